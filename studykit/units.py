@@ -1,0 +1,234 @@
+"""Units as laboratories write them, and exact conversion between units of one kind.
+
+Every accepted spelling leads to one canonical text. A unit belongs to a kind (mass fraction,
+mass per volume, kinematic viscosity, ...); pint supplies the factor between two units of one
+kind, as an exact fraction, so that 1234 mg/kg becomes 0.1234 % and not 0.12340000000000001 %.
+Mass per volume and mass fraction (and the two viscosities) are linked by a density that must be
+given: it is never assumed. Capital letters count ('Mg' is a megagram): a spelling in capitals is
+refused with the spelling that was probably meant.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pint
+
+# kind -> {canonical text: (pint expression, further spellings)}; spellings are compared after _key().
+_UNITS: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
+    "mass fraction": {
+        "mg/kg": ("mg/kg", ("ppm", "ppm (m/m)", "ppm m/m", "ppm (w/w)", "ppm w/w", "ppmw", "ppm mass",
+                            "ppm by mass", "mass ppm", "wt ppm", "g/t")),
+        "µg/g": ("ug/g", ("ug/g", "mcg/g")),
+        "µg/kg": ("ug/kg", ("ug/kg", "ppb (m/m)", "ppb m/m", "ppb")),
+        "g/kg": ("g/kg", ("g/kg",)),
+        "% (m/m)": ("percent", ("% m/m", "%m/m", "mass %", "mass-%", "% mass", "wt%", "wt.%", "wt-%", "% w/w",
+                                "% (w/w)", "% wt", "percent m/m", "percent by mass", "% by mass",
+                                "mass percent", "m%")),
+        "kg/kg": ("kg/kg", ("g/g",)),
+    },
+    "mass per volume": {
+        "mg/L": ("mg/L", ("mg/dm3", "g/m3", "ug/mL", "ppm (m/v)", "ppm m/v", "mg.L-1")),
+        "µg/L": ("ug/L", ("ug/L",)),
+        "g/L": ("g/L", ("g/dm3",)),
+        "kg/m³": ("kg/m**3", ("kg/m3", "kg/m^3", "kg.m-3")),
+        "g/mL": ("g/mL", ("g/cm3", "g/cm^3", "kg/L", "kg/dm3", "g/cc")),
+        "g/100 mL": ("g/(100*mL)", ("% m/v", "% (m/v)", "% w/v", "% (w/v)")),
+    },
+    "volume fraction": {
+        "% (v/v)": ("percent", ("% v/v", "vol%", "vol %", "vol.%", "% vol", "% by volume")),
+        "mL/L": ("mL/L", ("mL/L",)),
+        "ppm (v/v)": ("ppm", ("ppm v/v", "ppmv", "ppm by volume", "uL/L")),
+    },
+    "kinematic viscosity": {
+        "mm²/s": ("mm**2/s", ("mm2/s", "mm^2/s", "mm2.s-1", "cSt", "centistokes")),
+        "m²/s": ("m**2/s", ("m2/s", "m^2/s")),
+    },
+    "dynamic viscosity": {
+        "mPa·s": ("mPa*s", ("mPa.s", "mPas", "mPa s", "cP", "cps", "centipoise")),
+        "Pa·s": ("Pa*s", ("Pa.s", "Pas", "Pa s")),
+    },
+    "number per volume": {
+        "1/mL": ("1/mL", ("counts/mL", "count/mL", "particles/mL", "p/mL", "#/mL", "mL-1", "1/cm3")),
+        "1/100 mL": ("1/(100*mL)", ("counts/100 mL", "particles/100 mL", "p/100 mL")),
+        "1/L": ("1/L", ("counts/L", "particles/L")),
+    },
+    "ratio": {"1": ("1", ("dimensionless", "-", "ratio", "none")), "%": ("percent", ("percent", "pct"))},
+    "pH": {"pH": ("1", ("pH units", "pH unit"))},
+    "base or acid per mass": {"mg KOH/g": ("mg/g", ("mgKOH/g", "mg(KOH)/g", "mg KOH / g oil"))},
+    "charge per mass": {
+        "mmol/kg": ("mmol/kg", ("mmol/kg",)),
+        "meq/100 g": ("mmol/(100*g)", ("me/100 g", "meq/100g", "cmol/kg", "cmol(+)/kg")),
+    },
+    "temperature": {"°C": ("degC", ("C", "degC", "deg C")), "K": ("kelvin", ("kelvin",))},
+    "conductivity": {
+        "µS/cm": ("uS/cm", ("uS/cm",)), "mS/cm": ("mS/cm", ("mS/cm", "dS/m", "mmho/cm")),
+        "S/m": ("S/m", ("S/m",)), "pS/m": ("pS/m", ("pS/m", "CU")),
+    },
+    "length": {"mm": ("mm", ()), "cm": ("cm", ()), "m": ("m", ()), "µm": ("um", ("um", "micron")),
+               "nm": ("nm", ())},
+    "mass": {"mg": ("mg", ()), "g": ("g", ()), "kg": ("kg", ())},
+    "volume": {"mL": ("mL", ("cm3", "cc")), "L": ("L", ("dm3",)), "m³": ("m**3", ("m3",))},
+    "time": {"s": ("s", ("sec",)), "min": ("min", ("minutes",)), "h": ("h", ("hours",)),
+             "d": ("day", ("days",))},
+    "surface tension": {"mN/m": ("mN/m", ("dyn/cm",))},
+    "voltage": {"kV": ("kV", ()), "V": ("V", ())},
+    "turbidity": {"NTU": ("1", ("FNU",))},
+    "absorbance per length": {"A/cm": ("1/cm", ("Abs/cm", "1/cm"))},
+}
+#: Pairs of kinds that a density links: amount in the second = amount in the first x density.
+_BY_DENSITY = {("mass fraction", "mass per volume"), ("kinematic viscosity", "dynamic viscosity")}
+_KNOWN_HINT = "mg/kg, % (m/m), mg/L, mm²/s, mPa·s, 1/mL, kg/m³, °C, pH, 1"
+
+
+def _key(text: str) -> str:
+    """A spelling reduced for comparison: no blanks, plain digits, one sign for 'times' and 'micro'."""
+    out = text.strip().strip("[]").translate(str.maketrans("²³µμ·⋅•∙*", "23uu....."))
+    out = out.replace("⁻¹", "-1").replace("⁻³", "-3").replace("％", "%").replace("℃", "°C")
+    out = re.sub(r"\s+", "", out)
+    return re.sub(r"(?<![A-Za-z])(m|u|µ|d)?l(?![a-zA-Z])", lambda m: (m[1] or "") + "L", out)
+
+
+@lru_cache(maxsize=1)
+def _spellings() -> dict[str, str]:
+    table: dict[str, str] = {}
+    for units in _UNITS.values():
+        for canonical, (_, others) in units.items():
+            for spelling in (canonical, *others):
+                if table.setdefault(_key(spelling), canonical) != canonical:
+                    raise AssertionError(f"unit spelling {spelling!r} stands for two units")
+    return table
+
+
+@lru_cache(maxsize=1)
+def _kinds() -> dict[str, tuple[str, str]]:
+    """canonical text -> (kind, pint expression)."""
+    return {unit: (kind, entry[0]) for kind, units in _UNITS.items() for unit, entry in units.items()}
+
+
+@lru_cache(maxsize=1)
+def registry() -> pint.UnitRegistry[Any]:
+    """The one pint registry of the kit, with exact fractions as numbers."""
+    import pint
+
+    return pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+
+
+@lru_cache(maxsize=4096)
+def parse_unit(text: str) -> str:
+    """The canonical text of a unit, whatever its spelling ('cSt' and 'mm2/s' give 'mm²/s').
+
+    'ppm' alone is read as parts per million by mass, that is mg/kg; the intake counts each such
+    reading as a rule. Raises ValueError, with a remedy, for an empty or unknown unit.
+    """
+    if not isinstance(text, str) or not text.strip():
+        raise ValueError("unit must be named, but got nothing; write '1' for a number without a unit")
+    table = _spellings()
+    key = _key(text)
+    if key in table:
+        return table[key]
+    folded = {k.casefold(): v for k, v in table.items()}
+    near = folded.get(key.casefold())
+    if near is not None:
+        raise ValueError(f"unit {text.strip()!r} is written with other capitals than {near!r}; "
+                         f"write {near!r} if that is what is meant (capitals count in units)")
+    raise ValueError(f"unit {text.strip()!r} is not known; use one such as {_KNOWN_HINT}")
+
+
+def kind_of(unit: str) -> str:
+    """What a unit measures, in words: 'mass fraction', 'mass per volume', ...; ValueError if unknown."""
+    return _kinds()[parse_unit(unit)][0]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Conversion:
+    """How a number changes from one unit to another: value * multiply / divide + add."""
+
+    from_unit: str
+    to_unit: str
+    multiply: float
+    divide: float
+    add: float
+    density_kg_m3: float | None
+
+    def apply(self, value: Any) -> Any:
+        """The converted value; numbers and numpy arrays alike. An identity returns the value untouched."""
+        if self.multiply == self.divide and self.add == 0:
+            return value
+        out = value * self.multiply / self.divide
+        return out + self.add if self.add else out
+
+    def sentence(self) -> str:
+        """The rule in words, such as '% (m/m) to mg/kg: times 10000'."""
+        text = f"{self.from_unit} to {self.to_unit}: "
+        if self.multiply == self.divide:
+            text += "same number" if not self.add else ""
+        else:
+            text += f"times {self.multiply / self.divide:.6g}"
+        text += f" plus {self.add:g}" if self.add else ""
+        used = f", with density {self.density_kg_m3:g} kg/m³" if self.density_kg_m3 is not None else ""
+        return text + used
+
+
+@lru_cache(maxsize=4096)
+def conversion(from_unit: str, to_unit: str, density_kg_m3: float | None = None) -> Conversion:
+    """The conversion between two units; the density (kg/m³ at the temperature of test) only where needed.
+
+    Raises ValueError, with a remedy, where the units measure different things, where a density is
+    needed and missing, or where a unit is unknown.
+    """
+    source, target = parse_unit(from_unit), parse_unit(to_unit)
+    (kind_a, expr_a), (kind_b, expr_b) = _kinds()[source], _kinds()[target]
+    used: float | None = None
+    if kind_a == kind_b:
+        if kind_a == "temperature":
+            return _temperature(source, target)
+        factor = _ratio(expr_a, expr_b)
+    elif (kind_a, kind_b) in _BY_DENSITY or (kind_b, kind_a) in _BY_DENSITY:
+        if density_kg_m3 is None:
+            raise ValueError(f"{source} to {target} needs the density of the liquid in kg/m³; none is given; "
+                             "name the density at the temperature of test")
+        if not 100 <= density_kg_m3 <= 5000:
+            raise ValueError(f"density must be between 100 and 5000 kg/m³, but got {density_kg_m3:g}")
+        used = density_kg_m3
+        times = f"({expr_a})*(kg/m**3)" if (kind_a, kind_b) in _BY_DENSITY else f"({expr_a})/(kg/m**3)"
+        rho = Fraction(repr(float(density_kg_m3)))
+        factor = _ratio(times, expr_b) * (rho if (kind_a, kind_b) in _BY_DENSITY else 1 / rho)
+    else:
+        raise ValueError(f"{source} ({kind_a}) cannot be converted to {target} ({kind_b})"
+                         + _hint(kind_a, kind_b))
+    return Conversion(from_unit=source, to_unit=target, multiply=float(factor.numerator),
+                      divide=float(factor.denominator), add=0.0, density_kg_m3=used)
+
+
+def _ratio(expr_a: str, expr_b: str) -> Fraction:
+    """The exact factor from one pint expression to the other."""
+    ureg = registry()
+    quantity = Fraction(1) * ureg.parse_expression(expr_a) / ureg.parse_expression(expr_b)
+    plain = quantity.to_base_units() if hasattr(quantity, "to_base_units") else quantity
+    if hasattr(plain, "dimensionless") and not plain.dimensionless:
+        raise AssertionError(f"{expr_a} and {expr_b} have different dimensions")
+    return Fraction(getattr(plain, "magnitude", plain))
+
+
+def _temperature(source: str, target: str) -> Conversion:
+    # 0 °C = 273.15 K exactly (SI Brochure, 9th edition, 2.3.1).
+    add = {("°C", "K"): 273.15, ("K", "°C"): -273.15}.get((source, target), 0.0)
+    return Conversion(from_unit=source, to_unit=target, multiply=1.0, divide=1.0, add=add, density_kg_m3=None)
+
+
+def _hint(kind_a: str, kind_b: str) -> str:
+    kinds = {kind_a, kind_b}
+    if "ratio" in kinds and kinds & {"mass fraction", "volume fraction"}:
+        return "; a bare '%' does not say of what: write '% (m/m)' for mass or '% (v/v)' for volume"
+    return "; correct the unit in the file's mapping or in the study"
+
+
+def convert(value: float, from_unit: str, to_unit: str, density_kg_m3: float | None = None) -> float:
+    """One number converted between units; see `conversion` for errors."""
+    return float(conversion(from_unit, to_unit, density_kg_m3).apply(float(value)))
