@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -27,8 +27,6 @@ SAFE_NAME = r"^[A-Za-z0-9][A-Za-z0-9 _.+\-]*$"
 
 
 def _safe(text: str) -> str:
-    import re
-
     if not re.match(SAFE_NAME, text):
         raise ValueError("use letters, digits, space, and _ . + - only, starting with a letter or digit")
     return text
@@ -131,11 +129,3 @@ def load_study(path: Path | str) -> Study:
         raise single(path.name, "is not UTF-8 text", "save it as UTF-8") from None
     return parse_study(data, path.name)
 
-
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as handle:
-        for block in iter(lambda: handle.read(1 << 20), b""):
-            digest.update(block)
-    return digest.hexdigest()

@@ -1,0 +1,297 @@
+"""The tidy tables read and checked together: every fault of every file at once, codes kept as text.
+
+Cells are read as text and typed column by column over their distinct values, so a million
+rows cost about as much as their distinct texts.
+"""
+
+from __future__ import annotations
+
+import csv
+import difflib
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from studykit.errors import BadInput, Fault
+from studykit.study import Study, load_study
+from studykit.tablespec import (
+    CONTAINERS,
+    NO_CONTAINER,
+    RESULTS,
+    SAMPLES,
+    ZONE_KINDS,
+    TableSpec,
+    convert,
+)
+
+DAYS_A_MONTH = 365.2425 / 12
+LINE = "_line"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tables:
+    """The study's definition and its three tables, checked; ``results`` is empty before intake."""
+
+    study: Study
+    containers: pd.DataFrame
+    samples: pd.DataFrame
+    results: pd.DataFrame
+
+
+def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
+    """A CSV file as text cells with the line of each row in ``_line``; faults of its shape beside it."""
+    name = spec.file
+    if not path.exists():
+        return _empty(spec), [Fault(file=name, reason="there is no such file", remedy=_where_from(spec))]
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return _empty(spec), [Fault(file=name, reason="is not UTF-8 text", remedy="save it as CSV UTF-8")]
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    rows: list[list[str]] = []
+    lines: list[int] = []
+    faults: list[Fault] = []
+    header: list[str] = []
+    start = 0
+    try:
+        for row in reader:
+            line, start = start + 1, reader.line_num
+            if not header:
+                header = [h.strip() for h in row]
+            elif not any(c.strip() for c in row):
+                continue
+            elif len(row) != len(header):
+                reason = f"has {len(row)} cells where the header has {len(header)}"
+                faults.append(Fault(file=name, row=line, reason=reason, remedy="add or remove the separators"))
+            else:
+                rows.append(row)
+                lines.append(line)
+    except csv.Error as error:
+        faults.append(Fault(file=name, row=reader.line_num, reason=f"cannot be read as CSV: {error}"))
+    if not header:
+        return _empty(spec), [Fault(file=name, reason="the file is empty", remedy=_where_from(spec))]
+    faults = _header_faults(header, spec) + faults
+    if len(set(header)) != len(header):
+        return _empty(spec), faults
+    table = pd.DataFrame(rows, columns=header, dtype=object)
+    table[LINE] = lines
+    return table, faults
+
+
+def _where_from(spec: TableSpec) -> str:
+    return "run the intake: studykit report FOLDER" if spec is RESULTS else "write it; see docs/data-dictionary.md"
+
+
+def _empty(spec: TableSpec) -> pd.DataFrame:
+    return pd.DataFrame({c: pd.Series(dtype=object) for c in (*spec.names, LINE)})
+
+
+def _header_faults(header: list[str], spec: TableSpec) -> list[Fault]:
+    """Faults of a header: wrong delimiter, a name twice, a required column missing, a misspelt name."""
+    name = spec.file
+    if len(header) == 1 and any(d in header[0] for d in ";\t|"):
+        reason = "the header is one cell: the file is not separated by commas"
+        return [Fault(file=name, row=1, value=header[0], reason=reason, remedy="save it as comma-separated CSV")]
+    faults = []
+    for twice in sorted({h for h in header if header.count(h) > 1}):
+        faults.append(Fault(file=name, row=1, column=twice, reason="this header stands twice", remedy="rename one"))
+    absent = [c for c in spec.names if c not in header]
+    for unknown in (h for h in header if h not in spec.names):
+        close = difflib.get_close_matches(unknown, absent, n=1, cutoff=0.8)
+        if close:
+            faults.append(Fault(file=name, row=1, column=unknown, reason="is not a known column",
+                                remedy=f"did you mean {close[0]!r}?"))
+        elif not spec.extra_allowed:
+            faults.append(Fault(file=name, row=1, column=unknown, reason="is not a known column",
+                                remedy="remove it; known are " + ", ".join(spec.names)))
+    for column in spec.columns:
+        if column.required and column.name not in header:
+            faults.append(Fault(file=name, row=1, column=column.name, reason="this required column is missing",
+                                remedy=f"add it: {column.meaning}"))
+    return faults
+
+
+def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
+    """Text cells as typed columns (every known column present), and the faults of single cells."""
+    faults: list[Fault] = []
+    out: dict[str, Any] = {LINE: cells[LINE].astype("int64")}
+    for column in spec.columns:
+        if column.name not in cells:
+            texts = pd.Series([""] * len(cells), index=cells.index, dtype=object)
+            if column.filled:
+                continue
+        else:
+            texts = cells[column.name]
+        codes, distinct = pd.factorize(texts)
+        typed = [convert(str(t), column) for t in distinct]
+        for k, (_, reason, remedy) in enumerate(typed):
+            if reason:
+                where = cells[LINE].to_numpy()[codes == k]
+                faults += [Fault(file=spec.file, row=int(r), column=column.name, value=str(distinct[k]),
+                                 reason=reason, remedy=remedy) for r in where]
+        values = pd.Series([t[0] for t in typed], dtype=object)
+        out[column.name] = _as_dtype(values.reindex(codes).set_axis(cells.index), column.kind)
+    for extra in (c for c in cells if c not in out and c not in spec.names):
+        out[str(extra)] = cells[extra].astype("str")
+    return pd.DataFrame(out, index=cells.index), faults
+
+
+def _as_dtype(values: pd.Series, kind: str) -> pd.Series:
+    if kind in ("number", "fraction"):
+        return values.astype("float64")
+    if kind == "count":
+        return values.astype("Int64")
+    if kind in ("date", "moment"):
+        return pd.to_datetime(values)
+    return values.fillna("").astype("str")
+
+
+def _each(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
+    """One fault for each row under the mask."""
+    chosen = table[mask.astype(bool)]
+    return [Fault(file=spec.file, row=int(line), column=column, value=_shown(value), reason=reason, remedy=remedy)
+            for line, value in zip(chosen[LINE], chosen[column], strict=True)]
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return "" if pd.isna(value) else str(value)
+
+
+def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
+    """Rows whose key stands in an earlier row."""
+    if any(k not in table for k in spec.key) or table.empty:
+        return []
+    first = table.groupby(list(spec.key), dropna=False)[LINE].transform("min")
+    faults = []
+    for i in table.index[table[LINE] > first]:
+        key = " / ".join(_shown(table.at[i, k]) for k in spec.key)
+        old = table.index[table[LINE] == first[i]][0]
+        what = "has the same key as"
+        if spec is RESULTS and _shown(table.at[i, "value"]) != _shown(table.at[old, "value"]):
+            what = f"is the same determination, with another value ({_shown(table.at[old, 'value'])}), as"
+        faults.append(Fault(file=spec.file, row=int(table.at[i, LINE]), column=", ".join(spec.key), value=key,
+                            reason=f"{what} row {int(first[i])}", remedy="keep one, or give each its own key"))
+    return faults
+
+
+def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = CONTAINERS
+    faults = _key_faults(t, spec)
+    if study is not None and "vessel" in t:
+        known = set(study.vessels)
+        faults += _each(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
+                        "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
+        for column in study.factors.fixed:
+            if column in ("lot", "store"):
+                faults += _each(t, t[column] == "", spec, column,
+                                "is empty, but study.toml uses it as a factor", "fill it in")
+            if column == "age_months":
+                faults += _each(t, t["age_months"].isna(), spec, "age_months",
+                                "is not known, but study.toml uses it as a factor",
+                                "fill in filled_on and sampled_on")
+    faults += _each(t, t["sampled_on"] < t["filled_on"], spec, "sampled_on",
+                    "lies before filled_on", "correct one of the two days")
+    lost = (t["sister_of"] != "") & ~t["sister_of"].isin(set(t.get("container", ())))
+    return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
+
+
+def _sample_faults(t: pd.DataFrame, containers: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = SAMPLES
+    faults = _key_faults(t, spec)
+    if not {"kind", "container", "depth"} <= set(t):
+        return faults
+    free = t["kind"].isin(NO_CONTAINER)
+    faults += _each(t, (t["container"] == "") & ~free, spec, "container", "must not be empty for this kind of sample",
+                    "name the container it was drawn from")
+    known = set(containers.get("container", ()))
+    faults += _each(t, (t["container"] != "") & ~t["container"].isin(known), spec, "container",
+                    "is not a container of plan/containers.csv", "correct the code, or add the container")
+    if study is not None:
+        wrong = t["kind"].isin(ZONE_KINDS) & ~t["depth"].isin(study.factors.depths)
+        faults += _each(t, wrong, spec, "depth", "is not a depth of study.toml",
+                        "known are " + ", ".join(study.factors.depths))
+        faults += _height_order(t, study)
+    return faults
+
+
+def _height_order(t: pd.DataFrame, study: Study) -> list[Fault]:
+    """Depth labels run from the surface down, so the mean heights must fall along them."""
+    zones = t[t["kind"].isin(ZONE_KINDS)]
+    means = zones.groupby("depth")["height"].mean()
+    seen = [(d, means[d]) for d in study.factors.depths if d in means.index and means[d] == means[d]]
+    faults = []
+    for (a, ha), (b, hb) in zip(seen, seen[1:], strict=False):
+        if hb >= ha:
+            faults.append(Fault(file=SAMPLES.file, column="height", value=f"{b}: {hb:.3g}",
+                                reason=f"depth {b!r} should lie below {a!r} (mean height {ha:.3g})",
+                                remedy="heights are measured from the floor: 0 floor, 1 surface"))
+    return faults
+
+
+def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = RESULTS
+    faults = _key_faults(t, spec)
+    if not {"sample", "analyte", "unit", "value", "qualifier"} <= set(t):
+        return faults
+    known = set(samples.get("sample", ()))
+    faults += _each(t, (t["sample"] != "") & ~t["sample"].isin(known), spec, "sample",
+                    "is not a sample of plan/samples.csv", "correct the code, or add the sample")
+    faults += _each(t, (t["qualifier"] == "") & t["value"].isna(), spec, "value", "must not be empty",
+                    "write the result, or a qualifier with its limit")
+    faults += _each(t, (t["qualifier"] != "") & t["limit"].isna(), spec, "limit", "must not be empty beside < or >",
+                    "write the limit")
+    if study is None:
+        return faults
+    undeclared = ~t["analyte"].isin(study.analytes)
+    faults += _each(t, undeclared & (t["analyte"] != ""), spec, "analyte", "is not declared in study.toml",
+                    "known are " + ", ".join(study.analytes))
+    for analyte, declared in study.analytes.items():
+        rows = t["analyte"] == analyte
+        faults += _each(t, rows & (t["unit"] != declared.unit) & (t["unit"] != ""), spec, "unit",
+                        f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
+        if declared.margin.relative:
+            faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0), spec, "value",
+                            "must be above zero for a margin in per cent",
+                            "correct the value, or declare an absolute margin")
+    return faults
+
+
+def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | None, list[Fault]]:
+    """Read and check all tables of a study folder; the tables are None where any fault was found."""
+    faults: list[Fault] = []
+    study: Study | None = None
+    try:
+        study = load_study(root)
+    except BadInput as error:
+        faults += error.faults
+    typed: dict[str, pd.DataFrame] = {}
+    for spec in (CONTAINERS, SAMPLES, *((RESULTS,) if with_results else ())):
+        cells, shape = read_cells(root / spec.file, spec)
+        typed[spec.name], cell_faults = type_cells(cells, spec)
+        faults += shape + cell_faults
+    containers, samples = typed["containers"], typed["samples"]
+    results = typed.get("results", type_cells(_empty(RESULTS), RESULTS)[0])
+    if "treatment" in containers:
+        containers["treatment"] = containers["treatment"].replace("", "stored")
+    age = (containers["sampled_on"] - containers["filled_on"]).dt.days / DAYS_A_MONTH
+    containers["age_months"] = age.where(age.notna(), containers["age_months"])
+    faults += _container_faults(containers, study)
+    faults += _sample_faults(samples, containers, study)
+    faults += _result_faults(results, samples, study)
+    if study is None or faults:
+        return None, faults
+    return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),
+                  results=results.drop(columns=LINE)), []
+
+
+def load_tables(root: Path, *, with_results: bool = True) -> Tables:
+    """All tables of a study folder, checked together; BadInput lists every fault of every file."""
+    tables, faults = check_tables(Path(root), with_results=with_results)
+    if tables is None:
+        raise BadInput(faults, title="The study folder has faults")
+    return tables
