@@ -1,0 +1,180 @@
+"""Blind sample codes: short, hard to misread, and self-checking.
+
+A code is a letter, free characters and one check character, for example ``K72PX``.
+
+*Alphabet.* Nineteen characters, ``23456789CFHKMPRTWXY``. Left out: every pair that is confused in print or
+handwriting (0 O D Q, 1 I L J, B 8, S 5, Z 2, G 6, U V Y, N M: at most one of each is kept), all vowels (no
+words, no month names, no TRUE) and the letters of number formats and result marks (E, D, N/A, ND).  A code
+starts with a letter and holds at least one digit, so a spreadsheet takes it for neither a number
+(``1E5``, ``007``), a date (``MAR3``) nor a word, and does not change it.
+
+*Check character.* A pure system after ISO/IEC 7064 (from memory, check your copy): the characters' values
+a_1 .. a_n, counted from the right, satisfy  sum a_i 2^(i-1) = 1 (mod 19).  The standard lists other moduli;
+19 is used here because it is prime and equals the size of the alphabet, so that no extra character is
+needed.  2 is a primitive root of 19, so the weights of up to 18 positions all differ and none is zero:
+*every* single misread, *every* exchange of two characters (adjacent or not) and every twin misread
+(``77`` for ``44``) breaks the congruence.  ``tests/test_codes.py`` goes through all of them.
+
+*Distance.* Codes made together differ in at least three places, so one misread character points back to one
+code only, and ``likely_codes`` can name it.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Collection, Iterable, Sequence
+from itertools import combinations
+from typing import TypeVar
+
+T = TypeVar("T")
+
+ALPHABET = "23456789CFHKMPRTWXY"
+LETTERS = "CFHKMPRTWXY"
+MODULUS = len(ALPHABET)
+RADIX = 2
+SHORTEST, LONGEST = 5, 8
+# groups of characters that are written or read for one another (own judgement, no source)
+_CONFUSED = "5S 2Z 8B 6G 71I YVU MN 9GQ CGO0 4A PRF KX KH HM 3E T7"
+CONFUSED = tuple(_CONFUSED.split())
+
+_VALUE = {c: i for i, c in enumerate(ALPHABET)}
+
+
+def generator(seed: int, purpose: str) -> random.Random:
+    """A random generator for one purpose of one study.
+
+    Only its ``random()`` is used, the one method whose sequence Python promises to keep between versions.
+    """
+    return random.Random(f"studykit/{seed}/{purpose}")
+
+
+def shuffled(items: Iterable[T], rng: random.Random) -> tuple[T, ...]:
+    """The items in random order (Fisher and Yates), built on ``rng.random()`` alone."""
+    out = list(items)
+    for i in range(len(out) - 1, 0, -1):
+        j = int(rng.random() * (i + 1))
+        out[i], out[j] = out[j], out[i]
+    return tuple(out)
+
+
+def normalise(text: str) -> str:
+    """A code as typed, in capitals and without blanks or hyphens."""
+    return "".join(c for c in text.upper() if not c.isspace() and c not in "-‐‑–—")
+
+
+def _residue(code: str) -> int:
+    """Sum of value times weight, modulo the alphabet's size; 1 for a good code."""
+    total = 0
+    for c in code:
+        total = (total * RADIX + _VALUE[c]) % MODULUS
+    return total
+
+
+def with_check(body: str) -> str:
+    """Append the check character to the free part of a code.
+
+    ``body`` must use ``ALPHABET`` only (ValueError otherwise).
+    Source: ISO/IEC 7064 pure system (from memory), modulus 19, radix 2.
+    """
+    if not body or any(c not in _VALUE for c in body):
+        raise ValueError(f"body must use the characters {ALPHABET}, but got {body!r}")
+    rest = _residue(body) * RADIX % MODULUS
+    return body + ALPHABET[(1 - rest) % MODULUS]
+
+
+def check_code(text: str) -> bool:
+    """Whether a text is a well-formed code with the right check character.
+
+    Small letters, blanks and hyphens are forgiven; every other difference is not.
+    """
+    code = normalise(text)
+    if not SHORTEST <= len(code) <= LONGEST or any(c not in _VALUE for c in code):
+        return False
+    return code[0] in LETTERS and any(c.isdigit() for c in code) and _residue(code) == 1
+
+
+def _patterns(code: str) -> list[tuple[int, int, str]]:
+    """What is left of a code when two places are blotted out, for every two places."""
+    pairs = combinations(range(len(code)), 2)
+    return [(i, j, code[:i] + code[i + 1 : j] + code[j + 1 :]) for i, j in pairs]
+
+
+def length_for(n: int) -> int:
+    """The shortest code length that leaves codes sparse enough: 5 up to 500 codes, then 6 or 7."""
+    if n < 0 or n > 20_000:
+        raise ValueError(f"n must be from 0 to 20000, but got {n}")
+    return SHORTEST if n <= 500 else SHORTEST + 1 if n <= 8_000 else SHORTEST + 2
+
+
+def make_codes(
+    n: int, seed: int, *, length: int | None = None, avoid: Collection[str] = (), purpose: str = "codes"
+) -> tuple[str, ...]:
+    """Draw ``n`` different codes in random order.
+
+    ``length`` counts the check character (5 to 8; None: the shortest that serves).  ``avoid`` holds codes
+    already in use: new ones differ from them, too, in at least three places.  The same arguments give the
+    same codes.  ValueError when so many codes of that length cannot be found.
+    """
+    size = length_for(n + len(avoid)) if length is None else length
+    if not SHORTEST <= size <= LONGEST:
+        raise ValueError(f"length must be from {SHORTEST} to {LONGEST}, but got {size}")
+    rng = generator(seed, purpose)
+    used = {p for code in avoid if len(code) == size for p in _patterns(normalise(code))}
+    out: list[str] = []
+    misses = 0
+    while len(out) < n:
+        code = _draw(size, rng)
+        marks = _patterns(code)
+        if not any(c.isdigit() for c in code) or any(m in used for m in marks):
+            misses += 1
+            if misses > 20_000:
+                raise ValueError(f"length must be larger: only {len(out)} of {n} codes of {size} characters")
+            continue
+        misses = 0
+        used.update(marks)
+        out.append(code)
+    return tuple(out)
+
+
+def _draw(size: int, rng: random.Random) -> str:
+    first = LETTERS[int(rng.random() * len(LETTERS))]
+    free = "".join(ALPHABET[int(rng.random() * MODULUS)] for _ in range(size - 2))
+    return with_check(first + free)
+
+
+def _swap_cost(a: str, b: str) -> float:
+    """0 for the same character, 0.4 for two that are read for one another, 1 otherwise."""
+    if a == b:
+        return 0.0
+    return 0.4 if any(a in group and b in group for group in CONFUSED) else 1.0
+
+
+def misread_distance(a: str, b: str) -> float:
+    """How far two texts are apart in misread, exchanged, lost and added characters.
+
+    Restricted edit distance with exchanges of neighbours (Damerau 1964, Levenshtein 1966), in which two
+    characters of ``CONFUSED`` count 0.4 instead of 1.
+    """
+    before: list[float] = []
+    row = [float(j) for j in range(len(b) + 1)]
+    for i, x in enumerate(a, start=1):
+        new = [float(i)]
+        for j, y in enumerate(b, start=1):
+            best = min(row[j] + 1, new[j - 1] + 1, row[j - 1] + _swap_cost(x, y))
+            if i > 1 and j > 1 and x == b[j - 2] and a[i - 2] == y and x != y:
+                best = min(best, before[j - 2] + 1)
+            new.append(best)
+        before, row = row, new
+    return row[-1]
+
+
+def likely_codes(text: str, known: Sequence[str], *, limit: int = 3, within: float = 2.0) -> tuple[str, ...]:
+    """The known codes a misread text most likely stands for, nearest first.
+
+    At most ``limit`` codes no farther than ``within`` (see ``misread_distance``); only codes as near as the
+    nearest plus 0.6 are named, so a clear case gives one answer.  Empty when nothing is near.
+    """
+    typed = normalise(text)
+    ranked = sorted((misread_distance(typed, normalise(code)), code) for code in known)
+    near = [(d, code) for d, code in ranked if d <= min(within, ranked[0][0] + 0.6)]
+    return tuple(code for _, code in near[:limit])
