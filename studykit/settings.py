@@ -189,15 +189,42 @@ class LabelSheet(Section):
     page_height_mm: Positive = 297.0
 
 
+class ZonePlace(Section):
+    """Where a depth label is drawn: middle of the zone as a fraction of the liquid height (1 = surface)."""
+
+    label: Name
+    height: Annotated[float, Field(ge=0, le=1)]
+
+
 class SamplingSettings(Section):
-    """Draw volumes, purge, tool dead volume, tests with their minimum volumes, label sheet."""
+    """Where and how much is drawn, tool, tests with their minimum volumes, controls, runs, label sheet.
+
+    ``zones`` replaces the standards' positions (surface down). ``duplicates``, ``blanks_per_run`` and
+    ``check_fluid_every`` left out follow [design] controls; ``check_fluid_every`` counts positions.
+    """
 
     draw_ml: Positive = 100.0
     purge_ml: NotNegative = 10.0
     discard_ml: NotNegative = 0.0
+    zones: tuple[ZonePlace, ...] = ()
+    floor_gap_mm: NotNegative = 5.0
     heel: bool = False
+    residue: bool = True
     tool: str = ""
     bottle_ml: Positive = 125.0
     tests: tuple[TestVolume, ...] = ()
     run_capacity: Annotated[int, Field(ge=1)] = 30
+    duplicates: Annotated[int, Field(ge=0)] | None = None
+    blanks_per_run: Annotated[int, Field(ge=0, le=5)] | None = None
+    check_fluid_every: Annotated[int, Field(ge=0)] | None = None
     labels: LabelSheet = LabelSheet()
+
+    @model_validator(mode="after")
+    def _surface_down(self) -> SamplingSettings:
+        for above, below in zip(self.zones, self.zones[1:], strict=False):
+            if below.height >= above.height:
+                raise ValueError(
+                    f"zones are out of order: {below.label!r} at {below.height:g} does not lie below "
+                    f"{above.label!r} at {above.height:g}; list them from the surface down"
+                )
+        return self
