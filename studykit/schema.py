@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import difflib
 import io
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -131,7 +132,7 @@ def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list
             if reason:
                 where = cells[LINE].to_numpy()[codes == k]
                 faults += [Fault(file=spec.file, row=int(r), column=column.name, value=str(distinct[k]),
-                                 reason=reason, remedy=remedy) for r in where]
+                                 reason=reason, remedy=remedy) for r in where.tolist()]
         values = pd.Series([t[0] for t in typed], dtype=object)
         out[column.name] = _as_dtype(values.reindex(codes).set_axis(cells.index), column.kind)
     for extra in (c for c in cells if c not in out and c not in spec.names):
@@ -225,7 +226,7 @@ def _height_order(t: pd.DataFrame, study: Study) -> list[Fault]:
     means = zones.groupby("depth")["height"].mean()
     seen = [(d, means[d]) for d in study.factors.depths if d in means.index and means[d] == means[d]]
     faults = []
-    for (a, ha), (b, hb) in zip(seen, seen[1:], strict=False):
+    for (a, ha), (b, hb) in itertools.pairwise(seen):
         if hb >= ha:
             faults.append(Fault(file=SAMPLES.file, column="height", value=f"{b}: {hb:.3g}",
                                 reason=f"depth {b!r} should lie below {a!r} (mean height {ha:.3g})",
@@ -263,6 +264,8 @@ def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) 
 
 def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | None, list[Fault]]:
     """Read and check all tables of a study folder; the tables are None where any fault was found."""
+    if not root.is_dir():
+        return None, [Fault(file=str(root), reason="there is no such folder", remedy="make it: studykit new FOLDER")]
     faults: list[Fault] = []
     study: Study | None = None
     try:
@@ -287,6 +290,19 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
         return None, faults
     return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),
                   results=results.drop(columns=LINE)), []
+
+
+def empty_tables(study: Study, root: Path) -> Tables:
+    """The tables of a study that has no plan yet: containers where they are listed, the rest without rows."""
+    typed = {}
+    for spec in (CONTAINERS, SAMPLES, RESULTS):
+        there = spec is CONTAINERS and (root / spec.file).exists()
+        cells, shape = read_cells(root / spec.file, spec) if there else (_empty(spec), [])
+        typed[spec.name], faults = type_cells(cells, spec)
+        if shape + faults:
+            raise BadInput(shape + faults, title="The study folder has faults")
+        typed[spec.name] = typed[spec.name].drop(columns=LINE)
+    return Tables(study=study, containers=typed["containers"], samples=typed["samples"], results=typed["results"])
 
 
 def load_tables(root: Path, *, with_results: bool = True) -> Tables:

@@ -120,7 +120,7 @@ def load_study(path: Path | str) -> Study:
     if path.is_dir():
         path = path / "study.toml"
     if not path.exists():
-        raise single(path.name, "there is no such file", f"make a study with: studykit new {path.parent.name}")
+        raise single(path.name, "there is no such file", "make a study with: studykit new FOLDER")
     try:
         data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
     except tomllib.TOMLDecodeError as error:

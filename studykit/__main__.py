@@ -1,0 +1,91 @@
+"""``python3 -m studykit ...`` on a bare Python: build ./.venv once, then hand over to the command line.
+
+Standard library only up to the hand-over. Nothing is installed outside ./.venv, so this works
+with an externally managed Python, with or without the venv package's ensurepip.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+VENV = Path(os.environ.get("STUDYKIT_VENV", ROOT / ".venv"))
+PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+CONSTRAINTS = ROOT / "constraints.txt"
+
+
+def stop(message: str) -> None:
+    """End with one message and a non-zero exit."""
+    sys.exit("studykit set-up: " + message)
+
+
+def stamp(extra: str) -> str:
+    """What the environment was built from: Python, place, requirements, constraints."""
+    digest = hashlib.sha256(f"{sys.version_info[:2]} {ROOT} {extra}".encode())
+    for file in (ROOT / "pyproject.toml", CONSTRAINTS):
+        digest.update(file.read_bytes() if file.exists() else b"")
+    return digest.hexdigest()
+
+
+def pip_command() -> tuple[list[list[str]], list[str]]:
+    """The commands that make the environment, and the pip that fills it."""
+    probe = subprocess.run([sys.executable, "-c", "import ensurepip, venv"], stderr=subprocess.DEVNULL, check=False)
+    if probe.returncode == 0:
+        return [[sys.executable, "-m", "venv", str(VENV)]], [str(PYTHON), "-m", "pip"]
+    make = [sys.executable, "-m", "venv", "--without-pip", str(VENV)]
+    return [make], [sys.executable, "-m", "pip", "--python", str(PYTHON)]
+
+
+def build(extra: str) -> None:
+    """Make ./.venv and install the kit into it, unless that was done from the same files already."""
+    if sys.version_info < (3, 11):  # noqa: UP036 - a bare machine may have an older python3
+        stop(f"needs Python 3.11 or newer; this is {sys.version.split()[0]}")
+    mark = VENV / ".studykit-stamp"
+    done = mark.read_text().split() if mark.exists() else []
+    if PYTHON.exists() and (stamp(extra) in done or stamp("test") in done):
+        return
+    print("studykit: building .venv (once; a few minutes on a slow line) ...", file=sys.stderr, flush=True)
+    steps, pip = pip_command()
+    target = f"{ROOT}[{extra}]" if extra else str(ROOT)
+    pins = ["-c", str(CONSTRAINTS)] if CONSTRAINTS.exists() else []
+    steps.append([*pip, "--disable-pip-version-check", "install", "-q", *pins, "-e", target])
+    for step in steps:
+        if subprocess.run(step, cwd=ROOT, check=False).returncode:
+            stop(f"this step failed: {' '.join(step)}\nSee the messages above. Nothing outside {VENV} was changed.")
+    mark.write_text(stamp(extra))
+
+
+def run_tests(arguments: list[str]) -> int:
+    """The whole test suite, by pytest, in this environment."""
+    return subprocess.run([sys.executable, "-m", "pytest", *arguments], cwd=ROOT, check=False).returncode
+
+
+def inside() -> bool:
+    """True where this Python is the kit's own environment, or the kit is installed as a package."""
+    return Path(sys.prefix).resolve() == VENV.resolve() or not (ROOT / "pyproject.toml").exists()
+
+
+def main() -> None:
+    """Build the environment where needed, then run the command in it."""
+    arguments = sys.argv[1:]
+    testing = arguments[:1] == ["test"]
+    if inside():
+        if testing:
+            sys.exit(run_tests(arguments[1:]))
+        from studykit.cli import main as run
+
+        sys.exit(run(arguments))
+    build("test" if testing else "")
+    os.environ.pop("PYTHONHOME", None)
+    command = [str(PYTHON), "-m", "studykit", *arguments]
+    if os.name == "nt":
+        sys.exit(subprocess.call(command))
+    os.execv(command[0], command)
+
+
+if __name__ == "__main__":
+    main()

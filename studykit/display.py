@@ -1,0 +1,90 @@
+"""What a notebook shows: tables, figures and sentences, each with a text twin so that stored outputs can be compared."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+from typing import Any
+
+import matplotlib
+import pandas as pd
+from IPython.display import display
+from matplotlib.figure import Figure
+
+from studykit.numbers import significant
+
+matplotlib.rcParams["svg.hashsalt"] = "studykit"
+DPI = 150
+CAPTION_MARK = {"studykit": "caption"}
+
+
+def cell_text(value: Any, digits: int = 4) -> str:
+    """One table cell as text: numbers to significant digits, days as YYYY-MM-DD, missing as nothing."""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, (bool,)):
+        return "yes" if value else "no"
+    if value is None or value is pd.NaT or (not isinstance(value, (list, tuple)) and pd.isna(value)):
+        return ""
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return significant(value, digits)
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return str(value)
+
+
+def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
+    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped."""
+    numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in table.columns]
+    head = "".join(
+        f'<th scope="col"{" class=num" if n else ""}>{html.escape(str(c))}</th>'
+        for c, n in zip(table.columns, numeric, strict=True)
+    )
+    body = []
+    for row in table.itertuples(index=False, name=None):
+        cells = []
+        for k, (value, n) in enumerate(zip(row, numeric, strict=True)):
+            text = html.escape(cell_text(value, digits))
+            if k == 0:
+                cells.append(f'<th scope="row">{text}</th>')
+            else:
+                cells.append(f"<td{' class=num' if n else ''}>{text}</td>")
+        body.append("<tr>" + "".join(cells) + "</tr>")
+    return (f'<table class="data"><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead>'
+            f"<tbody>{''.join(body)}</tbody></table>")
+
+
+def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4) -> None:
+    """Display a table with its caption."""
+    texts = pd.DataFrame({str(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
+    plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")
+    display({"text/html": table_html(table, caption, digits), "text/plain": plain}, raw=True)
+
+
+def figure_png(figure: Figure) -> bytes:
+    """A figure as PNG bytes, the same bytes every time."""
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
+    return buffer.getvalue()
+
+
+def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
+    """Display a figure with alt text and caption; returns the PNG bytes."""
+    data = figure_png(figure)
+    width = int.from_bytes(data[16:20], "big") * 96 // DPI
+    payload = {"image/png": base64.b64encode(data).decode(), "text/plain": "Figure: " + alt}
+    display(payload, metadata={"image/png": {"alt": alt, "caption": caption, "width": width}}, raw=True)
+    display({"text/markdown": f"*{caption}*", "text/plain": caption}, metadata=CAPTION_MARK, raw=True)
+    return data
+
+
+def show_text(markdown: str) -> None:
+    """Display a paragraph of Markdown."""
+    display({"text/markdown": markdown, "text/plain": markdown}, raw=True)
