@@ -145,7 +145,8 @@ class Guess(Section):
     s_r: Positive
     sd_container: NotNegative = 0.0
     sd_container_depth: NotNegative = 0.0
-    gradient: float = 0.0
+    gradient: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    shape: Literal["linear", "lowest only"] = "linear"
     source: str = ""
 
 
@@ -187,6 +188,17 @@ class LabelSheet(Section):
     gap_y_mm: NotNegative = 0.0
     page_width_mm: Positive = 210.0
     page_height_mm: Positive = 297.0
+
+    @model_validator(mode="after")
+    def _fits_the_page(self) -> LabelSheet:
+        wide = self.margin_left_mm + self.columns * self.label_width_mm + (self.columns - 1) * self.gap_x_mm
+        high = self.margin_top_mm + self.rows * self.label_height_mm + (self.rows - 1) * self.gap_y_mm
+        if wide > self.page_width_mm or high > self.page_height_mm:
+            raise ValueError(
+                f"the labels need {wide:g} x {high:g} mm, but the page is "
+                f"{self.page_width_mm:g} x {self.page_height_mm:g} mm"
+            )
+        return self
 
 
 class ZonePlace(Section):
