@@ -18,12 +18,13 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy.constants import g as GRAVITY
-from scipy.constants import k as BOLTZMANN
+from scipy import constants
 
 from studykit.units import registry
 from studykit.viscosity import ZERO_C, Floats, Like, positive
 
+GRAVITY = constants.g
+BOLTZMANN = constants.k
 # Stokes' law is about 2 % high here; the correction is taken beyond it.
 STOKES_LIMIT_RE = 0.1
 # Schiller and Naumann 1935, from memory, check your copy: to Re of about 800 to 1000.
