@@ -1,0 +1,147 @@
+"""Restricted maximum likelihood on compressed data: criterion, derivatives and a bounded Newton search.
+
+Everything here is in internal units: the response standardised, the fixed-effects matrix
+orthonormal. ``state_at`` evaluates the criterion D = -2 log L_R (without its constant) and its
+derivatives at given variances; ``search`` finds the constrained minimum. Steps are Newton steps
+with the observed information 2A - E where that is positive definite, else with the average of
+A and E (A the average, E the expected information: Gilmour, Thompson & Cullis 1995, Biometrics
+51:1440-1450); they are shortened until D falls, and variances below zero are set to zero. A
+component rests at zero when the derivative of D there is positive (Karush-Kuhn-Tucker).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.errors import DesignMismatch, ModelNotTrusted
+from studykit.remlblocks import Blocks, Moments, moments
+
+MOST_ITERATIONS = 200
+SMALLEST = 1e-3  # a component counts as at least this share of the total when steps are judged
+STEP_TOLERANCE = 1e-9
+SINGULAR = 1e-11
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class State:
+    """The criterion and its parts at one set of variances (k+1,), residual first."""
+
+    theta: np.ndarray
+    D: float  # log|V| + log|X'V^-1 X| + y'Py
+    gradient: np.ndarray  # dD/dtheta
+    A: np.ndarray  # average information, y'P G_i P G_j P y
+    E: np.ndarray  # expected information, tr(P G_i P G_j)
+    beta: np.ndarray
+    Phi: np.ndarray  # (X'V^-1 X)^-1
+    m: Moments
+
+    @property
+    def hessian(self) -> np.ndarray:
+        """Second derivatives of D."""
+        return 2 * self.A - self.E
+
+
+def state_at(blocks: Blocks, theta: np.ndarray) -> State:
+    """Criterion, gradient and informations at ``theta``."""
+    m = moments(blocks, theta)
+    p = m.S.shape[0] - 1
+    Phi = np.linalg.inv(m.S[:p, :p])
+    Phi = (Phi + Phi.T) / 2
+    beta = Phi @ m.S[:p, p]
+    c = np.append(-beta, 1.0)
+    quad = float(c @ m.S @ c)
+    D = m.logdet + float(np.linalg.slogdet(m.S[:p, :p])[1]) + quad
+    S1c = m.S1 @ c  # (k+1, q)
+    PX = m.S1[:, :p, :p] @ Phi  # (k+1, p, p)
+    A = np.einsum("a,ijab,b->ij", c, m.S2, c) - S1c[:, :p] @ Phi @ S1c[:, :p].T
+    E = m.t2 - 2 * np.einsum("ab,ijba->ij", Phi, m.S2[:, :, :p, :p]) + np.einsum("iab,jba->ij", PX, PX)
+    trace = m.t1 - np.trace(PX, axis1=1, axis2=2)
+    return State(theta=theta, D=D, gradient=trace - S1c @ c, A=(A + A.T) / 2, E=(E + E.T) / 2, beta=beta, Phi=Phi, m=m)
+
+
+def check_information(blocks: Blocks, names: tuple[str, ...]) -> State:
+    """The state at equal variances; refuses terms whose variances cannot be told apart."""
+    k = blocks.k
+    start = state_at(blocks, np.full(k + 1, 1.0 / (k + 1)))
+    scale = np.sqrt(np.maximum(np.diag(start.E), 1e-300))
+    values, vectors = np.linalg.eigh(start.E / np.outer(scale, scale))
+    if values[0] < SINGULAR:
+        guilty = [n for n, v in zip(names, vectors[:, 0], strict=True) if abs(v) > 1e-3]
+        raise DesignMismatch(
+            f"The variances of {' and '.join(repr(g) for g in guilty)} cannot be told apart with these rows and this "
+            "fixed part (they explain the same differences). Leave one of the terms out, or replicate more."
+        )
+    return start
+
+
+def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State, int]:
+    """The constrained minimum of D from ``start``; ``held`` keeps one component as it is.
+
+    Returns the state and the number of iterations. Raises ModelNotTrusted when the search does
+    not settle.
+    """
+    now = start
+    small = np.zeros(blocks.k + 1, dtype=bool)
+    for iteration in range(1, MOST_ITERATIONS + 1):
+        free = free_components(now, held)
+        if not free.any():
+            return now, iteration
+        step = _step(now, free)
+        size = np.maximum(now.theta, SMALLEST * now.theta.sum())
+        if np.max(np.abs(step) / size) < STEP_TOLERANCE:
+            return now, iteration
+        new = _shortened(blocks, now, step, held)
+        if new is None:
+            if np.max(np.abs(now.gradient * size)[free]) < 1e-7 * (1 + abs(now.D)):
+                return now, iteration
+            break
+        small = new.theta < now.theta
+        now = new
+    raise ModelNotTrusted(
+        f"The likelihood search did not settle after {MOST_ITERATIONS} steps "
+        f"({int(small.sum())} of {blocks.k + 1} variances still falling). The estimates are not shown."
+    )
+
+
+def free_components(state: State, held: int | None = None) -> np.ndarray:
+    """Components that are not held at zero by the bound."""
+    free = (state.theta > 0) | (state.gradient < 0)
+    if held is not None:
+        free[held] = False
+    return free
+
+
+def _step(state: State, free: np.ndarray) -> np.ndarray:
+    """A bounded Newton step: components that it would push below zero go to zero, the others follow."""
+    ix = np.ix_(free, free)
+    H, g, theta = state.hessian[ix], state.gradient[free], state.theta[free]
+    scale = np.sqrt(np.diag(state.E)[free])
+    if np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
+        H = (state.A + state.E)[ix] / 2
+    move = np.zeros(len(g))
+    use = np.ones(len(g), dtype=bool)
+    while use.any():
+        rest = g[use] + H[np.ix_(use, ~use)] @ move[~use]
+        move[use] = -np.linalg.solve(H[np.ix_(use, use)], rest)
+        below = use & (theta + move < 0)
+        if not below.any():
+            break
+        move[below] = -theta[below]
+        use &= ~below
+    step = np.zeros(len(state.theta))
+    step[free] = move
+    step[0] = max(step[0], -0.9 * state.theta[0])
+    return step
+
+
+def _shortened(blocks: Blocks, now: State, step: np.ndarray, held: int | None) -> State | None:
+    for halving in range(40):
+        theta = np.maximum(now.theta + step * 0.5**halving, 0.0)
+        if held is not None:
+            theta[held] = now.theta[held]
+        new = state_at(blocks, theta)
+        if now.D + 1e-13 * (abs(now.D) + blocks.n) >= new.D:
+            return new
+    return None
