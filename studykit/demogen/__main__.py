@@ -22,10 +22,13 @@ def make(name: str) -> Bundle:
 def main() -> None:
     """Write the named demos (all by default) under the given folder."""
     parser = argparse.ArgumentParser(prog="python -m studykit.demogen", description=__doc__)
-    parser.add_argument("names", nargs="*", choices=[*NAMES, []], default=list(NAMES), metavar="NAME")
+    parser.add_argument("names", nargs="*", metavar="NAME", help="which demos; all of them if none is named")
     parser.add_argument("--into", type=Path, default=Path("demo_data"), help="folder to write into")
     options = parser.parse_args()
-    for name in options.names:
+    unknown = sorted(set(options.names) - set(NAMES))
+    if unknown:
+        parser.error(f"there is no demo {', '.join(unknown)}; known are {', '.join(NAMES)}")
+    for name in options.names or NAMES:
         options.into.mkdir(parents=True, exist_ok=True)
         print(make(name).write(options.into))
 
