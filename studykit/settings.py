@@ -115,12 +115,21 @@ class Factors(Section):
 
 
 class FluidSettings(Section):
-    """The fluid: density and two kinematic viscosities, for the settling estimate."""
+    """The fluid: density and viscosity, for the settling estimate.
+
+    Viscosity: two kinematic values (40 and 100 °C), or ``rest_viscosity_pa_s`` for a thickened
+    fluid, taken for every temperature of the range.  ``density_expansion_per_k`` is needed
+    outside 801 to 1164 kg/m³, where the rule for mineral oils does not hold.
+    """
 
     density_kg_m3: Positive
     density_at_c: float = 15.0
-    viscosity_mm2_s_at_40c: Positive
+    density_expansion_per_k: NotNegative | None = None
+    viscosity_mm2_s_at_40c: Positive | None = None
     viscosity_mm2_s_at_100c: Positive | None = None
+    rest_viscosity_pa_s: Positive | None = None
+    viscosity_from_c: float = -20.0
+    viscosity_to_c: float = 150.0
     yield_stress_pa: NotNegative = 0.0
     storage_temperature_c: float = 20.0
     store_temperature_c: dict[str, float] = Field(default_factory=dict)
@@ -128,7 +137,10 @@ class FluidSettings(Section):
 
 
 class ComponentSettings(Section):
-    """Something in the fluid that might settle or rise: density, size, volume share."""
+    """Something in the fluid that might settle or rise: density, median diameter by mass, volume share.
+
+    ``log_sd``: standard deviation of the natural logarithm of the diameter.
+    """
 
     name: Name
     analyte: str = ""
@@ -150,8 +162,17 @@ class Guess(Section):
     source: str = ""
 
 
+ControlKind = Literal["remixed control", "layered control", "duplicate", "check fluid", "blank", "retained",
+                      "sister"]
+
+
 class DesignSettings(Section):
-    """The planned size, costs and limits of the study, and what is expected of each analyte."""
+    """The planned size, costs and limits of the study, controls wanted, what is expected of each analyte.
+
+    A determination is one sample tested once for all analytes together; it costs ``cost_determination``
+    plus what ``cost_per_analyte`` lists. ``cost_fixed`` is spent in any case (set-up, transport). ``controls`` lists what the plan shall contain; leave out what
+    is not wanted (heel and composite of the rest are switched under [sampling]).
+    """
 
     containers: Annotated[int, Field(ge=1)] = 12
     replicates: Annotated[int, Field(ge=1)] = 1
@@ -159,11 +180,15 @@ class DesignSettings(Section):
     cost_container: NotNegative = 0.0
     cost_sample: NotNegative = 0.0
     cost_determination: NotNegative = 0.0
+    cost_fixed: NotNegative = 0.0
+    cost_per_analyte: dict[str, NotNegative] = Field(default_factory=dict)
     currency: str = "units"
     budget: Positive | None = None
     max_containers: Annotated[int, Field(ge=1)] = 60
     max_replicates: Annotated[int, Field(ge=1)] = 4
-    controls: tuple[str, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
+    max_samples: Annotated[int, Field(ge=1)] | None = None
+    max_determinations: Annotated[int, Field(ge=1)] | None = None
+    controls: tuple[ControlKind, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
     guesses: dict[str, Guess] = Field(default_factory=dict)
 
 
