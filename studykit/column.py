@@ -155,6 +155,7 @@ class ColumnProfile:
     temperature_c: float
     heights: Floats
     cumulative: Floats
+    by_class: Floats
     sizes: Sizes
     peclet: Floats
     fallen: Floats
@@ -245,7 +246,7 @@ def expected_column(component: Component, liquid: Liquid, height_m: float, ages_
     return ColumnProfile(
         name=component.name, height_m=float(height_m), ages_days=tuple(float(a) for a in ages),
         temperature_c=float(np.mean(temps)), heights=grid, method=method, steps=steps,
-        cumulative=np.einsum("k,kaz->az", component.sizes.share, by_class), sizes=component.sizes,
+        cumulative=np.einsum("k,kaz->az", component.sizes.share, by_class), by_class=by_class, sizes=component.sizes,
         peclet=np.abs(s[-1]) / np.maximum(theta[-1], 1e-300), fallen=_at(ages, days, s))
 
 
@@ -264,17 +265,11 @@ def _classes(s: Floats, theta: Floats, days: Floats, ages: Floats, grid: Floats,
     spread = (ratio.max(axis=0) - ratio.min(axis=0)) / np.maximum(np.abs(mean), 1e-300)
     small = np.minimum(np.abs(mean) / 8, 1) * spread
     correct = (small > 1e-6) & (np.abs(mean) < CORRECT_BELOW_PE) & ~turns
-    out = np.empty((s.shape[1], ages.size, grid.size))
-    names: list[str] = []
-    for k in range(s.shape[1]):
-        for a in range(ages.size):
-            spread_clock = abs(s_age[a, k] / mean[k]) if correct[k] and mean[k] else theta_age[a, k]
-            out[k, a] = cumulative(grid, float(s_age[a, k]), float(spread_clock))
-        names.append(method_for(float(s_age[-1, k]), float(theta_age[-1, k])))
-        if correct[k]:
-            names[-1] += " with finite-volume correction"
-        elif small[k] > 1e-6 and not turns[k]:
-            names[-1] += " on summed clocks"
+    along_mean = np.abs(s_age / np.where(mean == 0, 1.0, mean))
+    out = cumulative(grid, s_age, np.where(correct & (mean != 0), along_mean, theta_age)).swapaxes(0, 1)
+    names = [method_for(float(x), float(y)) for x, y in zip(s_age[-1], theta_age[-1], strict=True)]
+    for k in np.flatnonzero((small > 1e-6) & ~turns):
+        names[k] += " with finite-volume correction" if correct[k] else " on summed clocks"
     steps = 0
     if turns.any() or correct.any():
         steps = _march(out, names, s, theta, days, ages, grid, cells, correct, turns, mean)

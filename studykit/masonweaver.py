@@ -24,7 +24,9 @@ reflection principle; Scharfetter and Gummel 1969 (fluxes); Alexander 1977 (time
 
 from __future__ import annotations
 
+import itertools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,21 +42,26 @@ TERMS = 12
 GAMMA = 1 - 1 / math.sqrt(2)
 
 
-def equilibrium(z: Floats, pe: float) -> Floats:
+def equilibrium(z: Floats, pe: float | Floats) -> Floats:
     """Share of the mass below z in the final state of sinking matter, (1-exp(-Pe z))/(1-exp(-Pe))."""
-    if pe < 1e-12:
-        return np.array(z, float)
-    return np.expm1(-pe * z) / math.expm1(-pe)
+    pe = np.asarray(pe, float)
+    small = pe < 1e-12
+    safe = np.where(small, 1.0, pe)
+    return np.where(small, z, np.expm1(-safe * z) / np.expm1(-safe))
 
 
-def _series(z: Floats, s: float, theta: float) -> Floats:
-    """Deviation from the final state by eigenfunctions (2b = Péclet)."""
+def _series(z: Floats, s: Floats, theta: Floats) -> Floats:
+    """Deviation from the final state by eigenfunctions (2b = Péclet): heights z, columns of clocks."""
+    s, theta = s[..., None], theta[..., None]
     b = s / theta / 2
-    k = math.pi * np.arange(1, TERMS + 1)[:, None]
-    sign = np.where(np.arange(1, TERMS + 1) % 2, -1.0, 1.0)[:, None]
-    decay = (k**2 + b**2) * theta
-    scale = 4 * b * k / (b**2 + k**2) ** 2 * np.sin(k * z)
-    return np.sum(scale * (sign * np.exp(b * (1 - z) - decay) - np.exp(-b * z - decay)), axis=0)
+    out = np.zeros(np.broadcast_shapes(z.shape, b.shape))
+    for m in range(1, TERMS + 1):
+        k = m * math.pi
+        decay = (k**2 + b**2) * theta
+        scale = 4 * b * k / (b**2 + k**2) ** 2 * np.sin(k * z)
+        with np.errstate(under="ignore"):
+            out += scale * ((-1) ** m * np.exp(b * (1 - z) - decay) - np.exp(-b * z - decay))
+    return out
 
 
 def _erfc_scaled(x: Floats, weight: Floats) -> Floats:
@@ -65,9 +72,9 @@ def _erfc_scaled(x: Floats, weight: Floats) -> Floats:
         return np.where(x >= 0, tail, np.exp(np.where(x >= 0, -np.inf, weight)) - tail)
 
 
-def _moments(m: Floats, weight: Floats, theta: float) -> tuple[Floats, Floats]:
+def _moments(m: Floats, weight: Floats, theta: Floats) -> tuple[Floats, Floats]:
     """exp(weight) times mass and first moment on (0, 1) of a normal density, mean m, variance 2 theta."""
-    root = 2 * math.sqrt(theta)
+    root = 2 * np.sqrt(theta)
     right = m > 0.5
     near, far = np.where(right, (m - 1) / root, -m / root), np.where(right, m / root, (1 - m) / root)
     mass = _erfc_scaled(near, weight) - _erfc_scaled(far, weight)
@@ -83,18 +90,19 @@ def _images(theta: float) -> tuple[range, range]:
     return range(-ahead, ahead + 1), range(-back, back + 2)
 
 
-def _reflections(z: Floats, s: float, theta: float) -> Floats:
-    """Deviation from the final state by images in floor and surface."""
+def _reflections(z: Floats, s: Floats, theta: Floats) -> Floats:
+    """Deviation from the final state by images in floor and surface: heights z, columns of clocks."""
+    shifted, mirrored = _images(float(np.max(theta)))
+    s, theta = s[..., None, None], theta[..., None, None]
     b = s / theta / 2
-    a = -1 / math.expm1(-2 * b)
-    shifted, mirrored = _images(theta)
+    a = -1 / np.expm1(-2 * b)
     n = np.array(shifted, float)[:, None]
     mass, first = _moments(z + 2 * n + s, 2 * b * n + 0 * z, theta)
     out = first - a * mass + a * _moments(z + 2 * n - s, -2 * b * (z + n), theta)[0]
     n = np.array(mirrored, float)[:, None]
     mass, first = _moments(-z + 2 * n + s, -2 * b * (z - n), theta)
     back = first - a * mass + a * _moments(-z + 2 * n - s, -2 * b * n + 0 * z, theta)[0]
-    return out.sum(axis=0) - back.sum(axis=0)
+    return out.sum(axis=-2) - back.sum(axis=-2)
 
 
 def method_for(s: float, theta: float) -> str:
@@ -106,36 +114,48 @@ def method_for(s: float, theta: float) -> str:
     return "eigenfunction series" if theta > SERIES_FROM else "reflections"
 
 
-def cumulative(height_fraction: Floats, s: float, theta: float) -> Floats:
+def cumulative(height_fraction: Floats, s: float | Floats, theta: float | Floats) -> Floats:
     """Share of all mass below each height after clocks ``s`` and ``theta``, from a mixed start.
 
     Exact for a constant ratio s/theta, to about 1e-10 for Péclet numbers from 0 to 1e8; beyond,
-    diffusion is left out.  ``s`` negative for matter that rises.  Returns an array like
-    ``height_fraction`` with M(0) = 0 and M(1) = 1.  ValueError for heights outside 0 to 1 or a
-    negative theta.
+    diffusion is left out.  ``s`` negative for matter that rises.  Clocks may be arrays of one
+    shape; the result then has their shape followed by the heights'.  M(0) = 0 and M(1) = 1.
+    ValueError for heights outside 0 to 1 or a negative theta.
     """
     z = np.atleast_1d(np.asarray(height_fraction, float))
     if np.any((z < 0) | (z > 1)) or not np.all(np.isfinite(z)):
         raise ValueError("height_fraction must be from 0 (floor) to 1 (surface)")
-    if theta < 0 or not math.isfinite(theta) or not math.isfinite(s):
-        raise ValueError(f"theta must be 0 or more and s finite, but got {theta:g} and {s:g}")
-    if s < 0:
-        return 1 - cumulative(1 - z, -s, theta)
-    method = method_for(s, theta)
-    if method == "nothing moved" or s <= 1e-15:
-        return z.copy()
-    if method == "no diffusion":
-        return np.where(z > 0, np.minimum(1.0, z + s), 0.0)
-    pe = s / theta
-    if pe < 1e-9:
-        return z.copy()
-    part = _series(z, s, theta) if method == "eigenfunction series" else _reflections(z, s, theta)
-    out = np.clip(equilibrium(z, pe) + part, 0.0, 1.0)
-    out[z == 0], out[z == 1] = 0.0, 1.0
+    s, theta = np.broadcast_arrays(np.asarray(s, float), np.asarray(theta, float))
+    if not np.all(np.isfinite(s) & np.isfinite(theta) & (theta >= 0)):
+        raise ValueError(f"theta must be 0 or more and s finite, but got {np.min(theta):g} and {np.max(s):g}")
+    out = np.tile(z, (s.size, 1))
+    flat_s, flat_t = s.ravel(), theta.ravel()
+    for rising in (False, True):
+        some = np.flatnonzero((flat_s < 0) == rising)
+        if some.size:
+            part = _sinking(1 - z if rising else z, np.abs(flat_s[some]), flat_t[some])
+            out[some] = 1 - part if rising else part
+    return out.reshape((*s.shape, z.size))
+
+
+def _sinking(z: Floats, s: Floats, theta: Floats) -> Floats:
+    """``cumulative`` for columns of clocks with s of 0 or more, each by its method."""
+    out = np.tile(z, (s.size, 1))
+    moved = (s > 1e-15) & (s > 1e-9 * theta)
+    sharp = moved & (s > NO_DIFFUSION_FROM * theta)
+    out[sharp] = np.where(z > 0, np.minimum(1.0, z + s[sharp][:, None]), 0.0)
+    limits = (0.0, 0.005, 0.05, SERIES_FROM, math.inf)
+    for low, high in itertools.pairwise(limits):
+        some = np.flatnonzero(moved & ~sharp & (theta > low) & (theta <= high))
+        if some.size:
+            way = _series if low >= SERIES_FROM else _reflections
+            final = equilibrium(z, (s[some] / theta[some])[:, None])
+            out[some] = np.clip(final + way(z, s[some], theta[some]), 0.0, 1.0)
+    out[:, z == 0], out[:, z == 1] = 0.0, 1.0
     return out
 
 
-def concentration(height_fraction: Floats, s: float, theta: float, step: float = 1e-4) -> Floats:
+def concentration(height_fraction: Floats, s: float | Floats, theta: float | Floats, step: float = 1e-4) -> Floats:
     """Concentration relative to mixed at each height: mean over ``step`` of the height around it."""
     z = np.atleast_1d(np.asarray(height_fraction, float))
     low, high = np.clip(z - step / 2, 0, 1), np.clip(z + step / 2, 0, 1)
@@ -172,7 +192,7 @@ def _rates(ds: Floats, dtheta: Floats, cells: int) -> tuple[Floats, Floats]:
     return up + ds / h, up
 
 
-def finite_volume(ds: Floats, dtheta: Floats, keep: Floats, cells: int = 200) -> FiniteVolume:
+def finite_volume(ds: Floats, dtheta: Floats, keep: Sequence[int] | np.ndarray, cells: int = 200) -> FiniteVolume:
     """March classes through steps of the two clocks; keep the state after the steps named in ``keep``.
 
     ``ds``, ``dtheta``: arrays (steps, classes), clock increments; within a step their ratio is
@@ -197,8 +217,8 @@ def finite_volume(ds: Floats, dtheta: Floats, keep: Floats, cells: int = 200) ->
             kept[i + 1] = m.copy()
     out = np.zeros((len(np.ravel(keep)), classes, cells + 1))
     out[:, :, -1] = 1.0
-    for row, i in enumerate(np.ravel(keep)):
-        out[row, :, 1:-1] = kept[int(i)]
+    for row, step in enumerate(np.ravel(keep)):
+        out[row, :, 1:-1] = kept[int(step)]
     return FiniteVolume(edges=edges, cumulative=out, steps=steps)
 
 
