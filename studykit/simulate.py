@@ -60,7 +60,7 @@ class AnalyteTruth:
     sd_run: float = 0.0  # further random shifts of the runs
     drift: float = 0.0  # from the first to the last position of each run
     step: float = 0.0  # rounding step of the report, in the unit; 0 = none
-    quantification_limit: float = 0.0  # in the unit; below it the report says "<limit"
+    quantification_limit: float = 0.0  # in the unit; below it the report says "<limit"; 0 = none
     missing: float = 0.0  # share of determinations that never arrive, 0..1
     method: str = ""
 
@@ -285,7 +285,7 @@ def _report(truth: StudyTruth, a: AnalyteTruth, base: pd.DataFrame, reading: np.
     """The readings as the laboratory reports them: rounded, censored, some lost."""
     digits = decimals_of(a.step)
     rounded = np.round(np.round(reading / a.step) * a.step, digits) if a.step > 0 else reading
-    below = rounded < a.quantification_limit
+    below = (rounded < a.quantification_limit) & (a.quantification_limit > 0)
     limit = np.where(below, a.quantification_limit, np.nan)
     shown = "<" + np.format_float_positional(a.quantification_limit, trim="-")
     frame = base[["sample", "replicate", "run", "run_order"]].copy()
