@@ -37,13 +37,14 @@ WHERE = {
     "lower": "middle of the bottom third of the liquid height",
     "bottom": "on the floor, the tip one floor gap above it",
     "heel": "loose sediment and the last liquid on the floor, undisturbed, after all other draws",
-    "residue": "what is left, after the sediment has been stirred into it: a sample of its own",
+    "residue": "composite of what is left, the sediment stirred into it: a sample of its own",
 }
 SOURCE = "ISO 3170 clause 3 and ASTM D4057, definitions (clauses from memory, check your copy)"
 TOP_MM = 150.0
 TOP_SHARE = 1 / 12  # scaling of "top" in packages below 1.8 m of liquid: own choice, no source
 BOTTLE_SHARE = 0.85  # US Army FM 10-67-2 chapter 9: a bottle is never filled above 85 %
 NEAR_SURFACE_MM = 5.0  # a tip this close to the level draws air or film: common practice, no source
+WHOLE_SHARE = 0.1  # above it the stirred rest no longer stands for the whole container: own choice, no source
 COUNTS_AS_OVERLAP = 0.01  # share of a draw's own volume below which an overlap is rounding
 
 
@@ -100,15 +101,11 @@ class DrawPlan:
 
     def to_table(self) -> pd.DataFrame:
         """One row a draw, with the container in front."""
-        table = pd.DataFrame([asdict(d) for d in self.draws])
-        table.insert(0, "container", self.container)
-        return table
+        return pd.DataFrame([{"container": self.container} | asdict(d) for d in self.draws])
 
     def zone_table(self) -> pd.DataFrame:
         """One row a zone, with the container in front."""
-        table = pd.DataFrame([asdict(z) for z in self.zones])
-        table.insert(0, "container", self.container)
-        return table
+        return pd.DataFrame([{"container": self.container} | asdict(z) for z in self.zones])
 
 
 def zone_tips(
@@ -168,14 +165,12 @@ def depth_zones(
     """The liquid cut into one zone a depth, bounds half-way between tips, listed from the surface down."""
     tips = zone_tips(depths, liquid_mm, settings)
     cuts = [liquid_mm, *((a[1] + b[1]) / 2 for a, b in pairwise(tips)), 0.0]
-    whole = vessel.volume_l(liquid_mm)
-    zones = []
+    whole, zones = vessel.volume_l(liquid_mm), []
     for (label, tip, where), (high, low) in zip(tips, pairwise(cuts), strict=True):
         volume = vessel.volume_l(high) - vessel.volume_l(low)
         share = volume / whole if whole else 0.0
-        zones.append(
-            DepthZone(label=label, tip_mm=tip, bottom_mm=low, top_mm=high, volume_l=volume, share=share, where=where)
-        )
+        zones.append(DepthZone(label=label, tip_mm=tip, bottom_mm=low, top_mm=high, volume_l=volume, share=share,
+                               where=where))
     return tuple(zones)
 
 
@@ -194,7 +189,7 @@ def slab(vessel: Shape, level_mm: float, tip_mm: float, volume_ml: float) -> tup
 
 
 def needed_ml(settings: SamplingSettings) -> float:
-    """Volume that all tests of one sample need together, mL."""
+    """Volume (mL) that all tests of one sample need together."""
     return float(sum(t.volume_ml for t in settings.tests))
 
 
@@ -203,9 +198,9 @@ def _steps(depths: Sequence[str], draws_at: Mapping[str, int], settings: Samplin
     steps = []
     for depth in depths:
         steps += [("spot" if i == 0 else "duplicate", depth) for i in range(draws_at.get(depth, 1))]
-    if settings.heel:
-        steps += [("heel", "heel")] + ([("heel", "residue")] if settings.residue else [])
-    return steps
+    steps += [("heel", "heel")] * settings.heel
+    residue = settings.heel if settings.residue is None else settings.residue
+    return steps + [("composite", "residue")] * residue
 
 
 def plan_draws(
@@ -226,7 +221,8 @@ def plan_draws(
     """
     zones = depth_zones(vessel, liquid_mm, depths, settings)
     steps = _steps(depths, draws_at or {}, settings)
-    total = len(steps) * (settings.draw_ml + settings.purge_ml) + (len(steps) - 1) * settings.discard_ml
+    purges = len(steps) - settings.heel  # the heel is not purged
+    total = len(steps) * settings.draw_ml + purges * settings.purge_ml + (len(steps) - 1) * settings.discard_ml
     content = vessel.volume_l(liquid_mm)
     if total > content * 1000:
         reason = f"{len(steps)} draws take {total:g} mL with purge and discard, but it holds {content * 1000:.4g} mL"
@@ -253,7 +249,8 @@ def plan_draws(
         left_l=content - taken / 1000,
         zones=zones,
         draws=tuple(draws),
-        warnings=(*_reach(draws), *_shared(vessel, draws), *_level(draws), *volume_warnings(settings)),
+        warnings=(*_reach(draws), *_shared(vessel, draws), *_level(draws), *_whole(draws, taken / 1000, content),
+                  *volume_warnings(settings)),
     )
 
 
@@ -328,6 +325,13 @@ def _level(draws: Sequence[Draw]) -> list[str]:
         if a.discard_ml and b.depth not in (a.depth, "residue") and b.drawn_top_mm > a.level_after_mm - 1e-6:
             out.append(f"the discard after draw {a.order} reaches into the zone of draw {b.order} ({b.depth})")
     return out
+
+
+def _whole(draws: Sequence[Draw], taken_l: float, content_l: float) -> list[str]:
+    share = taken_l / content_l
+    if share <= WHOLE_SHARE or draws[-1].depth != "residue":
+        return []
+    return [f"the draws take {share:.0%} of the content: the composite of the rest is not the whole container"]
 
 
 def volume_warnings(settings: SamplingSettings) -> list[str]:

@@ -170,8 +170,9 @@ class DesignSettings(Section):
     """The planned size, costs and limits of the study, controls wanted, what is expected of each analyte.
 
     A determination is one sample tested once for all analytes together; it costs ``cost_determination``
-    plus what ``cost_per_analyte`` lists. ``cost_fixed`` is spent in any case (set-up, transport). ``controls`` lists what the plan shall contain; leave out what
-    is not wanted (heel and composite of the rest are switched under [sampling]).
+    plus what ``cost_per_analyte`` lists. ``cost_fixed`` is spent in any case (set-up, transport).
+    ``controls`` lists what the plan shall contain; leave out what is not wanted (heel draw and composite
+    of the rest are switched under [sampling]).
     """
 
     containers: Annotated[int, Field(ge=1)] = 12
@@ -236,7 +237,8 @@ class ZonePlace(Section):
 class SamplingSettings(Section):
     """Where and how much is drawn, tool, tests with their minimum volumes, controls, runs, label sheet.
 
-    ``zones`` replaces the standards' positions (surface down). ``duplicates``, ``blanks_per_run`` and
+    ``zones`` replaces the standards' positions (surface down). ``residue`` (the rest, stirred, after all
+    draws) left out follows ``heel``. ``duplicates``, ``blanks_per_run`` and
     ``check_fluid_every`` left out follow [design] controls; ``check_fluid_every`` counts positions.
     """
 
@@ -246,7 +248,7 @@ class SamplingSettings(Section):
     zones: tuple[ZonePlace, ...] = ()
     floor_gap_mm: NotNegative = 5.0
     heel: bool = False
-    residue: bool = True
+    residue: bool | None = None
     tool: str = ""
     bottle_ml: Positive = 125.0
     tests: tuple[TestVolume, ...] = ()

@@ -161,12 +161,15 @@ def test_a_duplicate_widens_the_slab_at_its_tip() -> None:
 
 def test_sediment_first_undisturbed_then_stirred_into_the_residue() -> None:
     plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, purge_ml=15))
-    assert [(d.kind, d.depth) for d in plan.draws[-2:]] == [("heel", "heel"), ("heel", "residue")]
+    assert [(d.kind, d.depth) for d in plan.draws[-2:]] == [("heel", "heel"), ("composite", "residue")]
     heel, residue = plan.draws[-2:]
     assert heel.purge_ml == 0  # a purge would carry the sediment away
     assert heel.tip_mm == 5
     assert heel.drawn_bottom_mm == 0
     assert (residue.drawn_bottom_mm, residue.drawn_top_mm) == (0, residue.level_before_mm)
+    assert plan.warnings == ()
+    small = plan_draws(BOTTLE, 176, THREE, SamplingSettings(heel=True, draw_ml=50, purge_ml=0))
+    assert "the draws take 25% of the content: the composite of the rest is not the whole" in small.warnings[-1]
     without = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, residue=False))
     assert without.draws[-1].depth == "heel"
 
