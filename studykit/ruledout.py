@@ -137,13 +137,17 @@ class RuledOut:
                     "to pass the study's bounds.")
         slack = 1.05 if self.blind_from_m is None else 1.5
         first = int(np.flatnonzero(self.above <= slack * np.min(self.above) + 1e-12)[0])
-        share, lead = float(self.above[first]), diameter_text(self.diameter_m[first])
-        upto = "" if self.blind_from_m is None else f" (up to {diameter_text(float(self.seen_to_m or 0))})"
-        text = (f"{who}: at most {_percent(share)} of it can be in particles of {lead} or larger{upto}; sizes "
-                f"from {diameter_text(self.seen_from_m)} would have shown, had all of it been in them.")
-        if self.blind_from_m is not None:
-            text += (f" From {diameter_text(self.blind_from_m)} on, particles would have left all zones before "
-                     "sampling: only a comparison with the whole container can speak about those.")
+        lead, share = diameter_text(self.diameter_m[first]), _percent(float(self.above[first]))
+        shown = f"Sizes from {diameter_text(self.seen_from_m)} would have shown, had all of it been in them."
+        if self.blind_from_m is None or self.seen_to_m is None:
+            text = f"{who}: at most {share} of it can be in particles of {lead} or larger. {shown}"
+        else:
+            best = int(np.argmin(self.at))
+            text = (f"{who}: at most {_percent(float(self.at[best]))} of it can be in particles of about "
+                    f"{diameter_text(self.diameter_m[best])}, at most {share} in sizes from {lead} to "
+                    f"{diameter_text(self.seen_to_m)} together. {shown} From {diameter_text(self.blind_from_m)} on, "
+                    "particles would have left all zones before sampling: only a comparison with the whole "
+                    "container can speak about those.")
         return text + f" Estimate for spheres of {self.density_kg_m3:g} kg/m³ in a still liquid."
 
 
