@@ -1,0 +1,121 @@
+"""Every plot of the model and verdict stages, one function each: draws a table, returns a matplotlib Figure.
+
+The margin is always drawn as the same grey band, estimates as dark marks with their interval,
+single containers as thin lines. Nothing is told by colour alone.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+INK, THIN, BAND, EDGE = "#1d2733", "#7a8794", "#e9e6dc", "#a89f86"
+WORD_MARK = {"homogeneous": "o", "stratified": "D", "inconclusive": "s"}
+ROW = 0.34
+
+
+def _tidy(ax: Axes) -> None:
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.tick_params(labelsize=8)
+
+
+def profiles(table: pd.DataFrame, words: dict[str, str] | None = None) -> Figure:
+    """Depth profiles, one panel an analyte: containers thin, mean dark with its interval, margin as a band."""
+    analytes = list(dict.fromkeys(table["analyte"]))
+    columns = min(4, max(1, len(analytes)))
+    lines = math.ceil(len(analytes) / columns)
+    figure = Figure(figsize=(2.55 * columns + 0.5, 2.7 * lines + 0.35), layout="constrained")
+    axes = figure.subplots(lines, columns, squeeze=False, sharey=True)
+    for ax, analyte in zip(axes.flat, analytes, strict=False):
+        _profile_panel(ax, table[table["analyte"] == analyte], analyte, (words or {}).get(analyte, ""))
+    for ax in list(axes.flat)[len(analytes):]:
+        ax.set_axis_off()
+    for row in axes:
+        row[0].set_ylabel("height, share of liquid depth", fontsize=8)
+    return figure
+
+
+def _profile_panel(ax: Axes, part: pd.DataFrame, analyte: str, word: str) -> None:
+    low, high, unit = part[["margin low", "margin high", "unit"]].iloc[0]
+    ax.axvspan(low, high, color=BAND, zorder=0)
+    for edge in (low, high):
+        ax.axvline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)), zorder=1)
+    ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
+    for _, one in part[part["who"] != "mean"].groupby("who", sort=False):
+        ax.plot(one["difference"], one["height"], color=THIN, lw=0.6, alpha=0.55, marker=".", ms=2.5, zorder=2)
+    mean = part[part["who"] == "mean"]
+    spread = [mean["difference"] - mean["low"], mean["high"] - mean["difference"]]
+    ax.errorbar(mean["difference"], mean["height"], xerr=spread, color=INK, lw=1.6, marker="o", ms=4.5, capsize=2.5,
+                zorder=3)
+    ax.set_title(f"{analyte}" + (f": {word}" if word else ""), fontsize=9, loc="left")
+    ax.set_xlabel(f"difference from the top zone, {unit}", fontsize=8)
+    ax.set_ylim(0, 1)
+    _frame_x(ax, part, low, high)
+    _tidy(ax)
+
+
+def _frame_x(ax: Axes, part: pd.DataFrame, low: float, high: float) -> None:
+    """Show the margin and the mean's intervals whole; single containers may run out at the 2 % tails."""
+    single = part.loc[part["who"] != "mean", "difference"].dropna()
+    mean = part.loc[part["who"] == "mean", ["low", "high"]].to_numpy(dtype=float)
+    edges = [low, high, np.nanmin(mean), np.nanmax(mean)]
+    if len(single):
+        edges += list(np.quantile(single, [0.02, 0.98]))
+    pad = 0.08 * (max(edges) - min(edges))
+    ax.set_xlim(min(edges) - pad, max(edges) + pad)
+
+
+def against_margin(table: pd.DataFrame) -> Figure:
+    """Every analyte's widest pair of depths in units of its margin: inside the band, beyond it, or across its edge.
+
+    Columns: analyte, verdict, ratio, low, high (1 - 2 alpha interval divided by the margin's edge).
+    Values beyond three margins are drawn at the rim with an arrow.
+    """
+    n = len(table)
+    figure = Figure(figsize=(7.2, 1.15 + ROW * n), layout="constrained")
+    ax = figure.subplots()
+    ax.axvspan(-1, 1, color=BAND, zorder=0)
+    for edge in (-1, 1):
+        ax.axvline(edge, color=EDGE, lw=1, ls=(0, (3, 2)), zorder=1)
+    ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
+    rim = 3.0
+    for k, row in enumerate(table.itertuples(index=False)):
+        y = n - 1 - k
+        lo, mid, hi = (float(np.clip(v, -rim, rim)) for v in (row.low, row.ratio, row.high))
+        ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
+        ax.plot(mid, y, marker=WORD_MARK.get(row.verdict, "x"), color=INK, ms=6, zorder=3)
+        for value, mark in ((row.high, "$\u2192$"), (row.low, "$\u2190$")):
+            if abs(value) > rim:
+                ax.plot(math.copysign(rim, value), y, marker=mark, color=INK, ms=9, zorder=3)
+    ax.set_yticks(range(n), [f"{a}  ({v})" for a, v in zip(table["analyte"][::-1], table["verdict"][::-1], strict=True)])
+    ax.set_ylim(-0.7, n - 0.3)
+    ax.set_xlim(-rim * 1.06, rim * 1.06)
+    ax.set_xlabel("widest difference between two depths, in margins (band: within the declared margin)", fontsize=8)
+    _tidy(ax)
+    ax.tick_params(axis="y", length=0)
+    return figure
+
+
+def container_strip(table: pd.DataFrame, unit: str, low: float, high: float) -> Figure:
+    """Each container's own bottom-minus-top contrast against the margin, in ascending order.
+
+    Columns: container, contrast.
+    """
+    ordered = table.sort_values("contrast", ignore_index=True)
+    figure = Figure(figsize=(7.2, 2.5), layout="constrained")
+    ax = figure.subplots()
+    ax.axhspan(low, high, color=BAND, zorder=0)
+    for edge in (low, high):
+        ax.axhline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)))
+    ax.axhline(0, color=EDGE, lw=0.8)
+    ax.plot(range(len(ordered)), ordered["contrast"], ls="", marker="o", ms=4, color=INK)
+    ax.set_xticks(range(len(ordered)), ordered["container"].astype(str), rotation=90)
+    ax.set_ylabel(f"bottom \u2212 top, {unit}", fontsize=8)
+    ax.set_xlabel("container", fontsize=8)
+    _tidy(ax)
+    return figure

@@ -1,0 +1,64 @@
+"""From fitted models to the tables that the profile and margin figures draw."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from studykit.model import METHOD, AnalyteModel
+
+
+def _percent(value: float) -> float:
+    return float(100 * np.expm1(value))
+
+
+def profile_table(models: list[AnalyteModel], level: float = 0.9) -> pd.DataFrame:
+    """Per analyte and depth the difference from the uppermost depth, of the mean and of each container.
+
+    Columns: analyte, who ('mean' or a container's code), depth, height, difference, low, high (interval of the
+    mean's difference at ``level``), margin low, margin high, unit (per cent, or the analyte's unit).
+    """
+    return pd.DataFrame([row for m in models if m.fit is not None for row in _rows(m, level)])
+
+
+def _rows(model: AnalyteModel, level: float) -> list[dict[str, object]]:
+    rows, margin = model.rows, model.rows.margin
+    show = _percent if rows.log else float
+    common = {"analyte": rows.analyte, "margin low": show(margin.low), "margin high": show(margin.high),
+              "unit": rows.shown_unit}
+    cells = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
+    heights = cells.groupby("depth", observed=True)["height"].mean()
+    out: list[dict[str, object]] = []
+    for container, part in cells.groupby("container", sort=True):
+        values = part.droplevel("container")
+        if rows.depths[0] not in values.index:
+            continue
+        top = float(values.loc[rows.depths[0], "y"])
+        out += [{**common, "who": str(container), "depth": str(d), "height": float(v["height"]),
+                 "difference": show(float(v["y"]) - top), "low": np.nan, "high": np.nan}
+                for d, v in values.iterrows()]
+    for k, depth in enumerate(rows.depths):
+        difference = model.means[k] - model.means[0]
+        low = high = difference
+        if k:
+            span = model.fit.interval(model.mean_matrix[k] - model.mean_matrix[0], level=level, method=METHOD)
+            low, high = span.low, span.high
+        out.append({**common, "who": "mean", "depth": depth, "height": float(heights[depth]),
+                    "difference": show(difference), "low": show(low), "high": show(high)})
+    return out
+
+
+def margin_table(models: list[AnalyteModel], words: dict[str, str]) -> pd.DataFrame:
+    """Each fitted analyte's widest pair of depths in units of its margin.
+
+    Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval).
+    """
+    rows = []
+    for m in models:
+        if m.pairs is None:
+            continue
+        contrast = m.pairs.widest
+        span, edge = contrast.interval(1 - 2 * m.alpha), m.rows.margin.high
+        rows.append({"analyte": m.analyte, "verdict": words.get(m.analyte, ""), "pair": contrast.label,
+                     "ratio": contrast.estimate / edge, "low": span.low / edge, "high": span.high / edge})
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
