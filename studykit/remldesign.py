@@ -261,5 +261,6 @@ def _terms_estimable(terms: Sequence[Term], Q: np.ndarray) -> None:
         if n - float((sums * sums).sum()) < RANK_TOLERANCE * n:
             raise DesignMismatch(
                 f"The random term {term.name!r} is confounded with the fixed part: once the fixed effects are "
-                f"taken out, nothing is left of the differences between its levels. Leave {term.name!r} out of one of the two."
+                f"taken out, nothing is left of the differences between its levels. Leave {term.name!r} out of "
+                "one of the two."
             )

@@ -1,0 +1,58 @@
+# Reference values for the mixed-model tests, by lme4, lmerTest and pbkrtest.
+#
+#   python cases.py DIRECTORY
+#   Rscript make_references.R DIRECTORY references.json DATE
+#
+# lme4's optimiser is set tighter than its default, because its default leaves 1e-5 in the variances.
+suppressPackageStartupMessages({library(lme4); library(lmerTest); library(pbkrtest); library(jsonlite)})
+arguments <- commandArgs(trailingOnly = TRUE)
+models <- fromJSON(file.path(arguments[1], "models.json"), simplifyVector = FALSE)
+
+tight <- lmerControl(optimizer = "bobyqa", calc.derivs = FALSE, check.conv.singular = "ignore",
+                     optCtrl = list(rhobeg = 0.2, rhoend = 1e-12, maxfun = 1e6))
+
+fit_one <- function(name, m) {
+  d <- read.csv(file.path(arguments[1], paste0(name, ".csv")), colClasses = "character")
+  for (v in names(d)) d[[v]] <- if (v %in% unlist(m$numeric)) as.numeric(d[[v]]) else
+    factor(d[[v]], levels = sort(unique(d[[v]]), method = "radix"))
+  right <- c("1", unlist(m$fixed), sprintf("(1|%s)", unlist(m$random)))
+  text <- sprintf("%s ~ %s", m$response, paste(right, collapse = " + "))
+  scale <- sd(d[[m$response]])
+  first <- lmerTest::lmer(as.formula(text), d, control = tight)
+  # a second start; the better of the two
+  k <- length(getME(first, "theta"))
+  second <- lmerTest::lmer(as.formula(text), d, control = tight, start = rep(0.05, k))
+  f <- if (REMLcrit(second) < REMLcrit(first)) second else first
+  vc <- as.data.frame(VarCorr(f))
+  p <- length(fixef(f))
+  V <- vcovAdj(f)
+  one <- lapply(seq_len(p), function(i) {
+    L <- rep(0, p); L[i] <- 1
+    s <- contest(f, L, joint = FALSE)
+    list(satt_df = s$df, kr_df = Lb_ddf(L, vcov(f), V))
+  })
+  joint <- function(rows) {
+    L <- diag(p)[rows, , drop = FALSE]
+    s <- contest(f, L)
+    k <- KRmodcomp(f, L)$stats
+    list(rows = rows - 1, satt_F = s[["F value"]], satt_df = s$DenDF, satt_p = s[["Pr(>F)"]],
+         kr_F = k$Fstat, kr_df = k$ddf, kr_p = k$p.value, kr_scale = k$F.scaling)
+  }
+  joints <- list()
+  if (p > 2) joints <- c(joints, list(joint(2:p)))
+  if (length(m$joint)) joints <- c(joints, list(joint((m$joint[[1]] + 1):m$joint[[2]])))
+  list(formula = text, n = nrow(d), singular = isSingular(f), criterion = REMLcrit(f),
+       variances = setNames(as.list(vc$vcov), ifelse(vc$grp == "Residual", "residual", vc$grp)),
+       coefficients = I(names(fixef(f))), beta = I(unname(fixef(f))), se = I(unname(sqrt(diag(as.matrix(vcov(f)))))),
+       kr_se = I(unname(sqrt(diag(as.matrix(V))))), satt_df = I(sapply(one, `[[`, "satt_df")),
+       kr_df = I(sapply(one, `[[`, "kr_df")), joint = joints,
+       effects = lapply(ranef(f, condVar = FALSE), function(e) setNames(as.list(e[[1]]), rownames(e))))
+}
+
+out <- list(
+  `_do_not_edit` = "written by make_references.R; change the script or cases.py and run it again",
+  made_on = arguments[3], R = R.version.string,
+  packages = lapply(setNames(nm = c("lme4", "lmerTest", "pbkrtest")), function(x) as.character(packageVersion(x))),
+  call = "lmerTest::lmer(formula, control = lmerControl('bobyqa', rhoend = 1e-12)); contest(); vcovAdj(); Lb_ddf(); KRmodcomp()",
+  models = lapply(setNames(nm = names(models)), function(n) fit_one(n, models[[n]])))
+writeLines(toJSON(out, auto_unbox = TRUE, digits = NA, pretty = TRUE), arguments[2])
