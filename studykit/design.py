@@ -83,11 +83,11 @@ HOW = {
     "blank": ("clean base fluid in an ordinary bottle, one in every run", "is anything carried over or brought in?"),
     "heel": ("the last 10 to 20 mm above the floor, drawn after all other depths",
              "does loose sediment lie where no depth reaches?"),
-    "composite": ("the whole container mixed after the last draw, then one sample",
+    "composite": ("what is left after the last draw, the sediment stirred into it, then one sample",
                   "do the zones account for all of it, or has something stayed on the floor?"),
     "retained": ("one sample kept from the filling of each lot", "was it like this from the start?"),
-    "sister": ("a container of the same lot, store and age, left untouched until a later visit",
-               "does it go on? (an opened container cannot tell)"),
+    "sister": ("a container of the same lot, store and age, left untouched until a later visit (an opened one "
+               "cannot tell)", "does it go on?"),
 }
 
 

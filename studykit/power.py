@@ -203,7 +203,12 @@ def verdict_chances(means: Array, s: float, df: float, margin: float, alpha: flo
     nodes, weight = _scale(df)
     c = critical_reach(delta / (math.sqrt(2) * nodes), len(mu), df, alpha)
     beyond = float((weight * (1 - range_within(delta + c * math.sqrt(2) * nodes, mu))).sum())
-    return min(max(same, 0.0), 1.0), min(max(beyond, 0.0), 1.0)
+    return _chance(same), _chance(beyond)
+
+
+def _chance(value: float) -> float:
+    """A probability freed from rounding beyond its ends."""
+    return min(value, 1.0) if value > 1e-12 else 0.0
 
 
 def chances(size: Size, guess: Guess, margin: float, *, alpha: float = 0.05,
