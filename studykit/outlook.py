@@ -170,7 +170,7 @@ def situations(study: Study, containers: pd.DataFrame | None, ages_months: Itera
     out = pd.DataFrame({"store": own["store"].astype(str) if "store" in own.columns else "",
                         "vessel": own["vessel"].astype(str),
                         "height_mm": pd.to_numeric(own["liquid_height_mm"], errors="coerce"),
-                        "age_days": age, "start_day": start.dt.dayofyear.astype(float).fillna(1.0)})
+                        "age_days": age, "start_day": start.dt.day_of_year.astype(float).fillna(1.0)})
     usable = out[(out["height_mm"] > 0) & (out["age_days"] >= 0)]
     return usable.groupby(columns, as_index=False).size().rename(columns={"size": "containers"})
 
