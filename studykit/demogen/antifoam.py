@@ -14,7 +14,7 @@ import math
 
 import numpy as np
 
-MEDIAN_UM = 5.5
+MEDIAN_UM = 6.0
 LOG_SD = 0.4
 DENSITY_DIFFERENCE = 75.0  # kg/m³: silicone 970, oil 895
 VISCOSITY = {"valley": 0.89, "hut": 2.13}  # Pa·s

@@ -150,7 +150,7 @@ yearly_swing_c = 3
 name = "silicone antifoam"
 analyte = "Si"
 density_kg_m3 = 970
-diameter_um = 5.5
+diameter_um = 6
 log_sd = 0.4
 note = "droplets, mass median and spread as the blender states them"
 

@@ -1,0 +1,296 @@
+"""The demo studies: made again byte for byte, faults really planted, copies whole, truth as recorded."""
+
+from __future__ import annotations
+
+import csv
+import json
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from soils_study import ANALYTES as SOIL_ANALYTES
+from soils_study import DEPTHS as SOIL_DEPTHS
+from soils_study import make_soils
+
+import studykit.stages
+from studykit.demogen.__main__ import NAMES, main, make
+from studykit.demos import DEMOS, copy_demo, demo_folder
+from studykit.errors import BadInput
+from studykit.mapping import parse_intake
+from studykit.schema import load_tables
+from studykit.stages import HERE
+
+DATA = demo_folder("ropeway").parent
+BOM = b"\xef\xbb\xbf"
+
+
+def truth_of(name: str) -> dict:
+    return json.loads((DATA / name / "truth.json").read_text(encoding="utf-8"))
+
+
+def fault_of(name: str, kind: str) -> dict:
+    return next(f for f in truth_of(name)["faults"] if f["kind"] == kind)
+
+
+def rows_of_file(path: Path, encoding: str, delimiter: str = ",", skip: int = 0) -> list[dict[str, str]]:
+    lines = path.read_bytes().decode(encoding).splitlines()[skip:]
+    return list(csv.DictReader(lines, delimiter=delimiter))
+
+
+def test_the_demos_are_those_that_the_generator_makes() -> None:
+    assert tuple(DEMOS) == NAMES
+    assert {p.name for p in DATA.iterdir() if p.is_dir()} == set(NAMES)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_generator_reproduces_the_filed_demo_byte_for_byte(name: str) -> None:
+    made = make(name).files
+    filed = {p.relative_to(DATA / name).as_posix(): p.read_bytes() for p in (DATA / name).rglob("*") if p.is_file()}
+    assert set(made) == set(filed)
+    assert [path for path in made if made[path] != filed[path]] == []
+
+
+def test_the_generators_command_writes_the_files(tmp_path: Path, monkeypatch, capsys) -> None:
+    monkeypatch.setattr("sys.argv", ["demogen", "--into", str(tmp_path), "tote"])
+    main()
+    assert (tmp_path / "tote/study.toml").read_bytes() == (DATA / "tote/study.toml").read_bytes()
+    monkeypatch.setattr("sys.argv", ["demogen", "--into", str(tmp_path), "teapot"])
+    with pytest.raises(SystemExit):
+        main()
+    assert "there is no demo teapot; known are ropeway, tote, forge" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_definition_tables_and_mapping_of_a_demo_have_no_fault(name: str) -> None:
+    tables = load_tables(DATA / name, with_results=False)
+    assert tables.study.invented
+    mapping = parse_intake(tomllib.loads((DATA / name / "intake.toml").read_text(encoding="utf-8")), tables.study)
+    raw = [p.name for p in (DATA / name / "raw").iterdir()]
+    assert all(sum(entry.matches(r) for entry in mapping.file) == 1 for r in raw)
+    assert set(truth_of(name)["analytes"]) == set(tables.study.analytes)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_readme_says_invented_and_lists_every_fault(name: str) -> None:
+    text = (DATA / name / "README.md").read_text(encoding="utf-8")
+    assert "**Invented.**" in text
+    assert "python -m studykit.demogen" in text
+    faults = truth_of(name)["faults"]
+    assert faults
+    assert all(f["what"] in text for f in faults)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_margins_in_truth_and_definition_agree(name: str) -> None:
+    study = load_tables(DATA / name, with_results=False).study
+    for analyte, entry in truth_of(name)["analytes"].items():
+        margin = study.analytes[analyte].margin
+        if "margin" in entry:
+            assert entry["margin"] == (margin.relative_percent or margin.absolute)
+            assert (entry["margin_scale"] == "%") == margin.relative
+
+
+@pytest.mark.parametrize("name", ["ropeway", "forge"])
+def test_expected_verdicts_agree_with_the_planted_contrasts(name: str) -> None:
+    """What is called homogeneous lies within the margin, what is called stratified beyond it."""
+    for entry in truth_of(name)["analytes"].values():
+        largest = max(abs(x) for x in entry["true_contrasts"].values())
+        if entry["expected_verdict"] == "stratified":
+            assert largest > 1.5 * entry["margin"]
+        else:
+            assert largest < 0.5 * entry["margin"]
+
+
+def test_ropeway_has_the_planned_bottles() -> None:
+    tables = load_tables(DATA / "ropeway", with_results=False)
+    counts = tables.samples["kind"].value_counts().to_dict()
+    assert counts == {"spot": 81, "heel": 12, "duplicate": 9, "composite": 6, "check fluid": 4}
+    stored = tables.containers[tables.containers["treatment"] == "stored"]
+    assert len(stored) == 24
+    assert (stored.groupby(["lot", "store", "visit"]).size() == 2).all()
+    ages = stored.groupby("lot")["age_months"].agg(["min", "max"])
+    assert (ages["max"] - ages["min"]).between(8.9, 9.1).all()  # two visits nine months apart break lot from age
+    assert {"007", "1E5"} <= set(stored["container"])
+
+
+def first_file() -> list[dict[str, str]]:
+    return rows_of_file(DATA / "ropeway/raw/R1-R2_2025-11-28.csv", "utf-8-sig")
+
+
+def test_ropeway_first_file_faults() -> None:
+    raw = (DATA / "ropeway/raw/R1-R2_2025-11-28.csv").read_bytes()
+    assert raw.startswith(BOM)
+    rows = first_file()
+    keys = pd.Series([(r["Bottle"], r["Determination"]) for r in rows])
+    twice = keys[keys.duplicated(keep=False)]
+    groups = {k: [r for r in rows if (r["Bottle"], r["Determination"]) == k] for k in set(twice)}
+    same = [g for g in groups.values() if g[0] == g[1]]
+    revised = [g for g in groups.values() if g[0]["Reported"] != g[1]["Reported"]]
+    assert len(groups) == 2
+    assert len(same) == len(revised) == 1
+    assert same[0][0]["Bottle"] in fault_of("ropeway", "row twice")["where"]
+    old, new = revised[0]
+    assert old["Bottle"] in fault_of("ropeway", "re-reported row")["where"]
+    assert old["Reported"] < new["Reported"]
+    assert abs(float(old["Result"]) - 340) > 60 > 30 > abs(float(new["Result"]) - 340)
+    zinc = [r["Result"] for r in rows if r["Determination"] == "Zinc"]
+    assert f"{sum(z == '<2' for z in zinc)} rows" in fault_of("ropeway", "below quantification")["where"]
+    diluted = [r for r in rows if r["Determination"] == "Silicon" and r["Result"] == "<8"]
+    assert [r["Bottle"] for r in diluted] == [fault_of("ropeway", "raised limit")["where"].split()[1].rstrip(",")]
+
+
+def test_ropeway_third_file_faults() -> None:
+    path = DATA / "ropeway/raw/R3_2026-08-24.csv"
+    with pytest.raises(UnicodeDecodeError):
+        path.read_bytes().decode("utf-8")
+    rows = rows_of_file(path, "cp1252", ";", skip=2)
+    assert rows[-1]["Code"] == "End of report"
+    body = rows[:-1]
+    assert all("." not in r["Result"] for r in body)
+    assert {r["Unit"] for r in body if r["Test"] == "Phosphorus"} == {"% m/m"}
+    assert all(0.030 < float(r["Result"].replace(",", ".")) < 0.038 for r in body if r["Test"] == "Phosphorus")
+    assert {r["Date of report"] for r in body} == {"24.08.2026"}
+
+
+def test_ropeway_codes_like_numbers_stand_in_the_raw_files() -> None:
+    text = "\n".join(p.read_bytes().decode("cp1252") for p in sorted((DATA / "ropeway/raw").iterdir()))
+    cells = {line.split(";")[0].split(",")[0] for line in text.splitlines()}
+    assert {"0071", "1E05", "7E02"} <= cells
+
+
+def test_ropeway_fourth_file_faults_and_the_lost_bottle() -> None:
+    lines = (DATA / "ropeway/raw/R4_2026-09-04.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0].startswith("Sample,Batch,Pos,Reported,KV40")
+    assert lines[1].startswith(",,,,cSt,mg/kg,mass %")
+    assert all(",04/09/2026," in line for line in lines[2:])
+    assert any("< 2" in line for line in lines)
+    lost = fault_of("ropeway", "lost bottle")["where"].split()[1]
+    samples = load_tables(DATA / "ropeway", with_results=False).samples
+    assert "cracked" in samples.set_index("sample").at[lost, "note"]
+    reported = {r["Bottle"] for r in first_file()} | {line.split(",")[0] for line in lines[2:]}
+    third = rows_of_file(DATA / "ropeway/raw/R3_2026-08-24.csv", "cp1252", ";", skip=2)
+    reported |= {r["Code"] for r in third[:-1]}
+    assert set(samples["sample"]) - reported == {lost}
+    assert reported <= set(samples["sample"])
+
+
+def test_ropeway_carry_over_and_swapped_labels_are_in_the_numbers() -> None:
+    from studykit.demogen.ropeway import make_truth
+    from studykit.demogen.ropeway_plan import make_plan
+    from studykit.simulate import simulate_results
+
+    plan = make_plan()
+    honest = simulate_results(make_truth(plan), plan.containers, plan.samples, plan.runs)
+    honest = honest.set_index(["sample", "analyte"])["value"]
+    code = fault_of("ropeway", "carry-over")["where"].split()[1].rstrip(",")
+    reported = {(r["Bottle"], r["Determination"]): r["Result"] for r in first_file()}
+    assert float(reported[code, "Phosphorus"]) / honest[code, "P"] == pytest.approx(1.06, abs=0.002)
+    upper, lower = fault_of("ropeway", "labels swapped")["where"].removeprefix("samples ").split(" and ")
+    third = rows_of_file(DATA / "ropeway/raw/R3_2026-08-24.csv", "cp1252", ";", skip=2)
+    silicon = {r["Code"]: float(r["Result"].replace(",", ".")) for r in third if r["Test"] == "Silicon"}
+    assert silicon[upper] == honest[lower, "Si"] > 1.3 * honest[upper, "Si"]
+    assert silicon[lower] == honest[upper, "Si"]
+
+
+def test_forge_faults_are_in_the_numbers() -> None:
+    early = rows_of_file(DATA / "forge/raw/oven_D1-D2.csv", "utf-8")
+    assert all(0.1 < float(r["solids"]) < 0.35 and r["unit"] == "g/g" for r in early)
+    late = rows_of_file(DATA / "forge/raw/oven_D3.csv", "cp1252", ";")
+    solids = {r["Bottle"]: float(r["Solids content"].replace(",", ".")) for r in late}
+    samples = load_tables(DATA / "forge", with_results=False).samples.set_index("sample")
+    straddled = fault_of("forge", "draw across a boundary")["where"].split()[1].rstrip(",")
+    assert solids[straddled] == 31.02
+    assert "cake" in samples.at[straddled, "note"]
+    second = [r for r in early if r["oven run"] == "D2"]
+    depths = [samples.at[r["bottle"], "depth"] for r in sorted(second, key=lambda r: int(r["place"]))]
+    assert depths == [d for d in ("top", "upper", "middle", "lower", "bottom") for _ in range(5)]
+    bench = {r["Bottle"]: r for r in rows_of_file(DATA / "forge/raw/bench_density_pH.csv", "utf-8")}
+    bubble = fault_of("forge", "bubble")["where"].split()[1].rstrip(",")
+    gap = {s: samples.at[s, "density_kg_m3"] / 1000 - float(bench[s]["Density 20 °C"]) for s in samples.index}
+    assert gap.pop(bubble) == pytest.approx(0.03, abs=1e-9)
+    assert max(map(abs, gap.values())) < 1e-9
+
+
+def test_copy_is_whole_and_an_unchanged_copy_is_kept(tmp_path: Path) -> None:
+    folder = copy_demo("tote", tmp_path / "mine")
+    for path in (DATA / "tote").rglob("*"):
+        if path.is_file():
+            assert (folder / path.relative_to(DATA / "tote")).read_bytes() == path.read_bytes()
+    (folder / "report").mkdir()
+    (folder / "report/report.html").write_text("made before")
+    assert copy_demo("tote", folder) == folder
+    assert (folder / "report/report.html").read_text() == "made before"
+
+
+def test_a_folder_with_anything_else_is_refused_and_left_alone(tmp_path: Path) -> None:
+    folder = copy_demo("tote", tmp_path / "mine")
+    (folder / "intake.toml").write_text("# mine\n")
+    (folder / "plan/samples.csv").unlink()
+    with pytest.raises(BadInput, match="holds something else than the demo 'tote'") as caught:
+        copy_demo("tote", folder)
+    assert sorted(Path(f.file).name for f in caught.value.faults) == ["intake.toml", "samples.csv"]
+    assert (folder / "intake.toml").read_text() == "# mine\n"
+    assert not (folder / "plan/samples.csv").exists()
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "letter.txt").write_text("private")
+    with pytest.raises(BadInput, match=r"study\.toml: is missing"):
+        copy_demo("tote", other)
+    assert [p.name for p in other.iterdir()] == ["letter.txt"]
+
+
+def test_an_unknown_demo_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(BadInput, match="'teapot': there is no demo of this name -> known are ropeway, tote, forge"):
+        copy_demo("teapot", tmp_path / "x")
+    assert not (tmp_path / "x").exists()
+
+
+def test_the_demos_are_found_in_an_installed_kit(tmp_path: Path, monkeypatch) -> None:
+    """In the wheel the demos lie inside the package, under share/."""
+    package = tmp_path / "site-packages/studykit"
+    (package / "share/demo_data/tote").mkdir(parents=True)
+    (package / "share/demo_data/tote/study.toml").write_text("title = 1\n")
+    monkeypatch.setattr(studykit.stages, "HERE", package)
+    assert demo_folder("tote") == package / "share/demo_data/tote"
+    assert (copy_demo("tote", tmp_path / "mine") / "study.toml").read_text() == "title = 1\n"
+
+
+@pytest.mark.parametrize("name", ["new", "single"])
+def test_the_templates_of_new_studies_have_no_fault(name: str) -> None:
+    root = HERE / "templates" / name
+    tables = load_tables(root, with_results=False)
+    parse_intake(tomllib.loads((root / "intake.toml").read_text(encoding="utf-8")), tables.study)
+    assert len(tables.samples) == (3 if name == "single" else 0)
+
+
+def test_the_new_template_shows_only_valid_options() -> None:
+    """With the # signs of the optional blocks taken away the definition still loads."""
+    from studykit.study import parse_study
+
+    text = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
+    lines = [line.removeprefix("# ") if _is_option(line) else line for line in text.splitlines()]
+    study = parse_study(tomllib.loads("\n".join(lines)))
+    assert study.fluid is not None
+    assert study.actions.keys() == {"homogeneous", "stratified", "inconclusive"}
+    assert study.design is not None
+    assert "Si" in study.design.guesses
+
+
+def _is_option(line: str) -> bool:
+    body = line.removeprefix("# ")
+    head = body.split("=")[0].strip()
+    return line.startswith("# ") and (body.startswith("[") or ("=" in body and head.replace("_", "").isalnum()))
+
+
+def test_the_soils_study_is_the_published_table(tmp_path: Path) -> None:
+    tables = load_tables(make_soils(tmp_path), with_results=False)
+    assert len(tables.containers) == 12
+    assert len(tables.samples) == 48
+    assert (tables.samples.groupby("container")["depth"].nunique() == 4).all()
+    assert tables.study.factors.depths == tuple(SOIL_DEPTHS)
+    lines = (tmp_path / "raw/soils.csv").read_text(encoding="utf-8").splitlines()
+    assert lines[0] == "Sample," + ",".join(SOIL_ANALYTES)
+    # first data line of carData::Soils as printed by R (Horton, Russell and Moore 1968): Top, block 1, 0-10 cm
+    assert lines[2] == "S01,5.4,0.188,0.92,215,16.35,7.65,0.72,1.14,1.09"
+    parse_intake(tomllib.loads((tmp_path / "intake.toml").read_text(encoding="utf-8")), tables.study)
