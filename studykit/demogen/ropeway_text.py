@@ -63,6 +63,8 @@ method = "kinematic viscosity, ASTM D445-21"
 margin = { relative_percent = 1 }
 margin_reason = "a tenth of the width of an ISO viscosity grade; a zone further off would not be the same oil"
 kind = "viscosity"
+nominal = 221.5
+repeatability = { s_r_percent = 0.12, source = "the laboratory's control chart" }
 blind_to = "trace additives: antifoam or dirt at mg/kg level does not change viscosity"
 
 [analytes.P]
@@ -72,6 +74,9 @@ method = "ICP-OES, in-house 12 after ASTM D5185-18"
 margin = { relative_percent = 5 }
 margin_reason = "half of the blender's tolerance for the extreme-pressure additive"
 kind = "element"
+nominal = 340
+method_key = "ASTM D5185-18"
+repeatability = { s_r_percent = 1.8, source = "the laboratory's control chart" }
 blind_to = "particles above a few micrometres are read low"
 
 [analytes.S]
@@ -81,6 +86,8 @@ method = "WD-XRF, in-house 7"
 margin = { relative_percent = 5 }
 margin_reason = "half of the blender's tolerance for the extreme-pressure additive"
 kind = "element"
+nominal = 0.98
+repeatability = { s_r_percent = 1.2, source = "the laboratory's control chart" }
 
 [analytes.B]
 label = "boron"
@@ -89,6 +96,8 @@ method = "ICP-OES, in-house 12 after ASTM D5185-18"
 margin = { relative_percent = 2 }
 margin_reason = "the blender's release tolerance for the borate, taken over as it stands"
 kind = "element"
+nominal = 32
+repeatability = { s_r_percent = 3.5, source = "the laboratory's control chart" }
 blind_to = "particles above a few micrometres are read low"
 
 [analytes.Si]
@@ -98,6 +107,9 @@ method = "ICP-OES, in-house 12 after ASTM D5185-18"
 margin = { relative_percent = 20 }
 margin_reason = "the foam test still passes with four fifths of the antifoam"
 kind = "element"
+nominal = 16
+method_key = "ASTM D5185-18"
+repeatability = { s_r_percent = 6, source = "the laboratory's control chart" }
 blind_to = "droplets and particles above a few micrometres are read low, the part most likely to settle"
 
 [analytes.Ca]
@@ -107,6 +119,8 @@ method = "ICP-OES, in-house 12 after ASTM D5185-18"
 margin = { relative_percent = 10 }
 margin_reason = "trace of detergent from the blender's line; only a large difference would matter"
 kind = "element"
+nominal = 12
+repeatability = { s_r_percent = 2.5, source = "the laboratory's control chart" }
 blind_to = "particles above a few micrometres are read low"
 
 [analytes.Zn]
@@ -116,6 +130,8 @@ method = "ICP-OES, in-house 12 after ASTM D5185-18"
 margin = { absolute = 2 }
 margin_reason = "contamination only; 2 mg/kg more has no effect on the gears"
 kind = "element"
+nominal = 2
+repeatability = { s_r = 0.15, source = "the laboratory's control chart" }
 blind_to = "particles above a few micrometres are read low"
 
 [analytes.Water]
@@ -125,6 +141,8 @@ method = "Karl Fischer, coulometric, ASTM D6304-20"
 margin = { absolute = 50 }
 margin_reason = "a quarter of the 200 mg/kg at which the oil is dried"
 kind = "water"
+nominal = 60
+repeatability = { s_r = 8, source = "the laboratory's control chart" }
 
 [vessels.pail20]
 shape = "frustum"
