@@ -16,6 +16,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from studykit.errors import BadInput, Fault, single
+from studykit.numeric import safe_cell
 from studykit.study import Study
 from studykit.units import parse_unit
 
@@ -102,6 +103,13 @@ class FileMapping(Part):
     words: dict[str, Meaning] = Field(default_factory=dict)
     constants: dict[ConstantColumn, str | int] = Field(default_factory=dict)
     codes: dict[str, str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _harmless_words(self) -> FileMapping:
+        bad = sorted(w for w in self.words if safe_cell(w) != w)
+        if bad:
+            raise ValueError(f"a word begins like a spreadsheet formula: {', '.join(bad)}")
+        return self
 
     @model_validator(mode="after")
     def _whole(self) -> FileMapping:

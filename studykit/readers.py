@@ -122,6 +122,8 @@ def decode(data: bytes, name: str, declared: str | None = None) -> tuple[str, st
     if "\x00" in text:
         raise single(name, "holds zero bytes: it is not a text table", "save it as CSV or XLSX",
                      row=text.count("\n", 0, text.index("\x00")) + 1)
+    if encoding == "utf-8-sig" and not found:
+        encoding = "utf-8"
     return text.removeprefix("\ufeff"), encoding
 
 

@@ -16,6 +16,8 @@ from fractions import Fraction
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 if TYPE_CHECKING:
     import pint
 
@@ -157,11 +159,16 @@ class Conversion:
     density_kg_m3: float | None
 
     def apply(self, value: Any) -> Any:
-        """The converted value; numbers and numpy arrays alike. An identity returns the value untouched."""
+        """The converted value; numbers and numpy arrays alike. An identity returns the value untouched.
+
+        A converted number is rounded to 15 figures, so that 0.0338 % gives 338 mg/kg and not 337.99999999999994.
+        """
         if self.multiply == self.divide and self.add == 0:
             return value
-        out = value * self.multiply / self.divide
-        return out + self.add if self.add else out
+        out = np.asarray(value, dtype=float) * self.multiply / self.divide + self.add
+        distinct, places = np.unique(out, return_inverse=True)
+        rounded = np.array([float(format(v, ".15g")) for v in distinct])[places].reshape(out.shape)
+        return rounded if rounded.ndim else float(rounded)
 
     def sentence(self) -> str:
         """The rule in words, such as '% (m/m) to mg/kg: times 10000'."""

@@ -1,0 +1,135 @@
+"""The same determination reported more than once: revisions, repeats and contradictions told apart.
+
+A later report replaces an earlier one only by a mark: a later report date, a higher revision number,
+or a mapping entry that names the files it revises. Both are kept. The same value again without a mark
+is a repeat; another value without a mark is a contradiction, and neither value is taken.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+from itertools import pairwise
+
+import numpy as np
+import pandas as pd
+
+KEY = ["sample", "analyte", "replicate"]
+REVISION_COLUMNS = (
+    "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
+    "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sorted:
+    """Determinations after revision: the current rows, the positions refused with reasons, and the changes."""
+
+    current: pd.DataFrame
+    refused: tuple[tuple[int, str, str], ...]
+    revisions: pd.DataFrame
+
+
+def file_ranks(revises: dict[str, str]) -> dict[str, int]:
+    """Rank of each file: one more than the highest rank of the files that its entry says it revises.
+
+    ``revises`` maps a file to the pattern of the files it replaces ('' for none). Raises ValueError
+    where files revise each other in a circle.
+    """
+    ranks: dict[str, int] = {}
+
+    def rank(file: str, path: tuple[str, ...]) -> int:
+        if file in path:
+            raise ValueError(f"{' and '.join(sorted(set(path)))} revise each other")
+        if file not in ranks:
+            older = [o for o in revises if revises[file] and o != file and fnmatchcase(o, revises[file])]
+            ranks[file] = 1 + max((rank(o, (*path, file)) for o in older), default=-1)
+        return ranks[file]
+
+    for file in revises:
+        rank(file, ())
+    return ranks
+
+
+def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
+    """Keep the newest report of each determination; refuse repeats and contradictions.
+
+    ``rows`` has the results columns, ``stated_revision`` (-1 where the file has none), ``reported_on`` as
+    a date or NaT, and ``base_file``, by which ``ranks`` gives the mark of the mapping.
+    """
+    repeated = rows.duplicated(KEY, keep=False).to_numpy()
+    rows = rows.assign(revision=np.maximum(rows["stated_revision"].to_numpy(), 0))
+    if not repeated.any():
+        return Sorted(current=rows, refused=(), revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)))
+    again = rows[repeated].copy()
+    again["rank"] = again["base_file"].map(ranks).astype("int64")
+    days = again["reported_on"]
+    again["day"] = np.where(days.isna(), -1, days.to_numpy().astype("datetime64[D]").astype("int64"))
+    again = again.sort_values(["rank", "stated_revision", "day"], kind="stable")
+    refused: list[tuple[int, str, str]] = []
+    lost: list[int] = []
+    changes: list[tuple[object, ...]] = []
+    numbers: dict[int, int] = {}
+    for _, group in again.groupby(KEY, sort=False):
+        _one(group, refused, lost, changes, numbers)
+    current = rows.drop(index=lost)
+    if numbers:
+        index = [i for i in numbers if i in current.index]
+        current.loc[index, "revision"] = [numbers[i] for i in index]
+    return Sorted(current=current, refused=tuple(refused),
+                  revisions=pd.DataFrame(changes, columns=list(REVISION_COLUMNS)))
+
+
+def _same(a: pd.Series, b: pd.Series) -> bool:
+    return bool(a["value"] == b["value"] and a["qualifier"] == b["qualifier"])
+
+
+def _place(row: pd.Series) -> str:
+    return f"raw/{row['source_file']} row {row['source_row']}"
+
+
+def _later(new: pd.Series, old: pd.Series) -> str:
+    """The mark by which one report replaces another; '' where there is none."""
+    if new["rank"] != old["rank"]:
+        return "mapping"
+    if new["stated_revision"] != old["stated_revision"]:
+        return "revision number"
+    return "report date" if old["day"] >= 0 and new["day"] > old["day"] else ""
+
+
+def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[int],
+         changes: list[tuple[object, ...]], numbers: dict[int, int]) -> None:
+    """Sort out one determination that was reported several times."""
+    kept: list[pd.Series] = []
+    for _, row in group.iterrows():
+        old = kept[-1] if kept else None
+        mark = _later(row, old) if old is not None else ""
+        if old is None or mark:
+            kept.append(row)
+        elif _same(row, old):
+            refused.append((int(str(row.name)), f"repeats {_place(old)}: the same determination with the same value",
+                            "nothing is lost: one of them counts"))
+            lost.append(int(str(row.name)))
+        else:
+            _contradiction(group, row, old, refused, lost)
+            return
+    for n, (old, new) in enumerate(pairwise(kept)):
+        lost.append(int(str(old.name)))
+        numbers[int(str(new.name))] = max(int(new["stated_revision"]), n + 1)
+        changes.append((old["sample"], old["analyte"], old["replicate"], old["unit"], old["as_written"], old["value"],
+                        new["as_written"], new["value"], not _same(old, new), _later(new, old), old["source_file"],
+                        old["source_row"], old["reported_on"], new["source_file"], new["source_row"],
+                        new["reported_on"]))
+
+
+def _contradiction(group: pd.DataFrame, row: pd.Series, old: pd.Series, refused: list[tuple[int, str, str]],
+                   lost: list[int]) -> None:
+    """All reports of a determination are refused where two of them differ without a mark."""
+    names = {int(str(i)) for i in group.index}
+    refused[:] = [r for r in refused if r[0] not in names]
+    for i in group.index:
+        other = row if i != row.name else old
+        refused.append((int(str(i)), "is the same determination, with another value "
+                        f"({other['as_written']}), as {_place(other)}, and nothing marks one as the revision",
+                        "ask the laboratory; mark the newer with its report date, a revision number, or revises in "
+                        "intake.toml; or give each its own replicate"))
+    lost.extend(sorted(names - set(lost)))
