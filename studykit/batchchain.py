@@ -1,0 +1,246 @@
+"""Unbalanced nested designs: REML for many responses at once, by recursion over the nesting.
+
+With V = theta_0 (I + sum_j gamma_j G_j) and nested terms, adding the random effect of one node with
+variance ratio gamma to rows that so far have s = 1'V^-1 1 and u = A'V^-1 1 changes only
+    log|V| by log(1 + gamma s),  A'V^-1 A by -gamma u u' / (1 + gamma s),
+    s and u by the factor 1 / (1 + gamma s)
+(Sherman & Morrison 1950), and nodes add up to their parents. So the criterion needs no matrix of the
+size of the data; cell means and counts suffice. Derivatives in the ratios travel along (jets.py).
+theta_0 is profiled out: D = log|V/theta_0| + log|X'V^-1X| + (n - p) log(y'Py) up to constants.
+All arrays have the responses as their last axis, so that one numpy call serves all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import sparse
+
+from studykit.jets import Jet, bilinear, logarithm, reciprocal, total, variable
+from studykit.remldesign import Design
+
+MOST_ITERATIONS = 100
+STEP = 1e-6  # Newton steps smaller than this (relative) are the last: the error left is its square
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chain:
+    """The nesting of a design, terms fine to coarse; nodes sorted so that children are adjacent."""
+
+    terms: tuple[int, ...]  # index in the design of each term, fine to coarse
+    n: int
+    Q: np.ndarray  # (n, p)
+    cell: np.ndarray  # (n,) finest node of each row
+    classes: np.ndarray  # (V,) the counts that occur, with their number of cells in ``held``
+    held: np.ndarray  # (V,)
+    class_of: np.ndarray  # (cells,)
+    starts: tuple[np.ndarray, ...]  # where each parent's children start, per level above the cells
+    parents: np.ndarray  # (cells,) parent node of each cell; zeros when cells are the top
+    Gxx: np.ndarray  # (V, p, p) sums over cells of u u' by class, fixed part
+    Ux: np.ndarray  # (parents, V, p) sums of u by parent and class
+    S: np.ndarray  # (parents, V) sums of counts
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChainData:
+    """Responses (n, R) reduced to sums."""
+
+    Gxy: np.ndarray  # (V, p, R)
+    Gyy: np.ndarray  # (V, R)
+    Uy: np.ndarray  # (parents, V, R)
+    Axy: np.ndarray  # (p, R)
+    Ayy: np.ndarray  # (R,)
+
+    def take(self, which: np.ndarray) -> ChainData:
+        """Some of the responses."""
+        return ChainData(Gxy=self.Gxy[..., which], Gyy=self.Gyy[..., which], Uy=self.Uy[..., which],
+                         Axy=self.Axy[..., which], Ayy=self.Ayy[which])  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Point:
+    """The criterion and its derivatives at ratios gamma (k, R); responses first in all but gamma."""
+
+    gamma: np.ndarray
+    D: np.ndarray  # (R,)
+    gradient: np.ndarray  # (R, k)
+    hessian: np.ndarray  # (R, k, k)
+    q: np.ndarray  # (R,) y'Py at theta_0 = 1
+    beta: np.ndarray  # (R, p)
+
+
+def build_chain(design: Design, order: Sequence[int]) -> Chain:
+    """The nesting of a design whose terms nest in ``order``, fine to coarse."""
+    codes = [design.terms[i].codes for i in order]
+    first = np.unique(codes[0], return_index=True)[1]
+    above = [c[first] for c in codes[1:]]
+    rank = np.lexsort(above) if above else np.arange(len(first))
+    place = np.empty_like(rank)
+    place[rank] = np.arange(len(rank))
+    cell = place[codes[0]]
+    counts = np.bincount(cell)
+    classes, class_of = np.unique(counts, return_inverse=True)
+    starts, parents, level = [], np.zeros(len(rank), dtype=np.int64), None
+    for labels in above:
+        mine = labels[rank] if level is None else labels[rank][level]
+        begin = np.concatenate([[0], np.flatnonzero(np.diff(mine)) + 1])
+        if level is None:
+            parents = np.repeat(np.arange(len(begin)), np.diff(np.append(begin, len(mine))))
+            level = begin
+        else:
+            level = level[begin]
+        starts.append(begin)
+    p, many = design.p, int(parents.max()) + 1
+    u = np.zeros((len(rank), p))
+    np.add.at(u, cell, design.Q)
+    Gxx, Ux, S = np.zeros((len(classes), p, p)), np.zeros((many, len(classes), p)), np.zeros((many, len(classes)))
+    np.add.at(Gxx, class_of, u[:, :, None] * u[:, None, :])
+    np.add.at(Ux, (parents, class_of), u)
+    np.add.at(S, (parents, class_of), counts)
+    return Chain(terms=tuple(order), n=design.n, Q=design.Q, cell=cell, classes=classes.astype(float),
+                 held=np.bincount(class_of).astype(float), class_of=class_of, starts=tuple(starts[1:]),
+                 parents=parents, Gxx=Gxx, Ux=Ux, S=S)  # fmt: skip
+
+
+def chain_data(chain: Chain, Y: np.ndarray) -> ChainData:
+    """Sums of responses Y (n, R)."""
+    cells, V, many = len(chain.class_of), len(chain.classes), len(chain.S)
+    row_sum = _indicator(chain.cell, cells)
+    u, ux = row_sum @ Y, row_sum @ chain.Q
+    pick, grouped = _indicator(chain.class_of, V), _indicator(chain.parents * V + chain.class_of, many * V)
+    Gxy = np.stack([(ux[chain.class_of == v].T @ u[chain.class_of == v]) for v in range(V)])
+    return ChainData(Gxy=Gxy, Gyy=pick @ (u * u), Uy=(grouped @ u).reshape(many, V, -1), Axy=chain.Q.T @ Y,
+                     Ayy=np.einsum("nr,nr->r", Y, Y))  # fmt: skip
+
+
+def _indicator(group: np.ndarray, groups: int) -> sparse.csr_array:
+    """Matrix that sums entries by group, (groups, entries)."""
+    return sparse.csr_array((np.ones(len(group)), (group, np.arange(len(group)))), shape=(groups, len(group)))
+
+
+def rough_start(chain: Chain, design: Design) -> Callable[[np.ndarray], np.ndarray]:
+    """A function from residuals of least squares (n, R) to variance ratios (k, R) by the method of moments.
+
+    Sums of squares of the means of each level, set equal to their expectations; negative ones to zero.
+    """
+    Z = [_indicator(design.terms[i].codes, len(design.terms[i].levels)) for i in chain.terms]
+    sizes = [np.asarray(z.sum(axis=1)) for z in Z]
+    k, Q = len(Z), chain.Q
+    expected = np.empty((k + 1, k + 1))  # rows: total, each level; columns: residual, each term
+    QG = [np.eye(design.p), *((z @ Q).T @ (z @ Q) for z in Z)]
+    for a in range(k + 1):
+        P = np.eye(design.p) if a == 0 else (Z[a - 1] @ Q).T @ ((Z[a - 1] @ Q) / sizes[a - 1][:, None])
+        for i in range(k + 1):
+            if a == 0:
+                expected[a, i] = chain.n - np.trace(QG[i])
+                continue
+            overlap = sizes[a - 1] if i == 0 else np.asarray((Z[a - 1] @ Z[i - 1].T).power(2).sum(axis=1))
+            ZQ = Z[a - 1] @ Q / sizes[a - 1][:, None]
+            GQ = Z[a - 1] @ (Q if i == 0 else Z[i - 1].T @ (Z[i - 1] @ Q))
+            expected[a, i] = (overlap / sizes[a - 1]).sum() - 2 * (ZQ * GQ).sum() + np.trace(P @ QG[i])
+    inverse = np.linalg.pinv(expected)
+
+    def ratios(residuals: np.ndarray) -> np.ndarray:
+        squares = [np.einsum("nr,nr->r", residuals, residuals)]
+        squares += [((z @ residuals) ** 2 / size[:, None]).sum(axis=0) for z, size in zip(Z, sizes, strict=True)]
+        theta = inverse @ np.array(squares)
+        return np.maximum(theta[1:], 0.0) / np.maximum(theta[0], 0.01 * squares[0] / chain.n)
+
+    return ratios
+
+
+def forms(chain: Chain, gamma: np.ndarray, data: ChainData | None = None) -> tuple[Jet, Jet]:
+    """log|V| (R,) and A'V^-1A (q, q, R) at theta_0 = 1 as jets in gamma (k, R), fine to coarse.
+
+    A = [Q, y]; without data A = Q.
+    """
+    R = gamma.shape[1]
+    g = [variable(i, gamma[i]) for i in range(len(gamma))]
+    n = chain.classes[:, None]
+    scaled = g[0].map(lambda a: n * a)
+    d = Jet(1 + scaled.v, scaled.g)
+    h = reciprocal(d)  # (V, R)
+    logdet = logarithm(d).map(lambda a: chain.held @ a)
+    f = bilinear(g[0], h, lambda a, b: a * b).map(lambda a: -a)
+    M = f.map(lambda a: _class_form(chain, a, data))
+    M.v[:, :, :] += _start_form(chain, R, data)
+    if len(gamma) == 1:
+        return logdet, M
+    s = h.map(lambda a: chain.S @ a)
+    u = h.map(lambda a: _class_sums(chain, a, data))
+    for j in range(1, len(gamma)):
+        if j > 1:
+            begin = chain.starts[j - 2]
+            s, u = (x.map(lambda a, b=begin: np.add.reduceat(a, b, axis=0)) for x in (s, u))  # type: ignore[misc]
+        d = bilinear(g[j], s, lambda a, b: a * b)
+        d = Jet(1 + d.v, d.g, d.h)
+        logdet = total(logdet, logarithm(d).map(lambda a: a.sum(axis=0)))
+        h = reciprocal(d)
+        shrunk = bilinear(u, h, lambda a, b: a * b[:, None])
+        outer = bilinear(u, shrunk, lambda a, b: np.einsum("nar,nbr->abr", a, b))
+        M = total(M, bilinear(g[j], outer, lambda a, b: -a * b))
+        if j < len(gamma) - 1:
+            s, u = bilinear(s, h, lambda a, b: a * b), shrunk
+    return logdet, M
+
+
+def _start_form(chain: Chain, R: int, data: ChainData | None) -> np.ndarray:
+    p = chain.Gxx.shape[1]
+    q = p + (data is not None)
+    out = np.zeros((q, q, R))
+    out[:p, :p] = np.eye(p)[:, :, None]
+    if data is not None:
+        out[:p, p], out[p, :p], out[p, p] = data.Axy, data.Axy, data.Ayy
+    return out
+
+
+def _class_form(chain: Chain, weight: np.ndarray, data: ChainData | None) -> np.ndarray:
+    """Sum over classes of weight (V, R) times u u'."""
+    xx = np.tensordot(chain.Gxx, weight, axes=([0], [0]))
+    if data is None:
+        return xx
+    p, R = len(xx), weight.shape[1]
+    out = np.empty((p + 1, p + 1, R))
+    out[:p, :p] = xx
+    out[:p, p] = np.einsum("vr,var->ar", weight, data.Gxy)
+    out[p, :p] = out[:p, p]
+    out[p, p] = (weight * data.Gyy).sum(axis=0)
+    return out
+
+
+def _class_sums(chain: Chain, weight: np.ndarray, data: ChainData | None) -> np.ndarray:
+    """Sums of u over the cells of each parent, weighted by class: (parents, q, R)."""
+    x = np.tensordot(chain.Ux, weight, axes=([1], [0]))
+    if data is None:
+        return x
+    y = np.einsum("vr,nvr->nr", weight, data.Uy)
+    return np.concatenate([x, y[:, None]], axis=1)
+
+
+def point_at(chain: Chain, data: ChainData, gamma: np.ndarray) -> Point:
+    """The profiled criterion with derivatives."""
+    logdet, M = forms(chain, gamma, data)
+    k, R = gamma.shape
+    p = M.v.shape[0] - 1
+    nu = chain.n - p
+    full = {key: np.moveaxis(a, 2, 0) for key, a in [((), M.v), *M.g.items(), *M.h.items()]}
+    Mxx, Mxy = full[()][:, :p, :p], full[()][:, :p, p]
+    B = np.linalg.inv(Mxx)
+    beta = (B @ Mxy[:, :, None])[:, :, 0]
+    c = np.concatenate([-beta, np.ones((R, 1))], axis=1)
+    q = np.einsum("rb,rb->r", c, full[()][:, p, :])
+    Mc = {key: (a @ c[:, :, None])[:, :, 0] for key, a in full.items() if key != ()}
+    cMc = {key: np.einsum("ra,ra->r", c, a) for key, a in Mc.items()}
+    BM = [B @ full[i][:, :p, :p] for i in range(k)]
+    gradient, hessian = np.empty((R, k)), np.empty((R, k, k))
+    for i in range(k):
+        gradient[:, i] = logdet.g[i] + np.trace(BM[i], axis1=1, axis2=2) + nu * cMc[i] / q
+        for j in range(i, k):
+            trace = np.einsum("rab,rba->r", B, full[i, j][:, :p, :p]) - np.einsum("rab,rba->r", BM[i], BM[j])
+            q2 = cMc[i, j] - 2 * np.einsum("ra,rab,rb->r", Mc[i][:, :p], B, Mc[j][:, :p])
+            value = logdet.h[i, j] + trace + nu * (q2 / q - cMc[i] * cMc[j] / q**2)
+            hessian[:, i, j] = hessian[:, j, i] = value
+    D = logdet.v + np.linalg.slogdet(Mxx)[1] + nu * np.log(q)
+    return Point(gamma=gamma, D=D, gradient=gradient, hessian=hessian, q=q, beta=beta)
