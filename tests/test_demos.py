@@ -193,6 +193,52 @@ def test_ropeway_carry_over_and_swapped_labels_are_in_the_numbers() -> None:
     assert silicon[lower] == honest[upper, "Si"]
 
 
+def taken_in(name: str, root: Path) -> pd.DataFrame:
+    """The results that the intake takes from a copy of a demo, by sample and analyte."""
+    from studykit.intake import run_intake
+
+    copy_demo(name, root)
+    tables = load_tables(root, with_results=False)
+    results = run_intake(root, tables.study, tables.samples).results
+    assert not results.duplicated(["sample", "analyte"]).any()
+    return results.set_index(["sample", "analyte"]).sort_index()
+
+
+def test_the_intake_gives_back_what_the_gear_oil_laboratory_measured(tmp_path: Path) -> None:
+    """Through two encodings, two units, two layouts: every number as planted, but for two planted faults."""
+    from studykit.demogen.ropeway import make_truth, recorded_results
+    from studykit.demogen.ropeway_plan import make_plan
+
+    plan = make_plan()
+    planted = recorded_results(plan, make_truth(plan)).set_index(["sample", "analyte"]).sort_index()
+    taken = taken_in("ropeway", tmp_path / "ropeway")
+    lost = fault_of("ropeway", "lost bottle")["where"].split()[1]
+    assert {s for s, _ in planted.index.difference(taken.index)} == {lost}
+    both = taken.merge(planted, left_index=True, right_index=True, suffixes=("", "_planted"))
+    changed = both[(both["value"] != both["value_planted"]) | (both["qualifier"] != both["qualifier_planted"])]
+    expected = {(fault_of("ropeway", kind)["where"].split()[1].rstrip(","), analyte)
+                for kind, analyte in (("carry-over", "P"), ("raised limit", "Si"))}
+    assert set(changed.index) == expected
+    assert (both["run"] == both["run_planted"]).all()
+    assert (both["run_order"] == both["run_order_planted"]).all()
+
+
+def test_the_intake_gives_back_what_the_forge_laboratory_measured(tmp_path: Path) -> None:
+    from studykit.demogen import forge
+    from studykit.simulate import simulate_results
+
+    kegs = forge.kegs()
+    samples = forge.draws(kegs)
+    planted = simulate_results(forge.make_truth(kegs), kegs, samples, forge.runs(kegs, samples))
+    both = taken_in("forge", tmp_path / "forge").merge(
+        planted.set_index(["sample", "analyte"]), left_index=True, right_index=True, suffixes=("", "_planted"))
+    assert len(both) == len(planted) == 225
+    changed = both[(both["value"] - both["value_planted"]).abs() > 1e-9]
+    expected = {(fault_of("forge", kind)["where"].split()[1].rstrip(","), analyte)
+                for kind, analyte in (("draw across a boundary", "Solids"), ("bubble", "Density"))}
+    assert set(changed.index) == expected
+
+
 def test_forge_faults_are_in_the_numbers() -> None:
     early = rows_of_file(DATA / "forge/raw/oven_D1-D2.csv", "utf-8")
     assert all(0.1 < float(r["solids"]) < 0.35 and r["unit"] == "g/g" for r in early)

@@ -223,6 +223,8 @@ tests = [
 INTAKE = """\
 # How each raw file is read. Form: docs/03-intake.md
 
+accept_rejected = "one row of the first report stands twice, letter for letter; one of them counts"
+
 [[file]]
 pattern = "R1-R2_*.csv"
 layout = "long"
