@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.study import Study
+from studykit.tablespec import ZONE_KINDS
 
 CHANCE = 0.01
 """Chance that one rule fires in one clean study (all its comparisons together)."""
@@ -28,7 +29,6 @@ CONCERNS = ("stop and find out", "ask before trusting", "hint only")
 
 SAMPLE_PART = ("sample", "container", "kind", "depth", "height", "draw_order")
 CONTAINER_PART = ("container", "lot", "store", "age_months", "treatment")
-ZONE_KINDS = ("spot", "duplicate", "split")
 FLAG_COLUMNS = ("rule", "concern", "where", "analyte", "evidence", "samples")
 
 
@@ -68,6 +68,19 @@ class Checked:
     def to_table(self) -> pd.DataFrame:
         """A copy of the table."""
         return self.table.copy()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """Standard deviation of one determination, how well it is known, and where it comes from.
+
+    s: on the scale of ``y`` (NaN where not known). df: its degrees of freedom, infinite where it is
+    taken as known. source: in words.
+    """
+
+    s: float
+    df: float = np.inf
+    source: str = ""
 
 
 def flag_table(flags: Iterable[Flag]) -> pd.DataFrame:

@@ -1,20 +1,21 @@
 """Containers whose depth profile does not fit the others: swapped bottles, and profiles far out.
 
 A swap of two bottles of one container turns its profile upside down between those two depths, in
-every analyte that has a profile at all. The test is one-sided: is the difference between the two
-depths *opposite* to what the other containers show, by more than scatter allows? A container that
-merely shows no gradient, or a steeper one, is never called swapped.
+every analyte that has a profile at all. The other containers show the common profile m (their
+median, less its mean over depths); with the two depths exchanged it is m'. Asked is whether a
+container y (less its mean) looks like m' in a way that no multiple b m, b >= 0, of the common profile
+can explain: with w = m' - max(0, m.m'/m.m) m for each analyte,
 
-For depths i, j and analyte a let m be the mean difference over all other containers and d that of
-this container, both divided by the standard deviation of such a difference. Then
+    Z = sum_a y_a.w_a / s_a^2  /  sqrt(sum_a w_a.w_a / s_a^2)
 
-    Z = sum_a m_a d_a / sqrt(sum_a m_a^2)
+has mean <= 0 and standard deviation 1 for every such container, and a large positive mean only when
+the bottles were exchanged. So a container that shows no gradient, or a steeper one, is not called
+swapped. Pairs in which a swap could not show (expected Z below 3) are not tested.
 
-has mean >= 0 and standard deviation 1 unless the two bottles were exchanged, when its mean is
--sqrt(sum_a m_a^2). The standard deviation is the largest of three: duplicates of the study, the
-laboratory's or published repeatability, and the scatter of the containers' own curvature (which no
-common gradient, however uneven, can inflate). Analytes whose gradient is not clear among the other
-containers (|mean| below twice its standard error) carry no weight.
+s_a is the largest of: the repeatability (the study's duplicates, the laboratory's, or published),
+and the scatter of the profiles about one common shape of any size, which a gradient that is stronger
+in some containers does not inflate. Analytes whose common profile is not clear (no depth further than
+three standard errors from zero with most containers on the same side) carry no weight.
 """
 
 from __future__ import annotations
@@ -29,8 +30,10 @@ from scipy import stats
 from studykit.flags import CHANCE, Checked, Flag, listed, robust_sd, shown
 from studykit.outliers import grubbs_single
 
-CLEAR = 2.0
-"""A gradient counts when it is this many standard errors from zero among the other containers."""
+CLEAR = 3.0
+"""A profile counts when a depth is this many standard errors from zero among the other containers."""
+VISIBLE = 3.0
+"""A pair is tested when a plain swap would give at least this Z."""
 
 
 def zone_means(t: pd.DataFrame, analyte: str) -> pd.DataFrame:
@@ -45,20 +48,21 @@ def zone_means(t: pd.DataFrame, analyte: str) -> pd.DataFrame:
     return wide.reindex(columns=order)
 
 
-def curvature_sd(wide: pd.DataFrame) -> float:
-    """Standard deviation of one zone mean, from departures of each container from its own straight line.
+def shape_sd(wide: pd.DataFrame) -> float:
+    """Standard deviation of one zone mean, from what is left of the profiles after their common shape.
 
-    The average shape is taken out first. NaN with fewer than three depths or three containers.
+    Each container's mean and its own multiple of the one shape that fits all containers best (first
+    singular vector) are taken out, so gradients of uneven size do not inflate it. NaN with fewer than
+    three depths or four containers.
     """
-    full = wide.dropna()
-    if full.shape[1] < 3 or full.shape[0] < 3:
+    full = wide.dropna().to_numpy(float)
+    n, k = full.shape if full.ndim == 2 else (0, 0)
+    if k < 3 or n < 4:
         return float("nan")
-    x = np.column_stack([np.ones(full.shape[1]), np.linspace(-1, 1, full.shape[1])])
-    away = np.eye(full.shape[1]) - x @ np.linalg.pinv(x)
-    left = (full - full.mean()).to_numpy(float) @ away
-    n, k = left.shape
-    scale = np.sqrt(k / (k - 2) * n / (n - 1))
-    return float(robust_sd(left.ravel()) * scale)
+    centred = full - full.mean(axis=1, keepdims=True)
+    u, d, v = np.linalg.svd(centred, full_matrices=False)
+    left = centred - d[0] * np.outer(u[:, 0], v[0])
+    return float(robust_sd(left.ravel()) * np.sqrt(n * k / ((n - 1) * (k - 2))))
 
 
 def swapped(t: pd.DataFrame, s_y: Mapping[str, float]) -> Checked:
@@ -66,46 +70,61 @@ def swapped(t: pd.DataFrame, s_y: Mapping[str, float]) -> Checked:
 
     ``t``: a working table. ``s_y``: for each analyte the standard deviation of one determination on
     the scale of ``y`` (NaN where not known). Table: one row a container and pair of depths, with
-    the chance of so opposite a gradient; Bonferroni over all rows. Needs four containers.
+    the chance of so mirrored a profile; Bonferroni over all rows. Needs four containers.
     """
     means = {str(a): zone_means(t, str(a)) for a in t["analyte"].unique()}
     means = {a: w for a, w in means.items() if w.shape[0] >= 4 and w.shape[1] >= 2}
-    rows = []
-    containers = sorted({c for w in means.values() for c in w.index})
+    noise = {a: float(np.nanmax([s_y.get(a, np.nan), shape_sd(w), 1e-300])) for a, w in means.items()}
     depths = list(dict.fromkeys(d for w in means.values() for d in w.columns))
-    noise = {a: np.nanmax([s_y.get(a, np.nan), curvature_sd(w), 1e-300]) for a, w in means.items()}
-    for container in containers:
+    rows = []
+    for container in sorted({c for w in means.values() for c in w.index}):
+        common = {a: m for a, w in means.items() if (m := _common(w, container, noise[a])) is not None}
         for i, j in combinations(depths, 2):
-            z, weight, shows = _opposite(means, noise, container, i, j)
-            if weight > 0:
-                rows.append((container, f"{i} / {j}", z, -np.sqrt(weight), listed(shows), float(stats.norm.cdf(z))))
+            z, expected, shows = _mirrored(means, noise, common, container, i, j)
+            if expected >= VISIBLE:
+                rows.append((container, f"{i} / {j}", z, expected, listed(shows), float(stats.norm.sf(z))))
     table = pd.DataFrame(rows, columns=["container", "depths", "z", "z_if_swapped", "shown_by", "p"])
-    flags = _swap_flags(table, t)
     note = "" if rows else ("not assessed: no analyte has a clear gradient in which a swap could show"
                             if means else "not assessed: fewer than four stored containers")
-    return Checked(rule="swapped samples", table=table, flags=flags, note=note)
+    return Checked(rule="swapped samples", table=table, flags=_swap_flags(table, t), note=note)
 
 
-def _opposite(means: Mapping[str, pd.DataFrame], noise: Mapping[str, float], container: str,
-              i: str, j: str) -> tuple[float, float, list[str]]:
-    """Z, its squared distance if swapped, and the analytes in which the pair is turned over."""
-    total, weight, shows = 0.0, 0.0, []
-    for a, wide in means.items():
-        if container not in wide.index or i not in wide or j not in wide:
+def _common(wide: pd.DataFrame, container: str, noise: float) -> pd.Series | None:
+    """The profile common to all other containers, less its mean; None where it is not clear."""
+    others = wide.drop(container, errors="ignore").dropna()
+    if len(others) < 3:
+        return None
+    centred = others.sub(others.mean(axis=1), axis=0)
+    m, n = centred.median(), len(centred)
+    agree = np.maximum((centred > 0).sum(), (centred < 0).sum())
+    one_sided = stats.binom.sf(agree - 1, n, 0.5) < (0.05 if n > 5 else 1.0)
+    clear = (m.abs() > CLEAR * 1.2533 * noise / np.sqrt(n)) & one_sided
+    return m - m.mean() if bool(clear.any()) else None
+
+
+def _mirrored(means: Mapping[str, pd.DataFrame], noise: Mapping[str, float], common: Mapping[str, pd.Series],
+              container: str, i: str, j: str) -> tuple[float, float, list[str]]:
+    """Z, the Z that a plain swap would give, and the analytes that look more like the exchanged profile."""
+    total, size, expected, shows = 0.0, 0.0, 0.0, []
+    for a, m in common.items():
+        own = means[a].loc[container].dropna() if container in means[a].index else pd.Series(dtype=float)
+        if not {i, j} <= set(own.index):
             continue
-        difference = (wide[i] - wide[j]).dropna()
-        others = difference.drop(container, errors="ignore")
-        if container not in difference.index or len(others) < 3:
-            continue
-        m, error = float(others.median()), 1.2533 * robust_sd(others) / np.sqrt(len(others))
-        if abs(m) < CLEAR * max(error, noise[a] * np.sqrt(2 / len(others))):
-            continue
-        sd = noise[a] * np.sqrt(2.0)
-        total += (m / sd) * (float(difference[container]) / sd)
-        weight += (m / sd) ** 2
-        if m * difference[container] < 0:
+        shape = m.reindex(own.index).to_numpy(float)
+        shape = shape - shape.mean()
+        where = {d: k for k, d in enumerate(own.index)}
+        turned = shape.copy()
+        turned[[where[i], where[j]]] = shape[[where[j], where[i]]]
+        norm = float(shape @ shape)
+        w = turned - max(0.0, float(shape @ turned) / norm) * shape if norm > 0 else turned
+        y = own.to_numpy(float)
+        y = y - y.mean()
+        total += float(y @ w) / noise[a] ** 2
+        size += float(w @ w) / noise[a] ** 2
+        expected += float(turned @ w) / noise[a] ** 2
+        if y @ turned > y @ shape:
             shows.append(a)
-    return (total / np.sqrt(weight) if weight > 0 else 0.0), weight, shows
+    return (total / size**0.5, expected / size**0.5, shows) if size > 0 else (0.0, 0.0, [])
 
 
 def _swap_flags(table: pd.DataFrame, t: pd.DataFrame) -> tuple[Flag, ...]:
@@ -115,8 +134,8 @@ def _swap_flags(table: pd.DataFrame, t: pd.DataFrame) -> tuple[Flag, ...]:
         pair = row["depths"].split(" / ")
         own = t[(t["container"] == row["container"]) & t["depth"].isin(pair) & t["kind"].isin(["spot"])]
         text = (f"{pair[0]} and {pair[1]} are mirrored against all other containers in {row['shown_by']} "
-                f"({shown(abs(row['z']), 3)} standard deviations opposite; a plain swap would give "
-                f"{shown(abs(row['z_if_swapped']), 3)}); look at the drawing log and the labels of both bottles")
+                f"({shown(row['z'], 3)} standard deviations; a plain swap would give "
+                f"{shown(row['z_if_swapped'], 3)}); look at the drawing log and the labels of both bottles")
         flags.append(Flag(rule="swapped samples", concern="stop and find out", evidence=text,
                           where=f"container {row['container']}", samples=tuple(sorted(own["sample"].unique()))))
     return tuple(flags)
@@ -156,7 +175,8 @@ def outlying_profiles(t: pd.DataFrame) -> Checked:
 
 
 def _extremes(analyte: str, what: str, values: pd.Series) -> list[tuple[object, ...]]:
-    test = max((grubbs_single({str(k): float(v) for k, v in values.items()}, high=h) for h in (False, True)), key=lambda x: x.statistic)
+    by_name = {str(k): float(v) for k, v in values.items()}
+    test = max((grubbs_single(by_name, high=h) for h in (False, True)), key=lambda x: x.statistic)
     name, n, g = test.suspects[0], test.p, test.statistic
     r2 = min(g**2 * n / (n - 1) ** 2, 1 - 1e-15)
     t_value = float(np.sqrt((n - 2) * r2 / (1 - r2)))

@@ -181,8 +181,8 @@ def depth_order(t: pd.DataFrame) -> Checked:
 def run_effects(t: pd.DataFrame) -> Checked:
     """Do runs differ in level, judged by the containers in each and by the check fluid?
 
-    Containers: means of each container (depths taken out) on lot, store and treatment, then F test
-    for run against the scatter between containers. Check fluid: F test of its runs where repeated
+    Containers: means of each container (depths taken out) on lot, store, treatment, age and age by
+    store, then F test for run against the scatter between containers. Check fluid: F test of its runs where repeated
     in a run. Holm over analytes and both. A run effect does not touch differences within a
     container as long as all its depths share a run; containers split over runs are named.
     """
@@ -228,12 +228,16 @@ def _container_runs(part: pd.DataFrame) -> tuple[str, float, int, int, float]:
     if own["run"].nunique() < 2:
         return what, 0.0, 0, 0, np.nan
     offset = own["y"] - own.groupby("label")["y"].transform("mean")
+    first = {k: (k, "first") for k in ("lot", "store", "treatment", "age_months") if k in own}
     means = own.assign(offset=offset).groupby(["container", "run"], as_index=False).agg(
-        offset=("offset", "median"), lot=("lot", "first"), store=("store", "first"), treatment=("treatment", "first"))
+        offset=("offset", "mean"), **first)
     means = means[~means["container"].duplicated(keep=False)]
-    factors = ["lot", "store", "treatment"]
+    base = _dummies(means, ["lot", "store", "treatment"])
+    if "age_months" in means and means["age_months"].notna().all():
+        age = means["age_months"].to_numpy(float)[:, None]
+        base = np.column_stack([base, age, age * _dummies(means, ["store"])])
     y = means["offset"].to_numpy(float)
-    f, df1, df2 = _f_test(y, _dummies(means, factors), _dummies(means, [*factors, "run"]))
+    f, df1, df2 = _f_test(y, base, np.column_stack([base, _dummies(means, ["run"])]))
     return what, f, df1, df2, float(means.groupby("run")["offset"].mean().std())
 
 

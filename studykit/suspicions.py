@@ -16,7 +16,10 @@ from scipy import stats
 
 from studykit.flags import CHANCE, Checked, Flag, listed, quantified, robust_sd, shown
 from studykit.study import Study
+from studykit.units import convert, kind_of
 
+RAISED = 1.5
+"""A "<" limit this many times the usual one is a raised limit."""
 WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "aluminium", "Cr": "chromium"}
 """An unused fluid holds next to none of these (common practice, no source)."""
 ZN_P = 1.0554
@@ -70,18 +73,18 @@ def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> C
     table = reporting_steps(results)
     table["s_r"] = table["analyte"].map(s_r).astype(float)
     table["margin"] = [_margin(study, a, level) for a, level in zip(table["analyte"], table["level"], strict=True)]
+    coarse = table[(table["n"] >= 3) & ((table["step"] > 0.5 * table["s_r"]) | (table["step"] > 0.5 * table["margin"]))]
     flags = []
-    for row in table[table["n"] >= 3].to_dict("records"):
+    for analyte, g in coarse.groupby("analyte", sort=True):
+        row = g.sort_values("step").iloc[-1].to_dict()
         step, s, margin = row["step"], row["s_r"], row["margin"]
-        if not (step > 0.5 * s or step > 0.5 * margin):
-            continue
         against = f"half of the repeatability standard deviation ({shown(s, 3)})" if step > 0.5 * s else (
             f"half of the margin ({shown(margin, 3)})")
         text = (f"reported in steps of {shown(step, 3)}, more than {against}: equal results do not show equal "
                 "samples; ask for unrounded values")
         concern = "ask before trusting" if step > s or step > 0.5 * margin else "hint only"
-        flags.append(Flag(rule="coarse rounding", concern=concern, where=f"file {row['source_file']}",
-                          analyte=row["analyte"], evidence=text))
+        flags.append(Flag(rule="coarse rounding", concern=concern, analyte=str(analyte), evidence=text,
+                          where=f"file {listed(sorted(g['source_file']))}"))
     return Checked(rule="coarse rounding", table=table, flags=tuple(flags),
                    note="" if len(table) else "not assessed: no numbers as written")
 
@@ -127,8 +130,9 @@ def unit_slips(t: pd.DataFrame) -> Checked:
     """Results off by a factor of 10, 100, 1000, 10^4 or 10^6 from the other results of the analyte.
 
     ``t``: working table. Compared is ln(value) with the median over all samples; a slip is called
-    where the distance lies within 4 robust standard deviations (at least 15 %) of such a factor
-    and further than 6 of them from 1. Rows of one file or run that slip together are one flag.
+    where the distance lies within 4 robust standard deviations (at least 15 %) of such a factor,
+    further than 6 of them from 1, and no other result lies within the square root of the factor:
+    a steep but continuous profile is not a slip. Rows of one file that slip together are one flag.
     """
     own = t[(t["value"] > 0) & ~t["kind"].eq("blank")]
     parts = []
@@ -137,7 +141,8 @@ def unit_slips(t: pd.DataFrame) -> Checked:
         away, spread = log - np.median(log), max(robust_sd(log), 1e-3)
         for factor in [f for k in SLIPS for f in (k, 1 / k)]:
             hit = (np.abs(away - np.log(factor)) < max(4 * spread, 0.15)) & (np.abs(away) > 6 * spread)
-            hit &= np.abs(away) > np.log(3)
+            gap = np.abs(log[:, None] - log[None, ~hit]).min(axis=1, initial=np.inf)
+            hit &= gap > abs(np.log(factor)) / 2
             parts.append(part[hit].assign(factor=factor, others=float(np.exp(np.median(log)))))
     names = ["sample", "kind", "analyte", "value", "others", "factor", "run", "source_file", "source_row"]
     found = [p for p in parts if len(p)]
@@ -186,6 +191,35 @@ def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
         for r in table.to_dict("records"))
     note = "" if len(wide.columns) else "not assessed: results too coarse for a coincidence to mean anything"
     return Checked(rule="copied row", table=table, flags=flags, note=note)
+
+
+def odd_limits(results: pd.DataFrame) -> Checked:
+    """Results "below" a limit that says less, or something else, than the other results do.
+
+    A raised limit (more than ``RAISED`` times the smallest limit or the smallest number that was
+    reported for the analyte) hides what the study asks; such a result is neither low nor missing. A
+    limit below a third of the middle, with no number near it, looks like a lost or diluted portion.
+    """
+    below = results[(results["qualifier"] == "<") & results["limit"].notna()].copy()
+    numbers = quantified(results).groupby("analyte")["value"]
+    smallest = below["analyte"].map(numbers.min()).astype(float)
+    below["usual"] = np.fmin(below.groupby("analyte")["limit"].transform("min"), smallest)
+    below["middle"] = below["analyte"].map(numbers.median()).astype(float)
+    raised = below["limit"] > RAISED * below["usual"]
+    lost = (below["limit"] < below["middle"] / 3) & (smallest > below["limit"] * RAISED)
+    table = below[raised | lost]
+    names = ["sample", "analyte", "limit", "usual", "middle", "source_file", "source_row"]
+    flags = []
+    for r in table.to_dict("records"):
+        if r["limit"] > RAISED * r["usual"]:
+            what = f"a raised limit hides it: others are reported down to {shown(r['usual'], 3)}"
+        else:
+            what = "none of the numbers is that low: a lost or diluted portion?"
+        text = (f"reported as below {shown(r['limit'], 3)} where the middle of the numbers is {shown(r['middle'], 3)}; "
+                f"{what}; ask for a second determination")
+        flags.append(Flag(rule="odd limit", concern="ask before trusting", where=f"sample {r['sample']}",
+                          analyte=r["analyte"], samples=(r["sample"],), evidence=text))
+    return Checked(rule="odd limit", table=table[names].reset_index(drop=True), flags=tuple(flags))
 
 
 def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> Checked:
@@ -246,15 +280,15 @@ def zinc_to_phosphorus(t: pd.DataFrame) -> Checked:
     return Checked(rule="Zn/P ratio", table=table, flags=tuple(flags))
 
 
-WHOLES = {"%": 100.0, "g/kg": 1000.0, "mg/kg": 1e6, "ug/g": 1e6, "µg/g": 1e6, "ug/kg": 1e9, "ng/g": 1e9}
-"""Value that would mean "nothing but this analyte", by unit of a mass fraction."""
+def _mass_fraction(unit: str) -> float:
+    """Mass fraction that one unit stands for; NaN where the unit is not one of mass fraction."""
+    return convert(1.0, unit, "% (m/m)") / 100 if kind_of(unit) == "mass fraction" else float("nan")
 
 
 def impossible_values(results: pd.DataFrame) -> Checked:
     """Values that cannot be: below zero, or a mass fraction above one (summed over a sample: a hint)."""
     t = quantified(results)
-    whole = t["unit"].str.replace(" m/m", "", regex=False).str.replace("mass %", "%", regex=False).map(WHOLES)
-    t["fraction"] = t["value"] / whole
+    t["fraction"] = t["value"] * t["unit"].map({u: _mass_fraction(u) for u in t["unit"].unique()}).astype(float)
     bad = t[(t["value"] < 0) | (t["fraction"] > 1)]
     sums = t.groupby(["sample", "replicate"])["fraction"].sum().groupby(level=0).max()
     table = bad[["sample", "analyte", "value", "unit", "source_file", "source_row"]].reset_index(drop=True)
