@@ -310,7 +310,9 @@ def _shared(vessel: Shape, draws: Sequence[Draw]) -> list[str]:
     out = []
     for a, b in pairwise(last.values()):
         shared = overlap_ml(vessel, a, b)
-        if shared > COUNTS_AS_OVERLAP * b.keep_ml:
+        if a.tip_mm == b.tip_mm:
+            out.append(f"{a.depth} and {b.depth} are drawn at the same place: leave out one of them")
+        elif shared > COUNTS_AS_OVERLAP * b.keep_ml:
             out.append(f"the zones drawn at {a.depth} and {b.depth} overlap: {shared:.0f} mL lie in both")
     return out
 
@@ -329,9 +331,8 @@ def _level(draws: Sequence[Draw]) -> list[str]:
 
 def _whole(draws: Sequence[Draw], taken_l: float, content_l: float) -> list[str]:
     share = taken_l / content_l
-    if share <= WHOLE_SHARE or draws[-1].depth != "residue":
-        return []
-    return [f"the draws take {share:.0%} of the content: the composite of the rest is not the whole container"]
+    text = f"the draws take {share:.0%} of the content: the composite of the rest is not the whole container"
+    return [text] if share > WHOLE_SHARE and draws[-1].depth == "residue" else []
 
 
 def volume_warnings(settings: SamplingSettings) -> list[str]:
