@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 from studykit.design import aims_of, guess_of, settings_of
 from studykit.drawplan import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
 from studykit.errors import BadInput
+from studykit.methods import R_FACTOR
 from studykit.power import Size, beyond_share_bound
 from studykit.search import Aim, Costs, right_chance
 from studykit.study import Study
 from studykit.vessel import Shape
 
-R_OVER_S = 1.959963984540054 * math.sqrt(2)  # repeatability limit r = 2.77 s_r
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
 HEEL_MM = 20.0  # the last 10 to 20 mm hold loose sediment: common practice, no source
 
@@ -76,7 +76,7 @@ def _replicates(study: Study, size: Size) -> list[Advice]:
 def _margins(study: Study, size: Size) -> list[Advice]:
     settings, out = settings_of(study), []
     for aim in aims_of(study):
-        r = R_OVER_S * aim.guess.s_r
+        r = R_FACTOR * aim.guess.s_r
         if aim.margin >= r:
             continue
         most = Size(containers=max(settings.max_containers, 2), depths=size.depths, replicates=settings.max_replicates)

@@ -12,12 +12,13 @@ careful person would add, how many, what they cost and which question each one a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import pandas as pd
 
 from studykit.errors import BadInput, Fault
+from studykit.methods import R_FACTOR, precision
 from studykit.power import Size, margin_on_scale
 from studykit.search import Aim, Costs
 from studykit.settings import DesignSettings, Guess
@@ -94,7 +95,9 @@ HOW = {
 def guess_of(study: Study, analyte: str) -> Guess | None:
     """What is expected of one analyte, with its source; None where nothing is known.
 
-    A relative margin puts everything in per cent (of ``nominal`` where a source is absolute).
+    A relative margin puts everything in per cent (of ``nominal`` where a source is absolute).  A published
+    r holds for two results of one bottle: scatter of drawing is not in it.  BadInput for a method key that
+    is not known.
     """
     own = study.design.guesses.get(analyte) if study.design else None
     if own is not None:
@@ -108,6 +111,12 @@ def guess_of(study: Study, analyte: str) -> Guess | None:
             return Guess(s_r=rep.s_r_at(100.0), source=rep.source)
         if level is not None:
             return _scaled(rep.s_r_at(level), level, declared.margin.relative, rep.source)
+        if not (declared.margin.relative or percent):
+            return Guess(s_r=rep.s_r_at(1.0), source=rep.source)
+    if declared.method_key and level is not None:
+        published = precision(declared.method_key, analyte, level, declared.unit)
+        source = f"{published.source} ({published.sure})"
+        return _scaled(published.s_r, level, declared.margin.relative, source)
     return None
 
 
@@ -122,12 +131,19 @@ def guess_from_pilot(s_r: float, sd_container_depth: float, sd_container: float 
                  source=source)
 
 
-def aims_of(study: Study) -> tuple[Aim, ...]:
-    """Every analyte of which something is expected, with its margin on the same scale."""
+def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple[Aim, ...]:
+    """Every analyte of which something is expected, with its margin on the same scale.
+
+    ``gradients``: lowest minus top in the unit of the margin (per cent or absolute) from elsewhere, such as
+    the settling estimate; used where [design.guesses] says nothing about the analyte.
+    """
+    typed = study.design.guesses if study.design else {}
     aims = []
     for name, declared in study.analytes.items():
         guess = guess_of(study, name)
         if guess is not None:
+            if gradients and name in gradients and name not in typed:
+                guess = guess.model_copy(update={"gradient": gradients[name]})
             relative = declared.margin.relative
             if relative:
                 guess = guess.model_copy(update={"gradient": _log_percent(name, guess.gradient)})
@@ -144,9 +160,9 @@ def _log_percent(analyte: str, percent: float) -> float:
     return 100 * math.log1p(percent / 100)
 
 
-def expectations(study: Study) -> pd.DataFrame:
+def expectations(study: Study, gradients: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Per analyte: margin, guessed spreads and gradient, r against the margin, and where the guess is from."""
-    known = {a.analyte: a for a in aims_of(study)}
+    known = {a.analyte: a for a in aims_of(study, gradients)}
     rows = []
     for name, declared in study.analytes.items():
         row: dict[str, object] = {"analyte": name, "margin": declared.margin.text(declared.unit)}
@@ -156,7 +172,7 @@ def expectations(study: Study) -> pd.DataFrame:
         else:
             g = aim.guess
             row |= {"s_r": g.s_r, "sd_container": g.sd_container, "sd_container_depth": g.sd_container_depth,
-                    "gradient": aim.shown(g.gradient), "unit": aim.unit, "r_over_margin": 2.772 * g.s_r / aim.margin,
+                    "gradient": aim.shown(g.gradient), "unit": aim.unit, "r_over_margin": R_FACTOR * g.s_r / aim.margin,
                     "source": g.source}
         rows.append(row)
     columns = ["analyte", "margin", "s_r", "sd_container", "sd_container_depth", "gradient", "unit",
@@ -216,8 +232,9 @@ def propose(study: Study, size: Size | None = None, *, lots: int = 1, without: S
 
 def _wanted(study: Study, settings: DesignSettings) -> list[str]:
     """Controls asked for under [design], with the floor draws switched on under [sampling]."""
-    floor = ["heel", "composite"] if study.sampling.residue else ["heel"]
-    return [*settings.controls, *(floor if study.sampling.heel else [])]
+    heel = study.sampling.heel
+    rest = heel if study.sampling.residue is None else study.sampling.residue
+    return [*settings.controls, *(["heel"] if heel else []), *(["composite"] if rest else [])]
 
 
 def _count(name: str, size: Size, lots: int, study: Study) -> tuple[int, int]:

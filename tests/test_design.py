@@ -89,6 +89,25 @@ def test_absolute_repeatability_becomes_per_cent_of_nominal() -> None:
     assert got.s_r == pytest.approx(2.0, abs=1e-3)
 
 
+def test_published_precision_needs_a_level_and_a_key() -> None:
+    s = study(design__guesses={}, analytes__P=BASE["analytes"]["P"] | {"method_key": "ASTM D5185-18"})
+    got = guess_of(s, "P")
+    assert got is not None
+    # ASTM D5185 repeatability of P, r = 1.3 X^0.58 mg/kg (from memory, check your copy), at 400 mg/kg
+    assert got.s_r == pytest.approx(100 * 1.3 * 400**0.58 / 2.7718 / 400, rel=1e-4)
+    assert "D5185" in got.source
+    blank = {k: v for k, v in BASE["analytes"]["P"].items() if k != "nominal"}
+    assert guess_of(study(design__guesses={}, analytes__P=blank | {"method_key": "ASTM D5185-18"}), "P") is None
+
+
+def test_gradients_from_elsewhere_do_not_replace_typed_ones() -> None:
+    own = {"s_r_percent": 3, "source": "control chart 2026"}
+    s = study(design__guesses={"water": {"s_r": 12, "gradient": 70}},
+              analytes__P=BASE["analytes"]["P"] | {"repeatability": own})
+    p, water = aims_of(s, {"P": 12.0, "water": 1.0})
+    assert (p.shown(p.guess.gradient), water.guess.gradient) == pytest.approx((12, 70))
+
+
 def test_relative_margin_and_gradient_go_to_the_log_scale() -> None:
     guesses = {"P": {"s_r": 2, "gradient": 30}, "water": {"s_r": 12, "gradient": 70}}
     p, water = aims_of(study(design__guesses=guesses))

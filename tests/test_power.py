@@ -22,6 +22,7 @@ from studykit.power import (
     critical_reach,
     depth_effects,
     depth_mean_sd,
+    least_favourable,
     margin_on_scale,
     range_within,
     resolvable_margin,
@@ -143,6 +144,14 @@ def test_critical_reach_is_the_one_of_the_verdict(depths: int, df: float) -> Non
     assert critical_reach(np.array([0.0]), depths, df, 0.05)[0] == pytest.approx(tukey, rel=2e-5)
 
 
+@pytest.mark.parametrize("depths", [3, 4, 5, 6])
+def test_an_even_split_is_the_least_favourable(depths: int) -> None:
+    for m in (0.3, 1.0, 3.0):
+        beyond = [1 - float(range_within(np.array((m + 2.2) * math.sqrt(2)), least_favourable(depths, m, low)))
+                  for low in range(1, depths // 2 + 1)]
+        assert max(beyond) == pytest.approx(beyond[-1], rel=1e-9)
+
+
 def simulated(n: int, d: int, k: int, guess: Guess, margin: float, studies: int) -> tuple[float, float]:
     """Shares of the two verdicts among studies made from single results, judged by mean squares."""
     rng = np.random.default_rng(20260301)
@@ -174,7 +183,7 @@ def test_exact_chances_agree_with_simulated_data(n: int, d: int, k: int, gradien
 def test_rule_of_the_simulation_is_the_rule_of_the_verdict() -> None:
     rng = np.random.default_rng(7)
     words = set()
-    for _ in range(60):
+    for _ in range(40):
         means, se = rng.normal([0, 0, rng.choice([0, 2.4])], [0.2, 0.3, 0.2]), rng.uniform(0.1, 0.5)
         said = compare_depths(("a", "b", "c"), means, np.eye(3) * se**2 / 2, 10.0, Band.absolute(1.2)).word
         spread = float(np.ptp(means))
