@@ -3,7 +3,7 @@
     Z = v + 0.7 + exp(-1.47 - 1.84 v - 0.51 v²),   log log Z = A - B log T          (ASTM D341)
 
 with v in mm²/s and T in kelvin (base-10 logarithms).  The inverse is the standard's own
-approximation, good to 2e-4 relative from 0.21 to 100 mm²/s and exact above.
+approximation, good to 3e-4 relative from 0.21 mm²/s and to 1.2e-4 above 0.5.
 
 The line is straight only while the liquid is one Newtonian phase: above the temperature at which
 wax or additives come out, below boiling.  A line therefore carries the range in which it may be
@@ -104,10 +104,11 @@ class ViscosityLine:
         if abs(first_c - second_c) < 1.0:
             raise ValueError(f"the two temperatures must differ by 1 °C or more, but got {first_c:g} and "
                              f"{second_c:g}")
+        z = d341_z(np.array([first_mm2_s, second_mm2_s]))
         if (first_mm2_s - second_mm2_s) * (second_c - first_c) <= 0:
             raise ValueError("the viscosity must fall as temperature rises, but got "
                              f"{first_mm2_s:g} mm²/s at {first_c:g} °C and {second_mm2_s:g} at {second_c:g} °C")
-        y = np.log10(np.log10(d341_z(np.array([first_mm2_s, second_mm2_s]))))
+        y = np.log10(np.log10(z))
         x = np.log10(np.array([first_c, second_c]) + ZERO_C)
         b = float(-(y[1] - y[0]) / (x[1] - x[0]))
         return cls(a=float(y[0] + b * x[0]), b=b, valid_c=valid_c)
