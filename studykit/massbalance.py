@@ -12,7 +12,8 @@ whole is impossible and points to an error: a swap, a unit, a whole that was not
 Interval: the weights are taken as exact; each determination has the repeatability standard
 deviation s_r (known), so the difference has variance s_r^2 (sum w_i^2 / n_i + 1 / n_whole). A single
 container is judged only against its own whole; the value as filled is that of the fluid, not of each
-container, so it is compared with all containers together, by Student's t over their closures.
+container, so it is compared with all containers together, by Student's t over their closures; own
+wholes together by the sum of their normal deviates.
 Viscosity is not additive and is left out.
 """
 
@@ -76,40 +77,42 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
 
     ``t``: working table. ``s_r``: repeatability standard deviation in the unit of each analyte. Only
     containers with every declared depth measured are balanced. Flags: more than the whole
-    (one-sided, Bonferroni over the rows), and the containers together against their wholes (t test).
+    (one-sided, Bonferroni over the rows), and the containers together against their wholes.
     """
     zones = t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")]
     density = samples.set_index("sample").get("density_kg_m3")
     zones = zones.assign(density=zones["sample"].map(density) if density is not None else np.nan)
     place = {str(r["container"]): r for r in containers.to_dict("records")}
-    rows = []
     zones = zones[~zones["analyte"].isin([a for a, d in study.analytes.items() if d.kind == "viscosity"])]
-    for key, g in zones.groupby(["analyte", "container"], sort=True):
+    means = zones.groupby(["analyte", "container", "depth"], as_index=False).agg(
+        value=("value", "mean"), height=("height", "mean"), n=("value", "size"), density=("density", "mean"))
+    wholes, layered = _wholes(t), set(t.loc[t["treatment"] == "layered control", "container"])
+    rows = []
+    for key, g in means.groupby(["analyte", "container"], sort=True):
         analyte, container = (str(k) for k in key)
-        whole = _whole(study, t, analyte, container)
-        means = g.groupby("depth").agg(value=("value", "mean"), height=("height", "mean"), n=("value", "size"),
-                                       density=("density", "mean"))
-        complete = set(study.factors.depths) <= set(means.index) and means["height"].notna().all()
-        if whole is None or not complete or means["height"].nunique() < len(means):
-            continue
-        rows.append(_balance(study, place[container], analyte, container, means, whole,
-                             float(s_r.get(analyte, np.nan))))
+        declared = study.analytes[analyte].nominal if analyte in study.analytes else None
+        whole = wholes.get((analyte, container))
+        if whole is None and declared is not None and container not in layered:
+            whole = ("value as filled", float(declared), float("inf"))
+        heights = g["height"].to_numpy(float)
+        complete = set(study.factors.depths) <= set(g["depth"]) and bool(np.isfinite(heights).all())
+        if whole is not None and complete and np.unique(heights).size == heights.size:
+            rows.append(_balance(study, place[container], analyte, container, g, whole, s_r.get(analyte, np.nan)))
     table = pd.DataFrame(rows, columns=BALANCE_COLUMNS)
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
     return Checked(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
 
 
-def _whole(study: Study, t: pd.DataFrame, analyte: str, container: str) -> tuple[str, float, float] | None:
-    """What the whole is judged by: words, value, number of determinations (inf for a stated value)."""
-    own = t[(t["analyte"] == analyte) & (t["container"] == container)]
-    for kind, words in (("composite", "remixed composite"), ("retained", "sample kept from filling")):
-        values = own.loc[own["kind"] == kind, "value"]
-        if len(values):
-            return words, float(values.mean()), float(len(values))
-    nominal = study.analytes[analyte].nominal if analyte in study.analytes else None
-    treated = own["treatment"].eq("layered control").any()
-    return None if nominal is None or treated else ("value as filled", float(nominal), float("inf"))
+def _wholes(t: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
+    """Own whole of each analyte and container: words, value, number of determinations; composites first."""
+    out: dict[tuple[str, str], tuple[str, float, float]] = {}
+    for kind, words in (("retained", "sample kept from filling"), ("composite", "remixed composite")):
+        own = t[(t["kind"] == kind) & (t["container"] != "")]
+        for key, values in own.groupby(["analyte", "container"])["value"]:
+            analyte, container = (str(k) for k in key)
+            out[analyte, container] = (words, float(values.mean()), float(len(values)))
+    return out
 
 
 def _balance(study: Study, container: Mapping[Any, Any], analyte: str, name: str, means: pd.DataFrame,
@@ -135,20 +138,29 @@ def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
                 "bottle, a unit, or a whole that was not mixed?")
         flags.append(Flag(rule="more than was filled", concern="stop and find out", analyte=r["analyte"],
                           where=f"container {r['container']}", evidence=text))
-    groups = [(str(g["analyte"].iloc[0]), str(g["whole_is"].iloc[0]), g["closure_percent"].to_numpy(float))
-              for _, g in table.groupby(["analyte", "whole_is"], sort=True) if len(g) >= 3]
-    for analyte, whole, closure in groups:
-        if float(np.ptp(closure)) > 0 and float(stats.ttest_1samp(closure, 100.0).pvalue) * len(groups) < CHANCE:
-            flags.append(_together(analyte, whole, closure))
+    groups = [g for _, g in table.groupby(["analyte", "whole_is"], sort=True)]
+    for g in groups:
+        if _p_together(g) * len(groups) < CHANCE:
+            flags.append(_together(str(g["analyte"].iloc[0]), str(g["whole_is"].iloc[0]),
+                                   g["closure_percent"].to_numpy(float)))
     return tuple(flags)
+
+
+def _p_together(g: pd.DataFrame) -> float:
+    """Two-sided chance of the closures of one analyte: own wholes by the sum of z, a stated value by t."""
+    if g["p_less"].notna().all():
+        z = stats.norm.isf(np.clip(g["p_less"].to_numpy(float), 1e-300, 1 - 1e-16)).sum() / np.sqrt(len(g))
+        return 2 * float(stats.norm.sf(abs(z)))
+    closure = g["closure_percent"].to_numpy(float)
+    enough = closure.size >= 3 and float(np.ptp(closure)) > 0
+    return float(stats.ttest_1samp(closure, 100.0).pvalue) if enough else float("nan")
 
 
 def _together(analyte: str, whole: str, closure: np.ndarray) -> Flag:
     """The flag for containers that together hold less, or more, than their wholes."""
     mean, n = float(closure.mean()), closure.size
-    half = float(stats.t.ppf(0.975, n - 1) * closure.std(ddof=1) / np.sqrt(n))
-    text = (f"the zones of {n} containers hold {shown(mean, 3)} % of the {whole} on average (95 % interval "
-            f"{shown(mean - half, 3)} to {shown(mean + half, 3)}): ")
+    text = (f"the zones of {n} containers hold {shown(mean, 3)} % of the {whole} on average "
+            f"({shown(float(closure.min()), 3)} to {shown(float(closure.max()), 3)} %): ")
     stated = whole == "value as filled"
     if mean < 100:
         text += ("the rest lies where nobody drew, on the floor or the walls"

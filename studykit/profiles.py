@@ -91,15 +91,17 @@ def swapped(t: pd.DataFrame, s_y: Mapping[str, float]) -> Checked:
 
 def _common(wide: pd.DataFrame, container: str, noise: float) -> pd.Series | None:
     """The profile common to all other containers, less its mean; None where it is not clear."""
-    others = wide.drop(container, errors="ignore").dropna()
-    if len(others) < 3:
+    full = wide.to_numpy(float)[np.asarray(wide.index != container)]
+    full = full[~np.isnan(full).any(axis=1)]
+    n = len(full)
+    if n < 3:
         return None
-    centred = others.sub(others.mean(axis=1), axis=0)
-    m, n = centred.median(), len(centred)
-    agree = np.maximum((centred > 0).sum(), (centred < 0).sum())
+    centred = full - full.mean(axis=1, keepdims=True)
+    m = np.median(centred, axis=0)
+    agree = np.maximum((centred > 0).sum(axis=0), (centred < 0).sum(axis=0))
     one_sided = stats.binom.sf(agree - 1, n, 0.5) < (0.05 if n > 5 else 1.0)
-    clear = (m.abs() > CLEAR * 1.2533 * noise / np.sqrt(n)) & one_sided
-    return m - m.mean() if bool(clear.any()) else None
+    clear = (np.abs(m) > CLEAR * 1.2533 * noise / np.sqrt(n)) & one_sided
+    return pd.Series(m - m.mean(), index=wide.columns) if bool(clear.any()) else None
 
 
 def _mirrored(means: Mapping[str, pd.DataFrame], noise: Mapping[str, float], common: Mapping[str, pd.Series],
