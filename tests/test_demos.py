@@ -239,6 +239,28 @@ def test_the_intake_gives_back_what_the_forge_laboratory_measured(tmp_path: Path
     assert set(changed.index) == expected
 
 
+def test_one_tote_is_judged_as_its_truth_record_says(tmp_path: Path) -> None:
+    """From the raw file through the intake to the verdict by the methods' repeatability."""
+    from studykit.equivalence import Margin
+    from studykit.methods import resolve_precision
+    from studykit.single import judge_container, which_scatter
+
+    taken = taken_in("tote", tmp_path / "tote")
+    tables = load_tables(tmp_path / "tote", with_results=False)
+    zone = tables.samples.set_index("sample")["depth"]
+    for name, want in truth_of("tote")["analytes"].items():
+        declared = tables.study.analytes[name]
+        own = taken.xs(name, level="analyte")
+        values = {d: tuple(own["value"][own.index.map(zone) == d]) for d in tables.study.factors.depths}
+        precision = resolve_precision(float(own["value"].mean()), declared.unit, own=declared.repeatability,
+                                      method_key=declared.method_key, analyte=name)
+        margin = (Margin.relative(declared.margin.relative_percent) if declared.margin.relative
+                  else Margin.absolute(declared.margin.absolute, declared.unit))
+        scatter = which_scatter(precision, list(own["run"]))
+        result = judge_container(name, values, precision, margin, scatter=scatter)
+        assert result.comparison.word == want["expected_verdict"], name
+
+
 def test_forge_faults_are_in_the_numbers() -> None:
     early = rows_of_file(DATA / "forge/raw/oven_D1-D2.csv", "utf-8")
     assert all(0.1 < float(r["solids"]) < 0.35 and r["unit"] == "g/g" for r in early)
@@ -340,3 +362,20 @@ def test_the_soils_study_is_the_published_table(tmp_path: Path) -> None:
     # first data line of carData::Soils as printed by R (Horton, Russell and Moore 1968): Top, block 1, 0-10 cm
     assert lines[2] == "S01,5.4,0.188,0.92,215,16.35,7.65,0.72,1.14,1.09"
     parse_intake(tomllib.loads((tmp_path / "intake.toml").read_text(encoding="utf-8")), tables.study)
+
+
+def test_the_single_template_takes_three_numbers_and_asks_for_those_that_are_missing(tmp_path: Path) -> None:
+    import shutil
+
+    from studykit.intake import run_intake
+
+    root = Path(shutil.copytree(HERE / "templates/single", tmp_path / "one"))
+    tables = load_tables(root, with_results=False)
+    blank = run_intake(root, tables.study, tables.samples)
+    assert len(blank.results) == 0
+    assert list(blank.rejected["row"]) == [3, 4, 5]
+    (root / "raw/results.csv").write_text("sample,Water\n,mg/kg\nA,520\nB,535\nC,<20\n")
+    filled = run_intake(root, tables.study, tables.samples)
+    assert len(filled.rejected) == 0
+    assert list(filled.results["as_written"]) == ["520", "535", "<20"]
+    assert set(filled.results["run"]) == {"1"}

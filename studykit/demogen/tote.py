@@ -31,15 +31,15 @@ READINGS = {
     "Si": ("6.1", "6.4", "9.8"), "Water": ("520", "535", "690"), "Zn": ("3.2", "3.4", "3.9"),
 }
 UNITS = {"KV40": "mm2/s", "Water": "mg/kg"}
-# With three single results of one container each pair of depths has the simultaneous half-width
-# 3.31 s_r = 1.20 r (studentised range, three results, infinite degrees of freedom, 95 %).
+# Half-widths in the reasons: 0.84 r for one pair (90 % interval), 1.20 r for all three pairs at once
+# (studentised range of three results, 95 %).
 EXPECTED = {
-    "KV40": ("homogeneous", "0.06 apart, half-width 0.14, margin 0.93"),
+    "KV40": ("homogeneous", "0.06 apart, 90 % interval -0.04 to 0.16, margin 0.93"),
     "Ca": ("homogeneous", "0.7 apart, 90 % interval 0.2 to 1.2, margin 2.9; a small real difference is possible"),
     "P": ("inconclusive", "0.84 r = 36 is wider than the margin of 20: singles could never show it"),
-    "Si": ("inconclusive", "the 90 % interval of one pair lies outside 20 %, the simultaneous one does not"),
-    "Water": ("stratified", "170 apart, simultaneous interval 122 to 218, margin 100"),
-    "Zn": ("inconclusive", "0.7 apart, half-width 0.54, margin 0.5; far below the method's range"),
+    "Si": ("stratified", "3.7 apart, 90 % interval 1.9 to 5.5, margin 1.5; provisional: below the method's range"),
+    "Water": ("stratified", "170 apart, all pairs at once 122 to 218, margin 100"),
+    "Zn": ("inconclusive", "0.7 apart, 90 % interval 0.3 to 1.1, margin 0.5; far below the method's range"),
 }
 
 STUDY = """\
