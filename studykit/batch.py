@@ -13,24 +13,36 @@ Estimates and contrasts equal those of ``fit_reml`` (to 1e-8 of the standard dev
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from studykit.batchchain import Chain, build_chain, chain_data, rough_start
 from studykit.batchsearch import CHUNK, kenward_roger, solve
-from studykit.batchstrata import Strata, StrataFits, balanced_strata, fit_strata, nested_order, strata_contrast
+from studykit.batchstrata import Strata, balanced_strata, fit_strata, nested_order, strata_contrast
 from studykit.errors import DesignMismatch, ModelNotTrusted
 from studykit.reml import best_state
 from studykit.remlblocks import Blocks, compress, with_data
-from studykit.remlcore import State, check_information
+from studykit.remlcore import check_information
 from studykit.remldesign import Design, build_design
 from studykit.remlresults import contrast_matrix
 from studykit.smallsample import small_sample
 
 METHODS = ("kenward-roger", "exact-stratum")
+
+
+class _Part(NamedTuple):
+    """Fits of one run of columns, responses on the last axis."""
+
+    theta: np.ndarray  # residual first
+    coordinates: np.ndarray
+    D: np.ndarray
+    centre: np.ndarray
+    unit: np.ndarray
+    inner: object
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,7 +57,7 @@ class BatchFits:
     criterion: np.ndarray  # (R,) -2 log restricted likelihood
     way: str  # "balanced", "nested" or "general"
     _scale: np.ndarray = field(repr=False)  # (R,)
-    _inner: object = field(repr=False)  # what contrasts need, by way
+    _inner: tuple[object, ...] = field(repr=False)  # what contrasts need, one entry per run of columns
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,6 +83,7 @@ class BatchDesign:
     _blocks: Blocks = field(repr=False)
     _strata: Strata | None = field(repr=False)
     _chain: Chain | None = field(repr=False)
+    _start: Callable[[np.ndarray], np.ndarray] | None = field(repr=False)
 
     @classmethod
     def from_table(cls, table: pd.DataFrame, fixed: Sequence[str] = (), random: Sequence[str] = ()) -> BatchDesign:
@@ -82,7 +95,8 @@ class BatchDesign:
         chain = build_chain(design, nest) if strata is None and nest else None
         way = "balanced" if strata is not None else "nested" if chain is not None else "general"
         return cls(names=design.names, components=(*(t.name for t in design.terms), "residual"), n=design.n, way=way,
-                   notes=design.notes, _design=design, _blocks=blocks, _strata=strata, _chain=chain)  # fmt: skip
+                   notes=design.notes, _design=design, _blocks=blocks, _strata=strata, _chain=chain,
+                   _start=rough_start(chain, design) if chain is not None else None)  # fmt: skip
 
     def fit(self, Y: np.ndarray) -> BatchFits:
         """Fit every column of Y (n, R), its rows in the order of the table.
@@ -93,17 +107,8 @@ class BatchDesign:
         Y = np.asarray(Y, dtype=float)
         if Y.ndim != 2 or Y.shape[0] != self.n or Y.shape[1] == 0:
             raise ValueError(f"Y must have shape ({self.n}, responses), but got {Y.shape}")
-        centre = Y.mean(axis=0)
-        Yc = Y - centre
-        scale = np.sqrt(np.einsum("nr,nr->r", Yc, Yc) / self.n)
-        self._check(Y, centre, scale)
-        if self._strata is not None:
-            theta, coordinates, D, inner, unit = self._closed(Yc)
-        else:
-            Yc /= scale
-            unit = scale
-            theta, coordinates, D, inner = self._nested(Yc) if self._chain is not None else self._general(Yc)
-        return self._assembled(theta, coordinates, D, inner, centre, unit)
+        parts = [self._part(Y[:, i : i + CHUNK], i) for i in range(0, Y.shape[1], CHUNK)]
+        return self._assembled(parts)
 
     def contrast(
         self, fits: BatchFits, L: Sequence[float] | np.ndarray, method: str = "kenward-roger"
@@ -121,12 +126,7 @@ class BatchDesign:
         if method == "exact-stratum" and self._strata is None:
             raise DesignMismatch("Only a balanced nested design has exact strata; use kenward-roger for this one.")
         if self._strata is not None:
-            v, df = strata_contrast(self._strata, fits._inner, rows, method == "exact-stratum")  # type: ignore[arg-type]
-            if np.isnan(df).any():
-                raise DesignMismatch(
-                    "A contrast lies in several strata of the design (it compares containers and depths at once), "
-                    "so it has no exact test; use kenward-roger."
-                )
+            v, df = self._closed(fits, rows, method == "exact-stratum")
         else:
             v, df = self._spread(fits, rows)
         estimate, se = fits.beta @ matrix.T, (np.sqrt(v) * fits._scale).T
@@ -134,70 +134,51 @@ class BatchDesign:
             return BatchContrasts(estimate=estimate[:, 0], se=se[:, 0], df=df[0], method=method)
         return BatchContrasts(estimate=estimate, se=se, df=df.T, method=method)
 
-    def _check(self, Y: np.ndarray, centre: np.ndarray, scale: np.ndarray) -> None:
-        bad = np.flatnonzero(~np.isfinite(scale))
-        if len(bad):
-            raise DesignMismatch(
-                f"{len(bad)} responses have missing or infinite values (first: column {bad[0]}). "
-                "A batch takes complete columns only."
-            )
-        flat = np.flatnonzero(scale <= 1e-14 * np.maximum(np.abs(Y[0]), np.abs(centre)))
-        if len(flat):
-            raise DesignMismatch(
-                f"{len(flat)} responses have all values equal (first: column {flat[0]}). "
-                "Without any scatter nothing can be estimated."
-            )
+    def _part(self, Y: np.ndarray, first: int) -> _Part:
+        """Fit some columns, the first of which is the response number ``first``."""
+        centre = Y.mean(axis=0)
+        Z = Y - centre
+        scale = np.sqrt(np.einsum("nr,nr->r", Z, Z) / self.n)
+        _usable(Y, centre, scale, first)
+        if self._strata is not None:
+            found = fit_strata(self._strata, self._design.Q, Z)
+            _refuse(found.xi[0] <= 1e-20 * scale**2, first, "repeated determinations agree to the last digit, so the "
+                    "residual scatter is zero")  # fmt: skip
+            return _Part(found.theta, found.coordinates, found.D, centre, np.ones_like(scale), found)
+        Z /= scale
+        if self._chain is not None:
+            return self._nested(Z, centre, scale, first)
+        names = ("residual", *self.components[:-1])
+        states = [best_state(with_data(self._blocks, np.column_stack([self._design.Q, z])), names)[0] for z in Z.T]
+        theta, beta = np.array([s.theta for s in states]).T, np.array([s.beta for s in states]).T
+        return _Part(theta, beta, np.array([s.D for s in states]), centre, scale, states)
 
-    def _closed(self, Yc: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, StrataFits, np.ndarray]:
-        assert self._strata is not None
-        found = fit_strata(self._strata, self._design.Q, Yc)
-        none = np.flatnonzero(found.xi[0] <= 1e-20 * np.einsum("nr,nr->r", Yc, Yc))
-        if len(none):
-            raise DesignMismatch(
-                f"In {len(none)} responses (first: column {none[0]}) repeated determinations agree to the last digit, "
-                "so the residual scatter is zero."
-            )
-        return found.theta, found.coordinates, found.D, found, np.ones(Yc.shape[1])
-
-    def _nested(self, Z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    def _nested(self, Z: np.ndarray, centre: np.ndarray, scale: np.ndarray, first: int) -> _Part:
         chain, Q = self._chain, self._design.Q
         assert chain is not None
-        start = rough_start(chain, self._design)
-        nu, k, R = self.n - len(self.names), len(chain.terms), Z.shape[1]
-        theta, b, D, gamma = np.empty((k + 1, R)), Q.T @ Z, np.empty(R), np.empty((k, R))
-        for at in (slice(i, i + CHUNK) for i in range(0, R, CHUNK)):
-            rest = Z[:, at] - Q @ b[:, at]
-            point, settled = solve(chain, chain_data(chain, rest), start(rest))
-            if not settled.all():
-                raise ModelNotTrusted(
-                    f"For response {at.start + int(np.flatnonzero(~settled)[0])} the likelihood search did not settle."
-                )
-            theta[0, at] = point.q / nu
-            for j, term in enumerate(chain.terms):
-                theta[term + 1, at] = point.gamma[j] * theta[0, at]
-            b[:, at] += point.beta.T
-            D[at] = point.D + nu * (1 - np.log(nu))
-            gamma[:, at] = point.gamma
-        return theta, b, D, gamma
-
-    def _general(self, Z: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, list[State]]:
-        names = ("residual", *self.components[:-1])
-        states = [
-            best_state(with_data(self._blocks, np.column_stack([self._design.Q, z])), names)[0] for z in Z.T
-        ]  # fmt: skip
-        theta = np.array([s.theta for s in states]).T
-        return theta, np.array([s.beta for s in states]).T, np.array([s.D for s in states]), states
+        assert self._start is not None
+        b = Q.T @ Z
+        rest = Z - Q @ b
+        _refuse(np.einsum("nr,nr->r", rest, rest) < 1e-20 * self.n, first, "the fixed part reproduces every value")
+        point, settled = solve(chain, chain_data(chain, rest), self._start(rest))
+        if not settled.all():
+            where = first + int(np.flatnonzero(~settled)[0])
+            raise ModelNotTrusted(f"For response {where} the likelihood search did not settle; nothing is shown.")
+        nu = self.n - len(self.names)
+        theta = np.empty((len(self.components), Z.shape[1]))
+        theta[0] = point.q / nu
+        for j, term in enumerate(chain.terms):
+            theta[term + 1] = point.gamma[j] * theta[0]
+        return _Part(theta, b + point.beta.T, point.D + nu * (1 - np.log(nu)), centre, scale, point.gamma)
 
     def _spread(self, fits: BatchFits, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Variance (in fitted units) and df of contrasts, (rows, R), where there is no closed form."""
-        R = len(fits.beta)
-        v, df = np.empty((len(rows), R)), np.empty((len(rows), R))
+        v, df = np.empty((2, len(rows), len(fits.beta)))
         if self._chain is not None:
-            gamma: np.ndarray = fits._inner  # type: ignore[assignment]
-            for at in (slice(i, i + CHUNK) for i in range(0, R, CHUNK)):
-                v[:, at], df[:, at] = kenward_roger(self._chain, gamma[:, at], rows)
+            for part, at in zip(fits._inner, _slices(fits), strict=True):
+                v[:, at], df[:, at] = kenward_roger(self._chain, part, rows)  # type: ignore[arg-type]
             return v * fits.variances[:, -1] / fits._scale**2, df
-        for r, state in enumerate(fits._inner):  # type: ignore[attr-defined,var-annotated,arg-type]
+        for r, state in enumerate(s for part in fits._inner for s in part):  # type: ignore[attr-defined]
             small = small_sample(state)
             g = np.einsum("la,iab,lb->li", rows, small.D1, rows)
             v[:, r] = np.einsum("la,ab,lb->l", rows, small.adjusted, rows)
@@ -205,13 +186,44 @@ class BatchDesign:
             df[:, r] = 2 * plain**2 / np.einsum("li,ij,lj->l", g, small.W, g)
         return v, df
 
-    def _assembled(self, theta: np.ndarray, coordinates: np.ndarray, D: np.ndarray, inner: object,
-                   centre: np.ndarray, unit: np.ndarray) -> BatchFits:  # fmt: skip
+    def _closed(self, fits: BatchFits, rows: np.ndarray, exact: bool) -> tuple[np.ndarray, np.ndarray]:
+        assert self._strata is not None
+        parts = [strata_contrast(self._strata, part, rows, exact) for part in fits._inner]  # type: ignore[arg-type]
+        v, df = (np.concatenate(a, axis=1) for a in zip(*parts, strict=True))
+        if np.isnan(df).any():
+            raise DesignMismatch(
+                "A contrast lies in several strata of the design (it compares containers and depths at once), "
+                "so it has no exact test; use kenward-roger."
+            )
+        return v, df
+
+    def _assembled(self, parts: list[_Part]) -> BatchFits:
+        theta, coordinates, D, centre, unit = (
+            np.concatenate([getattr(part, f) for part in parts], axis=-1) for f in _Part._fields[:5]
+        )
         beta = (np.linalg.solve(self._design.R, coordinates) * unit).T
         beta[:, 0] += centre
         ordered = np.concatenate([theta[1:], theta[:1]]).T
         logdet = 2 * float(np.log(np.abs(np.diag(self._design.R))).sum())
         nu = self.n - len(self.names)
-        return BatchFits(names=self.names, components=self.components, beta=beta, variances=ordered * unit[:, None] ** 2,
-                         at_zero=ordered == 0, criterion=D + logdet + nu * np.log(2 * np.pi * unit**2), way=self.way,
-                         _scale=unit, _inner=inner)  # fmt: skip
+        return BatchFits(
+            names=self.names, components=self.components, beta=beta, variances=ordered * unit[:, None] ** 2,
+            at_zero=ordered == 0, criterion=D + logdet + nu * np.log(2 * np.pi * unit**2), way=self.way,
+            _scale=unit, _inner=tuple(part.inner for part in parts),
+        )  # fmt: skip
+
+
+def _slices(fits: BatchFits) -> list[slice]:
+    return [slice(i, i + CHUNK) for i in range(0, len(fits.beta), CHUNK)]
+
+
+def _usable(Y: np.ndarray, centre: np.ndarray, scale: np.ndarray, first: int) -> None:
+    _refuse(~np.isfinite(scale), first, "values are missing or infinite")
+    flat = scale <= 1e-14 * np.maximum(np.abs(Y[0]), np.abs(centre))
+    _refuse(flat, first, "all values are equal, and without any scatter nothing can be estimated")
+
+
+def _refuse(bad: np.ndarray, first: int, reason: str) -> None:
+    if bad.any():
+        column = first + int(np.flatnonzero(bad)[0])
+        raise DesignMismatch(f"Response {column} (counted from 0) cannot be fitted: {reason}.")

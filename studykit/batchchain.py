@@ -13,7 +13,7 @@ All arrays have the responses as their last axis, so that one numpy call serves 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from scipy import sparse
@@ -38,9 +38,11 @@ class Chain:
     class_of: np.ndarray  # (cells,)
     starts: tuple[np.ndarray, ...]  # where each parent's children start, per level above the cells
     parents: np.ndarray  # (cells,) parent node of each cell; zeros when cells are the top
+    pattern: np.ndarray  # (parents,) pattern of each parent: which counts its cells have
+    S: np.ndarray  # (patterns, V) sums of counts
     Gxx: np.ndarray  # (V, p, p) sums over cells of u u' by class, fixed part
     Ux: np.ndarray  # (parents, V, p) sums of u by parent and class
-    S: np.ndarray  # (parents, V) sums of counts
+    Txx: np.ndarray  # (patterns, pairs of classes, p, p) sums over parents of products of Ux
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,13 +52,14 @@ class ChainData:
     Gxy: np.ndarray  # (V, p, R)
     Gyy: np.ndarray  # (V, R)
     Uy: np.ndarray  # (parents, V, R)
+    Txy: np.ndarray  # (patterns, pairs, p, R)
+    Tyy: np.ndarray  # (patterns, pairs, R)
     Axy: np.ndarray  # (p, R)
     Ayy: np.ndarray  # (R,)
 
     def take(self, which: np.ndarray) -> ChainData:
-        """Some of the responses."""
-        return ChainData(Gxy=self.Gxy[..., which], Gyy=self.Gyy[..., which], Uy=self.Uy[..., which],
-                         Axy=self.Axy[..., which], Ayy=self.Ayy[which])  # fmt: skip
+        """The responses where ``which`` (R,) is true."""
+        return ChainData(**{f.name: np.compress(which, getattr(self, f.name), axis=-1) for f in fields(ChainData)})
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -96,23 +99,45 @@ def build_chain(design: Design, order: Sequence[int]) -> Chain:
     u = np.zeros((len(rank), p))
     np.add.at(u, cell, design.Q)
     Gxx, Ux, S = np.zeros((len(classes), p, p)), np.zeros((many, len(classes), p)), np.zeros((many, len(classes)))
+    held = np.bincount(class_of).astype(float)
     np.add.at(Gxx, class_of, u[:, :, None] * u[:, None, :])
     np.add.at(Ux, (parents, class_of), u)
     np.add.at(S, (parents, class_of), counts)
-    return Chain(terms=tuple(order), n=design.n, Q=design.Q, cell=cell, classes=classes.astype(float),
-                 held=np.bincount(class_of).astype(float), class_of=class_of, starts=tuple(starts[1:]),
-                 parents=parents, Gxx=Gxx, Ux=Ux, S=S)  # fmt: skip
+    S, pattern = np.unique(S, axis=0, return_inverse=True)
+    return Chain(terms=tuple(order), n=design.n, Q=design.Q, cell=cell, classes=classes.astype(float), held=held,
+                 class_of=class_of, starts=tuple(starts[1:]), parents=parents, pattern=pattern, S=S, Gxx=Gxx, Ux=Ux,
+                 Txx=_pair_sums(pattern, Ux, Ux))  # fmt: skip
+
+
+def _pairs(V: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.triu_indices(V)
+
+
+def _pair_sums(pattern: np.ndarray, U: np.ndarray, W: np.ndarray) -> np.ndarray:
+    """Per pattern and pair of classes v <= w: sum over parents of U_v W_w' (+ U_w W_v')."""
+    i, j = _pairs(U.shape[1])
+    out = []
+    for s in range(int(pattern.max()) + 1):
+        u, w = U[pattern == s], W[pattern == s]
+        both = np.einsum("nva,nvb->vab", u[:, i], w[:, j])
+        other = np.einsum("nva,nvb->vab", u[:, j], w[:, i])
+        out.append(np.where((i < j)[:, None, None], both + other, both))
+    return np.array(out)
 
 
 def chain_data(chain: Chain, Y: np.ndarray) -> ChainData:
     """Sums of responses Y (n, R)."""
-    cells, V, many = len(chain.class_of), len(chain.classes), len(chain.S)
+    cells, V, many = len(chain.class_of), len(chain.classes), len(chain.Ux)
     row_sum = _indicator(chain.cell, cells)
     u, ux = row_sum @ Y, row_sum @ chain.Q
     pick, grouped = _indicator(chain.class_of, V), _indicator(chain.parents * V + chain.class_of, many * V)
     Gxy = np.stack([(ux[chain.class_of == v].T @ u[chain.class_of == v]) for v in range(V)])
-    return ChainData(Gxy=Gxy, Gyy=pick @ (u * u), Uy=(grouped @ u).reshape(many, V, -1), Axy=chain.Q.T @ Y,
-                     Ayy=np.einsum("nr,nr->r", Y, Y))  # fmt: skip
+    Uy = (grouped @ u).reshape(many, V, -1)
+    i, j = _pairs(V)
+    squares = Uy[:, i] * Uy[:, j] * np.where(i < j, 2.0, 1.0)[:, None]
+    Tyy = np.array([squares[chain.pattern == s].sum(axis=0) for s in range(len(chain.S))])
+    return ChainData(Gxy=Gxy, Gyy=pick @ (u * u), Uy=Uy, Txy=_pair_sums(chain.pattern, chain.Ux, Uy), Tyy=Tyy,
+                     Axy=chain.Q.T @ Y, Ayy=np.einsum("nr,nr->r", Y, Y))  # fmt: skip
 
 
 def _indicator(group: np.ndarray, groups: int) -> sparse.csr_array:
@@ -156,33 +181,46 @@ def forms(chain: Chain, gamma: np.ndarray, data: ChainData | None = None) -> tup
 
     A = [Q, y]; without data A = Q.
     """
-    R = gamma.shape[1]
     g = [variable(i, gamma[i]) for i in range(len(gamma))]
     n = chain.classes[:, None]
-    scaled = g[0].map(lambda a: n * a)
-    d = Jet(1 + scaled.v, scaled.g)
+    d = g[0].map(lambda a: n * a)
+    d = Jet(1 + d.v, d.g)
     h = reciprocal(d)  # (V, R)
     logdet = logarithm(d).map(lambda a: chain.held @ a)
-    f = bilinear(g[0], h, lambda a, b: a * b).map(lambda a: -a)
-    M = f.map(lambda a: _class_form(chain, a, data))
-    M.v[:, :, :] += _start_form(chain, R, data)
+    f = bilinear(g[0], h, lambda a, b: -a * b)
+    M = f.map(lambda a: _form(a, chain.Gxx, None if data is None else (data.Gxy, data.Gyy)))
+    M.v += _start_form(chain, gamma.shape[1], data)
     if len(gamma) == 1:
         return logdet, M
     s = h.map(lambda a: chain.S @ a)
-    u = h.map(lambda a: _class_sums(chain, a, data))
-    for j in range(1, len(gamma)):
-        if j > 1:
-            begin = chain.starts[j - 2]
-            s, u = (x.map(lambda a, b=begin: np.add.reduceat(a, b, axis=0)) for x in (s, u))  # type: ignore[misc]
-        d = bilinear(g[j], s, lambda a, b: a * b)
-        d = Jet(1 + d.v, d.g, d.h)
-        logdet = total(logdet, logarithm(d).map(lambda a: a.sum(axis=0)))
-        h = reciprocal(d)
+    logdet, h1 = _shrinking(logdet, g[1], s, np.bincount(chain.pattern)[:, None])
+    i, j = _pairs(len(chain.classes))
+    pairs = bilinear(h, h, lambda a, b: a[i] * b[j])
+    weight = bilinear(bilinear(g[1], h1, lambda a, b: -a * b), pairs, lambda a, b: a[:, None] * b)
+    M = total(M, weight.map(lambda a: _form(a, chain.Txx, None if data is None else (data.Txy, data.Tyy))))
+    if len(gamma) == 2:
+        return logdet, M
+    s = bilinear(s, h1, lambda a, b: a * b).map(lambda a: a[chain.pattern])
+    u = bilinear(h.map(lambda a: _class_sums(chain, a, data)), h1, lambda a, b: a * b[chain.pattern, None])
+    return _above(chain, g, logdet, M, s, u)
+
+
+def _shrinking(logdet: Jet, g: Jet, s: Jet, many: np.ndarray | float = 1.0) -> tuple[Jet, Jet]:
+    """log|V| after nodes with sums s have received their effects, and 1 / (1 + gamma s)."""
+    d = bilinear(g, s, lambda a, b: a * b)
+    d = Jet(1 + d.v, d.g, d.h)
+    return total(logdet, logarithm(d).map(lambda a: (many * a).sum(axis=0))), reciprocal(d)
+
+
+def _above(chain: Chain, g: list[Jet], logdet: Jet, M: Jet, s: Jet, u: Jet) -> tuple[Jet, Jet]:
+    """The recursion above the parents of the cells; s (nodes, R), u (nodes, q, R)."""
+    for gamma, begin in zip(g[2:], chain.starts, strict=True):
+        s, u = (x.map(lambda a, b=begin: np.add.reduceat(a, b, axis=0)) for x in (s, u))  # type: ignore[misc]
+        logdet, h = _shrinking(logdet, gamma, s)
         shrunk = bilinear(u, h, lambda a, b: a * b[:, None])
         outer = bilinear(u, shrunk, lambda a, b: np.einsum("nar,nbr->abr", a, b))
-        M = total(M, bilinear(g[j], outer, lambda a, b: -a * b))
-        if j < len(gamma) - 1:
-            s, u = bilinear(s, h, lambda a, b: a * b), shrunk
+        M = total(M, bilinear(gamma, outer, lambda a, b: -a * b))
+        s, u = bilinear(s, h, lambda a, b: a * b), shrunk
     return logdet, M
 
 
@@ -196,17 +234,18 @@ def _start_form(chain: Chain, R: int, data: ChainData | None) -> np.ndarray:
     return out
 
 
-def _class_form(chain: Chain, weight: np.ndarray, data: ChainData | None) -> np.ndarray:
-    """Sum over classes of weight (V, R) times u u'."""
-    xx = np.tensordot(chain.Gxx, weight, axes=([0], [0]))
-    if data is None:
-        return xx
-    p, R = len(xx), weight.shape[1]
-    out = np.empty((p + 1, p + 1, R))
-    out[:p, :p] = xx
-    out[:p, p] = np.einsum("vr,var->ar", weight, data.Gxy)
-    out[p, :p] = out[:p, p]
-    out[p, p] = (weight * data.Gyy).sum(axis=0)
+def _form(weight: np.ndarray, xx: np.ndarray, y: tuple[np.ndarray, np.ndarray] | None) -> np.ndarray:
+    """Sum over the leading axes of weight (..., R) times products u u': (q, q, R)."""
+    p, R = xx.shape[-1], weight.shape[-1]
+    flat = weight.reshape(-1, R)
+    q = p if y is None else p + 1
+    out = np.empty((q, q, R))
+    out[:p, :p] = (xx.reshape(len(flat), p * p).T @ flat).reshape(p, p, R)
+    if y is not None:
+        xy, yy = y
+        np.einsum("vr,var->ar", flat, xy.reshape(len(flat), p, R), out=out[:p, p])
+        out[p, :p] = out[:p, p]
+        np.einsum("vr,vr->r", flat, yy.reshape(len(flat), R), out=out[p, p])
     return out
 
 
@@ -225,22 +264,23 @@ def point_at(chain: Chain, data: ChainData, gamma: np.ndarray) -> Point:
     k, R = gamma.shape
     p = M.v.shape[0] - 1
     nu = chain.n - p
-    full = {key: np.moveaxis(a, 2, 0) for key, a in [((), M.v), *M.g.items(), *M.h.items()]}
-    Mxx, Mxy = full[()][:, :p, :p], full[()][:, :p, p]
-    B = np.linalg.inv(Mxx)
-    beta = (B @ Mxy[:, :, None])[:, :, 0]
-    c = np.concatenate([-beta, np.ones((R, 1))], axis=1)
-    q = np.einsum("rb,rb->r", c, full[()][:, p, :])
-    Mc = {key: (a @ c[:, :, None])[:, :, 0] for key, a in full.items() if key != ()}
-    cMc = {key: np.einsum("ra,ra->r", c, a) for key, a in Mc.items()}
-    BM = [B @ full[i][:, :p, :p] for i in range(k)]
+    full: dict[object, np.ndarray] = {**M.g, **M.h}
+    Mxx = np.ascontiguousarray(np.moveaxis(M.v[:p, :p], 2, 0))
+    B = np.ascontiguousarray(np.moveaxis(np.linalg.inv(Mxx), 0, 2))
+    beta = np.einsum("abr,br->ar", B, M.v[:p, p])
+    c = np.concatenate([-beta, np.ones((1, R))])
+    q = np.einsum("br,br->r", c, M.v[p])
+    Mc = {key: np.einsum("abr,br->ar", a, c) for key, a in full.items()}
+    cMc = {key: np.einsum("ar,ar->r", c, a) for key, a in Mc.items()}
+    BM = [np.einsum("abr,bcr->acr", B, full[i][:p, :p]) for i in range(k)]
+    BMc = [np.einsum("abr,br->ar", B, Mc[i][:p]) for i in range(k)]
     gradient, hessian = np.empty((R, k)), np.empty((R, k, k))
     for i in range(k):
-        gradient[:, i] = logdet.g[i] + np.trace(BM[i], axis1=1, axis2=2) + nu * cMc[i] / q
+        gradient[:, i] = logdet.g[i] + np.einsum("aar->r", BM[i]) + nu * cMc[i] / q
         for j in range(i, k):
-            trace = np.einsum("rab,rba->r", B, full[i, j][:, :p, :p]) - np.einsum("rab,rba->r", BM[i], BM[j])
-            q2 = cMc[i, j] - 2 * np.einsum("ra,rab,rb->r", Mc[i][:, :p], B, Mc[j][:, :p])
+            trace = np.einsum("abr,bar->r", B, full[i, j][:p, :p]) - np.einsum("abr,bar->r", BM[i], BM[j])
+            q2 = cMc[i, j] - 2 * np.einsum("ar,ar->r", Mc[i][:p], BMc[j])
             value = logdet.h[i, j] + trace + nu * (q2 / q - cMc[i] * cMc[j] / q**2)
             hessian[:, i, j] = hessian[:, j, i] = value
     D = logdet.v + np.linalg.slogdet(Mxx)[1] + nu * np.log(q)
-    return Point(gamma=gamma, D=D, gradient=gradient, hessian=hessian, q=q, beta=beta)
+    return Point(gamma=gamma, D=D, gradient=gradient, hessian=hessian, q=q, beta=beta.T)

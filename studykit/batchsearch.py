@@ -13,7 +13,7 @@ import numpy as np
 
 from studykit.batchchain import MOST_ITERATIONS, STEP, Chain, ChainData, Point, forms, point_at
 
-CHUNK = 512  # responses handled together, so that their arrays stay in the processor's cache
+CHUNK = 2048  # responses handled together, so that their arrays stay in the processor's cache
 
 
 def _merged(old: Point, new: Point, take: np.ndarray) -> Point:
@@ -53,16 +53,25 @@ def newton_step(point: Point) -> np.ndarray:
 def _solved(H: np.ndarray, g: np.ndarray, gamma: np.ndarray) -> np.ndarray:
     scale = gamma + 0.1
     G = H * scale[:, :, None] * scale[:, None, :]
-    if G.shape[1] == 1:
-        values, vectors = G[:, :, 0], np.ones_like(G)
-    else:
-        values, vectors = np.linalg.eigh(G)
+    values, vectors = _eigen(G)
     values = np.maximum(np.abs(values), 1e-8)
     along = np.einsum("rkl,rk->rl", vectors, g * scale) / values
     length = np.abs(along).max(axis=1, keepdims=True)
     bad = values.min(axis=1, keepdims=True) < 1e-6
     along = along * np.where(bad & (length > 2), 2 / np.maximum(length, 2), 1.0)
     return np.einsum("rkl,rl->rk", vectors, along) * scale
+
+
+def _eigen(G: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Eigenvalues and vectors of symmetric (R, k, k); written out for k = 2, where it is called most."""
+    if G.shape[1] != 2:
+        return np.linalg.eigh(G) if G.shape[1] > 2 else (G[:, :, 0], np.ones_like(G))
+    a, b, d = G[:, 0, 0], G[:, 0, 1], G[:, 1, 1]
+    turn = 0.5 * np.arctan2(2 * b, a - d)
+    c, s = np.cos(turn), np.sin(turn)
+    vectors = np.stack([np.stack([c, -s], axis=1), np.stack([s, c], axis=1)], axis=1)
+    first = a * c * c + 2 * b * c * s + d * s * s
+    return np.stack([first, a + d - first], axis=1), vectors
 
 
 def solve(chain: Chain, data: ChainData, start: np.ndarray) -> tuple[Point, np.ndarray]:
@@ -88,7 +97,7 @@ def solve(chain: Chain, data: ChainData, start: np.ndarray) -> tuple[Point, np.n
             final = _scattered(final, now, alive, done)
             settled[alive[done]] = True
             keep = np.flatnonzero(~done)
-            alive, now, held, step, last = alive[keep], _taken(now, keep), held.take(keep), step[:, keep], last[keep]
+            alive, now, held, step, last = alive[keep], _taken(now, keep), held.take(~done), step[:, keep], last[keep]
         if not len(alive):
             return final, settled
     return _scattered(final, now, alive, np.ones(len(alive), dtype=bool)), settled

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -49,7 +50,7 @@ class StrataFits:
 def nested_order(terms: Sequence[Term]) -> tuple[int, ...] | None:
     """Indices of the terms from fine to coarse, if each nests in the next; None otherwise."""
     order = sorted(range(len(terms)), key=lambda i: -len(terms[i].levels))
-    for fine, coarse in zip(order[:-1], order[1:], strict=True):
+    for fine, coarse in pairwise(order):
         pairs = terms[fine].codes * len(terms[coarse].levels) + terms[coarse].codes
         if len(np.unique(pairs)) != len(terms[fine].levels):
             return None
@@ -92,7 +93,7 @@ def _shares(Q: np.ndarray, sizes: Sequence[int]) -> list[np.ndarray] | None:
         projected.append(np.repeat(means, size, axis=0))
     projected.append(np.zeros_like(Q))
     shares = []
-    for finer, coarser in zip(projected[:-1], projected[1:], strict=True):
+    for finer, coarser in pairwise(projected):
         part = finer - coarser
         C = Q.T @ part
         if np.abs(part - Q @ C).max() > TINY:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -17,24 +15,25 @@ def _quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"' if any(c in text for c in _NEEDS_QUOTES) else text
 
 
-def _plain(value: Any) -> str:
-    """One value as text: whole floats as 12.0, missing as nothing, days as YYYY-MM-DD."""
-    if value is None or value is pd.NaT or value != value:
-        return ""
-    if isinstance(value, (float, np.floating)):
-        return repr(float(value))
-    if isinstance(value, pd.Timestamp):
-        return value.strftime("%Y-%m-%d")
-    return str(value)
+def _all_quoted(texts: list[str]) -> list[str]:
+    """Texts with quotes where they need them; one look at all of them together usually settles it."""
+    together = "\0".join(texts)
+    return [_quoted(t) for t in texts] if any(c in together for c in _NEEDS_QUOTES) else texts
 
 
-def _texts(column: pd.Series, safe: bool) -> np.ndarray:
+def _texts(column: pd.Series, safe: bool) -> list[str]:
+    """A column as text cells: whole floats as 12.0, missing as nothing, days as YYYY-MM-DD."""
+    kind = column.dtype
+    if isinstance(kind, np.dtype) and kind.kind in "iu":
+        return [str(v) for v in column.tolist()]
+    if isinstance(kind, np.dtype) and kind.kind == "f":
+        return ["" if v != v else repr(v) for v in column.tolist()]
     codes, distinct = pd.factorize(column, use_na_sentinel=True)
-    shown = [_plain(v) for v in distinct]
+    shown = [v.strftime("%Y-%m-%d") if isinstance(v, pd.Timestamp) else str(v) for v in distinct.tolist()]
     if safe:
         shown = [safe_cell(t) for t in shown]
-    each = np.array([*(_quoted(t) for t in shown), ""], dtype=object)
-    return each[codes]
+    each = np.array([*_all_quoted(shown), ""], dtype=object)
+    return list(each[codes])
 
 
 def table_bytes(table: pd.DataFrame, *, safe: tuple[str, ...] = ()) -> bytes:
@@ -42,6 +41,6 @@ def table_bytes(table: pd.DataFrame, *, safe: tuple[str, ...] = ()) -> bytes:
     columns = [_texts(table[c], str(c) in safe) for c in table.columns]
     parts = [",".join(_quoted(str(c)) for c in table.columns).encode() + b"\n"]
     for start in range(0, len(table), CHUNK):
-        rows = zip(*(c[start:start + CHUNK].tolist() for c in columns), strict=True)
+        rows = zip(*(c[start:start + CHUNK] for c in columns), strict=True)
         parts.append(("\n".join(map(",".join, rows)) + "\n").encode("utf-8"))
     return b"".join(parts)

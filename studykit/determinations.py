@@ -19,6 +19,7 @@ from studykit.errors import Fault
 from studykit.identity import match_codes
 from studykit.mapping import FileMapping
 from studykit.numeric import NumberFormat, detect_format, parse_number, tidy_text
+from studykit.readers import factorize
 from studykit.rowchecks import Rows, count, date, plain_text
 from studykit.study import Study
 from studykit.values import (
@@ -27,7 +28,6 @@ from studykit.values import (
     KIND_UNKNOWN_LIMIT,
     RuleBook,
     apply_qualifier_column,
-    factorize,
     parse_values,
     settle_unit,
 )

@@ -15,7 +15,7 @@ import pandas as pd
 from studykit.errors import Fault
 from studykit.headings import find_header, headings, no_header, shape_faults
 from studykit.mapping import OPTIONAL_COLUMNS, FileMapping
-from studykit.readers import Grid
+from studykit.readers import Grid, factorize
 
 CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "unit", *OPTIONAL_COLUMNS)
 
@@ -83,8 +83,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
 
 def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, file: str) -> list[Block]:
     """The data rectangles under the headings, each without blank lines, footer and unit row."""
-    filled = (grid.cells.apply(lambda c: c.str.strip()) != "").to_numpy() if len(grid.cells) < 2000 else None
-    blank = ~filled.any(axis=1) if filled is not None else _blank_rows(grid)
+    blank = _blank_rows(grid)
     end = _footer_at(grid, mapping, at[-1], blank, out)
     if mapping.footer and end is None:
         out.faults.append(Fault(file=file, value=mapping.footer, reason="no line begins with the footer text",
@@ -117,8 +116,8 @@ def _blank_rows(grid: Grid) -> np.ndarray:
     for k in grid.cells:
         if not blank.any():
             break
-        codes, distinct = pd.factorize(grid.cells[k])
-        blank &= np.array([not str(t).strip() for t in distinct], dtype=bool)[codes]
+        codes, distinct = factorize(grid.cells[k])
+        blank &= np.array([not t.strip() for t in distinct], dtype=bool)[codes]
     return blank
 
 
@@ -194,12 +193,21 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
 
 
-def _column(grid: Grid, k: int, rows: np.ndarray) -> np.ndarray:
-    return grid.cells[k].to_numpy()[rows]
+def _column(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
+    """The cells of one column in the data rows; a categorical column stays one."""
+    return grid.cells[k].iloc[rows].reset_index(drop=True)
+
+
+def _constant(text: str, n: int) -> pd.Series:
+    return pd.Series(pd.Categorical.from_codes(np.zeros(n, dtype=np.int8), categories=pd.Index([text])))
+
+
+def _repeated(column: pd.Series, times: int) -> pd.Series:
+    return column if times == 1 else column.repeat(times).reset_index(drop=True)
 
 
 def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, names: tuple[str, ...],
-            repeat: int) -> dict[str, np.ndarray]:
+            repeat: int) -> dict[str, pd.Series]:
     """The optional columns of a row, each value repeated for its determinations; '' where there is none."""
     place = {h: k for k, h in block.heads.items()}
     out = {}
@@ -208,8 +216,9 @@ def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, na
         if head is not None:
             values = _column(grid, place[head], rows)
         else:
-            values = np.full(len(rows), str(mapping.constants.get(name, "")), dtype=object)  # type: ignore[call-overload]
-        out[name] = np.repeat(values, repeat) if repeat != 1 else values
+            word = str(mapping.constants.get(name, ""))  # type: ignore[call-overload]
+            values = _constant(word, len(rows))
+        out[name] = _repeated(values, repeat)
     return out
 
 
@@ -232,7 +241,7 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
     place = {h: k for k, h in block.heads.items()}
     value = place[mapping.columns["value"]]
     numeric, formula = _flags(grid, rows, [value])
-    data = {"line": grid.lines[rows], "where": np.full(len(rows), mapping.columns["value"], dtype=object),
+    data = {"line": grid.lines[rows], "where": _constant(mapping.columns["value"], len(rows)),
             "sample": _column(grid, place[mapping.columns["sample"]], rows),
             "name": _column(grid, place[mapping.columns["analyte"]], rows),
             "text": _column(grid, value, rows), "numeric": numeric, "formula": formula}
@@ -256,15 +265,16 @@ def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarr
 
 
 def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, columns: list[int],
-             sample: np.ndarray | None = None, name: np.ndarray | None = None) -> pd.DataFrame:
+             sample: pd.Series | None = None, name: pd.Series | None = None) -> pd.DataFrame:
     """Cells of a wide layout in reading order: rows by one thing, columns by the other."""
     m = len(columns)
-    heads = np.tile(np.array([block.heads[k] for k in columns], dtype=object), len(rows))
+    heads = pd.Series(pd.Categorical.from_codes(np.tile(np.arange(m), len(rows)),
+                                                categories=pd.Index([block.heads[k] for k in columns])))
     numeric, formula = _flags(grid, rows, columns)
     text = grid.cells[columns].to_numpy(dtype=object)[rows].reshape(-1)
     data = {"line": np.repeat(grid.lines[rows], m), "where": heads,
-            "sample": heads if sample is None else np.repeat(sample, m),
-            "name": heads if name is None else np.repeat(name, m),
+            "sample": heads if sample is None else _repeated(sample, m),
+            "name": heads if name is None else _repeated(name, m),
             "text": text, "numeric": numeric, "formula": formula}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     if block.units and name is None:

@@ -52,7 +52,8 @@ def significant(value: float, digits: int = 4) -> str:
     size = abs(value)
     if not 1e-4 <= size < 1e7:
         return f"{value:.{digits - 1}e}".replace("-", MINUS)
-    places = max(0, digits - 1 - math.floor(math.log10(size)))
+    rounded = float(f"{size:.{digits - 1}e}")
+    places = max(0, digits - 1 - math.floor(math.log10(rounded)))
     text = f"{value:.{places}f}"
     return text.replace("-", MINUS) if float(text) != 0 else f"{0:.{places}f}"
 

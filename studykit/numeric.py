@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f\ufeff]+")
 MINUS = "\u2212"
@@ -48,7 +49,17 @@ class Number:
 
 def tidy_text(text: str) -> str:
     """The text without outer blanks, inner blanks of any kind as one plain space."""
+    if text.isascii() and text.isprintable() and " " not in text:
+        return text
     return BLANKS.sub(" ", text).strip()
+
+
+@lru_cache(maxsize=64)
+def _patterns(form: NumberFormat) -> tuple[re.Pattern[str], re.Pattern[str]]:
+    """A number without thousands signs, and one with them."""
+    d, t = re.escape(form.decimal), re.escape(form.thousands)
+    simple = rf"[+-]?(?:[0-9]+(?:{d}[0-9]*)?|{d}[0-9]+){_EXPONENT}"
+    return re.compile(simple), re.compile(rf"[+-]?[1-9][0-9]{{0,2}}(?:{t}[0-9]{{3}})+(?:{d}[0-9]+)?")
 
 
 def parse_number(text: str, form: NumberFormat = POINT) -> Number:
@@ -63,12 +74,12 @@ def parse_number(text: str, form: NumberFormat = POINT) -> Number:
     if MINUS in plain:
         plain = plain.replace(MINUS, "-")
         rules.append("typographic minus read as -")
-    d, t = re.escape(form.decimal), re.escape(form.thousands)
-    if re.fullmatch(rf"[+-]?(?:[0-9]+(?:{d}[0-9]*)?|{d}[0-9]+){_EXPONENT}", plain):
+    simple, grouped = _patterns(form)
+    if simple.fullmatch(plain):
         if form.decimal == "," and "," in plain:
             rules.append("decimal comma")
         number = plain.replace(form.decimal, ".")
-    elif form.thousands and re.fullmatch(rf"[+-]?[1-9][0-9]{{0,2}}(?:{t}[0-9]{{3}})+(?:{d}[0-9]+)?", plain):
+    elif form.thousands and grouped.fullmatch(plain):
         rules.append(f"thousands sign {form.thousands!r}")
         if form.decimal == "," and "," in plain:
             rules.append("decimal comma")
@@ -78,7 +89,7 @@ def parse_number(text: str, form: NumberFormat = POINT) -> Number:
     value = float(number)
     if value in (float("inf"), float("-inf")):
         return Number(value=None, reason="is too large for a number", remedy=_ASK_LAB)
-    if value == 0.0 and re.search(r"[1-9]", re.split("[eE]", number)[0]):
+    if value == 0.0 and number.strip("+-0.") and re.search(r"[1-9]", re.split("[eE]", number)[0]):
         return Number(value=None, reason="is too small for a number", remedy=_ASK_LAB)
     return Number(value=value, rules=tuple(rules))
 
@@ -120,7 +131,7 @@ def detect_format(texts: Iterable[str]) -> FormatEvidence:
     decimal: dict[str, str] = {}
     thousands: dict[str, str] = {}
     open_cases: dict[str, str] = {}
-    for text in texts:
+    for text in _one_of_each_shape(texts):
         plain = tidy_text(text).replace("\u2019", "'").replace(MINUS, "-").lstrip("+-")
         if not _LOOKS_NUMERIC.fullmatch(plain):
             continue
@@ -149,6 +160,15 @@ def detect_format(texts: Iterable[str]) -> FormatEvidence:
                               reason=f"{example!r} can be read with a decimal or with a thousands sign, "
                                      "and no cell settles it")
     return FormatEvidence(form=NumberFormat(thousands=group), reason="no cell needs a sign")
+
+
+def _one_of_each_shape(texts: Iterable[str]) -> Iterable[str]:
+    """The first text of each shape, where digits 1 to 9 are alike: only the shape can prove a sign."""
+    alike = str.maketrans("123456789", "999999999")
+    shapes: dict[str, str] = {}
+    for text in texts:
+        shapes.setdefault(text.translate(alike), text)
+    return shapes.values()
 
 
 def _mixed(first: str, second: str) -> FormatEvidence:

@@ -221,14 +221,36 @@ def _fast(text: str, delimiter: str, name: str) -> tuple[pd.DataFrame, np.ndarra
     widths = np.diff(np.searchsorted(marks, ends), prepend=0) + 1
     width = int(widths.max())
     _check_size(len(ends), width, name)
-    cells = pd.read_csv(io.BytesIO(data), sep=delimiter, header=None, names=list(range(width)), dtype=object,
+    kind: Any = "category" if len(ends) > 20_000 else object
+    cells = pd.read_csv(io.BytesIO(data), sep=delimiter, header=None, names=list(range(width)), dtype=kind,
                         na_filter=False, quoting=csv.QUOTE_NONE, skip_blank_lines=False, lineterminator="\n",
-                        index_col=False, encoding="utf-8", engine="c")
+                        index_col=False, encoding="utf-8", engine="c", low_memory=False)
     if len(cells) != len(ends):
         raise single(name, f"has {len(ends)} lines, but {len(cells)} could be read", "save it again as CSV")
-    if (widths != width).any():
-        cells = cells.where(cells.notna(), "")
+    for k in cells:
+        cells[k] = _no_missing(cells[k])
     return cells, np.arange(1, len(ends) + 1), widths
+
+
+def _no_missing(column: pd.Series) -> pd.Series:
+    """Cells that a short line does not have, as empty text."""
+    if not column.isna().any():
+        return column
+    if isinstance(column.dtype, pd.CategoricalDtype) and "" not in column.cat.categories:
+        column = column.cat.add_categories([""])
+    return column.fillna("")
+
+
+def factorize(column: Any) -> tuple[np.ndarray, list[str]]:
+    """Codes and distinct texts of a column of text cells; a categorical column is only counted."""
+    if isinstance(column, pd.Series) and isinstance(column.dtype, pd.CategoricalDtype):
+        codes = column.cat.codes.to_numpy().astype(np.int64)
+        used = np.flatnonzero(np.bincount(codes, minlength=len(column.cat.categories)))
+        place = np.zeros(len(column.cat.categories), dtype=np.int64)
+        place[used] = np.arange(len(used))
+        return place[codes], [str(t) for t in column.cat.categories[used]]
+    codes, distinct = pd.factorize(np.asarray(column, dtype=object))
+    return codes, [str(t) for t in distinct]
 
 
 def _check_size(rows: int, width: int, name: str) -> None:

@@ -12,7 +12,8 @@ import pandas as pd
 
 from studykit.errors import Fault
 from studykit.numeric import safe_cell, tidy_text
-from studykit.values import RuleBook, factorize
+from studykit.readers import factorize
+from studykit.values import RuleBook
 
 
 class Rows:

@@ -201,6 +201,26 @@ def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
     return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
 
 
+def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+    """Fill in the liquid height from the fill volume where only that is given; a vessel must hold what is in it."""
+    faults: list[Fault] = []
+    if study is None or "vessel" not in t:
+        return faults
+    for i in t.index[t["vessel"].isin(study.vessels)]:
+        vessel, height, volume = study.vessels[t.at[i, "vessel"]], t.at[i, "liquid_height_mm"], t.at[i, "fill_volume_l"]
+        if height == height and height > vessel.total_height_mm * (1 + 1e-9):
+            faults.append(Fault(file=CONTAINERS.file, row=int(t.at[i, LINE]), column="liquid_height_mm",
+                                value=f"{height:g}", reason=f"is above the vessel's {vessel.total_height_mm:g} mm",
+                                remedy="correct the height, or the vessel in study.toml"))
+        elif volume == volume and volume > vessel.capacity_l * (1 + 1e-9):
+            faults.append(Fault(file=CONTAINERS.file, row=int(t.at[i, LINE]), column="fill_volume_l",
+                                value=f"{volume:g}", reason=f"is more than the vessel's {vessel.capacity_l:.4g} L",
+                                remedy="correct the volume, or the vessel in study.toml"))
+        elif height != height and volume == volume and volume > 0:
+            t.at[i, "liquid_height_mm"] = vessel.height_mm(volume)
+    return faults
+
+
 def _sample_faults(t: pd.DataFrame, containers: pd.DataFrame, study: Study | None) -> list[Fault]:
     spec = SAMPLES
     faults = _key_faults(t, spec)
@@ -283,7 +303,7 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
         containers["treatment"] = containers["treatment"].replace("", "stored")
     age = (containers["sampled_on"] - containers["filled_on"]).dt.days / DAYS_A_MONTH
     containers["age_months"] = age.where(age.notna(), containers["age_months"])
-    faults += _container_faults(containers, study)
+    faults += _container_faults(containers, study) + _liquid_heights(containers, study)
     faults += _sample_faults(samples, containers, study)
     faults += _result_faults(results, samples, study)
     if study is None or faults:

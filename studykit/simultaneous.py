@@ -123,11 +123,16 @@ def critical_value(corr: Array, df: float, level: float = 0.95, two_sided: bool 
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, but got {level}")
     corr = _check(corr, df)
+    return _critical(np.ascontiguousarray(corr).tobytes(), len(corr), float(df), level, two_sided)
+
+
+@lru_cache(maxsize=512)
+def _critical(key: bytes, m: int, df: float, level: float, two_sided: bool) -> float:
+    corr = np.frombuffer(key).reshape(m, m)
     share = (1 - level) / (2 if two_sided else 1)
-    single = float(stats.t.isf(share, df))
-    bonferroni = float(stats.t.isf(share / len(corr), df))
-    low = max(single * 0.5, 1e-6)
-    return _solve(lambda c: largest_sf(c, corr, df, two_sided) - (1 - level), low, bonferroni * 1.2 + 0.1)
+    low = max(0.5 * float(stats.t.isf(share, df)), 1e-6)
+    high = 1.2 * float(stats.t.isf(share / m, df)) + 0.1
+    return _solve(lambda c: largest_sf(c, corr, df, two_sided) - (1 - level), low, high)
 
 
 def _solve(gap: Callable[[float], float], low: float, high: float) -> float:

@@ -15,6 +15,7 @@ import pandas as pd
 
 from studykit.mapping import FileMapping
 from studykit.numeric import NumberFormat, parse_number, tidy_text
+from studykit.readers import factorize
 from studykit.units import Conversion, conversion, parse_unit
 
 KIND_NUMBER, KIND_LIMIT, KIND_UNKNOWN_LIMIT, KIND_BLANK, KIND_BAD = range(5)
@@ -61,6 +62,10 @@ class RuleBook:
 def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
     """One cell of results: a number, a limit, a word with a meaning, a blank, or a refusal with its remedy."""
     shown = tidy_text(text)
+    if shown[:1].isdigit() and shown not in words:
+        number = parse_number(text, form)
+        if number.value is not None:
+            return CellValue(kind=KIND_NUMBER, number=number.value, rules=number.rules)
     if shown in words and words[shown] != "number":
         return _by_word(shown, words[shown])
     if not shown:
@@ -98,12 +103,6 @@ def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
         return CellValue(kind=KIND_BAD, reason="has a negative limit", remedy="correct the cell with the laboratory")
     return CellValue(kind=KIND_LIMIT, number=number.value, qualifier=plain,
                      rules=(*rules, f"{plain!r} kept as a qualifier with its limit", *number.rules))
-
-
-def factorize(column: Any) -> tuple[np.ndarray, list[str]]:
-    """Codes and distinct texts of a column of text cells."""
-    codes, distinct = pd.factorize(np.asarray(column, dtype=object))
-    return codes, [str(t) for t in distinct]
 
 
 def count_rules(book: RuleBook, codes: np.ndarray, texts: list[str], rules: list[tuple[str, ...]],

@@ -1,0 +1,180 @@
+"""The first page of the report, from the tables and number records that the stages left behind.
+
+Nothing is computed here: every sentence is put together from saved tables and records, so the
+page cannot say anything that the stages did not find.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+import pandas as pd
+
+from studykit.manifest import hashes, input_files
+from studykit.numbers import significant
+from studykit.study import Study
+
+CAUTIONS = (
+    "The safety data sheet, local law and codes, the site's permits and competent or licensed people decide; stop if "
+    "unsure. This report gives no authority to handle anything.",
+    "Never cut, drill, grind, weld or heat a container that holds or held something combustible, however empty it "
+    "looks; leave it to licensed specialists.",
+    "Flammable or hot liquids: keep sources of ignition away, bond and earth, use conductive tools, let things cool; a "
+    "clean light oil charges up too.",
+    "Do not open a bulged, hissing or unknown container; do not lean into or enter a tank or tote.",
+    "Skin, eyes and lungs: gloves and goggles as the data sheet says. Used oil can cause cancer through the skin; "
+    "rinsing solvents are often worse than the sample.",
+    "Never start a siphon or fill a pipette by mouth; no food bottles for samples.",
+    "Lifting: a full 20 L pail weighs about 18 kg, a drum about 200 kg; do not tilt a drum to see its floor.",
+    "Spills on a tray with absorbent at hand; rinsings, purge and left-over samples go to licensed disposal, not back "
+    "into stock and not down a drain.",
+)
+
+
+class FrontStage(Protocol):
+    """What the first page needs of the open stage."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def root(self) -> Any: ...
+    @property
+    def out(self) -> Any: ...
+    def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame: ...
+
+
+def _numbers(stage: FrontStage, stem: str) -> dict[str, str]:
+    """Printed text of the records of an earlier stage; empty where it recorded none."""
+    from studykit.numbers import read_records
+
+    path = stage.out.parent / stem / "numbers.json"
+    return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
+
+
+def _optional(stage: FrontStage, stem: str, name: str) -> pd.DataFrame:
+    path = stage.out.parent / stem / f"{name}.csv"
+    if not path.exists() or path.stat().st_size < 2:
+        return pd.DataFrame()
+    return pd.read_csv(path, keep_default_na=False)
+
+
+def words(stage: FrontStage) -> dict[str, str]:
+    """Verdict word of each analyte."""
+    table = stage.read_table("06-verdict", "verdicts", dtype=str)
+    return dict(zip(table["analyte"], table["verdict"], strict=True))
+
+
+def answer(stage: FrontStage) -> str:
+    """The answer as a quotation block: changes after the lock first, then verdict and action."""
+    numbers = _numbers(stage, "06-verdict")
+    lines = [f"> **{numbers['verdict_sentence']}**"]
+    if numbers.get("action"):
+        lines.append(f">\n> {numbers['action']}")
+    notice = _optional(stage, "02-sampling", "lock-notices")
+    if len(notice):
+        told = "\n".join(f"- {t}" for t in notice.iloc[:, 0])
+        lines.append(f"\n**About the plan:**\n\n{told}")
+    return "\n".join(lines)
+
+
+def verdict_table(stage: FrontStage) -> pd.DataFrame:
+    """The verdict table of the verdict stage."""
+    return stage.read_table("06-verdict", "verdicts")
+
+
+def profile_alt(stage: FrontStage) -> str:
+    """Alt text of the profile figure, from the verdict table."""
+    table = stage.read_table("06-verdict", "verdicts")
+    parts = [f"{r.analyte}: {r.verdict}, widest difference {significant(r.difference, 2)} {r.unit}"
+             for r in table.itertuples(index=False) if r.difference == r.difference]
+    return "Depth profiles of each analyte. " + "; ".join(parts)
+
+
+def follows(stage: FrontStage) -> str:
+    """What follows, from the sentences of the analytes that are not homogeneous, groups, and pouring."""
+    table = _optional(stage, "06-verdict", "sentences")
+    out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
+    same = [r["analyte"] for _, r in table.iterrows() if r["verdict"] == "homogeneous"]
+    if same:
+        out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
+    groups = _optional(stage, "06-verdict", "groups")
+    if "interval lies" in groups:
+        for analyte, part in groups.groupby("analyte", sort=False):
+            beyond = part[part["interval lies"] == "beyond the margin"]
+            if len(beyond):
+                where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
+                out.append(f"- {analyte} lies beyond the margin in these groups: {where}.")
+    return "\n".join(out)
+
+
+def _group_words(row: pd.Series) -> str:
+    parts = []
+    if row.get("store", ""):
+        parts.append(f"store {row['store']}")
+    if row.get("lot", ""):
+        parts.append(f"lot {row['lot']}")
+    if str(row.get("age_months", "")) not in ("", "nan"):
+        parts.append(f"{float(row['age_months']):.0f} months")
+    return ", ".join(parts)
+
+
+def method(stage: FrontStage) -> str:
+    """How it was found, in one paragraph."""
+    n = _numbers(stage, "00-study")
+    study = stage.study
+    further = f", further factors {', '.join(study.factors.fixed)}" if study.factors.fixed else ""
+    return (f"{n['containers_stored']} stored containers and {n['containers_control']} control containers were sampled "
+            f"at {n['depths']} depths ({', '.join(study.factors.depths)}); {n['samples_planned']} samples, "
+            f"{n['analytes']} analytes. Each analyte was fitted by a mixed model with container as a random and depth as "
+            f"a fixed factor{further}; differences between depths were judged by two one-sided tests against the declared "
+            f"margin at alpha = {study.alpha:g}, with the degrees of freedom of Kenward and Roger. Answering: "
+            f"{study.responsible}.")
+
+
+def quality(stage: FrontStage) -> str:
+    """What intake and quality found, in sentences."""
+    n = _numbers(stage, "03-intake")
+    lines = [f"- Of {n['rows_in']} rows in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
+    told = _optional(stage, "04-quality", "sentences")
+    if len(told):
+        lines += [f"- {t}" for t in told.iloc[:, 0]]
+    return "\n".join(lines)
+
+
+def limits(stage: FrontStage) -> str:
+    """What the study does not say: scope, heel, blind spots of methods, other stock."""
+    lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
+    for key, analyte in stage.study.analytes.items():
+        if analyte.blind_to:
+            lines.append(f"- {stage.study.label_of(key)}: the method cannot see {analyte.blind_to}."
+                         if not analyte.blind_to.endswith(".") else f"- {key}: {analyte.blind_to}")
+    lines.append("- It is advice on homogeneity, not on fitness for use.")
+    return "\n".join(lines)
+
+
+def cautions() -> str:
+    """The usual cautions for sampling and handling."""
+    return "\n".join(f"- {c}" for c in CAUTIONS)
+
+
+def trace(stage: FrontStage) -> pd.DataFrame:
+    """Per analyte: verdict, rows used, the table that lists them, the raw files they come from."""
+    used = stage.read_table("05-model", "rows-used")
+    verdicts = words(stage)
+    rows = []
+    for r in used.to_dict("records"):
+        listed = stage.read_table("05-model", str(r["listed in"]).removesuffix(".csv"), dtype=str)
+        files = ", ".join(sorted(set(listed["source_file"].dropna()))) if len(listed) else ""
+        rows.append((r["analyte"], verdicts.get(str(r["analyte"]), ""), len(listed),
+                     f"report/05-model/{r['listed in']}", files))
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "rows", "listed in", "raw files"])
+
+
+def provenance(stage: FrontStage) -> pd.DataFrame:
+    """Every input file with its hash, and the settings that decide numbers."""
+    study = stage.study
+    rows = [("alpha", f"{study.alpha:g}"), ("seed", str(study.seed)),
+            ("model engine", "studykit.reml, Kenward-Roger"), ("second opinion", "statsmodels MixedLM")]
+    files = [f for f in input_files(stage.root) if "notebooks" not in f.relative_to(stage.root).parts]
+    rows += [(path, entry["sha256"][:16]) for path, entry in hashes(stage.root, files).items()]
+    return pd.DataFrame(rows, columns=["what", "value"])

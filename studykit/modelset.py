@@ -1,0 +1,162 @@
+"""All analytes of a study through the model stage: fits, tables, and the numbers that are recorded."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Protocol
+
+import pandas as pd
+
+from studykit.files import write_csv
+from studykit.model import AnalyteModel, fit_analyte
+from studykit.numbers import significant
+from studykit.study import Study
+
+
+class OpenStage(Protocol):
+    """What these functions need of an open stage (see ``studykit.notebook.Stage``)."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def containers(self) -> pd.DataFrame: ...
+    @property
+    def samples(self) -> pd.DataFrame: ...
+    @property
+    def results(self) -> pd.DataFrame: ...
+    @property
+    def root(self) -> Path: ...
+    @property
+    def out(self) -> Path: ...
+    def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
+               table: str = "") -> str: ...
+
+
+def safe_name(analyte: str) -> str:
+    """An analyte's key as part of a file name or a record's name."""
+    return re.sub(r"[^A-Za-z0-9]+", "_", analyte)
+
+
+def usable(stage: OpenStage) -> pd.DataFrame:
+    """Results that enter the model: all but those a person excluded with a reason (plan/exclusions.csv)."""
+    from studykit.quality import read_exclusions, usable_results
+
+    exclusions = read_exclusions(stage.root, stage.samples, stage.results, stage.study)
+    return usable_results(stage.results, stage.samples, stage.containers, exclusions)[0]
+
+
+def fit_all(stage: OpenStage, *, with_excluded: bool = False) -> list[AnalyteModel]:
+    """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well."""
+    results = stage.results if with_excluded else usable(stage)
+    return [fit_analyte(stage.study, a, stage.containers, stage.samples, results) for a in stage.study.analytes]
+
+
+def trust_table(models: list[AnalyteModel]) -> pd.DataFrame:
+    """One row an analyte: path, rows, containers, random terms, convergence, second opinion."""
+    columns = ["analyte", "path", "rows", "containers", "random terms", "iterations", "largest gradient", "at zero",
+               "REML criterion", "statsmodels differs by", "second opinion"]
+    rows = [{"path": m.path, **m.trust()} for m in models]
+    table = pd.DataFrame(rows).reindex(columns=columns)
+    # the last digits of a gradient at an optimum are rounding: the power of ten tells all there is
+    table["largest gradient"] = [f"below {_power(g)}" if g == g else "" for g in table["largest gradient"]]
+    table["statsmodels differs by"] = [f"below {_power(abs(g))}" if g == g else "" for g in
+                                       table["statsmodels differs by"]]
+    return table
+
+
+def _power(value: float) -> str:
+    for power in range(-6, 3):
+        if value < 10.0**power:
+            return f"1e{power}".replace("e-", "e\u2212")
+    return significant(value, 2)
+
+
+def rows_used(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Per analyte the rows that entered the model, the file that lists them, and the first source."""
+    rows = []
+    for m in models:
+        t = m.rows.table
+        first = f"{t['source_file'].iloc[0]} row {t['source_row'].iloc[0]}" if len(t) else ""
+        rows.append((m.analyte, len(t) - m.rows.censored, m.rows.censored, m.n_containers,
+                     f"rows-{safe_name(m.analyte)}.csv", first))
+    return pd.DataFrame(rows, columns=["analyte", "values", "known only as a limit", "containers", "listed in",
+                                       "first source"])
+
+
+def save_rows(stage: OpenStage, models: list[AnalyteModel]) -> None:
+    """Save the rows of every analyte with their raw file and line in the stage's folder."""
+    for m in models:
+        write_csv(stage.out / f"rows-{safe_name(m.analyte)}.csv", m.rows.table.drop(columns="y"))
+
+
+def _joined(models: list[AnalyteModel], tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    parts = [t.assign(analyte=m.analyte) for m, t in zip(models, tables, strict=True) if len(t)]
+    if not parts:
+        return pd.DataFrame(columns=["analyte", *columns])
+    return pd.concat(parts, ignore_index=True)[["analyte", *columns]]
+
+
+def depth_means(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Depth means with 95 % intervals, all analytes."""
+    columns = ["depth", "height", "mean", "low", "high", "unit", "determinations"]
+    return _joined(models, [m.depth_table().assign(unit=m.rows.unit) for m in models], columns)
+
+
+def contrasts(models: list[AnalyteModel]) -> pd.DataFrame:
+    """All pairs of depths, all analytes, with both intervals."""
+    columns = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
+               "within margin"]
+    fitted = [m for m in models if m.pairs is not None]
+    return _joined(fitted, [m.pairs.to_table() for m in fitted if m.pairs is not None], columns)
+
+
+def gradients(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Joint F test of depth and the linear trend from the surface to the floor."""
+    rows = []
+    for m in models:
+        if m.depth_test is None:
+            continue
+        row = {"analyte": m.analyte, "F": m.depth_test.statistic, "df 1": m.depth_test.df1, "df 2": m.depth_test.df2,
+               "p": m.depth_test.p}
+        if m.trend is not None:
+            value, low, high, unit = m.trend.shown(0.95)
+            row |= {"trend": value, "low": low, "high": high, "unit": unit,
+                    "direction": "richer below" if value > 0 else "richer above"}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def variances(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Scatter by source as standard deviations, all analytes."""
+    columns = ["component", "SD", "unit", "at zero", "could be up to"]
+    return _joined(models, [m.variance_table() for m in models], columns)
+
+
+def profile_alt(models: list[AnalyteModel]) -> str:
+    """Alt text of the profile figure: bottom against top for each analyte."""
+    parts = []
+    for m in models:
+        if m.bottom_top is not None:
+            value, low, high, unit = m.bottom_top.shown(0.9)
+            parts.append(f"{m.analyte} {significant(value, 2)} {unit} ({significant(low, 2)} to {significant(high, 2)})")
+    return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + "; ".join(parts)
+
+
+def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
+    """Record depth means, the bottom-minus-top contrast and variances of every fitted analyte."""
+    for m in models:
+        name, table = safe_name(m.analyte), f"rows-{safe_name(m.analyte)}.csv"
+        stage.record(f"n.{name}", len(m.rows.measured), table=table)
+        if m.bottom_top is None or m.fit is None:
+            continue
+        for row in m.depth_table().itertuples(index=False):
+            stage.record(f"mean.{name}.{safe_name(str(row.depth))}", row.mean, m.rows.unit, 4, kind="optimised",
+                         table="depth-means.csv")
+        value, low, high, unit = m.bottom_top.shown(0.9)
+        for part, number in (("estimate", value), ("low", low), ("high", high)):
+            stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
+        stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
+        for row in m.variance_table().itertuples(index=False):
+            stage.record(f"sd.{name}.{safe_name(row.component)}", row.SD, row.unit, 3, kind="optimised",
+                         table="variances.csv")

@@ -1,0 +1,182 @@
+"""All analytes of a study through the verdict stage: the verdict with its reasons, and every table beside it."""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from studykit import bounds, estimands, known
+from studykit.consequences import consequences, typical_container
+from studykit.errors import BadInput
+from studykit.exclusions import read_exclusions
+from studykit.model import AnalyteModel, group_contrasts
+from studykit.modelset import OpenStage, fit_all
+from studykit.numbers import significant
+from studykit.outlook import what_is_ruled_out
+from studykit.quality import assess
+from studykit.ruledout import Bound
+from studykit.verdict import StudyVerdict, judge, standing_out
+
+BLIND = ("A layered control was not found stratified: this study could not have seen layering, so 'homogeneous' has "
+         "no support here.")
+
+
+def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
+    """The study's verdict; known-precision verdicts where only one container was sampled."""
+    return judge(stage.study, models, known.single_verdicts(stage.study, models))
+
+
+def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel]) -> str:
+    """Record the verdict's words and numbers; returns the template of the opening sentence."""
+    from studykit.modelset import safe_name
+
+    stage.record("verdict", outcome.word)
+    stage.record("verdict_sentence", outcome.sentence)
+    stage.record("action", outcome.action or "No action was declared for this verdict in study.toml.")
+    for v in outcome.analytes:
+        name = safe_name(v.analyte)
+        table = f"rows-{name}.csv"
+        stage.record(f"verdict.{name}", v.word, table=table)
+        if v.word == "not assessed":
+            continue
+        for part, value in (("difference", v.estimate), ("low", v.low), ("high", v.high)):
+            stage.record(f"{part}.{name}", value, v.unit, 3, kind="optimised", table=table)
+        if v.needed is not None:
+            stage.record(f"needed.{name}", v.needed, table=table)
+    return "{verdict_sentence} {action}"
+
+
+def sentences(outcome: StudyVerdict) -> pd.DataFrame:
+    """Each verdict in a sentence, with reasons, scope and what the method cannot see."""
+    rows = [(v.analyte, v.word, v.sentence, " ".join(v.reasons), v.scope, v.blind_to) for v in outcome.analytes]
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "sentence", "reasons", "holds for", "method cannot see"])
+
+
+def margin_alt(table: pd.DataFrame) -> str:
+    """Alt text of the margin figure."""
+    parts = [f"{r.analyte} {significant(r.ratio, 2)} margins ({r.verdict})" for r in table.itertuples(index=False)]
+    return "Widest difference in units of the margin: " + "; ".join(parts)
+
+
+def singles(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """What two single results can show of each analyte with its stated repeatability."""
+    return known.arithmetic_table(stage.study, models)
+
+
+def single_words(stage: OpenStage, models: list[AnalyteModel]) -> str:
+    """The arithmetic of single results in plain words, for this study's depths and analytes."""
+    from studykit.ranges import singles_arithmetic
+
+    told = singles_arithmetic(len(stage.study.factors.depths), 1, len(stage.study.analytes), alpha=stage.study.alpha)
+    return "\n".join(f"- {s}" for s in told.sentences())
+
+
+def groups(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """Bottom minus top by group for the analytes that are not homogeneous (all, where none is)."""
+    words = outcome.words()
+    chosen = [m for m in models if m.fit is not None and words[m.analyte] != "homogeneous"]
+    parts = []
+    for m in chosen:
+        table, note = group_contrasts(m, stage.study)
+        if len(table):
+            table.insert(0, "analyte", m.analyte)
+            parts.append(table.assign(note=note) if note else table)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte"])
+
+
+def outstanding(models: list[AnalyteModel], outcome: StudyVerdict, most: int = 5) -> pd.DataFrame:
+    """Containers with the largest own bottom-minus-top difference, for analytes that are not homogeneous."""
+    words = outcome.words()
+    parts = [standing_out(m).head(most).assign(analyte=m.analyte, unit=m.shown_unit) for m in models
+             if m.fit is not None and words[m.analyte] != "homogeneous"]
+    columns = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
+    parts = [p for p in parts if len(p)]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Heel against the zones, and zones against the whole container."""
+    return estimands.whole_table(stage.study, models, stage.containers, stage.samples, stage.results)
+
+
+def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Largest departure of a zone from the weighted whole."""
+    return estimands.departure_table(stage.study, models, stage.containers, stage.samples)
+
+
+def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """First and last litres of an unmixed container of median fill, for analytes that are not homogeneous."""
+    columns = ["analyte", "which", "litres", "content %", "low %", "high %", "share of the analyte %"]
+    container, words = typical_container(stage.containers), outcome.words()
+    if container is None:
+        return pd.DataFrame(columns=columns)
+    vessel, height = stage.study.vessels[container["vessel"]], float(container["liquid_height_mm"])
+    parts = [consequences(m, vessel, height).assign(analyte=m.analyte) for m in models
+             if m.fit is not None and words[m.analyte] != "homogeneous"]
+    parts = [p for p in parts if len(p)]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def bounds_of(models: list[AnalyteModel]) -> list[Bound]:
+    """Upper bounds of depletion at the top and enrichment at the bottom, from the departures' intervals, in %."""
+    out = []
+    for m in models:
+        if m.departures is None or not m.rows.log:
+            continue
+        spans = m.departures.simultaneous()
+        top, bottom = -100 * math.expm1(spans[0].low), 100 * math.expm1(spans[-1].high)
+        out.append(Bound(analyte=m.analyte, top_depletion_percent=min(max(top, 0.0), 100.0),
+                         bottom_excess_percent=max(bottom, 0.0)))
+    return out
+
+
+def ruled_out(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Largest share of each analyte that can be in particles above a ladder of sizes; empty without [fluid]."""
+    columns = ["analyte", "particles above, µm", "at most, % of the analyte", "in words"]
+    if stage.study.fluid is None:
+        return pd.DataFrame(columns=columns)
+    rows = []
+    for found in what_is_ruled_out(stage.study, stage.containers, bounds_of(models)):
+        for size in (0.1, 0.3, 1.0, 3.0, 10.0):
+            rows.append((found.bound.analyte, size, 100 * found.share_above(size * 1e-6),
+                         found.sentence() if size == 0.1 else ""))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
+    """The verdict with and without the results that a person excluded; empty where nothing was excluded."""
+    columns = ["analyte", "excluded", "verdict as filed", "verdict with the excluded results", "reasons given"]
+    excluded = read_exclusions(stage.root, stage.study, stage.results)
+    if excluded.empty:
+        return pd.DataFrame(columns=columns)
+    other = judge_all(stage, fit_all(stage, with_excluded=True)).words()
+    rows = []
+    for analyte, word in outcome.words().items():
+        mine = excluded[excluded["analyte"].isin([analyte, ""])]
+        if len(mine):
+            rows.append((analyte, len(mine), word, other[analyte], "; ".join(sorted(set(mine["reason"])))))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """What this study cannot conclude, one sentence a row."""
+    found = []
+    if any(m.path == "known precision" for m in models):
+        found += [f"It cannot conclude {c}." for c in known.CANNOT_CONCLUDE]
+    if not estimands.has_whole(stage.samples):
+        found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
+                     "that the sampled zones agree or differ, not that nothing lies on the floor.")
+    if not (stage.samples["kind"] == "heel").any():
+        found.append("No heel draw was taken: the last litres were not seen.")
+    try:
+        if assess(stage.study, stage.containers, stage.samples, stage.results, root=stage.root).blind:
+            found.insert(0, BLIND)
+    except BadInput as error:
+        found.append(str(error))
+    if any(m.path == "mixed model" for m in models):
+        n = max(m.n_containers for m in models)
+        share = 100 * bounds.share_bound_clear(0, n)
+        found.append(f"Even if none of {n} containers lay beyond the margin, up to {significant(share, 2)} % of similar "
+                     "containers could (95 % bound).")
+    return pd.DataFrame({"what": found})
