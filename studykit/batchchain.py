@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from scipy import sparse
@@ -264,7 +265,9 @@ def point_at(chain: Chain, data: ChainData, gamma: np.ndarray) -> Point:
     k, R = gamma.shape
     p = M.v.shape[0] - 1
     nu = chain.n - p
-    full: dict[object, np.ndarray] = {**M.g, **M.h}
+    full: dict[Any, np.ndarray] = {}
+    full.update(M.g)
+    full.update(M.h)
     Mxx = np.ascontiguousarray(np.moveaxis(M.v[:p, :p], 2, 0))
     B = np.ascontiguousarray(np.moveaxis(np.linalg.inv(Mxx), 0, 2))
     beta = np.einsum("abr,br->ar", B, M.v[:p, p])

@@ -13,7 +13,7 @@ import numpy as np
 
 from studykit.batchchain import MOST_ITERATIONS, STEP, Chain, ChainData, Point, forms, point_at
 
-CHUNK = 2048  # responses handled together, so that their arrays stay in the processor's cache
+CHUNK = 1024  # responses handled together, so that their arrays stay in the processor's cache
 
 
 def _merged(old: Point, new: Point, take: np.ndarray) -> Point:
