@@ -24,12 +24,16 @@ def _all_quoted(texts: list[str]) -> list[str]:
 def _texts(column: pd.Series, safe: bool) -> list[str]:
     """A column as text cells: whole floats as 12.0, missing as nothing, days as YYYY-MM-DD."""
     kind = column.dtype
-    if isinstance(kind, np.dtype) and kind.kind in "iu":
-        return [str(v) for v in column.tolist()]
-    if isinstance(kind, np.dtype) and kind.kind == "f":
-        return ["" if v != v else repr(v) for v in column.tolist()]
-    codes, distinct = pd.factorize(column, use_na_sentinel=True)
-    shown = [v.strftime("%Y-%m-%d") if isinstance(v, pd.Timestamp) else str(v) for v in distinct.tolist()]
+    if isinstance(kind, np.dtype) and kind.kind in "iu" and len(column) and column.iloc[0] != column.iloc[-1]:
+        return list(map(str, column.tolist()))
+    codes: np.ndarray
+    if isinstance(kind, pd.CategoricalDtype):
+        codes, values = column.cat.codes.to_numpy(), column.cat.categories.tolist()
+    else:
+        codes, distinct = pd.factorize(column, use_na_sentinel=True)
+        values = distinct.tolist()
+    shown = [repr(v) if isinstance(v, float) else v.strftime("%Y-%m-%d") if isinstance(v, pd.Timestamp) else str(v)
+             for v in values]
     if safe:
         shown = [safe_cell(t) for t in shown]
     each = np.array([*_all_quoted(shown), ""], dtype=object)

@@ -20,7 +20,7 @@ from studykit.identity import match_codes
 from studykit.mapping import FileMapping
 from studykit.numeric import NumberFormat, detect_format, parse_number, tidy_text
 from studykit.readers import factorize
-from studykit.rowchecks import Rows, count, date, plain_text
+from studykit.rowchecks import Rows, count, date, plain_text, shared
 from studykit.study import Study
 from studykit.values import (
     KIND_BAD,
@@ -78,7 +78,7 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
     for k, name in enumerate(names):
         if unused[k]:
             book.add(f"name {name!r} not used, as the mapping says", total and int((~keep).sum()), name)
-    analyte = np.array([t or "" for t in targets], dtype=object)[name_codes] if names else np.empty(0, dtype=object)
+    analyte = shared(name_codes, [t or "" for t in targets])
     known = ", ".join(study.analytes)
     lost = np.array([t is None for t in targets], dtype=bool)
     name_column = mapping.columns.get("analyte", "")
@@ -110,7 +110,7 @@ def _target(name: str, mapping: FileMapping, study: Study) -> str | None:
     return name if name in study.analytes else None
 
 
-def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> np.ndarray:
+def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> pd.Categorical:
     codes, texts = factorize(rows.cells["sample"])
     matches = match_codes(texts, known, mapping.codes)
     column = mapping.columns.get("sample", "")
@@ -119,8 +119,7 @@ def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> np.ndarr
             rows.refuse(codes == k, match.reason, match.remedy, column or texts[k], rows.cells["sample"])
         elif match.rule:
             rows.book.add(match.rule, int((codes == k).sum()), texts[k])
-    each = np.array([m.code for m in matches], dtype=object)
-    return each[codes] if len(matches) else np.empty(rows.n, dtype=object)
+    return shared(codes, [m.code for m in matches])
 
 
 def _formulas(rows: Rows) -> None:
@@ -217,32 +216,31 @@ def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, name_codes: np.
     return in_study
 
 
-def _assemble(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np.ndarray, sample: np.ndarray,
-              analyte: np.ndarray, value: np.ndarray, qualifier: np.ndarray, study: Study) -> pd.DataFrame:
+def _assemble(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np.ndarray, sample: pd.Categorical,
+              analyte: pd.Categorical, value: np.ndarray, qualifier: np.ndarray, study: Study) -> pd.DataFrame:
     """The results columns; texts of the other columns are checked here."""
     units = {a: study.unit_of(a) for a in study.analytes}
     column = {c: mapping.columns.get(c, f"constants.{c}") for c in mapping.columns}
     name_of = {c: column.get(c, c) for c in ("replicate", "run", "run_order", "method", "reported_on", "revision")}  # type: ignore[call-overload]
     out = pd.DataFrame({
         "sample": sample, "analyte": analyte, "value": value,
-        "unit": np.array([units.get(t or "", "") for t in (_target(tidy_text(n), mapping, study) for n in names)],
-                         dtype=object)[name_codes] if names else np.empty(0, dtype=object),
+        "unit": shared(name_codes, [units.get(_target(tidy_text(n), mapping, study) or "", "") for n in names]),
         "qualifier": qualifier, "limit": np.where(qualifier != "", value, np.nan),
-        "as_written": rows.cells["text"].to_numpy(dtype=object)})
+        "as_written": shared(*factorize(rows.cells["text"]))})
     out["replicate"] = _replicates(rows, mapping, names, name_codes, name_of["replicate"])
-    out["run"] = rows.each("run", plain_text, name_of["run"], object)
+    out["run"] = rows.words("run", plain_text, name_of["run"])
     out["run_order"] = rows.each("run_order", count, name_of["run_order"], np.float64)
-    out["method"] = rows.each("method", plain_text, name_of["method"], object)
+    out["method"] = rows.words("method", plain_text, name_of["method"])
     out["reported_on"] = rows.each("reported_on", lambda t: date(t, mapping.date_format), name_of["reported_on"],
                                    "datetime64[s]")
     stated = rows.each("revision", count, name_of["revision"], np.float64)
     out["stated_revision"] = np.where(np.isnan(stated), -1, stated).astype(np.int64)
-    out["source_file"] = rows.file
+    out["source_file"] = shared(np.zeros(rows.n, dtype=np.int64), [rows.file])
     out["source_row"] = rows.cells["line"].to_numpy(dtype=np.int64)
-    out["where"] = rows.cells["where"].to_numpy(dtype=object)
+    out["where"] = shared(*factorize(rows.cells["where"]))
     if mapping.replicates == "in order" and "replicate" not in mapping.columns:
         good = rows.reason == ""
-        nth = out[good].groupby(["sample", "analyte", "stated_revision"], sort=False).cumcount()
+        nth = out[good].groupby(["sample", "analyte", "stated_revision"], sort=False, observed=True).cumcount()
         out.loc[good, "replicate"] = out.loc[good, "replicate"] + nth
         rows.book.add("replicates numbered in the order of the file", int((nth > 0).sum()), "")
     return out

@@ -32,8 +32,9 @@ def match_codes(written: Sequence[str], known: Sequence[str], repairs: Mapping[s
     Near misses are searched for the first 200 unknown codes; beyond that the count itself is the message.
     """
     own = set(known)
-    checked = bool(own) and all(check_code(k) for k in own)
-    numbers = _numbers(known)
+    strange = any(tidy_text(t) not in own for t in written)
+    checked = strange and bool(own) and all(check_code(k) for k in own)
+    numbers = _numbers(known) if strange else {}
     out: list[Match] = []
     searched = 0
     for text in written:

@@ -8,7 +8,7 @@ with every fault at once and leave the old tables as they were. Raw files are ha
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +21,7 @@ from studykit.errors import BadInput, Fault, single
 from studykit.files import require_writable, sha256_of, write_bytes, write_json
 from studykit.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.revisions import file_ranks, sort_revisions
+from studykit.rowchecks import shared
 from studykit.study import Study
 from studykit.tablespec import RESULTS
 from studykit.takefile import FILE_COLUMNS, Take, take_file
@@ -108,7 +109,7 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
     if progress is not None:
         progress("writing tidy/")
     _write(root, outcome)
-    return outcome
+    return replace(outcome, results=_plain(outcome.results), revisions=_plain(outcome.revisions))
 
 
 def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
@@ -132,8 +133,9 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, accepted: st
     parts = [t.taken for t in takes if len(t.taken)]
     rows = pd.concat(parts, ignore_index=True) if parts else takes[0].taken.iloc[:0].copy()
     if parts:
-        rows["base_file"] = rows["source_file"].map({f: f.partition("#")[0] if f.partition("#")[0] in ranks else f
-                                                     for f in rows["source_file"].unique()})
+        base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
+        codes, sources = pd.factorize(rows["source_file"])
+        rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
         done = sort_revisions(rows, ranks)
         current, revisions, refused = done.current, done.revisions, done.refused
     else:
@@ -182,6 +184,11 @@ def _results(current: pd.DataFrame) -> pd.DataFrame:
     for column in ("value", "limit"):
         out[column] = out[column].astype("float64")
     return out
+
+
+def _plain(results: pd.DataFrame) -> pd.DataFrame:
+    """Columns that share their texts as ordinary text columns."""
+    return results.astype({c: "str" for c in results if isinstance(results[c].dtype, pd.CategoricalDtype)})
 
 
 def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:

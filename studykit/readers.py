@@ -248,7 +248,7 @@ def factorize(column: Any) -> tuple[np.ndarray, list[str]]:
         used = np.flatnonzero(np.bincount(codes, minlength=len(column.cat.categories)))
         place = np.zeros(len(column.cat.categories), dtype=np.int64)
         place[used] = np.arange(len(used))
-        return place[codes], [str(t) for t in column.cat.categories[used]]
+        return place[codes], column.cat.categories.to_numpy(dtype=object)[used].tolist()
     codes, distinct = pd.factorize(np.asarray(column, dtype=object))
     return codes, [str(t) for t in distinct]
 

@@ -61,7 +61,7 @@ def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
     if not repeated.any():
         return Sorted(current=rows, refused=(), revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)))
     again = rows[repeated].copy()
-    again["rank"] = again["base_file"].map(ranks).astype("int64")
+    again["rank"] = [ranks[str(f)] for f in again["base_file"]]
     days = again["reported_on"]
     again["day"] = np.where(days.isna(), -1, days.to_numpy().astype("datetime64[D]").astype("int64"))
     again = again.sort_values(["rank", "stated_revision", "day"], kind="stable")
@@ -69,7 +69,7 @@ def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
     lost: list[int] = []
     changes: list[tuple[object, ...]] = []
     numbers: dict[int, int] = {}
-    for _, group in again.groupby(KEY, sort=False):
+    for _, group in again.groupby(KEY, sort=False, observed=True):
         _one(group, refused, lost, changes, numbers)
     current = rows.drop(index=lost)
     if numbers:

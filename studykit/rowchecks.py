@@ -16,6 +16,15 @@ from studykit.readers import factorize
 from studykit.values import RuleBook
 
 
+def shared(codes: np.ndarray, texts: list[str]) -> pd.Categorical:
+    """Texts by code as a categorical column; equal texts share one category."""
+    place: dict[str, int] = {}
+    for text in texts:
+        place.setdefault(text, len(place))
+    again = np.array([place[t] for t in texts] or [0], dtype=np.int64)
+    return pd.Categorical.from_codes(again[codes], categories=pd.Index(list(place), dtype=object))
+
+
 class Rows:
     """Working columns of one sheet with a reason for each row that cannot be taken."""
 
@@ -41,16 +50,25 @@ class Rows:
         if shown is not None:
             self.shown[rows] = np.asarray(shown, dtype=object)[rows]
 
+    def words(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str) -> pd.Categorical:
+        """A column of texts over its distinct texts; ``read`` gives text, reason, remedy."""
+        return shared(*self._read(name, read, column))
+
     def each(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str, dtype: Any) -> np.ndarray:
         """A column over its distinct texts; ``read`` gives value, reason, remedy."""
+        codes, each = self._read(name, read, column)
+        values = np.empty(len(each), dtype=dtype)
+        values[:] = each
+        return values[codes] if len(each) else np.empty(self.n, dtype=dtype)
+
+    def _read(self, name: str, read: Callable[[str], tuple[Any, str, str]],
+              column: str) -> tuple[np.ndarray, list[Any]]:
         codes, texts = factorize(self.cells[name])
         read_texts = [read(tidy_text(t)) for t in texts]
-        values = np.empty(len(texts), dtype=dtype)
-        values[:] = [r[0] for r in read_texts]
         for k, (_, reason, remedy) in enumerate(read_texts):
             if reason:
                 self.refuse(codes == k, reason, remedy, column, self.cells[name].to_numpy(dtype=object))
-        return values[codes] if len(texts) else np.empty(self.n, dtype=dtype)
+        return codes, [r[0] for r in read_texts]
 
     def faults(self) -> list[Fault]:
         """The rows with a reason, as faults with file, line, column and value."""
