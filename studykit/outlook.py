@@ -136,10 +136,10 @@ def _temperature_faults(fluid: FluidSettings, file: str) -> list[Fault]:
             for name, t in places.items() if t - swing < low or t + swing > high]
 
 
-def component_of(c: ComponentSettings) -> Component:
+def component_of(c: ComponentSettings, classes: int = CLASSES) -> Component:
     """A declared component as the physics takes it (120 size classes where a spread is given)."""
     return Component(name=c.name, density_kg_m3=c.density_kg_m3, volume_fraction=c.volume_fraction,
-                     sizes=Sizes.lognormal(c.diameter_um * 1e-6, c.log_sd, CLASSES))
+                     sizes=Sizes.lognormal(c.diameter_um * 1e-6, c.log_sd, classes))
 
 
 def situations(study: Study, containers: pd.DataFrame | None, ages_months: Iterable[float] = (12.0, 36.0)
@@ -249,7 +249,7 @@ def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: Compon
         "final_bottom_over_top": _final_ratio(height / length, excess),
         "margin_percent": margin,
         "days_to_margin": math.nan if margin is None else standing_days(
-            component_of(c), liquid, height, zones, margin, t)}
+            component_of(c, CLASSES // 3), liquid, height, zones, margin, t)}
 
 
 def _final_ratio(peclet: float, excess: float) -> float:

@@ -253,7 +253,7 @@ def standing_days(component: Component, liquid: Liquid, height_m: float, zones: 
     edges = [x for z in zones for x in (z.low, z.high)]
 
     def worst(days: Floats) -> Floats:
-        p = expected_column(component, liquid, height_m, list(days), temperature_c, heights=edges, cells=20)
+        p = expected_column(component, liquid, height_m, list(days), temperature_c, heights=edges, cells=1)
         return np.max([np.abs(p.zone_percent(z) - 100) for z in zones], axis=0) - margin_percent
 
     times = np.logspace(-3, math.log10(longest_days), 60)

@@ -105,7 +105,8 @@ def wall_factor(diameter_m: Like, tube_diameter_m: float) -> Floats:
     """Factor on the velocity of a sphere on the axis of a tube, Haberman and Sayre's formula.
 
     Low Reynolds numbers, diameter ratio up to 0.5 (there 2 % above the exact value).  Faxén's
-    1 - 2.104 x + 2.09 x³ - 0.95 x⁵ is its limit for small x.  Source: Haberman and Sayre 1958, from memory, check your copy.
+    1 - 2.104 x + 2.09 x³ - 0.95 x⁵ is its limit for small x.
+    Source: Haberman and Sayre 1958, from memory, check your copy.
     """
     x = positive("diameter_m", diameter_m) / float(positive("tube_diameter_m", tube_diameter_m))
     if np.any(x > 0.5):
@@ -188,7 +189,7 @@ def terminal_velocity(
         v, law = np.where(held, 0.0, v), np.where(held, "held", law)
         notes += (f"a yield stress of {yield_stress_pa:g} Pa holds some sizes for ever",)
     return TerminalVelocity(diameter_m=np.array(d), velocity_m_s=v, reynolds=re,
-                            law=tuple(str(x) for x in law.ravel()), notes=notes)
+                            law=tuple(law.ravel().tolist()), notes=notes)
 
 
 def _check_direction(excess: Floats, direction: Direction) -> None:
