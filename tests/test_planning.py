@@ -1,0 +1,153 @@
+"""`studykit plan`: what it files, that it never overwrites, and that a refusal writes nothing."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from sampling_examples import STUDY_TOML, folder, stock_rows
+
+from studykit import planning, sheets
+from studykit.errors import BadInput
+from studykit.lock import lock_plan
+from studykit.planning import existing_plan, has_plan, plan
+from studykit.reconcile import reconcile
+from studykit.schema import load_tables
+from studykit.stages import share
+from studykit.study import load_study
+
+FILES = {"bench.pdf", "labels.pdf", "custody.pdf", "submission.pdf", "submission.xlsx", "submission.csv", "key.csv",
+         "draws.csv", "plan.json", "samples.csv", "stock.csv", "containers.csv"}
+
+
+def tree(root: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*")) if p.is_file()}
+
+
+def test_from_a_stock_list_to_a_filed_plan(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    filed = plan(root, load_study(root))
+    assert filed.new
+    assert {p.name for p in (root / "plan").iterdir()} == FILES
+    tables = load_tables(root, with_results=False)  # the filed tables pass their own checks
+    assert len(tables.containers) == 7
+    assert len(tables.samples) == len(filed.plan.key)
+    about = json.loads((root / "plan/plan.json").read_text())
+    assert (about["seed"], about["chosen_from"], about["samples"]) == (11, "plan/stock.csv", len(tables.samples))
+    seen = pd.read_csv(root / "plan/submission.csv")
+    assert list(seen.columns) == ["run", "position", "sample", "volume_ml", "tests"]
+    key = pd.read_csv(root / "plan/key.csv", dtype=str)
+    assert set(key["sample"]) == set(seen["sample"]) == set(tables.samples["sample"])
+    r = reconcile(root, tables.study, tables.containers, tables.samples)
+    assert {f.what for f in r.findings} == {"missing", "not logged"}
+
+
+def test_the_same_study_gives_the_same_files(tmp_path) -> None:
+    a, b = folder(tmp_path / "a", stock=stock_rows(12)), folder(tmp_path / "b", stock=stock_rows(12))
+    plan(a, load_study(a))
+    plan(b, load_study(b))
+    assert tree(a) == tree(b)
+
+
+def test_from_a_list_of_containers_and_a_header_only_samples_file(tmp_path) -> None:
+    root = folder(tmp_path, containers=stock_rows(3))
+    (root / "plan/samples.csv").write_text("sample,container,kind,depth\n", encoding="utf-8")
+    assert not has_plan(root)
+    before = (root / "plan/containers.csv").read_bytes()
+    plan(root, load_study(root))
+    assert has_plan(root)
+    assert (root / "plan/containers.csv").read_bytes() == before
+    assert set(load_tables(root, with_results=False).samples["container"]) == {"007", "1E5", "200", ""}
+
+
+def test_a_second_plan_leaves_the_tables_and_makes_the_same_sheets(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    before = tree(root)
+    again = plan(root, load_study(root))
+    assert not again.new
+    assert "its tables were left as they are" in again.notes[0]
+    assert "to plan anew, remove plan/samples.csv first" in again.notes[1]
+    after = tree(root)
+    assert {k: v for k, v in before.items() if k.endswith(".csv")} == {
+        k: v for k, v in after.items() if k.endswith(".csv")}
+    assert before["plan/submission.pdf"] == after["plan/submission.pdf"]
+    assert before["plan/submission.xlsx"] == after["plan/submission.xlsx"]
+
+
+def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:
+    root = tmp_path / "demo"
+    shutil.copytree(share("demo_data") / "ropeway", root)
+    before = tree(root)
+    study = load_study(root)
+    filed = plan(root, study)
+    assert not filed.new
+    assert {k: v for k, v in tree(root).items() if k in before} == before
+    assert {Path(f).name for f in filed.files} == {"bench.pdf", "labels.pdf", "custody.pdf"}
+    made = existing_plan(root, study)
+    assert len(made.draw_plans) == len(made.containers)
+    codes = [c for c in made.draws["sample"] if c]
+    assert len(set(codes)) == len(codes)
+    tables = load_tables(root, with_results=False)
+    drawn = tables.samples[tables.samples["kind"].isin(("spot", "duplicate", "heel"))]
+    assert set(drawn["sample"]) <= set(codes)
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    ({"vessel": "drum"}, "'drum': is not a vessel of study.toml"),
+    ({"fill_volume_l": "40"}, "a fill of 40 L is not inside the vessel"),
+    ({"fill_volume_l": "0.2"}, "draws take .* but it holds 200 mL"),
+    ({"fill_volume_l": "twenty"}, "'twenty': is not a number"),
+    ({"container": "1E5"}, "'1E5': stands there twice"),
+])
+def test_a_bad_container_is_refused_and_nothing_is_written(tmp_path, change, message) -> None:
+    rows = stock_rows(4)
+    rows[2].update(change)
+    root = folder(tmp_path, containers=rows)
+    before = tree(root)
+    with pytest.raises(BadInput, match=message):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_no_list_at_all_is_refused(tmp_path) -> None:
+    root = folder(tmp_path)
+    with pytest.raises(BadInput, match="there is no list of containers to plan with"):
+        plan(root, load_study(root))
+    assert set(tree(root)) == {"study.toml"}
+
+
+def test_a_failure_while_printing_writes_nothing(tmp_path, monkeypatch) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    before = tree(root)
+
+    def broken(*_: object) -> bytes:
+        raise RuntimeError("printer on fire")
+
+    monkeypatch.setattr(sheets, "custody_pdf", broken)
+    with pytest.raises(RuntimeError, match="printer on fire"):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_a_locked_plan_whose_samples_are_gone_is_not_replaced(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    lock_plan(root, load_study(root))
+    (root / "plan/samples.csv").unlink()
+    before = tree(root)
+    with pytest.raises(BadInput, match=r"the plan is locked, but plan/samples\.csv is gone"):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_zones_out_of_order_in_the_definition_are_refused(tmp_path) -> None:
+    toml = STUDY_TOML + 'zones = [{ label = "upper", height = 0.2 }, { label = "middle", height = 0.5 },' \
+                        ' { label = "lower", height = 0.1 }]\n'
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    with pytest.raises(BadInput, match="zones are out of order: 'middle'"):
+        load_study(root)
+    assert planning.has_plan(root) is False
