@@ -217,7 +217,7 @@ def fit_design(design: Design, y: np.ndarray, response: str = "y") -> RemlFit:
 def best_state(blocks: Blocks, components: tuple[str, ...]) -> tuple[State, int]:
     """The lower of the minima reached from two starts, and the iterations spent."""
     state, spent = search(blocks, check_information(blocks, components))
-    if blocks.k and max(g.cells.shape[1] for g in blocks.groups) <= SECOND_START:
+    if blocks.k and max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START:
         start = np.full(blocks.k + 1, 0.02 * state.theta.sum())
         start[0] = state.theta.sum()
         other, more = search(blocks, state_at(blocks, start))
@@ -242,7 +242,7 @@ def _has_scatter(design: Design, blocks: Blocks, z: np.ndarray) -> None:
     rest = z - design.Q @ (design.Q.T @ z)
     if float(rest @ rest) < EXACT * len(z):
         raise DesignMismatch("The fixed part reproduces every value exactly, so there is no scatter to judge it by.")
-    if blocks.k and blocks.df_within and blocks.within[-1, -1] < EXACT * len(z):
+    if blocks.k and not blocks.border and blocks.df_within and blocks.within[-1, -1] < EXACT * len(z):
         raise DesignMismatch(
             "Repeated determinations agree to the last digit everywhere, so the residual scatter is zero and no "
             "test can be made. Were values copied, or averaged and repeated?"

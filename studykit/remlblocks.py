@@ -22,9 +22,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import sparse
 from scipy.linalg import lapack
-from scipy.sparse.csgraph import connected_components
 
 from studykit.errors import DesignMismatch
+from studykit.remlborder import Moments, absorb, choose_border, components, joint_cells
 
 DENSE_LIMIT = 5000  # largest number of linked cells that is inverted as one dense matrix
 STACK_LIMIT = 100  # blocks up to this size are handled in stacks
@@ -50,6 +50,9 @@ class Blocks:
 
     n: int
     k: int  # number of random terms
+    codes: tuple[np.ndarray, ...]  # level of each row, per term
+    border: tuple[int, ...]  # terms that are absorbed (remlborder.py)
+    columns: np.ndarray  # (r,) term of each of their columns, which precede the data
     cell: np.ndarray  # (n,) cell of each row
     counts: np.ndarray  # (cells,) rows of each cell
     within: np.ndarray  # (q, q) sums of products about the cell means
@@ -57,40 +60,36 @@ class Blocks:
     groups: tuple[Group, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Moments:
-    """Sums over the data at one set of variances; index 0 is the residual."""
-
-    logdet: float
-    S: np.ndarray  # (q, q)
-    S1: np.ndarray  # (k+1, q, q)
-    S2: np.ndarray  # (k+1, k+1, q, q); S2[j, i] = S2[i, j]'
-    t1: np.ndarray  # (k+1,)
-    t2: np.ndarray  # (k+1, k+1)
-
-
-def compress(codes: Sequence[np.ndarray], A: np.ndarray) -> Blocks:
+def compress(codes: Sequence[np.ndarray], A: np.ndarray, border: Sequence[int] | None = None) -> Blocks:
     """Cells, blocks and patterns of rows with the given level codes and data A (n, q).
 
+    ``border`` names the terms to absorb; by default they are chosen so that the blocks are small.
     Raises DesignMismatch when crossed terms link more than DENSE_LIMIT cells.
     """
     n, k = len(A), len(codes)
-    if k == 0:
-        return Blocks(n=n, k=0, cell=np.zeros(n, dtype=np.int64), counts=np.array([n]), within=A.T @ A,
-                      df_within=n, groups=())  # fmt: skip
-    joint = codes[0]
-    for more in codes[1:]:
-        joint = np.unique(joint * (int(more.max()) + 1) + more, return_inverse=True)[1]
-    first, cell = np.unique(joint, return_index=True, return_inverse=True)[1:]
-    counts = np.bincount(cell)
-    scaled, within = _cell_data(cell, counts, A)
-    groups = _groups([c[first] for c in codes], counts, scaled)
-    return Blocks(n=n, k=k, cell=cell, counts=counts, within=within, df_within=n - len(counts), groups=groups)
+    border = choose_border(codes) if border is None else tuple(border)
+    columns = np.repeat(np.array(border, dtype=np.int64), [int(codes[b].max()) + 1 for b in border])
+    inner = [c for i, c in enumerate(codes) if i not in border]
+    first, cell = joint_cells(inner) if inner else (np.zeros(1, dtype=np.int64), np.zeros(n, dtype=np.int64))
+    empty = Blocks(n=n, k=k, codes=tuple(codes), border=border, columns=columns, cell=cell,
+                   counts=np.bincount(cell), within=np.empty(0), df_within=n - len(first), groups=())  # fmt: skip
+    A = extended(empty, A)
+    if not inner:
+        return replace(empty, within=A.T @ A, df_within=n)
+    scaled, within = _cell_data(cell, empty.counts, A)
+    return replace(empty, within=within, groups=_groups([c[first] for c in inner], empty.counts, scaled))
+
+
+def extended(blocks: Blocks, A: np.ndarray) -> np.ndarray:
+    """The data with the columns of the absorbed terms before it."""
+    U = [(blocks.codes[b][:, None] == np.arange(int(blocks.codes[b].max()) + 1)).astype(float) for b in blocks.border]
+    return np.hstack([*U, A]) if U else A
 
 
 def with_data(blocks: Blocks, A: np.ndarray) -> Blocks:
     """The same cells and patterns with other data A (n, q)."""
-    if blocks.k == 0:
+    A = extended(blocks, A)
+    if not blocks.groups:
         return replace(blocks, within=A.T @ A)
     scaled, within = _cell_data(blocks.cell, blocks.counts, A)
     groups = []
@@ -101,8 +100,8 @@ def with_data(blocks: Blocks, A: np.ndarray) -> Blocks:
 
 
 def cell_means(blocks: Blocks, A: np.ndarray) -> np.ndarray:
-    """Cell means times the root of the count, (cells, q)."""
-    return _cell_data(blocks.cell, blocks.counts, A)[0]
+    """Cell means times the root of the count, (cells, r + q), columns of absorbed terms first."""
+    return _cell_data(blocks.cell, blocks.counts, extended(blocks, A))[0]
 
 
 def _cell_data(cell: np.ndarray, counts: np.ndarray, A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -111,14 +110,6 @@ def _cell_data(cell: np.ndarray, counts: np.ndarray, A: np.ndarray) -> tuple[np.
     means = (pick @ A) / counts[:, None]
     about = A - means[cell]
     return means * np.sqrt(counts)[:, None], about.T @ about
-
-
-def _components(terms: list[np.ndarray], cells: int) -> np.ndarray:
-    offsets = np.cumsum([cells] + [int(t.max()) + 1 for t in terms])
-    rows = np.tile(np.arange(cells), len(terms))
-    cols = np.concatenate([t + o for t, o in zip(terms, offsets[:-1], strict=True)])
-    graph = sparse.csr_array((np.ones(len(rows), dtype=np.int8), (rows, cols)), shape=(offsets[-1],) * 2)
-    return connected_components(graph, directed=False)[1][:cells]
 
 
 def _row_groups(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -134,7 +125,7 @@ def _row_groups(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _groups(terms: list[np.ndarray], counts: np.ndarray, scaled: np.ndarray) -> tuple[Group, ...]:
-    block = _components(terms, len(counts))
+    block = components(terms, len(counts))
     sizes = np.bincount(block)
     if sizes.max() > DENSE_LIMIT:
         raise DesignMismatch(
@@ -207,7 +198,19 @@ def _reduced(data: np.ndarray, pattern: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 def moments(blocks: Blocks, theta: np.ndarray) -> Moments:
     """All sums at variances theta (k+1,), residual first and positive."""
-    k, t0, df = blocks.k, float(theta[0]), blocks.df_within
+    m = block_moments(blocks, theta)
+    return absorb(m, blocks.border, blocks.columns, theta) if blocks.border else m
+
+
+def inner_variances(blocks: Blocks, theta: np.ndarray) -> np.ndarray:
+    """The variances of the residual and of the terms that are not absorbed."""
+    return theta[[0, *(i + 1 for i in range(blocks.k) if i not in blocks.border)]]
+
+
+def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
+    """All sums without the absorbed terms, which are carried as data."""
+    theta = inner_variances(blocks, theta)
+    k, t0, df = len(theta) - 1, float(theta[0]), blocks.df_within
     q = blocks.within.shape[0]
     S = blocks.within / t0
     S1, S2 = np.zeros((k + 1, q, q)), np.zeros((k + 1, k + 1, q, q))

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from studykit.errors import DesignMismatch, ModelNotTrusted
-from studykit.remlblocks import Blocks, Moments, moments
+from studykit.remlblocks import Blocks, moments
+from studykit.remlborder import Moments
 
 MOST_ITERATIONS = 200
 SMALLEST = 1e-3  # a component counts as at least this share of the total when steps are judged
@@ -94,7 +95,7 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
             return now, iteration
         new = _shortened(blocks, now, step, held)
         if new is None:
-            if np.max(np.abs(now.gradient * size)[free]) < 1e-7 * (1 + abs(now.D)):
+            if _slope(now, held) < 1e-8 * (blocks.n + abs(now.D)):
                 return now, iteration
             break
         small = new.theta < now.theta
@@ -137,11 +138,24 @@ def _step(state: State, free: np.ndarray) -> np.ndarray:
 
 
 def _shortened(blocks: Blocks, now: State, step: np.ndarray, held: int | None) -> State | None:
-    for halving in range(40):
+    """The state after the step, halved until D falls; None where no step helps.
+
+    Where the fall to expect is within the rounding of D, the gradient decides instead.
+    """
+    close = abs(float(now.gradient @ step)) < 1e-8 * (1 + abs(now.D))
+    for halving in range(1 if close else 40):
         theta = np.maximum(now.theta + step * 0.5**halving, 0.0)
         if held is not None:
             theta[held] = now.theta[held]
         new = state_at(blocks, theta)
-        if now.D + 1e-13 * (abs(now.D) + blocks.n) >= new.D:
+        if close and _slope(new, held) < 0.5 * _slope(now, held):
+            return new
+        if not close and now.D + 1e-13 * (abs(now.D) + blocks.n) >= new.D:
             return new
     return None
+
+
+def _slope(state: State, held: int | None) -> float:
+    """Largest gradient among the free components, each on the scale of its variance."""
+    size = np.maximum(state.theta, SMALLEST * state.theta.sum())
+    return float(np.max(np.abs(state.gradient * size)[free_components(state, held)], initial=0.0))

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from studykit.remlblocks import Blocks, cell_means, pattern_inverse
+from studykit.remlblocks import Blocks, block_moments, cell_means, inner_variances, pattern_inverse
+from studykit.remlborder import equations
 from studykit.remlcore import State
-from studykit.remldesign import Design
+from studykit.remldesign import Design, Term
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,18 +40,27 @@ def predicted(design: Design, blocks: Blocks, state: State, z: np.ndarray, term:
     i = names.index(term)
     found = design.terms[i]
     theta = float(state.theta[i + 1])
+    coefficients, error = equations(block_moments(blocks, state.theta).S, np.sqrt(state.theta[1 + blocks.columns]))
+    if i in blocks.border:
+        mine = np.flatnonzero(blocks.columns == i)
+        return _effects(found, coefficients[mine], np.diag(error)[mine], scale)
     data = cell_means(blocks, np.column_stack([design.Q, z]))
-    c = np.append(-state.beta, 1.0)
+    c = np.append(-coefficients, 1.0)
+    j = [t for t in range(blocks.k) if t not in blocks.border].index(i)
     value, variance = np.zeros(len(found.levels)), np.full(len(found.levels), theta)
     for g in blocks.groups:
-        ZW, K = pattern_inverse(g, state.theta)[1:3]
-        a = slice(g.cuts[i], g.cuts[i + 1])
+        ZW, K = pattern_inverse(g, inner_variances(blocks, state.theta))[1:3]
+        a = slice(g.cuts[j], g.cuts[j + 1])
         own = slice(None) if len(ZW) == 1 else g.pattern
-        H = ZW[own][:, a] @ data[g.cells]  # Z'W [X y]
+        H = ZW[own][:, a] @ data[g.cells]  # Z'B^-1 [U X y]
         HX = H[:, :, :-1]
-        known = np.diagonal(K[:, a, a], axis1=1, axis2=2)[own] - np.einsum("bla,ac,blc->bl", HX, state.Phi, HX)
+        known = np.diagonal(K[:, a, a], axis1=1, axis2=2)[own] - np.einsum("bla,ac,blc->bl", HX, error, HX)
         value[g.levels[:, a]] = theta * (H @ c)
         variance[g.levels[:, a]] = theta - theta**2 * known
+    return _effects(found, value, variance, scale)
+
+
+def _effects(term: Term, value: np.ndarray, variance: np.ndarray, scale: float) -> Effects:
     error = np.sqrt(np.maximum(variance, 0.0)) * scale
-    return Effects(term=term, levels=found.levels, values=tuple((value * scale).tolist()),
+    return Effects(term=term.name, levels=term.levels, values=tuple((value * scale).tolist()),
                    prediction_error=tuple(error.tolist()))  # fmt: skip
