@@ -167,7 +167,7 @@ def _convert(rows: Rows, parsed: Any, name_codes: np.ndarray, names: list[str], 
         rule = settle_unit(tidy_text(name), written, analyte, study.unit_of(analyte), mapping)
         if rule.rule is None:
             column = mapping.columns.get("unit", name)
-            if mapping.layout == "wide":
+            if mapping.layout == "wide" and "unit" not in mapping.columns:
                 faults.append(Fault(file=rows.file, row=mapping.unit_row, column=name, value=written,
                                     reason=rule.reason, remedy=rule.remedy))
             rows.refuse(at & ~blank, rule.reason, rule.remedy, column, rows.cells["unit"])

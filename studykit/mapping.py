@@ -28,7 +28,7 @@ SourceColumn = Literal["sample", "analyte", "value", "unit", "qualifier", "limit
                        "method", "reported_on", "revision"]
 ConstantColumn = Literal["unit", "replicate", "run", "method", "reported_on", "revision"]
 _NEEDED = {"long": ("sample", "analyte", "value"), "wide": ("sample",), "wide-samples": ("analyte",)}
-_BARRED = {"long": (), "wide": ("analyte", "value", "unit"), "wide-samples": ("sample", "value")}
+_BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
 
 
 def _codec(name: str) -> str:
@@ -132,6 +132,8 @@ class FileMapping(Part):
             raise ValueError("thousands is declared without decimal; declare both")
         if self.unit_row is not None and self.layout == "long":
             raise ValueError("unit_row belongs to the wide layouts; a long file has a unit column")
+        if self.unit_row is not None and "unit" in self.columns:
+            raise ValueError("units come from unit_row or from a unit column, not from both")
         if self.unit_row is not None and self.unit_row <= max(self.header_lines() or (0,)):
             raise ValueError("unit_row must lie below header_row")
         return self

@@ -212,7 +212,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     shown = tidy_text(written)
     origin = "the file"
     if not shown:
-        shown, origin = _bracketed(name), "the heading"
+        shown, origin = bracketed_unit(name), "the heading"
     try:
         own = parse_unit(mapping.unit_words.get(shown, shown)) if shown else ""
     except ValueError as error:
@@ -242,7 +242,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     return UnitRule(rule=rule, rules=tuple(rules))
 
 
-def _bracketed(name: str) -> str:
+def bracketed_unit(name: str) -> str:
     """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
     found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
     if not found or found[1].strip().isdigit():
