@@ -13,7 +13,8 @@ Interval: the weights are taken as exact; each determination has the repeatabili
 deviation s_r (known), so the difference has variance s_r^2 (sum w_i^2 / n_i + 1 / n_whole). A single
 container is judged only against its own whole; the value as filled is that of the fluid, not of each
 container, so it is compared with all containers together, by Student's t over their closures; own
-wholes together by the sum of their normal deviates.
+wholes together by their sum against s_r. Where s_r is the study's own, Student's t takes the
+place of the normal.
 Viscosity is not additive and is left out.
 """
 
@@ -26,12 +27,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.flags import CHANCE, Checked, Flag, shown
+from studykit.flags import CHANCE, Checked, Flag, Scatter, shown
 from studykit.study import Study
 from studykit.tablespec import ZONE_KINDS
 
 BALANCE_COLUMNS = ["analyte", "container", "whole_is", "weights", "plain_mean", "zones", "whole", "closure_percent",
-                   "low_percent", "high_percent", "p_more", "p_less"]
+                   "low_percent", "high_percent", "sd_percent", "df", "p_more", "p_less"]
 
 
 def zone_shares(study: Study, container: Mapping[Any, Any], heights: Sequence[float],
@@ -72,10 +73,10 @@ def _cumulative_volume(study: Study, container: Mapping[Any, Any],
 
 
 def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, t: pd.DataFrame,
-                 s_r: Mapping[str, float]) -> Checked:
+                 scatter: Mapping[str, Scatter]) -> Checked:
     """Closure of each container and analyte (zones as per cent of the whole, with 95 % interval).
 
-    ``t``: working table. ``s_r``: repeatability standard deviation in the unit of each analyte. Only
+    ``t``: working table. ``scatter``: that of one determination, in the unit of each analyte. Only
     containers with every declared depth measured are balanced. Flags: more than the whole
     (one-sided, Bonferroni over the rows), and the containers together against their wholes.
     """
@@ -97,7 +98,8 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
         heights = g["height"].to_numpy(float)
         complete = set(study.factors.depths) <= set(g["depth"]) and bool(np.isfinite(heights).all())
         if whole is not None and complete and np.unique(heights).size == heights.size:
-            rows.append(_balance(study, place[container], analyte, container, g, whole, s_r.get(analyte, np.nan)))
+            rows.append(_balance(study, place[container], analyte, container, g, whole,
+                                 scatter.get(analyte, Scatter(s=float("nan")))))
     table = pd.DataFrame(rows, columns=BALANCE_COLUMNS)
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
@@ -116,17 +118,17 @@ def _wholes(t: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
 
 
 def _balance(study: Study, container: Mapping[Any, Any], analyte: str, name: str, means: pd.DataFrame,
-             whole: tuple[str, float, float], s: float) -> tuple[object, ...]:
+             whole: tuple[str, float, float], own: Scatter) -> tuple[object, ...]:
     words, target, n_whole = whole
     share, weights = zone_shares(study, container, list(means["height"]), list(means["density"]))
     value = means["value"].to_numpy(float)
     zones = float(share @ value)
-    sd = s * float(np.sqrt(np.sum(share**2 / means["n"].to_numpy(float)) + 1 / n_whole))
-    half, scale = float(stats.norm.ppf(0.975)) * sd, 100 / target if target else np.nan
+    sd = own.s * float(np.sqrt(np.sum(share**2 / means["n"].to_numpy(float)) + 1 / n_whole))
+    half, scale = float(stats.t.ppf(0.975, own.df)) * sd, 100 / target if target else np.nan
     closure = zones * scale
     z = (zones - target) / sd if sd > 0 and np.isfinite(n_whole) else np.nan
     return (analyte, name, words, weights, float(value.mean()), zones, target, closure, closure - half * scale,
-            closure + half * scale, float(stats.norm.sf(z)), float(stats.norm.cdf(z)))
+            closure + half * scale, sd * scale, own.df, float(stats.t.sf(z, own.df)), float(stats.t.cdf(z, own.df)))
 
 
 def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
@@ -147,10 +149,10 @@ def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
 
 
 def _p_together(g: pd.DataFrame) -> float:
-    """Two-sided chance of the closures of one analyte: own wholes by the sum of z, a stated value by t."""
+    """Two-sided chance of the closures of one analyte: own wholes against s_r, a stated value by t."""
     if g["p_less"].notna().all():
-        z = stats.norm.isf(np.clip(g["p_less"].to_numpy(float), 1e-300, 1 - 1e-16)).sum() / np.sqrt(len(g))
-        return 2 * float(stats.norm.sf(abs(z)))
+        t = (g["closure_percent"] - 100).sum() / np.sqrt((g["sd_percent"] ** 2).sum())
+        return 2 * float(stats.t.sf(abs(t), g["df"].min()))
     closure = g["closure_percent"].to_numpy(float)
     enough = closure.size >= 3 and float(np.ptp(closure)) > 0
     return float(stats.ttest_1samp(closure, 100.0).pvalue) if enough else float("nan")

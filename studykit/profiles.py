@@ -12,9 +12,10 @@ has mean <= 0 and standard deviation 1 for every such container, and a large pos
 the bottles were exchanged. So a container that shows no gradient, or a steeper one, is not called
 swapped. Pairs in which a swap could not show (expected Z below 3) are not tested.
 
-s_a is the largest of: the repeatability (the study's duplicates, the laboratory's, or published),
-and the scatter of the profiles about one common shape of any size, which a gradient that is stronger
-in some containers does not inflate. Analytes whose common profile is not clear (no depth further than
+s_a is the stated repeatability, unless the profiles scatter more about one common shape of any size (a
+gradient that is stronger in some containers does not inflate that); where nothing is stated, the
+study's own repeats pooled with that scatter, and Student's t instead of the normal. Asked besides: is
+the exchanged profile the better fit over all analytes together? Analytes whose common profile is not clear (no depth further than
 three standard errors from zero with most containers on the same side) carry no weight.
 """
 
@@ -27,11 +28,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.flags import CHANCE, Checked, Flag, listed, robust_sd, shown
+from studykit.flags import CHANCE, Checked, Flag, Scatter, listed, robust_sd, shown
 from studykit.outliers import grubbs_single
 
 CLEAR = 3.0
 """A profile counts when a depth is this many standard errors from zero among the other containers."""
+EFFICIENCY = 0.37
+"""Share of the degrees of freedom that a median absolute deviation keeps, normal data."""
 VISIBLE = 3.0
 """A pair is tested when a plain swap would give at least this Z."""
 
@@ -59,30 +62,42 @@ def shape_sd(wide: pd.DataFrame) -> float:
     n, k = full.shape if full.ndim == 2 else (0, 0)
     if k < 3 or n < 4:
         return float("nan")
-    centred = full - full.mean(axis=1, keepdims=True)
-    u, d, v = np.linalg.svd(centred, full_matrices=False)
-    left = centred - d[0] * np.outer(u[:, 0], v[0])
-    return float(robust_sd(left.ravel()) * np.sqrt(n * k / ((n - 1) * (k - 2))))
+    u, d, _ = np.linalg.svd(full - full.mean(axis=1, keepdims=True), full_matrices=False)
+    scores = u[:, 1 : k - 1] * d[1 : k - 1]
+    return float(robust_sd(np.concatenate([scores.ravel(), -scores.ravel()])) * np.sqrt(n / (n - 1)))
 
 
-def swapped(t: pd.DataFrame, s_y: Mapping[str, float]) -> Checked:
+def _noise(judged: Scatter, wide: pd.DataFrame) -> Scatter:
+    """Scatter of a zone mean: a stated value unless the profiles scatter more, own repeats pooled with them."""
+    shape, n, k = shape_sd(wide), *wide.dropna().shape
+    if not shape > 0:
+        return judged if judged.s > 0 else Scatter(s=1e300)
+    df = max(1.0, EFFICIENCY * (n - 1) * (k - 2))
+    if np.isfinite(judged.df) and judged.s > 0:
+        both = judged.df + df
+        return Scatter(s=float(np.sqrt((judged.df * judged.s**2 + df * shape**2) / both)), df=both)
+    return judged if judged.s > shape else Scatter(s=shape, df=df)
+
+
+def swapped(t: pd.DataFrame, scatter: Mapping[str, Scatter]) -> Checked:
     """Containers in which two depths look exchanged, across all analytes together.
 
-    ``t``: a working table. ``s_y``: for each analyte the standard deviation of one determination on
-    the scale of ``y`` (NaN where not known). Table: one row a container and pair of depths, with
+    ``t``: a working table. ``scatter``: for each analyte that of one determination, on the scale of
+    ``y``; stated values are best. Table: one row a container and pair of depths, with
     the chance of so mirrored a profile; Bonferroni over all rows. Needs four containers.
     """
     means = {str(a): zone_means(t, str(a)) for a in t["analyte"].unique()}
     means = {a: w for a, w in means.items() if w.shape[0] >= 4 and w.shape[1] >= 2}
-    noise = {a: float(np.nanmax([s_y.get(a, np.nan), shape_sd(w), 1e-300])) for a, w in means.items()}
+    noise = {a: _noise(scatter.get(a, Scatter(s=float("nan"))), w) for a, w in means.items()}
     depths = list(dict.fromkeys(d for w in means.values() for d in w.columns))
     rows = []
     for container in sorted({c for w in means.values() for c in w.index}):
-        common = {a: m for a, w in means.items() if (m := _common(w, container, noise[a])) is not None}
+        common = {a: m for a, w in means.items() if (m := _common(w, container, noise[a].s)) is not None}
         for i, j in combinations(depths, 2):
-            z, expected, shows = _mirrored(means, noise, common, container, i, j)
+            z, expected, df, shows = _mirrored(means, noise, common, container, i, j)
             if expected >= VISIBLE:
-                rows.append((container, f"{i} / {j}", z, expected, listed(shows), float(stats.norm.sf(z))))
+                p = float(stats.t.sf(z, df)) if shows else 1.0
+                rows.append((container, f"{i} / {j}", z, expected, listed(shows), p))
     table = pd.DataFrame(rows, columns=["container", "depths", "z", "z_if_swapped", "shown_by", "p"])
     note = "" if rows else ("not assessed: no analyte has a clear gradient in which a swap could show"
                             if means else "not assessed: fewer than four stored containers")
@@ -104,10 +119,11 @@ def _common(wide: pd.DataFrame, container: str, noise: float) -> pd.Series | Non
     return pd.Series(m - m.mean(), index=wide.columns) if bool(clear.any()) else None
 
 
-def _mirrored(means: Mapping[str, pd.DataFrame], noise: Mapping[str, float], common: Mapping[str, pd.Series],
-              container: str, i: str, j: str) -> tuple[float, float, list[str]]:
-    """Z, the Z that a plain swap would give, and the analytes that look more like the exchanged profile."""
-    total, size, expected, shows = 0.0, 0.0, 0.0, []
+def _mirrored(means: Mapping[str, pd.DataFrame], noise: Mapping[str, Scatter], common: Mapping[str, pd.Series],
+              container: str, i: str, j: str) -> tuple[float, float, float, list[str]]:
+    """Z, the Z that a plain swap would give, degrees of freedom, analytes that look more like the exchanged profile."""
+    total, size, expected, spread, better = 0.0, 0.0, 0.0, 0.0, 0.0
+    shows: list[str] = []
     for a, m in common.items():
         own = means[a].loc[container].dropna() if container in means[a].index else pd.Series(dtype=float)
         if not {i, j} <= set(own.index):
@@ -121,24 +137,31 @@ def _mirrored(means: Mapping[str, pd.DataFrame], noise: Mapping[str, float], com
         w = turned - max(0.0, float(shape @ turned) / norm) * shape if norm > 0 else turned
         y = own.to_numpy(float)
         y = y - y.mean()
-        total += float(y @ w) / noise[a] ** 2
-        size += float(w @ w) / noise[a] ** 2
-        expected += float(turned @ w) / noise[a] ** 2
+        weight = 1 / noise[a].s ** 2
+        total += float(y @ w) * weight
+        size += float(w @ w) * weight
+        expected += float(turned @ w) * weight
+        spread += (float(w @ w) * weight) ** 2 / noise[a].df
+        better += float(y @ (turned - shape)) * weight
         if y @ turned > y @ shape:
             shows.append(a)
-    return (total / size**0.5, expected / size**0.5, shows) if size > 0 else (0.0, 0.0, [])
+    if size <= 0:
+        return 0.0, 0.0, np.inf, []
+    df = size**2 / spread if spread > 0 else np.inf
+    return total / size**0.5, expected / size**0.5, df, shows if better > 0 else []
 
 
 def _swap_flags(table: pd.DataFrame, t: pd.DataFrame) -> tuple[Flag, ...]:
     flags = []
-    hits = table[table["p"] * len(table) < CHANCE].sort_values("p", kind="stable").drop_duplicates("container")
+    hits = table[table["p"] * len(table) < 5 * CHANCE].sort_values("p", kind="stable").drop_duplicates("container")
     for row in hits.to_dict("records"):
         pair = row["depths"].split(" / ")
         own = t[(t["container"] == row["container"]) & t["depth"].isin(pair) & t["kind"].isin(["spot"])]
         text = (f"{pair[0]} and {pair[1]} are mirrored against all other containers in {row['shown_by']} "
                 f"({shown(row['z'], 3)} standard deviations; a plain swap would give "
                 f"{shown(row['z_if_swapped'], 3)}); look at the drawing log and the labels of both bottles")
-        flags.append(Flag(rule="swapped samples", concern="stop and find out", evidence=text,
+        concern = "stop and find out" if row["p"] * len(table) < CHANCE else "ask before trusting"
+        flags.append(Flag(rule="swapped samples", concern=concern, evidence=text,
                           where=f"container {row['container']}", samples=tuple(sorted(own["sample"].unique()))))
     return tuple(flags)
 

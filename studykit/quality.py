@@ -12,7 +12,7 @@ repeats there are.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -224,10 +224,10 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
     level = t.groupby("analyte")["value"].median()
     relative = t.groupby("analyte")["relative"].first()
-    s_unit = {a: s.s * (float(level[a]) if relative[a] else 1.0) for a, s in scatter.items()}
+    in_unit = {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
     counts, missing = completeness(study, samples, results, usable)
     controls = assess_controls(study, t, samples, results, scatter, limits)
-    checks = _all_checks(study, containers, samples, results, t, promised, pooled, scatter, s_unit, missing)
+    checks = _all_checks(study, containers, samples, results, t, promised, pooled, scatter, in_unit, missing)
     checks += (Checked(rule="controls", table=controls.table, flags=controls.flags),)
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
@@ -240,9 +240,10 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
 
 def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
                 t: pd.DataFrame, promised: Mapping[str, float], pooled: tuple[PooledRepeatability, ...],
-                scatter: Mapping[str, Scatter], s_unit: Mapping[str, float],
+                scatter: Mapping[str, Scatter], in_unit: Mapping[str, Scatter],
                 missing: pd.DataFrame) -> tuple[Checked, ...]:
-    s_y = {a: s.s for a, s in scatter.items()}
+    s_y, s_unit = {a: s.s for a, s in scatter.items()}, {a: s.s for a, s in in_unit.items()}
+    best = {a: Scatter(s=promised[a]) if promised.get(a, 0.0) > 0 else s for a, s in scatter.items()}
     free = samples.loc[samples["kind"].isin(["blank", "check fluid"]), "sample"]
     drawn = results[~results["sample"].isin(set(free))]
     fluid = t[~t["sample"].isin(set(free))]
@@ -251,12 +252,12 @@ def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, r
         check_duplicates(duplicate_pairs(study, t, promised if any(v > 0 for v in promised.values()) else s_y)),
         check_repeatability(pooled),
         cochran_of_repeats(t),
-        mass_balance(study, containers, samples, t, s_unit),
+        mass_balance(study, containers, samples, t, in_unit),
         runchecks.run_effects(t),
         runchecks.drift(t),
         runchecks.carry_over(t),
         runchecks.depth_order(t),
-        profiles.swapped(t, s_y),
+        profiles.swapped(t, best),
         profiles.outlying_profiles(t),
         suspicions.unit_slips(t),
         suspicions.impossible_values(results),

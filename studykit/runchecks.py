@@ -189,7 +189,7 @@ def run_effects(t: pd.DataFrame) -> Checked:
     rows = []
     for analyte, part in t[t["run"] != ""].groupby("analyte", sort=True):
         for what, f, df1, df2, spread in (_container_runs(part), _check_runs(part)):
-            if df1 > 0 and df2 > 1:
+            if df1 > 0 and df2 >= 4:
                 rows.append((analyte, what, spread, f, df1, df2, float(stats.f.sf(f, df1, df2))))
     table = pd.DataFrame(rows, columns=["analyte", "judged_by", "spread_of_runs", "F", "df_runs", "df_error", "p"])
     table["p_holm"] = holm(table["p"])
