@@ -165,14 +165,19 @@ def unit_slips(t: pd.DataFrame) -> Checked:
 def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
     """Two samples that agree to the last written digit in every analyte: a row pasted twice?
 
-    Expected by chance: number of pairs x product over analytes of (step / (2 sqrt(pi) sd)), sd being
-    the spread within containers; flagged where that is below ``CHANCE``. Replicates of one sample
+    Expected by chance: number of pairs x product over analytes of the chance that two results agree, the
+    larger of step / (2 sqrt(pi) sd), sd being the spread within containers, and the share of all pairs
+    that do agree; flagged where that is below ``CHANCE``. Replicates of one sample
     that agree everywhere are judged in the same way.
     """
     steps = reporting_steps(results).groupby("analyte")["step"].max()
-    within = t.assign(left=t["value"] - t.groupby(["analyte", "container", "kind"])["value"].transform("mean"))
-    spread = within.groupby("analyte")["left"].agg(lambda x: float(np.sqrt(np.mean(x**2))))
-    chance = (steps / (2 * np.sqrt(np.pi) * spread.where(spread > 0))).clip(upper=1.0).fillna(1.0)
+    stored = t[t["treatment"].isin(["stored", ""]) & (t["container"] != "")]
+    left = stored["value"] - stored.groupby(["analyte", "container", "kind"])["value"].transform("mean")
+    spread = left.groupby(stored["analyte"]).agg(robust_sd)
+    same = t.groupby("analyte")["value"].agg(lambda v: float((v.value_counts() ** 2).sum() - len(v)))
+    pairs = t.groupby("analyte").size().map(lambda n: max(1.0, n * (n - 1.0)))
+    formula = (steps / (2 * np.sqrt(np.pi) * spread.where(spread > 0))).clip(upper=1.0).fillna(1.0)
+    chance = np.maximum(formula, (same / pairs).reindex(formula.index).fillna(1.0))
     wide = t.assign(value=t["value"].round(12)).pivot_table(index=["sample", "replicate"], columns="analyte",
                                                             values="value", aggfunc="first")
     wide = wide.reindex(columns=[a for a in wide if chance.get(a, 1.0) < 1])

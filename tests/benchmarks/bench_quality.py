@@ -10,9 +10,9 @@ import sys
 from collections import Counter
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from quality_cases import ANALYTES, build
+from tests.quality_cases import ANALYTES, build
 
 from studykit import profiles, runchecks
 from studykit.flags import Scatter, working_table
