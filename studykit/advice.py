@@ -60,7 +60,8 @@ def _few(study: Study, size: Size) -> list[Advice]:
                    why="its depths and repeats say nothing about any other container, and its scatter must be "
                        "taken from the method's published repeatability"
                        + (f"; the scope claimed is the {study.scope}" if study.scope != "container" else ""),
-                   cure="open at least four, or set scope = \"container\"")]
+                   cure="read every verdict as holding for this container only" if study.scope == "container" else
+                        "open at least four, or set scope = \"container\"")]
 
 
 def _replicates(study: Study, size: Size) -> list[Advice]:

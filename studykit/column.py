@@ -32,7 +32,10 @@ from studykit.viscosity import Floats, Liquid, positive
 
 DAY_S = 86400.0
 CORRECT_BELOW_PE = 500.0
-HISTORY_STEPS = 240
+# One step of the finite volumes for about half a month of history, 60 to 400 in all.
+STEP_DAYS, FEWEST_STEPS, MOST_STEPS = 15, 60, 400
+# Enough for a correction, which is the small difference of two runs on one grid.
+CORRECTION_CELLS = 64
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -279,20 +282,25 @@ def _classes(s: Floats, theta: Floats, days: Floats, ages: Floats, grid: Floats,
 def _march(out: Floats, names: list[str], s: Floats, theta: Floats, days: Floats, ages: Floats, grid: Floats,
            cells: int, correct: np.ndarray, turns: np.ndarray, mean: Floats) -> int:
     """Finite volumes for the classes that need the history: changes ``out`` and ``names`` in place."""
-    some = np.flatnonzero(correct | turns)
-    times = np.unique(np.concatenate([ages, ages.max() * (np.arange(HISTORY_STEPS + 1) / HISTORY_STEPS) ** 1.5]))
-    ds = np.diff(_at(times, days, s[:, some]), axis=0)
-    dtheta = np.diff(_at(times, days, theta[:, some]), axis=0)
-    steady = np.where(correct[some], np.abs(ds / np.where(mean[some] == 0, 1, mean[some])), dtheta)
+    count = int(np.clip(ages.max() / STEP_DAYS, FEWEST_STEPS, MOST_STEPS))
+    times = np.unique(np.concatenate([ages, ages.max() * np.linspace(0, 1, count + 1) ** 1.5]))
+    ds, dtheta = (np.diff(_at(times, days, x), axis=0) for x in (s, theta))
     keep = np.searchsorted(times, ages)
-    both = finite_volume(np.hstack([ds, ds]), np.hstack([dtheta, steady]), keep, cells)
-    for i, k in enumerate(some):
-        varied, plain = both.cumulative[:, i], both.cumulative[:, i + some.size]
-        for a in range(ages.size):
-            if turns[k]:
-                out[k, a] = np.interp(grid, both.edges, varied[a])
-            else:
-                out[k, a] = np.clip(out[k, a] + np.interp(grid, both.edges, varied[a] - plain[a]), 0, 1)
-        if turns[k]:
+    if correct.any():
+        steady = np.abs(ds[:, correct] / mean[correct])
+        both = finite_volume(np.hstack([ds[:, correct]] * 2), np.hstack([dtheta[:, correct], steady]), keep,
+                             CORRECTION_CELLS).cumulative
+        change = both[:, : correct.sum()] - both[:, correct.sum():]
+        out[correct] = np.clip(out[correct] + _on(grid, change.swapaxes(0, 1)), 0, 1)
+    if turns.any():
+        full = finite_volume(ds[:, turns], dtheta[:, turns], keep, cells).cumulative
+        out[turns] = _on(grid, full.swapaxes(0, 1))
+        for k in np.flatnonzero(turns):
             names[k] = "finite volume"
-    return both.steps
+    return len(times) - 1
+
+
+def _on(grid: Floats, values: Floats) -> Floats:
+    """Values on equal cells (classes, ages, edges) read on the grid."""
+    edges = np.linspace(0, 1, values.shape[-1])
+    return np.array([[np.interp(grid, edges, row) for row in one] for one in values])

@@ -9,6 +9,7 @@ zone is not seen by the zones and not counted here.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,10 +40,10 @@ def layers_of(vessel: Vessel, liquid_height_mm: float, heights: list[float]) -> 
     """Cut the liquid at the middles between the zones' heights (fractions, surface first)."""
     if sorted(heights, reverse=True) != list(heights) or len(set(heights)) != len(heights):
         raise ValueError(f"heights must fall from the surface down, but got {heights}")
-    middles = [(a + b) / 2 for a, b in zip(heights, heights[1:], strict=False)]
+    middles = [(a + b) / 2 for a, b in itertools.pairwise(heights)]
     edges = (1.0, *middles, 0.0)
     volumes = [vessel.volume_l(e * liquid_height_mm) for e in edges]
-    parts = tuple(float(a - b) for a, b in zip(volumes, volumes[1:], strict=False))
+    parts = tuple(float(a - b) for a, b in itertools.pairwise(volumes))
     return Layers(edges=edges, volumes_l=parts, liquid_height_mm=liquid_height_mm)
 
 

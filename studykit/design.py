@@ -115,7 +115,7 @@ def guess_of(study: Study, analyte: str) -> Guess | None:
             return Guess(s_r=rep.s_r_at(1.0), source=rep.source)
     if declared.method_key and level is not None:
         published = precision(declared.method_key, analyte, level, declared.unit)
-        source = f"{published.source} ({published.sure})"
+        source = f"{published.source} ({published.sure})" + ("" if published.in_range else "; outside its range")
         return _scaled(published.s_r, level, declared.margin.relative, source)
     return None
 
@@ -143,7 +143,8 @@ def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple
         guess = guess_of(study, name)
         if guess is not None:
             if gradients and name in gradients and name not in typed:
-                guess = guess.model_copy(update={"gradient": gradients[name]})
+                source = f"{guess.source}; difference from the settling estimate"
+                guess = guess.model_copy(update={"gradient": gradients[name], "source": source})
             relative = declared.margin.relative
             if relative:
                 guess = guess.model_copy(update={"gradient": _log_percent(name, guess.gradient)})

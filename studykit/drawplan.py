@@ -39,7 +39,7 @@ WHERE = {
     "heel": "loose sediment and the last liquid on the floor, undisturbed, after all other draws",
     "residue": "composite of what is left, the sediment stirred into it: a sample of its own",
 }
-SOURCE = "ISO 3170 clause 3 and ASTM D4057, definitions (clauses from memory, check your copy)"
+SOURCE = "definitions in ISO 3170 clause 3 and ASTM D4057; clauses from memory, check your copy"
 TOP_MM = 150.0
 TOP_SHARE = 1 / 12  # scaling of "top" in packages below 1.8 m of liquid: own choice, no source
 BOTTLE_SHARE = 0.85  # US Army FM 10-67-2 chapter 9: a bottle is never filled above 85 %

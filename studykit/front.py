@@ -79,7 +79,7 @@ def answer(stage: FrontStage) -> str:
 
 def verdict_table(stage: FrontStage) -> pd.DataFrame:
     """The verdict table of the verdict stage."""
-    return stage.read_table("06-verdict", "verdicts")
+    return stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
 
 
 def profile_alt(stage: FrontStage) -> str:

@@ -113,7 +113,8 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         chance = tost_power(0.0, se, math.inf, -edge, edge, study.alpha)
         rows.append({"analyte": model.analyte, "level": level, "unit": model.rows.unit, "r": precision.r,
                      "margin": edge, "margin / r": edge / precision.r, "never below": float(stats.norm.isf(study.alpha)) * se,
-                     "mostly from": smallest_margin(se, math.inf, 0.8, alpha=study.alpha), "chance for a uniform pair, %": 100 * chance,
+                     "mostly from": smallest_margin(se, math.inf, 0.8, alpha=study.alpha),
+                     "chance for a uniform pair, %": 100 * chance,
                      "precision from": precision.source, "sure": precision.sure})
     return pd.DataFrame(rows)
 

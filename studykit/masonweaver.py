@@ -11,8 +11,8 @@ with M(0) = 0 and M(1) = 1: mass is conserved by the boundary values themselves.
 
 Three methods, always named in the result:
 
-* ``eigenfunction series`` - theta above 0.3: a few terms reach double precision.
-* ``reflections`` - theta below 0.3: the same solution as a sum over images in floor and surface,
+* ``eigenfunction series`` - theta above 0.05: a few terms reach double precision.
+* ``reflections`` - theta below 0.05: the same solution as a sum over images in floor and surface,
   every term an error function; a few images suffice, at any Péclet number up to 1e8.
 * ``no diffusion`` - Péclet above 1e8: the sharp front M = min(1, z + s).
 * ``finite volume`` - v and D that change in time at different rates: Scharfetter-Gummel fluxes in
@@ -35,9 +35,11 @@ from scipy.special import erfcx
 
 from studykit.viscosity import Floats
 
-SERIES_FROM = 0.3
+SERIES_FROM = 0.05
 NO_DIFFUSION_FROM = 1e8
 TERMS = 12
+# Parts below exp(-60) are left out.
+NEGLIGIBLE = -60.0
 # Alexander's SDIRK2.
 GAMMA = 1 - 1 / math.sqrt(2)
 
@@ -67,8 +69,11 @@ def _series(z: Floats, s: Floats, theta: Floats) -> Floats:
 def _erfc_scaled(x: Floats, weight: Floats) -> Floats:
     """exp(weight) erfc(x) / 2 without overflow."""
     far = np.abs(x)
-    with np.errstate(over="ignore", under="ignore"):
-        tail = 0.5 * np.exp(weight - far**2) * erfcx(far)
+    power = weight - far**2
+    counts = power > NEGLIGIBLE
+    tail = np.zeros(power.shape)
+    tail[counts] = 0.5 * np.exp(power[counts]) * erfcx(far[counts])
+    with np.errstate(under="ignore"):
         return np.where(x >= 0, tail, np.exp(np.where(x >= 0, -np.inf, weight)) - tail)
 
 
@@ -144,7 +149,7 @@ def _sinking(z: Floats, s: Floats, theta: Floats) -> Floats:
     moved = (s > 1e-15) & (s > 1e-9 * theta)
     sharp = moved & (s > NO_DIFFUSION_FROM * theta)
     out[sharp] = np.where(z > 0, np.minimum(1.0, z + s[sharp][:, None]), 0.0)
-    limits = (0.0, 0.005, 0.05, SERIES_FROM, math.inf)
+    limits = (0.0, 0.005, SERIES_FROM, math.inf)
     for low, high in itertools.pairwise(limits):
         some = np.flatnonzero(moved & ~sharp & (theta > low) & (theta <= high))
         if some.size:

@@ -22,18 +22,21 @@ quantification as censored values (they are bounded instead, see ``studykit.boun
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
+from studykit.bounds import choose_df_method
 from studykit.equivalence import Comparison, Contrast, Interval, compare_contrasts, compare_depths, container_summary
 from studykit.errors import DesignMismatch
 from studykit.modelrows import ModelRows, back, container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.reml import RemlFit, fit_reml
 from studykit.remldesign import _fixed_matrix as fixed_matrix
 from studykit.simultaneous import departure_matrix
+from studykit.stratum import is_balanced, within_stratum
 from studykit.study import Study
 
 Path = Literal["mixed model", "known precision", "not assessed"]
@@ -55,6 +58,7 @@ class AnalyteModel:
     random: tuple[str, ...]
     path: Path
     notes: tuple[str, ...]
+    df_method: str = ""
     fit: RemlFit | None = None
     means: tuple[float, ...] = ()
     mean_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
@@ -98,7 +102,9 @@ class AnalyteModel:
         rows = []
         groups = self.rows.measured.groupby("depth", observed=True)
         for k, depth in enumerate(self.rows.depths):
-            span = self.fit.interval(self.mean_matrix[k], level=level, method=METHOD)
+            test = self.fit.test(self.mean_matrix[k], method=METHOD)
+            span = Contrast(label=depth, estimate=float(test.estimate), se=float(test.se),  # type: ignore[arg-type]
+                            df=float(test.df2)).interval(level)
             part = groups.get_group(depth)
             rows.append((depth, part["height"].mean(), back(self.means[k], self.rows.margin),
                          back(span.low, self.rows.margin), back(span.high, self.rows.margin), len(part)))
@@ -124,7 +130,8 @@ class AnalyteModel:
         second = self.fit.second_opinion()
         return {"analyte": self.analyte, "rows": self.fit.n, "containers": self.n_containers,
                 "random terms": ", ".join(self.random), "iterations": self.fit.iterations,
-                "largest gradient": max((abs(g) for n, g in self.fit.gradient.items() if n not in self.fit.at_zero), default=0.0),
+                "largest gradient": max((abs(g) for n, g in self.fit.gradient.items() if n not in self.fit.at_zero),
+                                        default=0.0),
                 "at zero": ", ".join(self.fit.at_zero) or "none",
                 "REML criterion": self.fit.criterion, "statsmodels differs by": second.criterion_difference,
                 "second opinion": "agrees" if second.agrees else second.note}
@@ -152,16 +159,15 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     """
     rows = model_rows(study, analyte, containers, samples, results)
     measured = rows.measured
-    plain = {"rows": rows, "alpha": study.alpha}
     if rows.share_censored > MOSTLY_CENSORED:
         note = f"{rows.censored} of {len(rows.table)} results are known only as a limit."
-        return AnalyteModel(**plain, fixed=(), random=(), path="not assessed", notes=(note,))
+        return _none(rows, study, "not assessed", note)
     if len(rows.depths) < 2 or measured["depth"].nunique() < 2:
         note = "Fewer than two depths were measured."
-        return AnalyteModel(**plain, fixed=(), random=(), path="not assessed", notes=(note,))
+        return _none(rows, study, "not assessed", note)
     if measured["container"].nunique() < 2:
         note = "One container: its scatter comes from the method's stated precision, and nothing follows for others."
-        return AnalyteModel(**plain, fixed=(), random=(), path="known precision", notes=(note,))
+        return _none(rows, study, "known precision", note)
     fixed, fixed_notes = fixed_terms(study, measured)
     random, random_notes = random_terms(study, measured)
     notes = fixed_notes + random_notes
@@ -169,12 +175,17 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
         return _fitted(rows, study, fixed, random, notes)
     except DesignMismatch as error:
         if fixed == ("depth",):
-            return AnalyteModel(**plain, fixed=fixed, random=random, path="not assessed", notes=(*notes, str(error)))
+            return _none(rows, study, "not assessed", *notes, str(error))
         more = (*notes, f"{error} The model was fitted with depth alone.")
         try:
             return _fitted(rows, study, ("depth",), random, more)
         except DesignMismatch as again:
-            return AnalyteModel(**plain, fixed=fixed, random=random, path="not assessed", notes=(*more, str(again)))
+            return _none(rows, study, "not assessed", *more, str(again))
+
+
+def _none(rows: ModelRows, study: Study, path: Path, *notes: str) -> AnalyteModel:
+    """An analyte that was not fitted, with the reason."""
+    return AnalyteModel(rows=rows, alpha=study.alpha, fixed=(), random=(), path=path, notes=notes)
 
 
 def _fitted(rows: ModelRows, study: Study, fixed: tuple[str, ...], random: tuple[str, ...],
@@ -182,40 +193,67 @@ def _fitted(rows: ModelRows, study: Study, fixed: tuple[str, ...], random: tuple
     measured = rows.measured
     fit = fit_reml(measured, response="y", fixed=list(fixed), random=list(random))
     M = prediction_matrix(measured, fixed, rows.depths)[0].mean(axis=1)
-    means, cov = M @ fit.beta, M @ fit.adjusted_cov @ M.T
+    judge = _judge(measured, fixed, rows.depths, fit)
     k = len(rows.depths)
     D = np.array([M[b] - M[a] for a in range(k) for b in range(a + 1, k)])
-    dfs = [fit.test(row, method=METHOD).df2 for row in D]
-    pairs = compare_depths(rows.depths, means, cov, dfs, rows.margin, alpha=study.alpha, unit=rows.unit,
-                           method="Kenward-Roger")
+    means, cov = M @ fit.beta, M @ judge.cov @ M.T
+    pairs = compare_depths(rows.depths, means, cov, [judge.df(row) for row in D], rows.margin, alpha=study.alpha,
+                           unit=rows.unit, method=judge.method)
     return AnalyteModel(
-        rows=rows, alpha=study.alpha, fixed=fixed, random=random, path="mixed model", notes=notes + tuple(fit.notes),
-        fit=fit, means=tuple(float(m) for m in means), mean_cov=cov, mean_matrix=M, pairs=pairs,
-        departures=_departures(rows, means, cov, M, fit, study), trend=_trend(rows, M, fit),
-        summary=_summary(rows), depth_test=fit.test(np.array([M[j] - M[0] for j in range(1, k)]), method=METHOD))
+        rows=rows, alpha=study.alpha, fixed=fixed, random=random, path="mixed model",
+        notes=(*notes, *fit.notes), df_method=judge.reason, fit=fit, means=tuple(float(m) for m in means),
+        mean_cov=cov, mean_matrix=M, pairs=pairs, departures=_departures(rows, means, cov, M, judge, study),
+        trend=_trend(rows, M, fit, judge), summary=_summary(rows),
+        depth_test=fit.test(np.array([M[j] - M[0] for j in range(1, k)]), method=METHOD))
 
 
-def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarray, fit: RemlFit,
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Judge:
+    """Covariance of the coefficients for differences between depths, and the degrees of freedom of a contrast."""
+
+    cov: np.ndarray
+    df: Callable[[np.ndarray], float]
+    method: str
+    reason: str
+
+
+def _judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[str, ...], fit: RemlFit) -> _Judge:
+    """The exact stratum where the design is balanced, Kenward-Roger elsewhere (see bounds.choose_df_method)."""
+    chosen = choose_df_method(is_balanced(measured, depths), at_zero=fit.at_zero)
+    if chosen.method == "exact-stratum" and "run" not in fit.random:
+        _, X = fixed_matrix(measured.reset_index(drop=True), list(fixed))
+        try:
+            stratum = within_stratum(measured, X, measured["y"].to_numpy())
+        except DesignMismatch:
+            pass
+        else:
+            return _Judge(cov=stratum.cov, df=lambda row: stratum.df, method="exact stratum", reason=chosen.reason)
+    if chosen.method == "exact-stratum":
+        chosen = choose_df_method(False, at_zero=fit.at_zero)
+    return _Judge(cov=fit.adjusted_cov, df=lambda row: float(fit.test(row, method=METHOD).df2),
+                  method="Kenward-Roger", reason=chosen.reason)
+
+
+def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarray, judge: _Judge,
                 study: Study) -> Comparison:
     """Each depth against the plain mean of the zones (equal volumes)."""
     W = departure_matrix(np.full(len(means), 1 / len(means)))
-    dfs = [fit.test(row @ M, method=METHOD).df2 for row in W]
+    dfs = [judge.df(row @ M) for row in W]
     labels = [f"{d} - mean of the zones" for d in rows.depths]
     return compare_contrasts(labels, W @ means, W @ cov @ W.T, dfs, rows.margin, alpha=study.alpha, unit=rows.unit,
-                             method="Kenward-Roger")
+                             method=judge.method)
 
 
-def _trend(rows: ModelRows, M: np.ndarray, fit: RemlFit) -> Contrast | None:
+def _trend(rows: ModelRows, M: np.ndarray, fit: RemlFit, judge: _Judge) -> Contrast | None:
     """Linear trend in height: change from the surface to the floor, on the scale of analysis."""
     heights = rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(rows.depths))
     if heights.isna().any() or heights.nunique() < 2:
         return None
     h = heights.to_numpy() - heights.mean()
     row = -(h / (h @ h)) @ M
-    test = fit.test(row, method=METHOD)
-    return Contrast(label="linear trend, surface to floor", estimate=float(test.estimate), se=float(test.se),
-                    df=float(test.df2), scale=rows.margin.scale, unit=rows.shown_unit,
-                    method="Kenward-Roger")
+    return Contrast(label="linear trend, surface to floor", estimate=float(row @ fit.beta),
+                    se=float(np.sqrt(row @ judge.cov @ row)), df=judge.df(row), scale=rows.margin.scale,
+                    unit=rows.shown_unit, method=judge.method)
 
 
 def _summary(rows: ModelRows) -> Contrast | None:
@@ -254,7 +292,8 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
                             df=float(df), scale=model.rows.margin.scale, unit=model.shown_unit,
                             method="pooled within groups")
         value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
-        rows.append({**dict(zip(factors, key, strict=True)), "containers": len(part), "bottom - top": value,
+        where: dict[str, Any] = dict(zip(factors, key, strict=True))
+        rows.append({**where, "containers": len(part), "bottom - top": value,
                      "low": low, "high": high, "unit": unit, "interval lies": place(contrast, model)})
     return pd.DataFrame(rows), note
 

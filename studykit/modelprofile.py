@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from studykit.model import METHOD, AnalyteModel
+from studykit.model import AnalyteModel
 
 
 def _percent(value: float) -> float:
@@ -41,7 +41,8 @@ def _rows(model: AnalyteModel, level: float) -> list[dict[str, object]]:
         difference = model.means[k] - model.means[0]
         low = high = difference
         if k:
-            span = model.fit.interval(model.mean_matrix[k] - model.mean_matrix[0], level=level, method=METHOD)
+            assert model.pairs is not None
+            span = model.pairs.tests[k - 1].contrast.interval(level)
             low, high = span.low, span.high
         out.append({**common, "who": "mean", "depth": depth, "height": float(heights[depth]),
                     "difference": show(difference), "low": show(low), "high": show(high)})

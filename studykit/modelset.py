@@ -8,6 +8,7 @@ from typing import Protocol
 
 import pandas as pd
 
+from studykit.exclusions import read_exclusions, usable_results
 from studykit.files import write_csv
 from studykit.model import AnalyteModel, fit_analyte
 from studykit.numbers import significant
@@ -40,10 +41,8 @@ def safe_name(analyte: str) -> str:
 
 def usable(stage: OpenStage) -> pd.DataFrame:
     """Results that enter the model: all but those a person excluded with a reason (plan/exclusions.csv)."""
-    from studykit.quality import read_exclusions, usable_results
-
-    exclusions = read_exclusions(stage.root, stage.samples, stage.results, stage.study)
-    return usable_results(stage.results, stage.samples, stage.containers, exclusions)[0]
+    exclusions = read_exclusions(stage.root, stage.study, stage.results)
+    return usable_results(stage.results, stage.samples, stage.containers, exclusions).rows
 
 
 def fit_all(stage: OpenStage, *, with_excluded: bool = False) -> list[AnalyteModel]:

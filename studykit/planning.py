@@ -1,7 +1,7 @@
 """``studykit plan``: from a stock list or a list of containers to the filed plan and its printed sheets.
 
 What is written under plan/: containers.csv (if chosen from stock.csv), samples.csv (codes; to be filled in at
-the bench), draws.csv (the planned draws), submission.csv/.xlsx/.pdf (what the laboratory sees), key.csv (what
+the bench), draws.csv (the planned draws), submission.csv (what the laboratory sees), key.csv (what
 the codes are: keep it away from the laboratory), bench.pdf, labels.pdf, custody.pdf, plan.json (seed, counts).
 Everything is computed before the first file is written; samples.csv comes last, so a plan is whole or not there.
 """
@@ -19,7 +19,7 @@ from studykit.errors import BadInput, Fault, single
 from studykit.files import require_writable, write_bytes
 from studykit.lock import LOCK
 from studykit.reconcile import was_drawn
-from studykit.sampling import DRAW_COLUMNS, Plan, choose_containers, liquid_mm, make_plan
+from studykit.sampling import DRAW_COLUMNS, SUBMISSION_COLUMNS, Plan, choose_containers, liquid_mm, make_plan
 from studykit.schema import LINE, load_tables, read_cells, type_cells
 from studykit.sheets import all_sheets
 from studykit.study import Study
@@ -112,17 +112,29 @@ def existing_plan(root: Path, study: Study) -> Plan:
                                     vessel_name=row["vessel"], draws_at=repeats))
         except BadInput as error:
             notes.append(f"container {name} has no draw plan: {error.faults[0].reason}")
-    if not plans:
-        raise single(CONTAINERS.file, "no container can be drawn: " + "; ".join(notes or ["no samples of a depth"]),
-                     "fill in liquid_height_mm or fill_volume_l")
-    draws = pd.concat([p.to_table().assign(visit=i) for i, p in enumerate(plans, start=1)], ignore_index=True)
-    draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
-    draws["sample"] = _codes_of(draws, tables.samples)
+    draws = pd.DataFrame(columns=list(DRAW_COLUMNS))
+    if plans:
+        draws = pd.concat([p.to_table().assign(visit=i) for i, p in enumerate(plans, start=1)], ignore_index=True)
+        draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
+        draws["sample"] = _codes_of(draws, tables.samples)
     texts = dict.fromkeys(w for p in plans for w in p.warnings)
     key = tables.samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="", run="", position=0)
     return Plan(containers=tables.containers, samples=tables.samples, draws=draws[list(DRAW_COLUMNS)],
-                submission=pd.DataFrame(columns=["run", "position", "sample", "volume_ml", "tests"]), key=key,
+                submission=_filed_submission(root), key=key,
                 draw_plans=tuple(plans), warnings=(*texts, *notes), seed=study.seed)
+
+
+def _filed_submission(root: Path) -> pd.DataFrame:
+    """plan/submission.csv as it was filed; no rows where there is none."""
+    path = root / "plan/submission.csv"
+    if not path.exists():
+        return pd.DataFrame(columns=list(SUBMISSION_COLUMNS))
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)[list(SUBMISSION_COLUMNS)]
+        return table.astype({"position": int, "volume_ml": float})
+    except (KeyError, ValueError) as error:
+        raise single("plan/submission.csv", f"is not as the kit wrote it ({error})",
+                     "put it back from your copy") from None
 
 
 def _codes_of(draws: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
@@ -166,6 +178,9 @@ def plan(root: Path, study: Study) -> Filed:
     root = Path(root)
     if has_plan(root):
         made = existing_plan(root, study)
+        if not made.draw_plans:
+            raise single(CONTAINERS.file, "no container can be drawn: " + "; ".join(made.warnings or ["no depths"]),
+                         "fill in liquid_height_mm or fill_volume_l")
         return _file(root, study, made, {}, new=False)
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
@@ -173,13 +188,14 @@ def plan(root: Path, study: Study) -> Filed:
     return _file(root, study, made, _tables(made, from_stock), new=True)
 
 
+def plan_or_read(root: Path, study: Study) -> Plan:
+    """For the notebook: the plan of a study that has samples, unchanged; else a new plan, which is filed."""
+    return existing_plan(Path(root), study) if has_plan(Path(root)) else plan(root, study).plan
+
+
 def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool) -> Filed:
     """Render everything, then write everything."""
     sheets = all_sheets(study, made)
-    if not new and (root / "plan/submission.csv").exists():
-        submission = pd.read_csv(root / "plan/submission.csv", dtype=str, keep_default_na=False)
-        submission = submission.astype({"position": int, "volume_ml": float})
-        sheets = all_sheets(study, replace(made, submission=submission))
     require_writable(root / "plan")
     files = {**sheets, **tables}
     for name, data in files.items():

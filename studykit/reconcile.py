@@ -15,10 +15,12 @@ import pandas as pd
 
 from studykit.codes import likely_codes
 from studykit.drawplan import needed_ml
+from studykit.errors import single
 from studykit.study import Study
 from studykit.tablespec import ZONE_KINDS
 
 TOLERANCE = 0.10  # share of the planned volume that a drawn volume may be off: own choice, no source
+PLANNED = ["sample", "container", "kind", "depth", "draw_order", "volume_ml", "height"]
 FINDING_WORDS = ("missing", "extra", "out of order", "wrong volume", "too little for the tests", "wrong place",
                  "not logged")
 
@@ -70,15 +72,17 @@ def planned_draws(root: Path, study: Study, containers: pd.DataFrame) -> tuple[p
     """
     path = root / "plan/draws.csv"
     if path.exists():
-        table = pd.read_csv(path, dtype=str, keep_default_na=False)
-        for column in ("draw_order", "volume_ml", "height"):
-            table[column] = pd.to_numeric(table[column])
+        try:
+            table = pd.read_csv(path, dtype=str, keep_default_na=False)[PLANNED]
+            for column in ("draw_order", "volume_ml", "height"):
+                table[column] = pd.to_numeric(table[column])
+        except (KeyError, ValueError) as error:
+            raise single("plan/draws.csv", f"is not as the kit wrote it ({error})", "put it back from your copy") from None
         return table, "plan/draws.csv"
     depths = list(study.factors.depths)
     rows = [{"sample": "", "container": c, "kind": "spot", "depth": d, "draw_order": i}
             for c in containers["container"] for i, d in enumerate(depths, start=1)]
-    columns = ["sample", "container", "kind", "depth", "draw_order", "volume_ml", "height"]
-    return pd.DataFrame(rows, columns=columns), "one spot draw at every depth of study.toml"
+    return pd.DataFrame(rows, columns=PLANNED), "one spot draw at every depth of study.toml"
 
 
 def was_drawn(samples: pd.DataFrame) -> pd.Series:

@@ -114,14 +114,17 @@ def _cell_data(cell: np.ndarray, counts: np.ndarray, A: np.ndarray) -> tuple[np.
 
 def _row_groups(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """First index and inverse of the distinct rows of an integer matrix (hashed, then verified)."""
-    odd = 2 * np.arange(1, rows.shape[1] + 1, dtype=np.uint64) + np.uint64(1)
-    mix = odd * np.uint64(0x9E3779B97F4A7C15)
-    mix ^= mix >> np.uint64(29)
-    key = (rows.astype(np.uint64) * (mix | np.uint64(1))).sum(axis=1)
+    key = (rows.astype(np.uint64) * _multipliers(rows.shape[1])).sum(axis=1)
     _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
     if not np.array_equal(rows[first][inverse], rows):  # a collision: sort the rows themselves
         _, first, inverse = np.unique(rows, axis=0, return_index=True, return_inverse=True)
     return first, inverse
+
+
+def _multipliers(columns: int) -> np.ndarray:
+    mix = (2 * np.arange(1, columns + 1, dtype=np.uint64) + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
+    mix ^= mix >> np.uint64(29)
+    return mix | np.uint64(1)
 
 
 def _groups(terms: list[np.ndarray], counts: np.ndarray, scaled: np.ndarray) -> tuple[Group, ...]:

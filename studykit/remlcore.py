@@ -23,6 +23,7 @@ MOST_ITERATIONS = 200
 SMALLEST = 1e-3  # a component counts as at least this share of the total when steps are judged
 STEP_TOLERANCE = 1e-9
 SINGULAR = 1e-11
+NOTHING_LEFT = 1e-12  # share of the residual in the total below which it is rounding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +101,11 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
             break
         small = new.theta < now.theta
         now = new
+        if now.theta[0] < NOTHING_LEFT * now.theta.sum():
+            raise DesignMismatch(
+                "The random terms reproduce every value, so the residual scatter is zero and no test can be made. "
+                "Replicate determinations, or use fewer random terms."
+            )
     raise ModelNotTrusted(
         f"The likelihood search did not settle after {MOST_ITERATIONS} steps "
         f"({int(small.sum())} of {blocks.k + 1} variances still falling). The estimates are not shown."

@@ -61,11 +61,13 @@ def _cells(path: Path) -> list[Any]:
         tags = cell.metadata.get("tags", [])
         if "injected-parameters" in tags or "not-in-report" in tags:
             continue
+        if "setup" in tags or "parameters" in tags:
+            cell.metadata["setup"] = True
         cell["id"] = f"{path.stem}-{number}"
         if cell.cell_type == "code":
             cell["outputs"] = [_kept(o) for o in cell.outputs if not _is_caption(o)]
         cells.append(cell)
-    return cells
+    return [c for c in cells if not c.metadata.get("setup")] + [c for c in cells if c.metadata.get("setup")]
 
 
 def _is_caption(output: Any) -> bool:
@@ -115,6 +117,7 @@ def _finish(html: str) -> str:
     """Chapters as sections, headings shifted by one, unique ids, a table of contents."""
     soup = BeautifulSoup(html, "html.parser")
     _sections(soup)
+    _fold_setup(soup)
     seen: dict[str, int] = {}
     for heading in soup.select("main h1, main h2, main h3, main h4"):
         base = re.sub(r"[^a-z0-9]+", "-", heading.get_text(" ", strip=True).lower()).strip("-") or "part"
@@ -136,6 +139,22 @@ def _sections(soup: BeautifulSoup) -> None:
             current = soup.new_tag("section")
             child.insert_before(current)
         current.append(child.extract())
+
+
+def _fold_setup(soup: BeautifulSoup) -> None:
+    """Move the set-up of each chapter (parameters, import, opening) into a fold at its end."""
+    for section in soup.select("main > section"):
+        cells = section.find_all("div", class_="setup", recursive=False)
+        if not cells:
+            continue
+        fold = soup.new_tag("details")
+        fold["class"] = "code setup-fold"
+        title = soup.new_tag("summary")
+        title.string = "How this chapter was opened"
+        fold.append(title)
+        for cell in cells:
+            fold.append(cell.extract())
+        section.append(fold)
 
 
 def _contents(soup: BeautifulSoup) -> None:

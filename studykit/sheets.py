@@ -26,7 +26,7 @@ from studykit.drawing import draw_vessel
 from studykit.drawplan import DrawPlan
 from studykit.errors import single
 from studykit.sampling import Plan
-from studykit.sheettexts import CAUTIONS, CONTROL_NOTES, CUSTODY, QUESTIONS, REQUESTS, SEDIMENT, SEDIMENT_UNSEEN, STEPS
+from studykit.sheettexts import CAUTIONS, CONTROL_NOTES, CUSTODY, QUESTIONS, REQUESTS, SEDIMENT, STEPS
 from studykit.stages import HERE
 from studykit.study import Study
 
@@ -71,7 +71,9 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
     drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)
-    seen = any(d.depth == "heel" for d in plan.draws)
+    seen = {d.depth for d in plan.draws}
+    sediment = [SEDIMENT["look"], SEDIMENT["heel" if "heel" in seen else "unseen"]]
+    sediment += [SEDIMENT["residue"]] * ("residue" in seen) + [SEDIMENT["cake"]]
     lot_store = [f"{name} {about[name]}" for name in ("lot", "store") if str(about[name])]
     if about["treatment"] not in ("", "stored"):
         lot_store.append(str(about["treatment"]))
@@ -88,7 +90,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
             "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,
-            "tool": study.sampling.tool, "sediment": SEDIMENT if seen else SEDIMENT_UNSEEN}
+            "tool": study.sampling.tool, "sediment": sediment}
 
 
 def qr_svg(code: str) -> bytes:
@@ -212,9 +214,10 @@ def all_sheets(study: Study, plan: Plan) -> dict[str, bytes]:
     """
     bench_codes = [str(c) for c in plan.draws["sample"] if c]
     others = [str(c) for c in plan.samples["sample"] if c not in set(bench_codes)]
-    out = {"plan/bench.pdf": bench_pdf(study, plan), "plan/labels.pdf": labels_pdf(study, bench_codes + others),
-           "plan/custody.pdf": custody_pdf(study, bench_codes + others)}
+    out = {"plan/sheets/bench.pdf": bench_pdf(study, plan),
+           "plan/sheets/labels.pdf": labels_pdf(study, bench_codes + others),
+           "plan/sheets/custody.pdf": custody_pdf(study, bench_codes + others)}
     if len(plan.submission):
-        out["plan/submission.pdf"] = submission_pdf(study, plan.submission)
-        out["plan/submission.xlsx"] = submission_xlsx(study, plan.submission)
+        out["plan/sheets/submission.pdf"] = submission_pdf(study, plan.submission)
+        out["plan/sheets/submission.xlsx"] = submission_xlsx(study, plan.submission)
     return out

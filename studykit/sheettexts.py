@@ -35,19 +35,15 @@ STEPS = (
     "Dip for liquid height and water last.",
 )
 
-SEDIMENT = (
-    "Look before touching.",
-    "Heel: after all other draws, flat-ended tube just above the floor, no purge, so that loose sediment is "
-    "taken undisturbed.",
-    "Residue: only then stir the sediment into what is left until nothing sticks to a rod, and draw the last "
-    "sample at once; it is a sample of its own.",
-    "Write hardness and thickness of a cake, felt with a rod after all draws.",
-)
-
-SEDIMENT_UNSEEN = (
-    "This plan has no draw from the floor: what has already settled there is not seen.",
-    "Look, and write what a rod feels on the floor after all draws.",
-)
+SEDIMENT = {
+    "look": "Look before touching.",
+    "heel": "Heel: after the draws of all depths, flat-ended tube just above the floor, no purge, so that loose "
+    "sediment is taken undisturbed.",
+    "residue": "Residue: only then stir the sediment into what is left until nothing sticks to a rod, and draw the "
+    "last sample at once; it is a sample of its own.",
+    "unseen": "This plan has no draw from the floor: what has already settled there is not seen.",
+    "cake": "After all draws feel the floor with a rod, and write hardness and thickness of a cake.",
+}
 
 CONTROL_NOTES = {
     "remixed control": "remixed control: mix it first by the site's own method, let the air rise, then draw it like "

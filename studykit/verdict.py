@@ -77,7 +77,7 @@ class StudyVerdict:
 
     def to_table(self) -> pd.DataFrame:
         """The verdict table: analyte, verdict, margin, widest pair, estimate with interval, p-values."""
-        rows = [{"analyte": v.analyte, "verdict": v.word, "margin": v.margin, "widest pair": v.pair,
+        rows = [{"analyte": v.analyte, "name": v.label, "verdict": v.word, "margin": v.margin, "widest pair": v.pair,
                  "difference": v.estimate, "low": v.low, "high": v.high, "unit": v.unit} for v in self.analytes]
         return pd.DataFrame(rows)
 
@@ -218,13 +218,17 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
     words = [v.word for v in analytes]
     word = ("stratified" if "stratified" in words else
             "homogeneous" if all(w == "homogeneous" for w in words) else "inconclusive")
+    order = [word, *(w for w in ("stratified", "inconclusive", "homogeneous", "not assessed") if w != word)]
     parts = []
-    for each in WORDS:
+    for each in order:
         named = [v.label for v in analytes if v.word == each]
         if named:
-            parts.append(f"{each}: {', '.join(named)}")
+            every = len(named) == len(analytes) > 1
+            parts.append(f"{each.capitalize()}: " + (f"all {len(named)} analytes" if every else ", ".join(named)))
+        elif each == word:
+            parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
     action = study.actions.get(word, "")  # type: ignore[call-overload]
-    return StudyVerdict(word=word, sentence=f"{word.capitalize()}. " + "; ".join(parts) + ".", action=action,
+    return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action,
                         analytes=analytes)
 
 
@@ -251,7 +255,8 @@ def two_roads(models: list[AnalyteModel], study: Study) -> pd.DataFrame:
 
 
 def _why(model: AnalyteModel) -> str:
-    assert model.bottom_top is not None and model.summary is not None
+    assert model.bottom_top is not None
+    assert model.summary is not None
     reasons = []
     if len(model.fixed) > 1:
         reasons.append("the summary counts differences by " + ", ".join(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pandas as pd
 
-from studykit import bounds, estimands, known
+from studykit import estimands, known
 from studykit.consequences import consequences, typical_container
 from studykit.errors import BadInput
 from studykit.exclusions import read_exclusions
@@ -16,15 +17,37 @@ from studykit.numbers import significant
 from studykit.outlook import what_is_ruled_out
 from studykit.quality import assess
 from studykit.ruledout import Bound
-from studykit.verdict import StudyVerdict, judge, standing_out
+from studykit.sharetable import bounded, extreme_words
+from studykit.verdict import AnalyteVerdict, StudyVerdict, judge, standing_out, study_verdict
 
 BLIND = ("A layered control was not found stratified: this study could not have seen layering, so 'homogeneous' has "
          "no support here.")
 
 
 def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
-    """The study's verdict; known-precision verdicts where only one container was sampled."""
-    return judge(stage.study, models, known.single_verdicts(stage.study, models))
+    """The study's verdict, with known-precision verdicts for one container and limits bounded by their extremes.
+
+    A verdict that does not survive every extreme of its values below quantification becomes
+    inconclusive, with that reason.
+    """
+    first = judge(stage.study, models, known.single_verdicts(stage.study, models))
+    if not any(m.rows.censored and m.fit is not None for m in models):
+        return first
+    by_name = {m.analyte: m for m in models}
+    return study_verdict(stage.study, tuple(_bounded(stage, by_name[v.analyte], v) for v in first.analytes))
+
+
+def _bounded(stage: OpenStage, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
+    if not model.rows.censored or model.fit is None or verdict.word == "not assessed":
+        return verdict
+    extremes = extreme_words(stage, model)
+    if bounded(verdict.word, extremes) == verdict.word:
+        note = f"The verdict holds at every extreme of the {model.rows.censored} values below quantification."
+        return replace(verdict, reasons=(*verdict.reasons, note))
+    why = (f"With its {model.rows.censored} values below quantification at their extremes the verdict would be "
+           f"{' or '.join(sorted(set(extremes)))}, so it is inconclusive.")
+    return replace(verdict, word="inconclusive", sentence=f"{verdict.label}: inconclusive. {why}",
+                   reasons=(why, *verdict.reasons), needed=None)
 
 
 def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel]) -> str:
@@ -176,7 +199,7 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         found.append(str(error))
     if any(m.path == "mixed model" for m in models):
         n = max(m.n_containers for m in models)
-        share = 100 * bounds.share_bound_clear(0, n)
+        share = 100 * (1 - 0.05 ** (1 / n))  # exact binomial bound for none out of n
         found.append(f"Even if none of {n} containers lay beyond the margin, up to {significant(share, 2)} % of similar "
                      "containers could (95 % bound).")
     return pd.DataFrame({"what": found})

@@ -1,0 +1,378 @@
+"""The tables, figures and sentences of the design notebook, made from an open stage.
+
+Works for every study: without a [design] section the containers of the plan are the design, and where
+nothing is known of an analyte or no costs are given, the tables say so instead of failing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from studykit.advice import advice_table, advise
+from studykit.design import Proposal, aims_of, controls_left_out, expectations, propose
+from studykit.designfigures import (
+    chance_against_cost,
+    chance_against_gradient,
+    chance_against_margin,
+    gradient_table,
+    margin_table,
+)
+from studykit.errors import BadInput
+from studykit.outlook import Outlook, could_it_settle
+from studykit.power import Chances, Size, beyond_share_bound, resolvable_margin
+from studykit.search import (
+    Aim,
+    Costs,
+    Limits,
+    SearchResult,
+    aim_chances,
+    cheapest,
+    costs_of,
+    for_budget,
+    limits_of,
+    right_chance,
+)
+from studykit.settings import DesignSettings
+from studykit.simulation import Trouble, simulate_studies
+from studykit.study import Study
+from studykit.widgets import Explorer, show_explorer
+
+SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
+NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
+
+
+class OpenStage(Protocol):
+    """What this module needs of an open stage."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def containers(self) -> pd.DataFrame: ...
+    def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "",
+               table: str = "") -> str: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignView:
+    """A study's design as the notebook sees it; ``costs`` is None where no prices are given."""
+
+    study: Study
+    settings: DesignSettings
+    size: Size
+    containers: pd.DataFrame
+    outlook: Outlook
+    aims: tuple[Aim, ...]
+    gradients: tuple[tuple[str, float], ...]
+    costs: Costs | None
+
+    @property
+    def hardest(self) -> Aim | None:
+        """The analyte with the lowest chance of its right verdict; None where nothing is known."""
+        if not self.aims:
+            return None
+        return min(self.aims, key=lambda a: right_chance(a, self.size, self.study.alpha))
+
+    @property
+    def shown(self) -> Aim | None:
+        """The analyte drawn in the figures: the hardest of those that a design can decide, else the hardest."""
+        able = decidable(self)
+        return min(able, key=lambda a: right_chance(a, self.size, self.study.alpha)) if able else self.hardest
+
+    @property
+    def limits(self) -> Limits:
+        """The grid to search; a claim about one container is searched over determinations only."""
+        if self.study.scope == "container":
+            return Limits(depths=(self.size.depths,), min_containers=1, max_containers=1,
+                          max_replicates=max(12, self.settings.max_replicates))
+        return limits_of(self.settings, self.size.depths)
+
+
+def open_design(stage: OpenStage) -> DesignView:
+    """The design of the open stage: [design] of study.toml, else the stored containers of the plan."""
+    study, containers = stage.study, stage.containers
+    stored = containers[containers["treatment"].isin(("", "stored"))]
+    settings = study.design or DesignSettings(containers=max(len(stored), 1))
+    if study.design is None:
+        study = study.model_copy(update={"design": settings})
+    outlook = could_it_settle(study, containers if len(containers) else None)
+    gradients = _gradients(study, outlook)
+    size = Size(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    try:
+        costs: Costs | None = costs_of(settings)
+    except BadInput:
+        costs = None
+    return DesignView(study=study, settings=settings, size=size, containers=containers, outlook=outlook,
+                      aims=aims_of(study, gradients), gradients=tuple(gradients.items()), costs=costs)
+
+
+def _gradients(study: Study, outlook: Outlook) -> dict[str, float]:
+    """The settling estimate's difference per analyte in the unit of its margin, where it gives one."""
+    out: dict[str, float] = {}
+    for name, declared in study.analytes.items():
+        percent = outlook.expected_gradient_percent(name)
+        if percent is None:
+            continue
+        if declared.margin.relative:
+            out[name] = percent
+        elif declared.nominal is not None:
+            out[name] = percent / 100 * declared.nominal
+    return out
+
+
+def settling_table(view: DesignView) -> pd.DataFrame:
+    """The settling estimate in sentences, or what is missing for one."""
+    if view.outlook.sentences:
+        return pd.DataFrame({"what the declared components would do": list(view.outlook.sentences)})
+    return pd.DataFrame({"missing for a settling estimate": list(view.outlook.missing)})
+
+
+def expectation_table(view: DesignView) -> pd.DataFrame:
+    """What is expected of each analyte and where that comes from."""
+    return expectations(view.study, dict(view.gradients))
+
+
+def said_table(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
+    """Per analyte: margin, smallest margin that can be shown, and chances in three worlds (per cent).
+
+    The worlds: nothing has settled; the true difference is twice the margin; the guess.
+    """
+    rows = []
+    for a in view.aims:
+        still, layered = _at(a, 0.0), _at(a, 2 * a.margin)
+        got = aim_chances(a, view.size, view.study.alpha)
+        least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha)
+        rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest margin": a.shown(least),
+                     "unit": a.unit,
+                     "homogeneous if nothing settled": _percent(still, view, "homogeneous"),
+                     "stratified if twice the margin": _percent(layered, view, "stratified"),
+                     "guessed difference": a.shown(a.guess.gradient),
+                     "homogeneous": _pc(got.homogeneous), "stratified": _pc(got.stratified),
+                     "inconclusive": _pc(got.inconclusive)})
+    return _table(rows)
+
+
+def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """The rows as a table; a note where there are none."""
+    return pd.DataFrame(rows if rows else {"note": [NOTHING]})
+
+
+def _pc(chance: float) -> float:
+    """A chance in per cent, without digits that nobody can use."""
+    return round(100 * chance, 3)
+
+
+def _at(aim: Aim, gradient: float) -> Aim:
+    return Aim(analyte=aim.analyte, guess=aim.guess.model_copy(update={"gradient": gradient}), margin=aim.margin,
+               unit=aim.unit, relative=aim.relative)
+
+
+def _percent(aim: Aim, view: DesignView, word: str) -> float:
+    return _pc(getattr(aim_chances(aim, view.size, view.study.alpha), word))
+
+
+def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
+    """For a ladder of designs, the smallest margin per analyte shown with ``chance`` if nothing had settled."""
+    sizes = [(1, k) for k in (1, 2, 4)] + [(n, view.size.replicates) for n in SEVERAL if n > 1]
+    plan = (view.size.containers, view.size.replicates)
+    rows = []
+    for n, k in sorted({*sizes, plan}):
+        size = Size(containers=n, depths=view.size.depths, replicates=k)
+        row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
+                               "this plan": "yes" if (n, k) == plan else ""}
+        for a in view.aims:
+            least = resolvable_margin(size, _at(a, 0.0).guess, chance=chance, alpha=view.study.alpha)
+            row[f"{a.analyte}, {a.unit}"] = a.shown(least)
+        rows.append(row)
+    return _table(rows if view.aims else [])
+
+
+def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.DataFrame:
+    """Exact chances beside simulated ones: the kit's own model, then the same with a share of samples lost."""
+    if not view.aims or view.size.containers < 2:
+        return pd.DataFrame({"note": [NOTHING if not view.aims else
+                                      "one container: the chances above are exact, nothing is left to simulate"]})
+    worlds = (("all samples", Trouble()), (f"{lost:.0%} lost", Trouble(missing=lost)))
+    table = pd.DataFrame([{"analyte": a.analyte} | _pair("exact", aim_chances(a, view.size, view.study.alpha))
+                          for a in view.aims])
+    worst = [0.0] * len(view.aims)
+    for how, trouble in worlds:
+        made = simulate_studies(view.aims, view.size, trouble, studies=studies, seed=view.study.seed,
+                                alpha=view.study.alpha)
+        got = pd.DataFrame([_pair(how, c) for _, c in made.chances])
+        table = pd.concat([table, got], axis=1)
+        worst = [max(w, c.error("homogeneous"), c.error("stratified"))
+                 for w, (_, c) in zip(worst, made.chances, strict=True)]
+    return table.assign(**{"simulation error": [_pc(w) for w in worst]})
+
+
+def _pair(how: str, got: Chances) -> dict[str, float]:
+    return {f"homogeneous, {how}": _pc(got.homogeneous), f"stratified, {how}": _pc(got.stratified)}
+
+
+def search(view: DesignView) -> SearchResult | None:
+    """The cheapest designs that reach the target for every analyte that any design can decide; None without costs.
+
+    Analytes that the largest design of the grid cannot decide are left out here; the warnings name them.
+    """
+    aims = decidable(view)
+    if view.costs is None or not aims:
+        return None
+    return cheapest(aims, view.costs, view.limits, target=view.settings.target, alpha=view.study.alpha)
+
+
+def decidable(view: DesignView) -> tuple[Aim, ...]:
+    """The analytes for which the largest design of the grid reaches the target."""
+    most = max(view.limits.sizes(), key=lambda s: (s.determinations, s.containers))
+    return tuple(a for a in view.aims if right_chance(a, most, view.study.alpha) >= view.settings.target)
+
+
+def cheapest_table(view: DesignView, found: SearchResult | None) -> pd.DataFrame:
+    """The best few designs, or why there are none."""
+    if found is None:
+        reason = "no costs are given under [design]" if view.costs is None else "no analyte can be decided"
+        return pd.DataFrame({"note": [reason]})
+    return found.to_table().round(3) if found.best else pd.DataFrame({"note": [found.proof()]})
+
+
+def by_analyte(view: DesignView) -> pd.DataFrame:
+    """The cheapest design for each analyte by itself; a word where no design of the grid decides it."""
+    if view.costs is None or not view.aims:
+        return pd.DataFrame({"note": ["no costs are given under [design]" if view.aims else NOTHING]})
+    rows = []
+    for a in view.aims:
+        got = cheapest((a,), view.costs, view.limits, target=view.settings.target, alpha=view.study.alpha, few=1)
+        row: dict[str, Any] = {"analyte": a.analyte, "right verdict": a.right_word}
+        if got.found is None:
+            row["decided by"] = "no design of the grid"
+        else:
+            z = got.found.size
+            row |= {"decided by": f"{z.containers} containers, {z.replicates} determinations", "cost": got.found.cost,
+                    "chance, %": _pc(got.found.lowest)}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def proof(view: DesignView, found: SearchResult | None) -> str:
+    """How the cheapest design is known to be the cheapest, and which analytes were not asked for."""
+    if found is None:
+        return "Without costs no design is the cheapest."
+    names = {a.analyte for a in decidable(view)}
+    left = [a.analyte for a in view.aims if a.analyte not in names]
+    more = f" Left out, since no design of the grid decides them: {', '.join(left)}." if left else ""
+    return found.proof() + more
+
+
+def budget_table(view: DesignView) -> pd.DataFrame:
+    """What the budget buys at best; a note where no budget or no costs are given."""
+    if view.settings.budget is None or view.costs is None or not view.aims:
+        return pd.DataFrame({"note": ["no budget is given under [design]"]})
+    return for_budget(view.aims, view.costs, view.limits, view.settings.budget,
+                      alpha=view.study.alpha).to_table().round(3)
+
+
+def proposal(view: DesignView) -> Proposal:
+    """The plan with its controls."""
+    lots = view.containers["lot"].replace("", pd.NA).nunique() if "lot" in view.containers else 1
+    return propose(view.study, view.size, lots=max(int(lots), 1), costs=view.costs)
+
+
+def left_out(plan: Proposal) -> pd.DataFrame:
+    """Controls that the plan does without."""
+    return controls_left_out(plan)
+
+
+def warnings_table(view: DesignView) -> pd.DataFrame:
+    """What a good colleague would say; one row says so where there is nothing to say."""
+    table = advice_table(advise(view.study, view.size, view.containers))
+    return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
+
+
+def gradient_curve(view: DesignView) -> pd.DataFrame:
+    """Chances (per cent) against the true difference, for the analyte drawn."""
+    aim = view.shown
+    if aim is None:
+        return pd.DataFrame({"note": [NOTHING]})
+    return _curve(gradient_table(aim, view.size, view.study.alpha))
+
+
+def margin_curve(view: DesignView) -> pd.DataFrame:
+    """Chances (per cent) against the margin if nothing had settled, for the analyte drawn."""
+    aim = view.shown
+    if aim is None:
+        return pd.DataFrame({"note": [NOTHING]})
+    return _curve(margin_table(_at(aim, 0.0), view.size, view.study.alpha))
+
+
+def _curve(table: pd.DataFrame) -> pd.DataFrame:
+    return table.round({"homogeneous": 3, "stratified": 3, "inconclusive": 3})
+
+
+def gradient_figure(view: DesignView, table: pd.DataFrame) -> Figure:
+    """Draws ``gradient_curve``."""
+    return _nothing_to_draw() if view.shown is None else chance_against_gradient(table, view.shown)
+
+
+def margin_figure(view: DesignView, table: pd.DataFrame) -> Figure:
+    """Draws ``margin_curve``."""
+    return _nothing_to_draw() if view.shown is None else chance_against_margin(table, view.shown)
+
+
+def cost_figure(view: DesignView, found: SearchResult | None) -> Figure:
+    """Chance against cost of every design tried."""
+    return _nothing_to_draw() if found is None else chance_against_cost(found, view.settings.currency)
+
+
+def _nothing_to_draw() -> Figure:
+    figure = Figure(figsize=(5, 0.6))
+    figure.text(0.02, 0.5, "nothing to draw: see the table", va="center", fontsize=9)
+    return figure
+
+
+def curve_alt(table: pd.DataFrame, x: str, view: DesignView) -> str:
+    """What a curve figure shows, in words with its end points."""
+    if view.shown is None:
+        return "Nothing to draw."
+    first, last = table.iloc[0], table.iloc[-1]
+    return (f"Chance of each verdict for {view.shown.analyte} against the {x}: homogeneous from "
+            f"{first['homogeneous']:.0f} % at {first[x]:.3g} {view.shown.unit} to {last['homogeneous']:.0f} % at "
+            f"{last[x]:.3g} {view.shown.unit}, stratified from {first['stratified']:.0f} % to "
+            f"{last['stratified']:.0f} %.")
+
+
+def cost_alt(found: SearchResult | None) -> str:
+    """What the cost figure shows, in words."""
+    if found is None:
+        return "Nothing to draw."
+    return f"Chance of the right verdict against cost for {len(found.tried)} designs. {found.proof()}"
+
+
+def record_design(stage: OpenStage, view: DesignView, found: SearchResult | None, plan: Proposal) -> None:
+    """Record what the report quotes of the design."""
+    stage.record("planned containers", view.size.containers)
+    stage.record("planned determinations per sample", view.size.replicates)
+    stage.record("planned samples with controls", plan.samples, table="plan")
+    if view.study.scope != "container":
+        stage.record("share of containers beyond the margin still possible if none is",
+                     100 * beyond_share_bound(view.size.containers, view.study.alpha), "%")
+    for a in view.aims:
+        still = _at(a, 0.0)
+        stage.record(f"{a.analyte}, chance of homogeneous if nothing settled", _percent(still, view, "homogeneous"),
+                     "%", table="chances")
+        least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha)
+        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.shown(least), a.unit,
+                     table="chances")
+    if found is not None and found.found is not None:
+        stage.record("cost of the cheapest design", found.found.cost, view.settings.currency, table="cheapest")
+
+
+def show_sliders(view: DesignView, live: bool) -> Explorer | None:
+    """The explorer for a person at the notebook; a sentence where there is nobody, or nothing to explore."""
+    costs = view.costs or Costs(container=0.0, sample=0.0, determination=0.0)
+    if not view.aims:
+        return show_explorer((), view.size, costs, live=False)
+    return show_explorer(view.aims, view.size, costs, alpha=view.study.alpha, currency=view.settings.currency,
+                         live=live)
