@@ -19,10 +19,10 @@ from studykit.files import write_csv, write_text
 
 # depth label (cm below the surface, surface down) -> mid-height as a fraction of the 90 cm profile
 DEPTHS = {"0-10": 1 - 5 / 90, "10-30": 1 - 20 / 90, "30-60": 1 - 45 / 90, "60-90": 1 - 75 / 90}
-# analyte -> (unit, invented margin, relative)
+# analyte -> (unit, invented margin, relative); wide for Dens and Mg, so that all three verdict words occur
 ANALYTES: dict[str, tuple[str, float, bool]] = {
-    "pH": ("pH", 0.5, False), "N": ("% (m/m)", 20, True), "Dens": ("g/mL", 5, True), "P": ("mg/kg", 20, True),
-    "Ca": ("meq/100 g", 20, True), "Mg": ("meq/100 g", 20, True), "K": ("meq/100 g", 30, True),
+    "pH": ("pH", 0.5, False), "N": ("% (m/m)", 20, True), "Dens": ("g/mL", 60, True), "P": ("mg/kg", 20, True),
+    "Ca": ("meq/100 g", 20, True), "Mg": ("meq/100 g", 30, True), "K": ("meq/100 g", 30, True),
     "Na": ("meq/100 g", 1, False), "Conduc": ("mS/cm", 1, False),
 }
 
