@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from math import cos, sin
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -137,8 +138,9 @@ def few() -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["cont", "depth", "y"])
 
 
-_DET = dict(fixed=("depth", "age"), random=("cont", "cont:depth"), numeric=("age",), joint=(1, 3))
-_LOT = dict(fixed=("depth", "age", "depth:age"), random=("lot", "cont", "cont:depth"), numeric=("age",), joint=(4, 6))
+_DET: dict[str, Any] = {"fixed": ("depth", "age"), "random": ("cont", "cont:depth"), "numeric": ("age",), "joint": (1, 3)}
+_LOT: dict[str, Any] = {**_DET, "fixed": ("depth", "age", "depth:age"), "joint": (4, 6)}
+_LOT["random"] = ("lot", "cont", "cont:depth")
 
 CASES: dict[str, Case] = {
     "dyestuff": Case(load=lambda: published("lme4", "Dyestuff"), response="Yield", random=("Batch",)),
