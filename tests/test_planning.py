@@ -19,8 +19,9 @@ from studykit.schema import load_tables
 from studykit.stages import share
 from studykit.study import load_study
 
-FILES = {"bench.pdf", "labels.pdf", "custody.pdf", "submission.pdf", "submission.xlsx", "submission.csv", "key.csv",
-         "draws.csv", "plan.json", "samples.csv", "stock.csv", "containers.csv"}
+FILES = {"sheets/bench.pdf", "sheets/labels.pdf", "sheets/custody.pdf", "sheets/submission.pdf",
+         "sheets/submission.xlsx", "submission.csv", "key.csv", "draws.csv", "plan.json", "samples.csv", "stock.csv",
+         "containers.csv"}
 
 
 def tree(root: Path) -> dict[str, bytes]:
@@ -31,7 +32,7 @@ def test_from_a_stock_list_to_a_filed_plan(tmp_path) -> None:
     root = folder(tmp_path, stock=stock_rows(12))
     filed = plan(root, load_study(root))
     assert filed.new
-    assert {p.name for p in (root / "plan").iterdir()} == FILES
+    assert set(tree(root / "plan")) == FILES
     tables = load_tables(root, with_results=False)  # the filed tables pass their own checks
     assert len(tables.containers) == 7
     assert len(tables.samples) == len(filed.plan.key)
@@ -74,8 +75,8 @@ def test_a_second_plan_leaves_the_tables_and_makes_the_same_sheets(tmp_path) -> 
     after = tree(root)
     assert {k: v for k, v in before.items() if k.endswith(".csv")} == {
         k: v for k, v in after.items() if k.endswith(".csv")}
-    assert before["plan/submission.pdf"] == after["plan/submission.pdf"]
-    assert before["plan/submission.xlsx"] == after["plan/submission.xlsx"]
+    assert before["plan/sheets/submission.pdf"] == after["plan/sheets/submission.pdf"]
+    assert before["plan/sheets/submission.xlsx"] == after["plan/sheets/submission.xlsx"]
 
 
 def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:

@@ -201,11 +201,11 @@ def test_the_workbook_holds_text_and_no_formula(plan) -> None:
 
 def test_the_same_plan_gives_the_same_bytes(plan) -> None:
     a, b = all_sheets(study(), plan), all_sheets(study(), plan)
-    assert set(a) == {"plan/bench.pdf", "plan/labels.pdf", "plan/custody.pdf", "plan/submission.pdf",
-                      "plan/submission.xlsx"}
+    assert set(a) == {"plan/sheets/bench.pdf", "plan/sheets/labels.pdf", "plan/sheets/custody.pdf", "plan/sheets/submission.pdf",
+                      "plan/sheets/submission.xlsx"}
     for name in a:
         assert a[name] == b[name], name
-    assert b"CreationDate" not in a["plan/bench.pdf"]
+    assert b"CreationDate" not in a["plan/sheets/bench.pdf"]
 
 
 def test_qr_code_is_the_smallest_kind_with_its_border() -> None:
