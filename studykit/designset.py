@@ -1,4 +1,4 @@
-"""The tables, figures and sentences of the design notebook, made from an open stage.
+"""The tables of the design notebook, made from an open stage.
 
 Works for every study: without a [design] section the containers of the plan are the design, and where
 nothing is known of an analyte or no costs are given, the tables say so instead of failing.
@@ -10,20 +10,12 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 import pandas as pd
-from matplotlib.figure import Figure
 
 from studykit.advice import advice_table, advise
 from studykit.design import Proposal, aims_of, controls_left_out, expectations, propose
-from studykit.designfigures import (
-    chance_against_cost,
-    chance_against_gradient,
-    chance_against_margin,
-    gradient_table,
-    margin_table,
-)
 from studykit.errors import BadInput
 from studykit.outlook import Outlook, could_it_settle
-from studykit.power import Chances, Size, beyond_share_bound, resolvable_margin
+from studykit.power import Chances, Size, resolvable_margin
 from studykit.search import (
     Aim,
     Costs,
@@ -39,7 +31,6 @@ from studykit.search import (
 from studykit.settings import DesignSettings
 from studykit.simulation import Trouble, simulate_studies
 from studykit.study import Study
-from studykit.widgets import Explorer, show_explorer
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
@@ -52,8 +43,6 @@ class OpenStage(Protocol):
     def study(self) -> Study: ...
     @property
     def containers(self) -> pd.DataFrame: ...
-    def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "",
-               table: str = "") -> str: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,16 +131,16 @@ def said_table(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     """
     rows = []
     for a in view.aims:
-        still, layered = _at(a, 0.0), _at(a, 2 * a.margin)
+        still, layered = with_gradient(a, 0.0), with_gradient(a, 2 * a.margin)
         got = aim_chances(a, view.size, view.study.alpha)
         least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha)
         rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest margin": a.shown(least),
                      "unit": a.unit,
-                     "homogeneous if nothing settled": _percent(still, view, "homogeneous"),
-                     "stratified if twice the margin": _percent(layered, view, "stratified"),
+                     "homogeneous if nothing settled": chance_percent(still, view, "homogeneous"),
+                     "stratified if twice the margin": chance_percent(layered, view, "stratified"),
                      "guessed difference": a.shown(a.guess.gradient),
-                     "homogeneous": _pc(got.homogeneous), "stratified": _pc(got.stratified),
-                     "inconclusive": _pc(got.inconclusive)})
+                     "homogeneous": percent(got.homogeneous), "stratified": percent(got.stratified),
+                     "inconclusive": percent(got.inconclusive)})
     return _table(rows)
 
 
@@ -160,18 +149,20 @@ def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame(rows if rows else {"note": [NOTHING]})
 
 
-def _pc(chance: float) -> float:
+def percent(chance: float) -> float:
     """A chance in per cent, without digits that nobody can use."""
     return round(100 * chance, 3)
 
 
-def _at(aim: Aim, gradient: float) -> Aim:
+def with_gradient(aim: Aim, gradient: float) -> Aim:
+    """The same analyte with another true difference, on the scale of the analysis."""
     return Aim(analyte=aim.analyte, guess=aim.guess.model_copy(update={"gradient": gradient}), margin=aim.margin,
                unit=aim.unit, relative=aim.relative)
 
 
-def _percent(aim: Aim, view: DesignView, word: str) -> float:
-    return _pc(getattr(aim_chances(aim, view.size, view.study.alpha), word))
+def chance_percent(aim: Aim, view: DesignView, word: str) -> float:
+    """Chance of one verdict for the planned size, in per cent."""
+    return percent(getattr(aim_chances(aim, view.size, view.study.alpha), word))
 
 
 def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
@@ -184,7 +175,7 @@ def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
         row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
                                "this plan": "yes" if (n, k) == plan else ""}
         for a in view.aims:
-            least = resolvable_margin(size, _at(a, 0.0).guess, chance=chance, alpha=view.study.alpha)
+            least = resolvable_margin(size, with_gradient(a, 0.0).guess, chance=chance, alpha=view.study.alpha)
             row[f"{a.analyte}, {a.unit}"] = a.shown(least)
         rows.append(row)
     return _table(rows if view.aims else [])
@@ -206,11 +197,11 @@ def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.D
         table = pd.concat([table, got], axis=1)
         worst = [max(w, c.error("homogeneous"), c.error("stratified"))
                  for w, (_, c) in zip(worst, made.chances, strict=True)]
-    return table.assign(**{"simulation error": [_pc(w) for w in worst]})
+    return table.assign(**{"simulation error": [percent(w) for w in worst]})
 
 
 def _pair(how: str, got: Chances) -> dict[str, float]:
-    return {f"homogeneous, {how}": _pc(got.homogeneous), f"stratified, {how}": _pc(got.stratified)}
+    return {f"homogeneous, {how}": percent(got.homogeneous), f"stratified, {how}": percent(got.stratified)}
 
 
 def search(view: DesignView) -> SearchResult | None:
@@ -251,7 +242,7 @@ def by_analyte(view: DesignView) -> pd.DataFrame:
         else:
             z = got.found.size
             row |= {"decided by": f"{z.containers} containers, {z.replicates} determinations", "cost": got.found.cost,
-                    "chance, %": _pc(got.found.lowest)}
+                    "chance, %": percent(got.found.lowest)}
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -289,90 +280,3 @@ def warnings_table(view: DesignView) -> pd.DataFrame:
     """What a good colleague would say; one row says so where there is nothing to say."""
     table = advice_table(advise(view.study, view.size, view.containers))
     return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
-
-
-def gradient_curve(view: DesignView) -> pd.DataFrame:
-    """Chances (per cent) against the true difference, for the analyte drawn."""
-    aim = view.shown
-    if aim is None:
-        return pd.DataFrame({"note": [NOTHING]})
-    return _curve(gradient_table(aim, view.size, view.study.alpha))
-
-
-def margin_curve(view: DesignView) -> pd.DataFrame:
-    """Chances (per cent) against the margin if nothing had settled, for the analyte drawn."""
-    aim = view.shown
-    if aim is None:
-        return pd.DataFrame({"note": [NOTHING]})
-    return _curve(margin_table(_at(aim, 0.0), view.size, view.study.alpha))
-
-
-def _curve(table: pd.DataFrame) -> pd.DataFrame:
-    return table.round({"homogeneous": 3, "stratified": 3, "inconclusive": 3})
-
-
-def gradient_figure(view: DesignView, table: pd.DataFrame) -> Figure:
-    """Draws ``gradient_curve``."""
-    return _nothing_to_draw() if view.shown is None else chance_against_gradient(table, view.shown)
-
-
-def margin_figure(view: DesignView, table: pd.DataFrame) -> Figure:
-    """Draws ``margin_curve``."""
-    return _nothing_to_draw() if view.shown is None else chance_against_margin(table, view.shown)
-
-
-def cost_figure(view: DesignView, found: SearchResult | None) -> Figure:
-    """Chance against cost of every design tried."""
-    return _nothing_to_draw() if found is None else chance_against_cost(found, view.settings.currency)
-
-
-def _nothing_to_draw() -> Figure:
-    figure = Figure(figsize=(5, 0.6))
-    figure.text(0.02, 0.5, "nothing to draw: see the table", va="center", fontsize=9)
-    return figure
-
-
-def curve_alt(table: pd.DataFrame, x: str, view: DesignView) -> str:
-    """What a curve figure shows, in words with its end points."""
-    if view.shown is None:
-        return "Nothing to draw."
-    first, last = table.iloc[0], table.iloc[-1]
-    return (f"Chance of each verdict for {view.shown.analyte} against the {x}: homogeneous from "
-            f"{first['homogeneous']:.0f} % at {first[x]:.3g} {view.shown.unit} to {last['homogeneous']:.0f} % at "
-            f"{last[x]:.3g} {view.shown.unit}, stratified from {first['stratified']:.0f} % to "
-            f"{last['stratified']:.0f} %.")
-
-
-def cost_alt(found: SearchResult | None) -> str:
-    """What the cost figure shows, in words."""
-    if found is None:
-        return "Nothing to draw."
-    return f"Chance of the right verdict against cost for {len(found.tried)} designs. {found.proof()}"
-
-
-def record_design(stage: OpenStage, view: DesignView, found: SearchResult | None, plan: Proposal) -> None:
-    """Record what the report quotes of the design."""
-    stage.record("planned containers", view.size.containers)
-    stage.record("planned determinations per sample", view.size.replicates)
-    stage.record("planned samples with controls", plan.samples, table="plan")
-    if view.study.scope != "container":
-        stage.record("share of containers beyond the margin still possible if none is",
-                     100 * beyond_share_bound(view.size.containers, view.study.alpha), "%")
-    for a in view.aims:
-        still = _at(a, 0.0)
-        stage.record(f"{a.analyte}, chance of homogeneous if nothing settled", _percent(still, view, "homogeneous"),
-                     "%", table="chances")
-        least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha)
-        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.shown(least), a.unit,
-                     table="chances")
-    if found is not None and found.found is not None:
-        stage.record("cost of the cheapest design", found.found.cost, view.settings.currency, table="cheapest")
-
-
-def show_sliders(view: DesignView, live: bool) -> Explorer | None:
-    """The explorer for a person at the notebook; a sentence where there is nobody, or nothing to explore."""
-    costs = view.costs or Costs(container=0.0, sample=0.0, determination=0.0)
-    if not view.aims:
-        return show_explorer((), view.size, costs, live=False)
-    return show_explorer(view.aims, view.size, costs, alpha=view.study.alpha, currency=view.settings.currency,
-                         live=live)
