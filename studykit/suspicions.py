@@ -41,7 +41,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
     """Rounding step of each analyte and source file, read from the numbers as written.
 
     The step is that of the most decimals seen within one power of ten (spreadsheets drop trailing
-    zeros), at the middle of the data, times 2, 5 or 10 where every value is a multiple of that. A
+    zeros), at the middle of the data, times 2, 5, 10, ... 100 where every value is a multiple of that. A
     unit conversion at intake is undone by value / as_written. Columns: analyte, source_file, n,
     step (in the study's unit), level (median), distinct (share of distinct values).
     """
@@ -56,7 +56,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
         use = middle if middle.any() else np.ones(len(part), dtype=bool)
         unit_step = 10.0 ** -float(part.loc[use, "decimals"].max())
         counts = np.rint(written[use].to_numpy(float) / unit_step).astype(np.int64)
-        coarse = next((k for k in (10, 5, 2) if len(counts) >= 8 and (counts % k == 0).all()), 1)
+        coarse = next((k for k in (100, 50, 20, 10, 5, 2) if len(counts) >= 8 and (counts % k == 0).all()), 1)
         factor = float((part["value"] / written.where(written != 0)).median())
         rows.append((analyte, file, len(part), abs(unit_step * coarse * factor), float(part["value"].median()),
                      part["value"].nunique() / len(part)))
