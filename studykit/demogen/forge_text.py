@@ -86,7 +86,8 @@ height_mm = 600
 [fluid]
 density_kg_m3 = 1005
 density_at_c = 20
-viscosity_mm2_s_at_40c = 120
+density_expansion_per_k = 0.0002
+rest_viscosity_pa_s = 0.2
 storage_temperature_c = 21
 
 [[components]]
@@ -101,6 +102,13 @@ note = "flakes settle slower than spheres of the same size"
 [design]
 containers = 12
 replicates = 1
+
+[design.guesses.Solids]
+s_r = 0.08
+sd_container = 0.1
+sd_container_depth = 1.5
+gradient = 5
+source = "repeatability as stated by the works laboratory; gradient from two old kegs drawn by zones last year"
 
 [sampling]
 draw_ml = 60
