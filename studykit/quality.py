@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Protocol
 
 import pandas as pd
 
@@ -39,7 +40,7 @@ from studykit.tablespec import NO_CONTAINER
 OWN_DF = 6
 """Degrees of freedom from which the study's own duplicates are preferred to a stated repeatability."""
 
-__all__ = ["QualityReport", "assess", "completeness", "read_exclusions", "stated_scatter", "usable_results"]
+__all__ = ["QualityReport", "assess", "completeness", "read_exclusions", "record_quality", "stated_scatter", "usable_results"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,6 +84,23 @@ class QualityReport:
         """The flags, most pressing first (a copy)."""
         return self.flags.copy()
 
+    def findings(self) -> pd.DataFrame:
+        """The sentences as a table with one column, finding."""
+        return pd.DataFrame({"finding": list(self.sentences)})
+
+    def widest_duplicates(self, n: int = 12) -> pd.DataFrame:
+        """The n differences that are largest against their limit (all of them are in ``duplicates``)."""
+        order = self.duplicates.sort_values("ratio", ascending=False, kind="stable").head(n)
+        return order[["analyte", "kind", "container", "depth", "first", "second", "difference", "limit", "unit",
+                      "ratio"]].reset_index(drop=True)
+
+    def closures(self) -> pd.DataFrame:
+        """Mass balance in short: for each analyte and kind of whole the containers, mean, lowest, highest closure."""
+        t = self.mass_balance.groupby(["analyte", "whole_is"], as_index=False)["closure_percent"].agg(
+            ["size", "mean", "min", "max"])
+        return t.rename(columns={"whole_is": "compared with", "size": "containers", "mean": "mean, %",
+                                 "min": "lowest, %", "max": "highest, %"})
+
     def judged_by(self) -> pd.DataFrame:
         """One row an analyte: the scatter of one determination that results are judged by, and its source."""
         relative = self.working.groupby("analyte")["relative"].first()
@@ -96,6 +114,30 @@ class QualityReport:
         rows = [(c.rule, len(c.table), *[sum(f.concern == k for f in c.flags) for k in CONCERNS], c.note)
                 for c in self.checks]
         return pd.DataFrame(rows, columns=["check", "looked_at", *CONCERNS, "note"])
+
+
+class Recorder(Protocol):
+    """What is needed of an open stage to record numbers."""
+
+    def record(self, name: str, value: object, unit: str = "", digits: int = 3) -> str:
+        """Record one number or word under a new name."""
+
+
+def record_quality(stage: Recorder, report: QualityReport) -> None:
+    """Record the numbers that the report quotes: samples, flags by concern, exclusions, controls."""
+    c = report.completeness
+    lost = int(report.missing["all_lost"].sum()) if len(report.missing) else 0
+    planned = int(c["planned"].max()) if len(c) else 0
+    stage.record("samples_planned", planned)
+    stage.record("samples_with_results", planned - lost)
+    for concern, name in zip(CONCERNS, ("flags_stop", "flags_ask", "flags_hint"), strict=True):
+        stage.record(name, int((report.flags["concern"] == concern).sum()))
+    stage.record("results_excluded", len(report.exclusions))
+    layered = report.controls.table
+    measured = bool((layered["control"] == "layered control").any())
+    stage.record("layered_control", "not found stratified" if report.blind else (
+        "none measured" if not measured else "found stratified" if (layered["found"] == "stratified").any()
+        else "could not be judged"))
 
 
 def completeness(study: Study, samples: pd.DataFrame, results: pd.DataFrame,
