@@ -174,6 +174,19 @@ def _exit(threshold: float, reach: Array) -> Array:
     return np.where(reach > 1e-12, threshold / np.maximum(reach, 1e-12), 1e8)
 
 
+@lru_cache(maxsize=8)
+def _chi_table(d: int) -> Array:
+    return np.asarray(special.chdtrc(d, np.linspace(0.0, 16.0, 2**15 + 2) ** 2))
+
+
+def _chi_tail(radius: Array, d: int) -> Array:
+    """P(chi_d > radius) from a table with linear steps between its points (error below 1e-7)."""
+    table = _chi_table(d)
+    place = np.minimum(radius, 15.99) * ((2**15 + 1) / 16.0)
+    index = place.astype(np.intp)
+    return np.asarray(table[index] + (place - index) * (table[index + 1] - table[index]))
+
+
 def _scale_nodes(df: float) -> tuple[Array, Array]:
     """Values of S = chi_df / sqrt(df) and their probabilities (S = 1 for known scatter)."""
     if np.isinf(df):
@@ -211,7 +224,7 @@ def _corner_sf(t: float, m: float, cov: Array, df: float, which: tuple[int, ...]
         for s, p in zip(spread, share, strict=True):
             radius = np.minimum(_exit(t * s, outward), _exit(2 * m + t * s, inward))
             radius = np.minimum(radius, _exit(m + t * s, within))
-            total += p * float(weight @ special.chdtrc(d, np.minimum(radius, 1e8) ** 2))
+            total += p * float(weight @ _chi_tail(radius, d))
         out.append(total)
     return out
 

@@ -60,6 +60,17 @@ def test_one_contrast_is_students_t_and_quantile_inverts_the_tail():
     assert largest_sf(critical_value(corr, 6, 0.9), corr, 6) == pytest.approx(0.10, abs=1e-7)
 
 
+def test_tabulated_tail():
+    from scipy import special
+
+    from studykit.simultaneous import _chi_tail
+
+    radius = np.linspace(0, 15.9, 7001)
+    for d in (1, 2, 4, 6):
+        assert np.abs(_chi_tail(radius, d) - special.chdtrc(d, radius**2)).max() < 1e-7
+    assert _chi_tail(np.array([1e8]), 3)[0] < 1e-50
+
+
 def test_same_call_same_digits():
     corr = pair_corr(np.diag([1.0, 2.0, 0.4, 1.0, 1.3]))
     assert critical_value(corr, 6) == critical_value(corr, 6)
