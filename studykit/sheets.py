@@ -26,7 +26,7 @@ from studykit.drawing import draw_vessel
 from studykit.drawplan import DrawPlan
 from studykit.errors import single
 from studykit.sampling import Plan
-from studykit.sheettexts import CAUTIONS, CONTROL_NOTES, CUSTODY, QUESTIONS, REQUESTS, SEDIMENT, STEPS
+from studykit.sheettexts import CAUTIONS, CONTROL_NOTES, CONTROL_STEPS, CUSTODY, QUESTIONS, REQUESTS, SEDIMENT, STEPS
 from studykit.stages import HERE
 from studykit.study import Study
 
@@ -58,12 +58,20 @@ def _mm(value: float) -> str:
 
 
 def bench_pdf(study: Study, plan: Plan) -> bytes:
-    """One landscape page a container in the order of the visits: drawing to scale, draws, fields, cautions."""
+    """One landscape page a container in the order of the visits: drawing to scale, draws, fields, cautions.
+
+    A last page lists the bottles that come from no container (blanks, check fluids).
+    """
     codes = {(r["container"], int(r["draw_order"])): str(r["sample"]) for r in plan.draws.to_dict("records")}
     about = {r["container"]: r for r in plan.containers.to_dict("records")}
     pages = [_bench_page(study, p, codes, about[p.container], visit, len(plan.draw_plans))
              for visit, p in enumerate(plan.draw_plans, start=1)]
-    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "cautions": CAUTIONS, "steps": STEPS})
+    runs = dict(zip(plan.key["sample"], plan.key["run"], strict=True))
+    controls = [{"sample": str(r["sample"]), "kind": str(r["kind"]), "run": runs[r["sample"]],
+                 "keep": f"{study.sampling.draw_ml:g}"}
+                for r in plan.samples.to_dict("records") if r["container"] == ""]
+    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "cautions": CAUTIONS, "steps": STEPS,
+                            "controls": controls, "control_steps": CONTROL_STEPS})
 
 
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
@@ -77,6 +85,9 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     lot_store = [f"{name} {about[name]}" for name in ("lot", "store") if str(about[name])]
     if about["treatment"] not in ("", "stored"):
         lot_store.append(str(about["treatment"]))
+    shares = ", ".join(f"{z.label} {z.tip_mm / plan.liquid_height_mm:.2f}" for z in plan.zones
+                       if z.tip_mm > study.sampling.floor_gap_mm)
+    rim = vessel.total_height_mm - plan.liquid_height_mm
     notes = [*filter(None, [CONTROL_NOTES.get(str(about["treatment"]), "")]), *plan.warnings]
     rows = [
         {"order": d.order, "sample": codes[(plan.container, d.order)], "depth": d.depth,
@@ -90,7 +101,9 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
             "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,
-            "tool": study.sampling.tool, "sediment": sediment}
+            "tool": study.sampling.tool, "rim": f"{rim:.0f}",
+            "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
+            "sediment": sediment}
 
 
 def qr_svg(code: str) -> bytes:

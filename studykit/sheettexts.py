@@ -28,11 +28,11 @@ STEPS = (
     "Sample where it stands: do not move, roll, tilt or bump it; if it was moved, write when.",
     "Photograph label, place, open bung and surface.",
     "From the surface down, one clean tube a depth, lowered closed and slowly on its depth stop.",
+    "Measure rim to surface without touching the liquid; dip for height and water only after all draws.",
     "Set the tip by its height above the floor: it stays true while the level falls.",
     "Purge at that depth into the waste, then draw slowly (50 to 100 mL a minute) and fill the bottle to at most 85 %.",
     "Check the code on the bottle against this row before the draw; tick when the bottle is shut.",
     "If the tip meets a visible boundary, move it into one layer and write why.",
-    "Dip for liquid height and water last.",
 )
 
 SEDIMENT = {
@@ -44,6 +44,14 @@ SEDIMENT = {
     "unseen": "This plan has no draw from the floor: what has already settled there is not seen.",
     "cake": "After all draws feel the floor with a rod, and write hardness and thickness of a cake.",
 }
+
+CONTROL_STEPS = (
+    "Fill these bottles in the same place, with the same kind of tool and to the same level as all others, so that "
+    "nobody can tell them apart.",
+    "Check fluid: from one well mixed stock; shake the stock before every portion.",
+    "Blank: clean base fluid, drawn through a tool cleaned like the others.",
+    "This page unblinds: it stays with the key.",
+)
 
 CONTROL_NOTES = {
     "remixed control": "remixed control: mix it first by the site's own method, let the air rise, then draw it like "

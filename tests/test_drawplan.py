@@ -6,6 +6,8 @@ import math
 from itertools import pairwise
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from studykit.drawplan import depth_zones, needed_ml, overlap_ml, plan_draws, slab, volume_warnings, zone_tips
@@ -227,3 +229,35 @@ def test_tables_have_one_row_a_draw_and_a_zone() -> None:
 def test_a_label_sheet_must_fit_its_page() -> None:
     with pytest.raises(ValidationError, match=r"the labels need 317 x 284\.1 mm, but the page is 210 x 297 mm"):
         LabelSheet(columns=5, label_width_mm=60, margin_left_mm=7, gap_x_mm=2.5)
+
+
+VESSELS = (BOTTLE, PAIL, DRUM, HorizontalCylinder(diameter_mm=900, length_mm=1500, ends="dished"),
+           Rectangular(length_mm=1150, width_mm=950, height_mm=1000))
+
+
+@given(vessel=st.sampled_from(VESSELS), fill=st.floats(0.02, 1), draw=st.floats(1, 400), purge=st.floats(0, 50),
+       discard=st.sampled_from([0.0, 20.0, 200.0]), heel=st.booleans(), repeats=st.integers(1, 3),
+       depths=st.sampled_from([THREE, FIVE, ("upper", "lower"), ("a", "b", "c", "d")]))
+@settings(max_examples=150, deadline=None)
+def test_any_plan_is_refused_or_adds_up(vessel, fill, draw, purge, discard, heel, repeats, depths) -> None:
+    """Either a clear refusal, or: volumes add up, levels fall, slabs lie in the liquid and hold their volume."""
+    liquid = fill * vessel.total_height_mm
+    chosen = SamplingSettings(draw_ml=draw, purge_ml=purge, discard_ml=discard, heel=heel)
+    try:
+        plan = plan_draws(vessel, liquid, depths, chosen, draws_at={depths[0]: repeats})
+    except BadInput as error:
+        text = str(error)
+        assert "the content" in text or "holds" in text or "fallen" in text or "out of order" in text
+        return
+    taken = sum(d.purge_ml + d.keep_ml + d.discard_ml for d in plan.draws) / 1000
+    assert plan.content_l - plan.left_l == pytest.approx(taken, rel=1e-9)
+    assert plan.left_l >= -1e-9
+    assert vessel.volume_l(plan.draws[-1].level_after_mm) == pytest.approx(plan.left_l, abs=1e-6)
+    for d in plan.draws:
+        assert -1e-6 <= d.drawn_bottom_mm <= d.drawn_top_mm <= d.level_before_mm + 1e-6
+        assert d.level_after_mm <= d.level_before_mm
+        assert 0 <= d.height <= 1
+        assert d.foreign_ml >= 0
+    spots = [d.tip_mm for d in plan.draws if d.kind == "spot"]
+    assert spots == sorted(spots, reverse=True)
+    assert sum(z.volume_l for z in plan.zones) == pytest.approx(plan.content_l, rel=1e-9)

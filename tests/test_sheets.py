@@ -142,18 +142,25 @@ def test_more_labels_than_a_sheet_go_on_to_the_next() -> None:
 
 
 def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
-    pages = texts(bench_pdf(study(), plan))
+    *pages, last = texts(bench_pdf(study(), plan))
     assert len(pages) == len(plan.draw_plans)
+    own = plan.key[plan.key["container"] == ""]
+    assert last.startswith("Bottles that come from no container")
+    for row in own.itertuples():
+        assert f"{row.sample} {row.kind} {row.run} 100" in last
     for page, p in zip(pages, plan.draw_plans, strict=True):
         assert page.startswith(f"Container {p.container}")
         own = plan.draws[plan.draws["container"] == p.container]
         assert all(code in page for code in own["sample"])
-        for asked in ("last moved on", "liquid height found", "liquid temperature", "tool and its number", "purged",
+        for asked in ("last moved on", "rim to surface found", "liquid height, dipped last",
+                      "liquid temperature", "tool and its number", "purged",
                       "time", "initials", "appearance, sediment", "photo"):
             assert asked in page, asked
         for caution in CAUTIONS:
             assert caution[:40] in page
         assert "drawn 1 : 5" in page
+        assert "20 L at a liquid height of 317 mm, 43 mm below the rim" in page
+        assert "keep these shares of the liquid height: upper 0.83, middle 0.50, lower 0.17." in page
     assert sum("remixed control: mix it first" in page for page in pages) == 1
 
 
@@ -162,7 +169,9 @@ def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     s = study(title=NASTY, factors={"depths": ["top", "upper", "middle", "lower", "bottom"]},
               sampling={"draw_ml": 55, "purge_ml": 5, "discard_ml": 30, "duplicates": 2, "bottle_ml": 60})
     pages = texts(bench_pdf(s, make_plan(s, container_table(rows, tmp_path))))
-    assert len(pages) == 1
+    assert len(pages) == 2
+    assert pages[1].startswith("Bottles that come from no container")
+    assert CAUTIONS[-1][:40] in pages[0]
     assert "bottom and heel are drawn at the same place" in pages[0]
     assert "then discard mL" in pages[0]
 
@@ -180,6 +189,7 @@ def test_the_list_for_the_laboratory_asks_and_lists(plan) -> None:
     pages = texts(submission_pdf(study(), plan.submission))
     for text in (*REQUESTS, *QUESTIONS):
         assert text[:45] in pages[0]
+    assert all("Run R" in page for page in pages[1:])  # a run that goes on says so
     rest = " ".join(pages[1:]).split()
     order = [w for w in rest if check_code(w)]
     assert order == plan.submission["sample"].tolist()
@@ -201,8 +211,8 @@ def test_the_workbook_holds_text_and_no_formula(plan) -> None:
 
 def test_the_same_plan_gives_the_same_bytes(plan) -> None:
     a, b = all_sheets(study(), plan), all_sheets(study(), plan)
-    assert set(a) == {"plan/sheets/bench.pdf", "plan/sheets/labels.pdf", "plan/sheets/custody.pdf", "plan/sheets/submission.pdf",
-                      "plan/sheets/submission.xlsx"}
+    names = ("bench.pdf", "labels.pdf", "custody.pdf", "submission.pdf", "submission.xlsx")
+    assert set(a) == {f"plan/sheets/{n}" for n in names}
     for name in a:
         assert a[name] == b[name], name
     assert b"CreationDate" not in a["plan/sheets/bench.pdf"]
