@@ -180,6 +180,16 @@ def least_favourable(depths: int, margin_in_se: float, low: int | None = None) -
 
 
 @lru_cache(maxsize=4096)
+def _t_quantile(df: float, alpha: float) -> float:
+    return float(stats.t.isf(alpha, df)) if math.isfinite(df) else float(stats.norm.isf(alpha))
+
+
+@lru_cache(maxsize=4096)
+def _f_quantile(d: int, df: float, alpha: float) -> float:
+    return float(stats.f.isf(alpha, d, df)) if math.isfinite(df) else float(stats.chi2.isf(alpha, d))
+
+
+@lru_cache(maxsize=4096)
 def _critical_curve(depths: int, df: float, alpha: float) -> interpolate.PchipInterpolator:
     """Critical number c as a smooth function of the margin in standard errors."""
     high = 1.05 * float(stats.t.isf(alpha / (depths * (depths - 1)), df)) + 0.05
@@ -256,9 +266,11 @@ def _seen(effects: Array, df: float, alpha: float) -> float:
     """Power of the F test (chi-square where s_r is known) for any difference between depths."""
     d = len(effects) - 1
     ncp = float(((effects - effects.mean()) ** 2).sum())
+    if ncp == 0:
+        return alpha
     if math.isinf(df):
-        return float(stats.ncx2.sf(stats.chi2.isf(alpha, d), d, ncp)) if ncp else alpha
-    return float(special.ncfdtr(d, df, ncp, stats.f.isf(alpha, d, df)) * -1 + 1) if ncp else alpha
+        return float(stats.ncx2.sf(_f_quantile(d, df, alpha), d, ncp))
+    return 1.0 - float(special.ncfdtr(d, df, ncp, _f_quantile(d, df, alpha)))
 
 
 def resolvable_margin(size: Size, guess: Guess, *, chance: float = 0.8, alpha: float = 0.05,
@@ -276,7 +288,7 @@ def resolvable_margin(size: Size, guess: Guess, *, chance: float = 0.8, alpha: f
 
 def _homogeneous(means: Array, s: float, df: float, margin: float, alpha: float) -> float:
     """Chance that all differences are shown to lie within the margin."""
-    t = float(stats.t.isf(alpha, df)) if math.isfinite(df) else float(stats.norm.isf(alpha))
+    t = _t_quantile(df, alpha)
     nodes, weight = _scale(df, margin / s / (t * math.sqrt(2)))
     return float((weight * range_within(margin / s - t * math.sqrt(2) * nodes, means / s)).sum())
 
