@@ -202,6 +202,8 @@ def _write(root: Path, outcome: IntakeOutcome) -> None:
     """Write the tables, each whole or not at all; intake.json comes last and names them by their hashes."""
     folder = root / TIDY_FOLDER
     require_writable(folder)
+    for left_over in folder.glob(".*.part"):  # of a run that was killed
+        left_over.unlink(missing_ok=True)
     texts = ("file", "column", "value", "reason", "remedy")
     tables = {
         "rejected.csv": table_bytes(outcome.rejected, safe=texts),

@@ -36,7 +36,7 @@ _OTHER_KINDS = (
 )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Grid:
     """One sheet or text file as text cells.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import hashlib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -98,8 +97,6 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
     for grid in sheets:
         source = f"{name}#{grid.sheet}" if len(sheets) > 1 else name
         takes.append(_take_sheet(grid, mapping, study, codes, book, source, digest, notes))
-    del grids, sheets
-    gc.collect()
     return takes
 
 
