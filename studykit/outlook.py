@@ -297,12 +297,16 @@ def _sentence(r: dict[str, Any]) -> str:
     verb = "sink" if r["way"] == "sinks" else "rise"
     if length > 10 * height:
         text = (f"thermal motion keeps {size} particles mixed for ever (sedimentation length "
-                f"{length / 1000:.2g} m against {height:.0f} mm of liquid).")
+                f"{length / 1000:,.1f} m against {height:.0f} mm of liquid).")
     else:
         text = f"{size} particles {verb} through {height:.0f} mm in {_days(r['days_to_cross'])}"
-        text += (f"; in the end they gather within {length:.2g} mm of the "
-                 f"{'floor' if verb == 'sink' else 'surface'}." if length < height / 10 else
-                 f", and thermal motion leaves a final bottom/top ratio of {r['final_bottom_over_top']:.3g}.")
+        place = "floor" if verb == "sink" else "surface"
+        if length < 0.1:
+            text += f"; in the end they lie at the {place}."
+        elif length < height / 10:
+            text += f"; in the end they gather within {length:.2g} mm of the {place}."
+        else:
+            text += f", and thermal motion leaves a final bottom/top ratio of {r['final_bottom_over_top']:.3g}."
     if math.isfinite(r["days_to_margin"]):
         text += (f" A drawn zone leaves the margin of ±{r['margin_percent']:g} % after "
                  f"{_days(r['days_to_margin'])} of standing.")

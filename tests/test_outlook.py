@@ -70,6 +70,7 @@ def test_components_table_and_sentences() -> None:
     assert molecule["final_bottom_over_top"] == pytest.approx(1, abs=1e-3)
     assert any("keeps 1 nm particles mixed for ever" in s for s in got.sentences)
     assert any("leaves the margin of ±20 %" in s for s in got.sentences)
+    assert any("in the end they lie at the floor" in s for s in got.sentences)
     assert "A warmer store settles faster" in " ".join(got.cautions)
     assert "does not replace it" in " ".join(got.cautions)
 
@@ -134,6 +135,14 @@ def test_light_and_held_components_are_told_apart() -> None:
     assert "rise through 314 mm" in light.sentences[0]
     held = could_it_settle(study(FLUID | {"yield_stress_pa": 1.0}), pails())
     assert held.sentences[0].endswith("the yield stress holds particles of this size for ever.")
+
+
+def test_sentences_between_molecule_and_grain() -> None:
+    # in 314 mm: 15 nm calcite is largely held up, 40 nm gathers within millimetres of the floor
+    parts = [{"name": f"{d} nm", "density_kg_m3": 2711, "diameter_um": d / 1000} for d in (15, 40)]
+    first, second = could_it_settle(study(parts=parts), pails().head(1)).sentences
+    assert "leaves a final bottom/top ratio of" in first
+    assert "in the end they gather within" in second
 
 
 def test_what_is_ruled_out_of_a_study() -> None:
