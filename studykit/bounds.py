@@ -93,8 +93,9 @@ class ShareBeyond:
 
     def sentence(self) -> str:
         """The result in plain words."""
-        text = (f"Of containers like these, an estimated {self.share:.1%} differ between depths by more than "
-                f"{self.margin.text.lstrip('±')}; with {self.level:.0%} confidence it is at most {self.upper:.0%}.")
+        text = (f"Of containers like these, an estimated {100 * self.share:.1f} % differ between depths by more than "
+                f"{self.margin.text.lstrip('±')}; with {100 * self.level:.0f} % confidence it is at most "
+                f"{100 * self.upper:.0f} %.")
         if not self.noise_known:
             text += " The noise of a container's own contrast is not known, so all scatter counts as real."
         return text

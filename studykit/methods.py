@@ -21,7 +21,7 @@ from typing import Any, Literal
 
 import pandas as pd
 
-from studykit.errors import BadInput, single
+from studykit.errors import BadInput, DesignMismatch, single
 from studykit.units import convert
 
 R_FACTOR = 1.959963984540054 * math.sqrt(2)
@@ -214,7 +214,8 @@ def cannot_see(method_key: str, analyte: str = "") -> str:
 
 def _level(level: float, analyte: str) -> float:
     if not (math.isfinite(level) and level > 0):
-        raise ValueError(f"level of {analyte or 'the analyte'} must be a finite number above 0, but got {level}")
+        raise DesignMismatch(f"The precision of {analyte or 'an analyte'} cannot be worked out at a level of {level:g}: "
+                             "it needs a mean above 0. Give the laboratory's s_r or r as an absolute value.")
     return float(level)
 
 
@@ -283,7 +284,7 @@ def resolve_precision(level: float, unit: str, *, own: Mapping[str, Any] | objec
                          column=f"analytes.{analyte}")
         return precision(method_key, analyte, level, unit)
     mine = own_precision(own, level, unit)
-    if (method_key, analyte) not in _REGISTRY:
+    if (method_key, analyte) not in _REGISTRY or not level > 0:
         return Precision(kind="laboratory", level=mine.level, unit=unit, r=mine.r, s_r=mine.s_r, source=mine.source,
                          sure=mine.sure, cannot_see=cannot_see(method_key, analyte) if method_key else "")
     public = precision(method_key, analyte, level, unit)

@@ -113,13 +113,13 @@ class SinglesArithmetic:
         return (
             f"Two {one} can never be shown to be the same if the margin is below {self.never:.2f} r, however well "
             "they agree.",
-            f"They need a margin of {self.pair:.1f} r for a {self.power:.0%} chance of being shown the same when "
+            f"They need a margin of {self.pair:.1f} r for a chance of {100 * self.power:.0f} % of being shown the same when "
             f"nothing has settled; all pairs of {k} depths together need {self.all_pairs:.1f} r.",
             f"{k.capitalize()} {one} are judged by {self.range_rule:.2f} r, not by r: r is for two single results, "
-            f"and the range of {k} honest single results on identical liquid exceeds it in {self.naive_alarm:.0%} "
+            f"and the range of {k} honest single results on identical liquid exceeds it in {100 * self.naive_alarm:.0f} % "
             "of cases.",
             f"With {self.analytes} analyte{'s' if self.analytes != 1 else ''}, a perfectly uniform container gets at "
-            f"least one flag with a chance of {self.flags:.0%}.",
+            f"least one flag with a chance of {100 * self.flags:.0f} %.",
         )
 
     def to_table(self) -> pd.DataFrame:

@@ -82,7 +82,7 @@ class RepeatabilityCheck:
 
     def sentence(self) -> str:
         """The comparison in plain words, with what follows."""
-        text = (f"The repeatability SD found here is {self.s:.3g} ({self.level:.0%} interval {self.low:.3g} to "
+        text = (f"The repeatability SD found here is {self.s:.3g} ({100 * self.level:.0f} % interval {self.low:.3g} to "
                 f"{self.high:.3g}, {self.df:g} degrees of freedom); stated is {self.stated:.3g}. ")
         return text + {
             "agrees": "They agree within what so few replicates can tell.",

@@ -74,7 +74,7 @@ def test_result_fields_and_words():
     assert r.clear == 1
     assert r.share < r.upper <= 1
     assert r.upper_clear == share_bound_clear(1, 8)
-    assert "with 95% confidence it is at most" in r.sentence()
+    assert "with 95 % confidence it is at most" in r.sentence()
     assert "all scatter counts as real" not in r.sentence()
     assert r.to_table().shape == (7, 2)
     blind = share_beyond(d, Margin.absolute(1, "mg/kg"), noise_variance=None)

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from studykit.errors import BadInput
+from studykit.errors import BadInput, DesignMismatch
 from studykit.methods import (
     R_FACTOR,
     Method,
@@ -110,7 +110,7 @@ def test_refusals_name_the_next_step():
         precision("ASTM D4951-14", "P", 350, "mg/kg")
     with pytest.raises(BadInput, match="neither a method key nor"):
         resolve_precision(10, "mg/kg", analyte="P")
-    with pytest.raises(ValueError, match="must be a finite number above 0"):
+    with pytest.raises(DesignMismatch, match="needs a mean above 0"):
         precision("ASTM D5185-18", "P", 0, "mg/kg")
 
 
@@ -146,6 +146,10 @@ def test_own_statement_for_a_method_without_stored_precision():
     assert p.R is None
     assert "particles" in p.cannot_see
     assert p.df == math.inf
+    # an absolute statement needs no level
+    assert resolve_precision(0.0, "mg/kg", own={"s_r": 2}, method_key="ASTM D5185-18", analyte="P").s_r == 2
+    with pytest.raises(DesignMismatch, match="needs a mean above 0"):
+        resolve_precision(0.0, "mg/kg", own={"s_r_percent": 2}, analyte="P")
 
 
 def test_register_adds_and_guards():

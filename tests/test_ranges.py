@@ -96,7 +96,7 @@ def test_smallest_seen_inverts_power():
 
 def test_sentences_say_the_numbers():
     text = " ".join(singles_arithmetic(3, 1, 6).sentences())
-    for piece in ("below 0.84 r", "1.5 r for a 80% chance", "judged by 1.20 r", "12% of cases", "chance of 26%"):
+    for piece in ("below 0.84 r", "1.5 r for a chance of 80 %", "judged by 1.20 r", "12 % of cases", "chance of 26 %"):
         assert piece in text
     assert "means of 2 results" in singles_arithmetic(3, 2).sentences()[0]
     assert singles_arithmetic(3).to_table()["value"].tolist()[0] == pytest.approx(0.839, abs=1e-3)
