@@ -157,7 +157,11 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     'known precision' where only one container was sampled; 'not assessed' where more than half
     of the results lie below quantification or nothing was measured at two depths.
     """
-    rows = model_rows(study, analyte, containers, samples, results)
+    return fit_rows(study, model_rows(study, analyte, containers, samples, results))
+
+
+def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:
+    """Fit the rows of one analyte; see ``fit_analyte``."""
     measured = rows.measured
     if rows.share_censored > MOSTLY_CENSORED:
         note = f"{rows.censored} of {len(rows.table)} results are known only as a limit."
@@ -270,7 +274,7 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
 
     Each group's mean container contrast with the scatter pooled within groups (no straight line
     in age is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
-    unit, interval lies. Where no group repeats, age is left out of the grouping and the note says so.
+    unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is left out of the grouping and the note says so.
     """
     factors = [f for f in study.factors.by_depth if f in model.fixed]
     each = container_contrasts(model.rows)
@@ -284,7 +288,7 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
     if not factors or len(each) - each.groupby(factors, observed=True).ngroups < 3:
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groups = each.groupby(factors, observed=True)["contrast"]
-    df = len(each) - groups.ngroups
+    df, share = len(each) - groups.ngroups, model.alpha / groups.ngroups
     pooled = float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df))
     rows = []
     for key, part in groups:
@@ -294,13 +298,18 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
         value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
         where: dict[str, Any] = dict(zip(factors, key, strict=True))
         rows.append({**where, "containers": len(part), "bottom - top": value,
-                     "low": low, "high": high, "unit": unit, "interval lies": place(contrast, model)})
+                     "low": low, "high": high, "unit": unit, "interval lies": place(contrast, model, share)})
     return pd.DataFrame(rows), note
 
 
-def place(contrast: Contrast, model: AnalyteModel) -> str:
-    """Where the 1 - 2 alpha interval of a contrast lies against the margin, in words."""
-    span, margin = contrast.interval(1 - 2 * model.alpha), model.rows.margin
-    if span.within(margin.low, margin.high):
+def place(contrast: Contrast, model: AnalyteModel, alpha_beyond: float | None = None) -> str:
+    """Where the 1 - 2 alpha interval of a contrast lies against the margin, in words.
+
+    ``alpha_beyond`` is the smaller level asked for 'beyond' where many groups are looked at
+    (Bonferroni), so that one of many is not called out by chance.
+    """
+    margin = model.rows.margin
+    if contrast.interval(1 - 2 * model.alpha).within(margin.low, margin.high):
         return "inside the margin"
-    return "beyond the margin" if span.beyond(margin.low, margin.high) else "across its edge"
+    level = 1 - 2 * (model.alpha if alpha_beyond is None else alpha_beyond)
+    return "beyond the margin" if contrast.interval(level).beyond(margin.low, margin.high) else "across its edge"

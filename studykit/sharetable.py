@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from studykit.bounds import ShareBeyond, share_beyond
 from studykit.known import precision_at
-from studykit.model import AnalyteModel, fit_analyte
+from studykit.model import AnalyteModel, fit_rows
 from studykit.modelrows import container_contrasts, model_rows
 from studykit.modelset import OpenStage, usable
+from studykit.settings import Margin
 from studykit.study import Study
 from studykit.verdict import StudyVerdict
-
-FLOOR = 1e-3  # a share of the limit that stands for "nothing" where the analysis needs a logarithm
 
 
 def noise_of(study: Study, model: AnalyteModel) -> tuple[float | None, float, str]:
@@ -66,7 +66,7 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 def limits(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
     """What values below quantification do to each verdict: the words at the extremes, and whether they agree.
 
-    The extremes put every limit once at the limit and once at (nearly) nothing, for the upper and
+    The extremes put every limit once at the limit and once at zero, for the upper and
     the lower half of the liquid in turn, so that a gradient either way is given its best chance.
     """
     words, rows = outcome.words(), []
@@ -87,25 +87,33 @@ def limits(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) 
 
 
 def extreme_words(stage: OpenStage, model: AnalyteModel) -> tuple[str, ...]:
-    """Verdict words with the limits replaced by their extremes, in four patterns over the depths."""
-    results = usable(stage)
-    rows = model_rows(stage.study, model.analyte, stage.containers, stage.samples, results)
-    where = rows.table.set_index(["sample", "replicate"])["depth"].astype(str)
-    upper_half = set(rows.depths[: len(rows.depths) // 2])
+    """Verdict words with every limit replaced by zero or by itself, in four patterns over the depths.
+
+    Zero has no logarithm, so a margin in per cent is taken here as an absolute one of the mean
+    of the measured values, and the analysis is on the raw scale.
+    """
+    study, key = _raw_study(stage.study, model), model.analyte
+    rows = model_rows(study, key, stage.containers, stage.samples, usable(stage))
+    table = rows.table
+    limited = (table["qualifier"] != "").to_numpy()
+    upper = table["depth"].astype(str).isin(rows.depths[: len(rows.depths) // 2]).to_numpy()
     words = []
-    for high_above, high_below in ((True, True), (False, False), (True, False), (False, True)):
-        changed = results.copy()
-        for i in changed.index[(changed["analyte"] == model.analyte) & (changed["qualifier"] != "")]:
-            key = (changed.at[i, "sample"], changed.at[i, "replicate"])
-            if key not in where.index:
-                continue
-            at_limit = high_above if where[key] in upper_half else high_below
-            limit = float(changed.at[i, "limit"])
-            changed.at[i, "value"] = limit if at_limit else (limit * FLOOR if rows.log else 0.0)
-            changed.at[i, "qualifier"] = ""
-        fit = fit_analyte(stage.study, model.analyte, stage.containers, stage.samples, changed)
+    for above, below in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0)):
+        value = np.where(limited, table["limit"] * np.where(upper, above, below), table["value"])
+        changed = table.assign(value=value, y=value, qualifier="")
+        fit = fit_rows(study, replace(rows, table=changed, censored=0))
         words.append(fit.pairs.word if fit.pairs is not None else "not assessed")
     return tuple(words)
+
+
+def _raw_study(study: Study, model: AnalyteModel) -> Study:
+    """The study with this analyte's margin as an absolute one of its mean level."""
+    declared = study.analytes[model.analyte]
+    if not model.rows.log:
+        return study
+    edge = math.expm1(model.rows.margin.high) * float(model.rows.measured["value"].mean())
+    changed = declared.model_copy(update={"margin": Margin(absolute=edge)})
+    return study.model_copy(update={"analytes": {**study.analytes, model.analyte: changed}})
 
 
 def bounded(outcome_word: str, extremes: tuple[str, ...]) -> str:

@@ -154,13 +154,17 @@ def bounds_of(models: list[AnalyteModel]) -> list[Bound]:
     return out
 
 
-def ruled_out(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Largest share of each analyte that can be in particles above a ladder of sizes; empty without [fluid]."""
+def ruled_out(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """Largest share of each analyte in particles above a ladder of sizes, where no stratification was shown.
+
+    Empty without [fluid] in study.toml.
+    """
     columns = ["analyte", "particles above, µm", "at most, % of the analyte", "in words"]
     if stage.study.fluid is None:
         return pd.DataFrame(columns=columns)
-    rows = []
-    for found in what_is_ruled_out(stage.study, stage.containers, bounds_of(models)):
+    rows, words = [], outcome.words()
+    calm = [m for m in models if words[m.analyte] in ("homogeneous", "inconclusive")]
+    for found in what_is_ruled_out(stage.study, stage.containers, bounds_of(calm)):
         for size in (0.1, 0.3, 1.0, 3.0, 10.0):
             rows.append((found.bound.analyte, size, 100 * found.share_above(size * 1e-6),
                          found.sentence() if size == 0.1 else ""))
