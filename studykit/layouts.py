@@ -25,6 +25,7 @@ class Block:
     """One rectangle of a grid: headings by column position, row positions of the data, units by column."""
 
     heads: dict[int, str]
+    top: int
     header_at: int
     first: int
     rows: np.ndarray
@@ -66,7 +67,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
             out.faults += faults
             continue
         outside[block.rows] = False
-        outside[block.header_at:block.first] = False
+        outside[block.top:block.first] = False
         rows = _fitting_rows(grid, block, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     if parts:
@@ -106,7 +107,7 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
         rows = np.arange(first, limit)[~blank[first:limit]]
         if mapping.blocks:
             rows = _until_blank(rows, first, limit, blank)
-        blocks.append(Block(heads=headings(grid, start), header_at=start[-1], first=first, rows=rows, units=units))
+        blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first, rows=rows, units=units))
     return blocks
 
 
