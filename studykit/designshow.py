@@ -111,5 +111,6 @@ def show_sliders(view: DesignView, live: bool) -> Explorer | None:
     costs = view.costs or Costs(container=0.0, sample=0.0, determination=0.0)
     if not view.aims:
         return show_explorer((), view.size, costs, live=False)
-    return show_explorer(view.aims, view.size, costs, alpha=view.study.alpha, currency=view.settings.currency,
+    aims = sorted(view.aims, key=lambda a: a != view.shown)  # the analyte of the figures first
+    return show_explorer(aims, view.size, costs, alpha=view.study.alpha, currency=view.settings.currency,
                          live=live)

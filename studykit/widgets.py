@@ -88,7 +88,8 @@ def picture(found: Explored) -> str:
                      f'stroke-width="1.6" stroke-dasharray="{d}"/><text x="{LEFT + 130 * i + 32}" y="188">{w}</text>'
                      for i, (w, d) in enumerate(MARKS.items()))
     return (f'<svg role="img" aria-label="{html.escape(found.text())}" viewBox="0 0 {WIDE} {HIGH + 4}" width="{WIDE}" '
-            f'font-size="11" fill="#1d2733"><rect x="{LEFT}" y="20" width="{width:.1f}" height="{BASE - 20}" '
+            f'font-size="11" fill="#1d2733"><rect width="{WIDE}" height="{HIGH + 4}" fill="white"/>'
+            f'<rect x="{LEFT}" y="20" width="{width:.1f}" height="{BASE - 20}" '
             f'fill="#e9e6dc"/><line x1="{LEFT}" x2="{WIDE - 20}" y1="{BASE}" y2="{BASE}" stroke="#1d2733"/>'
             f'<line x1="{here}" x2="{here}" y1="20" y2="{BASE}" stroke="#7a8794"/>{scale}{"".join(lines)}'
             f'<text x="{LEFT}" y="{BASE + 15}">nothing settled</text><text x="{right}" y="{BASE + 15}" '
@@ -125,17 +126,19 @@ class Explorer:
     @staticmethod
     def _whole(name: str, value: int, low: int, high: int) -> Any:
         return widgets.IntSlider(value=value, min=low, max=high, description=name, continuous_update=True,
-                                 style={"description_width": "130px"}, layout={"width": "480px"})
+                                 style={"description_width": "170px"}, layout={"width": "520px"})
 
     @staticmethod
     def _real(name: str) -> Any:
         return widgets.FloatSlider(description=name, readout_format=".3g", continuous_update=True,
-                                   style={"description_width": "130px"}, layout={"width": "480px"})
+                                   style={"description_width": "170px"}, layout={"width": "520px"})
 
     def _chosen(self, change: object = None) -> None:
         """Put the sliders to what study.toml says of the analyte, then read out."""
         aim = self.aims[self.analyte.value]
         self._quiet = True
+        for slider, name in ((self.margin, "margin"), (self.s_r, "repeatability s_r"), (self.gradient, "true gradient")):
+            slider.description = f"{name}, {aim.unit}"
         _reach(self.margin, aim.shown(aim.margin), 0.1)
         _reach(self.s_r, aim.guess.s_r, 0.1)
         top = max(3 * aim.shown(aim.margin), 1.5 * abs(aim.shown(aim.guess.gradient)))
