@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from studykit.flags import CHANCE, Flag, Scatter, holm, listed, shown
+from studykit.flags import CHANCE, Flag, Scatter, holm, listed, one_in, shown
 from studykit.study import Study
 from studykit.tablespec import ZONE_KINDS
 
@@ -142,8 +142,8 @@ def check_remixed(t: pd.DataFrame, scatter: Mapping[str, Scatter], study: Study)
         rows.append(("remixed control", f"container {r['container']}", r["analyte"], r["n"], r["range"], r["low"],
                      r["high"], unit, r["p_holm"], found, "not assessed" if not known else "no" if differs else "yes"))
         if differs:
-            text = (f"the depths of this remixed container differ by {shown(r['range'], 3)} {unit} (scatter alone: in "
-                    f"{shown(r['p_holm'], 2)} of studies); either the mixing did not mix, or drawing and measuring "
+            text = (f"the depths of this remixed container differ by {shown(r['range'], 3)} {unit} (by scatter "
+                    f"alone in {one_in(r['p_holm'])}); either the mixing did not mix, or drawing and measuring "
                     "scatter more than the method's repeatability")
             flags.append(Flag(rule="remixed control", concern="ask before trusting", analyte=r["analyte"],
                               where=f"container {r['container']}", evidence=text))

@@ -160,6 +160,15 @@ def shown(value: float, digits: int = 4) -> str:
     return f"{value:.{digits}g}"
 
 
+def one_in(p: float) -> str:
+    """A chance in words: "1 study in 71"; below one in a million it says so."""
+    if not np.isfinite(p):
+        return "an unknown share of studies"
+    if p < 1e-6:
+        return "fewer than 1 study in a million"
+    return f"1 study in {shown(1 / p, 2)}"
+
+
 def listed(words: Sequence[str], limit: int = 6) -> str:
     """Words as running text: "a, b and c"; beyond ``limit`` the rest is counted."""
     items = [str(w) for w in words]

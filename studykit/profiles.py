@@ -15,8 +15,9 @@ swapped. Pairs in which a swap could not show (expected Z below 3) are not teste
 s_a is the stated repeatability, unless the profiles scatter more about one common shape of any size (a
 gradient that is stronger in some containers does not inflate that); where nothing is stated, the
 study's own repeats pooled with that scatter, and Student's t instead of the normal. Asked besides: is
-the exchanged profile the better fit over all analytes together? Analytes whose common profile is not clear (no depth further than
-three standard errors from zero with most containers on the same side) carry no weight.
+the exchanged profile the better fit over all analytes together? Analytes whose common profile is not
+clear (no depth further than three standard errors from zero with most containers on the same side)
+carry no weight.
 """
 
 from __future__ import annotations
@@ -160,8 +161,10 @@ def _swap_flags(table: pd.DataFrame, t: pd.DataFrame) -> tuple[Flag, ...]:
         text = (f"{pair[0]} and {pair[1]} are mirrored against all other containers in {row['shown_by']} "
                 f"({shown(row['z'], 3)} standard deviations; a plain swap would give "
                 f"{shown(row['z_if_swapped'], 3)}); look at the drawing log and the labels of both bottles")
-        concern = "stop and find out" if row["p"] * len(table) < CHANCE else "ask before trusting"
-        flags.append(Flag(rule="swapped samples", concern=concern, evidence=text,
+        text += ", and at that one result: no other analyte can tell" if " and " not in row["shown_by"] else ""
+        sure = row["p"] * len(table) < CHANCE and " and " in row["shown_by"]
+        flags.append(Flag(rule="swapped samples", evidence=text,
+                          concern="stop and find out" if sure else "ask before trusting",
                           where=f"container {row['container']}", samples=tuple(sorted(own["sample"].unique()))))
     return tuple(flags)
 

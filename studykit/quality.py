@@ -6,7 +6,8 @@ laboratory's order, profiles, suspicious numbers, exclusions. Checks flag; they 
 
 Which scatter is used to judge: the study's own duplicates of one zone where they have six degrees
 of freedom or more, else the laboratory's or the method's stated repeatability, else whatever own
-repeats there are.
+repeats there are. The mass balance, which can call a result impossible, takes the larger of own and
+stated.
 """
 
 from __future__ import annotations
@@ -286,6 +287,8 @@ def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, r
                 missing: pd.DataFrame) -> tuple[Checked, ...]:
     s_y, s_unit = {a: s.s for a, s in scatter.items()}, {a: s.s for a, s in in_unit.items()}
     best = {a: Scatter(s=promised[a]) if promised.get(a, 0.0) > 0 else s for a, s in scatter.items()}
+    wider = {a: replace(s, s=s.s * promised[a] / s_y[a], df=float("inf")) if promised.get(a, 0.0) > s_y[a] else s
+             for a, s in in_unit.items()}
     free = samples.loc[samples["kind"].isin(["blank", "check fluid"]), "sample"]
     drawn = results[~results["sample"].isin(set(free))]
     fluid = t[~t["sample"].isin(set(free))]
@@ -294,7 +297,7 @@ def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, r
         check_duplicates(duplicate_pairs(study, t, promised if any(v > 0 for v in promised.values()) else s_y)),
         check_repeatability(pooled),
         cochran_of_repeats(t),
-        mass_balance(study, containers, samples, t, in_unit),
+        mass_balance(study, containers, samples, t, wider),
         runchecks.run_effects(t),
         runchecks.drift(t),
         runchecks.carry_over(t),

@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.flags import CHANCE, Checked, Flag, holm, shown
+from studykit.flags import CHANCE, Checked, Flag, holm, one_in, shown
 
 Vector = NDArray[np.float64]
 WILD = 6.0
@@ -120,7 +120,7 @@ def _slope_flags(table: pd.DataFrame, rule: str, sentence: str) -> tuple[Flag, .
         half = stats.t.ppf(0.975, row["df"]) * row["se"]
         words = [_amount(v, row["relative"], row["unit"]) for v in (row["slope"], row["slope"] - half,
                                                                    row["slope"] + half)]
-        text = sentence.format(amount=words[0], low=words[1], high=words[2], p=shown(row["p"], 2))
+        text = sentence.format(amount=words[0], low=words[1], high=words[2], p=one_in(row["p"]))
         concern = "ask before trusting" if row["p_holm"] < CHANCE else "hint only"
         flags.append(Flag(rule=rule, concern=concern, where="all runs", analyte=row["analyte"], evidence=text))
     return tuple(flags)
@@ -146,7 +146,7 @@ def drift(t: pd.DataFrame) -> Checked:
     table = pd.DataFrame(rows, columns=SLOPE_COLUMNS)
     table["p_holm"] = holm(table["p"])
     text = ("the reading changes by {amount} from the first to the last position of a run (95 % interval {low} to "
-            "{high}; by chance alone in {p} of studies); ask for a check fluid at both ends of each run")
+            "{high}; by chance alone in {p}); ask for a check fluid at both ends of each run")
     note = NO_ORDER if t["run_order"].isna().all() else "" if rows else "not assessed: too few samples in a run"
     return Checked(rule="drift", table=table, flags=_slope_flags(table, "drift", text), note=note)
 
@@ -196,7 +196,7 @@ def run_effects(t: pd.DataFrame) -> Checked:
     flags = []
     for row in table[table["p_holm"] < CHANCE].to_dict("records"):
         text = (f"runs differ in level, judged by {row['judged_by']} (F = {shown(row['F'], 3)} on "
-                f"{row['df_runs']} and {row['df_error']}; by chance in {shown(row['p'], 2)} of studies); "
+                f"{row['df_runs']} and {row['df_error']}; by chance in {one_in(row['p'])}); "
                 "compare containers only with run in the model")
         flags.append(Flag(rule="run effect", concern="ask before trusting", where="all runs",
                           analyte=row["analyte"], evidence=text))
