@@ -85,6 +85,46 @@ def check(folder: Folder) -> None:
     typer.echo(text + (f", {len(tables.results)} results" if taken else "; no results taken in yet"))
 
 
+@app.command(epilog="Example: studykit plan my-study")
+def plan(folder: Folder) -> None:
+    """Plan the study: what it will be able to say, containers, blind codes, order, sheets to print."""
+    from studykit.planpages import make_plan_pages
+
+    made = make_plan_pages(folder, _say)
+    for note in made.notes:
+        typer.echo(note)
+    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {folder}")
+
+
+@app.command(epilog='Example: studykit lock my-study --amend "two pails were empty"')
+def lock(folder: Folder,
+         amend: Annotated[str, typer.Option(help="After a change: the reason for it, kept with the lock.")] = "",
+         ) -> None:
+    """Lock the plan before results come: question, margins, model and plan tables, with date and hash."""
+    from studykit.lock import lock_plan
+    from studykit.schema import load_tables
+
+    typer.echo(lock_plan(folder, load_tables(folder, with_results=False).study, amend=amend).sentence)
+
+
+@app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
+def intake(folder: Folder,
+           suggest: Annotated[Path | None, typer.Option(help="Propose a mapping for this raw file; write nothing.",
+                                                        show_default=False)] = None,
+           accept: Annotated[str, typer.Option(help="Accept rejected rows, with this reason.")] = "") -> None:
+    """Take the laboratory's raw files in, or propose how to read one of them."""
+    from studykit.taking import propose, take_in
+
+    if suggest is not None:
+        typer.echo(propose(folder, suggest))
+        return
+    outcome = take_in(folder, accept, _say)
+    typer.echo(outcome.sentence())
+    if not outcome.complete:
+        typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv", err=True)
+        raise typer.Exit(8)
+
+
 @app.command(epilog="Example: studykit report my-study")
 def report(folder: Folder) -> None:
     """Run every stage from the raw files and write report/report.html."""

@@ -27,6 +27,8 @@ def _tidy(ax: Axes) -> None:
 def profiles(table: pd.DataFrame, words: dict[str, str] | None = None) -> Figure:
     """Depth profiles, one panel an analyte: containers thin, mean dark with its interval, margin as a band."""
     analytes = list(dict.fromkeys(table["analyte"]))
+    if not analytes:
+        return nothing("no analyte could be judged, so there is no profile to draw")
     columns = min(4, max(1, len(analytes)))
     lines = math.ceil(len(analytes) / columns)
     figure = Figure(figsize=(2.55 * columns + 0.5, 2.7 * lines + 0.35), layout="constrained")
@@ -77,6 +79,8 @@ def against_margin(table: pd.DataFrame) -> Figure:
     Values beyond three margins are drawn at the rim with an arrow.
     """
     n = len(table)
+    if n == 0:
+        return nothing("no analyte could be judged against its margin")
     figure = Figure(figsize=(7.2, 1.15 + ROW * n), layout="constrained")
     ax = figure.subplots()
     ax.axvspan(-1, 1, color=BAND, zorder=0)
@@ -86,18 +90,25 @@ def against_margin(table: pd.DataFrame) -> Figure:
     rim = 3.0
     for k, row in enumerate(table.itertuples(index=False)):
         y = n - 1 - k
-        lo, mid, hi = (float(np.clip(v, -rim, rim)) for v in (row.low, row.ratio, row.high))
+        inner = rim * 0.93
+        lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in (row.low, row.ratio, row.high))
         ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
         ax.plot(mid, y, marker=WORD_MARK.get(row.verdict, "x"), color=INK, ms=6, zorder=3)
-        for value, mark in ((row.high, "$\u2192$"), (row.low, "$\u2190$")):
-            if abs(value) > rim:
-                ax.plot(math.copysign(rim, value), y, marker=mark, color=INK, ms=9, zorder=3)
+        for side in {math.copysign(1.0, v) for v in (row.low, row.ratio, row.high) if abs(v) > inner}:
+            ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
     ax.set_yticks(range(n), [f"{a}  ({v})" for a, v in zip(table["analyte"][::-1], table["verdict"][::-1], strict=True)])
     ax.set_ylim(-0.7, n - 0.3)
     ax.set_xlim(-rim * 1.06, rim * 1.06)
     ax.set_xlabel("widest difference between two depths, in margins (band: within the declared margin)", fontsize=8)
     _tidy(ax)
     ax.tick_params(axis="y", length=0)
+    return figure
+
+
+def nothing(why: str) -> Figure:
+    """A figure that says why there is nothing to draw."""
+    figure = Figure(figsize=(6, 0.7))
+    figure.text(0.02, 0.5, why, fontsize=9, color=INK, va="center")
     return figure
 
 

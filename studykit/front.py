@@ -10,6 +10,7 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from studykit.lock import lock_status
 from studykit.manifest import hashes, input_files
 from studykit.numbers import significant
 from studykit.study import Study
@@ -70,9 +71,9 @@ def answer(stage: FrontStage) -> str:
     lines = [f"> **{numbers['verdict_sentence']}**"]
     if numbers.get("action"):
         lines.append(f">\n> {numbers['action']}")
-    notice = _optional(stage, "02-sampling", "lock-notices")
-    if len(notice):
-        told = "\n".join(f"- {t}" for t in notice.iloc[:, 0])
+    notices = lock_status(stage.root, stage.study).first_page
+    if notices:
+        told = "\n".join(f"- {t}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
     return "\n".join(lines)
 

@@ -33,7 +33,7 @@ def input_files(root: Path) -> tuple[Path, ...]:
 
 
 def _noise(relative: Path) -> bool:
-    return any(part.startswith(".") or part in ("__pycache__", "sheets") for part in relative.parts)
+    return any(part.startswith(".") or part in ("__pycache__", "sheets", "pages", "pages.part") for part in relative.parts)
 
 
 def hashes(root: Path, files: Sequence[Path]) -> dict[str, dict[str, Any]]:

@@ -105,12 +105,17 @@ def study_root(study: str = "") -> Path:
 
 def _demo_root() -> Path:
     """A working copy of the main demo, taken up into its results, for notebooks opened outside a study."""
-    from studykit.demos import copy_demo
+    import shutil
+
+    from studykit.demos import copy_demo, demo_folder
+    from studykit.manifest import hashes, input_files
 
     checkout = (HERE.parent / "pyproject.toml").exists()
     base = HERE.parent / "build" if checkout else Path(tempfile.gettempdir()) / f"studykit-{os.getuid()}"
     root = base / "demo-ropeway"
-    if not (root / "study.toml").exists():
+    source = demo_folder("ropeway")
+    if hashes(root, input_files(root)) != hashes(source, input_files(source)):
+        shutil.rmtree(root, ignore_errors=True)
         copy_demo("ropeway", root)
     return root
 

@@ -1,0 +1,87 @@
+"""Data that nobody here wrote go the whole path: folder made, checked, reported, rechecked, and agree with lme4."""
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from studykit import model
+from studykit.cli import main
+from studykit.errors import RunsDiffer
+from studykit.intake import run_intake
+from studykit.numbers import read_records
+from studykit.recheck import recheck
+from studykit.schema import load_tables
+from soils_study import ANALYTES, make_soils
+
+# tests/reference/soils/values.json: lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 on R 4.2.2; expression in the file's head
+VALUES = json.loads((Path(__file__).parent / "reference/soils/values.json").read_text())["values"]
+
+
+@pytest.fixture(scope="module")
+def tables(tmp_path_factory):
+    root = make_soils(tmp_path_factory.mktemp("soils"))
+    early = load_tables(root, with_results=False)
+    run_intake(root, early.study, early.samples)
+    return load_tables(root)
+
+
+@pytest.mark.parametrize("analyte", list(ANALYTES))
+def test_estimates_agree_with_lme4(tables, analyte):
+    ref = VALUES[analyte]
+    m = model.fit_analyte(tables.study, analyte, tables.containers, tables.samples, tables.results)
+    assert ref["scale"] == m.rows.margin.scale
+    assert m.means[0] == pytest.approx(ref["mean_top"], rel=1e-6)
+    assert m.bottom_top.estimate == pytest.approx(ref["bottom_top"], rel=1e-6)
+    assert m.bottom_top.se == pytest.approx(ref["se"], rel=1e-6)
+    assert m.bottom_top.df == pytest.approx(ref["df"], rel=1e-6)
+    assert m.depth_test.statistic == pytest.approx(ref["F"], rel=1e-6)
+    assert m.fit.criterion == pytest.approx(ref["criterion"], abs=1e-6)
+    assert m.fit.variances["container"] == pytest.approx(ref["container"], rel=1e-5, abs=1e-9)
+    assert m.fit.variances["residual"] == pytest.approx(ref["residual"], rel=1e-5)
+
+
+def test_the_whole_path(tmp_path, capsys):
+    root = make_soils(tmp_path / "soils")
+    assert main(["check", str(root)]) == 0
+    assert "12 containers, 48 samples; no results taken in yet" in capsys.readouterr().out
+    assert main(["report", str(root)]) == 0
+    out = capsys.readouterr().out
+    assert out.strip().startswith("Stratified: ")
+    page = (root / "report/report.html").read_text()
+    assert "Stratified: " in page
+    records = {(r.stage, r.name): r for r in read_records(root / "report/numbers.json")}
+    assert records["03-intake", "rows_in"].value == records["03-intake", "rows_taken"].value == 48 * len(ANALYTES)
+    # any quoted number can be followed: record -> table of rows -> raw file and line
+    record = records["05-model", "n.Ca"]
+    rows = pd.read_csv(root / "report/05-model" / record.table, dtype=str)
+    assert len(rows) == record.value == 48
+    raw = (root / "raw" / rows["source_file"].iloc[0].removeprefix("raw/")).read_text().splitlines()
+    line = raw[int(rows["source_row"].iloc[0]) - 1].split(",")
+    assert line[0] == rows["sample"].iloc[0]
+    assert float(line[1 + list(ANALYTES).index("Ca")]) == float(rows["value"].iloc[0])
+    _recheck_holds_and_bites(root)
+
+
+def _recheck_holds_and_bites(root):
+    outcome = recheck(root, lambda _: None)
+    assert outcome.differences == ()
+    assert outcome.numbers > 50
+    # a digit changed in a filed number, and a value changed in a raw file, are both named
+    numbers = root / "report/numbers.json"
+    data = json.loads(numbers.read_text())
+    changed = next(d for d in data if d["name"] == "bottom_top.Ca.estimate")
+    changed["value"] *= 1.01
+    numbers.write_text(json.dumps(data))
+    raw = root / "raw/soils.csv"
+    shutil.copy(raw, root / "soils.bak")
+    raw.write_text(raw.read_text().replace("S01,", "S01,", 1) + "\n")
+    with pytest.raises(RunsDiffer) as caught:
+        recheck(root, lambda _: None)
+    what = [d["what"] for d in caught.value.differences]
+    assert "bottom_top.Ca.estimate" in what
+    assert "raw/soils.csv" in what
+    assert "numbers.json was changed after filing" in what
+    assert caught.value.exit_code == 7
