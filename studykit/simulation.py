@@ -27,6 +27,7 @@ from scipy import special
 from studykit.batch import BatchDesign
 from studykit.errors import DesignMismatch, ModelNotTrusted
 from studykit.power import Chances, Size, critical_reach, depth_effects
+from studykit.reml import fit_reml
 from studykit.search import Aim
 from studykit.simultaneous import pair_matrix
 
@@ -180,26 +181,51 @@ def _judge(layout: pd.DataFrame, y: Array, keep: NDArray[np.bool_], margin: floa
         design = BatchDesign.from_table(table, fixed=("depth",), random=random)
     except DesignMismatch:
         return _Judged(no, no, no, ~no)
-    return _fitted(design, y[keep], margin, size.depths, alpha, analytes)
+    estimate, se, df = _differences(design, table, random, y[keep], size.depths)
+    failed = np.isnan(se[:, 0])
+    ok = ~failed
+    out = np.zeros((3, len(ok)), dtype=bool)
+    out[:, ok] = _words(np.abs(estimate[ok]), se[ok], df[ok], margin, size.depths, alpha, analytes)
+    return _Judged(out[0], out[1], out[2], failed)
 
 
-def _fitted(design: BatchDesign, y: Array, margin: float, depths: int, alpha: float, analytes: int) -> _Judged:
-    """Judge all columns of y; where one of them cannot be fitted the others are taken apart from it."""
+def _differences(design: BatchDesign, table: pd.DataFrame, random: tuple[str, ...], y: Array,
+                 depths: int) -> tuple[Array, Array, Array]:
+    """Estimate, standard error, degrees of freedom of every pair, each (studies, pairs); NaN where none fits.
+
+    Where the batch search does not settle for some study, the halves are tried, and a single one by ``fit_reml``.
+    """
+    pairs, n = _pairs(design.names, depths), y.shape[1]
     try:
-        got = design.contrast(design.fit(y), _pairs(design.names, depths))
-    except (DesignMismatch, ModelNotTrusted):
-        n = y.shape[1]
-        if n == 1:
-            no = np.zeros(1, dtype=bool)
-            return _Judged(no, no, no, ~no)
-        halves = [_fitted(design, part, margin, depths, alpha, analytes) for part in (y[:, :n // 2], y[:, n // 2:])]
-        return _Judged(*(np.concatenate(pair) for pair in zip(*halves, strict=True)))
-    t = -special.stdtrit(got.df, alpha)
-    size_of = np.abs(got.estimate)
-    over = ((size_of - margin) / got.se).max(axis=1)
-    at, df = margin / got.se.max(axis=1), np.broadcast_to(got.df, got.se.shape).min(axis=1)
-    return _Judged((size_of + t * got.se < margin).all(axis=1), over > _critical(at, df, depths, alpha),
-                   over > _critical(at, df, depths, alpha / analytes), np.zeros(y.shape[1], dtype=bool))
+        got = design.contrast(design.fit(y), pairs)
+        return got.estimate, got.se, np.broadcast_to(got.df, got.se.shape)
+    except ModelNotTrusted:
+        if n > 1:
+            halves = [_differences(design, table, random, part, depths) for part in (y[:, :n // 2], y[:, n // 2:])]
+            return (np.vstack([h[0] for h in halves]), np.vstack([h[1] for h in halves]),
+                    np.vstack([h[2] for h in halves]))
+        return _one_difference(table.assign(y=y[:, 0]), random, pairs)
+
+
+def _one_difference(table: pd.DataFrame, random: tuple[str, ...], pairs: Array) -> tuple[Array, Array, Array]:
+    """The same for one study, one fit at a time."""
+    try:
+        fit = fit_reml(table, "y", ("depth",), random)
+        tests = [fit.test(row) for row in pairs]
+        rows = np.array([[t.estimate, t.se, t.df2] for t in tests], dtype=float)
+    except ModelNotTrusted:
+        rows = np.full((len(pairs), 3), np.nan)
+    return rows[None, :, 0], rows[None, :, 1], rows[None, :, 2]
+
+
+def _words(size_of: Array, se: Array, df: Array, margin: float, depths: int, alpha: float,
+           analytes: int) -> NDArray[np.bool_]:
+    """Rows: homogeneous, stratified, stratified at alpha/analytes; one column a study."""
+    t = -special.stdtrit(df, alpha)
+    over = ((size_of - margin) / se).max(axis=1)
+    at, least = margin / se.max(axis=1), df.min(axis=1)
+    return np.array([(size_of + t * se < margin).all(axis=1), over > _critical(at, least, depths, alpha),
+                     over > _critical(at, least, depths, alpha / analytes)])
 
 
 def _pairs(names: Sequence[str], depths: int) -> Array:

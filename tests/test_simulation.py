@@ -56,9 +56,9 @@ def test_the_verdict_is_the_one_of_the_model_stage() -> None:
     layout, y = _layout(size), _values(what, size, Trouble(), 40, rng)
     keep = ~_lost(size, 0.15, 1, rng)[:, 0]
     judged = _judge(layout, y, keep, what.margin, size, 0.05, 1)
-    words, fitted = set(), np.flatnonzero(~judged.failed)
-    assert len(fitted) > 30
-    for i in fitted:
+    assert not judged.failed.any()
+    words = set()
+    for i in range(40):
         fit = fit_reml(layout[keep].assign(y=y[keep, i]), "y", ("depth",), ("container", "container:depth"))
         df = [float(fit.test(row).df2) for row in _pairs(fit.names, 3)]
         means = np.array([[1, 0, 0], [1, 1, 0], [1, 0, 1]], dtype=float)
