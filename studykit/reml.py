@@ -53,7 +53,7 @@ from studykit.remlblocks import Blocks, compress
 from studykit.remlcore import State, check_information, search, state_at
 from studykit.remldesign import Design, build_design, check_finite, response_values
 from studykit.remleffects import Effects, predicted
-from studykit.remlresults import ContrastTest, Interval, contrast_matrix
+from studykit.remlresults import ContrastTest, Interval, caution, contrast_matrix
 from studykit.smallsample import SmallSample, approximate, half_width, p_value, small_sample
 
 __all__ = ["ContrastTest", "Effects", "Interval", "RemlFit", "fit_design", "fit_reml"]
@@ -104,7 +104,7 @@ class RemlFit:
             estimate=float(estimate[0]) if single else tuple(estimate.tolist()),
             se=float(se[0]) if single else tuple(se.tolist()),
             statistic=F, df1=len(matrix), df2=found.df, p=p_value(F, len(matrix), found.df),
-            scale=found.scale, method=method,
+            scale=found.scale, method=method, note=caution(len(matrix), found.df, found.scale),
         )  # fmt: skip
 
     def interval(

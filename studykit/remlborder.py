@@ -19,7 +19,8 @@ from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
 SMALL = 60  # blocks up to this many cells are inverted as they are
-MOST_COLUMNS = 200  # levels of crossing terms that are absorbed
+MOST_COLUMNS = 600  # levels of crossing terms that are absorbed
+WORTH_IT = 0.3  # their share of the cells in a piece, above which one dense matrix is faster
 MOST_ENTRIES = 30_000_000  # rows times those levels
 
 
@@ -65,9 +66,10 @@ def choose_border(codes: Sequence[np.ndarray]) -> tuple[int, ...]:
     if not inner:
         return ()
     size, columns = largest_piece(codes), 0
+    most = min(MOST_COLUMNS, MOST_ENTRIES // len(codes[0]), int(WORTH_IT * size))
     while size > SMALL and len(inner) > 1:
         columns += int(codes[inner[0]].max()) + 1
-        if columns > min(MOST_COLUMNS, MOST_ENTRIES // len(codes[0])):
+        if columns > most:
             break
         smaller = largest_piece([codes[i] for i in inner[1:]])
         if smaller > 0.7 * size:

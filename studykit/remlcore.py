@@ -85,7 +85,6 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
     not settle.
     """
     now = start
-    small = np.zeros(blocks.k + 1, dtype=bool)
     for iteration in range(1, MOST_ITERATIONS + 1):
         free = free_components(now, held)
         if not free.any():
@@ -99,17 +98,23 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
             if _slope(now, held) < 1e-8 * (blocks.n + abs(now.D)):
                 return now, iteration
             break
-        small = new.theta < now.theta
         now = new
-        if now.theta[0] < NOTHING_LEFT * now.theta.sum():
-            raise DesignMismatch(
-                "The random terms reproduce every value, so the residual scatter is zero and no test can be made. "
-                "Replicate determinations, or use fewer random terms."
-            )
+        _residual_is_there(now)
     raise ModelNotTrusted(
-        f"The likelihood search did not settle after {MOST_ITERATIONS} steps "
-        f"({int(small.sum())} of {blocks.k + 1} variances still falling). The estimates are not shown."
+        f"The likelihood search stopped after {iteration} steps without reaching a minimum "
+        f"(slope {_slope(now, held):.1e}). The estimates are not shown."
     )
+
+
+def _residual_is_there(state: State) -> None:
+    """Refuse fits that run to a residual variance of zero."""
+    residual, total = state.theta[0], state.theta.sum()
+    unseen = residual < 1e-4 * total and state.E[0, 0] * residual**2 < 1e-3
+    if unseen or residual < NOTHING_LEFT * total:
+        raise DesignMismatch(
+            "The random terms reproduce every value, so the residual scatter is estimated as zero and no test can be "
+            "made. Replicate determinations, or use fewer random terms."
+        )
 
 
 def free_components(state: State, held: int | None = None) -> np.ndarray:
@@ -124,7 +129,7 @@ def _step(state: State, free: np.ndarray) -> np.ndarray:
     """A bounded Newton step: components that it would push below zero go to zero, the others follow."""
     ix = np.ix_(free, free)
     H, g, theta = state.hessian[ix], state.gradient[free], state.theta[free]
-    scale = np.sqrt(np.diag(state.E)[free])
+    scale = np.sqrt(np.maximum(np.diag(state.E)[free], 1e-300))
     if np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
         H = (state.A + state.E)[ix] / 2
     move = np.zeros(len(g))

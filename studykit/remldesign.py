@@ -81,8 +81,13 @@ def response_values(table: pd.DataFrame, response: str) -> np.ndarray:
     """The response as floats, finite; DesignMismatch otherwise."""
     if response not in table.columns:
         raise DesignMismatch(_missing([response], table))
+    column = table[response]
+    if not isinstance(column, pd.Series):
+        raise DesignMismatch(f"The table has two columns named {response!r}. Rename one.")
+    if not is_numeric(column) and any(isinstance(v, str) for v in column):
+        raise DesignMismatch(f"The response {response!r} is not a column of numbers, but of text. Read it as numbers first.")
     try:
-        y = table[response].to_numpy(dtype=float, na_value=np.nan)
+        y = column.to_numpy(dtype=float, na_value=np.nan)
     except (TypeError, ValueError):
         raise DesignMismatch(f"The response {response!r} is not a column of numbers.") from None
     check_finite(y, f"The response {response!r}")
@@ -143,6 +148,9 @@ def _columns_present(table: pd.DataFrame, fixed: Sequence[str], random: Sequence
     absent = [c for c in wanted if c not in table.columns]
     if absent:
         raise DesignMismatch(_missing(absent, table))
+    twice = [c for c in wanted if (table.columns == c).sum() > 1]
+    if twice:
+        raise DesignMismatch(f"The table has two columns named {twice[0]!r}. Rename one.")
     if len(table) == 0:
         raise DesignMismatch("The table has no rows. The model needs determinations.")
     for c in wanted:

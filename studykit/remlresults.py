@@ -21,6 +21,7 @@ class ContrastTest:
     p: float
     scale: float  # factor that is already in ``statistic``; 1 for one contrast and for Satterthwaite
     method: str
+    note: str = ""  # a caution about this test, or empty
 
     def to_table(self) -> pd.DataFrame:
         """One row: statistic, df1, df2, p, scale, method."""
@@ -48,6 +49,16 @@ class Interval:
 
     def __len__(self) -> int:
         return 2
+
+
+def caution(df1: int, df2: float, scale: float) -> str:
+    """What to say of a joint Kenward-Roger test whose two moments can hardly be matched."""
+    if df1 == 1 or (df2 > 2.5 and 0.8 < scale < 1.25):
+        return ""
+    return (
+        f"Too few containers for a dependable joint test ({df2:.1f} denominator degrees of freedom, scale {scale:.2f}): "
+        "it errs towards caution. Judge the contrasts one by one."
+    )
 
 
 def contrast_matrix(

@@ -24,9 +24,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy import stats
 
+from studykit.errors import ModelNotTrusted
 from studykit.remlcore import State, free_components
 
 METHODS = ("kenward-roger", "satterthwaite")
+ZERO = 1e-10  # a difference that is zero but for rounding
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +117,11 @@ def _kenward_roger(small: SmallSample, L: np.ndarray) -> Approximation:
     if q == 1:
         return Approximation(cov=cov, df=2 / A2, scale=1.0)
     df, scale = _moments_matched(q, A1, A2)
+    if not (df > 0 and scale > 0):
+        raise ModelNotTrusted(
+            f"The design is too small to test {q} contrasts together by Kenward-Roger (it gives {df:.2g} degrees of "
+            f"freedom and a scale of {scale:.2g}). Test them one by one, or use the Satterthwaite method."
+        )
     return Approximation(cov=cov, df=df, scale=scale)
 
 
@@ -125,11 +132,13 @@ def _moments_matched(q: int, A1: float, A2: float) -> tuple[float, float]:
     d = 3 * q + 2 * (1 - g)
     c1, c2, c3 = g / d, (q - g) / d, (q + 2 - g) / d
     v0, v1, v2 = 1 + c1 * B, 1 - c2 * B, 1 - c3 * B
-    v0 = 0.0 if abs(v0) < 1e-10 else v0
+    v0 = 0.0 if abs(v0) < ZERO else v0
     top = 1 - A2 / q
-    ratio = 1.0 if max(abs(top), abs(v1)) < 1e-14 else top / v1
-    rho = ratio**2 * v0 / v2 / q
-    df = 4 + (q + 2) / (q * rho - 1)
+    ratio = 1.0 if max(abs(top), abs(v1)) < ZERO else top / v1
+    below = ratio**2 * v0 - v2  # q rho - 1 with rho = ratio^2 v0 / (q v2), times v2: v2 = 0 means 4 df
+    if below == 0:
+        return float("inf"), top
+    df = 4 + (q + 2) * v2 / below
     return df, 1.0 if abs(df - 2) < 0.01 else df * top / (df - 2)
 
 

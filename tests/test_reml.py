@@ -13,8 +13,8 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from studykit import remlblocks, secondopinion
-from studykit.errors import DesignMismatch
+from studykit import remlblocks, secondopinion, smallsample
+from studykit.errors import DesignMismatch, ModelNotTrusted
 from studykit.reml import RemlFit, fit_reml
 from studykit.remlblocks import compress
 from studykit.remlcore import state_at
@@ -214,6 +214,53 @@ class TestAgainstDefinition:
         assert np.std(fit.residuals) < np.std(table["y"])
 
 
+def small_study(containers: int, depths: int, replicates: int, turn: float) -> pd.DataFrame:
+    """A balanced study from formulas."""
+    c, d, _ = np.indices((containers, depths, replicates)).reshape(3, -1)
+    y = np.sin(9.1 * c + turn) + 0.6 * np.sin(5.3 * (c * depths + d) + 2 * turn)
+    y = y + 0.3 * np.sin(3.7 * np.arange(len(c)) + 3 * turn)
+    return pd.DataFrame({"c": [f"c{i}" for i in c], "d": [f"d{i}" for i in d], "y": y})
+
+
+class TestVerySmallStudies:
+    @pytest.mark.parametrize("turn", [0.3, 1.1, 2.0, 2.9])
+    @pytest.mark.parametrize("size", [(2, 3, 2), (3, 3, 2), (2, 4, 2), (3, 2, 2), (2, 2, 2), (2, 3, 1), (3, 4, 1), (2, 5, 2)])
+    def test_balanced_joint_test_is_the_exact_one(self, size: tuple[int, int, int], turn: float) -> None:
+        table, depths = small_study(*size, turn), size[1]
+        fit = fit_reml(table, "y", ["d"], ["c", "c:d"] if size[2] > 1 else ["c"])
+        t = fit.test(np.eye(depths)[1:])
+        # analysis of variance: (containers - 1)(depths - 1), also where the moments divide nought by nought (2 and 4 df)
+        assert t.df2 == pytest.approx((size[0] - 1) * (depths - 1), rel=1e-6)
+        assert t.scale == pytest.approx(1, abs=1e-6)
+        assert bool(t.note) is (depths > 2 and t.df2 < 2.5)
+
+    def test_a_joint_test_that_has_no_moments_is_refused(self) -> None:
+        small = fit_case("set_few")._small
+        said = []
+        for factor in np.linspace(1.99, 2.0, 201):  # around 2 df the two moments cease to match a scaled F
+            try:
+                found = smallsample._kenward_roger(dataclasses.replace(small, W=small.W * factor), np.eye(3)[1:])
+            except ModelNotTrusted as error:
+                said.append(str(error))
+            else:
+                assert found.df > 0
+                assert found.scale > 0
+        assert said
+        assert "too small to test 2 contrasts together by Kenward-Roger" in said[0]
+
+    def test_residual_that_runs_to_zero(self) -> None:
+        # five single determinations in four containers: the likelihood is highest without any residual
+        table = pd.DataFrame({"c": ["c0", "c1", "c1", "c2", "c3"], "d": ["d0", "d0", "d1", "d1", "d1"],
+                              "y": [-0.1049, 0.3912, 0.2424, -0.5914, 0.1055]})  # fmt: skip
+        with pytest.raises(DesignMismatch, match="residual scatter is estimated as zero"):
+            fit_reml(table, "y", ["d"], ["c"])
+
+    def test_a_search_that_stops_early_is_not_shown(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("studykit.remlcore.MOST_ITERATIONS", 2)
+        with pytest.raises(ModelNotTrusted, match="stopped after 2 steps without reaching a minimum"):
+            fit_case.__wrapped__("det1")
+
+
 class TestRoadsThroughTheBlocks:
     """Different ways to compress the same data give the same sums."""
 
@@ -376,7 +423,10 @@ class TestRefusals:
             (lambda t: t.assign(y=t.y.mask(t.index == 4)), ("depth",), ("cont",), r"1 missing or infinite .* row 5"),
             (lambda t: t.assign(y=t.y.mask(t.index < 2, np.inf)), ("depth",), ("cont",), "2 missing or infinite"),
             (lambda t: t.assign(age=t.age.mask(t.index == 2, np.inf)), ("age",), ("cont",), "column 'age' has 1"),
-            (lambda t: t.assign(y="high"), ("depth",), ("cont",), "not a column of numbers"),
+            (lambda t: t.assign(y=t.y.astype(str)), ("depth",), ("cont",), "not a column of numbers, but of text"),
+            (lambda t: t.assign(y=[(v,) for v in t.y]), ("depth",), ("cont",), "'y' is not a column of numbers"),
+            (lambda t: pd.concat([t, t[["depth"]]], axis=1), ("depth",), ("cont",), "two columns named 'depth'"),
+            (lambda t: pd.concat([t, t[["y"]]], axis=1), ("depth",), ("cont",), "two columns named 'y'"),
             (lambda t: t.assign(depth=t.depth.mask(t.index == 0)), ("depth",), ("cont",), "'depth' is empty in 1 row"),
             (lambda t: t, ("height",), ("cont",), "No column named 'height'"),
             (lambda t: t, ("depth",), ("cont:pail",), "No column named 'pail'"),
