@@ -230,3 +230,33 @@ def test_results_are_frozen_and_become_tables() -> None:
     assert got.df_r == 19
     with pytest.raises(dataclasses.FrozenInstanceError):
         got.m = 1.0  # type: ignore[misc]
+
+
+# IUPAC/AOAC Harmonized Protocol 2006 (Pure Appl. Chem. 78:145), appendix 1, copper in soya flour
+SOYA = (
+    [10.5, 9.6, 10.4, 9.5, 10.0, 9.6, 9.8, 9.8, 10.8, 10.2, 9.8, 10.2],
+    [10.4, 9.5, 9.9, 9.9, 9.7, 10.1, 10.4, 10.2, 10.7, 10.0, 9.5, 10.0],
+)
+
+
+def test_copper_in_soya_flour() -> None:
+    groups = {str(i): list(pair) for i, pair in enumerate(zip(*SOYA, strict=True))}
+    test, got = o.cochran_test(groups), o.table_precision(groups)
+    # same protocol: C 0.24 against 0.54; s_an^2 0.061, s_sam^2 0.085 (printed, last digit from memory)
+    assert round(test.statistic, 2) == 0.24
+    assert round(test.critical_5, 2) == 0.54
+    assert test.call == "none"
+    # computed from the data, to eight digits: 0.06125 and 0.08503788
+    assert got.s_r**2 == pytest.approx(0.06125, abs=1e-8)
+    assert got.s_L**2 == pytest.approx(0.08503788, abs=1e-8)
+
+
+def test_iso_13528_annex_b() -> None:
+    """Ten samples in duplicate: general average, within- and between-sample variance."""
+    x1 = [0.185, 0.187, 0.182, 0.188, 0.191, 0.188, 0.187, 0.177, 0.179, 0.188]
+    x2 = [0.194, 0.189, 0.186, 0.196, 0.181, 0.180, 0.196, 0.186, 0.187, 0.196]
+    got = o.table_precision({str(i): list(p) for i, p in enumerate(zip(x1, x2, strict=True))})
+    # ISO 13528:2015 annex B as worked in a public course (2017): 0.18715, 0.00003095, 3.6111E-07
+    assert got.m == pytest.approx(0.18715, abs=1e-9)
+    assert got.s_r**2 == pytest.approx(3.095e-5, abs=1e-12)
+    assert got.s_L**2 == pytest.approx(3.6111e-7, abs=1e-11)
