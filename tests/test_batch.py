@@ -21,7 +21,7 @@ from studykit.reml import fit_reml
 from studykit.remldesign import build_design
 
 sys.path.insert(0, str(Path(__file__).parent / "reference" / "mixed"))
-from cases import CASES, machines_unbalanced
+from mixed_cases import CASES, machines_unbalanced
 
 # estimates agree to 1e-8 of a response's standard deviation; both searches stop at steps of about 1e-9
 CLOSE = 1e-8

@@ -22,7 +22,7 @@ from studykit.remldesign import build_design
 
 DOSSIER = Path(__file__).parent / "reference" / "mixed"
 sys.path.insert(0, str(DOSSIER))
-from cases import CASES, det, machines_unbalanced, shoes_unbalanced  # noqa: E402
+from mixed_cases import CASES, det, machines_unbalanced, shoes_unbalanced  # noqa: E402
 
 REFERENCE = json.loads((DOSSIER / "references.json").read_text(encoding="utf-8"))
 # lme4's optimum, tightened, is good to about 1e-7; its Satterthwaite df rest on numeric derivatives

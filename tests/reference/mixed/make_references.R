@@ -1,6 +1,6 @@
 # Reference values for the mixed-model tests, by lme4, lmerTest and pbkrtest.
 #
-#   python cases.py DIRECTORY
+#   python mixed_cases.py DIRECTORY
 #   Rscript make_references.R DIRECTORY references.json DATE
 #
 # lme4's optimiser is set tighter than its default, because its default leaves 1e-5 in the variances.
@@ -50,7 +50,7 @@ fit_one <- function(name, m) {
 }
 
 out <- list(
-  `_do_not_edit` = "written by make_references.R; change the script or cases.py and run it again",
+  `_do_not_edit` = "written by make_references.R; change the script or mixed_cases.py and run it again",
   made_on = arguments[3], R = R.version.string,
   packages = lapply(setNames(nm = c("lme4", "lmerTest", "pbkrtest")), function(x) as.character(packageVersion(x))),
   call = "lmerTest::lmer(formula, control = lmerControl('bobyqa', rhoend = 1e-12)); contest(); vcovAdj(); Lb_ddf(); KRmodcomp()",

