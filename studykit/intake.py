@@ -86,7 +86,21 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
     beside ``accept_rejected`` of intake.toml. BadInput lists every fault that refuses a file; nothing
     is written then.
     """
-    root = Path(root)
+    outcome = _read(Path(root), study, samples, accept, progress)
+    if progress is not None:
+        progress("writing tidy/")
+    _write(Path(root), outcome)
+    return _plain(outcome)
+
+
+def read_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | None = None,
+                progress: Progress | None = None) -> IntakeOutcome:
+    """What `run_intake` would give, without writing anything."""
+    return _plain(_read(Path(root), study, samples, accept, progress))
+
+
+def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
+          progress: Progress | None) -> IntakeOutcome:
     intake = load_intake(root, study)
     names = raw_files(root)
     if not names:
@@ -105,11 +119,7 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
     ranks = _ranks(intake, pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
-    outcome = _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
-    if progress is not None:
-        progress("writing tidy/")
-    _write(root, outcome)
-    return replace(outcome, results=_plain(outcome.results), revisions=_plain(outcome.revisions))
+    return _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
 
 
 def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
@@ -186,9 +196,12 @@ def _results(current: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def _plain(results: pd.DataFrame) -> pd.DataFrame:
-    """Columns that share their texts as ordinary text columns."""
-    return results.astype({c: "str" for c in results if isinstance(results[c].dtype, pd.CategoricalDtype)})
+def _plain(outcome: IntakeOutcome) -> IntakeOutcome:
+    """The outcome with columns that share their texts as ordinary text columns."""
+    def texts(table: pd.DataFrame) -> pd.DataFrame:
+        return table.astype({c: "str" for c in table if isinstance(table[c].dtype, pd.CategoricalDtype)})
+
+    return replace(outcome, results=texts(outcome.results), revisions=texts(outcome.revisions))
 
 
 def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:

@@ -107,7 +107,8 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
         rows = np.arange(first, limit)[~blank[first:limit]]
         if mapping.blocks:
             rows = _until_blank(rows, first, limit, blank)
-        blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first, rows=rows, units=units))
+        blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first,
+                            rows=rows, units=units))
     return blocks
 
 

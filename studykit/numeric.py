@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
-BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f\ufeff]+")
+BLANKS = re.compile("[ \t\r\n\u00a0\u2000-\u200a\u202f\u3000\ufeff]+")
 MINUS = "\u2212"
 _ASK_LAB = "correct the cell with the laboratory"
 _EXPONENT = "(?:[eE][+-]?[0-9]{1,3})?"
@@ -51,7 +51,7 @@ def tidy_text(text: str) -> str:
     """The text without outer blanks, inner blanks of any kind as one plain space."""
     if text.isascii() and text.isprintable() and " " not in text:
         return text
-    return BLANKS.sub(" ", text).strip()
+    return BLANKS.sub(" ", text).strip(" ")
 
 
 @lru_cache(maxsize=64)
@@ -146,6 +146,9 @@ def detect_format(texts: Iterable[str]) -> FormatEvidence:
         clash = (list(decimal.values()) + list(thousands.values()))[:2]
         return _mixed(*clash)
     group = next(iter(thousands), "")
+    if group in open_cases:
+        return FormatEvidence(form=None, example=open_cases[group],
+                              reason=f"{open_cases[group]!r} beside {thousands[group]!r} can be read in two ways")
     if decimal:
         mark, example = next(iter(decimal.items()))
         return FormatEvidence(form=NumberFormat(decimal=mark, thousands=group), reason="proved",

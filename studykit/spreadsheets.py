@@ -43,7 +43,7 @@ def spreadsheet_kind(data: bytes) -> str:
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             names = set(archive.namelist())
-    except (zipfile.BadZipFile, OSError, ValueError):
+    except Exception:  # a damaged directory; check_package says so
         return "xlsx"
     return "ods" if "content.xml" in names and "[Content_Types].xml" not in names else "xlsx"
 

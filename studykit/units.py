@@ -85,14 +85,16 @@ _UNITS: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
 }
 #: Pairs of kinds that a density links: amount in the second = amount in the first x density.
 _BY_DENSITY = {("mass fraction", "mass per volume"), ("kinematic viscosity", "dynamic viscosity")}
+_BLANKS = re.compile("[ \t\r\n\u00a0\u2000-\u200a\u202f\u3000]+")
 _KNOWN_HINT = "mg/kg, % (m/m), mg/L, mm²/s, mPa·s, 1/mL, kg/m³, °C, pH, 1"
 
 
 def _key(text: str) -> str:
-    """A spelling reduced for comparison: no blanks, plain digits, one sign for 'times' and 'micro'."""
-    out = text.strip().strip("[]").translate(str.maketrans("²³µμ·⋅•∙*", "23uu....."))
+    """A spelling reduced for comparison: blanks beside signs and digits gone, one sign for 'times' and 'micro'."""
+    out = _BLANKS.sub(" ", text).strip(" ").strip("[]").translate(str.maketrans("²³µμ·⋅•∙*", "23uu....."))
     out = out.replace("⁻¹", "-1").replace("⁻³", "-3").replace("％", "%").replace("℃", "°C")
-    out = re.sub(r"\s+", "", out)
+    out = re.sub(r" ?([/.()%+-]) ?", r"\1", out.strip(" "))
+    out = re.sub(r"(?<=[0-9]) | (?=[0-9])", "", out)
     return re.sub(r"(?<![A-Za-z])(m|u|µ|d)?l(?![a-zA-Z])", lambda m: (m[1] or "") + "L", out)
 
 

@@ -13,7 +13,10 @@ from studykit.units import conversion, convert, kind_of, parse_unit
     ("mm2/s", "mm²/s"), ("mm²/s", "mm²/s"), ("cSt", "mm²/s"), ("mPa.s", "mPa·s"), ("mPa·s", "mPa·s"), ("cP", "mPa·s"),
     ("mass %", "% (m/m)"), ("% m/m", "% (m/m)"), ("wt%", "% (m/m)"), ("%", "%"), ("mg/kg", "mg/kg"), ("ppm", "mg/kg"),
     ("µg/g", "µg/g"), ("μg/g", "µg/g"), ("mg/L", "mg/L"), ("mg/l", "mg/L"), ("g/l", "g/L"), ("1/mL", "1/mL"),
-    ("kg/m3", "kg/m³"), ("g/mL", "g/mL"), ("1", "1"), ("pH", "pH"), (" mg / kg ", "mg/kg"), ("[mg/kg]", "mg/kg"),
+    ("kg/m3", "kg/m³"), ("g/mL", "g/mL"), ("1", "1"), ("pH", "pH"), (" mg / kg ", "mg/kg"),
+    ("%\u00a0m/m", "% (m/m)"), ("mg KOH / g", "mg KOH/g"),
+    ("1/100mL", "1/100 mL"),
+     ("[mg/kg]", "mg/kg"),
 ])
 def test_spellings(spelling: str, canonical: str) -> None:
     assert parse_unit(spelling) == canonical
@@ -55,6 +58,8 @@ def test_arrays_and_identity() -> None:
 
 @pytest.mark.parametrize(("call", "words"), [
     (lambda: parse_unit(""), "must be named.*write '1'"),
+    (lambda: parse_unit("cS\x1et"), "not known"),
+    (lambda: parse_unit("m g/kg"), "not known"),
     (lambda: parse_unit("furlong"), "not known; use one such as mg/kg"),
     (lambda: parse_unit("MG/KG"), "other capitals than 'mg/kg'"),
     (lambda: parse_unit("Mg/kg"), "other capitals than 'mg/kg'"),
