@@ -104,6 +104,9 @@ def test_qr_codes_stand_where_their_labels_are_and_are_large_enough(plan) -> Non
         assert all(x < cx < x + sheet.label_width_mm / 2 for cx, _ in corners)
         assert all(y < cy < y + sheet.label_height_mm for _, cy in corners)
         assert (corners[1][0] - corners[0][0]) / 21 > 0.35  # mm a module, version 1 has 21
+        # half-way up the label, and its border of 4 of 29 modules begins at the inset of 2 mm
+        assert sum(cy for _, cy in corners) / 4 == pytest.approx(y + sheet.label_height_mm / 2, abs=0.4)
+        assert corners[0][0] == pytest.approx(x + 2 + 24 * 4 / 29, abs=0.4)
 
 
 def test_the_ruler_on_the_label_sheet_is_100_mm(plan) -> None:
