@@ -35,6 +35,7 @@ def test_kenward_roger_is_cautious_at_zero_variance():
     assert r.faults() == []
     # 200 000 simulations when the kit was planned: two-sided 2.7 %, one-sided 3.3 % for nominal 5 %
     assert 100 - r.coverage == pytest.approx(2.7, abs=0.8)
+    assert "cautious: coverage 97" in line(r)
     assert r.false_homogeneous == pytest.approx(3.3, abs=0.9)
 
 
