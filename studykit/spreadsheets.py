@@ -8,7 +8,6 @@ before the unpacked size, the reach of the cells and document type declarations 
 
 from __future__ import annotations
 
-import datetime as dt
 import io
 import re
 import warnings
@@ -22,6 +21,7 @@ import python_calamine as calamine
 
 from studykit.errors import BadInput, single
 from studykit.readers import Grid, refuse
+from studykit.sheetcells import SheetCells, TooLargeError, load, load_apart
 
 MAX_UNPACKED = 400_000_000
 MAX_SHEET_CELLS = 8_000_000
@@ -132,11 +132,13 @@ def read_spreadsheet(data: bytes, name: str, kind: str) -> list[Grid]:
     else:
         found = check_package(data, name, kind)
     try:
-        book = calamine.load_workbook(io.BytesIO(data))
-        return _grids(book, data, name, kind, found)
+        sheets = load(data, MAX_SHEET_CELLS) if kind == "xlsx" else load_apart(data, MAX_SHEET_CELLS)
+        return [_grid(s, data, name, kind, found) for s in sheets]
     except BadInput:
         raise
-    except calamine.PasswordError:
+    except TooLargeError as error:
+        raise single(name, str(error), "delete the stray cell, or save the table as CSV") from None
+    except (calamine.PasswordError, PermissionError):
         raise single(name, "is protected by a password", "save it without a password") from None
     except BaseException as error:  # the reader's Rust panics are BaseException
         if isinstance(error, (KeyboardInterrupt, SystemExit)):
@@ -144,67 +146,35 @@ def read_spreadsheet(data: bytes, name: str, kind: str) -> list[Grid]:
         raise refuse(name, Exception(str(error) or type(error).__name__)) from None
 
 
-def _grids(book: Any, data: bytes, name: str, kind: str, found: dict[str, bool]) -> list[Grid]:
-    grids = []
-    for meta in book.sheets_metadata:
-        if meta.typ != calamine.SheetTypeEnum.WorkSheet:
-            continue
-        sheet = book.get_sheet_by_name(meta.name)
-        if sheet.end is None:
-            continue
-        height, width = sheet.end[0] + 1, sheet.end[1] + 1
-        if height * width > MAX_SHEET_CELLS:
-            raise single(name, f"sheet {meta.name!r} reaches to row {height:,} and column {width:,}",
-                         "delete the stray cell, or save the table as CSV")
-        marks = _marks(data, name, meta.name, height * width) if kind == "xlsx" and any(found.values()) else {}
-        notes = [] if meta.visible == calamine.SheetVisibleEnum.Visible else ["the sheet is hidden"]
-        if kind != "xlsx":
-            notes.append(f"formulas cannot be told from values in an {kind.upper()} file")
-        grids.append(_grid(sheet, name, kind, meta.name, marks, notes))
-    return grids
-
-
-def _grid(sheet: Any, name: str, kind: str, title: str, marks: dict[tuple[int, int], str],
-          notes: list[str]) -> Grid:
-    rows = sheet.to_python(skip_empty_area=False)
-    height, width = len(rows), max((len(r) for r in rows), default=0)
+def _grid(sheet: SheetCells, data: bytes, name: str, kind: str, found: dict[str, bool]) -> Grid:
+    height, width = len(sheet.texts), max((len(r) for r in sheet.texts), default=0)
     columns: dict[int, Any] = {}
     numeric = np.zeros((height, width), dtype=bool)
     widths = np.ones(height, dtype=int)
     for k in range(width):
         column = np.empty(height, dtype=object)
-        values = [row[k] if k < len(row) else "" for row in rows]
-        column[:] = [_text(v) for v in values]
-        numeric[:, k] = [type(v) in (float, int) for v in values]
+        column[:] = [row[k] if k < len(row) else "" for row in sheet.texts]
+        numeric[:, k] = [k < len(row) and row[k] for row in sheet.numeric]
         widths[column != ""] = k + 1
         columns[k] = column
+    marks = _marks(data, name, sheet.title, height * width) if kind == "xlsx" and any(found.values()) else {}
     for (i, k), shown in marks.items():
         if i < height and k < width and (columns[k][i] == "" or shown.startswith("#")):
             columns[k][i] = shown
             numeric[i, k] = False
     formulas = frozenset(place for place, shown in marks.items() if shown.startswith("="))
-    if formulas:
-        notes.append(f"{len(formulas)} formula cells read as their stored value")
-    merged = tuple((a[0], a[1], b[0], b[1]) for a, b in (sheet.merged_cell_ranges or ()))
     return Grid(file=name, cells=pd.DataFrame(columns, dtype=object), lines=np.arange(1, height + 1),
-                widths=widths, kind=kind, sheet=title, numeric=numeric, merged=merged, formulas=formulas,
-                notes=tuple(notes))
+                widths=widths, kind=kind, sheet=sheet.title, numeric=numeric, formulas=formulas,
+                merged=tuple((m[0], m[1], m[2], m[3]) for m in sheet.merged), notes=_notes(sheet, kind, len(formulas)))
 
 
-def _text(value: Any) -> str:
-    """A cell's value as text: whole numbers without a point, dates as YYYY-MM-DD, 15 digits at most."""
-    if isinstance(value, str):
-        return value
-    if isinstance(value, bool):
-        return "TRUE" if value else "FALSE"
-    if isinstance(value, (int, float)):
-        return str(int(value)) if float(value).is_integer() and abs(value) < 1e15 else format(value, ".15g")
-    if isinstance(value, dt.datetime):
-        midnight = value.time() == dt.time(0)
-        return value.date().isoformat() if midnight else value.isoformat(sep=" ", timespec="seconds")
-    if isinstance(value, dt.date):
-        return value.isoformat()
-    return "" if value is None else str(value)
+def _notes(sheet: SheetCells, kind: str, formulas: int) -> tuple[str, ...]:
+    notes = [] if sheet.visible else ["the sheet is hidden"]
+    if kind != "xlsx":
+        notes.append(f"formulas cannot be told from values in an {kind.upper()} file")
+    if formulas:
+        notes.append(f"{formulas} formula cells read as their stored value")
+    return tuple(notes)
 
 
 def _marks(data: bytes, name: str, title: str, cells: int) -> dict[tuple[int, int], str]:

@@ -89,6 +89,7 @@ def holds(seed: Seed, data: bytes, info: dict[str, Any], header_line: int) -> He
     heads = [squeeze(c) for c in rows[header_line]]
     if len(seed.head_lines) == 2:
         upper = [squeeze(c) for c in rows[seed.head_lines[0] + shift]]
+        upper += [""] * (len(heads) - len(upper))
         for k in range(1, len(upper)):
             upper[k] = upper[k] or upper[k - 1]
         heads = [f"{a} | {b}" if a and b and a != b else a or b for a, b in zip(upper, heads, strict=False)]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import struct
 import zipfile
 from typing import Any
 
@@ -170,6 +171,18 @@ def test_repeated_ods_cells_are_refused() -> None:
 ])
 def test_damaged_files_are_refused_plainly(data: bytes) -> None:
     with pytest.raises(BadInput, match=r"raw/f: (is damaged|cannot be read as a table)"):
+        cells(data)
+
+
+def test_a_damaged_size_that_ends_the_reader_ends_only_its_own_process(monkeypatch: pytest.MonkeyPatch) -> None:
+    data = xls_bytes(ROWS)
+    old = struct.pack("<HHIIHHH", 0x0200, 14, 0, len(ROWS), 0, 2, 0)
+    assert old in data
+    bad = data.replace(old, struct.pack("<HHIIHHH", 0x0200, 14, 0, 0xFFFFFFF0, 0, 0xFFFF, 0))
+    with pytest.raises(BadInput, match=r"raw/f: cannot be read as a table: .*the reader gave up on it"):
+        cells(bad)
+    monkeypatch.setattr(spreadsheets, "MAX_SHEET_CELLS", 7)
+    with pytest.raises(BadInput, match="sheet 'Results' reaches to row 4 and column 2"):
         cells(data)
 
 

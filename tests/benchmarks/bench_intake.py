@@ -1,0 +1,90 @@
+"""Intake of a million rows against pandas reading and writing the same file: python -m tests.benchmarks.bench_intake [ROWS]
+
+Each measurement runs in a process of its own; times are computing times, so that other work on the
+machine does not count. Targets: at most 3 times pandas, at most 1500 MB.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ANALYTES = ("Si", "P", "KV40", "Ca", "Zn", "B", "S", "Mg", "Na", "K")
+INTAKE = """
+[[file]]
+pattern = "big.csv"
+layout = "long"
+decimal = "."
+[file.columns]
+sample = "Code"
+analyte = "Test"
+value = "Result"
+unit = "Unit"
+run = "Batch"
+run_order = "Pos"
+method = "Method"
+reported_on = "Reported"
+"""
+
+
+def make(root: Path, rows: int) -> None:
+    """An invented long file: ten analytes a sample, three decimals, all columns filled."""
+    rng = random.Random(1)
+    (root / "raw").mkdir(parents=True)
+    (root / "intake.toml").write_text(INTAKE)
+    with (root / "raw/big.csv").open("w") as out:
+        out.write("Code;Test;Result;Unit;Batch;Pos;Method;Reported\n")
+        for i in range(rows // 10):
+            for a in ANALYTES:
+                unit = "cSt" if a == "KV40" else "mg/kg"
+                out.write(f"B{i:06d};{a};{1 + rng.random() * 99:.3f};{unit};R{i // 300};{i % 300};in-house 12;2026-05-04\n")
+
+
+def measure(what: str, root: Path, rows: int) -> dict[str, float]:
+    """Computing time and peak memory of one job, measured inside its own process."""
+    import pandas as pd
+
+    if what == "pandas":
+        start = time.process_time()
+        pd.read_csv(root / "raw/big.csv", sep=";").to_csv(root / "copy.csv", index=False)
+    else:
+        from studykit.intake import run_intake
+        from tests.intake_cases import study
+
+        definition = study({a: "mm2/s" if a == "KV40" else "mg/kg" for a in ANALYTES})
+        samples = pd.DataFrame({"sample": [f"B{i:06d}" for i in range(rows // 10)]})
+        start = time.process_time()
+        outcome = run_intake(root, definition, samples)
+        if len(outcome.results) != rows:
+            raise SystemExit(f"{outcome.sentence()} expected {rows}")
+    seconds = time.process_time() - start
+    return {"seconds": seconds, "megabytes": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024}
+
+
+def main(rows: int) -> None:
+    """Print times, ratio and memory."""
+    with tempfile.TemporaryDirectory() as name:
+        root = Path(name)
+        make(root, rows)
+        got = {}
+        for what in ("pandas", "intake"):
+            runs = []
+            for _ in range(3):
+                call = [sys.executable, "-m", "tests.benchmarks.bench_intake", what, str(root), str(rows)]
+                runs.append(json.loads(subprocess.run(call, check=True, capture_output=True, text=True).stdout))
+            got[what] = min(runs, key=lambda r: r["seconds"])
+            print(f"{what}: {got[what]['seconds']:.2f} s, {got[what]['megabytes']:.0f} MB (best of 3)")
+    print(f"{rows:,} rows: intake takes {got['intake']['seconds'] / got['pandas']['seconds']:.2f} times pandas' read and write")
+
+
+if __name__ == "__main__":
+    if len(sys.argv) == 4:
+        print(json.dumps(measure(sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]))))
+    else:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
