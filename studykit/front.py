@@ -6,6 +6,7 @@ page cannot say anything that the stages did not find.
 
 from __future__ import annotations
 
+import re
 from typing import Any, Protocol
 
 import pandas as pd
@@ -52,6 +53,11 @@ def _numbers(stage: FrontStage, stem: str) -> dict[str, str]:
     return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
 
 
+def _together(text: str) -> str:
+    """Keep a number and its unit on one line."""
+    return re.sub(r"(?<=[0-9]) (?=%|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
+
+
 def _optional(stage: FrontStage, stem: str, name: str) -> pd.DataFrame:
     path = stage.out.parent / stem / f"{name}.csv"
     if not path.exists() or path.stat().st_size < 2:
@@ -75,7 +81,7 @@ def answer(stage: FrontStage) -> str:
     if notices:
         told = "\n".join(f"- {t}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
-    return "\n".join(lines)
+    return _together("\n".join(lines))
 
 
 def verdict_table(stage: FrontStage) -> pd.DataFrame:
@@ -86,8 +92,8 @@ def verdict_table(stage: FrontStage) -> pd.DataFrame:
 def profile_alt(stage: FrontStage) -> str:
     """Alt text of the profile figure, from the verdict table."""
     table = stage.read_table("06-verdict", "verdicts")
-    parts = [f"{r.analyte}: {r.verdict}, widest difference {significant(r.difference, 2)} {r.unit}"
-             for r in table.itertuples(index=False) if r.difference == r.difference]
+    parts = [f"{r['analyte']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
+             for r in table.to_dict("records") if r["difference"] == r["difference"]]
     return "Depth profiles of each analyte. " + "; ".join(parts)
 
 
@@ -105,7 +111,7 @@ def follows(stage: FrontStage) -> str:
             if len(beyond):
                 where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
                 out.append(f"- {analyte} lies beyond the margin in these groups: {where}.")
-    return "\n".join(out)
+    return _together("\n".join(out))
 
 
 def _group_words(row: pd.Series) -> str:
@@ -147,8 +153,7 @@ def limits(stage: FrontStage) -> str:
     lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
     for key, analyte in stage.study.analytes.items():
         if analyte.blind_to:
-            lines.append(f"- {stage.study.label_of(key)}: the method cannot see {analyte.blind_to}."
-                         if not analyte.blind_to.endswith(".") else f"- {key}: {analyte.blind_to}")
+            lines.append(f"- {stage.study.label_of(key)}, what the method cannot see: {analyte.blind_to.rstrip('.')}.")
     lines.append("- It is advice on homogeneity, not on fitness for use.")
     return "\n".join(lines)
 

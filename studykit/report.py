@@ -145,12 +145,14 @@ def _fold_setup(soup: BeautifulSoup) -> None:
     """Move the set-up of each chapter (parameters, import, opening) into a fold at its end."""
     for section in soup.select("main > section"):
         cells = section.find_all("div", class_="setup", recursive=False)
+        if str(cells[0].get("id", "") if cells else "").startswith(FRONT):
+            cells += list(section.select("div.cell:not(.setup) > details.code"))
         if not cells:
             continue
         fold = soup.new_tag("details")
         fold["class"] = "code setup-fold"
         title = soup.new_tag("summary")
-        title.string = "How this chapter was opened"
+        title.string = "Code and set-up of this chapter"
         fold.append(title)
         for cell in cells:
             fold.append(cell.extract())

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import dataclasses
+import datetime as dt
 import importlib
+import tempfile
 from pathlib import Path
 
 from studykit.demogen.common import Bundle
+from studykit.lock import LOCK, lock_plan
+from studykit.study import load_study
 
 NAMES = ("ropeway", "tote", "forge")
+LOCKED_ON = {"ropeway": dt.date(2025, 10, 6)}  # the tote and the forge were sampled without a locked plan
 
 
 def make(name: str) -> Bundle:
@@ -16,7 +22,18 @@ def make(name: str) -> Bundle:
     if name not in NAMES:
         raise ValueError(f"name must be one of {NAMES}, but got {name!r}")
     bundle: Bundle = importlib.import_module(f"studykit.demogen.{name}").make()
+    if name in LOCKED_ON:
+        bundle.files["plan/plan.lock"] = lock_of(bundle, LOCKED_ON[name])
     return bundle
+
+
+def lock_of(bundle: Bundle, day: dt.date) -> bytes:
+    """The lock that the plan had on that day, before any raw file was there."""
+    early = dataclasses.replace(bundle, files={k: v for k, v in bundle.files.items() if not k.startswith("raw/")})
+    with tempfile.TemporaryDirectory() as folder:
+        root = early.write(Path(folder))
+        lock_plan(root, load_study(root), today=day)
+        return (root / LOCK).read_bytes()
 
 
 def main() -> None:
