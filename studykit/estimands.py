@@ -7,6 +7,7 @@ volumes of the layers they stand for, else equally, and the table says which.
 
 from __future__ import annotations
 
+from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,19 +44,19 @@ def zones_of(study: Study, model: AnalyteModel, containers: pd.DataFrame, sample
     measured = model.rows.measured
     density = samples.set_index("sample")["density_kg_m3"] if "density_kg_m3" in samples else pd.Series(dtype=float)
     measured = measured.assign(density=measured["sample"].map(density).astype(float))
-    by_code = containers.set_index("container")
+    by_code = {str(r["container"]): r for r in containers.to_dict("records")}
     out = []
     for container, part in measured.groupby("container", sort=True):
         cells = part.groupby("depth", observed=True)[["value", "height", "density"]].mean()
         if list(cells.index) != list(model.rows.depths):
             continue
-        weights, words = _weights(study, by_code.loc[container], cells)
+        weights, words = _weights(study, by_code[str(container)], cells)
         out.append(Zones(container=str(container), depths=model.rows.depths, values=cells["value"].to_numpy(float),
                          weights=weights, weighted_by=words))
     return tuple(out)
 
 
-def _weights(study: Study, container: pd.Series, cells: pd.DataFrame) -> tuple[np.ndarray, str]:
+def _weights(study: Study, container: dict[Hashable, Any], cells: pd.DataFrame) -> tuple[np.ndarray, str]:
     heights, level = cells["height"].tolist(), container["liquid_height_mm"]
     known = level == level and container["vessel"] in study.vessels and all(h == h for h in heights)
     volumes = np.full(len(cells), 1.0)

@@ -88,13 +88,14 @@ def against_margin(table: pd.DataFrame) -> Figure:
         ax.axvline(edge, color=EDGE, lw=1, ls=(0, (3, 2)), zorder=1)
     ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
     rim = 3.0
-    for k, row in enumerate(table.itertuples(index=False)):
+    for k, row in enumerate(table.to_dict("records")):
         y = n - 1 - k
         inner = rim * 0.93
-        lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in (row.low, row.ratio, row.high))
+        ends = [float(row[c]) for c in ("low", "ratio", "high")]
+        lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in ends)
         ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
-        ax.plot(mid, y, marker=WORD_MARK.get(row.verdict, "x"), color=INK, ms=6, zorder=3)
-        for side in {math.copysign(1.0, v) for v in (row.low, row.ratio, row.high) if abs(v) > inner}:
+        ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
+        for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
             ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
     ax.set_yticks(range(n), [f"{a}  ({v})" for a, v in zip(table["analyte"][::-1], table["verdict"][::-1], strict=True)])
     ax.set_ylim(-0.7, n - 0.3)

@@ -34,7 +34,7 @@ from studykit.equivalence import Comparison, Contrast, Interval, compare_contras
 from studykit.errors import DesignMismatch
 from studykit.modelrows import ModelRows, back, container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.reml import RemlFit, fit_reml
-from studykit.remldesign import _fixed_matrix as fixed_matrix
+from studykit.remldesign import fixed_matrix
 from studykit.simultaneous import departure_matrix
 from studykit.stratum import is_balanced, within_stratum
 from studykit.study import Study
@@ -274,7 +274,8 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
 
     Each group's mean container contrast with the scatter pooled within groups (no straight line
     in age is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
-    unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is left out of the grouping and the note says so.
+    unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is
+    left out of the grouping and the note says so.
     """
     factors = [f for f in study.factors.by_depth if f in model.fixed]
     each = container_contrasts(model.rows)

@@ -41,7 +41,7 @@ def _rows(model: AnalyteModel, level: float) -> list[dict[str, object]]:
         values = part.droplevel("container")
         if rows.depths[0] not in values.index:
             continue
-        top = float(values.loc[rows.depths[0], "y"])
+        top = float(values["y"].loc[rows.depths[0]])
         out += [{**common, "who": str(container), "depth": str(d), "height": float(v["height"]),
                  "difference": show(float(v["y"]) - top), "low": np.nan, "high": np.nan}
                 for d, v in values.iterrows()]

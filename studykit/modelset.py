@@ -149,13 +149,13 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
         stage.record(f"n.{name}", len(m.rows.measured), table=table)
         if m.bottom_top is None or m.fit is None:
             continue
-        for row in m.depth_table().itertuples(index=False):
-            stage.record(f"mean.{name}.{safe_name(str(row.depth))}", row.mean, m.rows.unit, 4, kind="optimised",
+        for row in m.depth_table().to_dict("records"):
+            stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
                          table="depth-means.csv")
         value, low, high, unit = m.bottom_top.shown(0.9)
         for part, number in (("estimate", value), ("low", low), ("high", high)):
             stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
         stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
-        for row in m.variance_table().itertuples(index=False):
-            stage.record(f"sd.{name}.{safe_name(row.component)}", row.SD, row.unit, 3, kind="optimised",
+        for row in m.variance_table().to_dict("records"):
+            stage.record(f"sd.{name}.{safe_name(row['component'])}", row["SD"], row["unit"], 3, kind="optimised",
                          table="variances.csv")

@@ -65,7 +65,7 @@ def build_design(table: pd.DataFrame, fixed: Sequence[str], random: Sequence[str
     """
     fixed, random = _listed(fixed, "fixed"), _listed(random, "random")
     _columns_present(table, fixed, random)
-    names, X = _fixed_matrix(table, fixed)
+    names, X = fixed_matrix(table, fixed)
     Q, R = _orthonormal(names, X)
     if len(X) <= len(names):
         raise DesignMismatch(
@@ -184,7 +184,11 @@ def _coded(table: pd.DataFrame, name: str) -> tuple[list[str], list[np.ndarray]]
     return [f"{name}[{level}]" for level in levels[1:]], [(codes == i).astype(float) for i in range(1, len(levels))]
 
 
-def _fixed_matrix(table: pd.DataFrame, fixed: Sequence[str]) -> tuple[tuple[str, ...], np.ndarray]:
+def fixed_matrix(table: pd.DataFrame, fixed: Sequence[str]) -> tuple[tuple[str, ...], np.ndarray]:
+    """Column names and matrix (rows of the table by columns) of the fixed part, each factor against its first level.
+
+    DesignMismatch where an interaction lacks its lower parts or a factor has one level only.
+    """
     have = {frozenset(f.split(":")) for f in fixed}
     names, columns = [INTERCEPT], [np.ones(len(table))]
     cache: dict[str, tuple[list[str], list[np.ndarray]]] = {}

@@ -175,7 +175,7 @@ def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
         what = "has the same key as"
         if spec is RESULTS and _shown(table.at[i, "value"]) != _shown(table.at[old, "value"]):
             what = f"is the same determination, with another value ({_shown(table.at[old, 'value'])}), as"
-        faults.append(Fault(file=spec.file, row=int(table.at[i, LINE]), column=", ".join(spec.key), value=key,
+        faults.append(Fault(file=spec.file, row=int(table[LINE].loc[i]), column=", ".join(spec.key), value=key,
                             reason=f"{what} row {int(first[i])}", remedy="keep one, or give each its own key"))
     return faults
 
@@ -206,14 +206,15 @@ def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
     faults: list[Fault] = []
     if study is None or "vessel" not in t:
         return faults
-    for i in t.index[t["vessel"].isin(study.vessels)]:
-        vessel, height, volume = study.vessels[t.at[i, "vessel"]], t.at[i, "liquid_height_mm"], t.at[i, "fill_volume_l"]
+    columns = ["vessel", "liquid_height_mm", "fill_volume_l", LINE]
+    for i, row in t.loc[t["vessel"].isin(study.vessels), columns].to_dict("index").items():
+        vessel, height, volume = study.vessels[row["vessel"]], row["liquid_height_mm"], row["fill_volume_l"]
         if height == height and height > vessel.total_height_mm * (1 + 1e-9):
-            faults.append(Fault(file=CONTAINERS.file, row=int(t.at[i, LINE]), column="liquid_height_mm",
+            faults.append(Fault(file=CONTAINERS.file, row=int(row[LINE]), column="liquid_height_mm",
                                 value=f"{height:g}", reason=f"is above the vessel's {vessel.total_height_mm:g} mm",
                                 remedy="correct the height, or the vessel in study.toml"))
         elif volume == volume and volume > vessel.capacity_l * (1 + 1e-9):
-            faults.append(Fault(file=CONTAINERS.file, row=int(t.at[i, LINE]), column="fill_volume_l",
+            faults.append(Fault(file=CONTAINERS.file, row=int(row[LINE]), column="fill_volume_l",
                                 value=f"{volume:g}", reason=f"is more than the vessel's {vessel.capacity_l:.4g} L",
                                 remedy="correct the volume, or the vessel in study.toml"))
         elif height != height and volume == volume and volume > 0:

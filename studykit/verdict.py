@@ -198,10 +198,10 @@ def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdi
 
 def judge(study: Study, models: list[AnalyteModel], others: dict[str, AnalyteVerdict] | None = None) -> StudyVerdict:
     """Verdicts of all analytes and of the study; ``others`` holds those reached by another path, by analyte."""
-    fitted = [m for m in models if m.pairs is not None]
-    beyond = holm([m.pairs.p_beyond for m in fitted]) if fitted else ()
-    gradient = holm([m.pairs.p_any for m in fitted]) if fitted else ()
-    adjusted = {m.analyte: (b, g) for m, b, g in zip(fitted, beyond, gradient, strict=True)}
+    fitted = {m.analyte: m.pairs for m in models if m.pairs is not None}
+    beyond = holm([p.p_beyond for p in fitted.values()]) if fitted else ()
+    gradient = holm([p.p_any for p in fitted.values()]) if fitted else ()
+    adjusted = {a: (b, g) for a, b, g in zip(fitted, beyond, gradient, strict=True)}
     out = []
     for model in models:
         if others and model.analyte in others:

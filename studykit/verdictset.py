@@ -78,7 +78,7 @@ def sentences(outcome: StudyVerdict) -> pd.DataFrame:
 
 def margin_alt(table: pd.DataFrame) -> str:
     """Alt text of the margin figure."""
-    parts = [f"{r.analyte} {significant(r.ratio, 2)} margins ({r.verdict})" for r in table.itertuples(index=False)]
+    parts = [f"{r['analyte']} {significant(r['ratio'], 2)} margins ({r['verdict']})" for r in table.to_dict("records")]
     return "Widest difference in units of the margin: " + "; ".join(parts)
 
 

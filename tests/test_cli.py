@@ -5,9 +5,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from studies import CONTAINERS, SAMPLES, results, write_study
 
 from studykit.cli import app, main
-from studies import CONTAINERS, SAMPLES, results, write_study
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "recheck")
 

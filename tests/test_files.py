@@ -57,7 +57,7 @@ def test_csv_and_json_are_stable(tmp_path):
     table = pd.DataFrame({"day": pd.to_datetime(["2026-03-01"]), "code": ["007"]})
     assert files.write_csv(tmp_path / "t.csv", table).read_text() == "day,code\n2026-03-01,007\n"
     assert files.write_json(tmp_path / "t.json", {"b": 1, "a": "ü"}).read_text() == '{\n  "a": "ü",\n  "b": 1\n}\n'
-    with pytest.raises(ValueError, match="not JSON compliant|Out of range"):
+    with pytest.raises(ValueError, match=r"not JSON compliant|Out of range"):
         files.write_json(tmp_path / "n.json", {"a": float("nan")})
 
 

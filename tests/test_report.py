@@ -4,10 +4,10 @@ import nbformat
 import pytest
 from bs4 import BeautifulSoup
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
+from studies import definition
 
 from studykit import report
 from studykit.study import parse_study
-from studies import definition
 
 
 def stage(path, title, *cells):

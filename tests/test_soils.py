@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from soils_study import ANALYTES, make_soils
 
 from studykit import model
 from studykit.cli import main
@@ -14,7 +15,6 @@ from studykit.intake import run_intake
 from studykit.numbers import read_records
 from studykit.recheck import recheck
 from studykit.schema import load_tables
-from soils_study import ANALYTES, make_soils
 
 # tests/reference/soils/values.json: lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 on R 4.2.2; expression in the file's head
 VALUES = json.loads((Path(__file__).parent / "reference/soils/values.json").read_text())["values"]

@@ -4,12 +4,12 @@ import math
 from dataclasses import replace
 
 import pytest
+from studies import definition
+from test_model import DEPTHS, fit, layered, study_of, tables_of
 
 from studykit import verdict
 from studykit.model import fit_analyte
 from studykit.study import parse_study
-from studies import definition
-from test_model import DEPTHS, fit, layered, study_of, tables_of
 
 
 def test_sentences_say_what_was_shown():
@@ -34,7 +34,7 @@ def test_not_seen_is_not_the_same():
 
 
 def test_more_containers_really_decide_it():
-    study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
+    _study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
     needed = verdict.containers_needed(m)
     # the same scatter and difference with that many containers: the power at n reaches 0.8, at n - 1 it does not
     contrast, n0 = m.pairs.widest, m.n_containers
@@ -48,7 +48,7 @@ def test_more_containers_really_decide_it():
 
 
 def test_an_estimate_at_the_margin_is_never_decided():
-    study, m = fit(layered(sd=0.03, gradient=math.log(1.05), seed=8), DEPTHS, {"relative_percent": 5})
+    _study, m = fit(layered(sd=0.03, gradient=math.log(1.05), seed=8), DEPTHS, {"relative_percent": 5})
     edge = m.rows.margin.high
     tests = tuple(replace(t, contrast=replace(t.contrast, estimate=edge * 0.999)) for t in m.pairs.tests)
     m = replace(m, pairs=replace(m.pairs, tests=tests))
