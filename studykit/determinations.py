@@ -74,10 +74,10 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
     unused = np.array([t == "" for t in targets], dtype=bool)
     keep = ~unused[name_codes] if total else np.zeros(0, dtype=bool)
     rows = Rows(cells[keep], book, file)
-    name_codes = name_codes[keep]
     for k, name in enumerate(names):
         if unused[k]:
-            book.add(f"name {name!r} not used, as the mapping says", total and int((~keep).sum()), name)
+            book.add(f"name {name!r} not used, as the mapping says", int((name_codes == k).sum()), name)
+    name_codes = name_codes[keep]
     analyte = shared(name_codes, [t or "" for t in targets])
     known = ", ".join(study.analytes)
     lost = np.array([t is None for t in targets], dtype=bool)

@@ -51,6 +51,7 @@ def test_wide_with_samples_in_columns(tmp_path: Path) -> None:
     out = take(tmp_path, intake, {"a.csv": text})
     assert values(out) == WANT
     assert (int(out.files["cells"].sum()), int(out.files["ignored"].sum()), out.rows_in) == (6, 2, 4)
+    assert dict(zip(out.rules["rule"], out.rules["count"], strict=True))["name 'LOI' not used, as the mapping says"] == 2
     out = take(tmp_path, intake, {"a.csv": text.replace("B002", "B020")})
     assert out.rejected[["row", "column", "value"]].values.tolist() == [[2, "B020", "B020"], [3, "B020", "B020"]]
     assert "it may be B002" in out.rejected["remedy"].iloc[0]
