@@ -130,7 +130,7 @@ SLOPE_COLUMNS = ["analyte", "unit", "relative", "slope", "se", "df", "p", "p_hol
 
 
 def drift(t: pd.DataFrame) -> Checked:
-    """Does the reading creep from the first to the last position of a run, container and depth taken out?
+    """Whether the reading creeps from the first to the last position of a run, container and depth taken out.
 
     ``t`` is a working table. The slope is the change over one whole run (ln units where relative);
     two-sided t test, Holm over analytes.
@@ -179,7 +179,7 @@ def depth_order(t: pd.DataFrame) -> Checked:
 
 
 def run_effects(t: pd.DataFrame) -> Checked:
-    """Do runs differ in level, judged by the containers in each and by the check fluid?
+    """Whether runs differ in level, judged by the containers in each and by the check fluid.
 
     Containers: means of each container (depths taken out) on lot, store, treatment, age and age by
     store, then F test for run against the scatter between containers. Check fluid: F test of its runs where repeated
@@ -264,7 +264,7 @@ CARRY_COLUMNS = ["sample", "analyte", "after", "value", "expected", "value_befor
 
 
 def carry_over(t: pd.DataFrame) -> Checked:
-    """Does a sample read high because the one before it was rich?
+    """Whether a sample reads high because the one before it was rich.
 
     Looks at samples whose predecessor in the run was richer in an analyte by more than six
     standard deviations of the fit. The residual of each is tested one-sided (externally

@@ -79,7 +79,7 @@ def likely_analyte(name: str, study: Study) -> str | None:
     return None
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class _Draft:
     """The entry under construction and the questions that it leaves."""
 
@@ -282,7 +282,7 @@ def _preview(grid: Grid, study: Study, codes: Sequence[str], draft: _Draft, name
     mapping = FileMapping.model_validate(entry)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), name)
     if laid.faults:
-        draft.questions += [f.line() for f in laid.faults]
+        draft.questions.extend(f.line() for f in laid.faults)
         return pd.DataFrame(columns=shown)
     form, _, faults = number_format(laid.cells, mapping, name)
     own = list(codes) or list(dict.fromkeys(tidy_text(str(s)) for s in laid.cells["sample"]))

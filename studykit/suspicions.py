@@ -64,7 +64,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
 
 
 def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> Checked:
-    """Are results rounded so coarsely that rounding, not the method, limits what can be seen?
+    """Whether results are rounded so coarsely that rounding, not the method, limits what can be seen.
 
     ``s_r``: repeatability standard deviation of each analyte at its level, in its unit (NaN where
     unknown). Flagged when the step exceeds half of s_r (ASTM E29, from memory, check your copy); more
@@ -97,7 +97,7 @@ def _margin(study: Study, analyte: str, level: float) -> float:
 
 
 def digit_preference(results: pd.DataFrame) -> Checked:
-    """Are some last digits too frequent (values read off by eye, or edited)?
+    """Whether some last digits are too frequent (values read off by eye, or edited).
 
     Chi-square test of the ten last digits, only where at least 50 values spread over 5 steps or
     more (standard deviation), since only then are last digits nearly even; Bonferroni over rows.
@@ -163,7 +163,7 @@ def unit_slips(t: pd.DataFrame) -> Checked:
 
 
 def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
-    """Two samples that agree to the last written digit in every analyte: a row pasted twice?
+    """Two samples that agree to the last written digit in every analyte, perhaps a row pasted twice.
 
     Expected by chance: number of pairs x product over analytes of the chance that two results agree, the
     larger of step / (2 sqrt(pi) sd), sd being the spread within containers, and the share of all pairs

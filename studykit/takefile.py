@@ -25,7 +25,7 @@ FILE_COLUMNS = ("file", "sha256", "sheet", "layout", "kind", "encoding", "delimi
                 "notes")
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
     """One sheet of one file: taken and rejected rows, faults that refuse the file, its line in the files table."""
 

@@ -39,7 +39,7 @@ class CellValue:
     rules: tuple[str, ...] = ()
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class RuleBook:
     """Every reading rule that was applied, with how often and one example."""
 
@@ -117,7 +117,7 @@ def count_rules(book: RuleBook, codes: np.ndarray, texts: list[str], rules: list
             book.add(rule, int(counts[k]), texts[k])
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Parsed:
     """Values of a column of cells: kind, number, qualifier, reason and remedy, one a cell."""
 

@@ -28,7 +28,7 @@ class PlantedFault:
     right: str
 
 
-@dataclass(slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Bundle:
     """One demo: its name, its files (path inside the demo folder to bytes), its planted faults."""
 
