@@ -69,6 +69,8 @@ def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
     lost: list[int] = []
     changes: list[tuple[object, ...]] = []
     numbers: dict[int, int] = {}
+    size = again.groupby(KEY, sort=False, observed=True)["rank"].transform("size")
+    again = again.drop(index=_marked_pairs(again[size == 2], lost, changes, numbers))
     for _, group in again.groupby(KEY, sort=False, observed=True):
         _one(group, refused, lost, changes, numbers)
     current = rows.drop(index=lost)
@@ -77,6 +79,28 @@ def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
         current.loc[index, "revision"] = [numbers[i] for i in index]
     return Sorted(current=current, refused=tuple(refused),
                   revisions=pd.DataFrame(changes, columns=list(REVISION_COLUMNS)))
+
+
+def _marked_pairs(pairs: pd.DataFrame, lost: list[int], changes: list[tuple[object, ...]],
+                  numbers: dict[int, int]) -> pd.Index:
+    """Determinations reported exactly twice with a mark (a report sent again), all at once; returns their rows."""
+    place = pairs.groupby(KEY, sort=False, observed=True).ngroup().to_numpy()
+    order = np.argsort(place, kind="stable")
+    old, new = pairs.iloc[order[0::2]], pairs.iloc[order[1::2]]
+    by_rank = old["rank"].to_numpy() != new["rank"].to_numpy()
+    by_number = old["stated_revision"].to_numpy() != new["stated_revision"].to_numpy()
+    by_day = (old["day"].to_numpy() >= 0) & (new["day"].to_numpy() > old["day"].to_numpy())
+    mark = np.select([by_rank, by_number, by_day], ["mapping", "revision number", "report date"], "")
+    old, new, mark = old[mark != ""], new[mark != ""], mark[mark != ""]
+    same = (old["value"].to_numpy() == new["value"].to_numpy()) & (
+        old["qualifier"].to_numpy(dtype=object) == new["qualifier"].to_numpy(dtype=object))
+    lost.extend(int(i) for i in old.index)
+    numbers.update(zip(new.index.tolist(), np.maximum(new["stated_revision"].to_numpy(), 1).tolist(), strict=True))
+    changes.extend(zip(
+        old["sample"], old["analyte"], old["replicate"], old["unit"], old["as_written"], old["value"], new["as_written"],
+        new["value"], (~same).tolist(), mark.tolist(), old["source_file"], old["source_row"], old["reported_on"],
+        new["source_file"], new["source_row"], new["reported_on"], strict=True))
+    return old.index.append(new.index)
 
 
 def _same(a: pd.Series, b: pd.Series) -> bool:

@@ -97,3 +97,17 @@ def test_circles_are_refused() -> None:
     assert file_ranks({"a": "", "b": "a", "c": "[ab]"}) == {"a": 0, "b": 1, "c": 2}
     with pytest.raises(ValueError, match="a and b revise each other"):
         file_ranks({"a": "b", "b": "a"})
+
+
+def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) -> None:
+    codes = tuple(f"S{i:04d}" for i in range(3000))
+    first = HEAD + "".join(f"{c};Si;{k % 90 + 1};mg/kg;2026-05-04;\n" for k, c in enumerate(codes))
+    second = HEAD + "".join(f"{c};Si;{(k + (k % 10 == 0)) % 90 + 1};mg/kg;2026-05-11;\n" for k, c in enumerate(codes))
+    third = HEAD + f"{codes[5]};Si;77;mg/kg;2026-05-12;\n"
+    out = take(tmp_path, DATED, {"a.csv": first, "b.csv": second, "c.csv": third}, codes=codes)
+    assert out.rejected.empty
+    assert len(out.results) == 3000
+    assert len(out.revisions) == 3001
+    assert int(out.revisions["changed"].sum()) == 301
+    assert out.results.loc[out.results["sample"] == codes[5], ["value", "revision"]].values.tolist() == [[77.0, 2]]
+    assert set(out.results.loc[out.results["sample"] != codes[5], "source_file"]) == {"b.csv"}
