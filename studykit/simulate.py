@@ -154,7 +154,7 @@ def stream(seed: int, *names: str) -> np.random.Generator:
 
 
 def plan_containers(count: int, *, lots: int = 1, treatment: str = "stored") -> pd.DataFrame:
-    """A plain containers table: ``count`` containers C01, C02 ... dealt in turn to lots L1, L2 ..."""
+    """A plain containers table: ``count`` containers C01, C02 and so on, dealt in turn to lots L1, L2 and on."""
     if count < 1 or lots < 1:
         raise ValueError(f"count and lots must be >= 1, but got {count} and {lots}")
     width = max(2, len(str(count)))
