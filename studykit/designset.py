@@ -186,7 +186,7 @@ def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.D
     if not view.aims or view.size.containers < 2:
         return pd.DataFrame({"note": [NOTHING if not view.aims else
                                       "one container: the chances above are exact, nothing is left to simulate"]})
-    worlds = (("all samples", Trouble()), (f"{lost:.0%} lost", Trouble(missing=lost)))
+    worlds = (("all samples", Trouble()), (f"{100 * lost:g} % lost", Trouble(missing=lost)))
     table = pd.DataFrame([{"analyte": a.analyte} | _pair("exact", aim_chances(a, view.size, view.study.alpha))
                           for a in view.aims])
     worst = [0.0] * len(view.aims)
@@ -241,10 +241,14 @@ def by_analyte(view: DesignView) -> pd.DataFrame:
             row["decided by"] = "no design of the grid"
         else:
             z = got.found.size
-            row |= {"decided by": f"{z.containers} containers, {z.replicates} determinations", "cost": got.found.cost,
-                    "chance, %": percent(got.found.lowest)}
+            by = f"{_counted(z.containers, 'container')}, {_counted(z.replicates, 'determination')} per sample"
+            row |= {"decided by": by, "cost": got.found.cost, "chance, %": percent(got.found.lowest)}
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _counted(n: int, word: str) -> str:
+    return f"{n} {word}{'' if n == 1 else 's'}"
 
 
 def proof(view: DesignView, found: SearchResult | None) -> str:

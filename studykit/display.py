@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import io
+import math
 from typing import Any
 
 import matplotlib
@@ -17,10 +18,26 @@ from studykit.numbers import significant
 matplotlib.rcParams["svg.hashsalt"] = "studykit"
 DPI = 150
 CAPTION_MARK = {"studykit": "caption"}
+# column names of the saved tables -> what a reader sees above them; all others lose their underscores
+HEADINGS = {
+    "p_holm": "p (Holm)", "run_order": "position", "df_runs": "df, runs", "df_error": "df, rest",
+    "sd_container": "SD, containers", "sd_container_depth": "SD, profiles", "lowest_chance_percent": "lowest chance, %",
+    "all_at_least_percent": "all together at least, %", "age_months": "age, months", "published": "stated",
+    "s_r": "s_r", "s_R": "s_R",
+}
+
+
+def heading(name: object) -> str:
+    """A column's name as a reader sees it: no underscores, no identifiers."""
+    text = str(name)
+    return HEADINGS.get(text, text.replace("_", " "))
 
 
 def cell_text(value: Any, digits: int = 4) -> str:
-    """One table cell as text: numbers to significant digits, days as YYYY-MM-DD, missing as nothing."""
+    """One table cell as text: numbers to significant digits, days as YYYY-MM-DD, missing as nothing.
+
+    A number that fewer digits tell in full (12, 0.5) stands without the zeros that would follow.
+    """
     if isinstance(value, str):
         return value
     if isinstance(value, (bool,)):
@@ -34,17 +51,24 @@ def cell_text(value: Any, digits: int = 4) -> str:
     if isinstance(value, int):
         return str(value)
     if isinstance(value, float):
-        return significant(value, digits)
+        return _number(value, digits)
     if isinstance(value, pd.Timestamp):
         return value.strftime("%Y-%m-%d")
     return str(value)
 
 
+def _number(value: float, digits: int) -> str:
+    text = significant(value, digits)
+    if "." in text and "e" not in text and math.isclose(value, float(f"{value:.{digits - 1}e}"), rel_tol=1e-9):
+        return text.rstrip("0").rstrip(".")
+    return text
+
+
 def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
-    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped."""
+    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped; 'none' without rows."""
     numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in table.columns]
     head = "".join(
-        f'<th scope="col"{" class=num" if n else ""}>{html.escape(str(c))}</th>'
+        f'<th scope="col"{" class=num" if n else ""}>{html.escape(heading(c))}</th>'
         for c, n in zip(table.columns, numeric, strict=True)
     )
     body = []
@@ -57,13 +81,15 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
             else:
                 cells.append(f"<td{' class=num' if n else ''}>{text}</td>")
         body.append("<tr>" + "".join(cells) + "</tr>")
+    if not body:
+        body.append(f'<tr><td colspan="{max(1, len(table.columns))}">none</td></tr>')
     return (f'<table class="data"><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead>'
             f"<tbody>{''.join(body)}</tbody></table>")
 
 
 def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4) -> None:
     """Display a table with its caption."""
-    texts = pd.DataFrame({str(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
+    texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
     plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")
     display({"text/html": table_html(table, caption, digits), "text/plain": plain}, raw=True)
 

@@ -63,3 +63,27 @@ def result_counts(results: pd.DataFrame, study: Study) -> pd.DataFrame:
 def rejected_table(rejected: pd.DataFrame, most: int = 40) -> pd.DataFrame:
     """The rejected rows, the first ``most`` of them; the whole list is tidy/rejected.csv."""
     return rejected.head(most)
+
+
+def files_table(files: pd.DataFrame) -> pd.DataFrame:
+    """How each raw file was read, in few columns; tidy/files.csv has all of them, with the whole hash.
+
+    Columns: file, layout, read as, line of the headings, cells, taken, rejected, superseded, remark.
+    """
+    rows = []
+    for r in files.to_dict("records"):
+        parts = [str(r.get("encoding", "")), f"sheet {r['sheet']}" if r.get("sheet") else f"{r.get('delimiter', '')}s",
+                 f"decimal {r['decimal']}" if r.get("decimal") else ""]
+        rows.append((r["file"], r["layout"], ", ".join(p for p in parts if p not in ("", "s")), r["header_line"], r["rows_in"],
+                     r["taken"], r["rejected"], r["superseded"], r["notes"]))
+    return pd.DataFrame(rows, columns=["file", "layout", "read as", "headings in line", "results in the file", "taken",
+                                       "rejected", "superseded", "remark"])
+
+
+def revisions_table(revisions: pd.DataFrame) -> pd.DataFrame:
+    """Corrected results as first and last written, each with its file and line; tidy/revisions.csv has all columns."""
+    columns = ["sample", "analyte", "first written", "in", "corrected to", "in (later)", "recognised by"]
+    rows = [(r["sample"], r["analyte"], f"{r['old_as_written']} {r['unit']}", f"{r['old_file']} row {r['old_row']}",
+             f"{r['new_as_written']} {r['unit']}", f"{r['new_file']} row {r['new_row']}", r["mark"])
+            for r in revisions.to_dict("records")]
+    return pd.DataFrame(rows, columns=columns)

@@ -110,6 +110,11 @@ class QualityReport:
                 for a, s in self.scatter.items()]
         return pd.DataFrame(rows, columns=["analyte", "s_r", "unit", "df", "source"])
 
+    def exclusions_shown(self) -> pd.DataFrame:
+        """What a person took out, in few columns (all of them are in ``exclusions``)."""
+        columns = ["sample", "analyte", "replicate", "as_written", "unit", "reason", "who", "date"]
+        return self.exclusions.reindex(columns=columns)
+
     def overview(self) -> pd.DataFrame:
         """One row a check: what was looked at, how many flags of each concern, and why not, if so."""
         rows = [(c.rule, len(c.table), *[sum(f.concern == k for f in c.flags) for k in CONCERNS], c.note)

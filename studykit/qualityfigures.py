@@ -73,11 +73,12 @@ def run_order(table: pd.DataFrame) -> Figure:
             ax.plot(x[~fluid], y[~fluid], ls="", marker="o", ms=3, color=THIN)
             ax.plot(x[fluid], y[fluid], ls="", marker="D", ms=5, mfc="none", color=INK)
             _trend(ax, x, y)
-            ax.text(x.min(), 1.0, f" run {run}", transform=ax.get_xaxis_transform(), fontsize=7, va="top")
+            ax.text(x.min(), 1.0, f" {run}", transform=ax.get_xaxis_transform(), fontsize=7, va="top")
             start = x.max() + 3
             ax.axvline(start - 1.5, color=EDGE, lw=0.6)
         ax.axhline(0, color=EDGE, lw=0.8)
         ax.set_title(str(analyte), fontsize=9, loc="left")
+        ax.margins(y=0.14)  # room for the runs' names above the highest mark
         ax.set_xlabel("position, runs in sequence", fontsize=8)
         ax.set_ylabel(f"departure, {own['unit'].iloc[0]}", fontsize=8)
         _tidy(ax)

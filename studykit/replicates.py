@@ -194,15 +194,17 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...]) -> Checked:
     for p in pooled:
         s, low, high, published, unit = p.shown_s()
         larger, smaller = p.p_larger() * len(pooled), p.p_smaller() * len(pooled)
-        reading = "no published value" if np.isnan(published) else "agrees with the published value"
+        reading = "no stated value" if np.isnan(published) else "agrees with the stated value"
+        if low > published or high < published:
+            reading = f"{'larger' if low > published else 'smaller'}, by no more than chance among {len(pooled)} rows"
         if larger < CHANCE:
-            reading = "larger than published: ask why"
+            reading = "larger than stated: ask why"
             text = (f"{p.kind}: {shown(s, 3)} {unit} ({shown(low, 3)} to {shown(high, 3)}, {p.df} degrees of freedom) "
                     f"where the method promises {shown(published, 3)} {unit}; results are worse than the method")
             flags.append(Flag(rule="repeatability", concern="ask before trusting", where="whole study",
                               analyte=p.analyte, evidence=text))
         elif smaller < CHANCE:
-            reading = "smaller than published: use the study's own"
+            reading = "smaller than stated: use the study's own"
         rows.append((p.analyte, p.kind, s, low, high, p.df, published, unit, reading))
     return Checked(rule="repeatability", table=pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS),
                    flags=tuple(flags), note="" if rows else "not assessed: the study has no repeats within a run")

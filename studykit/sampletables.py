@@ -48,9 +48,12 @@ def draw_table(plan: Plan) -> pd.DataFrame:
 
 
 def container_table(plan: Plan) -> pd.DataFrame:
-    """One row a container: visit, samples, liquid height (mm), content and what is left (L)."""
+    """One row a container: visit, samples, run where known, liquid height (mm), content and what is left (L)."""
     names = {"liquid_height_mm": "liquid height, mm", "content_l": "content, L", "left_l": "left after the draws, L"}
-    return plan.to_table().rename(columns=names)
+    table = plan.to_table()
+    if (table["run"] == "").all():
+        table = table.drop(columns="run")
+    return table.rename(columns=names)
 
 
 def kind_table(plan: Plan) -> pd.DataFrame:

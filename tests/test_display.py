@@ -11,7 +11,9 @@ from studykit.display import cell_text, figure_png, table_html
 
 @pytest.mark.parametrize(("value", "text"), [
     (1.23456, "1.235"), (float("nan"), ""), (None, ""), (pd.NaT, ""), (pd.NA, ""), (True, "yes"), (np.bool_(False), "no"),
-    (np.int64(7), "7"), (pd.Timestamp("2026-03-01"), "2026-03-01"), ("007", "007"), (np.float64(-0.5), "\u22120.5000"),
+    (np.int64(7), "7"), (pd.Timestamp("2026-03-01"), "2026-03-01"), ("007", "007"), (np.float64(-0.5), "\u22120.5"),
+    (28.0, "28"), (0.12, "0.12"), (0.1 + 0.2, "0.3"), (96.3041, "96.30"), (99.996, "100.0"), (0.0, "0"),
+    (float("inf"), "\u221e"), (2500.0, "2500"),
 ])
 def test_cells(value, text):
     assert cell_text(value) == text
@@ -24,6 +26,15 @@ def test_a_table_is_escaped_and_has_a_caption():
     assert "<caption>A &amp; B</caption>" in html
     assert 'scope="row"' in html
     assert '<th scope="col" class=num>n</th>' in html
+
+
+def test_headings_have_no_underscores_and_an_empty_table_says_so():
+    html = table_html(pd.DataFrame({"p_holm": [], "looked_at": [], "s_r": []}), "Cap")
+    assert ">p (Holm)</th>" in html
+    assert ">looked at</th>" in html
+    assert ">s_r</th>" in html
+    assert '<td colspan="3">none</td>' in html
+    assert "none" not in table_html(pd.DataFrame({"a": [1]}), "Cap")
 
 
 def test_shown_tables_have_a_text_twin(monkeypatch):

@@ -99,8 +99,19 @@ def test_smaller_than_published_is_said_and_not_flagged() -> None:
     case = build(5)
     check = replicates.check_repeatability(replicates.pooled_repeatability(table(case), {"P": 0.2}))
     row = check.table.set_index("analyte").loc["P"]
-    assert row["reading"] == "smaller than published: use the study's own"
+    assert row["reading"] == "smaller than stated: use the study's own"
     assert check.flags == ()
+
+
+def test_an_interval_beside_the_stated_value_is_not_called_agreement() -> None:
+    one = replicates.PooledRepeatability(analyte="Zn", kind="same zone", s=0.035, df=4, published=0.15, relative=False,
+                                         unit="mg/kg")
+    check = replicates.check_repeatability((one,) * 8)
+    assert set(check.table["reading"]) == {"smaller, by no more than chance among 8 rows"}
+    assert check.flags == ()
+    alike = replicates.PooledRepeatability(analyte="Zn", kind="same zone", s=0.14, df=4, published=0.15, relative=False,
+                                           unit="mg/kg")
+    assert set(replicates.check_repeatability((alike,)).table["reading"]) == {"agrees with the stated value"}
 
 
 def test_interval_level_is_checked() -> None:
