@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
-from studykit.batchchain import Chain, build_chain, chain_data, rough_start
+from studykit.batchchain import Chain, build_chain, chain_data, point_at, rough_start
 from studykit.batchsearch import CHUNK, kenward_roger, solve
 from studykit.batchstrata import Strata, balanced_strata, fit_strata, nested_order, strata_contrast
 from studykit.errors import DesignMismatch, ModelNotTrusted
@@ -160,16 +160,30 @@ class BatchDesign:
         b = Q.T @ Z
         rest = Z - Q @ b
         _refuse(np.einsum("nr,nr->r", rest, rest) < 1e-20 * self.n, first, "the fixed part reproduces every value")
-        point, settled = solve(chain, chain_data(chain, rest), self._start(rest))
-        if not settled.all():
-            where = first + int(np.flatnonzero(~settled)[0])
-            raise ModelNotTrusted(f"For response {where} the likelihood search did not settle; nothing is shown.")
+        data = chain_data(chain, rest)
+        point, settled = solve(chain, data, self._start(rest))
+        if not settled.all():  # a few in a thousand: the search of reml.py, one by one, gives their ratios
+            late = np.flatnonzero(~settled)
+            gamma = point.gamma.copy()
+            gamma[:, late] = np.column_stack([self._ratios(Z[:, r], first + int(r)) for r in late])
+            point = point_at(chain, data, gamma)
         nu = self.n - len(self.names)
         theta = np.empty((len(self.components), Z.shape[1]))
         theta[0] = point.q / nu
         for j, term in enumerate(chain.terms):
             theta[term + 1] = point.gamma[j] * theta[0]
         return _Part(theta, b + point.beta.T, point.D + nu * (1 - np.log(nu)), centre, scale, point.gamma)
+
+    def _ratios(self, z: np.ndarray, which: int) -> np.ndarray:
+        """Variances over the residual variance, in the order of the chain, by the single search."""
+        assert self._chain is not None
+        names = ("residual", *self.components[:-1])
+        blocks = compress([t.codes for t in self._design.terms], np.column_stack([self._design.Q, z]))
+        try:
+            theta = best_state(blocks, names)[0].theta
+        except ModelNotTrusted as error:
+            raise ModelNotTrusted(f"Response {which} (counted from 0): {error}") from None
+        return np.array([theta[term + 1] / theta[0] for term in self._chain.terms])
 
     def _spread(self, fits: BatchFits, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """Variance (in fitted units) and df of contrasts, (rows, R), where there is no closed form."""

@@ -94,6 +94,8 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
         if np.max(np.abs(step) / size) < STEP_TOLERANCE:
             return now, iteration
         new = _shortened(blocks, now, step, held)
+        if new is None:  # a step that was bent at the bound need not lead down; one cut short at it does
+            new = _shortened(blocks, now, _cut_short(now, free), held)
         if new is None:
             if _slope(now, held) < 1e-8 * (blocks.n + abs(now.D)):
                 return now, iteration
@@ -148,12 +150,34 @@ def _step(state: State, free: np.ndarray) -> np.ndarray:
     return step
 
 
+def _cut_short(state: State, free: np.ndarray) -> np.ndarray:
+    """A step along the average information that ends where the first component reaches zero: it leads down."""
+    use = free.copy()
+    step = np.zeros(len(state.theta))
+    while use.any():
+        ix = np.ix_(use, use)
+        step[:] = 0.0
+        step[use] = -np.linalg.solve((state.A + state.E)[ix] / 2, state.gradient[use])
+        stuck = use & (state.theta == 0) & (step < 0)
+        if not stuck.any():
+            break
+        use &= ~stuck
+    down = step < 0
+    reach = np.min(state.theta[down] / -step[down], initial=1.0)
+    step = step * min(1.0, reach)
+    step[0] = max(step[0], -0.9 * state.theta[0])
+    return step
+
+
 def _shortened(blocks: Blocks, now: State, step: np.ndarray, held: int | None) -> State | None:
     """The state after the step, halved until D falls; None where no step helps.
 
     Where the fall to expect is within the rounding of D, the gradient decides instead.
     """
-    close = abs(float(now.gradient @ step)) < 1e-8 * (1 + abs(now.D))
+    fall = float(now.gradient @ step)
+    close = abs(fall) < 1e-8 * (1 + abs(now.D))
+    if fall > 0 and not close:
+        return None
     for halving in range(1 if close else 40):
         theta = np.maximum(now.theta + step * 0.5**halving, 0.0)
         if held is not None:
@@ -161,7 +185,8 @@ def _shortened(blocks: Blocks, now: State, step: np.ndarray, held: int | None) -
         new = state_at(blocks, theta)
         if close and _slope(new, held) < 0.5 * _slope(now, held):
             return new
-        if not close and now.D + 1e-13 * (abs(now.D) + blocks.n) >= new.D:
+        enough = 1e-4 * fall * 0.5**halving
+        if not close and now.D + enough + 1e-13 * (abs(now.D) + blocks.n) >= new.D:
             return new
     return None
 

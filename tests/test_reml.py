@@ -565,3 +565,17 @@ class TestSecondOpinion:
         assert not large.fitted
         crossed = fit_reml(many(50, 3, 5), "y", ["depth"], ["container", "run"]).second_opinion()
         assert "750 rows with crossed terms" in crossed.note
+
+
+# A step of the search that is bent at the bound need not lead down: these small studies once stopped short.
+@pytest.mark.parametrize("seed", [1162, 2426, 2511, 7, 40])
+def test_small_studies_with_missing_rows_settle(seed):
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(3, 7))
+    rows = [(f"C{c}", f"D{k}", rng.normal() * 0.5) for c in range(count) for k in range(3) for _ in range(2)]
+    t = pd.DataFrame(rows, columns=["container", "depth", "y"]).sample(frac=0.88, random_state=seed)
+    t["y"] += t["container"].map({f"C{c}": rng.normal() * rng.choice([0, 0.05, 0.5]) for c in range(count)})
+    f = fit_reml(t, "y", ["depth"], ["container", "container:depth"])
+    # the conditions of a minimum under the bound: no slope where a variance is free, an upward one where it is zero
+    for name, slope in f.gradient.items():
+        assert slope > 0 if name in f.at_zero else abs(slope) < 1e-6
