@@ -292,7 +292,8 @@ class TestRefusals:
     def test_a_search_that_does_not_settle_is_not_shown(self, monkeypatch: pytest.MonkeyPatch) -> None:
         table, fixed, random, _ = DESIGNS["lost"]
         monkeypatch.setattr("studykit.batchsearch.MOST_ITERATIONS", 1)
-        with pytest.raises(ModelNotTrusted, match="response 0 the likelihood search did not settle"):
+        monkeypatch.setattr("studykit.remlcore.MOST_ITERATIONS", 1)
+        with pytest.raises(ModelNotTrusted, match=r"Response 0 \(counted from 0\): The likelihood search stopped"):
             BatchDesign.from_table(table, fixed, random).fit(responses(table, 2, 0.6, 0.4, 0.3))
 
     def test_misuse(self) -> None:
