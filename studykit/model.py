@@ -140,7 +140,8 @@ class AnalyteModel:
 def prediction_matrix(measured: pd.DataFrame, fixed: tuple[str, ...],
                       depths: tuple[str, ...]) -> tuple[np.ndarray, pd.DataFrame]:
     """Model-matrix rows of every container at every depth, (depths, containers, p), and the containers."""
-    containers = measured.drop_duplicates("container").reset_index(drop=True)
+    needed = dict.fromkeys(["container", "depth", *(name for term in fixed for name in term.split(":"))])
+    containers = measured[list(needed)].drop_duplicates("container").reset_index(drop=True)
     blocks = []
     for depth in depths:
         block = containers.copy()
@@ -197,7 +198,7 @@ def _fitted(rows: ModelRows, study: Study, fixed: tuple[str, ...], random: tuple
     measured = rows.measured
     fit = fit_reml(measured, response="y", fixed=list(fixed), random=list(random))
     M = prediction_matrix(measured, fixed, rows.depths)[0].mean(axis=1)
-    judge = _judge(measured, fixed, rows.depths, fit)
+    judge = depth_judge(measured, fixed, rows.depths, fit)
     k = len(rows.depths)
     D = np.array([M[b] - M[a] for a in range(k) for b in range(a + 1, k)])
     means, cov = M @ fit.beta, M @ judge.cov @ M.T
@@ -212,7 +213,7 @@ def _fitted(rows: ModelRows, study: Study, fixed: tuple[str, ...], random: tuple
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Judge:
+class DepthJudge:
     """Covariance of the coefficients for differences between depths, and the degrees of freedom of a contrast."""
 
     cov: np.ndarray
@@ -221,7 +222,7 @@ class _Judge:
     reason: str
 
 
-def _judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[str, ...], fit: RemlFit) -> _Judge:
+def depth_judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[str, ...], fit: RemlFit) -> DepthJudge:
     """The exact stratum where the design is balanced, Kenward-Roger elsewhere (see bounds.choose_df_method)."""
     chosen = choose_df_method(is_balanced(measured, depths), at_zero=fit.at_zero)
     if chosen.method == "exact-stratum" and "run" not in fit.random:
@@ -231,14 +232,14 @@ def _judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[str, ..
         except DesignMismatch:
             pass
         else:
-            return _Judge(cov=stratum.cov, df=lambda row: stratum.df, method="exact stratum", reason=chosen.reason)
+            return DepthJudge(cov=stratum.cov, df=lambda row: stratum.df, method="exact stratum", reason=chosen.reason)
     if chosen.method == "exact-stratum":
         chosen = choose_df_method(False, at_zero=fit.at_zero)
-    return _Judge(cov=fit.adjusted_cov, df=lambda row: float(fit.test(row, method=METHOD).df2),
+    return DepthJudge(cov=fit.adjusted_cov, df=lambda row: float(fit.test(row, method=METHOD).df2),
                   method="Kenward-Roger", reason=chosen.reason)
 
 
-def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarray, judge: _Judge,
+def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarray, judge: DepthJudge,
                 study: Study) -> Comparison:
     """Each depth against the plain mean of the zones (equal volumes)."""
     W = departure_matrix(np.full(len(means), 1 / len(means)))
@@ -248,7 +249,7 @@ def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarr
                              method=judge.method)
 
 
-def _trend(rows: ModelRows, M: np.ndarray, fit: RemlFit, judge: _Judge) -> Contrast | None:
+def _trend(rows: ModelRows, M: np.ndarray, fit: RemlFit, judge: DepthJudge) -> Contrast | None:
     """Linear trend in height: change from the surface to the floor, on the scale of analysis."""
     heights = rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(rows.depths))
     if heights.isna().any() or heights.nunique() < 2:

@@ -158,15 +158,23 @@ def _take_in(root: Path) -> None:
     run_intake(root, tables.study, tables.samples)
 
 
-def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "") -> None:
-    """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder."""
+def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "") -> None:
+    """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
+
+    ``empty`` is the sentence that stands in place of a table without rows.
+    """
     if name and _open:
         _open[0].save_table(frame, name)
+    if empty and not len(frame):
+        show_text(empty)
+        return
     show_table(frame, caption=caption, digits=digits)
 
 
-def figure(drawing: Figure, *, alt: str, caption: str) -> None:
-    """Show a figure with alt text and caption, and save it as PNG in the stage's folder."""
+def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
+    """Show a figure with alt text and caption, and save it as PNG in the stage's folder; nothing for None."""
+    if drawing is None:
+        return
     data = show_figure(drawing, alt=alt, caption=caption)
     if _open:
         stage = _open[0]

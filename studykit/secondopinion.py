@@ -66,6 +66,8 @@ def second_opinion(
         said += [f"{optimiser}: {w}" for w in words]
         if result is not None and (best is None or (_rank(result) > _rank(best))):
             best, used = result, optimiser
+        if best is not None and _rank(best)[1] and abs(_criterion(best, scale, n - X.shape[1]) - criterion) < CLOSE:
+            break  # it has found our optimum: other optimisers could add nothing
     if best is None:
         return _none("statsmodels could not fit this model; its own words are kept.", tuple(said))
     return _reported(names, best, labels, top, (scale, centre, criterion, n - X.shape[1]), used, said)
@@ -119,6 +121,11 @@ def _rank(result: object) -> tuple[float, bool]:
     return (float(result.llf), bool(result.converged))  # type: ignore[attr-defined]
 
 
+def _criterion(result: object, scale: float, df: int) -> float:
+    """Its -2 log restricted likelihood in the unit of the response."""
+    return -2 * float(result.llf) + df * float(np.log(scale**2))  # type: ignore[attr-defined]
+
+
 def _reported(names: Sequence[str], best: object, labels: dict[str, str], top: Term | None,
               units: tuple[float, float, float, int], used: str, said: list[str]) -> SecondOpinion:  # fmt: skip
     scale, centre, criterion, df = units
@@ -130,8 +137,7 @@ def _reported(names: Sequence[str], best: object, labels: dict[str, str], top: T
     for key, value in zip(fit.model.exog_vc.names, np.asarray(fit.vcomp), strict=True):  # type: ignore[attr-defined]
         variances[labels[key]] = float(value) * s2
     variances["residual"] = float(fit.scale) * s2  # type: ignore[attr-defined]
-    theirs = -2 * float(fit.llf) + df * float(np.log(s2))  # type: ignore[attr-defined]
-    difference = theirs - criterion
+    difference = _criterion(fit, scale, df) - criterion
     agrees = abs(difference) < CLOSE
     note = (
         f"statsmodels' fit has the same likelihood (difference {difference:.1e})." if agrees
