@@ -113,21 +113,27 @@ def nothing(why: str) -> Figure:
     return figure
 
 
-def container_strip(table: pd.DataFrame, unit: str, low: float, high: float) -> Figure:
-    """Each container's own bottom-minus-top contrast against the margin, in ascending order.
+def by_age(table: pd.DataFrame, unit: str, low: float, high: float) -> Figure:
+    """Each container's own bottom-minus-top contrast against its age, marked by store, with the margin as a band.
 
-    Columns: container, contrast.
+    Columns: container, store, age_months, contrast (as reported, in ``unit``).
     """
-    ordered = table.sort_values("contrast", ignore_index=True)
-    figure = Figure(figsize=(7.2, 2.5), layout="constrained")
+    import seaborn
+
+    figure = Figure(figsize=(6.4, 3.1), layout="constrained")
     ax = figure.subplots()
     ax.axhspan(low, high, color=BAND, zorder=0)
     for edge in (low, high):
         ax.axhline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)))
     ax.axhline(0, color=EDGE, lw=0.8)
-    ax.plot(range(len(ordered)), ordered["contrast"], ls="", marker="o", ms=4, color=INK)
-    ax.set_xticks(range(len(ordered)), ordered["container"].astype(str), rotation=90)
-    ax.set_ylabel(f"bottom \u2212 top, {unit}", fontsize=8)
-    ax.set_xlabel("container", fontsize=8)
+    stores = sorted(table["store"].astype(str).unique())
+    seaborn.scatterplot(data=table.assign(store=table["store"].astype(str)), x="age_months", y="contrast", style="store",
+                        hue="store", style_order=stores, hue_order=stores, palette="dark:#6b4d12", s=46, ax=ax,
+                        legend="full" if len(stores) > 1 else False)
+    ax.set_xlabel("age, months", fontsize=8)
+    ax.set_ylabel(f"bottom \u2212 top of each container, {unit}", fontsize=8)
+    if len(stores) > 1:
+        ax.get_legend().set_title("store")
+        ax.get_legend().set_frame_on(False)
     _tidy(ax)
     return figure

@@ -5,8 +5,8 @@ import sys
 from pathlib import Path
 
 import pytest
-from studies import CONTAINERS, SAMPLES, results, write_study
 
+from studies import CONTAINERS, SAMPLES, results, write_study
 from studykit.cli import app, main
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "recheck")

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from physics_examples import grade, water
 from scipy.stats import norm
 
+from physics_examples import grade, water
 from studykit.column import (
     Component,
     Sizes,

@@ -4,10 +4,10 @@ import math
 
 import numpy as np
 import pytest
-from test_model import DEPTHS, fit, layered
 
 from studykit import consequences as c
 from studykit.vessel import UprightCylinder
+from test_model import DEPTHS, fit, layered
 
 VESSEL = UprightCylinder(shape="upright_cylinder", diameter_mm=380, height_mm=600)
 

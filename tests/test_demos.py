@@ -7,11 +7,11 @@ import tomllib
 from pathlib import Path
 
 import pytest
+
+import studykit.stages
 from soils_study import ANALYTES as SOIL_ANALYTES
 from soils_study import DEPTHS as SOIL_DEPTHS
 from soils_study import make_soils
-
-import studykit.stages
 from studykit.demogen.__main__ import NAMES, main, make
 from studykit.demos import DEMOS, copy_demo, demo_folder
 from studykit.errors import BadInput

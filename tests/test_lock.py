@@ -9,8 +9,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from sampling_examples import STUDY_TOML, folder, stock_rows
 
+from sampling_examples import STUDY_TOML, folder, stock_rows
 from studykit.errors import BadInput
 from studykit.files import write_text
 from studykit.lock import LOCK, changes_since_lock, lock_plan, lock_status, promises, read_lock

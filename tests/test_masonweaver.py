@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from physics_examples import HERE
 
+from physics_examples import HERE
 from studykit.masonweaver import (
     SERIES_FROM,
     bernoulli,

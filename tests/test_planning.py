@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from sampling_examples import STUDY_TOML, folder, stock_rows
 
+from sampling_examples import STUDY_TOML, folder, stock_rows
 from studykit import planning, sheets
 from studykit.errors import BadInput
 from studykit.lock import lock_plan

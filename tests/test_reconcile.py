@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from sampling_examples import container_table, stock_rows, study
 
+from sampling_examples import container_table, stock_rows, study
 from studykit.files import write_csv
 from studykit.reconcile import reconcile
 from studykit.sampling import Plan, choose_containers, make_plan

@@ -4,8 +4,8 @@ import nbformat
 import pytest
 from bs4 import BeautifulSoup
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
-from studies import definition
 
+from studies import definition
 from studykit import report
 from studykit.study import parse_study
 

@@ -9,8 +9,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from physics_examples import HERE, grade
 
+from physics_examples import HERE, grade
 from studykit.column import Component, Sizes, expected_column, spot_zones
 from studykit.ruledout import (
     GRID_M,

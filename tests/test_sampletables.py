@@ -7,8 +7,8 @@ import tomllib
 from pathlib import Path
 
 import pytest
-from sampling_examples import container_table, stock_rows, study
 
+from sampling_examples import container_table, stock_rows, study
 from studykit import sampletables
 from studykit.lock import LockStatus
 from studykit.sampling import choose_containers, make_plan
@@ -84,7 +84,6 @@ def test_the_documentation_carries_the_cautions() -> None:
 
 def test_files_named_in_the_documentation_are_those_written(made, tmp_path: Path) -> None:
     from sampling_examples import folder
-
     from studykit.planning import plan as file_plan
     from studykit.study import load_study
 

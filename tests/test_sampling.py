@@ -6,8 +6,8 @@ from collections import Counter
 
 import pandas as pd
 import pytest
-from sampling_examples import container_table, stock_rows, study
 
+from sampling_examples import container_table, stock_rows, study
 from studykit import sampling
 from studykit.codes import check_code
 from studykit.errors import BadInput

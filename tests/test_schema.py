@@ -2,8 +2,8 @@
 
 import pandas as pd
 import pytest
-from studies import CONTAINERS, HEAD, SAMPLES, definition, results, write_study
 
+from studies import CONTAINERS, HEAD, SAMPLES, definition, results, write_study
 from studykit import schema
 from studykit.errors import BadInput
 from studykit.tablespec import TABLES

@@ -10,8 +10,8 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from physics_examples import HERE, grade
 
+from physics_examples import HERE, grade
 from studykit.settling import (
     barometric_profile,
     diffusion_coefficient,

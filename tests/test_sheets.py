@@ -10,8 +10,8 @@ import pypdfium2 as pdfium
 import pytest
 import zxingcpp
 from PIL import Image
-from sampling_examples import container_table, stock_rows, study
 
+from sampling_examples import container_table, stock_rows, study
 from studykit.codes import check_code
 from studykit.errors import BadInput
 from studykit.sampling import Plan, choose_containers, make_plan

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from soils_study import ANALYTES, make_soils
 
+from soils_study import ANALYTES, make_soils
 from studykit import model
 from studykit.cli import main
 from studykit.errors import RunsDiffer

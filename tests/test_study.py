@@ -2,8 +2,8 @@
 
 import pydantic
 import pytest
-from studies import DEFINITION, definition, write_study
 
+from studies import DEFINITION, definition, write_study
 from studykit.errors import BadInput
 from studykit.settings import Repeatability
 from studykit.study import load_study, parse_study

@@ -4,12 +4,12 @@ import math
 from dataclasses import replace
 
 import pytest
-from studies import definition
-from test_model import DEPTHS, fit, layered, study_of, tables_of
 
+from studies import definition
 from studykit import verdict
 from studykit.model import fit_analyte
 from studykit.study import parse_study
+from test_model import DEPTHS, fit, layered, study_of, tables_of
 
 
 def test_sentences_say_what_was_shown():

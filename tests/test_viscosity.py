@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from physics_examples import HERE, grade
 
+from physics_examples import HERE, grade
 from studykit.errors import BadInput
 from studykit.viscosity import (
     BASE_C,
