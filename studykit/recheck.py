@@ -13,6 +13,7 @@ import pandas as pd
 
 from studykit.errors import BadInput, Fault, RunsDiffer, single
 from studykit.files import read_json, sha256_of
+from studykit.intake import run_intake
 from studykit.manifest import INPUTS, SCHEMA, compare_files, package_versions, write_manifest
 from studykit.numbers import NumberRecord, compare_records, merge_records, read_records
 from studykit.report import write_report
@@ -49,7 +50,7 @@ class Recheck:
 def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None) -> ReportMade:
     """Run every stage of a study and put the finished report in place of the old one."""
     study = load_study(root)
-    load_tables(root, with_results=False)
+    run_intake(root, study, load_tables(root, with_results=False).samples)  # what cannot be read is told at once
     notebooks = notebooks_of(root)
     stems = stems_in(notebooks)
     if not stems:
