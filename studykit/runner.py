@@ -75,6 +75,7 @@ def _engine(say: Say, stem: str) -> str:
                     say(f"\r  {stem}  cell {done[0]} of {len(code)}")
 
             nb_man.cell_complete = complete
+            kw.setdefault("extra_arguments", ["--log-level=50"])  # a kernel stopped in haste says so on stderr
             kw.setdefault("config", Config({"KernelManager": {"transport_encryption": "auto"}}))
             return super().execute_managed_notebook(nb_man, kernel_name, **kw)
 
