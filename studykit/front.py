@@ -151,9 +151,11 @@ def quality(stage: FrontStage) -> str:
 def limits(stage: FrontStage) -> str:
     """What the study does not say: scope, heel, blind spots of methods, other stock."""
     lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
+    blind: dict[str, list[str]] = {}
     for key, analyte in stage.study.analytes.items():
         if analyte.blind_to:
-            lines.append(f"- {stage.study.label_of(key)}, what the method cannot see: {analyte.blind_to.rstrip('.')}.")
+            blind.setdefault(analyte.blind_to.rstrip("."), []).append(stage.study.label_of(key))
+    lines += [f"- Blind spot of the method for {', '.join(who)}: {text}." for text, who in blind.items()]
     lines.append("- It is advice on homogeneity, not on fitness for use.")
     return "\n".join(lines)
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 from scipy import stats
 
+from studykit.censored import bound_verdict
 from studykit.errors import BadInput, DesignMismatch
 from studykit.exactpower import smallest_margin, tost_power
 from studykit.methods import Precision, resolve_precision
@@ -42,19 +45,36 @@ def single_result(study: Study, rows: ModelRows) -> SingleResult:
 
 
 def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, SingleResult | str]:
-    """The judged analytes of a one-container study; a text where one could not be judged, with the reason."""
+    """The judged analytes of a one-container study; a text where one could not be judged, with the reason.
+
+    With results below quantification the numbers are those of every such result at its limit, and only
+    where the word is the same at every extreme (see ``censored``); else the text says that it depends.
+    """
     out: dict[str, SingleResult | str] = {}
     for model in models:
         if model.path != "known precision":
             continue
-        if model.rows.censored:
-            out[model.analyte] = f"{model.rows.censored} results are known only as a limit; a limit is not a value."
-            continue
         try:
-            out[model.analyte] = single_result(study, model.rows)
+            out[model.analyte] = _single_bounded(study, model.rows) if model.rows.censored else single_result(
+                study, model.rows)
         except (BadInput, DesignMismatch) as error:
             out[model.analyte] = str(error)
     return out
+
+
+def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
+    """One container with results known only as a limit: the word if it is the same at every extreme, else why not."""
+    table, depths = rows.table, [str(d) for d in rows.table["depth"]]
+
+    def filled(values: np.ndarray) -> SingleResult:
+        return single_result(study, replace(rows, censored=0, table=table.assign(value=values, qualifier="")))
+
+    limits = table["limit"].to_numpy(dtype=float)
+    found = bound_verdict(table["value"].to_numpy(dtype=float), list(table["qualifier"]), limits, depths,
+                          lambda values: filled(values).word)
+    if len({w for _, w in found.words}) != 1:
+        return f"{found.reason[:1].upper()}{found.reason[1:]}."
+    return filled(np.where(table["qualifier"] == "<", limits, table["value"]))
 
 
 def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, AnalyteVerdict]:
@@ -65,25 +85,32 @@ def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, Analy
 
 def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> AnalyteVerdict:
     if isinstance(result, str):
-        return unassessed(model, study, result)
+        none = unassessed(model, study, result)
+        if "the verdict depends on where" not in result:
+            return none
+        return replace(none, word="inconclusive", scope=LABEL, sentence=f"{none.label}: inconclusive. {result}")
     widest, level = result.comparison.widest, 1 - 2 * study.alpha
     span = widest.interval(level)
     declared, label = study.analytes[model.analyte], study.label_of(model.analyte)
     lower, _, upper = widest.label.partition(" - ")
     sign = "+" if widest.estimate > 0 else ""
-    sentence = (f"{label}: {result.word}, and that {LABEL}. {lower} against {upper} {sign}{widest.estimate:.3g} "
+    sentence = (f"{label}: {result.word}, and that {LABEL}. {lower.capitalize()} against {upper} {sign}{widest.estimate:.3g} "
                 f"{result.unit} ({interval_text(span.low, span.high, result.unit, level)}). {result.reasons()[0]}")
+    reasons = tuple(r for r in result.reasons() if not r.startswith("The method cannot see"))  # has its own column
+    if model.rows.censored:
+        reasons += (f"{model.rows.censored} results below quantification stand at their limit here; wherever they lie "
+                    f"below it, at the extremes tried the verdict is {result.word}.",)
     needed = result.results_needed() if result.word == "inconclusive" else None
     if result.word == "inconclusive":
         sentence += (f" About {needed} results at each depth would probably decide it." if needed else
                      " No reasonable number of results would decide it: the difference lies close to the margin.")
     comparison = result.comparison
     return AnalyteVerdict(
-        analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=result.reasons(),
+        analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=reasons,
         margin=declared.margin.text(declared.unit), scope=LABEL, pair=widest.label, estimate=widest.estimate,
         low=span.low, high=span.high, unit=result.unit, at_least=comparison.at_least, df=math.inf,
-        p_within=comparison.p_within, p_beyond=comparison.p_beyond, p_beyond_holm=comparison.p_beyond,
-        gradient_p_holm=comparison.p_any, blind_to=declared.blind_to or result.precision.cannot_see)
+        p_within=comparison.p_within, p_beyond=comparison.p_beyond,
+        blind_to=declared.blind_to or result.precision.cannot_see)
 
 
 def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

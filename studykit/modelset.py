@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 from typing import Protocol
@@ -32,6 +33,11 @@ class OpenStage(Protocol):
     def out(self) -> Path: ...
     def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
                table: str = "") -> str: ...
+
+
+SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
+           "residual": "determinations"}
+"""What each random term's standard deviation is the scatter of, in words."""
 
 
 def safe_name(analyte: str) -> str:
@@ -127,9 +133,29 @@ def gradients(models: list[AnalyteModel]) -> pd.DataFrame:
 
 
 def variances(models: list[AnalyteModel]) -> pd.DataFrame:
-    """Scatter by source as standard deviations, all analytes."""
-    columns = ["component", "SD", "unit", "at zero", "could be up to"]
-    return _joined(models, [m.variance_table() for m in models], columns)
+    """Scatter by source as standard deviations, all analytes; a zero comes with how large it could be (95 % bound)."""
+    rows = []
+    for m in models:
+        for r in m.variance_table().to_dict("records"):
+            words = f"zero, could be up to {significant(r['could be up to'], 2)} {r['unit']}" if r["at zero"] else ""
+            rows.append((m.analyte, SOURCES.get(str(r["component"]), str(r["component"])), r["SD"], r["unit"], words))
+    return pd.DataFrame(rows, columns=["analyte", "scatter between", "SD", "unit", "in words"])
+
+
+def df_words(models: list[AnalyteModel]) -> str:
+    """How the degrees of freedom of the differences were found, and why: one line for each reason."""
+    named: dict[str, list[str]] = {}
+    for m in models:
+        if m.pairs is not None:
+            named.setdefault(f"{m.pairs.tests[0].contrast.method}, because {m.df_method}", []).append(m.analyte)
+    lines = [f"- {', '.join(who)}: {why}." for why, who in named.items()]
+    return "\n".join(lines) or "No analyte was fitted, so there are no degrees of freedom to choose."
+
+
+def not_fitted(models: list[AnalyteModel]) -> str:
+    """Which analytes were not fitted, and why, in sentences; that all were, where all were."""
+    lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.fit is None]
+    return "\n".join(lines) or "Every analyte was fitted."
 
 
 def profile_alt(models: list[AnalyteModel]) -> str:
@@ -156,6 +182,7 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
         for part, number in (("estimate", value), ("low", low), ("high", high)):
             stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
         stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
-        for row in m.variance_table().to_dict("records"):
-            stage.record(f"sd.{name}.{safe_name(row['component'])}", row["SD"], row["unit"], 3, kind="optimised",
-                         table="variances.csv")
+        factor = 100.0 if m.rows.log else 1.0
+        for component, variance in m.fit.variances.items():
+            stage.record(f"sd.{name}.{safe_name(component)}", factor * math.sqrt(variance), m.shown_unit, 3,
+                         kind="optimised", table="variances.csv")

@@ -158,17 +158,19 @@ def _take_in(root: Path) -> None:
     run_intake(root, tables.study, tables.samples)
 
 
-def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "") -> None:
+def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "",
+          shown: pd.DataFrame | None = None) -> None:
     """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
 
-    ``empty`` is the sentence that stands in place of a table without rows.
+    ``empty`` is the sentence that stands in place of a table without rows; ``shown`` what people see in
+    place of the saved table, where that is wider than a page.
     """
     if name and _open:
         _open[0].save_table(frame, name)
     if empty and not len(frame):
         show_text(empty)
         return
-    show_table(frame, caption=caption, digits=digits)
+    show_table(frame if shown is None else shown, caption=caption, digits=digits)
 
 
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.bounds import ShareBeyond, share_beyond
+from studykit.censored import MOST_CENSORED, BoundedVerdict, bound_verdict
 from studykit.known import precision_at
 from studykit.model import AnalyteModel, fit_rows
 from studykit.modelrows import container_contrasts, model_rows
@@ -49,61 +50,65 @@ def share_of(study: Study, model: AnalyteModel) -> ShareBeyond | None:
 
 
 def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """One row an analyte: counted, estimated share beyond the margin, upper bounds, all in per cent."""
+    """One row an analyte: counted and estimated share beyond the margin, 95 % upper bounds, all in per cent to a tenth."""
+    columns = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %",
+               "at most, by clear calls alone, %", "noise from"]
     rows = []
     for m in models:
         found = share_of(study, m)
         if found is None:
             continue
-        rows.append({"analyte": m.analyte, "containers": found.containers, "counted beyond, noise included, %":
-                     100 * found.counted, "estimated share, %": 100 * found.share, "at most (95 %), %": 100 * found.upper,
-                     "at most by clear calls alone, %": 100 * found.upper_clear, "noise from": noise_of(study, m)[2]})
-    columns = ["analyte", "containers", "counted beyond, noise included, %", "estimated share, %", "at most (95 %), %",
-               "at most by clear calls alone, %", "noise from"]
+        rows.append((m.analyte, found.containers, round(100 * found.counted, 1), round(100 * found.share, 1),
+                     _up(found.upper), _up(found.upper_clear), noise_of(study, m)[2]))
     return pd.DataFrame(rows, columns=columns)
 
 
-def limits(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """What values below quantification do to each verdict: the words at the extremes, and whether they agree.
+def _up(share: float) -> float:
+    """An upper bound in per cent, rounded up to a tenth: further digits would say more than is known."""
+    return math.ceil(1000 * share - 1e-9) / 10
 
-    The extremes put every limit once at the limit and once at zero, for the upper and
-    the lower half of the liquid in turn, so that a gradient either way is given its best chance.
-    """
+
+def limits(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """What results known only as a limit do to each verdict: the words at the extremes, and what follows."""
     words, rows = outcome.words(), []
     for m in models:
         if not m.rows.censored:
             continue
-        row = {"analyte": m.analyte, "known only as a limit": m.rows.censored,
-               "share, %": 100 * m.rows.share_censored, "verdict as filed": words[m.analyte]}
-        if words[m.analyte] == "not assessed":
-            rows.append(row | {"verdicts at the extremes": "", "they": "more than half are limits: nothing is claimed"})
+        row = {"analyte": m.analyte, "known only as a limit": m.rows.censored, "of results": len(m.rows.table),
+               "verdict": words[m.analyte]}
+        if m.fit is None:
+            rows.append(row | {"at the extremes": "", "what follows": _not_fitted(m, words[m.analyte])})
             continue
-        found = sorted(set(extreme_words(stage, m)))
-        agree = found == [words[m.analyte]]
-        rows.append(row | {"verdicts at the extremes": ", ".join(found),
-                           "they": "agree" if agree else "do not agree, so the verdict does not hold for all cases"})
-    return pd.DataFrame(rows, columns=["analyte", "known only as a limit", "share, %", "verdict as filed",
-                                       "verdicts at the extremes", "they"])
+        found = bounds_at_extremes(stage, m)
+        told = ", ".join(f"{w} ({sum(x == w for _, x in found.words)})" for w in sorted({w for _, w in found.words}))
+        rows.append(row | {"at the extremes": told, "what follows": found.reason})
+    return pd.DataFrame(rows, columns=["analyte", "known only as a limit", "of results", "verdict", "at the extremes",
+                                       "what follows"])
 
 
-def extreme_words(stage: OpenStage, model: AnalyteModel) -> tuple[str, ...]:
-    """Verdict words with every limit replaced by zero or by itself, in four patterns over the depths.
+def _not_fitted(model: AnalyteModel, word: str) -> str:
+    if model.rows.share_censored > MOST_CENSORED:
+        return "more than half are limits: nothing is claimed"
+    return "see its sentence above" if word != "not assessed" else " ".join(model.notes)
 
-    Zero has no logarithm, so a margin in per cent is taken here as an absolute one of the mean
-    of the measured values, and the analysis is on the raw scale.
+
+def bounds_at_extremes(stage: OpenStage, model: AnalyteModel) -> BoundedVerdict:
+    """The analyte's word with its values below quantification at the extremes that they allow (see ``censored``).
+
+    Zero has no logarithm, so a margin in per cent is taken here as an absolute one of the mean of the
+    measured values, and the analysis is on the raw scale. The words are the analyte's own, without Holm's
+    adjustment over analytes.
     """
-    study, key = _raw_study(stage.study, model), model.analyte
-    rows = model_rows(study, key, stage.containers, stage.samples, usable(stage))
+    study = _raw_study(stage.study, model)
+    rows = model_rows(study, model.analyte, stage.containers, stage.samples, usable(stage))
     table = rows.table
-    limited = (table["qualifier"] != "").to_numpy()
-    upper = table["depth"].astype(str).isin(rows.depths[: len(rows.depths) // 2]).to_numpy()
-    words = []
-    for above, below in ((1.0, 1.0), (0.0, 0.0), (1.0, 0.0), (0.0, 1.0)):
-        value = np.where(limited, table["limit"] * np.where(upper, above, below), table["value"])
-        changed = table.assign(value=value, y=value, qualifier="")
-        fit = fit_rows(study, replace(rows, table=changed, censored=0))
-        words.append(fit.pairs.word if fit.pairs is not None else "not assessed")
-    return tuple(words)
+
+    def judge(values: np.ndarray) -> str:
+        fit = fit_rows(study, replace(rows, table=table.assign(value=values, y=values, qualifier=""), censored=0))
+        return fit.pairs.word if fit.pairs is not None else "inconclusive"
+
+    return bound_verdict(table["value"].to_numpy(float), list(table["qualifier"]), table["limit"].to_numpy(float),
+                         [str(d) for d in table["depth"]], judge)
 
 
 def _raw_study(study: Study, model: AnalyteModel) -> Study:
@@ -114,19 +119,3 @@ def _raw_study(study: Study, model: AnalyteModel) -> Study:
     edge = math.expm1(model.rows.margin.high) * float(model.rows.measured["value"].mean())
     changed = declared.model_copy(update={"margin": Margin(absolute=edge)})
     return study.model_copy(update={"analytes": {**study.analytes, model.analyte: changed}})
-
-
-def bounded(outcome_word: str, extremes: tuple[str, ...]) -> str:
-    """The word that survives: the common one of the extremes, else inconclusive."""
-    found = set(extremes)
-    return outcome_word if found == {outcome_word} else "inconclusive"
-
-
-def zero_variances(models: list[AnalyteModel], level: float = 0.95) -> pd.DataFrame:
-    """Random terms estimated as zero, with how large they could be, as standard deviations."""
-    parts = [m.variance_table(level).assign(analyte=m.analyte) for m in models if m.fit is not None]
-    if not parts:
-        return pd.DataFrame(columns=["analyte", "component", "SD", "unit", "could be up to"])
-    table = pd.concat(parts, ignore_index=True)
-    zero = table[table["at zero"].astype(bool)]
-    return zero[["analyte", "component", "SD", "unit", "could be up to"]].replace({np.nan: None})

@@ -26,6 +26,8 @@ from studykit.numbers import significant
 from studykit.study import Study
 
 WORDS = ("homogeneous", "stratified", "inconclusive", "not assessed")
+SCATTER = {"container": "the scatter between containers", "container:depth": "the scatter between containers' profiles",
+           "run": "the scatter between runs"}
 CHANCE = 0.8
 MOST = 500
 
@@ -180,11 +182,24 @@ def _reasons(model: AnalyteModel, word: str, p_beyond: float, p_holm: float, p_a
     if p_any >= model.alpha and word == "inconclusive":
         reasons.append("No gradient was seen, which does not show that there is none within the margin.")
     if model.rows.censored:
-        reasons.append(f"{model.rows.censored} results below quantification were left out of the fit; see the bounds.")
+        one = model.rows.censored == 1
+        reasons.append(f"{model.rows.censored} result{'' if one else 's'} known only as a limit {'is' if one else 'are'} not "
+                       "in the fit.")
     if model.fit is not None and model.fit.at_zero:
-        reasons.append(f"Estimated as zero: {', '.join(model.fit.at_zero)} (see how large it could be); Kenward-Roger "
-                       "then errs towards caution.")
+        reasons.append(_zeros(model))
     return tuple(reasons + list(model.notes))
+
+
+def _zeros(model: AnalyteModel) -> str:
+    """Scatters estimated as zero, how large each could be, and what that does to the interval."""
+    assert model.fit is not None
+    assert model.pairs is not None
+    factor = 100.0 if model.rows.log else 1.0
+    uppers = [f"{SCATTER.get(n, n)} could be up to {significant(factor * math.sqrt(model.fit.profile_upper(n)), 2)} "
+              f"{model.shown_unit}" for n in model.fit.at_zero]
+    cautious = model.pairs.tests[0].contrast.method == "Kenward-Roger"
+    return (f"Estimated as zero: {'; '.join(uppers)} (95 % bound)."
+            + (" The interval is then rather too wide than too narrow." if cautious else ""))
 
 
 def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdict:

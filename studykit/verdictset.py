@@ -8,16 +8,20 @@ from dataclasses import replace
 import pandas as pd
 
 from studykit import estimands, known
+from studykit.bounds import share_bound_clear
 from studykit.consequences import consequences, typical_container
+from studykit.controls import check_layered
 from studykit.errors import BadInput
 from studykit.exclusions import read_exclusions
+from studykit.flags import working_table
 from studykit.model import AnalyteModel, group_contrasts
 from studykit.modelset import OpenStage, fit_all
-from studykit.numbers import significant
+from studykit.numbers import read_records, significant
 from studykit.outlook import what_is_ruled_out
-from studykit.quality import assess
+from studykit.quality import judging_scatter, stated_scatter
+from studykit.replicates import pooled_repeatability, scale_s
 from studykit.ruledout import Bound
-from studykit.sharetable import bounded, extreme_words
+from studykit.sharetable import bounds_at_extremes
 from studykit.verdict import AnalyteVerdict, StudyVerdict, judge, standing_out, study_verdict
 
 BLIND = ("A layered control was not found stratified: this study could not have seen layering, so 'homogeneous' has "
@@ -27,27 +31,54 @@ BLIND = ("A layered control was not found stratified: this study could not have 
 def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
     """The study's verdict, with known-precision verdicts for one container and limits bounded by their extremes.
 
-    A verdict that does not survive every extreme of its values below quantification becomes
-    inconclusive, with that reason.
+    A verdict that does not survive every extreme of its values below quantification becomes inconclusive,
+    and so does every 'homogeneous' of a study whose layered control was not found stratified; each
+    with that reason.
     """
     first = judge(stage.study, models, known.single_verdicts(stage.study, models))
-    if not any(m.rows.censored and m.fit is not None for m in models):
-        return first
     by_name = {m.analyte: m for m in models}
-    return study_verdict(stage.study, tuple(_bounded(stage, by_name[v.analyte], v) for v in first.analytes))
+    found = tuple(_bounded(stage, by_name[v.analyte], v) for v in first.analytes)
+    if any(v.word == "homogeneous" for v in found) and blind(stage):
+        found = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in found)
+    return first if found == first.analytes else study_verdict(stage.study, found)
 
 
 def _bounded(stage: OpenStage, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
-    if not model.rows.censored or model.fit is None or verdict.word == "not assessed":
+    if not model.rows.censored or model.fit is None or verdict.word not in ("homogeneous", "stratified"):
         return verdict
-    extremes = extreme_words(stage, model)
-    if bounded(verdict.word, extremes) == verdict.word:
-        note = f"The verdict holds at every extreme of the {model.rows.censored} values below quantification."
-        return replace(verdict, reasons=(*verdict.reasons, note))
-    why = (f"With its {model.rows.censored} values below quantification at their extremes the verdict would be "
-           f"{' or '.join(sorted(set(extremes)))}, so it is inconclusive.")
+    extremes = bounds_at_extremes(stage, model)
+    if {w for _, w in extremes.words} == {verdict.word}:
+        return replace(verdict, reasons=(*verdict.reasons, f"{_capital(extremes.reason)}."))
+    return _unsupported(verdict, f"{_capital(extremes.reason)}.")
+
+
+def _unsupported(verdict: AnalyteVerdict, why: str) -> AnalyteVerdict:
+    """The same numbers with the word taken back, for a reason."""
     return replace(verdict, word="inconclusive", sentence=f"{verdict.label}: inconclusive. {why}",
                    reasons=(why, *verdict.reasons), needed=None)
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def blind(stage: OpenStage) -> bool:
+    """True where a layered control was measured and not found stratified.
+
+    Taken from what the quality stage recorded; where it has not run, the controls alone are judged anew.
+    """
+    filed = stage.out.parent / "04-quality" / "numbers.json"
+    if filed.exists():
+        for record in read_records(filed):
+            if record.name == "layered_control":
+                return record.value == "not found stratified"
+    if not (stage.containers["treatment"] == "layered control").any():
+        return False
+    study, t = stage.study, working_table(stage.study, stage.containers, stage.samples, stage.results)
+    stated = stated_scatter(study, t)
+    promised = scale_s(study, t, {a: s.s for a, s in stated.items()})
+    scatter = judging_scatter(t, promised, {a: s.source for a, s in stated.items()}, pooled_repeatability(t, promised))
+    return check_layered(t, scatter, study)[2]
 
 
 def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel]) -> str:
@@ -73,7 +104,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[Analyte
 def sentences(outcome: StudyVerdict) -> pd.DataFrame:
     """Each verdict in a sentence, with reasons, scope and what the method cannot see."""
     rows = [(v.analyte, v.word, v.sentence, " ".join(v.reasons), v.scope, v.blind_to) for v in outcome.analytes]
-    return pd.DataFrame(rows, columns=["analyte", "verdict", "sentence", "reasons", "holds for", "method cannot see"])
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "sentence", "reasons", "holds for", "blind spot of the method"])
 
 
 def margin_alt(table: pd.DataFrame) -> str:
@@ -93,6 +124,13 @@ def single_words(stage: OpenStage, models: list[AnalyteModel]) -> str:
 
     told = singles_arithmetic(len(stage.study.factors.depths), 1, len(stage.study.analytes), alpha=stage.study.alpha)
     return "\n".join(f"- {s}" for s in told.sentences())
+
+
+def no_single(models: list[AnalyteModel]) -> str:
+    """Why there is no table of one container's evidence."""
+    if any(m.path == "known precision" for m in models):
+        return "One container was sampled, but none of its analytes could be judged; the reasons stand beside the verdicts."
+    return "Several containers were sampled, so their own scatter is used and nothing rests on a stated repeatability alone."
 
 
 def groups(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
@@ -187,23 +225,25 @@ def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
 
 
 def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """What this study cannot conclude, one sentence a row."""
+    """What this study cannot conclude, one sentence a row, the gravest first."""
     found = []
-    if any(m.path == "known precision" for m in models):
+    try:
+        if blind(stage):
+            found.append(BLIND)
+    except BadInput as error:
+        found.append(str(error))
+    alone = any(m.path == "known precision" for m in models)
+    if alone:
+        found.append(f"The answer {known.LABEL}.")
         found += [f"It cannot conclude {c}." for c in known.CANNOT_CONCLUDE]
-    if not estimands.has_whole(stage.samples):
+    if not estimands.has_whole(stage.samples) and not alone:  # one container says so in its own words
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
                      "that the sampled zones agree or differ, not that nothing lies on the floor.")
     if not (stage.samples["kind"] == "heel").any():
         found.append("No heel draw was taken: the last litres were not seen.")
-    try:
-        if assess(stage.study, stage.containers, stage.samples, stage.results, root=stage.root).blind:
-            found.insert(0, BLIND)
-    except BadInput as error:
-        found.append(str(error))
-    if any(m.path == "mixed model" for m in models):
-        n = max(m.n_containers for m in models)
-        share = 100 * (1 - 0.05 ** (1 / n))  # exact binomial bound for none out of n
-        found.append(f"Even if none of {n} containers lay beyond the margin, up to {significant(share, 2)} % of similar "
-                     "containers could (95 % bound).")
+    fitted = [m.n_containers for m in models if m.path == "mixed model"]
+    if fitted:
+        share = 100 * share_bound_clear(0, max(fitted))
+        found.append(f"Even if none of {max(fitted)} containers lay beyond the margin, up to {significant(share, 2)} % of "
+                     "similar containers could (95 % bound).")
     return pd.DataFrame({"what": found})
