@@ -132,8 +132,9 @@ def by_age(table: pd.DataFrame, unit: str, low: float, high: float) -> Figure:
                         legend="full" if len(stores) > 1 else False)
     ax.set_xlabel("age, months", fontsize=8)
     ax.set_ylabel(f"bottom \u2212 top of each container, {unit}", fontsize=8)
-    if len(stores) > 1:
-        ax.get_legend().set_title("store")
-        ax.get_legend().set_frame_on(False)
+    legend = ax.get_legend()
+    if legend is not None:
+        legend.set_title("store")
+        legend.set_frame_on(False)
     _tidy(ax)
     return figure

@@ -27,7 +27,7 @@ ROOT = PACKAGE.parent
 CEILING = 350
 
 FLOW = """
-    __init__ errors numeric files stages units geometry vessel settings study tablespec codes flags schema numbers lock
+    __init__ errors numeric files stages units geometry vessel settings study tablespec codes flags schema numbers shown lock
     methods viscosity settling masonweaver column ruledout outlook
     jets remldesign remlborder remlblocks remlcore remlresults remleffects secondopinion smallsample reml
     exactpower simultaneous equivalence bounds variances stratum homogeneity censored influence outliers ranges single
@@ -37,7 +37,7 @@ FLOW = """
     readers sheetcells spreadsheets mapping headings values rowchecks identity determinations layouts takefile
     revisions bulkcsv intake suggest taking
     exclusions replicates profiles massbalance controls runchecks suspicions quality
-    modelrows model modelset verdict known modelprofile consequences estimands sharetable verdictset
+    modelrows model homogeneityset modelset modelchecks verdict known modelprofile consequences estimands sharetable verdictset
     figures physicsfigures designfigures qualityfigures display widgets designshow overview
     runner manifest report front planpages recheck
     simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge
