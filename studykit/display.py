@@ -23,7 +23,7 @@ HEADINGS = {
     "p_holm": "p (Holm)", "run_order": "position", "df_runs": "df, runs", "df_error": "df, rest",
     "sd_container": "SD, containers", "sd_container_depth": "SD, profiles", "lowest_chance_percent": "lowest chance, %",
     "all_at_least_percent": "all together at least, %", "age_months": "age, months", "published": "stated",
-    "looked_at": "rows in its table",
+    "looked_at": "rows in its table", "gradient": "lowest minus top",
     "s_r": "s_r", "s_R": "s_R",
 }
 
