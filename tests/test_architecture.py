@@ -37,7 +37,8 @@ FLOW = """
     readers sheetcells spreadsheets mapping headings values rowchecks identity determinations layouts takefile
     revisions bulkcsv intake suggest taking
     exclusions replicates profiles massbalance controls runchecks suspicions quality
-    figures qualityfigures modelrows model homogeneityset modelset verdict known modelprofile modelchecks consequences estimands sharetable verdictset
+    figures qualityfigures modelrows model homogeneityset modelset verdict known modelprofile modelchecks
+    consequences estimands sharetable verdictset
     physicsfigures designfigures display widgets designshow overview
     runner manifest report front planpages recheck
     simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge
