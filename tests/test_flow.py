@@ -114,3 +114,17 @@ def test_an_empty_study_is_told_what_it_lacks(tmp_path, capsys):
     root = write_study(tmp_path / "s")
     assert main(["report", str(root)]) == 2
     assert "intake.toml" in capsys.readouterr().err
+
+
+def test_the_readme_shows_the_verdicts_of_the_demo(tmp_path):
+    from studykit.numbers import significant
+
+    copy_demo("ropeway", tmp_path / "ropeway")
+    rows = []
+    for r in judged(tmp_path / "ropeway").to_table().to_dict("records"):
+        span = ""
+        if r["difference"] == r["difference"]:
+            low, value, high = (significant(r[k], 3) for k in ("low", "difference", "high"))
+            span = f"{r['widest pair'].replace(' - ', ' against ')}: {value} {r['unit']} ({low} to {high})"
+        rows.append(f"| {r['name']} | {r['verdict']} | {r['margin']} | {span} |")
+    assert "\n".join(rows) in (ROOT / "README.md").read_text()
