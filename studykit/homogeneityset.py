@@ -10,7 +10,7 @@ from studykit.homogeneity import Homogeneity, assess_items
 from studykit.model import AnalyteModel
 from studykit.study import Study
 
-COLUMNS = ["analyte", "items", "s within", "s_s = s_bb", "u*_bb", "0.3 sigma_pt", "unit", "F test, p", "in words"]
+COLUMNS = ["analyte", "zones", "SD within", "SD between", "could be hidden", "allowed", "unit", "F test, p", "in words"]
 
 
 def items_of(model: AnalyteModel) -> list[np.ndarray]:
@@ -30,8 +30,8 @@ def homogeneity_of(study: Study, model: AnalyteModel) -> Homogeneity | None:
 def criteria(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte with two zones or more determined twice: scatter within and between zones, and a reading.
 
-    All in the analyte's unit. ``s_s``: between zones, of whatever container and depth; ``u*_bb``: what the
-    repeatability could hide; 0.3 sigma_pt: empty where study.toml declares no sigma_pt.
+    All in the analyte's unit. SD between (s_s, s_bb): of zones of whatever container and depth; could be hidden
+    (u*_bb): what the repeatability could hide; allowed: 0.3 sigma_pt, empty where study.toml declares none.
     """
     rows = []
     for m in models:

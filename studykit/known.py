@@ -57,7 +57,10 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
         try:
             out[model.analyte] = _single_bounded(study, model.rows) if model.rows.censored else single_result(
                 study, model.rows)
-        except (BadInput, DesignMismatch) as error:
+        except BadInput as error:
+            out[model.analyte] = " ".join(f"Which precision applies is not clear: {f.reason}. To do: {f.remedy}."
+                                          for f in error.faults)
+        except DesignMismatch as error:
             out[model.analyte] = str(error)
     return out
 
@@ -96,9 +99,10 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
     sign = "+" if widest.estimate > 0 else ""
     sentence = (f"{label}: {result.word}, and that {LABEL}. {lower.capitalize()} against {upper} {sign}{widest.estimate:.3g} "
                 f"{result.unit} ({interval_text(span.low, span.high, result.unit, level)}). {result.reasons()[0]}")
-    reasons = tuple(r for r in result.reasons() if not r.startswith("The method cannot see"))  # has its own column
+    # the first stands in the sentence, the blind spot has a column of its own
+    reasons = tuple(r for r in result.reasons()[1:] if not r.startswith("The method cannot see"))
     if model.rows.censored:
-        reasons += (f"{model.rows.censored} results below quantification stand at their limit here; wherever they lie "
+        reasons += (f"Results below quantification ({model.rows.censored}) stand at their limit here; wherever they lie "
                     f"below it, at the extremes tried the verdict is {result.word}.",)
     needed = result.results_needed() if result.word == "inconclusive" else None
     if result.word == "inconclusive":

@@ -158,14 +158,12 @@ def not_fitted(models: list[AnalyteModel]) -> str:
     return "\n".join(lines) or "Every analyte was fitted."
 
 
-def profile_alt(models: list[AnalyteModel]) -> str:
-    """Alt text of the profile figure: bottom against top for each analyte."""
-    parts = []
-    for m in models:
-        if m.bottom_top is not None:
-            value, low, high, unit = m.bottom_top.shown(0.9)
-            parts.append(f"{m.analyte} {significant(value, 2)} {unit} ({significant(low, 2)} to {significant(high, 2)})")
-    return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + "; ".join(parts)
+def profile_alt(profile: pd.DataFrame) -> str:
+    """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
+    mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
+    parts = [f"{r['analyte']} {significant(r['difference'], 2)} {r['unit']} ({significant(r['low'], 2)} to "
+             f"{significant(r['high'], 2)})" for r in mean.to_dict("records")]
+    return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + ("; ".join(parts) or "none")
 
 
 def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:

@@ -65,7 +65,7 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 
 def _up(share: float) -> float:
     """An upper bound in per cent, rounded up to a tenth: further digits would say more than is known."""
-    return math.ceil(1000 * share - 1e-9) / 10
+    return max(0.1, math.ceil(1000 * share - 1e-9) / 10)
 
 
 def limits(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:

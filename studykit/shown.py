@@ -25,10 +25,10 @@ def span_text(low: float, high: float, digits: int = 3) -> str:
     return "" if math.isnan(low) or math.isnan(high) else f"{significant(low, digits)} to {significant(high, digits)}"
 
 
-def _spans(table: pd.DataFrame, low: str, high: str, name: str) -> pd.DataFrame:
+def _spans(table: pd.DataFrame, low: str, high: str, name: str, digits: int = 3) -> pd.DataFrame:
     """The columns low and high as one text column in the place of low."""
     out = table.copy()
-    texts = [span_text(float(a), float(b)) for a, b in zip(out[low], out[high], strict=True)]
+    texts = [span_text(float(a), float(b), digits) for a, b in zip(out[low], out[high], strict=True)]
     out.insert(int(out.columns.get_loc(low)), name, texts)  # type: ignore[arg-type]
     return out.drop(columns=[low, high])
 
@@ -59,7 +59,7 @@ def fits(table: pd.DataFrame) -> pd.DataFrame:
 @_guarded
 def means(table: pd.DataFrame) -> pd.DataFrame:
     """Depth means with their interval in one cell."""
-    return _spans(table, "low", "high", "95 % interval")
+    return _spans(table, "low", "high", "95 % interval", 5)
 
 
 @_guarded
