@@ -23,7 +23,7 @@ from studykit.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.revisions import file_ranks, sort_revisions
 from studykit.rowchecks import shared
 from studykit.study import Study
-from studykit.tablespec import RESULTS
+from studykit.tablespec import RESULTS, SAMPLES
 from studykit.takefile import FILE_COLUMNS, Take, take_file
 from studykit.values import RuleBook
 
@@ -230,6 +230,14 @@ def _write(root: Path, outcome: IntakeOutcome) -> None:
     write_json(folder / "intake.json", {
         "account": outcome.sentence(), "accepted_reason": outcome.accepted_reason, "rows_in": outcome.rows_in,
         "taken": outcome.taken, "rejected": len(outcome.rejected), "results": len(outcome.results),
+        "unblinding": _unblinding(root, outcome),
         "raw": {str(f).partition("#")[0]: str(h) for f, h in zip(outcome.files["file"], outcome.files["sha256"],
                                                                  strict=True)},
         "tables": {name: sha256_of(folder / name) for name in sorted(tables)}})
+
+
+def _unblinding(root: Path, outcome: IntakeOutcome) -> dict[str, Any]:
+    """The log of the unblinding: which key the codes were matched with, and how many codes came back."""
+    key = root / SAMPLES.file
+    return {"key": SAMPLES.file, "sha256": sha256_of(key) if key.exists() else "", "codes_returned":
+            int(outcome.results["sample"].nunique())}

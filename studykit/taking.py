@@ -27,7 +27,6 @@ def propose(root: Path, file: Path) -> str:
         raise single(str(file), "there is no such file", "name a file under raw/")
     tables, _ = check_tables(root, with_results=False)
     codes = tuple(tables.samples["sample"]) if tables is not None else ()
-    entry, preview = suggest_mapping(path.resolve().relative_to(root.resolve())
-                                     if path.resolve().is_relative_to(root.resolve()) else path, study, codes)
+    entry, preview = suggest_mapping(path.resolve(), study, codes)
     return f"{entry}\n# First rows as this entry reads them:\n" + "\n".join(
         "#   " + line for line in preview.to_string(index=False).splitlines())
