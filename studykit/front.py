@@ -81,6 +81,8 @@ def answer(stage: FrontStage) -> str:
     if notices:
         told = "\n".join(f"- {t}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
+    else:
+        lines.append(f"\n{lock_status(stage.root, stage.study).sentence}")
     return _together("\n".join(lines))
 
 
@@ -101,7 +103,7 @@ def follows(stage: FrontStage) -> str:
     """What follows, from the sentences of the analytes that are not homogeneous, groups, and pouring."""
     table = _optional(stage, "06-verdict", "sentences")
     out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
-    same = [r["analyte"] for _, r in table.iterrows() if r["verdict"] == "homogeneous"]
+    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows() if r["verdict"] == "homogeneous"]
     if same:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
     groups = _optional(stage, "06-verdict", "groups")
@@ -110,7 +112,7 @@ def follows(stage: FrontStage) -> str:
             beyond = part[part["interval lies"] == "beyond the margin"]
             if len(beyond):
                 where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
-                out.append(f"- {analyte} lies beyond the margin in these groups: {where}.")
+                out.append(f"- {stage.study.label_of(str(analyte))} lies beyond the margin in these groups: {where}.")
     return _together("\n".join(out))
 
 
@@ -121,27 +123,38 @@ def _group_words(row: pd.Series) -> str:
     if row.get("lot", ""):
         parts.append(f"lot {row['lot']}")
     if str(row.get("age_months", "")) not in ("", "nan"):
-        parts.append(f"{float(row['age_months']):.0f} months")
+        months = round(float(row["age_months"]))
+        parts.append(f"{months} month{'' if months == 1 else 's'}")
     return ", ".join(parts)
 
 
 def method(stage: FrontStage) -> str:
-    """How it was found, in one paragraph."""
-    n = _numbers(stage, "00-study")
-    study = stage.study
-    further = f", further factors {', '.join(study.factors.fixed)}" if study.factors.fixed else ""
-    return (f"{n['containers_stored']} stored containers and {n['containers_control']} control containers were sampled "
-            f"at {n['depths']} depths ({', '.join(study.factors.depths)}); {n['samples_planned']} samples, "
-            f"{n['analytes']} analytes. Each analyte was fitted by a mixed model with container as a random and depth as "
-            f"a fixed factor{further}; differences between depths were judged by two one-sided tests against the declared "
-            f"margin at alpha = {study.alpha:g}, with the degrees of freedom of Kenward and Roger. Answering: "
-            f"{study.responsible}.")
+    """How it was found, in one paragraph, by the paths that the analytes took."""
+    n, study = _numbers(stage, "00-study"), stage.study
+    paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
+    text = (f"{_count(n['containers_stored'], 'stored container')} and {_count(n['containers_control'], 'control')} were "
+            f"sampled at {n['depths']} depths ({', '.join(study.factors.depths)}): {_count(n['samples_planned'], 'sample')}, "
+            f"{_count(n['analytes'], 'analyte')}. ")
+    if "mixed model" in paths:
+        further = f", and {', '.join(study.factors.fixed).replace('_', ' ')} as further factors" if study.factors.fixed else ""
+        text += (f"Each analyte was fitted by a mixed model with container as a random and depth as a fixed factor{further}. "
+                 "Degrees of freedom are those of the exact stratum where the design is balanced, else of Kenward and "
+                 "Roger. ")
+    if "known precision" in paths:
+        text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
+                 "repeatability of each method or laboratory. ")
+    return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
+            f"{study.alpha:g}. Answering: {study.responsible}.")
+
+
+def _count(number: str, noun: str) -> str:
+    return f"{number} {noun}{'' if number == '1' else 's'}" if number != "0" else f"no {noun}s"
 
 
 def quality(stage: FrontStage) -> str:
     """What intake and quality found, in sentences."""
     n = _numbers(stage, "03-intake")
-    lines = [f"- Of {n['rows_in']} rows in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
+    lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
     told = _optional(stage, "04-quality", "sentences")
     if len(told):
         lines += [f"- {t}" for t in told.iloc[:, 0]]

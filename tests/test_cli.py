@@ -101,7 +101,9 @@ def test_a_traceback_comes_only_when_asked(tmp_path):
 def test_a_folder_without_write_permission_is_told(capsys, tmp_path, monkeypatch):
     import tempfile
 
-    root = write_study(tmp_path / "s")
+    from studykit.demos import copy_demo
+
+    root = copy_demo("tote", tmp_path / "s")
 
     def denied(*_, **__):
         raise PermissionError(13, "Permission denied")
