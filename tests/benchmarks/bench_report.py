@@ -1,4 +1,4 @@
-"""How long a demo report takes, against notebooks that only import the same libraries: ``python -m tests.benchmarks.bench_report``.
+"""The time of a demo report against notebooks that only import: ``python -m tests.benchmarks.bench_report``.
 
 Both are run by the same runner in one session; the ratio is what counts. Also the start of the command line
 against that of Python itself.
