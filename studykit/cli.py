@@ -81,8 +81,8 @@ def check(folder: Folder) -> None:
 
     taken = (folder / RESULTS.file).exists()
     tables = load_tables(folder, with_results=taken)
-    text = f"no fault found: {len(tables.containers)} containers, {len(tables.samples)} samples"
-    typer.echo(text + (f", {len(tables.results)} results" if taken else "; no results taken in yet"))
+    text = f"no fault found: {_count(len(tables.containers), 'container')}, {_count(len(tables.samples), 'sample')}"
+    typer.echo(text + (f", {_count(len(tables.results), 'result')}" if taken else "; no results taken in yet"))
 
 
 @app.command(epilog="Example: studykit plan my-study")
@@ -143,6 +143,10 @@ def recheck(folder: Folder) -> None:
                f"{outcome.files} input files agree")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def _fail(error: StudyKitError) -> int:

@@ -44,28 +44,32 @@ def zones_of(study: Study, model: AnalyteModel, containers: pd.DataFrame, sample
     measured = model.rows.measured
     density = samples.set_index("sample")["density_kg_m3"] if "density_kg_m3" in samples else pd.Series(dtype=float)
     measured = measured.assign(density=measured["sample"].map(density).astype(float))
-    by_code = {str(r["container"]): r for r in containers.to_dict("records")}
+    names = ["value", "height", "density"]
+    cells = measured.groupby(["container", "depth"], observed=True)[names].mean()
+    wide = {n: cells[n].unstack("depth").reindex(columns=list(model.rows.depths)) for n in names}
+    parts = {n: table.to_numpy(dtype=float) for n, table in wide.items()}
+    facts = {r["container"]: r for r in containers[["container", "vessel", "liquid_height_mm"]].to_dict("records")}
     out = []
-    for container, part in measured.groupby("container", sort=True):
-        cells = part.groupby("depth", observed=True)[["value", "height", "density"]].mean()
-        if list(cells.index) != list(model.rows.depths):
+    for k, container in enumerate(wide["value"].index):
+        value, height, rho = (parts[n][k] for n in names)
+        if np.isnan(value).any():
             continue
-        weights, words = _weights(study, by_code[str(container)], cells)
-        out.append(Zones(container=str(container), depths=model.rows.depths, values=cells["value"].to_numpy(float),
-                         weights=weights, weighted_by=words))
+        weights, words = _weights(study, facts[container], height, rho)
+        out.append(Zones(container=str(container), depths=model.rows.depths, values=value, weights=weights,
+                         weighted_by=words))
     return tuple(out)
 
 
-def _weights(study: Study, container: dict[Hashable, Any], cells: pd.DataFrame) -> tuple[np.ndarray, str]:
-    heights, level = cells["height"].tolist(), container["liquid_height_mm"]
-    known = level == level and container["vessel"] in study.vessels and all(h == h for h in heights)
-    volumes = np.full(len(cells), 1.0)
-    words = "equal shares (height or vessel not known)"
-    if known:
-        volumes = np.array(layers_of(study.vessels[container["vessel"]], float(level), heights).volumes_l)
+def _weights(study: Study, container: dict[Hashable, Any], heights: np.ndarray,
+             density: np.ndarray) -> tuple[np.ndarray, str]:
+    """Shares of the zones by mass, volume, or equal, and which."""
+    level, vessel = container["liquid_height_mm"], container["vessel"]
+    volumes, words = np.full(len(heights), 1.0), "equal shares (height or vessel not known)"
+    if level == level and vessel in study.vessels and not np.isnan(heights).any():
+        volumes = np.array(layers_of(study.vessels[vessel], float(level), heights.tolist()).volumes_l)
         words = "volume"
-    if cells["density"].notna().all():
-        volumes, words = volumes * cells["density"].to_numpy(float), "mass"
+    if not np.isnan(density).any():
+        volumes, words = volumes * density, "mass"
     return volumes / volumes.sum(), words
 
 

@@ -37,7 +37,8 @@ def criteria(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     for m in models:
         found = homogeneity_of(study, m) if m.path != "not assessed" else None
         if found is not None:
-            rows.append((m.analyte, found.items, found.s_w, found.s_s, found.u_bb, found.allowed, m.rows.unit, found.p,
+            rows.append((m.analyte, found.items, found.s_w, found.s_s, found.u_bb,
+                         np.nan if found.allowed is None else found.allowed, m.rows.unit, found.p,
                          reading(found)))
     return pd.DataFrame(rows, columns=COLUMNS)
 
