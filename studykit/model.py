@@ -42,6 +42,8 @@ from studykit.study import Study
 Path = Literal["mixed model", "known precision", "not assessed"]
 METHOD = "kenward-roger"
 MOSTLY_CENSORED = 0.5
+YOUNG = 6.0
+"""Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,7 +284,8 @@ def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, st
     each = container_contrasts(model.rows)
     if not factors or each.empty:
         return pd.DataFrame(), ""
-    each = each.assign(age_months=each["age_months"].round().astype("Int64"))
+    ages = each["age_months"]
+    each = each.assign(age_months=ages.round(1) if ages.max() < YOUNG else ages.round().astype("Int64"))
     note = ""
     if len(each) - each.groupby(factors, observed=True).ngroups < 3:
         factors = [f for f in factors if f != "age_months"]

@@ -95,7 +95,8 @@ def profile(table: pd.DataFrame) -> pd.DataFrame:
 @_guarded
 def residuals(table: pd.DataFrame) -> pd.DataFrame:
     """The twelve rows of a residual table that come first."""
-    return table.head(12).drop(columns=["residual"])
+    few = table.head(12).drop(columns=["residual"])
+    return few.assign(fitted=[significant(float(f), 5) for f in few["fitted"]])
 
 
 @_guarded
@@ -137,7 +138,8 @@ def sentences(table: pd.DataFrame) -> pd.DataFrame:
 @_guarded
 def evidence(table: pd.DataFrame) -> pd.DataFrame:
     """Evidence with p in words; degrees of freedom of a known precision are 'known'."""
-    out = _worded(table, [c for c in map(str, table.columns) if c.startswith("p ")])
+    tested = [c for c in map(str, table.columns) if c.startswith("p ") and table[c].notna().any()]
+    out = _worded(table, tested).drop(columns=[c for c in table if str(c).startswith("p ") and c not in tested])
     return out.assign(df=["known scatter" if np.isinf(d) else "" if d != d else significant(d, 3) for d in table["df"]])
 
 
