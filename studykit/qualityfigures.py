@@ -149,6 +149,7 @@ def scale_against_level(table: pd.DataFrame) -> Figure:
     for part in parts:
         ax.plot([level[part].min(), level[part].max()], [np.median(size[part])] * 2, color=INK, lw=2)
     ax.set_ylim(bottom=0)
+    ax.locator_params(axis="x", nbins=5)
     ax.set_xlabel("fitted level, scale of the analysis", fontsize=8)
     ax.set_ylabel("size of residual, standard deviations", fontsize=8)
     _tidy(ax)

@@ -4,8 +4,8 @@ Rule, fixed before the data (alpha and margins from study.toml):
 
 * homogeneous: for every pair of depths both one-sided tests reject (each 1 - 2 alpha interval
   lies inside the margin); over analytes this needs no correction (intersection-union);
-* stratified: some pair is shown to differ by more than the margin, all pairs taken into account,
-  and it stays so after Holm's adjustment over the analytes assessed;
+* stratified: some pair is shown to differ by more than the margin, all pairs taken into account;
+  the study is stratified where one analyte stays so after Holm's adjustment over those assessed;
 * inconclusive: neither. Then the number of containers that would probably decide it is given.
 
 Not seeing a difference is never taken for showing that there is none.
@@ -28,6 +28,8 @@ from studykit.study import Study
 WORDS = ("homogeneous", "stratified", "inconclusive", "not assessed")
 SCATTER = {"container": "the scatter between containers", "container:depth": "the scatter between containers' profiles",
            "run": "the scatter between runs"}
+NOT_AFTER_HOLM = ("Among so many analytes chance alone can do this once: after Holm's adjustment it is not beyond the "
+                  "margin, so the study's verdict does not rest on it.")
 CHANCE = 0.8
 MOST = 500
 
@@ -108,8 +110,7 @@ def mixed_verdict(model: AnalyteModel, study: Study, p_beyond_holm: float, gradi
     widest = pairs.widest
     level = 1 - 2 * model.alpha
     value, low, high, unit = widest.shown(level)
-    stratified = p_beyond_holm < model.alpha
-    word = "homogeneous" if pairs.p_within < model.alpha else "stratified" if stratified else "inconclusive"
+    word = pairs.word
     needed = containers_needed(model) if word == "inconclusive" else None
     span = interval_text(low, high, unit, level)
     margin = declared.margin.text(declared.unit)
@@ -175,8 +176,8 @@ def containers_needed(model: AnalyteModel, chance: float = CHANCE) -> int | None
 
 def _reasons(model: AnalyteModel, word: str, p_beyond: float, p_holm: float, p_any: float) -> tuple[str, ...]:
     reasons = []
-    if word == "inconclusive" and p_beyond < model.alpha <= p_holm:
-        reasons.append("Taken alone this analyte would be stratified; with all analytes taken into account it is not.")
+    if word == "stratified" and p_holm >= model.alpha:
+        reasons.append(NOT_AFTER_HOLM)
     if p_any < model.alpha and word == "homogeneous":
         reasons.append("A gradient is there, but it is small against the margin: real, and too small to matter.")
     if p_any >= model.alpha and word == "inconclusive":
@@ -217,10 +218,11 @@ def judge(study: Study, models: list[AnalyteModel], others: dict[str, AnalyteVer
     beyond = holm([p.p_beyond for p in fitted.values()]) if fitted else ()
     gradient = holm([p.p_any for p in fitted.values()]) if fitted else ()
     adjusted = {a: (b, g) for a, b, g in zip(fitted, beyond, gradient, strict=True)}
+    other = _adjusted(study, others or {})
     out = []
     for model in models:
-        if others and model.analyte in others:
-            out.append(others[model.analyte])
+        if model.analyte in other:
+            out.append(other[model.analyte])
         elif model.pairs is not None:
             out.append(mixed_verdict(model, study, *adjusted[model.analyte]))
         else:
@@ -228,10 +230,23 @@ def judge(study: Study, models: list[AnalyteModel], others: dict[str, AnalyteVer
     return study_verdict(study, tuple(out))
 
 
+def _adjusted(study: Study, verdicts: dict[str, AnalyteVerdict]) -> dict[str, AnalyteVerdict]:
+    """Verdicts of the known-precision path with Holm's adjustment over those that have p-values."""
+    known = {a: v for a, v in verdicts.items() if v.p_beyond == v.p_beyond}
+    out = dict(verdicts)
+    if known:
+        beyond, gradient = holm([v.p_beyond for v in known.values()]), holm([v.gradient_p_holm for v in known.values()])
+        for (analyte, v), b, g in zip(known.items(), beyond, gradient, strict=True):
+            more = (NOT_AFTER_HOLM,) if v.word == "stratified" and b >= study.alpha else ()
+            out[analyte] = replace(v, p_beyond_holm=b, gradient_p_holm=g, reasons=(*more, *v.reasons))
+    return out
+
+
 def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVerdict:
-    """Stratified where one analyte is; homogeneous where every declared one is; else inconclusive."""
+    """Stratified where one analyte is and stays so after Holm; homogeneous where every declared one is; else inconclusive."""
     words = [v.word for v in analytes]
-    word = ("stratified" if "stratified" in words else
+    firm = any(v.word == "stratified" and v.p_beyond_holm < study.alpha for v in analytes)
+    word = ("stratified" if firm else
             "homogeneous" if all(w == "homogeneous" for w in words) else "inconclusive")
     order = [word, *(w for w in ("stratified", "inconclusive", "homogeneous", "not assessed") if w != word)]
     parts = []

@@ -55,7 +55,7 @@ def test_an_estimate_at_the_margin_is_never_decided():
     assert verdict.containers_needed(m) is None
 
 
-def test_holm_over_analytes_can_take_a_stratified_word_back():
+def test_one_stratified_analyte_among_many_must_hold_after_holm():
     margin = {"relative_percent": 5}
     data = definition(factors={"depths": list(DEPTHS)}, analytes={
         f"a{i}": {"unit": "1", "method": "a test", "margin": margin, "margin_reason": "for the test"} for i in range(10)})
@@ -67,10 +67,13 @@ def test_holm_over_analytes_can_take_a_stratified_word_back():
         models.append(fit_analyte(study, f"a{i}", containers, samples, results.assign(analyte=f"a{i}")))
     alone = models[0].pairs.p_beyond
     assert alone < 0.05 < 10 * alone
-    v = verdict.judge(study, models).analytes[0]
-    assert v.word == "inconclusive"
-    assert v.reasons[0].startswith("Taken alone this analyte would be stratified")
-    assert verdict.judge(study, models[:1]).analytes[0].word == "stratified"
+    out = verdict.judge(study, models)
+    v = out.analytes[0]
+    assert v.word == "stratified"
+    assert v.p_beyond_holm == pytest.approx(10 * alone)
+    assert "the study's verdict does not rest on it" in v.reasons[0]
+    assert out.word == "inconclusive"
+    assert verdict.judge(study, models[:1]).word == "stratified"
 
 
 @pytest.mark.parametrize(("words", "study_word", "start"), [
@@ -83,7 +86,7 @@ def test_holm_over_analytes_can_take_a_stratified_word_back():
 def test_study_word(words, study_word, start):
     study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
     one = verdict.judge(study, [m]).analytes[0]
-    out = verdict.study_verdict(study, tuple(replace(one, analyte=n, label=n, word=w)
+    out = verdict.study_verdict(study, tuple(replace(one, analyte=n, label=n, word=w, p_beyond_holm=0.01)
                                              for n, w in zip("ab", words, strict=True)))
     assert out.word == study_word
     assert out.sentence.startswith(start)
