@@ -52,17 +52,17 @@ def _lost_bottle(bundle: Bundle, plan: Plan, samples: pd.DataFrame) -> pd.DataFr
 
 
 def _carry_over(bundle: Bundle, plan: Plan, results: pd.DataFrame) -> None:
-    """The sample read directly after the layered control's rich lower draw reads 6 % high in P."""
+    """The sample read directly after the layered control's rich lower draw reads 12 % high in P."""
     rich = plan.samples[(plan.samples["container"] == LAYERED) & (plan.samples["depth"] == "lower")]["sample"].iloc[0]
     place = {r.sample: (r.run, r.run_order) for r in rows_of(plan.runs)}
     run, position = place[rich]
     after = next(code for code, where in place.items() if where == (run, position + 1))
     at = (results["sample"] == after) & (results["analyte"] == "P")
-    value = float((results.loc[at, "value"] * 1.06).round(0).iloc[0])
+    value = float((results.loc[at, "value"] * 1.12).round(0).iloc[0])
     results.loc[at, "value"] = value
     results.loc[at, "as_written"] = f"{value:.0f}"
     bundle.fault("carry-over", f"raw/{FIRST}", f"sample {after}, P",
-                 f"reads 6 % high, next after the rich sample {rich}.",
+                 f"reads 12 % high, next after the rich sample {rich}.",
                  "Seen by run order; a blank after the richest control would have shown it.")
 
 
