@@ -41,7 +41,7 @@ FLOW = """
     consequences estimands sharetable verdictset
     physicsfigures designfigures display widgets designshow overview
     runner manifest report front planpages recheck
-    simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge
+    simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge demogen.slip_text demogen.slip
     demogen.ropeway_text demogen.ropeway_plan demogen.ropeway_raw demogen.ropeway demogen.tote demogen.__main__
     demos newstudy notebook cli __main__
 """

@@ -34,7 +34,7 @@ def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
         "gradient": designshow.gradient_curve(view), "margin": designshow.margin_curve(view)}
 
 
-@pytest.mark.parametrize("demo", ["ropeway", "forge", "tote"])
+@pytest.mark.parametrize("demo", ["ropeway", "forge", "tote", "slip"])
 def test_every_demo_fills_every_table(demo: str) -> None:
     tables = load_tables(DEMOS / demo, with_results=False)
     view = view_of(tables.study, tables.containers)

@@ -13,8 +13,8 @@ from studykit.demogen.common import Bundle
 from studykit.lock import LOCK, lock_plan
 from studykit.study import load_study
 
-NAMES = ("ropeway", "tote", "forge")
-LOCKED_ON = {"ropeway": dt.date(2025, 10, 6)}  # the tote and the forge were sampled without a locked plan
+NAMES = ("ropeway", "tote", "forge", "slip")
+LOCKED_ON = {"ropeway": dt.date(2025, 10, 6)}  # the others were sampled without a locked plan
 
 
 def make(name: str) -> Bundle:
