@@ -8,22 +8,16 @@ estimate for spheres in a still Newtonian liquid, which supports sampling and do
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from studykit.column import (
-    Component,
-    Sizes,
-    ZoneOf,
-    expected_column,
-    spot_zones,
-    yearly_temperatures,
-)
+from studykit.column import ZoneOf, expected_column
 from studykit.errors import BadInput, Fault
+from studykit.physicsinputs import CLASSES, area_of, component_of, drawn_zones, liquid_of, situations, temperatures
 from studykit.ruledout import (
     DAYS_PER_MONTH,
     GRID_M,
@@ -39,7 +33,7 @@ from studykit.ruledout import (
 from studykit.settings import ComponentSettings, FluidSettings
 from studykit.settling import held_by_yield_stress, sedimentation_length
 from studykit.study import Study
-from studykit.viscosity import D1250_RANGE, Floats, Liquid, ViscosityLine
+from studykit.viscosity import Liquid
 
 CAUTIONS = (
     "This is an estimate for smooth spheres in a still Newtonian liquid. Clumping (flocculation), gelling, "
@@ -52,8 +46,6 @@ CHART_MICROMETRES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
 CHART_MPA_S = (1.0, 10.0, 100.0, 1000.0)
 # Chosen for the general chart alone: an additive droplet in oil.
 CHART_EXCESS_KG_M3 = 100.0
-ASSUMED_FILL = 0.9
-CLASSES = 120
 CELLS = 60
 LARGEST_RATIO = 1e6
 
@@ -95,100 +87,6 @@ class Outlook:
         return float(100 * np.expm1(np.average(np.log(ratio), weights=own["containers"])))
 
 
-def liquid_of(fluid: FluidSettings, file: str = "study.toml") -> Liquid:
-    """The liquid of [fluid]; BadInput lists all that is wrong or missing in it."""
-    faults = []
-    two = fluid.viscosity_mm2_s_at_40c, fluid.viscosity_mm2_s_at_100c
-    if fluid.rest_viscosity_pa_s is None and None in two:
-        faults.append(Fault(file=file, column="fluid", reason="two viscosities are needed for a viscosity line",
-                            remedy="give viscosity_mm2_s_at_40c and viscosity_mm2_s_at_100c, or "
-                                   "rest_viscosity_pa_s for a thickened fluid"))
-    elif fluid.rest_viscosity_pa_s is None and two[0] is not None and two[1] is not None and two[0] <= two[1]:
-        faults.append(Fault(file=file, column="fluid.viscosity_mm2_s_at_100c", value=f"{two[1]:g}",
-                            reason=f"must be below the viscosity at 40 °C ({two[0]:g})",
-                            remedy="correct the two viscosities"))
-    low, high = D1250_RANGE
-    if fluid.density_expansion_per_k is None and not low <= fluid.density_kg_m3 <= high:
-        faults.append(Fault(file=file, column="fluid.density_kg_m3", value=f"{fluid.density_kg_m3:g}",
-                            reason=f"is outside {low:g} to {high:g} kg/m³, where the rule for mineral oils holds",
-                            remedy="add density_expansion_per_k"))
-    faults += _temperature_faults(fluid, file)
-    if faults:
-        raise BadInput(faults, title="The fluid cannot be taken")
-    valid = (fluid.viscosity_from_c, fluid.viscosity_to_c)
-    if fluid.rest_viscosity_pa_s is not None:
-        line = ViscosityLine.constant(fluid.rest_viscosity_pa_s / fluid.density_kg_m3 * 1e6, valid)
-    else:
-        line = ViscosityLine.through(two[0] or 0.0, 40.0, two[1] or 0.0, 100.0, valid)
-    return Liquid(line=line, density_kg_m3=fluid.density_kg_m3, density_at_c=fluid.density_at_c,
-                  expansion_per_k=fluid.density_expansion_per_k, yield_stress_pa=fluid.yield_stress_pa)
-
-
-def _temperature_faults(fluid: FluidSettings, file: str) -> list[Fault]:
-    places = {"storage_temperature_c": fluid.storage_temperature_c} | {
-        f"store_temperature_c.{k}": v for k, v in fluid.store_temperature_c.items()}
-    low, high, swing = fluid.viscosity_from_c, fluid.viscosity_to_c, fluid.yearly_swing_c
-    return [Fault(file=file, column=f"fluid.{name}", value=f"{t:g}",
-                  reason=f"with a yearly swing of ±{swing:g} °C leaves {low:g} to {high:g} °C, where the "
-                         "viscosity line may be used",
-                  remedy="correct it, or set viscosity_from_c and viscosity_to_c if the fluid is one Newtonian "
-                         "liquid there")
-            for name, t in places.items() if t - swing < low or t + swing > high]
-
-
-def component_of(c: ComponentSettings, classes: int = CLASSES) -> Component:
-    """A declared component as the physics takes it (120 size classes where a spread is given)."""
-    return Component(name=c.name, density_kg_m3=c.density_kg_m3, volume_fraction=c.volume_fraction,
-                     sizes=Sizes.lognormal(c.diameter_um * 1e-6, c.log_sd, classes))
-
-
-def situations(study: Study, containers: pd.DataFrame | None, ages_months: Iterable[float] = (12.0, 36.0)
-               ) -> pd.DataFrame:
-    """Distinct store, vessel, liquid height and standing time, with how many containers share them.
-
-    Standing time runs from the last mixing, else the last move, else filling, to sampling.
-    Controls are left out.  Without containers every vessel of the study stands in, nine tenths
-    full, at ``ages_months``.  Columns: store, vessel, height_mm, age_days, start_day, containers.
-    """
-    columns = ["store", "vessel", "height_mm", "age_days", "start_day"]
-    if containers is None or containers.empty:
-        rows = [("", name, ASSUMED_FILL * v.total_height_mm, m * DAYS_PER_MONTH, 1.0)
-                for name, v in study.vessels.items() for m in ages_months]
-        return pd.DataFrame(rows, columns=columns).assign(containers=1)
-    own = containers
-    if "treatment" in own.columns:
-        own = own[~own["treatment"].astype(str).str.contains("control")]
-    start = pd.Series(pd.NaT, index=own.index, dtype="datetime64[ns]")
-    for name in ("last_mixed_on", "filled_on"):
-        if name in own.columns:
-            start = start.fillna(pd.to_datetime(own[name].replace("", pd.NaT), errors="coerce"))
-    age = pd.Series(np.nan, index=own.index)
-    if "sampled_on" in own.columns:
-        age = (pd.to_datetime(own["sampled_on"].replace("", pd.NaT), errors="coerce") - start).dt.days.astype(float)
-    if "age_months" in own.columns:
-        age = age.fillna(pd.to_numeric(own["age_months"], errors="coerce") * DAYS_PER_MONTH)
-    out = pd.DataFrame({"store": own["store"].astype(str) if "store" in own.columns else "",
-                        "vessel": own["vessel"].astype(str),
-                        "height_mm": pd.to_numeric(own["liquid_height_mm"], errors="coerce"),
-                        "age_days": age, "start_day": start.dt.day_of_year.astype(float).fillna(1.0)})
-    usable = out[(out["height_mm"] > 0) & (out["age_days"] >= 0)]
-    return usable.groupby(columns, as_index=False).size().rename(columns={"size": "containers"})
-
-
-def _temperatures(fluid: FluidSettings, store: str, days: float, start_day: float) -> float | Floats:
-    mean = fluid.store_temperature_c.get(store, fluid.storage_temperature_c)
-    if fluid.yearly_swing_c == 0:
-        return mean
-    return yearly_temperatures(mean, fluid.yearly_swing_c, max(math.ceil(days), 2), int(start_day))
-
-
-def _area(study: Study, vessel: str, height_mm: float) -> Callable[[float], float] | None:
-    shape = study.vessels.get(vessel)
-    if shape is None or height_mm > shape.total_height_mm:
-        return None
-    return lambda z: shape.area_mm2(z * height_mm)
-
-
 def _missing(study: Study) -> tuple[str, ...]:
     out = []
     if study.fluid is None:
@@ -207,7 +105,7 @@ def could_it_settle(study: Study, containers: pd.DataFrame | None = None,
     BadInput for a fluid that cannot be taken (all faults at once).
     """
     missing = _missing(study)
-    zones = spot_zones(study.factors.depths)
+    zones = drawn_zones(study)
     chart = settling_chart(CHART_EXCESS_KG_M3, 0.5, [x * 1e-6 for x in CHART_MICROMETRES],
                            [x * 1e-3 for x in CHART_MPA_S])
     rows: list[dict[str, Any]] = []
@@ -266,12 +164,12 @@ def _profiles(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSe
     for _, same in group.groupby(["height_mm", "start_day"]):
         ages = same["age_days"].to_numpy(float)
         height_mm, start = float(same["height_mm"].iloc[0]), float(same["start_day"].iloc[0])
-        history = _temperatures(fluid, store, float(ages.max()), start)
+        history = temperatures(fluid, store, float(ages.max()), start)
         p = expected_column(component_of(c), liquid, height_mm / 1000, list(ages), history, heights=edges,
                             cells=CELLS)
         keys: dict[str, Any] = {"component": c.name, "analyte": c.analyte, "store": store, "vessel": vessel,
                                 "height_mm": height_mm}
-        table = p.zone_table(zones, _area(study, vessel, height_mm))
+        table = p.zone_table(zones, area_of(study, vessel, height_mm))
         table = table.assign(**keys, containers=same["containers"].to_numpy(), mean_temperature_c=p.temperature_c,
                              method="; ".join(sorted(set(p.method))))
         out.append((table, p.to_table().assign(**keys)))
@@ -326,7 +224,7 @@ def what_is_ruled_out(study: Study, containers: pd.DataFrame | None, bounds: Ite
         raise BadInput([Fault(file="study.toml", column="fluid", reason="is missing",
                               remedy="add [fluid] with density and two viscosities")])
     liquid = liquid_of(study.fluid)
-    zones = spot_zones(study.factors.depths)
+    zones = drawn_zones(study)
     cases = situations(study, containers, ages_months)
     own = {c.analyte: (c.density_kg_m3, c.volume_fraction) for c in study.components if c.analyte}
     out = []

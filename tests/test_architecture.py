@@ -28,12 +28,12 @@ CEILING = 350
 
 FLOW = """
     __init__ errors numeric files stages units geometry vessel settings study tablespec codes flags schema numbers shown lock
-    methods viscosity settling masonweaver column ruledout outlook
+    methods viscosity settling masonweaver column ruledout physicsinputs outlook
     jets remldesign remlborder remlblocks remlcore remlresults remleffects secondopinion smallsample reml
     exactpower simultaneous equivalence bounds variances stratum homogeneity censored influence outliers ranges single
     batchchain batchstrata batchsearch batch
     power search simulation design
-    drawplan advice designset sampling reconcile drawing sheettexts sheets sampletables planning
+    drawplan advice designset stock sampling reconcile drawing sheettexts sheets sampletables planning
     readers sheetcells spreadsheets mapping headings values rowchecks identity determinations layouts takefile
     revisions bulkcsv intake suggest taking
     exclusions replicates profiles massbalance controls runchecks suspicions quality

@@ -10,15 +10,9 @@ import pandas as pd
 import pytest
 
 from studykit.errors import BadInput
-from studykit.outlook import (
-    CAUTIONS,
-    Outlook,
-    could_it_settle,
-    liquid_of,
-    situations,
-    what_is_ruled_out,
-)
+from studykit.outlook import CAUTIONS, Outlook, could_it_settle, what_is_ruled_out
 from studykit.physicsfigures import bound_against_size, expected_profile, time_to_settle
+from studykit.physicsinputs import liquid_of, situations
 from studykit.ruledout import Bound
 from studykit.settings import FluidSettings
 from studykit.study import Study, parse_study
