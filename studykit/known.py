@@ -115,7 +115,6 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
         low=span.low, high=span.high, unit=result.unit, at_least=comparison.at_least, df=math.inf,
         p_within=comparison.p_within, p_beyond=comparison.p_beyond,
         gradient_p_holm=comparison.p_any,  # adjusted over the analytes by verdict.judge
-        gradient_p_holm=comparison.p_any,  # adjusted over the analytes by verdict.judge
         blind_to=declared.blind_to or result.precision.cannot_see)
 
 
