@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 
 from studykit.errors import BadInput, Fault
-from studykit.schema import LINE, read_cells, type_cells
+from studykit.schema import type_cells
 from studykit.study import Study
+from studykit.tablecells import LINE, read_cells
 from studykit.tablespec import NO_CONTAINER, ZONE_KINDS, Column, TableSpec
 
 EXCLUSIONS = TableSpec(

@@ -6,7 +6,9 @@ import contextlib
 import hashlib
 import json
 import os
+import re
 import tempfile
+import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -76,6 +78,62 @@ def write_json(path: Path, data: Any) -> Path:
 def write_csv(path: Path, table: pd.DataFrame) -> Path:
     """Write a table as UTF-8 CSV without index, whole or not at all."""
     return write_text(path, table.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d"))
+
+
+def read_bytes(path: Path, name: str, remedy: str) -> bytes:
+    """The bytes of a file; BadInput where it is missing (``remedy`` says how to get it) or cannot be read."""
+    if not path.exists():
+        raise single(name, "there is no such file", remedy)
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        reason = f"cannot be read: {error.strerror or error}"
+        raise single(name, reason, "a readable file of this name must stand here") from None
+
+
+def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
+    """A TOML file as a dictionary, and its text; BadInput names the line that is not TOML."""
+    data = read_bytes(path, path.name, remedy)
+    try:
+        text = data.decode("utf-8-sig")
+        return tomllib.loads(text), text
+    except tomllib.TOMLDecodeError as error:
+        reason, _, place = str(error).removesuffix(")").rpartition(" (at ")
+        found = re.fullmatch(r"line (\d+), column (\d+)", place)
+        row, column = (int(found[1]), f"character {found[2]}") if found else (text.count("\n") + 1, "")
+        raise single(path.name, f"is not valid TOML: {reason}", "correct that line", row=row, column=column) from None
+    except UnicodeDecodeError as error:
+        row = data.count(b"\n", 0, error.start) + 1
+        raise single(path.name, "is not UTF-8 text", "save it as UTF-8", row=row) from None
+
+
+def line_of_key(text: str, path: tuple[str, ...]) -> int | None:
+    """Line (from 1) of a TOML text where the key at ``path`` is set, else of the nearest table above it; None if not found.
+
+    A number in the path counts the entries of an array of tables, from 0. Found by the look of the
+    lines, for messages only: keys written in another way than usual are not found.
+    """
+    names = [p for p in path if not p.isdigit()]
+    nth = next((int(p) for p in path if p.isdigit()), 0)
+    table: list[str] = []
+    entries: dict[str, int] = {}
+    best: tuple[int, int] | None = None
+    for number, line in enumerate(text.splitlines(), 1):
+        head = re.match(r"\s*(\[\[?)\s*([^\]]+?)\s*\]\]?", line)
+        if head:
+            table = [k.strip("\"' ") for k in head[2].split(".")]
+            if head[1] == "[[":
+                entries[head[2]] = entries.get(head[2], -1) + 1
+            key = table
+        else:
+            found = re.match(r"\s*(\"[^\"]+\"|'[^']+'|[\w.-]+)\s*=", line)
+            if not found:
+                continue
+            key = [*table, *(found[1].split(".") if found[1][0] not in "\"'" else [found[1][1:-1]])]
+        fits = key == names[:len(key)] and entries.get(key[0], nth) == nth
+        if fits and (best is None or len(key) > best[0]):
+            best = (len(key), number)
+    return best[1] if best else None
 
 
 def read_json(path: Path) -> Any:

@@ -7,15 +7,16 @@ and patterns that leave ``raw/`` are refused, every fault at once.
 from __future__ import annotations
 
 import codecs
-import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
-from studykit.errors import BadInput, Fault, single
+from studykit.errors import BadInput, Fault
+from studykit.files import line_of_key, read_toml
 from studykit.numeric import safe_cell
 from studykit.study import Study
 from studykit.units import parse_unit
@@ -180,17 +181,22 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
                             remedy=f"known are {known}")
 
 
-def parse_intake(data: dict[str, Any], study: Study) -> Intake:
-    """A mapping from a dictionary; BadInput lists every fault at once."""
+def parse_intake(data: dict[str, Any], study: Study, text: str = "") -> Intake:
+    """A mapping from a dictionary; BadInput lists every fault at once, with lines where ``text`` is given."""
     try:
         intake = Intake.model_validate(data)
     except ValidationError as error:
-        raise BadInput([_fault(e) for e in error.errors(include_url=False)],
-                       title="The intake mapping has faults") from None
+        faults = [_fault(e) for e in error.errors(include_url=False)]
+        raise BadInput(_placed(faults, text), title="The intake mapping has faults") from None
     faults = intake.faults(study)
     if faults:
-        raise BadInput(faults, title="The intake mapping has faults")
+        raise BadInput(_placed(faults, text), title="The intake mapping has faults")
     return intake
+
+
+def _placed(faults: list[Fault], text: str) -> list[Fault]:
+    """Faults with the line of their key."""
+    return [replace(f, row=line_of_key(text, tuple(f.column.split(".")))) for f in faults] if text else faults
 
 
 def _fault(error: Any) -> Fault:
@@ -212,15 +218,8 @@ def _fault(error: Any) -> Fault:
 def load_intake(root: Path, study: Study) -> Intake:
     """Read intake.toml of a study folder; BadInput where it is missing or has faults."""
     path = Path(root) / INTAKE_FILE
-    if not path.exists():
-        raise single(INTAKE_FILE, "there is no such file", "propose one with: studykit intake FOLDER --suggest FILE")
-    try:
-        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except tomllib.TOMLDecodeError as error:
-        raise single(INTAKE_FILE, f"is not valid TOML: {error}", "correct that line") from None
-    except UnicodeDecodeError:
-        raise single(INTAKE_FILE, "is not UTF-8 text", "save it as UTF-8") from None
-    return parse_intake(data, study)
+    data, text = read_toml(path, "propose one with: studykit intake FOLDER --suggest FILE")
+    return parse_intake(data, study, text)
 
 
 def raw_files(root: Path) -> list[str]:

@@ -6,9 +6,6 @@ rows cost about as much as their distinct texts.
 
 from __future__ import annotations
 
-import csv
-import difflib
-import io
 import itertools
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +15,7 @@ import pandas as pd
 
 from studykit.errors import BadInput, Fault
 from studykit.study import Study, load_study
+from studykit.tablecells import LINE, no_cells, read_cells
 from studykit.tablespec import (
     CONTAINERS,
     NO_CONTAINER,
@@ -29,7 +27,6 @@ from studykit.tablespec import (
 )
 
 DAYS_A_MONTH = 365.2425 / 12
-LINE = "_line"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,79 +37,6 @@ class Tables:
     containers: pd.DataFrame
     samples: pd.DataFrame
     results: pd.DataFrame
-
-
-def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
-    """A CSV file as text cells with the line of each row in ``_line``; faults of its shape beside it."""
-    name = spec.file
-    if not path.exists():
-        return _empty(spec), [Fault(file=name, reason="there is no such file", remedy=_where_from(spec))]
-    try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return _empty(spec), [Fault(file=name, reason="is not UTF-8 text", remedy="save it as CSV UTF-8")]
-    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
-    rows: list[list[str]] = []
-    lines: list[int] = []
-    faults: list[Fault] = []
-    header: list[str] = []
-    start = 0
-    try:
-        for row in reader:
-            line, start = start + 1, reader.line_num
-            if not header:
-                header = [h.strip() for h in row]
-            elif not any(c.strip() for c in row):
-                continue
-            elif len(row) != len(header):
-                reason = f"has {len(row)} cells where the header has {len(header)}"
-                faults.append(Fault(file=name, row=line, reason=reason, remedy="add or remove the separators"))
-            else:
-                rows.append(row)
-                lines.append(line)
-    except csv.Error as error:
-        faults.append(Fault(file=name, row=reader.line_num, reason=f"cannot be read as CSV: {error}"))
-    if not header:
-        return _empty(spec), [Fault(file=name, reason="the file is empty", remedy=_where_from(spec))]
-    faults = _header_faults(header, spec) + faults
-    if len(set(header)) != len(header):
-        return _empty(spec), faults
-    table = pd.DataFrame(rows, columns=header, dtype=object)
-    table[LINE] = lines
-    return table, faults
-
-
-def _where_from(spec: TableSpec) -> str:
-    return "run the intake: studykit report FOLDER" if spec is RESULTS else "write it; see docs/data-dictionary.md"
-
-
-def _empty(spec: TableSpec) -> pd.DataFrame:
-    return pd.DataFrame({c: pd.Series(dtype=object) for c in (*spec.names, LINE)})
-
-
-def _header_faults(header: list[str], spec: TableSpec) -> list[Fault]:
-    """Faults of a header: wrong delimiter, a name twice, a required column missing, a misspelt name."""
-    name = spec.file
-    if len(header) == 1 and any(d in header[0] for d in ";\t|"):
-        reason = "the header is one cell: the file is not separated by commas"
-        return [Fault(file=name, row=1, value=header[0], reason=reason, remedy="save it as comma-separated CSV")]
-    faults = []
-    for twice in sorted({h for h in header if header.count(h) > 1}):
-        faults.append(Fault(file=name, row=1, column=twice, reason="this header stands twice", remedy="rename one"))
-    absent = [c for c in spec.names if c not in header]
-    for unknown in (h for h in header if h not in spec.names):
-        close = difflib.get_close_matches(unknown, absent, n=1, cutoff=0.8)
-        if close:
-            faults.append(Fault(file=name, row=1, column=unknown, reason="is not a known column",
-                                remedy=f"did you mean {close[0]!r}?"))
-        elif not spec.extra_allowed:
-            faults.append(Fault(file=name, row=1, column=unknown, reason="is not a known column",
-                                remedy="remove it; known are " + ", ".join(spec.names)))
-    for column in spec.columns:
-        if column.required and column.name not in header:
-            faults.append(Fault(file=name, row=1, column=column.name, reason="this required column is missing",
-                                remedy=f"add it: {column.meaning}"))
-    return faults
 
 
 def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
@@ -294,12 +218,15 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
     except BadInput as error:
         faults += error.faults
     typed: dict[str, pd.DataFrame] = {}
+    lacking: set[str] = set()
     for spec in (CONTAINERS, SAMPLES, *((RESULTS,) if with_results else ())):
         cells, shape = read_cells(root / spec.file, spec)
         typed[spec.name], cell_faults = type_cells(cells, spec)
         faults += shape + cell_faults
+        if shape and (cells.empty or spec.key[0] not in cells or any(f.row != 1 for f in shape)):
+            lacking.add(spec.file)
     containers, samples = typed["containers"], typed["samples"]
-    results = typed.get("results", type_cells(_empty(RESULTS), RESULTS)[0])
+    results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     age = (containers["sampled_on"] - containers["filled_on"]).dt.days / DAYS_A_MONTH
@@ -308,9 +235,19 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
     faults += _sample_faults(samples, containers, study)
     faults += _result_faults(results, samples, study)
     if study is None or faults:
-        return None, faults
+        return None, _causes(faults, lacking)
     return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),
                   results=results.drop(columns=LINE)), []
+
+
+def _causes(faults: list[Fault], lacking: set[str]) -> list[Fault]:
+    """Faults without those that only follow from another: codes of a table with unread rows, the age of a faulty day."""
+    days = {(f.file, f.row) for f in faults if f.column in ("filled_on", "sampled_on")}
+    follow = {f"is not a {spec.name[:-1]} of {spec.file}" for spec in (CONTAINERS, SAMPLES) if spec.file in lacking}
+    if CONTAINERS.file in lacking:
+        follow.add("is not a container of this table")
+    return [f for f in faults if f.reason not in follow
+            and not (f.column == "age_months" and (f.file, f.row) in days)]
 
 
 def empty_tables(study: Study, root: Path) -> Tables:
@@ -318,7 +255,7 @@ def empty_tables(study: Study, root: Path) -> Tables:
     typed = {}
     for spec in (CONTAINERS, SAMPLES, RESULTS):
         there = spec is CONTAINERS and (root / spec.file).exists()
-        cells, shape = read_cells(root / spec.file, spec) if there else (_empty(spec), [])
+        cells, shape = read_cells(root / spec.file, spec) if there else (no_cells(spec), [])
         typed[spec.name], faults = type_cells(cells, spec)
         if shape + faults:
             raise BadInput(shape + faults, title="The study folder has faults")

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
-from studykit.errors import BadInput, Fault, single
+from studykit.errors import BadInput, Fault
+from studykit.files import line_of_key, read_toml
+from studykit.methods import find_method
 from studykit.settings import (
     Analyte,
     ComponentSettings,
     DesignSettings,
     Factors,
     FluidSettings,
-    Name,
     SamplingSettings,
     Section,
     Sentence,
@@ -54,7 +54,7 @@ class Study(Section):
     components: tuple[ComponentSettings, ...] = ()
     design: DesignSettings | None = None
     sampling: SamplingSettings = SamplingSettings()
-    exclusion_rules: tuple[Name, ...] = ()
+    exclusion_rules: tuple[Sentence, ...] = ()
 
     @model_validator(mode="after")
     def _names_known(self) -> Study:
@@ -91,7 +91,7 @@ WORDS: dict[str, tuple[str, str]] = {
 }
 
 
-def _fault(error: Any, file: str) -> Fault:
+def _fault(error: Any, file: str, text: str) -> Fault:
     """One pydantic error in plain words."""
     where = ".".join(str(x) for x in error["loc"] if x != "function-after")
     context = error.get("ctx") or {}
@@ -102,16 +102,32 @@ def _fault(error: Any, file: str) -> Fault:
         reason = error["msg"].removeprefix("Value error, ")
     value = error.get("input")
     shown = "" if isinstance(value, (dict, list, tuple)) or error["type"] == "missing" else str(value)
-    return Fault(file=file, column=where, value=shown, reason=reason, remedy=remedy)
+    line = line_of_key(text, tuple(where.split("."))) if text else None
+    return Fault(file=file, row=line, column=where, value=shown, reason=reason, remedy=remedy)
 
 
-def parse_study(data: dict[str, Any], file: str = "study.toml") -> Study:
-    """A study definition from a dictionary; BadInput lists every fault at once."""
+def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") -> Study:
+    """A study definition from a dictionary; BadInput lists every fault at once, with lines where ``text`` is given."""
     try:
-        return Study.model_validate(data)
+        study = Study.model_validate(data)
     except ValidationError as error:
-        faults = [_fault(e, file) for e in error.errors(include_url=False)]
+        faults = [_fault(e, file, text) for e in error.errors(include_url=False)]
         raise BadInput(faults, title="The study definition has faults") from None
+    faults = [f for name in study.analytes for f in _method_faults(study, name)]
+    if faults:
+        raise BadInput(faults, title="The study definition has faults")
+    return study
+
+
+def _method_faults(study: Study, analyte: str) -> tuple[Fault, ...]:
+    """A method key without stored precision, where the laboratory's own repeatability does not stand in for it."""
+    declared = study.analytes[analyte]
+    if declared.method_key and declared.repeatability is None:
+        try:
+            find_method(declared.method_key, analyte)
+        except BadInput as error:
+            return error.faults
+    return ()
 
 
 def load_study(path: Path | str) -> Study:
@@ -119,13 +135,5 @@ def load_study(path: Path | str) -> Study:
     path = Path(path)
     if path.is_dir():
         path = path / "study.toml"
-    if not path.exists():
-        raise single(path.name, "there is no such file", "make a study with: studykit new FOLDER")
-    try:
-        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except tomllib.TOMLDecodeError as error:
-        raise single(path.name, f"is not valid TOML: {error}", "correct that line") from None
-    except UnicodeDecodeError:
-        raise single(path.name, "is not UTF-8 text", "save it as UTF-8") from None
-    return parse_study(data, path.name)
-
+    data, text = read_toml(path, "make a study with: studykit new FOLDER")
+    return parse_study(data, path.name, text)

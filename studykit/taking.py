@@ -10,11 +10,14 @@ from studykit.intake import IntakeOutcome, Progress, run_intake
 from studykit.schema import check_tables, load_tables
 from studykit.study import load_study
 from studykit.suggest import suggest_mapping
+from studykit.tablespec import SAMPLES
 
 
 def take_in(root: Path, accept: str, progress: Progress) -> IntakeOutcome:
     """Run the intake of a study folder; ``accept`` is the reason for which rejected rows are accepted."""
     tables = load_tables(root, with_results=False)
+    if tables.samples.empty:
+        raise single(SAMPLES.file, "lists no sample, so no result could be taken", "list the samples; see docs/02-sampling.md")
     return run_intake(root, tables.study, tables.samples, accept=accept or None,
                       progress=lambda text: progress(f"\r  {text}"))
 

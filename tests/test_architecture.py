@@ -27,8 +27,8 @@ ROOT = PACKAGE.parent
 CEILING = 350
 
 FLOW = """
-    __init__ errors numeric files stages units geometry vessel settings study tablespec codes flags schema numbers shown lock
-    methods viscosity settling masonweaver column ruledout physicsinputs outlook
+    __init__ errors numeric files stages units geometry vessel methods settings study tablespec tablecells codes flags schema numbers shown lock
+    viscosity settling masonweaver column ruledout physicsinputs outlook
     jets remldesign remlborder remlblocks remlcore remlresults remleffects secondopinion smallsample reml
     exactpower simultaneous equivalence bounds variances stratum homogeneity censored influence outliers ranges single
     batchchain batchstrata batchsearch batch
@@ -38,7 +38,7 @@ FLOW = """
     revisions bulkcsv intake suggest taking
     exclusions replicates profiles massbalance controls runchecks suspicions quality
     figures qualityfigures modelrows model homogeneityset modelset verdict known modelprofile modelchecks
-    consequences estimands sharetable verdictset
+    consequences estimands expected particlebounds sharetable verdictset
     physicsfigures designfigures display widgets designshow overview
     runner manifest report front planpages recheck
     simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge demogen.slip_text demogen.slip

@@ -75,7 +75,7 @@ def test_missing_broken_and_misencoded_files(tmp_path):
     with pytest.raises(BadInput, match=r"study\.toml: there is no such file"):
         load_study(tmp_path)
     (tmp_path / "study.toml").write_text("title = \nquestion = 'x'\n")
-    with pytest.raises(BadInput, match=r"is not valid TOML.*line 1"):
+    with pytest.raises(BadInput, match=r"row 1, .*is not valid TOML"):
         load_study(tmp_path)
     (tmp_path / "study.toml").write_bytes("title = 'é'".encode("cp1252"))
     with pytest.raises(BadInput, match="is not UTF-8"):
