@@ -20,7 +20,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import lru_cache
 from itertools import combinations
 from typing import Literal
 
@@ -187,20 +188,29 @@ class Comparison:
     """All contrasts of one analyte against its margin, with the verdict word they lead to.
 
     ``p_within`` (intersection-union) and ``p_beyond`` (all contrasts taken into account) decide the
-    word; ``p_any`` asks for any difference at all; ``critical`` is the simultaneous number of standard
-    errors at level 1 - alpha; ``at_least`` the lower confidence bound of the largest difference
-    (scale of analysis; 0 where none is shown); ``df`` the smallest degrees of freedom.
+    word; ``p_any`` asks for any difference at all; ``df`` the smallest degrees of freedom.
     """
 
     tests: tuple[Equivalence, ...]
     margin: Margin
     alpha: float
     df: float
-    critical: float
     p_within: float
     p_beyond: float
     p_any: float
-    at_least: float
+    _family: tuple[bytes, int] = field(repr=False)  # correlation of the contrasts, for ``critical``
+    _bound: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
+
+    @property
+    def critical(self) -> float:
+        """Simultaneous number of standard errors at level 1 - alpha; worked out when asked for."""
+        key, m = self._family
+        return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
+
+    @property
+    def at_least(self) -> float:
+        """Lower confidence bound of the largest difference, on the scale of analysis; worked out when asked for."""
+        return _at_least(*self._bound, self.df, self.alpha)
 
     @property
     def word(self) -> Word:
@@ -254,7 +264,7 @@ def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: 
     low_df, half = min(x.df for x in contrasts), min(-margin.low, margin.high)
     return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, low_df,
                        p_beyond=beyond_margin_p(m, c, low_df, half), p_any=beyond_margin_p(m, c, low_df, 0.0),
-                       bound=at_least(m, c, low_df, alpha))
+                       bound=("depths", m.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
 def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
@@ -282,10 +292,8 @@ def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLik
             return largest_sf(t, corr, low_df)
         return float(stats.t.sf(t, low_df) + stats.t.sf(t + 2 * edge / se[0], low_df))
 
-    # the bound: the edge at which the p-value passes alpha (the two-sided tail makes it simple)
-    tail = critical_value(corr, low_df, 1 - alpha, two_sided=True) if len(e) > 1 else stats.t.isf(alpha, low_df)
     return _comparison(contrasts, c, margin, alpha, low_df, p_beyond=beyond(half), p_any=beyond(0.0),
-                       bound=max(0.0, float(np.max(np.abs(e) - tail * se))))
+                       bound=("contrasts", e.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
 def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[float], margin: Margin, unit: str,
@@ -299,12 +307,24 @@ def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[f
 
 
 def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, df: float, *,
-                p_beyond: float, p_any: float, bound: float) -> Comparison:
+                p_beyond: float, p_any: float, bound: tuple[str, bytes, bytes]) -> Comparison:
     tests = tuple(tost(c, margin, alpha) for c in contrasts)
     se = np.sqrt(np.diag(cov))
-    return Comparison(tests=tests, margin=margin, alpha=alpha, df=df,
-                      critical=critical_value(cov / np.outer(se, se), df, 1 - alpha),
-                      p_within=max(t.p for t in tests), p_beyond=p_beyond, p_any=p_any, at_least=bound)
+    corr = np.ascontiguousarray(cov / np.outer(se, se))
+    return Comparison(tests=tests, margin=margin, alpha=alpha, df=df, p_within=max(t.p for t in tests),
+                      p_beyond=p_beyond, p_any=p_any, _family=(corr.tobytes(), len(corr)), _bound=bound)
+
+
+@lru_cache(maxsize=512)
+def _at_least(kind: str, estimates: bytes, cov: bytes, df: float, alpha: float) -> float:
+    e = np.frombuffer(estimates)
+    c = np.frombuffer(cov).reshape(len(e), len(e))
+    if kind == "depths":
+        return at_least(e, c, df, alpha)
+    # the edge at which the p-value of ``compare_contrasts`` passes alpha (its two-sided tail makes it simple)
+    se = np.sqrt(np.diag(c))
+    tail = critical_value(c / np.outer(se, se), df, 1 - alpha) if len(e) > 1 else stats.t.isf(alpha, df)
+    return max(0.0, float(np.max(np.abs(e) - tail * se)))
 
 
 def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",
