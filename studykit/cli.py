@@ -41,7 +41,7 @@ def _made(made: Any, folder: Path) -> None:
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
                    "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "
-                   'accept_rejected = "why"', err=True)
+                   'accept_rejected = "why" and accept_rejected_rows = how many', err=True)
         raise typer.Exit(8)
 
 
@@ -76,11 +76,11 @@ def new(folder: Folder,
 @app.command(epilog="Example: studykit check my-study")
 def check(folder: Folder) -> None:
     """Check the definition and the tables; list every fault; change nothing."""
-    from studykit.schema import load_tables
     from studykit.tablespec import RESULTS
+    from studykit.taking import check_folder
 
     taken = (folder / RESULTS.file).exists()
-    tables = load_tables(folder, with_results=taken)
+    tables = check_folder(folder)
     text = f"no fault found: {_count(len(tables.containers), 'container')}, {_count(len(tables.samples), 'sample')}"
     typer.echo(text + (f", {_count(len(tables.results), 'result')}" if taken else "; no results taken in yet"))
 
@@ -104,7 +104,8 @@ def lock(folder: Folder,
     from studykit.lock import lock_plan
     from studykit.schema import load_tables
 
-    typer.echo(lock_plan(folder, load_tables(folder, with_results=False).study, amend=amend).sentence)
+    status = lock_plan(folder, load_tables(folder, with_results=False).study, amend=amend)
+    typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}")
 
 
 @app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
@@ -121,6 +122,7 @@ def intake(folder: Folder,
     outcome = take_in(folder, accept, _say)
     typer.echo(outcome.sentence())
     if not outcome.complete:
+        typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
         typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv", err=True)
         raise typer.Exit(8)
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.errors import Fault
 from studykit.mapping import FileMapping
-from studykit.readers import Grid
+from studykit.readers import DELIMITER_WORDS, DELIMITERS, Grid
 
 SEARCH_LINES = 200
 
@@ -71,6 +71,9 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
                  file: str) -> list[Fault]:
     """How the headings differ from the mapping: missing, twice, new, or a column without heading."""
     present = [h for h in heads.values() if h]
+    joined = _joined(grid, mapping, present, line, file)
+    if joined:
+        return [joined]
     need = expected_heads(mapping) if not mapping.blocks else set(mapping.columns.values())
     faults: list[Fault] = []
     if mapping.header_lines() and not need <= set(present):
@@ -92,6 +95,20 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
             faults.append(Fault(file=file, row=line, column=new, reason="the mapping does not know this heading",
                                 remedy="map it in [file.columns] or [file.analytes], or add it to ignore_columns"))
     return faults
+
+
+def _joined(grid: Grid, mapping: FileMapping, present: list[str], line: int, file: str) -> Fault | None:
+    """The fault of a file whose headings lie in one cell: it is split by another delimiter than the mapping's."""
+    if grid.kind != "text" or len(present) != 1:
+        return None
+    for sign in DELIMITERS:
+        inside = {c.strip().strip('"') for c in present[0].split(sign)}
+        if sign != grid.delimiter and len(inside & expected_heads(mapping)) > 1:
+            word, was = DELIMITER_WORDS[sign], DELIMITER_WORDS.get(grid.delimiter, repr(grid.delimiter))
+            return Fault(file=file, row=line, value=present[0],
+                         reason=f"the headings are one cell: the file is separated by {word}, the mapping says {was}",
+                         remedy=f"write delimiter = {sign!r} in intake.toml, if so agreed")
+    return None
 
 
 def _ignored(heading: str, mapping: FileMapping) -> bool:

@@ -38,7 +38,8 @@ class IntakeOutcome:
 
     ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
     remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
-    rule with its count; ``revisions`` every determination that was reported again.
+    rule with its count; ``revisions`` every determination that was reported again; ``accepted_at_most``
+    how many rejections intake.toml accepts, where there are more.
     """
 
     results: pd.DataFrame
@@ -47,6 +48,7 @@ class IntakeOutcome:
     rules: pd.DataFrame
     revisions: pd.DataFrame
     accepted_reason: str
+    accepted_at_most: int | None = None
 
     @property
     def rows_in(self) -> int:
@@ -71,7 +73,14 @@ class IntakeOutcome:
         text += f" ({old:,} of the rows taken were superseded by a revision)" if old else ""
         if len(self.rejected) and self.accepted_reason:
             text += f"; the rejections are accepted: {self.accepted_reason}"
+        if self.accepted_at_most is not None:
+            text += f"; intake.toml accepts at most {self.accepted_at_most:,} of them"
         return text + "."
+
+    def faults(self) -> list[Fault]:
+        """The rejected rows as faults, each with file, row, column, value, reason and remedy."""
+        return [Fault(file=f"{RAW_FOLDER}/{r['file']}", row=None if pd.isna(r["row"]) else int(r["row"]), column=r["column"],
+                      value=r["value"], reason=r["reason"], remedy=r["remedy"]) for r in self.rejected.to_dict("records")]
 
     def to_table(self) -> pd.DataFrame:
         """One row a file: layout, how it was read, and the account of its rows."""
@@ -119,7 +128,11 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     ranks = _ranks(intake, pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
-    return _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
+    outcome = _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
+    most = intake.accept_rejected_rows
+    if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
+        return replace(outcome, accepted_reason="", accepted_at_most=most)
+    return outcome
 
 
 def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:

@@ -63,12 +63,17 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         line = int(grid.lines[block.header_at])
         faults = shape_faults(grid, mapping, block.heads, line, known, file)
         faults += _unheaded(grid, block, file)
+        if any(block.units) and block.units == block.heads:
+            faults = [Fault(file=file, row=int(grid.lines[block.first - 1]), value=" | ".join(block.units.values())[:80],
+                            reason="the headings stand here again, where the units should be",
+                            remedy="correct unit_row in intake.toml, or the file")]
         if faults:
             out.faults += faults
             continue
         outside[block.rows] = False
         outside[block.top:block.first] = False
         rows = _fitting_rows(grid, block, out, file)
+        rows = _without_headings(grid, block, rows, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     if parts:
         _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
@@ -77,6 +82,9 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         out.faults += [Fault(file=file, row=out.header_line, column=h, remedy="correct intake.toml, or the file",
                              reason="the mapping expects this heading and no block has it")
                        for h in sorted(set(mapping.analytes) - seen)]
+    if not out.faults and not any(len(p) for p in parts) and not out.misfits:
+        out.faults.append(Fault(file=file, row=out.header_line, reason="the headings stand here and no result below them",
+                                remedy="ask the laboratory for the file again, or remove it"))
     if parts:
         out.cells = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
     return out
@@ -193,6 +201,18 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
                                  reason=f"has {n} cells where the headings have {width}",
                                  remedy="a delimiter is missing or too many: correct the line with the laboratory"))
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
+
+
+def _without_headings(grid: Grid, block: Block, rows: np.ndarray, out: Laid, file: str) -> np.ndarray:
+    """Rows that repeat the headings (two files put together, a page break) become misfits."""
+    head = str(grid.cells.iat[block.header_at, 0])
+    alike = rows[(grid.cells[0].iloc[rows] == head).to_numpy()]
+    again = [int(i) for i in alike if grid.row(int(i)) == grid.row(block.header_at)]
+    for i in again:
+        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(i))[:80],
+                                 reason="the headings stand here again",
+                                 remedy="two files put together? ask the laboratory, or remove the line in a copy"))
+    return rows[~np.isin(rows, again)] if again else rows
 
 
 def _column(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:

@@ -159,6 +159,7 @@ class Intake(Part):
     """The whole of intake.toml."""
 
     accept_rejected: str = ""
+    accept_rejected_rows: Annotated[int, Field(ge=0)] | None = None
     file: tuple[FileMapping, ...] = ()
 
     def faults(self, study: Study) -> list[Fault]:

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
-from studykit.errors import BadInput, Fault
+from studykit.errors import BadInput, Fault, single
 from studykit.files import line_of_key, read_toml
 from studykit.methods import find_method
 from studykit.settings import (
@@ -99,7 +99,7 @@ def _fault(error: Any, file: str, text: str) -> Fault:
     if reason:
         reason = reason.format(**context)
     else:
-        reason = error["msg"].removeprefix("Value error, ")
+        reason, remedy = error["msg"].removeprefix("Value error, "), "correct it; docs/00-study.md lists the keys"
     value = error.get("input")
     shown = "" if isinstance(value, (dict, list, tuple)) or error["type"] == "missing" else str(value)
     line = line_of_key(text, tuple(where.split("."))) if text else None
@@ -135,5 +135,7 @@ def load_study(path: Path | str) -> Study:
     path = Path(path)
     if path.is_dir():
         path = path / "study.toml"
+    elif path.suffix != ".toml":
+        raise single(str(path), "there is no such folder", "make it: studykit new FOLDER")
     data, text = read_toml(path, "make a study with: studykit new FOLDER")
     return parse_study(data, path.name, text)

@@ -71,6 +71,7 @@ def _where_from(spec: TableSpec) -> str:
 
 
 def no_cells(spec: TableSpec) -> pd.DataFrame:
+    """The cells of a table without rows."""
     return pd.DataFrame({c: pd.Series(dtype=object) for c in (*spec.names, LINE)})
 
 

@@ -168,6 +168,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     },
     "Intake": {
         "accept_rejected": "reason for accepting rejected rows",
+        "accept_rejected_rows": "how many rejected rows the reason covers; more are not accepted (left out: any number)",
         "file": "one entry for each shape of file; see [[file]]",
     },
     "FileMapping": {

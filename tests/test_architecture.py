@@ -27,7 +27,8 @@ ROOT = PACKAGE.parent
 CEILING = 350
 
 FLOW = """
-    __init__ errors numeric files stages units geometry vessel methods settings study tablespec tablecells codes flags schema numbers shown lock
+    __init__ errors numeric files stages units geometry vessel methods settings study
+    tablespec tablecells codes flags schema numbers shown lock
     viscosity settling masonweaver column ruledout physicsinputs outlook
     jets remldesign remlborder remlblocks remlcore remlresults remleffects secondopinion smallsample reml
     exactpower simultaneous equivalence bounds variances stratum homogeneity censored influence outliers ranges single
@@ -35,8 +36,8 @@ FLOW = """
     power search simulation design
     drawplan advice designset stock sampling reconcile drawing sheettexts sheets sampletables planning
     readers sheetcells spreadsheets mapping headings values rowchecks identity determinations layouts takefile
-    revisions bulkcsv intake suggest taking
-    exclusions replicates profiles massbalance controls runchecks suspicions quality
+    revisions bulkcsv intake suggest exclusions taking
+    replicates profiles massbalance controls runchecks suspicions quality
     figures qualityfigures modelrows model homogeneityset modelset verdict known modelprofile modelchecks
     consequences estimands expected particlebounds sharetable verdictset
     physicsfigures designfigures display widgets designshow overview

@@ -224,6 +224,7 @@ INTAKE = """\
 # How each raw file is read. Form: docs/03-intake.md
 
 accept_rejected = "one row of the first report stands twice, letter for letter; one of them counts"
+accept_rejected_rows = 1
 
 [[file]]
 pattern = "R1-R2_*.csv"
