@@ -16,6 +16,7 @@ from studykit.design import Proposal, aims_of, controls_left_out, expectations, 
 from studykit.errors import BadInput
 from studykit.outlook import Outlook, could_it_settle
 from studykit.power import Chances, Size, resolvable_margin
+from studykit.ruledout import DAYS_PER_MONTH
 from studykit.search import (
     Aim,
     Costs,
@@ -117,6 +118,34 @@ def settling_table(view: DesignView) -> pd.DataFrame:
     if view.outlook.sentences:
         return pd.DataFrame({"what the declared components would do": list(view.outlook.sentences)})
     return pd.DataFrame({"missing for a settling estimate": list(view.outlook.missing)})
+
+
+def components_table(view: DesignView) -> pd.DataFrame:
+    """The declared components by store and vessel: how far thermal motion holds them up, how fast they cross.
+
+    ``bottom / top then``: expected ratio of the drawn zones at the longest standing time of the plan (or after
+    three years where there is no plan yet); empty where the top would hold nothing.  No rows where a section
+    is missing.
+    """
+    keys = ["component", "store", "vessel"]
+    columns = [*keys, "way", "sedimentation length, mm", "liquid height, mm", "days to cross", "standing, months",
+               "bottom / top then", "days to the margin"]
+    found, profile = view.outlook.to_table(), view.outlook.profile
+    if found.empty or profile.empty:
+        return pd.DataFrame(columns=columns)
+    last = profile.sort_values("age_days").groupby(keys).tail(1)
+    out = found.merge(last[[*keys, "age_days", "bottom_over_top"]], on=keys, how="left")
+    out["standing, months"] = out["age_days"] / DAYS_PER_MONTH
+    out = out.replace({"bottom_over_top": {float("inf"): float("nan")}, "days_to_margin": {float("inf"): float("nan")}})
+    return out.rename(columns={"sedimentation_length_mm": "sedimentation length, mm", "days_to_cross": "days to cross",
+                               "liquid_height_mm": "liquid height, mm", "bottom_over_top": "bottom / top then",
+                               "days_to_margin": "days to the margin"})[columns]
+
+
+def cautions(view: DesignView) -> str:
+    """What is missing for the settling estimate, and what it cannot do."""
+    missing = [f"{m[0].upper()}{m[1:]}." for m in view.outlook.missing] if view.outlook.sentences else []
+    return "\n".join(f"- {line}" for line in (*missing, *view.outlook.cautions))
 
 
 def expectation_table(view: DesignView) -> pd.DataFrame:

@@ -73,7 +73,7 @@ def _weights(study: Study, container: dict[Hashable, Any], heights: np.ndarray,
     return volumes / volumes.sum(), words
 
 
-def _reference(results: pd.DataFrame, samples: pd.DataFrame, analyte: str, kinds: tuple[str, ...]) -> pd.Series:
+def reference_values(results: pd.DataFrame, samples: pd.DataFrame, analyte: str, kinds: tuple[str, ...]) -> pd.Series:
     """Mean value of the samples of those kinds, by container; limits are left out."""
     chosen = samples[samples["kind"].isin(kinds) & (samples["container"] != "")]
     mine = results[(results["analyte"] == analyte) & (results["qualifier"] == "")]
@@ -114,7 +114,7 @@ def whole_table(study: Study, models: list[AnalyteModel], containers: pd.DataFra
         words = ", ".join(sorted({z.weighted_by for z in zones}))
         for kinds, label, turn in (
             (("heel",), "heel against the zones", False), (WHOLE, "zones against the whole container", True)):
-            other = _reference(results, samples, model.analyte, kinds)
+            other = reference_values(results, samples, model.analyte, kinds)
             pairs = [(z.container, z.mean, float(other[z.container])) if turn else
                      (z.container, float(other[z.container]), z.mean) for z in zones if z.container in other.index]
             if pairs:

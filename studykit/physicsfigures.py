@@ -47,31 +47,64 @@ def expected_profile(curves: pd.DataFrame, measured: pd.DataFrame | None = None,
 
     ``curves``: age_days, height (0 floor to 1), percent_of_mixed, of one component in one store
     and vessel.  ``measured``: height, percent_of_mixed and, where known, low and high (interval)
-    and age_days.  ``zones``: labels and heights of the draws, marked at the right.
+    and age_days (then in the look of that age's line).  ``zones``: labels and heights of the draws, marked at the right.
     """
     _need(curves, "age_days", "height", "percent_of_mixed")
     figure = Figure(figsize=(4.6, 3.6), layout="constrained")
-    ax = figure.subplots()
+    _profile_axes(figure.subplots(), curves, measured, zones)
+    return figure
+
+
+def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
+                  zones: Sequence[tuple[str, float]]) -> None:
     top = 160.0
+    ages = {float(str(age)): i for i, age in enumerate(sorted(curves["age_days"].unique()))}
     for i, (age, part) in enumerate(curves.groupby("age_days")):
         mean = part.groupby("height", as_index=False)["percent_of_mixed"].mean()
         ax.plot(np.minimum(mean["percent_of_mixed"], top), mean["height"], lw=1.4, ms=4, label=_age(float(str(age))),
                 markevery=(3 + 4 * i, max(len(mean) // 5, 1)), **_look(i))
     if measured is not None:
         _need(measured, "height", "percent_of_mixed")
-        spread = None
-        if {"low", "high"} <= set(measured.columns):
-            spread = [measured["percent_of_mixed"] - measured["low"], measured["high"] - measured["percent_of_mixed"]]
-        ax.errorbar(measured["percent_of_mixed"], measured["height"], xerr=spread, fmt="x", color=INK, ms=7,
-                    capsize=3, lw=1.2, label="measured")
+        own = measured.assign(age_days=measured.get("age_days", np.nan))
+        for age, part in own.groupby("age_days", dropna=False):
+            k = ages.get(float(str(age)))
+            look: dict[str, Any] = {"color": INK, "marker": "x", "label": "measured"} if k is None else {
+                "color": COLOURS[k % len(COLOURS)], "marker": MARKERS[k % len(MARKERS)], "mfc": "white"}
+            spread = None
+            if {"low", "high"} <= set(part.columns) and part["low"].notna().all():
+                spread = [part["percent_of_mixed"] - part["low"], part["high"] - part["percent_of_mixed"]]
+            ax.errorbar(part["percent_of_mixed"], part["height"], xerr=spread, ls="none", ms=6, capsize=3, lw=1.2,
+                        zorder=4, **look)
     ax.axvline(100, color=GREY, lw=0.8, zorder=0)
     for label, height in zones:
         ax.annotate(label, (1.0, height), xycoords=("axes fraction", "data"), xytext=(3, 0), va="center",
                     textcoords="offset points", fontsize=7, color=GREY)
-    ax.set(xlim=(0, top), ylim=(0, 1), xlabel="expected level, % of the mixed mean (cut at 160 %)",
-           ylabel="height, share of liquid depth")
+    ax.set(xlim=(0, top), ylim=(0, 1))
+    ax.set_xlabel("expected level, % of the mixed mean (cut at 160 %)", fontsize=8)
+    ax.set_ylabel("height, share of liquid depth", fontsize=8)
     ax.legend(fontsize=7, frameon=False, title="standing time", title_fontsize=7)
     _tidy(ax)
+
+
+def expected_over_measured(panels: Sequence[tuple[str, pd.DataFrame, pd.DataFrame]]) -> Figure | None:
+    """Expected lines and measured marks of the same standing time in one look, a panel each; None for no panel.
+
+    ``panels``: title, curves and measured as ``expected_profile`` takes them.
+    """
+    if not panels:
+        return None
+    columns = min(2, len(panels))
+    lines = -(-len(panels) // columns)
+    figure = Figure(figsize=(4.3 * columns, 3.5 * lines), layout="constrained")
+    axes = list(figure.subplots(lines, columns, squeeze=False).flat)
+    for ax, (title, curves, measured) in zip(axes, panels, strict=False):
+        _need(curves, "age_days", "height", "percent_of_mixed")
+        depths = measured.drop_duplicates("depth")
+        _profile_axes(ax, curves, measured, [(str(d), float(h)) for d, h in zip(depths["depth"], depths["height"],
+                                                                                 strict=True)])
+        ax.set_title(title, fontsize=9, loc="left")
+    for ax in axes[len(panels):]:
+        ax.set_axis_off()
     return figure
 
 

@@ -27,6 +27,7 @@ from studykit.viscosity import Floats, Liquid, positive
 
 Reference = Literal["whole", "zones"]
 DAYS_PER_MONTH = 365.25 / 12
+SHOWS = 1e-9  # departure of a zone, as a share, that is more than rounding
 GRID_M = np.logspace(-9, -4, 121)
 
 
@@ -143,9 +144,10 @@ class RuledOut:
             text = f"{who}: at most {share} of it can be in particles of {lead} or larger. {shown}"
         else:
             best = int(np.argmin(self.at))
+            together = ("" if float(self.above[first]) > 0.99 else
+                        f", at most {share} in sizes from {lead} to {diameter_text(self.seen_to_m)} together")
             text = (f"{who}: at most {_percent(float(self.at[best]))} of it can be in particles of about "
-                    f"{diameter_text(self.diameter_m[best])}, at most {share} in sizes from {lead} to "
-                    f"{diameter_text(self.seen_to_m)} together. {shown} From {diameter_text(self.blind_from_m)} on, "
+                    f"{diameter_text(self.diameter_m[best])}{together}. {shown} From {diameter_text(self.blind_from_m)} on, "
                     "particles would have left all zones before sampling: only a comparison with the whole "
                     "container can speak about those.")
         return text + f" Estimate for spheres of {self.density_kg_m3:g} kg/m³ in a still liquid."
@@ -175,11 +177,11 @@ def _first_below(d: Floats, share: Floats, target: float) -> float | None:
 
 
 def _largest_share(k: Floats, deficit: Floats, bound_percent: float) -> Floats:
-    """U / (k + U deficit), 1 where it exceeds 1 or nothing would show."""
+    """U / (k + U deficit), 1 where it exceeds 1 or nothing would show (``SHOWS``)."""
     u = max(bound_percent, 0.0) / 100
     pull = k + u * deficit
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(k > 1e-12, np.minimum(1.0, u / np.where(pull > 0, pull, 1.0)), 1.0)
+    able = (k > SHOWS) & (pull > 0)
+    return np.where(able, np.minimum(1.0, u / np.where(able, pull, 1.0)), 1.0)
 
 
 def ruled_out(expected: Floats, bound: Bound, density_kg_m3: float, *, rises: bool = False,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import pandas as pd
@@ -17,10 +16,8 @@ from studykit.flags import working_table
 from studykit.model import AnalyteModel, group_contrasts
 from studykit.modelset import OpenStage, fit_all
 from studykit.numbers import read_records, significant
-from studykit.outlook import what_is_ruled_out
 from studykit.quality import judging_scatter, stated_scatter
 from studykit.replicates import pooled_repeatability, scale_s
-from studykit.ruledout import Bound
 from studykit.sharetable import bounds_at_extremes
 from studykit.verdict import AnalyteVerdict, StudyVerdict, judge, standing_out, study_verdict
 
@@ -177,36 +174,6 @@ def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict)
              if m.fit is not None and words[m.analyte] != "homogeneous"]
     parts = [p for p in parts if len(p)]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-
-
-def bounds_of(models: list[AnalyteModel]) -> list[Bound]:
-    """Upper bounds of depletion at the top and enrichment at the bottom, from the departures' intervals, in %."""
-    out = []
-    for m in models:
-        if m.departures is None or not m.rows.log:
-            continue
-        spans = m.departures.simultaneous()
-        top, bottom = -100 * math.expm1(spans[0].low), 100 * math.expm1(spans[-1].high)
-        out.append(Bound(analyte=m.analyte, top_depletion_percent=min(max(top, 0.0), 100.0),
-                         bottom_excess_percent=max(bottom, 0.0)))
-    return out
-
-
-def ruled_out(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """Largest share of each analyte in particles above a ladder of sizes, where no stratification was shown.
-
-    Empty without [fluid] in study.toml.
-    """
-    columns = ["analyte", "particles above, µm", "at most, % of the analyte", "in words"]
-    if stage.study.fluid is None:
-        return pd.DataFrame(columns=columns)
-    rows, words = [], outcome.words()
-    calm = [m for m in models if words[m.analyte] in ("homogeneous", "inconclusive")]
-    for found in what_is_ruled_out(stage.study, stage.containers, bounds_of(calm)):
-        for size in (0.1, 0.3, 1.0, 3.0, 10.0):
-            rows.append((found.bound.analyte, size, 100 * found.share_above(size * 1e-6),
-                         found.sentence() if size == 0.1 else ""))
-    return pd.DataFrame(rows, columns=columns)
 
 
 def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:

@@ -105,6 +105,27 @@ def test_planted_share_is_the_bound_it_gives() -> None:
     assert low.at[i] == pytest.approx(0.12, rel=1e-9)
 
 
+def test_rounding_of_the_mean_is_no_finding() -> None:
+    # molecules: zones alike but for rounding, mean a hair above 1 (so the denominator turns negative): no bound at all
+    expected = np.array([[1 + 1e-13, 0.0], [1 + 3e-11, 1.0], [1 + 3e-11, 1.0]])
+    d = np.array([2e-9, 1e-6])
+    got = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=39), 970, diameters_m=d)
+    assert got.at[0] == 1.0
+    assert got.at[1] < 0.5
+    # a lowest draw in the deposit makes the mean exceed 1: an enrichment bound that no share can pass is none
+    rich = ruled_out(np.array([[1.0], [1.0], [7.0]]), Bound(analyte="x", bottom_excess_percent=150), 970,
+                     diameters_m=np.array([1e-6]))
+    assert rich.at[0] == pytest.approx(1.0)
+
+
+def test_all_of_it_together_is_not_said() -> None:
+    expected = zone_response(970, grade("VG 220"), 0.314, 1000, 18.0, ZONES)
+    tight, wide = (ruled_out(expected, Bound(analyte="Si", top_depletion_percent=u), 970) for u in (5, 45))
+    assert "together" in tight.sentence()
+    assert "100 %" not in wide.sentence()
+    assert "in particles of about" in wide.sentence()
+
+
 def test_the_whole_sees_what_the_zones_cannot() -> None:
     expected = zone_response(970, grade("VG 220"), 0.314, 1000, 18.0, ZONES)
     whole = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=5, reference="whole"), 970)

@@ -102,7 +102,8 @@ def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
     outcome = verdictset.judge_all(stage, models)
     for table in (verdictset.groups(stage, models, outcome), verdictset.outstanding(models, outcome),
                   verdictset.pouring(stage, models, outcome), verdictset.departures(stage, models),
-                  verdictset.whole(stage, models), verdictset.ruled_out(stage, models, outcome),
+                  verdictset.whole(stage, models), kit.particlebounds.table_of(
+                      kit.particlebounds.ruled_out(stage, models), outcome),
                   kit.homogeneityset.criteria(stage.study, models), kit.modelchecks.repeatability(stage.study, models),
                   kit.modelset.contrasts(models), kit.modelset.variances(models), kit.modelset.depth_means(models)):
         assert len(table) == 0
@@ -133,14 +134,6 @@ def test_pouring_names_the_poor_first_litres(tmp_path):
     mean = 100 + 60 * 0.335  # layers 0.335, 0.33, 0.335 of a cylinder
     assert first["content %"] == pytest.approx(100 * 100 / mean, abs=1)
     assert last["content %"] == pytest.approx(100 * 160 / mean, abs=1)
-
-
-def test_bounds_for_what_is_ruled_out_come_from_the_departures(tmp_path):
-    _, models = opened(tmp_path, calm(6))
-    bound = verdictset.bounds_of(models)[0]
-    spans = models[0].departures.simultaneous()
-    assert bound.top_depletion_percent == pytest.approx(max(0.0, -100 * math.expm1(spans[0].low)))
-    assert bound.bottom_excess_percent == pytest.approx(max(0.0, 100 * math.expm1(spans[-1].high)))
 
 
 # ---- residuals and influence (modelchecks)
