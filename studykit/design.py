@@ -135,14 +135,15 @@ def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple
     """Every analyte of which something is expected, with its margin on the same scale.
 
     ``gradients``: lowest minus top in the unit of the margin (per cent or absolute) from elsewhere, such as
-    the settling estimate; used where [design.guesses] says nothing about the analyte.
+    the settling estimate; used where [design.guesses] gives no gradient for the analyte.
     """
     typed = study.design.guesses if study.design else {}
     aims = []
     for name, declared in study.analytes.items():
         guess = guess_of(study, name)
         if guess is not None:
-            if gradients and name in gradients and name not in typed:
+            own = typed.get(name)
+            if gradients and name in gradients and (own is None or "gradient" not in own.model_fields_set):
                 source = f"{guess.source}; difference from the settling estimate"
                 guess = guess.model_copy(update={"gradient": gradients[name], "source": source})
             relative = declared.margin.relative
@@ -206,7 +207,8 @@ def propose(study: Study, size: Size | None = None, *, lots: int = 1, without: S
     if unknown:
         raise ValueError(f"without must name controls ({', '.join(HOW)}), but got {', '.join(sorted(unknown))}")
     wanted = [c for c in _wanted(study, settings) if c not in without]
-    added = {name: _count(name, size, lots, study) for name in wanted if name not in ("blank", "check fluid")}
+    made_up = sum(name in wanted for name in ("remixed control", "layered control"))
+    added = {name: _count(name, size, lots, study, made_up) for name in wanted if name not in ("blank", "check fluid")}
     plain = size.samples + sum(s for _, s in added.values())
     each = math.ceil(plain / max(size.containers + sum(c for c, _ in added.values()), 1))
     every = study.sampling.check_fluid_every or CHECK_FLUID_EVERY
@@ -238,8 +240,8 @@ def _wanted(study: Study, settings: DesignSettings) -> list[str]:
     return [*settings.controls, *(["heel"] if heel else []), *(["composite"] if rest else [])]
 
 
-def _count(name: str, size: Size, lots: int, study: Study) -> tuple[int, int]:
-    """Containers and samples that one kind of control adds."""
+def _count(name: str, size: Size, lots: int, study: Study, opened: int) -> tuple[int, int]:
+    """Containers and samples that one kind of control adds; ``opened``: containers that are controls."""
     if name == "remixed control":
         return 1, size.depths
     if name == "layered control":
@@ -247,8 +249,8 @@ def _count(name: str, size: Size, lots: int, study: Study) -> tuple[int, int]:
     if name == "duplicate":
         wanted = study.sampling.duplicates
         return 0, wanted if wanted is not None else min(DUPLICATE_PAIRS, size.samples)
-    if name in ("heel", "composite"):
-        return 0, size.containers
+    if name in ("heel", "composite"):  # controls are drawn like the others
+        return 0, size.containers + opened
     if name == "retained":
         return 0, lots
     return size.containers, 0  # sister: set aside now, sampled at another visit

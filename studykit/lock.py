@@ -19,6 +19,7 @@ import datetime as dt
 import hashlib
 import io
 import json
+import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -48,7 +49,10 @@ NOT_WRITTEN = "(not written)"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Change:
-    """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended)."""
+    """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended).
+
+    ``after_results``: results were already in the folder when the change was amended.
+    """
 
     subject: str
     where: str
@@ -56,6 +60,7 @@ class Change:
     new: str
     reason: str
     date: str
+    after_results: bool = False
 
     @property
     def first_page(self) -> bool:
@@ -64,8 +69,17 @@ class Change:
 
     def sentence(self) -> str:
         """The change in one sentence."""
-        why = f"on {self.date}, because: {self.reason}" if self.reason else "without a reason given"
-        return f"{self.where} was changed from {self.old or NOT_WRITTEN} to {self.new or NOT_WRITTEN} {why}."
+        late = ", when results were already there" if self.after_results else ""
+        why = f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
+        old, new = (_plain(v) or NOT_WRITTEN for v in (self.old, self.new))
+        return f"{self._place()} was changed from {old} to {new} {why}."
+
+    def _place(self) -> str:
+        """The place in words for a margin, else as it stands in study.toml or in the table."""
+        parts = self.where.split(".")
+        if self.subject != "margin" or len(parts) != 4:
+            return self.where
+        return f"The margin of {parts[1]} ({parts[3].replace('relative_percent', 'relative, per cent')})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,13 +100,18 @@ class LockStatus:
     @property
     def first_page(self) -> tuple[str, ...]:
         """Sentences for the first page: how the lock stands, and every change of a margin or of the model."""
-        head = () if self.beforehand else (self.sentence,)
-        return head + tuple(c.sentence() for c in self.changes if c.first_page)
+        changed = tuple(c.sentence() for c in self.changes if c.first_page)
+        return () if self.beforehand and not changed else (self.sentence, *changed)
 
     def to_table(self) -> pd.DataFrame:
         """One row a change."""
         columns = ["subject", "where", "old", "new", "reason", "date"]
         return pd.DataFrame([asdict(c) for c in self.changes], columns=columns)
+
+
+def _plain(text: str) -> str:
+    """A whole number without the '.0' that a float leaves."""
+    return text[:-2] if re.fullmatch(r"-?[0-9]+\.0", text) else text
 
 
 def _flat(value: Any, key: str) -> Iterator[tuple[str, str]]:
@@ -223,13 +242,13 @@ def _subject(where: str) -> str:
 
 
 def _differences(entry: Mapping[str, Any], now: Mapping[str, str], rows: Mapping[str, Mapping[str, str]], reason: str,
-                 date: str) -> list[Change]:
+                 date: str, late: bool = False) -> list[Change]:
     """All changes from a stored entry to later promises and rows."""
     pairs = [("", entry["promises"], now)]
     pairs += [(f"{file} row ", entry["tables"].get(file, {}), rows.get(file, {}))
               for file in sorted({*entry["tables"], *rows})]
     return [Change(subject=_subject(head + key), where=head + key, old=old.get(key, ""), new=new.get(key, ""),
-                   reason=reason, date=date)
+                   reason=reason, date=date, after_results=late)
             for head, old, new in pairs for key in sorted({*old, *new}) if old.get(key) != new.get(key)]
 
 
@@ -241,7 +260,8 @@ def changes_since_lock(root: Path, study: Study) -> tuple[Change, ...]:
     entries = read_lock(root)
     out: list[Change] = []
     for before, after in pairwise(entries):
-        out += _differences(before, after["promises"], after["tables"], after["reason"], after["date"])
+        out += _differences(before, after["promises"], after["tables"], after["reason"], after["date"],
+                            bool(after["results_there"]))
     if entries:
         out += _differences(entries[-1], promises(study), plan_rows(root), "", "")
     return tuple(out)

@@ -87,7 +87,8 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
     zones = zones[~zones["analyte"].isin([a for a, d in study.analytes.items() if d.kind == "viscosity"])]
     means = zones.groupby(["analyte", "container", "depth"], as_index=False).agg(
         value=("value", "mean"), height=("height", "mean"), n=("value", "size"), density=("density", "mean"))
-    wholes, layered = _wholes(t), set(t.loc[t["treatment"] == "layered control", "container"])
+    wholes = _wholes_of_lots(t, containers, samples) | _wholes(t)
+    layered = set(t.loc[t["treatment"] == "layered control", "container"])
     rows = []
     for key, g in means.groupby(["analyte", "container"], sort=True):
         analyte, container = (str(k) for k in key)
@@ -104,6 +105,25 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
     return Checked(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
+
+
+def _wholes_of_lots(t: pd.DataFrame, containers: pd.DataFrame,
+                    samples: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
+    """The sample kept from the filling of a lot (column ``lot`` of the samples) as the whole of its containers.
+
+    Not of a control, whose content was changed.
+    """
+    out: dict[tuple[str, str], tuple[str, float, float]] = {}
+    if not {"lot"} <= set(samples) or "lot" not in containers:
+        return out
+    kept = t[(t["kind"] == "retained") & (t["container"] == "")]
+    kept = kept.assign(lot=kept["sample"].map(samples.set_index("sample")["lot"]))
+    stored = containers[containers["treatment"].isin(("", "stored"))]
+    for key, values in kept[kept["lot"] != ""].groupby(["analyte", "lot"])["value"]:
+        analyte, lot = (str(k) for k in key)
+        for container in stored.loc[stored["lot"] == lot, "container"]:
+            out[analyte, str(container)] = ("sample kept from filling", float(values.mean()), float(len(values)))
+    return out
 
 
 def _wholes(t: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:

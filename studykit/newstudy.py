@@ -13,9 +13,11 @@ from studykit.stages import HERE, share
 
 NEXT_STEPS = (
     "  1. study.toml        the question, the analytes and their margins (before the data)",
-    "  2. plan/             containers.csv and samples.csv: what stands where, what was drawn",
-    "  3. raw/              the laboratory's files, as they came; intake.toml says how to read them",
-    "  4. studykit check FOLDER, then studykit report FOLDER",
+    "  2. plan/             stock.csv (the whole stock) or containers.csv (those to open), one line a container",
+    "  3. studykit plan FOLDER   what it will be able to say; codes, draws, sheets to print; then studykit lock FOLDER",
+    "  4. plan/samples.csv  filled in at the bench: when, by whom, how much; what was drawn before is written here too",
+    "  5. raw/              the laboratory's files, as they came; intake.toml says how to read them",
+    "  6. studykit check FOLDER, then studykit report FOLDER",
 )
 
 

@@ -16,6 +16,8 @@ def question_table(study: Study) -> pd.DataFrame:
             ("factors that act on depth", ", ".join(study.factors.by_depth) or "none"),
             ("lab run as a factor", "yes" if study.factors.run else "no")]
     rows += [(f"action if {word}", text) for word, text in study.actions.items()]
+    rules = study.exclusion_rules or ("no rule was written down beforehand",)
+    rows += [(f"exclusion rule {i}" if len(rules) > 1 else "exclusion rule", r) for i, r in enumerate(rules, start=1)]
     if study.invented:
         rows.append(("data", "invented, for demonstration"))
     return pd.DataFrame(rows, columns=["item", "text"])

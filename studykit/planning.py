@@ -1,6 +1,7 @@
 """``studykit plan``: from a stock list or a list of containers to the filed plan and its printed sheets.
 
-What is written under plan/: containers.csv (if chosen from stock.csv), samples.csv (codes; to be filled in at
+What is written under plan/: containers.csv (if chosen from stock.csv), sisters.csv (if asked for),
+samples.csv (codes; to be filled in at
 the bench), draws.csv (the planned draws), submission.csv (what the laboratory sees), key.csv (what
 the codes are: keep it away from the laboratory), bench.pdf, labels.pdf, custody.pdf, plan.json (seed, counts).
 Everything is computed before the first file is written; samples.csv comes last, so a plan is whole or not there.
@@ -19,13 +20,22 @@ from studykit.errors import BadInput, Fault, single
 from studykit.files import require_writable, write_bytes
 from studykit.lock import LOCK
 from studykit.reconcile import was_drawn
-from studykit.sampling import DRAW_COLUMNS, SUBMISSION_COLUMNS, Plan, choose_containers, liquid_mm, make_plan
+from studykit.sampling import (
+    DRAW_COLUMNS,
+    SUBMISSION_COLUMNS,
+    Plan,
+    liquid_mm,
+    make_plan,
+    plan_warnings,
+)
 from studykit.schema import LINE, load_tables, read_cells, type_cells
 from studykit.sheets import all_sheets
+from studykit.stock import choose_containers, choose_sisters, control
 from studykit.study import Study
 from studykit.tablespec import CONTAINERS, TableSpec
 
 STOCK = "plan/stock.csv"
+SISTERS = "plan/sisters.csv"
 GENERATOR = "random.Random seeded with text, random() only (Mersenne Twister)"
 
 
@@ -71,22 +81,24 @@ def _known_vessels(study: Study, table: pd.DataFrame, file: str) -> None:
         raise BadInput(faults, title="The plan has faults")
 
 
-def new_plan(root: Path, study: Study) -> tuple[Plan, bool]:
-    """A plan from plan/containers.csv or, without it, from plan/stock.csv (second value True); nothing is written.
+def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
+    """A plan from plan/containers.csv or, without it, from plan/stock.csv (second value then the stock).
 
+    Nothing is written.
     BadInput where neither lists a container, or the containers cannot be drawn as study.toml says.
     """
     containers = _rows(root, CONTAINERS)
     if containers is not None:
         _known_vessels(study, containers, CONTAINERS.file)
         containers["treatment"] = containers["treatment"].replace("", "stored")
-        return make_plan(study, containers), False
+        return make_plan(study, containers), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
                      "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
     _known_vessels(study, stock, STOCK)
-    return make_plan(study, choose_containers(stock, study)), True
+    stock["treatment"] = stock["treatment"].replace("", "stored")
+    return make_plan(study, choose_containers(stock, study)), stock
 
 
 def existing_plan(root: Path, study: Study) -> Plan:
@@ -96,7 +108,7 @@ def existing_plan(root: Path, study: Study) -> Plan:
     """
     tables = load_tables(root, with_results=False)
     plans, notes = [], []
-    for row in tables.containers.to_dict("records"):
+    for row in _by_visit(root, tables.containers).to_dict("records"):
         name = str(row["container"])
         own = tables.samples[tables.samples["container"] == name]
         zones = own.loc[own["kind"].isin(("spot", "duplicate")), "depth"]
@@ -117,11 +129,27 @@ def existing_plan(root: Path, study: Study) -> Plan:
         draws = pd.concat([p.to_table().assign(visit=i) for i, p in enumerate(plans, start=1)], ignore_index=True)
         draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
         draws["sample"] = _codes_of(draws, tables.samples)
-    texts = dict.fromkeys(w for p in plans for w in p.warnings)
-    key = tables.samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="", run="", position=0)
+    submission = _filed_submission(root)
+    key = tables.samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="")
+    key = key.merge(submission[["sample", "run", "position"]], on="sample", how="left")
+    key = key.fillna({"run": "", "position": 0})
+    texts = plan_warnings(study, tables.containers, tuple(plans), heel=bool((tables.samples["kind"] == "heel").any()))
     return Plan(containers=tables.containers, samples=tables.samples, draws=draws[list(DRAW_COLUMNS)],
-                submission=_filed_submission(root), key=key,
-                draw_plans=tuple(plans), warnings=(*texts, *notes), seed=study.seed)
+                submission=submission, key=key, draw_plans=tuple(plans), warnings=(*texts, *notes), seed=study.seed)
+
+
+def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
+    """The containers in the order of the visits of plan/draws.csv; those it does not name last, in table order."""
+    path = root / "plan/draws.csv"
+    if not path.exists():
+        return containers
+    try:
+        names = pd.read_csv(path, dtype=str, keep_default_na=False)["container"]
+    except (KeyError, ValueError) as error:
+        raise single("plan/draws.csv", f"is not as the kit wrote it ({error})", "put it back from your copy") from None
+    visits = {c: i for i, c in enumerate(dict.fromkeys(names))}
+    order = containers["container"].map(lambda c: visits.get(c, len(visits)))
+    return containers.loc[order.sort_values(kind="stable").index]
 
 
 def _filed_submission(root: Path) -> pd.DataFrame:
@@ -148,6 +176,22 @@ def _codes_of(draws: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
         codes = left.get((r["container"], r["kind"], "" if r["kind"] in ("heel", "composite") else r["depth"]), [])
         out.append(codes.pop(0) if codes else "")
     return out
+
+
+def _sisters(study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """plan/sisters.csv where [design] controls ask for sister containers, and what to say about it."""
+    if not control(study, "sister"):
+        return {}, ()
+    if stock is None:
+        return {}, (f"the design asks for sister containers: without {STOCK} choose them yourself, same lot, store and age",)
+    table = choose_sisters(stock, made.containers)
+    missing = int((made.containers["treatment"] == "stored").sum()) - len(table)
+    notes: tuple[str, ...] = ()
+    if len(table):
+        notes = (f"leave these {len(table)} sister containers shut until a later visit: {SISTERS}",)
+    if missing:
+        notes += (f"{missing} containers have no sister in {STOCK} (same lot, store and vessel)",)
+    return ({SISTERS: _csv(table)} if len(table) else {}), notes
 
 
 def _tables(plan: Plan, from_stock: bool) -> dict[str, bytes]:
@@ -184,8 +228,9 @@ def plan(root: Path, study: Study) -> Filed:
         return _file(root, study, made, {}, new=False)
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
-    made, from_stock = new_plan(root, study)
-    return _file(root, study, made, _tables(made, from_stock), new=True)
+    made, stock = new_plan(root, study)
+    sisters, notes = _sisters(study, made, stock)
+    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
 
 
 def plan_or_read(root: Path, study: Study) -> Plan:
@@ -193,16 +238,17 @@ def plan_or_read(root: Path, study: Study) -> Plan:
     return existing_plan(Path(root), study) if has_plan(Path(root)) else plan(root, study).plan
 
 
-def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool) -> Filed:
+def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool,
+          notes: tuple[str, ...] = ()) -> Filed:
     """Render everything, then write everything."""
     sheets = all_sheets(study, made)
     require_writable(root / "plan")
     files = {**sheets, **tables}
     for name, data in files.items():
         write_bytes(root / name, data)
-    notes = list(made.warnings)
+    said = [*made.warnings, *notes]
     if not new:
-        notes.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
+        said.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
         if not was_drawn(made.samples).any():
-            notes.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first")
-    return Filed(plan=made, new=new, files=tuple(files), notes=tuple(notes))
+            said.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first")
+    return Filed(plan=made, new=new, files=tuple(files), notes=tuple(said))

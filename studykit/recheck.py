@@ -14,6 +14,7 @@ import pandas as pd
 from studykit.errors import BadInput, Fault, RunsDiffer, single
 from studykit.files import read_json, sha256_of
 from studykit.intake import run_intake
+from studykit.lock import lock_status
 from studykit.manifest import INPUTS, SCHEMA, compare_files, package_versions, write_manifest
 from studykit.numbers import NumberRecord, compare_records, merge_records, read_records
 from studykit.report import write_report
@@ -35,7 +36,10 @@ class ReportMade:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recheck:
-    """The outcome of a re-execution: how many numbers and files were compared, and what differs."""
+    """The outcome of a re-execution: how many numbers and files were compared, and what differs.
+
+    ``notes``: the lock of the plan with every change after it, then versions that differ.
+    """
 
     numbers: int
     files: int
@@ -98,7 +102,7 @@ def recheck(root: Path, say: Say) -> Recheck:
         differences += _compare_filed_numbers(root, filed)
         differences += compare_records(old, fresh)
     outcome = Recheck(numbers=len(old), files=len(filed["inputs"]), differences=tuple(differences),
-                      notes=_version_notes(filed["versions"]))
+                      notes=(*lock_notes(root), *_version_notes(filed["versions"])))
     if differences:
         n = len(differences)
         lines = [f"  {d['stage']}: {d['what']}: filed {d['filed']}, re-executed {d['re-executed']}"
@@ -146,6 +150,12 @@ def _compare_filed_numbers(root: Path, filed: dict[str, Any]) -> list[dict[str, 
         return [{"stage": "report", "what": "numbers.json was changed after filing",
                  "filed": entry["sha256"][:12] if entry else "absent", "re-executed": now[:12], "tolerance": 0.0}]
     return []
+
+
+def lock_notes(root: Path) -> tuple[str, ...]:
+    """How the lock of the plan stands, then every change since, with old and new value, reason and date."""
+    status = lock_status(root, load_study(root))
+    return (status.sentence, *(c.sentence() for c in status.changes))
 
 
 def _version_notes(filed: Mapping[str, str]) -> tuple[str, ...]:

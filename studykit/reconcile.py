@@ -48,8 +48,11 @@ class Reconciliation:
     source: str
 
     def to_table(self) -> pd.DataFrame:
-        """One row a difference."""
+        """One row a difference; a single row that says so before anything was drawn."""
         columns = ["what", "sample", "container", "depth", "planned", "drawn", "remark"]
+        if self.planned and not self.drawn:
+            nothing = {"what": "nothing drawn yet", "planned": f"{self.planned} draws", "drawn": "none"}
+            return pd.DataFrame([dict.fromkeys(columns, "") | nothing])
         return pd.DataFrame([asdict(f) for f in self.findings], columns=columns)
 
     def counts(self) -> pd.DataFrame:
@@ -109,7 +112,8 @@ def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.Da
 
 
 def _text(row: dict[Hashable, Any]) -> str:
-    return " ".join(str(row[c]) for c in ("kind", "depth") if row[c]) + f" of {row['container'] or 'no container'}"
+    words = dict.fromkeys(str(row[c]) for c in ("kind", "depth") if row[c])  # a heel is at the depth 'heel'
+    return " ".join(words) + f" of {row['container'] or 'no container'}"
 
 
 def _finding(what: str, row: dict[Hashable, Any], planned: str, drawn: str, remark: str = "") -> Finding:

@@ -3,8 +3,7 @@
 Everything random comes from the study's seed, one stream a purpose (see ``codes.generator``), so the plan can
 be made again from study.toml and the list of containers.
 
-*Containers* are taken from a stock list evenly over the strata (lot and store), at random within each; the
-order of the visits is random.  *Runs*: all samples of a container stay in one laboratory run (repeatability
+The order of the visits is random.  *Runs*: all samples of a container stay in one laboratory run (repeatability
 holds within a run only), containers are dealt to the runs stratum by stratum, and within a run the order is
 random, so that drift and carry-over cannot imitate depth or age (randomised blocks; Cochran and Cox,
 Experimental Designs, chapter 4, from memory).  Check fluids stand at even distances, blanks anywhere.
@@ -24,6 +23,7 @@ import pandas as pd
 from studykit.codes import generator, make_codes, shuffled
 from studykit.drawplan import DrawPlan, plan_draws
 from studykit.errors import BadInput, Fault
+from studykit.stock import CONTROL_TREATMENTS, control
 from studykit.study import Study
 from studykit.tablespec import CONTAINERS, SAMPLES
 
@@ -34,8 +34,14 @@ DRAW_COLUMNS = ("visit", "container", "draw_order", "kind", "depth", "sample", "
                 "drawn_bottom_mm", "drawn_top_mm", "height", "purge_ml", "volume_ml", "discard_ml",
                 "level_before_mm", "level_after_mm", "foreign_ml")
 KEY_COLUMNS = ("sample", "container", "kind", "depth", "draw_order", "pair", "run", "position")
+NO_PLACE: Mapping[str, object] = {"container": "", "depth": "", "draw_order": None, "pair": ""}
 SUBMISSION_COLUMNS = ("run", "position", "sample", "volume_ml", "tests")
-BENCH_KINDS = ("blank", "check fluid")
+# how a control comes into the plan that the list of containers does not hold
+ADD = {
+    "remixed control": "list one more there, or take it out of [design] controls",
+    "layered control": "make one up and list it (treatment layered control, with its vessel and liquid height), or "
+                       "take it out of [design] controls",
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,11 +72,6 @@ class Plan:
                                            "left_l"])
 
 
-def control(study: Study, name: str) -> bool:
-    """Whether [design] controls ask for a control of that name; False without a design section."""
-    return study.design is not None and name in study.design.controls
-
-
 def liquid_mm(study: Study, vessel: str, height: float, fill: float) -> float:
     """Liquid height (mm) of a container from its height or, where that is missing, its fill volume (L).
 
@@ -88,37 +89,12 @@ def liquid_mm(study: Study, vessel: str, height: float, fill: float) -> float:
     raise BadInput([Fault(file=CONTAINERS.file, reason=reason, remedy="fill in liquid_height_mm or fill_volume_l")])
 
 
-def choose_containers(stock: pd.DataFrame, study: Study) -> pd.DataFrame:
-    """The containers to open, chosen from a stock list (columns of containers) evenly over lot and store.
-
-    As many as [design] says (all without a design section), plus one to be remixed where that control is
-    asked for and the stock allows.  BadInput when the stock is too small.
-    """
-    wanted = study.design.containers if study.design else len(stock)
-    if wanted > len(stock) or stock.empty:
-        reason = f"the design asks for {wanted} containers, but the stock list has {len(stock)}"
-        raise BadInput([Fault(file="plan/stock.csv", reason=reason, remedy="list more, or lower design.containers")])
-    rng = generator(study.seed, "stock")
-    strata = {k: list(shuffled(g.index, rng)) for k, g in stock.groupby(["lot", "store"], sort=True)}
-    extra = 1 if control(study, "remixed control") and len(stock) > wanted else 0
-    taken: list[int] = []
-    while len(taken) < wanted + extra:
-        for k in shuffled(sorted(k for k, rows in strata.items() if rows), rng):
-            if len(taken) < wanted + extra:
-                taken.append(strata[k].pop())
-    chosen = stock.loc[sorted(taken)].reset_index(drop=True)
-    chosen["treatment"] = chosen["treatment"].replace("", "stored")
-    if extra:
-        chosen.loc[int(rng.random() * len(chosen)), "treatment"] = "remixed control"
-    return chosen
-
-
 def _duplicates(study: Study, containers: pd.DataFrame) -> dict[str, dict[str, int]]:
     """Draws per container and depth where a blind duplicate is drawn; depths take turns."""
     wanted = study.sampling.duplicates
     stored = containers.loc[containers["treatment"].isin(("stored", "")), "container"].tolist()
     if wanted is None:
-        wanted = min(DUPLICATE_PAIRS, len(stored)) if control(study, "duplicate") else 0
+        wanted = min(DUPLICATE_PAIRS, len(stored) * len(study.factors.depths)) if control(study, "duplicate") else 0
     rng = generator(study.seed, "duplicates")
     depths = shuffled(study.factors.depths, rng)
     if wanted > len(stored) * len(depths):
@@ -172,9 +148,10 @@ def _assign_runs(study: Study, containers: pd.DataFrame, sizes: Mapping[str, int
     capacity = study.sampling.run_capacity
     faults = [
         Fault(file="study.toml", column="sampling.run_capacity", value=str(capacity),
-              reason=f"a run cannot hold the {n} samples of container {c} with its controls",
+              reason=f"a run cannot hold the {sizes[c]} samples of container {c} with its controls",
               remedy="raise it, or draw fewer samples of a container")
-        for c, n in sizes.items() if n + len(_quality_samples(study, n)) > capacity
+        for c, n in ((c, n + control(study, "retained")) for c, n in sizes.items())
+        if n + len(_quality_samples(study, n)) > capacity
     ]
     if faults:
         raise BadInput(faults, title="The runs have faults")
@@ -188,8 +165,21 @@ def _assign_runs(study: Study, containers: pd.DataFrame, sizes: Mapping[str, int
             lightest = min(range(runs), key=lambda r: (load[r], r))
             load[lightest] += sizes[c]
             out[c] = lightest + 1
-        if all(n + len(_quality_samples(study, n)) <= capacity for n in load):
+        kept = _retained(study, containers, out)
+        full = [n + len(kept.get(run, ())) for run, n in enumerate(load, start=1)]
+        if all(n + len(_quality_samples(study, n)) <= capacity for n in full):
             return out
+    return out
+
+
+def _retained(study: Study, containers: pd.DataFrame, runs: Mapping[str, int]) -> dict[int, list[str]]:
+    """The lots whose sample kept from filling is measured in each run: where most containers of the lot are."""
+    out: dict[int, list[str]] = {}
+    if control(study, "retained"):
+        stored = containers[~containers["treatment"].isin(CONTROL_TREATMENTS)]
+        for lot, names in stored.groupby("lot", sort=True)["container"]:
+            places = [runs[c] for c in names]
+            out.setdefault(max(sorted(set(places)), key=places.count), []).append(str(lot))
     return out
 
 
@@ -199,7 +189,7 @@ def _submission_order(study: Study, rows: list[dict[str, object]], run: int) -> 
     order = list(shuffled(rows, rng))
     kinds = _quality_samples(study, len(order))
     checks = kinds.count("check fluid")
-    empty = {"container": "", "depth": "", "draw_order": None, "pair": ""}
+    empty = {"lot": "", **NO_PLACE}
     for i in range(checks):
         place = round((i + 0.5) * len(rows) / checks) + i
         order.insert(place, {"kind": "check fluid", **empty})
@@ -223,9 +213,12 @@ def make_plan(study: Study, containers: pd.DataFrame) -> Plan:
     ordered = tuple(by_name[c] for c in visits["container"])
     runs = _assign_runs(study, containers, {p.container: len(p.draws) for p in plans})
     entries: list[dict[str, object]] = []
+    kept = _retained(study, containers, runs)
     for run in sorted(set(runs.values())):
-        rows = [{"kind": d.kind, "container": p.container, "depth": d.depth, "draw_order": d.order, "pair": ""}
-                for p in ordered if runs[p.container] == run for d in p.draws]
+        rows: list[dict[str, object]] = [
+            {"kind": d.kind, "container": p.container, "depth": d.depth, "draw_order": d.order, "pair": "", "lot": ""}
+            for p in ordered if runs[p.container] == run for d in p.draws]
+        rows += [{"kind": "retained", "lot": lot, **NO_PLACE} for lot in kept.get(run, ())]
         for position, entry in enumerate(_submission_order(study, rows, run), start=1):
             entries.append({**entry, "run": f"R{run}", "position": position})
     for entry, code in zip(entries, make_codes(len(entries), study.seed), strict=True):
@@ -234,7 +227,7 @@ def make_plan(study: Study, containers: pd.DataFrame) -> Plan:
     draws = _draw_table(ordered, key)
     return Plan(containers=containers, samples=_sample_table(study, draws, key), draws=draws,
                 submission=submission_of(study, key), key=key[list(KEY_COLUMNS)], draw_plans=ordered,
-                warnings=_plan_warnings(study, containers, ordered), seed=study.seed)
+                warnings=plan_warnings(study, containers, ordered, heel=study.sampling.heel), seed=study.seed)
 
 
 def _with_pairs(key: pd.DataFrame) -> pd.DataFrame:
@@ -263,10 +256,12 @@ def _sample_table(study: Study, draws: pd.DataFrame, key: pd.DataFrame) -> pd.Da
     table = draws[["sample", "container", "kind", "depth", "draw_order"]].copy()
     table["height"] = draws["height"].round(4)
     table["tool"] = study.sampling.tool
-    bench = key.loc[key["container"] == "", ["sample", "container", "kind", "depth"]]
+    bench = key.loc[key["container"] == "", ["sample", "container", "kind", "depth", "lot"]]
     table = pd.concat([table, bench], ignore_index=True)
     table["draw_order"] = table["draw_order"].astype("Int64")
-    return table.reindex(columns=[c for c in SAMPLES.names if c != "density_kg_m3"])
+    columns = [c for c in SAMPLES.names if c != "density_kg_m3"]
+    kept = bool((bench["lot"] != "").any())
+    return table.reindex(columns=[*columns, "lot"] if kept else columns).fillna({"lot": ""} if kept else {})
 
 
 def submission_of(study: Study, key: pd.DataFrame) -> pd.DataFrame:
@@ -277,17 +272,17 @@ def submission_of(study: Study, key: pd.DataFrame) -> pd.DataFrame:
     return table[list(SUBMISSION_COLUMNS)]
 
 
-def _plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan, ...]) -> tuple[str, ...]:
-    """Warnings of all draw plans, each once with its containers, and what the plan leaves out."""
+def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan, ...], *, heel: bool) -> tuple[str, ...]:
+    """Warnings of all draw plans, each once with its containers, and what the plan leaves out (``heel``: it is drawn)."""
     where: dict[str, list[str]] = {}
     for plan in plans:
         for text in plan.warnings:
             where.setdefault(text, []).append(plan.container)
     out = [t if len(c) == len(plans) else f"{t} (container {', '.join(c)})" for t, c in where.items()]
     present = set(containers["treatment"])
-    for name in ("remixed control", "layered control"):
+    for name in CONTROL_TREATMENTS:
         if control(study, name) and name not in present:
-            out.append(f"the design asks for a {name}, but no container of plan/containers.csv is one")
-    if not study.sampling.heel:
+            out.append(f"the design asks for a {name}, but no container of plan/containers.csv is one: {ADD[name]}")
+    if not heel:
         out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true)")
     return tuple(out)

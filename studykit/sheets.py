@@ -67,7 +67,7 @@ def bench_pdf(study: Study, plan: Plan) -> bytes:
     pages = [_bench_page(study, p, codes, about[p.container], visit, len(plan.draw_plans))
              for visit, p in enumerate(plan.draw_plans, start=1)]
     runs = dict(zip(plan.key["sample"], plan.key["run"], strict=True))
-    controls = [{"sample": str(r["sample"]), "kind": str(r["kind"]), "run": runs[r["sample"]],
+    controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
                  "keep": f"{study.sampling.draw_ml:g}"}
                 for r in plan.samples.to_dict("records") if r["container"] == ""]
     return render("bench", {**_common(study, "bench sheet"), "pages": pages, "cautions": CAUTIONS, "steps": STEPS,

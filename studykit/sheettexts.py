@@ -50,6 +50,7 @@ CONTROL_STEPS = (
     "nobody can tell them apart.",
     "Check fluid: from one well mixed stock; shake the stock before every portion.",
     "Blank: clean base fluid, drawn through a tool cleaned like the others.",
+    "Retained: the sample kept from the filling of the lot, shaken until nothing lies on the bottom, then portioned.",
     "This page unblinds: it stays with the key.",
 )
 

@@ -15,6 +15,7 @@ from studykit.errors import BadInput
 from studykit.files import write_text
 from studykit.lock import LOCK, changes_since_lock, lock_plan, lock_status, promises, read_lock
 from studykit.planning import plan
+from studykit.recheck import lock_notes
 from studykit.study import load_study, parse_study
 
 DAY = dt.date(2026, 3, 1)
@@ -78,8 +79,9 @@ def test_a_changed_margin_is_listed_with_old_and_new_value_and_goes_to_the_first
     (c,) = changes_since_lock(root, load_study(root))
     assert (c.subject, c.where, c.old, c.new, c.reason) == ("margin", "analytes.P.margin.relative_percent", "5.0",
                                                             "8.0", "")
-    (line,) = lock_status(root, load_study(root)).first_page
-    assert line == "analytes.P.margin.relative_percent was changed from 5.0 to 8.0 without a reason given."
+    head, line = lock_status(root, load_study(root)).first_page
+    assert head == "The plan was locked on 2026-03-01, before any result was there; 1 change since then."
+    assert line == "The margin of P (relative, per cent) was changed from 5 to 8 without a reason given."
 
 
 @pytest.mark.parametrize(("old", "new", "subject", "first_page"), [
@@ -156,7 +158,7 @@ def test_an_amendment_keeps_the_history_with_its_reason(root) -> None:
         ("alpha", "0.05", "0.1", "", ""),
         ("relative_percent", "8.0", "5.0", "", ""),
     ]
-    assert "on 2026-03-09, because: the blender widened its tolerance." in status.first_page[0]
+    assert "on 2026-03-09, because: the blender widened its tolerance." in status.first_page[1]
     assert lock_status(root, load_study(root)).sentence.endswith("3 changes since then.")
     assert lock_status(root, load_study(root)).to_table().shape == (3, 6)
 
@@ -244,3 +246,32 @@ def test_promises_are_texts_with_dotted_keys() -> None:
     assert p["sampling.tests[1].name"] == "elements"
     assert "sampling.tool" not in p
     assert all(isinstance(v, str) for v in p.values())
+
+
+def test_a_change_amended_after_the_results_says_so(root) -> None:
+    lock_plan(root, load_study(root), today=DAY)
+    edit(root, "relative_percent = 5", "relative_percent = 8")
+    before = lock_plan(root, load_study(root), amend="the blender widened it", today=dt.date(2026, 3, 9))
+    assert "results were already there" not in before.first_page[1]
+    write_text(root / "raw/results.csv", "sample,P\n")
+    edit(root, "relative_percent = 8", "relative_percent = 12")
+    after = lock_plan(root, load_study(root), amend="it looked narrow.", today=dt.date(2026, 4, 1))
+    assert after.state == "locked"  # the first lock still came before the data
+    assert after.first_page[2] == ("The margin of P (relative, per cent) was changed from 8 to 12 on 2026-04-01, when results "
+                                   "were already there, because: it looked narrow.")
+    assert "results were already there" not in after.first_page[1]
+
+
+def test_recheck_names_the_lock_and_each_change_after_it(root) -> None:
+    assert lock_notes(root) == ("The plan is not locked yet.",)
+    lock_plan(root, load_study(root), today=DAY)
+    assert lock_notes(root) == ("The plan was locked on 2026-03-01, before any result was there; no change since then.",)
+    edit(root, "absolute = 50", "absolute = 60")
+    lock_plan(root, load_study(root), amend="the limit was raised", today=dt.date(2026, 3, 2))
+    edit(root, '"code not readable"', '"code unreadable"')
+    assert lock_notes(root)[1:] == (
+        "The margin of Water (absolute) was changed from 50 to 60 on 2026-03-02, because: the limit was raised.",
+        "exclusion_rules was changed from bottle broken on the way, code not readable to bottle broken on the way, code "
+        "unreadable without a reason given.")
+    edit(root, '"seal"', '"seel"', LOCK)
+    assert "was edited by hand" in lock_notes(root)[0]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from sampling_examples import study
 from studykit import overview
 
 FILE = {"file": "a.csv", "sha256": "0" * 64, "sheet": "", "layout": "long", "kind": "text", "encoding": "cp1252",
@@ -29,3 +30,11 @@ def test_a_corrected_result_shows_both_texts_with_their_places() -> None:
     assert table.iloc[0].tolist() == ["0952", "P", "246 mg/kg", "a.csv row 179", "336 mg/kg", "a.csv row 443", "report date"]
     assert overview.revisions_table(pd.DataFrame([row]).head(0)).empty
     assert len(set(table.columns)) == len(table.columns)
+
+
+def test_exclusion_rules_stand_among_the_promises() -> None:
+    items = dict(overview.question_table(study()).to_numpy().tolist())
+    assert (items["exclusion rule 1"], items["exclusion rule 2"]) == ("bottle broken on the way", "code not readable")
+    assert dict(overview.question_table(study(exclusion_rules=["x" * 90])).to_numpy().tolist())["exclusion rule"] == "x" * 90
+    assert dict(overview.question_table(study(exclusion_rules=[])).to_numpy().tolist())["exclusion rule"] == \
+        "no rule was written down beforehand"

@@ -152,3 +152,46 @@ def test_zones_out_of_order_in_the_definition_are_refused(tmp_path) -> None:
     with pytest.raises(BadInput, match="zones are out of order: 'middle'"):
         load_study(root)
     assert planning.has_plan(root) is False
+
+
+def test_a_plan_read_again_keeps_visits_runs_and_warnings(tmp_path) -> None:
+    toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"remixed control", "layered control", "duplicate"')
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    study = load_study(root)
+    first = plan(root, study)
+    assert any("layered control, but no container" in n for n in first.notes)
+    again = existing_plan(root, study)
+    assert again.to_table().equals(first.plan.to_table())
+    assert [p.container for p in again.draw_plans] != sorted(p.container for p in again.draw_plans)
+    assert again.warnings == first.plan.warnings
+    before = (root / "plan/sheets/bench.pdf").read_bytes()
+    plan(root, study)
+    assert (root / "plan/sheets/bench.pdf").read_bytes() == before
+
+
+@pytest.mark.parametrize("text", ["", "visit,bottle\n1,X\n"])
+def test_a_table_of_draws_that_was_spoilt_is_told(tmp_path, text) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    (root / "plan/draws.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(BadInput, match=r"plan/draws\.csv: is not as the kit wrote it"):
+        plan(root, load_study(root))
+
+
+def test_sisters_and_retained_samples_are_filed(tmp_path) -> None:
+    toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"sister", "retained", "duplicate"').replace(
+        "containers = 6", "containers = 4")
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    filed = plan(root, load_study(root))
+    sisters = pd.read_csv(root / "plan/sisters.csv", dtype=str)
+    tables = load_tables(root, with_results=False)
+    assert set(sisters["sister_of"]) == set(tables.containers["container"])
+    assert not set(sisters["container"]) & set(tables.containers["container"])
+    assert "leave these 4 sister containers shut until a later visit: plan/sisters.csv" in filed.notes
+    assert sorted(tables.samples.loc[tables.samples["kind"] == "retained", "lot"]) == ["L0", "L1"]
+    few = folder(tmp_path / "few", stock=stock_rows(5), toml=toml)
+    notes = plan(few, load_study(few)).notes
+    assert any("3 containers have no sister in plan/stock.csv" in n for n in notes), notes
+    own = folder(tmp_path / "own", containers=stock_rows(4), toml=toml)
+    assert any("without plan/stock.csv choose them yourself" in n for n in plan(own, load_study(own)).notes)
+    assert not (own / "plan/sisters.csv").exists()

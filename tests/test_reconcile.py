@@ -10,7 +10,8 @@ import pytest
 from sampling_examples import container_table, stock_rows, study
 from studykit.files import write_csv
 from studykit.reconcile import reconcile
-from studykit.sampling import Plan, choose_containers, make_plan
+from studykit.sampling import Plan, make_plan
+from studykit.stock import choose_containers
 
 S = study()
 
@@ -127,3 +128,17 @@ def test_a_study_without_a_filed_plan_is_compared_with_its_definition(planned) -
     again = pd.concat([log, log[log["depth"] == "upper"].head(1).assign(sample="K9", draw_order=1)])
     assert whats(root, plan, gone) == ["missing"]
     assert "extra" in whats(root, plan, again)
+
+
+def test_before_sampling_the_table_says_so_in_one_row(planned) -> None:
+    root, plan = planned
+    (row,) = reconcile(root, S, plan.containers, plan.samples).to_table().to_dict("records")
+    assert (row["what"], row["planned"], row["drawn"]) == ("nothing drawn yet", f"{len(plan.draws)} draws", "none")
+
+
+def test_a_missing_heel_is_named_once(planned) -> None:
+    root, plan = planned
+    log = faithful(plan)
+    heel = log.index[log["kind"] == "heel"][0]
+    (f,) = reconcile(root, S, plan.containers, log.drop(index=heel)).findings
+    assert f.planned == f"heel of {log.loc[heel, 'container']}"

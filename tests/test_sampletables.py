@@ -11,10 +11,11 @@ import pytest
 from sampling_examples import container_table, stock_rows, study
 from studykit import sampletables
 from studykit.lock import LockStatus
-from studykit.sampling import choose_containers, make_plan
+from studykit.sampling import make_plan
 from studykit.settings import SamplingSettings
 from studykit.sheettexts import CAUTIONS
 from studykit.stages import HERE
+from studykit.stock import choose_containers
 
 DOC = HERE.parent / "docs/02-sampling.md"
 

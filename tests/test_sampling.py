@@ -11,7 +11,8 @@ from sampling_examples import container_table, stock_rows, study
 from studykit import sampling
 from studykit.codes import check_code
 from studykit.errors import BadInput
-from studykit.sampling import choose_containers, liquid_mm, make_plan
+from studykit.sampling import liquid_mm, make_plan
+from studykit.stock import choose_containers
 
 
 @pytest.fixture
@@ -65,9 +66,10 @@ def test_every_container_is_drawn_at_every_depth_and_the_heel_last(plan) -> None
 
 def test_duplicates_are_spread_over_containers_and_depths(plan) -> None:
     twins = plan.key[plan.key["kind"] == "duplicate"]
-    assert len(twins) == 6  # one per stored container, at most ten
-    assert Counter(twins["depth"]) == {"upper": 2, "middle": 2, "lower": 2}
-    assert twins["container"].is_unique
+    assert len(twins) == 10  # as the design stage proposes, here from six containers
+    assert sorted(Counter(twins["depth"]).values()) == [3, 3, 4]
+    assert set(Counter(twins["container"]).values()) == {1, 2}
+    assert not twins.duplicated(["container", "depth"]).any()
     remixed = plan.containers.loc[plan.containers["treatment"] == "remixed control", "container"].iloc[0]
     assert remixed not in set(twins["container"])
     spot = plan.key.set_index("sample")
@@ -200,4 +202,34 @@ def test_the_plan_as_a_table(plan) -> None:
     t = plan.to_table()
     assert t["visit"].tolist() == list(range(1, 8))
     assert t["samples"].sum() == len(plan.draws)
-    assert (t["content_l"] - t["left_l"]).between(0.53, 0.66).all()
+    assert (t["content_l"] - t["left_l"]).between(0.53, 0.77).all()
+
+
+def test_a_stock_too_small_for_ten_duplicates_has_one_of_every_zone(tmp_path) -> None:
+    s = study(design={"containers": 2, "controls": ["duplicate"]})
+    twins = make_plan(s, container_table(stock_rows(2), tmp_path)).key.query("kind == 'duplicate'")
+    assert len(twins) == 6
+    assert not twins.duplicated(["container", "depth"]).any()
+
+
+def test_one_retained_sample_a_lot_goes_into_the_run_of_its_lot(stock) -> None:
+    s = study(design={"containers": 6, "controls": ["retained", "blank", "check fluid"]})
+    plan = make_plan(s, choose_containers(stock, s))
+    kept = plan.samples[plan.samples["kind"] == "retained"]
+    assert sorted(kept["lot"]) == ["L0", "L1"]
+    assert (kept["container"] == "").all()
+    lots = plan.containers.set_index("container")["lot"]
+    key = plan.key.merge(plan.samples[["sample", "lot"]], on="sample")
+    for row in key[key["kind"] == "retained"].itertuples():
+        same = key[key["run"] == row.run]
+        assert row.lot in set(lots[[c for c in same["container"] if c]])
+    assert set(kept["sample"]) <= set(plan.submission["sample"])
+    assert (plan.submission.groupby("run").size() <= s.sampling.run_capacity).all()
+    assert "lot" not in make_plan(study(), choose_containers(stock, study())).samples
+
+
+def test_a_run_filled_to_the_last_place_leaves_room_for_the_retained_sample(stock) -> None:
+    for capacity in range(7, 16):
+        s = study(sampling={"run_capacity": capacity}, design={"containers": 6, "controls": ["retained", "blank"]})
+        plan = make_plan(s, choose_containers(stock, s))
+        assert plan.submission.groupby("run").size().max() <= capacity

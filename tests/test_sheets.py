@@ -14,7 +14,7 @@ from PIL import Image
 from sampling_examples import container_table, stock_rows, study
 from studykit.codes import check_code
 from studykit.errors import BadInput
-from studykit.sampling import Plan, choose_containers, make_plan
+from studykit.sampling import Plan, make_plan
 from studykit.sheets import (
     all_sheets,
     bench_pdf,
@@ -26,6 +26,7 @@ from studykit.sheets import (
     submission_xlsx,
 )
 from studykit.sheettexts import CAUTIONS, QUESTIONS, REQUESTS
+from studykit.stock import choose_containers
 
 PT = 72 / 25.4  # points a millimetre
 NASTY = "Odd #title $x_1$ @ref *bold* \\ <b> \"q\" // [x] {y}"
