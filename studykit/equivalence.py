@@ -21,7 +21,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
 from itertools import combinations
 from typing import Literal
 
@@ -31,12 +30,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from studykit.exactpower import beyond_power, owens_q, smallest_margin, smallest_shown, tost_power
-from studykit.simultaneous import at_least, beyond_margin_p, critical_value, largest_sf, pair_matrix
+from studykit.simultaneous import critical_value, family_bound, family_p, largest_sf, pair_matrix
 
 __all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "beyond_power", "compare_contrasts",
-           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "smallest_shown", "tost",
-           "tost_power"]
-
+           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "smallest_shown", "tost", "tost_power"]
 Array = NDArray[np.float64]
 Scale = Literal["raw", "log"]
 Word = Literal["homogeneous", "stratified", "inconclusive"]
@@ -188,7 +185,8 @@ class Comparison:
     """All contrasts of one analyte against its margin, with the verdict word they lead to.
 
     ``p_within`` (intersection-union) and ``p_beyond`` (all contrasts taken into account) decide the
-    word; ``p_any`` asks for any difference at all; ``df`` the smallest degrees of freedom.
+    word; ``p_any`` asks for any difference at all; ``df`` is the smallest degrees of freedom. What is not
+    needed for the word is worked out when asked for.
     """
 
     tests: tuple[Equivalence, ...]
@@ -196,8 +194,6 @@ class Comparison:
     alpha: float
     df: float
     p_within: float
-    p_beyond: float
-    p_any: float
     _family: tuple[bytes, int] = field(repr=False)  # correlation of the contrasts, for ``critical``
     _bound: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
 
@@ -208,15 +204,30 @@ class Comparison:
         return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
 
     @property
+    def p_beyond(self) -> float:
+        """P-value of 'no true difference is beyond the margin', all contrasts taken into account."""
+        return family_p(*self._bound, self.df, min(-self.margin.low, self.margin.high))
+
+    @property
+    def p_any(self) -> float:
+        """P-value of 'there is no difference at all', all contrasts taken into account."""
+        return family_p(*self._bound, self.df, 0.0)
+
+    @property
     def at_least(self) -> float:
         """Lower confidence bound of the largest difference, on the scale of analysis; worked out when asked for."""
-        return _at_least(*self._bound, self.df, self.alpha)
+        return family_bound(*self._bound, self.df, self.alpha)
 
     @property
     def word(self) -> Word:
         """homogeneous, stratified or inconclusive."""
         if self.p_within < self.alpha:
             return "homogeneous"
+        half, key, m = min(-self.margin.low, self.margin.high), *self._family
+        t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
+        # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
+        if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
+            return "stratified"
         return "stratified" if self.p_beyond < self.alpha else "inconclusive"
 
     @property
@@ -261,9 +272,7 @@ def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: 
         raise ValueError(f"means and cov must fit {len(labels)} labels, but got {m.shape} and {c.shape}")
     names = [f"{b} - {a}" for a, b in combinations(labels, 2)]
     contrasts = _contrasts(names, pairs @ m, pairs @ c @ pairs.T, df, margin, unit, method)
-    low_df, half = min(x.df for x in contrasts), min(-margin.low, margin.high)
-    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, low_df,
-                       p_beyond=beyond_margin_p(m, c, low_df, half), p_any=beyond_margin_p(m, c, low_df, 0.0),
+    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, min(x.df for x in contrasts),
                        bound=("depths", m.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
@@ -280,19 +289,7 @@ def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLik
     if e.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
         raise ValueError(f"estimates and cov must fit {len(labels)} labels, but got {e.shape} and {c.shape}")
     contrasts = _contrasts(labels, e, c, df, margin, unit, method)
-    low_df, half = min(x.df for x in contrasts), min(-margin.low, margin.high)
-    se = np.sqrt(np.diag(c))
-    corr = c / np.outer(se, se)
-
-    def beyond(edge: float) -> float:
-        t = float(np.max((np.abs(e) - edge) / se))
-        if t < 0:
-            return 1.0
-        if len(e) > 1:
-            return largest_sf(t, corr, low_df)
-        return float(stats.t.sf(t, low_df) + stats.t.sf(t + 2 * edge / se[0], low_df))
-
-    return _comparison(contrasts, c, margin, alpha, low_df, p_beyond=beyond(half), p_any=beyond(0.0),
+    return _comparison(contrasts, c, margin, alpha, min(x.df for x in contrasts),
                        bound=("contrasts", e.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
@@ -307,24 +304,12 @@ def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[f
 
 
 def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, df: float, *,
-                p_beyond: float, p_any: float, bound: tuple[str, bytes, bytes]) -> Comparison:
+                bound: tuple[str, bytes, bytes]) -> Comparison:
     tests = tuple(tost(c, margin, alpha) for c in contrasts)
     se = np.sqrt(np.diag(cov))
     corr = np.ascontiguousarray(cov / np.outer(se, se))
     return Comparison(tests=tests, margin=margin, alpha=alpha, df=df, p_within=max(t.p for t in tests),
-                      p_beyond=p_beyond, p_any=p_any, _family=(corr.tobytes(), len(corr)), _bound=bound)
-
-
-@lru_cache(maxsize=512)
-def _at_least(kind: str, estimates: bytes, cov: bytes, df: float, alpha: float) -> float:
-    e = np.frombuffer(estimates)
-    c = np.frombuffer(cov).reshape(len(e), len(e))
-    if kind == "depths":
-        return at_least(e, c, df, alpha)
-    # the edge at which the p-value of ``compare_contrasts`` passes alpha (its two-sided tail makes it simple)
-    se = np.sqrt(np.diag(c))
-    tail = critical_value(c / np.outer(se, se), df, 1 - alpha) if len(e) > 1 else stats.t.isf(alpha, df)
-    return max(0.0, float(np.max(np.abs(e) - tail * se)))
+                      _family=(corr.tobytes(), len(corr)), _bound=bound)
 
 
 def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",

@@ -288,3 +288,31 @@ def _bound(means: Array, cov: Array, df: float, alpha: float, top: float, corner
     if gap(0.0) >= 0:
         return 0.0
     return float(optimize.brentq(gap, 0.0, top, xtol=1e-7 * top, rtol=1e-10))
+
+
+@lru_cache(maxsize=512)
+def family_p(kind: str, estimates: bytes, cov: bytes, df: float, edge: float) -> float:
+    """P-value of 'no true difference lies beyond edge', for depth means ("depths") or for contrasts as they are."""
+    e = np.frombuffer(estimates)
+    c = np.frombuffer(cov).reshape(len(e), len(e))
+    if kind == "depths":
+        return float(beyond_margin_p(e, c, df, edge))
+    se = np.sqrt(np.diag(c))
+    t = float(np.max((np.abs(e) - edge) / se))
+    if t < 0:
+        return 1.0
+    if len(e) > 1:
+        return largest_sf(t, c / np.outer(se, se), df)
+    return float(stats.t.sf(t, df) + stats.t.sf(t + 2 * edge / se[0], df))
+
+
+@lru_cache(maxsize=512)
+def family_bound(kind: str, estimates: bytes, cov: bytes, df: float, alpha: float) -> float:
+    """Lower confidence bound of the largest difference: the edge at which ``family_p`` passes alpha."""
+    e = np.frombuffer(estimates)
+    c = np.frombuffer(cov).reshape(len(e), len(e))
+    if kind == "depths":
+        return at_least(e, c, df, alpha)
+    se = np.sqrt(np.diag(c))
+    tail = critical_value(c / np.outer(se, se), df, 1 - alpha) if len(e) > 1 else stats.t.isf(alpha, df)
+    return max(0.0, float(np.max(np.abs(e) - tail * se)))
