@@ -225,7 +225,7 @@ def plan_draws(
     total = len(steps) * settings.draw_ml + purges * settings.purge_ml + (len(steps) - 1) * settings.discard_ml
     content = vessel.volume_l(liquid_mm)
     if total > content * 1000:
-        reason = f"{len(steps)} draws take {total:g} mL with purge and discard, but it holds {content * 1000:.4g} mL"
+        reason = f"{len(steps)} draws take {total:.0f} mL with purge and discard, but it holds {content * 1000:.0f} mL"
         raise BadInput([_draw_fault(container, reason)], title="The draw plan has faults")
     faults: list[Fault] = []
     draws: list[Draw] = []

@@ -10,6 +10,7 @@ Everything is computed before the first file is written; samples.csv comes last,
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -56,7 +57,7 @@ def has_plan(root: Path) -> bool:
 
 
 def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
-    """A table of containers typed and checked for itself; None where the file is missing or only a header."""
+    """A table of containers with its lines, typed and checked for itself; None where the file is missing or only a header."""
     path = root / spec.file
     if not path.exists() or sum(bool(line.strip()) for line in path.read_bytes().splitlines()) < 2:
         return None
@@ -70,13 +71,13 @@ def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
                   for r in twice.to_dict("records")]
     if faults:
         raise BadInput(faults, title="The plan has faults")
-    return table.drop(columns=LINE)
+    return table
 
 
 def _known_vessels(study: Study, table: pd.DataFrame, file: str) -> None:
-    faults = [Fault(file=file, row=i, column="vessel", value=v, reason="is not a vessel of study.toml",
+    faults = [Fault(file=file, row=int(i), column="vessel", value=v, reason="is not a vessel of study.toml",
                     remedy="known are " + ", ".join(sorted(study.vessels)))
-              for i, v in enumerate(table["vessel"], start=2) if v not in study.vessels]
+              for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
     if faults:
         raise BadInput(faults, title="The plan has faults")
 
@@ -91,14 +92,26 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     if containers is not None:
         _known_vessels(study, containers, CONTAINERS.file)
         containers["treatment"] = containers["treatment"].replace("", "stored")
-        return make_plan(study, containers), None
+        return make_plan(study, containers.drop(columns=LINE)), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
                      "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
     _known_vessels(study, stock, STOCK)
     stock["treatment"] = stock["treatment"].replace("", "stored")
-    return make_plan(study, choose_containers(stock, study)), stock
+    lines = dict(zip(stock["container"], stock[LINE], strict=True))
+    stock = stock.drop(columns=LINE)
+    chosen = choose_containers(stock, study)
+    try:
+        return make_plan(study, chosen), stock
+    except BadInput as error:
+        raise _in_the_stock(error, lines) from None
+
+
+def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
+    """Faults of chosen containers with file and line of the stock list, which is what the person wrote."""
+    return BadInput([replace(f, file=STOCK, row=int(lines[f.value])) if f.value in lines else f for f in error.faults],
+                    title=error.title)
 
 
 def existing_plan(root: Path, study: Study) -> Plan:

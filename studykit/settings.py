@@ -192,6 +192,14 @@ class DesignSettings(Section):
     controls: tuple[ControlKind, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
     guesses: dict[str, Guess] = Field(default_factory=dict)
 
+    @model_validator(mode="after")
+    def _priced(self) -> DesignSettings:
+        costs = (self.cost_container, self.cost_sample, self.cost_determination, *self.cost_per_analyte.values())
+        if self.budget is not None and not any(costs):
+            raise ValueError("a budget without costs says nothing: give cost_container, cost_sample or "
+                             "cost_determination, or leave budget out")
+        return self
+
 
 class TestVolume(Section):
     """How much sample one laboratory test needs."""

@@ -278,3 +278,32 @@ def test_claim_about_the_stock_gives_the_bound() -> None:
 def test_table_of_no_warnings_keeps_its_columns() -> None:
     assert list(advice_table([]).columns) == ["topic", "what", "why", "cure"]
     assert len(advice_table(advise(study(), size_of(study())))) == 1
+
+
+def test_a_budget_without_costs_is_refused() -> None:
+    for name in ("cost_container", "cost_sample", "cost_determination"):
+        assert study(design__budget=500, design__cost_per_analyte={}, **{f"design__{name}": 3}).design is not None
+    with pytest.raises(BadInput, match="a budget without costs says nothing: give cost_container"):
+        study(design__budget=500, design__cost_container=0, design__cost_sample=0, design__cost_determination=0,
+              design__cost_per_analyte={})
+
+
+def test_a_typed_scatter_keeps_the_settling_estimate_for_the_difference() -> None:
+    guesses = {"P": {"s_r": 2}, "water": {"s_r": 12, "gradient": 0}}
+    p, water = aims_of(study(design__guesses=guesses), {"P": 12.0, "water": 30.0})
+    assert p.shown(p.guess.gradient) == pytest.approx(12)
+    assert "settling estimate" in p.guess.source
+    assert water.guess.gradient == 0  # a typed nought is a statement
+
+
+def test_the_proposal_counts_what_the_sampling_stage_draws(tmp_path) -> None:
+    wanted = ["remixed control", "duplicate", "check fluid", "blank", "retained"]
+    s = study(design__controls=wanted, sampling__residue=True)
+    table = planned_containers(s)
+    table["lot"] = [f"L{i % 3}" for i in range(len(table))]
+    table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
+    made = make_plan(s, table)
+    counts = made.samples["kind"].value_counts()
+    got = {c.name: c.samples for c in propose(s, lots=3).controls}
+    assert {k: int(counts[k]) for k in ("duplicate", "heel", "composite", "retained")} == {
+        k: got[k] for k in ("duplicate", "heel", "composite", "retained")}

@@ -195,3 +195,17 @@ def test_sisters_and_retained_samples_are_filed(tmp_path) -> None:
     own = folder(tmp_path / "own", containers=stock_rows(4), toml=toml)
     assert any("without plan/stock.csv choose them yourself" in n for n in plan(own, load_study(own)).notes)
     assert not (own / "plan/sisters.csv").exists()
+
+
+def test_a_chosen_container_that_cannot_be_drawn_is_named_by_its_line_of_the_stock(tmp_path) -> None:
+    rows = [r | {"fill_volume_l": "40"} for r in stock_rows(12)]
+    root = folder(tmp_path, stock=rows)
+    text = (root / "plan/stock.csv").read_text(encoding="utf-8").split("\n")
+    (root / "plan/stock.csv").write_text("\n".join([text[0], "", *text[1:]]), encoding="utf-8")  # a blank line first
+    before = tree(root)
+    with pytest.raises(BadInput, match="a fill of 40 L is not inside the vessel") as caught:
+        plan(root, load_study(root))
+    place = {r["container"]: i for i, r in enumerate(rows, start=3)}
+    assert {f.file for f in caught.value.faults} == {"plan/stock.csv"}
+    assert all(f.row == place[f.value] for f in caught.value.faults)
+    assert tree(root) == before
