@@ -101,10 +101,9 @@ def lock(folder: Folder,
          amend: Annotated[str, typer.Option(help="After a change: the reason for it, kept with the lock.")] = "",
          ) -> None:
     """Lock the plan before results come: question, margins, model and plan tables, with date and hash."""
-    from studykit.lock import lock_plan
-    from studykit.schema import load_tables
+    from studykit.lock import lock_folder
 
-    status = lock_plan(folder, load_tables(folder, with_results=False).study, amend=amend)
+    status = lock_folder(folder, amend)
     typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}")
 
 

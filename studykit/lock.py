@@ -30,7 +30,8 @@ import pandas as pd
 
 from studykit.errors import BadInput, single
 from studykit.files import write_json
-from studykit.study import Study
+from studykit.schema import load_tables
+from studykit.study import Study, load_study
 
 LOCK = "plan/plan.lock"
 FORMAT = 1
@@ -44,6 +45,7 @@ TABLES = {
     "plan/submission.csv": ("sample", "run", "position", "tests"),
 }
 REASON_LENGTH = 8
+NO_PLAN = ("there is no plan to lock yet", "make one with: studykit plan FOLDER")
 NOT_WRITTEN = "(not written)"
 
 
@@ -197,6 +199,14 @@ def results_there(root: Path) -> bool:
     return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
 
 
+def lock_folder(root: Path, amend: str = "") -> LockStatus:
+    """Check a study folder's definition and tables, then lock or amend its plan; BadInput as of both."""
+    if not (Path(root) / "plan/samples.csv").exists():
+        load_study(root)
+        raise single("plan/samples.csv", *NO_PLAN)
+    return lock_plan(root, load_tables(root, with_results=False).study, amend=amend)
+
+
 def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | None = None) -> LockStatus:
     """Lock the plan, or with ``amend`` (the reason) add an amendment to a locked one; the status afterwards.
 
@@ -219,7 +229,7 @@ def _refuse(root: Path, study: Study, entries: list[dict[str, Any]], rows: dict[
             reason: str) -> None:
     """BadInput where the plan cannot be locked or amended now."""
     if not rows.get("plan/containers.csv") or not rows.get("plan/samples.csv"):
-        raise single("plan/samples.csv", "there is no plan to lock yet", "make one with: studykit plan FOLDER")
+        raise single("plan/samples.csv", *NO_PLAN)
     if entries and not amend:
         raise single(LOCK, f"the plan was already locked on {entries[0]['date']}",
                      'after a change give its reason: studykit lock FOLDER --amend "reason"')

@@ -13,7 +13,7 @@ import pytest
 from sampling_examples import STUDY_TOML, folder, stock_rows
 from studykit.errors import BadInput
 from studykit.files import write_text
-from studykit.lock import LOCK, changes_since_lock, lock_plan, lock_status, promises, read_lock
+from studykit.lock import LOCK, changes_since_lock, lock_folder, lock_plan, lock_status, promises, read_lock
 from studykit.planning import plan
 from studykit.recheck import lock_notes
 from studykit.study import load_study, parse_study
@@ -275,3 +275,14 @@ def test_recheck_names_the_lock_and_each_change_after_it(root) -> None:
         "unreadable without a reason given.")
     edit(root, '"seal"', '"seel"', LOCK)
     assert "was edited by hand" in lock_notes(root)[0]
+
+
+def test_locking_a_folder_without_a_plan_names_the_command_that_makes_one(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    with pytest.raises(BadInput, match="there is no plan to lock yet -> make one with: studykit plan FOLDER"):
+        lock_folder(root)
+    plan(root, load_study(root))
+    edit(root, ",spot,", ",spt,", "plan/samples.csv")
+    with pytest.raises(BadInput, match="'spt'"):
+        lock_folder(root)
+    assert not (root / LOCK).exists()
