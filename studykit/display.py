@@ -6,6 +6,7 @@ import base64
 import html
 import io
 import math
+import re
 from typing import Any
 
 import matplotlib
@@ -112,6 +113,11 @@ def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
     return data
 
 
-def show_text(markdown: str) -> None:
-    """Display a paragraph of Markdown."""
-    display({"text/markdown": markdown, "text/plain": markdown}, raw=True)
+def literal(text: str) -> str:
+    """A text from a person as Markdown that shows it as it is: no HTML, link, picture, code or formula."""
+    return re.sub(r"([\\`\[$]|<(?=[A-Za-z/!?]))", r"\\\1", text)
+
+
+def show_text(markdown: str, plain: str = "") -> None:
+    """Display a paragraph of Markdown; ``plain`` is its twin without escapes."""
+    display({"text/markdown": markdown, "text/plain": plain or markdown}, raw=True)

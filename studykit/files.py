@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.errors import single
+from studykit.numeric import plain_cell, safe_cell
 
 
 def sha256_of(path: Path) -> str:
@@ -75,9 +76,31 @@ def write_json(path: Path, data: Any) -> Path:
     return write_text(path, text + "\n")
 
 
+def csv_text(table: pd.DataFrame) -> str:
+    """A table as CSV without index; text that a spreadsheet would run as a formula is made harmless, numbers stay."""
+    safe = table.copy()
+    for k, name in enumerate(table.columns):
+        column = table.iloc[:, k]
+        if not (pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column)):
+            safe.isetitem(k, column.astype(object).map(lambda v: safe_cell(v) if isinstance(v, str) else v).tolist())
+        if isinstance(name, str) and safe_cell(name) != name:
+            safe = safe.rename(columns={name: safe_cell(name)})
+    return safe.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
+
+
 def write_csv(path: Path, table: pd.DataFrame) -> Path:
-    """Write a table as UTF-8 CSV without index, whole or not at all."""
-    return write_text(path, table.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d"))
+    """Write a table as by `csv_text`, whole or not at all."""
+    return write_text(path, csv_text(table))
+
+
+def read_csv(path: Path, **options: Any) -> pd.DataFrame:
+    """A table that `write_csv` wrote, its texts as they were; options as of pandas."""
+    table = pd.read_csv(path, **options)
+    for k in range(table.shape[1]):
+        column = table.iloc[:, k]
+        if not pd.api.types.is_numeric_dtype(column):
+            table.isetitem(k, column.map(lambda v: plain_cell(v) if isinstance(v, str) else v).astype(column.dtype))
+    return table.rename(columns={c: plain_cell(c) for c in table.columns if isinstance(c, str)})
 
 
 def read_bytes(path: Path, name: str, remedy: str) -> bytes:

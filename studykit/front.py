@@ -11,6 +11,7 @@ from typing import Any, Protocol
 
 import pandas as pd
 
+from studykit.files import read_csv
 from studykit.lock import lock_status
 from studykit.manifest import hashes, input_files
 from studykit.numbers import significant
@@ -62,7 +63,7 @@ def _optional(stage: FrontStage, stem: str, name: str) -> pd.DataFrame:
     path = stage.out.parent / stem / f"{name}.csv"
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
-    return pd.read_csv(path, keep_default_na=False)
+    return read_csv(path, keep_default_na=False)
 
 
 def words(stage: FrontStage) -> dict[str, str]:

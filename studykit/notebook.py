@@ -22,9 +22,9 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit import __version__
-from studykit.display import show_figure, show_table, show_text
+from studykit.display import literal, show_figure, show_table, show_text
 from studykit.errors import single
-from studykit.files import write_bytes, write_csv
+from studykit.files import read_csv, write_bytes, write_csv
 from studykit.numbers import Recorder, fill
 from studykit.schema import Tables, check_tables, load_tables
 from studykit.stages import HERE, STAGES, STEMS
@@ -75,7 +75,8 @@ class Stage:
 
     def say(self, template: str) -> None:
         """Show a sentence in which ``{name}`` stands for a recorded number."""
-        show_text(fill(template, self.recorder.texts()))
+        texts = self.recorder.texts()
+        show_text(fill(template, {n: literal(t) for n, t in texts.items()}), plain=fill(template, texts))
 
     def save_table(self, table: pd.DataFrame, name: str) -> None:
         """Save a table at full precision as CSV in the stage's folder, for later stages and reviewers."""
@@ -86,7 +87,7 @@ class Stage:
         path = self.out.parent / stem / f"{name}.csv"
         if not path.exists():
             raise single(f"{stem}/{name}.csv", "this table is not there yet", f"run the notebook {stem} first")
-        return pd.read_csv(path, **options)
+        return read_csv(path, **options)
 
 
 def study_root(study: str = "") -> Path:

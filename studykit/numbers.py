@@ -7,6 +7,7 @@ A number reaches prose only through its record, so that no digit is typed by han
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -157,10 +158,10 @@ def _agree(a: NumberRecord, b: NumberRecord) -> bool:
 
 def fill(template: str, texts: Mapping[str, str]) -> str:
     """A sentence with ``{name}`` replaced by the recorded text; KeyError-like ValueError for an unknown name."""
-    out = template
-    for name, text in texts.items():
-        out = out.replace("{" + name + "}", text)
-    if "{" in out:
-        start = out.index("{")
-        raise ValueError(f"name must be a recorded number, but got {out[start:out.find('}', start) + 1]!r}")
-    return out
+    parts = re.split(r"(\{[^{}]*\})", template)
+    for k, part in enumerate(parts):
+        if part.startswith("{") and part[1:-1] in texts:
+            parts[k] = texts[part[1:-1]]
+        elif "{" in part:
+            raise ValueError(f"name must be a recorded number, but got {part!r}")
+    return "".join(parts)

@@ -240,3 +240,8 @@ def safe_cell(text: str) -> str:
             return text
         return "'" + text
     return text
+
+
+def plain_cell(text: str) -> str:
+    """The text as it was before `safe_cell`."""
+    return text[1:] if text[:1] == "'" and safe_cell(text[1:]) == text else text

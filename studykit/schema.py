@@ -223,7 +223,8 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
         cells, shape = read_cells(root / spec.file, spec)
         typed[spec.name], cell_faults = type_cells(cells, spec)
         faults += shape + cell_faults
-        if shape and (cells.empty or spec.key[0] not in cells or any(f.row != 1 for f in shape)):
+        unread = shape and (cells.empty or spec.key[0] not in cells or any(f.row != 1 for f in shape))
+        if unread or any(f.column == spec.key[0] for f in cell_faults):
             lacking.add(spec.file)
     containers, samples = typed["containers"], typed["samples"]
     results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])

@@ -8,6 +8,8 @@ from typing import Any, Literal
 
 import pandas as pd
 
+from studykit.numeric import safe_cell
+
 Kind = Literal["code", "text", "number", "fraction", "count", "date", "moment", "choice"]
 
 NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
@@ -139,6 +141,8 @@ def convert(text: str, column: Column) -> tuple[Any, str, str]:
         if column.filled:
             return None, "must not be empty", "fill it in"
         return None, "", ""
+    if column.kind == "code" and safe_cell(stripped) != stripped:
+        return None, "begins like a spreadsheet formula", "use a code that begins with a letter or digit"
     if column.kind in ("code", "text"):
         return (stripped if column.kind == "code" else text), "", ""
     if column.kind == "choice":

@@ -6,7 +6,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from studykit import display
-from studykit.display import cell_text, figure_png, table_html
+from studykit.display import cell_text, figure_png, literal, table_html
 
 
 @pytest.mark.parametrize(("value", "text"), [
@@ -64,3 +64,7 @@ def test_figures_are_the_same_bytes_and_carry_their_alt_text(monkeypatch):
     assert 200 < more["metadata"]["image/png"]["width"] < 400
     assert caption["text/markdown"] == "*A line.*"
     assert mark["metadata"] == display.CAPTION_MARK
+
+
+def test_a_text_of_a_person_is_shown_as_it_is():
+    assert literal("<b>x</b> [l](u) `c` $x$, p < 0.1") == "\\<b>x\\</b> \\[l](u) \\`c\\` \\$x\\$, p < 0.1"

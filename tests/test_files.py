@@ -73,3 +73,13 @@ def test_a_file_in_the_place_of_a_folder_is_told(tmp_path):
     (tmp_path / "report").write_text("")
     with pytest.raises(BadInput, match="cannot be written"):
         files.require_writable(tmp_path / "report")
+
+
+def test_formula_text_is_made_harmless_in_csv_and_read_back_as_it_was(tmp_path):
+    table = pd.DataFrame({"=who": ["=cmd|' /C calc'!A0", "@sum", "-0.5", "+1 extra", "plain"], "n": [-0.5, 1.0, 2, 3, 4]})
+    path = files.write_csv(tmp_path / "t.csv", table)
+    lines = path.read_text().splitlines()
+    assert lines[0] == "'=who,n"
+    assert [line.split(",")[0] for line in lines[1:]] == ["'=cmd|' /C calc'!A0", "'@sum", "-0.5", "'+1 extra", "plain"]
+    assert lines[1].endswith(",-0.5")
+    assert files.read_csv(path).equals(table)

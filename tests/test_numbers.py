@@ -72,3 +72,7 @@ def test_comparison_within_tolerance(old, new, differs):
 def test_missing_and_new_numbers_are_differences():
     rows = compare_records([_record(1.0)], [_record(1.0, name="y")])
     assert [(r["what"], r["filed"], r["re-executed"]) for r in rows] == [("x", "1.00", "absent"), ("y", "absent", "1.00")]
+
+
+def test_a_recorded_text_may_hold_braces():
+    assert fill("{a} and {b}", {"a": "tank {b}", "b": "7"}) == "tank {b} and 7"
