@@ -88,7 +88,7 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
     sample = _samples(rows, mapping, codes)
     parsed = parse_values(rows.cells, form, dict(mapping.words), book)
     _formulas(rows)
-    if "qualifier" in mapping.columns:
+    if "qualifier" in mapping.columns or mapping.qualifier_heads():
         apply_qualifier_column(parsed, rows.cells["qualifier"], dict(mapping.words), book)
     blank = _blanks(rows, parsed, mapping)
     rows.refuse(parsed.kind == KIND_BAD, parsed.reason, parsed.remedy)

@@ -20,7 +20,9 @@ SEARCH_LINES = 200
 def expected_heads(mapping: FileMapping) -> set[str]:
     """Headings that a file of this mapping must have."""
     heads = set(mapping.columns.values())
-    return heads | set(mapping.analytes) if mapping.layout == "wide" else heads
+    if mapping.layout == "wide":
+        heads |= set(mapping.analytes) | set(mapping.qualifier_heads().values())
+    return heads
 
 
 def headings(grid: Grid, at: tuple[int, ...]) -> dict[int, str]:

@@ -79,9 +79,10 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
     if mapping.blocks and mapping.layout == "wide":
         seen = {h for b in blocks for h in b.heads.values()}
+        expected = set(mapping.analytes) | set(mapping.qualifier_heads().values())
         out.faults += [Fault(file=file, row=out.header_line, column=h, remedy="correct intake.toml, or the file",
                              reason="the mapping expects this heading and no block has it")
-                       for h in sorted(set(mapping.analytes) - seen)]
+                       for h in sorted(expected - seen)]
     if not out.faults and not any(len(p) for p in parts) and not out.misfits:
         out.faults.append(Fault(file=file, row=out.header_line, reason="the headings stand here and no result below them",
                                 remedy="ask the laboratory for the file again, or remove it"))
@@ -273,7 +274,7 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
 
 def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
     place = {h: k for k, h in block.heads.items()}
-    used = set(mapping.columns.values()) | set(mapping.ignore_columns)
+    used = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
     columns = [k for k, h in block.heads.items() if h and h not in used and (h in mapping.analytes or h in known)]
     return _crossed(grid, mapping, block, rows, columns, sample=_column(grid, place[mapping.columns["sample"]], rows))
 
@@ -299,6 +300,13 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
             "name": heads if name is None else _repeated(name, m),
             "text": text, "numeric": numeric, "formula": formula}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
+    marks = mapping.qualifier_heads()
+    if marks:
+        place = {h: k for k, h in block.heads.items()}
+        blank = np.full(len(rows), "", dtype=object)
+        own = [marks.get(block.heads[k], "") for k in columns]
+        parts = [_column(grid, place[h], rows).to_numpy(dtype=object) if h in place else blank for h in own]
+        data["qualifier"] = np.column_stack(parts).reshape(-1)
     if block.units and name is None:
         data["unit"] = np.tile(np.array([block.units.get(k, "") for k in columns], dtype=object), len(rows))
     return pd.DataFrame(data)

@@ -73,6 +73,7 @@ class AnalyteColumn(Part):
     analyte: str
     replicate: Annotated[int, Field(ge=1)] | None = None
     unit: UnitText | None = None
+    qualifier: Annotated[str, Field(min_length=1)] | None = None
 
 
 class FileMapping(Part):
@@ -124,6 +125,13 @@ class FileMapping(Part):
         twice = sorted({h for h in heads if heads.count(h) > 1})
         if twice:
             raise ValueError(f"[file.columns] uses a heading for two columns: {', '.join(twice)}")
+        marks = self.qualifier_heads()
+        if marks and (self.layout != "wide" or "qualifier" in self.columns):
+            raise ValueError("a qualifier column for each analyte belongs to the wide layout, without columns.qualifier")
+        taken = sorted(set(marks.values()) & (set(heads) | set(self.analytes)))
+        taken += sorted({h for h in marks.values() if list(marks.values()).count(h) > 1})
+        if taken:
+            raise ValueError(f"[file.analytes] uses a heading as a qualifier column and for something else: {', '.join(taken)}")
         both = sorted(set(self.columns) & set(self.constants))
         if both:
             raise ValueError(f"both a column and a constant are given for: {', '.join(both)}")
@@ -144,6 +152,10 @@ class FileMapping(Part):
         if self.header_row is None:
             return ()
         return (self.header_row,) if isinstance(self.header_row, int) else self.header_row
+
+    def qualifier_heads(self) -> dict[str, str]:
+        """Heading of the qualifier column of each name under [file.analytes] that has one of its own."""
+        return {n: e.qualifier for n, e in self.analytes.items() if isinstance(e, AnalyteColumn) and e.qualifier}
 
     def target(self, name: str) -> AnalyteColumn | None:
         """What a name in the file stands for; None where the mapping does not say."""

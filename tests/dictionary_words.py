@@ -203,5 +203,6 @@ MEANINGS: dict[str, dict[str, str]] = {
         "analyte": "analyte of study.toml",
         "replicate": "number of the determination",
         "unit": "unit of this column",
+        "qualifier": "heading of the column with this analyte's qualifier, in a wide file",
     },
 }

@@ -161,3 +161,34 @@ def test_a_unit_that_changes_in_a_wide_file_refuses_it(tmp_path: Path) -> None:
     text = "Sample;Si\n;% m/m\nB001;9.8\n"
     with pytest.raises(BadInput, match="row 2, column Si: '% m/m': has the unit '% m/m' in the file, but the mapping says"):
         take(tmp_path, WIDE.replace("layout", "header_row = 1\nunit_row = 2\nlayout"), {"a.csv": text})
+
+
+QUALIFIERS = """
+[[file]]
+pattern = "*.csv"
+layout = "wide"
+header_row = [1, 2]
+[file.columns]
+sample = "Sample"
+[file.analytes]
+"Silicon | result" = { analyte = "Si", unit = "mg/kg", qualifier = "Silicon | flag" }
+"Phosphorus | result" = { analyte = "P", unit = "mg/kg", qualifier = "Phosphorus | flag" }
+"""
+QUALIFIED = "Sample;Silicon;;Phosphorus;\n;result;flag;result;flag\nB001;5;<;340;\nB002;12;;10000;>\n007;9;?;;\n"
+
+
+def test_a_qualifier_column_for_each_analyte(tmp_path: Path) -> None:
+    out = take(tmp_path, QUALIFIERS + '[file.words]\n"?" = "number"\n', {"a.csv": QUALIFIED.replace(";;\n", ";1;\n")})
+    assert values(out) == {("B001", "Si", 1): (5.0, "<"), ("B001", "P", 1): (340.0, ""), ("B002", "Si", 1): (12.0, ""),
+                           ("B002", "P", 1): (10000.0, ">"), ("007", "Si", 1): (9.0, ""), ("007", "P", 1): (1.0, "")}
+    assert out.complete
+
+
+def test_a_qualifier_column_that_is_missing_or_says_nothing_known(tmp_path: Path) -> None:
+    out = take(tmp_path, QUALIFIERS, {"a.csv": QUALIFIED})
+    assert [(f.row, f.column, f.reason.partition(",")[0]) for f in out.faults()] == [
+        (5, "Silicon | result", "has the qualifier '?'"), (5, "Phosphorus | result", "is empty")]
+    with pytest.raises(BadInput, match=r"row 2, column Silicon \| flag: the mapping expects this heading"):
+        take(tmp_path, QUALIFIERS, {"a.csv": QUALIFIED.replace("result;flag", "result;mark", 1)})
+    with pytest.raises(BadInput, match="uses a heading as a qualifier column and for something else: Sample"):
+        take(tmp_path, QUALIFIERS.replace("Silicon | flag", "Sample"), {"a.csv": QUALIFIED})
