@@ -31,6 +31,7 @@ from studykit.flags import CHANCE, Checked, Flag, Scatter, shown
 from studykit.study import Study
 from studykit.tablespec import ZONE_KINDS
 
+OF_THE_LOT = "sample kept from the filling of the lot"
 BALANCE_COLUMNS = ["analyte", "container", "whole_is", "weights", "plain_mean", "zones", "whole", "closure_percent",
                    "low_percent", "high_percent", "sd_percent", "df", "p_more", "p_less"]
 
@@ -122,7 +123,7 @@ def _wholes_of_lots(t: pd.DataFrame, containers: pd.DataFrame,
     for key, values in kept[kept["lot"] != ""].groupby(["analyte", "lot"])["value"]:
         analyte, lot = (str(k) for k in key)
         for container in stored.loc[stored["lot"] == lot, "container"]:
-            out[analyte, str(container)] = ("sample kept from filling", float(values.mean()), float(len(values)))
+            out[analyte, str(container)] = (OF_THE_LOT, float(values.mean()), float(len(values)))
     return out
 
 
@@ -169,9 +170,15 @@ def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
 
 
 def _p_together(g: pd.DataFrame) -> float:
-    """Two-sided chance of the closures of one analyte: own wholes against s_r, a stated value by t."""
+    """Two-sided chance of the closures of one analyte: own wholes against s_r, a stated value by t.
+
+    Containers that share a whole share its error: their deviations add up as if wholly dependent, which errs on
+    the side of no flag.
+    """
     if g["p_less"].notna().all():
-        t = (g["closure_percent"] - 100).sum() / np.sqrt((g["sd_percent"] ** 2).sum())
+        shared = bool((g["whole_is"] == OF_THE_LOT).all())
+        spread = g["sd_percent"].sum() if shared else np.sqrt((g["sd_percent"] ** 2).sum())
+        t = (g["closure_percent"] - 100).sum() / spread
         return 2 * float(stats.t.sf(abs(t), g["df"].min()))
     closure = g["closure_percent"].to_numpy(float)
     enough = closure.size >= 3 and float(np.ptp(closure)) > 0

@@ -94,3 +94,37 @@ def test_without_a_whole_nothing_is_claimed() -> None:
     check = balance(case)
     assert check.table.empty
     assert "do not show that nothing lies on the floor" in check.note
+
+
+def kept_from_filling(case: Case, lot: str) -> str:
+    """Make the composite of the first container the kept sample of a lot, and drop every other composite."""
+    s = case.samples.assign(lot="")
+    first, *others = s.loc[s["kind"] == "composite", "sample"]
+    s.loc[s["sample"] == first, ["kind", "container", "lot"]] = ["retained", "", lot]
+    case.samples = s[~s["sample"].isin(others)].reset_index(drop=True)
+    case.results = case.results[~case.results["sample"].isin(others)].reset_index(drop=True)
+    return str(first)
+
+
+def test_a_sample_kept_from_filling_is_the_whole_of_its_lot() -> None:
+    case = build(5)
+    kept_from_filling(case, "L1")
+    t = balance(case).table
+    stored = case.containers[case.containers["treatment"].isin(("", "stored")) & (case.containers["lot"] == "L1")]
+    assert set(t["container"]) == set(stored["container"])  # not the controls, whose content was changed
+    assert set(t["whole_is"]) == {massbalance.OF_THE_LOT}
+    assert balance(case).flags == ()
+    other = build(5)
+    kept_from_filling(other, "another lot")
+    assert balance(other).table.empty
+
+
+def test_loss_since_filling_is_said_and_an_error_of_the_kept_sample_is_not_counted_once_a_container() -> None:
+    lost, off = build(6), build(6)
+    lost.multiply(kept_from_filling(lost, "L1"), "S", 1.5)
+    (flag,) = [f for f in balance(lost).flags if f.analyte == "S"]
+    assert flag.rule == "less than was filled"
+    assert "of the sample kept from the filling of the lot" in flag.evidence
+    s = ANALYTES["S"][1]
+    off.multiply(kept_from_filling(off, "L1"), "S", 1 + 2 * s)  # two standard deviations: common in one bottle
+    assert [f for f in balance(off).flags if f.analyte == "S"] == []
