@@ -32,6 +32,7 @@ from studykit.ruledout import DAYS_PER_MONTH
 MOST_CLASSES = 6
 APART = 1.1  # standing times nearer than this ratio are one class; chosen, no source
 NEARLY_NONE = 5.0  # % of mixed: below it, zones that are all nearly empty are not compared; chosen, no source
+STILL = 1.0  # %: what departs less is told by the table alone; chosen, no source
 KEYS = ["store", "vessel", "height_mm", "age_days"]
 COLUMNS = ["component", "analyte", "store", "vessel", "age_days", "depth", "height", "containers", "expected", "measured",
            "low", "high", "reference", "expected lies"]
@@ -116,9 +117,13 @@ def _cell(row: dict[Hashable, Any]) -> str:
 
 
 def panels(found: tuple[Expectation, ...]) -> list[tuple[str, pd.DataFrame, pd.DataFrame]]:
-    """What the figure draws: title, curves and measured levels of each component, store and vessel."""
-    return [(e.title, e.curves.dropna(), e.table.rename(columns={"measured": "percent_of_mixed"})) for e in found
-            if e.curves["percent_of_mixed"].notna().any()]
+    """What the figure draws: title, curves and measured levels of each component, store and vessel.
+
+    Components that stay mixed (every expected level within 1 % of it) are left out where others move.
+    """
+    moving = [e for e in found if (e.table["expected"] - 100).abs().max() > STILL]
+    return [(e.title, e.curves.dropna(), e.table.rename(columns={"measured": "percent_of_mixed"}))
+            for e in moving or found if e.curves["percent_of_mixed"].notna().any()]
 
 
 def alt(found: tuple[Expectation, ...]) -> str:

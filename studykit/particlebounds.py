@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
 from studykit.equivalence import Interval, container_summary
 from studykit.estimands import WHOLE, reference_values
@@ -18,6 +19,7 @@ from studykit.model import AnalyteModel
 from studykit.modelrows import back
 from studykit.modelset import OpenStage
 from studykit.outlook import what_is_ruled_out
+from studykit.physicsfigures import bounds_against_size
 from studykit.physicsinputs import liquid_of
 from studykit.ruledout import Bound, Reference, RuledOut
 from studykit.verdict import StudyVerdict
@@ -167,7 +169,14 @@ def curves(found: tuple[RuledOut, ...]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte", "compared", "diameter_um"])
 
 
-def alt(one: RuledOut) -> str:
-    """The figure of one bound in words, for those who cannot see it."""
-    return (f"Largest share against diameter from 1 nm to 100 µm, compared with {AGAINST[one.bound.reference]}, with the "
-            f"usual sizes of molecules, micelles, droplets, pigments, wear debris and water below. {one.sentence()}")
+def figure(found: tuple[RuledOut, ...]) -> Figure | None:
+    """Largest share against size, a panel an analyte; None where there is no bound."""
+    drawn = [(r.bound.analyte, r.to_table()) for r in to_draw(found)]
+    return bounds_against_size(drawn) if drawn else None
+
+
+def alt(found: tuple[RuledOut, ...]) -> str:
+    """The figure in words, for those who cannot see it."""
+    told = " ".join(r.sentence() for r in to_draw(found))
+    return ("Largest share against diameter from 1 nm to 100 µm, with the usual sizes of molecules, micelles, droplets, "
+            f"pigments, wear debris and water below. {told}")

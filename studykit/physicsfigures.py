@@ -95,7 +95,7 @@ def expected_over_measured(panels: Sequence[tuple[str, pd.DataFrame, pd.DataFram
         return None
     columns = min(2, len(panels))
     lines = -(-len(panels) // columns)
-    figure = Figure(figsize=(4.3 * columns, 3.5 * lines), layout="constrained")
+    figure = Figure(figsize=(3.5 * columns, 3.1 * lines), layout="constrained")
     axes = list(figure.subplots(lines, columns, squeeze=False).flat)
     for ax, (title, curves, measured) in zip(axes, panels, strict=False):
         _need(curves, "age_days", "height", "percent_of_mixed")
@@ -118,9 +118,23 @@ def bound_against_size(table: pd.DataFrame, analyte: str = "", sizes: Sequence[T
 
     ``table``: diameter_um, share_at_percent, share_above_percent, as ``RuledOut.to_table`` gives.
     """
-    _need(table, "diameter_um", "share_at_percent", "share_above_percent")
-    figure = Figure(figsize=(5.4, 4.0), layout="constrained")
-    ax, below = figure.subplots(2, 1, sharex=True, height_ratios=(3, 1.3))
+    return bounds_against_size([(analyte, table)], sizes)
+
+
+def bounds_against_size(tables: Sequence[tuple[str, pd.DataFrame]], sizes: Sequence[TypicalSize] = TYPICAL_SIZES
+                        ) -> Figure:
+    """``bound_against_size`` for several analytes (name and table of each), side by side."""
+    for _, table in tables or (("", pd.DataFrame()),):
+        _need(table, "diameter_um", "share_at_percent", "share_above_percent")
+    columns = len(tables)
+    figure = Figure(figsize=(5.4 if columns == 1 else 3.8 * columns, 3.8), layout="constrained")
+    axes = figure.subplots(2, columns, sharex=True, squeeze=False, height_ratios=(3, 1.3))
+    for k, (analyte, table) in enumerate(tables):
+        _bound_axes(axes[0, k], axes[1, k], table, analyte, sizes)
+    return figure
+
+
+def _bound_axes(ax: Axes, below: Axes, table: pd.DataFrame, analyte: str, sizes: Sequence[TypicalSize]) -> None:
     ax.plot(table["diameter_um"], table["share_above_percent"], lw=1.6, ms=4, markevery=8, **_look(0),
             label="of this size or larger, as far as the study sees")
     ax.plot(table["diameter_um"], table["share_at_percent"], lw=1.2, ms=4, markevery=(4, 8), **_look(1),
@@ -140,7 +154,6 @@ def bound_against_size(table: pd.DataFrame, analyte: str = "", sizes: Sequence[T
     for axis in (ax, below):
         _tidy(axis)
     below.spines["left"].set_visible(False)
-    return figure
 
 
 def time_to_settle(chart: pd.DataFrame, distance_mm: float = 500.0, excess_kg_m3: float = 100.0) -> Figure:

@@ -39,8 +39,8 @@ FLOW = """
     revisions bulkcsv intake suggest exclusions taking
     replicates profiles massbalance controls runchecks suspicions quality
     figures qualityfigures modelrows model homogeneityset modelset verdict known modelprofile modelchecks
-    consequences estimands expected particlebounds sharetable verdictset
-    physicsfigures designfigures display widgets designshow overview
+    physicsfigures consequences estimands expected particlebounds sharetable verdictset
+    designfigures display widgets designshow overview
     runner manifest report front planpages recheck
     simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge demogen.slip_text demogen.slip
     demogen.ropeway_text demogen.ropeway_plan demogen.ropeway_raw demogen.ropeway demogen.tote demogen.__main__

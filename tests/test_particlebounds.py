@@ -10,7 +10,6 @@ from scipy import stats
 
 import studykit.notebook as kit
 from studykit import particlebounds
-from studykit.physicsfigures import bound_against_size
 from studykit.study import parse_study
 from verdict_cases import calm, make
 
@@ -74,7 +73,12 @@ def test_whole_container_samples_give_a_second_bound(tmp_path):
     assert found[1].share_above(9e-5) == 1.0
     drawn = particlebounds.to_draw(found)
     assert [r.bound.reference for r in drawn] == ["whole"]
-    assert len(bound_against_size(drawn[0].to_table(), "P").axes) == 2
+    figure = particlebounds.figure(found)
+    assert len(figure.axes) == 2
+    assert figure.axes[0].lines[0].get_ydata() == pytest.approx(100 * found[0].above)
+    assert "P: at most" in particlebounds.alt(found)
+    assert particlebounds.figure(()) is None
+    assert set(particlebounds.curves(found)["compared"]) == {"the whole container", "the mean of the zones"}
     table = particlebounds.table_of(found, kit.verdictset.judge_all(stage, models))
     assert len(table) == 2 * len(particlebounds.LADDER_UM)
     shown = particlebounds.shown(table)
