@@ -83,7 +83,8 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
         if moved is not None:
             return [Fault(file=file, row=line, reason=f"the headings stand in line {int(grid.lines[moved[0]])}, "
                           f"not in line {line}", remedy="correct header_row in intake.toml, or leave it out")]
-    fresh = [h for h in present if h not in need and not _ignored(h, mapping) and h not in known]
+    mapped = need | expected_heads(mapping)
+    fresh = [h for h in present if h not in mapped and not _ignored(h, mapping) and h not in known]
     for missing in sorted(need - set(present)):
         close = difflib.get_close_matches(missing, fresh or present, n=1, cutoff=0.6)
         remedy = f"the heading may now be {close[0]!r}: " if close else ""

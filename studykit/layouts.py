@@ -17,6 +17,7 @@ from studykit.headings import find_header, headings, no_header, shape_faults
 from studykit.mapping import OPTIONAL_COLUMNS, FileMapping
 from studykit.readers import Grid, factorize
 
+OTHER_HEADINGS = "a table with other headings begins here"
 CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "unit", *OPTIONAL_COLUMNS)
 
 
@@ -73,7 +74,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         outside[block.rows] = False
         outside[block.top:block.first] = False
         rows = _fitting_rows(grid, block, out, file)
-        rows = _without_headings(grid, block, rows, out, file)
+        rows = _without_headings(grid, mapping, block, rows, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     if parts:
         _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
@@ -204,11 +205,21 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
 
 
-def _without_headings(grid: Grid, block: Block, rows: np.ndarray, out: Laid, file: str) -> np.ndarray:
-    """Rows that repeat the headings (two files put together, a page break) become misfits."""
-    head = str(grid.cells.iat[block.header_at, 0])
-    alike = rows[(grid.cells[0].iloc[rows] == head).to_numpy()]
-    again = [int(i) for i in alike if grid.row(int(i)) == grid.row(block.header_at)]
+def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, out: Laid,
+                      file: str) -> np.ndarray:
+    """Rows that repeat the headings (two files put together, a page break) become misfits.
+
+    A row with the heading of the key column and other headings beside it begins another table, whose
+    columns are not those of the first: the file is refused.
+    """
+    key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
+    place = next(k for k, h in block.heads.items() if h == key)
+    head = str(grid.cells.iat[block.header_at, place])
+    alike = [int(i) for i in rows[(grid.cells[place].iloc[rows] == head).to_numpy()]] if head.strip() else []
+    again = [i for i in alike if grid.row(i) == grid.row(block.header_at)]
+    out.faults += [Fault(file=file, row=int(grid.lines[i]), column=key, value=" | ".join(grid.row(i))[:80],
+                         reason=OTHER_HEADINGS, remedy="write blocks = true in this entry of intake.toml")
+                   for i in alike if i not in again]
     for i in again:
         out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(i))[:80],
                                  reason="the headings stand here again",

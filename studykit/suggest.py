@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import tomli_w
 
@@ -159,6 +160,10 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
     entry, used = draft.entry, set(draft.entry["columns"].values())
     rest = [h for h in heads if h not in used]
     if entry["layout"] == "wide":
+        more = _other_blocks(grid, i, entry["columns"]["sample"])
+        if more:
+            entry["blocks"] = True
+            rest += [h for h in more if h not in used and h not in rest]
         units = _unit_row(grid, i, rest)
         if units is not None:
             entry["unit_row"] = units
@@ -188,6 +193,14 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
         draft.questions.append(f"are these columns not needed: {', '.join(entry['ignore_columns'])}?")
     if "unit" not in entry["columns"]:
         _ask_units([n for n in names if not bracketed_unit(n) and entry["analytes"].get(n) != "?"], study, draft)
+
+
+def _other_blocks(grid: Grid, i: int, sample: str) -> list[str]:
+    """Headings of further tables below the first, each begun by the heading of its sample column."""
+    first = grid.row(i)
+    below = grid.cells[first.index(sample)].iloc[i + 1:].astype(str).str.strip()
+    rows = [grid.row(i + 1 + int(k)) for k in np.flatnonzero((below == sample).to_numpy())]
+    return list(dict.fromkeys(h for row in rows if row != first for h in row if h))
 
 
 def _ask_units(names: list[str], study: Study, draft: _Draft) -> None:

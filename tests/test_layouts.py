@@ -192,3 +192,13 @@ def test_a_qualifier_column_that_is_missing_or_says_nothing_known(tmp_path: Path
         take(tmp_path, QUALIFIERS, {"a.csv": QUALIFIED.replace("result;flag", "result;mark", 1)})
     with pytest.raises(BadInput, match="uses a heading as a qualifier column and for something else: Sample"):
         take(tmp_path, QUALIFIERS.replace("Silicon | flag", "Sample"), {"a.csv": QUALIFIED})
+
+
+def test_another_table_below_the_first_is_never_read_under_the_wrong_headings(tmp_path: Path) -> None:
+    """Other samples in the second table: no contradiction would give it away."""
+    text = "Sample,Si\nB001,9\nB002,10\n\nSample,P\n007,340\n1E5,350\n"
+    with pytest.raises(BadInput, match=r"a.csv row 5, column Sample: 'Sample \| P': a table with other headings begins here"):
+        take(tmp_path, WIDE, {"a.csv": text})
+    out = take(tmp_path, WIDE.replace('layout = "wide"', 'layout = "wide"\nblocks = true'), {"a.csv": text})
+    assert values(out) == {("B001", "Si", 1): (9.0, ""), ("B002", "Si", 1): (10.0, ""), ("007", "P", 1): (340.0, ""),
+                           ("1E5", "P", 1): (350.0, "")}

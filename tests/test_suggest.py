@@ -30,6 +30,7 @@ ROWS = [["B001", "Si", 9.8, ""], ["B001", "P", 300.0, ""], ["B002", "Si", 1.0, "
     ("a.csv", LONG_TEXT, "long"),
     ("a.csv", "\ufeffLab report 7;;\n;;\nSample ID;Silicon;Phosphorus\n;ppm;g/kg\nB001;9,8;0,3\nB002;<1;0,31\nend;;\n", "wide"),
     ("a.csv", "Sample,Si [mg/kg],P [g/kg]\nB001,9.8,0.3\nB002,<1,0.31\n", "wide"),
+    ("a.csv", "Sample,Si [mg/kg]\nB001,9.8\nB002,<1\n\nSample,P [g/kg]\nB001,0.3\nB002,0.31\n", "wide"),
     ("a.csv", "Test,Unit,B001,B002\nSi,mg/kg,9.8,<1\nP,g/kg,0.3,0.31\n", "wide-samples"),
     ("a.xlsx", workbook([["Sample", "Si", "P"], [None, "mg/kg", "mg/kg"], ["B001", 9.8, 300], ["B002", "<1", 310]]), "wide"),
 ])
