@@ -18,7 +18,7 @@ import pandas as pd
 
 from studykit.drawplan import plan_draws
 from studykit.errors import BadInput, Fault, single
-from studykit.files import require_writable, write_bytes
+from studykit.files import csv_text, require_writable, write_bytes
 from studykit.lock import LOCK
 from studykit.reconcile import was_drawn
 from studykit.sampling import (
@@ -223,7 +223,7 @@ def _tables(plan: Plan, from_stock: bool) -> dict[str, bytes]:
 
 
 def _csv(frame: pd.DataFrame) -> bytes:
-    return frame.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d").encode("utf-8")
+    return csv_text(frame).encode("utf-8")
 
 
 def plan(root: Path, study: Study) -> Filed:

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.errors import BadInput, Fault, RunsDiffer, single
+from studykit.exclusions import read_exclusions
 from studykit.files import read_json, sha256_of
 from studykit.intake import run_intake
 from studykit.lock import lock_status
@@ -54,7 +55,10 @@ class Recheck:
 def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None) -> ReportMade:
     """Run every stage of a study and put the finished report in place of the old one."""
     study = load_study(root)
-    run_intake(root, study, load_tables(root, with_results=False).samples)  # what cannot be read is told at once
+    if (root / "report").exists() and not (root / "report").is_dir():
+        raise single("report", "a file stands where the report's folder belongs", "move it away")
+    outcome = run_intake(root, study, load_tables(root, with_results=False).samples)  # faults are told at once
+    read_exclusions(root, study, outcome.results)
     notebooks = notebooks_of(root)
     stems = stems_in(notebooks)
     if not stems:

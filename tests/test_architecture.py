@@ -42,7 +42,8 @@ FLOW = """
     physicsfigures consequences estimands expected particlebounds sharetable verdictset
     designfigures display widgets designshow overview
     runner manifest report front planpages recheck
-    simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge demogen.slip_text demogen.slip
+    simulate demogen.common demogen.__init__ demogen.antifoam demogen.forge_text demogen.forge_raw demogen.forge
+    demogen.slip_text demogen.slip
     demogen.ropeway_text demogen.ropeway_plan demogen.ropeway_raw demogen.ropeway demogen.tote demogen.__main__
     demos newstudy notebook cli __main__
 """

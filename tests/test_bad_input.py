@@ -247,6 +247,17 @@ def test_a_study_folder_that_cannot_be_written(root: Path, capsys: pytest.Captur
     assert state(root) == before
 
 
+def test_a_report_is_refused_before_any_notebook_runs(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (root / "report").write_text("in the way")
+    assert main(["report", str(root)]) == 2
+    assert "report: a file stands where the report's folder belongs -> move it away" in capsys.readouterr().err
+    (root / "report").unlink()
+    (root / "plan/exclusions.csv").write_text("sample,analyte,reason,who,date\n0789,Si,,y,2026-01-01\n")
+    assert main(["report", str(root)]) == 2
+    assert "plan/exclusions.csv row 2, column reason: must not be empty -> fill it in" in capsys.readouterr().err
+    assert not (root / "report.part").exists()
+
+
 def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for command in ("check", "intake", "report", "recheck", "plan", "lock"):
         assert main([command, str(tmp_path / "nowhere")]) == 2
