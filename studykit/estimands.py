@@ -126,23 +126,31 @@ def whole_table(study: Study, models: list[AnalyteModel], containers: pd.DataFra
 
 def departure_table(study: Study, models: list[AnalyteModel], containers: pd.DataFrame,
                     samples: pd.DataFrame) -> pd.DataFrame:
-    """Largest departure of a mean zone from the weighted mean of the zones, with that mean beside the plain one.
+    """Each mean zone against the weighted mean of the zones, with its 1 - 2 alpha interval; the largest first.
 
-    Columns: analyte, zone, departure, unit, weighted mean, plain mean, unit of means, weighted by.
+    Columns: analyte, zone, departure, low, high, unit, weighted mean, plain mean, unit of means,
+    weighted by. On the log scale the weighted mean is that of the contents, and the interval follows
+    from its slope in the depth means (delta method).
     """
     rows = []
     for model in models:
         zones = zones_of(study, model, containers, samples)
-        if model.fit is None or not zones:
+        if model.fit is None or model.pairs is None or not zones:
             continue
-        weights = np.mean([z.weights for z in zones], axis=0)
+        w = np.mean([z.weights for z in zones], axis=0)
         means = np.array([back(m, model.rows.margin) for m in model.means])
-        whole = float(weights @ means)
-        gaps = 100 * (means / whole - 1) if model.rows.log else means - whole
-        k = int(np.argmax(np.abs(gaps)))
-        rows.append({"analyte": model.analyte, "zone": model.rows.depths[k], "departure": float(gaps[k]),
-                     "unit": model.shown_unit, "weighted mean": whole, "plain mean": float(means.mean()),
-                     "unit of means": model.rows.unit, "weighted by": ", ".join(sorted({z.weighted_by for z in zones}))})
+        whole, scale = float(w @ means), model.rows.margin.scale
+        gaps = np.log(means / whole) if scale == "log" else means - whole
+        slope = np.eye(len(w)) - (w * means / whole if scale == "log" else w)
+        se = np.sqrt(np.diag(slope @ model.mean_cov @ slope.T))
+        words = ", ".join(sorted({z.weighted_by for z in zones}))
+        for k in np.argsort(-np.abs(gaps)):
+            contrast = Contrast(label=model.rows.depths[k], estimate=float(gaps[k]), se=float(se[k]), df=model.pairs.df,
+                                scale=scale, unit=model.rows.unit)
+            value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
+            rows.append({"analyte": model.analyte, "zone": contrast.label, "departure": value, "low": low, "high": high,
+                         "unit": unit, "weighted mean": whole, "plain mean": float(means.mean()),
+                         "unit of means": model.rows.unit, "weighted by": words})
     return pd.DataFrame(rows)
 
 
