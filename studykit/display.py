@@ -13,11 +13,13 @@ import matplotlib
 import pandas as pd
 from IPython.display import display
 from matplotlib.figure import Figure
+from PIL import Image
 
 from studykit.numbers import significant
 
 matplotlib.rcParams["svg.hashsalt"] = "studykit"
 DPI = 150
+COLOURS = 96
 CAPTION_MARK = {"studykit": "caption"}
 # column names of the saved tables -> what a reader sees above them; all others lose their underscores
 HEADINGS = {
@@ -97,10 +99,12 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4) -> None:
 
 
 def figure_png(figure: Figure) -> bytes:
-    """A figure as PNG bytes, the same bytes every time."""
-    buffer = io.BytesIO()
+    """A figure as PNG bytes with a palette of its own, small and the same every time."""
+    buffer, small = io.BytesIO(), io.BytesIO()
     figure.savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
-    return buffer.getvalue()
+    with Image.open(buffer) as picture:
+        picture.convert("RGB").quantize(COLOURS).save(small, format="png", optimize=True)
+    return small.getvalue()
 
 
 def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
