@@ -14,6 +14,7 @@ checked in the tests against published dip and head formulas.
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -65,13 +66,14 @@ class Bottom(_Model):
         return Piece(0.0, d, 0.0, 2 * math.pi * radius, -math.pi)
 
 
-class Shape(_Model):
+class Shape(_Model, ABC):
     """What every vessel can do; the subclasses give the pieces."""
 
     note: str = ""
 
+    @abstractmethod
     def _pieces(self) -> tuple[Piece, ...]:
-        raise NotImplementedError
+        """The stacked pieces from the floor up."""
 
     @property
     def total_height_mm(self) -> float:
