@@ -14,7 +14,6 @@ checked in the tests against published dip and head formulas.
 from __future__ import annotations
 
 import math
-from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -66,14 +65,14 @@ class Bottom(_Model):
         return Piece(0.0, d, 0.0, 2 * math.pi * radius, -math.pi)
 
 
-class Shape(_Model, ABC):
+class Shape(_Model):
     """What every vessel can do; the subclasses give the pieces."""
 
     note: str = ""
 
-    @abstractmethod
     def _pieces(self) -> tuple[Piece, ...]:
-        """The stacked pieces from the floor up."""
+        """The stacked pieces from the floor up; none for a shape that is reckoned otherwise."""
+        return ()
 
     @property
     def total_height_mm(self) -> float:
