@@ -262,11 +262,6 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
                         analytes=analytes)
 
 
-def with_scope(verdict: AnalyteVerdict, scope: str) -> AnalyteVerdict:
-    """The same verdict with another statement of what it holds for."""
-    return replace(verdict, scope=scope)
-
-
 def two_roads(models: list[AnalyteModel], study: Study) -> pd.DataFrame:
     """The mixed model's bottom-minus-top beside the container summary's, and why they may differ.
 
@@ -312,4 +307,4 @@ def standing_out(model: AnalyteModel) -> pd.DataFrame:
 
 
 __all__ = ["AnalyteVerdict", "StudyVerdict", "container_summary", "containers_needed", "judge", "mixed_verdict",
-           "standing_out", "study_verdict", "two_roads", "unassessed", "with_scope"]
+           "standing_out", "study_verdict", "two_roads", "unassessed"]

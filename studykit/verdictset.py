@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pandas as pd
+from matplotlib.figure import Figure
 
 from studykit import estimands, known
 from studykit.bounds import share_bound_clear
@@ -12,6 +14,7 @@ from studykit.consequences import consequences, typical_container
 from studykit.controls import check_layered
 from studykit.errors import BadInput
 from studykit.exclusions import read_exclusions
+from studykit.figures import by_age as by_age_figure
 from studykit.flags import working_table
 from studykit.model import AnalyteModel, group_contrasts
 from studykit.modelset import OpenStage, fit_all
@@ -151,6 +154,42 @@ def outstanding(models: list[AnalyteModel], outcome: StudyVerdict, most: int = 5
     columns = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
     parts = [p for p in parts if len(p)]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+
+
+def by_age(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """Every container's own contrast with its age and store, of the analyte that stands furthest from homogeneous.
+
+    A stratified analyte comes before an inconclusive one. Empty where none is either, or where all
+    containers have one age.
+    """
+    words = outcome.words()
+    for word in ("stratified", "inconclusive"):
+        for m in models:
+            table = standing_out(m) if m.fit is not None and words[m.analyte] == word else pd.DataFrame()
+            if len(table) and table["age_months"].notna().all() and table["age_months"].round(1).nunique() > 1:
+                ordered = table.sort_values(["age_months", "container"], ignore_index=True)
+                return ordered.assign(analyte=m.analyte, unit=m.shown_unit)[
+                    ["analyte", "container", "store", "age_months", "contrast", "unit"]]
+    return pd.DataFrame(columns=["analyte", "container", "store", "age_months", "contrast", "unit"])
+
+
+def age_figure(models: list[AnalyteModel], table: pd.DataFrame) -> Figure | None:
+    """The figure of ``by_age``; None where its table is empty."""
+    if table.empty:
+        return None
+    margin = next(m.rows.margin for m in models if m.analyte == table["analyte"].iloc[0])
+    low, high = ((100 * math.expm1(x) if margin.scale == "log" else x) for x in (margin.low, margin.high))
+    return by_age_figure(table, f"{table['analyte'].iloc[0]}, {table['unit'].iloc[0]}", low, high)
+
+
+def age_alt(table: pd.DataFrame) -> str:
+    """Alt text of that figure: the smallest and largest contrast with their ages."""
+    if table.empty:
+        return "no figure"
+    rows = sorted(table.to_dict("records"), key=lambda r: float(r["contrast"]))
+    told = " to ".join(f"{significant(float(r['contrast']), 2)} {r['unit']} at {float(r['age_months']):.0f} months"
+                       for r in (rows[0], rows[-1]))
+    return f"Bottom minus top of each container against age, {table['analyte'].iloc[0]}: {told}."
 
 
 def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
