@@ -76,7 +76,7 @@ def main() -> None:
     if inside():
         if testing:
             sys.exit(run_tests(arguments[1:]))
-        from studykit.cli import main as run
+        from studykit.commands.cli import main as run
 
         sys.exit(run(arguments))
     build("test" if testing else "")

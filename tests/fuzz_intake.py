@@ -25,8 +25,8 @@ import openpyxl
 import pandas as pd
 import python_calamine
 
-from studykit.errors import BadInput
-from studykit.intake import IntakeOutcome, read_intake
+from studykit.core.errors import BadInput
+from studykit.intake.take import IntakeOutcome, read_intake
 from tests import fuzz_oracle as oracle
 from tests.fuzz_mutations import NASTY, damage, mutate_text
 from tests.fuzz_seeds import SAMPLES, STUDY, Seed, seeds

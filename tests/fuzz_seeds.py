@@ -8,9 +8,9 @@ from typing import Any
 
 import openpyxl
 
-from studykit.study import Study
+from studykit.study.definition import Study
+from tests.intake.test_intake_layouts_outside import ods
 from tests.intake_cases import study
-from tests.test_intake_layouts_outside import ods
 from tests.xls_writer import xls_bytes
 
 SAMPLES = (*(f"B{i:03d}" for i in range(1, 9)), "007", "1E5")

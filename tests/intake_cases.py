@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from studykit.intake import IntakeOutcome, run_intake
-from studykit.study import Study, parse_study
+from studykit.intake.take import IntakeOutcome, run_intake
+from studykit.study.definition import Study, parse_study
 
 CODES = ("B001", "B002", "B003", "007", "1E5")
 

@@ -9,8 +9,8 @@ from typing import Any
 
 import typer.main
 
-from studykit import errors
-from studykit.cli import app
+from studykit.commands.cli import app
+from studykit.core import errors
 from tests.make_dictionary import head, row
 
 EXITS = {

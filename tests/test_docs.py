@@ -11,12 +11,12 @@ from pathlib import Path
 
 import pytest
 
-from studykit import quality
-from studykit.errors import BadInput
-from studykit.settings import Section
-from studykit.stages import STEMS
-from studykit.study import Study
-from studykit.tablespec import TABLES
+from studykit.core.errors import BadInput
+from studykit.quality import assess as quality
+from studykit.study.columns import TABLES
+from studykit.study.definition import Study
+from studykit.study.sections import Section
+from studykit.study.stages import STEMS
 from tests import make_commands, make_dictionary
 from tests.dictionary_words import MEANINGS
 

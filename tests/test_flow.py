@@ -11,16 +11,17 @@ from pathlib import Path
 
 import pytest
 
-from studies import write_study
-from studykit import known, verdict
-from studykit.demos import DEMOS, copy_demo, demo_folder
-from studykit.exclusions import read_exclusions, usable_results
-from studykit.intake import run_intake
-from studykit.model import fit_analyte
-from studykit.schema import load_tables
-from studykit.simulate import AnalyteTruth, StudyTruth, simulate_study
-from studykit.study import parse_study
-from test_model import study_of
+from studykit.demos.shipped import DEMOS, copy_demo, demo_folder
+from studykit.demos.simulate import AnalyteTruth, StudyTruth, simulate_study
+from studykit.intake.take import run_intake
+from studykit.model.fit import fit_analyte
+from studykit.study.definition import parse_study
+from studykit.study.exclusions import read_exclusions, usable_results
+from studykit.study.tables import load_tables
+from studykit.verdict import rule as verdict
+from studykit.verdict import stated as known
+from tests.model.test_fit import study_of
+from tests.studies import write_study
 
 ROOT = Path(__file__).parents[1]
 
@@ -84,14 +85,14 @@ def test_a_run_killed_half_way_leaves_the_filed_report_and_the_next_one_cleans_u
     run.wait()
     assert (root / "report.part/00-study").exists()
     assert (root / "report/report.html").read_text() == "the filed one"
-    from studykit.runner import recover
+    from studykit.report.run import recover
 
     recover(root)
     assert (root / "report/report.html").read_text() == "the filed one"
 
 
 def test_a_broken_raw_file_leaves_report_and_tables_as_they_were(tmp_path, capsys):
-    from studykit.cli import main
+    from studykit.commands.cli import main
 
     root = tmp_path / "tote"
     copy_demo("tote", root)
@@ -109,7 +110,7 @@ def test_a_broken_raw_file_leaves_report_and_tables_as_they_were(tmp_path, capsy
 
 
 def test_an_empty_study_is_told_what_it_lacks(tmp_path, capsys):
-    from studykit.cli import main
+    from studykit.commands.cli import main
 
     root = write_study(tmp_path / "s")
     assert main(["report", str(root)]) == 2
@@ -117,7 +118,7 @@ def test_an_empty_study_is_told_what_it_lacks(tmp_path, capsys):
 
 
 def test_the_readme_shows_the_verdicts_of_the_demo(tmp_path):
-    from studykit.numbers import significant
+    from studykit.core.record import significant
 
     copy_demo("ropeway", tmp_path / "ropeway")
     rows = []

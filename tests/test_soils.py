@@ -7,14 +7,14 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from soils_study import ANALYTES, make_soils
-from studykit import model
-from studykit.cli import main
-from studykit.errors import RunsDiffer
-from studykit.intake import run_intake
-from studykit.numbers import read_records
-from studykit.recheck import recheck
-from studykit.schema import load_tables
+from studykit.commands.cli import main
+from studykit.core.errors import RunsDiffer
+from studykit.core.record import read_records
+from studykit.intake.take import run_intake
+from studykit.model import fit as model
+from studykit.report.recheck import recheck
+from studykit.study.tables import load_tables
+from tests.soils_study import ANALYTES, make_soils
 
 # tests/reference/soils/values.json: lme4 1.1-31, lmerTest 3.1-3, pbkrtest 0.5.2 on R 4.2.2; expression in the file's head
 VALUES = json.loads((Path(__file__).parent / "reference/soils/values.json").read_text())["values"]
@@ -77,7 +77,7 @@ def _recheck_bites(root, monkeypatch):
         for name in ("report", "tidy"):
             shutil.copytree(kept / name, fresh_root / name)
 
-    monkeypatch.setattr("studykit.recheck.make_report", as_before)
+    monkeypatch.setattr("studykit.report.recheck.make_report", as_before)
     # a digit changed in a filed number, and a value changed in a raw file, are both named
     numbers = root / "report/numbers.json"
     data = json.loads(numbers.read_text())

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import studykit.notebook as kit
-from studies import definition, write_study
+import studykit.notebook.stage as kit
+from tests.studies import definition, write_study
 
 DEPTHS = {"upper": 0.83, "middle": 0.5, "lower": 0.17}
 HEAD_C = "container,lot,store,vessel,liquid_height_mm,filled_on,sampled_on,treatment\n"

@@ -24,8 +24,8 @@ import numpy as np
 import pandas as pd
 import statsmodels.formula.api as smf
 
-from studykit.batch import BatchDesign
-from studykit.reml import fit_reml
+from studykit.mixed.batch.fit import BatchDesign
+from studykit.mixed.fit import fit_reml
 
 FIXED, RANDOM = ["depth"], ["container", "container:depth"]
 R_SCRIPT = """

@@ -22,9 +22,17 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.integrate import solve_ivp
 
-from studykit.column import DAY_S, Component, Sizes, clock_rates, expected_column, spot_zones, yearly_temperatures
-from studykit.masonweaver import bernoulli, finite_volume
-from studykit.viscosity import Floats, Liquid, ViscosityLine
+from studykit.physics.column import (
+    DAY_S,
+    Component,
+    Sizes,
+    clock_rates,
+    expected_column,
+    spot_zones,
+    yearly_temperatures,
+)
+from studykit.physics.diffusion import bernoulli, finite_volume
+from studykit.physics.viscosity import Floats, Liquid, ViscosityLine
 
 CLASSES, DAYS, CELLS = 20, 1826, 200
 AGES = [365.0, 730.0, 1095.0, 1826.0]

@@ -54,7 +54,7 @@ def measure(what: str, root: Path, rows: int) -> dict[str, float]:
         start = time.process_time()
         pd.read_csv(root / "raw/big.csv", sep=";").to_csv(root / "copy.csv", index=False)
     else:
-        from studykit.intake import run_intake
+        from studykit.intake.take import run_intake
         from tests.intake_cases import study
 
         definition = study({a: "mm2/s" if a == "KV40" else "mg/kg" for a in ANALYTES})

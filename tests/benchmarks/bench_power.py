@@ -16,11 +16,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from studykit.power import Size, _critical_curve, chances
-from studykit.search import Aim, Costs, Limits, cheapest
-from studykit.settings import Guess
-from studykit.simulation import simulate_studies
-from studykit.widgets import explore
+from studykit.design.cheapest import Aim, Costs, Limits, cheapest
+from studykit.design.operating import Size, _critical_curve, chances
+from studykit.design.simulation import simulate_studies
+from studykit.notebook.explorer import explore
+from studykit.study.sections import Guess
 
 AIM = Aim(analyte="x", guess=Guess(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
 COSTS = Costs(container=40, sample=10, determination=6)

@@ -12,9 +12,10 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from studykit import profiles, runchecks
-from studykit.flags import Scatter, working_table
-from studykit.quality import assess
+from studykit.quality import profiles
+from studykit.quality import runs as runchecks
+from studykit.quality.assess import assess
+from studykit.quality.flags import Scatter, working_table
 from tests.quality_cases import ANALYTES, build
 
 STATED = {a: Scatter(s=s_r) for a, (_, s_r, _, _) in ANALYTES.items()}

@@ -23,7 +23,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from studykit.reml import fit_reml
+from studykit.mixed.fit import fit_reml
 
 R_SCRIPT = """
 suppressPackageStartupMessages(library(lme4))

@@ -14,12 +14,12 @@ from pathlib import Path
 
 import nbformat
 
-from studykit.demos import copy_demo
-from studykit.recheck import make_report
-from studykit.runner import run_notebook
-from studykit.stages import share, stems_in
+from studykit.demos.shipped import copy_demo
+from studykit.report.recheck import make_report
+from studykit.report.run import run_notebook
+from studykit.study.stages import share, stems_in
 
-IMPORTS = ("import studykit.notebook as kit\n"
+IMPORTS = ("import studykit.notebook.stage as kit\n"
            "kit.modelset, kit.verdictset, kit.quality, kit.intake, kit.designset, kit.figures, kit.front\n"
            "import statsmodels.formula.api, matplotlib.pyplot")
 

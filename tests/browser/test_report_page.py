@@ -7,9 +7,9 @@ import shutil
 
 import pytest
 
-from studykit.report import write_report
-from studykit.stages import share, stems_in
-from studykit.study import load_study
+from studykit.report.page import write_report
+from studykit.study.definition import load_study
+from studykit.study.stages import share, stems_in
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",

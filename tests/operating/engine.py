@@ -22,10 +22,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.batch import BatchDesign, BatchFits
-from studykit.errors import ModelNotTrusted
-from studykit.reml import fit_reml
-from studykit.simultaneous import beyond_margin_p, beyond_sf, critical_value, pair_matrix
+from studykit.core.errors import ModelNotTrusted
+from studykit.inference.simultaneous import beyond_margin_p, beyond_sf, critical_value, pair_matrix
+from studykit.mixed.batch.fit import BatchDesign, BatchFits
+from studykit.mixed.fit import fit_reml
 
 from .scenarios import Scenario
 

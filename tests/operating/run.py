@@ -42,7 +42,7 @@ TAIL = """
 * Balanced designs: the exact stratum t keeps its rates at nominal whatever the container:depth variance.
   Kenward-Roger is cautious where the true container:depth variance is zero (rates below 5 %, coverage
   above 95 %), most with few containers. So the kit uses the exact stratum where the design is balanced
-  (`studykit.bounds.choose_df_method`) and says which method was used.
+  (`studykit.inference.share.choose_df_method`) and says which method was used.
 * Unbalanced designs: no exact test exists; Kenward-Roger is used. It errs on the cautious side near zero
   variance: a study may then need a container or two more than an exact test would.
   Satterthwaite's degrees of freedom come nearer to nominal there, but jump as soon as a variance is

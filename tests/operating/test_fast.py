@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 
-from studykit.equivalence import Margin, compare_depths
+from studykit.inference.equivalence import Margin, compare_depths
 
 from . import engine
 from .engine import Fitted, covariance, fits, homogeneous, noise, pair_rows, run_scenario, stratified, true_se

@@ -1,0 +1,5 @@
+from . import cli as cli
+
+__all__ = [
+    "cli",
+]

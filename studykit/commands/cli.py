@@ -1,0 +1,187 @@
+"""The commands. No logic here: each command calls one function of the library and prints what it returns."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from studykit.core.errors import StudyKitError
+
+app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
+                  rich_markup_mode=None, context_settings={"help_option_names": ["-h", "--help"]},
+                  help="Settling studies of stored fluids: has anything separated, so much that it matters?")
+_options = {"traceback": False}
+Folder = Annotated[Path, typer.Argument(help="The study folder.", show_default=False)]
+
+
+@app.callback()
+def _common(traceback: Annotated[bool, typer.Option(help="Show the full traceback of an error.")] = False) -> None:
+    _options["traceback"] = traceback
+
+
+def _say(text: str) -> None:
+    """Progress on standard error; on a terminal a running cell overwrites its line."""
+    terminal = sys.stderr.isatty()
+    if text.startswith("\r") and not terminal and not text.endswith("\n"):
+        return
+    if terminal:
+        sys.stderr.write(text + ("\x1b[K" if text.startswith("\r") else ""))
+    elif text.endswith("\n"):
+        sys.stderr.write(text.lstrip("\r"))
+    sys.stderr.flush()
+
+
+def _made(made: Any, folder: Path) -> None:
+    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {folder}"
+               f"\nCheck:  studykit recheck {folder}")
+    if made.rejected:
+        typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
+                   "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "
+                   'accept_rejected = "why" and accept_rejected_rows = how many', err=True)
+        raise typer.Exit(8)
+
+
+@app.command(epilog="Example: studykit demo")
+def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.")] = "ropeway",
+         to: Annotated[Path | None, typer.Option(help="Folder to make it in.", show_default="demo-NAME")] = None,
+         ) -> None:
+    """Run the whole job on an invented study."""
+    from studykit.demos.shipped import DEMOS, copy_demo
+    from studykit.report.recheck import make_report
+
+    if name == "list":
+        for known, about in DEMOS.items():
+            typer.echo(f"{known:10} {about}")
+        return
+    folder = to or Path(f"demo-{name}")
+    copy_demo(name, folder)
+    _say(f"Study in {folder} (invented data)\n")
+    _made(make_report(folder, _say), folder)
+
+
+@app.command(epilog="Example: studykit new my-study")
+def new(folder: Folder,
+        single: Annotated[bool, typer.Option("--single", help="One container and a few numbers.")] = False) -> None:
+    """Make a study folder to fill in: a commented study.toml, table heads, the notebooks."""
+    from studykit.commands.new import new_study
+
+    for line in new_study(folder, single=single):
+        typer.echo(line)
+
+
+@app.command(epilog="Example: studykit check my-study")
+def check(folder: Folder) -> None:
+    """Check the definition and the tables; list every fault; change nothing."""
+    from studykit.commands.intake import check_folder
+    from studykit.study.columns import RESULTS
+
+    taken = (folder / RESULTS.file).exists()
+    tables = check_folder(folder)
+    text = f"no fault found: {_count(len(tables.containers), 'container')}, {_count(len(tables.samples), 'sample')}"
+    typer.echo(text + (f", {_count(len(tables.results), 'result')}" if taken else "; no results taken in yet"))
+
+
+@app.command(epilog="Example: studykit plan my-study")
+def plan(folder: Folder) -> None:
+    """Plan the study: what it will be able to say, containers, blind codes, order, sheets to print."""
+    from studykit.commands.plan import make_plan_pages
+
+    made = make_plan_pages(folder, _say)
+    for note in made.notes:
+        typer.echo(note)
+    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {folder}")
+
+
+@app.command(epilog='Example: studykit lock my-study --amend "two pails were empty"')
+def lock(folder: Folder,
+         amend: Annotated[str, typer.Option(help="After a change: the reason for it, kept with the lock.")] = "",
+         ) -> None:
+    """Lock the plan before results come: question, margins, model and plan tables, with date and hash."""
+    from studykit.study.lock import lock_folder
+
+    status = lock_folder(folder, amend)
+    typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}")
+
+
+@app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
+def intake(folder: Folder,
+           suggest: Annotated[Path | None, typer.Option(help="Propose a mapping for this raw file; write nothing.",
+                                                        show_default=False)] = None,
+           accept: Annotated[str, typer.Option(help="Accept rejected rows, with this reason.")] = "") -> None:
+    """Take the laboratory's raw files in, or propose how to read one of them."""
+    from studykit.commands.intake import propose, take_in
+
+    if suggest is not None:
+        typer.echo(propose(folder, suggest))
+        return
+    outcome = take_in(folder, accept, _say)
+    typer.echo(outcome.sentence())
+    if not outcome.complete:
+        typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
+        typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv", err=True)
+        raise typer.Exit(8)
+
+
+@app.command(epilog="Example: studykit report my-study")
+def report(folder: Folder) -> None:
+    """Run every stage from the raw files and write report/report.html."""
+    from studykit.report.recheck import make_report
+
+    _made(make_report(folder, _say), folder)
+
+
+@app.command(epilog="Example: studykit recheck my-study")
+def recheck(folder: Folder) -> None:
+    """Re-execute the study from raw data and compare every number and every input with what is filed."""
+    from studykit.report.recheck import recheck as run
+
+    outcome = run(folder, _say)
+    typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers and "
+               f"{outcome.files} input files agree")
+    for note in outcome.notes:
+        typer.echo(f"note: {note}")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def _fail(error: StudyKitError) -> int:
+    if _options["traceback"]:
+        raise error
+    typer.echo(str(error), err=True)
+    return error.exit_code
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line; returns the exit code. Errors of a user give one message and no traceback."""
+    from studykit.core.errors import StudyKitError
+
+    try:
+        code = app(args=arguments, standalone_mode=False)
+        return code if isinstance(code, int) else 0
+    except StudyKitError as error:
+        return _fail(error)
+    except typer.Exit as stop:
+        return stop.exit_code
+    except KeyboardInterrupt:
+        typer.echo("stopped; what was filed before is unchanged", err=True)
+        return 130
+    except Exception as error:
+        if hasattr(error, "show") and hasattr(error, "exit_code"):
+            error.show()
+            return int(error.exit_code)
+        if _options["traceback"]:
+            raise
+        typer.echo(f"studykit failed unexpectedly ({type(error).__name__}: {error}).\n"
+                   "This is a fault of the kit; run again with: studykit --traceback ...", err=True)
+        return 70
+
+
+def entry() -> None:
+    """The console command."""
+    sys.exit(main())

@@ -1,0 +1,47 @@
+"""Make a new study folder from the kit's templates, with the stage notebooks, ready to fill in."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import nbformat
+
+from studykit.core.errors import single
+from studykit.core.files import require_writable, write_text
+from studykit.study.stages import HERE, share
+
+NEXT_STEPS = (
+    "  1. study.toml        the question, the analytes and their margins (before the data)",
+    "  2. plan/             stock.csv (the whole stock) or containers.csv (those to open), one line a container",
+    "  3. studykit plan FOLDER   what it will be able to say; codes, draws, sheets to print; then studykit lock FOLDER",
+    "  4. plan/samples.csv  filled in at the bench: when, by whom, how much; what was drawn before is written here too",
+    "  5. raw/              the laboratory's files, as they came; intake.toml says how to read them",
+    "  6. studykit check FOLDER, then studykit report FOLDER",
+)
+
+
+def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
+    """Copy the template and the notebooks (without outputs) into a new folder; BadInput where it is not empty."""
+    _refuse_full(folder)
+    require_writable(folder)
+    shutil.copytree(HERE / "templates" / ("single" if single else "new"), folder, dirs_exist_ok=True)
+    (folder / "raw").mkdir(exist_ok=True)
+    for source in sorted(share("notebooks").glob("0*.ipynb")):
+        write_text(folder / "notebooks" / source.name, _without_outputs(source))
+    steps = tuple(s.replace("FOLDER", str(folder)) for s in NEXT_STEPS)
+    return (f"A study to fill in lies in {folder}:", *steps)
+
+
+def _refuse_full(folder: Path) -> None:
+    if folder.exists() and any(folder.iterdir()):
+        raise single(str(folder), "this folder is not empty", "name a new one; nothing was changed")
+
+
+def _without_outputs(source: Path) -> str:
+    nb = nbformat.read(source, as_version=4)
+    for cell in nb.cells:
+        if cell.cell_type == "code":
+            cell["outputs"], cell["execution_count"] = [], None
+            cell["metadata"].pop("execution", None)
+    return nbformat.writes(nb) + "\n"

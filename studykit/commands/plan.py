@@ -1,0 +1,43 @@
+"""The plan as a page: run the design and sampling notebooks, and write the plan tables and sheets."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+from studykit.report.page import write_report
+from studykit.report.run import Say, check_parameters, run_notebook
+from studykit.sampling.plan import plan
+from studykit.study.definition import load_study
+from studykit.study.stages import notebooks_of
+
+PAGES = "plan/pages"
+STEMS = ("01-design", "02-sampling")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanMade:
+    """A plan that was made: its page, the files written, and what to say about them."""
+
+    page: Path
+    files: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def make_plan_pages(root: Path, say: Say) -> PlanMade:
+    """Write plan/ (tables where there are none yet, sheets), run 01 and 02, and put their page in plan/pages."""
+    study = load_study(root)
+    filed = plan(root, study)
+    notebooks, part, final = notebooks_of(root), root / f"{PAGES}.part", root / PAGES
+    parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
+    for stem in STEMS:
+        check_parameters(notebooks / f"{stem}.ipynb", parameters)
+    shutil.rmtree(part, ignore_errors=True)
+    runs = [run_notebook(notebooks / f"{s}.ipynb", part / s / f"{s}.ipynb", parameters, say) for s in STEMS]
+    write_report(part, [r.notebook for r in runs], study)
+    os.replace(part / "report.html", part / "plan.html")
+    shutil.rmtree(final, ignore_errors=True)
+    os.replace(part, final)
+    return PlanMade(page=final / "plan.html", files=filed.files, notes=filed.notes)

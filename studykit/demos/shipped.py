@@ -1,0 +1,53 @@
+"""The demo studies that come with the kit: their names, and a working copy of one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import require_writable, write_bytes
+from studykit.study.stages import share
+
+#: Name of the demo folder -> what it shows, in one line.
+DEMOS: dict[str, str] = {
+    "ropeway": "gear oil in 24 pails, two stores: the antifoam settles, most does not, one margin cannot be decided",
+    "tote": "one tote, three bottles: what one container can and cannot tell",
+    "forge": "graphite in water, plainly layered: mass weighting, age, and what tumbling restores",
+    "slip": "white slip in drums at four ages: it settles as the physics says, the dissolved borax does not",
+}
+
+
+def demo_folder(name: str) -> Path:
+    """The folder of a demo in the checkout or in the installed kit; BadInput for an unknown name."""
+    if name not in DEMOS:
+        raise single("demo", "there is no demo of this name", "known are " + ", ".join(DEMOS), value=name)
+    return share("demo_data") / name
+
+
+def copy_demo(name: str, dest: Path | str) -> Path:
+    """Copy a demo study into ``dest`` and return that folder.
+
+    A folder that already holds this demo unchanged is kept as it is, with whatever was made in
+    it. BadInput where ``dest`` holds anything else: nothing there is overwritten.
+    """
+    source, folder = demo_folder(name), Path(dest)
+    files = [p for p in sorted(source.rglob("*")) if p.is_file()]
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        _refuse_other(name, source, files, folder)
+        return folder
+    require_writable(folder)
+    for path in files:
+        write_bytes(folder / path.relative_to(source), path.read_bytes())
+    return folder
+
+
+def _refuse_other(name: str, source: Path, files: list[Path], folder: Path) -> None:
+    """BadInput naming every file by which the folder differs from the demo."""
+    faults = []
+    for path in files:
+        own = folder / path.relative_to(source)
+        if not own.is_file() or own.read_bytes() != path.read_bytes():
+            reason = "differs from the demo's" if own.is_file() else "is missing"
+            faults.append(Fault(file=str(own), reason=reason, remedy="name another folder with --to"))
+    if faults:
+        raise BadInput(faults, title=f"{folder} holds something else than the demo {name!r}; nothing was changed")

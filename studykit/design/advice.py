@@ -1,0 +1,273 @@
+"""What a good colleague would say about a plan before anybody samples.
+
+Each warning names what is wrong, why it matters for the verdict, and what would cure it.  Nothing is
+forbidden: a plan with warnings can be carried out, and the report repeats what it cannot say.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from studykit.core.errors import BadInput
+from studykit.design.assumptions import aims_of, guess_of, settings_of
+from studykit.design.cheapest import Aim, Costs, right_chance
+from studykit.design.operating import Size, beyond_share_bound
+from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
+from studykit.study.definition import Study
+from studykit.study.precision import R_FACTOR
+from studykit.vessels.shapes import Shape
+
+FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
+HEEL_MM = 20.0  # the last 10 to 20 mm hold loose sediment: common practice, no source
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """One warning: its topic in a word or two, what is wrong, why it matters, what cures it."""
+
+    topic: str
+    what: str
+    why: str
+    cure: str
+
+
+def advice_table(items: Iterable[Advice]) -> pd.DataFrame:
+    """One row a warning; empty with the same columns where there is none."""
+    return pd.DataFrame([asdict(a) for a in items], columns=["topic", "what", "why", "cure"])
+
+
+def advise(study: Study, size: Size, containers: pd.DataFrame | None = None) -> tuple[Advice, ...]:
+    """Every warning about a plan of this size; ``containers`` (columns of the containers table) where known."""
+    table = containers if containers is not None else pd.DataFrame()
+    stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
+    items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_budget(study, size)]
+    if len(stored):
+        items += [*_groups(study, stored), *_confounded(study, stored), *_draws(study, stored)]
+    return (*items, *_floor(study), *_claim(study, size))
+
+
+def _few(study: Study, size: Size) -> list[Advice]:
+    if size.containers > 1:
+        return []
+    return [Advice(topic="one container", what="only one container is opened",
+                   why="its depths and repeats say nothing about any other container, and its scatter must be "
+                       "taken from the method's published repeatability"
+                       + (f"; the scope claimed is the {study.scope}" if study.scope != "container" else ""),
+                   cure="read every verdict as holding for this container only" if study.scope == "container" else
+                        "open at least four, or set scope = \"container\"")]
+
+
+def _replicates(study: Study, size: Size) -> list[Advice]:
+    duplicates = "duplicate" in settings_of(study).controls and study.sampling.duplicates != 0
+    if size.replicates > 1 or duplicates:
+        return []
+    return [Advice(topic="no replicates", what="every sample is tested once and nothing is drawn twice",
+                   why="the laboratory's scatter cannot be told from real differences between containers at a "
+                       "depth, and nobody can check the laboratory's repeatability",
+                   cure="add 8 to 10 blind duplicates, or replicates = 2")]
+
+
+def _margins(study: Study, size: Size) -> list[Advice]:
+    settings, out = settings_of(study), []
+    for aim in aims_of(study):
+        r = R_FACTOR * aim.guess.s_r
+        if aim.margin >= r:
+            continue
+        most = Size(containers=max(settings.max_containers, 2), depths=size.depths, replicates=settings.max_replicates)
+        still = Aim(analyte=aim.analyte, margin=aim.margin, guess=aim.guess.model_copy(update={"gradient": 0.0}))
+        top = right_chance(still, most, study.alpha)
+        hopeless = top < settings.target
+        out.append(Advice(
+            topic="margin below repeatability",
+            what=f"{aim.analyte}: the margin of {aim.shown(aim.margin):.3g} {aim.unit} is below the method's "
+                 f"repeatability r of {aim.shown(r):.3g} {aim.unit}",
+            why="two results of one bottle often differ by more; "
+                + (f"even {most.containers} containers with {most.replicates} determinations each would show "
+                   f"homogeneity in only {100 * top:.0f} % of cases" if hopeless else
+                   "only averages over many containers can show it"),
+            cure="a wider margin with a reason, a more repeatable method, or leave this analyte undecided"
+                 if hopeless else "see the cheapest design for this analyte"))
+    return out
+
+
+def _budget(study: Study, size: Size) -> list[Advice]:
+    settings = settings_of(study)
+    if settings.budget is None:
+        return []
+    per_analyte = settings.cost_per_analyte
+    costs = Costs(container=settings.cost_container, sample=settings.cost_sample, fixed=settings.cost_fixed,
+                  determination=settings.cost_determination)
+    left = settings.budget - costs.of(size)
+    wanted = {a: per_analyte.get(a, 0.0) * size.determinations for a in study.analytes}
+    if sum(wanted.values()) <= left:
+        return []
+    paid: list[str] = []
+    for name in study.analytes:
+        if left >= wanted[name]:
+            left -= wanted[name]
+            paid.append(name)
+    whole = costs.of(size) + sum(wanted.values())
+    return [Advice(topic="more than the budget", what=f"the plan costs {whole:g} {settings.currency}, the budget is "
+                                                      f"{settings.budget:g}, for {len(wanted)} analytes",
+                   why=f"in the order of study.toml it pays for: {', '.join(paid) or 'none of them'}"
+                       if costs.of(size) <= settings.budget else "it does not even pay for drawing the samples",
+                   cure="fewer analytes, not fewer containers; or see what the budget can buy")]
+
+
+def _groups(study: Study, stored: pd.DataFrame) -> list[Advice]:
+    out = []
+    for factor in study.factors.fixed:
+        if factor not in stored or factor == "age_months":
+            continue
+        counts = stored[factor].value_counts()
+        small = [f"{k} ({n})" for k, n in counts.items() if n < FEWEST_PER_GROUP and len(counts) > 1]
+        if small:
+            out.append(Advice(topic="small groups", what=f"{factor}: fewer than {FEWEST_PER_GROUP} containers in "
+                                                         + ", ".join(sorted(small)),
+                              why="the spread between containers of such a group is hardly known, so neither is "
+                                  "the difference to the others",
+                              cure="more containers there, or leave this factor out of the model"))
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Alias:
+    """Two factors that cannot be told apart: ``wholly`` when one fixes the other."""
+
+    first: str
+    second: str
+    wholly: bool
+
+
+def aliases(containers: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
+    """Pairs of container columns whose effects overlap, by the rank of their joint design matrix.
+
+    A column of numbers counts as one slope, text as one effect per level; rows with a gap are left out
+    pair by pair.  A column with a single level is skipped: it has no effect to confuse.
+    """
+    out = []
+    for a, b in combinations([f for f in factors if f in containers], 2):
+        both = containers[[a, b]].replace("", np.nan).dropna()
+        if both[a].nunique() < 2 or both[b].nunique() < 2:
+            continue
+        x, y = _columns(both[a]), _columns(both[b])
+        rx, ry = _rank(x), _rank(y)
+        missing = rx + ry - 1 - _rank(np.hstack([x, y[:, 1:]]))
+        if missing:
+            out.append(Alias(first=a, second=b, wholly=missing == min(rx, ry) - 1))
+    return tuple(out)
+
+
+def _columns(values: pd.Series) -> NDArray[np.float64]:
+    """Intercept and slope (numbers) or level columns (text) of one factor."""
+    if pd.api.types.is_numeric_dtype(values):
+        body = values.to_numpy(dtype=float)[:, None]
+        body = (body - body.mean()) / body.std()
+    else:
+        body = pd.get_dummies(values.astype(str)).to_numpy(dtype=float)
+    return np.hstack([np.ones((len(values), 1)), body])
+
+
+def _rank(matrix: NDArray[np.float64]) -> int:
+    return int(np.linalg.matrix_rank(matrix, tol=1e-8 * math.sqrt(len(matrix))))
+
+
+def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
+    out = []
+    watched = list(dict.fromkeys([*study.factors.fixed, "lot", "store", "age_months"]))
+    for alias in aliases(stored, watched):
+        asked = alias.first in study.factors.fixed or alias.second in study.factors.fixed
+        how = "cannot be told apart at all" if alias.wholly else "can only partly be told apart"
+        out.append(Advice(topic="confounded factors", what=f"{alias.first} and {alias.second} {how}",
+                          why="an effect of one may be put down to the other"
+                              + ("" if asked else " (neither is in the model, so this limits the explanation only)"),
+                          cure="return later to sister containers of the same lots, choose containers that cross "
+                               "the two, or report them as one"))
+    return out
+
+
+def _draws(study: Study, stored: pd.DataFrame) -> list[Advice]:
+    """Zones that overlap or reach into each other, once per kind of vessel and filling."""
+    needed = {"vessel", "liquid_height_mm", "fill_volume_l", "container"}
+    if not needed <= set(stored.columns):
+        return []
+    seen: dict[tuple[str, float], str] = {}
+    for row in stored.itertuples(index=False):
+        shape = study.vessels.get(str(row.vessel))
+        level = _level(shape, row.liquid_height_mm, row.fill_volume_l) if shape is not None else None
+        if level is not None:
+            seen.setdefault((str(row.vessel), round(level, 1)), str(row.container))
+    texts: dict[str, str] = {}
+    for (vessel, level), container in seen.items():
+        text = _overlap(study, study.vessels[vessel], level)
+        if text:
+            texts.setdefault(text, container)
+    return [Advice(topic="overlapping zones", what=f"{text} (first seen in {container})",
+                   why="a draw that reaches into its neighbour hides part of the difference between them",
+                   cure="smaller draws or purges, fewer depths, or a wider container")
+            for text, container in list(texts.items())[:3]]
+
+
+def _level(shape: Shape, height: object, fill: object) -> float | None:
+    """Liquid height in mm where it can be had; None where it is missing or impossible."""
+    h, v = pd.to_numeric(pd.Series([height, fill], dtype=object), errors="coerce")
+    try:
+        if not math.isnan(h):
+            shape.volume_l(h)
+            return float(h)
+        return shape.height_mm(v) if not math.isnan(v) else None
+    except BadInput:
+        return None
+
+
+def _overlap(study: Study, shape: Shape, level: float) -> str:
+    try:
+        plan = plan_draws(shape, level, study.factors.depths, study.sampling)
+    except BadInput as error:
+        return error.faults[0].reason
+    spots = [d for d in plan.draws if d.kind == "spot"]
+    for a, b in combinations(spots, 2):
+        shared = overlap_ml(shape, a, b)
+        if shared > COUNTS_AS_OVERLAP * b.keep_ml:
+            return f"draws at {a.depth} and {b.depth} share {shared:.0f} mL"
+    for d in spots:
+        if d.foreign_ml > COUNTS_AS_OVERLAP * d.keep_ml:
+            return f"the draw at {d.depth} takes {d.foreign_ml:.0f} mL from a neighbouring zone"
+    return ""
+
+
+def _floor(study: Study) -> list[Advice]:
+    controls = settings_of(study).controls
+    if study.sampling.heel or "bottom" in study.factors.depths or "heel" in study.factors.depths:
+        return []
+    reference = "retained" in controls
+    return [Advice(topic="heel unseen", what=f"no draw reaches the last {HEEL_MM:g} mm above the floor",
+                   why="what has settled may lie there, with all other depths alike"
+                       + ("; the retained sample would show the loss" if reference else
+                          ", and no whole-container reference would show the loss"),
+                   cure="[sampling] heel = true (with the stirred rest as a sample of its own), or retained samples")]
+
+
+def _claim(study: Study, size: Size) -> list[Advice]:
+    if study.scope == "container":
+        return []
+    bound = 100 * beyond_share_bound(size.containers, study.alpha)
+    needed = math.ceil(math.log(study.alpha) / math.log(0.95))
+    return [Advice(topic="claim about the stock",
+                   what=f"a clean result in {size.containers} containers speaks for the average {study.scope}",
+                   why=f"none of {size.containers} beyond the margin still allows {bound:.0f} % of all containers "
+                       f"to be beyond it ({100 * (1 - study.alpha):g} % bound)",
+                   cure=f"word the claim for the mean; for at most 5 % of the stock {needed} clean containers are "
+                        "needed")]
+
+
+def unknown_analytes(study: Study) -> tuple[str, ...]:
+    """Analytes of which nothing is expected, so that no chance can be given."""
+    return tuple(a for a in study.analytes if guess_of(study, a) is None)

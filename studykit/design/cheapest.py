@@ -1,0 +1,251 @@
+"""The cheapest design that reaches a target, and what a given budget can buy.
+
+Every design of a grid (containers x determinations x depths) is priced; they are then tried from
+the cheapest upwards until the target is reached.  So the answer is proved on the grid by
+enumeration: every cheaper design has been evaluated and misses the target.  Nothing is assumed
+about how the chance grows.
+
+One determination means one sample tested once for all analytes of the study together.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault
+from studykit.design.operating import Chances, Pairs, Size, chances, depth_effects, resolvable_margin
+from studykit.study.sections import DesignSettings, Guess
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """One analyte to be judged: what is guessed of it, and its margin, both on the scale of the analysis.
+
+    That scale is 100·ln for a ``relative`` margin (``unit`` "%"), else the analyte's unit.
+    """
+
+    analyte: str
+    guess: Guess
+    margin: float
+    unit: str = ""
+    relative: bool = False
+
+    def shown(self, difference: float) -> float:
+        """A difference on the scale of the analysis as people read it: per cent or unit."""
+        return 100 * math.expm1(difference / 100) if self.relative else difference
+
+    @property
+    def right_word(self) -> str:
+        """The verdict that would be true if the guess were."""
+        shift = float(np.ptp(depth_effects(self.guess, 2)))
+        return "homogeneous" if shift <= self.margin else "stratified"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Costs:
+    """Price of a container opened, a sample drawn, a determination; and what is spent in any case."""
+
+    container: float
+    sample: float
+    determination: float
+    fixed: float = 0.0
+
+    def of(self, size: Size) -> float:
+        """What the design costs."""
+        return (self.fixed + self.container * size.containers + self.sample * size.samples
+                + self.determination * size.determinations)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limits:
+    """The grid: fewest and most containers, most determinations per sample, depths to try, most of all."""
+
+    depths: tuple[int, ...]
+    min_containers: int = 2
+    max_containers: int = 60
+    max_replicates: int = 4
+    max_samples: int | None = None
+    max_determinations: int | None = None
+
+    def sizes(self) -> list[Size]:
+        """Every design of the grid; ValueError where the limits leave none."""
+        grid = [Size(containers=n, depths=d, replicates=k) for d in self.depths
+                for n in range(self.min_containers, self.max_containers + 1)
+                for k in range(1, self.max_replicates + 1)]
+        most, results = self.max_samples or np.inf, self.max_determinations or np.inf
+        kept = [s for s in grid if s.samples <= most and s.determinations <= results]
+        if not kept:
+            raise ValueError("the limits leave no design to try: raise the most containers, samples or "
+                             "determinations")
+        return kept
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One design: its size, cost, and the chance of the right verdict per analyte (0..1)."""
+
+    size: Size
+    cost: float
+    rights: tuple[tuple[str, float], ...]
+
+    @property
+    def lowest(self) -> float:
+        """Chance for the analyte that is hardest to decide."""
+        return min(p for _, p in self.rights)
+
+    @property
+    def every(self) -> float:
+        """At least this chance that every analyte gets its right verdict (Bonferroni; no independence needed)."""
+        return max(0.0, 1.0 - sum(1.0 - p for _, p in self.rights))
+
+    def row(self) -> dict[str, object]:
+        """The candidate as a table row; chances in per cent."""
+        return {"containers": self.size.containers, "depths": self.size.depths,
+                "determinations_per_sample": self.size.replicates, "samples": self.size.samples,
+                "determinations": self.size.determinations, "cost": self.cost,
+                "lowest_chance_percent": 100 * self.lowest, "all_at_least_percent": 100 * self.every}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SearchResult:
+    """The designs that reach the target, cheapest first, and how the first one is known to be cheapest."""
+
+    target: float
+    best: tuple[Candidate, ...]
+    tried: tuple[Candidate, ...]
+    grid_size: int
+    unaffordable: int = 0
+
+    @property
+    def found(self) -> Candidate | None:
+        """The cheapest design that reaches the target, or None."""
+        return self.best[0] if self.best else None
+
+    def proof(self) -> str:
+        """Why no cheaper design of the grid will do, in one sentence."""
+        if self.found is None:
+            top = max(self.tried, key=lambda c: c.lowest)
+            return (f"None of the {len(self.tried)} designs tried reaches {100 * self.target:g} %; "
+                    f"the best of them reaches {100 * top.lowest:.1f} %.")
+        cheaper = [c for c in self.tried if c.cost < self.found.cost]
+        near = max((c.lowest for c in cheaper), default=0.0)
+        return (f"All {len(cheaper)} cheaper designs of a grid of {self.grid_size} were evaluated; "
+                f"the best of them reaches {100 * near:.1f} %, below {100 * self.target:g} %.")
+
+    def to_table(self) -> pd.DataFrame:
+        """The best few, one row a design."""
+        return pd.DataFrame([c.row() for c in self.best])
+
+
+def costs_of(settings: DesignSettings) -> Costs:
+    """The prices of [design]; BadInput where none is given (the cheapest design would have no meaning)."""
+    determination = settings.cost_determination + sum(settings.cost_per_analyte.values())
+    if settings.cost_container == settings.cost_sample == determination == 0:
+        raise BadInput([Fault(file="study.toml", column=f"design.{name}", reason="no cost is given",
+                              remedy="write what one costs, in any currency or in hours")
+                        for name in ("cost_container", "cost_sample", "cost_determination")],
+                       title="A cheapest design needs costs")
+    return Costs(container=settings.cost_container, sample=settings.cost_sample,
+                 determination=determination, fixed=settings.cost_fixed)
+
+
+def limits_of(settings: DesignSettings, depths: int) -> Limits:
+    """The grid of [design] for the study's number of depths."""
+    return Limits(depths=(depths,), min_containers=min(2, settings.max_containers),
+                  max_containers=settings.max_containers, max_replicates=settings.max_replicates,
+                  max_samples=settings.max_samples, max_determinations=settings.max_determinations)
+
+
+def right_chance(aim: Aim, size: Size, alpha: float = 0.05, pairs: Pairs = "all pairs") -> float:
+    """Chance of the verdict that would be true if the guess were."""
+    return float(getattr(aim_chances(aim, size, alpha, pairs), aim.right_word))
+
+
+def aim_chances(aim: Aim, size: Size, alpha: float = 0.05, pairs: Pairs = "all pairs") -> Chances:
+    """Exact chances of all three verdicts for one analyte."""
+    return chances(size, aim.guess, aim.margin, alpha=alpha, pairs=pairs)
+
+
+def price(aims: Sequence[Aim], size: Size, costs: Costs, alpha: float = 0.05) -> Candidate:
+    """One design with its cost and its chance per analyte."""
+    return Candidate(size=size, cost=costs.of(size),
+                     rights=tuple((a.analyte, right_chance(a, size, alpha)) for a in aims))
+
+
+def _by_cost(sizes: Iterable[Size], costs: Costs) -> list[Size]:
+    return sorted(sizes, key=lambda s: (costs.of(s), s.determinations, s.containers))
+
+
+def cheapest(aims: Sequence[Aim], costs: Costs, limits: Limits, *, target: float = 0.8, alpha: float = 0.05,
+             few: int = 5, every: bool = False) -> SearchResult:
+    """The cheapest designs whose chance of the right verdict reaches ``target``, proved on the grid.
+
+    With ``every`` the target is asked of all analytes at once (Bonferroni), else of each.  Stops when
+    ``few`` designs are found or the grid is exhausted.  ValueError for a target outside (0, 1) or no aim.
+    """
+    if not 0 < target < 1:
+        raise ValueError(f"target must lie between 0 and 1, but got {target}")
+    if not aims:
+        raise ValueError("aims must name at least one analyte")
+    sizes = _by_cost(limits.sizes(), costs)
+    tried: list[Candidate] = []
+    best: list[Candidate] = []
+    for size in sizes:
+        made = price(aims, size, costs, alpha)
+        tried.append(made)
+        if (made.every if every else made.lowest) >= target:
+            best.append(made)
+            if len(best) == few:
+                break
+    return SearchResult(target=target, best=tuple(best), tried=tuple(tried), grid_size=len(sizes))
+
+
+def for_budget(aims: Sequence[Aim], costs: Costs, limits: Limits, budget: float, *, alpha: float = 0.05,
+               few: int = 5) -> SearchResult:
+    """The designs with the highest lowest chance among all that cost at most ``budget``.
+
+    BadInput where not even the smallest design is affordable.
+    """
+    sizes = _by_cost(limits.sizes(), costs)
+    affordable = [s for s in sizes if costs.of(s) <= budget]
+    if not affordable:
+        least = costs.of(sizes[0])
+        raise BadInput([Fault(file="study.toml", column="design.budget", value=f"{budget:g}",
+                              reason=f"the smallest design of the grid costs {least:g}",
+                              remedy="raise the budget, or allow fewer containers")], title="The budget is too small")
+    tried = [price(aims, s, costs, alpha) for s in affordable]
+    order = sorted(tried, key=lambda c: (-round(c.lowest, 9), c.cost))
+    return SearchResult(target=order[0].lowest, best=tuple(order[:few]), tried=tuple(tried),
+                        grid_size=len(sizes), unaffordable=len(sizes) - len(affordable))
+
+
+def what_can_be_said(aims: Sequence[Aim], size: Size, *, chance: float = 0.8, alpha: float = 0.05) -> pd.DataFrame:
+    """Per analyte: the margin asked for, the smallest margin this design can show, and the three chances.
+
+    ``smallest_margin`` is what would be shown with probability ``chance`` if nothing had settled; the
+    chances are those under the guess.
+    """
+    rows = []
+    for a in aims:
+        got = aim_chances(a, size, alpha)
+        still = a.guess.model_copy(update={"gradient": 0.0})
+        least = resolvable_margin(size, still, chance=chance, alpha=alpha)
+        rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest_margin": a.shown(least),
+                     "guessed_gradient": a.shown(a.guess.gradient), "unit": a.unit,
+                     "homogeneous_percent": 100 * got.homogeneous, "stratified_percent": 100 * got.stratified,
+                     "inconclusive_percent": 100 * got.inconclusive, "right_word": a.right_word})
+    return pd.DataFrame(rows)
+
+
+def frontier(tried: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """The designs that no cheaper or equally cheap one beats, by cost."""
+    out: list[Candidate] = []
+    for c in sorted(tried, key=lambda c: (c.cost, -c.lowest)):
+        if not out or c.lowest > out[-1].lowest:
+            out.append(c)
+    return tuple(out)

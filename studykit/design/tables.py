@@ -1,0 +1,315 @@
+"""The tables of the design notebook, made from an open stage.
+
+Works for every study: without a [design] section the containers of the plan are the design, and where
+nothing is known of an analyte or no costs are given, the tables say so instead of failing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import pandas as pd
+
+from studykit.core.errors import BadInput
+from studykit.design.advice import advice_table, advise
+from studykit.design.assumptions import Proposal, aims_of, controls_left_out, expectations, propose
+from studykit.design.cheapest import (
+    Aim,
+    Costs,
+    Limits,
+    SearchResult,
+    aim_chances,
+    cheapest,
+    costs_of,
+    for_budget,
+    limits_of,
+    right_chance,
+)
+from studykit.design.operating import Chances, Size, resolvable_margin
+from studykit.design.simulation import Trouble, simulate_studies
+from studykit.physics.bounds import DAYS_PER_MONTH
+from studykit.physics.forecast import Outlook, could_it_settle
+from studykit.study.definition import Study
+from studykit.study.sections import DesignSettings
+
+SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
+NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
+
+
+class OpenStage(Protocol):
+    """What this module needs of an open stage."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def containers(self) -> pd.DataFrame: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DesignView:
+    """A study's design as the notebook sees it; ``costs`` is None where no prices are given."""
+
+    study: Study
+    settings: DesignSettings
+    size: Size
+    containers: pd.DataFrame
+    outlook: Outlook
+    aims: tuple[Aim, ...]
+    gradients: tuple[tuple[str, float], ...]
+    costs: Costs | None
+
+    @property
+    def hardest(self) -> Aim | None:
+        """The analyte with the lowest chance of its right verdict; None where nothing is known."""
+        if not self.aims:
+            return None
+        return min(self.aims, key=lambda a: right_chance(a, self.size, self.study.alpha))
+
+    @property
+    def shown(self) -> Aim | None:
+        """The analyte drawn in the figures: the hardest of those that a design can decide, else the hardest."""
+        able = decidable(self)
+        return min(able, key=lambda a: right_chance(a, self.size, self.study.alpha)) if able else self.hardest
+
+    @property
+    def limits(self) -> Limits:
+        """The grid to search; a claim about one container is searched over determinations only."""
+        if self.study.scope == "container":
+            return Limits(depths=(self.size.depths,), min_containers=1, max_containers=1,
+                          max_replicates=max(12, self.settings.max_replicates))
+        return limits_of(self.settings, self.size.depths)
+
+
+def open_design(stage: OpenStage) -> DesignView:
+    """The design of the open stage: [design] of study.toml, else the stored containers of the plan."""
+    study, containers = stage.study, stage.containers
+    stored = containers[containers["treatment"].isin(("", "stored"))]
+    settings = study.design or DesignSettings(containers=max(len(stored), 1))
+    if study.design is None:
+        study = study.model_copy(update={"design": settings})
+    outlook = could_it_settle(study, containers if len(containers) else None)
+    gradients = _gradients(study, outlook)
+    size = Size(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    try:
+        costs: Costs | None = costs_of(settings)
+    except BadInput:
+        costs = None
+    return DesignView(study=study, settings=settings, size=size, containers=containers, outlook=outlook,
+                      aims=aims_of(study, gradients), gradients=tuple(gradients.items()), costs=costs)
+
+
+def _gradients(study: Study, outlook: Outlook) -> dict[str, float]:
+    """The settling estimate's difference per analyte in the unit of its margin, where it gives one."""
+    out: dict[str, float] = {}
+    for name, declared in study.analytes.items():
+        percent = outlook.expected_gradient_percent(name)
+        if percent is None:
+            continue
+        if declared.margin.relative:
+            out[name] = percent
+        elif declared.nominal is not None:
+            out[name] = percent / 100 * declared.nominal
+    return out
+
+
+def settling_table(view: DesignView) -> pd.DataFrame:
+    """The settling estimate in sentences, or what is missing for one."""
+    if view.outlook.sentences:
+        return pd.DataFrame({"what the declared components would do": list(view.outlook.sentences)})
+    return pd.DataFrame({"missing for a settling estimate": list(view.outlook.missing)})
+
+
+def components_table(view: DesignView) -> pd.DataFrame:
+    """The declared components by store and vessel: how far thermal motion holds them up, how fast they cross.
+
+    ``bottom / top then``: expected ratio of the drawn zones at the longest standing time of the plan (or after
+    three years where there is no plan yet); empty where the top would hold nothing.  No rows where a section
+    is missing.
+    """
+    keys = ["component", "store", "vessel"]
+    columns = [*keys, "way", "sedimentation length, mm", "liquid height, mm", "days to cross", "standing, months",
+               "bottom / top then", "days to the margin"]
+    found, profile = view.outlook.to_table(), view.outlook.profile
+    if found.empty or profile.empty:
+        return pd.DataFrame(columns=columns)
+    last = profile.sort_values("age_days").groupby(keys).tail(1)
+    out = found.merge(last[[*keys, "age_days", "bottom_over_top"]], on=keys, how="left")
+    out["standing, months"] = out["age_days"] / DAYS_PER_MONTH
+    out = out.replace({"bottom_over_top": {float("inf"): float("nan")}, "days_to_margin": {float("inf"): float("nan")}})
+    return out.rename(columns={"sedimentation_length_mm": "sedimentation length, mm", "days_to_cross": "days to cross",
+                               "liquid_height_mm": "liquid height, mm", "bottom_over_top": "bottom / top then",
+                               "days_to_margin": "days to the margin"})[columns]
+
+
+def cautions(view: DesignView) -> str:
+    """What is missing for the settling estimate, and what it cannot do."""
+    missing = [f"{m[0].upper()}{m[1:]}." for m in view.outlook.missing] if view.outlook.sentences else []
+    return "\n".join(f"- {line}" for line in (*missing, *view.outlook.cautions))
+
+
+def expectation_table(view: DesignView) -> pd.DataFrame:
+    """What is expected of each analyte and where that comes from."""
+    return expectations(view.study, dict(view.gradients))
+
+
+def said_table(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
+    """Per analyte: margin, smallest margin that can be shown, and chances in three worlds (per cent).
+
+    The worlds: nothing has settled; the true difference is twice the margin; the guess.
+    """
+    rows = []
+    for a in view.aims:
+        still, layered = with_gradient(a, 0.0), with_gradient(a, 2 * a.margin)
+        got = aim_chances(a, view.size, view.study.alpha)
+        least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha)
+        rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest margin": a.shown(least),
+                     "unit": a.unit,
+                     "homogeneous if nothing settled": chance_percent(still, view, "homogeneous"),
+                     "stratified if twice the margin": chance_percent(layered, view, "stratified"),
+                     "guessed difference": a.shown(a.guess.gradient),
+                     "homogeneous": percent(got.homogeneous), "stratified": percent(got.stratified),
+                     "inconclusive": percent(got.inconclusive)})
+    return _table(rows)
+
+
+def _table(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """The rows as a table; a note where there are none."""
+    return pd.DataFrame(rows if rows else {"note": [NOTHING]})
+
+
+def percent(chance: float) -> float:
+    """A chance in per cent, without digits that nobody can use."""
+    return round(100 * chance, 3)
+
+
+def with_gradient(aim: Aim, gradient: float) -> Aim:
+    """The same analyte with another true difference, on the scale of the analysis."""
+    return Aim(analyte=aim.analyte, guess=aim.guess.model_copy(update={"gradient": gradient}), margin=aim.margin,
+               unit=aim.unit, relative=aim.relative)
+
+
+def chance_percent(aim: Aim, view: DesignView, word: str) -> float:
+    """Chance of one verdict for the planned size, in per cent."""
+    return percent(getattr(aim_chances(aim, view.size, view.study.alpha), word))
+
+
+def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
+    """For a ladder of designs, the smallest margin per analyte shown with ``chance`` if nothing had settled."""
+    sizes = [(1, k) for k in (1, 2, 4)] + [(n, view.size.replicates) for n in SEVERAL if n > 1]
+    plan = (view.size.containers, view.size.replicates)
+    rows = []
+    for n, k in sorted({*sizes, plan}):
+        size = Size(containers=n, depths=view.size.depths, replicates=k)
+        row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
+                               "this plan": "yes" if (n, k) == plan else ""}
+        for a in view.aims:
+            least = resolvable_margin(size, with_gradient(a, 0.0).guess, chance=chance, alpha=view.study.alpha)
+            row[f"{a.analyte}, {a.unit}"] = a.shown(least)
+        rows.append(row)
+    return _table(rows if view.aims else [])
+
+
+def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.DataFrame:
+    """Exact chances beside simulated ones: the kit's own model, then the same with a share of samples lost."""
+    if not view.aims or view.size.containers < 2:
+        return pd.DataFrame({"note": [NOTHING if not view.aims else
+                                      "one container: the chances above are exact, nothing is left to simulate"]})
+    worlds = (("all samples", Trouble()), (f"{100 * lost:g} % lost", Trouble(missing=lost)))
+    table = pd.DataFrame([{"analyte": a.analyte} | _pair("exact", aim_chances(a, view.size, view.study.alpha))
+                          for a in view.aims])
+    worst = [0.0] * len(view.aims)
+    for how, trouble in worlds:
+        made = simulate_studies(view.aims, view.size, trouble, studies=studies, seed=view.study.seed,
+                                alpha=view.study.alpha)
+        got = pd.DataFrame([_pair(how, c) for _, c in made.chances])
+        table = pd.concat([table, got], axis=1)
+        worst = [max(w, c.error("homogeneous"), c.error("stratified"))
+                 for w, (_, c) in zip(worst, made.chances, strict=True)]
+    return table.assign(**{"simulation error": [percent(w) for w in worst]})
+
+
+def _pair(how: str, got: Chances) -> dict[str, float]:
+    return {f"homogeneous, {how}": percent(got.homogeneous), f"stratified, {how}": percent(got.stratified)}
+
+
+def search(view: DesignView) -> SearchResult | None:
+    """The cheapest designs that reach the target for every analyte that any design can decide; None without costs.
+
+    Analytes that the largest design of the grid cannot decide are left out here; the warnings name them.
+    """
+    aims = decidable(view)
+    if view.costs is None or not aims:
+        return None
+    return cheapest(aims, view.costs, view.limits, target=view.settings.target, alpha=view.study.alpha)
+
+
+def decidable(view: DesignView) -> tuple[Aim, ...]:
+    """The analytes for which the largest design of the grid reaches the target."""
+    most = max(view.limits.sizes(), key=lambda s: (s.determinations, s.containers))
+    return tuple(a for a in view.aims if right_chance(a, most, view.study.alpha) >= view.settings.target)
+
+
+def cheapest_table(view: DesignView, found: SearchResult | None) -> pd.DataFrame:
+    """The best few designs, or why there are none."""
+    if found is None:
+        reason = "no costs are given under [design]" if view.costs is None else "no analyte can be decided"
+        return pd.DataFrame({"note": [reason]})
+    return found.to_table().round(3) if found.best else pd.DataFrame({"note": [found.proof()]})
+
+
+def by_analyte(view: DesignView) -> pd.DataFrame:
+    """The cheapest design for each analyte by itself; a word where no design of the grid decides it."""
+    if view.costs is None or not view.aims:
+        return pd.DataFrame({"note": ["no costs are given under [design]" if view.aims else NOTHING]})
+    rows = []
+    for a in view.aims:
+        got = cheapest((a,), view.costs, view.limits, target=view.settings.target, alpha=view.study.alpha, few=1)
+        row: dict[str, Any] = {"analyte": a.analyte, "right verdict": a.right_word}
+        if got.found is None:
+            row["decided by"] = "no design of the grid"
+        else:
+            z = got.found.size
+            by = f"{_counted(z.containers, 'container')}, {_counted(z.replicates, 'determination')} per sample"
+            row |= {"decided by": by, "cost": got.found.cost, "chance, %": percent(got.found.lowest)}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def _counted(n: int, word: str) -> str:
+    return f"{n} {word}{'' if n == 1 else 's'}"
+
+
+def proof(view: DesignView, found: SearchResult | None) -> str:
+    """How the cheapest design is known to be the cheapest, and which analytes were not asked for."""
+    if found is None:
+        return "Without costs no design is the cheapest."
+    names = {a.analyte for a in decidable(view)}
+    left = [a.analyte for a in view.aims if a.analyte not in names]
+    more = f" Left out, since no design of the grid decides them: {', '.join(left)}." if left else ""
+    return found.proof() + more
+
+
+def budget_table(view: DesignView) -> pd.DataFrame:
+    """What the budget buys at best; a note where no budget or no costs are given."""
+    if view.settings.budget is None or view.costs is None or not view.aims:
+        return pd.DataFrame({"note": ["no budget is given under [design]"]})
+    return for_budget(view.aims, view.costs, view.limits, view.settings.budget,
+                      alpha=view.study.alpha).to_table().round(3)
+
+
+def proposal(view: DesignView) -> Proposal:
+    """The plan with its controls."""
+    lots = view.containers["lot"].replace("", pd.NA).nunique() if "lot" in view.containers else 1
+    return propose(view.study, view.size, lots=max(int(lots), 1), costs=view.costs)
+
+
+def left_out(plan: Proposal) -> pd.DataFrame:
+    """Controls that the plan does without."""
+    return controls_left_out(plan)
+
+
+def warnings_table(view: DesignView) -> pd.DataFrame:
+    """What a good colleague would say; one row says so where there is nothing to say."""
+    table = advice_table(advise(view.study, view.size, view.containers))
+    return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})

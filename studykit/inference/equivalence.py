@@ -1,0 +1,325 @@
+"""Same enough? Two one-sided tests, intervals that hold together, and the three verdict words.
+
+A difference between depths is judged against a margin that was declared beforehand. Relative margins
+work on the natural-log scale: +-5 % means a ratio between 1/1.05 and 1.05, so that lower/upper and
+upper/lower give one answer; absolute margins work on the raw scale. With L, U the limits of the
+1 - 2 alpha interval (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657):
+
+* homogeneous: for every pair of depths margin.low < L and U < margin.high. An intersection-union
+  test: each pair at level alpha, no correction (Berger 1982, Technometrics 24:295);
+* stratified: some difference is shown to lie beyond the margin, with all pairs taken into account
+  (``simultaneous.beyond_margin_p`` < alpha; one-sided beyond either edge, which is what an error
+  rate of alpha at the margin needs: intervals of level 1 - alpha would halve it);
+* inconclusive: neither. The two tests cannot both succeed.
+
+Degrees of freedom may differ from pair to pair (unbalanced data): each two one-sided test uses its own;
+what has to hold over all pairs at once uses the smallest, which errs towards wider intervals.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from itertools import combinations
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import stats
+
+from studykit.inference.simultaneous import critical_value, family_bound, family_p, largest_sf, pair_matrix
+from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, smallest_shown, tost_power
+
+__all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "beyond_power", "compare_contrasts",
+           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "smallest_shown", "tost", "tost_power"]
+Array = NDArray[np.float64]
+Scale = Literal["raw", "log"]
+Word = Literal["homogeneous", "stratified", "inconclusive"]
+
+
+def _alpha(alpha: float) -> float:
+    if not 0 < alpha < 0.5:
+        raise ValueError(f"alpha must lie between 0 and 0.5, but got {alpha}")
+    return alpha
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Interval:
+    """Lower and upper limit with the level at which they were drawn."""
+
+    low: float
+    high: float
+    level: float
+
+    def within(self, low: float, high: float) -> bool:
+        """True where the whole interval lies strictly between low and high."""
+        return low < self.low and self.high < high
+
+    def beyond(self, low: float, high: float) -> bool:
+        """True where the whole interval lies outside low to high, on one side."""
+        return self.low > high or self.high < low
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """The largest difference that does not matter, on the scale of analysis (low < 0 < high)."""
+
+    low: float
+    high: float
+    scale: Scale
+    text: str
+
+    @classmethod
+    def relative(cls, percent: float) -> Margin:
+        """+-percent of the level, on the log scale: a ratio between 1/(1 + p/100) and 1 + p/100."""
+        if not 0 < percent < 1e6:
+            raise ValueError(f"percent must be a finite number above 0, but got {percent}")
+        edge = math.log1p(percent / 100)
+        return cls(low=-edge, high=edge, scale="log", text=f"±{percent:g} %")
+
+    @classmethod
+    def absolute(cls, value: float, unit: str = "") -> Margin:
+        """+-value in the unit of the analyte, on the raw scale."""
+        if not 0 < value < math.inf:
+            raise ValueError(f"value must be a finite number above 0, but got {value}")
+        return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {unit}".rstrip())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrast:
+    """One difference with its standard error, degrees of freedom and how they were obtained.
+
+    ``scale`` "log": estimate and se are natural logs and ``shown`` gives per cent; "raw": ``unit``.
+    """
+
+    label: str
+    estimate: float
+    se: float
+    df: float
+    scale: Scale = "raw"
+    unit: str = ""
+    method: str = ""
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.estimate) and math.isfinite(self.se) and self.se > 0 and self.df > 0):
+            raise ValueError(f"{self.label}: estimate must be finite, se and df above 0, but got "
+                             f"{self.estimate}, {self.se}, {self.df}")
+
+    def statistic(self, value: float = 0.0) -> float:
+        """(estimate - value) in standard errors."""
+        return (self.estimate - value) / self.se
+
+    def p_value(self, value: float = 0.0) -> float:
+        """Two-sided p-value for a true difference of ``value``."""
+        return float(2 * stats.t.sf(abs(self.statistic(value)), self.df))
+
+    def interval(self, level: float = 0.95, critical: float | None = None) -> Interval:
+        """Two-sided interval; ``critical`` replaces the t quantile (simultaneous intervals)."""
+        if not 0 < level < 1:
+            raise ValueError(f"level must lie between 0 and 1, but got {level}")
+        c = float(stats.t.isf((1 - level) / 2, self.df)) if critical is None else critical
+        return Interval(low=self.estimate - c * self.se, high=self.estimate + c * self.se, level=level)
+
+    def shown(self, level: float = 0.95, critical: float | None = None) -> tuple[float, float, float, str]:
+        """Estimate, lower, upper limit and unit as reported: per cent on the log scale, else raw."""
+        span = self.interval(level, critical)
+        if self.scale == "raw":
+            return self.estimate, span.low, span.high, self.unit
+        a, b, c = (100 * math.expm1(x) for x in (self.estimate, span.low, span.high))
+        return a, b, c, "%"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Equivalence:
+    """Two one-sided tests of one contrast against a margin."""
+
+    contrast: Contrast
+    margin: Margin
+    alpha: float
+    t_low: float
+    t_high: float
+    p_low: float
+    p_high: float
+
+    @property
+    def p(self) -> float:
+        """The larger of the two one-sided p-values."""
+        return max(self.p_low, self.p_high)
+
+    @property
+    def within(self) -> bool:
+        """True where the difference is shown to lie within the margin."""
+        return self.p < self.alpha
+
+    def interval(self) -> Interval:
+        """The 1 - 2 alpha interval; it lies inside the margin exactly where ``within`` is true."""
+        return self.contrast.interval(1 - 2 * self.alpha)
+
+
+def tost(contrast: Contrast, margin: Margin, alpha: float = 0.05) -> Equivalence:
+    """Test one contrast against both edges of a margin (Schuirmann 1987)."""
+    _alpha(alpha)
+    if contrast.scale != margin.scale:
+        raise ValueError(f"margin must be on the {contrast.scale} scale of the contrast, but got {margin.scale}")
+    t_low, t_high = contrast.statistic(margin.low), contrast.statistic(margin.high)
+    return Equivalence(contrast=contrast, margin=margin, alpha=alpha, t_low=t_low, t_high=t_high,
+                       p_low=float(stats.t.sf(t_low, contrast.df)), p_high=float(stats.t.cdf(t_high, contrast.df)))
+
+
+def holm(p_values: Sequence[float]) -> tuple[float, ...]:
+    """Holm's adjusted p-values, in the order given (Holm 1979, Scand. J. Statist. 6:65)."""
+    p = np.asarray(p_values, dtype=float)
+    if p.ndim != 1 or np.any(~((p >= 0) & (p <= 1))):
+        raise ValueError(f"p_values must lie between 0 and 1, but got {p_values}")
+    order = np.argsort(p, kind="stable")
+    stepped = np.minimum(np.maximum.accumulate(p[order] * (len(p) - np.arange(len(p)))), 1.0)
+    out = np.empty(len(p))
+    out[order] = stepped
+    return tuple(float(x) for x in out)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Comparison:
+    """All contrasts of one analyte against its margin, with the verdict word they lead to.
+
+    ``p_within`` (intersection-union) and ``p_beyond`` (all contrasts taken into account) decide the
+    word; ``p_any`` asks for any difference at all; ``df`` is the smallest degrees of freedom. What is not
+    needed for the word is worked out when asked for.
+    """
+
+    tests: tuple[Equivalence, ...]
+    margin: Margin
+    alpha: float
+    df: float
+    p_within: float
+    _family: tuple[bytes, int] = field(repr=False)  # correlation of the contrasts, for ``critical``
+    _bound: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
+
+    @property
+    def critical(self) -> float:
+        """Simultaneous number of standard errors at level 1 - alpha; worked out when asked for."""
+        key, m = self._family
+        return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
+
+    @property
+    def p_beyond(self) -> float:
+        """P-value of 'no true difference is beyond the margin', all contrasts taken into account."""
+        return family_p(*self._bound, self.df, min(-self.margin.low, self.margin.high))
+
+    @property
+    def p_any(self) -> float:
+        """P-value of 'there is no difference at all', all contrasts taken into account."""
+        return family_p(*self._bound, self.df, 0.0)
+
+    @property
+    def at_least(self) -> float:
+        """Lower confidence bound of the largest difference, on the scale of analysis; worked out when asked for."""
+        return family_bound(*self._bound, self.df, self.alpha)
+
+    @property
+    def word(self) -> Word:
+        """homogeneous, stratified or inconclusive."""
+        if self.p_within < self.alpha:
+            return "homogeneous"
+        half, key, m = min(-self.margin.low, self.margin.high), *self._family
+        t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
+        # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
+        if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
+            return "stratified"
+        return "stratified" if self.p_beyond < self.alpha else "inconclusive"
+
+    @property
+    def widest(self) -> Contrast:
+        """The contrast with the largest estimate in size."""
+        return max((t.contrast for t in self.tests), key=lambda c: abs(c.estimate))
+
+    def simultaneous(self) -> tuple[Interval, ...]:
+        """Intervals that hold together at level 1 - alpha, in the order of ``tests``."""
+        return tuple(t.contrast.interval(1 - self.alpha, self.critical) for t in self.tests)
+
+    def at_least_shown(self) -> tuple[float, str]:
+        """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit."""
+        if self.margin.scale == "log":
+            return 100 * math.expm1(self.at_least), "%"
+        return self.at_least, self.tests[0].contrast.unit
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""
+        rows = []
+        for t in self.tests:
+            value, low, high, unit = t.contrast.shown(1 - 2 * self.alpha)
+            _, wide_low, wide_high, _ = t.contrast.shown(1 - self.alpha, self.critical)
+            rows.append({"contrast": t.contrast.label, "estimate": value, "low": low, "high": high,
+                         "simultaneous low": wide_low, "simultaneous high": wide_high, "unit": unit,
+                         "df": t.contrast.df, "p": t.p, "within margin": t.within})
+        return pd.DataFrame(rows)
+
+
+def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
+                   margin: Margin, *, alpha: float = 0.05, unit: str = "", method: str = "") -> Comparison:
+    """All pairs of depths against one margin.
+
+    means: k depth means on the scale of the margin; cov: their k x k covariance (only differences are
+    used); df: one number, or one a pair in the order (0,1), (0,2), ..., (k-2,k-1). Labels run from the
+    surface down and contrasts read "lower - upper".
+    """
+    _alpha(alpha)
+    m, c = np.asarray(means, dtype=float), np.asarray(cov, dtype=float)
+    pairs = pair_matrix(len(labels))
+    if m.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
+        raise ValueError(f"means and cov must fit {len(labels)} labels, but got {m.shape} and {c.shape}")
+    names = [f"{b} - {a}" for a, b in combinations(labels, 2)]
+    contrasts = _contrasts(names, pairs @ m, pairs @ c @ pairs.T, df, margin, unit, method)
+    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, min(x.df for x in contrasts),
+                       bound=("depths", m.tobytes(), np.ascontiguousarray(c).tobytes()))
+
+
+def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
+                      margin: Margin, *, alpha: float = 0.05, unit: str = "", method: str = "") -> Comparison:
+    """Any family of contrasts against one margin (low minus top alone, departures from the whole).
+
+    estimates and cov on the scale of the margin; cov may be singular. For one contrast ``p_beyond`` is
+    the one-sided test beyond either edge; for several the two-sided simultaneous tail is used, which
+    never understates it.
+    """
+    _alpha(alpha)
+    e, c = np.atleast_1d(np.asarray(estimates, dtype=float)), np.atleast_2d(np.asarray(cov, dtype=float))
+    if e.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
+        raise ValueError(f"estimates and cov must fit {len(labels)} labels, but got {e.shape} and {c.shape}")
+    contrasts = _contrasts(labels, e, c, df, margin, unit, method)
+    return _comparison(contrasts, c, margin, alpha, min(x.df for x in contrasts),
+                       bound=("contrasts", e.tobytes(), np.ascontiguousarray(c).tobytes()))
+
+
+def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[float], margin: Margin, unit: str,
+               method: str) -> tuple[Contrast, ...]:
+    dfs = [float(df)] * len(labels) if isinstance(df, int | float) else [float(x) for x in df]
+    if len(dfs) != len(labels):
+        raise ValueError(f"df must be one number or {len(labels)}, but got {len(dfs)}")
+    se = np.sqrt(np.diag(c))
+    return tuple(Contrast(label=n, estimate=float(e[i]), se=float(se[i]), df=dfs[i], scale=margin.scale,
+                          unit=unit if margin.scale == "raw" else "%", method=method) for i, n in enumerate(labels))
+
+
+def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, df: float, *,
+                bound: tuple[str, bytes, bytes]) -> Comparison:
+    tests = tuple(tost(c, margin, alpha) for c in contrasts)
+    se = np.sqrt(np.diag(cov))
+    corr = np.ascontiguousarray(cov / np.outer(se, se))
+    return Comparison(tests=tests, margin=margin, alpha=alpha, df=df, p_within=max(t.p for t in tests),
+                      _family=(corr.tobytes(), len(corr)), _bound=bound)
+
+
+def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",
+                      unit: str = "") -> Contrast:
+    """One difference per container, then their mean with a t standard error: the second road.
+
+    values: one contrast a container (n >= 2 finite numbers), already on the scale of analysis.
+    """
+    x = np.asarray(values, dtype=float)
+    if x.ndim != 1 or len(x) < 2 or not np.all(np.isfinite(x)):
+        raise ValueError("values must be two or more finite contrasts, one a container")
+    return Contrast(label=label, estimate=float(x.mean()), se=float(x.std(ddof=1) / math.sqrt(len(x))),
+                    df=float(len(x) - 1), scale=scale, unit=unit, method=f"t over {len(x)} containers")

@@ -1,0 +1,229 @@
+"""One container, few or no replicates: the verdict from the method's known precision.
+
+With one container and single results the scatter cannot be estimated from the data. It is taken from
+the method's repeatability, as known: s_r = r / 2.77. All differences are then normal with standard
+error s_r * sqrt(1/n_i + 1/n_j). The rule for packages (ISO 3170, 11.1.1.2: variation beyond the
+method's repeatability means the product is not uniform) is used with the critical range for k results
+(ISO 5725-6), and completed by two one-sided tests, because "within r" does not mean "the same".
+Everything is on the raw scale; a margin in per cent is taken of the mean of the depths. The verdict
+holds for this container only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.core.errors import BadInput, DesignMismatch, Fault
+from studykit.inference.critical_range import critical_range_factor, smallest_range_seen
+from studykit.inference.equivalence import Comparison, Margin, Word, compare_depths
+from studykit.inference.tost_power import beyond_power, tost_power
+from studykit.study.precision import Precision
+
+LABEL = "holds for this container only"
+
+CANNOT_CONCLUDE = (
+    "anything about other containers: one container shows nothing of how they differ among themselves",
+    "anything about other lots, ages or stores",
+    "the cause: settling, filling, sampling and laboratory drift all look alike here",
+    "this laboratory's own scatter, or the error of drawing: the published repeatability was obtained on "
+    "identical, well-mixed material",
+    "whether something has left the liquid and lies on the floor: depths that agree say nothing about it; a "
+    "draw from the floor and a remixed whole would",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scatter:
+    """The standard deviation that applies between the results, which kind it is, and why."""
+
+    s: float
+    kind: str
+    reason: str
+
+
+def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Sequence[str] = (), *,
+                  intermediate_s: float | None = None) -> Scatter:
+    """Repeatability within one run; intermediate precision between runs; reproducibility between laboratories.
+
+    runs: the run of every result ('' = not known); laboratories likewise, may be left out where all is
+    one laboratory's work. BadInput asks for what is missing.
+    """
+    if len(set(laboratories)) > 1:
+        if precision.s_R is None:
+            raise _ask("laboratories", "results come from several laboratories, and no reproducibility is known",
+                       "have all depths measured by one laboratory in one run, or give a method_key with R")
+        return Scatter(s=precision.s_R, kind="reproducibility", reason="the results come from different laboratories")
+    if not runs or any(not str(r).strip() for r in runs):
+        raise _ask("run", "it is not known whether all depths were measured in one run",
+                   "write the run of every result (the same text for one run), as asked of the laboratory")
+    if len(set(runs)) == 1:
+        return Scatter(s=precision.s_r, kind="repeatability", reason="all depths were measured in one run")
+    if intermediate_s is not None:
+        return Scatter(s=intermediate_s, kind="intermediate precision",
+                       reason="the depths were measured in different runs of one laboratory")
+    if precision.s_R is None:
+        raise _ask("intermediate_s", "the depths were measured in different runs, and neither intermediate precision "
+                   "nor reproducibility is known", "give intermediate_s (from the laboratory's control chart)")
+    return Scatter(s=precision.s_R, kind="reproducibility",
+                   reason="the depths were measured in different runs and no intermediate precision is given; "
+                          "reproducibility is used in its place, which errs on the wide side")
+
+
+def _ask(column: str, reason: str, remedy: str) -> BadInput:
+    return BadInput([Fault(file="tidy/results.csv", column=column, reason=reason, remedy=remedy)],
+                    title="The precision that applies is not clear")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SingleResult:
+    """The verdict on one analyte of one container, with everything it rests on (in ``unit``).
+
+    ``counts``: results per depth; ``critical_range`` is None where they differ; ``edge``: the margin as
+    an absolute difference; ``never``: margins below this could not be shown whatever the results;
+    ``likely``: the margin that would be shown with 80 % chance; ``seen``: the smallest top-to-bottom
+    difference the range check would have noticed with 80 % chance (a straight profile).
+    """
+
+    analyte: str
+    unit: str
+    labels: tuple[str, ...]
+    means: tuple[float, ...]
+    counts: tuple[int, ...]
+    scatter: Scatter
+    precision: Precision
+    margin: Margin
+    edge: float
+    comparison: Comparison
+    range: float
+    critical_range: float | None
+    never: float
+    likely: float
+    seen: float
+    label: str = LABEL
+
+    @property
+    def word(self) -> Word:
+        """homogeneous, stratified or inconclusive."""
+        return self.comparison.word
+
+    @property
+    def differs(self) -> bool:
+        """True where some difference between depths is shown, of whatever size."""
+        if self.critical_range is not None:
+            return self.range > self.critical_range
+        return self.comparison.p_any < self.comparison.alpha
+
+    @property
+    def provisional(self) -> bool:
+        """True where the levels lie outside the range the precision was established for."""
+        return not self.precision.in_range
+
+    def reasons(self) -> tuple[str, ...]:
+        """Why this word, in plain sentences."""
+        u, low = self.unit, self.comparison
+        out = []
+        if self.word == "homogeneous":
+            out.append(f"Every pair of depths is shown to differ by less than the margin of {self.edge:.3g} {u}.")
+            if self.differs:
+                out.append("A difference is there, but it is small against the margin.")
+        elif self.word == "stratified":
+            out.append(f"The depths differ by at least {low.at_least:.3g} {u}, more than the margin of "
+                       f"{self.edge:.3g} {u}.")
+        elif self.edge < self.never:
+            out.append(f"With {self._how_many()} a margin below {self.never:.3g} {u} can never be shown; the margin "
+                       f"is {self.edge:.3g} {u}.")
+        elif self.differs:
+            out.append("A difference is there; whether it is larger than the margin is not clear.")
+        else:
+            out.append("The results neither show the depths to be the same nor to differ by more than the margin.")
+        if self.precision.warning:
+            out.append(f"Provisional: {self.precision.warning}.")
+        if self.precision.cannot_see:
+            out.append(f"The method cannot see {self.precision.cannot_see}.")
+        return tuple(out)
+
+    def _how_many(self) -> str:
+        return "single results" if max(self.counts) == 1 else f"{min(self.counts)} results a depth"
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a pair of depths, as ``Comparison.to_table``, with analyte and margin."""
+        table = self.comparison.to_table()
+        table.insert(0, "analyte", self.analyte)
+        table["margin"] = self.edge
+        return table
+
+    def row(self) -> dict[str, object]:
+        """One line for the summary over analytes."""
+        ends = self.comparison.tests[len(self.labels) - 2].contrast
+        span = ends.interval(1 - 2 * self.comparison.alpha)
+        return {"analyte": self.analyte, "unit": self.unit, "depths": " / ".join(f"{m:.5g}" for m in self.means),
+                "s": self.scatter.s, "precision": self.scatter.kind, "range": self.range,
+                "critical range": self.critical_range, "contrast": ends.label, "difference": ends.estimate,
+                "low": span.low, "high": span.high, "margin": self.edge, "verdict": self.word,
+                "provisional": self.provisional}
+
+    def results_needed(self, power: float = 0.8, most: int = 50) -> int | None:
+        """Results per depth that would probably decide, if the observed difference were the true one.
+
+        Looks at the widest pair; None where ``most`` results a depth would not do (the difference lies
+        too near the margin); the present number where it is decided already.
+        """
+        if self.word != "inconclusive":
+            return max(self.counts)
+        worst, alpha = abs(self.comparison.widest.estimate), self.comparison.alpha
+        for n in range(max(self.counts) + 1, most + 1):
+            se = self.scatter.s * math.sqrt(2 / n)
+            same = tost_power(worst, se, math.inf, -self.edge, self.edge, alpha)
+            k = len(self.labels)
+            critical = float(stats.norm.isf(alpha / (k // 2 * (k - k // 2))))  # pairs at the margin at once
+            if max(same, beyond_power(worst, se, math.inf, self.edge, alpha, critical)) >= power:
+                return n
+        return None
+
+
+def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precision: Precision, margin: Margin, *,
+                    scatter: Scatter, alpha: float = 0.05, weights: Mapping[str, float] | None = None) -> SingleResult:
+    """The verdict for one analyte of one container from results at two or more depths.
+
+    values: depth label (from the surface down) to its one or more results, in ``precision.unit``;
+    ``scatter``: from ``which_scatter``; ``weights``: volume or mass share of each zone, used for the
+    mean that a margin in per cent refers to.
+    """
+    labels = tuple(values)
+    _check_values(analyte, values)
+    counts = tuple(len(values[x]) for x in labels)
+    means = np.array([float(np.mean(list(values[x]))) for x in labels])
+    share = np.ones(len(labels)) if weights is None else np.array([float(weights[x]) for x in labels])
+    whole = float(share @ means / share.sum())
+    if margin.scale == "log" and whole <= 0:
+        raise DesignMismatch(f"{analyte}: a margin in per cent needs a mean above 0, but it is {whole:g}; "
+                             "declare an absolute margin")
+    edge = math.expm1(margin.high) * whole if margin.scale == "log" else min(-margin.low, margin.high)
+    cov = np.diag(scatter.s**2 / np.array(counts, dtype=float))
+    comparison = compare_depths(labels, means, cov, math.inf, Margin.absolute(edge, precision.unit), alpha=alpha,
+                                unit=precision.unit, method=f"known {scatter.kind}")
+    k, equal = len(labels), len(set(counts)) == 1
+    s_mean = scatter.s / math.sqrt(min(counts))
+    never = float(stats.norm.isf(alpha)) * max(t.contrast.se for t in comparison.tests)
+    return SingleResult(
+        analyte=analyte, unit=precision.unit, labels=labels, means=tuple(float(x) for x in means), counts=counts,
+        scatter=scatter, precision=precision, margin=margin, edge=edge, comparison=comparison,
+        range=float(np.ptp(means)), critical_range=critical_range_factor(k, 1 - alpha) * s_mean if equal else None,
+        never=never, likely=never + critical_range_factor(k, 0.8) * s_mean,
+        seen=smallest_range_seen(k, 0.8, 1 - alpha) * s_mean)
+
+
+def _check_values(analyte: str, values: Mapping[str, Sequence[float]]) -> None:
+    if len(values) < 2:
+        raise DesignMismatch(f"{analyte}: results at {len(values)} depth cannot show whether depths differ; "
+                             "at least two depths are needed")
+    bad = [x for x, v in values.items() if len(v) == 0 or not all(math.isfinite(float(y)) for y in v)]
+    if bad:
+        raise DesignMismatch(f"{analyte}: no usable result at {', '.join(bad)}; every depth needs at least one "
+                             "finite number (values below quantification are bounded, not replaced)")

@@ -1,0 +1,9 @@
+from . import proposal as proposal
+from . import take as take
+from .take import run_intake as run_intake
+
+__all__ = [
+    "proposal",
+    "run_intake",
+    "take",
+]

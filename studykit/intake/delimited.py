@@ -1,0 +1,329 @@
+"""Delimited text files as a grid of text cells, with how each was read: encoding, delimiter, quote, lines.
+
+Cells stay text: no cell is turned into a number, a date or a missing value here. What was detected
+(and not declared) is kept in the grid, so that it can be shown. Every line keeps its own number
+and its own count of cells, so that a short or a long line is found and never padded in silence.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import re
+from collections.abc import Collection, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, single
+
+MAX_BYTES = 400_000_000
+MAX_CELLS = 40_000_000
+DELIMITERS = (";", "\t", "|", ",")
+DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
+_BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_OTHER_KINDS = (
+    (b"%PDF", "is a PDF", "type its numbers into a CSV file, twice, by two people, and compare"),
+    (b"\x1f\x8b", "is a compressed file (gzip)", "unpack it first"),
+    (b"7z\xbc\xaf", "is a compressed file (7z)", "unpack it first"),
+    (b"Rar!", "is a compressed file (rar)", "unpack it first"),
+    (b"\x89PNG", "is a picture", "type its numbers into a CSV file"),
+    (b"{\\rtf", "is a formatted text (RTF)", "save it as CSV"),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Grid:
+    """One sheet or text file as text cells.
+
+    ``cells`` has one row a line and columns 0, 1, ...; ``lines`` the line of each row in the file,
+    counted from 1; ``widths`` the cells that the line really has. ``numeric`` marks cells that a
+    spreadsheet stores as numbers (None for text files), ``merged`` holds (row, column, row, column)
+    of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0.
+    """
+
+    file: str
+    cells: pd.DataFrame
+    lines: np.ndarray
+    widths: np.ndarray
+    kind: str = "text"
+    sheet: str = ""
+    encoding: str = ""
+    delimiter: str = ""
+    quote: str = ""
+    declared: tuple[str, ...] = ()
+    numeric: np.ndarray | None = None
+    merged: tuple[tuple[int, int, int, int], ...] = ()
+    formulas: frozenset[tuple[int, int]] = frozenset()
+    notes: tuple[str, ...] = ()
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and columns."""
+        return (len(self.cells), self.cells.shape[1])
+
+    def row(self, i: int) -> list[str]:
+        """The cells of row i (from 0), stripped."""
+        return [str(c).strip() for c in self.cells.iloc[i]]
+
+
+def read_bytes(path: Path, name: str) -> bytes:
+    """The bytes of a raw file; BadInput where it is missing, empty, too large or not a table."""
+    try:
+        size = path.stat().st_size
+        if size > MAX_BYTES:
+            raise single(name, f"has {size:,} bytes; at most {MAX_BYTES:,} are read", "split the file")
+        data = path.read_bytes()
+    except OSError as error:
+        raise single(name, f"cannot be read: {error.strerror or error}", "check the file") from None
+    if not data.strip(b" \t\r\n\x00\xef\xbb\xbf"):
+        raise single(name, "the file is empty", "ask the laboratory for it again, or remove it")
+    for magic, reason, remedy in _OTHER_KINDS:
+        if data.startswith(magic):
+            raise single(name, reason + ", not a table", remedy)
+    if re.match(rb"\s*<(!doctype|html|\?xml|table)", data[:200], re.IGNORECASE):
+        raise single(name, "is a web page or XML, not a table", "open it and save it as CSV or XLSX")
+    return data
+
+
+def _line_of(data: bytes, offset: int) -> int:
+    return data.count(b"\n", 0, offset) + 1
+
+
+def decode(data: bytes, name: str, declared: str | None = None) -> tuple[str, str]:
+    """Text of a file and the encoding used; BadInput where the declared one does not fit.
+
+    Detected in this order: byte order mark, UTF-16 by its zero bytes, UTF-8 without any fault,
+    Windows-1252, Latin-1. A file that is UTF-8 except for a damaged byte is refused.
+    """
+    found = next((encoding for bom, encoding in _BOMS if data.startswith(bom)), None)
+    if declared:
+        encoding = "utf-8-sig" if declared.lower().replace("_", "-") in ("utf-8", "utf8") else declared
+        if found and codecs.lookup(found).name != codecs.lookup(encoding).name:
+            raise single(name, f"has the byte order mark of {found}, but the mapping says {declared}",
+                         "correct encoding in intake.toml, or leave it out", row=1)
+        if encoding.lower() in ("utf-16", "utf16") and not found:
+            found = _utf16_by_zeros(data)
+            encoding = found or encoding
+    else:
+        encoding = found or _utf16_by_zeros(data) or "utf-8"
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError as error:
+        if declared or encoding != "utf-8":
+            raise single(name, f"byte {data[error.start]:#04x} is not {declared or encoding}",
+                         "correct encoding in intake.toml, or ask for the file again",
+                         row=_line_of(data, error.start)) from None
+        text, encoding = _decode_one_byte(data, name, error.start)
+    if "\x00" in text:
+        raise single(name, "holds zero bytes: it is not a text table", "save it as CSV or XLSX",
+                     row=text.count("\n", 0, text.index("\x00")) + 1)
+    if encoding == "utf-8-sig" and not found:
+        encoding = "utf-8"
+    return text.removeprefix("\ufeff"), encoding
+
+
+def _utf16_by_zeros(data: bytes) -> str | None:
+    head = np.frombuffer(data[:4096], dtype=np.uint8)
+    if len(head) < 4 or len(data) % 2:
+        return None
+    even, odd = (head[0::2] == 0).mean(), (head[1::2] == 0).mean()
+    if odd > 0.4 and even < 0.05:
+        return "utf-16-le"
+    return "utf-16-be" if even > 0.4 and odd < 0.05 else None
+
+
+def _decode_one_byte(data: bytes, name: str, offset: int) -> tuple[str, str]:
+    escaped = data.decode("utf-8", errors="surrogateescape")
+    real = sum(1 for c in re.findall(r"[^\x00-\x7f]", escaped) if not "\ud800" <= c <= "\udfff")
+    if real:
+        raise single(name, f"byte {data[offset]:#04x} is not UTF-8, though other letters of the file are",
+                     "the file is damaged: ask for it again, or name its encoding in intake.toml",
+                     row=_line_of(data, offset))
+    try:
+        return data.decode("cp1252"), "cp1252"
+    except UnicodeDecodeError:
+        return data.decode("latin-1"), "latin-1"
+
+
+def _sample_rows(text: str, delimiter: str, quote: str, limit: int = 300) -> list[list[str]]:
+    head = text[:200_000]
+    reader = csv.reader(io.StringIO(head, newline=""), delimiter=delimiter, quotechar=quote)
+    rows: list[list[str]] = []
+    try:
+        for row in reader:
+            rows.append([c.strip() for c in row])
+            if len(rows) >= limit:
+                break
+    except csv.Error:
+        pass
+    return rows
+
+
+def detect_delimiter(text: str, expect: Collection[str] = (), quote: str = '"') -> str:
+    """The delimiter: the one under which a line holds the expected headings, else the most regular one.
+
+    Regular means: most lines have the same number of cells, more than one. Ties go to semicolon,
+    tab, bar, comma in this order, because a comma is also a decimal sign.
+    """
+    best, best_score = ",", 0.0
+    for delimiter in DELIMITERS:
+        rows = [r for r in _sample_rows(text, delimiter, quote) if any(r)]
+        if expect and any(set(expect) <= set(r) for r in rows):
+            return delimiter
+        counts = [len(r) for r in rows if len(r) > 1]
+        if not counts:
+            continue
+        common = max(set(counts), key=lambda n: (counts.count(n), n))
+        score = counts.count(common) / max(len(rows), 1)
+        if score > best_score + 0.05:
+            best, best_score = delimiter, score
+    return best
+
+
+def detect_quote(text: str) -> str:
+    """The quote sign: '"', or an apostrophe where cells are wrapped in those and no '"' occurs."""
+    head = text[:200_000]
+    if '"' not in head and len(re.findall(r"(?:^|[;,\t|])'[^'\n]*'(?=[;,\t|\r\n]|$)", head, re.M)) > 3:
+        return "'"
+    return '"'
+
+
+def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimiter: str | None = None,
+                   quote: str | None = None, expect: Collection[str] = (), data: bytes | None = None) -> Grid:
+    """A CSV or TSV file as a grid of text cells; BadInput where it cannot be read safely.
+
+    ``expect`` are headings that a mapping names: they settle the delimiter where it is not declared.
+    """
+    raw = read_bytes(path, name) if data is None else data
+    text, used = decode(raw, name, encoding)
+    sign = quote or detect_quote(text)
+    by = delimiter or detect_delimiter(text, expect, sign)
+    declared = tuple(k for k, v in (("encoding", encoding), ("delimiter", delimiter), ("quote", quote)) if v)
+    if sign in text:
+        cells, lines, widths = _careful(text, by, sign, name)
+    else:
+        cells, lines, widths = _fast(text, by, name)
+    return Grid(file=name, cells=cells, lines=lines, widths=widths, encoding=used, delimiter=by, quote=sign,
+                declared=declared, notes=() if encoding else (f"encoding detected: {used}",))
+
+
+def _fast(text: str, delimiter: str, name: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Cells of a text without any quote sign; a line is a record."""
+    data = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").encode("utf-8") + b"\n"
+    raw = np.frombuffer(data, dtype=np.uint8)
+    ends = np.flatnonzero(raw == 10)
+    marks = np.flatnonzero(raw == ord(delimiter))
+    widths = np.diff(np.searchsorted(marks, ends), prepend=0) + 1
+    width = int(widths.max())
+    _check_size(len(ends), width, name)
+    kind: Any = "category" if len(ends) > 20_000 else object
+    cells = pd.read_csv(io.BytesIO(data), sep=delimiter, header=None, names=list(range(width)), dtype=kind,
+                        na_filter=False, quoting=csv.QUOTE_NONE, skip_blank_lines=False, lineterminator="\n",
+                        index_col=False, encoding="utf-8", engine="c", low_memory=False)
+    if len(cells) != len(ends):
+        raise single(name, f"has {len(ends)} lines, but {len(cells)} could be read", "save it again as CSV")
+    for k in cells:
+        cells[k] = _no_missing(cells[k])
+    return cells, np.arange(1, len(ends) + 1), widths
+
+
+def _no_missing(column: pd.Series) -> pd.Series:
+    """Cells that a short line does not have, as empty text."""
+    if not column.isna().any():
+        return column
+    if isinstance(column.dtype, pd.CategoricalDtype) and "" not in column.cat.categories:
+        column = column.cat.add_categories([""])
+    return column.fillna("")
+
+
+def factorize(column: Any) -> tuple[np.ndarray, list[str]]:
+    """Codes and distinct texts of a column of text cells; a categorical column is only counted."""
+    if isinstance(column, pd.Series) and isinstance(column.dtype, pd.CategoricalDtype):
+        codes = column.cat.codes.to_numpy().astype(np.int64)
+        used = np.flatnonzero(np.bincount(codes, minlength=len(column.cat.categories)))
+        place = np.zeros(len(column.cat.categories), dtype=np.int64)
+        place[used] = np.arange(len(used))
+        return place[codes], column.cat.categories.to_numpy(dtype=object)[used].tolist()
+    codes, distinct = pd.factorize(np.asarray(column, dtype=object))
+    return codes, [str(t) for t in distinct]
+
+
+def _check_size(rows: int, width: int, name: str) -> None:
+    if rows * width > MAX_CELLS:
+        raise single(name, f"would be {rows:,} lines of {width:,} cells; at most {MAX_CELLS:,} cells are read",
+                     "split the file, or check its delimiter")
+
+
+def _records(text: str, delimiter: str, quote: str, name: str) -> Iterator[tuple[int, list[str]]]:
+    """Each record with the line on which it begins; refuses a quote that swallows lines."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, quotechar=quote, strict=True)
+    start = 1
+    try:
+        for row in reader:
+            end = reader.line_num
+            if end > start:
+                _check_swallowed(row, start, end, delimiter, name)
+            yield start, row
+            start = end + 1
+    except csv.Error as error:
+        remedy = "correct the quote signs of this line, or declare another quote in intake.toml"
+        raise single(name, f"cannot be split into cells: {error}", remedy, row=start) from None
+
+
+def _check_swallowed(row: list[str], start: int, end: int, delimiter: str, name: str) -> None:
+    for k, cell in enumerate(row):
+        if "\n" in cell and delimiter in cell:
+            raise single(name, f"a quote opened in cell {k + 1} runs to line {end} and swallows whole cells",
+                         "close the quote, or declare another quote in intake.toml", row=start, value=cell)
+
+
+def _careful(text: str, delimiter: str, quote: str, name: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Cells of a text with quotes, in blocks whose repeated texts share memory."""
+    blocks: list[list[np.ndarray]] = []
+    lines: list[int] = []
+    widths: list[int] = []
+    block: list[list[str]] = []
+    for line, row in _records(text, delimiter, quote, name):
+        lines.append(line)
+        widths.append(max(len(row), 1))
+        block.append(row)
+        if len(block) >= 50_000:
+            blocks.append(_columns(block))
+            block = []
+    if block:
+        blocks.append(_columns(block))
+    while widths and widths[-1] == 1 and blocks[-1][0][-1].strip() == "":
+        blocks[-1] = [c[:-1] for c in blocks[-1]]
+        widths.pop()
+        lines.pop()
+        if not len(blocks[-1][0]):
+            blocks.pop()
+    width = max((len(b) for b in blocks), default=1)
+    _check_size(len(lines), width, name)
+    out: dict[int, Any] = {}
+    for k in range(width):
+        parts = [b[k] if k < len(b) else np.full(len(b[0]), "", dtype=object) for b in blocks]
+        out[k] = np.concatenate(parts) if parts else np.array([], dtype=object)
+    return pd.DataFrame(out, dtype=object), np.array(lines), np.array(widths)
+
+
+def _columns(rows: list[list[str]]) -> list[np.ndarray]:
+    width = max(max(len(r) for r in rows), 1)
+    columns = []
+    for k in range(width):
+        memo: dict[str, str] = {}
+        cells = [r[k] if k < len(r) else "" for r in rows]
+        column = np.empty(len(cells), dtype=object)
+        column[:] = [memo.setdefault(c, c) for c in cells]
+        columns.append(column)
+    return columns
+
+
+def refuse(name: str, error: Exception) -> BadInput:
+    """An unexpected failure of a file library as a plain refusal of that file."""
+    return single(name, f"cannot be read as a table: {type(error).__name__}: {error}", "save it again as CSV or XLSX")

@@ -1,0 +1,326 @@
+"""From a grid to determinations: headings found and compared with the mapping, rows taken apart.
+
+Every layout ends in the same long table of text cells, one determination a row, each with its line
+and column in the file. Lines that do not fit (too few or too many cells) are kept apart, to be
+rejected by name; a file whose headings are not those of the mapping is refused with what changed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import Fault
+from studykit.intake.delimited import Grid, factorize
+from studykit.intake.header import find_header, headings, no_header, shape_faults
+from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
+
+OTHER_HEADINGS = "a table with other headings begins here"
+CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "unit", *OPTIONAL_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """One rectangle of a grid: headings by column position, row positions of the data, units by column."""
+
+    heads: dict[int, str]
+    top: int
+    header_at: int
+    first: int
+    rows: np.ndarray
+    units: dict[int, str]
+
+
+@dataclass(slots=True, kw_only=True)
+class Laid:
+    """What a layout gave: determinations as text, lines that do not fit, counts, and faults of the shape."""
+
+    cells: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CELL_COLUMNS)))
+    misfits: list[Fault] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    header_line: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str], file: str) -> Laid:
+    """Take a grid apart by its mapping; ``known`` are the study's analytes, ``samples`` its sample codes.
+
+    ``file`` is the name for faults. Shape faults are returned, not raised, so that all files can be
+    reported at once. A line above the headings, below the footer or between blocks that looks like a
+    result (a known sample code, or as many cells as the headings) is kept as a misfit, never skipped.
+    """
+    out = Laid()
+    at = find_header(grid, mapping)
+    if at is None:
+        out.faults = no_header(grid, mapping, file)
+        return out
+    out.header_line = int(grid.lines[at[-1]])
+    blocks = _blocks(grid, mapping, at, out, file)
+    parts = []
+    outside = np.ones(len(grid.cells), dtype=bool)
+    for block in blocks:
+        line = int(grid.lines[block.header_at])
+        faults = shape_faults(grid, mapping, block.heads, line, known, file)
+        faults += _unheaded(grid, block, file)
+        if any(block.units) and block.units == block.heads:
+            faults = [Fault(file=file, row=int(grid.lines[block.first - 1]), value=" | ".join(block.units.values())[:80],
+                            reason="the headings stand here again, where the units should be",
+                            remedy="correct unit_row in intake.toml, or the file")]
+        if faults:
+            out.faults += faults
+            continue
+        outside[block.rows] = False
+        outside[block.top:block.first] = False
+        rows = _fitting_rows(grid, block, out, file)
+        rows = _without_headings(grid, mapping, block, rows, out, file)
+        parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
+    if parts:
+        _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
+    if mapping.blocks and mapping.layout == "wide":
+        seen = {h for b in blocks for h in b.heads.values()}
+        expected = set(mapping.analytes) | set(mapping.qualifier_heads().values())
+        out.faults += [Fault(file=file, row=out.header_line, column=h, remedy="correct intake.toml, or the file",
+                             reason="the mapping expects this heading and no block has it")
+                       for h in sorted(expected - seen)]
+    if not out.faults and not any(len(p) for p in parts) and not out.misfits:
+        out.faults.append(Fault(file=file, row=out.header_line, reason="the headings stand here and no result below them",
+                                remedy="ask the laboratory for the file again, or remove it"))
+    if parts:
+        out.cells = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
+    return out
+
+
+def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, file: str) -> list[Block]:
+    """The data rectangles under the headings, each without blank lines, footer and unit row."""
+    blank = _blank_rows(grid)
+    end = _footer_at(grid, mapping, at[-1], blank, out)
+    if mapping.footer and end is None:
+        out.faults.append(Fault(file=file, value=mapping.footer, reason="no line begins with the footer text",
+                                remedy="correct footer in intake.toml, or ask whether the file is complete"))
+    stop = len(grid.cells) if end is None else end
+    starts = [at]
+    if mapping.blocks:
+        core = set(mapping.columns.values())
+        starts += [(i,) for i in range(at[-1] + 1, stop) if not blank[i] and core <= set(grid.row(i))]
+    blocks = []
+    for n, start in enumerate(starts):
+        limit = starts[n + 1][0] if n + 1 < len(starts) else stop
+        units: dict[int, str] = {}
+        first = start[-1] + 1
+        if mapping.unit_row is not None:
+            step = mapping.unit_row - max(mapping.header_lines() or (out.header_line,))
+            unit_at = start[-1] + step
+            units = dict(enumerate(grid.row(unit_at))) if unit_at < limit else {}
+            first = unit_at + 1
+        rows = np.arange(first, limit)[~blank[first:limit]]
+        if mapping.blocks:
+            rows = _until_blank(rows, first, limit, blank)
+        blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first,
+                            rows=rows, units=units))
+    return blocks
+
+
+def _blank_rows(grid: Grid) -> np.ndarray:
+    """Rows without any text, over the distinct texts of each column."""
+    blank = np.ones(len(grid.cells), dtype=bool)
+    for k in grid.cells:
+        if not blank.any():
+            break
+        codes, distinct = factorize(grid.cells[k])
+        blank &= np.array([not t.strip() for t in distinct], dtype=bool)[codes]
+    return blank
+
+
+def _footer_at(grid: Grid, mapping: FileMapping, after: int, blank: np.ndarray, out: Laid) -> int | None:
+    """Position of the first line below the headings that begins with the footer text."""
+    if mapping.footer is None:
+        return None
+    first = grid.cells[0].iloc[after + 1:].astype(str).str.strip()
+    hits = np.flatnonzero(first.str.startswith(mapping.footer).to_numpy())
+    if not len(hits):
+        return None
+    end = after + 1 + int(hits[0])
+    out.notes.append(f"reading stopped at line {int(grid.lines[end])} ({mapping.footer!r})")
+    return end
+
+
+def _until_blank(rows: np.ndarray, first: int, limit: int, blank: np.ndarray) -> np.ndarray:
+    """In a sheet of blocks a block ends at the first blank line below its first row."""
+    gaps = np.flatnonzero(blank[first:limit])
+    gaps = gaps[gaps > 0]
+    return rows[rows < first + int(gaps[0])] if len(gaps) else rows
+
+
+def _look_outside(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, samples: set[str],
+                  out: Laid, file: str) -> None:
+    """Lines outside the data that look like results become misfits."""
+    key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
+    place = next(k for k, h in block.heads.items() if h == key)
+    names = set(mapping.analytes) if mapping.layout == "wide-samples" else samples
+    width = sum(1 for h in block.heads.values() if h)
+    for i in rows:
+        cells = grid.row(int(i))
+        full = sum(1 for c in cells if c)
+        if (full > 1 and cells[place] in names) or full >= max(3, width - 1):
+            line = int(grid.lines[i])
+            where = "above the headings" if line < out.header_line else "below or between the tables"
+            out.misfits.append(Fault(file=file, row=line, value=" | ".join(cells)[:80],
+                                     reason=f"looks like a result, but stands {where}",
+                                     remedy="move it into the table, or correct header_row, footer or blocks"))
+
+
+def _unheaded(grid: Grid, block: Block, file: str) -> list[Fault]:
+    """Columns without a heading that hold text in the data rows."""
+    faults = []
+    for k, head in block.heads.items():
+        if head or not len(block.rows):
+            continue
+        texts = grid.cells[k].iloc[block.rows]
+        full = [i for i, t in zip(block.rows, texts, strict=True) if str(t).strip()]
+        fits = [i for i in full if grid.kind != "text" or grid.widths[i] <= grid.widths[block.header_at]]
+        if fits:
+            faults.append(Fault(file=file, row=int(grid.lines[fits[0]]), column=f"column {k + 1}",
+                                value=str(grid.cells.iat[int(fits[0]), k]), reason="stands in a column without heading",
+                                remedy="give the column a heading in a copy, or check the delimiter"))
+    return faults
+
+
+def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
+    """Rows with as many cells as the headings; others become misfits (only extra blank cells are forgiven)."""
+    if grid.kind != "text" or not len(block.rows):
+        return block.rows
+    width = int(grid.widths[block.header_at])
+    have = grid.widths[block.rows]
+    bad = []
+    for i in block.rows[have != width]:
+        n = int(grid.widths[i])
+        if n > width and not any(grid.row(int(i))[width:]):
+            continue
+        bad.append(int(i))
+        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i))[:n])[:80],
+                                 reason=f"has {n} cells where the headings have {width}",
+                                 remedy="a delimiter is missing or too many: correct the line with the laboratory"))
+    return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
+
+
+def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, out: Laid,
+                      file: str) -> np.ndarray:
+    """Rows that repeat the headings (two files put together, a page break) become misfits.
+
+    A row with the heading of the key column and other headings beside it begins another table, whose
+    columns are not those of the first: the file is refused.
+    """
+    key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
+    place = next(k for k, h in block.heads.items() if h == key)
+    head = str(grid.cells.iat[block.header_at, place])
+    alike = [int(i) for i in rows[(grid.cells[place].iloc[rows] == head).to_numpy()]] if head.strip() else []
+    again = [i for i in alike if grid.row(i) == grid.row(block.header_at)]
+    out.faults += [Fault(file=file, row=int(grid.lines[i]), column=key, value=" | ".join(grid.row(i))[:80],
+                         reason=OTHER_HEADINGS, remedy="write blocks = true in this entry of intake.toml")
+                   for i in alike if i not in again]
+    for i in again:
+        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(i))[:80],
+                                 reason="the headings stand here again",
+                                 remedy="two files put together? ask the laboratory, or remove the line in a copy"))
+    return rows[~np.isin(rows, again)] if again else rows
+
+
+def _column(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
+    """The cells of one column in the data rows; a categorical column stays one."""
+    return grid.cells[k].iloc[rows].reset_index(drop=True)
+
+
+def _constant(text: str, n: int) -> pd.Series:
+    return pd.Series(pd.Categorical.from_codes(np.zeros(n, dtype=np.int8), categories=pd.Index([text])))
+
+
+def _repeated(column: pd.Series, times: int) -> pd.Series:
+    return column if times == 1 else column.repeat(times).reset_index(drop=True)
+
+
+def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, names: tuple[str, ...],
+            repeat: int) -> dict[str, pd.Series]:
+    """The optional columns of a row, each value repeated for its determinations; '' where there is none."""
+    place = {h: k for k, h in block.heads.items()}
+    out = {}
+    for name in names:
+        head = mapping.columns.get(name)  # type: ignore[call-overload]
+        if head is not None:
+            values = _column(grid, place[head], rows)
+        else:
+            word = str(mapping.constants.get(name, ""))  # type: ignore[call-overload]
+            values = _constant(word, len(rows))
+        out[name] = _repeated(values, repeat)
+    return out
+
+
+def _flags(grid: Grid, rows: np.ndarray, at: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Whether each cell is a stored number and whether it is a formula, in reading order."""
+    columns = np.array(at, dtype=int)
+    shape = (len(rows), len(columns))
+    numeric = grid.numeric[np.ix_(rows, columns)] if grid.numeric is not None else np.zeros(shape, dtype=bool)
+    formula = np.zeros(shape, dtype=bool)
+    if grid.formulas:
+        marks = np.zeros(grid.shape, dtype=bool)
+        for i, k in grid.formulas:
+            if i < marks.shape[0] and k < marks.shape[1]:
+                marks[i, k] = True
+        formula = marks[np.ix_(rows, columns)]
+    return numeric.reshape(-1), formula.reshape(-1)
+
+
+def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
+    place = {h: k for k, h in block.heads.items()}
+    value = place[mapping.columns["value"]]
+    numeric, formula = _flags(grid, rows, [value])
+    data = {"line": grid.lines[rows], "where": _constant(mapping.columns["value"], len(rows)),
+            "sample": _column(grid, place[mapping.columns["sample"]], rows),
+            "name": _column(grid, place[mapping.columns["analyte"]], rows),
+            "text": _column(grid, value, rows), "numeric": numeric, "formula": formula}
+    data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), 1)
+    return pd.DataFrame(data)
+
+
+def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
+    place = {h: k for k, h in block.heads.items()}
+    used = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
+    columns = [k for k, h in block.heads.items() if h and h not in used and (h in mapping.analytes or h in known)]
+    return _crossed(grid, mapping, block, rows, columns, sample=_column(grid, place[mapping.columns["sample"]], rows))
+
+
+def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray,
+                  known: set[str]) -> pd.DataFrame:
+    place = {h: k for k, h in block.heads.items()}
+    used = set(mapping.columns.values()) | set(mapping.ignore_columns)
+    columns = [k for k, h in block.heads.items() if h and h not in used]
+    return _crossed(grid, mapping, block, rows, columns, name=_column(grid, place[mapping.columns["analyte"]], rows))
+
+
+def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, columns: list[int],
+             sample: pd.Series | None = None, name: pd.Series | None = None) -> pd.DataFrame:
+    """Cells of a wide layout in reading order: rows by one thing, columns by the other."""
+    m = len(columns)
+    heads = pd.Series(pd.Categorical.from_codes(np.tile(np.arange(m), len(rows)),
+                                                categories=pd.Index([block.heads[k] for k in columns])))
+    numeric, formula = _flags(grid, rows, columns)
+    text = grid.cells[columns].to_numpy(dtype=object)[rows].reshape(-1)
+    data = {"line": np.repeat(grid.lines[rows], m), "where": heads,
+            "sample": heads if sample is None else _repeated(sample, m),
+            "name": heads if name is None else _repeated(name, m),
+            "text": text, "numeric": numeric, "formula": formula}
+    data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
+    marks = mapping.qualifier_heads()
+    if marks:
+        place = {h: k for k, h in block.heads.items()}
+        blank = np.full(len(rows), "", dtype=object)
+        own = [marks.get(block.heads[k], "") for k in columns]
+        parts = [_column(grid, place[h], rows).to_numpy(dtype=object) if h in place else blank for h in own]
+        data["qualifier"] = np.column_stack(parts).reshape(-1)
+    if block.units and name is None:
+        data["unit"] = np.tile(np.array([block.units.get(k, "") for k in columns], dtype=object), len(rows))
+    return pd.DataFrame(data)
+
+
+_LAYOUTS = {"long": _long, "wide": _wide, "wide-samples": _wide_samples}

@@ -1,0 +1,272 @@
+"""intake.toml: how each raw file's columns, names, units and words map to the results table.
+
+One ``[[file]]`` entry serves every file of one shape. Unknown keys, unknown analytes and units,
+and patterns that leave ``raw/`` are refused, every fault at once.
+"""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+from dataclasses import replace
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+
+from studykit.core.errors import BadInput, Fault
+from studykit.core.files import line_of_key, read_toml
+from studykit.core.numbertext import safe_cell
+from studykit.core.units import parse_unit
+from studykit.study.definition import Study
+
+INTAKE_FILE = "intake.toml"
+RAW_FOLDER = "raw"
+OPTIONAL_COLUMNS = ("qualifier", "limit", "replicate", "run", "run_order", "method", "reported_on", "revision")
+Meaning = Literal["below limit", "above limit", "not measured", "number"]
+SourceColumn = Literal["sample", "analyte", "value", "unit", "qualifier", "limit", "replicate", "run", "run_order",
+                       "method", "reported_on", "revision"]
+ConstantColumn = Literal["unit", "replicate", "run", "method", "reported_on", "revision"]
+_NEEDED = {"long": ("sample", "analyte", "value"), "wide": ("sample",), "wide-samples": ("analyte",)}
+_BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
+
+
+def _codec(name: str) -> str:
+    try:
+        codecs.lookup(name)
+    except LookupError:
+        raise ValueError(f"{name!r} is not a known encoding; utf-8, utf-16, cp1252 and latin-1 are usual") from None
+    return name
+
+
+def _unit(text: str) -> str:
+    parse_unit(text)
+    return text
+
+
+def _pattern(text: str) -> str:
+    if text.startswith(("/", "\\")) or ".." in text.replace("\\", "/").split("/") or ":" in text:
+        raise ValueError("the pattern leaves the raw folder; name files inside it")
+    return text
+
+
+def _date_format(text: str) -> str:
+    if not {"%d", "%m"} <= {text[i:i + 2] for i in range(len(text))} or not ("%Y" in text or "%y" in text):
+        raise ValueError("a date format needs day (%d), month (%m) and year (%Y or %y), such as %d.%m.%Y")
+    return text
+
+
+UnitText = Annotated[str, AfterValidator(_unit)]
+Line = Annotated[int, Field(ge=1)]
+
+
+class Part(BaseModel):
+    """Base of the models here: frozen, unknown keys refused, text kept as written."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class AnalyteColumn(Part):
+    """What one name in the file stands for, where the bare analyte does not say enough."""
+
+    analyte: str
+    replicate: Annotated[int, Field(ge=1)] | None = None
+    unit: UnitText | None = None
+    qualifier: Annotated[str, Field(min_length=1)] | None = None
+
+
+class FileMapping(Part):
+    """One ``[[file]]`` entry: the files it serves, how they are laid out and what their words mean."""
+
+    pattern: Annotated[str, Field(min_length=1), AfterValidator(_pattern)]
+    layout: Literal["long", "wide", "wide-samples"]
+    sheet: str | None = None
+    header_row: Line | tuple[Line, Line] | None = None
+    unit_row: Line | None = None
+    blocks: bool = False
+    footer: Annotated[str, Field(min_length=1)] | None = None
+    encoding: Annotated[str, AfterValidator(_codec)] | None = None
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    quote: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] | None = None
+    thousands: Literal["", ".", ",", " ", "'"] = ""
+    date_format: Annotated[str, AfterValidator(_date_format)] | None = None
+    density_kg_m3: Annotated[float, Field(ge=100, le=5000)] | None = None
+    blank: Literal["not measured", "below limit"] | None = None
+    replicates: Literal["in order"] | None = None
+    revises: str | None = None
+    ignore_columns: tuple[str, ...] = ()
+    columns: dict[SourceColumn, Annotated[str, Field(min_length=1)]]
+    analytes: dict[str, str | AnalyteColumn] = Field(default_factory=dict)
+    units: dict[str, UnitText] = Field(default_factory=dict)
+    unit_words: dict[str, UnitText] = Field(default_factory=dict)
+    limits: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    words: dict[str, Meaning] = Field(default_factory=dict)
+    constants: dict[ConstantColumn, str | int] = Field(default_factory=dict)
+    codes: dict[str, str] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _harmless_words(self) -> FileMapping:
+        bad = sorted(w for w in self.words if safe_cell(w) != w)
+        if bad:
+            raise ValueError(f"a word begins like a spreadsheet formula: {', '.join(bad)}")
+        return self
+
+    @model_validator(mode="after")
+    def _whole(self) -> FileMapping:
+        lacking = [c for c in _NEEDED[self.layout] if c not in self.columns]
+        if lacking:
+            raise ValueError(f"[file.columns] of layout {self.layout!r} also needs: {', '.join(lacking)}")
+        barred = [c for c in _BARRED[self.layout] if c in self.columns]
+        if barred:
+            raise ValueError(f"[file.columns] of layout {self.layout!r} has no place for: {', '.join(barred)}")
+        heads = list(self.columns.values())
+        twice = sorted({h for h in heads if heads.count(h) > 1})
+        if twice:
+            raise ValueError(f"[file.columns] uses a heading for two columns: {', '.join(twice)}")
+        marks = self.qualifier_heads()
+        if marks and (self.layout != "wide" or "qualifier" in self.columns):
+            raise ValueError("a qualifier column for each analyte belongs to the wide layout, without columns.qualifier")
+        taken = sorted(set(marks.values()) & (set(heads) | set(self.analytes)))
+        taken += sorted({h for h in marks.values() if list(marks.values()).count(h) > 1})
+        if taken:
+            raise ValueError(f"[file.analytes] uses a heading as a qualifier column and for something else: {', '.join(taken)}")
+        both = sorted(set(self.columns) & set(self.constants))
+        if both:
+            raise ValueError(f"both a column and a constant are given for: {', '.join(both)}")
+        if self.thousands and self.thousands == (self.decimal or ""):
+            raise ValueError("thousands is the same sign as decimal")
+        if self.thousands and self.decimal is None:
+            raise ValueError("thousands is declared without decimal; declare both")
+        if self.unit_row is not None and self.layout == "long":
+            raise ValueError("unit_row belongs to the wide layouts; a long file has a unit column")
+        if self.unit_row is not None and "unit" in self.columns:
+            raise ValueError("units come from unit_row or from a unit column, not from both")
+        if self.unit_row is not None and self.unit_row <= max(self.header_lines() or (0,)):
+            raise ValueError("unit_row must lie below header_row")
+        return self
+
+    def header_lines(self) -> tuple[int, ...]:
+        """Declared lines of the headings; empty where they are to be found."""
+        if self.header_row is None:
+            return ()
+        return (self.header_row,) if isinstance(self.header_row, int) else self.header_row
+
+    def qualifier_heads(self) -> dict[str, str]:
+        """Heading of the qualifier column of each name under [file.analytes] that has one of its own."""
+        return {n: e.qualifier for n, e in self.analytes.items() if isinstance(e, AnalyteColumn) and e.qualifier}
+
+    def target(self, name: str) -> AnalyteColumn | None:
+        """What a name in the file stands for; None where the mapping does not say."""
+        entry = self.analytes.get(name)
+        return AnalyteColumn(analyte=entry) if isinstance(entry, str) else entry
+
+    def matches(self, name: str) -> bool:
+        """Whether this entry serves the file (its path under raw/, capitals count)."""
+        return fnmatchcase(name, self.pattern)
+
+
+class Intake(Part):
+    """The whole of intake.toml."""
+
+    accept_rejected: str = ""
+    accept_rejected_rows: Annotated[int, Field(ge=0)] | None = None
+    file: tuple[FileMapping, ...] = ()
+
+    def faults(self, study: Study) -> list[Fault]:
+        """Names in the mapping that the study does not know."""
+        return [f for k, entry in enumerate(self.file) for f in _entry_faults(k, entry, study)]
+
+
+def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
+    known = ", ".join(study.analytes)
+    for name in entry.analytes:
+        target = entry.target(name)
+        if target is not None and target.analyte and target.analyte not in study.analytes:
+            yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte,
+                        reason="is not an analyte of study.toml", remedy=f"known are {known}")
+    for table, names in (("units", entry.units), ("limits", entry.limits)):
+        for name in names:
+            if name not in study.analytes and name not in entry.analytes:
+                yield Fault(file=INTAKE_FILE, column=f"file.{k}.{table}.{name}", value=name,
+                            reason="is neither an analyte nor a name under [file.analytes]",
+                            remedy=f"known are {known}")
+
+
+def parse_intake(data: dict[str, Any], study: Study, text: str = "") -> Intake:
+    """A mapping from a dictionary; BadInput lists every fault at once, with lines where ``text`` is given."""
+    try:
+        intake = Intake.model_validate(data)
+    except ValidationError as error:
+        faults = [_fault(e) for e in error.errors(include_url=False)]
+        raise BadInput(_placed(faults, text), title="The intake mapping has faults") from None
+    faults = intake.faults(study)
+    if faults:
+        raise BadInput(_placed(faults, text), title="The intake mapping has faults")
+    return intake
+
+
+def _placed(faults: list[Fault], text: str) -> list[Fault]:
+    """Faults with the line of their key."""
+    return [replace(f, row=line_of_key(text, tuple(f.column.split(".")))) for f in faults] if text else faults
+
+
+def _fault(error: Any) -> Fault:
+    """One pydantic error in plain words."""
+    skip = ("function-after", "tuple", "constrained", "[key]", "AnalyteColumn", "str", "int")
+    where = ".".join(str(x) for x in error["loc"] if not str(x).startswith(skip))
+    value = error.get("input")
+    shown = "" if isinstance(value, (dict, list, tuple)) or error["type"] == "missing" else str(value)
+    reason, remedy = error["msg"].removeprefix("Value error, "), "see docs/03-intake.md"
+    if error["type"] == "extra_forbidden":
+        reason, remedy = "this key is not known here", "check the spelling; docs/03-intake.md lists the keys"
+    elif error["type"] == "missing":
+        reason, remedy = "this key is required and missing", "add it; docs/03-intake.md has examples"
+    elif error["type"] == "literal_error":
+        reason, remedy = f"must be one of {error['ctx']['expected']}", "choose one of these"
+    return Fault(file=INTAKE_FILE, column=where, value=shown, reason=reason, remedy=remedy)
+
+
+def load_intake(root: Path, study: Study) -> Intake:
+    """Read intake.toml of a study folder; BadInput where it is missing or has faults."""
+    path = Path(root) / INTAKE_FILE
+    data, text = read_toml(path, "propose one with: studykit intake FOLDER --suggest FILE")
+    return parse_intake(data, study, text)
+
+
+def raw_files(root: Path) -> list[str]:
+    """Files under raw/ as relative paths with '/', sorted; hidden files and temporary copies are left out."""
+    folder = Path(root) / RAW_FOLDER
+    names = []
+    for path in sorted(folder.rglob("*")) if folder.is_dir() else []:
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and not any(p.startswith((".", "~$")) for p in name.split("/")):
+            names.append(name)
+    return names
+
+
+def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMapping]], list[Fault]]:
+    """Each raw file with the one entry that serves it; faults for files with none or several, and idle entries."""
+    pairs: list[tuple[str, FileMapping]] = []
+    faults: list[Fault] = []
+    idle = set(range(len(intake.file)))
+    for name in names:
+        if name.rpartition("/")[2].lower() in ("readme", "readme.md", "readme.txt"):
+            continue
+        fitting = [k for k, entry in enumerate(intake.file) if entry.matches(name)]
+        idle -= set(fitting)
+        if len(fitting) == 1:
+            pairs.append((name, intake.file[fitting[0]]))
+        elif not fitting:
+            faults.append(Fault(file=f"{RAW_FOLDER}/{name}", reason="no entry of intake.toml serves this file",
+                                remedy=f"propose one with: studykit intake FOLDER --suggest {RAW_FOLDER}/{name}"))
+        else:
+            shown = ", ".join(repr(intake.file[k].pattern) for k in fitting)
+            faults.append(Fault(file=f"{RAW_FOLDER}/{name}", reason=f"several entries serve this file: {shown}",
+                                remedy="make the patterns narrower"))
+    for k in sorted(idle):
+        faults.append(Fault(file=INTAKE_FILE, column=f"file.{k}.pattern", value=intake.file[k].pattern,
+                            reason="no file under raw/ has such a name",
+                            remedy="correct the pattern, add the file, or remove the entry"))
+    return pairs, faults

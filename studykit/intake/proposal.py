@@ -1,0 +1,315 @@
+"""A proposal for intake.toml from one raw file, with its first rows as they would be read.
+
+The proposal names what was found and leaves open, as "?" or as a question in a comment, what the
+file cannot tell: a person confirms it. A "?" is refused by the intake until it is decided.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import tomli_w
+
+from studykit.core.errors import single
+from studykit.core.numbertext import NumberFormat, detect_format, tidy_text
+from studykit.core.units import parse_unit
+from studykit.intake.delimited import Grid
+from studykit.intake.determinations import number_format, settle
+from studykit.intake.layouts import lay_out
+from studykit.intake.mapping import RAW_FOLDER, FileMapping
+from studykit.intake.onefile import read_grids
+from studykit.intake.values import RuleBook, bracketed_unit
+from studykit.study.definition import Study
+
+PREVIEW_ROWS = 12
+#: Headings under which laboratories write our columns (common practice, no source); compared without case and marks.
+HEADINGS: dict[str, tuple[str, ...]] = {
+    "sample": ("sample", "samplecode", "sampleid", "samplename", "sampleno", "samplenumber", "code", "bottle",
+               "bottleid", "bottlecode", "specimen", "label", "id", "yoursample", "clientsample", "clientid"),
+    "analyte": ("analyte", "test", "parameter", "determination", "element", "property", "measurand", "component",
+                "name"),
+    "value": ("result", "value", "reading", "measured", "concentration", "content", "finalresult", "reportedresult"),
+    "unit": ("unit", "units", "uom", "dimension"),
+    "qualifier": ("qualifier", "flag", "sign", "prefix", "qual"),
+    "limit": ("limit", "loq", "lod", "mdl", "rl", "reportinglimit", "detectionlimit", "quantificationlimit"),
+    "replicate": ("replicate", "rep", "repeat", "replicateno", "repetition"),
+    "run": ("run", "batch", "runno", "labbatch", "series", "runid", "batchno"),
+    "run_order": ("position", "pos", "runorder", "sequence", "order", "seq", "runposition"),
+    "method": ("method", "procedure", "testmethod", "standard"),
+    "reported_on": ("reported", "date", "reportdate", "dateofreport", "reportedon", "datereported", "dateofissue"),
+    "revision": ("revision", "rev", "version", "revisionno"),
+}
+_ELEMENTS = {
+    "silicon": "Si", "phosphorus": "P", "phosphorous": "P", "calcium": "Ca", "zinc": "Zn", "boron": "B", "sulphur": "S",
+    "sulfur": "S", "magnesium": "Mg", "sodium": "Na", "potassium": "K", "molybdenum": "Mo", "barium": "Ba",
+    "iron": "Fe",
+    "copper": "Cu", "lead": "Pb", "tin": "Sn", "aluminium": "Al", "aluminum": "Al", "chromium": "Cr", "nitrogen": "N",
+    "nickel": "Ni", "silver": "Ag", "titanium": "Ti", "vanadium": "V", "manganese": "Mn", "lithium": "Li",
+}
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.casefold())
+
+
+def _column_of(heading: str) -> str | None:
+    bare = _bare(heading)
+    return next((name for name, words in HEADINGS.items() if bare in words), None)
+
+
+def likely_analyte(name: str, study: Study) -> str | None:
+    """The study's analyte that a name in a file plainly stands for: its key, label, element name; else None."""
+    stem = re.sub(r"\s*[\[(].*$", "", tidy_text(name))
+    short = re.sub(r"(?i)[\s,]*\b(content|concentration|total)\b[\s,]*", " ", stem).strip()
+    for text in (tidy_text(name), stem, short):
+        if text in study.analytes:
+            return text
+        found = [a for a in study.analytes
+                 if _bare(text) and _bare(text) in (_bare(a), _bare(study.label_of(a)))]
+        symbol = _ELEMENTS.get(_bare(text))
+        if symbol in study.analytes:
+            found.append(str(symbol))
+        if len(set(found)) == 1:
+            return found[0]
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Draft:
+    """The entry under construction and the questions that it leaves."""
+
+    entry: dict[str, Any]
+    questions: list[str] = field(default_factory=list)
+
+
+def suggest_mapping(path: Path, study: Study, codes: Sequence[str] = ()) -> tuple[str, pd.DataFrame]:
+    """The text of a ``[[file]]`` entry for a raw file, and its first rows as that entry would read them.
+
+    ``codes`` are the study's sample codes where they are known. Questions that the file cannot answer
+    stand as comments above the entry. BadInput where the file cannot be read at all.
+    """
+    path = Path(path)
+    grids, _ = read_grids(path, path.name, None)
+    grid, at = max(((g, _header_row(g, study, codes)) for g in grids), key=lambda pair: pair[1][1])
+    draft = _Draft(entry={"pattern": _pattern(path)})
+    if len(grids) > 1:
+        draft.entry["sheet"] = grid.sheet
+    if at[1] < 2:
+        raise single(path.name, "no line looks like headings of a results table",
+                     "write the entry by hand; docs/03-intake.md has examples")
+    _shape(grid, at[0], study, codes, draft)
+    _signs(grid, at[0], draft)
+    preview = _preview(grid, study, codes, draft, path.name)
+    comments = "".join(f"# Question: {q}\n" for q in draft.questions)
+    return comments + tomli_w.dumps({"file": [_ordered(draft.entry)]}), preview
+
+
+def _pattern(path: Path) -> str:
+    parts = path.parts
+    name = path.name if RAW_FOLDER not in parts else "/".join(parts[len(parts) - parts[::-1].index(RAW_FOLDER):])
+    return re.sub(r"([\[\]*?])", r"[\1]", name)
+
+
+def _header_row(grid: Grid, study: Study, codes: Sequence[str]) -> tuple[int, float]:
+    """Position and score of the row that looks most like headings."""
+    best = (0, -1.0)
+    own = set(codes)
+    for i in range(min(60, len(grid.cells))):
+        cells = [c for c in grid.row(i) if c]
+        score = float(sum(_column_of(c) is not None for c in cells))
+        score += sum(_column_of(c) is None and likely_analyte(c, study) is not None for c in cells)
+        score += sum(c in own for c in cells[1:])
+        if len(cells) > 1 and score > best[1]:
+            best = (i, score)
+    return best
+
+
+def _shape(grid: Grid, i: int, study: Study, codes: Sequence[str], draft: _Draft) -> None:
+    """Layout, columns, analytes, unit row, footer."""
+    heads = [h for h in grid.row(i) if h]
+    entry = draft.entry
+    entry["header_row"] = int(grid.lines[i])
+    columns: dict[str, str] = {}
+    for head in heads:
+        column = _column_of(head)
+        if column and column not in columns:
+            columns[column] = head
+    if {"sample", "analyte", "value"} <= set(columns):
+        entry["layout"] = "long"
+    elif "analyte" in columns and ("sample" not in columns or sum(h in set(codes) for h in heads) > 1):
+        entry["layout"] = "wide-samples"
+    else:
+        entry["layout"] = "wide"
+    barred = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}[entry["layout"]]
+    columns = {k: v for k, v in columns.items() if k not in barred}
+    if entry["layout"] == "wide" and "sample" not in columns:
+        columns["sample"] = heads[0]
+        draft.questions.append(f"is {heads[0]!r} the column of sample codes?")
+    entry["columns"] = columns
+    _names(grid, i, heads, study, codes, draft)
+    _tail(grid, i, draft)
+
+
+def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[str], draft: _Draft) -> None:
+    entry, used = draft.entry, set(draft.entry["columns"].values())
+    rest = [h for h in heads if h not in used]
+    if entry["layout"] == "wide":
+        more = _other_blocks(grid, i, entry["columns"]["sample"])
+        if more:
+            entry["blocks"] = True
+            rest += [h for h in more if h not in used and h not in rest]
+        units = _unit_row(grid, i, rest)
+        if units is not None:
+            entry["unit_row"] = units
+        hits = {h: likely_analyte(h, study) for h in rest}
+        entry["analytes"] = {h: a for h, a in hits.items() if a}
+        names = list(entry["analytes"])
+        entry["ignore_columns"] = [h for h, a in hits.items() if not a]
+        if entry["ignore_columns"]:
+            draft.questions.append(f"are these columns not needed: {', '.join(entry['ignore_columns'])}?")
+        if units is not None:
+            entry["columns"].pop("unit", None)
+        elif "unit" not in entry["columns"]:
+            _ask_units([h for h in names if not bracketed_unit(h)], study, draft)
+        return
+    place = grid.row(i).index(entry["columns"]["analyte"])
+    names = list(dict.fromkeys(str(t).strip() for t in grid.cells[place].iloc[i + 1:] if str(t).strip()))
+    entry["analytes"] = {n: likely_analyte(n, study) or "?" for n in names[:200]}
+    _settle_footer(grid, i, place, draft)
+    unknown = [n for n, a in entry["analytes"].items() if a == "?"]
+    if unknown:
+        draft.questions.append(f'which analytes are these ("" for not used): {", ".join(unknown)}?')
+    if entry["layout"] == "long":
+        entry["ignore_columns"] = rest
+    elif codes:
+        entry["ignore_columns"] = [h for h in rest if h not in set(codes)]
+    if entry.get("ignore_columns"):
+        draft.questions.append(f"are these columns not needed: {', '.join(entry['ignore_columns'])}?")
+    if "unit" not in entry["columns"]:
+        _ask_units([n for n in names if not bracketed_unit(n) and entry["analytes"].get(n) != "?"], study, draft)
+
+
+def _other_blocks(grid: Grid, i: int, sample: str) -> list[str]:
+    """Headings of further tables below the first, each begun by the heading of its sample column."""
+    first = grid.row(i)
+    below = grid.cells[first.index(sample)].iloc[i + 1:].astype(str).str.strip()
+    rows = [grid.row(i + 1 + int(k)) for k in np.flatnonzero((below == sample).to_numpy())]
+    return list(dict.fromkeys(h for row in rows if row != first for h in row if h))
+
+
+def _ask_units(names: list[str], study: Study, draft: _Draft) -> None:
+    if names:
+        draft.questions.append(f"in which unit are {', '.join(names)}? Write it under [file.units].")
+
+
+def _unit_row(grid: Grid, i: int, rest: list[str]) -> int | None:
+    """Line of a unit row below the headings, where most cells under analytes are units."""
+    if i + 1 >= len(grid.cells) or not rest:
+        return None
+    row = dict(zip(grid.row(i), grid.row(i + 1), strict=True))
+    cells = [row[h] for h in rest if row.get(h)]
+    good = sum(_is_unit(c) for c in cells)
+    return int(grid.lines[i + 1]) if cells and good >= max(1, len(cells) - 1) else None
+
+
+def _is_unit(text: str) -> bool:
+    try:
+        parse_unit(text)
+    except ValueError:
+        return False
+    return not text.replace(".", "").isdigit()
+
+
+def _tail(grid: Grid, i: int, draft: _Draft) -> None:
+    """A footer: last lines with text in the first cell only."""
+    rows = [r for r in range(i + 1, len(grid.cells)) if any(grid.row(r))] if len(grid.cells) < 20_000 else []
+    lone = 0
+    for r in reversed(rows):
+        cells = grid.row(r)
+        if not cells[0] or any(cells[1:]):
+            break
+        lone += 1
+    if lone and lone < len(rows):
+        draft.entry["footer"] = grid.row(rows[-lone])[0]
+
+
+def _settle_footer(grid: Grid, i: int, place: int, draft: _Draft) -> None:
+    """Names that stand only in lines of one cell are not analytes."""
+    if place == 0:
+        lone = {grid.row(r)[0] for r in range(i + 1, min(len(grid.cells), 20_000)) if not any(grid.row(r)[1:])}
+        for name in lone & set(draft.entry["analytes"]):
+            del draft.entry["analytes"][name]
+
+
+def _signs(grid: Grid, i: int, draft: _Draft) -> None:
+    """Encoding, delimiter, decimal sign and date form, as found."""
+    entry = draft.entry
+    if grid.kind == "text":
+        entry["encoding"], entry["delimiter"] = grid.encoding.replace("utf-8-sig", "utf-8"), grid.delimiter
+        if grid.quote != '"':
+            entry["quote"] = grid.quote
+    head = dict(enumerate(grid.row(i)))
+    columns = entry["columns"]
+    skip = {columns[c] for c in columns if c not in ("value", "limit")} | set(entry.get("ignore_columns", ()))
+    cells = [str(t) for k, h in head.items() if h and h not in skip
+             for t in grid.cells[k].iloc[i + 1:][: 50_000].unique()
+             if grid.numeric is None or not grid.numeric[i + 1:, k].all()]
+    evidence = detect_format([re.sub(r"^[\s<>=≤≥]+", "", c) for c in cells])
+    if evidence.form is None:
+        draft.questions.append(f"what is the decimal sign? {evidence.reason}. Declare decimal (and thousands).")
+    elif evidence.example:
+        entry["decimal"] = evidence.form.decimal
+        if evidence.form.thousands:
+            entry["thousands"] = evidence.form.thousands
+    if "reported_on" in columns:
+        place = next(k for k, h in head.items() if h == columns["reported_on"])
+        _dates([str(t).strip() for t in grid.cells[place].iloc[i + 1:].unique()], draft)
+
+
+def _dates(texts: list[str], draft: _Draft) -> None:
+    found = [m for m in (re.fullmatch(r"([0-9]{1,2})([./-])([0-9]{1,2})[./-]([0-9]{2,4})", t) for t in texts) if m]
+    if not found:
+        return
+    mark, year = found[0][2], "%Y" if len(found[0][4]) == 4 else "%y"
+    first, second = max(int(m[1]) for m in found), max(int(m[3]) for m in found)
+    if first > 12 or mark == ".":
+        draft.entry["date_format"] = f"%d{mark}%m{mark}{year}"
+    elif second > 12:
+        draft.entry["date_format"] = f"%m{mark}%d{mark}{year}"
+    else:
+        draft.questions.append(f"is {found[0][0]!r} day first or month first? Declare date_format, such as "
+                               f"\"%d{mark}%m{mark}{year}\".")
+
+
+def _preview(grid: Grid, study: Study, codes: Sequence[str], draft: _Draft, name: str) -> pd.DataFrame:
+    """The first rows as the draft would read them; names still open are left out."""
+    shown = ["sample", "analyte", "value", "unit", "qualifier", "limit", "as_written", "reported_on", "source_row"]
+    entry = dict(draft.entry)
+    entry["analytes"] = {n: ("" if a == "?" else a) for n, a in entry.get("analytes", {}).items()}
+    mapping = FileMapping.model_validate(entry)
+    laid = lay_out(grid, mapping, set(study.analytes), set(codes), name)
+    if laid.faults:
+        draft.questions.extend(f.line() for f in laid.faults)
+        return pd.DataFrame(columns=shown)
+    form, _, faults = number_format(laid.cells, mapping, name)
+    own = list(codes) or list(dict.fromkeys(tidy_text(str(s)) for s in laid.cells["sample"]))
+    settled = settle(laid.cells, mapping, study, own, NumberFormat() if faults else form, RuleBook(), name)
+    empty = [f for f in settled.rejected if "is empty" in f.reason]
+    if empty:
+        draft.questions.append(f'{len(empty)} cells are empty: write blank = "not measured", or "below limit"?')
+    refused = [f for f in settled.rejected if f not in empty]
+    if refused:
+        draft.questions.append(f"{len(refused)} cells would be rejected, the first: {refused[0].line()}")
+    return settled.taken[shown].head(PREVIEW_ROWS).reset_index(drop=True)
+
+
+def _ordered(entry: dict[str, Any]) -> dict[str, Any]:
+    """Plain keys first, tables last, empty ones left out."""
+    plain = {k: v for k, v in entry.items() if not isinstance(v, dict) and v not in ([], "")}
+    return plain | {k: v for k, v in entry.items() if isinstance(v, dict) and v}

@@ -1,0 +1,255 @@
+"""Intake: the laboratory's files under raw/ into tidy/results.csv, nothing lost, nothing silently changed.
+
+Rows in are rows taken plus rows rejected, always, and this is checked before anything is written.
+A file that no mapping serves, a mapping without a file, and a file of another shape stop the intake
+with every fault at once and leave the old tables as they were. Raw files are hashed and never edited.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
+from studykit.intake.determinations import TAKEN_COLUMNS
+from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
+from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
+from studykit.intake.revisions import file_ranks, sort_revisions
+from studykit.intake.rows import shared
+from studykit.intake.values import RuleBook
+from studykit.study.columns import RESULTS, SAMPLES
+from studykit.study.definition import Study
+
+REJECTED_COLUMNS = ("file", "row", "column", "value", "reason", "remedy")
+TIDY_FOLDER = "tidy"
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class IntakeOutcome:
+    """What the intake took and what it did not.
+
+    ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
+    remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
+    rule with its count; ``revisions`` every determination that was reported again; ``accepted_at_most``
+    how many rejections intake.toml accepts, where there are more.
+    """
+
+    results: pd.DataFrame
+    rejected: pd.DataFrame
+    files: pd.DataFrame
+    rules: pd.DataFrame
+    revisions: pd.DataFrame
+    accepted_reason: str
+    accepted_at_most: int | None = None
+
+    @property
+    def rows_in(self) -> int:
+        """Determinations in the files, without names not used and blanks of stated meaning."""
+        return int(self.files["rows_in"].sum())
+
+    @property
+    def taken(self) -> int:
+        """Determinations taken, superseded ones included."""
+        return int(self.files["taken"].sum())
+
+    @property
+    def complete(self) -> bool:
+        """True where nothing was rejected, or the rejections were accepted with a reason."""
+        return self.rejected.empty or bool(self.accepted_reason)
+
+    def sentence(self) -> str:
+        """The account of rows in one sentence."""
+        old = int(self.files["superseded"].sum())
+        text = (f"{self.rows_in:,} rows in = {self.taken:,} taken + {len(self.rejected):,} rejected; "
+                f"{len(self.results):,} results")
+        text += f" ({old:,} of the rows taken were superseded by a revision)" if old else ""
+        if len(self.rejected) and self.accepted_reason:
+            text += f"; the rejections are accepted: {self.accepted_reason}"
+        if self.accepted_at_most is not None:
+            text += f"; intake.toml accepts at most {self.accepted_at_most:,} of them"
+        return text + "."
+
+    def faults(self) -> list[Fault]:
+        """The rejected rows as faults, each with file, row, column, value, reason and remedy."""
+        return [Fault(file=f"{RAW_FOLDER}/{r['file']}", row=None if pd.isna(r["row"]) else int(r["row"]), column=r["column"],
+                      value=r["value"], reason=r["reason"], remedy=r["remedy"]) for r in self.rejected.to_dict("records")]
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a file: layout, how it was read, and the account of its rows."""
+        return self.files[[c for c in FILE_COLUMNS if c != "sha256"]].copy()
+
+
+def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | None = None,
+               progress: Progress | None = None) -> IntakeOutcome:
+    """Read raw/ by intake.toml and write the tables under tidy/; see `IntakeOutcome`.
+
+    ``samples`` is the samples table (column ``sample``); ``accept`` a reason to accept rejected rows,
+    beside ``accept_rejected`` of intake.toml. BadInput lists every fault that refuses a file; nothing
+    is written then.
+    """
+    outcome = _read(Path(root), study, samples, accept, progress)
+    if progress is not None:
+        progress("writing tidy/")
+    _write(Path(root), outcome)
+    return _plain(outcome)
+
+
+def read_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | None = None,
+                progress: Progress | None = None) -> IntakeOutcome:
+    """What `run_intake` would give, without writing anything."""
+    return _plain(_read(Path(root), study, samples, accept, progress))
+
+
+def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
+          progress: Progress | None) -> IntakeOutcome:
+    intake = load_intake(root, study)
+    names = raw_files(root)
+    if not names:
+        raise single(RAW_FOLDER, "there is no file from the laboratory", "put the files into raw/ as they came")
+    pairs, faults = assign(intake, names)
+    book = RuleBook()
+    codes = [str(c) for c in samples["sample"]]
+    takes: list[Take] = []
+    for k, (name, mapping) in enumerate(pairs):
+        part = take_file(root, name, mapping, study, codes, book)
+        takes += part
+        if progress is not None:
+            count = sum(t.info.get("rows_in", 0) for t in part)
+            progress(f"{RAW_FOLDER}/{name}: {count:,} rows read ({k + 1} of {len(pairs)} files)")
+    faults += [f for t in takes for f in t.faults]
+    ranks = _ranks(intake, pairs, faults)
+    if faults:
+        raise BadInput(faults, title="The intake cannot begin")
+    outcome = _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
+    most = intake.accept_rejected_rows
+    if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
+        return replace(outcome, accepted_reason="", accepted_at_most=most)
+    return outcome
+
+
+def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
+    """Which file revises which, by the mapping; a pattern that serves no other file is a fault."""
+    revises = {name: mapping.revises or "" for name, mapping in pairs}
+    try:
+        ranks = file_ranks(revises)
+    except ValueError as error:
+        faults.append(Fault(file="intake.toml", column="revises", reason=str(error), remedy="correct revises"))
+        return {}
+    for name, pattern in revises.items():
+        if pattern and ranks[name] == 0:
+            faults.append(Fault(file="intake.toml", column="revises", value=pattern,
+                                reason=f"no other file has such a name, for raw/{name} to revise",
+                                remedy="correct revises, or remove it"))
+    return ranks
+
+
+def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, accepted: str) -> IntakeOutcome:
+    """All files together: revisions sorted out, and the account of rows closed."""
+    parts = [t.taken for t in takes if len(t.taken)]
+    rows = pd.concat(parts, ignore_index=True) if parts else takes[0].taken.iloc[:0].copy()
+    if parts:
+        base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
+        codes, sources = pd.factorize(rows["source_file"])
+        rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
+        done = sort_revisions(rows, ranks)
+        current, revisions, refused = done.current, done.revisions, done.refused
+    else:
+        current, revisions, refused = rows, sort_revisions(rows.assign(base_file=""), ranks).revisions, ()
+    rejected = [f for t in takes for f in t.rejected]
+    rejected += [_late(rows.iloc[i], reason, remedy) for i, reason, remedy in refused]
+    files = _account(takes, rejected, revisions)
+    for mark, count in revisions.groupby("mark").size().items() if len(revisions) else ():
+        book.add(f"older report superseded by {mark}", int(str(count)), "")
+    return IntakeOutcome(
+        results=_results(current), rejected=_rejected_table(rejected), files=files, rules=book.to_table(),
+        revisions=revisions, accepted_reason=accepted if rejected else "")
+
+
+def _late(row: pd.Series, reason: str, remedy: str) -> Fault:
+    return Fault(file=str(row["source_file"]), row=int(row["source_row"]), column=str(row["where"]),
+                 value=str(row["as_written"]), reason=reason, remedy=remedy)
+
+
+def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) -> pd.DataFrame:
+    """The files table; RuntimeError where rows in are not rows taken plus rows rejected."""
+    late = pd.Series([f.file for f in rejected], dtype=object).value_counts()
+    old = revisions["old_file"].value_counts() if len(revisions) else pd.Series(dtype=int)
+    table = []
+    for take in takes:
+        info = dict(take.info)
+        gone = int(late.get(info["file"], 0))
+        info["rejected"] = gone
+        info["taken"] = len(take.taken) - (gone - len(take.rejected))
+        info["superseded"] = int(old.get(info["file"], 0))
+        if info["rows_in"] != info["taken"] + info["rejected"]:
+            raise RuntimeError(f"the account of raw/{info['file']} does not close: {info}")
+        table.append({c: info.get(c, "") for c in FILE_COLUMNS})
+    return pd.DataFrame(table, columns=list(FILE_COLUMNS))
+
+
+def _results(current: pd.DataFrame) -> pd.DataFrame:
+    """The columns of the results table, typed."""
+    if current.empty:
+        current = pd.DataFrame(columns=[*TAKEN_COLUMNS, "revision"])
+    out = current.loc[:, list(RESULTS.names)].reset_index(drop=True)
+    order = pd.to_numeric(out["run_order"]).astype("float64")
+    out["run_order"] = pd.array(np.where(order.isna(), 0, order).astype("int64"), dtype="Int64")
+    out.loc[order.isna(), "run_order"] = pd.NA
+    out["reported_on"] = pd.to_datetime(out["reported_on"])
+    for column in ("value", "limit"):
+        out[column] = out[column].astype("float64")
+    return out
+
+
+def _plain(outcome: IntakeOutcome) -> IntakeOutcome:
+    """The outcome with columns that share their texts as ordinary text columns."""
+    def texts(table: pd.DataFrame) -> pd.DataFrame:
+        return table.astype({c: "str" for c in table if isinstance(table[c].dtype, pd.CategoricalDtype)})
+
+    return replace(outcome, results=texts(outcome.results), revisions=texts(outcome.revisions))
+
+
+def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:
+    rows = [(f.file, f.row, f.column, f.value, f.reason, f.remedy) for f in rejected]
+    table = pd.DataFrame(rows, columns=list(REJECTED_COLUMNS))
+    table["row"] = table["row"].astype("Int64")
+    return table.sort_values(["file", "row"], kind="stable", ignore_index=True)
+
+
+def _write(root: Path, outcome: IntakeOutcome) -> None:
+    """Write the tables, each whole or not at all; intake.json comes last and names them by their hashes."""
+    folder = root / TIDY_FOLDER
+    require_writable(folder)
+    for left_over in folder.glob(".*.part"):  # of a run that was killed
+        left_over.unlink(missing_ok=True)
+    texts = ("file", "column", "value", "reason", "remedy")
+    tables = {
+        "rejected.csv": table_bytes(outcome.rejected, safe=texts),
+        "revisions.csv": table_bytes(outcome.revisions, safe=("old_as_written", "new_as_written")),
+        "files.csv": table_bytes(outcome.files, safe=("file", "sheet", "notes")),
+        "rules.csv": table_bytes(outcome.rules, safe=("rule", "example")),
+        "results.csv": table_bytes(outcome.results, safe=("source_file",)),
+    }
+    for name, data in tables.items():
+        write_bytes(folder / name, data)
+    write_json(folder / "intake.json", {
+        "account": outcome.sentence(), "accepted_reason": outcome.accepted_reason, "rows_in": outcome.rows_in,
+        "taken": outcome.taken, "rejected": len(outcome.rejected), "results": len(outcome.results),
+        "unblinding": _unblinding(root, outcome),
+        "raw": {str(f).partition("#")[0]: str(h) for f, h in zip(outcome.files["file"], outcome.files["sha256"],
+                                                                 strict=True)},
+        "tables": {name: sha256_of(folder / name) for name in sorted(tables)}})
+
+
+def _unblinding(root: Path, outcome: IntakeOutcome) -> dict[str, Any]:
+    """The log of the unblinding: which key the codes were matched with, and how many codes came back."""
+    key = root / SAMPLES.file
+    return {"key": SAMPLES.file, "sha256": sha256_of(key) if key.exists() else "", "codes_returned":
+            int(outcome.results["sample"].nunique())}

@@ -1,0 +1,254 @@
+"""Cells of results into values: numbers, limits, not-detected words, blanks, each by a stated rule.
+
+Every distinct text is read once, and every rule that was applied is counted with an example. Text
+that has no stated meaning is refused; a blank is neither zero nor below the limit.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
+from studykit.core.units import Conversion, conversion, parse_unit
+from studykit.intake.delimited import factorize
+from studykit.intake.mapping import FileMapping
+
+KIND_NUMBER, KIND_LIMIT, KIND_UNKNOWN_LIMIT, KIND_BLANK, KIND_BAD = range(5)
+#: Words for "looked for and below the limit" (common practice, no source); compared without blanks and dots.
+BELOW_WORDS = frozenset({
+    "nd", "notdetected", "nonedetected", "bdl", "bld", "bql", "bloq", "blq", "belowdetection", "belowdetectionlimit",
+    "belowlimit", "belowloq", "belowlod", "<lod", "<loq", "<dl", "<mdl", "<rl", "<ql", "<bg", "trace", "traces", "tr",
+})
+_QUALIFIED = re.compile(r"(<=|>=|=<|=>|≤|≥|⩽|⩾|<|>|＜|＞)\s*(.*)", re.DOTALL)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellValue:
+    """One distinct text read: its kind, number, qualifier, or why it is refused."""
+
+    kind: int
+    number: float = float("nan")
+    qualifier: str = ""
+    reason: str = ""
+    remedy: str = ""
+    rules: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RuleBook:
+    """Every reading rule that was applied, with how often and one example."""
+
+    counts: dict[str, int] = field(default_factory=dict)
+    examples: dict[str, str] = field(default_factory=dict)
+
+    def add(self, rule: str, count: int, example: str) -> None:
+        """Count a rule ``count`` times; the first example is kept."""
+        if count:
+            self.counts[rule] = self.counts.get(rule, 0) + int(count)
+            self.examples.setdefault(rule, example)
+
+    def to_table(self) -> pd.DataFrame:
+        """The rules with count and example, most frequent first."""
+        rows = sorted(self.counts.items(), key=lambda item: (-item[1], item[0]))
+        return pd.DataFrame([(rule, n, self.examples[rule]) for rule, n in rows],
+                            columns=["rule", "count", "example"])
+
+
+def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
+    """One cell of results: a number, a limit, a word with a meaning, a blank, or a refusal with its remedy."""
+    shown = tidy_text(text)
+    if shown[:1].isdigit() and shown not in words:
+        number = parse_number(text, form)
+        if number.value is not None:
+            return CellValue(kind=KIND_NUMBER, number=number.value, rules=number.rules)
+    if shown in words and words[shown] != "number":
+        return _by_word(shown, words[shown])
+    if not shown:
+        return CellValue(kind=KIND_BLANK)
+    if re.sub(r"[\s.]", "", shown).casefold() in BELOW_WORDS:
+        return CellValue(kind=KIND_UNKNOWN_LIMIT, qualifier="<", rules=(f"{shown!r} read as below the limit",))
+    found = _QUALIFIED.fullmatch(shown)
+    if found:
+        return _limit(found[1], found[2], form)
+    if shown.startswith(("=", "#")):
+        return CellValue(kind=KIND_BAD, reason="is a formula without a stored value, or an error cell",
+                         remedy="let the spreadsheet program calculate and save it, or ask for the value")
+    number = parse_number(text, form)
+    if number.value is None:
+        return CellValue(kind=KIND_BAD, reason=number.reason, remedy=number.remedy)
+    return CellValue(kind=KIND_NUMBER, number=number.value, rules=number.rules)
+
+
+def _by_word(shown: str, meaning: str) -> CellValue:
+    rule = f"{shown!r} read as {meaning}, as the mapping says"
+    if meaning == "not measured":
+        return CellValue(kind=KIND_BLANK, qualifier="not measured", rules=(rule,))
+    return CellValue(kind=KIND_UNKNOWN_LIMIT, qualifier="<" if meaning == "below limit" else ">", rules=(rule,))
+
+
+def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
+    """A cell such as '<1' or '≥ 10000'."""
+    plain = "<" if sign in ("<", "<=", "=<", "≤", "⩽", "＜") else ">"
+    rules = () if sign == plain else (f"{sign!r} read as {plain!r}",)
+    number = parse_number(rest, form)
+    if number.value is None:
+        return CellValue(kind=KIND_BAD, reason=f"has {sign!r} before {rest!r}, which is not a number here: "
+                         + number.reason, remedy=number.remedy)
+    if number.value < 0:
+        return CellValue(kind=KIND_BAD, reason="has a negative limit", remedy="correct the cell with the laboratory")
+    return CellValue(kind=KIND_LIMIT, number=number.value, qualifier=plain,
+                     rules=(*rules, f"{plain!r} kept as a qualifier with its limit", *number.rules))
+
+
+def count_rules(book: RuleBook, codes: np.ndarray, texts: list[str], rules: list[tuple[str, ...]],
+                mask: np.ndarray | None = None) -> None:
+    """Count the rules of each distinct text as often as it occurs (under the mask)."""
+    if not any(rules):
+        return
+    used = codes if mask is None else codes[mask]
+    counts = np.bincount(used, minlength=len(texts))
+    for k, applied in enumerate(rules):
+        for rule in applied:
+            book.add(rule, int(counts[k]), texts[k])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Parsed:
+    """Values of a column of cells: kind, number, qualifier, reason and remedy, one a cell."""
+
+    kind: np.ndarray
+    number: np.ndarray
+    qualifier: np.ndarray
+    reason: np.ndarray
+    remedy: np.ndarray
+
+
+def parse_values(cells: pd.DataFrame, form: NumberFormat, words: dict[str, str], book: RuleBook) -> Parsed:
+    """Every cell of a laid-out table, over its distinct texts; stored numbers are read with a point."""
+    numeric = cells["numeric"].to_numpy(dtype=bool)
+    codes, texts = factorize(cells["text"])
+    out = _gather(codes, [parse_cell(t, form, words) for t in texts], texts, book, ~numeric)
+    if numeric.any():
+        plain = NumberFormat()
+        stored = _gather(codes, [parse_cell(t, plain, words) for t in texts], texts, book, numeric)
+        for name in ("kind", "number", "qualifier", "reason", "remedy"):
+            getattr(out, name)[numeric] = getattr(stored, name)[numeric]
+    return out
+
+
+def _gather(codes: np.ndarray, values: list[CellValue], texts: list[str], book: RuleBook,
+            mask: np.ndarray) -> Parsed:
+    count_rules(book, codes, texts, [v.rules for v in values], mask)
+
+    def spread(name: str, kind: Any) -> np.ndarray:
+        each = np.empty(len(values), dtype=kind)
+        each[:] = [getattr(v, name) for v in values]
+        return each[codes] if len(values) else np.empty(0, dtype=kind)
+
+    return Parsed(kind=spread("kind", np.int8), number=spread("number", np.float64),
+                  qualifier=spread("qualifier", object), reason=spread("reason", object),
+                  remedy=spread("remedy", object))
+
+
+def apply_qualifier_column(parsed: Parsed, column: Any, words: dict[str, str], book: RuleBook) -> None:
+    """Join a separate qualifier column to the values, in place; contradictions become refusals."""
+    codes, texts = factorize(column)
+    for k, text in enumerate(texts):
+        shown = tidy_text(text)
+        rows = codes == k
+        found = _QUALIFIED.fullmatch(shown)
+        meaning = words.get(shown, "")
+        if shown in ("", "=") or meaning == "number":
+            continue
+        sign = ("<" if found[1][0] in "<≤⩽＜" or found[1] == "=<" else ">") if found and not found[2] else ""
+        sign = sign or {"below limit": "<", "above limit": ">"}.get(meaning, "")
+        if meaning == "not measured":
+            _refuse(parsed, rows & (parsed.kind != KIND_BLANK), f"has a value beside the qualifier {shown!r}",
+                    "correct the row with the laboratory")
+            parsed.qualifier[rows & (parsed.kind == KIND_BLANK)] = "not measured"
+        elif not sign:
+            _refuse(parsed, rows, f"has the qualifier {shown!r}, which has no stated meaning",
+                    "give it one under [file.words]: below limit, above limit, not measured or number")
+        else:
+            book.add(f"qualifier {shown!r} read as {sign!r}", int(rows.sum()), shown)
+            clash = rows & np.isin(parsed.kind, (KIND_LIMIT, KIND_UNKNOWN_LIMIT)) & (parsed.qualifier != sign)
+            _refuse(parsed, clash, f"contradicts the qualifier {shown!r} beside it",
+                    "correct the row with the laboratory")
+            parsed.kind[rows & (parsed.kind == KIND_NUMBER)] = KIND_LIMIT
+            parsed.kind[rows & (parsed.kind == KIND_BLANK)] = KIND_UNKNOWN_LIMIT
+            parsed.qualifier[rows & np.isin(parsed.kind, (KIND_LIMIT, KIND_UNKNOWN_LIMIT))] = sign
+
+
+def _refuse(parsed: Parsed, rows: np.ndarray, reason: str, remedy: str) -> None:
+    rows = rows & (parsed.kind != KIND_BAD)
+    parsed.kind[rows] = KIND_BAD
+    parsed.reason[rows] = reason
+    parsed.remedy[rows] = remedy
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRule:
+    """How the unit of one name was settled: the file's unit, the factor, or the reason why not."""
+
+    rule: Conversion | None = None
+    reason: str = ""
+    remedy: str = ""
+    rules: tuple[str, ...] = ()
+
+
+def settle_unit(name: str, written: str, analyte: str, target: str, mapping: FileMapping) -> UnitRule:
+    """The conversion into the study's unit for one name in the file with one written unit.
+
+    The file's own unit (its column, its unit row, or brackets in the heading) and the mapping's must
+    agree; where neither is given, nothing is assumed.
+    """
+    entry = mapping.target(name)
+    stated = (entry.unit if entry else None) or mapping.units.get(name) or mapping.units.get(analyte)
+    shown = tidy_text(written)
+    origin = "the file"
+    if not shown:
+        shown, origin = bracketed_unit(name), "the heading"
+    try:
+        own = parse_unit(mapping.unit_words.get(shown, shown)) if shown else ""
+    except ValueError as error:
+        return UnitRule(reason=f"has the unit {shown!r}: {error}",
+                        remedy="give this spelling a meaning under [file.unit_words], or correct the unit")
+    if own and stated and parse_unit(stated) != own:
+        return UnitRule(reason=f"has the unit {shown!r} in {origin}, but the mapping says {stated!r}",
+                        remedy="ask the laboratory which is right, and correct intake.toml")
+    unit = own or stated or str(mapping.constants.get("unit", ""))
+    if not unit:
+        return UnitRule(reason="has no unit, neither in the file nor in the mapping",
+                        remedy=f"write it under [file.units], such as {analyte!r} = {target!r}")
+    try:
+        rule = conversion(unit, target, mapping.density_kg_m3)
+    except ValueError as error:
+        return UnitRule(reason=str(error), remedy="write density_kg_m3 in this entry of intake.toml"
+                        if "density" in str(error) else "correct the unit in intake.toml or in study.toml")
+    rules = []
+    if shown.casefold() in ("ppm", "ppb"):
+        rules.append(f"{shown!r} read as parts by mass ({parse_unit(shown)})")
+    if not own:
+        rules.append(f"{analyte}: unit {unit} from the mapping")
+    elif origin == "the heading":
+        rules.append(f"{analyte}: unit {own} from the heading")
+    if rule.multiply != rule.divide or rule.add or parse_unit(unit) != parse_unit(target):
+        rules.append(f"{analyte}: {rule.sentence()}")
+    return UnitRule(rule=rule, rules=tuple(rules))
+
+
+def bracketed_unit(name: str) -> str:
+    """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
+    found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
+    if not found or found[1].strip().isdigit():
+        return ""
+    try:
+        parse_unit(found[1])
+    except ValueError:
+        return ""
+    return found[1].strip()

@@ -1,0 +1,5 @@
+from .fit import BatchDesign as BatchDesign
+
+__all__ = [
+    "BatchDesign",
+]

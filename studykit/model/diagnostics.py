@@ -1,0 +1,228 @@
+"""Checks of the fitted models for all analytes: residuals, each container's influence, scatter against what is stated."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from studykit.core.record import significant
+from studykit.inference.equivalence import compare_depths
+from studykit.inference.influence import Influence, check_residuals, leave_one_out, residual_table
+from studykit.mixed.fit import fit_reml
+from studykit.mixed.variances import check_repeatability
+from studykit.model.fit import AnalyteModel, depth_judge, prediction_matrix
+from studykit.model.rows import replicated
+from studykit.model.stated import precision_at
+from studykit.quality import figures as qualityfigures
+from studykit.study.definition import Study
+
+LOOK = 0.01
+"""A p-value of a residual check below this, over all analytes (Bonferroni), is worth a look at the figure."""
+CHECK_COLUMNS = ["analyte", "residuals", "normal scores, r", "p normal", "size against level, rho", "p size", "reading"]
+INFLUENCE_COLUMNS = ["analyte", "verdict", "widest pair", "largest shift, container", "largest shift, %",
+                     "other verdicts", "without"]
+REPEATABILITY_COLUMNS = ["analyte", "s found", "low", "high", "df", "s stated", "unit", "stated by", "reading"]
+
+
+def residuals(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Residuals of every fitted analyte on the scale of analysis, with their normal scores (see ``influence``)."""
+    parts = []
+    for m in models:
+        if m.fit is None:
+            continue
+        measured = m.rows.measured
+        part = residual_table(m.fit.residuals, m.fit.fitted, container=list(measured["container"]),
+                              sample=list(measured["sample"]))
+        part.insert(0, "analyte", m.analyte)
+        part.insert(2, "depth", measured["depth"].astype(str).to_numpy())
+        parts.append(part)
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte"])
+
+
+def residual_checks(table: pd.DataFrame) -> pd.DataFrame:
+    """One row an analyte: do residuals look normal, does their size change with the level, and a reading in words."""
+    rows, groups = [], list(table.groupby("analyte", sort=False)) if len(table) else []
+    for analyte, part in groups:
+        c = check_residuals(part)
+        odd = []
+        if c.normal_p * len(groups) < LOOK:
+            odd.append("some lie further out than normal errors would")
+        if c.scale_p * len(groups) < LOOK:
+            odd.append("their size changes with the level")
+        rows.append((analyte, c.n, c.normal_r, c.normal_p, c.scale_rho, c.scale_p, "; ".join(odd) or "nothing to note"))
+    return pd.DataFrame(rows, columns=CHECK_COLUMNS)
+
+
+def least_normal(table: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Residuals of the analyte whose errors look least normal, furthest from their normal score first."""
+    if checks.empty:
+        return table
+    worst = checks.sort_values("p normal", kind="stable")["analyte"].iloc[0]
+    return _furthest(table, str(worst))
+
+
+def most_uneven(table: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
+    """Residuals of the analyte whose scatter changes most with the level, largest first."""
+    if checks.empty:
+        return table
+    worst = checks.sort_values("p size", kind="stable", na_position="last")["analyte"].iloc[0]
+    own = table[table["analyte"] == worst]
+    order = own["standardised"].abs().sort_values(ascending=False, kind="stable").index
+    return own.loc[order].reset_index(drop=True)
+
+
+def _furthest(table: pd.DataFrame, analyte: str) -> pd.DataFrame:
+    own = table[table["analyte"] == analyte]
+    gap = (own["standardised"] - own["normal_score"]).abs()
+    return own.loc[gap.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+
+
+def normal_figure(table: pd.DataFrame) -> Figure | None:
+    """Normal-score plot of ``least_normal``; None where nothing was fitted."""
+    return qualityfigures.normal_scores(table) if len(table) else None
+
+
+def scale_figure(table: pd.DataFrame) -> Figure | None:
+    """Size of residuals against level of ``most_uneven``; None where nothing was fitted."""
+    return qualityfigures.scale_against_level(table) if len(table) else None
+
+
+def influence_of(model: AnalyteModel) -> Influence:
+    """The widest pair's difference, its interval and the analyte's word, without each container in turn.
+
+    Every refit estimates the variances anew, with the fixed and random terms of the full fit; the pair
+    stays that of the full fit. The word is the analyte's own, without Holm's adjustment over analytes.
+    Values in the reported unit (per cent for a relative margin).
+    """
+    if model.pairs is None:
+        raise ValueError(f"model must be fitted, but {model.analyte} is {model.path}")
+    pair = model.pairs.widest.label
+    needed = dict.fromkeys(["container", "depth", "y", *(n for t in (*model.fixed, *model.random) for n in t.split(":"))])
+    measured = model.rows.measured[list(needed)]
+    return leave_one_out(measured, sorted(set(measured["container"])), lambda part: _again(model, part, pair))
+
+
+def _again(model: AnalyteModel, part: pd.DataFrame, pair: str) -> pd.Series:
+    depths, alpha = model.rows.depths, model.alpha
+    part = part.reset_index(drop=True)
+    random = [r for r in model.random if r != "container:depth" or replicated(part)]
+    fit = fit_reml(part, response="y", fixed=list(model.fixed), random=random)
+    M = prediction_matrix(part, model.fixed, depths)[0].mean(axis=1)
+    judged, k = depth_judge(part, model.fixed, depths, fit), len(depths)
+    differences = [M[b] - M[a] for a in range(k) for b in range(a + 1, k)]
+    pairs = compare_depths(depths, M @ fit.beta, M @ judged.cov @ M.T, [judged.df(d) for d in differences],
+                           model.rows.margin, alpha=alpha, unit=model.rows.unit, method=judged.method)
+    value, low, high, _ = next(t.contrast for t in pairs.tests if t.contrast.label == pair).shown(1 - 2 * alpha)
+    return pd.Series({"estimate": value, "low": low, "high": high, "verdict": pairs.word})
+
+
+def influences(models: list[AnalyteModel]) -> dict[str, Influence]:
+    """``influence_of`` for every fitted analyte with three containers or more."""
+    return {m.analyte: influence_of(m) for m in models if m.pairs is not None and m.n_containers > 2}
+
+
+def influence_table(models: list[AnalyteModel], found: dict[str, Influence]) -> pd.DataFrame:
+    """One row an analyte: the container that shifts the difference most, and those without which the word changes.
+
+    The shift is in per cent of half the width of the full interval.
+    """
+    rows = []
+    for m in models:
+        if m.analyte not in found or m.pairs is None:
+            continue
+        one = found[m.analyte]
+        first = one.to_table().iloc[0]
+        others = sorted({str(v) for v in one.table.loc[one.table["changed"], "verdict"]})
+        rows.append((m.analyte, one.full["verdict"], m.pairs.widest.label, first["left_out"], 100 * first["shift"],
+                     ", ".join(others) or "none", ", ".join(one.decisive) or "\u2013"))
+    return pd.DataFrame(rows, columns=INFLUENCE_COLUMNS)
+
+
+def closest(models: list[AnalyteModel], found: dict[str, Influence]) -> str:
+    """The analyte to look at: one whose word hangs on containers, else the one whose interval end lies nearest a margin's edge.
+
+    Empty where no analyte was refitted.
+    """
+    distances = {}
+    for m in models:
+        if m.analyte not in found or m.pairs is None:
+            continue
+        span, margin = m.pairs.widest.interval(1 - 2 * m.alpha), m.rows.margin
+        near = min(abs(end - edge) for end in (span.low, span.high) for edge in (margin.low, margin.high))
+        distances[m.analyte] = (-len(found[m.analyte].decisive), near / (span.high - span.low))
+    return min(distances, key=lambda a: distances[a]) if distances else ""
+
+
+def influence_rows(found: dict[str, Influence], analyte: str) -> pd.DataFrame:
+    """Estimate, interval and word without each container, largest shift first, for one analyte."""
+    if not analyte:
+        return pd.DataFrame(columns=["left out"])
+    table = found[analyte].to_table().drop(columns=["note"]).rename(columns={"left_out": "left out"})
+    return table.assign(shift=100 * table["shift"]).rename(columns={"shift": "shift, %"})
+
+
+def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], analyte: str) -> Figure | None:
+    """Leave-one-out figure of one analyte with its margin; None without one."""
+    if not analyte:
+        return None
+    m = next(m for m in models if m.analyte == analyte)
+    edge = 100 * math.expm1(m.rows.margin.high) if m.rows.log else m.rows.margin.high
+    return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, margin=edge, unit=m.shown_unit)
+
+
+def influence_words(found: dict[str, Influence]) -> str:
+    """One line for each analyte whose word hangs on single containers, or that none does."""
+    if not found:
+        return "With fewer than three containers none can be left out."
+    hanging = [f"- {a}: {one.sentence()}" for a, one in found.items() if one.decisive]
+    return "\n".join(hanging) or "No analyte's verdict changes, whichever single container is left out."
+
+
+def repeatability(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
+    """The scatter between determinations of one zone against the stated repeatability, with a chi-square interval.
+
+    Pooled over zones that were determined twice or more; on a margin in per cent both are in per cent of the level.
+    """
+    rows = []
+    for m in models:
+        if m.fit is None or not replicated(m.rows.measured):
+            continue
+        s, df = pooled_within(m)
+        level = float(m.rows.measured["value"].mean())
+        stated = precision_at(study, m.analyte, level) if level > 0 else None
+        factor = 100.0 if m.rows.log else 1.0
+        if stated is None or s == 0:
+            why = "no repeatability is stated" if stated is None else "all repeats are equal: rounded too coarsely to tell"
+            rows.append((m.analyte, s * factor, np.nan, np.nan, df, np.nan, m.shown_unit, "", why))
+            continue
+        promised = stated.s_r / level if m.rows.log else stated.s_r
+        found = check_repeatability(s, df, promised)
+        rows.append((m.analyte, s * factor, found.low * factor, found.high * factor, df, promised * factor,
+                     m.shown_unit, stated.source, _read(found.word)))
+    return pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS)
+
+
+def pooled_within(model: AnalyteModel) -> tuple[float, int]:
+    """Standard deviation within zones on the scale of analysis, and its degrees of freedom."""
+    measured = model.rows.measured
+    cells = measured.groupby(["container", "depth"], observed=True)["y"]
+    df = len(measured) - cells.ngroups
+    return (math.sqrt(float(((measured["y"] - cells.transform("mean")) ** 2).sum()) / df), df) if df else (math.nan, 0)
+
+
+def _read(word: str) -> str:
+    return {"agrees": "agrees, as far as so few repeats can tell",
+            "smaller": "smaller: were the repeats independent?",
+            "larger": "larger: look for a cause before relying on the stated one"}[word]
+
+
+def influence_alt(analyte: str, found: dict[str, Influence]) -> str:
+    """Alt text of the leave-one-out figure."""
+    if not analyte:
+        return ""
+    full = found[analyte].full
+    return (f"{analyte} without each container in turn; with all of them {significant(float(full['estimate']), 3)} "
+            f"({significant(float(full['low']), 3)} to {significant(float(full['high']), 3)}). {found[analyte].sentence()}")

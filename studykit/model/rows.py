@@ -1,0 +1,145 @@
+"""The rows a model is fitted to: stored containers, zone samples, one analyte, on the scale of its margin."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from studykit.inference.equivalence import Margin
+from studykit.study.columns import ZONE_KINDS
+from studykit.study.definition import Study
+
+KEPT = ("sample", "container", "depth", "height", "kind", "lot", "store", "age_months", "treatment", "run",
+        "run_order", "replicate", "value", "unit", "qualifier", "limit", "source_file", "source_row")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ModelRows:
+    """Rows of one analyte: ``table`` with ``y`` on the scale of the margin, and the margin on that scale.
+
+    ``censored`` counts the results known only as a limit; they have no ``y``.
+    """
+
+    analyte: str
+    unit: str
+    margin: Margin
+    table: pd.DataFrame
+    depths: tuple[str, ...]
+    censored: int
+
+    @property
+    def measured(self) -> pd.DataFrame:
+        """Rows with a value (a copy)."""
+        return self.table[self.table["qualifier"] == ""].copy()
+
+    @property
+    def share_censored(self) -> float:
+        """Share of results known only as a limit."""
+        return self.censored / len(self.table) if len(self.table) else 0.0
+
+    @property
+    def shown_unit(self) -> str:
+        """Unit of a difference as reported: per cent on the log scale, else the analyte's unit."""
+        return "%" if self.log else self.unit
+
+    @property
+    def log(self) -> bool:
+        """True where the analysis is on the natural-log scale."""
+        return self.margin.scale == "log"
+
+
+def margin_of(study: Study, analyte: str) -> Margin:
+    """The declared margin on its scale of analysis."""
+    declared = study.analytes[analyte]
+    if declared.margin.relative_percent is not None:
+        return Margin.relative(declared.margin.relative_percent)
+    return Margin.absolute(float(declared.margin.absolute or 0), declared.unit)
+
+
+def on_scale(values: pd.Series, margin: Margin) -> pd.Series:
+    """Values on the scale of the margin: natural log, or as they are."""
+    return pd.Series(np.log(values), index=values.index) if margin.scale == "log" else values.astype("float64")
+
+
+def back(value: float, margin: Margin) -> float:
+    """A mean from the scale of the margin in the analyte's unit."""
+    return float(np.exp(value)) if margin.scale == "log" else float(value)
+
+
+def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame,
+               results: pd.DataFrame) -> ModelRows:
+    """Join results to samples and containers; keep zone samples of stored containers of this analyte.
+
+    Controls, composites, heel draws, blanks and check fluids stay out. ``depth`` is categorical
+    in the study's order, the surface first.
+    """
+    mine = results[results["analyte"] == analyte]
+    joined = mine.merge(samples.drop(columns=["note"], errors="ignore"), on="sample", how="inner")
+    joined = joined.merge(containers, on="container", how="inner", suffixes=("", "_container"))
+    chosen = joined[joined["kind"].isin(ZONE_KINDS) & (joined["treatment"] == "stored")]
+    table = chosen[[c for c in KEPT if c in chosen]].copy()
+    depths = tuple(d for d in study.factors.depths if d in set(table["depth"]))
+    table["depth"] = pd.Categorical(table["depth"], categories=list(depths), ordered=False)
+    margin = margin_of(study, analyte)
+    clear = table["qualifier"] == ""
+    table["y"] = on_scale(table["value"].where(clear), margin)
+    table = table.sort_values(["container", "depth", "sample", "replicate"], ignore_index=True)
+    return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=table, depths=depths,
+                     censored=int((table["qualifier"] != "").sum()))
+
+
+def replicated(table: pd.DataFrame) -> bool:
+    """True where some container and depth was determined more than once."""
+    return bool((table.groupby(["container", "depth"], observed=True).size() > 1).any())
+
+
+def random_terms(study: Study, table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Random terms that these rows can carry, and a note for each that was left out."""
+    terms, notes = ["container"], []
+    if replicated(table):
+        terms.append("container:depth")
+    else:
+        notes.append("No zone was determined twice, so the scatter between containers' profiles cannot be told "
+                     "from the scatter of sampling and measurement; the residual holds both.")
+    if study.factors.run:
+        if table["run"].nunique() > 1 and (table["run"] != "").all():
+            terms.append("run")
+        else:
+            notes.append("The lab run was asked for as a factor, but all rows have the same run or none is named.")
+    return tuple(terms), tuple(notes)
+
+
+def fixed_terms(study: Study, table: pd.DataFrame) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Fixed terms that these rows can carry (depth first, then the declared ones), and notes."""
+    terms, notes = ["depth"], []
+    for name in study.factors.fixed:
+        if table[name].nunique(dropna=True) < 2:
+            notes.append(f"{name} has one value only in these rows and was left out.")
+            continue
+        terms.append(name)
+        if name in study.factors.by_depth:
+            terms.append(f"depth:{name}")
+    return tuple(terms), tuple(notes)
+
+
+def container_contrasts(rows: ModelRows) -> pd.DataFrame:
+    """One bottom-minus-top contrast a container (cell means), on the scale of analysis.
+
+    Columns: container, lot, store, age_months, top, bottom, contrast, n (rows behind it). A
+    container that misses one of the two depths has no contrast and is left out.
+    """
+    top, bottom = rows.depths[0], rows.depths[-1]
+    cells = rows.measured.groupby(["container", "depth"], observed=True)["y"].agg(["mean", "size"])
+    means, sizes = cells["mean"].unstack(), cells["size"].unstack()
+    if top not in means or bottom not in means:
+        return pd.DataFrame(columns=["container", "lot", "store", "age_months", "top", "bottom", "contrast", "n"])
+    both = means[[top, bottom]].dropna()
+    info = rows.table.drop_duplicates("container").set_index("container")
+    out = pd.DataFrame({"container": both.index, "top": both[top].to_numpy(), "bottom": both[bottom].to_numpy()})
+    for k, column in enumerate(("lot", "store", "age_months")):
+        out.insert(1 + k, column, info[column].reindex(both.index).to_numpy())
+    out["contrast"] = out["bottom"] - out["top"]
+    out["n"] = sizes.loc[both.index, [top, bottom]].sum(axis=1).to_numpy()
+    return out

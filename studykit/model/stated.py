@@ -1,0 +1,75 @@
+"""One container judged by known precision: its scatter from the method's or the laboratory's stated repeatability."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, DesignMismatch
+from studykit.inference.censored import bound_verdict
+from studykit.inference.single import SingleResult, judge_container, which_scatter
+from studykit.model.fit import AnalyteModel
+from studykit.model.rows import ModelRows, margin_of
+from studykit.study.definition import Study
+from studykit.study.precision import Precision, resolve_precision
+
+
+def precision_at(study: Study, analyte: str, level: float) -> Precision | None:
+    """The precision that applies to an analyte at a level, the laboratory's own first; None where none is stated."""
+    declared = study.analytes[analyte]
+    if declared.repeatability is None and not declared.method_key:
+        return None
+    return resolve_precision(level, declared.unit, own=declared.repeatability, method_key=declared.method_key, analyte=analyte)
+
+
+def single_result(study: Study, rows: ModelRows) -> SingleResult:
+    """Judge one analyte of one container; BadInput or DesignMismatch say what is missing."""
+    measured = rows.measured
+    values = {d: [float(v) for v in measured.loc[measured["depth"] == d, "value"]] for d in rows.depths}
+    level = float(pd.Series([sum(v) / len(v) for v in values.values() if v]).mean())
+    precision = precision_at(study, rows.analyte, level)
+    if precision is None:
+        raise DesignMismatch("No repeatability is known for this analyte, so nothing can be said of a difference: give "
+                             "the laboratory's own (repeatability) or a published one (method_key) in study.toml.")
+    scatter = which_scatter(precision, [str(r) for r in measured["run"]],
+                            intermediate_s=study.analytes[rows.analyte].intermediate_s)
+    return judge_container(rows.analyte, values, precision, margin_of(study, rows.analyte), scatter=scatter,
+                           alpha=study.alpha)
+
+
+def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, SingleResult | str]:
+    """The judged analytes of a one-container study; a text where one could not be judged, with the reason.
+
+    With results below quantification the numbers are those of every such result at its limit, and only
+    where the word is the same at every extreme (see ``censored``); else the text says that it depends.
+    """
+    out: dict[str, SingleResult | str] = {}
+    for model in models:
+        if model.path != "known precision":
+            continue
+        try:
+            out[model.analyte] = _single_bounded(study, model.rows) if model.rows.censored else single_result(
+                study, model.rows)
+        except BadInput as error:
+            out[model.analyte] = " ".join(f"Which precision applies is not clear: {f.reason}. To do: {f.remedy}."
+                                          for f in error.faults)
+        except DesignMismatch as error:
+            out[model.analyte] = str(error)
+    return out
+
+
+def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
+    """One container with results known only as a limit: the word if it is the same at every extreme, else why not."""
+    table, depths = rows.table, [str(d) for d in rows.table["depth"]]
+
+    def filled(values: np.ndarray) -> SingleResult:
+        return single_result(study, replace(rows, censored=0, table=table.assign(value=values, qualifier="")))
+
+    limits = table["limit"].to_numpy(dtype=float)
+    found = bound_verdict(table["value"].to_numpy(dtype=float), list(table["qualifier"]), limits, depths,
+                          lambda values: filled(values).word)
+    if len({w for _, w in found.words}) != 1:
+        return f"{found.reason[:1].upper()}{found.reason[1:]}."
+    return filled(np.where(table["qualifier"] == "<", limits, table["value"]))

@@ -1,0 +1,186 @@
+"""All analytes of a study through the model stage: fits, tables, and the numbers that are recorded."""
+
+from __future__ import annotations
+
+import math
+import re
+from pathlib import Path
+from typing import Protocol
+
+import pandas as pd
+
+from studykit.core.files import write_csv
+from studykit.core.record import significant
+from studykit.model.fit import AnalyteModel, fit_analyte
+from studykit.study.definition import Study
+from studykit.study.exclusions import read_exclusions, usable_results
+
+
+class OpenStage(Protocol):
+    """What these functions need of an open stage (see ``studykit.notebook.stage.Stage``)."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def containers(self) -> pd.DataFrame: ...
+    @property
+    def samples(self) -> pd.DataFrame: ...
+    @property
+    def results(self) -> pd.DataFrame: ...
+    @property
+    def root(self) -> Path: ...
+    @property
+    def out(self) -> Path: ...
+    def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
+               table: str = "") -> str: ...
+
+
+SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
+           "residual": "determinations"}
+"""What each random term's standard deviation is the scatter of, in words."""
+
+
+def safe_name(analyte: str) -> str:
+    """An analyte's key as part of a file name or a record's name."""
+    return re.sub(r"[^A-Za-z0-9]+", "_", analyte)
+
+
+def usable(stage: OpenStage) -> pd.DataFrame:
+    """Results that enter the model: all but those a person excluded with a reason (plan/exclusions.csv)."""
+    exclusions = read_exclusions(stage.root, stage.study, stage.results)
+    return usable_results(stage.results, stage.samples, stage.containers, exclusions).rows
+
+
+def fit_all(stage: OpenStage, *, with_excluded: bool = False) -> list[AnalyteModel]:
+    """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well."""
+    results = stage.results if with_excluded else usable(stage)
+    return [fit_analyte(stage.study, a, stage.containers, stage.samples, results) for a in stage.study.analytes]
+
+
+def trust_table(models: list[AnalyteModel]) -> pd.DataFrame:
+    """One row an analyte: path, rows, containers, random terms, convergence, second opinion."""
+    columns = ["analyte", "path", "rows", "containers", "random terms", "iterations", "largest gradient", "at zero",
+               "REML criterion", "statsmodels differs by", "second opinion"]
+    rows = [{"path": m.path, **m.trust()} for m in models]
+    table = pd.DataFrame(rows).reindex(columns=columns)
+    # the last digits of a gradient at an optimum are rounding: the power of ten tells all there is
+    table["largest gradient"] = [f"below {_power(g)}" if g == g else "" for g in table["largest gradient"]]
+    table["statsmodels differs by"] = [f"below {_power(abs(g))}" if g == g else "" for g in
+                                       table["statsmodels differs by"]]
+    return table
+
+
+def _power(value: float) -> str:
+    for power in range(-6, 3):
+        if value < 10.0**power:
+            return f"1e{power}".replace("e-", "e\u2212")
+    return significant(value, 2)
+
+
+def rows_used(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Per analyte the rows that entered the model, the file that lists them, and the first source."""
+    rows = []
+    for m in models:
+        t = m.rows.table
+        first = f"{t['source_file'].iloc[0]} row {t['source_row'].iloc[0]}" if len(t) else ""
+        rows.append((m.analyte, len(t) - m.rows.censored, m.rows.censored, m.n_containers,
+                     f"rows-{safe_name(m.analyte)}.csv", first))
+    return pd.DataFrame(rows, columns=["analyte", "values", "known only as a limit", "containers", "listed in",
+                                       "first source"])
+
+
+def save_rows(stage: OpenStage, models: list[AnalyteModel]) -> None:
+    """Save the rows of every analyte with their raw file and line in the stage's folder."""
+    for m in models:
+        write_csv(stage.out / f"rows-{safe_name(m.analyte)}.csv", m.rows.table.drop(columns="y"))
+
+
+def _joined(models: list[AnalyteModel], tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    parts = [t.assign(analyte=m.analyte) for m, t in zip(models, tables, strict=True) if len(t)]
+    if not parts:
+        return pd.DataFrame(columns=["analyte", *columns])
+    return pd.concat(parts, ignore_index=True)[["analyte", *columns]]
+
+
+def depth_means(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Depth means with 95 % intervals, all analytes."""
+    columns = ["depth", "height", "mean", "low", "high", "unit", "determinations"]
+    return _joined(models, [m.depth_table().assign(unit=m.rows.unit) for m in models], columns)
+
+
+def contrasts(models: list[AnalyteModel]) -> pd.DataFrame:
+    """All pairs of depths, all analytes, with both intervals."""
+    columns = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
+               "within margin"]
+    fitted = [m for m in models if m.pairs is not None]
+    return _joined(fitted, [m.pairs.to_table() for m in fitted if m.pairs is not None], columns)
+
+
+def gradients(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Joint F test of depth and the linear trend from the surface to the floor."""
+    rows = []
+    for m in models:
+        if m.depth_test is None:
+            continue
+        row = {"analyte": m.analyte, "F": m.depth_test.statistic, "df 1": m.depth_test.df1, "df 2": m.depth_test.df2,
+               "p": m.depth_test.p}
+        if m.trend is not None:
+            value, low, high, unit = m.trend.shown(0.95)
+            row |= {"trend": value, "low": low, "high": high, "unit": unit,
+                    "direction": "richer below" if value > 0 else "richer above"}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def variances(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Scatter by source as standard deviations, all analytes; a zero comes with how large it could be (95 % bound)."""
+    rows = []
+    for m in models:
+        for r in m.variance_table().to_dict("records"):
+            words = f"zero, could be up to {significant(r['could be up to'], 2)} {r['unit']}" if r["at zero"] else ""
+            rows.append((m.analyte, SOURCES.get(str(r["component"]), str(r["component"])), r["SD"], r["unit"], words))
+    return pd.DataFrame(rows, columns=["analyte", "scatter between", "SD", "unit", "in words"])
+
+
+def df_words(models: list[AnalyteModel]) -> str:
+    """How the degrees of freedom of the differences were found, and why: one line for each reason."""
+    named: dict[str, list[str]] = {}
+    for m in models:
+        if m.pairs is not None:
+            named.setdefault(f"{m.pairs.tests[0].contrast.method}, because {m.df_method}", []).append(m.analyte)
+    lines = [f"- {', '.join(who)}: {why}." for why, who in named.items()]
+    return "\n".join(lines) or "No analyte was fitted, so there are no degrees of freedom to choose."
+
+
+def not_fitted(models: list[AnalyteModel]) -> str:
+    """Which analytes were not fitted, and why, in sentences; that all were, where all were."""
+    lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.fit is None]
+    return "\n".join(lines) or "Every analyte was fitted."
+
+
+def profile_alt(profile: pd.DataFrame) -> str:
+    """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
+    mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
+    parts = [f"{r['analyte']} {significant(r['difference'], 2)} {r['unit']} ({significant(r['low'], 2)} to "
+             f"{significant(r['high'], 2)})" for r in mean.to_dict("records")]
+    return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + ("; ".join(parts) or "none")
+
+
+def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
+    """Record depth means, the bottom-minus-top contrast and variances of every fitted analyte."""
+    for m in models:
+        name, table = safe_name(m.analyte), f"rows-{safe_name(m.analyte)}.csv"
+        stage.record(f"n.{name}", len(m.rows.measured), table=table)
+        if m.bottom_top is None or m.fit is None:
+            continue
+        for row in m.depth_table().to_dict("records"):
+            stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
+                         table="depth-means.csv")
+        value, low, high, unit = m.bottom_top.shown(0.9)
+        for part, number in (("estimate", value), ("low", low), ("high", high)):
+            stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
+        stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
+        factor = 100.0 if m.rows.log else 1.0
+        for component, variance in m.fit.variances.items():
+            stage.record(f"sd.{name}.{safe_name(component)}", factor * math.sqrt(variance), m.shown_unit, 3,
+                         kind="optimised", table="variances.csv")

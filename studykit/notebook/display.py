@@ -1,0 +1,127 @@
+"""What a notebook shows: tables, figures and sentences, each with a text twin so that stored outputs can be compared."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import math
+import re
+from typing import Any
+
+import matplotlib
+import pandas as pd
+from IPython.display import display
+from matplotlib.figure import Figure
+from PIL import Image
+
+from studykit.core.record import significant
+
+matplotlib.rcParams["svg.hashsalt"] = "studykit"
+DPI = 150
+COLOURS = 96
+CAPTION_MARK = {"studykit": "caption"}
+# column names of the saved tables -> what a reader sees above them; all others lose their underscores
+HEADINGS = {
+    "p_holm": "p (Holm)", "run_order": "position", "df_runs": "df, runs", "df_error": "df, rest",
+    "sd_container": "SD, containers", "sd_container_depth": "SD, profiles", "lowest_chance_percent": "lowest chance, %",
+    "all_at_least_percent": "all together at least, %", "age_months": "age, months", "published": "stated",
+    "looked_at": "rows in its table", "gradient": "lowest minus top",
+    "s_r": "s_r", "s_R": "s_R",
+}
+
+
+def heading(name: object) -> str:
+    """A column's name as a reader sees it: no underscores, no identifiers."""
+    text = str(name)
+    return HEADINGS.get(text, text.replace("_", " "))
+
+
+def cell_text(value: Any, digits: int = 4) -> str:
+    """One table cell as text: numbers to significant digits, days as YYYY-MM-DD, missing as nothing.
+
+    A number that fewer digits tell in full (12, 0.5) stands without the zeros that would follow.
+    """
+    if isinstance(value, str):
+        return value
+    if isinstance(value, (bool,)):
+        return "yes" if value else "no"
+    if value is None or value is pd.NaT or (not isinstance(value, (list, tuple)) and pd.isna(value)):
+        return ""
+    if hasattr(value, "item"):
+        value = value.item()
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return str(value)
+    if isinstance(value, float):
+        return _number(value, digits)
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return str(value)
+
+
+def _number(value: float, digits: int) -> str:
+    text = significant(value, digits)
+    if "." in text and "e" not in text and math.isclose(value, float(f"{value:.{digits - 1}e}"), rel_tol=1e-9):
+        return text.rstrip("0").rstrip(".")
+    return text
+
+
+def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
+    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped; 'none' without rows."""
+    numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in table.columns]
+    head = "".join(
+        f'<th scope="col"{" class=num" if n else ""}>{html.escape(heading(c))}</th>'
+        for c, n in zip(table.columns, numeric, strict=True)
+    )
+    body = []
+    for row in table.itertuples(index=False, name=None):
+        cells = []
+        for k, (value, n) in enumerate(zip(row, numeric, strict=True)):
+            text = html.escape(cell_text(value, digits))
+            if k == 0:
+                cells.append(f'<th scope="row">{text}</th>')
+            else:
+                cells.append(f"<td{' class=num' if n else ''}>{text}</td>")
+        body.append("<tr>" + "".join(cells) + "</tr>")
+    if not body:
+        body.append(f'<tr><td colspan="{max(1, len(table.columns))}">none</td></tr>')
+    return (f'<table class="data"><caption>{html.escape(caption)}</caption><thead><tr>{head}</tr></thead>'
+            f"<tbody>{''.join(body)}</tbody></table>")
+
+
+def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4) -> None:
+    """Display a table with its caption."""
+    texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
+    plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")
+    display({"text/html": table_html(table, caption, digits), "text/plain": plain}, raw=True)
+
+
+def figure_png(figure: Figure) -> bytes:
+    """A figure as PNG bytes with a palette of its own, small and the same every time."""
+    buffer, small = io.BytesIO(), io.BytesIO()
+    figure.savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
+    with Image.open(buffer) as picture:
+        picture.convert("RGB").quantize(COLOURS).save(small, format="png", optimize=True)
+    return small.getvalue()
+
+
+def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
+    """Display a figure with alt text and caption; returns the PNG bytes."""
+    data = figure_png(figure)
+    width = int.from_bytes(data[16:20], "big") * 96 // DPI
+    payload = {"image/png": base64.b64encode(data).decode(), "text/plain": "Figure: " + alt}
+    display(payload, metadata={"image/png": {"alt": alt, "caption": caption, "width": width}}, raw=True)
+    display({"text/markdown": f"*{caption}*", "text/plain": caption}, metadata=CAPTION_MARK, raw=True)
+    return data
+
+
+def literal(text: str) -> str:
+    """A text from a person as Markdown that shows it as it is: no HTML, link, picture, code or formula."""
+    return re.sub(r"([\\`\[$]|<(?=[A-Za-z/!?]))", r"\\\1", text)
+
+
+def show_text(markdown: str, plain: str = "") -> None:
+    """Display a paragraph of Markdown; ``plain`` is its twin without escapes."""
+    display({"text/markdown": markdown, "text/plain": plain or markdown}, raw=True)

@@ -1,0 +1,215 @@
+"""What the stage notebooks import: one object for the open stage, and functions to show and record.
+
+    import studykit.notebook as kit
+    stage = kit.open_stage("05-model", study, out_dir)
+
+Outside a study folder (the kit's own ``notebooks/``) an empty ``study`` opens a working copy
+of the main demo, so that the notebooks run as they lie.
+"""
+
+from __future__ import annotations
+
+import os
+import platform
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from matplotlib.figure import Figure
+
+from studykit import __version__
+from studykit.core.errors import single
+from studykit.core.files import read_csv, write_bytes, write_csv
+from studykit.core.record import Recorder, fill
+from studykit.notebook.display import literal, show_figure, show_table, show_text
+from studykit.study.definition import Study, load_study
+from studykit.study.stages import HERE, STAGES, STEMS
+from studykit.study.tables import Tables, check_tables, load_tables
+
+BEFORE_RESULTS = ("00-study", "01-design", "02-sampling", "03-intake")
+_open: list[Stage] = []
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stage:
+    """The open stage: the study, its tables, the stage's output folder and its number record."""
+
+    stem: str
+    root: Path
+    out: Path
+    tables: Tables
+    recorder: Recorder
+    counts: dict[str, int] = field(default_factory=lambda: {"figure": 0})
+
+    @property
+    def study(self) -> Study:
+        """The study definition."""
+        return self.tables.study
+
+    @property
+    def containers(self) -> pd.DataFrame:
+        """The containers table (a copy)."""
+        return self.tables.containers.copy()
+
+    @property
+    def samples(self) -> pd.DataFrame:
+        """The samples table (a copy)."""
+        return self.tables.samples.copy()
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """The results table (a copy); empty before intake."""
+        return self.tables.results.copy()
+
+    def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
+        """Record a number that the report quotes; returns its printed text."""
+        return self.recorder.record(name, value, unit, digits, kind=kind, table=table)
+
+    def numbers(self) -> pd.DataFrame:
+        """All numbers recorded by this stage."""
+        return self.recorder.to_table()
+
+    def say(self, template: str) -> None:
+        """Show a sentence in which ``{name}`` stands for a recorded number."""
+        texts = self.recorder.texts()
+        show_text(fill(template, {n: literal(t) for n, t in texts.items()}), plain=fill(template, texts))
+
+    def save_table(self, table: pd.DataFrame, name: str) -> None:
+        """Save a table at full precision as CSV in the stage's folder, for later stages and reviewers."""
+        write_csv(self.out / f"{name}.csv", table)
+
+    def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame:
+        """A table saved by an earlier stage; BadInput where that stage has not run."""
+        path = self.out.parent / stem / f"{name}.csv"
+        if not path.exists():
+            raise single(f"{stem}/{name}.csv", "this table is not there yet", f"run the notebook {stem} first")
+        return read_csv(path, **options)
+
+
+def study_root(study: str = "") -> Path:
+    """The study folder: the one named, else the nearest above the working folder, else a copy of the main demo."""
+    if study:
+        root = Path(study).expanduser().resolve()
+        if not (root / "study.toml").exists():
+            raise single(root.name, "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
+        return root
+    here = Path.cwd().resolve()
+    for folder in (here, *here.parents):
+        if (folder / "study.toml").exists():
+            return folder
+    return _demo_root()
+
+
+def _demo_root() -> Path:
+    """A working copy of the main demo, taken up into its results, for notebooks opened outside a study."""
+    import shutil
+
+    from studykit.demos.shipped import copy_demo, demo_folder
+    from studykit.report.manifest import hashes, input_files
+
+    checkout = (HERE.parent / "pyproject.toml").exists()
+    base = HERE.parent / "build" if checkout else Path(tempfile.gettempdir()) / f"studykit-{os.getuid()}"
+    root = base / "demo-ropeway"
+    source = demo_folder("ropeway")
+    if hashes(root, input_files(root)) != hashes(source, input_files(source)):
+        shutil.rmtree(root, ignore_errors=True)
+        copy_demo("ropeway", root)
+    return root
+
+
+def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
+    """Open a stage of a study: read and check its tables, and empty the stage's number record.
+
+    ``study`` is the study folder (empty: see ``study_root``), ``out_dir`` the folder under
+    which each stage has its own (empty: ``report`` in the study). BadInput lists every fault.
+    """
+    if stem not in STEMS:
+        raise ValueError(f"stem must be one of {', '.join(STEMS)}, but got {stem!r}")
+    root = study_root(study)
+    early = stem in BEFORE_RESULTS
+    if not study and not early and not (root / "tidy/results.csv").exists():
+        _take_in(root)
+    tables = _early_tables(root) if stem in ("00-study", "01-design", "02-sampling") else load_tables(
+        root, with_results=not early)
+    out = (Path(out_dir) if out_dir else root / "report") / stem
+    out.mkdir(parents=True, exist_ok=True)
+    stage = Stage(stem=stem, root=root, out=out, tables=tables, recorder=Recorder(stem, out))
+    _open[:] = [stage]
+    return stage
+
+
+def _early_tables(root: Path) -> Tables:
+    """Before sampling the plan tables may not exist yet; where they do, they must be right."""
+    if (root / "plan/containers.csv").exists() and (root / "plan/samples.csv").exists():
+        return load_tables(root, with_results=False)
+    study = load_study(root)
+    from studykit.study.tables import empty_tables
+
+    return empty_tables(study, root)
+
+
+def _take_in(root: Path) -> None:
+    from studykit.intake.take import run_intake
+
+    tables = load_tables(root, with_results=False)
+    run_intake(root, tables.study, tables.samples)
+
+
+def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "",
+          shown: pd.DataFrame | None = None) -> None:
+    """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
+
+    ``empty`` is the sentence that stands in place of a table without rows; ``shown`` what people see in
+    place of the saved table, where that is wider than a page.
+    """
+    if name and _open:
+        _open[0].save_table(frame, name)
+    if empty and not len(frame):
+        show_text(empty)
+        return
+    show_table(frame if shown is None else shown, caption=caption, digits=digits)
+
+
+def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
+    """Show a figure with alt text and caption, and save it as PNG in the stage's folder; nothing for None."""
+    if drawing is None:
+        return
+    data = show_figure(drawing, alt=alt, caption=caption)
+    if _open:
+        stage = _open[0]
+        stage.counts["figure"] += 1
+        write_bytes(stage.out / f"figure-{stage.counts['figure']}.png", data)
+    import matplotlib.pyplot as plt
+
+    plt.close(drawing)
+
+
+def say(markdown: str) -> None:
+    """Show a paragraph of Markdown that holds no result typed by hand."""
+    show_text(markdown)
+
+
+def interactive() -> bool:
+    """True in a live JupyterLab session, False under papermill, nbval or nbconvert."""
+    return os.environ.get("JPY_SESSION_NAME", "") != "" and not os.environ.get("STUDYKIT_HEADLESS")
+
+
+def stages_table() -> pd.DataFrame:
+    """The stages of a study: stem, question, what each reads and writes."""
+    return pd.DataFrame([(s.stem, s.question, s.reads, s.writes) for s in STAGES],
+                        columns=["stage", "question", "reads", "writes"])
+
+
+def environment() -> pd.DataFrame:
+    """Versions of the kit, Python and the packages that numbers rest on."""
+    from importlib.metadata import version
+
+    names = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "papermill")
+    rows = [("studykit", __version__), ("Python", platform.python_version())]
+    return pd.DataFrame(rows + [(n, version(n)) for n in names], columns=["what", "version"])
+
+
+__all__ = ["Stage", "check_tables", "environment", "figure", "interactive", "open_stage", "say", "stages_table",
+           "study_root", "table"]

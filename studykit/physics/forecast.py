@@ -1,0 +1,243 @@
+"""The physics of one study: could its components settle, and what do its verdicts rule out.
+
+Joins ``study.toml`` ([fluid], [[components]]) and the containers with the settling estimate.
+What is missing is said, and a general chart stands in.  Every text carries the caution: an
+estimate for spheres in a still Newtonian liquid, which supports sampling and does not replace it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault
+from studykit.physics.bounds import (
+    DAYS_PER_MONTH,
+    GRID_M,
+    Bound,
+    RuledOut,
+    days_to_cross,
+    diameter_text,
+    ruled_out,
+    settling_chart,
+    standing_days,
+    zone_response,
+)
+from studykit.physics.column import ZoneOf, expected_column
+from studykit.physics.inputs import CLASSES, area_of, component_of, drawn_zones, liquid_of, situations, temperatures
+from studykit.physics.velocity import held_by_yield_stress, sedimentation_length
+from studykit.physics.viscosity import Liquid
+from studykit.study.definition import Study
+from studykit.study.sections import ComponentSettings, FluidSettings
+
+CAUTIONS = (
+    "This is an estimate for smooth spheres in a still Newtonian liquid. Clumping (flocculation), gelling, "
+    "stirring by day-night warming, and water taken up in storage can break it.",
+    "A warmer store settles faster: the liquid is thinner there, so years in a cold store say little about a "
+    "warm one.",
+    "It supports sampling and does not replace it.",
+)
+CHART_MICROMETRES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+CHART_MPA_S = (1.0, 10.0, 100.0, 1000.0)
+# Chosen for the general chart alone: an additive droplet in oil.
+CHART_EXCESS_KG_M3 = 100.0
+CELLS = 60
+LARGEST_RATIO = 1e6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outlook:
+    """Could it settle: tables, plain sentences, what is missing, cautions.
+
+    ``components``: per component and situation the sedimentation length, days to cross, final
+    state, days until the margin is passed.  ``profile``: zones in % of mixed by age.  ``curves``:
+    fine profile for drawing.  ``chart``: days to cross by size and viscosity (general).
+    """
+
+    components: pd.DataFrame
+    profile: pd.DataFrame
+    curves: pd.DataFrame
+    chart: pd.DataFrame
+    sentences: tuple[str, ...]
+    missing: tuple[str, ...]
+    cautions: tuple[str, ...]
+    zones: tuple[str, ...]
+
+    def to_table(self) -> pd.DataFrame:
+        """The table of the declared components; empty where none is declared."""
+        return self.components.copy()
+
+    def expected_gradient_percent(self, analyte: str) -> float | None:
+        """Guess for the power calculation: lowest zone above the uppermost in %, mean over the situations.
+
+        The component is taken to carry all of the analyte.  None where no component names the
+        analyte; 1000 at most (a top that is nearly empty).
+        """
+        if self.profile.empty:
+            return None
+        own = self.profile[self.profile["analyte"] == analyte]
+        if own.empty:
+            return None
+        ratio = np.clip(own["bottom_over_top"].fillna(1.0), 1 / 11, 11)
+        return float(100 * np.expm1(np.average(np.log(ratio), weights=own["containers"])))
+
+
+def _missing(study: Study) -> tuple[str, ...]:
+    out = []
+    if study.fluid is None:
+        out.append("[fluid] is missing in study.toml: density and the viscosities at 40 and 100 °C")
+    elif study.fluid.rest_viscosity_pa_s is None and study.fluid.viscosity_mm2_s_at_100c is None:
+        out.append("[fluid] has one viscosity only: a second (at 100 °C) is needed to know it in the store")
+    if not study.components:
+        out.append("[[components]] is missing in study.toml: density and size of what might settle")
+    return tuple(out)
+
+
+def could_it_settle(study: Study, containers: pd.DataFrame | None = None,
+                    ages_months: Iterable[float] = (12.0, 36.0)) -> Outlook:
+    """Could the declared components separate in these containers at these ages; a general chart otherwise.
+
+    BadInput for a fluid that cannot be taken (all faults at once).
+    """
+    missing = _missing(study)
+    zones = drawn_zones(study)
+    chart = settling_chart(CHART_EXCESS_KG_M3, 0.5, [x * 1e-6 for x in CHART_MICROMETRES],
+                           [x * 1e-3 for x in CHART_MPA_S])
+    rows: list[dict[str, Any]] = []
+    profiles: list[pd.DataFrame] = []
+    curves: list[pd.DataFrame] = []
+    if study.fluid is not None and not missing:
+        liquid = liquid_of(study.fluid)
+        cases = situations(study, containers, ages_months)
+        for (store, vessel), group in cases.groupby(["store", "vessel"]):
+            for c in study.components:
+                rows.append(_component_row(study, study.fluid, liquid, c, str(store), str(vessel), group, zones))
+                parts = _profiles(study, study.fluid, liquid, c, str(store), str(vessel), group, zones)
+                profiles += [a for a, _ in parts]
+                curves += [b for _, b in parts]
+    table = pd.DataFrame(rows)
+    return Outlook(components=table, profile=_stack(profiles), curves=_stack(curves), chart=chart,
+                   sentences=tuple(_sentence(r) for r in rows), missing=missing,
+                   cautions=CAUTIONS, zones=tuple(z.label for z in zones))
+
+
+def _stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()
+
+
+def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
+                   group: pd.DataFrame, zones: tuple[ZoneOf, ...]) -> dict[str, Any]:
+    t = fluid.store_temperature_c.get(store, fluid.storage_temperature_c)
+    height = float(np.average(group["height_mm"], weights=group["containers"])) / 1000
+    excess = float(c.density_kg_m3 - liquid.density(t))
+    d = c.diameter_um * 1e-6
+    length = float(sedimentation_length(d, excess, t))
+    margin = study.analytes[c.analyte].margin.relative_percent if c.analyte else None
+    return {
+        "component": c.name, "analyte": c.analyte, "store": store, "vessel": vessel, "temperature_c": t,
+        "way": "sinks" if excess > 0 else "rises", "diameter_um": c.diameter_um,
+        "held": bool(held_by_yield_stress(d, excess, liquid.yield_stress_pa)),
+        "sedimentation_length_mm": 1000 * length, "liquid_height_mm": 1000 * height,
+        "days_to_cross": float(days_to_cross(d, c.density_kg_m3, liquid, height, t, c.volume_fraction)),
+        "final_bottom_over_top": _final_ratio(height / length, excess),
+        "margin_percent": margin,
+        "days_to_margin": math.nan if margin is None else standing_days(
+            component_of(c, CLASSES // 3), liquid, height, zones, margin, t)}
+
+
+def _final_ratio(peclet: float, excess: float) -> float:
+    """Final bottom/top ratio; infinite above a million (0 for what rises), where it says nothing more."""
+    ratio = math.inf if peclet > math.log(LARGEST_RATIO) else math.exp(peclet)
+    return ratio if excess > 0 else 1 / ratio
+
+
+def _profiles(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
+              group: pd.DataFrame, zones: tuple[ZoneOf, ...]) -> list[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Zones and fine profile of a component in one store and vessel, for each height and filling day."""
+    out = []
+    edges = [x for z in zones for x in (z.low, z.high)]
+    for _, same in group.groupby(["height_mm", "start_day"]):
+        ages = same["age_days"].to_numpy(float)
+        height_mm, start = float(same["height_mm"].iloc[0]), float(same["start_day"].iloc[0])
+        history = temperatures(fluid, store, float(ages.max()), start)
+        p = expected_column(component_of(c), liquid, height_mm / 1000, list(ages), history, heights=edges,
+                            cells=CELLS)
+        keys: dict[str, Any] = {"component": c.name, "analyte": c.analyte, "store": store, "vessel": vessel,
+                                "height_mm": height_mm}
+        table = p.zone_table(zones, area_of(study, vessel, height_mm))
+        table = table.assign(**keys, containers=same["containers"].to_numpy(), mean_temperature_c=p.temperature_c,
+                             method="; ".join(sorted(set(p.method))))
+        out.append((table, p.to_table().assign(**keys)))
+    return out
+
+
+def _days(days: float) -> str:
+    if not math.isfinite(days):
+        return "for ever"
+    if days < 60:
+        return f"{days:.2g} days"
+    return f"{days / DAYS_PER_MONTH:.2g} months" if days < 1000 else f"{days / 365.25:,.0f} years"
+
+
+def _sentence(r: dict[str, Any]) -> str:
+    """One component in one store and vessel, in plain words."""
+    where = f"{r['component']} in {r['vessel']}" + (f", {r['store']}" if r["store"] else "")
+    where += f" at {r['temperature_c']:g} °C: "
+    length, height = r["sedimentation_length_mm"], r["liquid_height_mm"]
+    if r["held"]:
+        return where + "the yield stress holds particles of this size for ever."
+    size = diameter_text(r["diameter_um"] * 1e-6)
+    verb = "sink" if r["way"] == "sinks" else "rise"
+    if length > 10 * height:
+        text = (f"thermal motion keeps {size} particles mixed for ever (sedimentation length "
+                f"{length / 1000:,.1f} m against {height:.0f} mm of liquid).")
+    else:
+        text = f"{size} particles {verb} through {height:.0f} mm in {_days(r['days_to_cross'])}"
+        place = "floor" if verb == "sink" else "surface"
+        if length < 0.1:
+            text += f"; in the end they lie at the {place}."
+        elif length < height / 10:
+            text += f"; in the end they gather within {length:.2g} mm of the {place}."
+        else:
+            text += f", and thermal motion leaves a final bottom/top ratio of {r['final_bottom_over_top']:.3g}."
+    if math.isfinite(r["days_to_margin"]):
+        text += (f" A drawn zone leaves the margin of ±{r['margin_percent']:g} % after "
+                 f"{_days(r['days_to_margin'])} of standing.")
+    return where + text
+
+
+def what_is_ruled_out(study: Study, containers: pd.DataFrame | None, bounds: Iterable[Bound],
+                      density_kg_m3: float | None = None, ages_months: Iterable[float] = (12.0, 36.0)
+                      ) -> tuple[RuledOut, ...]:
+    """For each analyte's bound, the largest share of it in particles of each size.
+
+    Density from the component that names the analyte, else ``density_kg_m3``; analytes with
+    neither are left out.  Expected zones are averaged over the study's containers, at the mean
+    store temperature.  BadInput where [fluid] is missing or cannot be taken.
+    """
+    if study.fluid is None:
+        raise BadInput([Fault(file="study.toml", column="fluid", reason="is missing",
+                              remedy="add [fluid] with density and two viscosities")])
+    liquid = liquid_of(study.fluid)
+    zones = drawn_zones(study)
+    cases = situations(study, containers, ages_months)
+    own = {c.analyte: (c.density_kg_m3, c.volume_fraction) for c in study.components if c.analyte}
+    out = []
+    for bound in bounds:
+        density, phi = own.get(bound.analyte, (density_kg_m3, 0.0))
+        if density is None or cases.empty:
+            continue
+        mean = np.zeros((len(zones), GRID_M.size))
+        for r in cases.to_dict("records"):
+            t = study.fluid.store_temperature_c.get(r["store"], study.fluid.storage_temperature_c)
+            mean += r["containers"] * zone_response(density, liquid, r["height_mm"] / 1000, r["age_days"], t, zones,
+                                                    volume_fraction=phi)
+        mean /= float(cases["containers"].sum())
+        out.append(ruled_out(mean, bound, density, rises=bool(
+            density < float(liquid.density(study.fluid.storage_temperature_c)))))
+    return tuple(out)

@@ -1,0 +1,5 @@
+from . import profiles as profiles
+
+__all__ = [
+    "profiles",
+]

@@ -1,0 +1,346 @@
+"""May these numbers be trusted? Everything asked of the results before a model sees them.
+
+``assess`` runs every check and returns one frozen report: completeness against the plan,
+duplicates and repeatability against what the method promises, controls, mass balance, the
+laboratory's order, profiles, suspicious numbers, exclusions. Checks flag; they never delete.
+
+Which scatter is used to judge: the study's own duplicates of one zone where they have six degrees
+of freedom or more, else the laboratory's or the method's stated repeatability, else whatever own
+repeats there are. The mass balance, which can call a result impossible, takes the larger of own and
+stated.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Protocol
+
+import pandas as pd
+
+from studykit.core.errors import BadInput, single
+from studykit.quality import plausibility as suspicions
+from studykit.quality import profiles
+from studykit.quality import runs as runchecks
+from studykit.quality.controls import CHECK_LIMITS, Controls, assess_controls
+from studykit.quality.flags import CONCERNS, Checked, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.massbalance import mass_balance
+from studykit.quality.replicates import (
+    PooledRepeatability,
+    check_duplicates,
+    check_repeatability,
+    cochran_of_repeats,
+    duplicate_pairs,
+    pooled_repeatability,
+    scale_s,
+)
+from studykit.study.columns import NO_CONTAINER
+from studykit.study.definition import Study
+from studykit.study.exclusions import Usable, no_exclusions, read_exclusions, usable_results
+from studykit.study.precision import resolve_precision
+
+OWN_DF = 6
+"""Degrees of freedom from which the study's own duplicates are preferred to a stated repeatability."""
+
+__all__ = ["QualityReport", "assess", "completeness", "read_exclusions", "record_quality", "stated_scatter", "usable_results"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class QualityReport:
+    """Everything the quality stage found.
+
+    completeness: a row an analyte (planned, drawn, measured, quantified, below_limit, excluded,
+    usable, missing; samples). missing: a row a planned sample that lacks results. duplicates,
+    repeatability, mass_balance, flags, exclusions, counts: tables of those checks. controls: see
+    ``Controls``. checks: every check with its own table. scatter: what results are judged by.
+    sentences: the findings in plain words, most pressing first.
+    """
+
+    completeness: pd.DataFrame
+    missing: pd.DataFrame
+    duplicates: pd.DataFrame
+    repeatability: pd.DataFrame
+    flags: pd.DataFrame
+    controls: Controls
+    mass_balance: pd.DataFrame
+    exclusions: pd.DataFrame
+    usable: Usable
+    checks: tuple[Checked, ...]
+    scatter: dict[str, Scatter]
+    working: pd.DataFrame
+    sentences: tuple[str, ...]
+
+    @property
+    def blind(self) -> bool:
+        """True when a layered control was not found stratified: no verdict 'homogeneous' may be drawn."""
+        return self.controls.blind
+
+    def check(self, rule: str) -> Checked:
+        """The check of that rule; ValueError lists the rules there are."""
+        for c in self.checks:
+            if c.rule == rule:
+                return c
+        raise ValueError(f"rule must be one of {', '.join(c.rule for c in self.checks)}, but got {rule!r}")
+
+    def to_table(self) -> pd.DataFrame:
+        """The flags, most pressing first (a copy)."""
+        return self.flags.copy()
+
+    def findings(self) -> pd.DataFrame:
+        """The sentences as a table with one column, finding."""
+        return pd.DataFrame({"finding": list(self.sentences)})
+
+    def widest_duplicates(self, n: int = 12) -> pd.DataFrame:
+        """The n differences that are largest against their limit (all of them are in ``duplicates``)."""
+        order = self.duplicates.sort_values("ratio", ascending=False, kind="stable").head(n)
+        return order[["analyte", "kind", "container", "depth", "first", "second", "difference", "limit", "unit",
+                      "ratio"]].reset_index(drop=True)
+
+    def closures(self) -> pd.DataFrame:
+        """Mass balance in short: for each analyte and kind of whole the containers, mean, lowest, highest closure."""
+        t = self.mass_balance.groupby(["analyte", "whole_is"], as_index=False)["closure_percent"].agg(
+            ["size", "mean", "min", "max"])
+        return t.rename(columns={"whole_is": "compared with", "size": "containers", "mean": "mean, %",
+                                 "min": "lowest, %", "max": "highest, %"})
+
+    def judged_by(self) -> pd.DataFrame:
+        """One row an analyte: the scatter of one determination that results are judged by, and its source."""
+        relative = self.working.groupby("analyte")["relative"].first()
+        unit = self.working.groupby("analyte")["unit"].first()
+        rows = [(a, s.s * (100 if relative[a] else 1), "%" if relative[a] else unit[a], s.df, s.source)
+                for a, s in self.scatter.items()]
+        return pd.DataFrame(rows, columns=["analyte", "s_r", "unit", "df", "source"])
+
+    def exclusions_shown(self) -> pd.DataFrame:
+        """What a person took out, in few columns (all of them are in ``exclusions``)."""
+        columns = ["sample", "analyte", "replicate", "as_written", "unit", "reason", "who", "date"]
+        return self.exclusions.reindex(columns=columns)
+
+    def overview(self) -> pd.DataFrame:
+        """One row a check: what was looked at, how many flags of each concern, and why not, if so."""
+        rows = [(c.rule, len(c.table), *[sum(f.concern == k for f in c.flags) for k in CONCERNS], c.note)
+                for c in self.checks]
+        return pd.DataFrame(rows, columns=["check", "looked_at", *CONCERNS, "note"])
+
+
+class Recorder(Protocol):
+    """What is needed of an open stage to record numbers."""
+
+    def record(self, name: str, value: object, unit: str = "", digits: int = 3) -> str:
+        """Record one number or word under a new name."""
+
+
+def record_quality(stage: Recorder, report: QualityReport) -> None:
+    """Record the numbers that the report quotes: samples, flags by concern, exclusions, controls."""
+    c = report.completeness
+    lost = int(report.missing["all_lost"].sum()) if len(report.missing) else 0
+    planned = int(c["planned"].max()) if len(c) else 0
+    stage.record("samples_planned", planned)
+    stage.record("samples_with_results", planned - lost)
+    for concern, name in zip(CONCERNS, ("flags_stop", "flags_ask", "flags_hint"), strict=True):
+        stage.record(name, int((report.flags["concern"] == concern).sum()))
+    stage.record("results_excluded", len(report.exclusions))
+    layered = report.controls.table
+    measured = bool((layered["control"] == "layered control").any())
+    stage.record("layered_control", "not found stratified" if report.blind else (
+        "none measured" if not measured else "found stratified" if (layered["found"] == "stratified").any()
+        else "could not be judged"))
+
+
+def completeness(study: Study, samples: pd.DataFrame, results: pd.DataFrame,
+                 usable: Usable) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Counts of samples for each analyte, planned to usable, and the samples that lack results.
+
+    Planned: all samples of the plan. Drawn: those with a drawing time where any has one (blanks and
+    check fluids are not drawn, they count), else all. Measured: with a result or a limit. Usable:
+    quantified and not excluded.
+    """
+    planned = samples[["sample", "container", "kind", "depth"]].copy()
+    timed = "drawn_at" in samples and samples["drawn_at"].notna().any()
+    drawn = (samples["drawn_at"].notna() | samples["kind"].isin(NO_CONTAINER)) if timed else (
+        pd.Series(True, samples.index))
+    rows = []
+    lacking: dict[str, list[str]] = {str(s): [] for s in planned["sample"]}
+    for analyte in study.analytes:
+        own, kept = (f[f["analyte"] == analyte] for f in (results, usable.rows))
+        out = usable.excluded[usable.excluded["analyte"] == analyte]
+        measured, numbers = set(own["sample"]), set(own.loc[own["qualifier"] == "", "sample"])
+        good = set(kept.loc[kept["qualifier"] == "", "sample"])
+        for s in planned.loc[~planned["sample"].isin(measured), "sample"]:
+            lacking[str(s)].append(analyte)
+        rows.append((analyte, len(planned), int(drawn.sum()), len(measured), len(numbers), len(measured - numbers),
+                     out["sample"].nunique(), len(good), len(planned) - len(measured)))
+    names = ["analyte", "planned", "drawn", "measured", "quantified", "below_limit", "excluded", "usable", "missing"]
+    planned["drawn"] = drawn.to_numpy()
+    planned["lacks"] = [" ".join(lacking[str(s)]) for s in planned["sample"]]
+    planned["all_lost"] = [len(lacking[str(s)]) == len(study.analytes) for s in planned["sample"]]
+    return pd.DataFrame(rows, columns=names), planned[planned["lacks"] != ""].reset_index(drop=True)
+
+
+def _missing_check(study: Study, missing: pd.DataFrame) -> Checked:
+    flags = []
+    for r in missing[missing["all_lost"]].to_dict("records"):
+        place = f"container {r['container']}, {r['depth'] or r['kind']}" if r["container"] else str(r["kind"])
+        what = "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn"
+        flags.append(Flag(rule="missing results", concern="ask before trusting", where=f"sample {r['sample']}",
+                          samples=(str(r["sample"]),), evidence=f"{place}: {what} Nothing is filled in for it."))
+    part = missing[~missing["all_lost"]]
+    for analyte in study.analytes:
+        own = part[part["lacks"].str.split().map(lambda x, a=analyte: a in x).astype(bool)]
+        regular = own[~own["kind"].isin(["blank", "check fluid"])]
+        if len(regular):
+            flags.append(Flag(rule="missing results", concern="hint only", where="plan", analyte=analyte,
+                              samples=tuple(regular["sample"]),
+                              evidence=f"{len(regular)} samples have other results but none for this analyte: "
+                                       f"{listed(list(regular['sample']))}"))
+    return Checked(rule="missing results", table=missing, flags=tuple(flags))
+
+
+def stated_scatter(study: Study, t: pd.DataFrame) -> dict[str, Scatter]:
+    """Stated repeatability of each analyte at its median level, in its unit: the laboratory's, else published.
+
+    NaN where neither is known; the source then says why.
+    """
+    level = t.groupby("analyte")["value"].median()
+    out: dict[str, Scatter] = {}
+    for analyte, declared in study.analytes.items():
+        if analyte not in level or not level[analyte] > 0:
+            out[analyte] = Scatter(s=float("nan"), source="no level to state it at")
+            continue
+        try:
+            found = resolve_precision(float(level[analyte]), declared.unit, own=declared.repeatability,
+                                      method_key=declared.method_key, analyte=analyte)
+        except BadInput as error:
+            out[analyte] = Scatter(s=float("nan"), source=error.faults[0].reason)
+            continue
+        words = "; ".join(w for w in (found.source, found.sure, found.warning) if w)
+        out[analyte] = Scatter(s=found.s_r, df=found.df, source=words)
+    return out
+
+
+def judging_scatter(t: pd.DataFrame, stated: Mapping[str, float], sources: Mapping[str, str],
+                    pooled: tuple[PooledRepeatability, ...]) -> dict[str, Scatter]:
+    """The scatter that each analyte is judged by, on the scale of ``y``, with its source in words."""
+    out: dict[str, Scatter] = {}
+    for analyte in t["analyte"].unique():
+        own = {p.kind: p for p in pooled if p.analyte == analyte and p.s > 0}
+        best = own.get("same zone") or own.get("same sample")
+        s = stated.get(str(analyte), float("nan"))
+        zone = own.get("same zone")
+        if zone is not None and zone.df >= OWN_DF:
+            out[str(analyte)] = Scatter(s=zone.s, df=zone.df, source="this study's duplicates")
+        elif s > 0:
+            out[str(analyte)] = Scatter(s=float(s), source=sources.get(str(analyte), "stated"))
+        elif best is not None:
+            out[str(analyte)] = Scatter(s=best.s, df=best.df, source=f"this study's repeats ({best.kind})")
+        else:
+            out[str(analyte)] = Scatter(s=float("nan"), source=sources.get(str(analyte), "not known"))
+    return out
+
+
+def _check_limits(root: Path | None) -> pd.DataFrame | None:
+    if root is None or not (root / CHECK_LIMITS).exists():
+        return None
+    table = pd.read_csv(root / CHECK_LIMITS, dtype=str, keep_default_na=False)
+    missing = [c for c in ("analyte", "low", "high") if c not in table]
+    numbers = [pd.to_numeric(table[c], errors="coerce") for c in ("low", "high") if c in table]
+    if missing or any(n.isna().any() for n in numbers):
+        raise single(CHECK_LIMITS, "needs the columns analyte, low and high, with numbers in low and high",
+                     "write one line an analyte, in the study's unit")
+    return table
+
+
+def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame, *,
+           root: Path | str | None = None, exclusions: pd.DataFrame | None = None,
+           stated: Mapping[str, float] | None = None, limits: pd.DataFrame | None = None) -> QualityReport:
+    """Run every check of the quality stage on the typed tables of a study.
+
+    ``root``: study folder, from which ``plan/exclusions.csv`` and ``plan/check_limits.csv`` are read
+    unless given as ``exclusions`` and ``limits``. ``stated``: repeatability standard deviations in
+    the unit of each analyte, instead of those of study.toml. BadInput where a file has faults.
+    Excluded rows stay in the checks, so that what a person took out can still be seen.
+    """
+    folder = None if root is None else Path(root)
+    if exclusions is None:
+        exclusions = no_exclusions() if folder is None else read_exclusions(folder, study, results)
+    limits = _check_limits(folder) if limits is None else limits
+    usable = usable_results(results, samples, containers, exclusions)
+    t = working_table(study, containers, samples, results)
+    known = stated_scatter(study, t)
+    given = {a: k.s for a, k in known.items()} if stated is None else dict(stated)
+    promised = scale_s(study, t, given)
+    pooled = pooled_repeatability(t, promised)
+    scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
+    level = t.groupby("analyte")["value"].median()
+    relative = t.groupby("analyte")["relative"].first()
+    in_unit = {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
+    counts, missing = completeness(study, samples, results, usable)
+    controls = assess_controls(study, t, samples, results, scatter, limits)
+    checks = _all_checks(study, containers, samples, results, t, promised, pooled, scatter, in_unit, missing)
+    checks += (Checked(rule="controls", table=controls.table, flags=controls.flags),)
+    tables = {c.rule: c.table for c in checks}
+    flags = tuple(f for c in checks for f in c.flags)
+    return QualityReport(
+        completeness=counts, missing=missing, duplicates=tables["duplicates"], repeatability=tables["repeatability"],
+        flags=flag_table(flags), controls=controls, mass_balance=tables["mass balance"], exclusions=usable.excluded,
+        usable=usable, checks=checks, scatter=scatter, working=t,
+        sentences=_sentences(counts, missing, usable, flags, checks, controls))
+
+
+def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
+                t: pd.DataFrame, promised: Mapping[str, float], pooled: tuple[PooledRepeatability, ...],
+                scatter: Mapping[str, Scatter], in_unit: Mapping[str, Scatter],
+                missing: pd.DataFrame) -> tuple[Checked, ...]:
+    s_y, s_unit = {a: s.s for a, s in scatter.items()}, {a: s.s for a, s in in_unit.items()}
+    best = {a: Scatter(s=promised[a]) if promised.get(a, 0.0) > 0 else s for a, s in scatter.items()}
+    wider = {a: replace(s, s=s.s * promised[a] / s_y[a], df=float("inf")) if promised.get(a, 0.0) > s_y[a] else s
+             for a, s in in_unit.items()}
+    free = samples.loc[samples["kind"].isin(["blank", "check fluid"]), "sample"]
+    drawn = results[~results["sample"].isin(set(free))]
+    fluid = t[~t["sample"].isin(set(free))]
+    return (
+        _missing_check(study, missing),
+        check_duplicates(duplicate_pairs(study, t, promised if any(v > 0 for v in promised.values()) else s_y)),
+        check_repeatability(pooled),
+        cochran_of_repeats(t),
+        mass_balance(study, containers, samples, t, wider),
+        runchecks.run_effects(t),
+        runchecks.drift(t),
+        runchecks.carry_over(t),
+        runchecks.depth_order(t),
+        profiles.swapped(t, best),
+        profiles.outlying_profiles(t),
+        suspicions.unit_slips(t),
+        suspicions.impossible_values(results),
+        suspicions.copied_rows(fluid, drawn),
+        suspicions.rounding(results, study, s_unit),
+        suspicions.digit_preference(drawn),
+        suspicions.odd_limits(drawn),
+        suspicions.wear_metals(study, t, results),
+        suspicions.zinc_to_phosphorus(fluid),
+    )
+
+
+def _sentences(counts: pd.DataFrame, missing: pd.DataFrame, usable: Usable, flags: tuple[Flag, ...],
+               checks: tuple[Checked, ...], controls: Controls) -> tuple[str, ...]:
+    planned = int(counts["planned"].max()) if len(counts) else 0
+    lost = [str(s) for s in missing.loc[missing["all_lost"], "sample"]]
+    out = [f"{planned} samples were planned; {planned - len(lost)} have results"
+           + (f", without any result: {listed(lost)}." if lost else ".")]
+    if controls.blind:
+        out.insert(0, next(s for s in controls.sentences if s.startswith("STOP")))
+    for concern in CONCERNS:
+        own = sorted({f.rule for f in flags if f.concern == concern})
+        if own:
+            n = sum(f.concern == concern for f in flags)
+            out.append(f"{concern[0].upper() + concern[1:]}: {n} flag{'s' if n > 1 else ''} ({listed(own, 12)}).")
+    if not flags:
+        out.append("No check raised a flag.")
+    quiet = [c.rule for c in checks if c.note.startswith("not assessed")]
+    if quiet:
+        out.append(f"Could not be assessed in this study: {listed(quiet, 12)}.")
+    n_out = len(usable.excluded)
+    out.append(f"{n_out} results were taken out by a person, with reasons; the verdict is shown with and without them."
+               if n_out else "No result was taken out.")
+    return tuple(out) + tuple(s for s in controls.sentences if not s.startswith("STOP"))

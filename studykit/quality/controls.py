@@ -1,0 +1,281 @@
+"""Controls: blank, check fluid, remixed container, layered container. What they say about the study.
+
+- Blank: clean fluid through the same tools and bottles must read nothing that matters.
+- Check fluid: a stable fluid of known content must read within its limits in every run.
+- Remixed control: a container mixed right before sampling must come out the same at all depths, as
+  far as the method can tell.
+- Layered control: a container layered on purpose must be found stratified. If it is not, this study
+  could not have seen anything, and "homogeneous" would mean nothing.
+
+Depths of one container are compared by the studentised range: with k means of n determinations
+and repeatability s_r the range exceeds q(k, df) s_r / sqrt(n) by chance in 5 % (for single results
+2.8, 3.3, 3.6, 3.9 s_r for k = 2, 3, 4, 5: ISO 5725-6:1994, table of critical range factors). p-values
+are adjusted over analytes by Holm.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, special, stats
+
+from studykit.quality.flags import CHANCE, Flag, Scatter, holm, listed, one_in, shown
+from studykit.study.columns import ZONE_KINDS
+from studykit.study.definition import Study
+
+CHECK_LIMITS = "plan/check_limits.csv"
+"""Optional file of the check fluid's limits: analyte, low, high, source (study's unit)."""
+CONTROL_COLUMNS = ["control", "where", "analyte", "n", "value", "low", "high", "unit", "p_holm", "found", "as_hoped"]
+
+
+Rows = list[tuple[object, ...]]
+UNKNOWN = Scatter(s=float("nan"), source="not known")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Controls:
+    """What the controls showed.
+
+    table: columns ``CONTROL_COLUMNS``; as_hoped is 'yes', 'no' or 'not assessed'. blind: true when a
+    layered control was measured and not found stratified in any analyte. sentences: in plain words.
+    """
+
+    table: pd.DataFrame
+    flags: tuple[Flag, ...]
+    sentences: tuple[str, ...]
+    blind: bool
+
+    def to_table(self) -> pd.DataFrame:
+        """A copy of the table."""
+        return self.table.copy()
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[np.ndarray, np.ndarray]:
+    nodes, weights = np.polynomial.legendre.leggauss(96)
+    return nodes, weights
+
+
+def range_sf(q: float, k: int, df: float = np.inf) -> float:
+    """Chance that the range of k standard normal values exceeds q times s, s known to df degrees of freedom.
+
+    Gauss-Legendre quadrature of k int phi(z) [Phi(z) - Phi(z - q s)]^(k-1) dz over the density of s.
+    """
+    nodes, weights = _nodes()
+    z = 8.5 * nodes
+    if np.isfinite(df):
+        low, high = np.sqrt(stats.chi2.ppf(1e-14, df) / df), np.sqrt(stats.chi2.isf(1e-14, df) / df)
+        s = (high + low) / 2 + (high - low) / 2 * nodes
+        mass = weights * (high - low) / 2 * 2 * df * s * stats.chi2.pdf(df * s**2, df)
+    else:
+        s, mass = np.ones(1), np.ones(1)
+    between = special.ndtr(z)[None, :] - special.ndtr(z[None, :] - q * s[:, None])
+    inside = k * (between ** (k - 1)) @ (weights * 8.5 * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi))
+    return float(min(1.0, max(0.0, mass @ (1 - inside))))
+
+
+@lru_cache(maxsize=512)
+def range_factor(k: int, level: float = 0.95, df: float = np.inf) -> float:
+    """Critical range of k results in units of s_r (k >= 2; df of s_r, infinite where s_r is known)."""
+    if k < 2:
+        raise ValueError(f"k must be 2 or more, but got {k}")
+    return float(optimize.brentq(lambda q: range_sf(q, k, df) - (1 - level), 1e-3, 200.0, xtol=1e-6))
+
+
+def _range_p(k: int, width: float, scatter: Scatter, n: int = 1) -> float:
+    """Chance of so wide a range of k means of n determinations; NaN where the scatter is not known."""
+    if not scatter.s > 0:
+        return float("nan")
+    return range_sf(width / scatter.s * float(np.sqrt(n)), k, scatter.df)
+
+
+def depth_ranges(t: pd.DataFrame, treatment: str, scatter: Mapping[str, Scatter], study: Study) -> pd.DataFrame:
+    """Range of the depth means of each control container and analyte against chance and against the margin.
+
+    Columns: container, analyte, k, n (smallest number of determinations a depth), range (per cent or
+    unit), deeper_minus_shallower (deepest less shallowest), low, high (simultaneous 1 - alpha interval
+    of the widest difference), margin, p (that so wide a range comes from scatter alone), p_holm.
+    """
+    own = t[(t["treatment"] == treatment) & t["kind"].isin(ZONE_KINDS)]
+    rows = []
+    for (container, analyte), g in own.groupby(["container", "analyte"], sort=True):
+        means = g.groupby("depth").agg(y=("y", "mean"), n=("y", "size"), height=("height", "mean"))
+        if len(means) >= 2:
+            means = means.sort_values("height", ascending=False)
+            rows.append((container, analyte, *_range_row(means, bool(g["relative"].iloc[0]),
+                                                         scatter.get(str(analyte), UNKNOWN), study, str(analyte))))
+    names = ["container", "analyte", "k", "n", "range", "deeper_minus_shallower", "low", "high", "margin", "p"]
+    table = pd.DataFrame(rows, columns=names)
+    table["p_holm"] = holm(table["p"]) if len(table) else pd.Series(dtype=float)
+    return table
+
+
+def _range_row(means: pd.DataFrame, relative: bool, own: Scatter, study: Study, analyte: str) -> tuple[float, ...]:
+    k, n = len(means), int(means["n"].min())
+    y = means["y"].to_numpy(float)
+    width = float(np.ptp(y))
+    half = range_factor(k, 1 - study.alpha, own.df) * own.s / np.sqrt(n) if own.s > 0 else np.nan
+    margin = study.analytes[analyte].margin
+    bound = float(margin.relative_percent or margin.absolute or np.nan)
+
+    def shape(x: float) -> float:
+        return 100 * float(np.expm1(x)) if relative else x
+
+    return (k, n, shape(width), shape(float(y[-1] - y[0])), shape(max(width - half, 0.0)), shape(width + half), bound,
+            _range_p(k, width, own, n))
+
+
+def check_remixed(t: pd.DataFrame, scatter: Mapping[str, Scatter], study: Study) -> tuple[Rows, list[Flag]]:
+    """Rows and flags of the remixed control containers: their depths should agree."""
+    table = depth_ranges(t, "remixed control", scatter, study)
+    rows: Rows = []
+    flags: list[Flag] = []
+    for r in table.to_dict("records"):
+        unit = "%" if study.analytes[r["analyte"]].margin.relative else study.unit_of(r["analyte"])
+        differs = r["p_holm"] < study.alpha
+        known = not np.isnan(r["p_holm"])
+        found = "no repeatability known" if not known else "depths differ" if differs else "depths agree"
+        rows.append(("remixed control", f"container {r['container']}", r["analyte"], r["n"], r["range"], r["low"],
+                     r["high"], unit, r["p_holm"], found, "not assessed" if not known else "no" if differs else "yes"))
+        if differs:
+            text = (f"the depths of this remixed container differ by {shown(r['range'], 3)} {unit} (by scatter "
+                    f"alone in {one_in(r['p_holm'])}); either the mixing did not mix, or drawing and measuring "
+                    "scatter more than the method's repeatability")
+            flags.append(Flag(rule="remixed control", concern="ask before trusting", analyte=r["analyte"],
+                              where=f"container {r['container']}", evidence=text))
+    return rows, flags
+
+
+def check_layered(t: pd.DataFrame, scatter: Mapping[str, Scatter],
+                  study: Study) -> tuple[Rows, list[Flag], bool]:
+    """Rows and flags of the layered controls, and whether the study is blind (nothing found in any of them)."""
+    table = depth_ranges(t, "layered control", scatter, study)
+    rows: Rows = []
+    flags: list[Flag] = []
+    for r in table.to_dict("records"):
+        unit = "%" if study.analytes[r["analyte"]].margin.relative else study.unit_of(r["analyte"])
+        found = "no repeatability known" if np.isnan(r["p_holm"]) else (
+            "stratified" if r["p_holm"] < study.alpha and r["low"] > r["margin"] else
+            "differs, not beyond the margin for certain" if r["p_holm"] < study.alpha else "not seen")
+        hoped = {"stratified": "yes", "no repeatability known": "not assessed"}.get(found, "")
+        rows.append(("layered control", f"container {r['container']}", r["analyte"], r["n"], r["range"], r["low"],
+                     r["high"], unit, r["p_holm"], found, hoped))
+    blind = False
+    for container in sorted({str(r[1]) for r in rows}):
+        found_here = [str(r[9]) for r in rows if r[1] == container]
+        if any(f == "stratified" for f in found_here) or all(f == "no repeatability known" for f in found_here):
+            continue
+        blind = True
+        text = ("this container was layered on purpose and was NOT found stratified in any analyte: this study could "
+                "not have seen anything, and no verdict 'homogeneous' may be drawn from it")
+        flags.append(Flag(rule="layered control", concern="stop and find out", where=container, evidence=text))
+        rows = [(*r[:10], "no") if r[1] == container else r for r in rows]
+    return rows, flags, blind
+
+
+def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
+                 t: pd.DataFrame) -> tuple[Rows, list[Flag]]:
+    """Rows and flags of the blanks: a reading above the limit and above a tenth of the margin matters."""
+    blanks = samples.loc[samples["kind"] == "blank", "sample"]
+    own = results[results["sample"].isin(blanks) & results["value"].notna()]
+    level = t[t["kind"].isin(ZONE_KINDS)].groupby("analyte")["value"].median()
+    rows: Rows = []
+    flags: list[Flag] = []
+    for r in own.to_dict("records"):
+        if r["analyte"] not in level or study.analytes[r["analyte"]].kind == "viscosity":
+            continue
+        margin = study.analytes[r["analyte"]].margin
+        share = level[r["analyte"]] * margin.relative_percent / 100 if margin.relative_percent else margin.absolute
+        allowed = max(float(share or 0.0) / 10, study.analytes[r["analyte"]].limit or 0.0)
+        dirty = r["qualifier"] == "" and r["value"] > allowed
+        rows.append(("blank", f"sample {r['sample']}", r["analyte"], 1, r["value"], np.nan, allowed, r["unit"], np.nan,
+                     "reads too much" if dirty else "clean", "no" if dirty else "yes"))
+        if dirty:
+            text = (f"the blank reads {shown(r['value'])} {r['unit']}; up to {shown(allowed, 3)} (a tenth of the "
+                    "margin, or the reporting limit) would not matter: tool, bottle, or carry-over in the instrument")
+            flags.append(Flag(rule="blank", concern="ask before trusting", where=f"sample {r['sample']}",
+                              analyte=r["analyte"], evidence=text, samples=(str(r["sample"]),)))
+    return rows, flags
+
+
+def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],
+                limits: pd.DataFrame | None) -> tuple[Rows, list[Flag]]:
+    """Rows and flags of the check fluid: each analyte against its limits, else against its own scatter.
+
+    ``limits``: columns analyte, low, high (study's unit), or None. Without limits the range of all
+    check results is compared with what repeatability allows, which also sees differences of runs.
+    """
+    own = t[t["kind"] == "check fluid"]
+    known = [] if limits is None else limits.to_dict("records")
+    bounds = {str(r["analyte"]): (float(r["low"]), float(r["high"])) for r in known}
+    groups = [(str(a), g) for a, g in own.groupby("analyte", sort=True)]
+    spans = [_range_p(len(g), float(np.ptp(g["y"])), scatter.get(a, UNKNOWN)) if len(g) > 1 else np.nan
+             for a, g in groups]
+    rows: Rows = []
+    flags: list[Flag] = []
+    for (analyte, g), p in zip(groups, holm(spans), strict=True):
+        low, high = bounds.get(analyte, (np.nan, np.nan))
+        outside = g[(g["value"] < low) | (g["value"] > high)]
+        unit, mean = study.unit_of(analyte), float(g["value"].mean())
+        found = ("outside its limits" if len(outside) else "within its limits") if analyte in bounds else (
+            "no limits and no repeatability known" if np.isnan(p) else
+            "runs differ" if p < CHANCE else "no limits given; its results agree")
+        hoped = "no" if len(outside) or found == "runs differ" else "yes"
+        hoped = "not assessed" if found.startswith("no limits and") else hoped
+        rows.append(("check fluid", "all runs", analyte, len(g), mean, low, high, unit, p, found, hoped))
+        if hoped == "no":
+            bad = outside if len(outside) else g
+            values, limits_text = listed([shown(v) for v in bad["value"]]), f"limits {shown(low)} to {shown(high)}"
+            against = limits_text if len(outside) else "more apart than repeatability allows"
+            flags.append(Flag(rule="check fluid", concern="ask before trusting", analyte=analyte,
+                              where=f"runs {listed(sorted(bad['run'].unique()))}",
+                              evidence=f"the check fluid reads {values} {unit} ({against}); ask before using the runs",
+                              samples=tuple(sorted(bad["sample"].unique()))))
+    return rows, flags
+
+
+def assess_controls(study: Study, t: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
+                    scatter: Mapping[str, Scatter], limits: pd.DataFrame | None = None) -> Controls:
+    """All controls of a study: table, flags and sentences; ``t`` is the working table."""
+    layered_rows, layered_flags, blind = check_layered(t, scatter, study)
+    parts = [check_blanks(study, results, samples, t), check_fluid(study, t, scatter, limits),
+             check_remixed(t, scatter, study), (layered_rows, layered_flags)]
+    rows = [r for part in parts for r in part[0]]
+    table = pd.DataFrame(rows, columns=CONTROL_COLUMNS)
+    return Controls(table=table, flags=tuple(f for part in parts for f in part[1]),
+                    sentences=_sentences(table, blind), blind=blind)
+
+
+def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
+    out = []
+    for control, absent in (
+        ("blank", "No blank was measured: dirt from tools and bottles cannot be told from the fluid."),
+        ("check fluid", "No check fluid was measured: a shift of a whole run cannot be told from the fluid."),
+        ("remixed control", "No remixed control was measured: scatter of drawing and mixing is not shown apart."),
+    ):
+        own = table[table["control"] == control]
+        bad = own[own["as_hoped"] == "no"]
+        if own.empty:
+            out.append(absent)
+        elif bad.empty:
+            judged = int((own["as_hoped"] == "yes").sum())
+            out.append(f"The {control} came out as it should ({judged} of {len(own)} comparisons could be judged).")
+        else:
+            out.append(f"The {control} did NOT come out as it should in {listed(sorted(bad['analyte'].unique()))}.")
+    own = table[table["control"] == "layered control"]
+    seen = sorted(own.loc[own["found"] == "stratified", "analyte"].unique())
+    if own.empty:
+        out.append("No layered control was measured: that the study could have seen a layer rests on calculation only.")
+    elif blind:
+        out.append("STOP: the layered control was not found stratified. This study could not have seen anything, and "
+                   "'homogeneous' may not be concluded from it.")
+    elif seen:
+        out.append(f"The layered control was found stratified in {listed(seen)}, as it had to be: the study can see "
+                   "a layer.")
+    else:
+        out.append("The layered control could not be judged: no repeatability is known.")
+    return tuple(out)

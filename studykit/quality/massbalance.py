@@ -1,0 +1,202 @@
+"""Does what the zones hold add up to what was filled? Mass balance of each container.
+
+The zones of a container (spots, duplicates and splits, averaged by depth) share the liquid at the
+heights half-way between their mid-heights. With the vessel's shape this gives each zone's volume,
+with a density column its mass; the mass-weighted mean of a mass fraction (volume-weighted of
+anything per volume) is compared with a whole: the remixed composite of the same container, else a
+retained sample from filling, else the value as filled that the study states.
+
+Less than the whole: the rest lies on the floor or walls, or below the deepest draw. More than the
+whole is impossible and points to an error: a swap, a unit, a whole that was not mixed.
+
+Interval: the weights are taken as exact; each determination has the repeatability standard
+deviation s_r (known), so the difference has variance s_r^2 (sum w_i^2 / n_i + 1 / n_whole). A single
+container is judged only against its own whole; the value as filled is that of the fluid, not of each
+container, so it is compared with all containers together, by Student's t over their closures; own
+wholes together by their sum against s_r. Where s_r is the study's own, Student's t takes the
+place of the normal.
+Viscosity is not additive and is left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.quality.flags import CHANCE, Checked, Flag, Scatter, shown
+from studykit.study.columns import ZONE_KINDS
+from studykit.study.definition import Study
+
+OF_THE_LOT = "sample kept from the filling of the lot"
+BALANCE_COLUMNS = ["analyte", "container", "whole_is", "weights", "plain_mean", "zones", "whole", "closure_percent",
+                   "low_percent", "high_percent", "sd_percent", "df", "p_more", "p_less"]
+
+
+def zone_shares(study: Study, container: Mapping[Any, Any], heights: Sequence[float],
+                densities: Sequence[float] | None = None) -> tuple[np.ndarray, str]:
+    """Share of each zone (1-D, sums to 1), and in words how it was weighted.
+
+    ``heights``: mid-heights as fractions of the liquid height (0 floor, 1 surface), any order,
+    distinct. Zones meet half-way between neighbours; the outermost reach floor and surface.
+    """
+    h = np.asarray(heights, dtype=float)
+    if h.size == 0 or not np.all(np.isfinite(h)) or np.unique(h).size != h.size:
+        raise ValueError(f"heights must be distinct finite fractions, but got {list(heights)}")
+    order = np.argsort(h)
+    cuts = np.concatenate([[0.0], (h[order][1:] + h[order][:-1]) / 2, [1.0]])
+    volume, words = _cumulative_volume(study, container, cuts)
+    share = np.empty(h.size)
+    share[order] = np.diff(volume) / volume[-1]
+    if densities is not None and np.all(np.isfinite(np.asarray(densities, dtype=float))):
+        share = share * np.asarray(densities, dtype=float)
+        return share / share.sum(), f"mass ({words})"
+    return share, words
+
+
+def _cumulative_volume(study: Study, container: Mapping[Any, Any],
+                       cuts: np.ndarray) -> tuple[np.ndarray, str]:
+    """Volume below each cut (fractions of the liquid height); plain fractions where the shape is not known."""
+    vessel = study.vessels.get(str(container.get("vessel", "")))
+    liquid = container.get("liquid_height_mm", np.nan)
+    level = float(liquid) if isinstance(liquid, (int, float)) and np.isfinite(liquid) else np.nan
+    if vessel is None:
+        return cuts, "height; the shape is not known"
+    if np.isnan(level):
+        filled = container.get("fill_volume_l", np.nan)
+        if not isinstance(filled, (int, float)) or not np.isfinite(filled):
+            return cuts, "height; the level is not known"
+        level = vessel.height_mm(float(filled))
+    return np.array([vessel.volume_l(c * level) for c in cuts]), "volume of the vessel"
+
+
+def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, t: pd.DataFrame,
+                 scatter: Mapping[str, Scatter]) -> Checked:
+    """Closure of each container and analyte (zones as per cent of the whole, with 95 % interval).
+
+    ``t``: working table. ``scatter``: that of one determination, in the unit of each analyte. Only
+    containers with every declared depth measured are balanced. Flags: more than the whole
+    (one-sided, Bonferroni over the rows), and the containers together against their wholes.
+    """
+    zones = t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")]
+    density = samples.set_index("sample").get("density_kg_m3")
+    zones = zones.assign(density=zones["sample"].map(density) if density is not None else np.nan)
+    place = {str(r["container"]): r for r in containers.to_dict("records")}
+    zones = zones[~zones["analyte"].isin([a for a, d in study.analytes.items() if d.kind == "viscosity"])]
+    means = zones.groupby(["analyte", "container", "depth"], as_index=False).agg(
+        value=("value", "mean"), height=("height", "mean"), n=("value", "size"), density=("density", "mean"))
+    wholes = _wholes_of_lots(t, containers, samples) | _wholes(t)
+    layered = set(t.loc[t["treatment"] == "layered control", "container"])
+    rows = []
+    for key, g in means.groupby(["analyte", "container"], sort=True):
+        analyte, container = (str(k) for k in key)
+        declared = study.analytes[analyte].nominal if analyte in study.analytes else None
+        whole = wholes.get((analyte, container))
+        if whole is None and declared is not None and container not in layered:
+            whole = ("value as filled", float(declared), float("inf"))
+        heights = g["height"].to_numpy(float)
+        complete = set(study.factors.depths) <= set(g["depth"]) and bool(np.isfinite(heights).all())
+        if whole is not None and complete and np.unique(heights).size == heights.size:
+            rows.append(_balance(study, place[container], analyte, container, g, whole,
+                                 scatter.get(analyte, Scatter(s=float("nan")))))
+    table = pd.DataFrame(rows, columns=BALANCE_COLUMNS)
+    note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
+                            "value as filled); depths that agree do not show that nothing lies on the floor")
+    return Checked(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
+
+
+def _wholes_of_lots(t: pd.DataFrame, containers: pd.DataFrame,
+                    samples: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
+    """The sample kept from the filling of a lot (column ``lot`` of the samples) as the whole of its containers.
+
+    Not of a control, whose content was changed.
+    """
+    out: dict[tuple[str, str], tuple[str, float, float]] = {}
+    if not {"lot"} <= set(samples) or "lot" not in containers:
+        return out
+    kept = t[(t["kind"] == "retained") & (t["container"] == "")]
+    kept = kept.assign(lot=kept["sample"].map(samples.set_index("sample")["lot"]))
+    stored = containers[containers["treatment"].isin(("", "stored"))]
+    for key, values in kept[kept["lot"] != ""].groupby(["analyte", "lot"])["value"]:
+        analyte, lot = (str(k) for k in key)
+        for container in stored.loc[stored["lot"] == lot, "container"]:
+            out[analyte, str(container)] = (OF_THE_LOT, float(values.mean()), float(len(values)))
+    return out
+
+
+def _wholes(t: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
+    """Own whole of each analyte and container: words, value, number of determinations; composites first."""
+    out: dict[tuple[str, str], tuple[str, float, float]] = {}
+    for kind, words in (("retained", "sample kept from filling"), ("composite", "remixed composite")):
+        own = t[(t["kind"] == kind) & (t["container"] != "")]
+        for key, values in own.groupby(["analyte", "container"])["value"]:
+            analyte, container = (str(k) for k in key)
+            out[analyte, container] = (words, float(values.mean()), float(len(values)))
+    return out
+
+
+def _balance(study: Study, container: Mapping[Any, Any], analyte: str, name: str, means: pd.DataFrame,
+             whole: tuple[str, float, float], own: Scatter) -> tuple[object, ...]:
+    words, target, n_whole = whole
+    share, weights = zone_shares(study, container, list(means["height"]), list(means["density"]))
+    value = means["value"].to_numpy(float)
+    zones = float(share @ value)
+    sd = own.s * float(np.sqrt(np.sum(share**2 / means["n"].to_numpy(float)) + 1 / n_whole))
+    half, scale = float(stats.t.ppf(0.975, own.df)) * sd, 100 / target if target else np.nan
+    closure = zones * scale
+    z = (zones - target) / sd if sd > 0 and np.isfinite(n_whole) else np.nan
+    return (analyte, name, words, weights, float(value.mean()), zones, target, closure, closure - half * scale,
+            closure + half * scale, sd * scale, own.df, float(stats.t.sf(z, own.df)), float(stats.t.cdf(z, own.df)))
+
+
+def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
+    flags = []
+    judged = table[table["p_more"].notna()]
+    for r in judged[judged["p_more"] * max(1, len(judged)) < CHANCE].to_dict("records"):
+        text = (f"the zones hold {shown(r['closure_percent'])} % of the {r['whole_is']} (95 % interval "
+                f"{shown(r['low_percent'])} to {shown(r['high_percent'])}): more than was filled cannot be; a swapped "
+                "bottle, a unit, or a whole that was not mixed?")
+        flags.append(Flag(rule="more than was filled", concern="stop and find out", analyte=r["analyte"],
+                          where=f"container {r['container']}", evidence=text))
+    groups = [g for _, g in table.groupby(["analyte", "whole_is"], sort=True)]
+    for g in groups:
+        if _p_together(g) * len(groups) < CHANCE:
+            flags.append(_together(str(g["analyte"].iloc[0]), str(g["whole_is"].iloc[0]),
+                                   g["closure_percent"].to_numpy(float)))
+    return tuple(flags)
+
+
+def _p_together(g: pd.DataFrame) -> float:
+    """Two-sided chance of the closures of one analyte: own wholes against s_r, a stated value by t.
+
+    Containers that share a whole share its error: their deviations add up as if wholly dependent, which errs on
+    the side of no flag.
+    """
+    if g["p_less"].notna().all():
+        shared = bool((g["whole_is"] == OF_THE_LOT).all())
+        spread = g["sd_percent"].sum() if shared else np.sqrt((g["sd_percent"] ** 2).sum())
+        t = (g["closure_percent"] - 100).sum() / spread
+        return 2 * float(stats.t.sf(abs(t), g["df"].min()))
+    closure = g["closure_percent"].to_numpy(float)
+    enough = closure.size >= 3 and float(np.ptp(closure)) > 0
+    return float(stats.ttest_1samp(closure, 100.0).pvalue) if enough else float("nan")
+
+
+def _together(analyte: str, whole: str, closure: np.ndarray) -> Flag:
+    """The flag for containers that together hold less, or more, than their wholes."""
+    mean, n = float(closure.mean()), closure.size
+    text = (f"the zones of {n} containers hold {shown(mean, 3)} % of the {whole} on average "
+            f"({shown(float(closure.min()), 3)} to {shown(float(closure.max()), 3)} %): ")
+    stated = whole == "value as filled"
+    if mean < 100:
+        text += ("the rest lies where nobody drew, on the floor or the walls"
+                 + (", or the stated value is not that of these lots" if stated else "")
+                 + "; agreement between the sampled depths does not cover that part")
+    else:
+        text += ("more than was filled: did it come in later (water, dirt), or "
+                 + ("is the stated value not that of these lots?" if stated else "were the wholes not mixed?"))
+    return Flag(rule="less than was filled" if mean < 100 else "more than was filled", evidence=text, analyte=analyte,
+                concern="hint only" if stated else "ask before trusting", where="all containers")

@@ -1,0 +1,310 @@
+"""Numbers that look wrong before any model: rounding, units, copies, metals, ratios, impossible values.
+
+Each check names what it saw and what it may mean; none changes a value. Where a rule rests on
+practice and not on a standard, its text says so.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.core.units import convert, kind_of
+from studykit.quality.flags import CHANCE, Checked, Flag, listed, quantified, robust_sd, shown
+from studykit.study.definition import Study
+
+RAISED = 1.5
+"""A "<" limit this many times the usual one is a raised limit."""
+WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "aluminium", "Cr": "chromium"}
+"""An unused fluid holds next to none of these (common practice, no source)."""
+ZN_P = 1.0554
+"""Mass ratio zinc to phosphorus in any neutral zinc dialkyldithiophosphate Zn[S2P(OR)2]2 (atomic masses)."""
+SLIPS = {10.0: "10 (a digit or a decimal point)", 100.0: "100 (a percent sign, or a decimal point)",
+         1000.0: "1000 (g and mg, or a thousands sign)", 1e4: "10 000 (mass % and mg/kg)",
+         1e6: "1 000 000 (mass fraction and mg/kg)"}
+_PLAIN = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
+
+
+def _decimals(text: str) -> float:
+    """Decimals of a number as written (NaN where the text is not a plain number)."""
+    if not _PLAIN.fullmatch(text.strip()):
+        return float("nan")
+    return float(len(re.split(r"[.,]", text.strip())[1])) if re.search(r"[.,]", text) else 0.0
+
+
+def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
+    """Rounding step of each analyte and source file, read from the numbers as written.
+
+    The step is that of the most decimals seen within one power of ten (spreadsheets drop trailing
+    zeros), at the middle of the data, times 2, 5, 10, ... 100 where every value is a multiple of that. A
+    unit conversion at intake is undone by value / as_written. Columns: analyte, source_file, n,
+    step (in the study's unit), level (median), distinct (share of distinct values).
+    """
+    t = quantified(results)
+    t["decimals"] = t["as_written"].astype(str).map(_decimals)
+    t = t[t["decimals"].notna() & (t["value"] != 0)]
+    rows = []
+    for (analyte, file), part in t.groupby(["analyte", "source_file"], sort=True):
+        written = part["as_written"].str.strip().str.replace(",", ".", regex=False).astype(float)
+        decade = np.floor(np.log10(written.abs().where(written != 0, 1.0).to_numpy(float)))
+        middle = decade == np.round(np.median(decade))
+        use = middle if middle.any() else np.ones(len(part), dtype=bool)
+        unit_step = 10.0 ** -float(part.loc[use, "decimals"].max())
+        counts = np.rint(written[use].to_numpy(float) / unit_step).astype(np.int64)
+        coarse = next((k for k in (100, 50, 20, 10, 5, 2) if len(counts) >= 8 and (counts % k == 0).all()), 1)
+        factor = float((part["value"] / written.where(written != 0)).median())
+        rows.append((analyte, file, len(part), abs(unit_step * coarse * factor), float(part["value"].median()),
+                     part["value"].nunique() / len(part)))
+    return pd.DataFrame(rows, columns=["analyte", "source_file", "n", "step", "level", "distinct"])
+
+
+def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> Checked:
+    """Whether results are rounded so coarsely that rounding, not the method, limits what can be seen.
+
+    ``s_r``: repeatability standard deviation of each analyte at its level, in its unit (NaN where
+    unknown). Flagged when the step exceeds half of s_r (ASTM E29, from memory, check your copy); more
+    strongly when it exceeds s_r or half of the margin.
+    """
+    table = reporting_steps(results)
+    table["s_r"] = table["analyte"].map(s_r).astype(float)
+    table["margin"] = [_margin(study, a, level) for a, level in zip(table["analyte"], table["level"], strict=True)]
+    coarse = table[(table["n"] >= 3) & ((table["step"] > 0.5 * table["s_r"]) | (table["step"] > 0.5 * table["margin"]))]
+    flags = []
+    for analyte, g in coarse.groupby("analyte", sort=True):
+        row = g.sort_values("step").iloc[-1].to_dict()
+        step, s, margin = row["step"], row["s_r"], row["margin"]
+        against = f"half of the repeatability standard deviation ({shown(s, 3)})" if step > 0.5 * s else (
+            f"half of the margin ({shown(margin, 3)})")
+        text = (f"reported in steps of {shown(step, 3)}, more than {against}: equal results do not show equal "
+                "samples; ask for unrounded values")
+        concern = "ask before trusting" if step > s or step > 0.5 * margin else "hint only"
+        flags.append(Flag(rule="coarse rounding", concern=concern, analyte=str(analyte), evidence=text,
+                          where=f"file {listed(sorted(g['source_file']))}"))
+    return Checked(rule="coarse rounding", table=table, flags=tuple(flags),
+                   note="" if len(table) else "not assessed: no numbers as written")
+
+
+def _margin(study: Study, analyte: str, level: float) -> float:
+    if analyte not in study.analytes:
+        return float("nan")
+    margin = study.analytes[analyte].margin
+    return abs(level) * margin.relative_percent / 100 if margin.relative_percent else float(margin.absolute or np.nan)
+
+
+def digit_preference(results: pd.DataFrame) -> Checked:
+    """Whether some last digits are too frequent (values read off by eye, or edited).
+
+    Chi-square test of the ten last digits, only where at least 50 values spread over 5 steps or
+    more (standard deviation), since only then are last digits nearly even; Bonferroni over rows.
+    """
+    steps = reporting_steps(results)
+    t, rows = quantified(results), []
+    for row in steps.to_dict("records"):
+        part = t[(t["analyte"] == row["analyte"]) & (t["source_file"] == row["source_file"])]
+        values = part["value"].to_numpy(float)
+        if len(values) < 50 or robust_sd(values) < 5 * row["step"]:
+            continue
+        digits = np.bincount(np.rint(values / row["step"]).astype(np.int64) % 10, minlength=10)
+        p = float(stats.chisquare(digits).pvalue)
+        rows.append((row["analyte"], row["source_file"], len(values), int(digits.argmax()),
+                     digits.max() / len(values), (digits[0] + digits[5]) / len(values), p))
+    names = ["analyte", "source_file", "n", "commonest_digit", "its_share", "share_0_and_5", "p"]
+    table = pd.DataFrame(rows, columns=names)
+    flags = tuple(
+        Flag(rule="digit preference", concern="ask before trusting", where=f"file {r['source_file']}",
+             analyte=r["analyte"],
+             evidence=(f"last digit {r['commonest_digit']} stands in {shown(100 * r['its_share'], 3)} % of {r['n']} "
+                       f"results, 0 and 5 in {shown(100 * r['share_0_and_5'], 3)} % (10 % and 20 % expected); ask "
+                       "how the values were read and rounded"))
+        for r in table[table["p"] * len(table) < CHANCE].to_dict("records"))
+    return Checked(rule="digit preference", table=table, flags=flags,
+                   note="" if rows else "not assessed: too few results, or too few steps, in every file")
+
+
+def unit_slips(t: pd.DataFrame) -> Checked:
+    """Results off by a factor of 10, 100, 1000, 10^4 or 10^6 from the other results of the analyte.
+
+    ``t``: working table. Compared is ln(value) with the median over all samples; a slip is called
+    where the distance lies within 4 robust standard deviations (at least 15 %) of such a factor,
+    further than 6 of them from 1, and no other result lies within the square root of the factor:
+    a steep but continuous profile is not a slip. Rows of one file that slip together are one flag.
+    """
+    own = t[(t["value"] > 0) & ~t["kind"].eq("blank")]
+    parts = []
+    for _, part in own.groupby("analyte", sort=True):
+        log = np.log(part["value"].to_numpy(float))
+        away, spread = log - np.median(log), max(robust_sd(log), 1e-3)
+        for factor in [f for k in SLIPS for f in (k, 1 / k)]:
+            hit = (np.abs(away - np.log(factor)) < max(4 * spread, 0.15)) & (np.abs(away) > 6 * spread)
+            gap = np.abs(log[:, None] - log[None, ~hit]).min(axis=1, initial=np.inf)
+            hit &= gap > abs(np.log(factor)) / 2
+            parts.append(part[hit].assign(factor=factor, others=float(np.exp(np.median(log)))))
+    names = ["sample", "kind", "analyte", "value", "others", "factor", "run", "source_file", "source_row"]
+    found = [p for p in parts if len(p)]
+    table = pd.concat(found)[names] if found else pd.DataFrame(columns=names)
+    table = table.drop_duplicates(["sample", "analyte", "source_row"]).reset_index(drop=True)
+    flags = []
+    for _, g in table.groupby(["analyte", "factor", "source_file"], sort=True):
+        analyte, factor, file = str(g["analyte"].iloc[0]), float(g["factor"].iloc[0]), g["source_file"].iloc[0]
+        kind = SLIPS[factor if factor > 1 else round(1 / factor)]
+        way = "above" if factor > 1 else "below"
+        text = (f"{listed([shown(v) for v in g['value']], 4)} where the others have about "
+                f"{shown(g['others'].iloc[0], 3)}: {way} by a factor of {kind}; ask for the unit in that file")
+        concern = "hint only" if g["kind"].eq("heel").all() and max(factor, 1 / factor) < 50 else "stop and find out"
+        flags.append(Flag(rule="unit slip", concern=concern, analyte=analyte, evidence=text,
+                          samples=tuple(sorted(g["sample"].unique())),
+                          where=f"file {file}, sample {listed(sorted(g['sample'].unique()))}"))
+    return Checked(rule="unit slip", table=table, flags=tuple(flags))
+
+
+def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
+    """Two samples that agree to the last written digit in every analyte, perhaps a row pasted twice.
+
+    Expected by chance: number of pairs x product over analytes of the chance that two results agree, the
+    larger of step / (2 sqrt(pi) sd), sd being the spread within containers, and the share of all pairs
+    that do agree; flagged where that is below ``CHANCE``. Replicates of one sample
+    that agree everywhere are judged in the same way.
+    """
+    steps = reporting_steps(results).groupby("analyte")["step"].max()
+    stored = t[t["treatment"].isin(["stored", ""]) & (t["container"] != "")]
+    left = stored["value"] - stored.groupby(["analyte", "container", "kind"])["value"].transform("mean")
+    spread = left.groupby(stored["analyte"]).agg(robust_sd)
+    same = t.groupby("analyte")["value"].agg(lambda v: float((v.value_counts() ** 2).sum() - len(v)))
+    pairs = t.groupby("analyte").size().map(lambda n: max(1.0, n * (n - 1.0)))
+    formula = (steps / (2 * np.sqrt(np.pi) * spread.where(spread > 0))).clip(upper=1.0).fillna(1.0)
+    chance = np.maximum(formula, (same / pairs).reindex(formula.index).fillna(1.0))
+    wide = t.assign(value=t["value"].round(12)).pivot_table(index=["sample", "replicate"], columns="analyte",
+                                                            values="value", aggfunc="first")
+    wide = wide.reindex(columns=[a for a in wide if chance.get(a, 1.0) < 1])
+    keys = wide.round(9).apply(lambda r: tuple(r.dropna().items()), axis=1) if len(wide) else pd.Series(dtype=object)
+    rows = []
+    for key, members in keys.groupby(keys) if len(keys) else []:
+        expected = len(wide) ** 2 / 2 * float(np.prod([chance[a] for a, _ in key])) if key else 1.0
+        if len(members) > 1 and expected < CHANCE:
+            rows += [(a, b, ra, rb, len(key), expected) for (a, ra), (b, rb) in combinations(members.index, 2)]
+    table = pd.DataFrame(rows, columns=["sample", "other", "replicate", "other_replicate", "analytes", "expected"])
+    flags = tuple(
+        Flag(rule="copied row", concern="stop and find out", where=f"samples {r['sample']} and {r['other']}",
+             samples=(r["sample"], r["other"]),
+             evidence=(f"agree to the last digit in all {r['analytes']} analytes (expected by chance "
+                       f"{shown(r['expected'], 1)} such pairs); one row may be a copy of the other"))
+        for r in table.to_dict("records"))
+    note = "" if len(wide.columns) else "not assessed: results too coarse for a coincidence to mean anything"
+    return Checked(rule="copied row", table=table, flags=flags, note=note)
+
+
+def odd_limits(results: pd.DataFrame) -> Checked:
+    """Results "below" a limit that says less, or something else, than the other results do.
+
+    A raised limit (more than ``RAISED`` times the smallest limit or the smallest number that was
+    reported for the analyte) hides what the study asks; such a result is neither low nor missing. A
+    limit below a third of the middle, with no number near it, looks like a lost or diluted portion.
+    """
+    below = results[(results["qualifier"] == "<") & results["limit"].notna()].copy()
+    numbers = quantified(results).groupby("analyte")["value"]
+    smallest = below["analyte"].map(numbers.min()).astype(float)
+    below["usual"] = np.fmin(below.groupby("analyte")["limit"].transform("min"), smallest)
+    below["middle"] = below["analyte"].map(numbers.median()).astype(float)
+    raised = below["limit"] > RAISED * below["usual"]
+    lost = (below["limit"] < below["middle"] / 3) & (smallest > below["limit"] * RAISED)
+    table = below[raised | lost]
+    names = ["sample", "analyte", "limit", "usual", "middle", "source_file", "source_row"]
+    flags = []
+    for r in table.to_dict("records"):
+        if r["limit"] > RAISED * r["usual"]:
+            what = f"a raised limit hides it: others are reported down to {shown(r['usual'], 3)}"
+        else:
+            what = "none of the numbers is that low: a lost or diluted portion?"
+        text = (f"reported as below {shown(r['limit'], 3)} where the middle of the numbers is {shown(r['middle'], 3)}; "
+                f"{what}; ask for a second determination")
+        flags.append(Flag(rule="odd limit", concern="ask before trusting", where=f"sample {r['sample']}",
+                          analyte=r["analyte"], samples=(r["sample"],), evidence=text))
+    return Checked(rule="odd limit", table=table[names].reset_index(drop=True), flags=tuple(flags))
+
+
+def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> Checked:
+    """Wear metals above the reporting limit in an unused fluid: dirty tool, swapped or used sample.
+
+    Metals: Fe, Cu, Pb, Sn, Al, Cr, and analytes that the study marks ``wear_metal``. The limit is the
+    study's, else the largest limit that the laboratory reported; without either, not assessed. Common
+    practice, no source.
+    """
+    names = {**{k.lower(): k for k in WEAR_METALS}, **{v: k for k, v in WEAR_METALS.items()}}
+    metals = [a for a, s in study.analytes.items() if s.wear_metal or a.strip().lower() in names]
+    rows, unknown = [], []
+    for a in metals:
+        reported = results.loc[(results["analyte"] == a) & (results["qualifier"] == "<"), "limit"].max()
+        limit = study.analytes[a].limit or (float(reported) if pd.notna(reported) else None)
+        if limit is None:
+            unknown.append(a)
+            continue
+        over = t[(t["analyte"] == a) & (t["value"] > limit) & ~t["kind"].eq("check fluid")]
+        rows += [(s, a, v, limit) for s, v in zip(over["sample"], over["value"], strict=True)]
+    table = pd.DataFrame(rows, columns=["sample", "analyte", "value", "limit"])
+    flags = []
+    for sample, g in table.groupby("sample", sort=True):
+        seen = [f"{r['analyte']} {shown(r['value'], 3)} (limit {shown(r['limit'], 3)})" for r in g.to_dict("records")]
+        text = (f"{listed(seen)}: an unused fluid holds next to no wear metals; a dirty tool, a swapped or a used "
+                "sample? (common practice, no source)")
+        flags.append(Flag(rule="wear metals", concern="ask before trusting" if len(g) > 1 else "hint only",
+                          where=f"sample {sample}", analyte=listed(sorted(g["analyte"].unique())), evidence=text,
+                          samples=(str(sample),)))
+    note = "not assessed: no wear metal among the analytes" if not metals else (
+        f"no reporting limit known for {listed(unknown)}" if unknown else "")
+    return Checked(rule="wear metals", table=table, flags=tuple(flags), note=note)
+
+
+def zinc_to_phosphorus(t: pd.DataFrame) -> Checked:
+    """Zn/P mass ratio of each sample, as a hint: 1.055 in a neutral zinc dialkyldithiophosphate.
+
+    Silent where the median ratio is below 0.2 (no such additive). Samples whose ratio departs from the
+    study's median by more than Bonferroni allows (robust spread, Student's t with a third of the
+    samples as degrees of freedom) are named; so is a median more than 10 % from 1.055.
+    """
+    wide = t[t["analyte"].isin(["Zn", "P"])].groupby(["sample", "analyte"])["value"].mean().unstack()
+    ratio = (wide["Zn"] / wide["P"]).dropna() if {"Zn", "P"} <= set(wide) else pd.Series(dtype=float)
+    table = ratio.rename("zn_to_p").reset_index()
+    if len(ratio) < 3 or ratio.median() < 0.2:
+        note = "not assessed: zinc and phosphorus not both measured" if ratio.empty else "no zinc additive to speak of"
+        return Checked(rule="Zn/P ratio", table=table, note=note)
+    flags, middle = [], float(ratio.median())
+    if abs(middle / ZN_P - 1) > 0.10:
+        text = (f"the middle Zn/P ratio is {shown(middle, 3)}, where a neutral zinc dialkyldithiophosphate has "
+                f"{shown(ZN_P)}: another source of one of them, or a scale error")
+        flags.append(Flag(rule="Zn/P ratio", concern="hint only", where="all samples", analyte="Zn, P", evidence=text))
+    limit = float(stats.t.isf(CHANCE / 2 / len(ratio), max(3, len(ratio) / 3))) * robust_sd(np.log(ratio))
+    for sample, value in ratio[(np.log(ratio / middle)).abs() > limit].items():
+        text = f"Zn/P ratio {shown(value, 3)} where the samples have {shown(middle, 3)}: one of the two may be wrong"
+        flags.append(Flag(rule="Zn/P ratio", concern="hint only", where=f"sample {sample}", analyte="Zn, P",
+                          samples=(str(sample),), evidence=text))
+    return Checked(rule="Zn/P ratio", table=table, flags=tuple(flags))
+
+
+def _mass_fraction(unit: str) -> float:
+    """Mass fraction that one unit stands for; NaN where the unit is not one of mass fraction."""
+    return convert(1.0, unit, "% (m/m)") / 100 if kind_of(unit) == "mass fraction" else float("nan")
+
+
+def impossible_values(results: pd.DataFrame) -> Checked:
+    """Values that cannot be: below zero, or a mass fraction above one (summed over a sample: a hint)."""
+    t = quantified(results)
+    t["fraction"] = t["value"] * t["unit"].map({u: _mass_fraction(u) for u in t["unit"].unique()}).astype(float)
+    bad = t[(t["value"] < 0) | (t["fraction"] > 1)]
+    sums = t.groupby(["sample", "replicate"])["fraction"].sum().groupby(level=0).max()
+    table = bad[["sample", "analyte", "value", "unit", "source_file", "source_row"]].reset_index(drop=True)
+    flags = [
+        Flag(rule="impossible value", concern="stop and find out", where=f"sample {r['sample']}", analyte=r["analyte"],
+             samples=(r["sample"],),
+             evidence=f"{shown(r['value'])} {r['unit']} cannot be; ask for the unit and the sign")
+        for r in table.to_dict("records")]
+    for sample, total in sums[(sums > 1.1) & ~sums.index.isin(set(bad["sample"]))].items():
+        text = (f"the mass fractions of its analytes add up to {shown(100 * total, 4)} %; unless one contains "
+                "another, a unit is wrong")
+        flags.append(Flag(rule="impossible value", concern="hint only", where=f"sample {sample}",
+                          samples=(str(sample),), evidence=text))
+    return Checked(rule="impossible value", table=table, flags=tuple(flags))

@@ -1,0 +1,202 @@
+"""The first page of the report, from the tables and number records that the stages left behind.
+
+Nothing is computed here: every sentence is put together from saved tables and records, so the
+page cannot say anything that the stages did not find.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Any, Protocol
+
+import pandas as pd
+
+from studykit.core.files import read_csv
+from studykit.core.record import significant
+from studykit.report.manifest import hashes, input_files
+from studykit.study.definition import Study
+from studykit.study.lock import lock_status
+
+CAUTIONS = (
+    "The safety data sheet, local law and codes, the site's permits and competent or licensed people decide; stop if "
+    "unsure. This report gives no authority to handle anything.",
+    "Never cut, drill, grind, weld or heat a container that holds or held something combustible, however empty it "
+    "looks; leave it to licensed specialists.",
+    "Flammable or hot liquids: keep sources of ignition away, bond and earth, use conductive tools, let things cool; a "
+    "clean light oil charges up too.",
+    "Do not open a bulged, hissing or unknown container; do not lean into or enter a tank or tote.",
+    "Skin, eyes and lungs: gloves and goggles as the data sheet says. Used oil can cause cancer through the skin; "
+    "rinsing solvents are often worse than the sample.",
+    "Never start a siphon or fill a pipette by mouth; no food bottles for samples.",
+    "Lifting: a full 20 L pail weighs about 18 kg, a drum about 200 kg; do not tilt a drum to see its floor.",
+    "Spills on a tray with absorbent at hand; rinsings, purge and left-over samples go to licensed disposal, not back "
+    "into stock and not down a drain.",
+)
+
+
+class FrontStage(Protocol):
+    """What the first page needs of the open stage."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def root(self) -> Any: ...
+    @property
+    def out(self) -> Any: ...
+    def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame: ...
+
+
+def _numbers(stage: FrontStage, stem: str) -> dict[str, str]:
+    """Printed text of the records of an earlier stage; empty where it recorded none."""
+    from studykit.core.record import read_records
+
+    path = stage.out.parent / stem / "numbers.json"
+    return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
+
+
+def _together(text: str) -> str:
+    """Keep a number and its unit on one line."""
+    return re.sub(r"(?<=[0-9]) (?=%|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
+
+
+def _optional(stage: FrontStage, stem: str, name: str) -> pd.DataFrame:
+    path = stage.out.parent / stem / f"{name}.csv"
+    if not path.exists() or path.stat().st_size < 2:
+        return pd.DataFrame()
+    return read_csv(path, keep_default_na=False)
+
+
+def words(stage: FrontStage) -> dict[str, str]:
+    """Verdict word of each analyte."""
+    table = stage.read_table("06-verdict", "verdicts", dtype=str)
+    return dict(zip(table["analyte"], table["verdict"], strict=True))
+
+
+def answer(stage: FrontStage) -> str:
+    """The answer as a quotation block: changes after the lock first, then verdict and action."""
+    numbers = _numbers(stage, "06-verdict")
+    lines = [f"> **{numbers['verdict_sentence']}**"]
+    if numbers.get("action"):
+        lines.append(f">\n> {numbers['action']}")
+    notices = lock_status(stage.root, stage.study).first_page
+    if notices:
+        told = "\n".join(f"- {t}" for t in notices)
+        lines.append(f"\n**About the plan:**\n\n{told}")
+    else:
+        lines.append(f"\n{lock_status(stage.root, stage.study).sentence}")
+    return _together("\n".join(lines))
+
+
+def verdict_table(stage: FrontStage) -> pd.DataFrame:
+    """The verdict table of the verdict stage."""
+    return stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
+
+
+def profile_alt(stage: FrontStage) -> str:
+    """Alt text of the profile figure, from the verdict table."""
+    table = stage.read_table("06-verdict", "verdicts")
+    parts = [f"{r['analyte']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
+             for r in table.to_dict("records") if r["difference"] == r["difference"]]
+    return "Depth profiles of each analyte. " + "; ".join(parts)
+
+
+def follows(stage: FrontStage) -> str:
+    """What follows, from the sentences of the analytes that are not homogeneous, groups, and pouring."""
+    table = _optional(stage, "06-verdict", "sentences")
+    out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
+    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows() if r["verdict"] == "homogeneous"]
+    if same:
+        out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
+    groups = _optional(stage, "06-verdict", "groups")
+    if "interval lies" in groups:
+        for analyte, part in groups.groupby("analyte", sort=False):
+            beyond = part[part["interval lies"] == "beyond the margin"]
+            if len(beyond):
+                where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
+                out.append(f"- {stage.study.label_of(str(analyte))} lies beyond the margin in these groups: {where}.")
+    return _together("\n".join(out))
+
+
+def _group_words(row: pd.Series) -> str:
+    parts = []
+    if row.get("store", ""):
+        parts.append(f"store {row['store']}")
+    if row.get("lot", ""):
+        parts.append(f"lot {row['lot']}")
+    if str(row.get("age_months", "")) not in ("", "nan"):
+        months = round(float(row["age_months"]))
+        parts.append(f"{months} month{'' if months == 1 else 's'}")
+    return ", ".join(parts)
+
+
+def method(stage: FrontStage) -> str:
+    """How it was found, in one paragraph, by the paths that the analytes took."""
+    n, study = _numbers(stage, "00-study"), stage.study
+    paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
+    text = (f"{_count(n['containers_stored'], 'stored container')} and {_count(n['containers_control'], 'control')} were "
+            f"sampled at {n['depths']} depths ({', '.join(study.factors.depths)}): {_count(n['samples_planned'], 'sample')}, "
+            f"{_count(n['analytes'], 'analyte')}. ")
+    if "mixed model" in paths:
+        further = f", and {', '.join(study.factors.fixed).replace('_', ' ')} as further factors" if study.factors.fixed else ""
+        text += (f"Each analyte was fitted by a mixed model with container as a random and depth as a fixed factor{further}. "
+                 "Degrees of freedom are those of the exact stratum where the design is balanced, else of Kenward and "
+                 "Roger. ")
+    if "known precision" in paths:
+        text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
+                 "repeatability of each method or laboratory. ")
+    return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
+            f"{study.alpha:g}. Answering: {study.responsible}.")
+
+
+def _count(number: str, noun: str) -> str:
+    return f"{number} {noun}{'' if number == '1' else 's'}" if number != "0" else f"no {noun}s"
+
+
+def quality(stage: FrontStage) -> str:
+    """What intake and quality found, in sentences."""
+    n = _numbers(stage, "03-intake")
+    lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
+    told = _optional(stage, "04-quality", "sentences")
+    if len(told):
+        lines += [f"- {t}" for t in told.iloc[:, 0]]
+    return "\n".join(lines)
+
+
+def limits(stage: FrontStage) -> str:
+    """What the study does not say: scope, heel, blind spots of methods, other stock."""
+    lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
+    blind: dict[str, list[str]] = {}
+    for key, analyte in stage.study.analytes.items():
+        if analyte.blind_to:
+            blind.setdefault(analyte.blind_to.rstrip("."), []).append(stage.study.label_of(key))
+    lines += [f"- Blind spot of the method for {', '.join(who)}: {text}." for text, who in blind.items()]
+    lines.append("- It is advice on homogeneity, not on fitness for use.")
+    return "\n".join(lines)
+
+
+def cautions() -> str:
+    """The usual cautions for sampling and handling."""
+    return "\n".join(f"- {c}" for c in CAUTIONS)
+
+
+def trace(stage: FrontStage) -> pd.DataFrame:
+    """Per analyte: verdict, rows used, the table that lists them, the raw files they come from."""
+    used = stage.read_table("05-model", "rows-used")
+    verdicts = words(stage)
+    rows = []
+    for r in used.to_dict("records"):
+        listed = stage.read_table("05-model", str(r["listed in"]).removesuffix(".csv"), dtype=str)
+        files = ", ".join(sorted(set(listed["source_file"].dropna()))) if len(listed) else ""
+        rows.append((r["analyte"], verdicts.get(str(r["analyte"]), ""), len(listed),
+                     f"report/05-model/{r['listed in']}", files))
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "rows", "listed in", "raw files"])
+
+
+def provenance(stage: FrontStage) -> pd.DataFrame:
+    """Every input file with its hash, and the settings that decide numbers."""
+    study = stage.study
+    rows = [("alpha", f"{study.alpha:g}"), ("seed", str(study.seed)),
+            ("model engine", "studykit.mixed.fit, Kenward-Roger"), ("second opinion", "statsmodels MixedLM")]
+    files = [f for f in input_files(stage.root) if "notebooks" not in f.relative_to(stage.root).parts]
+    rows += [(path, entry["sha256"][:16]) for path, entry in hashes(stage.root, files).items()]
+    return pd.DataFrame(rows, columns=["what", "value"])

@@ -1,0 +1,199 @@
+"""One self-contained report.html from the executed notebooks: the answer first, everything behind it after.
+
+The file asks nothing of any address: a content-security policy inside forbids it, images are
+embedded, formulas are MathML. Code is folded, not lost.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import warnings
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import nbformat
+from bs4 import BeautifulSoup, Comment
+from jinja2 import pass_context
+from nbconvert import HTMLExporter
+from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
+from pygments.formatters import HtmlFormatter
+
+from studykit import __version__
+from studykit.core.files import write_text
+from studykit.study.definition import Study
+from studykit.study.stages import HERE
+
+FRONT = "07-report"
+TEMPLATES = HERE / "templates"
+KEPT_TYPES = ("text/html", "text/markdown", "image/png", "text/plain")
+
+
+class _Renderer(IPythonRenderer):
+    """Markdown to HTML with formulas as MathML."""
+
+    def block_math(self, body: str) -> str:
+        from latex2mathml.converter import convert
+
+        return '<div class="math">' + convert(body, display="block") + "</div>\n"
+
+    def inline_math(self, body: str) -> str:
+        from latex2mathml.converter import convert
+
+        return convert(body)
+
+
+class _Exporter(HTMLExporter):
+    """The report's exporter: own template, own Markdown renderer; HTML inside Markdown is shown as text."""
+
+    @pass_context
+    def markdown2html(self, context: Any, source: str) -> str:
+        renderer = _Renderer(escape=True, exclude_anchor_links=True, attachments={})
+        return str(MarkdownWithMath(renderer=renderer).render(source))
+
+
+def _cells(path: Path) -> list[Any]:
+    """The cells of one executed notebook: ids prefixed by the stem, captions and widgets left to the figures."""
+    nb = nbformat.read(path, as_version=4)
+    cells = []
+    for number, cell in enumerate(nb.cells):
+        tags = cell.metadata.get("tags", [])
+        if "injected-parameters" in tags or "not-in-report" in tags:
+            continue
+        if "setup" in tags or "parameters" in tags:
+            cell.metadata["setup"] = True
+        cell["id"] = f"{path.stem}-{number}"
+        if cell.cell_type == "code":
+            cell["outputs"] = [_kept(o) for o in cell.outputs if not _is_caption(o)]
+        cells.append(cell)
+    return [c for c in cells if not c.metadata.get("setup")] + [c for c in cells if c.metadata.get("setup")]
+
+
+def _is_caption(output: Any) -> bool:
+    return output.get("metadata", {}).get("studykit") == "caption"
+
+
+def _kept(output: Any) -> Any:
+    if "data" in output:
+        output["data"] = {k: v for k, v in output["data"].items() if k in KEPT_TYPES}
+    return output
+
+
+def merge(notebooks: Sequence[Path], study: Study) -> Any:
+    """The executed notebooks as one notebook: the report stage first, then the others in order."""
+    front = [p for p in notebooks if p.stem == FRONT]
+    rest = [p for p in notebooks if p.stem != FRONT]
+    whole = nbformat.v4.new_notebook()
+    whole.metadata["title"] = study.title
+    whole.metadata["subtitle"] = study.question
+    whole.metadata["language_info"] = {"name": "python"}
+    marks = []
+    for path in front + rest:
+        marks.append(len(whole.cells))
+        whole.cells += _cells(path)
+    whole.metadata["chapters"] = marks
+    return whole
+
+
+def build_html(notebooks: Sequence[Path], study: Study) -> str:
+    """The report as HTML text."""
+    css = (TEMPLATES / "report/report.css").read_text(encoding="utf-8")
+    css += HtmlFormatter(style="default").get_style_defs(".highlight")
+    whole = merge(notebooks, study)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        exporter = _Exporter(template_name="report", extra_template_basedirs=[str(TEMPLATES)])
+        html, _ = exporter.from_notebook_node(whole, resources={
+            "report_css": css, "language": study.language, "invented": study.invented,
+            "metadata": {"name": study.title},
+            "footer": f"Made by studykit {__version__} from the study's raw files. It gives advice on homogeneity, "
+                      "not on fitness for use; safety data sheets, local codes and licensed practice come first.",
+        })
+    return _finish(html)
+
+
+def _finish(html: str) -> str:
+    """Chapters as sections, headings shifted by one, unique ids, a table of contents."""
+    soup = BeautifulSoup(html, "html.parser")
+    _sections(soup)
+    _fold_setup(soup)
+    seen: dict[str, int] = {}
+    for heading in soup.select("main h1, main h2, main h3, main h4"):
+        base = re.sub(r"[^a-z0-9]+", "-", heading.get_text(" ", strip=True).lower()).strip("-") or "part"
+        seen[base] = seen.get(base, 0) + 1
+        heading["id"] = base if seen[base] == 1 else f"{base}-{seen[base]}"
+        heading.name = f"h{min(6, int(heading.name[1]) + 1)}"
+    _contents(soup)
+    return str(soup)
+
+
+def _sections(soup: BeautifulSoup) -> None:
+    """Wrap each chapter (from one top heading to the next) in a section."""
+    main = soup.find("main")
+    if main is None:
+        return
+    current = None
+    for child in list(main.find_all("div", class_="cell", recursive=False)):
+        if current is None or child.find("h1") is not None:
+            current = soup.new_tag("section")
+            child.insert_before(current)
+        current.append(child.extract())
+
+
+def _fold_setup(soup: BeautifulSoup) -> None:
+    """Move the set-up of each chapter (parameters, import, opening) into a fold at its end."""
+    for section in soup.select("main > section"):
+        cells = section.find_all("div", class_="setup", recursive=False)
+        if str(cells[0].get("id", "") if cells else "").startswith(FRONT):
+            cells += list(section.select("div.cell:not(.setup) > details.code"))
+        if not cells:
+            continue
+        fold = soup.new_tag("details")
+        fold["class"] = "code setup-fold"
+        title = soup.new_tag("summary")
+        title.string = "Code and set-up of this chapter"
+        fold.append(title)
+        for cell in cells:
+            fold.append(cell.extract())
+        section.append(fold)
+
+
+def _contents(soup: BeautifulSoup) -> None:
+    nav = soup.new_tag("nav")
+    nav["aria-label"] = "Contents"
+    title = soup.new_tag("p")
+    title.string = "Contents"
+    items = soup.new_tag("ol")
+    nav.extend([title, items])
+    for heading in soup.select("main h2, main h3"):
+        item = soup.new_tag("li")
+        item["class"] = heading.name
+        link = soup.new_tag("a", href=f"#{heading['id']}")
+        link.string = heading.get_text(" ", strip=True)
+        item.append(link)
+        items.append(item)
+    button = BeautifulSoup('<button type="button" id="open-code" aria-pressed="false" hidden>Unfold all code</button>',
+                           "html.parser")
+    nav.append(button)
+    for comment in soup.find_all(string=lambda text: isinstance(text, Comment)):
+        if comment.strip() == "TOC":
+            comment.replace_with(nav)
+
+
+def outside_requests(html: str) -> tuple[str, ...]:
+    """Addresses that the page would load (not links that a reader may follow); empty for a self-contained page."""
+    soup = BeautifulSoup(html, "html.parser")
+    found = [str(t.get("src") or "") for t in soup.find_all(src=True)]
+    found += [str(t.get("href") or "") for t in soup.find_all("link")]
+    found += re.findall(r"url\(([^)]+)\)", " ".join(s.get_text() for s in soup.find_all("style")))
+    return tuple(f for f in found if not f.startswith("data:"))
+
+
+def write_report(folder: Path, notebooks: Sequence[Path], study: Study) -> Path:
+    """Write ``report.html`` into the folder; ValueError where it would load anything from outside itself."""
+    html = build_html(notebooks, study)
+    outside = outside_requests(html)
+    if outside:
+        raise ValueError(f"report must be self-contained, but loads {json.dumps(outside)}")
+    return write_text(folder / "report.html", html)

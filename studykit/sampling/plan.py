@@ -1,0 +1,267 @@
+"""``studykit plan``: from a stock list or a list of containers to the filed plan and its printed sheets.
+
+What is written under plan/: containers.csv (if chosen from stock.csv), sisters.csv (if asked for),
+samples.csv (codes; to be filled in at
+the bench), draws.csv (the planned draws), submission.csv (what the laboratory sees), key.csv (what
+the codes are: keep it away from the laboratory), bench.pdf, labels.pdf, custody.pdf, plan.json (seed, counts).
+Everything is computed before the first file is written; samples.csv comes last, so a plan is whole or not there.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import csv_text, require_writable, write_bytes
+from studykit.sampling.draws import plan_draws
+from studykit.sampling.order import (
+    DRAW_COLUMNS,
+    SUBMISSION_COLUMNS,
+    Plan,
+    liquid_mm,
+    make_plan,
+    plan_warnings,
+)
+from studykit.sampling.reconcile import was_drawn
+from studykit.sampling.sheets import all_sheets
+from studykit.study.columns import CONTAINERS, TableSpec
+from studykit.study.definition import Study
+from studykit.study.inventory import choose_containers, choose_sisters, control
+from studykit.study.lock import LOCK
+from studykit.study.tables import LINE, load_tables, read_cells, type_cells
+
+STOCK = "plan/stock.csv"
+SISTERS = "plan/sisters.csv"
+GENERATOR = "random.Random seeded with text, random() only (Mersenne Twister)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Filed:
+    """A plan, whether it is new, the files written (paths in the study folder) and what to say about it."""
+
+    plan: Plan
+    new: bool
+    files: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def has_plan(root: Path) -> bool:
+    """Whether plan/samples.csv lists any sample (a header alone is no plan)."""
+    path = root / "plan/samples.csv"
+    return path.exists() and sum(bool(line.strip()) for line in path.read_bytes().splitlines()) > 1
+
+
+def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
+    """A table of containers with its lines, typed and checked for itself; None where the file is missing or only a header."""
+    path = root / spec.file
+    if not path.exists() or sum(bool(line.strip()) for line in path.read_bytes().splitlines()) < 2:
+        return None
+    cells, faults = read_cells(path, spec)
+    table, more = type_cells(cells, spec)
+    faults = faults + more
+    if not faults and table["container"].duplicated().any():
+        twice = table[table["container"].duplicated()]
+        faults = [Fault(file=spec.file, row=int(r[LINE]), column="container", value=r["container"],
+                        reason="stands there twice", remedy="give each container its own code")
+                  for r in twice.to_dict("records")]
+    if faults:
+        raise BadInput(faults, title="The plan has faults")
+    return table
+
+
+def _known_vessels(study: Study, table: pd.DataFrame, file: str) -> None:
+    faults = [Fault(file=file, row=int(i), column="vessel", value=v, reason="is not a vessel of study.toml",
+                    remedy="known are " + ", ".join(sorted(study.vessels)))
+              for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
+    if faults:
+        raise BadInput(faults, title="The plan has faults")
+
+
+def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
+    """A plan from plan/containers.csv or, without it, from plan/stock.csv (second value then the stock).
+
+    Nothing is written.
+    BadInput where neither lists a container, or the containers cannot be drawn as study.toml says.
+    """
+    containers = _rows(root, CONTAINERS)
+    if containers is not None:
+        _known_vessels(study, containers, CONTAINERS.file)
+        containers["treatment"] = containers["treatment"].replace("", "stored")
+        return make_plan(study, containers.drop(columns=LINE)), None
+    stock = _rows(root, replace(CONTAINERS, file=STOCK))
+    if stock is None:
+        raise single(CONTAINERS.file, "there is no list of containers to plan with",
+                     "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
+    _known_vessels(study, stock, STOCK)
+    stock["treatment"] = stock["treatment"].replace("", "stored")
+    lines = dict(zip(stock["container"], stock[LINE], strict=True))
+    stock = stock.drop(columns=LINE)
+    chosen = choose_containers(stock, study)
+    try:
+        return make_plan(study, chosen), stock
+    except BadInput as error:
+        raise _in_the_stock(error, lines) from None
+
+
+def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
+    """Faults of chosen containers with file and line of the stock list, which is what the person wrote."""
+    return BadInput([replace(f, file=STOCK, row=int(lines[f.value])) if f.value in lines else f for f in error.faults],
+                    title=error.title)
+
+
+def existing_plan(root: Path, study: Study) -> Plan:
+    """The plan of a study that already has samples: its own codes and draws, no submission order.
+
+    Containers whose liquid height is not known have no draw plan; a warning says so.
+    """
+    tables = load_tables(root, with_results=False)
+    plans, notes = [], []
+    for row in _by_visit(root, tables.containers).to_dict("records"):
+        name = str(row["container"])
+        own = tables.samples[tables.samples["container"] == name]
+        zones = own.loc[own["kind"].isin(("spot", "duplicate")), "depth"]
+        repeats = {d: int((zones == d).sum()) for d in study.factors.depths}
+        depths = [d for d in study.factors.depths if repeats[d]]
+        settings = study.sampling.model_copy(update={"heel": bool((own["kind"] == "heel").any()),
+                                                     "residue": bool((own["kind"] == "composite").any())})
+        if not depths:
+            continue
+        try:
+            level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
+            plans.append(plan_draws(study.vessels[row["vessel"]], level, depths, settings, container=name,
+                                    vessel_name=row["vessel"], draws_at=repeats))
+        except BadInput as error:
+            notes.append(f"container {name} has no draw plan: {error.faults[0].reason}")
+    draws = pd.DataFrame(columns=list(DRAW_COLUMNS))
+    if plans:
+        draws = pd.concat([p.to_table().assign(visit=i) for i, p in enumerate(plans, start=1)], ignore_index=True)
+        draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
+        draws["sample"] = _codes_of(draws, tables.samples)
+    submission = _filed_submission(root)
+    key = tables.samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="")
+    key = key.merge(submission[["sample", "run", "position"]], on="sample", how="left")
+    key = key.fillna({"run": "", "position": 0})
+    texts = plan_warnings(study, tables.containers, tuple(plans), heel=bool((tables.samples["kind"] == "heel").any()))
+    return Plan(containers=tables.containers, samples=tables.samples, draws=draws[list(DRAW_COLUMNS)],
+                submission=submission, key=key, draw_plans=tuple(plans), warnings=(*texts, *notes), seed=study.seed)
+
+
+def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
+    """The containers in the order of the visits of plan/draws.csv; those it does not name last, in table order."""
+    path = root / "plan/draws.csv"
+    if not path.exists():
+        return containers
+    try:
+        names = pd.read_csv(path, dtype=str, keep_default_na=False)["container"]
+    except (KeyError, ValueError) as error:
+        raise single("plan/draws.csv", f"is not as the kit wrote it ({error})", "put it back from your copy") from None
+    visits = {c: i for i, c in enumerate(dict.fromkeys(names))}
+    order = containers["container"].map(lambda c: visits.get(c, len(visits)))
+    return containers.loc[order.sort_values(kind="stable").index]
+
+
+def _filed_submission(root: Path) -> pd.DataFrame:
+    """plan/submission.csv as it was filed; no rows where there is none."""
+    path = root / "plan/submission.csv"
+    if not path.exists():
+        return pd.DataFrame(columns=list(SUBMISSION_COLUMNS))
+    try:
+        table = pd.read_csv(path, dtype=str, keep_default_na=False)[list(SUBMISSION_COLUMNS)]
+        return table.astype({"position": int, "volume_ml": float})
+    except (KeyError, ValueError) as error:
+        raise single("plan/submission.csv", f"is not as the kit wrote it ({error})",
+                     "put it back from your copy") from None
+
+
+def _codes_of(draws: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
+    """The code of every draw: by container, kind and depth (heel and residue by kind alone), in draw order."""
+    left: dict[tuple[str, str, str], list[str]] = {}
+    for r in samples.sort_values("draw_order", kind="stable").to_dict("records"):
+        place = "" if r["kind"] in ("heel", "composite") else r["depth"]
+        left.setdefault((r["container"], r["kind"], place), []).append(r["sample"])
+    out = []
+    for r in draws.to_dict("records"):
+        codes = left.get((r["container"], r["kind"], "" if r["kind"] in ("heel", "composite") else r["depth"]), [])
+        out.append(codes.pop(0) if codes else "")
+    return out
+
+
+def _sisters(study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """plan/sisters.csv where [design] controls ask for sister containers, and what to say about it."""
+    if not control(study, "sister"):
+        return {}, ()
+    if stock is None:
+        return {}, (f"the design asks for sister containers: without {STOCK} choose them yourself, same lot, store and age",)
+    table = choose_sisters(stock, made.containers)
+    missing = int((made.containers["treatment"] == "stored").sum()) - len(table)
+    notes: tuple[str, ...] = ()
+    if len(table):
+        notes = (f"leave these {len(table)} sister containers shut until a later visit: {SISTERS}",)
+    if missing:
+        notes += (f"{missing} containers have no sister in {STOCK} (same lot, store and vessel)",)
+    return ({SISTERS: _csv(table)} if len(table) else {}), notes
+
+
+def _tables(plan: Plan, from_stock: bool) -> dict[str, bytes]:
+    """The plan's tables by path, samples.csv last."""
+    about = {"seed": plan.seed, "generator": GENERATOR, "containers": len(plan.containers), "draws": len(plan.draws),
+             "samples": len(plan.samples), "runs": sorted(set(plan.submission["run"])),
+             "chosen_from": STOCK if from_stock else CONTAINERS.file}
+    frames = {"plan/draws.csv": plan.draws.round(3),
+              "plan/key.csv": plan.key, "plan/submission.csv": plan.submission}
+    if from_stock:
+        frames = {CONTAINERS.file: plan.containers.drop(columns="age_months"), **frames}
+    out = {name: _csv(frame) for name, frame in frames.items()}
+    out["plan/plan.json"] = (json.dumps(about, indent=2, sort_keys=True) + "\n").encode()
+    out["plan/samples.csv"] = _csv(plan.samples)
+    return out
+
+
+def _csv(frame: pd.DataFrame) -> bytes:
+    return csv_text(frame).encode("utf-8")
+
+
+def plan(root: Path, study: Study) -> Filed:
+    """Plan a study and write plan/; for a study that already has samples only its sheets are made again.
+
+    BadInput, and nothing written: no containers, containers that cannot be drawn as planned, a locked plan
+    whose tables would change, a folder that cannot be written.
+    """
+    root = Path(root)
+    if has_plan(root):
+        made = existing_plan(root, study)
+        if not made.draw_plans:
+            raise single(CONTAINERS.file, "no container can be drawn: " + "; ".join(made.warnings or ["no depths"]),
+                         "fill in liquid_height_mm or fill_volume_l")
+        return _file(root, study, made, {}, new=False)
+    if (root / LOCK).exists():
+        raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
+    made, stock = new_plan(root, study)
+    sisters, notes = _sisters(study, made, stock)
+    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
+
+
+def plan_or_read(root: Path, study: Study) -> Plan:
+    """For the notebook: the plan of a study that has samples, unchanged; else a new plan, which is filed."""
+    return existing_plan(Path(root), study) if has_plan(Path(root)) else plan(root, study).plan
+
+
+def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool,
+          notes: tuple[str, ...] = ()) -> Filed:
+    """Render everything, then write everything."""
+    sheets = all_sheets(study, made)
+    require_writable(root / "plan")
+    files = {**sheets, **tables}
+    for name, data in files.items():
+        write_bytes(root / name, data)
+    said = [*made.warnings, *notes]
+    if not new:
+        said.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
+        if not was_drawn(made.samples).any():
+            said.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first")
+    return Filed(plan=made, new=new, files=tuple(files), notes=tuple(said))

@@ -1,0 +1,245 @@
+"""Printed sheets: bench sheet per container, bottle labels, list for the laboratory, chain of custody.
+
+PDF is made by typst from the templates in ``studykit/templates``.  All text of the user reaches typst as JSON,
+never as source, so that ``#`` or ``$`` in a title prints as itself.  Fonts come with typst; the same plan gives
+the same bytes.  QR codes hold the blind code and nothing else.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import zipfile
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
+
+import openpyxl
+import pandas as pd
+import segno
+import typst
+from openpyxl.styles import Font
+from openpyxl.utils import get_column_letter
+
+from studykit.core.errors import single
+from studykit.sampling.draws import DrawPlan
+from studykit.sampling.order import Plan
+from studykit.sampling.sheet_texts import (
+    CAUTIONS,
+    CONTROL_NOTES,
+    CONTROL_STEPS,
+    CUSTODY,
+    QUESTIONS,
+    REQUESTS,
+    SEDIMENT,
+    STEPS,
+)
+from studykit.sampling.sketch import draw_vessel
+from studykit.study.definition import Study
+from studykit.study.stages import HERE
+
+LABEL_INSET_MM = 2.0
+# a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
+# hand-held readers begin to fail (common practice, no source)
+SMALLEST_QR_MM = 29 * 0.35
+ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+
+
+def render(template: str, data: Mapping[str, Any], files: Mapping[str, bytes] | None = None) -> bytes:
+    """PDF bytes of one template filled with ``data`` (and further files such as QR pictures)."""
+    folder = HERE / "templates"
+    source = {"main": (folder / f"{template}.typ").read_bytes(), "common.typ": (folder / "common.typ").read_bytes(),
+              "data.json": json.dumps(data, ensure_ascii=False, allow_nan=False).encode("utf-8")}
+    compiled: Any = typst.compile({**source, **(files or {})})  # type: ignore[call-overload]
+    return bytes(compiled)
+
+
+def _common(study: Study, what: str) -> dict[str, Any]:
+    """Title, language and footer of every sheet."""
+    invented = " (invented example)" if study.invented else ""
+    return {"title": study.title, "study": study.title + invented, "lang": study.language[:2],
+            "foot": f"{what} · {study.title}{invented} · responsible: {study.responsible}"}
+
+
+def _mm(value: float) -> str:
+    return f"{value:.0f}" if value >= 20 else f"{value:.1f}"
+
+
+def bench_pdf(study: Study, plan: Plan) -> bytes:
+    """One landscape page a container in the order of the visits: drawing to scale, draws, fields, cautions.
+
+    A last page lists the bottles that come from no container (blanks, check fluids).
+    """
+    codes = {(r["container"], int(r["draw_order"])): str(r["sample"]) for r in plan.draws.to_dict("records")}
+    about = {r["container"]: r for r in plan.containers.to_dict("records")}
+    pages = [_bench_page(study, p, codes, about[p.container], visit, len(plan.draw_plans))
+             for visit, p in enumerate(plan.draw_plans, start=1)]
+    runs = dict(zip(plan.key["sample"], plan.key["run"], strict=True))
+    controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
+                 "keep": f"{study.sampling.draw_ml:g}"}
+                for r in plan.samples.to_dict("records") if r["container"] == ""]
+    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "cautions": CAUTIONS, "steps": STEPS,
+                            "controls": controls, "control_steps": CONTROL_STEPS})
+
+
+def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
+                visit: int, of: int) -> dict[str, Any]:
+    vessel = study.vessels[plan.vessel]
+    discards = any(d.discard_ml for d in plan.draws)
+    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)
+    seen = {d.depth for d in plan.draws}
+    sediment = [SEDIMENT["look"], SEDIMENT["heel" if "heel" in seen else "unseen"]]
+    sediment += [SEDIMENT["residue"]] * ("residue" in seen) + [SEDIMENT["cake"]]
+    lot_store = [f"{name} {about[name]}" for name in ("lot", "store") if str(about[name])]
+    if about["treatment"] not in ("", "stored"):
+        lot_store.append(str(about["treatment"]))
+    shares = ", ".join(f"{z.label} {z.tip_mm / plan.liquid_height_mm:.2f}" for z in plan.zones
+                       if z.tip_mm > study.sampling.floor_gap_mm)
+    rim = vessel.total_height_mm - plan.liquid_height_mm
+    notes = [*filter(None, [CONTROL_NOTES.get(str(about["treatment"]), "")]), *plan.warnings]
+    rows = [
+        {"order": d.order, "sample": codes[(plan.container, d.order)], "depth": d.depth,
+         "tip": "stirred" if d.depth == "residue" else _mm(d.tip_mm),
+         "below": "" if d.depth == "residue" else _mm(d.below_surface_mm), "purge": f"{d.purge_ml:g}",
+         "keep": f"{d.keep_ml:g}", "discard": f"{d.discard_ml:g}" if d.discard_ml else "–",
+         "before": f"{d.level_before_mm:.1f}", "after": f"{d.level_after_mm:.1f}"}
+        for d in plan.draws
+    ]
+    return {"container": plan.container, "place": ", ".join(lot_store), "visit": f"visit {visit} of {of}",
+            "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
+            "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
+            "discards": discards, "warnings": notes,
+            "tool": study.sampling.tool, "rim": f"{rim:.0f}",
+            "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
+            "sediment": sediment}
+
+
+def qr_svg(code: str) -> bytes:
+    """The QR code of a blind code as SVG: error level M (15 % may be lost), border of four modules."""
+    buffer = io.BytesIO()
+    segno.make(code, error="m", micro=False).save(buffer, kind="svg", border=4, xmldecl=False, svgns=True)
+    return buffer.getvalue()
+
+
+def label_places(study: Study, n: int) -> tuple[tuple[int, float, float], ...]:
+    """Page (from 0) and upper left corner (mm) of each of ``n`` labels, row by row."""
+    s = study.sampling.labels
+    out = []
+    for i in range(n):
+        page, on_page = divmod(i, s.rows * s.columns)
+        row, column = divmod(on_page, s.columns)
+        out.append((page, s.margin_left_mm + column * (s.label_width_mm + s.gap_x_mm),
+                    s.margin_top_mm + row * (s.label_height_mm + s.gap_y_mm)))
+    return tuple(out)
+
+
+def labels_pdf(study: Study, codes: Sequence[str], *, frames: bool = False) -> bytes:
+    """Bottle labels at exact millimetres: blind code, QR code, study, room for date, time and initials.
+
+    ``frames`` prints the edges of the labels, for a trial on plain paper.  BadInput when the labels are too
+    small for a QR code that can be read.
+    """
+    s = study.sampling.labels
+    qr = min(s.label_height_mm - 2 * LABEL_INSET_MM, s.label_width_mm * 0.45, 24.0)
+    if qr < SMALLEST_QR_MM:
+        raise single("study.toml", f"a label of {s.label_width_mm:g} x {s.label_height_mm:g} mm has no room for a QR "
+                     f"code of {SMALLEST_QR_MM:.1f} mm", "use larger labels", column="sampling.labels")
+    room = s.label_width_mm - 2 * LABEL_INSET_MM - qr - 1.5
+    longest = max((len(c) for c in codes), default=5)
+    points = min(16.0, room / (0.61 * longest) / 0.3528)  # a character of the code font is 0.602 em wide
+    pages: list[list[dict[str, Any]]] = []
+    for i, (page, x, y) in enumerate(label_places(study, len(codes))):
+        if page == len(pages):
+            pages.append([])
+        pages[page].append({"sample": codes[i], "qr": f"qr{i}.svg", "x": x, "y": y})
+    below = s.page_height_mm - s.margin_top_mm - s.rows * (s.label_height_mm + s.gap_y_mm) + s.gap_y_mm
+    ruler = s.page_height_mm - below / 2 if below >= 8 else s.margin_top_mm / 2 if s.margin_top_mm >= 8 else None
+    data = {**_common(study, "labels"), "sheet": s.model_dump(), "pages": pages, "qr_mm": qr, "inset": LABEL_INSET_MM,
+            "code_pt": points, "roomy": room >= 20 and s.label_height_mm >= 24, "frames": frames,
+            "ruler_y": ruler if s.page_width_mm >= 190 else None}
+    return render("labels", data, {f"qr{i}.svg": qr_svg(c) for i, c in enumerate(codes)})
+
+
+def submission_pdf(study: Study, submission: pd.DataFrame) -> bytes:
+    """The list for the laboratory: requests, questions with room for answers, bottles run by run."""
+    runs = [
+        {"run": str(run), "rows": [{"position": int(r["position"]), "sample": str(r["sample"]),
+                                    "volume": f"{r['volume_ml']:g}", "tests": str(r["tests"])}
+                                   for r in rows.sort_values("position").to_dict("records")]}
+        for run, rows in submission.groupby("run", sort=False)
+    ]
+    return render("submission", {**_common(study, "list for the laboratory"), "heading": "Samples for the laboratory",
+                                 "bottles": str(len(submission)), "runs": runs, "requests": REQUESTS,
+                                 "questions": QUESTIONS})
+
+
+def custody_pdf(study: Study, codes: Sequence[str]) -> bytes:
+    """The chain-of-custody page: who held the bottles from the draw to the disposal; codes sorted."""
+    return render("custody", {**_common(study, "chain of custody"), "heading": "Chain of custody", "explain": CUSTODY,
+                              "bottles": str(len(codes)), "codes": sorted(codes), "lines": 7,
+                              "columns": 6 if len(codes) <= 120 else 8})
+
+
+def submission_xlsx(study: Study, submission: pd.DataFrame) -> bytes:
+    """The same list as a workbook: sheet ``samples`` (all cells text or numbers, no formula) and ``questions``.
+
+    The same plan gives the same bytes.
+    """
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.title = "samples"
+    _fill(sheet, [list(submission.columns), *submission.to_numpy().tolist()])
+    rows = [["study", study.title], *([f"request {i}", t] for i, t in enumerate(REQUESTS, start=1)),
+            *([f"question {i}", t] for i, t in enumerate(QUESTIONS, start=1))]
+    _fill(book.create_sheet("questions"), [["what", "text", "answer"], *rows])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return _fixed_zip(buffer.getvalue())
+
+
+def _fill(sheet: Any, rows: list[list[Any]]) -> None:
+    """Write rows; text stays text, also where it begins with an equals sign."""
+    for i, row in enumerate(rows, start=1):
+        for j, value in enumerate(row, start=1):
+            cell = sheet.cell(row=i, column=j)
+            cell.value = value
+            if isinstance(value, str):
+                cell.data_type = "s"
+            if i == 1:
+                cell.font = Font(bold=True)
+    for j in range(1, len(rows[0]) + 1):
+        width = max(len(str(r[j - 1])) for r in rows if len(r) >= j)
+        sheet.column_dimensions[get_column_letter(j)].width = min(max(width + 2, 10), 90)
+    sheet.freeze_panes = "A2"
+
+
+def _fixed_zip(data: bytes) -> bytes:
+    """The workbook with fixed dates in its archive and its properties, so that it does not change by itself."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in sorted(old.namelist()):
+            content = old.read(name)
+            if name == "docProps/core.xml":
+                content = re.sub(rb">\d{4}-\d\d-\d\dT[\d:.]+Z?<", b">1980-01-01T00:00:00Z<", content)
+            info = zipfile.ZipInfo(name, date_time=ZIP_DATE)
+            info.compress_type, info.external_attr, info.create_system = zipfile.ZIP_DEFLATED, 0o100644 << 16, 3
+            new.writestr(info, content)
+    return out.getvalue()
+
+
+def all_sheets(study: Study, plan: Plan) -> dict[str, bytes]:
+    """Every printed sheet of a plan by its path in the study folder.
+
+    Without a submission list (a study sampled before the kit was at hand) only bench sheets, labels and
+    custody are made.
+    """
+    bench_codes = [str(c) for c in plan.draws["sample"] if c]
+    others = [str(c) for c in plan.samples["sample"] if c not in set(bench_codes)]
+    out = {"plan/sheets/bench.pdf": bench_pdf(study, plan),
+           "plan/sheets/labels.pdf": labels_pdf(study, bench_codes + others),
+           "plan/sheets/custody.pdf": custody_pdf(study, bench_codes + others)}
+    if len(plan.submission):
+        out["plan/sheets/submission.pdf"] = submission_pdf(study, plan.submission)
+        out["plan/sheets/submission.xlsx"] = submission_xlsx(study, plan.submission)
+    return out

@@ -1,0 +1,31 @@
+from . import codes as codes
+from . import columns as columns
+from . import exclusions as exclusions
+from . import inventory as inventory
+from . import lock as lock
+from . import overview as overview
+from . import precision as precision
+from . import sections as sections
+from . import stages as stages
+from . import tables as tables
+from .definition import Study as Study
+from .definition import load_study as load_study
+from .tables import Tables as Tables
+from .tables import load_tables as load_tables
+
+__all__ = [
+    "Study",
+    "Tables",
+    "codes",
+    "columns",
+    "exclusions",
+    "inventory",
+    "load_study",
+    "load_tables",
+    "lock",
+    "overview",
+    "precision",
+    "sections",
+    "stages",
+    "tables",
+]

@@ -1,0 +1,148 @@
+"""Exclusions: results that a person took out, with a reason, in ``plan/exclusions.csv``.
+
+The kit never leaves out a result by itself. A line of the file names a sample, an analyte ('' for
+all of them), optionally a replicate, the reason, who decided and when. Lines that match no
+result, or say no reason, are refused. The verdict is shown with and without what is excluded.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault
+from studykit.study.cells import LINE, read_cells
+from studykit.study.columns import NO_CONTAINER, ZONE_KINDS, Column, TableSpec
+from studykit.study.definition import Study
+from studykit.study.tables import type_cells
+
+EXCLUSIONS = TableSpec(
+    name="exclusions",
+    file="plan/exclusions.csv",
+    key=("sample", "analyte", "replicate"),
+    extra_allowed=False,
+    columns=(
+        Column(name="sample", kind="code", meaning="blind code of the sample", required=True, filled=True),
+        Column(name="analyte", kind="code", meaning="a key under [analytes]; empty for all of them", required=True),
+        Column(name="replicate", kind="count", meaning="number of the determination; empty for all of them"),
+        Column(name="reason", kind="text", meaning="the cause that was found", required=True, filled=True),
+        Column(name="who", kind="text", meaning="initials or role of who decided", required=True, filled=True),
+        Column(name="date", kind="date", meaning="day of the decision, YYYY-MM-DD", required=True, filled=True),
+    ),
+)
+COUNT_COLUMNS = ["analyte", "reported", "below_limit", "excluded", "control", "not_a_zone", "for_the_model"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Usable:
+    """Results that may enter the models, beside everything that was set aside and why.
+
+    rows: the results table without the excluded rows. excluded: those rows, with reason, who and date.
+    counts: one row an analyte (``COUNT_COLUMNS``): reported = excluded + control + not_a_zone +
+    below_limit + for_the_model, where control counts rows of remixed and layered containers, blanks
+    and check fluids, and not_a_zone heel draws, composites and retained samples.
+    """
+
+    rows: pd.DataFrame
+    excluded: pd.DataFrame
+    counts: pd.DataFrame
+
+    def to_table(self) -> pd.DataFrame:
+        """A copy of the counts."""
+        return self.counts.copy()
+
+
+def no_exclusions() -> pd.DataFrame:
+    """An empty exclusions table."""
+    return pd.DataFrame({c: pd.Series(dtype="object") for c in EXCLUSIONS.names})
+
+
+def read_exclusions(root: Path | str, study: Study, results: pd.DataFrame) -> pd.DataFrame:
+    """The exclusions of a study folder, checked against its tables; empty where there is no file.
+
+    BadInput lists every fault: unknown columns, empty reasons, samples or analytes without a result,
+    lines that stand twice.
+    """
+    root = Path(root)
+    if not (root / EXCLUSIONS.file).exists():
+        return no_exclusions()
+    cells, faults = read_cells(root / EXCLUSIONS.file, EXCLUSIONS)
+    table, cell_faults = type_cells(cells, EXCLUSIONS)
+    faults += cell_faults
+    if {"sample", "analyte", "reason", "who", "date"} <= set(table):
+        faults += _faults(table, study, results)
+    if faults:
+        raise BadInput(faults, title="The exclusions have faults; nothing was left out")
+    return table.drop(columns=LINE)
+
+
+def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fault]:
+    faults: list[Fault] = []
+    seen: set[tuple[str, str, str]] = set()
+    for r in table.to_dict("records"):
+        line, sample, analyte = int(r[LINE]), str(r["sample"]), str(r["analyte"])
+        replicate = "" if pd.isna(r["replicate"]) else str(int(r["replicate"]))
+        own = results[results["sample"] == sample]
+        if own.empty:
+            faults.append(Fault(file=EXCLUSIONS.file, row=line, column="sample", value=sample,
+                                reason="has no result", remedy="correct the code, or remove the line"))
+        elif analyte and analyte not in study.analytes:
+            faults.append(Fault(file=EXCLUSIONS.file, row=line, column="analyte", value=analyte,
+                                reason="is not declared in study.toml",
+                                remedy="known are " + ", ".join(study.analytes)))
+        elif not len(_matching(results, sample, analyte, replicate)):
+            faults.append(Fault(file=EXCLUSIONS.file, row=line, column="analyte",
+                                value=f"{analyte} {replicate}".strip(),
+                                reason=f"sample {sample} has no such result", remedy="correct or remove the line"))
+        if (sample, analyte, replicate) in seen:
+            faults.append(Fault(file=EXCLUSIONS.file, row=line, column="sample", value=sample,
+                                reason="the same exclusion stands in an earlier line", remedy="keep one"))
+        seen.add((sample, analyte, replicate))
+    return faults
+
+
+def _matching(results: pd.DataFrame, sample: str, analyte: str, replicate: str) -> pd.Index:
+    mask = results["sample"] == sample
+    if analyte:
+        mask &= results["analyte"] == analyte
+    if replicate:
+        mask &= results["replicate"] == int(replicate)
+    return results.index[mask]
+
+
+def usable_results(results: pd.DataFrame, samples: pd.DataFrame, containers: pd.DataFrame,
+                   exclusions: pd.DataFrame | None = None) -> Usable:
+    """Results without the excluded rows, and where every reported row went.
+
+    ``exclusions`` as from ``read_exclusions`` (None: nothing is excluded).
+    """
+    table = no_exclusions() if exclusions is None else exclusions
+    taken: dict[Any, dict[str, Any]] = {}
+    for r in table.to_dict("records"):
+        replicate = "" if pd.isna(r.get("replicate")) else str(int(r["replicate"]))
+        for i in _matching(results, str(r["sample"]), str(r["analyte"]), replicate):
+            taken.setdefault(i, {"reason": r["reason"], "who": r["who"], "date": r["date"]})
+    out = np.asarray(results.index.isin(list(taken)), dtype=bool)
+    excluded = results[out].copy()
+    for name in ("reason", "who", "date"):
+        excluded[name] = [taken[i][name] for i in excluded.index]
+    return Usable(rows=results[~out].reset_index(drop=True), excluded=excluded.reset_index(drop=True),
+                  counts=_counts(results, out, samples, containers))
+
+
+def _counts(results: pd.DataFrame, out: np.ndarray, samples: pd.DataFrame, containers: pd.DataFrame) -> pd.DataFrame:
+    t = results[["sample", "analyte", "qualifier"]].assign(out=out)
+    t = t.merge(samples[["sample", "container", "kind"]], on="sample", how="left")
+    t = t.merge(containers[["container", "treatment"]], on="container", how="left")
+    control = t["treatment"].fillna("stored").isin(["remixed control", "layered control"])
+    control |= t["kind"].isin([k for k in NO_CONTAINER if k != "retained"])
+    zone = t["kind"].isin(ZONE_KINDS)
+    fate = pd.Series("for_the_model", t.index).mask(t["qualifier"] != "", "below_limit")
+    fate = fate.mask(~zone, "not_a_zone").mask(control, "control").mask(t["out"], "excluded")
+    counts = pd.crosstab(t["analyte"], fate).reindex(columns=COUNT_COLUMNS[2:], fill_value=0)
+    counts.insert(0, "reported", counts.sum(axis=1))
+    return counts.reset_index().rename_axis(columns=None)[COUNT_COLUMNS]

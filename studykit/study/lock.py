@@ -1,0 +1,310 @@
+"""The plan locked: what was promised before the data, sealed with its date, and every later change in the open.
+
+``plan/plan.lock`` (JSON) is a chain of entries.  The first holds the promises of study.toml (question, scope,
+alpha, seed, analytes with methods and margins, factors of the model, exclusion rules, actions) and the plan
+tables row by row; each amendment holds the same again with a date and a reason in the user's words.  Every
+entry carries a seal: the SHA-256 of the entry and of the seal before it, so that an edit by hand shows.  The
+seal shows accidents and quiet edits; it cannot stop somebody who makes a new lock file.  For that, keep a copy
+of the first seal elsewhere (in a mail, in the report).
+
+Changes are allowed and shown, never hidden: ``changes_since_lock`` lists each with old and new value, and the
+reason typed with ``studykit lock --amend``.  What a person fills in at the bench is no change of the plan and
+is not sealed.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import hashlib
+import io
+import json
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, dataclass
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from studykit.core.errors import BadInput, single
+from studykit.core.files import write_json
+from studykit.study.definition import Study, load_study
+from studykit.study.tables import load_tables
+
+LOCK = "plan/plan.lock"
+FORMAT = 1
+PROMISES = ("question", "scope", "alpha", "seed", "factors", "analytes", "exclusion_rules", "actions", "sampling")
+# columns that are planned; all others are filled in at the bench or derived
+TABLES = {
+    "plan/containers.csv": ("container", "lot", "store", "vessel", "filled_on", "treatment", "sister_of"),
+    "plan/samples.csv": ("sample", "container", "kind", "depth"),
+    "plan/draws.csv": ("sample", "container", "draw_order", "kind", "depth", "tip_mm", "purge_ml", "volume_ml",
+                       "discard_ml"),
+    "plan/submission.csv": ("sample", "run", "position", "tests"),
+}
+REASON_LENGTH = 8
+NO_PLAN = ("there is no plan to lock yet", "make one with: studykit plan FOLDER")
+NOT_WRITTEN = "(not written)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended).
+
+    ``after_results``: results were already in the folder when the change was amended.
+    """
+
+    subject: str
+    where: str
+    old: str
+    new: str
+    reason: str
+    date: str
+    after_results: bool = False
+
+    @property
+    def first_page(self) -> bool:
+        """Whether the report must show it on its first page: a margin or the model changed."""
+        return self.subject in ("margin", "model")
+
+    def sentence(self) -> str:
+        """The change in one sentence."""
+        late = ", when results were already there" if self.after_results else ""
+        why = f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
+        old, new = (_plain(v) or NOT_WRITTEN for v in (self.old, self.new))
+        return f"{self._place()} was changed from {old} to {new} {why}."
+
+    def _place(self) -> str:
+        """The place in words for a margin, else as it stands in study.toml or in the table."""
+        parts = self.where.split(".")
+        if self.subject != "margin" or len(parts) != 4:
+            return self.where
+        return f"The margin of {parts[1]} ({parts[3].replace('relative_percent', 'relative, per cent')})"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LockStatus:
+    """What the report says of the lock: ``state`` is 'not locked', 'locked', 'locked late' or 'edited by hand'."""
+
+    state: str
+    locked_on: str
+    seal: str
+    changes: tuple[Change, ...]
+    sentence: str
+
+    @property
+    def beforehand(self) -> bool:
+        """True where the plan was locked before any result was there, and the lock is whole."""
+        return self.state == "locked"
+
+    @property
+    def first_page(self) -> tuple[str, ...]:
+        """Sentences for the first page: how the lock stands, and every change of a margin or of the model."""
+        changed = tuple(c.sentence() for c in self.changes if c.first_page)
+        return () if self.beforehand and not changed else (self.sentence, *changed)
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a change."""
+        columns = ["subject", "where", "old", "new", "reason", "date"]
+        return pd.DataFrame([asdict(c) for c in self.changes], columns=columns)
+
+
+def _plain(text: str) -> str:
+    """A whole number without the '.0' that a float leaves."""
+    return text[:-2] if re.fullmatch(r"-?[0-9]+\.0", text) else text
+
+
+def _flat(value: Any, key: str) -> Iterator[tuple[str, str]]:
+    """Nested values as dotted keys and texts; empty and missing values leave no key."""
+    if isinstance(value, Mapping):
+        for name, inner in value.items():
+            yield from _flat(inner, f"{key}.{name}")
+    elif isinstance(value, (list, tuple)):
+        if any(isinstance(v, Mapping) for v in value):
+            for i, inner in enumerate(value, start=1):
+                yield from _flat(inner, f"{key}[{i}]")
+        elif value:
+            yield key, ", ".join(str(v) for v in value)
+    elif value is not None and value != "":
+        yield key, str(value)
+
+
+def promises(study: Study) -> dict[str, str]:
+    """The promises of study.toml as dotted keys and texts.
+
+    A key at the kit's own value is left out, so that writing it down, or a newer kit with more keys, is no
+    change; scope, alpha and seed always stand.
+    """
+    dump = study.model_dump(mode="json", include=set(PROMISES), exclude_defaults=True)
+    dump |= {"scope": study.scope, "alpha": study.alpha, "seed": study.seed}
+    dump["sampling"] = {k: v for k, v in dump.get("sampling", {}).items() if k not in ("labels", "tool")}
+    return {k: v for name in PROMISES for k, v in _flat(dump.get(name), name)}
+
+
+def plan_rows(root: Path) -> dict[str, dict[str, str]]:
+    """The planned cells of each plan table: file -> code of the row -> its cells as one text."""
+    out: dict[str, dict[str, str]] = {}
+    for file, columns in TABLES.items():
+        path = root / file
+        if not path.exists():
+            continue
+        rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+        out[file] = {}
+        for row in rows:
+            cells = {c: (row.get(c) or "").strip() for c in columns}
+            if cells.get("treatment") == "stored":
+                cells["treatment"] = ""
+            name = cells.pop(columns[0])
+            out[file][name] = ", ".join(f"{c} {v}" for c, v in cells.items() if v)
+    return out
+
+
+def _seal(entry: Mapping[str, Any], before: str) -> str:
+    body = {k: v for k, v in entry.items() if k != "seal"}
+    text = json.dumps(body, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(f"{before}\n{text}".encode()).hexdigest()
+
+
+def read_lock(root: Path) -> list[dict[str, Any]]:
+    """The entries of plan/plan.lock, oldest first; [] where there is none; BadInput where it was edited by hand."""
+    path = root / LOCK
+    if not path.exists():
+        return []
+    remedy = "put the locked file back from your copy; a change of the plan is recorded with: studykit lock --amend"
+    try:
+        data = json.loads(path.read_bytes())
+    except ValueError as error:
+        raise single(LOCK, f"was edited by hand: it is not valid JSON ({error})", remedy) from None
+    try:
+        entries, before = data["entries"], ""
+        for number, entry in enumerate(entries, start=1):
+            if entry["seal"] != _seal(entry, before):
+                reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"
+                raise single(LOCK, reason, remedy)
+            before = entry["seal"]
+        if data["last_seal"] != before or data["format"] != FORMAT or not entries:
+            raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
+    return list(entries)
+
+
+def results_there(root: Path) -> bool:
+    """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
+    raw = root / "raw"
+    tidy = root / "tidy/results.csv"
+    lines = tidy.read_bytes().count(b"\n") if tidy.exists() else 0
+    return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
+
+
+def lock_folder(root: Path, amend: str = "") -> LockStatus:
+    """Check a study folder's definition and tables, then lock or amend its plan; BadInput as of both."""
+    if not (Path(root) / "plan/samples.csv").exists():
+        load_study(root)
+        raise single("plan/samples.csv", *NO_PLAN)
+    return lock_plan(root, load_tables(root, with_results=False).study, amend=amend)
+
+
+def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | None = None) -> LockStatus:
+    """Lock the plan, or with ``amend`` (the reason) add an amendment to a locked one; the status afterwards.
+
+    BadInput, and nothing written: no plan yet, a plan locked twice, an amendment without a lock, without a
+    change or without a reason that says something, a lock edited by hand.
+    """
+    root, reason = Path(root), amend.strip()
+    entries = read_lock(root)
+    rows = plan_rows(root)
+    _refuse(root, study, entries, rows, amend, reason)
+    date = (today or dt.datetime.now(dt.UTC).date()).isoformat()
+    entry: dict[str, Any] = {"kind": "amendment" if entries else "lock", "date": date, "reason": reason,
+                             "results_there": results_there(root), "promises": promises(study), "tables": rows}
+    entry["seal"] = _seal(entry, entries[-1]["seal"] if entries else "")
+    write_json(root / LOCK, {"format": FORMAT, "entries": [*entries, entry], "last_seal": entry["seal"]})
+    return lock_status(root, study)
+
+
+def _refuse(root: Path, study: Study, entries: list[dict[str, Any]], rows: dict[str, dict[str, str]], amend: str,
+            reason: str) -> None:
+    """BadInput where the plan cannot be locked or amended now."""
+    if not rows.get("plan/containers.csv") or not rows.get("plan/samples.csv"):
+        raise single("plan/samples.csv", *NO_PLAN)
+    if entries and not amend:
+        raise single(LOCK, f"the plan was already locked on {entries[0]['date']}",
+                     'after a change give its reason: studykit lock FOLDER --amend "reason"')
+    if amend and not entries:
+        raise single(LOCK, "there is no lock to amend", "lock the plan first: studykit lock FOLDER")
+    if amend and len(reason) < REASON_LENGTH:
+        raise single(LOCK, "this reason says too little", "write why, in a few words", value=reason)
+    if amend and not _differences(entries[-1], promises(study), rows, "", ""):
+        raise single(LOCK, f"nothing has changed since {entries[-1]['date']}: there is nothing to amend", "")
+
+
+def _subject(where: str) -> str:
+    """What kind of promise a key is."""
+    if where.startswith("plan/"):
+        return "plan table"
+    parts = where.split(".")
+    if parts[0] == "analytes":
+        return "margin" if len(parts) > 2 and parts[2] == "margin" else "analyte"
+    return "model" if parts[0] in ("factors", "alpha", "scope") else parts[0].replace("_", " ")
+
+
+def _differences(entry: Mapping[str, Any], now: Mapping[str, str], rows: Mapping[str, Mapping[str, str]], reason: str,
+                 date: str, late: bool = False) -> list[Change]:
+    """All changes from a stored entry to later promises and rows."""
+    pairs = [("", entry["promises"], now)]
+    pairs += [(f"{file} row ", entry["tables"].get(file, {}), rows.get(file, {}))
+              for file in sorted({*entry["tables"], *rows})]
+    return [Change(subject=_subject(head + key), where=head + key, old=old.get(key, ""), new=new.get(key, ""),
+                   reason=reason, date=date, after_results=late)
+            for head, old, new in pairs for key in sorted({*old, *new}) if old.get(key) != new.get(key)]
+
+
+def changes_since_lock(root: Path, study: Study) -> tuple[Change, ...]:
+    """Every change since the first lock, oldest first: the amended ones with their reason, then those without.
+
+    Empty where there is no lock.  BadInput where the lock was edited by hand.
+    """
+    entries = read_lock(root)
+    out: list[Change] = []
+    for before, after in pairwise(entries):
+        out += _differences(before, after["promises"], after["tables"], after["reason"], after["date"],
+                            bool(after["results_there"]))
+    if entries:
+        out += _differences(entries[-1], promises(study), plan_rows(root), "", "")
+    return tuple(out)
+
+
+def _earliest_report(root: Path) -> str:
+    """The earliest reporting day in tidy/results.csv, '' where there is none."""
+    path = root / "tidy/results.csv"
+    if not path.exists():
+        return ""
+    rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+    return min((r.get("reported_on") or "" for r in rows if r.get("reported_on")), default="")
+
+
+def lock_status(root: Path, study: Study) -> LockStatus:
+    """How the lock stands, for notebook, report and recheck; a lock edited by hand is a state, not an error."""
+    try:
+        entries = read_lock(root)
+        changes = changes_since_lock(root, study)
+    except BadInput as error:
+        text = f"The lock of the plan {error.faults[0].reason}; what was promised beforehand cannot be shown."
+        return LockStatus(state="edited by hand", locked_on="", seal="", changes=(), sentence=text)
+    if not entries:
+        late = results_there(root)
+        text = ("The plan was not locked before the results came: nothing shows that question, margins and model "
+                "were fixed beforehand." if late else "The plan is not locked yet.")
+        return LockStatus(state="not locked", locked_on="", seal="", changes=(), sentence=text)
+    first = entries[0]
+    reported = _earliest_report(root)
+    count = f"{len(changes)} change{'s' if len(changes) != 1 else ''} since then" if changes else "no change since then"
+    if first["results_there"] or (reported and reported < first["date"]):
+        text = f"The plan was locked on {first['date']}, when results were already there: not beforehand; {count}."
+        state = "locked late"
+    else:
+        text, state = f"The plan was locked on {first['date']}, before any result was there; {count}.", "locked"
+    return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text)

@@ -1,0 +1,56 @@
+"""The stages of a study in their order: one stem each for notebook, module, page and output folder."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+HERE = Path(__file__).resolve().parents[1]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StageInfo:
+    """One stage: its stem, its question, what it reads and writes."""
+
+    stem: str
+    question: str
+    reads: str
+    writes: str
+
+
+STAGES = (
+    StageInfo(stem="00-study", question="What is asked, of which containers, and what would be too much?",
+              reads="study.toml", writes="the promises as a table"),
+    StageInfo(stem="01-design", question="Could it settle at all, and what will this design be able to say?",
+              reads="study.toml, plan/", writes="chance of each verdict, warnings"),
+    StageInfo(stem="02-sampling", question="Who draws what, where, in which order, under which blind code?",
+              reads="study.toml, plan/", writes="draw plan, reconciliation, sheets"),
+    StageInfo(stem="03-intake", question="What did the laboratory report, and which rows could not be taken, and why?",
+              reads="raw/, intake.toml, plan/", writes="tidy/results.csv, tidy/rejected.csv"),
+    StageInfo(stem="04-quality", question="May these numbers be trusted?",
+              reads="tidy/, plan/", writes="completeness, duplicates, controls, flags"),
+    StageInfo(stem="05-model", question="What do the containers and depths say, with what uncertainty?",
+              reads="tidy/, plan/", writes="rows used, depth means, contrasts, variances"),
+    StageInfo(stem="06-verdict", question="Homogeneous, stratified or inconclusive, and what follows for the person who pours?",
+              reads="the model's tables", writes="verdicts, reasons, consequences"),
+    StageInfo(stem="07-report", question="What is the answer, on one page?",
+              reads="the tables of all stages", writes="the first page of report.html"),
+)
+STEMS = tuple(s.stem for s in STAGES)
+
+
+def share(name: str) -> Path:
+    """A folder shipped with the kit ('notebooks', 'demo_data'): in the checkout, or inside the installed package."""
+    checkout = HERE.parent / name
+    return checkout if (HERE.parent / "pyproject.toml").exists() and checkout.exists() else HERE / "share" / name
+
+
+def notebooks_of(root: Path) -> Path:
+    """The study's own notebooks folder where it has one, else the kit's."""
+    own = root / "notebooks"
+    return own if own.is_dir() and any(own.glob("0*.ipynb")) else share("notebooks")
+
+
+def stems_in(folder: Path) -> tuple[str, ...]:
+    """The stages whose notebooks lie in the folder, in order."""
+    return tuple(s for s in STEMS if (folder / f"{s}.ipynb").exists())

@@ -1,0 +1,272 @@
+"""The tidy tables read and checked together: every fault of every file at once, codes kept as text.
+
+Cells are read as text and typed column by column over their distinct values, so a million
+rows cost about as much as their distinct texts.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault
+from studykit.study.cells import LINE, no_cells, read_cells
+from studykit.study.columns import (
+    CONTAINERS,
+    NO_CONTAINER,
+    RESULTS,
+    SAMPLES,
+    ZONE_KINDS,
+    TableSpec,
+    convert,
+)
+from studykit.study.definition import Study, load_study
+
+DAYS_A_MONTH = 365.2425 / 12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tables:
+    """The study's definition and its three tables, checked; ``results`` is empty before intake."""
+
+    study: Study
+    containers: pd.DataFrame
+    samples: pd.DataFrame
+    results: pd.DataFrame
+
+
+def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
+    """Text cells as typed columns (every known column present), and the faults of single cells."""
+    faults: list[Fault] = []
+    out: dict[str, Any] = {LINE: cells[LINE].astype("int64")}
+    for column in spec.columns:
+        if column.name not in cells:
+            texts = pd.Series([""] * len(cells), index=cells.index, dtype=object)
+            if column.filled:
+                continue
+        else:
+            texts = cells[column.name]
+        codes, distinct = pd.factorize(texts)
+        typed = [convert(str(t), column) for t in distinct]
+        for k, (_, reason, remedy) in enumerate(typed):
+            if reason:
+                where = cells[LINE].to_numpy()[codes == k]
+                faults += [Fault(file=spec.file, row=int(r), column=column.name, value=str(distinct[k]),
+                                 reason=reason, remedy=remedy) for r in where.tolist()]
+        values = pd.Series([t[0] for t in typed], dtype=object)
+        out[column.name] = _as_dtype(values.reindex(codes).set_axis(cells.index), column.kind)
+    for extra in (c for c in cells if c not in out and c not in spec.names):
+        out[str(extra)] = cells[extra].astype("str")
+    return pd.DataFrame(out, index=cells.index), faults
+
+
+def _as_dtype(values: pd.Series, kind: str) -> pd.Series:
+    if kind in ("number", "fraction"):
+        return values.astype("float64")
+    if kind == "count":
+        return values.astype("Int64")
+    if kind in ("date", "moment"):
+        return pd.to_datetime(values)
+    return values.fillna("").astype("str")
+
+
+def _each(table: pd.DataFrame, mask: pd.Series, spec: TableSpec, column: str, reason: str, remedy: str) -> list[Fault]:
+    """One fault for each row under the mask."""
+    chosen = table[mask.astype(bool)]
+    return [Fault(file=spec.file, row=int(line), column=column, value=_shown(value), reason=reason, remedy=remedy)
+            for line, value in zip(chosen[LINE], chosen[column], strict=True)]
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, pd.Timestamp):
+        return value.strftime("%Y-%m-%d")
+    return "" if pd.isna(value) else str(value)
+
+
+def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
+    """Rows whose key stands in an earlier row."""
+    if any(k not in table for k in spec.key) or table.empty:
+        return []
+    first = table.groupby(list(spec.key), dropna=False)[LINE].transform("min")
+    faults = []
+    for i in table.index[table[LINE] > first]:
+        key = " / ".join(_shown(table.at[i, k]) for k in spec.key)
+        old = table.index[table[LINE] == first[i]][0]
+        what = "has the same key as"
+        if spec is RESULTS and _shown(table.at[i, "value"]) != _shown(table.at[old, "value"]):
+            what = f"is the same determination, with another value ({_shown(table.at[old, 'value'])}), as"
+        faults.append(Fault(file=spec.file, row=int(table[LINE].loc[i]), column=", ".join(spec.key), value=key,
+                            reason=f"{what} row {int(first[i])}", remedy="keep one, or give each its own key"))
+    return faults
+
+
+def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = CONTAINERS
+    faults = _key_faults(t, spec)
+    if study is not None and "vessel" in t:
+        known = set(study.vessels)
+        faults += _each(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
+                        "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
+        for column in study.factors.fixed:
+            if column in ("lot", "store"):
+                faults += _each(t, t[column] == "", spec, column,
+                                "is empty, but study.toml uses it as a factor", "fill it in")
+            if column == "age_months":
+                faults += _each(t, t["age_months"].isna(), spec, "age_months",
+                                "is not known, but study.toml uses it as a factor",
+                                "fill in filled_on and sampled_on")
+    faults += _each(t, t["sampled_on"] < t["filled_on"], spec, "sampled_on",
+                    "lies before filled_on", "correct one of the two days")
+    lost = (t["sister_of"] != "") & ~t["sister_of"].isin(set(t.get("container", ())))
+    return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
+
+
+def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+    """Fill in the liquid height from the fill volume where only that is given; a vessel must hold what is in it."""
+    faults: list[Fault] = []
+    if study is None or "vessel" not in t:
+        return faults
+    columns = ["vessel", "liquid_height_mm", "fill_volume_l", LINE]
+    for i, row in t.loc[t["vessel"].isin(study.vessels), columns].to_dict("index").items():
+        vessel, height, volume = study.vessels[row["vessel"]], row["liquid_height_mm"], row["fill_volume_l"]
+        if height == height and height > vessel.total_height_mm * (1 + 1e-9):
+            faults.append(Fault(file=CONTAINERS.file, row=int(row[LINE]), column="liquid_height_mm",
+                                value=f"{height:g}", reason=f"is above the vessel's {vessel.total_height_mm:g} mm",
+                                remedy="correct the height, or the vessel in study.toml"))
+        elif volume == volume and volume > vessel.capacity_l * (1 + 1e-9):
+            faults.append(Fault(file=CONTAINERS.file, row=int(row[LINE]), column="fill_volume_l",
+                                value=f"{volume:g}", reason=f"is more than the vessel's {vessel.capacity_l:.4g} L",
+                                remedy="correct the volume, or the vessel in study.toml"))
+        elif height != height and volume == volume and volume > 0:
+            t.at[i, "liquid_height_mm"] = vessel.height_mm(volume)
+    return faults
+
+
+def _sample_faults(t: pd.DataFrame, containers: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = SAMPLES
+    faults = _key_faults(t, spec)
+    if not {"kind", "container", "depth"} <= set(t):
+        return faults
+    free = t["kind"].isin(NO_CONTAINER)
+    faults += _each(t, (t["container"] == "") & ~free, spec, "container", "must not be empty for this kind of sample",
+                    "name the container it was drawn from")
+    known = set(containers.get("container", ()))
+    faults += _each(t, (t["container"] != "") & ~t["container"].isin(known), spec, "container",
+                    "is not a container of plan/containers.csv", "correct the code, or add the container")
+    if study is not None:
+        wrong = t["kind"].isin(ZONE_KINDS) & ~t["depth"].isin(study.factors.depths)
+        faults += _each(t, wrong, spec, "depth", "is not a depth of study.toml",
+                        "known are " + ", ".join(study.factors.depths))
+        faults += _height_order(t, study)
+    return faults
+
+
+def _height_order(t: pd.DataFrame, study: Study) -> list[Fault]:
+    """Depth labels run from the surface down, so the mean heights must fall along them."""
+    zones = t[t["kind"].isin(ZONE_KINDS)]
+    means = zones.groupby("depth")["height"].mean()
+    seen = [(d, means[d]) for d in study.factors.depths if d in means.index and means[d] == means[d]]
+    faults = []
+    for (a, ha), (b, hb) in itertools.pairwise(seen):
+        if hb >= ha:
+            faults.append(Fault(file=SAMPLES.file, column="height", value=f"{b}: {hb:.3g}",
+                                reason=f"depth {b!r} should lie below {a!r} (mean height {ha:.3g})",
+                                remedy="heights are measured from the floor: 0 floor, 1 surface"))
+    return faults
+
+
+def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
+    spec = RESULTS
+    faults = _key_faults(t, spec)
+    if not {"sample", "analyte", "unit", "value", "qualifier"} <= set(t):
+        return faults
+    known = set(samples.get("sample", ()))
+    faults += _each(t, (t["sample"] != "") & ~t["sample"].isin(known), spec, "sample",
+                    "is not a sample of plan/samples.csv", "correct the code, or add the sample")
+    faults += _each(t, (t["qualifier"] == "") & t["value"].isna(), spec, "value", "must not be empty",
+                    "write the result, or a qualifier with its limit")
+    faults += _each(t, (t["qualifier"] != "") & t["limit"].isna(), spec, "limit", "must not be empty beside < or >",
+                    "write the limit")
+    if study is None:
+        return faults
+    undeclared = ~t["analyte"].isin(study.analytes)
+    faults += _each(t, undeclared & (t["analyte"] != ""), spec, "analyte", "is not declared in study.toml",
+                    "known are " + ", ".join(study.analytes))
+    for analyte, declared in study.analytes.items():
+        rows = t["analyte"] == analyte
+        faults += _each(t, rows & (t["unit"] != declared.unit) & (t["unit"] != ""), spec, "unit",
+                        f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
+        if declared.margin.relative:
+            faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0), spec, "value",
+                            "must be above zero for a margin in per cent",
+                            "correct the value, or declare an absolute margin")
+    return faults
+
+
+def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | None, list[Fault]]:
+    """Read and check all tables of a study folder; the tables are None where any fault was found."""
+    if not root.is_dir():
+        return None, [Fault(file=str(root), reason="there is no such folder", remedy="make it: studykit new FOLDER")]
+    faults: list[Fault] = []
+    study: Study | None = None
+    try:
+        study = load_study(root)
+    except BadInput as error:
+        faults += error.faults
+    typed: dict[str, pd.DataFrame] = {}
+    lacking: set[str] = set()
+    for spec in (CONTAINERS, SAMPLES, *((RESULTS,) if with_results else ())):
+        cells, shape = read_cells(root / spec.file, spec)
+        typed[spec.name], cell_faults = type_cells(cells, spec)
+        faults += shape + cell_faults
+        unread = shape and (cells.empty or spec.key[0] not in cells or any(f.row != 1 for f in shape))
+        if unread or any(f.column == spec.key[0] for f in cell_faults):
+            lacking.add(spec.file)
+    containers, samples = typed["containers"], typed["samples"]
+    results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])
+    if "treatment" in containers:
+        containers["treatment"] = containers["treatment"].replace("", "stored")
+    age = (containers["sampled_on"] - containers["filled_on"]).dt.days / DAYS_A_MONTH
+    containers["age_months"] = age.where(age.notna(), containers["age_months"])
+    faults += _container_faults(containers, study) + _liquid_heights(containers, study)
+    faults += _sample_faults(samples, containers, study)
+    faults += _result_faults(results, samples, study)
+    if study is None or faults:
+        return None, _causes(faults, lacking)
+    return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),
+                  results=results.drop(columns=LINE)), []
+
+
+def _causes(faults: list[Fault], lacking: set[str]) -> list[Fault]:
+    """Faults without those that only follow from another: codes of a table with unread rows, the age of a faulty day."""
+    days = {(f.file, f.row) for f in faults if f.column in ("filled_on", "sampled_on")}
+    follow = {f"is not a {spec.name[:-1]} of {spec.file}" for spec in (CONTAINERS, SAMPLES) if spec.file in lacking}
+    if CONTAINERS.file in lacking:
+        follow.add("is not a container of this table")
+    return [f for f in faults if f.reason not in follow
+            and not (f.column == "age_months" and (f.file, f.row) in days)]
+
+
+def empty_tables(study: Study, root: Path) -> Tables:
+    """The tables of a study that has no plan yet: containers where they are listed, the rest without rows."""
+    typed = {}
+    for spec in (CONTAINERS, SAMPLES, RESULTS):
+        there = spec is CONTAINERS and (root / spec.file).exists()
+        cells, shape = read_cells(root / spec.file, spec) if there else (no_cells(spec), [])
+        typed[spec.name], faults = type_cells(cells, spec)
+        if shape + faults:
+            raise BadInput(shape + faults, title="The study folder has faults")
+        typed[spec.name] = typed[spec.name].drop(columns=LINE)
+    return Tables(study=study, containers=typed["containers"], samples=typed["samples"], results=typed["results"])
+
+
+def load_tables(root: Path, *, with_results: bool = True) -> Tables:
+    """All tables of a study folder, checked together; BadInput lists every fault of every file."""
+    tables, faults = check_tables(Path(root), with_results=with_results)
+    if tables is None:
+        raise BadInput(faults, title="The study folder has faults")
+    return tables

@@ -1,0 +1,108 @@
+"""What an unmixed container would give out: the first and the last litres, from the fitted profile and the shape.
+
+The liquid is cut into as many layers as there are sampled zones, at the middles between their
+heights; each layer is taken as uniform. Litres leave from the top (poured, pumped with the
+foot near the surface, decanted) or from the floor (bottom tap), layer after layer without
+mixing: a bound, since real dispensing mixes somewhat. What lies on the floor below the lowest
+zone is not seen by the zones and not counted here.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.model.fit import AnalyteModel
+from studykit.vessels.shapes import Vessel
+
+SHARES = (0.05, 0.1, 0.25, 0.5)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Layers:
+    """Layers of the liquid from the surface down: edges as fractions of the liquid height, and volumes, L."""
+
+    edges: tuple[float, ...]
+    volumes_l: tuple[float, ...]
+    liquid_height_mm: float
+
+    @property
+    def total_l(self) -> float:
+        """Volume of the liquid, L."""
+        return float(sum(self.volumes_l))
+
+
+def layers_of(vessel: Vessel, liquid_height_mm: float, heights: list[float]) -> Layers:
+    """Cut the liquid at the middles between the zones' heights (fractions, surface first)."""
+    if sorted(heights, reverse=True) != list(heights) or len(set(heights)) != len(heights):
+        raise ValueError(f"heights must fall from the surface down, but got {heights}")
+    middles = [(a + b) / 2 for a, b in itertools.pairwise(heights)]
+    edges = (1.0, *middles, 0.0)
+    volumes = [vessel.volume_l(e * liquid_height_mm) for e in edges]
+    parts = tuple(float(a - b) for a, b in itertools.pairwise(volumes))
+    return Layers(edges=edges, volumes_l=parts, liquid_height_mm=liquid_height_mm)
+
+
+def taken(layers: Layers, litres: float, *, from_top: bool) -> np.ndarray:
+    """Litres taken from each layer (surface first) when that many leave from the top or from the floor."""
+    if not 0 < litres <= layers.total_l * (1 + 1e-9):
+        raise ValueError(f"litres must lie in 0 to {layers.total_l:g}, but got {litres}")
+    volumes = np.array(layers.volumes_l if from_top else layers.volumes_l[::-1])
+    before = np.concatenate([[0.0], np.cumsum(volumes)[:-1]])
+    part = np.clip(litres - before, 0.0, volumes)
+    return part if from_top else part[::-1]
+
+
+def content(model: AnalyteModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, float, float]:
+    """Mean content of those litres as per cent of the mixed mean, with its interval (delta method).
+
+    ``litres`` is the volume from each layer; the mixed mean weighs layers by volume.
+    """
+    m, whole = np.array(model.means), np.array(layers.volumes_l)
+    c = np.exp(m) if model.rows.log else m
+    part, total = float(litres @ c / litres.sum()), float(whole @ c / whole.sum())
+    slope = c if model.rows.log else np.ones_like(c)
+    g = litres * slope / (litres @ c) - whole * slope / (whole @ c)
+    se = float(np.sqrt(max(g @ model.mean_cov @ g, 0.0)))
+    df = model.pairs.df if model.pairs is not None else 1.0
+    half = float(stats.t.isf((1 - level) / 2, df)) * se
+    centre = np.log(part / total)
+    return tuple(float(100 * np.exp(centre + s * half)) for s in (0, -1, 1))  # type: ignore[return-value]
+
+
+def consequences(model: AnalyteModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
+    """The first and last litres of an unmixed container, as per cent of the mixed mean.
+
+    Columns: litres, which, content %, low %, high %, share of the analyte %. Empty where the
+    model has no fitted means, or a mean is not above zero.
+    """
+    columns = ["which", "litres", "content %", "low %", "high %", "share of the analyte %"]
+    if model.fit is None or (not model.rows.log and min(model.means) <= 0):
+        return pd.DataFrame(columns=columns)
+    heights = model.depth_table()["height"].tolist()
+    layers = layers_of(vessel, liquid_height_mm, heights)
+    rows = []
+    for from_top, words in ((True, "poured from the top"), (False, "drawn by a bottom tap")):
+        for share in SHARES:
+            rows.append(_row(model, layers, share * layers.total_l, from_top, f"first, {words}", level))
+    for share in SHARES[:2]:
+        rows.append(_row(model, layers, share * layers.total_l, False, "left behind after pouring from the top", level))
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _row(model: AnalyteModel, layers: Layers, litres: float, from_top: bool, which: str, level: float) -> tuple:
+    mean, low, high = content(model, layers, taken(layers, litres, from_top=from_top), level)
+    return which, litres, mean, low, high, mean * litres / layers.total_l
+
+
+def typical_container(containers: pd.DataFrame) -> pd.Series | None:
+    """The stored container of median liquid height, as the one to reckon with; None where no height is known."""
+    stored = containers[(containers["treatment"] == "stored") & containers["liquid_height_mm"].notna()]
+    if stored.empty:
+        return None
+    ordered = stored.sort_values(["liquid_height_mm", "container"])
+    return ordered.iloc[(len(ordered) - 1) // 2]

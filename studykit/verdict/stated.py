@@ -1,0 +1,96 @@
+"""The known-precision path: one container, its scatter from the method's or the laboratory's stated repeatability."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pandas as pd
+from scipy import stats
+
+from studykit.inference.critical_range import flag_chance
+from studykit.inference.single import CANNOT_CONCLUDE, LABEL, SingleResult
+from studykit.inference.tost_power import smallest_margin, tost_power
+from studykit.model.fit import AnalyteModel
+from studykit.model.stated import precision_at, single_results
+from studykit.study.definition import Study
+from studykit.verdict.rule import AnalyteVerdict, interval_text, unassessed
+
+
+def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, AnalyteVerdict]:
+    """Verdicts of the known-precision path by analyte."""
+    found = single_results(study, models)
+    return {m.analyte: _verdict(study, m, found[m.analyte]) for m in models if m.analyte in found}
+
+
+def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> AnalyteVerdict:
+    if isinstance(result, str):
+        none = unassessed(model, study, result)
+        if "the verdict depends on where" not in result:
+            return none
+        return replace(none, word="inconclusive", scope=LABEL, sentence=f"{none.label}: inconclusive. {result}")
+    widest, level = result.comparison.widest, 1 - 2 * study.alpha
+    span = widest.interval(level)
+    declared, label = study.analytes[model.analyte], study.label_of(model.analyte)
+    lower, _, upper = widest.label.partition(" - ")
+    sign = "+" if widest.estimate > 0 else ""
+    sentence = (f"{label}: {result.word}, and that {LABEL}. {lower.capitalize()} against {upper} {sign}{widest.estimate:.3g} "
+                f"{result.unit} ({interval_text(span.low, span.high, result.unit, level)}). {result.reasons()[0]}")
+    # the first stands in the sentence, the blind spot has a column of its own
+    reasons = tuple(r for r in result.reasons()[1:] if not r.startswith("The method cannot see"))
+    if model.rows.censored:
+        reasons += (f"Results below quantification ({model.rows.censored}) stand at their limit here; wherever they lie "
+                    f"below it, at the extremes tried the verdict is {result.word}.",)
+    needed = result.results_needed() if result.word == "inconclusive" else None
+    if result.word == "inconclusive":
+        sentence += (f" About {needed} results at each depth would probably decide it." if needed else
+                     " No reasonable number of results would decide it: the difference lies close to the margin.")
+    comparison = result.comparison
+    return AnalyteVerdict(
+        analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=reasons,
+        margin=declared.margin.text(declared.unit), scope=LABEL, pair=widest.label, estimate=widest.estimate,
+        low=span.low, high=span.high, unit=result.unit, at_least=comparison.at_least, df=math.inf,
+        p_within=comparison.p_within, p_beyond=comparison.p_beyond,
+        gradient_p_holm=comparison.p_any,  # adjusted over the analytes by verdict.judge
+        blind_to=declared.blind_to or result.precision.cannot_see)
+
+
+def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
+    """One row an analyte of a one-container study: means, range against critical range, contrast, margin, verdict."""
+    rows = [r.row() for r in single_results(study, models).values() if isinstance(r, SingleResult)]
+    return pd.DataFrame(rows)
+
+
+def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
+    """What two single results can show of each analyte with its stated repeatability.
+
+    Columns: analyte, level, unit, r, margin (absolute at that level), margin / r, never below (0.84 r),
+    four times in five from (1.5 r), so single results, source. Analytes without a stated precision
+    or without measured values are left out.
+    """
+    rows = []
+    for model in models:
+        measured = model.rows.measured
+        if measured.empty:
+            continue
+        level = float(measured["value"].mean())
+        precision = precision_at(study, model.analyte, level) if level > 0 else None
+        if precision is None:
+            continue
+        edge = math.expm1(model.rows.margin.high) * level if model.rows.log else model.rows.margin.high
+        se = precision.s_r * math.sqrt(2)
+        chance = tost_power(0.0, se, math.inf, -edge, edge, study.alpha)
+        rows.append({"analyte": model.analyte, "level": level, "unit": model.rows.unit, "r": precision.r,
+                     "margin": edge, "margin / r": edge / precision.r, "never below": float(stats.norm.isf(study.alpha)) * se,
+                     "mostly from": smallest_margin(se, math.inf, 0.8, alpha=study.alpha),
+                     "chance for a uniform pair, %": 100 * chance,
+                     "precision from": precision.source, "sure": precision.sure})
+    return pd.DataFrame(rows)
+
+
+def flags_expected(analytes: int, depths: int) -> tuple[float, float]:
+    """Chance of at least one flag on a uniform container: by r, and by the critical range for that many results."""
+    return flag_chance(analytes, depths, rule="r"), flag_chance(analytes, depths)
+
+
+__all__ = ["CANNOT_CONCLUDE", "LABEL", "arithmetic_table", "flags_expected", "single_table", "single_verdicts"]

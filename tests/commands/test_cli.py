@@ -1,0 +1,123 @@
+"""The command line: few commands, examples in the help, one message and an exit code for every error, no traceback."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from studykit.commands.cli import app, main
+from tests.studies import CONTAINERS, SAMPLES, results, write_study
+
+COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "recheck")
+
+
+def run(capsys, *arguments):
+    code = main(list(arguments))
+    out = capsys.readouterr()
+    assert "Traceback" not in out.out + out.err
+    return code, out.out, out.err
+
+
+def test_the_commands_are_these():
+    assert tuple(c.name or c.callback.__name__ for c in app.registered_commands) == COMMANDS
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_help_has_an_example(capsys, command):
+    code, out, _ = run(capsys, command, "--help")
+    assert code == 0
+    assert f"Example: studykit {command}" in out
+
+
+def test_help_starts_without_the_heavy_packages():
+    code = ("import sys; from studykit.commands.cli import main; main(['--help']); "
+            "print([m for m in ('pandas', 'numpy', 'scipy', 'matplotlib', 'statsmodels') if m in sys.modules])")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith("[]")
+
+
+def test_check_tells_all_faults_and_changes_nothing(capsys, tmp_path):
+    root = write_study(tmp_path / "s", samples=SAMPLES.replace("S0u,007", "S0u,777"),
+                       results_text=results().replace("S0u,P,340", "S0u,P,3,4"))
+    before = sorted((p.name, p.read_bytes()) for p in root.rglob("*") if p.is_file())
+    code, _, err = run(capsys, "check", str(root))
+    assert code == 2
+    assert "2 faults" in err
+    assert "plan/samples.csv row 2, column container: '777'" in err
+    assert "tidy/results.csv row 2" in err
+    assert before == sorted((p.name, p.read_bytes()) for p in root.rglob("*") if p.is_file())
+
+
+def test_check_of_a_good_study(capsys, tmp_path):
+    code, out, _ = run(capsys, "check", str(write_study(tmp_path / "s", results_text=results())))
+    assert (code, out) == (0, "no fault found: 3 containers, 9 samples, 18 results\n")
+
+
+@pytest.mark.parametrize("arguments", [("check", "nowhere"), ("report", "nowhere"), ("recheck", "nowhere"),
+                                       ("plan", "nowhere"), ("lock", "nowhere"), ("demo", "nowhere")])
+def test_what_is_not_there_is_told(capsys, tmp_path, monkeypatch, arguments):
+    monkeypatch.chdir(tmp_path)
+    code, _, err = run(capsys, *arguments)
+    assert code == 2
+    assert "nowhere" in err or "no report is filed" in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_wrong_command_is_told(capsys):
+    code, _, err = run(capsys, "chekc")
+    assert code == 2
+    assert "Did you mean" in err
+
+
+def test_a_new_study_has_what_it_needs_and_an_old_one_is_not_overwritten(capsys, tmp_path):
+    for flag in ([], ["--single"]):
+        root = tmp_path / ("single" if flag else "whole")
+        code, out, _ = run(capsys, "new", str(root), *flag)
+        assert code == 0
+        assert "study.toml" in out
+        assert (root / "study.toml").exists()
+        assert (root / "intake.toml").exists()
+        books = sorted(p.name for p in (root / "notebooks").glob("*.ipynb"))
+        assert books[0] == "00-study.ipynb"
+        assert len(books) == 8
+        assert '"outputs": []' in (root / "notebooks/05-model.ipynb").read_text()
+        code, _, err = run(capsys, "new", str(root))
+        assert code == 2
+        assert "not empty" in err
+
+
+def test_a_traceback_comes_only_when_asked(tmp_path):
+    command = [sys.executable, "-m", "studykit", "--traceback", "check", str(tmp_path / "nowhere")]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=Path(__file__).parents[2])
+    assert done.returncode != 0
+    assert "Traceback" in done.stderr
+    done = subprocess.run([c for c in command if c != "--traceback"], capture_output=True, text=True, check=False,
+                          cwd=Path(__file__).parents[2])
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+def test_a_folder_without_write_permission_is_told(capsys, tmp_path, monkeypatch):
+    import tempfile
+
+    from studykit.demos.shipped import copy_demo
+
+    root = copy_demo("tote", tmp_path / "s")
+
+    def denied(*_, **__):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(tempfile, "mkstemp", denied)
+    code, _, err = run(capsys, "report", str(root))
+    assert code == 2
+    assert "Permission denied" in err
+    assert "check the folder, its permissions" in err
+
+
+def test_containers_of_the_example_keep_their_codes(tmp_path):
+    from studykit.study.tables import load_tables
+
+    root = write_study(tmp_path / "s")
+    assert CONTAINERS.count("007") == 1
+    assert "007" in set(load_tables(root, with_results=False).containers["container"])

@@ -1,0 +1,85 @@
+"""Files are written whole or not at all, and paths stay inside the study."""
+
+import hashlib
+import os
+import subprocess
+import sys
+import textwrap
+
+import pandas as pd
+import pytest
+
+from studykit.core import files
+from studykit.core.errors import BadInput
+
+
+def test_a_written_file_has_the_bytes_and_leaves_nothing_else(tmp_path):
+    path = files.write_text(tmp_path / "deep/er/a.txt", "ä\n")
+    assert path.read_bytes() == "ä\n".encode()
+    assert [p.name for p in path.parent.iterdir()] == ["a.txt"]
+    assert files.sha256_of(path) == hashlib.sha256("ä\n".encode()).hexdigest()
+
+
+def test_a_failure_while_writing_leaves_the_old_file(tmp_path, monkeypatch):
+    path = files.write_text(tmp_path / "a.txt", "old")
+
+    def broken(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "replace", broken)
+    with pytest.raises(BadInput, match="No space left on device"):
+        files.write_text(path, "new")
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_a_killed_writer_leaves_the_old_file_whole(tmp_path):
+    path = files.write_text(tmp_path / "a.txt", "old")
+    script = textwrap.dedent(f"""
+        import os, signal
+        from pathlib import Path
+        from studykit.core import files
+        os.replace = lambda *a: os.kill(os.getpid(), signal.SIGKILL)
+        files.write_text(Path({str(path)!r}), "new" * 1000)
+    """)
+    done = subprocess.run([sys.executable, "-c", script], check=False)
+    assert done.returncode == -9
+    assert path.read_text() == "old"
+
+
+def test_a_path_may_not_leave_the_study(tmp_path):
+    assert files.inside(tmp_path, "raw/a.csv") == (tmp_path / "raw/a.csv").resolve()
+    with pytest.raises(BadInput, match="leaves the study folder"):
+        files.inside(tmp_path, "../other/a.csv")
+
+
+def test_csv_and_json_are_stable(tmp_path):
+    table = pd.DataFrame({"day": pd.to_datetime(["2026-03-01"]), "code": ["007"]})
+    assert files.write_csv(tmp_path / "t.csv", table).read_text() == "day,code\n2026-03-01,007\n"
+    assert files.write_json(tmp_path / "t.json", {"b": 1, "a": "ü"}).read_text() == '{\n  "a": "ü",\n  "b": 1\n}\n'
+    with pytest.raises(ValueError, match=r"not JSON compliant|Out of range"):
+        files.write_json(tmp_path / "n.json", {"a": float("nan")})
+
+
+def test_a_damaged_json_is_told(tmp_path):
+    (tmp_path / "m.json").write_text("{")
+    with pytest.raises(BadInput, match=r"m\.json: is not valid JSON"):
+        files.read_json(tmp_path / "m.json")
+    with pytest.raises(BadInput, match="there is no such file"):
+        files.read_json(tmp_path / "absent.json")
+
+
+def test_a_file_in_the_place_of_a_folder_is_told(tmp_path):
+    (tmp_path / "report").write_text("")
+    with pytest.raises(BadInput, match="cannot be written"):
+        files.require_writable(tmp_path / "report")
+
+
+def test_formula_text_is_made_harmless_in_csv_and_read_back_as_it_was(tmp_path):
+    table = pd.DataFrame({"=who": ["=cmd|' /C calc'!A0", "@sum", "-0.5", "+1 extra", "plain"], "n": [-0.5, 1.0, 2, 3, 4]})
+    path = files.write_csv(tmp_path / "t.csv", table)
+    lines = path.read_text().splitlines()
+    assert lines[0] == "'=who,n"
+    assert [line.split(",")[0] for line in lines[1:]] == ["'=cmd|' /C calc'!A0", "'@sum", "-0.5", "'+1 extra", "plain"]
+    assert lines[1].endswith(",-0.5")
+    assert files.read_csv(path).equals(table)

@@ -1,0 +1,309 @@
+"""Expectations from study.toml, the proposed plan, and the warnings, each with a case where it must stay silent."""
+
+from __future__ import annotations
+
+import copy
+import math
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.design.advice import advice_table, advise, aliases, unknown_analytes
+from studykit.design.assumptions import (
+    HOW,
+    aims_of,
+    controls_left_out,
+    expectations,
+    guess_from_pilot,
+    guess_of,
+    planned_containers,
+    propose,
+    size_of,
+)
+from studykit.design.operating import Size
+from studykit.sampling.order import make_plan
+from studykit.study.definition import Study, parse_study
+
+BASE: dict[str, Any] = {
+    "title": "Invented example", "question": "Must it be mixed?", "responsible": "store keeper", "scope": "stock",
+    "invented": True,
+    "factors": {"depths": ["upper", "middle", "lower"], "fixed": ["lot", "store"]},
+    "analytes": {"P": {"unit": "mg/kg", "method": "in-house 1", "margin": {"relative_percent": 25},
+                       "margin_reason": "invented", "nominal": 400},
+                 "water": {"unit": "mg/kg", "method": "in-house 2", "margin": {"absolute": 50},
+                           "margin_reason": "invented"}},
+    "vessels": {"pail": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300, "height_mm": 360}},
+    "sampling": {"heel": True, "draw_ml": 100, "run_capacity": 36},
+    "design": {"containers": 12, "replicates": 1, "cost_container": 40, "cost_sample": 10, "cost_determination": 6,
+               "guesses": {"P": {"s_r": 2.0}, "water": {"s_r": 12.0, "gradient": 70}}},
+}
+
+
+def study(**changes: Any) -> Study:
+    """The base study with dotted keys replaced: study(sampling__heel=False)."""
+    data = copy.deepcopy(BASE)
+    for path, value in changes.items():
+        *parents, last = path.split("__")
+        place = data
+        for p in parents:
+            place = place[p]
+        if value is None:
+            place.pop(last)
+        else:
+            place[last] = value
+    return parse_study(data)
+
+
+def stock(lots: str, stores: str, ages: tuple[float, ...] | None = None) -> pd.DataFrame:
+    n = len(lots)
+    return pd.DataFrame({
+        "container": [f"{i:02d}" for i in range(n)], "lot": list(lots), "store": list(stores),
+        "age_months": list(ages) if ages else [12.0] * n, "vessel": "pail", "liquid_height_mm": 314.0,
+        "fill_volume_l": math.nan, "treatment": "stored"})
+
+
+def topics(s: Study, size: Size | None = None, containers: pd.DataFrame | None = None) -> list[str]:
+    return [a.topic for a in advise(s, size or size_of(s), containers)]
+
+
+# ---- expectations
+
+def test_guess_comes_from_the_design_first_then_from_repeatability() -> None:
+    assert guess_of(study(), "P") is not None
+    own = {"s_r_percent": 3, "source": "control chart 2026"}
+    s = study(design__guesses={}, analytes__P=BASE["analytes"]["P"] | {"repeatability": own})
+    got = guess_of(s, "P")
+    assert got is not None
+    assert (got.s_r, got.source) == (3, "control chart 2026")
+    assert unknown_analytes(s) == ("water",)
+
+
+def test_absolute_repeatability_becomes_per_cent_of_nominal() -> None:
+    own = {"r": 22.174, "source": "invented"}
+    s = study(design__guesses={}, analytes__P=BASE["analytes"]["P"] | {"repeatability": own})
+    got = guess_of(s, "P")
+    assert got is not None
+    # r / (1.96 sqrt 2) / 400 in per cent: 22.174/2.7718/400 = 2 %
+    assert got.s_r == pytest.approx(2.0, abs=1e-3)
+
+
+def test_published_precision_needs_a_level_and_a_key() -> None:
+    s = study(design__guesses={}, analytes__P=BASE["analytes"]["P"] | {"method_key": "ASTM D5185-18"})
+    got = guess_of(s, "P")
+    assert got is not None
+    # ASTM D5185 repeatability of P, r = 1.3 X^0.58 mg/kg (from memory, check your copy), at 400 mg/kg
+    assert got.s_r == pytest.approx(100 * 1.3 * 400**0.58 / 2.7718 / 400, rel=1e-4)
+    assert "D5185" in got.source
+    blank = {k: v for k, v in BASE["analytes"]["P"].items() if k != "nominal"}
+    assert guess_of(study(design__guesses={}, analytes__P=blank | {"method_key": "ASTM D5185-18"}), "P") is None
+
+
+def test_gradients_from_elsewhere_do_not_replace_typed_ones() -> None:
+    own = {"s_r_percent": 3, "source": "control chart 2026"}
+    s = study(design__guesses={"water": {"s_r": 12, "gradient": 70}},
+              analytes__P=BASE["analytes"]["P"] | {"repeatability": own})
+    p, water = aims_of(s, {"P": 12.0, "water": 1.0})
+    assert (p.shown(p.guess.gradient), water.guess.gradient) == pytest.approx((12, 70))
+
+
+def test_relative_margin_and_gradient_go_to_the_log_scale() -> None:
+    guesses = {"P": {"s_r": 2, "gradient": 30}, "water": {"s_r": 12, "gradient": 70}}
+    p, water = aims_of(study(design__guesses=guesses))
+    assert (p.margin, p.guess.gradient) == pytest.approx((100 * math.log(1.25), 100 * math.log(1.3)))
+    assert (water.margin, water.guess.gradient, water.unit) == (50, 70, "mg/kg")
+    assert p.shown(p.margin) == pytest.approx(25)
+    table = expectations(study(design__guesses=guesses)).set_index("analyte")
+    assert table.loc["P", "gradient"] == pytest.approx(30)
+    assert table.loc["water", "margin"] == "±50 mg/kg"
+
+
+def test_a_fall_of_everything_is_refused() -> None:
+    with pytest.raises(BadInput, match=r"design\.guesses\.P\.gradient: '-100': nothing can fall by 100 %"):
+        aims_of(study(design__guesses={"P": {"s_r": 2, "gradient": -100}}))
+
+
+def test_pilot_components_make_a_guess() -> None:
+    got = guess_from_pilot(1.5, 0.4, 2.0, 3.0)
+    assert (got.s_r, got.sd_container_depth, got.sd_container, got.gradient) == (1.5, 0.4, 2.0, 3.0)
+
+
+def test_no_design_section_is_said() -> None:
+    with pytest.raises(BadInput, match=r"there is no \[design\] section"):
+        size_of(study(design=None))
+
+
+def test_zero_scatter_and_margin_zero_are_refused_when_read() -> None:
+    with pytest.raises(BadInput, match=r"guesses\.P\.s_r: '0'(\.0)?: must be greater than 0"):
+        study(design__guesses={"P": {"s_r": 0}})
+    with pytest.raises(BadInput, match=r"margin\.absolute: '0'(\.0)?: must be greater than 0"):
+        study(analytes__water={**BASE["analytes"]["water"], "margin": {"absolute": 0}})
+    with pytest.raises(BadInput, match="must be one of"):
+        study(design__controls=["placebo"])
+
+
+# ---- the proposed plan
+
+def test_every_control_is_explained_and_can_be_removed() -> None:
+    wanted = ["remixed control", "layered control", "duplicate", "check fluid", "blank", "retained", "sister"]
+    everything = study(design__controls=wanted, sampling__residue=True)
+    full = propose(everything, lots=3)
+    assert {c.name for c in full.controls} == set(HOW)
+    assert full.left_out == ()
+    assert all(c.how and c.answers.endswith("?") for c in full.controls)
+    for name in HOW:
+        less = propose(everything, lots=3, without=[name])
+        assert name not in {c.name for c in less.controls}
+        assert name in set(controls_left_out(less)["left out"])
+        assert less.cost <= full.cost
+
+
+def test_cost_of_the_plan_with_controls_by_hand() -> None:
+    got = propose(study(sampling__heel=False), without=["check fluid", "blank"])
+    # 12·40 + 36·10 + 36·6 plain; remixed 40 + 3·16; layered 40 + 3·16; 10 duplicates at 16
+    assert got.cost == 480 + 360 + 216 + 88 + 88 + 160
+    assert (got.samples, got.determinations) == (52, 52)
+
+
+def test_runs_hold_whole_containers_and_all_samples() -> None:
+    got = propose(study())
+    each = math.ceil((got.size.samples + 6 + 10 + 24) / 14)
+    assert got.containers_per_run * each <= 36
+    assert got.runs * got.containers_per_run * each >= got.size.samples
+
+
+def test_unknown_control_is_refused() -> None:
+    with pytest.raises(ValueError, match="without must name controls"):
+        propose(study(), without=["placebo"])
+
+
+def test_planned_containers_can_be_filled_in_and_sampled() -> None:
+    table = planned_containers(study())
+    assert list(table["container"]) == [f"C{i:02d}" for i in range(1, 15)]
+    assert list(table["treatment"][12:]) == ["remixed control", "layered control"]
+    table["liquid_height_mm"], table["fill_volume_l"] = 314.0, math.nan
+    plan = make_plan(study(), table)
+    assert set(plan.samples["kind"]) >= {"spot", "heel", "duplicate", "blank", "check fluid"}
+
+
+# ---- warnings: each with a case where it must fire and one where it must not
+
+GOOD = stock("AAAABBBBCCCC", "xyxyxyxyxyxy")
+
+
+def test_a_sound_plan_is_only_told_the_limit_of_its_claim() -> None:
+    assert topics(study(), containers=GOOD) == ["claim about the stock"]
+    assert topics(study(scope="container"), containers=GOOD) == []
+
+
+def test_one_container() -> None:
+    assert "one container" in topics(study(), Size(containers=1, depths=3))
+    assert "one container" not in topics(study(), Size(containers=2, depths=3))
+
+
+def test_no_replicates() -> None:
+    bare = study(design__controls=["blank"])
+    assert "no replicates" in topics(bare)
+    assert "no replicates" not in topics(bare, Size(containers=12, depths=3, replicates=2))
+    assert "no replicates" in topics(study(sampling__duplicates=0))
+
+
+def test_few_containers_in_a_group() -> None:
+    found = [a for a in advise(study(), size_of(study()), stock("AAAABBBBBCCC", "xyxyxyxyxyxy"))
+             if a.topic == "small groups"]
+    assert [a.what for a in found] == ["lot: fewer than 4 containers in C (3)"]
+
+
+def test_zones_that_overlap() -> None:
+    flat = GOOD.assign(liquid_height_mm=9.0)
+    found = [a for a in advise(study(sampling__heel=False), size_of(study()), flat) if a.topic == "overlapping zones"]
+    assert len(found) == 1
+    assert "share" in found[0].what or "neighbouring" in found[0].what or "level" in found[0].what
+
+
+def test_margin_below_repeatability_says_whether_any_number_helps() -> None:
+    narrow = study(design__guesses={"P": {"s_r": 15}, "water": {"s_r": 300}})
+    found = {a.what.split(":")[0]: a for a in advise(narrow, size_of(narrow)) if a.topic.startswith("margin below")}
+    assert set(found) == {"P", "water"}
+    assert "only averages over many containers" in found["P"].why
+    assert "even 60 containers with 4 determinations each" in found["water"].why
+    assert "a wider margin" in found["water"].cure
+
+
+def test_more_analytes_than_the_budget() -> None:
+    design = BASE["design"] | {"budget": 1500, "cost_per_analyte": {"P": 5, "water": 9}}
+    found = [a for a in advise(study(design=design), size_of(study())) if a.topic == "more than the budget"]
+    # plain 1056, P 180, water 324: together 1560
+    assert found[0].what == "the plan costs 1560 units, the budget is 1500, for 2 analytes"
+    assert found[0].why.endswith("pays for: P")
+    assert "more than the budget" not in topics(study(design=design | {"budget": 1560}))
+    poor = study(design=design | {"budget": 900})
+    assert any("not even pay for drawing" in a.why for a in advise(poor, size_of(poor)))
+
+
+def test_lot_with_age_and_store_with_age() -> None:
+    table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=(6,) * 4 + (12,) * 4 + (24,) * 4)
+    found = [a.what for a in advise(study(), size_of(study()), table) if a.topic == "confounded factors"]
+    assert found == ["lot and age_months cannot be told apart at all"]
+    by_store = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=(6, 24) * 6)
+    assert [(a.first, a.second, a.wholly) for a in aliases(by_store, ("lot", "store", "age_months"))] == [
+        ("store", "age_months", True)]
+
+
+def test_partly_confounded_and_separable_factors() -> None:
+    partly = stock("AAAABBBBCCCC", "xxxxyyyyxyxy")
+    assert aliases(partly, ("lot", "store")) == ()
+    nested = stock("AAAABBBBCCCCDDDD", "xxxxxxxxyyyyyyyy")
+    assert [(a.first, a.second, a.wholly) for a in aliases(nested, ("lot", "store"))] == [("lot", "store", True)]
+    mixed = stock("AABBCCDD", "xxyyzwzw")
+    assert [a.wholly for a in aliases(mixed, ("lot", "store"))] == [False]
+    assert aliases(GOOD.assign(store="x"), ("lot", "store")) == ()
+
+
+def test_heel_unseen() -> None:
+    assert "heel unseen" in topics(study(sampling__heel=False))
+    assert "heel unseen" not in topics(study())
+    deep = study(sampling__heel=False, factors={"depths": ["top", "middle", "bottom"]})
+    assert "heel unseen" not in topics(deep)
+
+
+def test_claim_about_the_stock_gives_the_bound() -> None:
+    found = [a for a in advise(study(), Size(containers=24, depths=3)) if a.topic == "claim about the stock"]
+    # 0 of 24 beyond the margin: exact binomial 95 % bound 12 %; 59 clean ones for 5 %
+    assert "still allows 12 % of all containers" in found[0].why
+    assert "59 clean containers" in found[0].cure
+
+
+def test_table_of_no_warnings_keeps_its_columns() -> None:
+    assert list(advice_table([]).columns) == ["topic", "what", "why", "cure"]
+    assert len(advice_table(advise(study(), size_of(study())))) == 1
+
+
+def test_a_budget_without_costs_is_refused() -> None:
+    for name in ("cost_container", "cost_sample", "cost_determination"):
+        assert study(design__budget=500, design__cost_per_analyte={}, **{f"design__{name}": 3}).design is not None
+    with pytest.raises(BadInput, match="a budget without costs says nothing: give cost_container"):
+        study(design__budget=500, design__cost_container=0, design__cost_sample=0, design__cost_determination=0,
+              design__cost_per_analyte={})
+
+
+def test_a_typed_scatter_keeps_the_settling_estimate_for_the_difference() -> None:
+    guesses = {"P": {"s_r": 2}, "water": {"s_r": 12, "gradient": 0}}
+    p, water = aims_of(study(design__guesses=guesses), {"P": 12.0, "water": 30.0})
+    assert p.shown(p.guess.gradient) == pytest.approx(12)
+    assert "settling estimate" in p.guess.source
+    assert water.guess.gradient == 0  # a typed nought is a statement
+
+
+def test_the_proposal_counts_what_the_sampling_stage_draws(tmp_path) -> None:
+    wanted = ["remixed control", "duplicate", "check fluid", "blank", "retained"]
+    s = study(design__controls=wanted, sampling__residue=True)
+    table = planned_containers(s)
+    table["lot"] = [f"L{i % 3}" for i in range(len(table))]
+    table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
+    made = make_plan(s, table)
+    counts = made.samples["kind"].value_counts()
+    got = {c.name: c.samples for c in propose(s, lots=3).controls}
+    assert {k: int(counts[k]) for k in ("duplicate", "heel", "composite", "retained")} == {
+        k: got[k] for k in ("duplicate", "heel", "composite", "retained")}

@@ -1,0 +1,149 @@
+"""The cheapest design: proved by enumeration, tied to a brute-force check; budgets; refusals."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.design.cheapest import (
+    Aim,
+    Costs,
+    Limits,
+    aim_chances,
+    cheapest,
+    costs_of,
+    for_budget,
+    frontier,
+    limits_of,
+    price,
+    right_chance,
+    what_can_be_said,
+)
+from studykit.design.operating import Size, chances, margin_on_scale, resolvable_margin
+from studykit.study.sections import DesignSettings, Guess, Margin
+
+COSTS = Costs(container=40, sample=10, determination=6)
+LIMITS = Limits(depths=(3,), max_containers=30, max_replicates=4)
+STILL = Aim(analyte="P", guess=Guess(s_r=2, sd_container_depth=0.5), margin=2.0, unit="%")
+LAYERED = Aim(analyte="Si", guess=Guess(s_r=6, sd_container_depth=2, gradient=26), margin=18.0, unit="%")
+
+
+def every_design(aims: tuple[Aim, ...], target: float) -> list[tuple[float, Size]]:
+    """Cost and size of every design of the grid that reaches the target, without any order or stopping."""
+    return [(COSTS.of(s), s) for s in LIMITS.sizes() if min(right_chance(a, s) for a in aims) >= target]
+
+
+@pytest.mark.parametrize("aims", [(STILL,), (LAYERED,), (STILL, LAYERED)])
+@pytest.mark.parametrize("target", [0.5, 0.8, 0.95])
+def test_cheapest_is_the_cheapest_of_the_whole_grid(aims: tuple[Aim, ...], target: float) -> None:
+    reaching = every_design(aims, target)
+    found = cheapest(aims, COSTS, LIMITS, target=target)
+    assert found.found is not None
+    assert found.found.cost == min(cost for cost, _ in reaching)
+    assert [c.cost for c in found.best] == sorted(cost for cost, _ in reaching)[:5]
+    assert all(c.lowest < target for c in found.tried if c.cost < found.found.cost)
+    cheaper = sum(COSTS.of(s) < found.found.cost for s in LIMITS.sizes())
+    assert f"All {cheaper} cheaper designs of a grid of 116 were evaluated" in found.proof()
+
+
+def test_costs_add_up() -> None:
+    # 5 containers of 3 depths, 2 determinations: 5·40 + 15·10 + 30·6 + 7
+    costs = Costs(container=40, sample=10, determination=6, fixed=7)
+    assert costs.of(Size(containers=5, depths=3, replicates=2)) == 200 + 150 + 180 + 7
+
+
+def test_dear_containers_buy_more_determinations_and_cheap_ones_more_containers() -> None:
+    dear = cheapest((STILL,), Costs(container=500, sample=1, determination=1), LIMITS).found
+    cheap = cheapest((STILL,), Costs(container=1, sample=1, determination=500), LIMITS).found
+    assert dear is not None
+    assert cheap is not None
+    assert dear.size.replicates > cheap.size.replicates == 1
+    assert dear.size.containers < cheap.size.containers
+
+
+def test_right_verdict_follows_the_guess() -> None:
+    assert (STILL.right_word, LAYERED.right_word) == ("homogeneous", "stratified")
+    size = Size(containers=12, depths=3)
+    assert right_chance(STILL, size) == chances(size, STILL.guess, STILL.margin).homogeneous
+    assert right_chance(LAYERED, size) == aim_chances(LAYERED, size).stratified
+
+
+def test_target_for_all_analytes_at_once_is_harder() -> None:
+    each = cheapest((STILL, LAYERED), COSTS, LIMITS, target=0.8).found
+    both = cheapest((STILL, LAYERED), COSTS, LIMITS, target=0.8, every=True).found
+    assert each is not None
+    assert both is not None
+    assert both.every >= 0.8
+    assert both.cost >= each.cost
+    made = price((STILL, LAYERED), Size(containers=8, depths=3), COSTS)
+    assert made.every == pytest.approx(max(0.0, sum(p for _, p in made.rights) - 1))
+
+
+def test_no_design_of_the_grid_is_said_with_the_best_chance() -> None:
+    hopeless = Aim(analyte="B", guess=Guess(s_r=10), margin=1.0, unit="%")
+    result = cheapest((hopeless,), COSTS, LIMITS)
+    assert result.found is None
+    assert len(result.tried) == 116
+    assert result.proof().startswith("None of the 116 designs tried reaches 80 %")
+    assert result.to_table().empty
+
+
+@pytest.mark.parametrize("budget", [400.0, 1000.0, 2000.0])
+def test_budget_buys_the_highest_chance_of_all_affordable_designs(budget: float) -> None:
+    got = for_budget((STILL, LAYERED), COSTS, LIMITS, budget)
+    affordable = [s for s in LIMITS.sizes() if COSTS.of(s) <= budget]
+    best = max(min(right_chance(a, s) for a in (STILL, LAYERED)) for s in affordable)
+    assert got.found is not None
+    assert got.found.lowest == pytest.approx(best, abs=1e-9)
+    assert got.found.cost <= budget
+    assert got.unaffordable == 116 - len(affordable)
+
+
+def test_smallest_margin_reaches_its_chance_and_is_shown_in_per_cent() -> None:
+    size = Size(containers=6, depths=3)
+    aim = Aim(analyte="P", guess=Guess(s_r=2), margin=margin_on_scale(Margin(relative_percent=5)), unit="%",
+              relative=True)
+    row = what_can_be_said((aim,), size, chance=0.9).iloc[0]
+    assert row["margin"] == pytest.approx(5)
+    back = 100 * math.log1p(row["smallest_margin"] / 100)
+    assert chances(size, aim.guess, back).homogeneous == pytest.approx(0.9, abs=1e-7)
+    assert back == pytest.approx(resolvable_margin(size, aim.guess, chance=0.9))
+
+
+def test_frontier_only_rises() -> None:
+    tried = cheapest((STILL,), COSTS, LIMITS, target=0.95).tried
+    edge = frontier(tried)
+    assert all(b.cost > a.cost and b.lowest > a.lowest for a, b in pairwise(edge))
+    assert edge[-1].lowest == max(c.lowest for c in tried)
+    for c in tried:
+        assert c.lowest <= max(e.lowest for e in edge if e.cost <= c.cost)
+
+
+def test_limits_of_samples_and_determinations_are_kept() -> None:
+    limits = Limits(depths=(3, 5), max_containers=30, max_samples=30, max_determinations=60)
+    sizes = limits.sizes()
+    assert max(s.samples for s in sizes) == 30
+    assert max(s.determinations for s in sizes) == 60
+    assert {s.depths for s in sizes} == {3, 5}
+    assert limits_of(DesignSettings(max_containers=9, max_samples=20), 3).sizes()[-1].containers == 6
+
+
+def test_refusals_say_what_to_write() -> None:
+    with pytest.raises(BadInput, match=r"needs costs: 3 faults(?s:.*)cost_determination: no cost is given"):
+        costs_of(DesignSettings())
+    with pytest.raises(BadInput, match="smallest design of the grid costs 176"):
+        for_budget((STILL,), COSTS, LIMITS, 100)
+    with pytest.raises(ValueError, match="limits leave no design"):
+        Limits(depths=(3,), max_samples=2).sizes()
+    with pytest.raises(ValueError, match="target must lie between 0 and 1"):
+        cheapest((STILL,), COSTS, LIMITS, target=1.0)
+    with pytest.raises(ValueError, match="at least one analyte"):
+        cheapest((), COSTS, LIMITS)
+
+
+def test_costs_of_analytes_are_part_of_a_determination() -> None:
+    made = costs_of(DesignSettings(cost_container=1, cost_determination=2, cost_per_analyte={"P": 3, "Si": 4}))
+    assert made.determination == 9

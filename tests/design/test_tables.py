@@ -1,0 +1,145 @@
+"""The design notebook's tables for every kind of study: many containers, one container, nothing known, no costs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from studykit.design import chapter as designshow
+from studykit.design import tables as designset
+from studykit.design.operating import Size, chances
+from studykit.study.definition import Study
+from studykit.study.tables import load_tables
+from tests.design.test_assumptions import BASE, GOOD, study
+
+DEMOS = Path(__file__).resolve().parents[2] / "demo_data"
+
+
+def view_of(s: Study, containers: pd.DataFrame = GOOD) -> designset.DesignView:
+    return designset.open_design(SimpleNamespace(study=s, containers=containers))
+
+
+def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
+    found = designset.search(view)
+    plan = designset.proposal(view)
+    return {
+        "settling": designset.settling_table(view), "expectations": designset.expectation_table(view),
+        "said": designset.said_table(view), "ladder": designset.ladder(view),
+        "simulated": designset.simulated(view, studies=200), "cheapest": designset.cheapest_table(view, found),
+        "by analyte": designset.by_analyte(view), "budget": designset.budget_table(view), "plan": plan.to_table(),
+        "left out": designset.left_out(plan), "warnings": designset.warnings_table(view),
+        "gradient": designshow.gradient_curve(view), "margin": designshow.margin_curve(view)}
+
+
+@pytest.mark.parametrize("demo", ["ropeway", "forge", "tote", "slip"])
+def test_every_demo_fills_every_table(demo: str) -> None:
+    tables = load_tables(DEMOS / demo, with_results=False)
+    view = view_of(tables.study, tables.containers)
+    made = every_table(view)
+    assert all(len(t.columns) for t in made.values())
+    assert list(made["said"]["analyte"]) == [a.analyte for a in view.aims]
+    for name in ("gradient", "margin"):
+        assert "homogeneous" in made[name]
+
+
+def test_said_table_holds_the_exact_chances_of_three_worlds() -> None:
+    view = view_of(study())
+    row = designset.said_table(view).set_index("analyte").loc["water"]
+    size = Size(containers=12, depths=3)
+    water = next(a for a in view.aims if a.analyte == "water")
+    for column, gradient, word in (("homogeneous if nothing settled", 0.0, "homogeneous"),
+                                   ("stratified if twice the margin", 100.0, "stratified"), ("stratified", 70.0, "stratified")):
+        exact = chances(size, water.guess.model_copy(update={"gradient": gradient}), 50.0)
+        assert row[column] == pytest.approx(100 * getattr(exact, word), abs=5e-4)
+
+
+def test_ladder_marks_the_plan_and_narrows_downwards() -> None:
+    table = designset.ladder(view_of(study(design__containers=9)))
+    assert table.loc[table["this plan"] == "yes", "containers"].tolist() == [9]
+    several = table[table["containers"] > 1]
+    assert several["water, mg/kg"].is_monotonic_decreasing
+
+
+def test_nothing_known_is_said_instead_of_failing() -> None:
+    view = view_of(study(design__guesses={}))
+    made = every_table(view)
+    for name in ("said", "ladder", "simulated", "gradient"):
+        assert "nothing is known of any analyte" in made[name].iloc[0, 0]
+    assert view.hardest is None
+    assert designshow.curve_alt(made["gradient"], "gradient", view) == "Nothing to draw."
+    assert designshow.show_sliders(view, live=True) is None
+
+
+def test_no_costs_and_no_design_section_are_said() -> None:
+    free = view_of(study(design__cost_container=0, design__cost_sample=0, design__cost_determination=0))
+    assert free.costs is None
+    assert designset.search(free) is None
+    assert designset.cheapest_table(free, None)["note"][0] == "no costs are given under [design]"
+    bare = view_of(study(design=None))
+    assert bare.size.containers == len(GOOD)
+
+
+def test_analytes_that_no_design_decides_are_left_out_of_the_search_by_name() -> None:
+    guesses = {"P": {"s_r": 2.0}, "water": {"s_r": 400.0}}
+    view = view_of(study(design__guesses=guesses))
+    found = designset.search(view)
+    assert found is not None
+    assert found.found is not None
+    assert [name for name, _ in found.found.rights] == ["P"]
+    assert designset.proof(view, found).endswith("no design of the grid decides them: water.")
+    table = designset.by_analyte(view).set_index("analyte")
+    assert table.loc["water", "decided by"] == "no design of the grid"
+    assert view.shown is not None
+    assert view.shown.analyte == "P"
+
+
+def test_one_container_is_searched_over_determinations() -> None:
+    design = BASE["design"] | {"containers": 1}
+    view = view_of(study(scope="container", design=design), GOOD.head(1))
+    assert {s.containers for s in view.limits.sizes()} == {1}
+    assert "nothing is left to simulate" in designset.simulated(view)["note"][0]
+
+
+def test_budget_and_simulated_stand_beside_the_exact() -> None:
+    view = view_of(study(design__budget=900))
+    best = designset.budget_table(view)
+    assert (best["cost"] <= 900).all()
+    table = designset.simulated(view, studies=400)
+    water = table.set_index("analyte").loc["water"]
+    # tolerance: four times the simulation error shown
+    assert water["stratified, all samples"] == pytest.approx(
+        water["stratified, exact"], abs=4 * water["simulation error"] + 1)
+
+
+def test_record_names_are_new_and_quote_the_tables() -> None:
+    seen: dict[str, Any] = {}
+
+    def record(name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
+        assert name not in seen
+        seen[name] = value
+        return ""
+
+    view = view_of(study())
+    found, plan = designset.search(view), designset.proposal(view)
+    designshow.record_design(SimpleNamespace(record=record), view, found, plan)
+    assert seen["planned containers"] == 12
+    assert found is not None
+    assert found.found is not None
+    assert seen["cost of the cheapest design"] == found.found.cost
+    # none of 12 beyond the margin: 22 % (exact binomial bound)
+    assert seen["share of containers beyond the margin still possible if none is"] == pytest.approx(22.1, abs=0.05)
+
+
+def test_figures_have_words_with_their_numbers() -> None:
+    view = view_of(study())
+    found, curve = designset.search(view), designshow.gradient_curve(view)
+    assert designshow.gradient_figure(view, curve).axes
+    assert designshow.margin_figure(view, designshow.margin_curve(view)).axes
+    assert designshow.cost_figure(view, found).axes
+    words = designshow.curve_alt(curve, "gradient", view)
+    assert f"homogeneous from {curve['homogeneous'][0]:.0f} %" in words
+    assert designset.proof(view, found) in designshow.cost_alt(found)

@@ -1,0 +1,221 @@
+"""Two one-sided tests and the verdict word against published examples and their own definition."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+from statsmodels.stats.tests import test_tost
+from statsmodels.stats.weightstats import ttost_ind
+
+from studykit.inference.equivalence import (
+    Comparison,
+    Contrast,
+    Equivalence,
+    Interval,
+    Margin,
+    compare_contrasts,
+    compare_depths,
+    container_summary,
+    holm,
+    tost,
+)
+
+
+def welch(m1, s1, n1, m2, s2, n2) -> Contrast:
+    a, b = s1**2 / n1, s2**2 / n2
+    df = (a + b) ** 2 / (a**2 / (n1 - 1) + b**2 / (n2 - 1))
+    return Contrast(label="difference", estimate=m1 - m2, se=math.sqrt(a + b), df=df)
+
+
+# CRAN package TOSTER, test-known_results.R at d733cc7 (Lakens 2017 examples)
+def test_welch_example():
+    r = tost(welch(5.25, 0.95, 95, 5.22, 0.83, 89), Margin.absolute(0.384))
+    assert r.contrast.df == pytest.approx(181.1344, abs=1e-4)
+    assert (r.t_low, r.t_high) == pytest.approx((3.153015, -2.696056), abs=1e-6)
+    assert (r.p_low, r.p_high) == pytest.approx((0.0009458745, 0.003838994), rel=1e-6)
+    assert (r.interval().low, r.interval().high) == pytest.approx((-0.1870843, 0.2470843), abs=1e-7)
+    assert r.within
+
+
+def test_one_sample_and_paired_examples():
+    r = tost(Contrast(label="x", estimate=0.02, se=0.5 / math.sqrt(300), df=299), Margin.absolute(0.1))
+    assert (r.t_low, r.t_high) == pytest.approx((4.156922, -2.771281), abs=1e-6)
+    assert r.p == pytest.approx(0.002966762, rel=1e-6)
+    assert (r.interval().low, r.interval().high) == pytest.approx((-0.02763041, 0.06763041), abs=1e-8)
+    sd = math.sqrt(1.17**2 + 1.29**2 - 2 * 0.75 * 1.17 * 1.29)
+    paired = tost(Contrast(label="x", estimate=0.08, se=sd / math.sqrt(65), df=64), Margin.absolute(0.4 * sd))
+    assert paired.margin.high == pytest.approx(0.350782, abs=1e-6)
+    assert (paired.t_low, paired.t_high) == pytest.approx((3.960381, -2.489426), abs=1e-6)
+    assert paired.p == pytest.approx(0.00770235, abs=1e-8)
+
+
+# data and results of R package equivalence, as installed in statsmodels/stats/tests/test_tost.py
+def test_clinic_data_and_statsmodels_cross_check():
+    a, b = test_tost.clinic[:15], test_tost.clinic[15:]
+    for column, p, df in [(3, 0.4317936812594803, 24.11000151062728), (2, 0.04853084, 26.74848)]:
+        x, y = a[:, column], b[:, column]
+        contrast = welch(x.mean(), x.std(ddof=1), 15, y.mean(), y.std(ddof=1), 15)
+        r = tost(contrast, Margin.absolute(0.6))
+        assert r.p == pytest.approx(p, abs=1e-7)
+        assert contrast.df == pytest.approx(df, abs=1e-5)
+        theirs, low, high = ttost_ind(x, y, -0.6, 0.6, usevar="unequal")
+        assert r.p == pytest.approx(theirs, rel=1e-10)
+        assert (r.t_low, r.t_high) == pytest.approx((low[0], high[0]), rel=1e-10)
+
+
+# Machines without 10 rows (Pinheiro & Bates 2000, section 1.3): Kenward-Roger estimates, SE, df by
+# R 4.2.2, lme4 1.1-31, pbkrtest 0.5.2: score ~ Machine + (1|Worker) + (1|Worker:Machine)
+@pytest.mark.parametrize(("estimate", "se", "df", "low", "high", "p"), [
+    (7.962448, 2.214925, 10.083484, 3.951352, 11.973544, 0.0023),
+    (13.918224, 2.209518, 9.988905, 9.913106, 17.923341, 0.1842),
+])
+def test_machines_interval_inside_margin_exactly_where_both_tests_reject(estimate, se, df, low, high, p):
+    r = tost(Contrast(label="x", estimate=estimate, se=se, df=df), Margin.absolute(16))
+    assert (r.interval().low, r.interval().high) == pytest.approx((low, high), abs=2e-5)
+    assert r.p == pytest.approx(p, abs=6e-5)
+    assert r.within == r.interval().within(-16, 16)
+
+
+def test_interval_and_tests_agree_everywhere():
+    rng = np.random.default_rng(3)
+    for _ in range(300):
+        c = Contrast(label="x", estimate=rng.normal(), se=rng.uniform(0.1, 1), df=rng.uniform(2, 30))
+        r = tost(c, Margin.absolute(1.0))
+        assert r.within == r.interval().within(-1, 1)
+
+
+def test_holm_against_statsmodels():
+    p = [0.01, 0.04, 0.03, 0.005, 0.5]
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
+    assert holm([0.2]) == (0.2,)
+    with pytest.raises(ValueError, match="p_values must lie"):
+        holm([0.2, math.nan])
+
+
+def test_relative_margin_is_symmetric_on_the_log_scale():
+    m = Margin.relative(5)
+    assert (m.low, m.high) == pytest.approx((-math.log(1.05), math.log(1.05)))
+    c = Contrast(label="lower - upper", estimate=math.log(1.02), se=0.01, df=11, scale="log")
+    value, low, high, unit = c.shown(0.9)
+    t = stats.t.isf(0.05, 11)
+    assert (value, low, high) == pytest.approx((2.0, 100 * (1.02 * math.exp(-0.01 * t) - 1),
+                                                100 * (1.02 * math.exp(0.01 * t) - 1)))
+    assert unit == "%"
+
+
+def compare(means, var=0.01, df=22.0, margin=1.0) -> Comparison:
+    return compare_depths(["upper", "middle", "lower"], means, np.eye(3) * var, df, Margin.absolute(margin, "mg/kg"),
+                          unit="mg/kg")
+
+
+def test_three_words():
+    assert compare([10, 10.1, 10.3]).word == "homogeneous"
+    assert compare([10, 10.5, 12.5]).word == "stratified"
+    assert compare([10, 10.5, 11.1]).word == "inconclusive"
+
+
+def test_homogeneous_needs_every_pair():
+    r = compare([10.0, 10.0, 10.9])
+    assert [t.within for t in r.tests] == [True, False, False]
+    assert r.word == "inconclusive"
+    assert r.p_within == max(t.p for t in r.tests)
+
+
+def test_comparison_fields():
+    r = compare([10, 10.5, 12.5])
+    assert r.critical == pytest.approx(stats.studentized_range.ppf(0.95, 3, 22) / math.sqrt(2), rel=1e-6)
+    assert 1.0 < r.at_least < 2.5
+    assert r.at_least_shown() == (r.at_least, "mg/kg")
+    assert r.widest.label == "lower - upper"
+    assert r.p_any < 1e-6
+    wide = r.simultaneous()[1]
+    assert wide.level == 0.95
+    assert wide.high - wide.low == pytest.approx(2 * r.critical * math.sqrt(0.02))
+    table = r.to_table()
+    assert list(table["contrast"]) == ["middle - upper", "lower - upper", "lower - middle"]
+    assert table["estimate"].tolist() == pytest.approx([0.5, 2.5, 2.0])
+    assert table["within margin"].tolist() == [True, False, False]
+
+
+def test_p_any_is_tukeys_range_test():
+    r = compare([10, 10.1, 10.25])
+    q = 0.25 / 0.1
+    assert r.p_any == pytest.approx(float(stats.studentized_range.sf(q, 3, 22)), abs=1e-5)
+
+
+def test_own_df_for_each_pair_and_the_smallest_for_all_together():
+    r = compare_depths(["a", "b", "c"], [0, 0.1, 0.2], np.diag([0.01, 0.02, 0.01]), [9.0, 11.0, 8.5],
+                       Margin.absolute(1))
+    assert [t.contrast.df for t in r.tests] == [9.0, 11.0, 8.5]
+    assert r.df == 8.5
+
+
+def test_log_scale_reports_per_cent():
+    r = compare_depths(["u", "l"], np.log([100, 112]), np.eye(2) * 1e-4, 11, Margin.relative(5))
+    assert r.word == "stratified"
+    assert r.to_table().loc[0, "estimate"] == pytest.approx(12.0)
+    value, unit = r.at_least_shown()
+    assert unit == "%"
+    assert 5 < value < 12
+
+
+def test_one_named_contrast_is_one_sided_beyond_either_edge():
+    r = compare_contrasts(["lower - upper"], [2.0], [[0.16]], 10, Margin.absolute(1.0))
+    assert r.p_beyond == pytest.approx(stats.t.sf(2.5, 10) + stats.t.sf(7.5, 10))
+    assert r.at_least == pytest.approx(2.0 - stats.t.isf(0.05, 10) * 0.4)
+    assert r.word == "stratified"
+    assert compare_contrasts(["x"], [0.5], [[0.16]], 10, Margin.absolute(1.0)).p_beyond == 1.0
+
+
+def test_departures_with_a_singular_covariance():
+    from studykit.inference.simultaneous import departure_matrix
+
+    d = departure_matrix(np.ones(3))
+    cov = d @ (np.eye(3) * 0.01) @ d.T
+    r = compare_contrasts(["u", "m", "l"], d @ np.array([10, 10.1, 12.0]), cov, 22, Margin.absolute(0.5))
+    assert r.word == "stratified"
+    assert r.at_least > 0.5
+    calm = compare_contrasts(["u", "m", "l"], d @ np.array([10, 10.1, 10.0]), cov, 22, Margin.absolute(0.5))
+    assert calm.word == "homogeneous"
+    assert calm.at_least == 0.0
+
+
+def test_container_summary_is_the_one_sample_t():
+    x = np.array([0.3, -0.1, 0.5, 0.2])
+    c = container_summary(x)
+    assert c.p_value() == pytest.approx(stats.ttest_1samp(x, 0).pvalue)
+    assert (c.interval(0.9).low, c.interval(0.9).high) == pytest.approx(
+        tuple(stats.ttest_1samp(x, 0).confidence_interval(0.9)))
+    with pytest.raises(ValueError, match="two or more finite contrasts"):
+        container_summary([0.1])
+
+
+def test_results_are_frozen_and_keyword_only():
+    c = Contrast(label="x", estimate=1.0, se=0.1, df=5)
+    r = compare([10, 10.1, 10.3])
+    for obj in (c, Margin.absolute(1), tost(c, Margin.absolute(2)), Interval(low=0, high=1, level=0.9), r):
+        name = dataclasses.fields(obj)[0].name
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            setattr(obj, name, 0)
+    with pytest.raises(TypeError, match="positional"):
+        Equivalence(c)  # type: ignore[misc]
+
+
+@pytest.mark.parametrize(("call", "words"), [
+    (lambda: Contrast(label="x", estimate=1.0, se=0.0, df=5), "se and df above 0"),
+    (lambda: Margin.relative(0), "percent must be"),
+    (lambda: Margin.absolute(-1), "value must be"),
+    (lambda: tost(Contrast(label="x", estimate=1.0, se=0.1, df=5), Margin.relative(5)), "on the raw scale"),
+    (lambda: tost(Contrast(label="x", estimate=1.0, se=0.1, df=5), Margin.absolute(5), 0.5), "alpha must lie"),
+    (lambda: compare_depths(["a", "b"], [1, 2, 3], np.eye(3), 5, Margin.absolute(1)), "must fit 2 labels"),
+    (lambda: compare_depths(["a", "b"], [1, 2], np.eye(2), [5.0, 6.0], Margin.absolute(1)), "df must be one"),
+    (lambda: Contrast(label="x", estimate=1.0, se=0.1, df=5).interval(1.2), "level must lie"),
+])
+def test_misuse_is_named(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()

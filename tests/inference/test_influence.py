@@ -1,0 +1,102 @@
+"""Leave-one-out influence and residual tables, with cases where they must and must not speak up."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studykit.core.errors import DesignMismatch
+from studykit.inference.influence import check_residuals, leave_one_out, residual_table, with_and_without
+
+
+def contrasts(values: list[float]) -> pd.DataFrame:
+    return pd.DataFrame({"container": [f"C{i}" for i in range(len(values))], "sample": [f"S{i}" for i in range(len(values))],
+                         "analyte": "P", "replicate": 1, "value": values})
+
+
+def refit(part: pd.DataFrame) -> pd.Series:
+    """Mean of the values with its 90 % t interval, against a margin of 5."""
+    if len(part) < 3:
+        raise DesignMismatch("fewer than three containers are left")
+    x = part["value"].to_numpy()
+    half = stats.t.ppf(0.95, x.size - 1) * x.std(ddof=1) / np.sqrt(x.size)
+    low, high = x.mean() - half, x.mean() + half
+    word = "homogeneous" if low > -5 and high < 5 else "stratified" if low > 5 else "inconclusive"
+    return pd.Series({"estimate": x.mean(), "low": low, "high": high, "verdict": word})
+
+
+def test_a_verdict_that_hangs_on_one_container_says_so() -> None:
+    data = contrasts([0.1, -0.2, 0.0, 0.2, 30.0])
+    got = leave_one_out(data, list(data["container"]), refit)
+    assert got.full["verdict"] == "inconclusive"
+    assert got.decisive == ("C4",)
+    assert got.sentence() == ("The verdict 'inconclusive' hangs on single containers: without C4 it would be homogeneous.")
+    assert got.to_table()["left_out"].iloc[0] == "C4"
+
+
+def test_a_solid_verdict_stays() -> None:
+    data = contrasts([0.1, -0.2, 0.0, 0.2, 0.3])
+    got = leave_one_out(data, list(data["container"]), refit)
+    assert got.decisive == ()
+    assert "stays the same whichever of the 5 containers" in got.sentence()
+    half = (got.full["high"] - got.full["low"]) / 2
+    without = np.mean([-0.2, 0.0, 0.2, 0.3])
+    assert got.table["shift"].iloc[0] == pytest.approx((without - 0.08) / half)
+
+
+def test_a_refit_that_cannot_be_done_is_told_apart() -> None:
+    got = leave_one_out(contrasts([0.1, 0.2, 0.3]), ["C0", "C1", "C2"], refit)
+    assert set(got.table["verdict"]) == {"not assessed"}
+    assert set(got.table["note"]) == {"fewer than three containers are left"}
+
+
+def test_misuse() -> None:
+    data = contrasts([0.1, 0.2, 0.3, 0.4])
+    with pytest.raises(ValueError, match="containers must be codes in results, but got X"):
+        leave_one_out(data, ["X"], refit)
+    with pytest.raises(ValueError, match="must have the column 'box'"):
+        leave_one_out(data, ["C0"], refit, column="box")
+    with pytest.raises(ValueError, match="it lacks low, high, verdict"):
+        leave_one_out(data, ["C0"], lambda part: pd.Series({"estimate": 1.0}))
+    with pytest.raises(ValueError, match="three or more finite numbers"):
+        residual_table([1.0, np.nan, 2.0], [1.0, 2.0, 3.0], container=["a", "b", "c"])
+    with pytest.raises(ValueError, match="of one length"):
+        residual_table([1.0, 2.0], [1.0, 2.0, 3.0], container=["a"])
+
+
+def test_verdict_with_and_without_exclusions() -> None:
+    data = contrasts([0.1, -0.2, 0.0, 0.2, 30.0])
+    table = with_and_without(data, data.iloc[[4]], refit)
+    assert list(table["rows"]) == [5, 4]
+    assert list(table["verdict"]) == ["inconclusive", "homogeneous"]
+
+
+def test_normal_scores_by_hand() -> None:
+    # Blom (1958): (i - 3/8) / (n + 1/4); for three values +-0.8694 and 0
+    table = residual_table([0.3, -0.1, -0.2], [1.0, 2.0, 3.0], container=["a", "b", "c"])
+    want = stats.norm.ppf((np.array([3, 2, 1]) - 0.375) / 3.25)
+    assert table["normal_score"].to_numpy() == pytest.approx(want)
+    assert table["standardised"].std() == pytest.approx(1.0)
+
+
+def test_residual_summaries_fire_and_stay_silent() -> None:
+    rng = np.random.default_rng(8)
+    level, names = np.linspace(1, 10, 120), [f"C{i // 3}" for i in range(120)]
+    good = check_residuals(residual_table(rng.normal(size=120), level, container=names))
+    assert good.normal_p > 0.01
+    assert good.scale_p > 0.01
+    heavy = check_residuals(residual_table(rng.standard_t(1.5, size=120), level, container=names))
+    assert heavy.normal_p < 1e-4
+    assert heavy.normal_r < good.normal_r
+    fan = check_residuals(residual_table(rng.normal(size=120) * level, level, container=names))
+    assert fan.scale_p < 1e-3
+    assert fan.scale_rho > 0.2
+    assert list(fan.to_table().columns) == ["question", "correlation", "p"]
+
+
+def test_constant_residuals_have_no_shape() -> None:
+    got = check_residuals(residual_table([0.0, 0.0, 0.0], [1.0, 1.0, 1.0], container=["a", "b", "c"]))
+    assert np.isnan(got.normal_r)
+    assert np.isnan(got.scale_rho)

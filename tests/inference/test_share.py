@@ -1,0 +1,113 @@
+"""Shares of containers beyond the margin: exact binomial values, coverage by simulation, df choice."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from studykit.inference.equivalence import Margin
+from studykit.inference.share import (
+    _share,
+    choose_df_method,
+    clear_calls,
+    containers_for_clear,
+    noise_exceedance,
+    share_beyond,
+    share_bound_clear,
+    upper_shares,
+)
+
+
+def test_clear_calls_give_the_exact_binomial_bound():
+    # 1 - 0.05^(1/n): none of 6, 12, 24 beyond still allows 39 %, 22 %, 12 %; 59 are needed for 5 %
+    assert [round(100 * share_bound_clear(0, n)) for n in (6, 12, 24)] == [39, 22, 12]
+    assert containers_for_clear(0.05) == 59
+    assert share_bound_clear(0, 59) <= 0.05 < share_bound_clear(0, 58)
+    # Clopper-Pearson: the bound puts the count at probability 5 %
+    p = share_bound_clear(3, 20)
+    assert stats.binom.cdf(3, 20, p) == pytest.approx(0.05)
+    assert share_bound_clear(4, 4) == 1.0
+
+
+def test_noise_alone_exceeds():
+    # s_r = 3.5 %: 31 % of perfectly uniform containers show more than 5 % from noise alone
+    assert round(100 * noise_exceedance(5, 3.5 * math.sqrt(2))) == 31
+
+
+# coverage of the 95 % upper bound; 600 studies a row, allowed shortfall 1.5 points + 3.5 Monte Carlo errors
+@pytest.mark.parametrize(("n", "delta", "tau", "noise", "df"), [
+    (3, 0.5, 0.3, 0.3, 9), (6, 0.8, 0.3, 0.3, 18), (6, 0.0, 0.6, 0.3, 18), (12, 0.8, 0.3, 0.3, 36),
+    (12, 0.0, 0.5, 0.5, math.inf), (24, 0.5, 0.3, 0.0, math.inf), (12, 0.9, 0.0, 0.5, 36)])
+def test_coverage(n, delta, tau, noise, df):
+    rng = np.random.default_rng(n)
+    runs = 600
+    d = delta + rng.standard_normal((runs, n)) * math.hypot(tau, noise)
+    e = np.full(runs, noise**2) if math.isinf(df) else noise**2 * rng.chisquare(df, runs) / df
+    truth = _share(np.array([delta]), np.array([tau]), -1, 1)[0]
+    upper = upper_shares(d.mean(axis=1), d.var(axis=1, ddof=1), n, e, df, -1, 1, log2_pivots=9)
+    assert np.mean(upper >= truth - 1e-12) > 0.95 - 0.015 - 3.5 * math.sqrt(0.05 * 0.95 / runs)
+
+
+def test_the_bound_is_not_trivially_wide():
+    rng = np.random.default_rng(2)
+    d = rng.standard_normal((200, 24)) * math.hypot(0.3, 0.3)
+    upper = upper_shares(d.mean(axis=1), d.var(axis=1, ddof=1), 24, np.full(200, 0.09), math.inf, -1, 1)
+    assert np.median(upper) < 0.08  # true share 0.1 %
+
+
+def test_without_noise_it_is_the_tolerance_bound():
+    # one-sided normal tolerance: with a far lower edge, share above the edge has the exact bound from the
+    # noncentral t: P(t_{n-1, sqrt(n) z_p} <= sqrt(n)(edge - mean)/s) = level (Owen 1968)
+    n, s, edge = 15, 1.0, 2.0
+    upper = upper_shares([0.0], [s**2], n, [0.0], math.inf, -1e6, edge, log2_pivots=14)[0]
+    z = stats.norm.isf(upper)
+    assert stats.nct.sf(math.sqrt(n) * edge / s, n - 1, math.sqrt(n) * z) == pytest.approx(0.05, abs=2e-3)
+
+
+def test_result_fields_and_words():
+    d = [0.1, -0.2, 0.3, 0.15, 1.4, 0.0, 0.2, -0.1]
+    r = share_beyond(d, Margin.absolute(1, "mg/kg"), noise_variance=0.02, noise_df=24)
+    assert r.counted == 1 / 8
+    assert r.clear == 1
+    assert r.share < r.upper <= 1
+    assert r.upper_clear == share_bound_clear(1, 8)
+    assert "with 95 % confidence it is at most" in r.sentence()
+    assert "all scatter counts as real" not in r.sentence()
+    assert r.to_table().shape == (7, 2)
+    blind = share_beyond(d, Margin.absolute(1, "mg/kg"), noise_variance=None)
+    assert blind.upper >= r.upper
+    assert "all scatter counts as real" in blind.sentence()
+    assert share_beyond(d, Margin.absolute(1), noise_variance=0.02, noise_df=24).upper == r.upper
+
+
+def test_each_container_is_called_on_its_own_interval():
+    calls = clear_calls([0.1, 0.9, 1.6, -2.0], Margin.absolute(1), noise_variance=0.04)
+    assert calls == ("within", "unclear", "beyond", "beyond")
+    assert set(clear_calls([0.1, 2.0], Margin.absolute(1), noise_variance=None)) == {"unclear"}
+
+
+def test_choice_of_method_gives_its_reason():
+    assert choose_df_method(True).method == "exact-stratum"
+    assert "exact t" in choose_df_method(True).reason
+    mixed = choose_df_method(True, one_stratum=False)
+    assert (mixed.method, "containers and depths at once" in mixed.reason) == ("kenward-roger", True)
+    zero = choose_df_method(False, at_zero=("container:depth",))
+    assert zero.method == "kenward-roger"
+    assert "cautious side" in zero.reason
+    assert "cautious side" not in choose_df_method(False).reason
+
+
+@pytest.mark.parametrize(("call", "words"), [
+    (lambda: share_bound_clear(3, 2), "beyond must lie"),
+    (lambda: share_bound_clear(0, 2, 0.2), "level must lie"),
+    (lambda: containers_for_clear(0), "share must lie"),
+    (lambda: noise_exceedance(0, 1), "must be above 0"),
+    (lambda: share_beyond([1.0], Margin.absolute(1), noise_variance=0.1), "two or more finite numbers"),
+    (lambda: share_beyond([1.0, 2.0], Margin.absolute(1), noise_variance=-1), "must not be negative"),
+])
+def test_misuse_is_named(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()

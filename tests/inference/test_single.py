@@ -1,0 +1,180 @@
+"""One container with known precision: six invented analytes, every verdict, runs and laboratories."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+
+from studykit.core.errors import BadInput, DesignMismatch
+from studykit.inference.equivalence import Margin
+from studykit.inference.single import (
+    CANNOT_CONCLUDE,
+    LABEL,
+    Scatter,
+    SingleResult,
+    judge_container,
+    which_scatter,
+)
+from studykit.study.precision import Precision, resolve_precision
+
+# An invented 1000 L tote of ester fluid: upper, middle, lower, one result each, one run.
+TOTE = {
+    "KV40": ((46.31, 46.33, 46.37), "mm²/s", Margin.relative(2), {"r_percent": 0.26}),
+    "Ca": ((57.2, 57.6, 57.9), "mg/kg", Margin.relative(5), None),
+    "P": ((402, 409, 421), "mg/kg", Margin.relative(5), None),
+    "Si": ((6.1, 6.4, 9.8), "mg/kg", Margin.relative(20), None),
+    "water": ((520, 535, 690), "mg/kg", Margin.absolute(100, "mg/kg"), {"r": 40}),
+    "Zn": ((3.2, 3.4, 3.9), "mg/kg", Margin.absolute(0.5, "mg/kg"), None),
+}
+
+
+def tote(analyte: str, own: dict[str, float] | None = None) -> SingleResult:
+    values, unit, margin, stated = TOTE[analyte]
+    stated = own or stated
+    p = resolve_precision(sum(values) / 3, unit, own=stated, method_key="" if stated else "ASTM D5185-18",
+                          analyte=analyte)
+    return judge_container(analyte, dict(zip(("upper", "middle", "lower"), [[v] for v in values], strict=True)), p,
+                           margin, scatter=which_scatter(p, ["run 1"] * 3))
+
+
+# verdict, lower - upper with its 90 % interval (one decimal more than the plan's table printed)
+@pytest.mark.parametrize(("analyte", "word", "differs", "provisional", "difference", "low", "high"), [
+    ("KV40", "homogeneous", False, False, 0.06, -0.04, 0.16),
+    ("Ca", "homogeneous", True, False, 0.7, 0.2, 1.2),
+    ("Si", "stratified", True, True, 3.7, 1.9, 5.5),
+    ("water", "stratified", True, False, 170, 136, 204),
+    ("Zn", "inconclusive", True, True, 0.7, 0.3, 1.1),
+])
+def test_the_tote(analyte, word, differs, provisional, difference, low, high):
+    r = tote(analyte)
+    assert (r.word, r.differs, r.provisional) == (word, differs, provisional)
+    row = r.row()
+    digits = 0 if difference > 100 else 2 if difference < 0.1 else 1
+    assert (round(row["difference"], digits), round(row["low"], digits), round(row["high"], digits)) == (
+        difference, low, high)
+    assert r.label == LABEL == "holds for this container only"
+
+
+def test_phosphorus_could_never_be_shown():
+    # with r as a function of level from memory (1.3 X^0.58 = 43) and with a cautious r of 87
+    for r in (tote("P"), tote("P", {"r": 87})):
+        assert r.word == "inconclusive"
+        assert not r.differs
+        assert r.edge < r.never < r.likely
+        assert "can never be shown" in r.reasons()[0]
+    # 0.84 r = 73 and interval -54 to 92 with r = 87
+    row = tote("P", {"r": 87}).row()
+    assert (round(row["low"]), round(row["high"])) == (-54, 92)
+    assert round(tote("P", {"r": 87}).never) == 73
+
+
+def test_reasons_in_words():
+    assert "small against the margin" in " ".join(tote("Ca").reasons())
+    assert "small against the margin" not in " ".join(tote("KV40").reasons())
+    si = " ".join(tote("Si").reasons())
+    assert "at least 1.55 mg/kg" in si
+    assert "Provisional: 7.433 mg/kg lies below the range of ASTM D5185-18 (8 to 50 mg/kg)" in si
+    assert "cannot see particles above a few micrometres" in si
+    zn = " ".join(tote("Zn").reasons())
+    assert "whether it is larger than the margin is not clear" in zn
+    assert "do not act on it" in zn
+    assert len(CANNOT_CONCLUDE) == 5
+
+
+def test_zinc_with_more_results_would_be_decided_and_phosphorus_not():
+    assert 5 < tote("Zn").results_needed() < 20
+    assert tote("P").results_needed() is None  # 19 against a margin of 20.5: too near
+    assert tote("Si").results_needed() == 1  # decided already
+
+
+def test_critical_range_and_table():
+    r = tote("water")
+    assert r.critical_range == pytest.approx(47.8, abs=0.05)  # 1.20 r with r = 40
+    table = r.to_table()
+    assert list(table["contrast"]) == ["middle - upper", "lower - upper", "lower - middle"]
+    assert set(table["analyte"]) == {"water"}
+    assert (table["margin"] == 100).all()
+
+
+def known(s: float = 1.0) -> tuple[Precision, Scatter]:
+    p = Precision(kind="laboratory", level=100, unit="mg/kg", r=2.7718 * s, s_r=s, source="invented")
+    return p, Scatter(s=s, kind="repeatability", reason="one run")
+
+
+def test_the_rule_and_its_error_rates():
+    # the verdict agrees with the rule written out, container by container ...
+    rng = np.random.default_rng(11)
+    p, scatter = known()
+    margin, step, f3 = 8.0, 1.6448536 * math.sqrt(2), 3.3145
+    seen = set()
+    for truth in ([0, 4, 8], [0, 8, 8], [0, 0, 0], [0, 5, 12]):
+        for e in rng.standard_normal((8, 3)):
+            x = 100 + e + truth
+            r = judge_container("x", {k: [v] for k, v in zip("uml", x, strict=True)}, p, Margin.absolute(margin),
+                                scatter=scatter)
+            assert (r.word == "homogeneous") == (np.ptp(x) + step < margin)
+            assert r.differs == (np.ptp(x) > f3)
+            assert (r.word == "stratified") == (r.comparison.at_least > margin)
+            seen.add(r.word)
+    assert seen == {"homogeneous", "stratified", "inconclusive"}
+    # ... and the rule written out keeps its error rates: one pair at the margin, uniform container
+    x = rng.standard_normal((400_000, 3))
+    assert np.mean(np.ptp(x + np.array([0, 4, 8]), axis=1) + step < margin) < 0.05 + 0.0015  # Monte Carlo error
+    assert np.mean(np.ptp(x, axis=1) > f3) == pytest.approx(0.05, abs=0.0015)
+
+
+def test_replicates_and_unequal_counts():
+    p, scatter = known()
+    r = judge_container("x", {"u": [100, 101], "l": [100.5, 100.1]}, p, Margin.absolute(3), scatter=scatter)
+    assert r.word == "homogeneous"
+    assert r.comparison.tests[0].contrast.se == pytest.approx(1.0)
+    uneven = judge_container("x", {"u": [100, 101], "l": [106.5]}, p, Margin.absolute(3), scatter=scatter)
+    assert uneven.critical_range is None
+    assert uneven.differs
+    assert uneven.comparison.tests[0].contrast.se == pytest.approx(math.sqrt(1.5))
+
+
+def test_per_cent_margin_refers_to_the_weighted_mean():
+    p, scatter = known()
+    r = judge_container("x", {"u": [90], "l": [110]}, p, Margin.relative(10), scatter=scatter,
+                        weights={"u": 3, "l": 1})
+    assert r.edge == pytest.approx(9.5)
+    with pytest.raises(DesignMismatch, match="needs a mean above 0"):
+        judge_container("x", {"u": [-1], "l": [0.5]}, p, Margin.relative(10), scatter=scatter)
+
+
+def test_which_scatter_applies():
+    p = Precision(kind="published", level=100, unit="mg/kg", r=2.77, s_r=1.0, R=8.3, s_R=3.0, source="invented")
+    assert which_scatter(p, ["1", "1", "1"]).kind == "repeatability"
+    assert which_scatter(p, ["1", "2", "1"], intermediate_s=1.5).s == 1.5
+    wide = which_scatter(p, ["1", "2", "1"])
+    assert (wide.kind, wide.s) == ("reproducibility", 3.0)
+    assert "errs on the wide side" in wide.reason
+    assert which_scatter(p, ["1", "1"], ["A", "B"]).kind == "reproducibility"
+    with pytest.raises(BadInput, match="not known whether all depths were measured in one run"):
+        which_scatter(p, ["1", "", "1"])
+    with pytest.raises(BadInput, match="not known whether all depths"):
+        which_scatter(p, [])
+    own = dataclasses.replace(p, R=None, s_R=None)
+    with pytest.raises(BadInput, match="neither intermediate precision nor reproducibility"):
+        which_scatter(own, ["1", "2"])
+    with pytest.raises(BadInput, match="several laboratories"):
+        which_scatter(own, ["1", "1"], ["A", "B"])
+
+
+def test_refusals():
+    p, scatter = known()
+    with pytest.raises(DesignMismatch, match="at least two depths"):
+        judge_container("x", {"u": [1.0]}, p, Margin.absolute(3), scatter=scatter)
+    with pytest.raises(DesignMismatch, match="no usable result at l"):
+        judge_container("x", {"u": [1.0], "l": []}, p, Margin.absolute(3), scatter=scatter)
+    with pytest.raises(DesignMismatch, match="no usable result at l"):
+        judge_container("x", {"u": [1.0], "l": [math.nan]}, p, Margin.absolute(3), scatter=scatter)
+
+
+def test_frozen():
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        tote("Ca").edge = 1.0  # type: ignore[misc]

@@ -1,0 +1,113 @@
+"""The same determination again: revision, repeat or contradiction."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.intake.revisions import file_ranks
+from studykit.intake.take import IntakeOutcome
+from tests.intake_cases import LONG, take, values
+
+HEAD = "Code;Test;Result;Unit;Date;Rev\n"
+DATED = LONG.replace('unit = "Unit"', 'unit = "Unit"\nreported_on = "Date"\nrevision = "Rev"')
+
+
+def run(root: Path, rows: str, intake: str = DATED, **more: str) -> IntakeOutcome:
+    files: dict[str, bytes | str] = {"a.csv": HEAD + rows} | {f"{k}.csv": HEAD + v for k, v in more.items()}
+    return take(root, intake.replace("layout", 'decimal = "."\nlayout'), files)
+
+
+def test_later_report_date_replaces_and_both_are_kept(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;9.8;mg/kg;2026-05-04;\nB002;Si;7;mg/kg;2026-05-04;\n",
+              b="B001;Si;8.8;mg/kg;2026-05-11;\nB002;Si;7;mg/kg;2026-05-11;\n")
+    assert values(out) == {("B001", "Si", 1): (8.8, ""), ("B002", "Si", 1): (7.0, "")}
+    assert out.results["revision"].tolist() == [1, 1]
+    change = out.revisions.iloc[0]
+    assert (change["old_value"], change["new_value"], change["mark"], change["changed"]) == (9.8, 8.8, "report date", True)
+    assert (change["old_file"], change["old_row"], change["new_file"], change["new_row"]) == ("a.csv", 2, "b.csv", 2)
+    assert out.revisions["changed"].tolist() == [True, False]
+    assert (out.rows_in, out.taken, len(out.results)) == (4, 4, 2)
+    assert "2 of the rows taken were superseded" in out.sentence()
+    assert (tmp_path / "tidy/revisions.csv").read_text().count("\n") == 3
+
+
+def test_order_of_files_and_rows_does_not_matter(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;8.8;mg/kg;2026-05-11;\nB001;Si;9.8;mg/kg;2026-05-04;\n")
+    assert values(out) == {("B001", "Si", 1): (8.8, "")}
+
+
+def test_revision_number_and_mapping_mark(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;9.8;mg/kg;2026-05-04;1\nB001;Si;8.8;mg/kg;2026-05-04;2\n")
+    assert values(out) == {("B001", "Si", 1): (8.8, "")}
+    assert out.results["revision"].tolist() == [2]
+    assert out.revisions["mark"].tolist() == ["revision number"]
+    intake = DATED.replace("*.csv", "a.csv") + DATED.replace("*.csv", "b.csv").replace("layout", 'revises = "a*"\nlayout')
+    out = run(tmp_path, "B001;Si;9.8;mg/kg;;\n", intake, b="B001;Si;8.8;mg/kg;;\n")
+    assert values(out) == {("B001", "Si", 1): (8.8, "")}
+    assert out.revisions["mark"].tolist() == ["mapping"]
+    with pytest.raises(BadInput, match=r"no other file has such a name, for raw/b.csv to revise"):
+        run(tmp_path, "B001;Si;9.8;mg/kg;;\n", intake.replace('"a*"', '"c*"'), b="B001;Si;8.8;mg/kg;;\n")
+
+
+@pytest.mark.parametrize("rows", [
+    "B001;Si;9.8;mg/kg;;\nB001;Si;8.8;mg/kg;;\n",
+    "B001;Si;9.8;mg/kg;2026-05-04;\nB001;Si;8.8;mg/kg;2026-05-04;\n",
+    "B001;Si;9.8;mg/kg;;\nB001;Si;8.8;mg/kg;2026-05-04;\n",
+])
+def test_contradictions_without_a_mark_are_refused_both(tmp_path: Path, rows: str) -> None:
+    out = run(tmp_path, rows + "B002;Si;7;mg/kg;;\n")
+    assert values(out) == {("B002", "Si", 1): (7.0, "")}
+    assert out.rejected["row"].tolist() == [2, 3]
+    assert out.rejected["reason"].iloc[0] == (
+        "is the same determination, with another value (8.8), as raw/a.csv row 3, and nothing marks one as the revision")
+    assert "ask the laboratory" in out.rejected["remedy"].iloc[0]
+    assert not out.complete
+
+
+def test_a_repeat_counts_once_and_is_named(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;9.8;mg/kg;2026-05-04;\n" * 3)
+    assert values(out) == {("B001", "Si", 1): (9.8, "")}
+    assert out.rejected["reason"].tolist() == [
+        "repeats raw/a.csv row 2: the same determination with the same value"] * 2
+    assert (out.rows_in, out.taken) == (3, 1)
+
+
+def test_a_limit_is_another_value(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;<9.8;mg/kg;;\nB001;Si;9.8;mg/kg;;\n")
+    assert len(out.rejected) == 2
+
+
+def test_three_reports_with_a_clash_at_the_top_give_none(tmp_path: Path) -> None:
+    out = run(tmp_path, "B001;Si;1;mg/kg;2026-05-04;\nB001;Si;2;mg/kg;2026-05-05;\nB001;Si;3;mg/kg;2026-05-05;\n")
+    assert out.results.empty
+    assert len(out.rejected) == 3
+
+
+def test_replicates_are_no_revisions(tmp_path: Path) -> None:
+    text = "B001;Si;9.8;mg/kg;;\nB001;Si;9.9;mg/kg;;\nB002;Si;7;mg/kg;;\n"
+    out = run(tmp_path, text, DATED.replace("layout", 'replicates = "in order"\nlayout'))
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B001", "Si", 2): (9.9, ""), ("B002", "Si", 1): (7.0, "")}
+    assert "replicates numbered in the order of the file" in out.rules["rule"].tolist()
+
+
+def test_circles_are_refused() -> None:
+    assert file_ranks({"a": "", "b": "a", "c": "[ab]"}) == {"a": 0, "b": 1, "c": 2}
+    with pytest.raises(ValueError, match="a and b revise each other"):
+        file_ranks({"a": "b", "b": "a"})
+
+
+def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) -> None:
+    codes = tuple(f"S{i:04d}" for i in range(3000))
+    first = HEAD + "".join(f"{c};Si;{k % 90 + 1};mg/kg;2026-05-04;\n" for k, c in enumerate(codes))
+    second = HEAD + "".join(f"{c};Si;{(k + (k % 10 == 0)) % 90 + 1};mg/kg;2026-05-11;\n" for k, c in enumerate(codes))
+    third = HEAD + f"{codes[5]};Si;77;mg/kg;2026-05-12;\n"
+    out = take(tmp_path, DATED, {"a.csv": first, "b.csv": second, "c.csv": third}, codes=codes)
+    assert out.rejected.empty
+    assert len(out.results) == 3000
+    assert len(out.revisions) == 3001
+    assert int(out.revisions["changed"].sum()) == 301
+    assert out.results.loc[out.results["sample"] == codes[5], ["value", "revision"]].values.tolist() == [[77.0, 2]]
+    assert set(out.results.loc[out.results["sample"] != codes[5], "source_file"]) == {"b.csv"}

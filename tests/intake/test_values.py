@@ -1,0 +1,154 @@
+"""Cells into values: every qualifier, word and blank by a stated rule, units converted or refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.core.numbertext import NumberFormat
+from studykit.intake.values import KIND_BAD, KIND_BLANK, KIND_LIMIT, KIND_NUMBER, KIND_UNKNOWN_LIMIT, parse_cell
+from tests.intake_cases import LONG, WIDE, study, take, values
+
+POINT = NumberFormat()
+HEAD = "Code;Test;Result;Unit\n"
+
+
+@pytest.mark.parametrize(("text", "kind", "number", "qualifier"), [
+    ("9.8", KIND_NUMBER, 9.8, ""), ("<1", KIND_LIMIT, 1, "<"), ("< 1.5", KIND_LIMIT, 1.5, "<"), ("≤1", KIND_LIMIT, 1, "<"),
+    ("<=1", KIND_LIMIT, 1, "<"), (">10000", KIND_LIMIT, 10000, ">"), ("≥ 5", KIND_LIMIT, 5, ">"),
+    ("＜2", KIND_LIMIT, 2, "<"), ("", KIND_BLANK, None, ""), ("  ", KIND_BLANK, None, ""),
+])
+def test_cells(text: str, kind: int, number: float | None, qualifier: str) -> None:
+    cell = parse_cell(text, POINT, {})
+    assert (cell.kind, cell.qualifier) == (kind, qualifier)
+    if number is not None:
+        assert cell.number == number
+
+
+@pytest.mark.parametrize("word", ["n.d.", "ND", "N.D.", "not detected", "BDL", "bql", "<LOD", "< LOQ", "trace", "Tr."])
+def test_below_words(word: str) -> None:
+    cell = parse_cell(word, POINT, {})
+    assert (cell.kind, cell.qualifier) == (KIND_UNKNOWN_LIMIT, "<")
+    assert cell.rules == (f"{word!r} read as below the limit",)
+
+
+@pytest.mark.parametrize(("text", "reason"), [
+    ("-", "is not a number"), ("n/a", "is not a number"), ("9.8*", "is not a number"), ("ca. 5", "is not a number"),
+    ("<", "has '<' before ''"), ("<abc", "has '<' before 'abc'"), ("<-1", "negative limit"), ("<<1", "has '<' before '<1'"),
+    ("9,8", "has a comma"), ("=B2*2", "is a formula without a stored value"), ("#DIV/0!", "or an error cell"),
+    ("9.8 mg/kg", "is not a number"),
+])
+def test_cells_without_a_stated_meaning(text: str, reason: str) -> None:
+    cell = parse_cell(text, POINT, {})
+    assert cell.kind == KIND_BAD
+    assert reason in cell.reason
+    assert cell.remedy
+
+
+def test_words_of_the_mapping_come_first(tmp_path: Path) -> None:
+    words = '[file.words]\n"-" = "not measured"\n"0" = "below limit"\nOR = "above limit"\n[file.limits]\nSi = 2\nP = 5000\n'
+    out = take(tmp_path, LONG + words, {
+        "a.csv": HEAD + "B001;Si;-;mg/kg\nB002;Si;0;mg/kg\nB003;P;OR;mg/kg\n007;Si;3;mg/kg\n"})
+    assert values(out) == {("B002", "Si", 1): (2.0, "<"), ("B003", "P", 1): (5000.0, ">"), ("007", "Si", 1): (3.0, "")}
+    assert out.rows_in == 3
+    assert int(out.files["blank"].iloc[0]) == 1
+    rules = dict(zip(out.rules["rule"], out.rules["count"], strict=True))
+    assert rules["'-' read as not measured, as the mapping says"] == 1
+    assert rules["Si: limit 2 from the mapping"] == 1
+
+
+def test_limit_of_a_word_comes_from_the_file_the_mapping_or_the_study(tmp_path: Path) -> None:
+    text = "Code;Test;Result;Unit;LOQ\nB001;Si;n.d.;mg/kg;0.5\nB002;Si;n.d.;mg/kg;\nB003;P;n.d.;mg/kg;\n007;KV40;nd;mm2/s;\n"
+    intake = LONG + 'limit = "LOQ"\n[file.limits]\nSi = 2\n'
+    out = take(tmp_path, intake, {"a.csv": text}, definition=study(P={"limit": 10.0}))
+    assert values(out) == {("B001", "Si", 1): (0.5, "<"), ("B002", "Si", 1): (2.0, "<"), ("B003", "P", 1): (10.0, "<")}
+    assert out.rejected["reason"].tolist() == ["stands for a result beyond a limit, and no limit is given"]
+    assert out.results["limit"].tolist() == [0.5, 2.0, 10.0]
+
+
+def test_qualifier_column(tmp_path: Path) -> None:
+    text = ("Code;Test;Q;Result;Unit\nB001;Si;<;1;mg/kg\nB002;Si;=;2;mg/kg\nB003;Si;;3;mg/kg\n007;Si;J;4;mg/kg\n"
+            "1E5;Si;>;<5;mg/kg\nB001;P;U;6;mg/kg\nB002;P;<;;mg/kg\n")
+    intake = LONG.replace('unit = "Unit"', 'unit = "Unit"\nqualifier = "Q"')
+    intake += '[file.words]\nJ = "number"\n[file.limits]\nP=9\n'
+    out = take(tmp_path, intake, {"a.csv": text})
+    assert values(out) == {("B001", "Si", 1): (1.0, "<"), ("B002", "Si", 1): (2.0, ""), ("B003", "Si", 1): (3.0, ""),
+                           ("007", "Si", 1): (4.0, ""), ("B002", "P", 1): (9.0, "<")}
+    assert out.rejected["reason"].tolist() == [
+        "contradicts the qualifier '>' beside it", "has the qualifier 'U', which has no stated meaning"]
+
+
+@pytest.mark.parametrize(("unit", "written", "value"), [
+    ("mg/kg", "9.8", 9.8), ("ppm", "9.8", 9.8), ("% m/m", "0.0338", 338.0), ("µg/g", "9.8", 9.8), ("g/kg", "1.2", 1200.0),
+    ("mg/L", "80", 100.0), ("mass %", "<0.001", 10.0),
+])
+def test_units_into_the_study_unit(tmp_path: Path, unit: str, written: str, value: float) -> None:
+    intake = LONG.replace('layout', 'density_kg_m3 = 800\nlayout')
+    out = take(tmp_path, intake, {"a.csv": HEAD + f"B001;Si;{written};{unit}\n"})
+    assert out.results["value"].tolist() == [value]
+    assert out.results["unit"].tolist() == ["mg/kg"]
+    assert out.results["as_written"].tolist() == [written]
+
+
+@pytest.mark.parametrize(("unit", "reason", "remedy"), [
+    ("", "has no unit, neither in the file nor in the mapping", "write it under [file.units]"),
+    ("mg/L", "needs the density of the liquid", "write density_kg_m3"),
+    ("%", "a bare '%' does not say of what", "correct the unit"),
+    ("MG/KG", "other capitals than 'mg/kg'", "[file.unit_words]"),
+    ("mm2/s", "cannot be converted", "correct the unit"),
+])
+def test_units_that_cannot_be_used_reject_the_row(tmp_path: Path, unit: str, reason: str, remedy: str) -> None:
+    out = take(tmp_path, LONG, {"a.csv": HEAD + f"B001;Si;9.8;{unit}\nB002;Si;9.8;mg/kg\n"})
+    assert len(out.results) == 1
+    row = out.rejected.iloc[0]
+    assert (row["file"], row["row"], row["column"], row["value"]) == ("a.csv", 2, "Unit", unit)
+    assert reason in row["reason"]
+    assert remedy in row["remedy"]
+
+
+def test_unit_words_and_contradiction_with_the_mapping(tmp_path: Path) -> None:
+    words = '[file.unit_words]\n"MG/KG" = "mg/kg"\n[file.units]\nP = "mg/kg"\n'
+    out = take(tmp_path, LONG + words, {"a.csv": HEAD + "B001;Si;9.8;MG/KG\nB001;P;0.03;% m/m\nB002;P;300;\n"})
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B002", "P", 1): (300.0, "")}
+    assert "has the unit '% m/m' in the file, but the mapping says 'mg/kg'" in out.rejected["reason"].iloc[0]
+
+
+def test_units_in_headings_of_a_wide_file(tmp_path: Path) -> None:
+    intake = WIDE.replace('[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n',
+                          '[file.analytes]\n"Si [mg/kg]" = "Si"\n"P (% (m/m))" = "P"\n')
+    out = take(tmp_path, intake, {"a.csv": "Sample,Si [mg/kg],P (% (m/m))\nB001,9.8,0.0338\n"})
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B001", "P", 1): (338.0, "")}
+    with pytest.raises(BadInput, match="has no unit, neither in the file nor in the mapping"):
+        take(tmp_path, WIDE.replace('P = "mg/kg"\n', ""), {"a.csv": "Sample,Si,P\nB001,9.8,0.0338\n"})
+
+
+def test_blanks_need_a_stated_meaning(tmp_path: Path) -> None:
+    files: dict[str, bytes | str] = {"a.csv": "Sample,Si,P\nB001,9.8,\nB002,,300\n"}
+    out = take(tmp_path, WIDE, files)
+    assert out.rejected["reason"].tolist() == ["is empty, and the mapping does not say what that means"] * 2
+    assert (out.rows_in, out.taken, len(out.rejected)) == (4, 2, 2)
+    out = take(tmp_path, WIDE.replace("layout", 'blank = "not measured"\nlayout'), files)
+    assert (out.rows_in, out.taken, len(out.rejected), int(out.files["blank"].sum())) == (2, 2, 0, 2)
+    out = take(tmp_path, WIDE.replace("layout", 'blank = "below limit"\nlayout') + "[file.limits]\nSi = 1\nP = 2\n", files)
+    assert values(out)[("B001", "P", 1)] == (2.0, "<")
+
+
+def test_zero_and_below_are_rejected_only_for_margins_in_per_cent(tmp_path: Path) -> None:
+    files: dict[str, bytes | str] = {"a.csv": HEAD + "B001;Si;0;mg/kg\nB002;Si;-1;mg/kg\n"}
+    assert take(tmp_path, LONG, files).rejected.empty
+    out = take(tmp_path, LONG, files, definition=study(absolute=False))
+    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent"] * 2
+
+
+def test_decimal_sign_is_proved_declared_or_refused(tmp_path: Path) -> None:
+    out = take(tmp_path, LONG, {"a.csv": HEAD + "B001;Si;9,8;mg/kg\nB002;Si;1,234;mg/kg\n"})
+    assert out.results["value"].tolist() == [9.8, 1.234]
+    assert out.files["signs"].tolist() == ["detected from '9,8'"]
+    with pytest.raises(BadInput, match=r"'1\.234' can be read with a decimal or with a thousands sign.*declare decimal"):
+        take(tmp_path, LONG, {"a.csv": HEAD + "B001;Si;1.234;mg/kg\n"})
+    with pytest.raises(BadInput, match=r"'9\.8' and '9,8' use different signs"):
+        take(tmp_path, LONG, {"a.csv": HEAD + "B001;Si;9.8;mg/kg\nB002;Si;9,8;mg/kg\n"})
+    out = take(tmp_path, LONG.replace("layout", 'decimal = ","\nlayout'), {"a.csv": HEAD + "B001;Si;1.000;mg/kg\n"})
+    assert "has a point, but the decimal sign of this file is a comma" in out.rejected["reason"].iloc[0]

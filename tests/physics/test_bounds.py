@@ -1,0 +1,212 @@
+"""The inverse, times to settle, standing time: hand calculations, limits, and refusals."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from studykit.physics.bounds import (
+    GRID_M,
+    TYPICAL_SIZES,
+    Bound,
+    days_to_cross,
+    diameter_text,
+    diameter_to_clear,
+    ruled_out,
+    settling_chart,
+    standing_days,
+    zone_response,
+)
+from studykit.physics.column import Component, Sizes, expected_column, spot_zones
+from tests.physics_examples import HERE, grade
+
+ZONES = spot_zones(("upper", "middle", "lower"))
+
+
+def test_diameters_that_clear_the_top_sixth() -> None:
+    table = pd.read_csv(HERE / "store.csv")
+    rows = table[table["kind"] == "clear"].to_dict("records")
+    assert len(rows) == 30
+    for r in rows:
+        height, years, name = r["where"].split(" ", 2)
+        oil = grade(name)
+        excess = float(r["name"].split()[1]) - float(oil.density(20.0))
+        got = diameter_to_clear(float(height) / 6000, 365.25 * float(years), excess, float(oil.dynamic_pa_s(20.0)))
+        assert got * 1e6 == pytest.approx(r["value"], rel=0.055), r
+
+
+def test_small_vessels_reveal_settling_sooner() -> None:
+    # the same particle clears the top sixth of a 195 mm bottle 4 times faster than that of a 780 mm drum
+    oil = grade("VG 32")
+    drum, bottle = (float(days_to_cross(3e-6, 970, oil, h / 6, 20.0)) for h in (0.78, 0.195))
+    assert drum / bottle == pytest.approx(4.0)
+
+
+def test_days_in_the_store() -> None:
+    # notes: 3 µm silicone in VG 32 at 20 °C takes 4.3 years through 0.83 m; 3 µm MoS2 37 days; 5 µm iron 8 days
+    oil = grade("VG 32")
+    got = [float(days_to_cross(d, rho, oil, 0.83, 20.0)) for d, rho in ((3e-6, 970), (3e-6, 4900), (5e-6, 7800))]
+    assert got == pytest.approx([4.3 * 365.25, 37, 8], rel=0.05)
+    # thin carriers, mm/day: 0.3 µm TiO2 (4100) in water 13; 2 µm MoS2 in 5 mPa·s 152
+    chart = settling_chart(4100 - 1000, 0.013, [0.3e-6], [1e-3])
+    assert chart["days"][0] == pytest.approx(1.0, rel=0.05)
+    assert settling_chart(4900 - 880, 0.152, [2e-6], [5e-3])["days"][0] == pytest.approx(1.0, rel=0.05)
+
+
+def test_chart_follows_the_square_law() -> None:
+    chart = settling_chart(100, 0.5, [1e-6, 2e-6], [0.01, 0.1])
+    days = chart["days"].to_numpy()
+    assert days[0] / days[1] == pytest.approx(4)
+    assert days[2] / days[0] == pytest.approx(10)
+    assert days[0] == pytest.approx(0.5 * 18 * 0.01 / (100 * 9.80665 * 1e-12) / 86400)
+
+
+def test_response_of_one_size_is_that_of_the_column() -> None:
+    oil = grade("VG 220")
+    got = zone_response(970, oil, 0.314, 1000, 18.0, ZONES, np.array([2e-6, 4e-6]))
+    for k, d in enumerate((2e-6, 4e-6)):
+        part = Component(name="x", density_kg_m3=970, sizes=Sizes.table([d], [1]))
+        edges = [x for z in ZONES for x in (z.low, z.high)]
+        table = expected_column(part, oil, 0.314, [1000], 18.0, heights=edges)
+        assert got[:, k] * 100 == pytest.approx([table.zone_percent(z)[0] for z in ZONES], abs=1e-6)
+
+
+def test_share_by_hand() -> None:
+    # top emptied, middle and low untouched. Against the whole: f <= U. Against the zones' mean (2/3):
+    # (mean - top)/mean = f(2/3)/(1 - f/3) <= 5 % gives f = 0.05/(2/3 + 0.05/3)
+    expected = np.array([[1.0, 0.0], [1.0, 1.0], [1.0, 1.0]])
+    d = np.array([1e-7, 1e-6])
+    whole = ruled_out(expected, Bound(analyte="Ca", top_depletion_percent=5, reference="whole"), 2500, diameters_m=d)
+    assert whole.at.tolist() == [1.0, pytest.approx(0.05)]
+    zones = ruled_out(expected, Bound(analyte="Ca", top_depletion_percent=5), 2500, diameters_m=d)
+    share = zones.at[1]
+    assert share == pytest.approx(0.05 / (2 / 3 + 0.05 / 3))
+    mean = 1 - share / 3
+    assert (mean - (1 - share)) / mean == pytest.approx(0.05)
+    assert whole.blind_from_m is None
+    assert whole.share_above(1e-6) == pytest.approx(0.05)
+
+
+def test_planted_share_is_the_bound_it_gives() -> None:
+    # a share of 12 % in 4 µm droplets makes the depletion that, used as the bound, returns 12 %
+    expected = zone_response(970, grade("VG 220"), 0.314, 1000, 18.0, ZONES)
+    i = int(np.argmin(np.abs(GRID_M - 4e-6)))
+    profile = 1 - 0.12 * (1 - expected[:, i])
+    depletion = 100 * (profile.mean() - profile[0]) / profile.mean()
+    got = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=depletion), 970)
+    assert got.at[i] == pytest.approx(0.12, rel=1e-9)
+    excess = 100 * (profile[-1] - profile.mean()) / profile.mean()
+    low = ruled_out(expected, Bound(analyte="Si", bottom_excess_percent=excess), 970)
+    assert low.at[i] == pytest.approx(0.12, rel=1e-9)
+
+
+def test_rounding_of_the_mean_is_no_finding() -> None:
+    # molecules: zones alike but for rounding, mean a hair above 1 (so the denominator turns negative): no bound at all
+    expected = np.array([[1 + 1e-13, 0.0], [1 + 3e-11, 1.0], [1 + 3e-11, 1.0]])
+    d = np.array([2e-9, 1e-6])
+    got = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=39), 970, diameters_m=d)
+    assert got.at[0] == 1.0
+    assert got.at[1] < 0.5
+    # a lowest draw in the deposit makes the mean exceed 1: an enrichment bound that no share can pass is none
+    rich = ruled_out(np.array([[1.0], [1.0], [7.0]]), Bound(analyte="x", bottom_excess_percent=150), 970,
+                     diameters_m=np.array([1e-6]))
+    assert rich.at[0] == pytest.approx(1.0)
+
+
+def test_all_of_it_together_is_not_said() -> None:
+    expected = zone_response(970, grade("VG 220"), 0.314, 1000, 18.0, ZONES)
+    tight, wide = (ruled_out(expected, Bound(analyte="Si", top_depletion_percent=u), 970) for u in (5, 45))
+    assert "together" in tight.sentence()
+    assert "100 %" not in wide.sentence()
+    assert "in particles of about" in wide.sentence()
+
+
+def test_the_whole_sees_what_the_zones_cannot() -> None:
+    expected = zone_response(970, grade("VG 220"), 0.314, 1000, 18.0, ZONES)
+    whole = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=5, reference="whole"), 970)
+    zones = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=5), 970)
+    assert whole.blind_from_m is None
+    assert whole.share_above(2e-5) == pytest.approx(0.05, abs=1e-6)
+    assert zones.blind_from_m == pytest.approx(8e-6, rel=0.1)
+    assert zones.share_above(2e-5) == 1.0
+    assert "only a comparison with the whole container" in zones.sentence()
+    assert "at most 5.0 % of it can be in particles of" in whole.sentence()
+    assert whole.seen_from_m is not None
+    assert whole.smallest_seen_m(0.2) > whole.seen_from_m
+    assert whole.smallest_seen_m(0.01) is None
+    table = whole.to_table()
+    assert list(table.columns) == ["diameter_um", "share_at_percent", "share_above_percent", "top_percent",
+                                   "bottom_percent"]
+
+
+def test_nothing_ruled_out_is_said() -> None:
+    # molecules only: no bound on the zones can rule anything out in a day
+    expected = zone_response(970, grade("VG 220"), 0.314, 0.01, 18.0, ZONES)
+    got = ruled_out(expected, Bound(analyte="Si", top_depletion_percent=5), 970)
+    assert got.seen_from_m is None
+    assert "nothing is ruled out" in got.sentence()
+
+
+def test_light_matter_is_mirrored() -> None:
+    oil = grade("VG 220")
+    heavy = float(2 * oil.density(18.0)) - 970
+    down = zone_response(970, oil, 0.3, 700, 18.0, ZONES)
+    up = zone_response(heavy, oil, 0.3, 700, 18.0, ZONES)
+    assert up == pytest.approx(down[::-1], abs=1e-6)
+    bound = Bound(analyte="x", top_depletion_percent=4, reference="whole")
+    assert ruled_out(up, bound, heavy, rises=True).at == pytest.approx(ruled_out(down, bound, 970).at, abs=1e-6)
+    assert " to rise " not in ruled_out(down, bound, 970).sentence()
+
+
+@settings(max_examples=40, deadline=None)
+@given(u=st.floats(0, 60), more=st.floats(0.1, 20))
+def test_a_wider_bound_rules_out_less(u: float, more: float) -> None:
+    expected = np.array([np.linspace(1, 0, 121), np.ones(121), np.linspace(1, 1.2, 121)])
+    for name in ("top_depletion_percent", "bottom_excess_percent"):
+        tight, wide = (ruled_out(expected, Bound(analyte="x", **{name: b}), 2500) for b in (u, u + more))
+        assert np.all(wide.at >= tight.at - 1e-12)
+        assert np.all(np.diff(tight.above[: np.flatnonzero(tight.at < 1)[-1] + 1]) <= 1e-12) if np.any(
+            tight.at < 1) else True
+
+
+def test_standing_time_by_hand() -> None:
+    # one size: the front passes the upper edge of the top draw (height 5/6 + 0.02) and empties it by 20 % after
+    # another fifth of the draw: fallen (1/6 - 0.02 + 0.2 · 0.04) H
+    oil = grade("VG 220")
+    part = Component(name="x", density_kg_m3=970, sizes=Sizes.table([5e-6], [1]))
+    cross = float(days_to_cross(5e-6, 970, oil, 0.3, 18.0))
+    got = standing_days(part, oil, 0.3, ZONES, 20.0, 18.0)
+    assert got == pytest.approx(cross * (1 / 6 - 0.02 + 0.2 * 0.04), rel=2e-3)
+    cold = standing_days(part, oil, 0.3, ZONES, 20.0, 5.0)
+    assert cold > 2 * got
+
+
+def test_molecules_stand_for_ever() -> None:
+    part = Component(name="x", density_kg_m3=1100, sizes=Sizes.table([1e-9], [1]))
+    assert math.isinf(standing_days(part, grade("VG 220"), 0.3, ZONES, 5.0, 18.0))
+
+
+def test_typical_sizes_carry_a_source_and_names_of_diameters() -> None:
+    assert all(t.source and 0 < t.low_m < t.high_m for t in TYPICAL_SIZES)
+    assert [diameter_text(x) for x in (2e-9, 1e-7, 4.6e-6)] == ["2 nm", "0.1 µm", "4.6 µm"]
+
+
+@pytest.mark.parametrize(("call", "text"), [
+    (lambda: Bound(analyte="Ca"), "must be given, but got neither"),
+    (lambda: Bound(analyte="Ca", top_depletion_percent=math.nan), "must be a finite number"),
+    (lambda: ruled_out(np.ones((3, 5)), Bound(analyte="Ca", top_depletion_percent=1), 2500), "one column a diameter"),
+    (lambda: ruled_out(np.ones((3, 121)), Bound(analyte="Ca", top_depletion_percent=1), 2500).share_above(1.0),
+     "diameter_m must be"),
+    (lambda: settling_chart(0.0, 0.5, [1e-6], [1e-3]), "excess_kg_m3 must be greater than 0"),
+    (lambda: settling_chart(100, 0.5, [1e-6], [0.0]), "viscosities_pa_s must be greater than 0"),
+    (lambda: standing_days(Component(name="x", density_kg_m3=1100, sizes=Sizes.table([1e-9], [1])), grade("VG 32"), 0.3,
+                           ZONES, 0.0, 18.0), "margin_percent must be greater than 0"),
+])
+def test_refusals(call: object, text: str) -> None:
+    with pytest.raises(ValueError, match=text):
+        call()  # type: ignore[operator]

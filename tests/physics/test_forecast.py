@@ -1,0 +1,208 @@
+"""Could it settle, and what is ruled out, from a study definition and its containers; and the figures."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.physics.bounds import Bound
+from studykit.physics.figures import bound_against_size, expected_profile, time_to_settle
+from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle, what_is_ruled_out
+from studykit.physics.inputs import liquid_of, situations
+from studykit.study.definition import Study, parse_study
+from studykit.study.sections import FluidSettings
+
+FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220, "viscosity_mm2_s_at_100c": 19,
+         "storage_temperature_c": 18, "store_temperature_c": {"cold": 8}}
+PARTS = [{"name": "antifoam", "analyte": "Si", "density_kg_m3": 970, "diameter_um": 3.23, "log_sd": 0.4},
+         {"name": "phosphate", "analyte": "P", "density_kg_m3": 1100, "diameter_um": 0.001}]
+
+
+def study(fluid: dict[str, Any] | None = FLUID, parts: list[dict[str, Any]] | None = None) -> Study:
+    data: dict[str, Any] = {
+        "title": "Invented pails", "question": "Has the antifoam left the top?", "responsible": "store keeper",
+        "factors": {"depths": ["upper", "middle", "lower"]}, "invented": True,
+        "analytes": {k: {"unit": "mg/kg", "margin": {"relative_percent": 20}, "margin_reason": "supplier's limit",
+                         "method": "any"} for k in ("Si", "P")},
+        "vessels": {"pail20": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300,
+                               "height_mm": 360}}}
+    if fluid is not None:
+        data["fluid"] = fluid
+    data["components"] = PARTS if parts is None else parts
+    return parse_study(data)
+
+
+def pails() -> pd.DataFrame:
+    rows = [("007", "warm", "2020-01-01", "2022-12-31", "", "stored"),
+            ("1E5", "cold", "2020-01-01", "2022-12-31", "", "stored"),
+            ("C1", "warm", "2020-01-01", "2022-12-31", "2022-12-31", "remixed control")]
+    names = ["container", "store", "filled_on", "sampled_on", "last_mixed_on", "treatment"]
+    return pd.DataFrame(rows, columns=names).assign(vessel="pail20", liquid_height_mm="314", age_months="36")
+
+
+def outlook() -> Outlook:
+    return could_it_settle(study(), pails())
+
+
+def test_components_table_and_sentences() -> None:
+    got = outlook()
+    assert got.missing == ()
+    assert got.cautions == CAUTIONS
+    table = got.to_table().set_index(["component", "store"])
+    warm, cold = table.loc[("antifoam", "warm")], table.loc[("antifoam", "cold")]
+    assert warm["way"] == "sinks"
+    assert cold["days_to_cross"] / warm["days_to_cross"] == pytest.approx(2.6, abs=0.3)
+    assert warm["days_to_margin"] < cold["days_to_margin"]
+    assert math.isinf(warm["final_bottom_over_top"])
+    molecule = table.loc[("phosphate", "warm")]
+    assert molecule["sedimentation_length_mm"] > 1e6
+    assert molecule["final_bottom_over_top"] == pytest.approx(1, abs=1e-3)
+    assert any("keeps 1 nm particles mixed for ever" in s for s in got.sentences)
+    assert any("leaves the margin of ±20 %" in s for s in got.sentences)
+    assert any("in the end they lie at the floor" in s for s in got.sentences)
+    assert "A warmer store settles faster" in " ".join(got.cautions)
+    assert "does not replace it" in " ".join(got.cautions)
+
+
+def test_profile_by_store_and_age() -> None:
+    profile = outlook().profile
+    own = profile[profile["analyte"] == "Si"].set_index("store")
+    # the antifoam table of the notes: 0.57 / 0.94 / 0.99 at 18 °C, 0.90 / 1.00 / 1.00 at 8 °C (36 months)
+    assert own.loc["warm", ["upper", "middle", "lower"]].to_numpy(float) == pytest.approx([57, 94, 99], abs=1.6)
+    assert own.loc["cold", ["upper", "middle", "lower"]].to_numpy(float) == pytest.approx([90, 100, 100], abs=1.6)
+    assert set(profile["containers"]) == {1}
+
+
+def test_gradient_for_the_power_calculation() -> None:
+    got = outlook()
+    ratio = got.profile[got.profile["analyte"] == "Si"]["bottom_over_top"]
+    assert got.expected_gradient_percent("Si") == pytest.approx(100 * (np.exp(np.log(ratio).mean()) - 1))
+    assert got.expected_gradient_percent("P") == pytest.approx(0, abs=1e-6)
+    assert got.expected_gradient_percent("Zn") is None
+
+
+def test_controls_are_left_out_and_mixing_restarts_the_clock() -> None:
+    assert situations(study(), pails())["containers"].sum() == 2
+    mixed = pails().assign(last_mixed_on="2022-12-01")
+    assert situations(study(), mixed)["age_days"].tolist() == [30.0, 30.0]
+    without_dates = pails().drop(columns=["filled_on", "sampled_on", "last_mixed_on"])
+    assert situations(study(), without_dates)["age_days"].tolist() == pytest.approx([1095.75] * 2)
+
+
+def test_before_there_are_containers_the_vessels_stand_in() -> None:
+    got = could_it_settle(study(), None, ages_months=(6, 24))
+    assert got.components["liquid_height_mm"].tolist() == pytest.approx([324, 324])
+    assert sorted(set(got.profile["age_days"].round())) == [183, 730]
+
+
+def test_yearly_swing_is_taken_with_the_filling_day() -> None:
+    swing = could_it_settle(study(FLUID | {"yearly_swing_c": 6}), pails())
+    own = swing.profile[swing.profile["analyte"] == "Si"].set_index("store")
+    flat = outlook().profile
+    flat = flat[flat["analyte"] == "Si"].set_index("store")
+    # viscosity is convex in temperature: summers win more than winters lose
+    assert own.loc["cold", "upper"] < flat.loc["cold", "upper"]
+    assert "on summed clocks" in own.loc["cold", "method"]
+
+
+def test_without_properties_the_chapter_says_what_is_missing() -> None:
+    got = could_it_settle(study(None, []), pails())
+    assert [m.split(" is missing")[0] for m in got.missing] == ["[fluid]", "[[components]]"]
+    assert got.components.empty
+    assert got.profile.empty
+    assert got.sentences == ()
+    assert len(got.chart) == 36
+    assert got.expected_gradient_percent("Si") is None
+    half = could_it_settle(study({"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220}), pails())
+    assert "a second (at 100 °C) is needed" in half.missing[0]
+
+
+def test_light_and_held_components_are_told_apart() -> None:
+    light = could_it_settle(study(parts=[PARTS[0] | {"density_kg_m3": 800}]), pails())
+    assert set(light.components["way"]) == {"rises"}
+    assert light.components["final_bottom_over_top"].max() == 0
+    assert "rise through 314 mm" in light.sentences[0]
+    held = could_it_settle(study(FLUID | {"yield_stress_pa": 1.0}), pails())
+    assert held.sentences[0].endswith("the yield stress holds particles of this size for ever.")
+
+
+def test_sentences_between_molecule_and_grain() -> None:
+    # in 314 mm: 15 nm calcite is largely held up, 40 nm gathers within millimetres of the floor
+    parts = [{"name": f"{d} nm", "density_kg_m3": 2711, "diameter_um": d / 1000} for d in (15, 40)]
+    first, second = could_it_settle(study(parts=parts), pails().head(1)).sentences
+    assert "leaves a final bottom/top ratio of" in first
+    assert "in the end they gather within" in second
+
+
+def test_what_is_ruled_out_of_a_study() -> None:
+    bounds = [Bound(analyte="P", top_depletion_percent=3, reference="whole"),
+              Bound(analyte="Si", top_depletion_percent=60)]
+    first, second = what_is_ruled_out(study(), pails(), bounds)
+    assert first.density_kg_m3 == 1100
+    assert first.at.min() == pytest.approx(0.03, abs=1e-6)
+    assert "P: at most 3.0 % of it can be in particles of" in first.sentence()
+    assert second.bound.analyte == "Si"
+    # an analyte without a component needs a density
+    other = study(parts=[PARTS[0]])
+    assert what_is_ruled_out(other, pails(), bounds[:1]) == ()
+    assert len(what_is_ruled_out(other, pails(), bounds[:1], density_kg_m3=2500)) == 1
+
+
+def test_refusals_name_every_fault() -> None:
+    bad = FluidSettings(density_kg_m3=1200, viscosity_mm2_s_at_40c=10, viscosity_mm2_s_at_100c=12,
+                        storage_temperature_c=200, store_temperature_c={"yard": -30.0})
+    with pytest.raises(BadInput) as caught:
+        liquid_of(bad)
+    text = str(caught.value)
+    assert len(caught.value.faults) == 4
+    assert "must be below the viscosity at 40 °C (10)" in text
+    assert "add density_expansion_per_k" in text
+    assert "study.toml, fluid.store_temperature_c.yard: '-30'" in text
+    assert "where the viscosity line may be used" in text
+    with pytest.raises(BadInput, match="two viscosities are needed"):
+        liquid_of(FluidSettings(density_kg_m3=900, viscosity_mm2_s_at_40c=10))
+    with pytest.raises(BadInput, match="add \\[fluid\\]"):
+        what_is_ruled_out(study(None, []), pails(), [])
+    with pytest.raises(BadInput, match=r"volume_fraction: '0\.7': must be less than 0.64"):
+        study(parts=[PARTS[0] | {"volume_fraction": 0.7}])
+
+
+def test_a_thickened_water_based_fluid() -> None:
+    # invented die lubricant: 3 µm graphite at 11 % by volume, 0.2 Pa·s at rest: 1.5 mm/day through 480 mm
+    fluid = {"density_kg_m3": 1005, "density_at_c": 20, "density_expansion_per_k": 2e-4, "rest_viscosity_pa_s": 0.2,
+             "viscosity_from_c": 5, "viscosity_to_c": 40}
+    part = {"name": "graphite", "analyte": "Si", "density_kg_m3": 2250, "diameter_um": 3, "volume_fraction": 0.11}
+    got = could_it_settle(study(fluid, [part]), pails().assign(store="hall", liquid_height_mm="300"))
+    assert 300 / got.components["days_to_cross"][0] == pytest.approx(1.5, abs=0.05)
+    assert float(liquid_of(FluidSettings(**fluid)).dynamic_pa_s(20.0)) == pytest.approx(0.2, rel=1e-6)
+
+
+def test_figures_show_their_tables() -> None:
+    got = outlook()
+    curves = got.curves[(got.curves["analyte"] == "Si") & (got.curves["store"] == "warm")]
+    measured = pd.DataFrame({"height": [5 / 6, 0.5], "percent_of_mixed": [60.0, 95.0], "low": [50, 90],
+                             "high": [70, 99]})
+    figure = expected_profile(curves, measured, [("upper", 5 / 6)])
+    ax = figure.axes[0]
+    assert "% of the mixed mean" in ax.get_xlabel()
+    assert "share of liquid depth" in ax.get_ylabel()
+    line = ax.lines[0]
+    at = np.interp(5 / 6, line.get_ydata(), line.get_xdata())
+    assert at == pytest.approx(57, abs=2)
+    bound = what_is_ruled_out(study(), pails(), [Bound(analyte="P", top_depletion_percent=3)])[0]
+    top, sizes = bound_against_size(bound.to_table(), "P").axes
+    assert top.lines[1].get_ydata() == pytest.approx(100 * bound.at)
+    assert sizes.get_xlabel() == "diameter, µm"
+    assert len(sizes.texts) == 6
+    chart = time_to_settle(got.chart).axes[0]
+    styles = {(x.get_linestyle(), x.get_marker()) for x in chart.lines[:4]}
+    assert len(styles) == 4
+    assert chart.get_ylabel() == "days to cross 500 mm"
+    for draw in (expected_profile, bound_against_size, time_to_settle):
+        with pytest.raises(ValueError, match="table must have rows and the columns"):
+            draw(pd.DataFrame())

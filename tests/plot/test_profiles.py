@@ -1,0 +1,65 @@
+"""Every figure draws the table it is given: labels with units, the margin's band, a mark for each verdict word."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.model import profile as modelprofile
+from studykit.plot import profiles as figures
+from studykit.verdict.rule import judge
+from tests.model.test_fit import DEPTHS, fit, layered
+
+
+@pytest.fixture(scope="module")
+def judged():
+    study, m = fit(layered(gradient=0.02), DEPTHS, {"relative_percent": 5})
+    return study, [m], judge(study, [m]).words()
+
+
+def test_profile_table_holds_mean_and_containers(judged):
+    study, models, _ = judged
+    table = modelprofile.profile_table(models, study)
+    assert set(table["who"]) == {"mean", *(f"C{i}" for i in range(6))}
+    top = table[table["depth"] == "upper"]
+    assert (top["difference"] == 0).all()
+    mean = table[(table["who"] == "mean") & (table["depth"] == "lower")].iloc[0]
+    # +2 % on the log scale is 2.02 % as a ratio; the margin is 1/1.05 to 1.05
+    assert mean["difference"] == pytest.approx(2.02, abs=0.8)
+    assert (mean["margin low"], mean["margin high"]) == pytest.approx((-4.7619, 5.0), abs=1e-4)
+    assert mean["low"] < mean["difference"] < mean["high"]
+
+
+def test_profiles_draw_a_panel_an_analyte(judged):
+    study, models, words = judged
+    figure = figures.profiles(modelprofile.profile_table(models, study), words)
+    assert len(figure.axes) == 1
+    assert figure.axes[0].get_title(loc="left") == f"y: {words['y']}"
+    assert figure.axes[0].get_xlabel() == "difference from the top zone, %"
+    assert len(figure.axes[0].lines) >= 7
+
+
+def test_margin_figure_keeps_what_is_out_of_sight_at_the_rim():
+    table = pd.DataFrame({"analyte": ["a", "b"], "verdict": ["stratified", "homogeneous"], "ratio": [9.0, 0.1],
+                          "low": [8.0, -0.2], "high": [10.0, 0.4]})
+    ax = figures.against_margin(table).axes[0]
+    assert [t.get_text() for t in ax.get_yticklabels()] == ["b  (homogeneous)", "a  (stratified)"]
+    assert ax.get_xlim() == pytest.approx((-3.18, 3.18))
+    assert len(ax.texts) == 1
+    inside = figures.against_margin(table.iloc[1:]).axes[0]
+    assert len(inside.texts) == 0
+
+
+def test_nothing_to_draw_is_said():
+    empty = pd.DataFrame(columns=list(modelprofile.PROFILE_COLUMNS))
+    assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
+    none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
+    assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()
+
+
+def test_by_age_marks_stores_by_shape():
+    table = pd.DataFrame({"container": list("abcd"), "store": ["n", "n", "s", "s"], "age_months": [2, 14, 2, 14],
+                          "contrast": np.array([1.0, 2, 3, 30])})
+    ax = figures.by_age(table, "%", -4.8, 5).axes[0]
+    assert ax.get_xlabel() == "age, months"
+    assert [t.get_text() for t in ax.get_legend().get_texts()] == ["n", "s"]
+    assert figures.by_age(table.iloc[:2], "%", -4.8, 5).axes[0].get_legend() is None

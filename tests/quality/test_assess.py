@@ -1,0 +1,154 @@
+"""The quality report as a whole: completeness, which scatter judges, planted faults together, frozen results."""
+
+from __future__ import annotations
+
+import dataclasses
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.quality.assess import QualityReport, assess
+from studykit.quality.flags import CONCERNS, Flag, flag_table, holm, listed, robust_sd, shown
+from tests.quality_cases import Case, build
+
+
+@pytest.fixture(scope="module")
+def clean() -> tuple[Case, QualityReport]:
+    case = build(1)
+    return case, assess(*case.tables())
+
+
+@pytest.fixture(scope="module")
+def faulty() -> tuple[Case, QualityReport]:
+    """One study with a swap, a unit slip, a lost bottle, coarse rounding and a duplicate far apart."""
+    case = build(77)
+    case.swap(case.sample_of("C05", "upper"), case.sample_of("C05", "lower"))
+    case.multiply(case.sample_of("C08", "middle"), "Zn", 10.0)
+    case.multiply(case.sample_of("C02", "middle", "duplicate"), "S", 1.15)
+    case.notes["lost"] = case.sample_of("C11", "lower")
+    case.results = case.results[case.results["sample"] != case.notes["lost"]].reset_index(drop=True)
+    own = case.results["analyte"] == "Ca"
+    case.results.loc[own, "value"] = (case.results.loc[own, "value"] / 50).round() * 50
+    case.results.loc[own, "as_written"] = case.results.loc[own, "value"].map("{:.0f}".format)
+    return case, assess(*case.tables())
+
+
+def test_a_clean_study_has_no_flag(clean: tuple[Case, QualityReport]) -> None:
+    _, report = clean
+    assert report.flags.empty, report.flags.to_string()
+    assert "No check raised a flag." in report.sentences
+    assert not report.blind
+
+
+def test_every_planted_fault_is_found_in_its_place(faulty: tuple[Case, QualityReport]) -> None:
+    case, report = faulty
+    found = {(r["rule"], r["where"].split(",")[0], r["analyte"]) for r in report.flags.to_dict("records")}
+    assert ("swapped samples", "container C05", "") in found
+    assert ("unit slip", "file simulated", "Zn") in found
+    assert ("duplicates apart", "container C02", "S") in found
+    assert ("missing results", f"sample {case.notes['lost']}", "") in found
+    assert ("coarse rounding", "file simulated", "Ca") in found
+    assert any(case.notes["lost"] in s for s in report.sentences)
+
+
+def test_flags_are_ordered_and_never_change_the_results(faulty: tuple[Case, QualityReport]) -> None:
+    case, report = faulty
+    rank = [CONCERNS.index(c) for c in report.flags["concern"]]
+    assert rank == sorted(rank)
+    assert report.usable.rows.equals(case.results)
+
+
+def test_completeness_adds_up(faulty: tuple[Case, QualityReport]) -> None:
+    case, report = faulty
+    t = report.completeness
+    assert (t["planned"] == len(case.samples)).all()
+    assert (t["measured"] + t["missing"] == t["planned"]).all()
+    assert (t["quantified"] + t["below_limit"] == t["measured"]).all()
+    assert list(report.missing["sample"]) == [case.notes["lost"]]
+    assert bool(report.missing["all_lost"].iloc[0])
+
+
+def test_own_duplicates_judge_where_there_are_enough(clean: tuple[Case, QualityReport]) -> None:
+    _, report = clean
+    assert {s.source for s in report.scatter.values()} == {"this study's duplicates"}
+    few = build(1, duplicates=3)
+    assert {s.source for s in assess(*few.tables()).scatter.values()} == {"invented; as stated by the laboratory"}
+    none = build(1, duplicates=0)
+    bare = {a: d.model_copy(update={"repeatability": None}) for a, d in none.study.analytes.items()}
+    none.study = none.study.model_copy(update={"analytes": bare})
+    unknown = assess(*none.tables())
+    assert all(np.isnan(s.s) for s in unknown.scatter.values())
+    assert "not assessed" in " ".join(unknown.overview()["note"])
+
+
+def test_an_exclusion_is_counted_and_stays_in_the_checks(clean: tuple[Case, QualityReport]) -> None:
+    case, before = clean
+    table = pd.DataFrame({"sample": [case.sample_of("C01", "upper")], "analyte": ["P"], "replicate": [pd.NA],
+                          "reason": ["leaked"], "who": ["analyst"], "date": [pd.Timestamp("2026-02-03")]})
+    report = assess(*case.tables(), exclusions=table)
+    assert len(report.exclusions) == 1
+    assert len(report.usable.rows) == len(case.results) - 1
+    assert report.duplicates.equals(before.duplicates)
+    assert any(s.startswith("1 results were taken out by a person") for s in report.sentences)
+    assert report.completeness.set_index("analyte").loc["P", "excluded"] == 1
+
+
+def test_a_blind_study_says_stop_first() -> None:
+    report = assess(*build(1, layers=0.0).tables())
+    assert report.blind
+    assert report.sentences[0].startswith("STOP")
+    assert report.flags["concern"].iloc[0] == "stop and find out"
+
+
+def test_row_order_and_container_names_do_not_matter(faulty: tuple[Case, QualityReport]) -> None:
+    case, report = faulty
+    study, containers, samples, results = case.tables()
+    shuffled = results.sample(frac=1.0, random_state=3)
+    rename = {c: f"Z{k:02d}" for k, c in enumerate(reversed(list(containers["container"])))}
+    renamed = assess(study, containers.assign(container=containers["container"].map(rename)),
+                     samples.assign(container=samples["container"].map(lambda c: rename.get(c, c))), shuffled)
+    key = ["rule", "concern", "analyte", "samples"]
+    assert sorted(map(tuple, renamed.flags[key].to_numpy())) == sorted(map(tuple, report.flags[key].to_numpy()))
+
+
+def test_bad_check_limits_are_refused(tmp_path: Path, clean: tuple[Case, QualityReport]) -> None:
+    case, _ = clean
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan/check_limits.csv").write_text("analyte,low,high\nP,low,380\n")
+    with pytest.raises(BadInput, match="needs the columns analyte, low and high, with numbers"):
+        assess(*case.tables(), root=tmp_path)
+    (tmp_path / "plan/check_limits.csv").write_text("analyte,low,high\nP,400,420\n")
+    assert "check fluid" in set(assess(*case.tables(), root=tmp_path).flags["rule"])
+
+
+def test_results_are_frozen_and_rules_are_named(clean: tuple[Case, QualityReport]) -> None:
+    _, report = clean
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        report.sentences = ()  # type: ignore[misc]
+    with pytest.raises(ValueError, match="rule must be one of missing results, duplicates"):
+        report.check("nonsense")
+    assert report.check("drift").to_table().equals(report.check("drift").table)
+    assert list(report.judged_by()["unit"].unique()) == ["%"]
+
+
+def test_holm_by_hand() -> None:
+    # Holm (1979) by hand: 0.01 x 3; max(0.03, 0.02 x 2); max(0.04, 0.2)
+    assert holm([0.2, 0.01, 0.02]) == pytest.approx([0.2, 0.03, 0.04])
+    assert np.isnan(holm([0.5, np.nan])[1])
+    assert holm([0.5, np.nan])[0] == 0.5
+
+
+def test_small_helpers() -> None:
+    assert robust_sd([1.0, 2.0, 3.0, 4.0, 100.0]) == pytest.approx(1.4826)
+    assert np.isnan(robust_sd([1.0]))
+    assert [shown(v) for v in (0.0, 12345.6, 0.00123456, 250000.0, float("nan"))] == [
+        "0", "12346", "0.001235", "250000", "unknown"]
+    assert listed([]) == "none"
+    assert listed(["a", "b", "c"]) == "a, b and c"
+    assert listed(list("abcdefgh"), 3) == "a, b, c and 5 more"
+    with pytest.raises(ValueError, match="concern must be one of"):
+        Flag(rule="x", concern="red", where="", evidence="")
+    assert flag_table([]).empty

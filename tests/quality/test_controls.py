@@ -1,0 +1,119 @@
+"""Controls: the layered one must be seen, the remixed one must not, blank and check fluid within limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studykit.quality import controls
+from studykit.quality.flags import Scatter, working_table
+from tests.quality_cases import ANALYTES, Case, build
+
+SCATTER = {a: Scatter(s=s, source="invented") for a, (_, s, _, _) in ANALYTES.items()}
+
+
+def assess(case: Case, limits: pd.DataFrame | None = None) -> controls.Controls:
+    t = working_table(*case.tables())
+    return controls.assess_controls(case.study, t, case.samples, case.results, SCATTER, limits)
+
+
+# ISO 5725-6:1994 critical range factors f(n), printed to one decimal
+@pytest.mark.parametrize(("n", "printed"), [(2, 2.8), (3, 3.3), (4, 3.6), (5, 3.9)])
+def test_range_factors_of_the_standard(n: int, printed: float) -> None:
+    assert round(controls.range_factor(n), 1) == printed
+
+
+@pytest.mark.parametrize(("k", "df"), [(2, 3), (3, 9), (5, 20)])
+def test_range_distribution_against_scipy(k: int, df: float) -> None:
+    # scipy integrates the same distribution independently; its stated accuracy is about 1e-10
+    assert controls.range_sf(3.2, k, df) == pytest.approx(stats.studentized_range.sf(3.2, k, df), abs=1e-9)
+
+
+def test_range_of_two_is_a_t_test() -> None:
+    assert controls.range_sf(3.0, 2, 7) == pytest.approx(2 * stats.t.sf(3.0 / np.sqrt(2), 7), abs=1e-10)
+
+
+def test_layered_control_is_found_and_remixed_is_not() -> None:
+    got = assess(build(1))
+    found = got.table.groupby("control")["found"].agg(set)
+    assert found["layered control"] == {"stratified"}
+    assert found["remixed control"] == {"depths agree"}
+    assert not got.blind
+    assert any("as it had to be" in s for s in got.sentences)
+
+
+def test_a_layered_control_that_is_not_seen_is_said_loudly() -> None:
+    got = assess(build(1, layers=0.0))
+    assert got.blind
+    assert any(s.startswith("STOP: the layered control was not found stratified") for s in got.sentences)
+    (flag,) = [f for f in got.flags if f.rule == "layered control"]
+    assert flag.concern == "stop and find out"
+    assert "could not have seen anything" in flag.evidence
+    assert set(got.table.loc[got.table["control"] == "layered control", "as_hoped"]) == {"no"}
+
+
+def test_one_stratified_analyte_is_enough() -> None:
+    """The layer may be of one component only: the others need not show it."""
+    case = build(2, layers=0.0)
+    case.multiply(case.sample_of("L1", "lower"), "Si", 2.0)
+    assert not assess(case).blind
+
+
+def test_a_remixed_container_with_a_layer_is_flagged() -> None:
+    case = build(3)
+    case.multiply(case.sample_of("R1", "lower"), "Ca", 1.25)
+    flags = [f for f in assess(case).flags if f.rule == "remixed control"]
+    assert [(f.analyte, f.where) for f in flags] == [("Ca", "container R1")]
+
+
+def test_absent_controls_are_named() -> None:
+    got = assess(build(4, controls=False))
+    assert got.table.empty
+    assert len(got.sentences) == 4
+    assert all(s.startswith("No ") for s in got.sentences)
+
+
+def test_check_fluid_against_its_limits() -> None:
+    limits = pd.DataFrame({"analyte": ["P", "Ca"], "low": [300.0, 1300.0], "high": [380.0, 1400.0]})
+    got = assess(build(5), limits)
+    own = got.table[got.table["control"] == "check fluid"].set_index("analyte")
+    assert own.loc["P", "found"] == "within its limits"
+    assert own.loc["Ca", "found"] == "outside its limits"
+    assert {f.analyte for f in got.flags if f.rule == "check fluid"} == {"Ca"}
+
+
+def test_check_fluid_without_limits_sees_a_shifted_run() -> None:
+    flags = assess(build(6, run_shift={"S": 0.12})).flags
+    assert {f.analyte for f in flags if f.rule == "check fluid"} == {"S"}
+    assert not [f for f in assess(build(6)).flags if f.rule == "check fluid"]
+
+
+def with_blank(case: Case, value: float) -> Case:
+    row = case.results.iloc[[0]].assign(sample="BL1", analyte="P", value=value, as_written=f"{value:g}", run_order=99)
+    case.results = pd.concat([case.results, row], ignore_index=True)
+    case.samples = pd.concat([case.samples, pd.DataFrame([{
+        "sample": "BL1", "container": "", "kind": "blank", "depth": "", "height": np.nan, "draw_order": 1}])],
+        ignore_index=True)
+    return case
+
+
+def test_dirty_blank_is_flagged_and_a_clean_one_is_not() -> None:
+    # margin 10 % of 340: a tenth of it is 3.4 mg/kg
+    (flag,) = [f for f in assess(with_blank(build(7), 9.0)).flags if f.rule == "blank"]
+    assert "the blank reads 9 mg/kg" in flag.evidence
+    assert not [f for f in assess(with_blank(build(7), 0.5)).flags if f.rule == "blank"]
+
+
+def test_unknown_scatter_is_not_assessed() -> None:
+    case = build(8)
+    got = controls.assess_controls(case.study, working_table(*case.tables()), case.samples, case.results, {})
+    assert not got.blind
+    assert set(got.table["as_hoped"]) == {"not assessed"}
+    assert "The layered control could not be judged: no repeatability is known." in got.sentences
+
+
+def test_k_is_checked() -> None:
+    with pytest.raises(ValueError, match="k must be 2 or more"):
+        controls.range_factor(1)

@@ -1,0 +1,87 @@
+"""Quality figures draw exactly the table that they are given, and survive empty and odd ones."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from studykit.inference.influence import leave_one_out, residual_table
+from studykit.quality import figures
+from studykit.quality.assess import QualityReport, assess
+from tests.inference.test_influence import contrasts, refit
+from tests.quality_cases import build
+
+
+@pytest.fixture(scope="module")
+def report() -> QualityReport:
+    return assess(*build(1).tables())
+
+
+def points(figure: Figure, panel: int = 0) -> np.ndarray:
+    """All marked points of a panel, sorted by x."""
+    lines = [line for line in figure.axes[panel].lines if line.get_marker() not in ("None", "", None)]
+    xy = np.vstack([np.column_stack([line.get_xdata(), line.get_ydata()]).astype(float) for line in lines])
+    return xy[np.lexsort((xy[:, 1], xy[:, 0]))]
+
+
+def png(figure: Figure) -> bytes:
+    out = io.BytesIO()
+    figure.savefig(out, format="png")
+    return out.getvalue()
+
+
+def test_run_order_draws_every_departure(report: QualityReport) -> None:
+    table = figures.run_order_table(report.working, ["P", "Si"])
+    assert set(table["unit"]) == {"%"}
+    figure = figures.run_order(table)
+    own = table[table["analyte"] == "P"]
+    assert len(points(figure)) == len(own)
+    assert np.sort(points(figure)[:, 1]) == pytest.approx(np.sort(own["departure"].to_numpy()))
+    assert png(figure).startswith(b"\x89PNG")
+
+
+def test_departures_are_free_of_container_and_depth(report: QualityReport) -> None:
+    """A steep, common profile leaves departures no larger than scatter of about 5 %."""
+    table = figures.run_order_table(report.working, ["Si"])
+    zones = table[~table["sample"].str.startswith("X")]
+    assert zones["departure"].std() < 8
+
+
+def test_duplicates_draws_every_judged_pair(report: QualityReport) -> None:
+    figure = figures.duplicates(report.duplicates)
+    assert len(points(figure)) == len(report.duplicates)
+    wild = report.duplicates.assign(difference=1e6)
+    assert points(figures.duplicates(wild))[:, 0].max() == 3
+    assert png(figures.duplicates(report.duplicates.iloc[:0])).startswith(b"\x89PNG")
+
+
+def test_residual_figures_draw_their_table() -> None:
+    rng = np.random.default_rng(3)
+    table = residual_table(rng.normal(size=30), rng.normal(size=30), container=[f"C{i % 10}" for i in range(30)],
+                           sample=[f"S{i}" for i in range(30)])
+    drawn = points(figures.normal_scores(table))
+    assert drawn[:, 0] == pytest.approx(np.sort(table["normal_score"].to_numpy()))
+    assert len(figures.normal_scores(table).axes[0].texts) == 5
+    level = points(figures.scale_against_level(table))
+    assert level[:, 0] == pytest.approx(np.sort(table["fitted"].to_numpy()))
+    assert (level[:, 1] >= 0).all()
+
+
+def test_leave_one_out_marks_what_changes_the_verdict() -> None:
+    data = contrasts([0.1, -0.2, 0.0, 0.2, 30.0])
+    got = leave_one_out(data, list(data["container"]), refit)
+    figure = figures.leave_one_out(got.to_table(), got.full, margin=5.0, unit="%")
+    marks = [line.get_marker() for line in figure.axes[0].lines]
+    assert marks.count("D") == 1
+    assert any("C4: homogeneous" in t.get_text() for t in figure.axes[0].get_yticklabels())
+    assert "margin ±5" in figure.axes[0].get_xlabel()
+
+
+def test_one_run_and_one_analyte(report: QualityReport) -> None:
+    table = figures.run_order_table(report.working, ["Ca"])
+    assert len(figures.run_order(table[table["run"] == "1"]).axes) == 1
+    assert isinstance(figures.run_order(pd.DataFrame(columns=table.columns)), Figure)

@@ -1,0 +1,202 @@
+"""Suspicious numbers: every rule has a case where it must fire and one where it must not."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.quality import plausibility as suspicions
+from studykit.quality.flags import working_table
+from studykit.study.definition import Study, parse_study
+from tests.quality_cases import ANALYTES, DEPTHS, Case, build
+
+S_R = {a: level * s for a, (level, s, _, _) in ANALYTES.items()}
+
+
+def table(case: Case) -> pd.DataFrame:
+    return working_table(*case.tables())
+
+
+def coarsen(case: Case, analyte: str, step: float, digits: int) -> None:
+    own = case.results["analyte"] == analyte
+    value = (case.results.loc[own, "value"] / step).round() * step
+    case.results.loc[own, "value"] = value
+    case.results.loc[own, "as_written"] = [f"{v:.{digits}f}" for v in value]
+
+
+def small(rows: list[tuple[str, float, str]], unit: str = "mg/kg") -> pd.DataFrame:
+    """A results table from (analyte, value, as written), one sample a row."""
+    return pd.DataFrame([{
+        "sample": f"S{i}", "analyte": a, "value": v, "unit": unit, "qualifier": "", "limit": np.nan,
+        "as_written": w, "replicate": 1, "source_file": "f.csv", "source_row": i + 2,
+    } for i, (a, v, w) in enumerate(rows)])
+
+
+@pytest.mark.parametrize(("written", "values", "step"), [
+    (["12.3", "12", "11.9", "12.1", "12.2", "12.5", "11.7", "12.4"], None, 0.1),
+    (["10", "15", "20", "25", "10", "30", "15", "20"], None, 5.0),
+    (["0,0342", "0,0351", "0,0338", "0,0343"], [342.0, 351.0, 338.0, 343.0], 1.0),
+    (["4.5", "5.0", "4.0", "5.5", "6.0", "4.5", "5.0", "5.5"], None, 0.5),
+])
+def test_reporting_step(written: list[str], values: list[float] | None, step: float) -> None:
+    numbers = values or [float(w) for w in written]
+    got = suspicions.reporting_steps(small([("P", v, w) for v, w in zip(numbers, written, strict=True)]))
+    assert got["step"].iloc[0] == pytest.approx(step, rel=1e-9)
+
+
+def test_coarse_rounding_fires_and_stays_silent() -> None:
+    case = build(1)
+    assert suspicions.rounding(case.results, case.study, S_R).flags == ()
+    coarsen(case, "Mo", 2.0, 0)
+    flags = suspicions.rounding(case.results, case.study, S_R).flags
+    assert [(f.analyte, f.concern) for f in flags] == [("Mo", "ask before trusting")]
+    assert "steps of 2" in flags[0].evidence
+
+
+def test_digit_preference_fires_and_stays_silent() -> None:
+    case = build(2, count=24)
+    assert suspicions.digit_preference(case.results).flags == ()
+    own = case.results.index[case.results["analyte"] == "Ca"]
+    for i in own[::2]:
+        v = round(float(case.results.loc[i, "value"]))
+        case.results.loc[i, "value"], case.results.loc[i, "as_written"] = float(v), f"{v}.0"
+    flags = suspicions.digit_preference(case.results).flags
+    assert [f.analyte for f in flags] == ["Ca"]
+    assert "last digit 0" in flags[0].evidence
+
+
+@pytest.mark.parametrize("factor", [10.0, 0.1, 1000.0, 1e-4, 1e4, 100.0])
+def test_unit_slip_is_named(factor: float) -> None:
+    case = build(3)
+    sample = case.sample_of("C06", "middle")
+    case.multiply(sample, "S", factor)
+    flags = suspicions.unit_slips(table(case)).flags
+    assert len(flags) == 1
+    assert flags[0].samples == (sample,)
+    assert ("above" if factor > 1 else "below") in flags[0].evidence
+    assert flags[0].concern == "stop and find out"
+
+
+def test_a_whole_file_in_another_unit_is_one_flag() -> None:
+    case = build(4, runs=4)
+    own = (case.results["run"] == "2") & (case.results["analyte"] == "P")
+    case.results.loc[own, "value"] *= 1e-4
+    case.results.loc[own, "source_file"] = "run2.csv"
+    flags = suspicions.unit_slips(table(case)).flags
+    assert len(flags) == 1
+    assert "10 000" in flags[0].evidence
+    assert "run2.csv" in flags[0].where
+
+
+def test_a_steep_profile_is_no_unit_slip() -> None:
+    case = build(5)
+    for k, c in enumerate(case.containers["container"][:12]):
+        case.multiply(case.sample_of(c, "upper"), "Si", 0.12 + 0.07 * k)
+    assert suspicions.unit_slips(table(case)).flags == ()
+    assert suspicions.unit_slips(table(build(5))).flags == ()
+
+
+def test_copied_row_is_named() -> None:
+    case = build(6)
+    one, other = case.sample_of("C01", "upper"), case.sample_of("C08", "lower")
+    assert suspicions.copied_rows(table(case), case.results).flags == ()
+    values = case.results[case.results["sample"] == one].set_index("analyte")
+    for analyte in ANALYTES:
+        i = case.value_index(other, analyte)
+        case.results.loc[i, ["value", "as_written"]] = values.loc[analyte, ["value", "as_written"]].to_numpy()
+    flags = suspicions.copied_rows(table(case), case.results).flags
+    assert [set(f.samples) for f in flags] == [{one, other}]
+    assert "all 6 analytes" in flags[0].evidence
+
+
+def test_coincidence_in_coarse_results_is_not_a_copy() -> None:
+    case = build(7)
+    for analyte, step in (("P", 50.0), ("Zn", 50.0), ("S", 2000.0), ("Ca", 500.0), ("Si", 5.0), ("Mo", 20.0)):
+        coarsen(case, analyte, step, 0)
+    assert suspicions.copied_rows(table(case), case.results).flags == ()
+
+
+def metals_study() -> Study:
+    base = {"unit": "mg/kg", "method": "invented", "margin": {"absolute": 2.0}, "margin_reason": "invented"}
+    return parse_study({"title": "invented study", "question": "has it settled?", "responsible": "tester",
+                        "factors": {"depths": list(DEPTHS)}, "analytes": {"Fe": {**base, "limit": 1.0}, "Cu": base},
+                        "vessels": {"pail": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300,
+                                             "height_mm": 360}}})
+
+
+def metals_tables(fe: float, cu: float) -> tuple[Study, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    containers = pd.DataFrame({"container": ["C1"], "lot": ["L"], "treatment": ["stored"]})
+    samples = pd.DataFrame({"sample": ["S0", "S1", "S2", "S3"], "container": "C1", "kind": "spot",
+                            "depth": ["upper", "lower", "upper", "lower"], "height": [0.8, 0.2, 0.8, 0.2]})
+    results = small([("Fe", fe, "x"), ("Cu", cu, "x"), ("Cu", 1.0, "x")])
+    results["sample"] = ["S0", "S0", "S1"]
+    results[["run", "run_order"]] = ["1", 1]
+    results.loc[2, ["qualifier", "limit"]] = ["<", 1.0]
+    return metals_study(), containers, samples, results
+
+
+def test_wear_metals_above_the_limit_are_named_together() -> None:
+    study, containers, samples, results = metals_tables(fe=6.0, cu=3.0)
+    t = working_table(study, containers, samples, results)
+    (flag,) = suspicions.wear_metals(study, t, results).flags
+    assert (flag.samples, flag.concern) == (("S0",), "ask before trusting")
+    assert "Fe 6 (limit 1)" in flag.evidence
+    assert "common practice, no source" in flag.evidence
+
+
+def test_wear_metals_below_the_limit_and_without_one() -> None:
+    study, containers, samples, results = metals_tables(fe=0.5, cu=0.9)
+    t = working_table(study, containers, samples, results)
+    assert suspicions.wear_metals(study, t, results).flags == ()
+    unknown = results[results["qualifier"] == ""]
+    assert suspicions.wear_metals(study, t, unknown).note == "no reporting limit known for Cu"
+
+
+def test_zinc_to_phosphorus_ratio_hint() -> None:
+    clean = build(8)
+    assert suspicions.zinc_to_phosphorus(table(clean)).flags == ()
+    case = build(8)
+    sample = case.sample_of("C03", "upper")
+    case.multiply(sample, "Zn", 1.3)
+    flags = suspicions.zinc_to_phosphorus(table(case)).flags
+    assert [f.samples for f in flags] == [(sample,)]
+    assert {f.concern for f in flags} == {"hint only"}
+    shifted = build(8)
+    shifted.results.loc[shifted.results["analyte"] == "Zn", "value"] *= 2
+    assert any("1.055" in f.evidence and f.where == "all samples"
+               for f in suspicions.zinc_to_phosphorus(table(shifted)).flags)
+
+
+def test_zn_p_constant_from_atomic_masses() -> None:
+    # standard atomic masses Zn 65.38, P 30.973762 (IUPAC 2021): Zn[S2P(OR)2]2 holds one Zn and two P
+    assert pytest.approx(65.38 / (2 * 30.973762), rel=2e-4) == suspicions.ZN_P
+
+
+def test_raised_limit_is_named() -> None:
+    case = build(9)
+    i = case.value_index(case.sample_of("C02", "middle"), "Si")
+    case.results.loc[i, ["qualifier", "limit"]] = ["<", 25.0]
+    (flag,) = suspicions.odd_limits(case.results).flags
+    assert "a raised limit hides it" in flag.evidence
+    case.results.loc[i, "limit"] = 2.0
+    (flag,) = suspicions.odd_limits(case.results).flags
+    assert "none of the numbers is that low" in flag.evidence
+
+
+def test_an_ordinary_limit_is_not_odd() -> None:
+    results = small([("Zn", v, "x") for v in (2.1, 2.4, 2.0, 3.0)])
+    results.loc[3, ["qualifier", "limit"]] = ["<", 2.0]
+    assert suspicions.odd_limits(results).flags == ()
+
+
+def test_impossible_values() -> None:
+    results = small([("P", -3.0, "-3"), ("S", 1.2e6, "1200000"), ("Ca", 900.0, "900")])
+    flags = suspicions.impossible_values(results).flags
+    assert {f.samples for f in flags} == {("S0",), ("S1",)}
+    many = small([("A", 7e5, "x"), ("B", 6e5, "x")])
+    many["sample"] = "S9"
+    (flag,) = suspicions.impossible_values(many).flags
+    assert "add up to 130 %" in flag.evidence
+    assert suspicions.impossible_values(small([("A", 90.0, "90")], unit="% (m/m)")).flags == ()
+    assert len(suspicions.impossible_values(small([("A", 101.0, "101")], unit="% (m/m)")).flags) == 1

@@ -1,0 +1,129 @@
+"""Duplicates against r, pooled repeatability with its chi-square interval, Cochran on repeats."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.quality import replicates
+from studykit.quality.flags import working_table
+from tests.quality_cases import ANALYTES, Case, build
+
+S_Y = {a: s for a, (_, s, _, _) in ANALYTES.items()}
+
+
+def table(case: Case) -> pd.DataFrame:
+    return working_table(*case.tables())
+
+
+def test_r_factor() -> None:
+    # ISO 5725-6: r = 1.96 sqrt(2) s_r = 2.77 s_r
+    assert pytest.approx(2.7718, abs=5e-5) == replicates.R_FACTOR
+
+
+def test_limit_of_a_plain_pair_is_r() -> None:
+    case = build(1)
+    pairs = replicates.duplicate_pairs(case.study, table(case), S_Y)
+    p = pairs[pairs["analyte"] == "P"]
+    assert len(p) == 6
+    assert p["limit"].to_numpy() == pytest.approx(100 * 2.7718 * 0.018, rel=1e-4)
+    first, second = p["first"].iloc[0], p["second"].iloc[0]
+    assert p["difference"].iloc[0] == pytest.approx(100 * np.log(second / first), rel=1e-9)
+
+
+def test_limit_of_means_of_unequal_numbers() -> None:
+    """Means of two and of one determination: r sqrt((1/2 + 1) / 2)."""
+    case = build(1)
+    again = case.results[case.results["sample"] == case.sample_of("C01", "upper")].assign(replicate=2)
+    case.results = pd.concat([case.results, again], ignore_index=True)
+    pairs = replicates.duplicate_pairs(case.study, table(case), S_Y)
+    own = pairs[(pairs["analyte"] == "P") & (pairs["container"] == "C01") & (pairs["kind"] == "same zone")]
+    assert own["limit"].iloc[0] == pytest.approx(277.18 * 0.018 * np.sqrt(0.75), rel=1e-4)
+    same = pairs[(pairs["kind"] == "same sample") & (pairs["analyte"] == "P")]
+    assert len(same) == 1
+    assert same["difference"].iloc[0] == 0
+
+
+def test_repeats_of_two_runs_are_not_compared_with_r() -> None:
+    case = build(1)
+    case.results.loc[case.results["sample"].str.startswith("D"), "run"] = "other"
+    pairs = replicates.duplicate_pairs(case.study, table(case), S_Y)
+    assert pairs["limit"].isna().all()
+    check = replicates.check_duplicates(pairs)
+    assert check.flags == ()
+    assert "no repeatability known" in check.note
+
+
+def test_a_duplicate_far_apart_is_named_and_a_clean_study_is_silent() -> None:
+    case = build(2)
+    assert replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags == ()
+    duplicate = case.sample_of("C01", "upper", "duplicate")
+    case.multiply(duplicate, "S", 1.10)
+    flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
+    assert [f.rule for f in flags] == ["duplicates apart"]
+    assert duplicate in flags[0].samples
+    assert "container C01, upper" in flags[0].where
+
+
+def test_many_duplicates_apart_are_one_flag() -> None:
+    case = build(3, duplicates=12)
+    for k, c in enumerate(case.containers["container"][:12]):
+        depth = str(case.samples.loc[(case.samples["container"] == c) & (case.samples["kind"] == "duplicate"),
+                                     "depth"].iloc[0])
+        case.multiply(case.sample_of(c, depth, "duplicate"), "P", 1 + (-1) ** k * 0.07)
+    flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
+    assert any(f.rule == "many duplicates apart" and f.analyte == "P" for f in flags)
+    pooled = replicates.pooled_repeatability(table(case), S_Y)
+    larger = replicates.check_repeatability(pooled)
+    assert [f.analyte for f in larger.flags] == ["P"]
+    assert "where the method promises 1.8 %" in larger.flags[0].evidence
+
+
+def test_pooled_sd_of_pairs_is_root_mean_square_over_root_two() -> None:
+    """sqrt(sum d^2 / 2k), with its chi-square interval put back into its definition."""
+    case = build(4)
+    pairs = replicates.duplicate_pairs(case.study, table(case), S_Y)
+    d = pairs.loc[pairs["analyte"] == "Ca", "difference"].to_numpy() / 100
+    own = next(p for p in replicates.pooled_repeatability(table(case), S_Y) if p.analyte == "Ca")
+    assert own.s == pytest.approx(np.sqrt(np.sum(d**2) / (2 * d.size)), rel=1e-10)
+    assert own.df == 6
+    low, high = own.interval(0.95)
+    # chi-square quantiles with 6 degrees of freedom, 0.025 and 0.975: 1.2373, 14.4494 (printed tables)
+    assert low == pytest.approx(own.s * np.sqrt(6 / 14.4494), rel=1e-4)
+    assert high == pytest.approx(own.s * np.sqrt(6 / 1.2373), rel=1e-4)
+    assert own.interval(0.9)[0] > low
+
+
+def test_smaller_than_published_is_said_and_not_flagged() -> None:
+    case = build(5)
+    check = replicates.check_repeatability(replicates.pooled_repeatability(table(case), {"P": 0.2}))
+    row = check.table.set_index("analyte").loc["P"]
+    assert row["reading"] == "smaller than stated: use the study's own"
+    assert check.flags == ()
+
+
+def test_an_interval_beside_the_stated_value_is_not_called_agreement() -> None:
+    one = replicates.PooledRepeatability(analyte="Zn", kind="same zone", s=0.035, df=4, published=0.15, relative=False,
+                                         unit="mg/kg")
+    check = replicates.check_repeatability((one,) * 8)
+    assert set(check.table["reading"]) == {"smaller, by no more than chance among 8 rows"}
+    assert check.flags == ()
+    alike = replicates.PooledRepeatability(analyte="Zn", kind="same zone", s=0.14, df=4, published=0.15, relative=False,
+                                           unit="mg/kg")
+    assert set(replicates.check_repeatability((alike,)).table["reading"]) == {"agrees with the stated value"}
+
+
+def test_interval_level_is_checked() -> None:
+    own = replicates.pooled_repeatability(table(build(5)), S_Y)[0]
+    with pytest.raises(ValueError, match="level must be between 0 and 1"):
+        own.interval(95)
+
+
+def test_cochran_names_the_set_with_too_much_scatter() -> None:
+    case = build(6, duplicates=10)
+    assert replicates.cochran_of_repeats(table(case)).flags == ()
+    case.multiply(case.sample_of("C02", "middle", "duplicate"), "Ca", 1.25)
+    flags = replicates.cochran_of_repeats(table(case)).flags
+    assert [f.analyte for f in flags] == ["Ca"]
+    assert flags[0].where.startswith("C02, middle")

@@ -1,0 +1,212 @@
+"""`studykit plan`: what it files, that it never overwrites, and that a refusal writes nothing."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.sampling import plan as planning
+from studykit.sampling import sheets
+from studykit.sampling.plan import existing_plan, has_plan, plan
+from studykit.sampling.reconcile import reconcile
+from studykit.study.definition import load_study
+from studykit.study.lock import lock_plan
+from studykit.study.stages import share
+from studykit.study.tables import load_tables
+from tests.sampling_examples import STUDY_TOML, folder, stock_rows
+
+FILES = {"sheets/bench.pdf", "sheets/labels.pdf", "sheets/custody.pdf", "sheets/submission.pdf",
+         "sheets/submission.xlsx", "submission.csv", "key.csv", "draws.csv", "plan.json", "samples.csv", "stock.csv",
+         "containers.csv"}
+
+
+def tree(root: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*")) if p.is_file()}
+
+
+def test_from_a_stock_list_to_a_filed_plan(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    filed = plan(root, load_study(root))
+    assert filed.new
+    assert set(tree(root / "plan")) == FILES
+    tables = load_tables(root, with_results=False)  # the filed tables pass their own checks
+    assert len(tables.containers) == 7
+    assert len(tables.samples) == len(filed.plan.key)
+    about = json.loads((root / "plan/plan.json").read_text())
+    assert (about["seed"], about["chosen_from"], about["samples"]) == (11, "plan/stock.csv", len(tables.samples))
+    seen = pd.read_csv(root / "plan/submission.csv")
+    assert list(seen.columns) == ["run", "position", "sample", "volume_ml", "tests"]
+    key = pd.read_csv(root / "plan/key.csv", dtype=str)
+    assert set(key["sample"]) == set(seen["sample"]) == set(tables.samples["sample"])
+    r = reconcile(root, tables.study, tables.containers, tables.samples)
+    assert {f.what for f in r.findings} == {"missing", "not logged"}
+
+
+def test_the_same_study_gives_the_same_files(tmp_path) -> None:
+    a, b = folder(tmp_path / "a", stock=stock_rows(12)), folder(tmp_path / "b", stock=stock_rows(12))
+    plan(a, load_study(a))
+    plan(b, load_study(b))
+    assert tree(a) == tree(b)
+
+
+def test_from_a_list_of_containers_and_a_header_only_samples_file(tmp_path) -> None:
+    root = folder(tmp_path, containers=stock_rows(3))
+    (root / "plan/samples.csv").write_text("sample,container,kind,depth\n", encoding="utf-8")
+    assert not has_plan(root)
+    before = (root / "plan/containers.csv").read_bytes()
+    plan(root, load_study(root))
+    assert has_plan(root)
+    assert (root / "plan/containers.csv").read_bytes() == before
+    assert set(load_tables(root, with_results=False).samples["container"]) == {"007", "1E5", "200", ""}
+
+
+def test_a_second_plan_leaves_the_tables_and_makes_the_same_sheets(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    before = tree(root)
+    again = plan(root, load_study(root))
+    assert not again.new
+    assert "its tables were left as they are" in again.notes[0]
+    assert "to plan anew, remove plan/samples.csv first" in again.notes[1]
+    after = tree(root)
+    assert {k: v for k, v in before.items() if k.endswith(".csv")} == {
+        k: v for k, v in after.items() if k.endswith(".csv")}
+    assert before["plan/sheets/submission.pdf"] == after["plan/sheets/submission.pdf"]
+    assert before["plan/sheets/submission.xlsx"] == after["plan/sheets/submission.xlsx"]
+
+
+def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:
+    root = tmp_path / "demo"
+    shutil.copytree(share("demo_data") / "ropeway", root)
+    before = tree(root)
+    study = load_study(root)
+    filed = plan(root, study)
+    assert not filed.new
+    assert {k: v for k, v in tree(root).items() if k in before} == before
+    assert {Path(f).name for f in filed.files} == {"bench.pdf", "labels.pdf", "custody.pdf"}
+    made = existing_plan(root, study)
+    assert len(made.draw_plans) == len(made.containers)
+    codes = [c for c in made.draws["sample"] if c]
+    assert len(set(codes)) == len(codes)
+    tables = load_tables(root, with_results=False)
+    drawn = tables.samples[tables.samples["kind"].isin(("spot", "duplicate", "heel"))]
+    assert set(drawn["sample"]) <= set(codes)
+
+
+@pytest.mark.parametrize(("change", "message"), [
+    ({"vessel": "drum"}, "'drum': is not a vessel of study.toml"),
+    ({"fill_volume_l": "40"}, "a fill of 40 L is not inside the vessel"),
+    ({"fill_volume_l": "0.2"}, "draws take .* but it holds 200 mL"),
+    ({"fill_volume_l": "twenty"}, "'twenty': is not a number"),
+    ({"container": "1E5"}, "'1E5': stands there twice"),
+])
+def test_a_bad_container_is_refused_and_nothing_is_written(tmp_path, change, message) -> None:
+    rows = stock_rows(4)
+    rows[2].update(change)
+    root = folder(tmp_path, containers=rows)
+    before = tree(root)
+    with pytest.raises(BadInput, match=message):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_no_list_at_all_is_refused(tmp_path) -> None:
+    root = folder(tmp_path)
+    with pytest.raises(BadInput, match="there is no list of containers to plan with"):
+        plan(root, load_study(root))
+    assert set(tree(root)) == {"study.toml"}
+
+
+def test_a_failure_while_printing_writes_nothing(tmp_path, monkeypatch) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    before = tree(root)
+
+    def broken(*_: object) -> bytes:
+        raise RuntimeError("printer on fire")
+
+    monkeypatch.setattr(sheets, "custody_pdf", broken)
+    with pytest.raises(RuntimeError, match="printer on fire"):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_a_locked_plan_whose_samples_are_gone_is_not_replaced(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    lock_plan(root, load_study(root))
+    (root / "plan/samples.csv").unlink()
+    before = tree(root)
+    with pytest.raises(BadInput, match=r"the plan is locked, but plan/samples\.csv is gone"):
+        plan(root, load_study(root))
+    assert tree(root) == before
+
+
+def test_zones_out_of_order_in_the_definition_are_refused(tmp_path) -> None:
+    toml = STUDY_TOML + 'zones = [{ label = "upper", height = 0.2 }, { label = "middle", height = 0.5 },' \
+                        ' { label = "lower", height = 0.1 }]\n'
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    with pytest.raises(BadInput, match="zones are out of order: 'middle'"):
+        load_study(root)
+    assert planning.has_plan(root) is False
+
+
+def test_a_plan_read_again_keeps_visits_runs_and_warnings(tmp_path) -> None:
+    toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"remixed control", "layered control", "duplicate"')
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    study = load_study(root)
+    first = plan(root, study)
+    assert any("layered control, but no container" in n for n in first.notes)
+    again = existing_plan(root, study)
+    assert again.to_table().equals(first.plan.to_table())
+    assert [p.container for p in again.draw_plans] != sorted(p.container for p in again.draw_plans)
+    assert again.warnings == first.plan.warnings
+    before = (root / "plan/sheets/bench.pdf").read_bytes()
+    plan(root, study)
+    assert (root / "plan/sheets/bench.pdf").read_bytes() == before
+
+
+@pytest.mark.parametrize("text", ["", "visit,bottle\n1,X\n"])
+def test_a_table_of_draws_that_was_spoilt_is_told(tmp_path, text) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    (root / "plan/draws.csv").write_text(text, encoding="utf-8")
+    with pytest.raises(BadInput, match=r"plan/draws\.csv: is not as the kit wrote it"):
+        plan(root, load_study(root))
+
+
+def test_sisters_and_retained_samples_are_filed(tmp_path) -> None:
+    toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"sister", "retained", "duplicate"').replace(
+        "containers = 6", "containers = 4")
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    filed = plan(root, load_study(root))
+    sisters = pd.read_csv(root / "plan/sisters.csv", dtype=str)
+    tables = load_tables(root, with_results=False)
+    assert set(sisters["sister_of"]) == set(tables.containers["container"])
+    assert not set(sisters["container"]) & set(tables.containers["container"])
+    assert "leave these 4 sister containers shut until a later visit: plan/sisters.csv" in filed.notes
+    assert sorted(tables.samples.loc[tables.samples["kind"] == "retained", "lot"]) == ["L0", "L1"]
+    few = folder(tmp_path / "few", stock=stock_rows(5), toml=toml)
+    notes = plan(few, load_study(few)).notes
+    assert any("3 containers have no sister in plan/stock.csv" in n for n in notes), notes
+    own = folder(tmp_path / "own", containers=stock_rows(4), toml=toml)
+    assert any("without plan/stock.csv choose them yourself" in n for n in plan(own, load_study(own)).notes)
+    assert not (own / "plan/sisters.csv").exists()
+
+
+def test_a_chosen_container_that_cannot_be_drawn_is_named_by_its_line_of_the_stock(tmp_path) -> None:
+    rows = [r | {"fill_volume_l": "40"} for r in stock_rows(12)]
+    root = folder(tmp_path, stock=rows)
+    text = (root / "plan/stock.csv").read_text(encoding="utf-8").split("\n")
+    (root / "plan/stock.csv").write_text("\n".join([text[0], "", *text[1:]]), encoding="utf-8")  # a blank line first
+    before = tree(root)
+    with pytest.raises(BadInput, match="a fill of 40 L is not inside the vessel") as caught:
+        plan(root, load_study(root))
+    place = {r["container"]: i for i, r in enumerate(rows, start=3)}
+    assert {f.file for f in caught.value.faults} == {"plan/stock.csv"}
+    assert all(f.row == place[f.value] for f in caught.value.faults)
+    assert tree(root) == before

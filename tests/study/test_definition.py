@@ -1,0 +1,93 @@
+"""study.toml is read into one frozen object, or refused with every fault at once."""
+
+import pydantic
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.study.definition import load_study, parse_study
+from studykit.study.sections import Repeatability
+from tests.studies import DEFINITION, definition, write_study
+
+
+def faults(data):
+    with pytest.raises(BadInput) as caught:
+        parse_study(data)
+    return {f.column: f for f in caught.value.faults}, str(caught.value)
+
+
+def test_a_whole_definition_is_read(tmp_path):
+    study = load_study(write_study(tmp_path))
+    assert study.analytes["P"].margin.relative
+    assert study.analytes["P"].margin.text("mg/kg") == "±5 %"
+    assert study.analytes["W"].margin.text("mg/kg") == "±50 mg/kg"
+    assert study.unit_of("W") == "mg/kg"
+    assert study.label_of("W") == "W"
+
+
+def test_the_definition_cannot_be_changed_afterwards():
+    study = parse_study(DEFINITION)
+    with pytest.raises(pydantic.ValidationError, match="frozen"):
+        study.alpha = 0.5
+
+
+def test_every_fault_is_listed_at_once():
+    data = definition(tittle="x", alpha=0.7, question=None)
+    data["analytes"]["P"]["margin"] = {"relative_percent": 0}
+    data["analytes"]["P"]["unit"] = "mg/stone"
+    data["analytes"]["W"]["margin"] = {"relative_percent": 5, "absolute": 1}
+    del data["analytes"]["W"]["margin_reason"]
+    data["vessels"]["drum"]["diameter_mm"] = -1
+    found, text = faults(data)
+    assert {"tittle", "alpha", "question", "analytes.P.margin.relative_percent", "analytes.P.unit",
+            "analytes.W.margin", "analytes.W.margin_reason"} <= set(found)
+    assert any(c.startswith("vessels.drum") for c in found)
+    assert found["tittle"].reason == "this key is not known here"
+    assert found["alpha"].reason == "must be at most 0.2"
+    assert "exactly one of relative_percent and absolute" in found["analytes.W.margin"].reason
+    assert "mg/stone" in found["analytes.P.unit"].line()
+    assert text.startswith(f"The study definition has faults: {len(found)} faults.")
+
+
+@pytest.mark.parametrize(("change", "where", "reason"), [
+    ({"analytes": {}}, "analytes", "needs at least 1 entries"),
+    ({"factors": {"depths": ["upper"]}}, "factors.depths", "needs at least 2 entries"),
+    ({"factors": {"depths": ["upper", "upper"]}}, "factors", "depths has a label twice"),
+    ({"factors": {"depths": ["a", "b"], "by_depth": ["store"]}}, "factors", "which fixed does not list"),
+    ({"factors": {"depths": ["a", "b"], "fixed": ["colour"]}}, "factors.fixed.0", "must be one of"),
+    ({"scope": "galaxy"}, "scope", "must be one of"),
+    ({"components": [{"name": "x", "density_kg_m3": 970, "diameter_um": 1, "analyte": "Q"}]}, "", "Q"),
+    ({"title": "x"}, "title", "must have at least 3 characters"),
+])
+def test_single_faults(change, where, reason):
+    found, _ = faults(definition(**change))
+    assert where in found
+    assert reason in found[where].reason
+
+
+def test_an_analyte_key_is_a_plain_name():
+    data = definition()
+    data["analytes"]["../x"] = data["analytes"]["P"]
+    found, _ = faults(data)
+    assert any("letters, digits" in f.reason for f in found.values())
+
+
+def test_missing_broken_and_misencoded_files(tmp_path):
+    with pytest.raises(BadInput, match=r"study\.toml: there is no such file"):
+        load_study(tmp_path)
+    (tmp_path / "study.toml").write_text("title = \nquestion = 'x'\n")
+    with pytest.raises(BadInput, match=r"row 1, .*is not valid TOML"):
+        load_study(tmp_path)
+    (tmp_path / "study.toml").write_bytes("title = 'é'".encode("cp1252"))
+    with pytest.raises(BadInput, match="is not UTF-8"):
+        load_study(tmp_path)
+
+
+def test_repeatability_statements_come_to_the_same_standard_deviation():
+    # r = 1.96 x sqrt(2) x s_r = 2.77 s_r, ISO 5725-6:1994 clause 4.1 (from memory, check your copy)
+    s = Repeatability(s_r=2.0, source="own chart").s_r_at(100.0)
+    assert s == 2.0
+    assert Repeatability(s_r_percent=2.0, source="own chart").s_r_at(100.0) == pytest.approx(2.0)
+    assert Repeatability(r=2.0 * 2.7718, source="own chart").s_r_at(50.0) == pytest.approx(2.0, rel=1e-4)
+    assert Repeatability(r_percent=2.7718, source="own chart").s_r_at(200.0) == pytest.approx(2.0, rel=1e-4)
+    with pytest.raises(pydantic.ValidationError, match="exactly one"):
+        Repeatability(s_r=1.0, r=2.0, source="own chart")

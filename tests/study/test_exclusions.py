@@ -1,0 +1,72 @@
+"""Exclusions: only by a person's line, every fault at once, every row accounted for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.study.exclusions import read_exclusions, usable_results
+from tests.quality_cases import Case, build
+
+HEADER = "sample,analyte,reason,who,date\n"
+
+
+@pytest.fixture(scope="module")
+def case() -> Case:
+    return build(1)
+
+
+def folder(tmp_path: Path, text: str) -> Path:
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan/exclusions.csv").write_text(text, encoding="utf-8")
+    return tmp_path
+
+
+def test_no_file_excludes_nothing(tmp_path: Path, case: Case) -> None:
+    table = read_exclusions(tmp_path, case.study, case.results)
+    got = usable_results(case.results, case.samples, case.containers, table)
+    assert len(got.rows) == len(case.results)
+    assert got.excluded.empty
+
+
+def test_a_line_takes_out_its_rows_and_keeps_the_reason(tmp_path: Path, case: Case) -> None:
+    one, other = case.sample_of("C01", "upper"), case.sample_of("C02", "lower")
+    root = folder(tmp_path, HEADER + f"{one},P,bottle leaked,quality officer,2026-02-03\n"
+                                     f"{other},,\"dropped, refilled\",analyst,2026-02-04\n")
+    got = usable_results(case.results, case.samples, case.containers,
+                         read_exclusions(root, case.study, case.results))
+    assert len(got.excluded) == 1 + 6
+    assert set(got.excluded["reason"]) == {"bottle leaked", "dropped, refilled"}
+    assert len(got.rows) == len(case.results) - 7
+    assert got.counts.set_index("analyte").loc["P", "excluded"] == 2
+
+
+def test_every_reported_row_is_counted_once(case: Case) -> None:
+    counts = usable_results(case.results, case.samples, case.containers).counts
+    parts = ["below_limit", "excluded", "control", "not_a_zone", "for_the_model"]
+    assert (counts[parts].sum(axis=1) == counts["reported"]).all()
+    assert counts["reported"].sum() == len(case.results)
+    # 12 containers x 3 depths + 6 duplicates; 2 controls x 3 + 4 check fluids; 3 composites
+    assert counts.loc[0, ["for_the_model", "control", "not_a_zone"]].tolist() == [42, 10, 3]
+
+
+def test_every_fault_is_named_at_once(tmp_path: Path, case: Case) -> None:
+    good = case.sample_of("C01", "upper")
+    root = folder(tmp_path, HEADER + f"nobody,P,leak,me,2026-02-03\n{good},Xx,leak,me,2026-02-03\n"
+                                     f"{good},P,,me,2026-02-03\n{good},S,leak,me,3 Feb\n"
+                                     f"{good},Ca,leak,me,2026-02-03\n{good},Ca,again,me,2026-02-03\n")
+    with pytest.raises(BadInput, match="nothing was left out") as caught:
+        read_exclusions(root, case.study, case.results)
+    text = str(caught.value)
+    for words in ("row 2, column sample: 'nobody': has no result", "row 3, column analyte: 'Xx': is not declared",
+                  "row 4, column reason: must not be empty", "row 5, column date", "write YYYY-MM-DD",
+                  "row 7", "the same exclusion stands in an earlier line"):
+        assert words in text
+
+
+def test_a_missing_column_is_refused(tmp_path: Path, case: Case) -> None:
+    root = folder(tmp_path, "sample,analyte,why\nS001,P,leak\n")
+    with pytest.raises(BadInput, match="this required column is missing"):
+        read_exclusions(root, case.study, case.results)

@@ -1,0 +1,199 @@
+"""The expected profile against the measured one: the settling demo as the physics predicts, references, what is missing."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+import tomllib
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import studykit.notebook.stage as kit
+from studykit.demos.shipped import copy_demo
+from studykit.intake.take import run_intake
+from studykit.model import tables as model_tables
+from studykit.physics.column import expected_column
+from studykit.physics.figures import expected_over_measured
+from studykit.physics.inputs import component_of, drawn_zones, liquid_of, standing
+from studykit.study.definition import parse_study
+from studykit.study.tables import load_tables
+from studykit.verdict import expected
+from tests.demogen import slip
+from tests.verdict.test_particles import opened, part, with_composites
+from tests.verdict_cases import calm
+
+
+@pytest.fixture(scope="module")
+def drums(tmp_path_factory):
+    """The verdict stage of the settling demo, from its raw files, with its models."""
+    root = tmp_path_factory.mktemp("slip") / "slip"
+    copy_demo("slip", root)
+    early = load_tables(root, with_results=False)
+    run_intake(root, early.study, early.samples)
+    stage = kit.open_stage("06-verdict", str(root), str(root / "report"))
+    return stage, model_tables.fit_all(stage)
+
+
+def with_size(stage, micrometres):
+    data = tomllib.loads((stage.root / "study.toml").read_text(encoding="utf-8"))
+    data["components"][0]["diameter_um"] = micrometres
+    return dataclasses.replace(stage, tables=dataclasses.replace(stage.tables, study=parse_study(data)))
+
+
+def zircon(stage, models):
+    return next(e for e in expected.expectations(stage, models) if e.analyte == "Zircon")
+
+
+def outside_together(table: pd.DataFrame) -> int:
+    """Levels whose expectation lies outside intervals that hold for all rows at once (Bonferroni over the rows)."""
+    df = 7  # 11 or 12 zones in four classes leave 7 or 8 degrees of freedom
+    half = (np.log(table["high"]) - np.log(table["low"])) / 2
+    wide = half * stats.t.ppf(1 - 0.025 / len(table), df) / stats.t.ppf(0.975, df)
+    return int((np.log(table["expected"] / table["measured"]).abs() > wide).sum())
+
+
+def test_the_settling_demo_is_layered_as_the_physics_predicts(drums):
+    stage, models = drums
+    found = zircon(stage, models)
+    table = found.to_table()
+    assert found.reference == "whole container"
+    assert table["age_days"].tolist() == [a for a in slip.DAY for _ in slip.DEPTHS]
+    assert table["depth"].tolist() == [*slip.DEPTHS] * 4
+    assert outside_together(table) == 0
+    # the profile is a strong one: the top loses six sevenths, and still the expected level is within a few per cent
+    assert table["measured"].iloc[9] < 20
+    assert (table["expected"] / table["measured"] - 1).abs().max() < 0.04
+
+
+@pytest.mark.parametrize("micrometres", [1.6, 2.5])
+def test_a_wrong_size_would_be_seen(drums, micrometres):
+    stage, models = drums
+    assert outside_together(zircon(with_size(stage, micrometres), models).to_table()) >= 3
+
+
+def test_the_planted_truth_and_the_kits_column_agree(drums):
+    """Stokes' law by one formula (the demo's own code) against the column of size classes, within 1 % of mixed."""
+    stage, _ = drums
+    c = component_of(stage.study.components[0])
+    column = expected_column(c, liquid_of(stage.study.fluid), slip.LIQUID_M, list(slip.DAY), 20.0)
+    for k, zone in enumerate(drawn_zones(stage.study)):
+        planted = [100 * slip.remaining(age, slip.HEIGHTS[k]) for age in slip.DAY]
+        assert column.zone_percent(zone) == pytest.approx(planted, abs=1.0)
+
+
+def test_dissolved_borax_stays_at_a_hundred(drums):
+    stage, models = drums
+    table = next(e for e in expected.expectations(stage, models) if e.analyte == "Boron").to_table()
+    assert table["expected"].to_numpy() == pytest.approx(100, abs=0.1)
+    assert outside_together(table) == 0
+
+
+def test_intervals_are_student_t_of_logarithms_pooled_by_depth(drums):
+    stage, models = drums
+    table = zircon(stage, models).to_table().set_index(["age_days", "depth"])
+    raw = stage.results[stage.results["analyte"] == "Zircon"].merge(stage.samples, on="sample").merge(
+        stage.containers[["container", "age_months", "treatment"]], on="container")
+    raw = raw[raw["treatment"] == "stored"]
+    wide = raw.assign(depth=raw["depth"].where(raw["kind"] == "spot", "whole")).pivot(
+        index=["age_months", "container"], columns="depth", values="value")
+    y = np.log(100 * wide["top"] / wide["whole"])
+    sd = math.sqrt(((y - y.groupby("age_months").transform("mean")) ** 2).sum() / 8)
+    half = stats.t.ppf(0.975, 8) * sd / math.sqrt(3)
+    row = table.loc[(14.0, "top")]
+    assert row["measured"] == pytest.approx(math.exp(y.groupby("age_months").mean().iloc[0]))
+    assert row["high"] / row["measured"] == pytest.approx(math.exp(half))
+
+
+def test_the_figure_draws_the_table_and_the_texts_say_it(drums):
+    stage, models = drums
+    found = expected.expectations(stage, models)
+    figure = expected_over_measured(expected.panels(found))
+    ax = figure.axes[0]
+    assert ax.get_title(loc="left") == "zircon (Zircon), glaze house"
+    assert [t.get_text() for t in ax.get_legend().get_texts()][:2] == ["14 days", "42 days"]
+    marks = list(ax.containers)
+    assert len(marks) == 4
+    assert marks[0].lines[0].get_xdata() == pytest.approx(found[0].table["measured"].iloc[:3])
+    assert marks[0].lines[0].get_color() == ax.lines[0].get_color()
+    told = expected.summary(found)
+    assert "- zircon: the expected level lies inside the interval of 12 of 12 measured levels" in told
+    assert "A warmer store settles faster" in told
+    shown = expected.shown(expected.table_of(found))
+    assert shown["standing"].iloc[3] == "5.5 months"
+    assert shown["top"].iloc[1].startswith("63.7; 63.9 (")
+    assert "top expected and measured" in expected.alt(found)
+    assert expected_over_measured([]) is None
+
+
+def test_the_mean_of_the_zones_stands_in_and_the_expectation_follows(tmp_path):
+    heavy = part(density_kg_m3=7800, diameter_um=2.0, log_sd=0.3)
+    stage, models = opened(tmp_path, calm(6), parts=[heavy])
+    table = expected.table_of(expected.expectations(stage, models))
+    assert set(table["reference"]) == {"mean of the zones"}
+    gone = table["expected lies"] == expected.GONE
+    assert gone.all()  # in a year everything has left all zones, which comparing zones cannot show
+    slow, fitted = opened(tmp_path / "slow", calm(6), parts=[part(density_kg_m3=970, diameter_um=2.0, log_sd=0.3)])
+    rows = expected.table_of(expected.expectations(slow, fitted))
+    assert rows["expected"].mean() == pytest.approx(100)
+    assert rows["expected"].iloc[0] < 95
+    assert set(rows["expected lies"]) == {"above", "below"}  # the data are calm: this size is refuted
+
+
+def test_remixed_controls_of_the_lot_are_taken_before_the_zones(tmp_path):
+    cells = calm(6) | {"K": {"upper": [110.0], "middle": [110.0], "lower": [110.0]}}
+    stage, models = opened(tmp_path, cells, controls={"K": "remixed control"})
+    table = expected.table_of(expected.expectations(stage, models))
+    assert set(table["reference"]) == {"remixed controls"}
+    assert table["measured"].mean() == pytest.approx(100 / 1.1, rel=0.01)
+    both, fitted = opened(tmp_path / "both", with_composites() | {"K": cells["K"]}, controls={"K": "remixed control"})
+    assert set(expected.table_of(expected.expectations(both, fitted))["reference"]) == {"whole container"}
+
+
+def test_age_classes_split_at_the_widest_gaps():
+    days = pd.Series([14, 15, 14, 42, 84, 168, 400, 800, 1600.0])
+    # ratios of (days + 1): 42 to 84 is the sixth widest gap, so these two share a class
+    assert expected.age_classes(days).tolist() == [0, 0, 0, 1, 1, 2, 3, 4, 5]
+    assert expected.age_classes(pd.Series([100.0, 101.0, 105.0])).tolist() == [0, 0, 0]
+    assert expected.age_classes(pd.Series([0.0, 0.0])).tolist() == [0, 0]
+
+
+def test_standing_time_runs_from_the_last_mixing(drums):
+    stage, _ = drums
+    stood = standing(stage.containers)
+    assert len(stood) == 12
+    assert sorted(set(stood["age_days"])) == [14, 42, 84, 168]
+
+
+def test_zones_are_taken_where_the_study_draws_them(drums):
+    stage, _ = drums
+    data = tomllib.loads((stage.root / "study.toml").read_text(encoding="utf-8"))
+    data["sampling"]["zones"] = [{"label": d, "height": h} for d, h in zip(slip.DEPTHS, (0.99, 0.4, 0.1), strict=True)]
+    zones = drawn_zones(parse_study(data))
+    assert [(z.low, z.high) for z in zones] == [pytest.approx(x) for x in ((0.97, 1.0), (0.38, 0.42), (0.08, 0.12))]
+
+
+def test_what_is_missing_for_an_expected_profile_is_said(tmp_path):
+    stage, models = opened(tmp_path, calm(6), fluid=None, parts=[])
+    assert expected.expectations(stage, models) == ()
+    assert expected.table_of(()).empty
+    assert expected.panels(()) == []
+    assert "supports sampling and does not replace it" in expected.summary(())
+    why = expected.why_none(stage)
+    assert "[fluid] is missing in study.toml" in why
+    assert "[[components]] is missing in study.toml" in why
+    mute, fitted = opened(tmp_path / "mute", calm(6), parts=[part(analyte="")])
+    assert expected.expectations(mute, fitted) == ()
+    assert "no component of study.toml names its analyte" in expected.why_none(mute)
+
+
+def test_one_container_has_levels_without_intervals(tmp_path):
+    stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}},
+                           parts=[part(density_kg_m3=970, diameter_um=2)], repeatability={"r": 4.0, "source": "invented"})
+    found = expected.expectations(stage, models)
+    assert found[0].table["low"].isna().all()
+    assert set(found[0].table["expected lies"]) == {""}
+    assert "so the measured levels have no interval" in expected.summary(found)
+    assert expected_over_measured(expected.panels(found)) is not None

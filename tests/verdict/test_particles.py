@@ -1,0 +1,125 @@
+"""Bounds on particle size from a study's intervals: both references, light matter, what is missing."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from studykit.model import tables as model_tables
+from studykit.study.definition import parse_study
+from studykit.verdict import particles as particlebounds
+from studykit.verdict import tables as verdict_tables
+from tests.verdict_cases import calm, make
+
+FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 32, "viscosity_mm2_s_at_100c": 5.4}
+
+
+def part(**changes):
+    return {"name": "grit", "analyte": "P", "density_kg_m3": 2500, "diameter_um": 3} | changes
+
+
+def opened(tmp_path, cells, *, fluid=FLUID, parts=None, **changes):
+    """A stage of an invented study with a fluid and components, and its models."""
+    import dataclasses
+
+    stage = make(tmp_path / "s", cells, **changes)
+    data = stage.study.model_dump(exclude_none=True)
+    data["fluid"], data["components"] = fluid, [part()] if parts is None else parts
+    if fluid is None:
+        del data["fluid"]
+    stage = dataclasses.replace(stage, tables=dataclasses.replace(stage.tables, study=parse_study(data)))
+    return stage, model_tables.fit_all(stage)
+
+
+def with_composites(n=6):
+    cells = calm(n)
+    for k, c in enumerate(list(cells)):
+        cells[c] = cells[c] | {"composite": [100.0 + 0.3 * (k % 3)]}
+    return cells
+
+
+def test_bounds_against_the_zones_are_the_departures_simultaneous_limits(tmp_path):
+    stage, models = opened(tmp_path, calm(6))
+    (bound,) = particlebounds.bounds(stage, models)
+    spans = models[0].departures.simultaneous()
+    assert bound.reference == "zones"
+    assert bound.top_depletion_percent == pytest.approx(max(0.0, -100 * math.expm1(spans[0].low)))
+    assert bound.bottom_excess_percent == pytest.approx(max(0.0, 100 * math.expm1(spans[-1].high)))
+
+
+def test_an_absolute_margin_gives_per_cent_of_the_mean(tmp_path):
+    stage, models = opened(tmp_path, calm(6), margin={"absolute": 5})
+    (bound,) = particlebounds.bounds(stage, models)
+    spans, mean = models[0].departures.simultaneous(), float(np.mean(models[0].means))
+    assert bound.top_depletion_percent == pytest.approx(-100 * spans[0].low / mean)
+    relative = particlebounds.bounds(*opened(tmp_path / "relative", calm(6)))[0]
+    assert bound.top_depletion_percent == pytest.approx(relative.top_depletion_percent, rel=0.02)
+
+
+def test_whole_container_samples_give_a_second_bound(tmp_path):
+    cells = with_composites()
+    stage, models = opened(tmp_path, cells)
+    whole, zones = particlebounds.bounds(stage, models)
+    assert (whole.reference, zones.reference) == ("whole", "zones")
+    logs = np.log([v["upper"][0] / v["composite"][0] for v in cells.values()])
+    half = stats.t.ppf(0.975, 5) * logs.std(ddof=1) / math.sqrt(6)
+    assert whole.top_depletion_percent == pytest.approx(-100 * math.expm1(logs.mean() - half))
+    found = particlebounds.ruled_out(stage, models)
+    assert found[0].blind_from_m is None
+    assert found[0].share_above(3e-5) < 0.03
+    assert found[1].blind_from_m is not None
+    assert found[1].share_above(9e-5) == 1.0
+    drawn = particlebounds.to_draw(found)
+    assert [r.bound.reference for r in drawn] == ["whole"]
+    figure = particlebounds.figure(found)
+    assert len(figure.axes) == 2
+    assert figure.axes[0].lines[0].get_ydata() == pytest.approx(100 * found[0].above)
+    assert "P: at most" in particlebounds.alt(found)
+    assert particlebounds.figure(()) is None
+    assert set(particlebounds.curves(found)["compared"]) == {"the whole container", "the mean of the zones"}
+    table = particlebounds.table_of(found, verdict_tables.judge_all(stage, models))
+    assert len(table) == 2 * len(particlebounds.LADDER_UM)
+    shown = particlebounds.shown(table)
+    assert list(shown["compared with"]) == ["the whole container", "the mean of the zones"]
+    assert list(shown["verdict"]) == ["homogeneous"] * 2
+
+
+def test_one_whole_sample_is_no_scatter(tmp_path):
+    cells = calm(6)
+    cells["C0"] = cells["C0"] | {"composite": [100.0]}
+    assert [b.reference for b in particlebounds.bounds(*opened(tmp_path, cells))] == ["zones"]
+
+
+def test_for_light_matter_the_poor_end_is_the_bottom(tmp_path):
+    cells = calm(6, lower=-3.0)
+    sinks = particlebounds.bounds(*opened(tmp_path, cells))[0]
+    rises = particlebounds.bounds(*opened(tmp_path / "light", cells, parts=[part(density_kg_m3=700)]))[0]
+    assert rises.top_depletion_percent > 2
+    assert sinks.top_depletion_percent == 0
+    assert rises.bottom_excess_percent > 0.5
+    stage, models = opened(tmp_path / "again", cells, parts=[part(density_kg_m3=700)])
+    assert particlebounds.ruled_out(stage, models)[0].rises
+
+
+def test_a_stratified_analyte_is_bounded_too(tmp_path):
+    stage, models = opened(tmp_path, calm(6, lower=40.0))
+    found = particlebounds.ruled_out(stage, models)
+    table = particlebounds.shown(particlebounds.table_of(found, verdict_tables.judge_all(stage, models)))
+    assert table["verdict"].tolist() == ["stratified"]
+
+
+def test_what_is_missing_is_said(tmp_path):
+    stage, models = opened(tmp_path, calm(6), fluid=None)
+    assert particlebounds.ruled_out(stage, models) == ()
+    assert "[fluid] is missing in study.toml" in particlebounds.told(stage, (), models)
+    bare, fitted = opened(tmp_path / "bare", calm(6), parts=[])
+    assert particlebounds.ruled_out(bare, fitted) == ()
+    assert "no entry of [[components]] gives a density for them: P." in particlebounds.told(bare, (), fitted)
+    alone, one = opened(tmp_path / "alone", {"T1": {"upper": [100], "middle": [100], "lower": [101]}},
+                        repeatability={"r": 4.0, "source": "invented"})
+    assert "no depths could be compared over several containers: P." in particlebounds.told(alone, (), one)
+    empty = particlebounds.table_of((), verdict_tables.judge_all(alone, one))
+    assert particlebounds.shown(empty).empty

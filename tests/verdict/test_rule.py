@@ -1,0 +1,135 @@
+"""The verdict rule: three words that exclude one another, Holm over analytes, reasons, numbers needed."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from studykit.model.fit import fit_analyte
+from studykit.study.definition import parse_study
+from studykit.verdict import rule as verdict
+from tests.model.test_fit import DEPTHS, fit, layered, study_of, tables_of
+from tests.studies import definition
+
+
+def test_sentences_say_what_was_shown():
+    study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
+    v = verdict.judge(study, [m]).analytes[0]
+    assert v.word == "stratified"
+    assert v.sentence.startswith("y: stratified. The largest difference is lower against upper +3")
+    assert "beyond the declared ±5 %" in v.sentence
+    assert v.low < v.estimate < v.high
+    assert v.at_least > 5
+
+
+def test_not_seen_is_not_the_same():
+    # six noisy containers: no gradient is detected, and nothing is shown to be the same either
+    study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
+    v = verdict.judge(study, [m]).analytes[0]
+    assert m.pairs.p_any > 0.05
+    assert v.word == "inconclusive"
+    assert any("does not show that there is none" in r for r in v.reasons)
+    assert v.needed > 6
+    assert "more) would decide it four times in five" in v.sentence
+
+
+def test_more_containers_really_decide_it():
+    _study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
+    needed = verdict.containers_needed(m)
+    # the same scatter and difference with that many containers: the power at n reaches 0.8, at n - 1 it does not
+    contrast, n0 = m.pairs.widest, m.n_containers
+    from studykit.inference.tost_power import tost_power
+
+    def power(n):
+        return tost_power(contrast.estimate, contrast.se * math.sqrt(n0 / n), contrast.df * (n - 1) / (n0 - 1),
+                          m.rows.margin.low, m.rows.margin.high, 0.05)
+
+    assert power(needed) >= 0.8 > power(needed - 1)
+
+
+def test_an_estimate_at_the_margin_is_never_decided():
+    _study, m = fit(layered(sd=0.03, gradient=math.log(1.05), seed=8), DEPTHS, {"relative_percent": 5})
+    edge = m.rows.margin.high
+    tests = tuple(replace(t, contrast=replace(t.contrast, estimate=edge * 0.999)) for t in m.pairs.tests)
+    m = replace(m, pairs=replace(m.pairs, tests=tests))
+    assert verdict.containers_needed(m) is None
+
+
+def test_one_stratified_analyte_among_many_must_hold_after_holm():
+    margin = {"relative_percent": 5}
+    data = definition(factors={"depths": list(DEPTHS)}, analytes={
+        f"a{i}": {"unit": "1", "method": "a test", "margin": margin, "margin_reason": "for the test"} for i in range(10)})
+    study = parse_study(data)
+    models = []
+    for i in range(10):
+        frame = layered(n=4, gradient=0.07 if i == 0 else 0.0, sd=0.02, seed=i)
+        containers, samples, results = tables_of(frame)
+        models.append(fit_analyte(study, f"a{i}", containers, samples, results.assign(analyte=f"a{i}")))
+    alone = models[0].pairs.p_beyond
+    assert alone < 0.05 < 10 * alone
+    out = verdict.judge(study, models)
+    v = out.analytes[0]
+    assert v.word == "stratified"
+    assert v.p_beyond_holm == pytest.approx(10 * alone)
+    assert "the study's verdict does not rest on it" in v.reasons[0]
+    assert out.word == "inconclusive"
+    assert verdict.judge(study, models[:1]).word == "stratified"
+
+
+@pytest.mark.parametrize(("words", "study_word", "start"), [
+    (["homogeneous", "homogeneous"], "homogeneous", "Homogeneous: all 2 analytes."),
+    (["homogeneous", "stratified"], "stratified", "Stratified: b. Homogeneous: a."),
+    (["homogeneous", "inconclusive"], "inconclusive", "Inconclusive: b. Homogeneous: a."),
+    (["homogeneous", "not assessed"], "inconclusive", "Inconclusive: no analyte is shown to be stratified"),
+    (["inconclusive", "stratified"], "stratified", "Stratified: b. Inconclusive: a."),
+])
+def test_study_word(words, study_word, start):
+    study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    one = verdict.judge(study, [m]).analytes[0]
+    out = verdict.study_verdict(study, tuple(replace(one, analyte=n, label=n, word=w, p_beyond_holm=0.01)
+                                             for n, w in zip("ab", words, strict=True)))
+    assert out.word == study_word
+    assert out.sentence.startswith(start)
+
+
+def test_a_real_but_small_gradient_is_said():
+    study, m = fit(layered(gradient=0.02, sd=0.002), DEPTHS, {"relative_percent": 5})
+    v = verdict.judge(study, [m]).analytes[0]
+    assert v.word == "homogeneous"
+    assert v.gradient_p_holm < 0.05
+    assert any("real, and too small to matter" in r for r in v.reasons)
+
+
+def test_widening_the_margin_never_undoes_homogeneous():
+    frame = layered(sd=0.02)
+    seen = []
+    for percent in (0.5, 1, 2, 4, 8, 16, 32):
+        seen.append(fit(frame, DEPTHS, {"relative_percent": percent})[1].pairs.word == "homogeneous")
+    assert seen == sorted(seen)
+    assert not seen[0]
+    assert seen[-1]
+
+
+def test_the_two_roads_agree_or_say_why():
+    study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    assert verdict.two_roads([m], study)["why they differ"].tolist() == ["same number"]
+    study, m = fit(layered().drop(index=[4]), DEPTHS, {"relative_percent": 5})
+    assert "unequal numbers of results" in verdict.two_roads([m], study)["why they differ"].iloc[0]
+
+
+def test_containers_that_stand_out_come_first():
+    frame = layered()
+    frame.loc[(frame["container"] == "C3") & (frame["depth"] == "lower"), "value"] *= 1.5
+    _, m = fit(frame, DEPTHS, {"relative_percent": 5})
+    table = verdict.standing_out(m)
+    assert table["container"].iloc[0] == "C3"
+    assert table["contrast"].iloc[0] > 40
+
+
+def test_an_unassessed_analyte_keeps_the_study_from_homogeneous():
+    study = study_of(DEPTHS, {"relative_percent": 5})
+    containers, samples, results = tables_of(layered())
+    m = fit_analyte(study, "y", containers, samples, results.assign(qualifier="<", limit=1.0))
+    out = verdict.judge(study, [m])
+    assert out.words() == {"y": "not assessed"}
+    assert out.word == "inconclusive"

@@ -1,0 +1,145 @@
+"""One container by known precision: the tote demo recomputed by hand, limits, runs, and what is missing."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from scipy import stats
+
+import studykit.notebook.stage as kit
+from studykit.demos.shipped import copy_demo
+from studykit.intake.take import run_intake
+from studykit.model import tables as model_tables
+from studykit.study.tables import load_tables
+from studykit.verdict import stated as known
+from tests.verdict_cases import make
+
+OWN = {"repeatability": {"r": 4.0, "source": "invented"}}
+UPPER, MIDDLE, LOWER = 0, 1, 2
+
+# ASTM D5185-18 table 2, repeatability r as a function of the level X in mg/kg; from memory, check your copy
+D5185 = {"Ca": lambda x: 0.0020 * x**1.4, "P": lambda x: 1.3 * x**0.58, "Si": lambda x: 1.3 * x**0.26,
+         "Zn": lambda x: 0.15 * x**0.88}
+# readings of the demo as its truth.json gives them; margins of its study.toml
+TOTE = {
+    "KV40": ((46.31, 46.33, 46.37), lambda x: 0.0026 * x, lambda x: 0.02 * x, "homogeneous"),
+    "Ca": ((57.2, 57.6, 57.9), D5185["Ca"], lambda x: 0.05 * x, "homogeneous"),
+    "P": ((402.0, 409.0, 421.0), D5185["P"], lambda x: 0.05 * x, "inconclusive"),
+    "Si": ((6.1, 6.4, 9.8), D5185["Si"], lambda x: 0.2 * x, "stratified"),
+    "Water": ((520.0, 535.0, 690.0), lambda x: 40.0, lambda x: 100.0, "stratified"),
+    "Zn": ((3.2, 3.4, 3.9), D5185["Zn"], lambda x: 0.5, "inconclusive"),
+}
+
+
+@pytest.fixture(scope="module")
+def tote(tmp_path_factory):
+    root = tmp_path_factory.mktemp("known") / "tote"
+    copy_demo("tote", root)
+    early = load_tables(root, with_results=False)
+    run_intake(root, early.study, early.samples)
+    stage = kit.open_stage("06-verdict", str(root), str(root / "report"))
+    models = model_tables.fit_all(stage)
+    return stage, models, known.single_verdicts(stage.study, models)
+
+
+@pytest.mark.parametrize("analyte", TOTE)
+def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
+    (upper, middle, lower), r, margin, word = TOTE[analyte]
+    mean = (upper + middle + lower) / 3
+    se = r(mean) / stats.norm.ppf(0.975) / math.sqrt(2) * math.sqrt(2)  # s_r = r / 2.77, difference of two singles
+    edge, gap = margin(mean), lower - upper  # the largest of the three differences in every one of these readings
+    got = tote[2][analyte]
+    assert got.pair == "lower - upper"
+    assert got.estimate == pytest.approx(gap, abs=1e-9)
+    half = stats.norm.ppf(0.95) * se
+    assert (got.low, got.high) == pytest.approx((gap - half, gap + half), rel=2e-3)
+    within = all(abs(d) + half < edge for d in (middle - upper, lower - middle, gap))
+    # with three depths at most two pairs can lie at the margin at once: z at 0.05 / 2
+    beyond = (gap - edge) / se > stats.norm.ppf(0.975)
+    by_hand = "homogeneous" if within else "stratified" if beyond else "inconclusive"
+    assert got.word == by_hand == word
+    assert got.scope == "holds for this container only"
+    assert "holds for this container only" in got.sentence
+
+
+def test_below_the_methods_range_is_provisional(tote):
+    table = known.single_table(tote[0].study, tote[1]).set_index("analyte")
+    assert table["provisional"].to_dict() == {"KV40": False, "Ca": False, "P": False, "Si": True, "Water": False, "Zn": True}
+    assert any("Provisional" in r for r in tote[2]["Si"].reasons)
+
+
+def test_the_arithmetic_of_singles_is_that_of_r(tote):
+    table = known.arithmetic_table(tote[0].study, tote[1]).set_index("analyte")
+    assert list(table.index) == list(TOTE)
+    for r in table.to_dict("records"):
+        assert r["never below"] / r["r"] == pytest.approx(0.8392, abs=2e-3)  # 1.645 / 1.96
+        # TOST power 0.8 at no difference: (z 0.95 + z 0.90) / 1.96
+        assert r["mostly from"] / r["r"] == pytest.approx((1.6449 + 1.2816) / 1.96, abs=2e-3)
+    water = table.loc["Water"]
+    assert (water["r"], water["margin"]) == (pytest.approx(40), 100)
+    assert table.loc["P", "chance for a uniform pair, %"] == 0
+
+
+def test_flags_on_a_uniform_container():
+    by_r, by_range = known.flags_expected(1, 3)
+    assert by_range == pytest.approx(0.05, abs=1e-6)
+    # range of three normal values above 1.96 sqrt(2) s: studentised range distribution
+    assert by_r == pytest.approx(float(stats.studentized_range.sf(1.96 * math.sqrt(2), 3, 1e7)), abs=1e-3)
+    assert known.flags_expected(6, 3)[1] == pytest.approx(1 - 0.95**6, abs=1e-6)
+
+
+def judged(tmp_path, upper, middle, lower, **changes):
+    stage = make(tmp_path / "s", {"T1": {"upper": upper, "middle": middle, "lower": lower}}, **{**OWN, **changes})
+    models = model_tables.fit_all(stage)
+    assert models[0].path == "known precision"
+    return known.single_verdicts(stage.study, models)["P"], stage, models
+
+
+def test_a_limit_that_cannot_matter_is_bounded(tmp_path):
+    # 5 % of about 100 and r = 4: lower beyond whatever '<95' is; the numbers are those of the limit itself
+    got, _, models = judged(tmp_path, [100], ["<95"], [130])
+    assert got.word == "stratified"
+    assert models[0].rows.censored == 1
+    assert any("at the extremes tried the verdict is stratified" in r for r in got.reasons)
+
+
+def test_a_limit_that_decides_makes_it_inconclusive(tmp_path):
+    got, _, _ = judged(tmp_path, [100], ["<101"], [101], margin={"absolute": 8})
+    assert got.word == "inconclusive"
+    assert "the verdict depends on where" in got.sentence
+    assert math.isnan(got.estimate)
+
+
+def test_mostly_limits_or_one_above_range_are_not_assessed(tmp_path):
+    stage = make(tmp_path / "m", {"T1": {"upper": ["<1"], "middle": ["<1"], "lower": [5]}}, **OWN)
+    assert model_tables.fit_all(stage)[0].path == "not assessed"
+    got, _, _ = judged(tmp_path, [100], [101], [">500"])
+    assert got.word == "not assessed"
+    assert "no upper end" in got.sentence
+
+
+def test_which_precision_is_asked(tmp_path):
+    got, stage, models = judged(tmp_path, [100], [100], [100], run="")
+    assert got.word == "not assessed"
+    assert "not known whether all depths were measured in one run. To do: write the run of every result" in got.sentence
+    assert known.single_table(stage.study, models).empty
+    two = models[0].rows.table.assign(run=["1", "2", "2"])
+    from dataclasses import replace
+    changed = [replace(models[0], rows=replace(models[0].rows, table=two))]
+    asked = known.single_verdicts(stage.study, changed)["P"].sentence
+    assert "different runs" in asked
+    assert "give intermediate_s" in asked
+    wide = stage.study.analytes["P"].model_copy(update={"intermediate_s": 3.0})
+    study = stage.study.model_copy(update={"analytes": {"P": wide}})
+    found = known.single_results(study, changed)["P"]
+    assert (found.scatter.kind, found.scatter.s) == ("intermediate precision", 3.0)
+
+
+def test_without_a_repeatability_nothing_is_said(tmp_path):
+    stage = make(tmp_path / "s", {"T1": {"upper": [1], "middle": [1], "lower": [9]}})
+    models = model_tables.fit_all(stage)
+    got = known.single_verdicts(stage.study, models)["P"]
+    assert got.word == "not assessed"
+    assert "No repeatability is known" in got.sentence
+    assert known.arithmetic_table(stage.study, models).empty

@@ -1,0 +1,224 @@
+"""The verdict stage as a whole: blindness, exclusions, limits of the claim, and what is said where a part does not apply."""
+
+from __future__ import annotations
+
+import json
+import math
+
+import pytest
+
+import studykit.notebook.stage as kit
+from studykit.model import diagnostics
+from studykit.model import tables as model_tables
+from studykit.verdict import particles, sufficiency
+from studykit.verdict import tables as verdictset
+from tests.verdict_cases import calm, make
+
+OWN = {"repeatability": {"r": 4.0, "source": "invented"}}
+
+
+def opened(tmp_path, cells, **changes):
+    stage = make(tmp_path / "s", cells, **changes)
+    return stage, model_tables.fit_all(stage)
+
+
+def with_layered(lower: float):
+    cells = calm(6)
+    cells["L1"] = {"upper": [100.0], "middle": [100.0], "lower": [100.0 + lower]}
+    return cells
+
+
+def test_a_layered_control_that_was_found_leaves_the_words(tmp_path):
+    stage, models = opened(tmp_path, with_layered(60.0), controls={"L1": "layered control"}, **OWN)
+    assert not verdictset.blind(stage)
+    assert verdictset.judge_all(stage, models).words() == {"P": "homogeneous"}
+    assert verdictset.BLIND not in set(verdictset.cannot(stage, models)["what"])
+
+
+def test_a_layered_control_that_was_not_found_takes_homogeneous_back(tmp_path):
+    stage, models = opened(tmp_path, with_layered(0.0), controls={"L1": "layered control"}, **OWN)
+    assert verdictset.blind(stage)
+    outcome = verdictset.judge_all(stage, models)
+    assert outcome.words() == {"P": "inconclusive"}
+    assert outcome.analytes[0].reasons[0] == verdictset.BLIND
+    assert verdictset.cannot(stage, models)["what"].iloc[0] == verdictset.BLIND
+
+
+def test_blindness_does_not_take_stratified_back(tmp_path):
+    cells = calm(6, lower=60.0)
+    cells["L1"] = {"upper": [100.0], "middle": [100.0], "lower": [100.0]}
+    stage, models = opened(tmp_path, cells, controls={"L1": "layered control"}, **OWN)
+    assert verdictset.blind(stage)
+    assert verdictset.judge_all(stage, models).words() == {"P": "stratified"}
+
+
+@pytest.mark.parametrize(("filed", "blind"), [("found stratified", False), ("not found stratified", True)])
+def test_what_the_quality_stage_recorded_counts(tmp_path, filed, blind):
+    # recorded against what the controls alone would say (no layered control at all): the record is what is read
+    stage, _ = opened(tmp_path, calm(4))
+    folder = stage.out.parent / "04-quality"
+    folder.mkdir(parents=True)
+    entry = {"name": "layered_control", "value": filed, "unit": "", "digits": 3, "tolerance": 0.0, "stage": "04-quality",
+             "table": ""}
+    (folder / "numbers.json").write_text(json.dumps([entry]))
+    assert verdictset.blind(stage) is blind
+
+
+def test_excluded_results_are_shown_with_and_without(tmp_path):
+    cells = calm(6)
+    cells["C1"]["lower"] = [300.0]
+    stage, _ = opened(tmp_path, cells)
+    assert verdictset.with_and_without(stage, verdictset.judge_all(stage, model_tables.fit_all(stage))).empty
+    (stage.root / "plan/exclusions.csv").write_text(
+        "sample,analyte,replicate,reason,who,date\nC1lo,P,1,bottle burst,chemist,2026-01-20\n")
+    outcome = verdictset.judge_all(stage, model_tables.fit_all(stage))
+    row = verdictset.with_and_without(stage, outcome).iloc[0]
+    assert (row["excluded"], row["verdict as filed"]) == (1, "homogeneous")
+    assert row["verdict with the excluded results"] == "inconclusive"
+    assert row["reasons given"] == "bottle burst"
+
+
+def test_what_cannot_be_concluded_of_a_stock(tmp_path):
+    stage, models = opened(tmp_path, calm(6))
+    said = verdictset.cannot(stage, models)["what"].tolist()
+    assert any("No sample stands for a whole container" in s for s in said)
+    assert any("No heel draw was taken" in s for s in said)
+    # exact binomial bound, none of 6: 1 - 0.05^(1/6) = 39 %
+    assert f"up to {100 * (1 - 0.05 ** (1 / 6)):.0f} %" in said[-1]
+    cells = calm(6)
+    cells["C0"] |= {"heel": [101.0], "composite": [100.0]}
+    fuller, fitted = opened(tmp_path / "fuller", cells)
+    assert len(verdictset.cannot(fuller, fitted)) == 1
+
+
+def test_what_cannot_be_concluded_of_one_container(tmp_path):
+    stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, **OWN)
+    said = verdictset.cannot(stage, models)["what"].tolist()
+    assert said[0] == "The answer holds for this container only."
+    assert sum("other containers" in s for s in said) == 1
+    assert any("lies on the floor" in s for s in said)
+    assert not any("similar containers could" in s for s in said)
+
+
+def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
+    stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, **OWN)
+    outcome = verdictset.judge_all(stage, models)
+    for table in (verdictset.groups(stage, models, outcome), verdictset.outstanding(models, outcome),
+                  verdictset.pouring(stage, models, outcome), verdictset.departures(stage, models),
+                  verdictset.whole(stage, models), particles.table_of(
+                      particles.ruled_out(stage, models), outcome),
+                  sufficiency.criteria(stage.study, models), diagnostics.repeatability(stage.study, models),
+                  model_tables.contrasts(models), model_tables.variances(models), model_tables.depth_means(models)):
+        assert len(table) == 0
+    assert "none of its analytes could be judged" in verdictset.no_single(models)
+    assert model_tables.not_fitted(models).startswith("- P: not fitted. One container")
+    assert diagnostics.influences(models) == {}
+    assert diagnostics.normal_figure(diagnostics.residuals(models)) is None
+
+
+def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
+    stage, models = opened(tmp_path, calm(6), blind_to="grit above 5 micrometres")
+    outcome = verdictset.judge_all(stage, models)
+    told = verdictset.sentences(outcome).iloc[0]
+    assert told["blind spot of the method"] == "grit above 5 micrometres"
+    assert told["holds for"] == "the mean profile of the 6 containers studied"
+    template = verdictset.record_verdict(stage, outcome, models)
+    texts = stage.recorder.texts()
+    assert texts["verdict.P"] == "homogeneous"
+    assert {"difference.P", "low.P", "high.P"} <= set(texts)
+    assert kit.fill(template, texts).startswith("Homogeneous: P.")
+
+
+def test_pouring_names_the_poor_first_litres(tmp_path):
+    stage, models = opened(tmp_path, calm(6, lower=60.0))
+    table = verdictset.pouring(stage, models, verdictset.judge_all(stage, models))
+    first = table[table["which"] == "first, poured from the top"].iloc[0]
+    last = table[table["which"] == "left behind after pouring from the top"].iloc[0]
+    mean = 100 + 60 * 0.335  # layers 0.335, 0.33, 0.335 of a cylinder
+    assert first["content %"] == pytest.approx(100 * 100 / mean, abs=1)
+    assert last["content %"] == pytest.approx(100 * 160 / mean, abs=1)
+
+
+# ---- residuals and influence (modelchecks)
+
+
+def test_one_container_on_which_the_word_hangs_is_named(tmp_path):
+    cells = calm(6)
+    cells["C3"]["lower"] = [125.0]
+    _, models = opened(tmp_path, cells)
+    found = diagnostics.influences(models)
+    assert found["P"].full["verdict"] == "inconclusive"
+    assert found["P"].decisive == ("C3",)
+    table = diagnostics.influence_table(models, found).iloc[0]
+    assert (table["largest shift, container"], table["without"], table["other verdicts"]) == ("C3", "C3", "homogeneous")
+    assert "without C3 it would be homogeneous" in diagnostics.influence_words(found)
+    assert diagnostics.closest(models, found) == "P"
+
+
+def test_leaving_one_out_is_the_fit_of_the_others(tmp_path):
+    cells = calm(6, lower=3.0)
+    _, models = opened(tmp_path, cells)
+    row = diagnostics.influences(models)["P"].table.set_index("left_out").loc["C2"]
+    del cells["C2"]
+    _, rest = opened(tmp_path / "rest", cells)
+    pair = next(t.contrast for t in rest[0].pairs.tests if t.contrast.label == models[0].pairs.widest.label)
+    value, low, high, _ = pair.shown(0.9)
+    assert (row["estimate"], row["low"], row["high"]) == pytest.approx((value, low, high), rel=1e-9)
+    assert row["verdict"] == rest[0].pairs.word
+
+
+def test_a_residual_far_out_is_noticed_and_a_calm_set_is_not(tmp_path):
+    _, models = opened(tmp_path, calm(8))
+    assert diagnostics.residual_checks(diagnostics.residuals(models))["reading"].tolist() == ["nothing to note"]
+    cells = calm(8)
+    cells["C5"]["middle"] = [160.0]
+    _, wild = opened(tmp_path / "wild", cells)
+    table = diagnostics.residuals(wild)
+    checks = diagnostics.residual_checks(table)
+    assert checks["reading"].iloc[0].startswith("some lie further out than normal errors would")
+    assert diagnostics.least_normal(table, checks)["sample"].iloc[0] == "C5mi"
+
+
+def test_own_repeatability_against_the_stated_one(tmp_path):
+    cells = {c: {d: [v[0], v[0] + 4.0 * (-1) ** k] for k, (d, v) in enumerate(z.items())} for c, z in calm(6).items()}
+    stage, models = opened(tmp_path, cells, margin={"absolute": 10}, repeatability={"s_r": 1.0, "source": "chart"})
+    row = diagnostics.repeatability(stage.study, models).iloc[0]
+    assert row["s found"] == pytest.approx(4 / math.sqrt(2))  # pairs 4 apart
+    assert row["df"] == 18
+    assert row["reading"].startswith("larger")
+    same, fitted = opened(tmp_path / "same", cells, margin={"absolute": 10}, repeatability={"s_r": 2.8, "source": "chart"})
+    assert diagnostics.repeatability(same.study, fitted)["reading"].iloc[0].startswith("agrees")
+
+
+def test_homogeneity_criteria_need_a_declared_sigma(tmp_path):
+    cells = {c: {d: [v[0], v[0] + 0.5] for d, v in z.items()} for c, z in calm(6).items()}
+    stage, models = opened(tmp_path, cells)
+    row = sufficiency.criteria(stage.study, models).iloc[0]
+    assert row["zones"] == 18
+    assert math.isnan(row["allowed"])
+    assert "sufficiently" not in row["in words"]
+    for sigma, words in ((50.0, "sufficiently homogeneous for this sigma_pt"), (0.1, "not sufficiently homogeneous")):
+        told, fitted = opened(tmp_path / str(sigma), cells, sigma_pt=sigma)
+        row = sufficiency.criteria(told.study, fitted).iloc[0]
+        assert row["allowed"] == pytest.approx(0.3 * sigma)
+        assert words in row["in words"]
+
+
+def test_ages_are_drawn_only_where_there_are_several_and_something_is_not_homogeneous():
+    from dataclasses import replace
+
+    from studykit.verdict.rule import judge
+    from tests.model.test_fit import DEPTHS, fit, layered
+
+    study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
+    assert verdictset.by_age([m], judge(study, [m])).empty  # one age
+    aged = m.rows.table.assign(age_months=m.rows.table["container"].map({f"C{i}": 6.0 * i for i in range(6)}))
+    older = replace(m, rows=replace(m.rows, table=aged))
+    table = verdictset.by_age([older], judge(study, [older]))
+    assert table["age_months"].tolist() == [0, 6, 12, 18, 24, 30]
+    assert verdictset.age_figure([older], table) is not None
+    assert "Bottom minus top of each container against age, y" in verdictset.age_alt(table)
+    calm_study, calm_model = fit(layered(), DEPTHS, {"relative_percent": 5})
+    nothing = verdictset.by_age([calm_model], judge(calm_study, [calm_model]))
+    assert nothing.empty
+    assert verdictset.age_figure([calm_model], nothing) is None
