@@ -10,7 +10,6 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,6 +24,7 @@ from studykit.intake.values import (
     KIND_BAD,
     KIND_BLANK,
     KIND_UNKNOWN_LIMIT,
+    Parsed,
     RuleBook,
     apply_qualifier_column,
     parse_values,
@@ -129,14 +129,14 @@ def _formulas(rows: Rows) -> None:
         rows.book.add("formula cell read as its stored value", int(formula.sum()), example)
 
 
-def _blanks(rows: Rows, parsed: Any, mapping: FileMapping) -> np.ndarray:
+def _blanks(rows: Rows, parsed: Parsed, mapping: FileMapping) -> np.ndarray:
     """Cells without a value: counted as not measured, read as below the limit, or rejected."""
     empty = parsed.kind == KIND_BLANK
     stated = empty & (parsed.qualifier == "not measured")
     parsed.qualifier[stated] = ""
     if mapping.blank == "not measured":
         rows.book.add("blank cell: not measured, as the mapping says", int((empty & ~stated).sum()), "")
-        return empty & (rows.reason == "")
+        return np.asarray(empty & (rows.reason == ""))
     if mapping.blank == "below limit":
         low = empty & ~stated
         rows.book.add("blank cell: below the limit, as the mapping says", int(low.sum()), "")
@@ -144,10 +144,10 @@ def _blanks(rows: Rows, parsed: Any, mapping: FileMapping) -> np.ndarray:
     else:
         rows.refuse(empty & ~stated, "is empty, and the mapping does not say what that means",
                     "write blank = \"not measured\" (or \"below limit\") in this entry of intake.toml")
-    return stated & (rows.reason == "")
+    return np.asarray(stated & (rows.reason == ""))
 
 
-def _convert(rows: Rows, parsed: Any, name_codes: np.ndarray, names: list[str], targets: list[str | None],
+def _convert(rows: Rows, parsed: Parsed, name_codes: np.ndarray, names: list[str], targets: list[str | None],
              mapping: FileMapping, study: Study, form: NumberFormat,
              blank: np.ndarray) -> tuple[np.ndarray, list[Fault]]:
     """Values in the study's unit (the limit for '<' and '>'), by one rule a name and written unit."""
@@ -221,7 +221,7 @@ def _assemble(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np
     """The results columns; texts of the other columns are checked here."""
     units = {a: study.unit_of(a) for a in study.analytes}
     column = {c: mapping.columns.get(c, f"constants.{c}") for c in mapping.columns}
-    name_of = {c: column.get(c, c) for c in ("replicate", "run", "run_order", "method", "reported_on", "revision")}  # type: ignore[call-overload]
+    name_of = {c: column.get(c, c) for c in ("replicate", "run", "run_order", "method", "reported_on", "revision")}
     out = pd.DataFrame({
         "sample": sample, "analyte": analyte, "value": value,
         "unit": shared(name_codes, [units.get(_target(tidy_text(n), mapping, study) or "", "") for n in names]),

@@ -100,7 +100,8 @@ def _marked_pairs(pairs: pd.DataFrame, lost: list[int], changes: list[tuple[obje
         old["sample"], old["analyte"], old["replicate"], old["unit"], old["as_written"], old["value"], new["as_written"],
         new["value"], (~same).tolist(), mark.tolist(), old["source_file"], old["source_row"], old["reported_on"],
         new["source_file"], new["source_row"], new["reported_on"], strict=True))
-    return old.index.append(new.index)
+    both: pd.Index = old.index.append(new.index)
+    return both
 
 
 def _same(a: pd.Series, b: pd.Series) -> bool:

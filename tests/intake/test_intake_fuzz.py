@@ -1,4 +1,4 @@
-"""Mutated laboratory files: a fast subset of ``python -m tests.fuzz_intake``, and proof that its checks can fail."""
+"""Mutated laboratory files: a fast subset of ``python -m tests.intake.fuzz``, and proof that its checks can fail."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 
 from studykit.core.errors import BadInput, Fault
 from studykit.intake.take import IntakeOutcome
-from tests import fuzz_intake
-from tests.fuzz_intake import SilentError, check_plain, check_text, one, run, time_limit
-from tests.fuzz_seeds import Seed, seeds
+from tests.intake import fuzz
+from tests.intake.fuzz import SilentError, check_plain, check_text, one, run, time_limit
+from tests.intake.fuzz_seeds import Seed, seeds
 
 ALL = seeds()
 
@@ -87,4 +87,4 @@ def test_a_reader_that_guesses_is_caught(tmp_path: Path, monkeypatch: pytest.Mon
         except SilentError:
             caught += 1
     assert caught >= 1
-    assert fuzz_intake.SECONDS == 5.0
+    assert fuzz.SECONDS == 5.0

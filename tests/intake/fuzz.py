@@ -1,4 +1,4 @@
-"""Mutation test of the intake: python -m tests.fuzz_intake [COUNT] [SEED]
+"""Mutation test of the intake: python -m tests.intake.fuzz [COUNT] [SEED]
 
 Each mutated file must be read with exactly the values that it holds, or be refused with a message
 that names the file; each rejected row names file, row, reason and remedy; nothing crashes, nothing is
@@ -27,9 +27,9 @@ import python_calamine
 
 from studykit.core.errors import BadInput
 from studykit.intake.take import IntakeOutcome, read_intake
-from tests import fuzz_oracle as oracle
-from tests.fuzz_mutations import NASTY, damage, mutate_text
-from tests.fuzz_seeds import SAMPLES, STUDY, Seed, seeds
+from tests.intake import fuzz_oracle as oracle
+from tests.intake.fuzz_mutations import NASTY, damage, mutate_text
+from tests.intake.fuzz_seeds import SAMPLES, STUDY, Seed, seeds
 
 SECONDS = 5.0
 TABLE = pd.DataFrame({"sample": list(SAMPLES)})

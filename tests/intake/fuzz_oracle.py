@@ -13,7 +13,7 @@ import re
 from decimal import Decimal
 from typing import Any
 
-from tests.fuzz_seeds import SAMPLES, STUDY, Seed
+from tests.intake.fuzz_seeds import SAMPLES, STUDY, Seed
 
 _FACTOR = {"mg/kg": {"mg/kg": 1, "ppm": 1, "µg/g": 1, "ug/g": 1, "g/t": 1, "g/kg": 1000, "% m/m": 10000, "µg/kg": "0.001",
                      "ug/kg": "0.001", "g/g": 1000000, "kg/kg": 1000000, "wt%": 10000, "mcg/g": 1, "ppb": "0.001"},

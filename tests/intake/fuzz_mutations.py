@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 from collections.abc import Callable
 
-from tests.fuzz_seeds import Seed
+from tests.intake.fuzz_seeds import Seed
 
 NASTY = (
     "", " ", "9,8", "9.8", "1.000", "1,000", "1.234,5", "1,234.5", "1 234", "1\u00a0234", "1\u202f234", "1'234", "12.34.567",
