@@ -3,6 +3,7 @@ from . import critical_range as critical_range
 from . import equivalence as equivalence
 from . import homogeneity as homogeneity
 from . import influence as influence
+from . import margin as margin
 from . import outliers as outliers
 from . import share as share
 from . import simultaneous as simultaneous
@@ -23,6 +24,7 @@ __all__ = [
     "equivalence",
     "homogeneity",
     "influence",
+    "margin",
     "outliers",
     "share",
     "simultaneous",

@@ -1,6 +1,6 @@
 """The range of a few results with known scatter: critical range factors, chances, and the arithmetic of singles.
 
-Results x_i ~ N(mu_i, s^2), independent, s known. The chance that their range stays within w is the sum,
+Results x_i ~ N(mu_i, s^2), independent, s known (or estimated apart from them). The chance that their range stays within w is the sum,
 over which result is the smallest, of one-dimensional integrals. With equal mu the 95 % point is the
 critical range factor f(k) of ISO 5725-6 (studentised range with infinite degrees of freedom); with
 unequal mu it gives the power of the range rule.
@@ -15,30 +15,49 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from studykit.inference.tost_power import beyond_power, smallest_margin
 from studykit.study.precision import R_FACTOR
 
+Array = NDArray[np.float64]
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(160)
 
 
-def range_sf(w: float, means: Sequence[float]) -> float:
-    """Chance that the range of results with these true means and standard deviation 1 exceeds w."""
+def range_sf(w: float, means: Sequence[float], df: float = math.inf) -> float:
+    """Chance that the range of results exceeds w times their standard deviation, known to df degrees of freedom.
+
+    ``means``: true values of two or more results, in units of the true standard deviation; ``df`` infinite
+    where the standard deviation is known. With equal means this is the studentised range.
+    """
     mu = np.asarray(means, dtype=float)
     if len(mu) < 2 or not np.all(np.isfinite(mu)):
         raise ValueError("means must be two or more finite numbers")
     if w <= 0:
         return 1.0
+    width, share = _spread(df)
+    inside = np.sum([_starting_with(i, mu, w * width) for i in range(len(mu))], axis=0)
+    return float(min(1.0, max(0.0, share @ (1.0 - inside))))
+
+
+def _starting_with(i: int, mu: Array, width: Array) -> Array:
+    """Chance for each width that result i is the smallest and all others lie within the width above it."""
     low, high = mu.min() - 9.0, mu.min() + 9.0
     x = (low + high) / 2 + (high - low) / 2 * _NODE
-    inside = special.ndtr(x[:, None] + w - mu) - special.ndtr(x[:, None] - mu)
-    density = np.exp(-0.5 * (x[:, None] - mu) ** 2) / math.sqrt(2 * math.pi)
-    total = 0.0
-    for i in range(len(mu)):
-        others = np.prod(np.delete(inside, i, axis=1), axis=1)
-        total += float(_WEIGHT @ (density[:, i] * others)) * (high - low) / 2
-    return float(min(1.0, max(0.0, 1.0 - total)))
+    density = np.exp(-0.5 * (x - mu[i]) ** 2) / math.sqrt(2 * math.pi)
+    others = np.delete(mu, i)[:, None]
+    inside = [np.prod(special.ndtr(x + v - others) - special.ndtr(x - others), axis=0) for v in width]
+    return np.asarray(np.array(inside) @ (density * _WEIGHT)) * (high - low) / 2
+
+
+def _spread(df: float) -> tuple[Array, Array]:
+    """Nodes of the estimated over the true standard deviation, and their probabilities."""
+    if math.isinf(df):
+        return np.ones(1), np.ones(1)
+    low, high = math.sqrt(stats.chi2.ppf(1e-14, df) / df), math.sqrt(stats.chi2.isf(1e-14, df) / df)
+    s = (high + low) / 2 + (high - low) / 2 * _NODE
+    return s, np.asarray(_WEIGHT * (high - low) * df * s * stats.chi2.pdf(df * s**2, df))
 
 
 @lru_cache(maxsize=128)

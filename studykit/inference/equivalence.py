@@ -1,9 +1,7 @@
 """Same enough? Two one-sided tests, intervals that hold together, and the three verdict words.
 
-A difference between depths is judged against a margin that was declared beforehand. Relative margins
-work on the natural-log scale: +-5 % means a ratio between 1/1.05 and 1.05, so that lower/upper and
-upper/lower give one answer; absolute margins work on the raw scale. With L, U the limits of the
-1 - 2 alpha interval (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657):
+A difference between depths is judged against a margin that was declared beforehand (``margin``). With L, U
+the limits of the 1 - 2 alpha interval (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657):
 
 * homogeneous: for every pair of depths margin.low < L and U < margin.high. An intersection-union
   test: each pair at level alpha, no correction (Berger 1982, Technometrics 24:295);
@@ -29,13 +27,13 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from studykit.inference.margin import Interval, Margin, Scale
 from studykit.inference.simultaneous import critical_value, family_bound, family_p, largest_sf, pair_matrix
-from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, smallest_shown, tost_power
+from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, tost_power
 
-__all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "beyond_power", "compare_contrasts",
-           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "smallest_shown", "tost", "tost_power"]
+__all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "Scale", "beyond_power", "compare_contrasts",
+           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "tost", "tost_power"]
 Array = NDArray[np.float64]
-Scale = Literal["raw", "log"]
 Word = Literal["homogeneous", "stratified", "inconclusive"]
 
 
@@ -43,48 +41,6 @@ def _alpha(alpha: float) -> float:
     if not 0 < alpha < 0.5:
         raise ValueError(f"alpha must lie between 0 and 0.5, but got {alpha}")
     return alpha
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Interval:
-    """Lower and upper limit with the level at which they were drawn."""
-
-    low: float
-    high: float
-    level: float
-
-    def within(self, low: float, high: float) -> bool:
-        """True where the whole interval lies strictly between low and high."""
-        return low < self.low and self.high < high
-
-    def beyond(self, low: float, high: float) -> bool:
-        """True where the whole interval lies outside low to high, on one side."""
-        return self.low > high or self.high < low
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Margin:
-    """The largest difference that does not matter, on the scale of analysis (low < 0 < high)."""
-
-    low: float
-    high: float
-    scale: Scale
-    text: str
-
-    @classmethod
-    def relative(cls, percent: float) -> Margin:
-        """+-percent of the level, on the log scale: a ratio between 1/(1 + p/100) and 1 + p/100."""
-        if not 0 < percent < 1e6:
-            raise ValueError(f"percent must be a finite number above 0, but got {percent}")
-        edge = math.log1p(percent / 100)
-        return cls(low=-edge, high=edge, scale="log", text=f"±{percent:g} %")
-
-    @classmethod
-    def absolute(cls, value: float, unit: str = "") -> Margin:
-        """+-value in the unit of the analyte, on the raw scale."""
-        if not 0 < value < math.inf:
-            raise ValueError(f"value must be a finite number above 0, but got {value}")
-        return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {unit}".rstrip())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -173,11 +129,9 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     p = np.asarray(p_values, dtype=float)
     if p.ndim != 1 or np.any(~((p >= 0) & (p <= 1))):
         raise ValueError(f"p_values must lie between 0 and 1, but got {p_values}")
-    order = np.argsort(p, kind="stable")
-    stepped = np.minimum(np.maximum.accumulate(p[order] * (len(p) - np.arange(len(p)))), 1.0)
-    out = np.empty(len(p))
-    out[order] = stepped
-    return tuple(float(x) for x in out)
+    from statsmodels.stats.multitest import multipletests
+
+    return tuple(float(x) for x in multipletests(p, method="holm")[1])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -206,7 +160,7 @@ class Comparison:
     @property
     def p_beyond(self) -> float:
         """P-value of 'no true difference is beyond the margin', all contrasts taken into account."""
-        return family_p(*self._bound, self.df, min(-self.margin.low, self.margin.high))
+        return family_p(*self._bound, self.df, self.margin.edge)
 
     @property
     def p_any(self) -> float:
@@ -223,7 +177,7 @@ class Comparison:
         """homogeneous, stratified or inconclusive."""
         if self.p_within < self.alpha:
             return "homogeneous"
-        half, key, m = min(-self.margin.low, self.margin.high), *self._family
+        half, key, m = self.margin.edge, *self._family
         t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
         # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
         if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
@@ -241,9 +195,7 @@ class Comparison:
 
     def at_least_shown(self) -> tuple[float, str]:
         """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit."""
-        if self.margin.scale == "log":
-            return 100 * math.expm1(self.at_least), "%"
-        return self.at_least, self.tests[0].contrast.unit
+        return self.margin.shown(self.at_least), self.tests[0].contrast.unit
 
     def to_table(self) -> pd.DataFrame:
         """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""

@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from studykit.core.errors import DesignMismatch
+from studykit.inference.outliers import cochran_critical
 
 # ISO 13528:2015 Annex B / IUPAC 2006 Appendix 1, factors F1 and F2 for duplicates, by number of items
 PRINTED_FACTORS: dict[int, tuple[float, float]] = {
@@ -43,17 +44,6 @@ def factors(items: int, replicates: int = 2) -> tuple[float, float]:
     f1 = float(stats.chi2.ppf(0.95, items - 1)) / (items - 1)
     f2 = (float(stats.f.ppf(0.95, items - 1, items * (replicates - 1))) - 1) / replicates
     return f1, f2
-
-
-def cochran_critical(groups: int, replicates: int, alpha: float = 0.05) -> float:
-    """Critical value of Cochran's C, the largest of ``groups`` variances over their sum (ISO 5725-2).
-
-    C = f/(f + p - 1) with f the upper alpha/p point of F on n - 1 and (p - 1)(n - 1) degrees of freedom.
-    """
-    if groups < 2 or replicates < 2:
-        raise ValueError(f"groups and replicates must be at least 2, but got {groups}, {replicates}")
-    f = float(stats.f.isf(alpha / groups, replicates - 1, (groups - 1) * (replicates - 1)))
-    return f / (f + groups - 1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -152,7 +142,7 @@ def assess_items(values: Sequence[ArrayLike], sigma_pt: float | None = None, *,
         sigma_pt=sigma_pt, f1=f1, f2=f2, c=c, s_bb=math.sqrt(s_s2),
         u_bb=math.sqrt(msw / n0) * (2 / (total - g)) ** 0.25, F=F, p=float(stats.f.sf(F, g - 1, total - g)),
         cochran=0.0 if flat else float(variances.max() / variances.sum()),
-        cochran_5=cochran_critical(g, max(2, round(n0))), cochran_1=cochran_critical(g, max(2, round(n0)), 0.01))
+        cochran_5=cochran_critical(g, max(2, round(n0)), 0.05), cochran_1=cochran_critical(g, max(2, round(n0)), 0.01))
 
 
 def _chosen(g: int, counts: NDArray[np.int64], printed: bool) -> tuple[float, float]:

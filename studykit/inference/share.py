@@ -29,7 +29,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from studykit.inference.equivalence import Margin
+from studykit.inference.margin import Margin
 
 Array = NDArray[np.float64]
 

@@ -39,7 +39,7 @@ CANNOT_CONCLUDE = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Scatter:
+class StandardDeviation:
     """The standard deviation that applies between the results, which kind it is, and why."""
 
     s: float
@@ -48,7 +48,7 @@ class Scatter:
 
 
 def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Sequence[str] = (), *,
-                  intermediate_s: float | None = None) -> Scatter:
+                  intermediate_s: float | None = None) -> StandardDeviation:
     """Repeatability within one run; intermediate precision between runs; reproducibility between laboratories.
 
     runs: the run of every result ('' = not known); laboratories likewise, may be left out where all is
@@ -58,19 +58,19 @@ def which_scatter(precision: Precision, runs: Sequence[str], laboratories: Seque
         if precision.s_R is None:
             raise _ask("laboratories", "results come from several laboratories, and no reproducibility is known",
                        "have all depths measured by one laboratory in one run, or give a method_key with R")
-        return Scatter(s=precision.s_R, kind="reproducibility", reason="the results come from different laboratories")
+        return StandardDeviation(s=precision.s_R, kind="reproducibility", reason="the results come from different laboratories")
     if not runs or any(not str(r).strip() for r in runs):
         raise _ask("run", "it is not known whether all depths were measured in one run",
                    "write the run of every result (the same text for one run), as asked of the laboratory")
     if len(set(runs)) == 1:
-        return Scatter(s=precision.s_r, kind="repeatability", reason="all depths were measured in one run")
+        return StandardDeviation(s=precision.s_r, kind="repeatability", reason="all depths were measured in one run")
     if intermediate_s is not None:
-        return Scatter(s=intermediate_s, kind="intermediate precision",
+        return StandardDeviation(s=intermediate_s, kind="intermediate precision",
                        reason="the depths were measured in different runs of one laboratory")
     if precision.s_R is None:
         raise _ask("intermediate_s", "the depths were measured in different runs, and neither intermediate precision "
                    "nor reproducibility is known", "give intermediate_s (from the laboratory's control chart)")
-    return Scatter(s=precision.s_R, kind="reproducibility",
+    return StandardDeviation(s=precision.s_R, kind="reproducibility",
                    reason="the depths were measured in different runs and no intermediate precision is given; "
                           "reproducibility is used in its place, which errs on the wide side")
 
@@ -95,7 +95,7 @@ class SingleResult:
     labels: tuple[str, ...]
     means: tuple[float, ...]
     counts: tuple[int, ...]
-    scatter: Scatter
+    scatter: StandardDeviation
     precision: Precision
     margin: Margin
     edge: float
@@ -188,7 +188,7 @@ class SingleResult:
 
 
 def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precision: Precision, margin: Margin, *,
-                    scatter: Scatter, alpha: float = 0.05, weights: Mapping[str, float] | None = None) -> SingleResult:
+                    scatter: StandardDeviation, alpha: float = 0.05, weights: Mapping[str, float] | None = None) -> SingleResult:
     """The verdict for one analyte of one container from results at two or more depths.
 
     values: depth label (from the surface down) to its one or more results, in ``precision.unit``;
@@ -201,10 +201,10 @@ def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precisi
     means = np.array([float(np.mean(list(values[x]))) for x in labels])
     share = np.ones(len(labels)) if weights is None else np.array([float(weights[x]) for x in labels])
     whole = float(share @ means / share.sum())
-    if margin.scale == "log" and whole <= 0:
+    if margin.log and whole <= 0:
         raise DesignMismatch(f"{analyte}: a margin in per cent needs a mean above 0, but it is {whole:g}; "
                              "declare an absolute margin")
-    edge = math.expm1(margin.high) * whole if margin.scale == "log" else min(-margin.low, margin.high)
+    edge = margin.edge_at(whole)
     cov = np.diag(scatter.s**2 / np.array(counts, dtype=float))
     comparison = compare_depths(labels, means, cov, math.inf, Margin.absolute(edge, precision.unit), alpha=alpha,
                                 unit=precision.unit, method=f"known {scatter.kind}")

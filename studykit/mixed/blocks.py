@@ -158,7 +158,7 @@ def _relative(labels: np.ndarray, starts: np.ndarray, sizes: np.ndarray) -> np.n
     rank = np.empty(len(first), dtype=np.int64)
     rank[np.argsort(first)] = np.arange(len(first))
     by_cell = rank[inverse]
-    return by_cell - np.repeat(by_cell[starts], sizes)
+    return np.asarray(by_cell - np.repeat(by_cell[starts], sizes))
 
 
 def _one_group(place: np.ndarray, order: np.ndarray, terms: list[np.ndarray], relative: list[np.ndarray],
@@ -246,7 +246,7 @@ def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
 
 def _sum(U: np.ndarray, V: np.ndarray) -> np.ndarray:
     """Sum over blocks of U_b' V_b."""
-    return U.reshape(-1, U.shape[-1]).T @ V.reshape(-1, V.shape[-1])
+    return np.asarray(U.reshape(-1, U.shape[-1]).T @ V.reshape(-1, V.shape[-1]))
 
 
 def _products(g: Group, W: np.ndarray, ZW: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -70,7 +70,7 @@ def _inverse_positive(H: np.ndarray) -> np.ndarray:
     values, vectors = np.linalg.eigh(H / np.outer(scale, scale))
     keep = values > 1e-9
     U = vectors[:, keep] / scale[:, None]
-    return (U / values[keep]) @ U.T
+    return np.asarray((U / values[keep]) @ U.T)
 
 
 def approximate(small: SmallSample, L: np.ndarray, estimate: np.ndarray, method: str) -> Approximation:

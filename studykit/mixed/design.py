@@ -49,12 +49,12 @@ class Design:
     @property
     def n(self) -> int:
         """Number of rows."""
-        return self.X.shape[0]
+        return len(self.X)
 
     @property
     def p(self) -> int:
         """Number of fixed coefficients."""
-        return self.X.shape[1]
+        return len(self.names)
 
 
 def build_design(table: pd.DataFrame, fixed: Sequence[str], random: Sequence[str]) -> Design:

@@ -52,9 +52,8 @@ from studykit.mixed import statsmodels_check as secondopinion
 from studykit.mixed.blocks import Blocks, compress
 from studykit.mixed.denominator import SmallSample, approximate, half_width, p_value, small_sample
 from studykit.mixed.design import Design, build_design, check_finite, response_values
-from studykit.mixed.effects import Effects, predicted
 from studykit.mixed.likelihood import State, check_information, search, state_at
-from studykit.mixed.results import ContrastTest, Interval, caution, contrast_matrix
+from studykit.mixed.results import ContrastTest, Effects, Interval, caution, contrast_matrix, predicted
 
 __all__ = ["ContrastTest", "Effects", "Interval", "RemlFit", "fit_design", "fit_reml"]
 
@@ -118,8 +117,8 @@ class RemlFit:
         for row in matrix:
             t = self.test(row, method)
             half = half_width(float(t.se), t.df2, level)  # type: ignore[arg-type]
-            out.append(Interval(low=float(t.estimate) - half, high=float(t.estimate) + half, level=level,  # type: ignore[arg-type]
-                                estimate=t.estimate, se=t.se, df=t.df2, method=method))  # type: ignore[arg-type]  # fmt: skip
+            centre = float(t.estimate)  # type: ignore[arg-type]
+            out.append(Interval(low=centre - half, high=centre + half, level=level))
         return out[0] if single else tuple(out)
 
     def effects(self, term: str) -> Effects:
@@ -132,7 +131,7 @@ class RemlFit:
     @property
     def fitted(self) -> np.ndarray:
         """Fixed part plus predicted random effects, (n,), in the response's unit."""
-        total = self._design.X @ self.beta
+        total = np.asarray(self._design.X @ self.beta)
         for t in self._design.terms:
             total = total + np.array(self.effects(t.name).values)[t.codes]
         return total
@@ -140,7 +139,7 @@ class RemlFit:
     @property
     def residuals(self) -> np.ndarray:
         """Response minus ``fitted``, (n,), in the response's unit."""
-        return self._y - self.fitted
+        return np.asarray(self._y - self.fitted)
 
     def profile_upper(self, component: str, level: float = 0.95) -> float:
         """One-sided upper confidence limit of a variance, by the profile of the restricted likelihood.

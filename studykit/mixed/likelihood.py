@@ -42,7 +42,7 @@ class State:
     @property
     def hessian(self) -> np.ndarray:
         """Second derivatives of D."""
-        return 2 * self.A - self.E
+        return np.asarray(2 * self.A - self.E)
 
 
 def state_at(blocks: Blocks, theta: np.ndarray) -> State:

@@ -1,4 +1,8 @@
-"""Small result objects of the mixed model, and the check of contrasts."""
+"""What a fitted mixed model answers: tests, intervals, predicted random effects; and the check of contrasts.
+
+Random effects: u_i = theta_i Z_i'P y, with prediction error variance theta_i - theta_i^2 diag(Z_i'P Z_i)
+(Henderson 1975, Biometrics 31:423-447), block by block.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+
+from studykit.mixed.blocks import Blocks, block_moments, cell_means, inner_variances, pattern_inverse
+from studykit.mixed.design import Design, Term
+from studykit.mixed.likelihood import State
+from studykit.mixed.woodbury import equations
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,24 +40,37 @@ class ContrastTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """A two-sided t interval; unpacks as (low, high)."""
+    """Lower and upper limit with the level at which they were drawn; unpacks as (low, high)."""
 
-    low: float  # unit of the response
+    low: float
     high: float
     level: float
-    estimate: float
-    se: float
-    df: float
-    method: str
+
+    def within(self, low: float, high: float) -> bool:
+        """True where the whole interval lies strictly between low and high."""
+        return low < self.low and self.high < high
+
+    def beyond(self, low: float, high: float) -> bool:
+        """True where the whole interval lies outside low to high, on one side."""
+        return self.low > high or self.high < low
 
     def __iter__(self) -> Iterator[float]:
         return iter((self.low, self.high))
 
-    def __getitem__(self, index: int) -> float:
-        return (self.low, self.high)[index]
 
-    def __len__(self) -> int:
-        return 2
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Effects:
+    """Predicted effects of one random term, one a level."""
+
+    term: str
+    levels: tuple[str, ...]
+    values: tuple[float, ...]  # unit of the response
+    prediction_error: tuple[float, ...]  # standard deviation of prediction minus truth, same unit
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a level: level, value, prediction_error."""
+        columns = {"level": self.levels, "value": self.values, "prediction_error": self.prediction_error}
+        return pd.DataFrame(columns)
 
 
 def caution(df1: int, df2: float, scale: float) -> str:
@@ -75,3 +97,37 @@ def contrast_matrix(
         raise ValueError(f"L must have independent rows, but its {len(matrix)} rows have rank "
                          f"{np.linalg.matrix_rank(matrix)}")  # fmt: skip
     return matrix, single
+
+
+def predicted(design: Design, blocks: Blocks, state: State, z: np.ndarray, term: str, scale: float) -> Effects:
+    """Effects of ``term`` from the standardised response z (n,); ``scale`` returns to its unit."""
+    names = [t.name for t in design.terms]
+    if term not in names:
+        raise ValueError(f"term must be one of {', '.join(names) or '(none)'}, but got {term!r}")
+    i = names.index(term)
+    found = design.terms[i]
+    theta = float(state.theta[i + 1])
+    coefficients, error = equations(block_moments(blocks, state.theta).S, np.sqrt(state.theta[1 + blocks.columns]))
+    if i in blocks.border:
+        mine = np.flatnonzero(blocks.columns == i)
+        return _effects(found, coefficients[mine], np.diag(error)[mine], scale)
+    data = cell_means(blocks, np.column_stack([design.Q, z]))
+    c = np.append(-coefficients, 1.0)
+    j = [t for t in range(blocks.k) if t not in blocks.border].index(i)
+    value, variance = np.zeros(len(found.levels)), np.full(len(found.levels), theta)
+    for g in blocks.groups:
+        ZW, K = pattern_inverse(g, inner_variances(blocks, state.theta))[1:3]
+        a = slice(g.cuts[j], g.cuts[j + 1])
+        own = slice(None) if len(ZW) == 1 else g.pattern
+        H = ZW[own][:, a] @ data[g.cells]  # Z'B^-1 [U X y]
+        HX = H[:, :, :-1]
+        known = np.diagonal(K[:, a, a], axis1=1, axis2=2)[own] - np.einsum("bla,ac,blc->bl", HX, error, HX)
+        value[g.levels[:, a]] = theta * (H @ c)
+        variance[g.levels[:, a]] = theta - theta**2 * known
+    return _effects(found, value, variance, scale)
+
+
+def _effects(term: Term, value: np.ndarray, variance: np.ndarray, scale: float) -> Effects:
+    error = np.sqrt(np.maximum(variance, 0.0)) * scale
+    return Effects(term=term.name, levels=term.levels, values=tuple((value * scale).tolist()),
+                   prediction_error=tuple(error.tolist()))  # fmt: skip

@@ -102,6 +102,13 @@ def test_sentences_say_the_numbers():
     assert singles_arithmetic(3).to_table()["value"].tolist()[0] == pytest.approx(0.839, abs=1e-3)
 
 
+# scipy's studentised range, another quadrature; and equal means where the scatter is known
+@pytest.mark.parametrize(("k", "df"), [(2, 3.0), (3, 2.0), (3, 11.0), (5, 60.0), (4, math.inf)])
+def test_the_studentised_range(k, df):
+    for w in (1.0, 3.3, 6.0):
+        assert range_sf(w, [0.0] * k, df) == pytest.approx(float(stats.studentized_range.sf(w, k, df)), abs=1e-9)
+
+
 @pytest.mark.parametrize(("call", "words"), [
     (lambda: range_sf(1, [0.0]), "means must be two or more"),
     (lambda: critical_range_factor(1), "k must be at least 2"),

@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import DesignMismatch
-from studykit.inference.homogeneity import PRINTED_FACTORS, assess_items, cochran_critical, factors
+from studykit.inference.homogeneity import PRINTED_FACTORS, assess_items, factors
 
 # IUPAC Harmonized Protocol 2006, Appendix 1: copper in soya flour, 12 duplicates, mg/kg (as quoted in a
 # public script that cites a translation of the Protocol)
@@ -70,14 +70,6 @@ def test_factor_table():
         a, b = factors(items)
         assert round(a, 2) == f1
         assert b == pytest.approx(f2, abs=0.0055 if items == 9 else 0.005001)
-
-
-def test_cochran_values():
-    # ISO 5725-2:1994 Table 4 (recalled and confirmed by formula to 0.001): p = 8 all n, p = 9 n = 2
-    for n, five, one in [(2, .680, .794), (3, .516, .615), (4, .438, .521), (5, .391, .463), (6, .360, .423)]:
-        assert cochran_critical(8, n) == pytest.approx(five, abs=1e-3)
-        assert cochran_critical(8, n, 0.01) == pytest.approx(one, abs=1e-3)
-    assert cochran_critical(9, 2) == pytest.approx(.638, abs=1e-3)
 
 
 def test_agrees_with_scipys_anova_unbalanced():

@@ -13,8 +13,8 @@ from studykit.inference.equivalence import Margin
 from studykit.inference.single import (
     CANNOT_CONCLUDE,
     LABEL,
-    Scatter,
     SingleResult,
+    StandardDeviation,
     judge_container,
     which_scatter,
 )
@@ -99,9 +99,9 @@ def test_critical_range_and_table():
     assert (table["margin"] == 100).all()
 
 
-def known(s: float = 1.0) -> tuple[Precision, Scatter]:
+def known(s: float = 1.0) -> tuple[Precision, StandardDeviation]:
     p = Precision(kind="laboratory", level=100, unit="mg/kg", r=2.7718 * s, s_r=s, source="invented")
-    return p, Scatter(s=s, kind="repeatability", reason="one run")
+    return p, StandardDeviation(s=s, kind="repeatability", reason="one run")
 
 
 def test_the_rule_and_its_error_rates():

@@ -12,10 +12,7 @@ from studykit.inference.tost_power import (
     beyond_power,
     owens_q,
     smallest_margin,
-    smallest_shown,
     tost_power,
-    tost_power_grid,
-    units_needed,
 )
 
 
@@ -70,9 +67,9 @@ def test_sample_sizes_of_the_textbook(table, low, high):
     for cv, row in table.items():
         s = math.sqrt(math.log1p(cv * cv))
         for ratio, n in row.items():
-            found = units_needed(math.log(ratio), lambda k, s=s: s * math.sqrt(2 / k), lambda k: k - 2.0,
-                                 math.log(low), math.log(high), start=4, step=2)
-            assert found == n, (cv, ratio)
+            power = [tost_power(math.log(ratio), s * math.sqrt(2 / k), k - 2.0, math.log(low), math.log(high))
+                     for k in (n - 2, n)]
+            assert power[0] < 0.8 <= power[1], (cv, ratio)
 
 
 def test_power_by_simulation_third_road():
@@ -93,14 +90,6 @@ def test_size_at_the_margin_is_alpha_at_most_and_zero_where_the_margin_is_out_of
     assert tost_power(0.0, 0.7, math.inf, -1, 1) == 0.0
 
 
-def test_grid_agrees_with_the_exact_road():
-    true, se = np.linspace(-1.2, 1.2, 7), np.array([0.05, 0.2, 0.5])[:, None]
-    for df in (4, 10, 22, math.inf):
-        grid = tost_power_grid(true, se, df, -1, 1)
-        exact = [[tost_power(a, b, df, -1, 1) for a in true] for b in se[:, 0]]
-        assert np.abs(grid - np.array(exact)).max() < 5e-5
-
-
 def test_beyond_power_is_the_noncentral_t():
     for df in (3, 11, 40):
         t = stats.t.isf(0.05, df)
@@ -112,12 +101,6 @@ def test_beyond_power_is_the_noncentral_t():
 def test_inverses_put_back_into_their_definitions():
     m = smallest_margin(0.8, 7, power=0.9, true=0.3)
     assert tost_power(0.3, 0.8, 7, -m, m) == pytest.approx(0.9, abs=1e-8)
-    d = smallest_shown(0.8, 7, margin=1.0, power=0.9)
-    assert beyond_power(d, 0.8, 7, 1.0) == pytest.approx(0.9, abs=1e-8)
-
-
-def test_units_needed_gives_up_beyond_most():
-    assert units_needed(0.99, lambda n: 1 / math.sqrt(n), lambda n: n - 1.0, -1, 1, most=200) is None
 
 
 @pytest.mark.parametrize(("call", "words"), [

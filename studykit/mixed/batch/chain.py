@@ -172,7 +172,7 @@ def rough_start(chain: Chain, design: Design) -> Callable[[np.ndarray], np.ndarr
         squares = [np.einsum("nr,nr->r", residuals, residuals)]
         squares += [((z @ residuals) ** 2 / size[:, None]).sum(axis=0) for z, size in zip(Z, sizes, strict=True)]
         theta = inverse @ np.array(squares)
-        return np.maximum(theta[1:], 0.0) / np.maximum(theta[0], 0.01 * squares[0] / chain.n)
+        return np.asarray(np.maximum(theta[1:], 0.0) / np.maximum(theta[0], 0.01 * squares[0] / chain.n))
 
     return ratios
 

@@ -59,7 +59,7 @@ def _solved(H: np.ndarray, g: np.ndarray, gamma: np.ndarray) -> np.ndarray:
     length = np.abs(along).max(axis=1, keepdims=True)
     bad = values.min(axis=1, keepdims=True) < 1e-6
     along = along * np.where(bad & (length > 2), 2 / np.maximum(length, 2), 1.0)
-    return np.einsum("rkl,rl->rk", vectors, along) * scale
+    return np.asarray(np.einsum("rkl,rl->rk", vectors, along) * scale)
 
 
 def _eigen(G: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -32,7 +33,7 @@ def variable(i: int, value: np.ndarray) -> Jet:
     return Jet(value, {i: np.ones_like(value)})
 
 
-def _put(into: dict, key: object, value: np.ndarray) -> None:
+def _put(into: dict[Any, np.ndarray], key: object, value: np.ndarray) -> None:
     into[key] = into[key] + value if key in into else value
 
 

@@ -1,0 +1,96 @@
+"""The largest difference that does not matter: its edges, its scale, and the words in which differences are told.
+
+Relative margins work on the natural-log scale: +-5 % means a ratio between 1/1.05 and 1.05, so that
+lower/upper and upper/lower give one answer; absolute margins work on the raw scale. Everything that must
+know on which scale an analyte is judged asks its margin: how a value enters (``to_scale``), how a mean comes
+back (``to_level``), and what a difference on the scale of analysis is in per cent or in the analyte's unit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from studykit.mixed.results import Interval
+
+Array = NDArray[np.float64]
+Scale = Literal["raw", "log"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Margin:
+    """The largest difference that does not matter, on the scale of analysis (low < 0 < high).
+
+    ``scale`` "log": differences are natural logs of ratios and are told in per cent; "raw": in ``unit``.
+    """
+
+    low: float
+    high: float
+    scale: Scale
+    text: str
+    unit: str = ""
+
+    @classmethod
+    def relative(cls, percent: float) -> Margin:
+        """+-percent of the level, on the log scale: a ratio between 1/(1 + p/100) and 1 + p/100."""
+        if not 0 < percent < 1e6:
+            raise ValueError(f"percent must be a finite number above 0, but got {percent}")
+        edge = math.log1p(percent / 100)
+        return cls(low=-edge, high=edge, scale="log", text=f"±{percent:g} %", unit="%")
+
+    @classmethod
+    def absolute(cls, value: float, unit: str = "") -> Margin:
+        """+-value in the unit of the analyte, on the raw scale."""
+        if not 0 < value < math.inf:
+            raise ValueError(f"value must be a finite number above 0, but got {value}")
+        return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {unit}".rstrip(), unit=unit)
+
+    @property
+    def log(self) -> bool:
+        """True where the analysis is on the natural-log scale."""
+        return self.scale == "log"
+
+    @property
+    def edge(self) -> float:
+        """The smaller of the two distances from zero to an edge, on the scale of analysis."""
+        return min(-self.low, self.high)
+
+    def to_scale(self, values: ArrayLike) -> Array:
+        """Levels in the analyte's unit on the scale of analysis: natural logs (levels above 0), or as they are."""
+        v = np.asarray(values, dtype=float)
+        return np.asarray(np.log(v)) if self.log else v
+
+    def to_level(self, value: float) -> float:
+        """A mean from the scale of analysis in the analyte's unit."""
+        return float(np.exp(value)) if self.log else float(value)
+
+    def shown(self, difference: float) -> float:
+        """A difference from the scale of analysis as told: per cent, or in the analyte's unit."""
+        return 100 * math.expm1(difference) if self.log else float(difference)
+
+    def from_shown(self, difference: float) -> float:
+        """The way back: a difference as told (per cent above -100, or unit) on the scale of analysis."""
+        return math.log1p(difference / 100) if self.log else float(difference)
+
+    def shown_interval(self, span: Interval) -> Interval:
+        """An interval for a difference as told."""
+        return Interval(low=self.shown(span.low), high=self.shown(span.high), level=span.level)
+
+    def shown_sd(self, sd: float) -> float:
+        """A standard deviation as told: per cent of the level (100 times the SD of logs), or in the unit."""
+        return 100 * sd if self.log else float(sd)
+
+    def in_margins(self, difference: float) -> float:
+        """A difference on the scale of analysis as a multiple of the margin, with its sign."""
+        return difference / (self.high if difference >= 0 else -self.low)
+
+    def edge_at(self, level: float) -> float:
+        """The upper edge as a difference in the analyte's unit at a level (above 0 for a margin in per cent)."""
+        return math.expm1(self.high) * level if self.log else self.edge
+
+
+__all__ = ["Interval", "Margin", "Scale"]

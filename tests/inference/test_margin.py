@@ -1,0 +1,39 @@
+"""One margin: both scales, there and back, and the words of differences."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from studykit.inference.margin import Interval, Margin
+
+
+def test_a_margin_in_per_cent_is_a_ratio_both_ways():
+    m = Margin.relative(25)
+    assert (math.exp(m.low), math.exp(m.high)) == pytest.approx((0.8, 1.25))  # 1/(1 + p), 1 + p: by definition
+    assert (m.log, m.unit, m.text) == (True, "%", "±25 %")
+    assert m.shown(m.high) == pytest.approx(25)
+    assert m.shown(m.low) == pytest.approx(-20)
+    assert m.from_shown(25) == m.edge == m.high
+    assert m.in_margins(m.low) == -1.0
+    assert m.edge_at(8.0) == pytest.approx(2.0)
+    assert m.shown_sd(0.02) == 2.0
+
+
+def test_an_absolute_margin_changes_nothing():
+    m = Margin.absolute(2, "mg/kg")
+    assert (m.shown(1.5), m.from_shown(1.5), m.to_level(7.0), m.edge_at(100.0), m.unit) == (1.5, 1.5, 7.0, 2.0, "mg/kg")
+    assert m.in_margins(3.0) == 1.5
+    assert m.to_scale([1.0, 2.0]).tolist() == [1.0, 2.0]
+    assert m.shown_sd(0.02) == 0.02
+
+
+def test_levels_go_there_and_back():
+    m = Margin.relative(5)
+    assert m.to_scale(np.array([[1.0], [math.e]])).tolist() == [[0.0], [1.0]]
+    assert m.to_level(1.0) == pytest.approx(math.e)
+    span = m.shown_interval(Interval(low=0.0, high=m.high, level=0.9))
+    assert tuple(span) == pytest.approx((0.0, 5.0))
+    assert span.level == 0.9
