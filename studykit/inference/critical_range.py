@@ -1,7 +1,7 @@
 """The range of a few results with known scatter: critical range factors, chances, and the arithmetic of singles.
 
-Results x_i ~ N(mu_i, s^2), independent, s known (or estimated apart from them). The chance that their range stays within w is the sum,
-over which result is the smallest, of one-dimensional integrals. With equal mu the 95 % point is the
+Results x_i ~ N(mu_i, s^2), independent, s known (or estimated apart from them). The chance that their range
+stays within w is the sum, over which result is the smallest, of one-dimensional integrals. With equal mu the 95 % point is the
 critical range factor f(k) of ISO 5725-6 (studentised range with infinite degrees of freedom); with
 unequal mu it gives the power of the range rule.
 """
@@ -48,7 +48,7 @@ def _starting_with(i: int, mu: Array, width: Array) -> Array:
     density = np.exp(-0.5 * (x - mu[i]) ** 2) / math.sqrt(2 * math.pi)
     others = np.delete(mu, i)[:, None]
     inside = [np.prod(special.ndtr(x + v - others) - special.ndtr(x - others), axis=0) for v in width]
-    return np.asarray(np.array(inside) @ (density * _WEIGHT)) * (high - low) / 2
+    return np.asarray(np.array(inside) @ (density * _WEIGHT) * (high - low) / 2)
 
 
 def _spread(df: float) -> tuple[Array, Array]:
@@ -56,7 +56,7 @@ def _spread(df: float) -> tuple[Array, Array]:
     if math.isinf(df):
         return np.ones(1), np.ones(1)
     low, high = math.sqrt(stats.chi2.ppf(1e-14, df) / df), math.sqrt(stats.chi2.isf(1e-14, df) / df)
-    s = (high + low) / 2 + (high - low) / 2 * _NODE
+    s = np.asarray((high + low) / 2 + (high - low) / 2 * _NODE)
     return s, np.asarray(_WEIGHT * (high - low) * df * s * stats.chi2.pdf(df * s**2, df))
 
 

@@ -188,7 +188,8 @@ class SingleResult:
 
 
 def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precision: Precision, margin: Margin, *,
-                    scatter: StandardDeviation, alpha: float = 0.05, weights: Mapping[str, float] | None = None) -> SingleResult:
+                    scatter: StandardDeviation, alpha: float = 0.05,
+                    weights: Mapping[str, float] | None = None) -> SingleResult:
     """The verdict for one analyte of one container from results at two or more depths.
 
     values: depth label (from the surface down) to its one or more results, in ``precision.unit``;
