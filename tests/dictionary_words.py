@@ -96,7 +96,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "controls": "controls that the plan shall contain",
         "guesses": "what is expected of each analyte; see [design.guesses.NAME]",
     },
-    "Guess": {
+    "Assumption": {
         "s_r": "repeatability standard deviation, in the unit of the margin (% or absolute)",
         "sd_container": "standard deviation between containers, same unit",
         "sd_container_depth": "standard deviation of profiles between containers, same unit",

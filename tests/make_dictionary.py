@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 from pydantic import BaseModel
 
@@ -49,15 +49,14 @@ KINDS = {
     "moment": "day, or day and time, YYYY-MM-DD HH:MM",
     "choice": "one of the words listed",
 }
-SHAPES = (vessel.UprightCylinder, vessel.HorizontalCylinder, vessel.Rectangular, vessel.Frustum, vessel.Stacked,
-          vessel.Table)
+SHAPES: tuple[type[BaseModel], ...] = get_args(get_args(vessel.Vessel)[0])  # what study.toml may name
 SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("study.toml, at the head", Study), ("[factors]", settings.Factors), ("[analytes.NAME]", settings.Analyte),
     ("margin, of an analyte", settings.Margin), ("repeatability, of an analyte", settings.Repeatability),
     *((f"[vessels.NAME], {s.model_fields['shape'].default}", s) for s in SHAPES),
     ("bottom, of a vessel", vessel.Bottom), ("pieces, of a stacked vessel", vessel.Section),
     ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
-    ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Guess),
+    ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
     ("intake.toml, at the head", mapping.Intake), ("[[file]]", mapping.FileMapping),

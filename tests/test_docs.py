@@ -17,6 +17,7 @@ from studykit.study.columns import TABLES
 from studykit.study.definition import Study
 from studykit.study.sections import Section
 from studykit.study.stages import STEMS
+from studykit.vessels.shapes import Shape
 from tests import make_commands, make_dictionary
 from tests.dictionary_words import MEANINGS
 
@@ -97,6 +98,16 @@ def test_the_dictionary_holds_every_column_and_every_key():
     told = {model for _, model in make_dictionary.SECTIONS}
     sections = {c for c in Section.__subclasses__() if c.__module__.startswith("studykit.")}
     assert {c.__name__ for c in sections - told} == set()
+
+
+def test_every_shape_that_study_toml_may_name_is_documented():
+    text = make_dictionary.page()
+    assert len(make_dictionary.SHAPES) >= 6
+    assert set(make_dictionary.SHAPES) == set(Shape.__subclasses__())  # a shape in the module that nobody may name
+    for s in make_dictionary.SHAPES:
+        word = s.model_fields["shape"].default
+        part = text.partition(f"### [vessels.NAME], {word}\n")[2].partition("\n### ")[0]
+        assert [f.alias or k for k, f in s.model_fields.items() if f"| `{f.alias or k}` |" not in part] == []
 
 
 def test_no_meaning_outlives_its_key():

@@ -1,11 +1,11 @@
-from . import chapter as chapter
 from . import cheapest as cheapest
+from . import figures as figures
 from . import operating as operating
 from . import tables as tables
 
 __all__ = [
-    "chapter",
     "cheapest",
+    "figures",
     "operating",
     "tables",
 ]

@@ -16,9 +16,9 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.core.errors import BadInput
-from studykit.design.assumptions import aims_of, guess_of, settings_of
-from studykit.design.cheapest import Aim, Costs, right_chance
-from studykit.design.operating import Size, beyond_share_bound
+from studykit.design.assumptions import aims_of, settings_of
+from studykit.design.cheapest import Costs, right_chance
+from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
 from studykit.study.definition import Study
 from studykit.study.precision import R_FACTOR
@@ -43,7 +43,7 @@ def advice_table(items: Iterable[Advice]) -> pd.DataFrame:
     return pd.DataFrame([asdict(a) for a in items], columns=["topic", "what", "why", "cure"])
 
 
-def advise(study: Study, size: Size, containers: pd.DataFrame | None = None) -> tuple[Advice, ...]:
+def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = None) -> tuple[Advice, ...]:
     """Every warning about a plan of this size; ``containers`` (columns of the containers table) where known."""
     table = containers if containers is not None else pd.DataFrame()
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
@@ -53,7 +53,7 @@ def advise(study: Study, size: Size, containers: pd.DataFrame | None = None) -> 
     return (*items, *_floor(study), *_claim(study, size))
 
 
-def _few(study: Study, size: Size) -> list[Advice]:
+def _few(study: Study, size: DesignSize) -> list[Advice]:
     if size.containers > 1:
         return []
     return [Advice(topic="one container", what="only one container is opened",
@@ -64,7 +64,7 @@ def _few(study: Study, size: Size) -> list[Advice]:
                         "open at least four, or set scope = \"container\"")]
 
 
-def _replicates(study: Study, size: Size) -> list[Advice]:
+def _replicates(study: Study, size: DesignSize) -> list[Advice]:
     duplicates = "duplicate" in settings_of(study).controls and study.sampling.duplicates != 0
     if size.replicates > 1 or duplicates:
         return []
@@ -74,15 +74,15 @@ def _replicates(study: Study, size: Size) -> list[Advice]:
                    cure="add 8 to 10 blind duplicates, or replicates = 2")]
 
 
-def _margins(study: Study, size: Size) -> list[Advice]:
+def _margins(study: Study, size: DesignSize) -> list[Advice]:
     settings, out = settings_of(study), []
     for aim in aims_of(study):
         r = R_FACTOR * aim.guess.s_r
         if aim.margin >= r:
             continue
-        most = Size(containers=max(settings.max_containers, 2), depths=size.depths, replicates=settings.max_replicates)
-        still = Aim(analyte=aim.analyte, margin=aim.margin, guess=aim.guess.model_copy(update={"gradient": 0.0}))
-        top = right_chance(still, most, study.alpha)
+        most = DesignSize(containers=max(settings.max_containers, 2), depths=size.depths,
+                          replicates=settings.max_replicates)
+        top = right_chance(aim.with_gradient(0.0), most, study.alpha)
         hopeless = top < settings.target
         out.append(Advice(
             topic="margin below repeatability",
@@ -97,7 +97,7 @@ def _margins(study: Study, size: Size) -> list[Advice]:
     return out
 
 
-def _budget(study: Study, size: Size) -> list[Advice]:
+def _budget(study: Study, size: DesignSize) -> list[Advice]:
     settings = settings_of(study)
     if settings.budget is None:
         return []
@@ -255,7 +255,7 @@ def _floor(study: Study) -> list[Advice]:
                    cure="[sampling] heel = true (with the stirred rest as a sample of its own), or retained samples")]
 
 
-def _claim(study: Study, size: Size) -> list[Advice]:
+def _claim(study: Study, size: DesignSize) -> list[Advice]:
     if study.scope == "container":
         return []
     bound = 100 * beyond_share_bound(size.containers, study.alpha)
@@ -266,8 +266,3 @@ def _claim(study: Study, size: Size) -> list[Advice]:
                        f"to be beyond it ({100 * (1 - study.alpha):g} % bound)",
                    cure=f"word the claim for the mean; for at most 5 % of the stock {needed} clean containers are "
                         "needed")]
-
-
-def unknown_analytes(study: Study) -> tuple[str, ...]:
-    """Analytes of which nothing is expected, so that no chance can be given."""
-    return tuple(a for a in study.analytes if guess_of(study, a) is None)

@@ -19,11 +19,10 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.cheapest import Aim, Costs
-from studykit.design.operating import Size, margin_on_scale
-from studykit.study.columns import CONTAINERS
+from studykit.design.operating import DesignSize, margin_on_scale
 from studykit.study.definition import Study
 from studykit.study.precision import R_FACTOR, precision
-from studykit.study.sections import DesignSettings, Guess
+from studykit.study.sections import Assumption, DesignSettings
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
 DUPLICATE_PAIRS = 10
@@ -45,7 +44,7 @@ class Control:
 class Proposal:
     """A plan in numbers before codes and order: size, controls, laboratory runs, cost."""
 
-    size: Size
+    size: DesignSize
     controls: tuple[Control, ...]
     left_out: tuple[str, ...]
     runs: int
@@ -92,7 +91,7 @@ HOW = {
 }
 
 
-def guess_of(study: Study, analyte: str) -> Guess | None:
+def guess_of(study: Study, analyte: str) -> Assumption | None:
     """What is expected of one analyte, with its source; None where nothing is known.
 
     A relative margin puts everything in per cent (of ``nominal`` where a source is absolute).  A published
@@ -108,11 +107,11 @@ def guess_of(study: Study, analyte: str) -> Guess | None:
         rep = declared.repeatability
         percent = rep.s_r_percent is not None or rep.r_percent is not None
         if declared.margin.relative and percent:
-            return Guess(s_r=rep.s_r_at(100.0), source=rep.source)
+            return Assumption(s_r=rep.s_r_at(100.0), source=rep.source)
         if level is not None:
             return _scaled(rep.s_r_at(level), level, declared.margin.relative, rep.source)
         if not (declared.margin.relative or percent):
-            return Guess(s_r=rep.s_r_at(1.0), source=rep.source)
+            return Assumption(s_r=rep.s_r_at(1.0), source=rep.source)
     if declared.method_key and level is not None:
         published = precision(declared.method_key, analyte, level, declared.unit)
         source = f"{published.source} ({published.sure})" + ("" if published.in_range else "; outside its range")
@@ -120,14 +119,14 @@ def guess_of(study: Study, analyte: str) -> Guess | None:
     return None
 
 
-def _scaled(s_r: float, level: float, relative: bool, source: str) -> Guess:
-    return Guess(s_r=100 * s_r / level if relative else s_r, source=source)
+def _scaled(s_r: float, level: float, relative: bool, source: str) -> Assumption:
+    return Assumption(s_r=100 * s_r / level if relative else s_r, source=source)
 
 
 def guess_from_pilot(s_r: float, sd_container_depth: float, sd_container: float = 0.0, gradient: float = 0.0,
-                     source: str = "pilot study") -> Guess:
+                     source: str = "pilot study") -> Assumption:
     """A guess from the variance components of an earlier fit (standard deviations on the margin's scale)."""
-    return Guess(s_r=s_r, sd_container=sd_container, sd_container_depth=sd_container_depth, gradient=gradient,
+    return Assumption(s_r=s_r, sd_container=sd_container, sd_container_depth=sd_container_depth, gradient=gradient,
                  source=source)
 
 
@@ -182,10 +181,10 @@ def expectations(study: Study, gradients: Mapping[str, float] | None = None) -> 
     return pd.DataFrame(rows).reindex(columns=columns)
 
 
-def size_of(study: Study) -> Size:
+def size_of(study: Study) -> DesignSize:
     """The planned size; BadInput where study.toml has no [design] section."""
     settings = settings_of(study)
-    return Size(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    return DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
 
 
 def settings_of(study: Study) -> DesignSettings:
@@ -196,7 +195,7 @@ def settings_of(study: Study) -> DesignSettings:
     return study.design
 
 
-def propose(study: Study, size: Size | None = None, *, lots: int = 1, without: Sequence[str] = (),
+def propose(study: Study, size: DesignSize | None = None, *, lots: int = 1, without: Sequence[str] = (),
             costs: Costs | None = None) -> Proposal:
     """The plan in numbers: controls that [design] asks for (less ``without``), laboratory runs, cost.
 
@@ -240,7 +239,7 @@ def _wanted(study: Study, settings: DesignSettings) -> list[str]:
     return [*settings.controls, *(["heel"] if heel else []), *(["composite"] if rest else [])]
 
 
-def _count(name: str, size: Size, lots: int, study: Study, opened: int) -> tuple[int, int]:
+def _count(name: str, size: DesignSize, lots: int, study: Study, opened: int) -> tuple[int, int]:
     """Containers and samples that one kind of control adds; ``opened``: containers that are controls."""
     if name == "remixed control":
         return 1, size.depths
@@ -254,25 +253,3 @@ def _count(name: str, size: Size, lots: int, study: Study, opened: int) -> tuple
     if name == "retained":
         return 0, lots
     return size.containers, 0  # sister: set aside now, sampled at another visit
-
-
-def controls_left_out(proposal: Proposal) -> pd.DataFrame:
-    """The controls that the plan does without, and the question each would have answered."""
-    return pd.DataFrame([(n, HOW[n][1]) for n in proposal.left_out], columns=["left out", "then nobody can answer"])
-
-
-def planned_containers(study: Study, size: Size | None = None) -> pd.DataFrame:
-    """A containers table to fill in: one row a container of the plan, controls last, first vessel of study.toml.
-
-    For a site without a stock list; lot, store, days and liquid height are written at the container.
-    """
-    size = size or size_of(study)
-    wanted = settings_of(study).controls
-    extra = [t for t in ("remixed control", "layered control") if t in wanted]
-    n = size.containers + len(extra)
-    width = max(2, len(str(n)))
-    table = pd.DataFrame({name: [""] * n for name in CONTAINERS.names})
-    table["container"] = [f"C{i:0{width}d}" for i in range(1, n + 1)]
-    table["vessel"] = next(iter(study.vessels))
-    table["treatment"] = ["stored"] * size.containers + extra
-    return table

@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.design.operating import Chances, Pairs, Size, chances, depth_effects, resolvable_margin
-from studykit.study.sections import DesignSettings, Guess
+from studykit.design.operating import DesignSize, OperatingCharacteristic, Pairs, chances, depth_effects
+from studykit.study.sections import Assumption, DesignSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +30,7 @@ class Aim:
     """
 
     analyte: str
-    guess: Guess
+    guess: Assumption
     margin: float
     unit: str = ""
     relative: bool = False
@@ -38,6 +38,14 @@ class Aim:
     def shown(self, difference: float) -> float:
         """A difference on the scale of the analysis as people read it: per cent or unit."""
         return 100 * math.expm1(difference / 100) if self.relative else difference
+
+    def with_gradient(self, gradient: float) -> Aim:
+        """The same with another true difference, lowest depth minus top, on the scale of the analysis."""
+        return replace(self, guess=self.guess.model_copy(update={"gradient": gradient}))
+
+    def with_margin(self, margin: float) -> Aim:
+        """The same with another margin on the scale of the analysis."""
+        return replace(self, margin=margin)
 
     @property
     def right_word(self) -> str:
@@ -55,7 +63,7 @@ class Costs:
     determination: float
     fixed: float = 0.0
 
-    def of(self, size: Size) -> float:
+    def of(self, size: DesignSize) -> float:
         """What the design costs."""
         return (self.fixed + self.container * size.containers + self.sample * size.samples
                 + self.determination * size.determinations)
@@ -72,9 +80,9 @@ class Limits:
     max_samples: int | None = None
     max_determinations: int | None = None
 
-    def sizes(self) -> list[Size]:
+    def sizes(self) -> list[DesignSize]:
         """Every design of the grid; ValueError where the limits leave none."""
-        grid = [Size(containers=n, depths=d, replicates=k) for d in self.depths
+        grid = [DesignSize(containers=n, depths=d, replicates=k) for d in self.depths
                 for n in range(self.min_containers, self.max_containers + 1)
                 for k in range(1, self.max_replicates + 1)]
         most, results = self.max_samples or np.inf, self.max_determinations or np.inf
@@ -89,7 +97,7 @@ class Limits:
 class Candidate:
     """One design: its size, cost, and the chance of the right verdict per analyte (0..1)."""
 
-    size: Size
+    size: DesignSize
     cost: float
     rights: tuple[tuple[str, float], ...]
 
@@ -161,23 +169,23 @@ def limits_of(settings: DesignSettings, depths: int) -> Limits:
                   max_samples=settings.max_samples, max_determinations=settings.max_determinations)
 
 
-def right_chance(aim: Aim, size: Size, alpha: float = 0.05, pairs: Pairs = "all pairs") -> float:
+def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05, pairs: Pairs = "all pairs") -> float:
     """Chance of the verdict that would be true if the guess were."""
     return float(getattr(aim_chances(aim, size, alpha, pairs), aim.right_word))
 
 
-def aim_chances(aim: Aim, size: Size, alpha: float = 0.05, pairs: Pairs = "all pairs") -> Chances:
+def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05, pairs: Pairs = "all pairs") -> OperatingCharacteristic:
     """Exact chances of all three verdicts for one analyte."""
     return chances(size, aim.guess, aim.margin, alpha=alpha, pairs=pairs)
 
 
-def price(aims: Sequence[Aim], size: Size, costs: Costs, alpha: float = 0.05) -> Candidate:
+def price(aims: Sequence[Aim], size: DesignSize, costs: Costs, alpha: float = 0.05) -> Candidate:
     """One design with its cost and its chance per analyte."""
     return Candidate(size=size, cost=costs.of(size),
                      rights=tuple((a.analyte, right_chance(a, size, alpha)) for a in aims))
 
 
-def _by_cost(sizes: Iterable[Size], costs: Costs) -> list[Size]:
+def _by_cost(sizes: Iterable[DesignSize], costs: Costs) -> list[DesignSize]:
     return sorted(sizes, key=lambda s: (costs.of(s), s.determinations, s.containers))
 
 
@@ -222,24 +230,6 @@ def for_budget(aims: Sequence[Aim], costs: Costs, limits: Limits, budget: float,
     order = sorted(tried, key=lambda c: (-round(c.lowest, 9), c.cost))
     return SearchResult(target=order[0].lowest, best=tuple(order[:few]), tried=tuple(tried),
                         grid_size=len(sizes), unaffordable=len(sizes) - len(affordable))
-
-
-def what_can_be_said(aims: Sequence[Aim], size: Size, *, chance: float = 0.8, alpha: float = 0.05) -> pd.DataFrame:
-    """Per analyte: the margin asked for, the smallest margin this design can show, and the three chances.
-
-    ``smallest_margin`` is what would be shown with probability ``chance`` if nothing had settled; the
-    chances are those under the guess.
-    """
-    rows = []
-    for a in aims:
-        got = aim_chances(a, size, alpha)
-        still = a.guess.model_copy(update={"gradient": 0.0})
-        least = resolvable_margin(size, still, chance=chance, alpha=alpha)
-        rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest_margin": a.shown(least),
-                     "guessed_gradient": a.shown(a.guess.gradient), "unit": a.unit,
-                     "homogeneous_percent": 100 * got.homogeneous, "stratified_percent": 100 * got.stratified,
-                     "inconclusive_percent": 100 * got.inconclusive, "right_word": a.right_word})
-    return pd.DataFrame(rows)
 
 
 def frontier(tried: Sequence[Candidate]) -> tuple[Candidate, ...]:

@@ -1,38 +1,94 @@
-"""Figures of the design stage: chance against cost, against the margin, and against what is really there.
+"""Figures of the design stage: chance against what is really there, against the margin, and against cost.
 
-Each function draws a table that a notebook shows beside it and returns a matplotlib Figure.
+Each figure draws a table that the notebook shows beside it, and has a text that says the same in words.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from typing import Literal
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
-from studykit.design.cheapest import Aim, Candidate, SearchResult, aim_chances, frontier
-from studykit.design.operating import Size
+from studykit.design.cheapest import Aim, SearchResult, aim_chances, frontier
+from studykit.design.operating import DesignSize
+from studykit.design.tables import NOTHING, DesignView
 from studykit.plot.profiles import BAND, EDGE, INK, THIN
 
+Swept = Literal["gradient", "margin"]
 LINES = {"homogeneous": ("-", "o"), "stratified": ("--", "D"), "inconclusive": (":", "s")}
 WORDS = tuple(LINES)
+# in declared margins: true differences from nothing to twice the margin; margins from a quarter to twice it
+SWEEPS: dict[Swept, list[float]] = {"gradient": np.linspace(0, 2, 13).tolist(),
+                                   "margin": np.linspace(0.25, 2.0, 15).tolist()}
+LABELS: dict[Swept, str] = {
+    "gradient": "true difference of {}, lowest depth minus top, {}",
+    "margin": "margin for {}, ± {}"}
 
 
-def _axes(width: float = 6.4, height: float = 3.6) -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(width, height), layout="constrained")
-    ax = figure.subplots()
-    for side in ("top", "right"):
-        ax.spines[side].set_visible(False)
-    ax.set_ylim(-2, 102)
-    ax.tick_params(labelsize=8)
-    return figure, ax
+def sweep(aim: Aim, size: DesignSize, over: Swept, alpha: float = 0.05) -> pd.DataFrame:
+    """Chance of each verdict (per cent) for true gradients, or for margins, up to twice the declared margin."""
+    rows = []
+    for factor in SWEEPS[over]:
+        at = float(aim.margin * factor)
+        tried = aim.with_gradient(at) if over == "gradient" else aim.with_margin(at)
+        got = aim_chances(tried, size, alpha)
+        row = {over: aim.shown(at)} | ({"in_margins": factor} if over == "gradient" else {})
+        rows.append(row | {word: 100 * getattr(got, word) for word in WORDS})
+    return pd.DataFrame(rows)
 
 
-def cost_table(tried: Sequence[Candidate]) -> pd.DataFrame:
-    """The designs that no cheaper one beats, one row each, by cost."""
-    return pd.DataFrame([c.row() for c in frontier(tried)])
+def curve(view: DesignView, over: Swept) -> pd.DataFrame:
+    """``sweep`` for the analyte drawn, rounded; margins are swept as if nothing had settled."""
+    aim = view.shown
+    if aim is None:
+        return pd.DataFrame({"note": [NOTHING]})
+    still = aim if over == "gradient" else aim.with_gradient(0.0)
+    return sweep(still, view.size, over, view.study.alpha).round(dict.fromkeys(WORDS, 3))
+
+
+def curve_figure(view: DesignView, over: Swept, table: pd.DataFrame) -> Figure:
+    """Draws ``curve``; differences within the margin are shaded, the declared margin is marked."""
+    return _nothing_to_draw() if view.shown is None else chance_against(over, table, view.shown)
+
+
+def curve_alt(view: DesignView, over: Swept, table: pd.DataFrame) -> str:
+    """What a curve figure shows, in words with its end points."""
+    if view.shown is None:
+        return "Nothing to draw."
+    first, last, unit = table.iloc[0], table.iloc[-1], view.shown.unit
+    return (f"Chance of each verdict for {view.shown.analyte} against the {over}: homogeneous from "
+            f"{first['homogeneous']:.0f} % at {first[over]:.3g} {unit} to {last['homogeneous']:.0f} % at "
+            f"{last[over]:.3g} {unit}, stratified from {first['stratified']:.0f} % to {last['stratified']:.0f} %.")
+
+
+def chance_against(over: Swept, table: pd.DataFrame, aim: Aim) -> Figure:
+    """The three chances against the true gradient or the margin. Draws ``sweep``."""
+    figure, ax = _axes()
+    for word, (line, mark) in LINES.items():
+        ax.plot(table[over], table[word], color=INK, ls=line, lw=1.3, marker=mark, ms=3.5, mfc="white", label=word)
+    ax.set_xlabel(LABELS[over].format(aim.analyte, aim.unit), fontsize=9)
+    ax.set_ylabel("chance, %", fontsize=9)
+    ax.legend(fontsize=8, frameon=False)
+    if over == "gradient":
+        ax.axvspan(0, aim.shown(aim.margin), color=BAND, zorder=0)
+    else:
+        ax.axvline(aim.shown(aim.margin), color=EDGE, lw=1, ls=(0, (4, 3)))
+    return figure
+
+
+def cost_figure(view: DesignView, found: SearchResult | None) -> Figure:
+    """Chance against cost of every design tried."""
+    return _nothing_to_draw() if found is None else chance_against_cost(found, view.settings.currency)
+
+
+def cost_alt(found: SearchResult | None) -> str:
+    """What the cost figure shows, in words."""
+    if found is None:
+        return "Nothing to draw."
+    return f"Chance of the right verdict against cost for {len(found.tried)} designs. {found.proof()}"
 
 
 def chance_against_cost(result: SearchResult, currency: str = "units") -> Figure:
@@ -56,56 +112,22 @@ def chance_against_cost(result: SearchResult, currency: str = "units") -> Figure
     return figure
 
 
-def _size_text(size: Size) -> str:
+def _axes() -> tuple[Figure, Axes]:
+    figure = Figure(figsize=(6.4, 3.6), layout="constrained")
+    ax = figure.subplots()
+    for side in ("top", "right"):
+        ax.spines[side].set_visible(False)
+    ax.set_ylim(-2, 102)
+    ax.tick_params(labelsize=8)
+    return figure, ax
+
+
+def _size_text(size: DesignSize) -> str:
     each = f"{size.replicates} determinations each" if size.replicates > 1 else "one determination each"
     return f"{size.containers} containers x {size.depths} depths, {each}"
 
 
-def margin_table(aim: Aim, size: Size, alpha: float = 0.05, points: int = 15) -> pd.DataFrame:
-    """Chance of each verdict (per cent) for margins from a quarter to twice the declared one."""
-    rows = []
-    for factor in np.linspace(0.25, 2.0, points):
-        tried = Aim(analyte=aim.analyte, guess=aim.guess, margin=float(aim.margin * factor), unit=aim.unit,
-                    relative=aim.relative)
-        rows.append({"margin": aim.shown(tried.margin)} | _row(tried, size, alpha))
-    return pd.DataFrame(rows)
-
-
-def gradient_table(aim: Aim, size: Size, alpha: float = 0.05, points: int = 13) -> pd.DataFrame:
-    """Chance of each verdict (per cent) for true gradients from nothing to twice the margin."""
-    rows = []
-    for factor in np.linspace(0, 2, points):
-        guess = aim.guess.model_copy(update={"gradient": float(aim.margin * factor)})
-        tried = Aim(analyte=aim.analyte, guess=guess, margin=aim.margin, unit=aim.unit, relative=aim.relative)
-        rows.append({"gradient": aim.shown(guess.gradient), "in_margins": factor} | _row(tried, size, alpha))
-    return pd.DataFrame(rows)
-
-
-def _row(aim: Aim, size: Size, alpha: float) -> dict[str, float]:
-    got = aim_chances(aim, size, alpha)
-    return {word: 100 * getattr(got, word) for word in WORDS}
-
-
-def _curves(table: pd.DataFrame, x: str, label: str) -> tuple[Figure, Axes]:
-    figure, ax = _axes()
-    for word, (line, mark) in LINES.items():
-        ax.plot(table[x], table[word], color=INK, ls=line, lw=1.3, marker=mark, ms=3.5, mfc="white", label=word)
-    ax.set_xlabel(label, fontsize=9)
-    ax.set_ylabel("chance, %", fontsize=9)
-    ax.legend(fontsize=8, frameon=False)
-    return figure, ax
-
-
-def chance_against_margin(table: pd.DataFrame, aim: Aim) -> Figure:
-    """The three chances against the margin; the declared margin is marked. Draws ``margin_table``."""
-    figure, ax = _curves(table, "margin", f"margin for {aim.analyte}, ± {aim.unit}")
-    ax.axvline(aim.shown(aim.margin), color=EDGE, lw=1, ls=(0, (4, 3)))
-    return figure
-
-
-def chance_against_gradient(table: pd.DataFrame, aim: Aim) -> Figure:
-    """The three chances against the true gradient; within the margin is shaded. Draws ``gradient_table``."""
-    label = f"true difference of {aim.analyte}, lowest depth minus top, {aim.unit}"
-    figure, ax = _curves(table, "gradient", label)
-    ax.axvspan(0, aim.shown(aim.margin), color=BAND, zorder=0)
+def _nothing_to_draw() -> Figure:
+    figure = Figure(figsize=(5, 0.6))
+    figure.text(0.02, 0.5, "nothing to draw: see the table", va="center", fontsize=9)
     return figure

@@ -38,7 +38,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import interpolate, optimize, special, stats
 
-from studykit.study.sections import Guess, Margin
+from studykit.study.sections import Assumption, Margin
 
 Array = NDArray[np.float64]
 Pairs = Literal["all pairs", "ends", "container contrasts"]
@@ -50,7 +50,7 @@ _REACH = np.array([0.0, 0.25, 0.5, 0.75, 1.0, 1.3, 1.7, 2.2, 3.0, 4.5, 8.0])  # 
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Size:
+class DesignSize:
     """How many containers, depths of each, and determinations of each sample."""
 
     containers: int
@@ -79,7 +79,7 @@ class Size:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Chances:
+class OperatingCharacteristic:
     """Chance of each verdict (0..1); ``se`` is the standard error of one difference of depths.
 
     ``studies`` is 0 for an exact value; for a simulated one ``error(name)`` gives its Monte Carlo error.
@@ -124,7 +124,7 @@ def margin_on_scale(margin: Margin) -> float:
     return float(margin.absolute or 0.0)
 
 
-def depth_effects(guess: Guess, depths: int) -> Array:
+def depth_effects(guess: Assumption, depths: int) -> Array:
     """True departures by depth from the surface down, for the guessed gradient (lowest minus top).
 
     ``linear``: an even slope; ``lowest only``: all of it in the lowest depth.
@@ -228,8 +228,8 @@ def _chance(value: float) -> float:
     return min(value, 1.0) if value > 1e-12 else 0.0
 
 
-def chances(size: Size, guess: Guess, margin: float, *, alpha: float = 0.05,
-            pairs: Pairs = "all pairs") -> Chances:
+def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05,
+            pairs: Pairs = "all pairs") -> OperatingCharacteristic:
     """Exact chance of each verdict for a balanced design; ``margin`` on the scale of the guess.
 
     ``pairs="ends"`` judges only the lowest depth against the top one; ``"container contrasts"`` does so
@@ -243,11 +243,11 @@ def chances(size: Size, guess: Guess, margin: float, *, alpha: float = 0.05,
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     judged, df = _judged(size, effects, pairs)
     same, beyond = verdict_chances(judged, s, df, margin, alpha)
-    return Chances(homogeneous=same, stratified=beyond, gradient_seen=_seen(judged / s, df, alpha),
+    return OperatingCharacteristic(homogeneous=same, stratified=beyond, gradient_seen=_seen(judged / s, df, alpha),
                    se=math.sqrt(2) * s, df=df)
 
 
-def _judged(size: Size, effects: Array, pairs: Pairs) -> tuple[Array, float]:
+def _judged(size: DesignSize, effects: Array, pairs: Pairs) -> tuple[Array, float]:
     """The true depth means that are compared, and the degrees of freedom of the comparison."""
     if pairs == "all pairs":
         return effects, size.df
@@ -256,7 +256,7 @@ def _judged(size: Size, effects: Array, pairs: Pairs) -> tuple[Array, float]:
     return effects[[0, -1]], size.df / (size.depths - 1)
 
 
-def depth_mean_sd(size: Size, guess: Guess) -> float:
+def depth_mean_sd(size: DesignSize, guess: Assumption) -> float:
     """Standard deviation of a depth mean apart from what all depths of a container share."""
     own = guess.sd_container_depth**2 if size.containers > 1 else 0.0
     return math.sqrt((own + guess.s_r**2 / size.replicates) / size.containers)
@@ -273,7 +273,7 @@ def _seen(effects: Array, df: float, alpha: float) -> float:
     return 1.0 - float(special.ncfdtr(d, df, ncp, _f_quantile(d, df, alpha)))
 
 
-def resolvable_margin(size: Size, guess: Guess, *, chance: float = 0.8, alpha: float = 0.05,
+def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05,
                       pairs: Pairs = "all pairs") -> float:
     """The smallest margin for which "homogeneous" is reached with probability ``chance``."""
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
@@ -303,7 +303,7 @@ def beyond_share_bound(containers: int, alpha: float = 0.05) -> float:
     return float(1 - alpha ** (1 / containers))
 
 
-def best_replicates(guess: Guess, cost_per_sample: float, cost_per_determination: float) -> float:
+def best_replicates(guess: Assumption, cost_per_sample: float, cost_per_determination: float) -> float:
     """Determinations per sample that give the smallest variance for the money (not rounded).
 
     sqrt(c1/c2)·s_r/sd_container_depth: two-stage sampling, Cochran, Sampling Techniques, 3rd ed. 1977,

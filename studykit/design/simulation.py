@@ -26,7 +26,7 @@ from scipy import special
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.design.cheapest import Aim
-from studykit.design.operating import Chances, Size, critical_reach, depth_effects
+from studykit.design.operating import DesignSize, OperatingCharacteristic, critical_reach, depth_effects
 from studykit.inference.simultaneous import pair_matrix
 from studykit.mixed.batch.fit import BatchDesign
 from studykit.mixed.fit import fit_reml
@@ -66,7 +66,7 @@ class SimulatedStudies:
     ``not_assessed``: share of studies (of all analytes) that could not be fitted.
     """
 
-    chances: tuple[tuple[str, Chances], ...]
+    chances: tuple[tuple[str, OperatingCharacteristic], ...]
     all_homogeneous: float
     any_stratified: float
     not_assessed: float
@@ -87,7 +87,7 @@ class SimulatedStudies:
                              for n, h, s, i in rows])
 
 
-def simulate_studies(aims: Sequence[Aim], size: Size, trouble: Trouble | None = None, *, studies: int = 2000,
+def simulate_studies(aims: Sequence[Aim], size: DesignSize, trouble: Trouble | None = None, *, studies: int = 2000,
                      seed: int = 0, alpha: float = 0.05) -> SimulatedStudies:
     """Make and judge ``studies`` studies of at least two containers; analytes scatter independently.
 
@@ -111,22 +111,22 @@ def simulate_studies(aims: Sequence[Aim], size: Size, trouble: Trouble | None = 
             judged = _judge(layout, y[:, pick], keep, aim.margin, size, alpha, len(aims))
             failed[i, pick] = judged.failed
             within[i, pick], beyond[i, pick], beyond_holm[i, pick] = judged.within, judged.beyond, judged.holm
-    made = tuple((a.analyte, Chances(homogeneous=float(within[i].mean()), stratified=float(beyond[i].mean()),
-                                     gradient_seen=math.nan, se=math.nan, df=math.nan, studies=studies))
-                 for i, a in enumerate(aims))
+    made = tuple((a.analyte, OperatingCharacteristic(
+        homogeneous=float(within[i].mean()), stratified=float(beyond[i].mean()), gradient_seen=math.nan, se=math.nan,
+        df=math.nan, studies=studies)) for i, a in enumerate(aims))
     return SimulatedStudies(chances=made, all_homogeneous=float(within.all(axis=0).mean()),
                             any_stratified=float(beyond_holm.any(axis=0).mean()),
                             not_assessed=float(failed.mean()), studies=studies)
 
 
-def _layout(size: Size) -> pd.DataFrame:
+def _layout(size: DesignSize) -> pd.DataFrame:
     """One row a determination: container, depth, sample (its cell), in the order container, depth, replicate."""
     n, d, k = size.containers, size.depths, size.replicates
     return pd.DataFrame({"container": np.repeat([f"c{i}" for i in range(n)], d * k),
                          "depth": np.tile(np.repeat([f"d{j}" for j in range(d)], k), n)})
 
 
-def _values(aim: Aim, size: Size, trouble: Trouble, studies: int, rng: np.random.Generator) -> Array:
+def _values(aim: Aim, size: DesignSize, trouble: Trouble, studies: int, rng: np.random.Generator) -> Array:
     """Results (rows, studies) on the scale of the margin; the top depth's true level is 0."""
     n, d, k = size.containers, size.depths, size.replicates
     g = aim.guess
@@ -139,7 +139,7 @@ def _values(aim: Aim, size: Size, trouble: Trouble, studies: int, rng: np.random
     return np.ascontiguousarray(y.reshape(studies, n * d * k).T)
 
 
-def _lost(size: Size, missing: float, studies: int, rng: np.random.Generator) -> NDArray[np.bool_]:
+def _lost(size: DesignSize, missing: float, studies: int, rng: np.random.Generator) -> NDArray[np.bool_]:
     """Which results never arrive (rows, studies); whole samples, in at most PATTERNS patterns."""
     rows = size.determinations
     if missing == 0:
@@ -167,7 +167,7 @@ class _Judged(NamedTuple):
     failed: NDArray[np.bool_]
 
 
-def _judge(layout: pd.DataFrame, y: Array, keep: NDArray[np.bool_], margin: float, size: Size, alpha: float,
+def _judge(layout: pd.DataFrame, y: Array, keep: NDArray[np.bool_], margin: float, size: DesignSize, alpha: float,
            analytes: int) -> _Judged:
     """Fit and judge studies that share a pattern of results; fewer than two degrees of freedom cannot be fitted."""
     no = np.zeros(y.shape[1], dtype=bool)

@@ -13,7 +13,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput
 from studykit.design.advice import advice_table, advise
-from studykit.design.assumptions import Proposal, aims_of, controls_left_out, expectations, propose
+from studykit.design.assumptions import HOW, Proposal, aims_of, expectations, propose
 from studykit.design.cheapest import (
     Aim,
     Costs,
@@ -26,7 +26,7 @@ from studykit.design.cheapest import (
     limits_of,
     right_chance,
 )
-from studykit.design.operating import Chances, Size, resolvable_margin
+from studykit.design.operating import DesignSize, OperatingCharacteristic, beyond_share_bound, resolvable_margin
 from studykit.design.simulation import Trouble, simulate_studies
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import Outlook, could_it_settle
@@ -46,13 +46,20 @@ class OpenStage(Protocol):
     def containers(self) -> pd.DataFrame: ...
 
 
+class Recording(Protocol):
+    """What ``record_design`` needs of an open stage."""
+
+    def record(self, name: str, value: float | int | str, unit: str = "", digits: int = 3, *, kind: str = "",
+               table: str = "") -> str: ...
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DesignView:
     """A study's design as the notebook sees it; ``costs`` is None where no prices are given."""
 
     study: Study
     settings: DesignSettings
-    size: Size
+    size: DesignSize
     containers: pd.DataFrame
     outlook: Outlook
     aims: tuple[Aim, ...]
@@ -90,7 +97,7 @@ def open_design(stage: OpenStage) -> DesignView:
         study = study.model_copy(update={"design": settings})
     outlook = could_it_settle(study, containers if len(containers) else None)
     gradients = _gradients(study, outlook)
-    size = Size(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    size = DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
     try:
         costs: Costs | None = costs_of(settings)
     except BadInput:
@@ -160,7 +167,7 @@ def said_table(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     """
     rows = []
     for a in view.aims:
-        still, layered = with_gradient(a, 0.0), with_gradient(a, 2 * a.margin)
+        still, layered = a.with_gradient(0.0), a.with_gradient(2 * a.margin)
         got = aim_chances(a, view.size, view.study.alpha)
         least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha)
         rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest margin": a.shown(least),
@@ -183,12 +190,6 @@ def percent(chance: float) -> float:
     return round(100 * chance, 3)
 
 
-def with_gradient(aim: Aim, gradient: float) -> Aim:
-    """The same analyte with another true difference, on the scale of the analysis."""
-    return Aim(analyte=aim.analyte, guess=aim.guess.model_copy(update={"gradient": gradient}), margin=aim.margin,
-               unit=aim.unit, relative=aim.relative)
-
-
 def chance_percent(aim: Aim, view: DesignView, word: str) -> float:
     """Chance of one verdict for the planned size, in per cent."""
     return percent(getattr(aim_chances(aim, view.size, view.study.alpha), word))
@@ -200,11 +201,11 @@ def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     plan = (view.size.containers, view.size.replicates)
     rows = []
     for n, k in sorted({*sizes, plan}):
-        size = Size(containers=n, depths=view.size.depths, replicates=k)
+        size = DesignSize(containers=n, depths=view.size.depths, replicates=k)
         row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
                                "this plan": "yes" if (n, k) == plan else ""}
         for a in view.aims:
-            least = resolvable_margin(size, with_gradient(a, 0.0).guess, chance=chance, alpha=view.study.alpha)
+            least = resolvable_margin(size, a.with_gradient(0.0).guess, chance=chance, alpha=view.study.alpha)
             row[f"{a.analyte}, {a.unit}"] = a.shown(least)
         rows.append(row)
     return _table(rows if view.aims else [])
@@ -229,7 +230,7 @@ def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.D
     return table.assign(**{"simulation error": [percent(w) for w in worst]})
 
 
-def _pair(how: str, got: Chances) -> dict[str, float]:
+def _pair(how: str, got: OperatingCharacteristic) -> dict[str, float]:
     return {f"homogeneous, {how}": percent(got.homogeneous), f"stratified, {how}": percent(got.stratified)}
 
 
@@ -305,11 +306,30 @@ def proposal(view: DesignView) -> Proposal:
 
 
 def left_out(plan: Proposal) -> pd.DataFrame:
-    """Controls that the plan does without."""
-    return controls_left_out(plan)
+    """The controls that the plan does without, and the question each would have answered."""
+    return pd.DataFrame([(n, HOW[n][1]) for n in plan.left_out], columns=["left out", "then nobody can answer"])
 
 
 def warnings_table(view: DesignView) -> pd.DataFrame:
     """What a good colleague would say; one row says so where there is nothing to say."""
     table = advice_table(advise(view.study, view.size, view.containers))
     return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
+
+
+def record_design(stage: Recording, view: DesignView, found: SearchResult | None, plan: Proposal) -> None:
+    """Record what the report quotes of the design."""
+    stage.record("planned containers", view.size.containers)
+    stage.record("planned determinations per sample", view.size.replicates)
+    stage.record("planned samples with controls", plan.samples, table="plan")
+    if view.study.scope != "container":
+        stage.record("share of containers beyond the margin still possible if none is",
+                     100 * beyond_share_bound(view.size.containers, view.study.alpha), "%")
+    for a in view.aims:
+        still = a.with_gradient(0.0)
+        stage.record(f"{a.analyte}, chance of homogeneous if nothing settled",
+                     chance_percent(still, view, "homogeneous"), "%", table="chances")
+        least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha)
+        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.shown(least), a.unit,
+                     table="chances")
+    if found is not None and found.found is not None:
+        stage.record("cost of the cheapest design", found.found.cost, view.settings.currency, table="cheapest")

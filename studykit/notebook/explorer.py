@@ -10,7 +10,7 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import ipywidgets as widgets
@@ -18,10 +18,9 @@ import numpy as np
 from IPython.display import display
 
 from studykit.design.cheapest import Aim, Costs, aim_chances
-from studykit.design.operating import Chances, Size, resolvable_margin
+from studykit.design.operating import DesignSize, OperatingCharacteristic, resolvable_margin
 from studykit.design.tables import DesignView
 from studykit.notebook.display import show_text
-from studykit.study.sections import Guess
 
 WIDE, HIGH, LEFT, BASE = 520, 190, 46, 150
 MARKS = {"homogeneous": "", "stratified": "7 4", "inconclusive": "2 3"}
@@ -34,9 +33,9 @@ OFFLINE = ("Opened in JupyterLab, this cell shows sliders for containers, depths
 class Explored:
     """One position of the sliders: chances, cost, smallest margin that can be shown, curve over gradients."""
 
-    size: Size
+    size: DesignSize
     aim: Aim
-    chances: Chances
+    chances: OperatingCharacteristic
     cost: float
     smallest_margin: float
     curve: tuple[tuple[float, float, float], ...]  # gradient in margins, chance homogeneous, chance stratified
@@ -51,21 +50,15 @@ class Explored:
                 f"could be shown if nothing had settled: ±{self.smallest_margin:.3g} {self.aim.unit}")
 
 
-def explore(aim: Aim, size: Size, costs: Costs, alpha: float = 0.05) -> Explored:
+def explore(aim: Aim, size: DesignSize, costs: Costs, alpha: float = 0.05) -> Explored:
     """Everything the sliders show for one design."""
     curve = []
     for x in STEPS:
-        there = _with_gradient(aim, float(x * aim.margin))
-        got = aim_chances(there, size, alpha)
+        got = aim_chances(aim.with_gradient(float(x * aim.margin)), size, alpha)
         curve.append((float(x), got.homogeneous, got.stratified))
-    least = resolvable_margin(size, aim.guess.model_copy(update={"gradient": 0.0}), alpha=alpha)
+    least = resolvable_margin(size, aim.with_gradient(0.0).guess, alpha=alpha)
     return Explored(size=size, aim=aim, chances=aim_chances(aim, size, alpha), cost=costs.of(size),
                     smallest_margin=aim.shown(least), curve=tuple(curve))
-
-
-def _with_gradient(aim: Aim, gradient: float) -> Aim:
-    guess = aim.guess.model_copy(update={"gradient": gradient})
-    return Aim(analyte=aim.analyte, guess=guess, margin=aim.margin, unit=aim.unit, relative=aim.relative)
 
 
 def picture(found: Explored) -> str:
@@ -100,7 +93,7 @@ def picture(found: Explored) -> str:
 class Explorer:
     """The sliders with their read-out; ``box`` is the widget to display, ``found`` the last result."""
 
-    def __init__(self, aims: Sequence[Aim], size: Size, costs: Costs, *, alpha: float = 0.05,
+    def __init__(self, aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha: float = 0.05,
                  currency: str = "units") -> None:
         if not aims:
             raise ValueError("aims must name at least one analyte")
@@ -148,14 +141,12 @@ class Explorer:
         self._quiet = False
         self._moved()
 
-    def current(self) -> tuple[Aim, Size]:
+    def current(self) -> tuple[Aim, DesignSize]:
         """The analyte and the design that the sliders stand for."""
         aim = self.aims[self.analyte.value]
-        guess = Guess(s_r=self.s_r.value, sd_container=aim.guess.sd_container, shape=aim.guess.shape,
-                      sd_container_depth=aim.guess.sd_container_depth, gradient=_scale(self.gradient.value, aim))
-        made = Aim(analyte=aim.analyte, guess=guess, margin=_scale(self.margin.value, aim), unit=aim.unit,
-                   relative=aim.relative)
-        return made, Size(containers=self.containers.value, depths=self.depths.value, replicates=self.replicates.value)
+        guess = aim.guess.model_copy(update={"s_r": self.s_r.value, "gradient": _scale(self.gradient.value, aim)})
+        made = replace(aim, guess=guess, margin=_scale(self.margin.value, aim))
+        return made, DesignSize(containers=self.containers.value, depths=self.depths.value, replicates=self.replicates.value)
 
     def _moved(self, change: object = None) -> None:
         if self._quiet:
@@ -178,7 +169,7 @@ def _reach(slider: Any, value: float, low: float) -> None:
     slider.value = value
 
 
-def show_explorer(aims: Sequence[Aim], size: Size, costs: Costs, *, alpha: float = 0.05, currency: str = "units",
+def show_explorer(aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha: float = 0.05, currency: str = "units",
                   live: bool = True) -> Explorer | None:
     """Display the sliders where a person can move them (``live``); else one sentence, and nothing is kept."""
     if not live:

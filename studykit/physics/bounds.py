@@ -87,7 +87,7 @@ def zone_response(density_kg_m3: float, liquid: Liquid, height_m: float, age_day
     at = np.searchsorted(profile.heights, [[z.low, z.high] for z in zones])
     below = profile.by_class[:, 0, :]
     width = np.array([z.high - z.low for z in zones])[:, None]
-    return (below[:, at[:, 1]] - below[:, at[:, 0]]).T / width
+    return np.asarray((below[:, at[:, 1]] - below[:, at[:, 0]]).T / width, float)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,7 +223,7 @@ def days_to_cross(diameter_m: float | Floats, density_kg_m3: float, liquid: Liqu
                           liquid.dynamic_pa_s(temperature_c), volume_fraction=volume_fraction,
                           yield_stress_pa=liquid.yield_stress_pa).velocity_m_s
     with np.errstate(divide="ignore"):
-        return distance_m / np.abs(v) / 86400
+        return np.asarray(distance_m / np.abs(v) / 86400, float)
 
 
 def diameter_to_clear(distance_m: float, days: float, excess_kg_m3: float, viscosity_pa_s: float) -> float:
@@ -256,7 +256,7 @@ def standing_days(component: Component, liquid: Liquid, height_m: float, zones: 
 
     def worst(days: Floats) -> Floats:
         p = expected_column(component, liquid, height_m, list(days), temperature_c, heights=edges, cells=1)
-        return np.max([np.abs(p.zone_percent(z) - 100) for z in zones], axis=0) - margin_percent
+        return np.asarray(np.max([np.abs(p.zone_percent(z) - 100) for z in zones], axis=0) - margin_percent, float)
 
     times = np.logspace(-3, math.log10(longest_days), 60)
     over = np.flatnonzero(worst(times) > 0)

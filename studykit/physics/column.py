@@ -114,17 +114,11 @@ def spot_zones(labels: Sequence[str], thickness: float = 0.04) -> tuple[ZoneOf, 
                  for x, m in zip(labels, middle, strict=True))
 
 
-def slice_zones(labels: Sequence[str]) -> tuple[ZoneOf, ...]:
-    """The whole liquid in equal slices from the surface down: whole-zone withdrawal."""
-    n = len(labels)
-    return tuple(ZoneOf(label=x, low=1 - (i + 1) / n, high=1 - i / n) for i, x in enumerate(labels))
-
-
 def yearly_temperatures(mean_c: float, swing_c: float, days: int, filled_day: int = 1,
                         coldest_day: int = 30) -> Floats:
     """Daily temperatures, a yearly wave of mean ± swing in °C; days counted from 1 January."""
     day = np.arange(days) + filled_day
-    return mean_c - swing_c * np.cos(2 * math.pi * (day - coldest_day) / 365.25)
+    return np.asarray(mean_c - swing_c * np.cos(2 * math.pi * (day - coldest_day) / 365.25), float)
 
 
 def clock_rates(component: Component, liquid: Liquid, height_m: float, temperature_c: Floats
@@ -182,7 +176,7 @@ class ColumnProfile:
         edges = np.concatenate([[zone.low], inside, [zone.high]])
         mass, width = np.diff(self.below(edges), axis=1), np.diff(edges)
         a = np.ones(width.size) if area is None else np.array([area(x) for x in (edges[1:] + edges[:-1]) / 2])
-        return 100 * (mass * a).sum(axis=1) / (width * a).sum()
+        return np.asarray(100 * (mass * a).sum(axis=1) / (width * a).sum(), float)
 
     def on_floor(self, thickness: float = 0.005) -> Floats:
         """Share settled on the floor at each age: more than mixed liquid holds in the lowest layer."""

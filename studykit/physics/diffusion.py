@@ -49,7 +49,7 @@ def equilibrium(z: Floats, pe: float | Floats) -> Floats:
     pe = np.asarray(pe, float)
     small = pe < 1e-12
     safe = np.where(small, 1.0, pe)
-    return np.where(small, z, np.expm1(-safe * z) / np.expm1(-safe))
+    return np.asarray(np.where(small, z, np.expm1(-safe * z) / np.expm1(-safe)), float)
 
 
 def _series(z: Floats, s: Floats, theta: Floats) -> Floats:
@@ -107,7 +107,7 @@ def _reflections(z: Floats, s: Floats, theta: Floats) -> Floats:
     n = np.array(mirrored, float)[:, None]
     mass, first = _moments(-z + 2 * n + s, -2 * b * (z - n), theta)
     back = first - a * mass + a * _moments(-z + 2 * n - s, -2 * b * n + 0 * z, theta)[0]
-    return out.sum(axis=-2) - back.sum(axis=-2)
+    return np.asarray(out.sum(axis=-2) - back.sum(axis=-2), float)
 
 
 def method_for(s: float, theta: float) -> str:
@@ -158,13 +158,6 @@ def _sinking(z: Floats, s: Floats, theta: Floats) -> Floats:
             out[some] = np.clip(final + way(z, s[some], theta[some]), 0.0, 1.0)
     out[:, z == 0], out[:, z == 1] = 0.0, 1.0
     return out
-
-
-def concentration(height_fraction: Floats, s: float | Floats, theta: float | Floats, step: float = 1e-4) -> Floats:
-    """Concentration relative to mixed at each height: mean over ``step`` of the height around it."""
-    z = np.atleast_1d(np.asarray(height_fraction, float))
-    low, high = np.clip(z - step / 2, 0, 1), np.clip(z + step / 2, 0, 1)
-    return (cumulative(high, s, theta) - cumulative(low, s, theta)) / (high - low)
 
 
 def bernoulli(x: Floats) -> Floats:
@@ -246,7 +239,7 @@ def _sdirk2(m: Floats, down: Floats, up: Floats) -> Floats:
         left = np.zeros_like(x)
         left[:, 1:] = x[:, :-1]
         rate = down[:, None] * (right - x) - up[:, None] * (x - left)
-        return lapack.dgttrs(dl, d, du, du2, pivots, rate.ravel())[0].reshape(classes, inner)
+        return np.asarray(lapack.dgttrs(dl, d, du, du2, pivots, rate.ravel())[0], float).reshape(classes, inner)
 
     first = slope(m)
     second = slope(m + (1 - GAMMA) * first)

@@ -41,20 +41,6 @@ def _need(table: pd.DataFrame, *columns: str) -> None:
                          f"{', '.join(map(str, table.columns)) or 'none'} with {len(table)} rows")
 
 
-def expected_profile(curves: pd.DataFrame, measured: pd.DataFrame | None = None,
-                     zones: Sequence[tuple[str, float]] = ()) -> Figure:
-    """Expected level against height, a line an age, with measured levels over it.
-
-    ``curves``: age_days, height (0 floor to 1), percent_of_mixed, of one component in one store
-    and vessel.  ``measured``: height, percent_of_mixed and, where known, low and high (interval)
-    and age_days (then in the look of that age's line).  ``zones``: labels and heights of the draws, marked at the right.
-    """
-    _need(curves, "age_days", "height", "percent_of_mixed")
-    figure = Figure(figsize=(4.6, 3.6), layout="constrained")
-    _profile_axes(figure.subplots(), curves, measured, zones)
-    return figure
-
-
 def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
                   zones: Sequence[tuple[str, float]]) -> None:
     top = 160.0
@@ -89,7 +75,9 @@ def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
 def expected_over_measured(panels: Sequence[tuple[str, pd.DataFrame, pd.DataFrame]]) -> Figure | None:
     """Expected lines and measured marks of the same standing time in one look, a panel each; None for no panel.
 
-    ``panels``: title, curves and measured as ``expected_profile`` takes them.
+    ``panels``: title, curves and measured.  Curves: age_days, height (0 floor to 1), percent_of_mixed, of one
+    component in one store and vessel.  Measured: depth, height, percent_of_mixed and, where known, low and high
+    (interval) and age_days (then in the look of that age's line).
     """
     if not panels:
         return None
@@ -112,18 +100,13 @@ def _age(days: float) -> str:
     return f"{days:.0f} days" if days < 90 else f"{days / 30.4375:.0f} months"
 
 
-def bound_against_size(table: pd.DataFrame, analyte: str = "", sizes: Sequence[TypicalSize] = TYPICAL_SIZES
-                       ) -> Figure:
-    """Largest share of an analyte in particles, against their size, with typical sizes marked.
-
-    ``table``: diameter_um, share_at_percent, share_above_percent, as ``RuledOut.to_table`` gives.
-    """
-    return bounds_against_size([(analyte, table)], sizes)
-
-
 def bounds_against_size(tables: Sequence[tuple[str, pd.DataFrame]], sizes: Sequence[TypicalSize] = TYPICAL_SIZES
                         ) -> Figure:
-    """``bound_against_size`` for several analytes (name and table of each), side by side."""
+    """Largest share in particles against their size, an analyte a panel, with typical sizes marked.
+
+    ``tables``: name and table of each: diameter_um, share_at_percent, share_above_percent, as
+    ``RuledOut.to_table`` gives.
+    """
     for _, table in tables or (("", pd.DataFrame()),):
         _need(table, "diameter_um", "share_at_percent", "share_above_percent")
     columns = len(tables)

@@ -243,12 +243,12 @@ def sedimentation_length(diameter_m: Like, excess_kg_m3: Like, temperature_c: Li
     kelvin = positive("temperature in kelvin", np.asarray(temperature_c, float) + ZERO_C)
     pull = np.abs(np.asarray(excess_kg_m3, float)) * math.pi * d**3 / 6 * GRAVITY
     with np.errstate(divide="ignore"):
-        return BOLTZMANN * kelvin / pull
+        return np.asarray(BOLTZMANN * kelvin / pull, float)
 
 
 def peclet(height_m: Like, sedimentation_length_m: Like) -> Floats:
     """Péclet number of a liquid column, height over sedimentation length: above 1 settling wins."""
-    return positive("height_m", height_m) / np.asarray(sedimentation_length_m, float)
+    return np.asarray(positive("height_m", height_m) / np.asarray(sedimentation_length_m, float), float)
 
 
 def barometric_profile(height_fraction: Like, peclet_number: float) -> Floats:

@@ -151,7 +151,7 @@ class ComponentSettings(Section):
     note: str = ""
 
 
-class Guess(Section):
+class Assumption(Section):
     """What a person expects of one analyte before the study, in the unit of its margin (% or absolute)."""
 
     s_r: Positive
@@ -190,7 +190,7 @@ class DesignSettings(Section):
     max_samples: Annotated[int, Field(ge=1)] | None = None
     max_determinations: Annotated[int, Field(ge=1)] | None = None
     controls: tuple[ControlKind, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
-    guesses: dict[str, Guess] = Field(default_factory=dict)
+    guesses: dict[str, Assumption] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _priced(self) -> DesignSettings:

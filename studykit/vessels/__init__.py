@@ -1,4 +1,4 @@
-"""Container shapes: liquid height to volume and back, areas, zones and an outline to draw.
+"""Container shapes: liquid height to volume and back, areas and an outline to draw.
 
 Other folders import what ``__init__.pyi`` lists: single names, and modules that are open as a whole.
 """

@@ -1,4 +1,4 @@
-"""Container shapes: liquid height to volume and back, areas, depth zones and an outline to draw.
+"""Container shapes: liquid height to volume and back, areas, and an outline to draw.
 
 Heights are in mm above the lowest point of the inside, volumes in litres, areas in mm².
 Every upright shape is a stack of pieces whose cross-section is a quadratic in height
@@ -14,8 +14,6 @@ checked in the tests against published dip and head formulas.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Annotated, Literal
 
@@ -26,17 +24,6 @@ from studykit.vessels.solids import Piece, cone_piece, disc, root, turn_minus_si
 
 MM3_PER_L = 1e6
 _SLACK = 1e-9  # relative; a height this little above the rim is rounding, not an overfill
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Zone:
-    """A slice of the liquid: heights above the floor in mm, volume in L, share of the volume."""
-
-    bottom_mm: float
-    top_mm: float
-    middle_mm: float
-    volume_l: float
-    share: float
 
 
 class _Model(BaseModel):
@@ -108,14 +95,6 @@ class Shape(_Model):
             below += here
         return self.total_height_mm
 
-    def level_after(self, height_mm: float, drawn_l: float) -> float:
-        """Liquid height after ``drawn_l`` has been taken out; refuses to take more than is there."""
-        held = self.volume_l(height_mm)
-        if drawn_l < 0 or drawn_l > held * (1 + _SLACK):
-            raise single("vessel", f"a draw of {drawn_l:g} L cannot come out of {held:.4g} L",
-                         "draw less, or correct the liquid height")
-        return self.height_mm(max(held - drawn_l, 0.0))
-
     def outline(self, points: int = 40) -> tuple[tuple[float, float], ...]:
         """(height mm, half-width mm) from the floor to the rim, for a drawing to scale.
 
@@ -132,34 +111,6 @@ class Shape(_Model):
 
     def _width_of(self, piece: Piece, t: float) -> float:
         return math.sqrt(max(piece.area(t), 0.0) / math.pi)
-
-    def zone_bounds(self, liquid_height_mm: float, zones: int | Sequence[float] = 3,
-                    of: Literal["height", "volume"] = "height") -> tuple[Zone, ...]:
-        """The liquid cut into slices, listed from the surface down.
-
-        ``zones``: how many equal slices, or their shares from the surface down (sum 1).
-        ``of``: shares of the liquid height (the sampling standards' thirds) or of its volume.
-        ``middle_mm`` is half-way up the slice.  Raises ValueError for shares that are not
-        positive or do not add up to 1.
-        """
-        if isinstance(zones, int):
-            if zones < 1:
-                raise ValueError(f"zones must be at least 1, but got {zones}")
-            zones = [1 / zones] * zones
-        if min(zones) <= 0 or abs(sum(zones) - 1) > 1e-6:
-            raise ValueError(f"zones must be positive shares that add up to 1, but got {list(zones)}")
-        whole = self.volume_l(liquid_height_mm)
-        cuts = [1 - sum(zones[:i]) for i in range(len(zones))] + [0.0]
-        if of == "volume":
-            levels = [self.height_mm(min(max(c, 0.0), 1.0) * whole) for c in cuts]
-        else:
-            levels = [max(c, 0.0) * liquid_height_mm for c in cuts]
-        return tuple(self._zone(low, high, whole) for high, low in pairwise(levels))
-
-    def _zone(self, low: float, high: float, whole_l: float) -> Zone:
-        volume = self.volume_l(high) - self.volume_l(low)
-        return Zone(bottom_mm=low, top_mm=high, middle_mm=(low + high) / 2, volume_l=volume,
-                    share=volume / whole_l if whole_l else 0.0)
 
     def _checked_height(self, height_mm: float) -> float:
         top = self.total_height_mm

@@ -17,12 +17,12 @@ from collections.abc import Callable
 import numpy as np
 
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest
-from studykit.design.operating import Size, _critical_curve, chances
+from studykit.design.operating import DesignSize, _critical_curve, chances
 from studykit.design.simulation import simulate_studies
 from studykit.notebook.explorer import explore
-from studykit.study.sections import Guess
+from studykit.study.sections import Assumption
 
-AIM = Aim(analyte="x", guess=Guess(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
+AIM = Aim(analyte="x", guess=Assumption(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
 COSTS = Costs(container=40, sample=10, determination=6)
 
 
@@ -36,7 +36,7 @@ def clock(work: Callable[[], object], repeats: int = 5) -> float:
     return best
 
 
-def fresh(size: Size) -> None:
+def fresh(size: DesignSize) -> None:
     """One design whose degrees of freedom were never met before."""
     _critical_curve.cache_clear()
     chances(size, AIM.guess, AIM.margin)
@@ -46,7 +46,7 @@ def main() -> None:
     """Print the table."""
     print("design                       fresh, ms   again, ms")
     for n, d, k in ((6, 3, 1), (24, 3, 1), (12, 5, 2), (12, 7, 1)):
-        size = Size(containers=n, depths=d, replicates=k)
+        size = DesignSize(containers=n, depths=d, replicates=k)
         first = clock(lambda z=size: fresh(z))  # type: ignore[misc]
         again = clock(lambda z=size: chances(z, AIM.guess, AIM.margin))  # type: ignore[misc]
         print(f"{n:2d} x {d} x {k}                    {1e3 * first:8.1f}    {1e3 * again:8.2f}")
@@ -56,10 +56,10 @@ def main() -> None:
     whole = clock(lambda: cheapest((hopeless,), COSTS, grid), 1)
     print(f"whole grid of {len(grid.sizes())} designs: {whole:.2f} s, {1e3 * whole / len(grid.sizes()):.1f} ms a design")
     _critical_curve.cache_clear()
-    slid = clock(lambda: explore(AIM, Size(containers=17, depths=3), COSTS), 1)
+    slid = clock(lambda: explore(AIM, DesignSize(containers=17, depths=3), COSTS), 1)
     print(f"one move of a slider (chances, curve of 17 points, cost, smallest margin): {1e3 * slid:.0f} ms")
     for n, d, k in ((6, 3, 1), (12, 3, 2), (24, 5, 2)):
-        size = Size(containers=n, depths=d, replicates=k)
+        size = DesignSize(containers=n, depths=d, replicates=k)
         start = time.process_time()
         made = simulate_studies([AIM], size, studies=20_000, seed=1)
         spent = time.process_time() - start
@@ -73,7 +73,7 @@ def main() -> None:
 
 def _accuracy() -> None:
     """Means and scatter drawn directly, four million times, against the quadrature."""
-    size, guess, margin = Size(containers=6, depths=3), Guess(s_r=1.0, gradient=0.8), 2.4
+    size, guess, margin = DesignSize(containers=6, depths=3), Assumption(s_r=1.0, gradient=0.8), 2.4
     rng = np.random.default_rng(3)
     s, hits, total = 1 / math.sqrt(6), 0, 0
     for _ in range(8):

@@ -10,20 +10,20 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.design.advice import advice_table, advise, aliases, unknown_analytes
+from studykit.design.advice import advice_table, advise, aliases
 from studykit.design.assumptions import (
     HOW,
     aims_of,
-    controls_left_out,
     expectations,
     guess_from_pilot,
     guess_of,
-    planned_containers,
     propose,
     size_of,
 )
-from studykit.design.operating import Size
+from studykit.design.operating import DesignSize
+from studykit.design.tables import left_out
 from studykit.sampling.order import make_plan
+from studykit.study.columns import CONTAINERS
 from studykit.study.definition import Study, parse_study
 
 BASE: dict[str, Any] = {
@@ -64,7 +64,7 @@ def stock(lots: str, stores: str, ages: tuple[float, ...] | None = None) -> pd.D
         "fill_volume_l": math.nan, "treatment": "stored"})
 
 
-def topics(s: Study, size: Size | None = None, containers: pd.DataFrame | None = None) -> list[str]:
+def topics(s: Study, size: DesignSize | None = None, containers: pd.DataFrame | None = None) -> list[str]:
     return [a.topic for a in advise(s, size or size_of(s), containers)]
 
 
@@ -77,7 +77,7 @@ def test_guess_comes_from_the_design_first_then_from_repeatability() -> None:
     got = guess_of(s, "P")
     assert got is not None
     assert (got.s_r, got.source) == (3, "control chart 2026")
-    assert unknown_analytes(s) == ("water",)
+    assert guess_of(s, "water") is None
 
 
 def test_absolute_repeatability_becomes_per_cent_of_nominal() -> None:
@@ -155,7 +155,7 @@ def test_every_control_is_explained_and_can_be_removed() -> None:
     for name in HOW:
         less = propose(everything, lots=3, without=[name])
         assert name not in {c.name for c in less.controls}
-        assert name in set(controls_left_out(less)["left out"])
+        assert name in set(left_out(less)["left out"])
         assert less.cost <= full.cost
 
 
@@ -178,6 +178,17 @@ def test_unknown_control_is_refused() -> None:
         propose(study(), without=["placebo"])
 
 
+def planned_containers(s: Study) -> pd.DataFrame:
+    """A containers table to fill in: one row a container of the plan, controls last."""
+    extra = [t for t in ("remixed control", "layered control") if t in s.design.controls]
+    n = s.design.containers + len(extra)
+    table = pd.DataFrame({name: [""] * n for name in CONTAINERS.names})
+    table["container"] = [f"C{i:02d}" for i in range(1, n + 1)]
+    table["vessel"] = next(iter(s.vessels))
+    table["treatment"] = ["stored"] * s.design.containers + extra
+    return table
+
+
 def test_planned_containers_can_be_filled_in_and_sampled() -> None:
     table = planned_containers(study())
     assert list(table["container"]) == [f"C{i:02d}" for i in range(1, 15)]
@@ -198,14 +209,14 @@ def test_a_sound_plan_is_only_told_the_limit_of_its_claim() -> None:
 
 
 def test_one_container() -> None:
-    assert "one container" in topics(study(), Size(containers=1, depths=3))
-    assert "one container" not in topics(study(), Size(containers=2, depths=3))
+    assert "one container" in topics(study(), DesignSize(containers=1, depths=3))
+    assert "one container" not in topics(study(), DesignSize(containers=2, depths=3))
 
 
 def test_no_replicates() -> None:
     bare = study(design__controls=["blank"])
     assert "no replicates" in topics(bare)
-    assert "no replicates" not in topics(bare, Size(containers=12, depths=3, replicates=2))
+    assert "no replicates" not in topics(bare, DesignSize(containers=12, depths=3, replicates=2))
     assert "no replicates" in topics(study(sampling__duplicates=0))
 
 
@@ -269,7 +280,7 @@ def test_heel_unseen() -> None:
 
 
 def test_claim_about_the_stock_gives_the_bound() -> None:
-    found = [a for a in advise(study(), Size(containers=24, depths=3)) if a.topic == "claim about the stock"]
+    found = [a for a in advise(study(), DesignSize(containers=24, depths=3)) if a.topic == "claim about the stock"]
     # 0 of 24 beyond the margin: exact binomial 95 % bound 12 %; 59 clean ones for 5 %
     assert "still allows 12 % of all containers" in found[0].why
     assert "59 clean containers" in found[0].cure

@@ -20,18 +20,17 @@ from studykit.design.cheapest import (
     limits_of,
     price,
     right_chance,
-    what_can_be_said,
 )
-from studykit.design.operating import Size, chances, margin_on_scale, resolvable_margin
-from studykit.study.sections import DesignSettings, Guess, Margin
+from studykit.design.operating import DesignSize, chances, margin_on_scale, resolvable_margin
+from studykit.study.sections import Assumption, DesignSettings, Margin
 
 COSTS = Costs(container=40, sample=10, determination=6)
 LIMITS = Limits(depths=(3,), max_containers=30, max_replicates=4)
-STILL = Aim(analyte="P", guess=Guess(s_r=2, sd_container_depth=0.5), margin=2.0, unit="%")
-LAYERED = Aim(analyte="Si", guess=Guess(s_r=6, sd_container_depth=2, gradient=26), margin=18.0, unit="%")
+STILL = Aim(analyte="P", guess=Assumption(s_r=2, sd_container_depth=0.5), margin=2.0, unit="%")
+LAYERED = Aim(analyte="Si", guess=Assumption(s_r=6, sd_container_depth=2, gradient=26), margin=18.0, unit="%")
 
 
-def every_design(aims: tuple[Aim, ...], target: float) -> list[tuple[float, Size]]:
+def every_design(aims: tuple[Aim, ...], target: float) -> list[tuple[float, DesignSize]]:
     """Cost and size of every design of the grid that reaches the target, without any order or stopping."""
     return [(COSTS.of(s), s) for s in LIMITS.sizes() if min(right_chance(a, s) for a in aims) >= target]
 
@@ -52,7 +51,7 @@ def test_cheapest_is_the_cheapest_of_the_whole_grid(aims: tuple[Aim, ...], targe
 def test_costs_add_up() -> None:
     # 5 containers of 3 depths, 2 determinations: 5·40 + 15·10 + 30·6 + 7
     costs = Costs(container=40, sample=10, determination=6, fixed=7)
-    assert costs.of(Size(containers=5, depths=3, replicates=2)) == 200 + 150 + 180 + 7
+    assert costs.of(DesignSize(containers=5, depths=3, replicates=2)) == 200 + 150 + 180 + 7
 
 
 def test_dear_containers_buy_more_determinations_and_cheap_ones_more_containers() -> None:
@@ -66,7 +65,7 @@ def test_dear_containers_buy_more_determinations_and_cheap_ones_more_containers(
 
 def test_right_verdict_follows_the_guess() -> None:
     assert (STILL.right_word, LAYERED.right_word) == ("homogeneous", "stratified")
-    size = Size(containers=12, depths=3)
+    size = DesignSize(containers=12, depths=3)
     assert right_chance(STILL, size) == chances(size, STILL.guess, STILL.margin).homogeneous
     assert right_chance(LAYERED, size) == aim_chances(LAYERED, size).stratified
 
@@ -78,12 +77,12 @@ def test_target_for_all_analytes_at_once_is_harder() -> None:
     assert both is not None
     assert both.every >= 0.8
     assert both.cost >= each.cost
-    made = price((STILL, LAYERED), Size(containers=8, depths=3), COSTS)
+    made = price((STILL, LAYERED), DesignSize(containers=8, depths=3), COSTS)
     assert made.every == pytest.approx(max(0.0, sum(p for _, p in made.rights) - 1))
 
 
 def test_no_design_of_the_grid_is_said_with_the_best_chance() -> None:
-    hopeless = Aim(analyte="B", guess=Guess(s_r=10), margin=1.0, unit="%")
+    hopeless = Aim(analyte="B", guess=Assumption(s_r=10), margin=1.0, unit="%")
     result = cheapest((hopeless,), COSTS, LIMITS)
     assert result.found is None
     assert len(result.tried) == 116
@@ -103,14 +102,14 @@ def test_budget_buys_the_highest_chance_of_all_affordable_designs(budget: float)
 
 
 def test_smallest_margin_reaches_its_chance_and_is_shown_in_per_cent() -> None:
-    size = Size(containers=6, depths=3)
-    aim = Aim(analyte="P", guess=Guess(s_r=2), margin=margin_on_scale(Margin(relative_percent=5)), unit="%",
+    size = DesignSize(containers=6, depths=3)
+    aim = Aim(analyte="P", guess=Assumption(s_r=2), margin=margin_on_scale(Margin(relative_percent=5)), unit="%",
               relative=True)
-    row = what_can_be_said((aim,), size, chance=0.9).iloc[0]
-    assert row["margin"] == pytest.approx(5)
-    back = 100 * math.log1p(row["smallest_margin"] / 100)
+    assert aim.shown(aim.margin) == pytest.approx(5)
+    least = aim.shown(resolvable_margin(size, aim.guess, chance=0.9))
+    back = 100 * math.log1p(least / 100)
     assert chances(size, aim.guess, back).homogeneous == pytest.approx(0.9, abs=1e-7)
-    assert back == pytest.approx(resolvable_margin(size, aim.guess, chance=0.9))
+    assert aim.with_margin(back).margin == back
 
 
 def test_frontier_only_rises() -> None:

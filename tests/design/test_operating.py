@@ -11,8 +11,8 @@ from scipy.stats import nct, studentized_range
 from scipy.stats import t as student_t
 
 from studykit.design.operating import (
-    Chances,
-    Size,
+    DesignSize,
+    OperatingCharacteristic,
     best_replicates,
     beyond_share_bound,
     chances,
@@ -29,13 +29,13 @@ from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_depths
 from studykit.inference.simultaneous import beyond_sf
 from studykit.inference.tost_power import beyond_power, tost_power
-from studykit.study.sections import Guess, Margin
+from studykit.study.sections import Assumption, Margin
 
 R_PER_S = 1.959963984540054 * math.sqrt(2)  # r = 2.77 s_r
 
 
-def size(containers: int, depths: int = 3, replicates: int = 1) -> Size:
-    return Size(containers=containers, depths=depths, replicates=replicates)
+def size(containers: int, depths: int = 3, replicates: int = 1) -> DesignSize:
+    return DesignSize(containers=containers, depths=depths, replicates=replicates)
 
 
 # Ladder of designs for one contrast bottom minus top, nothing settled, 80 % chance of "homogeneous":
@@ -45,7 +45,7 @@ def size(containers: int, depths: int = 3, replicates: int = 1) -> Size:
     (1, 1, R_PER_S, 1.5, 0.05), (1, 2, R_PER_S, 1.06, 0.005), (1, 4, R_PER_S, 0.75, 0.005),
     (6, 1, 1.0, 2.0, 0.05), (12, 1, 1.0, 1.3, 0.05), (24, 1, 1.0, 0.9, 0.05)])
 def test_ladder_of_designs_one_contrast(n: int, k: int, unit: float, printed: float, half_digit: float) -> None:
-    margin = resolvable_margin(size(n, 3, k), Guess(s_r=1), pairs="container contrasts")
+    margin = resolvable_margin(size(n, 3, k), Assumption(s_r=1), pairs="container contrasts")
     assert margin / unit == pytest.approx(printed, abs=half_digit)
 
 
@@ -53,7 +53,7 @@ def test_ladder_of_designs_one_contrast(n: int, k: int, unit: float, printed: fl
 # the 80 % point of the range of three normals is scipy's studentized_range
 @pytest.mark.parametrize("k", [1, 2, 4])
 def test_ladder_all_pairs_of_one_container(k: int) -> None:
-    margin = resolvable_margin(size(1, 3, k), Guess(s_r=1))
+    margin = resolvable_margin(size(1, 3, k), Assumption(s_r=1))
     expected = (studentized_range.ppf(0.8, 3, np.inf) + 1.6448536269514722 * math.sqrt(2)) / math.sqrt(k)
     # tolerance: accuracy of scipy's quadrature
     assert margin == pytest.approx(expected, rel=1e-6)
@@ -61,8 +61,8 @@ def test_ladder_all_pairs_of_one_container(k: int) -> None:
 
 # Two single results can never be shown the same below 0.84 r (1.645/1.96): every chance is exactly 0
 def test_below_084_r_two_single_results_show_nothing() -> None:
-    assert chances(size(1, 2), Guess(s_r=1), 0.839 * R_PER_S).homogeneous == 0.0
-    assert chances(size(1, 2), Guess(s_r=1), 0.842 * R_PER_S).homogeneous > 0.0
+    assert chances(size(1, 2), Assumption(s_r=1), 0.839 * R_PER_S).homogeneous == 0.0
+    assert chances(size(1, 2), Assumption(s_r=1), 0.842 * R_PER_S).homogeneous > 0.0
 
 
 def test_range_of_equal_means_is_the_studentized_range() -> None:
@@ -85,12 +85,12 @@ def test_range_of_unequal_means_by_counting() -> None:
 @pytest.mark.parametrize("n", [2, 3, 6, 24])
 @pytest.mark.parametrize("gradient", [0.0, 0.6, 1.4])
 def test_two_depths_agree_with_owens_q_and_noncentral_t(n: int, gradient: float) -> None:
-    got = chances(size(n, 2), Guess(s_r=0.8, gradient=gradient), 1.1)
+    got = chances(size(n, 2), Assumption(s_r=0.8, gradient=gradient), 1.1)
     # tolerance: the quadratures' own
     assert got.homogeneous == pytest.approx(
         tost_power(gradient, got.se, got.df, -1.1, 1.1), abs=1e-8)
     # with the margin many standard errors wide the critical value is the one-sided t quantile
-    far = chances(size(n, 2), Guess(s_r=0.05, gradient=3 + gradient / 10), 3.0)
+    far = chances(size(n, 2), Assumption(s_r=0.05, gradient=3 + gradient / 10), 3.0)
     assert far.stratified == pytest.approx(beyond_power(3 + gradient / 10, far.se, far.df, 3.0), abs=2e-5)
 
 
@@ -152,7 +152,7 @@ def test_an_even_split_is_the_least_favourable(depths: int) -> None:
         assert max(beyond) == pytest.approx(beyond[-1], rel=1e-9)
 
 
-def simulated(n: int, d: int, k: int, guess: Guess, margin: float, studies: int) -> tuple[float, float]:
+def simulated(n: int, d: int, k: int, guess: Assumption, margin: float, studies: int) -> tuple[float, float]:
     """Shares of the two verdicts among studies made from single results, judged by mean squares."""
     rng = np.random.default_rng(20260301)
     c = rng.normal(0, guess.sd_container, (studies, n, 1))
@@ -171,7 +171,7 @@ def simulated(n: int, d: int, k: int, guess: Guess, margin: float, studies: int)
 @pytest.mark.parametrize(("n", "d", "k", "gradient", "margin"), [
     (6, 3, 1, 0.0, 2.2), (6, 3, 2, 3.5, 2.0), (12, 3, 2, 1.0, 2.0), (4, 5, 1, 0.5, 3.0), (6, 2, 1, 4.0, 2.0)])
 def test_exact_chances_agree_with_simulated_data(n: int, d: int, k: int, gradient: float, margin: float) -> None:
-    guess = Guess(s_r=1, sd_container=3, sd_container_depth=0.5, gradient=gradient)
+    guess = Assumption(s_r=1, sd_container=3, sd_container_depth=0.5, gradient=gradient)
     studies = 60_000
     exact = chances(size(n, d, k), guess, margin)
     for got, p in zip(simulated(n, d, k, guess, margin, studies), (exact.homogeneous, exact.stratified),
@@ -201,36 +201,36 @@ def test_rule_of_the_simulation_is_the_rule_of_the_verdict() -> None:
 @pytest.mark.parametrize("shape", ["linear", "lowest only"])
 @pytest.mark.parametrize("n", [2, 4, 12, 60])
 def test_at_the_margin_neither_error_exceeds_alpha(n: int, shape: str) -> None:
-    at_margin = chances(size(n, 3), Guess(s_r=1, gradient=2.0, shape=shape), 2.0)
+    at_margin = chances(size(n, 3), Assumption(s_r=1, gradient=2.0, shape=shape), 2.0)
     assert at_margin.homogeneous <= 0.05 + 1e-9
     # the rule plugs the estimated standard error into margin/se: a hair above alpha is possible in tiny studies
     assert at_margin.stratified <= 0.0505
 
 
 def test_changing_the_unit_changes_nothing() -> None:
-    a = chances(size(5, 4, 2), Guess(s_r=1, sd_container_depth=0.4, gradient=1), 2)
-    b = chances(size(5, 4, 2), Guess(s_r=1e-6, sd_container_depth=0.4e-6, gradient=1e-6), 2e-6)
+    a = chances(size(5, 4, 2), Assumption(s_r=1, sd_container_depth=0.4, gradient=1), 2)
+    b = chances(size(5, 4, 2), Assumption(s_r=1e-6, sd_container_depth=0.4e-6, gradient=1e-6), 2e-6)
     assert (a.homogeneous, a.stratified) == pytest.approx((b.homogeneous, b.stratified), abs=1e-12)
 
 
 def test_more_containers_more_chance_and_the_rest_is_inconclusive() -> None:
-    rows = [chances(size(n, 3, 2), Guess(s_r=1, sd_container_depth=0.5), 1.2) for n in range(2, 40)]
+    rows = [chances(size(n, 3, 2), Assumption(s_r=1, sd_container_depth=0.5), 1.2) for n in range(2, 40)]
     same = [r.homogeneous for r in rows]
     assert all(b > a for a, b in pairwise(same))
     assert all(r.homogeneous + r.stratified + r.inconclusive == pytest.approx(1) for r in rows)
 
 
 def test_chance_of_seeing_a_gradient() -> None:
-    assert chances(size(6), Guess(s_r=1), 1).gradient_seen == pytest.approx(0.05)
+    assert chances(size(6), Assumption(s_r=1), 1).gradient_seen == pytest.approx(0.05)
     # two depths: the F test is the two-sided t test; noncentral t power by simulation-free identity
-    two = chances(size(6, 2), Guess(s_r=1, gradient=1.5), 1)
+    two = chances(size(6, 2), Assumption(s_r=1, gradient=1.5), 1)
     shift, c = 1.5 / two.se, student_t.isf(0.025, 5)
     assert two.gradient_seen == pytest.approx(nct.sf(c, 5, shift) + nct.cdf(-c, 5, shift), abs=1e-7)
 
 
 def test_container_to_container_scatter_in_one_container_is_its_own_profile() -> None:
-    assert depth_mean_sd(size(1), Guess(s_r=1, sd_container_depth=5)) == 1.0
-    assert depth_mean_sd(size(2), Guess(s_r=1, sd_container_depth=5)) == pytest.approx(math.sqrt(13))
+    assert depth_mean_sd(size(1), Assumption(s_r=1, sd_container_depth=5)) == 1.0
+    assert depth_mean_sd(size(2), Assumption(s_r=1, sd_container_depth=5)) == pytest.approx(math.sqrt(13))
 
 
 # exact binomial bound for 0 of n at 95 %: 39, 22, 12 % for 6, 12, 24; 59 containers for 5 %
@@ -240,13 +240,13 @@ def test_none_beyond_the_margin_still_allows(n: int, percent: int) -> None:
 
 
 def test_cochrans_optimum_minimises_variance_times_cost() -> None:
-    guess = Guess(s_r=3, sd_container_depth=1)
+    guess = Assumption(s_r=3, sd_container_depth=1)
     best = best_replicates(guess, 8.0, 2.0)
     # sqrt(8/2)·3/1, two-stage sampling (Cochran 1977, section 10.6, from memory)
     assert best == pytest.approx(6)
     product = {k: (guess.sd_container_depth**2 + guess.s_r**2 / k) * (8 + 2 * k) for k in range(1, 20)}
     assert min(product, key=lambda k: product[k]) == 6
-    assert best_replicates(Guess(s_r=3), 8.0, 2.0) == math.inf
+    assert best_replicates(Assumption(s_r=3), 8.0, 2.0) == math.inf
 
 
 def test_relative_margins_go_to_the_log_scale() -> None:
@@ -255,7 +255,7 @@ def test_relative_margins_go_to_the_log_scale() -> None:
 
 
 def test_table_and_simulation_error() -> None:
-    made = Chances(homogeneous=0.8, stratified=0.05, gradient_seen=0.1, se=1, df=10, studies=1600)
+    made = OperatingCharacteristic(homogeneous=0.8, stratified=0.05, gradient_seen=0.1, se=1, df=10, studies=1600)
     table = made.to_table()
     assert list(table["verdict"]) == ["homogeneous", "stratified", "inconclusive"]
     assert table["simulation_error_percent"][0] == pytest.approx(1.0)
@@ -265,12 +265,12 @@ def test_table_and_simulation_error() -> None:
 @pytest.mark.parametrize(("call", "message"), [
     (lambda: size(0), "at least 1 container"),
     (lambda: size(3, 1), "2 depths"),
-    (lambda: chances(size(3), Guess(s_r=1), 0.0), "margin must be a finite number above 0"),
-    (lambda: chances(size(3), Guess(s_r=1), math.nan), "margin must be a finite number above 0"),
-    (lambda: chances(size(3), Guess(s_r=1), 1.0, alpha=0.7), "alpha must lie between"),
+    (lambda: chances(size(3), Assumption(s_r=1), 0.0), "margin must be a finite number above 0"),
+    (lambda: chances(size(3), Assumption(s_r=1), math.nan), "margin must be a finite number above 0"),
+    (lambda: chances(size(3), Assumption(s_r=1), 1.0, alpha=0.7), "alpha must lie between"),
     (lambda: verdict_chances(np.zeros(2), 0.0, 3.0, 1.0, 0.05), "s and margin must be above 0"),
     (lambda: beyond_share_bound(0), "at least 1"),
-    (lambda: best_replicates(Guess(s_r=1), 1.0, 0.0), "must be above 0"),
+    (lambda: best_replicates(Assumption(s_r=1), 1.0, 0.0), "must be above 0"),
 ])
 def test_refusals(call: object, message: str) -> None:
     with pytest.raises(ValueError, match=message):

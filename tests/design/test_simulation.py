@@ -9,16 +9,16 @@ import pandas as pd
 import pytest
 
 from studykit.design.cheapest import Aim
-from studykit.design.operating import Size, chances
+from studykit.design.operating import DesignSize, chances
 from studykit.design.simulation import Trouble, _critical, _judge, _layout, _lost, _pairs, _values, simulate_studies
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_depths
 from studykit.mixed.fit import fit_reml
-from studykit.study.sections import Guess
+from studykit.study.sections import Assumption
 
 
 def aim(margin: float = 2.0, name: str = "x", **guess: float) -> Aim:
-    return Aim(analyte=name, guess=Guess(**{"s_r": 1.0, "sd_container": 5.0} | guess), margin=margin)  # type: ignore[arg-type]
+    return Aim(analyte=name, guess=Assumption(**{"s_r": 1.0, "sd_container": 5.0} | guess), margin=margin)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("n", "d", "k", "guess", "margin"), [
@@ -27,7 +27,7 @@ def aim(margin: float = 2.0, name: str = "x", **guess: float) -> Aim:
 def test_exact_and_simulated_agree_within_the_monte_carlo_error(
         n: int, d: int, k: int, guess: dict[str, float], margin: float) -> None:
     """Large spreads of containers and cells keep the kit's REML away from pooling, where the exact analysis holds."""
-    size, what = Size(containers=n, depths=d, replicates=k), aim(margin, **guess)
+    size, what = DesignSize(containers=n, depths=d, replicates=k), aim(margin, **guess)
     made = simulate_studies([what], size, studies=8000, seed=11)
     got, exact = made.chances[0][1], chances(size, what.guess, margin)
     for word in ("homogeneous", "stratified"):
@@ -36,14 +36,14 @@ def test_exact_and_simulated_agree_within_the_monte_carlo_error(
 
 
 def test_pooling_of_the_mixed_model_only_helps_a_little() -> None:
-    size, still = Size(containers=6, depths=3, replicates=2), aim(1.5, sd_container=0.0)
+    size, still = DesignSize(containers=6, depths=3, replicates=2), aim(1.5, sd_container=0.0)
     made = simulate_studies([still], size, studies=8000, seed=3)
     exact = chances(size, still.guess, 1.5).homogeneous
     assert exact - 0.01 < made.chances[0][1].homogeneous < exact + 0.06
 
 
 def test_same_seed_same_digits_and_another_seed_others() -> None:
-    size = Size(containers=5, depths=3)
+    size = DesignSize(containers=5, depths=3)
     a, b, c = (simulate_studies([aim()], size, Trouble(missing=0.1), studies=400, seed=s) for s in (1, 1, 2))
     assert a == b
     assert a.chances != c.chances
@@ -51,7 +51,7 @@ def test_same_seed_same_digits_and_another_seed_others() -> None:
 
 def test_the_verdict_is_the_one_of_the_model_stage() -> None:
     """One simulated study, judged here and by ``fit_reml`` with ``compare_depths``, samples missing."""
-    size, what = Size(containers=7, depths=3, replicates=2), aim(1.6, gradient=1.2, sd_container_depth=0.5)
+    size, what = DesignSize(containers=7, depths=3, replicates=2), aim(1.6, gradient=1.2, sd_container_depth=0.5)
     rng = np.random.default_rng(8)
     layout, y = _layout(size), _values(what, size, Trouble(), 40, rng)
     keep = ~_lost(size, 0.15, 1, rng)[:, 0]
@@ -71,7 +71,7 @@ def test_the_verdict_is_the_one_of_the_model_stage() -> None:
 
 
 def test_lost_samples_lower_the_chance_and_cost_whole_samples() -> None:
-    size = Size(containers=6, depths=3, replicates=2)
+    size = DesignSize(containers=6, depths=3, replicates=2)
     whole = simulate_studies([aim(1.7)], size, studies=4000, seed=5).chances[0][1].homogeneous
     less = simulate_studies([aim(1.7)], size, Trouble(missing=0.25), studies=2000, seed=5).chances[0][1].homogeneous
     assert less < whole - 0.05
@@ -82,7 +82,7 @@ def test_lost_samples_lower_the_chance_and_cost_whole_samples() -> None:
 
 
 def test_gradients_that_differ_between_containers_make_it_harder() -> None:
-    size, layered = Size(containers=8, depths=3), aim(2.0, gradient=4.0)
+    size, layered = DesignSize(containers=8, depths=3), aim(2.0, gradient=4.0)
     same = simulate_studies([layered], size, studies=3000, seed=6).chances[0][1].stratified
     apart = simulate_studies([layered], size, Trouble(sd_gradient=3.0), studies=3000, seed=6).chances[0][1].stratified
     half = simulate_studies([layered], size, Trouble(settled_share=0.5), studies=3000, seed=6).chances[0][1].stratified
@@ -91,7 +91,7 @@ def test_gradients_that_differ_between_containers_make_it_harder() -> None:
 
 
 def test_results_below_quantification_are_left_out() -> None:
-    size, still = Size(containers=6, depths=3), aim(2.2)
+    size, still = DesignSize(containers=6, depths=3), aim(2.2)
     all_seen = simulate_studies([still], size, Trouble(limit=-100.0), studies=100, seed=2)
     some = simulate_studies([still], size, Trouble(limit=-2.0), studies=100, seed=2)
     none = simulate_studies([still], size, Trouble(limit=100.0), studies=100, seed=2)
@@ -102,9 +102,9 @@ def test_results_below_quantification_are_left_out() -> None:
 
 
 def test_several_analytes_jointly() -> None:
-    size = Size(containers=6, depths=3)
+    size = DesignSize(containers=6, depths=3)
     both = simulate_studies([aim(2.2, "a"), aim(2.2, "b")], size, studies=4000, seed=9)
-    single = chances(size, Guess(s_r=1), 2.2).homogeneous
+    single = chances(size, Assumption(s_r=1), 2.2).homogeneous
     # independent analytes: the product
     assert both.all_homogeneous == pytest.approx(single**2, abs=4 * both.error(single**2))
     layered = [aim(2.0, "a", gradient=4.5), aim(2.0, "b")]
@@ -126,10 +126,10 @@ def test_critical_number_interpolates_in_degrees_of_freedom() -> None:
 
 
 @pytest.mark.parametrize(("kwargs", "message"), [
-    ({"size": Size(containers=1, depths=3)}, "at least 2 containers"),
+    ({"size": DesignSize(containers=1, depths=3)}, "at least 2 containers"),
     ({"studies": 50}, "at least 100 studies"), ({"aims": []}, "at least one aim")])
 def test_refusals(kwargs: dict[str, object], message: str) -> None:
-    given = {"aims": [aim()], "size": Size(containers=3, depths=3)} | kwargs
+    given = {"aims": [aim()], "size": DesignSize(containers=3, depths=3)} | kwargs
     with pytest.raises(ValueError, match=message):
         simulate_studies(**given)  # type: ignore[arg-type]
 
@@ -142,6 +142,6 @@ def test_impossible_troubles_are_refused() -> None:
 
 
 def test_layout_names_every_cell() -> None:
-    layout = _layout(Size(containers=2, depths=3, replicates=2))
+    layout = _layout(DesignSize(containers=2, depths=3, replicates=2))
     assert isinstance(layout, pd.DataFrame)
     assert layout.groupby(["container", "depth"]).size().tolist() == [2] * 6

@@ -9,9 +9,10 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from studykit.design import chapter as designshow
+from studykit.design import figures as designshow
 from studykit.design import tables as designset
-from studykit.design.operating import Size, chances
+from studykit.design.operating import DesignSize, chances
+from studykit.notebook import explorer
 from studykit.study.definition import Study
 from studykit.study.tables import load_tables
 from tests.design.test_assumptions import BASE, GOOD, study
@@ -32,7 +33,7 @@ def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
         "simulated": designset.simulated(view, studies=200), "cheapest": designset.cheapest_table(view, found),
         "by analyte": designset.by_analyte(view), "budget": designset.budget_table(view), "plan": plan.to_table(),
         "left out": designset.left_out(plan), "warnings": designset.warnings_table(view),
-        "gradient": designshow.gradient_curve(view), "margin": designshow.margin_curve(view)}
+        "gradient": designshow.curve(view, "gradient"), "margin": designshow.curve(view, "margin")}
 
 
 @pytest.mark.parametrize("demo", ["ropeway", "forge", "tote", "slip"])
@@ -49,7 +50,7 @@ def test_every_demo_fills_every_table(demo: str) -> None:
 def test_said_table_holds_the_exact_chances_of_three_worlds() -> None:
     view = view_of(study())
     row = designset.said_table(view).set_index("analyte").loc["water"]
-    size = Size(containers=12, depths=3)
+    size = DesignSize(containers=12, depths=3)
     water = next(a for a in view.aims if a.analyte == "water")
     for column, gradient, word in (("homogeneous if nothing settled", 0.0, "homogeneous"),
                                    ("stratified if twice the margin", 100.0, "stratified"), ("stratified", 70.0, "stratified")):
@@ -70,8 +71,8 @@ def test_nothing_known_is_said_instead_of_failing() -> None:
     for name in ("said", "ladder", "simulated", "gradient"):
         assert "nothing is known of any analyte" in made[name].iloc[0, 0]
     assert view.hardest is None
-    assert designshow.curve_alt(made["gradient"], "gradient", view) == "Nothing to draw."
-    assert designshow.show_sliders(view, live=True) is None
+    assert designshow.curve_alt(view, "gradient", made["gradient"]) == "Nothing to draw."
+    assert explorer.show_sliders(view, live=True) is None
 
 
 def test_no_costs_and_no_design_section_are_said() -> None:
@@ -125,7 +126,7 @@ def test_record_names_are_new_and_quote_the_tables() -> None:
 
     view = view_of(study())
     found, plan = designset.search(view), designset.proposal(view)
-    designshow.record_design(SimpleNamespace(record=record), view, found, plan)
+    designset.record_design(SimpleNamespace(record=record), view, found, plan)
     assert seen["planned containers"] == 12
     assert found is not None
     assert found.found is not None
@@ -136,10 +137,10 @@ def test_record_names_are_new_and_quote_the_tables() -> None:
 
 def test_figures_have_words_with_their_numbers() -> None:
     view = view_of(study())
-    found, curve = designset.search(view), designshow.gradient_curve(view)
-    assert designshow.gradient_figure(view, curve).axes
-    assert designshow.margin_figure(view, designshow.margin_curve(view)).axes
+    found, curve = designset.search(view), designshow.curve(view, "gradient")
+    assert designshow.curve_figure(view, "gradient", curve).axes
+    assert designshow.curve_figure(view, "margin", designshow.curve(view, "margin")).axes
     assert designshow.cost_figure(view, found).axes
-    words = designshow.curve_alt(curve, "gradient", view)
+    words = designshow.curve_alt(view, "gradient", curve)
     assert f"homogeneous from {curve['homogeneous'][0]:.0f} %" in words
     assert designset.proof(view, found) in designshow.cost_alt(found)

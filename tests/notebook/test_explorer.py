@@ -8,24 +8,24 @@ import xml.etree.ElementTree as ET
 import pytest
 
 from studykit.design.cheapest import Aim, Costs
-from studykit.design.operating import Size, chances
+from studykit.design.operating import DesignSize, chances
 from studykit.notebook.explorer import OFFLINE, Explorer, explore, picture, show_explorer
-from studykit.study.sections import Guess
+from studykit.study.sections import Assumption
 
 COSTS = Costs(container=40, sample=10, determination=6)
-P = Aim(analyte="P", guess=Guess(s_r=2.0, gradient=100 * math.log1p(0.03)), margin=100 * math.log1p(0.05), unit="%",
+P = Aim(analyte="P", guess=Assumption(s_r=2.0, gradient=100 * math.log1p(0.03)), margin=100 * math.log1p(0.05), unit="%",
         relative=True)
-WATER = Aim(analyte="water", guess=Guess(s_r=12.0), margin=50.0, unit="mg/kg")
+WATER = Aim(analyte="water", guess=Assumption(s_r=12.0), margin=50.0, unit="mg/kg")
 
 
 def make() -> Explorer:
-    return Explorer((P, WATER), Size(containers=6, depths=3), COSTS)
+    return Explorer((P, WATER), DesignSize(containers=6, depths=3), COSTS)
 
 
 def test_first_reading_is_the_plan_of_the_study() -> None:
     found = make().found
     assert found is not None
-    exact = chances(Size(containers=6, depths=3), P.guess, P.margin)
+    exact = chances(DesignSize(containers=6, depths=3), P.guess, P.margin)
     # tolerance: the sliders stand on steps of a fiftieth of the value
     assert found.chances.homogeneous == pytest.approx(exact.homogeneous, abs=5e-3)
     assert found.cost == 6 * 40 + 18 * 10 + 18 * 6
@@ -58,7 +58,7 @@ def test_choosing_another_analyte_puts_its_own_values() -> None:
 
 
 def test_picture_is_valid_svg_with_its_numbers_as_text() -> None:
-    found = explore(P, Size(containers=6, depths=3), COSTS)
+    found = explore(P, DesignSize(containers=6, depths=3), COSTS)
     root = ET.fromstring(picture(found))
     assert root.attrib["aria-label"] == found.text()
     lines = [e for e in root.iter() if e.tag == "polyline"]
@@ -71,17 +71,17 @@ def test_picture_is_valid_svg_with_its_numbers_as_text() -> None:
 
 
 def test_headless_shows_a_sentence_and_keeps_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    assert show_explorer((P,), Size(containers=6, depths=3), COSTS, live=False) is None
+    assert show_explorer((P,), DesignSize(containers=6, depths=3), COSTS, live=False) is None
     assert "sliders" in OFFLINE
     assert OFFLINE in capsys.readouterr().out
 
 
 def test_live_shows_the_sliders(capsys: pytest.CaptureFixture[str]) -> None:
-    made = show_explorer((P,), Size(containers=6, depths=3), COSTS, live=True)
+    made = show_explorer((P,), DesignSize(containers=6, depths=3), COSTS, live=True)
     assert made is not None
     assert "VBox" in capsys.readouterr().out
 
 
 def test_no_analyte_is_refused() -> None:
     with pytest.raises(ValueError, match="at least one analyte"):
-        Explorer((), Size(containers=6, depths=3), COSTS)
+        Explorer((), DesignSize(containers=6, depths=3), COSTS)

@@ -18,13 +18,19 @@ from studykit.physics.column import (
     ZoneOf,
     clock_rates,
     expected_column,
-    slice_zones,
     spot_zones,
     yearly_temperatures,
 )
 from studykit.physics.diffusion import finite_volume
 from studykit.physics.viscosity import Liquid, ViscosityLine
 from tests.physics_examples import grade, water
+
+
+def slice_zones(labels: str) -> tuple[ZoneOf, ...]:
+    """The whole liquid in equal slices from the surface down."""
+    n = len(labels)
+    return tuple(ZoneOf(label=x, low=1 - (i + 1) / n, high=1 - i / n) for i, x in enumerate(labels))
+
 
 ZONES = spot_zones(("upper", "middle", "lower"))
 
@@ -73,7 +79,7 @@ def test_one_size_matches_a_hand_calculation() -> None:
     days = 0.4 * 0.78 / v / 86400
     p = expected_column(one(3e-6, 4900), oil, 0.78, [days], 20.0)
     assert p.fallen[0, 0] == pytest.approx(0.4, rel=1e-9)
-    table = p.zone_table(slice_zones(("a", "b", "c", "d", "e")))
+    table = p.zone_table(slice_zones("abcde"))
     assert table[list("abcd")].iloc[0].to_numpy() == pytest.approx([0, 0, 100, 100], abs=0.3)
     assert table["e"][0] == pytest.approx(300, abs=0.3)
     assert table["on_floor_percent"][0] == pytest.approx(40, abs=0.3)
@@ -83,7 +89,7 @@ def test_one_size_matches_a_hand_calculation() -> None:
 def test_slices_hold_all_of_it_at_every_age() -> None:
     part = Component(name="x", density_kg_m3=2700, sizes=Sizes.lognormal(5e-8, 1.0, 20))
     p = expected_column(part, grade("VG 32"), 0.5, [0, 30, 400, 1500], yearly_temperatures(12, 10, 1500))
-    table = p.zone_table(slice_zones(("a", "b", "c", "d")))
+    table = p.zone_table(slice_zones("abcd"))
     assert table[list("abcd")].mean(axis=1).to_numpy() == pytest.approx(100, abs=1e-9)
     assert table[list("abcd")].iloc[0].to_numpy() == pytest.approx(100, abs=1e-9)
     assert np.abs(p.cumulative[:, -1] - 1).max() < 1e-12

@@ -11,7 +11,7 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.physics.bounds import Bound
-from studykit.physics.figures import bound_against_size, expected_profile, time_to_settle
+from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
 from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle, what_is_ruled_out
 from studykit.physics.inputs import liquid_of, situations
 from studykit.study.definition import Study, parse_study
@@ -185,17 +185,19 @@ def test_a_thickened_water_based_fluid() -> None:
 def test_figures_show_their_tables() -> None:
     got = outlook()
     curves = got.curves[(got.curves["analyte"] == "Si") & (got.curves["store"] == "warm")]
-    measured = pd.DataFrame({"height": [5 / 6, 0.5], "percent_of_mixed": [60.0, 95.0], "low": [50, 90],
-                             "high": [70, 99]})
-    figure = expected_profile(curves, measured, [("upper", 5 / 6)])
+    measured = pd.DataFrame({"depth": ["upper", "middle"], "height": [5 / 6, 0.5], "percent_of_mixed": [60.0, 95.0],
+                             "low": [50, 90], "high": [70, 99]})
+    figure = expected_over_measured([("warm", curves, measured)])
+    assert figure is not None
     ax = figure.axes[0]
+    assert [t.get_text() for t in ax.texts] == ["upper", "middle"]
     assert "% of the mixed mean" in ax.get_xlabel()
     assert "share of liquid depth" in ax.get_ylabel()
     line = ax.lines[0]
     at = np.interp(5 / 6, line.get_ydata(), line.get_xdata())
     assert at == pytest.approx(57, abs=2)
     bound = what_is_ruled_out(study(), pails(), [Bound(analyte="P", top_depletion_percent=3)])[0]
-    top, sizes = bound_against_size(bound.to_table(), "P").axes
+    top, sizes = bounds_against_size([("P", bound.to_table())]).axes
     assert top.lines[1].get_ydata() == pytest.approx(100 * bound.at)
     assert sizes.get_xlabel() == "diameter, µm"
     assert len(sizes.texts) == 6
@@ -203,6 +205,8 @@ def test_figures_show_their_tables() -> None:
     styles = {(x.get_linestyle(), x.get_marker()) for x in chart.lines[:4]}
     assert len(styles) == 4
     assert chart.get_ylabel() == "days to cross 500 mm"
-    for draw in (expected_profile, bound_against_size, time_to_settle):
+    none = pd.DataFrame()
+    for draw in (lambda: expected_over_measured([("x", none, measured)]), lambda: bounds_against_size([("P", none)]),
+                 lambda: time_to_settle(none)):
         with pytest.raises(ValueError, match="table must have rows and the columns"):
-            draw(pd.DataFrame())
+            draw()

@@ -1,4 +1,4 @@
-"""Vessels: formulas, published dip values, both ways to 1e-9, zones, refusals."""
+"""Vessels: formulas, published dip values, both ways to 1e-9, refusals."""
 
 from __future__ import annotations
 
@@ -138,27 +138,8 @@ def test_a_drum_of_205_litres() -> None:
     drum = EVERY["cylinder"]
     assert drum.area_mm2(10) / 100 == pytest.approx(2565, abs=0.5)
     assert drum.height_mm(200) == pytest.approx(780, abs=0.5)
-    assert 780 - drum.level_after(780, 0.1) == pytest.approx(0.4, abs=0.05)
+    assert 780 - drum.height_mm(drum.volume_l(780) - 0.1) == pytest.approx(0.4, abs=0.05)
     assert drum.volume_l(20) == pytest.approx(5.1, abs=0.05)
-
-
-def test_thirds_of_height_run_from_the_surface_down() -> None:
-    zones = EVERY["lying"].zone_bounds(571.5)
-    assert [z.middle_mm / 571.5 for z in zones] == pytest.approx([5 / 6, 1 / 2, 1 / 6])
-    # thirds of height of a full lying cylinder hold 29, 42, 29 % (from the segment formula)
-    assert [round(100 * z.share) for z in zones] == [29, 42, 29]
-    assert sum(z.volume_l for z in zones) == pytest.approx(EVERY["lying"].capacity_l)
-
-
-def test_zones_of_equal_volume_and_of_given_shares() -> None:
-    zones = EVERY["pail"].zone_bounds(320, 5, of="volume")
-    assert [z.share for z in zones] == pytest.approx([0.2] * 5)
-    heel = EVERY["pail"].zone_bounds(320, (0.5, 0.45, 0.05))
-    assert heel[-1].top_mm == pytest.approx(16)
-    with pytest.raises(ValueError, match="add up to 1"):
-        EVERY["pail"].zone_bounds(320, (0.5, 0.4))
-    with pytest.raises(ValueError, match="at least 1"):
-        EVERY["pail"].zone_bounds(320, 0)
 
 
 def test_refusals_name_the_limit() -> None:
@@ -171,8 +152,6 @@ def test_refusals_name_the_limit() -> None:
         pail.area_mm2(-1)
     with pytest.raises(BadInput, match="height of nan mm"):
         pail.volume_l(math.nan)
-    with pytest.raises(BadInput, match="draw of 9 L cannot come out"):
-        pail.level_after(100, 9)
 
 
 @pytest.mark.parametrize(("fields", "reason"), [
