@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from studykit.intake import mapping
 from studykit.quality.controls import CHECK_LIMITS
-from studykit.study import sections as settings
+from studykit.study import definition as settings
 from studykit.study.columns import TABLES, Column, TableSpec
 from studykit.study.definition import Study
 from studykit.study.exclusions import EXCLUSIONS

@@ -14,8 +14,7 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.quality import assess as quality
 from studykit.study.columns import TABLES
-from studykit.study.definition import Study
-from studykit.study.sections import Section
+from studykit.study.definition import Section, Study
 from studykit.study.stages import STEMS
 from studykit.vessels.shapes import Shape
 from tests import make_commands, make_dictionary

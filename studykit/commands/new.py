@@ -44,4 +44,4 @@ def _without_outputs(source: Path) -> str:
         if cell.cell_type == "code":
             cell["outputs"], cell["execution_count"] = [], None
             cell["metadata"].pop("execution", None)
-    return nbformat.writes(nb) + "\n"
+    return str(nbformat.writes(nb)) + "\n"

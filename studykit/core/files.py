@@ -100,11 +100,12 @@ def write_csv(path: Path, table: pd.DataFrame) -> Path:
 
 def read_csv(path: Path, **options: Any) -> pd.DataFrame:
     """A table that `write_csv` wrote, its texts as they were; options as of pandas."""
-    table = pd.read_csv(path, **options)
+    table = pd.DataFrame(pd.read_csv(path, **options))
     for k in range(table.shape[1]):
         column = table.iloc[:, k]
         if not pd.api.types.is_numeric_dtype(column):
-            table.isetitem(k, column.map(lambda v: plain_cell(v) if isinstance(v, str) else v).astype(column.dtype))
+            texts = column.map(lambda v: plain_cell(v) if isinstance(v, str) else v).astype(column.dtype)
+            table.isetitem(k, texts.array)
     return table.rename(columns={c: plain_cell(c) for c in table.columns if isinstance(c, str)})
 
 

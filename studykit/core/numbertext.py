@@ -205,28 +205,6 @@ def _evidence(plain: str, decimal: dict[str, str], thousands: dict[str, str],
         decimal.setdefault(mark, plain)
 
 
-def significant_digits(text: str, form: NumberFormat = POINT) -> int | None:
-    """Digits of a number as written, leading zeros not counted, trailing zeros counted; None for no number.
-
-    '0.0120' has 3; '1500' is taken to have 4, as a text cannot say otherwise.
-    """
-    number = tidy_text(text).lstrip("<>=≤≥~ ")
-    if parse_number(number, form).value is None:
-        return None
-    digits = re.sub(r"[^0-9]", "", re.split("[eE]", number)[0])
-    return max(len(digits.lstrip("0")), 1)
-
-
-def rounding_step(text: str, form: NumberFormat = POINT) -> float | None:
-    """The step to which a number was rounded as written ('9.8': 0.1, '12': 1); None for no number."""
-    number = tidy_text(text).lstrip("<>=≤≥~ ")
-    if parse_number(number, form).value is None:
-        return None
-    mantissa, _, exponent = number.replace("E", "e").partition("e")
-    decimals = len(mantissa.partition(form.decimal)[2])
-    return float(f"1e{int(exponent or 0) - decimals}")
-
-
 def safe_cell(text: str) -> str:
     """The text in a form that no spreadsheet program runs as a formula: an apostrophe before = + - @ and tab.
 

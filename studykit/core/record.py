@@ -80,13 +80,12 @@ def plain(value: Any) -> float | int | str:
 
 
 class Recorder:
-    """Collects the number records of one stage and keeps them in ``numbers.json`` in the stage's folder."""
+    """Collects the number records of one stage; the first one replaces ``numbers.json`` in the stage's folder."""
 
     def __init__(self, stage: str, folder: Path) -> None:
         self.stage = stage
         self.path = folder / "numbers.json"
         self._records: dict[str, NumberRecord] = {}
-        self._save()
 
     def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
         """Record one number under a name that is new in this stage; returns its printed text.

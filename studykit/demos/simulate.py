@@ -269,8 +269,10 @@ def _true_readings(seed: int, a: AnalyteTruth, base: pd.DataFrame) -> np.ndarray
              + _effects(seed, a.analyte, "container:depth", cell, a.sd_container_depth)
              + a.s_r * stream(seed, a.analyte, "repeatability").standard_normal(len(base)))
     if a.relative:
-        return a.level * (1 + lot) * (1 + profile) * (1 + run) * (1 + drift) * np.exp(noise)
-    return a.level + lot + profile + run + drift + noise
+        reading = a.level * (1 + lot) * (1 + profile) * (1 + run) * (1 + drift) * np.exp(noise)
+    else:
+        reading = a.level + lot + profile + run + drift + noise
+    return np.asarray(reading)
 
 
 def decimals_of(step: float) -> int:

@@ -20,9 +20,8 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.design.cheapest import Aim, Costs
 from studykit.design.operating import DesignSize, margin_on_scale
-from studykit.study.definition import Study
+from studykit.study.definition import Assumption, DesignSettings, Study
 from studykit.study.precision import R_FACTOR, precision
-from studykit.study.sections import Assumption, DesignSettings
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
 DUPLICATE_PAIRS = 10

@@ -19,7 +19,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import DesignSize, OperatingCharacteristic, Pairs, chances, depth_effects
-from studykit.study.sections import Assumption, DesignSettings
+from studykit.study.definition import Assumption, DesignSettings
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

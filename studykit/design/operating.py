@@ -38,7 +38,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import interpolate, optimize, special, stats
 
-from studykit.study.sections import Assumption, Margin
+from studykit.study.definition import Assumption, Margin
 
 Array = NDArray[np.float64]
 Pairs = Literal["all pairs", "ends", "container contrasts"]

@@ -7,7 +7,7 @@ nothing is known of an analyte or no costs are given, the tables say so instead 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import pandas as pd
 
@@ -30,27 +30,11 @@ from studykit.design.operating import DesignSize, OperatingCharacteristic, beyon
 from studykit.design.simulation import Trouble, simulate_studies
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import Outlook, could_it_settle
-from studykit.study.definition import Study
-from studykit.study.sections import DesignSettings
+from studykit.study.definition import DesignSettings, Study
+from studykit.study.stages import OpenStage
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
-
-
-class OpenStage(Protocol):
-    """What this module needs of an open stage."""
-
-    @property
-    def study(self) -> Study: ...
-    @property
-    def containers(self) -> pd.DataFrame: ...
-
-
-class Recording(Protocol):
-    """What ``record_design`` needs of an open stage."""
-
-    def record(self, name: str, value: float | int | str, unit: str = "", digits: int = 3, *, kind: str = "",
-               table: str = "") -> str: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -316,7 +300,7 @@ def warnings_table(view: DesignView) -> pd.DataFrame:
     return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
 
 
-def record_design(stage: Recording, view: DesignView, found: SearchResult | None, plan: Proposal) -> None:
+def record_design(stage: OpenStage, view: DesignView, found: SearchResult | None, plan: Proposal) -> None:
     """Record what the report quotes of the design."""
     stage.record("planned containers", view.size.containers)
     stage.record("planned determinations per sample", view.size.replicates)

@@ -4,36 +4,14 @@ from __future__ import annotations
 
 import math
 import re
-from pathlib import Path
-from typing import Protocol
 
 import pandas as pd
 
 from studykit.core.files import write_csv
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel, fit_analyte
-from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, usable_results
-
-
-class OpenStage(Protocol):
-    """What these functions need of an open stage (see ``studykit.notebook.stage.Stage``)."""
-
-    @property
-    def study(self) -> Study: ...
-    @property
-    def containers(self) -> pd.DataFrame: ...
-    @property
-    def samples(self) -> pd.DataFrame: ...
-    @property
-    def results(self) -> pd.DataFrame: ...
-    @property
-    def root(self) -> Path: ...
-    @property
-    def out(self) -> Path: ...
-    def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
-               table: str = "") -> str: ...
-
+from studykit.study.stages import OpenStage
 
 SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
            "residual": "determinations"}

@@ -23,10 +23,11 @@ from studykit import __version__
 from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill
+from studykit.intake.take import run_intake
 from studykit.notebook.display import literal, show_figure, show_table, show_text
 from studykit.study.definition import Study, load_study
 from studykit.study.stages import HERE, STAGES, STEMS
-from studykit.study.tables import Tables, check_tables, load_tables
+from studykit.study.tables import Tables, empty_tables, load_tables
 
 BEFORE_RESULTS = ("00-study", "01-design", "02-sampling", "03-intake")
 _open: list[Stage] = []
@@ -120,7 +121,7 @@ def _demo_root() -> Path:
 
 
 def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
-    """Open a stage of a study: read and check its tables, and empty the stage's number record.
+    """Open a stage of a study: read and check its tables; nothing of what is filed changes.
 
     ``study`` is the study folder (empty: see ``study_root``), ``out_dir`` the folder under
     which each stage has its own (empty: ``report`` in the study). BadInput lists every fault.
@@ -134,7 +135,6 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
     tables = _early_tables(root) if stem in ("00-study", "01-design", "02-sampling") else load_tables(
         root, with_results=not early)
     out = (Path(out_dir) if out_dir else root / "report") / stem
-    out.mkdir(parents=True, exist_ok=True)
     stage = Stage(stem=stem, root=root, out=out, tables=tables, recorder=Recorder(stem, out))
     _open[:] = [stage]
     return stage
@@ -144,15 +144,10 @@ def _early_tables(root: Path) -> Tables:
     """Before sampling the plan tables may not exist yet; where they do, they must be right."""
     if (root / "plan/containers.csv").exists() and (root / "plan/samples.csv").exists():
         return load_tables(root, with_results=False)
-    study = load_study(root)
-    from studykit.study.tables import empty_tables
-
-    return empty_tables(study, root)
+    return empty_tables(load_study(root), root)
 
 
 def _take_in(root: Path) -> None:
-    from studykit.intake.take import run_intake
-
     tables = load_tables(root, with_results=False)
     run_intake(root, tables.study, tables.samples)
 
@@ -209,7 +204,3 @@ def environment() -> pd.DataFrame:
     names = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "papermill")
     rows = [("studykit", __version__), ("Python", platform.python_version())]
     return pd.DataFrame(rows + [(n, version(n)) for n in names], columns=["what", "version"])
-
-
-__all__ = ["Stage", "check_tables", "environment", "figure", "interactive", "open_stage", "say", "stages_table",
-           "study_root", "table"]

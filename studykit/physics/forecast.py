@@ -32,8 +32,7 @@ from studykit.physics.column import ZoneOf, expected_column
 from studykit.physics.inputs import CLASSES, area_of, component_of, drawn_zones, liquid_of, situations, temperatures
 from studykit.physics.velocity import held_by_yield_stress, sedimentation_length
 from studykit.physics.viscosity import Liquid
-from studykit.study.definition import Study
-from studykit.study.sections import ComponentSettings, FluidSettings
+from studykit.study.definition import ComponentSettings, FluidSettings, Study
 
 CAUTIONS = (
     "This is an estimate for smooth spheres in a still Newtonian liquid. Clumping (flocculation), gelling, "

@@ -12,8 +12,7 @@ from studykit.core.errors import BadInput, Fault
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.column import Component, Sizes, ZoneOf, spot_zones, yearly_temperatures
 from studykit.physics.viscosity import D1250_RANGE, Floats, Liquid, ViscosityLine
-from studykit.study.definition import Study
-from studykit.study.sections import ComponentSettings, FluidSettings
+from studykit.study.definition import ComponentSettings, FluidSettings, Study
 
 ASSUMED_FILL = 0.9
 CLASSES = 120

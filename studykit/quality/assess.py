@@ -15,7 +15,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
 import pandas as pd
 
@@ -24,7 +23,7 @@ from studykit.quality import plausibility as suspicions
 from studykit.quality import profiles
 from studykit.quality import runs as runchecks
 from studykit.quality.controls import CHECK_LIMITS, Controls, assess_controls
-from studykit.quality.flags import CONCERNS, Checked, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.replicates import (
     PooledRepeatability,
@@ -39,6 +38,7 @@ from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
 from studykit.study.exclusions import Usable, no_exclusions, read_exclusions, usable_results
 from studykit.study.precision import resolve_precision
+from studykit.study.stages import OpenStage
 
 OWN_DF = 6
 """Degrees of freedom from which the study's own duplicates are preferred to a stated repeatability."""
@@ -66,7 +66,7 @@ class QualityReport:
     mass_balance: pd.DataFrame
     exclusions: pd.DataFrame
     usable: Usable
-    checks: tuple[Checked, ...]
+    checks: tuple[CheckResult, ...]
     scatter: dict[str, Scatter]
     working: pd.DataFrame
     sentences: tuple[str, ...]
@@ -76,7 +76,7 @@ class QualityReport:
         """True when a layered control was not found stratified: no verdict 'homogeneous' may be drawn."""
         return self.controls.blind
 
-    def check(self, rule: str) -> Checked:
+    def check(self, rule: str) -> CheckResult:
         """The check of that rule; ValueError lists the rules there are."""
         for c in self.checks:
             if c.rule == rule:
@@ -124,14 +124,7 @@ class QualityReport:
         return pd.DataFrame(rows, columns=["check", "looked_at", *CONCERNS, "note"])
 
 
-class Recorder(Protocol):
-    """What is needed of an open stage to record numbers."""
-
-    def record(self, name: str, value: object, unit: str = "", digits: int = 3) -> str:
-        """Record one number or word under a new name."""
-
-
-def record_quality(stage: Recorder, report: QualityReport) -> None:
+def record_quality(stage: OpenStage, report: QualityReport) -> None:
     """Record the numbers that the report quotes: samples, flags by concern, exclusions, controls."""
     c = report.completeness
     lost = int(report.missing["all_lost"].sum()) if len(report.missing) else 0
@@ -178,7 +171,7 @@ def completeness(study: Study, samples: pd.DataFrame, results: pd.DataFrame,
     return pd.DataFrame(rows, columns=names), planned[planned["lacks"] != ""].reset_index(drop=True)
 
 
-def _missing_check(study: Study, missing: pd.DataFrame) -> Checked:
+def _missing_check(study: Study, missing: pd.DataFrame) -> CheckResult:
     flags = []
     for r in missing[missing["all_lost"]].to_dict("records"):
         place = f"container {r['container']}, {r['depth'] or r['kind']}" if r["container"] else str(r["kind"])
@@ -194,7 +187,7 @@ def _missing_check(study: Study, missing: pd.DataFrame) -> Checked:
                               samples=tuple(regular["sample"]),
                               evidence=f"{len(regular)} samples have other results but none for this analyte: "
                                        f"{listed(list(regular['sample']))}"))
-    return Checked(rule="missing results", table=missing, flags=tuple(flags))
+    return CheckResult(rule="missing results", table=missing, flags=tuple(flags))
 
 
 def stated_scatter(study: Study, t: pd.DataFrame) -> dict[str, Scatter]:
@@ -278,7 +271,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     counts, missing = completeness(study, samples, results, usable)
     controls = assess_controls(study, t, samples, results, scatter, limits)
     checks = _all_checks(study, containers, samples, results, t, promised, pooled, scatter, in_unit, missing)
-    checks += (Checked(rule="controls", table=controls.table, flags=controls.flags),)
+    checks += (CheckResult(rule="controls", table=controls.table, flags=controls.flags),)
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(
@@ -291,7 +284,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
 def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
                 t: pd.DataFrame, promised: Mapping[str, float], pooled: tuple[PooledRepeatability, ...],
                 scatter: Mapping[str, Scatter], in_unit: Mapping[str, Scatter],
-                missing: pd.DataFrame) -> tuple[Checked, ...]:
+                missing: pd.DataFrame) -> tuple[CheckResult, ...]:
     s_y, s_unit = {a: s.s for a, s in scatter.items()}, {a: s.s for a, s in in_unit.items()}
     best = {a: Scatter(s=promised[a]) if promised.get(a, 0.0) > 0 else s for a, s in scatter.items()}
     wider = {a: replace(s, s=s.s * promised[a] / s_y[a], df=float("inf")) if promised.get(a, 0.0) > s_y[a] else s
@@ -323,7 +316,7 @@ def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, r
 
 
 def _sentences(counts: pd.DataFrame, missing: pd.DataFrame, usable: Usable, flags: tuple[Flag, ...],
-               checks: tuple[Checked, ...], controls: Controls) -> tuple[str, ...]:
+               checks: tuple[CheckResult, ...], controls: Controls) -> tuple[str, ...]:
     planned = int(counts["planned"].max()) if len(counts) else 0
     lost = [str(s) for s in missing.loc[missing["all_lost"], "sample"]]
     out = [f"{planned} samples were planned; {planned - len(lost)} have results"

@@ -54,7 +54,7 @@ class Flag:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Checked:
+class CheckResult:
     """What one check found: the table that it looked at, its flags, and why it could not look, if so.
 
     rule: key of the check. note: '' or the reason why nothing (or not everything) was assessed.

@@ -27,7 +27,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.quality.flags import CHANCE, Checked, Flag, Scatter, shown
+from studykit.quality.flags import CHANCE, CheckResult, Flag, Scatter, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -74,7 +74,7 @@ def _cumulative_volume(study: Study, container: Mapping[Any, Any],
 
 
 def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, t: pd.DataFrame,
-                 scatter: Mapping[str, Scatter]) -> Checked:
+                 scatter: Mapping[str, Scatter]) -> CheckResult:
     """Closure of each container and analyte (zones as per cent of the whole, with 95 % interval).
 
     ``t``: working table. ``scatter``: that of one determination, in the unit of each analyte. Only
@@ -105,7 +105,7 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
     table = pd.DataFrame(rows, columns=BALANCE_COLUMNS)
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
-    return Checked(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
+    return CheckResult(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
 
 
 def _wholes_of_lots(t: pd.DataFrame, containers: pd.DataFrame,

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.core.units import convert, kind_of
-from studykit.quality.flags import CHANCE, Checked, Flag, listed, quantified, robust_sd, shown
+from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, quantified, robust_sd, shown
 from studykit.study.definition import Study
 
 RAISED = 1.5
@@ -63,7 +63,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "source_file", "n", "step", "level", "distinct"])
 
 
-def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> Checked:
+def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> CheckResult:
     """Whether results are rounded so coarsely that rounding, not the method, limits what can be seen.
 
     ``s_r``: repeatability standard deviation of each analyte at its level, in its unit (NaN where
@@ -85,7 +85,7 @@ def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> C
         concern = "ask before trusting" if step > s or step > 0.5 * margin else "hint only"
         flags.append(Flag(rule="coarse rounding", concern=concern, analyte=str(analyte), evidence=text,
                           where=f"file {listed(sorted(g['source_file']))}"))
-    return Checked(rule="coarse rounding", table=table, flags=tuple(flags),
+    return CheckResult(rule="coarse rounding", table=table, flags=tuple(flags),
                    note="" if len(table) else "not assessed: no numbers as written")
 
 
@@ -96,7 +96,7 @@ def _margin(study: Study, analyte: str, level: float) -> float:
     return abs(level) * margin.relative_percent / 100 if margin.relative_percent else float(margin.absolute or np.nan)
 
 
-def digit_preference(results: pd.DataFrame) -> Checked:
+def digit_preference(results: pd.DataFrame) -> CheckResult:
     """Whether some last digits are too frequent (values read off by eye, or edited).
 
     Chi-square test of the ten last digits, only where at least 50 values spread over 5 steps or
@@ -122,11 +122,11 @@ def digit_preference(results: pd.DataFrame) -> Checked:
                        f"results, 0 and 5 in {shown(100 * r['share_0_and_5'], 3)} % (10 % and 20 % expected); ask "
                        "how the values were read and rounded"))
         for r in table[table["p"] * len(table) < CHANCE].to_dict("records"))
-    return Checked(rule="digit preference", table=table, flags=flags,
+    return CheckResult(rule="digit preference", table=table, flags=flags,
                    note="" if rows else "not assessed: too few results, or too few steps, in every file")
 
 
-def unit_slips(t: pd.DataFrame) -> Checked:
+def unit_slips(t: pd.DataFrame) -> CheckResult:
     """Results off by a factor of 10, 100, 1000, 10^4 or 10^6 from the other results of the analyte.
 
     ``t``: working table. Compared is ln(value) with the median over all samples; a slip is called
@@ -159,10 +159,10 @@ def unit_slips(t: pd.DataFrame) -> Checked:
         flags.append(Flag(rule="unit slip", concern=concern, analyte=analyte, evidence=text,
                           samples=tuple(sorted(g["sample"].unique())),
                           where=f"file {file}, sample {listed(sorted(g['sample'].unique()))}"))
-    return Checked(rule="unit slip", table=table, flags=tuple(flags))
+    return CheckResult(rule="unit slip", table=table, flags=tuple(flags))
 
 
-def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
+def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> CheckResult:
     """Two samples that agree to the last written digit in every analyte, perhaps a row pasted twice.
 
     Expected by chance: number of pairs x product over analytes of the chance that two results agree, the
@@ -195,10 +195,10 @@ def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> Checked:
                        f"{shown(r['expected'], 1)} such pairs); one row may be a copy of the other"))
         for r in table.to_dict("records"))
     note = "" if len(wide.columns) else "not assessed: results too coarse for a coincidence to mean anything"
-    return Checked(rule="copied row", table=table, flags=flags, note=note)
+    return CheckResult(rule="copied row", table=table, flags=flags, note=note)
 
 
-def odd_limits(results: pd.DataFrame) -> Checked:
+def odd_limits(results: pd.DataFrame) -> CheckResult:
     """Results "below" a limit that says less, or something else, than the other results do.
 
     A raised limit (more than ``RAISED`` times the smallest limit or the smallest number that was
@@ -224,10 +224,10 @@ def odd_limits(results: pd.DataFrame) -> Checked:
                 f"{what}; ask for a second determination")
         flags.append(Flag(rule="odd limit", concern="ask before trusting", where=f"sample {r['sample']}",
                           analyte=r["analyte"], samples=(r["sample"],), evidence=text))
-    return Checked(rule="odd limit", table=table[names].reset_index(drop=True), flags=tuple(flags))
+    return CheckResult(rule="odd limit", table=table[names].reset_index(drop=True), flags=tuple(flags))
 
 
-def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> Checked:
+def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckResult:
     """Wear metals above the reporting limit in an unused fluid: dirty tool, swapped or used sample.
 
     Metals: Fe, Cu, Pb, Sn, Al, Cr, and analytes that the study marks ``wear_metal``. The limit is the
@@ -256,10 +256,10 @@ def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> Checked
                           samples=(str(sample),)))
     note = "not assessed: no wear metal among the analytes" if not metals else (
         f"no reporting limit known for {listed(unknown)}" if unknown else "")
-    return Checked(rule="wear metals", table=table, flags=tuple(flags), note=note)
+    return CheckResult(rule="wear metals", table=table, flags=tuple(flags), note=note)
 
 
-def zinc_to_phosphorus(t: pd.DataFrame) -> Checked:
+def zinc_to_phosphorus(t: pd.DataFrame) -> CheckResult:
     """Zn/P mass ratio of each sample, as a hint: 1.055 in a neutral zinc dialkyldithiophosphate.
 
     Silent where the median ratio is below 0.2 (no such additive). Samples whose ratio departs from the
@@ -271,7 +271,7 @@ def zinc_to_phosphorus(t: pd.DataFrame) -> Checked:
     table = ratio.rename("zn_to_p").reset_index()
     if len(ratio) < 3 or ratio.median() < 0.2:
         note = "not assessed: zinc and phosphorus not both measured" if ratio.empty else "no zinc additive to speak of"
-        return Checked(rule="Zn/P ratio", table=table, note=note)
+        return CheckResult(rule="Zn/P ratio", table=table, note=note)
     flags, middle = [], float(ratio.median())
     if abs(middle / ZN_P - 1) > 0.10:
         text = (f"the middle Zn/P ratio is {shown(middle, 3)}, where a neutral zinc dialkyldithiophosphate has "
@@ -282,7 +282,7 @@ def zinc_to_phosphorus(t: pd.DataFrame) -> Checked:
         text = f"Zn/P ratio {shown(value, 3)} where the samples have {shown(middle, 3)}: one of the two may be wrong"
         flags.append(Flag(rule="Zn/P ratio", concern="hint only", where=f"sample {sample}", analyte="Zn, P",
                           samples=(str(sample),), evidence=text))
-    return Checked(rule="Zn/P ratio", table=table, flags=tuple(flags))
+    return CheckResult(rule="Zn/P ratio", table=table, flags=tuple(flags))
 
 
 def _mass_fraction(unit: str) -> float:
@@ -290,7 +290,7 @@ def _mass_fraction(unit: str) -> float:
     return convert(1.0, unit, "% (m/m)") / 100 if kind_of(unit) == "mass fraction" else float("nan")
 
 
-def impossible_values(results: pd.DataFrame) -> Checked:
+def impossible_values(results: pd.DataFrame) -> CheckResult:
     """Values that cannot be: below zero, or a mass fraction above one (summed over a sample: a hint)."""
     t = quantified(results)
     t["fraction"] = t["value"] * t["unit"].map({u: _mass_fraction(u) for u in t["unit"].unique()}).astype(float)
@@ -307,4 +307,4 @@ def impossible_values(results: pd.DataFrame) -> Checked:
                 "another, a unit is wrong")
         flags.append(Flag(rule="impossible value", concern="hint only", where=f"sample {sample}",
                           samples=(str(sample),), evidence=text))
-    return Checked(rule="impossible value", table=table, flags=tuple(flags))
+    return CheckResult(rule="impossible value", table=table, flags=tuple(flags))

@@ -30,7 +30,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.inference.outliers import grubbs_single
-from studykit.quality.flags import CHANCE, Checked, Flag, Scatter, listed, robust_sd, shown
+from studykit.quality.flags import CHANCE, CheckResult, Flag, Scatter, listed, robust_sd, shown
 
 CLEAR = 3.0
 """A profile counts when a depth is this many standard errors from zero among the other containers."""
@@ -80,7 +80,7 @@ def _noise(judged: Scatter, wide: pd.DataFrame) -> Scatter:
     return judged if judged.s > shape else Scatter(s=shape, df=df)
 
 
-def swapped(t: pd.DataFrame, scatter: Mapping[str, Scatter]) -> Checked:
+def swapped(t: pd.DataFrame, scatter: Mapping[str, Scatter]) -> CheckResult:
     """Containers in which two depths look exchanged, across all analytes together.
 
     ``t``: a working table. ``scatter``: for each analyte that of one determination, on the scale of
@@ -102,7 +102,7 @@ def swapped(t: pd.DataFrame, scatter: Mapping[str, Scatter]) -> Checked:
     table = pd.DataFrame(rows, columns=["container", "depths", "z", "z_if_swapped", "shown_by", "p"])
     note = "" if rows else ("not assessed: no analyte has a clear gradient in which a swap could show"
                             if means else "not assessed: fewer than four stored containers")
-    return Checked(rule="swapped samples", table=table, flags=_swap_flags(table, t), note=note)
+    return CheckResult(rule="swapped samples", table=table, flags=_swap_flags(table, t), note=note)
 
 
 def _common(wide: pd.DataFrame, container: str, noise: float) -> pd.Series | None:
@@ -169,7 +169,7 @@ def _swap_flags(table: pd.DataFrame, t: pd.DataFrame) -> tuple[Flag, ...]:
     return tuple(flags)
 
 
-def outlying_profiles(t: pd.DataFrame) -> Checked:
+def outlying_profiles(t: pd.DataFrame) -> CheckResult:
     """Containers whose profile is far from the others, by Grubbs' test on each contrast.
 
     Two contrasts a container and analyte: deepest minus shallowest zone, and the middle zones
@@ -198,7 +198,7 @@ def outlying_profiles(t: pd.DataFrame) -> Checked:
                        f"{shown(r['critical_1'], 3)}); find a cause before anything is left out"))
         for r in hits.to_dict("records")
     )
-    return Checked(rule="outlying profile", table=table, flags=flags,
+    return CheckResult(rule="outlying profile", table=table, flags=flags,
                    note="" if rows else "not assessed: fewer than five stored containers")
 
 

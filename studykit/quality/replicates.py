@@ -21,7 +21,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.inference.outliers import cochran_test
-from studykit.quality.flags import CHANCE, Checked, Flag, shown
+from studykit.quality.flags import CHANCE, CheckResult, Flag, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -132,7 +132,7 @@ def _pair(study: Study, kind: str, a: pd.Series, b: pd.Series, s_y: Mapping[str,
             "p": 2 * float(stats.norm.sf(abs(d) / sd)) if sd > 0 else np.nan, "same_run": same_run}
 
 
-def check_duplicates(pairs: pd.DataFrame) -> Checked:
+def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
     """Flags for pairs whose difference is too large for chance, and for analytes with too many beyond r."""
     known = pairs[pairs["p"].notna()]
     flags = []
@@ -151,7 +151,7 @@ def check_duplicates(pairs: pd.DataFrame) -> Checked:
                               analyte=str(analyte), evidence=text))
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
-    return Checked(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
+    return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
 
 
 def _place(r: Mapping[Any, Any]) -> str:
@@ -184,7 +184,7 @@ def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[Poo
 REPEATABILITY_COLUMNS = ["analyte", "kind", "s", "low", "high", "df", "published", "unit", "reading"]
 
 
-def check_repeatability(pooled: tuple[PooledRepeatability, ...]) -> Checked:
+def check_repeatability(pooled: tuple[PooledRepeatability, ...]) -> CheckResult:
     """The pooled repeatability beside the published one, with a plain reading of each row.
 
     Larger than published (Bonferroni): flagged, stop and ask why. Smaller: said, with the advice to
@@ -206,11 +206,11 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...]) -> Checked:
         elif smaller < CHANCE:
             reading = "smaller than stated: use the study's own"
         rows.append((p.analyte, p.kind, s, low, high, p.df, published, unit, reading))
-    return Checked(rule="repeatability", table=pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS),
+    return CheckResult(rule="repeatability", table=pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS),
                    flags=tuple(flags), note="" if rows else "not assessed: the study has no repeats within a run")
 
 
-def cochran_of_repeats(t: pd.DataFrame) -> Checked:
+def cochran_of_repeats(t: pd.DataFrame) -> CheckResult:
     """Cochran's test for one set of repeats with too large a scatter, analyte by analyte (ISO 5725-2).
 
     Only where three or more sets of one size exist and most of them differ at all (coarse rounding makes
@@ -236,5 +236,5 @@ def cochran_of_repeats(t: pd.DataFrame) -> Checked:
              evidence=(f"its repeats scatter more than those of the other sets (Cochran's C = {shown(r['C'], 3)}, "
                        f"1 % value {shown(r['critical_1'], 3)})"))
         for r in table[table["p"] * len(table) < CHANCE].to_dict("records"))
-    return Checked(rule="Cochran", table=table, flags=flags,
+    return CheckResult(rule="Cochran", table=table, flags=flags,
                    note="" if rows else "not assessed: fewer than three sets of repeats of one size")

@@ -22,7 +22,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.quality.flags import CHANCE, Checked, Flag, holm, one_in, shown
+from studykit.quality.flags import CHANCE, CheckResult, Flag, holm, one_in, shown
 
 Vector = NDArray[np.float64]
 WILD = 6.0
@@ -129,7 +129,7 @@ def _slope_flags(table: pd.DataFrame, rule: str, sentence: str) -> tuple[Flag, .
 SLOPE_COLUMNS = ["analyte", "unit", "relative", "slope", "se", "df", "p", "p_holm"]
 
 
-def drift(t: pd.DataFrame) -> Checked:
+def drift(t: pd.DataFrame) -> CheckResult:
     """Whether the reading creeps from the first to the last position of a run, container and depth taken out.
 
     ``t`` is a working table. The slope is the change over one whole run (ln units where relative);
@@ -148,10 +148,10 @@ def drift(t: pd.DataFrame) -> Checked:
     text = ("the reading changes by {amount} from the first to the last position of a run (95 % interval {low} to "
             "{high}; by chance alone in {p}); ask for a check fluid at both ends of each run")
     note = NO_ORDER if t["run_order"].isna().all() else "" if rows else "not assessed: too few samples in a run"
-    return Checked(rule="drift", table=table, flags=_slope_flags(table, "drift", text), note=note)
+    return CheckResult(rule="drift", table=table, flags=_slope_flags(table, "drift", text), note=note)
 
 
-def depth_order(t: pd.DataFrame) -> Checked:
+def depth_order(t: pd.DataFrame) -> CheckResult:
     """Were the depths of the containers read in one and the same order? Then drift looks like depth.
 
     Table: run order pattern and number of containers. Flagged when one pattern of k depths is so
@@ -175,10 +175,10 @@ def depth_order(t: pd.DataFrame) -> Checked:
             text = (f"{n} of {of} containers were read in the order {pattern}: drift and carry-over in the "
                     "instrument would look like a difference between depths; ask for a random order")
             flags.append(Flag(rule="depth order", concern="ask before trusting", where="run order", evidence=text))
-    return Checked(rule="depth order", table=out, flags=tuple(flags), note="" if len(own) else NO_ORDER)
+    return CheckResult(rule="depth order", table=out, flags=tuple(flags), note="" if len(own) else NO_ORDER)
 
 
-def run_effects(t: pd.DataFrame) -> Checked:
+def run_effects(t: pd.DataFrame) -> CheckResult:
     """Whether runs differ in level, judged by the containers in each and by the check fluid.
 
     Containers: means of each container (depths taken out) on lot, store, treatment, age and age by
@@ -202,7 +202,7 @@ def run_effects(t: pd.DataFrame) -> Checked:
                           analyte=row["analyte"], evidence=text))
     flags += _split_containers(t)
     note = "" if rows else "not assessed: fewer than two runs, or too few containers in them"
-    return Checked(rule="run effect", table=table, flags=tuple(flags), note=note)
+    return CheckResult(rule="run effect", table=table, flags=tuple(flags), note=note)
 
 
 def _f_test(y: Vector, base: Vector, full: Vector) -> tuple[float, int, int]:
@@ -263,7 +263,7 @@ def _split_containers(t: pd.DataFrame) -> list[Flag]:
 CARRY_COLUMNS = ["sample", "analyte", "after", "value", "expected", "value_before", "share_carried", "t", "df", "p"]
 
 
-def carry_over(t: pd.DataFrame) -> Checked:
+def carry_over(t: pd.DataFrame) -> CheckResult:
     """Whether a sample reads high because the one before it was rich.
 
     Looks at samples whose predecessor in the run was richer in an analyte by more than six
@@ -288,7 +288,7 @@ def carry_over(t: pd.DataFrame) -> Checked:
         flags.append(Flag(rule="carry-over", concern=concern, where=f"sample {row['sample']}",
                           analyte=row["analyte"], samples=(row["sample"],), evidence=text))
     note = NO_ORDER if t["run_order"].isna().all() else "" if rows else "no sample came after a much richer one"
-    return Checked(rule="carry-over", table=table, flags=tuple(flags), note=note)
+    return CheckResult(rule="carry-over", table=table, flags=tuple(flags), note=note)
 
 
 def _after_rich(part: pd.DataFrame, fit: AbsorbedFit, analyte: str) -> list[tuple[object, ...]]:

@@ -7,15 +7,14 @@ page cannot say anything that the stages did not find.
 from __future__ import annotations
 
 import re
-from typing import Any, Protocol
 
 import pandas as pd
 
 from studykit.core.files import read_csv
-from studykit.core.record import significant
+from studykit.core.record import read_records, significant
 from studykit.report.manifest import hashes, input_files
-from studykit.study.definition import Study
 from studykit.study.lock import lock_status
+from studykit.study.stages import OpenStage
 
 CAUTIONS = (
     "The safety data sheet, local law and codes, the site's permits and competent or licensed people decide; stop if "
@@ -34,22 +33,8 @@ CAUTIONS = (
 )
 
 
-class FrontStage(Protocol):
-    """What the first page needs of the open stage."""
-
-    @property
-    def study(self) -> Study: ...
-    @property
-    def root(self) -> Any: ...
-    @property
-    def out(self) -> Any: ...
-    def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame: ...
-
-
-def _numbers(stage: FrontStage, stem: str) -> dict[str, str]:
+def _numbers(stage: OpenStage, stem: str) -> dict[str, str]:
     """Printed text of the records of an earlier stage; empty where it recorded none."""
-    from studykit.core.record import read_records
-
     path = stage.out.parent / stem / "numbers.json"
     return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
 
@@ -59,20 +44,20 @@ def _together(text: str) -> str:
     return re.sub(r"(?<=[0-9]) (?=%|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
 
 
-def _optional(stage: FrontStage, stem: str, name: str) -> pd.DataFrame:
+def _optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
     path = stage.out.parent / stem / f"{name}.csv"
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
     return read_csv(path, keep_default_na=False)
 
 
-def words(stage: FrontStage) -> dict[str, str]:
+def words(stage: OpenStage) -> dict[str, str]:
     """Verdict word of each analyte."""
     table = stage.read_table("06-verdict", "verdicts", dtype=str)
     return dict(zip(table["analyte"], table["verdict"], strict=True))
 
 
-def answer(stage: FrontStage) -> str:
+def answer(stage: OpenStage) -> str:
     """The answer as a quotation block: changes after the lock first, then verdict and action."""
     numbers = _numbers(stage, "06-verdict")
     lines = [f"> **{numbers['verdict_sentence']}**"]
@@ -87,12 +72,12 @@ def answer(stage: FrontStage) -> str:
     return _together("\n".join(lines))
 
 
-def verdict_table(stage: FrontStage) -> pd.DataFrame:
+def verdict_table(stage: OpenStage) -> pd.DataFrame:
     """The verdict table of the verdict stage."""
     return stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
 
 
-def profile_alt(stage: FrontStage) -> str:
+def profile_alt(stage: OpenStage) -> str:
     """Alt text of the profile figure, from the verdict table."""
     table = stage.read_table("06-verdict", "verdicts")
     parts = [f"{r['analyte']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
@@ -100,7 +85,7 @@ def profile_alt(stage: FrontStage) -> str:
     return "Depth profiles of each analyte. " + "; ".join(parts)
 
 
-def follows(stage: FrontStage) -> str:
+def follows(stage: OpenStage) -> str:
     """What follows, from the sentences of the analytes that are not homogeneous, groups, and pouring."""
     table = _optional(stage, "06-verdict", "sentences")
     out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
@@ -129,7 +114,7 @@ def _group_words(row: pd.Series) -> str:
     return ", ".join(parts)
 
 
-def method(stage: FrontStage) -> str:
+def method(stage: OpenStage) -> str:
     """How it was found, in one paragraph, by the paths that the analytes took."""
     n, study = _numbers(stage, "00-study"), stage.study
     paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
@@ -152,7 +137,7 @@ def _count(number: str, noun: str) -> str:
     return f"{number} {noun}{'' if number == '1' else 's'}" if number != "0" else f"no {noun}s"
 
 
-def quality(stage: FrontStage) -> str:
+def quality(stage: OpenStage) -> str:
     """What intake and quality found, in sentences."""
     n = _numbers(stage, "03-intake")
     lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
@@ -162,7 +147,7 @@ def quality(stage: FrontStage) -> str:
     return "\n".join(lines)
 
 
-def limits(stage: FrontStage) -> str:
+def limits(stage: OpenStage) -> str:
     """What the study does not say: scope, heel, blind spots of methods, other stock."""
     lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
     blind: dict[str, list[str]] = {}
@@ -179,7 +164,7 @@ def cautions() -> str:
     return "\n".join(f"- {c}" for c in CAUTIONS)
 
 
-def trace(stage: FrontStage) -> pd.DataFrame:
+def trace(stage: OpenStage) -> pd.DataFrame:
     """Per analyte: verdict, rows used, the table that lists them, the raw files they come from."""
     used = stage.read_table("05-model", "rows-used")
     verdicts = words(stage)
@@ -192,7 +177,7 @@ def trace(stage: FrontStage) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "verdict", "rows", "listed in", "raw files"])
 
 
-def provenance(stage: FrontStage) -> pd.DataFrame:
+def provenance(stage: OpenStage) -> pd.DataFrame:
     """Every input file with its hash, and the settings that decide numbers."""
     study = stage.study
     rows = [("alpha", f"{study.alpha:g}"), ("seed", str(study.seed)),

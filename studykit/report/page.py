@@ -71,7 +71,7 @@ def _cells(path: Path) -> list[Any]:
 
 
 def _is_caption(output: Any) -> bool:
-    return output.get("metadata", {}).get("studykit") == "caption"
+    return bool(output.get("metadata", {}).get("studykit") == "caption")
 
 
 def _kept(output: Any) -> Any:
@@ -103,7 +103,8 @@ def build_html(notebooks: Sequence[Path], study: Study) -> str:
     whole = merge(notebooks, study)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        exporter = _Exporter(template_name="report", extra_template_basedirs=[str(TEMPLATES)])
+        exporter = _Exporter(  # type: ignore[no-untyped-call]
+            template_name="report", extra_template_basedirs=[str(TEMPLATES)])
         html, _ = exporter.from_notebook_node(whole, resources={
             "report_css": css, "language": study.language, "invented": study.invented,
             "metadata": {"name": study.title},

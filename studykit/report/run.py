@@ -62,7 +62,7 @@ def _engine(say: Say, stem: str) -> str:
     """A papermill engine that tells of each finished cell; returns its registered name."""
     from papermill.engines import NBClientEngine, papermill_engines
 
-    class Telling(NBClientEngine):
+    class Telling(NBClientEngine):  # type: ignore[misc]  # papermill has no types
         @classmethod
         def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **kw: Any) -> Any:
             code = [c for c in nb_man.nb.cells if c.cell_type == "code"]

@@ -22,7 +22,7 @@ from itertools import pairwise
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.study.sections import SamplingSettings
+from studykit.study.definition import SamplingSettings
 from studykit.vessels.shapes import Shape
 
 # Words and places: definitions of spot samples in ISO 3170 clause 3 and ASTM D4057 (terminology), clauses

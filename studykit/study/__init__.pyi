@@ -1,11 +1,11 @@
 from . import codes as codes
 from . import columns as columns
+from . import definition as definition
 from . import exclusions as exclusions
 from . import inventory as inventory
 from . import lock as lock
 from . import overview as overview
 from . import precision as precision
-from . import sections as sections
 from . import stages as stages
 from . import tables as tables
 from .definition import Study as Study
@@ -18,6 +18,7 @@ __all__ = [
     "Tables",
     "codes",
     "columns",
+    "definition",
     "exclusions",
     "inventory",
     "load_study",
@@ -25,7 +26,6 @@ __all__ = [
     "lock",
     "overview",
     "precision",
-    "sections",
     "stages",
     "tables",
 ]

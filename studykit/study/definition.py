@@ -1,4 +1,8 @@
-"""The study definition: study.toml read into one frozen object, or refused with every fault listed."""
+"""The study definition: study.toml read into one frozen object, or refused with every fault listed.
+
+First the sections as frozen models, one class each: what may be written, in which units, with which limits.
+Unknown keys are refused; a field's name carries its unit. Then the study itself, and how it is read.
+"""
 
 from __future__ import annotations
 
@@ -6,22 +10,279 @@ import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml
+from studykit.core.units import parse_unit
 from studykit.study.precision import find_method
-from studykit.study.sections import (
-    Analyte,
-    ComponentSettings,
-    DesignSettings,
-    Factors,
-    FluidSettings,
-    SamplingSettings,
-    Section,
-    Sentence,
-)
 from studykit.vessels.shapes import Vessel
+
+
+def _known_unit(text: str) -> str:
+    parse_unit(text)
+    return text
+
+
+UnitText = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Sentence = Annotated[str, Field(min_length=3)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class Section(BaseModel):
+    """Base of all sections: frozen, unknown keys refused, no silent conversion of text to numbers."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, str_strip_whitespace=True)
+
+
+class Margin(Section):
+    """The largest difference between depths that does not matter: per cent of the level, or absolute."""
+
+    relative_percent: Positive | None = None
+    absolute: Positive | None = None
+
+    @model_validator(mode="after")
+    def _one_of_two(self) -> Margin:
+        if (self.relative_percent is None) == (self.absolute is None):
+            raise ValueError("give exactly one of relative_percent and absolute")
+        if self.relative_percent is not None and self.relative_percent >= 100:
+            raise ValueError("relative_percent must be below 100")
+        return self
+
+    @property
+    def relative(self) -> bool:
+        """True where the margin is in per cent (analysed on the log scale)."""
+        return self.relative_percent is not None
+
+    def text(self, unit: str) -> str:
+        """The margin as people write it, with sign and unit."""
+        return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}"
+
+
+class Repeatability(Section):
+    """A laboratory's own repeatability statement: exactly one of s_r, s_r_percent, r, r_percent."""
+
+    s_r: Positive | None = None
+    s_r_percent: Positive | None = None
+    r: Positive | None = None
+    r_percent: Positive | None = None
+    source: Sentence
+
+    @model_validator(mode="after")
+    def _one_of_four(self) -> Repeatability:
+        if sum(v is not None for v in (self.s_r, self.s_r_percent, self.r, self.r_percent)) != 1:
+            raise ValueError("give exactly one of s_r, s_r_percent, r, r_percent")
+        return self
+
+    def s_r_at(self, level: float) -> float:
+        """Repeatability standard deviation at ``level``, in the analyte's unit (r = 1.96·√2·s_r)."""
+        absolute = self.s_r if self.s_r is not None else self.r
+        value = absolute if absolute is not None else (self.s_r_percent or self.r_percent or 0.0) / 100 * level
+        is_r = self.r is not None or self.r_percent is not None
+        return value / (1.959963984540054 * 2**0.5) if is_r else value
+
+
+class Analyte(Section):
+    """One declared analyte: unit, method, margin and why that margin."""
+
+    unit: UnitText
+    method: Sentence
+    margin: Margin
+    margin_reason: Sentence
+    label: str = ""
+    kind: Literal["element", "viscosity", "water", "solids", "count", "other"] = "other"
+    method_key: str = ""
+    repeatability: Repeatability | None = None
+    intermediate_s: Positive | None = None
+    limit: Positive | None = None
+    nominal: Positive | None = None
+    sigma_pt: Positive | None = None
+    blind_to: str = ""
+    wear_metal: bool = False
+
+
+class Factors(Section):
+    """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run."""
+
+    depths: Annotated[tuple[Name, ...], Field(min_length=2)]
+    fixed: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
+    by_depth: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
+    run: bool = False
+
+    @model_validator(mode="after")
+    def _distinct(self) -> Factors:
+        if len(set(self.depths)) != len(self.depths):
+            raise ValueError("depths has a label twice")
+        missing = [x for x in self.by_depth if x not in self.fixed]
+        if missing:
+            raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")
+        return self
+
+
+class FluidSettings(Section):
+    """The fluid: density and viscosity, for the settling estimate.
+
+    Viscosity: two kinematic values (40 and 100 °C), or ``rest_viscosity_pa_s`` for a thickened
+    fluid, taken for every temperature of the range.  ``density_expansion_per_k`` is needed
+    outside 801 to 1164 kg/m³, where the rule for mineral oils does not hold.
+    """
+
+    density_kg_m3: Positive
+    density_at_c: float = 15.0
+    density_expansion_per_k: NotNegative | None = None
+    viscosity_mm2_s_at_40c: Positive | None = None
+    viscosity_mm2_s_at_100c: Positive | None = None
+    rest_viscosity_pa_s: Positive | None = None
+    viscosity_from_c: float = -20.0
+    viscosity_to_c: float = 150.0
+    yield_stress_pa: NotNegative = 0.0
+    storage_temperature_c: float = 20.0
+    store_temperature_c: dict[str, float] = Field(default_factory=dict)
+    yearly_swing_c: NotNegative = 0.0
+
+
+class ComponentSettings(Section):
+    """Something in the fluid that might settle or rise: density, median diameter by mass, volume share.
+
+    ``log_sd``: standard deviation of the natural logarithm of the diameter.
+    """
+
+    name: Name
+    analyte: str = ""
+    density_kg_m3: Positive
+    diameter_um: Positive
+    log_sd: NotNegative = 0.0
+    volume_fraction: Annotated[float, Field(ge=0, lt=0.64)] = 0.0
+    note: str = ""
+
+
+class Assumption(Section):
+    """What a person expects of one analyte before the study, in the unit of its margin (% or absolute)."""
+
+    s_r: Positive
+    sd_container: NotNegative = 0.0
+    sd_container_depth: NotNegative = 0.0
+    gradient: Annotated[float, Field(allow_inf_nan=False)] = 0.0
+    shape: Literal["linear", "lowest only"] = "linear"
+    source: str = ""
+
+
+ControlKind = Literal["remixed control", "layered control", "duplicate", "check fluid", "blank", "retained",
+                      "sister"]
+
+
+class DesignSettings(Section):
+    """The planned size, costs and limits of the study, controls wanted, what is expected of each analyte.
+
+    A determination is one sample tested once for all analytes together; it costs ``cost_determination``
+    plus what ``cost_per_analyte`` lists. ``cost_fixed`` is spent in any case (set-up, transport).
+    ``controls`` lists what the plan shall contain; leave out what is not wanted (heel draw and composite
+    of the rest are switched under [sampling]).
+    """
+
+    containers: Annotated[int, Field(ge=1)] = 12
+    replicates: Annotated[int, Field(ge=1)] = 1
+    target: Annotated[float, Field(gt=0, lt=1)] = 0.8
+    cost_container: NotNegative = 0.0
+    cost_sample: NotNegative = 0.0
+    cost_determination: NotNegative = 0.0
+    cost_fixed: NotNegative = 0.0
+    cost_per_analyte: dict[str, NotNegative] = Field(default_factory=dict)
+    currency: str = "units"
+    budget: Positive | None = None
+    max_containers: Annotated[int, Field(ge=1)] = 60
+    max_replicates: Annotated[int, Field(ge=1)] = 4
+    max_samples: Annotated[int, Field(ge=1)] | None = None
+    max_determinations: Annotated[int, Field(ge=1)] | None = None
+    controls: tuple[ControlKind, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
+    guesses: dict[str, Assumption] = Field(default_factory=dict)
+
+    @model_validator(mode="after")
+    def _priced(self) -> DesignSettings:
+        costs = (self.cost_container, self.cost_sample, self.cost_determination, *self.cost_per_analyte.values())
+        if self.budget is not None and not any(costs):
+            raise ValueError("a budget without costs says nothing: give cost_container, cost_sample or "
+                             "cost_determination, or leave budget out")
+        return self
+
+
+class TestVolume(Section):
+    """How much sample one laboratory test needs."""
+
+    __test__ = False
+    name: Name
+    volume_ml: Positive
+
+
+class LabelSheet(Section):
+    """A sheet of labels by its geometry."""
+
+    rows: Annotated[int, Field(ge=1, le=60)] = 8
+    columns: Annotated[int, Field(ge=1, le=20)] = 3
+    label_width_mm: Positive = 63.5
+    label_height_mm: Positive = 33.9
+    margin_left_mm: NotNegative = 7.2
+    margin_top_mm: NotNegative = 12.9
+    gap_x_mm: NotNegative = 2.5
+    gap_y_mm: NotNegative = 0.0
+    page_width_mm: Positive = 210.0
+    page_height_mm: Positive = 297.0
+
+    @model_validator(mode="after")
+    def _fits_the_page(self) -> LabelSheet:
+        wide = self.margin_left_mm + self.columns * self.label_width_mm + (self.columns - 1) * self.gap_x_mm
+        high = self.margin_top_mm + self.rows * self.label_height_mm + (self.rows - 1) * self.gap_y_mm
+        if wide > self.page_width_mm or high > self.page_height_mm:
+            raise ValueError(
+                f"the labels need {wide:g} x {high:g} mm, but the page is "
+                f"{self.page_width_mm:g} x {self.page_height_mm:g} mm"
+            )
+        return self
+
+
+class ZonePlace(Section):
+    """Where a depth label is drawn: middle of the zone as a fraction of the liquid height (1 = surface)."""
+
+    label: Name
+    height: Annotated[float, Field(ge=0, le=1)]
+
+
+class SamplingSettings(Section):
+    """Where and how much is drawn, tool, tests with their minimum volumes, controls, runs, label sheet.
+
+    ``zones`` replaces the standards' positions (surface down). ``residue`` (the rest, stirred, after all
+    draws) left out follows ``heel``. ``duplicates``, ``blanks_per_run`` and
+    ``check_fluid_every`` left out follow [design] controls; ``check_fluid_every`` counts positions.
+    """
+
+    draw_ml: Positive = 100.0
+    purge_ml: NotNegative = 10.0
+    discard_ml: NotNegative = 0.0
+    zones: tuple[ZonePlace, ...] = ()
+    floor_gap_mm: NotNegative = 5.0
+    heel: bool = False
+    residue: bool | None = None
+    tool: str = ""
+    bottle_ml: Positive = 125.0
+    tests: tuple[TestVolume, ...] = ()
+    run_capacity: Annotated[int, Field(ge=1)] = 30
+    duplicates: Annotated[int, Field(ge=0)] | None = None
+    blanks_per_run: Annotated[int, Field(ge=0, le=5)] | None = None
+    check_fluid_every: Annotated[int, Field(ge=0)] | None = None
+    labels: LabelSheet = LabelSheet()
+
+    @model_validator(mode="after")
+    def _surface_down(self) -> SamplingSettings:
+        for above, below in zip(self.zones, self.zones[1:], strict=False):
+            if below.height >= above.height:
+                raise ValueError(
+                    f"zones are out of order: {below.label!r} at {below.height:g} does not lie below "
+                    f"{above.label!r} at {above.height:g}; list them from the surface down"
+                )
+        return self
+
 
 SAFE_NAME = r"^[A-Za-z0-9][A-Za-z0-9 _.+\-]*$"
 

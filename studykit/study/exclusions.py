@@ -15,10 +15,9 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.study.cells import LINE, read_cells
 from studykit.study.columns import NO_CONTAINER, ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
-from studykit.study.tables import type_cells
+from studykit.study.tables import LINE, read_cells, type_cells
 
 EXCLUSIONS = TableSpec(
     name="exclusions",

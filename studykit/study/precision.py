@@ -44,7 +44,7 @@ class PowerLaw:
 
     def at(self, level: float) -> float:
         """The limit at ``level`` (> 0)."""
-        return self.a * (level + self.shift) ** self.power
+        return float(self.a * (level + self.shift) ** self.power)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

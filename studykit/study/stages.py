@@ -1,9 +1,15 @@
-"""The stages of a study in their order: one stem each for notebook, module, page and output folder."""
+"""The stages of a study in their order (one stem each: notebook, module, page, folder), and what an open one gives."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from studykit.study.definition import Study
 
 HERE = Path(__file__).resolve().parents[1]
 
@@ -37,6 +43,25 @@ STAGES = (
               reads="the tables of all stages", writes="the first page of report.html"),
 )
 STEMS = tuple(s.stem for s in STAGES)
+
+
+class OpenStage(Protocol):
+    """What the chapters' functions need of an open stage (``studykit.notebook.Stage`` is one): tables, folders, records."""
+
+    @property
+    def study(self) -> Study: ...
+    @property
+    def root(self) -> Path: ...
+    @property
+    def out(self) -> Path: ...
+    @property
+    def containers(self) -> pd.DataFrame: ...
+    @property
+    def samples(self) -> pd.DataFrame: ...
+    @property
+    def results(self) -> pd.DataFrame: ...
+    def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str: ...
+    def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame: ...
 
 
 def share(name: str) -> Path:

@@ -23,10 +23,10 @@ from scipy import stats
 
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
-from studykit.model.tables import OpenStage
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle
 from studykit.physics.inputs import DRAW_THICKNESS, standing
+from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 
 MOST_CLASSES = 6

@@ -16,11 +16,11 @@ from matplotlib.figure import Figure
 from studykit.inference.equivalence import Interval, container_summary
 from studykit.model.fit import AnalyteModel
 from studykit.model.rows import back
-from studykit.model.tables import OpenStage
 from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size
 from studykit.physics.forecast import what_is_ruled_out
 from studykit.physics.inputs import liquid_of
+from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 from studykit.verdict.rule import StudyVerdict
 

@@ -12,9 +12,9 @@ from studykit.inference.censored import MOST_CENSORED, BoundedVerdict, bound_ver
 from studykit.inference.share import ShareBeyond, share_beyond
 from studykit.model.fit import AnalyteModel, fit_rows
 from studykit.model.rows import container_contrasts, model_rows
-from studykit.model.tables import OpenStage, usable
-from studykit.study.definition import Study
-from studykit.study.sections import Margin
+from studykit.model.tables import usable
+from studykit.study.definition import Margin, Study
+from studykit.study.stages import OpenStage
 from studykit.verdict.rule import StudyVerdict
 from studykit.verdict.stated import precision_at
 

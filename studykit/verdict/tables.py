@@ -12,13 +12,14 @@ from studykit.core.errors import BadInput
 from studykit.core.record import read_records, significant
 from studykit.inference.share import share_bound_clear
 from studykit.model.fit import AnalyteModel, group_contrasts
-from studykit.model.tables import OpenStage, fit_all
+from studykit.model.tables import fit_all
 from studykit.plot.profiles import by_age as by_age_figure
 from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
 from studykit.quality.flags import working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
+from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
 from studykit.verdict import stated as known
 from studykit.verdict.pouring import consequences, typical_container

@@ -20,7 +20,7 @@ from studykit.design.cheapest import Aim, Costs, Limits, cheapest
 from studykit.design.operating import DesignSize, _critical_curve, chances
 from studykit.design.simulation import simulate_studies
 from studykit.notebook.explorer import explore
-from studykit.study.sections import Assumption
+from studykit.study.definition import Assumption
 
 AIM = Aim(analyte="x", guess=Assumption(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
 COSTS = Costs(container=40, sample=10, determination=6)

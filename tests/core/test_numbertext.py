@@ -10,9 +10,7 @@ from studykit.core.numbertext import (
     NumberFormat,
     detect_format,
     parse_number,
-    rounding_step,
     safe_cell,
-    significant_digits,
 )
 
 POINT, COMMA = NumberFormat(), NumberFormat(decimal=",")
@@ -77,17 +75,6 @@ def test_signs_not_proved(texts: list[str], reason: str) -> None:
     evidence = detect_format(texts)
     assert evidence.form is None
     assert reason in evidence.reason
-
-
-def test_digits_and_steps() -> None:
-    assert significant_digits("0.0120") == 3
-    assert significant_digits("<1,50", COMMA) == 3
-    assert significant_digits("1500") == 4
-    assert significant_digits("0") == 1
-    assert significant_digits("n.d.") is None
-    assert rounding_step("9.8") == 0.1
-    assert rounding_step("1.50e3") == 10.0
-    assert rounding_step("trace") is None
 
 
 @pytest.mark.parametrize(("text", "shown"), [

@@ -40,10 +40,12 @@ def test_a_recorder_keeps_a_file_and_refuses_a_name_twice(tmp_path):
     assert list(recorder.to_table()["value"]) == ["341.2", "72", "not available"]
 
 
-def test_opening_a_stage_again_starts_an_empty_record(tmp_path):
+def test_a_new_recorder_leaves_the_old_record_until_its_first_number(tmp_path):
     Recorder("s", tmp_path).record("old", 1)
-    Recorder("s", tmp_path)
-    assert numbers.read_records(tmp_path / "numbers.json") == ()
+    again = Recorder("s", tmp_path)
+    assert [r.name for r in numbers.read_records(tmp_path / "numbers.json")] == ["old"]
+    again.record("new", 2)
+    assert [r.name for r in numbers.read_records(tmp_path / "numbers.json")] == ["new"]
 
 
 def test_a_sentence_takes_recorded_numbers_only():

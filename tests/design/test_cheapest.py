@@ -22,7 +22,7 @@ from studykit.design.cheapest import (
     right_chance,
 )
 from studykit.design.operating import DesignSize, chances, margin_on_scale, resolvable_margin
-from studykit.study.sections import Assumption, DesignSettings, Margin
+from studykit.study.definition import Assumption, DesignSettings, Margin
 
 COSTS = Costs(container=40, sample=10, determination=6)
 LIMITS = Limits(depths=(3,), max_containers=30, max_replicates=4)

@@ -7,7 +7,7 @@ import pytest
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest
 from studykit.design.figures import chance_against, chance_against_cost, sweep
 from studykit.design.operating import DesignSize, chances
-from studykit.study.sections import Assumption
+from studykit.study.definition import Assumption
 
 AIM = Aim(analyte="water", guess=Assumption(s_r=12.0, gradient=60.0), margin=50.0, unit="mg/kg")
 SIZE = DesignSize(containers=6, depths=3)

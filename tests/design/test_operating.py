@@ -29,7 +29,7 @@ from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_depths
 from studykit.inference.simultaneous import beyond_sf
 from studykit.inference.tost_power import beyond_power, tost_power
-from studykit.study.sections import Assumption, Margin
+from studykit.study.definition import Assumption, Margin
 
 R_PER_S = 1.959963984540054 * math.sqrt(2)  # r = 2.77 s_r
 

@@ -14,7 +14,7 @@ from studykit.design.simulation import Trouble, _critical, _judge, _layout, _los
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_depths
 from studykit.mixed.fit import fit_reml
-from studykit.study.sections import Assumption
+from studykit.study.definition import Assumption
 
 
 def aim(margin: float = 2.0, name: str = "x", **guess: float) -> Aim:

@@ -10,7 +10,7 @@ import pytest
 from studykit.design.cheapest import Aim, Costs
 from studykit.design.operating import DesignSize, chances
 from studykit.notebook.explorer import OFFLINE, Explorer, explore, picture, show_explorer
-from studykit.study.sections import Assumption
+from studykit.study.definition import Assumption
 
 COSTS = Costs(container=40, sample=10, determination=6)
 P = Aim(analyte="P", guess=Assumption(s_r=2.0, gradient=100 * math.log1p(0.03)), margin=100 * math.log1p(0.05), unit="%",

@@ -13,8 +13,7 @@ from studykit.core import errors
 from studykit.core.record import CLASSES
 from studykit.inference.critical_range import critical_range_factor, singles_arithmetic
 from studykit.inference.share import share_bound_clear
-from studykit.study.definition import Study, parse_study
-from studykit.study.sections import Analyte, Factors
+from studykit.study.definition import Analyte, Factors, Study, parse_study
 
 ROOT = Path(__file__).resolve().parents[2]
 SAVED = re.compile(r'save_table\([^()]*(?:\([^()]*\))?[^()]*"([\w-]+)"\)')

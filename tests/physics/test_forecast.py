@@ -14,8 +14,7 @@ from studykit.physics.bounds import Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
 from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle, what_is_ruled_out
 from studykit.physics.inputs import liquid_of, situations
-from studykit.study.definition import Study, parse_study
-from studykit.study.sections import FluidSettings
+from studykit.study.definition import FluidSettings, Study, parse_study
 
 FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220, "viscosity_mm2_s_at_100c": 19,
          "storage_temperature_c": 18, "store_temperature_c": {"cold": 8}}

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 
 from studykit.quality import massbalance
-from studykit.quality.flags import Checked, Scatter, working_table
+from studykit.quality.flags import CheckResult, Scatter, working_table
 from tests.quality_cases import ANALYTES, Case, build, study_of
 
 UNIT = {a: Scatter(s=level * s, source="invented") for a, (level, s, _, _) in ANALYTES.items()}
 PAIL = {"vessel": "pail", "liquid_height_mm": 320.0}
 
 
-def balance(case: Case) -> Checked:
+def balance(case: Case) -> CheckResult:
     return massbalance.mass_balance(case.study, case.containers, case.samples, working_table(*case.tables()), UNIT)
 
 

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality import runs as runchecks
-from studykit.quality.flags import Checked, working_table
+from studykit.quality.flags import CheckResult, working_table
 from tests.quality_cases import Case, build
 
 
@@ -15,7 +15,7 @@ def table(case: Case) -> pd.DataFrame:
     return working_table(*case.tables())
 
 
-def analytes(check: Checked) -> set[str]:
+def analytes(check: CheckResult) -> set[str]:
     return {f.analyte for f in check.flags}
 
 

@@ -12,8 +12,8 @@ from pydantic import ValidationError
 
 from studykit.core.errors import BadInput
 from studykit.sampling.draws import depth_zones, needed_ml, overlap_ml, plan_draws, slab, volume_warnings, zone_tips
-from studykit.study.sections import LabelSheet, SamplingSettings, ZonePlace
-from studykit.study.sections import TestVolume as VolumeOf
+from studykit.study.definition import LabelSheet, SamplingSettings, ZonePlace
+from studykit.study.definition import TestVolume as VolumeOf
 from studykit.vessels.shapes import Frustum, HorizontalCylinder, Rectangular, UprightCylinder
 
 THREE = ("upper", "middle", "lower")

@@ -10,7 +10,7 @@ import pytest
 from studykit.notebook.display import figure_png
 from studykit.sampling.draws import plan_draws
 from studykit.sampling.sketch import MARK_GAP, SCALES, choose_scale, draw_vessel, spread, vessel_figure
-from studykit.study.sections import SamplingSettings
+from studykit.study.definition import SamplingSettings
 from studykit.vessels.shapes import Frustum, HorizontalCylinder, Section, Stacked, UprightCylinder
 
 PAIL = Frustum(bottom_diameter_mm=270, top_diameter_mm=300, height_mm=360)

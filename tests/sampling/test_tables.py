@@ -11,9 +11,9 @@ import pytest
 from studykit.sampling import tables as sampletables
 from studykit.sampling.order import make_plan
 from studykit.sampling.sheet_texts import CAUTIONS
+from studykit.study.definition import SamplingSettings
 from studykit.study.inventory import choose_containers
 from studykit.study.lock import LockStatus
-from studykit.study.sections import SamplingSettings
 from studykit.study.stages import HERE
 from tests.sampling_examples import container_table, stock_rows, study
 

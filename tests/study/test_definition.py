@@ -4,8 +4,7 @@ import pydantic
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.study.definition import load_study, parse_study
-from studykit.study.sections import Repeatability
+from studykit.study.definition import Repeatability, load_study, parse_study
 from tests.studies import DEFINITION, definition, write_study
 
 

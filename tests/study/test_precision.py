@@ -8,6 +8,7 @@ import math
 import pytest
 
 from studykit.core.errors import BadInput, DesignMismatch
+from studykit.study.definition import Repeatability
 from studykit.study.precision import (
     R_FACTOR,
     Method,
@@ -21,7 +22,6 @@ from studykit.study.precision import (
     register,
     resolve_precision,
 )
-from studykit.study.sections import Repeatability
 
 
 def test_factor_between_r_and_s_r():
