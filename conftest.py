@@ -4,12 +4,17 @@ nbval compares text exactly and skips a cell that was stored without output. Bot
 numbers may differ by 1e-6 relative (whole numbers not at all), and a cell that was not run, or that
 stored an error or a message on stderr, fails. The limits: a number printed to n digits may differ by
 one in its last digit only where it has four or more decimals.
+
+With several workers (pytest-xdist, a file a worker) the files that take longest come first, and a notebook
+waits for those whose tables it reads.
 """
 
 from __future__ import annotations
 
 import math
 import re
+import time
+from pathlib import Path
 
 import pytest
 from nbval.plugin import IPyNbCell, IPyNbFile
@@ -19,6 +24,18 @@ NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]
 VOLATILE = ((re.compile(r"0x[0-9a-f]{6,}"), "0xADDR"),)
 SKIPPED = ("image/svg+xml", "application/pdf")
 VERSIONS = "Versions of the programs."
+LONGEST = ("tests/test_soils.py", "notebooks/03-intake.ipynb", "notebooks/05-model.ipynb", "notebooks/04-quality.ipynb",
+           "notebooks/06-verdict.ipynb", "notebooks/01-design.ipynb", "notebooks/00-study.ipynb",
+           "notebooks/02-sampling.ipynb", "tests/browser/test_lab.py", "tests/intake/test_intake_fuzz.py",
+           "tests/sampling/test_order.py", "tests/test_flow.py", "tests/quality/test_assess.py",
+           "tests/design/test_tables.py", "tests/browser/test_report_page.py", "notebooks/07-report.ipynb")
+"""Test files and notebooks that take longest, the first to be started; a notebook stands after those it waits for."""
+TAKEN_IN = "03-intake"
+AFTER = {"00-study": (TAKEN_IN,), "01-design": (TAKEN_IN,), "02-sampling": (TAKEN_IN,), "04-quality": (TAKEN_IN,),
+         "05-model": (TAKEN_IN,), "06-verdict": (TAKEN_IN, "04-quality"),
+         "07-report": ("00-study", "01-design", "02-sampling", TAKEN_IN, "04-quality", "05-model", "06-verdict")}
+"""The notebooks that each waits for: all share one working copy of the demo, which the intake completes."""
+PATIENCE_S = 900
 
 
 def _value(text: str) -> float:
@@ -78,6 +95,48 @@ def pytest_collectstart(collector: pytest.Collector) -> None:
     """Leave images out of the comparison."""
     if isinstance(collector, IPyNbFile):
         collector.skip_compare += SKIPPED
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Put the longest files first, and remember which notebooks are in this run."""
+    rank = {name: k for k, name in enumerate(LONGEST)}
+    items.sort(key=lambda i: rank.get(i.nodeid.partition("::")[0], len(rank)))
+    config.stash[NOTEBOOKS] = {i.path.stem for i in items if i.path.suffix == ".ipynb"}
+
+
+NOTEBOOKS = pytest.StashKey[set[str]]()
+
+
+def _done(collector: IPyNbFile, stem: str) -> Path:
+    """The file that says to all workers that a notebook has been run."""
+    shared: Path = collector.config._tmp_path_factory.getbasetemp().parent
+    return shared / f"{stem}.done"
+
+
+def _await(collector: IPyNbFile, stem: str) -> None:
+    deadline = time.monotonic() + PATIENCE_S
+    while not _done(collector, stem).exists():
+        if time.monotonic() > deadline:
+            raise TimeoutError(f"{collector.path.name} waited in vain for {stem}")
+        time.sleep(0.1)
+
+
+def _setup_in_turn(self: IPyNbFile, _original=IPyNbFile.setup) -> None:
+    if hasattr(self.config, "workerinput"):
+        for stem in AFTER.get(self.path.stem, ()):
+            if stem in self.config.stash[NOTEBOOKS]:
+                _await(self, stem)
+    _original(self)
+
+
+def _teardown_told(self: IPyNbFile, _original=IPyNbFile.teardown) -> None:
+    _original(self)
+    if hasattr(self.config, "workerinput"):
+        _done(self, self.path.stem).touch()
+
+
+IPyNbFile.setup = _setup_in_turn
+IPyNbFile.teardown = _teardown_told
 
 
 class StoredOutputs(pytest.Item):

@@ -60,8 +60,14 @@ def build(extra: str) -> None:
 
 
 def run_tests(arguments: list[str]) -> int:
-    """The whole test suite, by pytest, in this environment."""
-    return subprocess.run([sys.executable, "-m", "pytest", *arguments], cwd=ROOT, check=False).returncode
+    """The whole test suite, by pytest, in this environment: a worker a core, each test file or notebook in one of them.
+
+    What is given comes last and wins: ``-n 0`` runs everything in one process.
+    """
+    spread = ["-p", "tests.lean", "-n", str(os.cpu_count() or 1), "--dist", "loadfile", "--no-loadscope-reorder"]
+    threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    return subprocess.run([sys.executable, "-m", "pytest", *spread, *arguments], cwd=ROOT, check=False,
+                          env=threads | os.environ).returncode
 
 
 def inside() -> bool:

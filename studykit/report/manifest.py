@@ -6,13 +6,15 @@ import platform
 from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from studykit import __version__
 from studykit.core.files import sha256_of, write_json
-from studykit.report.run import StageRun
 from studykit.study.definition import Study
 from studykit.study.stages import share
+
+if TYPE_CHECKING:  # the stage notebooks hash inputs, and must not load what runs notebooks (seconds)
+    from studykit.report.run import StageRun
 
 SCHEMA = "studykit-manifest-1"
 PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pint", "pydantic", "papermill",

@@ -94,7 +94,7 @@ def summary_verdict(table: pd.DataFrame, margin: float, *, relative: bool) -> st
 
 
 def test_the_gear_oil_design_says_what_its_truth_record_expects() -> None:
-    """Over forty seeds the expected verdict is the usual one, so the filed demo is no lucky draw."""
+    """Over sixteen seeds the expected verdict is the usual one, so the filed demo is no lucky draw."""
     plan = make_plan()
     base = make_truth(plan)
     stored = plan.containers[plan.containers["treatment"] == "stored"]
@@ -102,7 +102,7 @@ def test_the_gear_oil_design_says_what_its_truth_record_expects() -> None:
     assert set(zones["depth"]) == set(DEPTHS)
     hits = dict.fromkeys(EXPECTED, 0)
     hidden = []
-    for seed in range(40):
+    for seed in range(16):
         truth = dataclasses.replace(base, seed=seed)
         results = recorded_results(plan, truth).merge(zones, on="sample")
         for a in truth.analytes:
@@ -114,5 +114,5 @@ def test_the_gear_oil_design_says_what_its_truth_record_expects() -> None:
     assert min(hidden) > 0.4
     assert np.mean(hidden) > 0.5
     hits.pop("Zn")
-    assert hits.pop("B") >= 28  # the margin lies near what 24 pails can resolve: sometimes it is decided
-    assert min(hits.values()) >= 39, hits
+    assert hits.pop("B") >= 10  # the margin lies near what 24 pails can resolve: sometimes it is decided
+    assert min(hits.values()) >= 15, hits

@@ -72,8 +72,8 @@ def test_the_verdict_is_the_one_of_the_model_stage() -> None:
 
 def test_lost_samples_lower_the_chance_and_cost_whole_samples() -> None:
     size = DesignSize(containers=6, depths=3, replicates=2)
-    whole = simulate_studies([aim(1.7)], size, studies=4000, seed=5).chances[0][1].homogeneous
-    less = simulate_studies([aim(1.7)], size, Trouble(missing=0.25), studies=2000, seed=5).chances[0][1].homogeneous
+    whole = simulate_studies([aim(1.7)], size, studies=2000, seed=5).chances[0][1].homogeneous
+    less = simulate_studies([aim(1.7)], size, Trouble(missing=0.25), studies=1000, seed=5).chances[0][1].homogeneous
     assert less < whole - 0.05
     gone = _lost(size, 0.25, 200, np.random.default_rng(0))
     assert np.array_equal(gone[::2], gone[1::2])

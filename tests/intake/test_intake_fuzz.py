@@ -33,7 +33,7 @@ def test_every_seed_is_read_whole(tmp_path: Path, seed: Seed) -> None:
         assert check_text(seed, seed.data, got) == "read"
 
 
-@settings(max_examples=120, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(ALL), st.integers(min_value=0, max_value=2**32))
 def test_mutated_files_are_read_as_they_stand_or_refused(tmp_path: Path, seed: Seed, number: int) -> None:
     assert one(seed, random.Random(number), tmp_path) in ("read", "read in part", "refused")
@@ -80,11 +80,7 @@ def test_a_reader_that_guesses_is_caught(tmp_path: Path, monkeypatch: pytest.Mon
 
     real = values.parse_number
     monkeypatch.setattr(values, "parse_number", guess)
-    seed, caught = seed_of("brackets.csv"), 0
-    for number in range(150):
-        try:
-            one(seed, random.Random(number), tmp_path)
-        except SilentError:
-            caught += 1
-    assert caught >= 1
+    seed = seed_of("brackets.csv")
+    with pytest.raises(SilentError):
+        tuple(one(seed, random.Random(number), tmp_path) for number in range(150))
     assert fuzz.SECONDS == 5.0

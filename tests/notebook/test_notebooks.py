@@ -14,6 +14,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
 import nbformat
 import pytest
@@ -344,28 +345,52 @@ def stored(names: tuple[str, ...]) -> NotebookNode:
     return new_notebook(cells=cells, metadata=sound().metadata)
 
 
-def test_the_net_over_stored_outputs_holds(tmp_path):
-    """One unchanged notebook passes; each changed cell of another fails; a stripped one and one with stderr fail."""
-    shutil.copy(ROOT / "conftest.py", tmp_path)
-    (tmp_path / "pytest.ini").write_text("[pytest]\n")
-    nbformat.write(stored(("right", "within tolerance")), tmp_path / "same.ipynb")
-    nbformat.write(stored(tuple(CELLS)), tmp_path / "changed.ipynb")
-    stripped = stored(("right",))
-    stripped.cells[0].update(outputs=[], execution_count=None)
-    nbformat.write(stripped, tmp_path / "stripped.ipynb")
-    loud = stored(("right",))
-    loud.cells[0].outputs.append(STDERR[0])
-    nbformat.write(loud, tmp_path / "loud.ipynb")
-    command = [sys.executable, "-m", "pytest", "--nbval", "--nbval-current-env", "-p", "no:cacheprovider", "-q", "-rA",
-               "--tb=no", "."]
-    environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTEST_")}
-    done = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, timeout=180, check=False)
-    assert done.returncode == 1, done.stdout + done.stderr
+def run_net(folder: Path) -> tuple[int, dict[str, str]]:
+    """Exit code and the word for each item of pytest over the notebooks of a folder, with this repository's conftest."""
+    shutil.copy(ROOT / "conftest.py", folder)
+    (folder / "pytest.ini").write_text("[pytest]\n")
+    command = [sys.executable, "-m", "pytest", "--nbval", "--nbval-current-env", "-p", "no:cacheprovider", "-p",
+               "tests.lean", "-q", "-rA", "--tb=no", "."]
+    environment = {k: v for k, v in os.environ.items() if not k.startswith("PYTEST_")} | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, timeout=180, check=False)
     lines = re.findall(r"^(PASSED|FAILED) (\S+\.ipynb::.+?)(?: - .*)?$", done.stdout, flags=re.M)
-    told = {name: word for word, name in lines}
-    assert {k: v for k, v in told.items() if k.startswith("same")} == {
-        "same.ipynb::stored outputs": "PASSED", "same.ipynb::Cell 0": "PASSED", "same.ipynb::Cell 1": "PASSED"}
-    for k, (name, (_, _, wrong)) in enumerate(CELLS.items()):
-        assert told[f"changed.ipynb::Cell {k}"] == ("FAILED" if wrong else "PASSED"), name
-    assert told["changed.ipynb::stored outputs"] == "PASSED"
-    assert told["stripped.ipynb::stored outputs"] == told["loud.ipynb::stored outputs"] == "FAILED"
+    assert lines, done.stdout + done.stderr
+    return done.returncode, {name: word for word, name in lines}
+
+
+def test_the_net_over_stored_outputs_holds(tmp_path):
+    """Each changed cell of a notebook fails, each unchanged one passes, and nothing else is told."""
+    nbformat.write(stored(tuple(CELLS)), tmp_path / "changed.ipynb")
+    code, told = run_net(tmp_path)
+    assert code == 1
+    assert told.pop("changed.ipynb::stored outputs") == "PASSED"
+    assert told == {f"changed.ipynb::Cell {k}": "FAILED" if wrong else "PASSED"
+                    for k, (_, _, wrong) in enumerate(CELLS.values())}
+
+
+def test_a_stripped_notebook_and_one_with_stderr_fail():
+    """They have no cell to compare, or one that would compare equal: the item that the conftest adds fails."""
+    from conftest import StoredOutputs
+
+    def told(nb: NotebookNode) -> None:
+        StoredOutputs.runtest(SimpleNamespace(parent=SimpleNamespace(nb=nb)))
+
+    stripped, loud = stored(("right",)), stored(("right",))
+    stripped.cells[0].update(outputs=[], execution_count=None)
+    loud.cells[0].outputs.append(STDERR[0])
+    told(stored(("right", "within tolerance")))
+    with pytest.raises(AssertionError, match="code cell 0: not run, nothing would be compared"):
+        told(stripped)
+    with pytest.raises(AssertionError, match="code cell 0: stored stream"):
+        told(loud)
+
+
+def test_notebooks_wait_only_for_those_that_come_before_them():
+    """Otherwise two workers could wait for each other for ever; and every file named is there."""
+    from conftest import AFTER, LONGEST
+
+    assert [p for p in LONGEST if not (ROOT / p).exists()] == []
+    place = {Path(p).stem: k for k, p in enumerate(LONGEST) if p.endswith(".ipynb")}
+    assert set(place) == set(STEMS)
+    assert set(AFTER) == set(STEMS) - {"03-intake"}
+    assert [(a, b) for a, needs in AFTER.items() for b in needs if place[b] >= place[a]] == []

@@ -1,0 +1,129 @@
+"""``python -m tests.mutation``: a seeded choice of mutants, each against its nearest tests; a table of survivors.
+
+Resumable: what was run with the same module and the same test files is not run again. Results lie in
+build/mutation.jsonl, the survivors in build/mutation.md.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import json
+import sys
+import tempfile
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+from tests.mutation import engine
+from tests.mutation.equivalent import EQUIVALENT
+from tests.mutation.operators import Mutant, mutants, mutated
+from tests.mutation.targets import ROOT, modules, nearest
+
+BUILD = ROOT / "build"
+
+
+def chosen(source: str, module: str, count: int, seed: int) -> list[Mutant]:
+    """So many mutants of a module by chance, the kinds in turn, no two at one place, none known to change nothing."""
+    by_kind: dict[str, list[Mutant]] = defaultdict(list)
+    for m in sorted(mutants(source), key=lambda m: m.digest(seed, module)):
+        if f"{module}|{m.name}" not in EQUIVALENT:
+            by_kind[m.kind].append(m)
+    taken: list[Mutant] = []
+    while len(taken) < count and any(by_kind.values()):
+        for kind in sorted(by_kind, key=lambda k: hashlib.sha256(f"{seed}|{module}|{k}".encode()).hexdigest()):
+            places = {(t.where, t.lines) for t in taken}
+            queue = by_kind[kind] = [m for m in by_kind[kind] if (m.where, m.lines) not in places]
+            if queue and len(taken) < count:
+                taken.append(queue.pop(0))
+    return taken
+
+
+def shares(sizes: dict[str, int], total: int) -> dict[str, int]:
+    """How many mutants each module gets: by the square root of how many it could have, at least two."""
+    roots = {m: n ** 0.5 for m, n in sizes.items()}
+    whole = sum(roots.values())
+    return {m: min(sizes[m], max(2, round(total * r / whole))) for m, r in roots.items()}
+
+
+def stamp(target: engine.Target) -> str:
+    """A text that changes with the module and its test files."""
+    files = [target.file, *(target.root / t for t in target.tests)]
+    return hashlib.sha256(b"".join(f.read_bytes() for f in files)).hexdigest()[:16]
+
+
+def run_module(module: str, plan: Sequence[Mutant], done: dict[str, Any], log: Path) -> Iterator[dict[str, Any]]:
+    """Fates of the mutants of one module, those that are known already among them."""
+    source = (ROOT / f"studykit/{module}.py").read_text(encoding="utf-8")
+    target = engine.Target(root=ROOT, dotted="studykit." + module.replace("/", "."),
+                           file=ROOT / f"studykit/{module}.py", tests=tuple(nearest(module)))
+    mark, base = stamp(target), None
+    for m in plan:
+        key = f"{module}|{m.name}|{mark}"
+        if key not in done:
+            base = base or engine.baseline(target, log)
+            if not base.passed:
+                raise SystemExit(f"{module}: its nearest tests fail without any fault:\n{base.told}")
+            outcome = engine.run_mutant(target, mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
+            done[key] = {"key": key, "module": module, "where": m.where, "line": m.lines[0], "kind": m.kind,
+                         "before": m.before, "after": m.after, "nth": m.nth, "fate": outcome.fate, "by": outcome.by,
+                         "seconds": round(outcome.seconds, 2)}
+            yield {**done[key], "new": True}
+        else:
+            yield {**done[key], "line": m.lines[0], "new": False}
+
+
+def table(rows: Sequence[dict[str, Any]]) -> str:
+    """Counts, then the survivors as a Markdown table."""
+    fates, survivors = Counter(r["fate"] for r in rows), [r for r in rows if r["fate"] == engine.SURVIVED]
+    share = 100 * len(survivors) / max(1, len(rows))
+    lines = [f"{len(rows)} mutants: " + ", ".join(f"{n} {f}" for f, n in sorted(fates.items()))
+             + f"; {share:.1f} % survive their nearest tests.", "",
+             "| module | line | function | kind | before | after | |", "| --- | --- | --- | --- | --- | --- | --- |"]
+    for r in survivors:
+        cells = [r["module"], str(r["line"]), r["where"], r["kind"], f"`{r['before'][:90]}`", f"`{r['after'][:90]}`", r["by"]]
+        lines.append("| " + " | ".join(c.replace("|", "\\|") for c in cells) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def main() -> None:
+    """Choose, run, tell."""
+    ask = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
+    ask.add_argument("modules", nargs="*", help="only modules whose path begins so, such as verdict/rule")
+    ask.add_argument("--count", type=int, default=260, help="how many mutants over all modules")
+    ask.add_argument("--seed", type=int, default=1)
+    ask.add_argument("--part", default="1/1", help="K/N: every N-th module, from the K-th; to share the work")
+    ask.add_argument("--list", action="store_true", help="show what would be run")
+    given = ask.parse_args()
+    k, n = map(int, given.part.split("/"))
+    sources = {m: (ROOT / f"studykit/{m}.py").read_text(encoding="utf-8") for m in modules()}
+    count = shares({m: len(mutants(s)) for m, s in sources.items()}, given.count)
+    wanted = [m for m in sources if not given.modules or m.startswith(tuple(given.modules))][k - 1::n]
+    plan = {m: chosen(sources[m], m, count[m], given.seed) for m in wanted}
+    if given.list:
+        for m, items in plan.items():
+            print(m, *(f"  {i.lines[0]:4} {i.kind}: {i.before}  ->  {i.after}" for i in items), sep="\n")
+        return
+    BUILD.mkdir(exist_ok=True)
+    store = BUILD / "mutation.jsonl"
+    old = [json.loads(line) for line in store.read_text().splitlines()] if store.exists() else []
+    done = {r["key"]: r for r in old}
+    engine.preload()
+    rows: list[dict[str, Any]] = []
+    with tempfile.TemporaryDirectory() as folder, store.open("a", encoding="utf-8") as out:
+        for module, items in plan.items():
+            for row in run_module(module, items, done, Path(folder) / "run.log"):
+                if row.pop("new"):
+                    out.write(json.dumps(row) + "\n")
+                    out.flush()
+                    print(f"{row['seconds']:6.1f} s  {row['fate']:8}  {module} {row['line']} {row['kind']}: "
+                          f"{row['before'][:60]}  ->  {row['after'][:60]}", flush=True)
+                rows.append(row)
+    (BUILD / "mutation.md").write_text(table(rows), encoding="utf-8")
+    print(table(rows))
+    sys.exit(1 if any(r["fate"] == engine.BROKEN for r in rows) else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,147 @@
+"""The mutation run can tell a killed fault from one that survives, on an invented module whose tests have holes."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.mutation import engine
+from tests.mutation.__main__ import chosen, shares, table
+from tests.mutation.equivalent import EQUIVALENT
+from tests.mutation.operators import mutants, mutated
+from tests.mutation.targets import ROOT, modules, nearest
+
+SOURCE = '''"""A module with a limit, a factor, a loop and a part that no test reaches."""
+
+
+def too_much(share: float) -> bool:
+    """True above a half."""
+    return share > 0.5
+
+
+def in_grams(kilograms: float) -> float:
+    """Grams."""
+    return 1000 * kilograms
+
+
+def count_down(n: int) -> int:
+    """Steps to zero."""
+    steps = 0
+    while n != 0:
+        n, steps = n - 1, steps + 1
+    return steps
+
+
+def alone(a: float, b: float) -> float:
+    """No test reaches it."""
+    return a - b
+'''
+TESTS = '''from toy.sums import count_down, in_grams, too_much
+
+
+def test_limit():
+    assert too_much(0.6) and not too_much(0.4)
+
+
+def test_factor():
+    assert in_grams(2.0) == 2000.0
+
+
+def test_loop():
+    assert count_down(3) == 3
+'''
+
+
+FATES = {
+    ("share > 0.5", "share <= 0.5"): (engine.KILLED, "tests/test_sums.py::test_limit"),
+    ("share > 0.5", "share >= 0.5"): (engine.SURVIVED, ""),  # nothing tests the limit itself
+    ("1000", "1"): (engine.KILLED, "tests/test_sums.py::test_factor"),
+    ("n - 1", "n + 1"): (engine.TIMEOUT, ""),
+    ("a - b", "a + b"): (engine.SURVIVED, "no test reaches it"),
+}
+SCRIPT = """
+import json, sys
+from pathlib import Path
+from tests.mutation import engine
+from tests.mutation.operators import mutants, mutated
+engine.PRELOADED, engine.FACTOR, engine.EXTRA_S = ("pytest", "hypothesis", "coverage"), 1.0, 1.0
+engine.preload()
+root, wanted = Path(sys.argv[1]), json.loads(sys.argv[2])
+def target(test):
+    return engine.Target(root=root, dotted="toy.sums", file=root / "toy/sums.py", tests=(test,))
+good, source, log = target("tests/test_sums.py"), (root / "toy/sums.py").read_text(), root / "run.log"
+base, bad = engine.baseline(good, log), engine.baseline(target("tests/test_bad.py"), log)
+told = {"passed": [base.passed, bad.passed], "why": base.told + bad.told, "fates": []}
+for m in mutants(source):
+    if [m.before, m.after] in wanted:
+        o = engine.run_mutant(good, mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
+        told["fates"].append([m.before, m.after, o.fate, o.by])
+told["loaded"] = "toy" in sys.modules
+print(json.dumps(told))
+"""
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="needs fork: Linux or macOS")
+def test_killed_survived_endless_and_unreached_are_told_apart(tmp_path: Path) -> None:
+    """In a process of its own, as the run itself, since it forks."""
+    for name, text in (("toy/__init__.py", ""), ("toy/sums.py", SOURCE), ("tests/test_sums.py", TESTS),
+                       ("tests/test_bad.py", "def test_wrong():\n    assert 1 == 2\n"),
+                       ("pyproject.toml", "[tool.pytest.ini_options]\npythonpath = ['.']\n")):
+        (tmp_path / name).parent.mkdir(exist_ok=True)
+        (tmp_path / name).write_text(text)
+    done = subprocess.run([sys.executable, "-c", SCRIPT, str(tmp_path), json.dumps(list(FATES))], capture_output=True,
+                          text=True, check=False, env={**os.environ, "PYTHONPATH": str(ROOT)})
+    assert done.returncode == 0, done.stderr
+    told = json.loads(done.stdout)
+    assert told["passed"] == [True, False]  # tests that fail without any fault are no baseline
+    assert "test_wrong" in told["why"]
+    assert {(b, a): (fate, by) for b, a, fate, by in told["fates"]} == FATES
+    assert not told["loaded"]
+    assert (tmp_path / "toy/sums.py").read_text() == SOURCE
+
+
+@pytest.mark.parametrize(("source", "want"), [
+    ("x = a == b", {"a != b", "a >= b"}), ("x = p < 0.05", {"p >= 0.05", "p <= 0.05", "0.0625"}),
+    ("x = a + b", {"a - b"}), ("x = -a", {"a"}), ("x = 100 * a", {"100 / a", "1"}), ("x = s[0]", {"s[-1]"}),
+    ("x = s[-1]", {"s[0]"}), ("x = t.isf(alpha, df)", {"t.ppf(alpha, df)", "t.isf(df, alpha)", "alpha / 2"}),
+    ("x = y.var(ddof=1)", {"y.var(ddof=0)"}), ("x = y.sum(axis=0)", {"y.sum(axis=1)"}), ("x = not a", {"a"}),
+    ("x = min(a, b)", {"max(a, b)"}), ("x = a and b", {"a or b"}), ("x = math.sqrt(v)", {"v"}),
+    ("x: int = 'text'", set()), ("raise ValueError(a + b)", set()), ("x = f'{a + b}'", set()), ("x = 'a' + b", set()),
+    ("x = Fault(row=a + 1)", set()), ("x = 1e-9", set())])
+def test_operators_make_these_faults(source: str, want: set[str]) -> None:
+    found = mutants(source)
+    assert {m.after for m in found} == want
+    for m in found:
+        assert ast.unparse(mutated(source, m.name)) != ast.unparse(ast.parse(source))
+
+
+def test_the_choice_is_fixed_by_the_seed_and_spread_over_kinds() -> None:
+    again = "\n\n" + SOURCE  # other lines move: the same faults are chosen
+    one = [m.name for m in chosen(SOURCE, "toy", 6, 1)]
+    assert one == [m.name for m in chosen(again, "toy", 6, 1)]
+    assert one != [m.name for m in chosen(SOURCE, "toy", 6, 2)]
+    assert len({m.kind for m in chosen(SOURCE, "toy", 6, 1)}) >= 4
+    assert sum(shares({"a": 400, "b": 100, "c": 1}, 40).values()) in range(38, 43)
+
+
+def test_the_table_names_every_survivor() -> None:
+    row = {"module": "verdict/rule", "line": 7, "where": "judge", "kind": "sign", "before": "-a", "after": "a", "by": ""}
+    told = table([row | {"fate": engine.SURVIVED}, row | {"fate": engine.KILLED}])
+    assert "2 mutants: 1 killed, 1 survived; 50.0 % survive" in told
+    assert "| verdict/rule | 7 | judge | sign | `-a` | `a` |  |" in told
+
+
+def test_every_target_has_near_tests_and_no_exception_outlives_its_fault() -> None:
+    names = modules()
+    assert len(names) > 50
+    assert [m for m in names if not nearest(m)] == []
+    known = {f"{m}|{x.name}" for m in {e.partition("|")[0] for e in EQUIVALENT}
+             for x in mutants((ROOT / f"studykit/{m}.py").read_text(encoding="utf-8"))}
+    assert sorted(set(EQUIVALENT) - known) == []
+    assert all(len(reason.split()) > 3 for reason in EQUIVALENT.values())
