@@ -1,13 +1,18 @@
+from . import bounded as bounded
 from . import censored as censored
+from . import contrasts as contrasts
 from . import critical_range as critical_range
 from . import equivalence as equivalence
 from . import homogeneity as homogeneity
 from . import influence as influence
+from . import judge as judge
 from . import margin as margin
 from . import outliers as outliers
+from . import power as power
 from . import share as share
 from . import simultaneous as simultaneous
 from . import single as single
+from . import table as table
 from . import tost_power as tost_power
 from .equivalence import Comparison as Comparison
 from .equivalence import Contrast as Contrast
@@ -19,15 +24,20 @@ __all__ = [
     "Contrast",
     "Interval",
     "Margin",
+    "bounded",
     "censored",
+    "contrasts",
     "critical_range",
     "equivalence",
     "homogeneity",
     "influence",
+    "judge",
     "margin",
     "outliers",
+    "power",
     "share",
     "simultaneous",
     "single",
+    "table",
     "tost_power",
 ]

@@ -25,14 +25,16 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import optimize, stats
 
+from studykit.inference.contrasts import Family, contrasts_of, family, union_p
 from studykit.inference.margin import Interval, Margin, Scale
 from studykit.inference.simultaneous import critical_value, family_bound, family_p, largest_sf, pair_matrix
 from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, tost_power
 
-__all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "Scale", "beyond_power", "compare_contrasts",
-           "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "tost", "tost_power"]
+__all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "Scale", "beyond_power", "compare_cells",
+           "compare_contrasts", "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "tost",
+           "tost_power"]
 Array = NDArray[np.float64]
 Word = Literal["homogeneous", "stratified", "inconclusive"]
 
@@ -138,50 +140,68 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
 class Comparison:
     """All contrasts of one analyte against its margin, with the verdict word they lead to.
 
-    ``p_within`` (intersection-union) and ``p_beyond`` (all contrasts taken into account) decide the
-    word; ``p_any`` asks for any difference at all; ``df`` is the smallest degrees of freedom. What is not
-    needed for the word is worked out when asked for.
+    ``corners``: how many contrasts are charged together (``contrasts.family``); ``unjudged``: contrasts for
+    which too few containers are left. ``p_within`` (intersection-union) and ``p_beyond`` (all contrasts taken
+    into account) decide the word; ``p_any`` asks for any difference at all.
     """
 
     tests: tuple[Equivalence, ...]
     margin: Margin
     alpha: float
-    df: float
-    p_within: float
-    _family: tuple[bytes, int] = field(repr=False)  # correlation of the contrasts, for ``critical``
-    _bound: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
+    corners: Family
+    unjudged: tuple[str, ...] = ()
 
     @property
-    def critical(self) -> float:
-        """Simultaneous number of standard errors at level 1 - alpha; worked out when asked for."""
-        key, m = self._family
-        return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
+    def size(self) -> int:
+        """Number of contrasts in the family, judged or not."""
+        return sum(self.corners[0])
+
+    @property
+    def df(self) -> float:
+        """The smallest degrees of freedom."""
+        return min((t.contrast.df for t in self.tests), default=math.nan)
+
+    @property
+    def p_within(self) -> float:
+        """P-value of 'some difference is as large as the margin'; 1 where a contrast cannot be judged."""
+        return 1.0 if self.unjudged or not self.tests else max(t.p for t in self.tests)
 
     @property
     def p_beyond(self) -> float:
         """P-value of 'no true difference is beyond the margin', all contrasts taken into account."""
-        return family_p(*self._bound, self.df, self.margin.edge)
+        return min((self.p_beyond_of(t.contrast) for t in self.tests), default=1.0)
+
+    def p_beyond_of(self, contrast: Contrast, edge: float | None = None) -> float:
+        """The same for one of the contrasts, the others being charged to it (``contrasts.union_p``)."""
+        size, at = abs(contrast.estimate), self.margin.edge if edge is None else edge
+
+        def tail(shift: float) -> Array:
+            return np.asarray(stats.t.sf((size + shift) / contrast.se, contrast.df))
+
+        return min(1.0, float(union_p(tail, at, self.corners)))
 
     @property
     def p_any(self) -> float:
         """P-value of 'there is no difference at all', all contrasts taken into account."""
-        return family_p(*self._bound, self.df, 0.0)
+        return min(1.0, self.size * min((t.contrast.p_value() for t in self.tests), default=1.0))
 
     @property
     def at_least(self) -> float:
         """Lower confidence bound of the largest difference, on the scale of analysis; worked out when asked for."""
-        return family_bound(*self._bound, self.df, self.alpha)
+        return max((self._bound(t.contrast) for t in self.tests), default=0.0)
+
+    def _bound(self, contrast: Contrast) -> float:
+        """The largest edge that this contrast shows to be exceeded; 0 where not even zero is."""
+        top = abs(contrast.estimate)
+        if top == 0 or self.p_beyond_of(contrast, 0.0) >= self.alpha:
+            return 0.0
+        return float(optimize.brentq(lambda e: self.p_beyond_of(contrast, e) - self.alpha, 0.0, top, xtol=1e-9 * top))
 
     @property
     def word(self) -> Word:
         """homogeneous, stratified or inconclusive."""
         if self.p_within < self.alpha:
             return "homogeneous"
-        half, key, m = self.margin.edge, *self._family
-        t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
-        # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
-        if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
-            return "stratified"
         return "stratified" if self.p_beyond < self.alpha else "inconclusive"
 
     @property
@@ -189,9 +209,35 @@ class Comparison:
         """The contrast with the largest estimate in size."""
         return max((t.contrast for t in self.tests), key=lambda c: abs(c.estimate))
 
+    @property
+    def deciding(self) -> Contrast:
+        """The contrast on which the word hangs: the clearest beyond, else the one least shown to be within."""
+        if self.word == "stratified":
+            return min((t.contrast for t in self.tests), key=self.p_beyond_of)
+        return max(self.tests, key=lambda t: t.p).contrast
+
+    def deciding_interval(self) -> Interval:
+        """The interval of ``deciding`` that agrees with the word, on the scale of analysis.
+
+        homogeneous: its 1 - 2 alpha interval, inside the margin; stratified: from its lower bound on, beyond the
+        margin (open to the far side); inconclusive: its simultaneous interval, across an edge.
+        """
+        contrast, word = self.deciding, self.word
+        if word == "homogeneous":
+            return contrast.interval(1 - 2 * self.alpha)
+        if word == "inconclusive":
+            return self.simultaneous_of(contrast)
+        bound = self._bound(contrast)
+        low, high = (bound, math.inf) if contrast.estimate > 0 else (-math.inf, -bound)
+        return Interval(low=low, high=high, level=1 - self.alpha)
+
+    def simultaneous_of(self, contrast: Contrast) -> Interval:
+        """The interval of one contrast that holds together with all others at level 1 - alpha (Bonferroni)."""
+        return contrast.interval(1 - self.alpha, float(stats.t.isf(self.alpha / 2 / self.size, contrast.df)))
+
     def simultaneous(self) -> tuple[Interval, ...]:
         """Intervals that hold together at level 1 - alpha, in the order of ``tests``."""
-        return tuple(t.contrast.interval(1 - self.alpha, self.critical) for t in self.tests)
+        return tuple(self.simultaneous_of(t.contrast) for t in self.tests)
 
     def at_least_shown(self) -> tuple[float, str]:
         """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit."""
@@ -200,13 +246,87 @@ class Comparison:
     def to_table(self) -> pd.DataFrame:
         """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""
         rows = []
-        for t in self.tests:
+        for t, wide in zip(self.tests, self.simultaneous(), strict=True):
             value, low, high, unit = t.contrast.shown(1 - 2 * self.alpha)
-            _, wide_low, wide_high, _ = t.contrast.shown(1 - self.alpha, self.critical)
             rows.append({"contrast": t.contrast.label, "estimate": value, "low": low, "high": high,
-                         "simultaneous low": wide_low, "simultaneous high": wide_high, "unit": unit,
+                         "simultaneous low": self.margin.shown(wide.low),
+                         "simultaneous high": self.margin.shown(wide.high), "unit": unit,
                          "df": t.contrast.df, "p": t.p, "within margin": t.within})
         return pd.DataFrame(rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pooled(Comparison):
+    """The same with one covariance known up to a common scale: tails by quadrature over that covariance."""
+
+    _correlation: tuple[bytes, int] = field(repr=False)
+    _known: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
+
+    @property
+    def critical(self) -> float:
+        """Simultaneous number of standard errors at level 1 - alpha."""
+        key, m = self._correlation
+        return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
+
+    @property
+    def p_beyond(self) -> float:
+        """P-value of 'no true difference is beyond the margin'."""
+        return family_p(*self._known, self.df, self.margin.edge)
+
+    @property
+    def p_any(self) -> float:
+        """P-value of 'there is no difference at all'."""
+        return family_p(*self._known, self.df, 0.0)
+
+    @property
+    def at_least(self) -> float:
+        """Lower confidence bound of the largest difference."""
+        return family_bound(*self._known, self.df, self.alpha)
+
+    @property
+    def word(self) -> Word:
+        """homogeneous, stratified or inconclusive."""
+        if self.p_within < self.alpha:
+            return "homogeneous"
+        half, key, m = self.margin.edge, *self._correlation
+        t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
+        # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
+        if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
+            return "stratified"
+        return "stratified" if self.p_beyond < self.alpha else "inconclusive"
+
+    def simultaneous_of(self, contrast: Contrast) -> Interval:
+        """The interval of one contrast that holds together with all others at level 1 - alpha."""
+        return contrast.interval(1 - self.alpha, self.critical)
+
+
+def compare_cells(cells: ArrayLike, labels: Sequence[str], margin: Margin, *, alpha: float = 0.05,
+                  groups: ArrayLike | None = None, at: ArrayLike | None = None, step: float = 0.0,
+                  rows: ArrayLike | None = None, names: Sequence[str] = (), unit: str = "") -> Comparison:
+    """All pairs of depths (or other contrasts between them) by the containers' own differences, under any covariance.
+
+    cells (n, k): cell means on the scale of the margin, NaN where lost; labels of the k depths from the surface
+    down, contrasts read "lower - upper". groups, at, step, rows: as in ``contrasts.contrasts_of``; ``names``: one
+    a row. A contrast that too few containers carry is named in ``unjudged``.
+    """
+    v, k = np.asarray(cells, dtype=float), len(labels)
+    if v.ndim != 2 or v.shape[1] != k:
+        raise ValueError(f"cells must have one column for each of {k} labels, but got shape {v.shape}")
+    found = contrasts_of(v[None], None if rows is None else np.asarray(rows, dtype=float), step=step,
+                         groups=None if groups is None else np.asarray(groups, dtype=float),
+                         at=None if at is None else np.asarray(at, dtype=float))
+    called = list(names) or [f"{b} - {a}" for a, b in combinations(labels, 2)]
+    if len(called) != found.estimate.shape[1]:
+        raise ValueError(f"names must be {found.estimate.shape[1]}, but got {len(called)}")
+    judged, lost = found.judged[0], bool(np.isnan(v).any())
+    method = "t over containers, lost readings by CR2" if lost else "t over containers' own differences"
+    tests = tuple(tost(Contrast(label=n, estimate=float(found.estimate[0, i]), se=max(float(found.se[0, i]), 1e-300),
+                                df=float(found.df[0, i]), scale=margin.scale, unit="%" if margin.log else unit,
+                                method=method), margin, alpha)
+                  for i, n in enumerate(called) if judged[i])  # fmt: skip
+    return Comparison(tests=tests, margin=margin, alpha=_alpha(alpha),
+                      corners=family(len(called), k if rows is None else None),
+                      unjudged=tuple(n for i, n in enumerate(called) if not judged[i]))
 
 
 def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
@@ -224,7 +344,7 @@ def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: 
         raise ValueError(f"means and cov must fit {len(labels)} labels, but got {m.shape} and {c.shape}")
     names = [f"{b} - {a}" for a, b in combinations(labels, 2)]
     contrasts = _contrasts(names, pairs @ m, pairs @ c @ pairs.T, df, margin, unit, method)
-    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, min(x.df for x in contrasts),
+    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, family(len(contrasts), len(labels)),
                        bound=("depths", m.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
@@ -241,7 +361,7 @@ def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLik
     if e.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
         raise ValueError(f"estimates and cov must fit {len(labels)} labels, but got {e.shape} and {c.shape}")
     contrasts = _contrasts(labels, e, c, df, margin, unit, method)
-    return _comparison(contrasts, c, margin, alpha, min(x.df for x in contrasts),
+    return _comparison(contrasts, c, margin, alpha, family(len(contrasts), None),
                        bound=("contrasts", e.tobytes(), np.ascontiguousarray(c).tobytes()))
 
 
@@ -255,13 +375,13 @@ def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[f
                           unit=unit if margin.scale == "raw" else "%", method=method) for i, n in enumerate(labels))
 
 
-def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, df: float, *,
+def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, corners: Family, *,
                 bound: tuple[str, bytes, bytes]) -> Comparison:
     tests = tuple(tost(c, margin, alpha) for c in contrasts)
     se = np.sqrt(np.diag(cov))
     corr = np.ascontiguousarray(cov / np.outer(se, se))
-    return Comparison(tests=tests, margin=margin, alpha=alpha, df=df, p_within=max(t.p for t in tests),
-                      _family=(corr.tobytes(), len(corr)), _bound=bound)
+    return _Pooled(tests=tests, margin=margin, alpha=alpha, corners=corners, _correlation=(corr.tobytes(), len(corr)),
+                   _known=bound)
 
 
 def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",

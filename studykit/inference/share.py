@@ -29,7 +29,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import special, stats
 
-from studykit.inference.margin import Margin
+from studykit.inference.margin import Interval, Margin
 
 Array = NDArray[np.float64]
 
@@ -212,3 +212,104 @@ def choose_df_method(balanced: bool, *, one_stratum: bool = True, at_zero: Seque
     extra = ("; a variance was estimated as zero, where this method errs on the cautious side (wider intervals)"
              if at_zero else "")
     return DfMethod(method="kenward-roger", reason="the design is not balanced, so no exact test exists" + extra)
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShareBound:
+    """Upper bound of the share of containers beyond the margin (0 to 1), for any distribution of the containers.
+
+    ``counted`` of ``containers`` are not clearly within: some difference of theirs is larger than ``threshold``;
+    ``caught``: least chance that a container beyond the margin is counted.
+    """
+
+    upper: float
+    counted: int
+    containers: int
+    threshold: float
+    caught: float
+    level: float
+
+
+def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
+                level: float = 0.95) -> ShareBound:
+    """Upper bound of the share beyond that no mixture escapes, from the containers' own differences.
+
+    differences: (n,) or (n, K) for K pairs of depths, scale of the margin, NaN where a pair is lost (the claim then is
+    about the pairs that are there). noise_se: standard error of one difference from measurement alone, on noise_df
+    degrees of freedom; None where it is unknown (then errors need only have median zero, and the bound doubles).
+
+    Container i has true differences D; d = D + error is seen. Counted is every container with some |d| above
+    edge - z e; one that is beyond is counted with chance at least Phi(z), whatever D and whatever the others do. So
+    the count is at least binomial with q >= share Phi(z), and share <= (Clopper-Pearson limit of q)/Phi(z). z is
+    chosen from edge/e, n and K alone, before looking at any difference: lowest expected bound for an all-level stock.
+    """
+    d = np.asarray(differences, dtype=float)
+    d = d[:, None] if d.ndim == 1 else d
+    if d.ndim != 2 or len(d) < 1 or not 0 < edge < math.inf:
+        raise ValueError(f"differences must be containers x pairs and edge above 0, but got {d.shape}, {edge}")
+    _level(level)
+    n, pairs = d.shape
+    if noise_se is None or noise_se <= 0:
+        threshold, chance = edge, 0.5 if noise_se is None else 1.0
+    else:
+        z = _best_z(edge / noise_se, n, pairs, noise_df, level)
+        threshold, chance = edge - z * noise_se, _caught(z, noise_df)
+    counted = int(np.sum(np.nanmax(np.abs(d), axis=1, initial=0.0) > threshold))
+    return ShareBound(upper=min(1.0, share_bound_clear(counted, n, level) / chance), counted=counted, containers=n,
+                      threshold=threshold, caught=chance, level=level)
+
+
+def _caught(z: float, df: float) -> float:
+    """Least chance that a container beyond the margin is not called clearly within, noise known to df."""
+    scale = 1.0 if math.isinf(df) else math.sqrt(float(stats.chi2.ppf(0.05, df)) / df)
+    return float(special.ndtr(z * scale))
+
+
+@lru_cache(maxsize=512)
+def _best_z(edge_in_se: float, n: int, pairs: int, df: float, level: float) -> float:
+    grid = np.arange(0.0, 4.01, 0.25)
+    limits = np.array([share_bound_clear(c, n, level) for c in range(n + 1)])
+    expected = []
+    for z in grid:
+        q = min(1.0, pairs * 2 * float(special.ndtr(-max(edge_in_se - z, 0.0))))
+        binomial = stats.binom.pmf(np.arange(n + 1), n, q)
+        expected.append(min(1.0, float(binomial @ limits) / _caught(float(z), df)))
+    return float(grid[int(np.argmin(expected))])
+
+
+def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
+                 alpha: float = 0.05) -> NDArray[np.bool_]:
+    """Which containers are shown to lie beyond the margin, all containers and pairs taken into account, (n,).
+
+    differences: (n,) or (n, K), NaN where lost. Where the noise of one difference is unknown, the scatter of the
+    containers' middle half stands for it (median absolute deviation, pair by pair): it holds the noise and more.
+    """
+    d = np.asarray(differences, dtype=float)
+    d = d[:, None] if d.ndim == 1 else d
+    n, pairs = d.shape
+    if noise_se is None:
+        if np.isfinite(d).all(axis=1).sum() < 4:
+            return np.zeros(n, dtype=bool)
+        middle = np.nanmedian(d, axis=0)
+        sd, df = 1.4826 * np.nanmedian(np.abs(d - middle), axis=0), 0.37 * (n - 1)  # efficiency of the MAD, normal
+    else:
+        sd, df = np.full(pairs, noise_se), noise_df
+    reach = float(stats.t.isf(alpha / (n * pairs), df)) * sd
+    return np.asarray(np.any(np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge, axis=1))
+
+
+def next_container(differences: ArrayLike, level: float = 0.95) -> Interval:
+    """Prediction interval of the next container's difference as it would be measured (normal scatter, t).
+
+    differences: n >= 2 finite numbers, one a container.
+    """
+    d = np.asarray(differences, dtype=float)
+    if d.ndim != 1 or len(d) < 2 or not np.all(np.isfinite(d)):
+        raise ValueError("differences must be two or more finite numbers, one a container")
+    half = float(stats.t.isf((1 - level) / 2, len(d) - 1)) * float(d.std(ddof=1)) * math.sqrt(1 + 1 / len(d))
+    return Interval(low=float(d.mean()) - half, high=float(d.mean()) + half, level=level)
+
+
+def next_container_any(differences: ArrayLike) -> Interval:
+    """Least to largest seen: the next container lies between with chance (n - 1)/(n + 1), for any distribution."""
+    d = np.asarray(differences, dtype=float)
+    return Interval(low=float(d.min()), high=float(d.max()), level=(len(d) - 1) / (len(d) + 1))

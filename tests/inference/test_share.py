@@ -14,9 +14,13 @@ from studykit.inference.share import (
     choose_df_method,
     clear_calls,
     containers_for_clear,
+    next_container,
+    next_container_any,
     noise_exceedance,
     share_beyond,
     share_bound_clear,
+    share_upper,
+    shown_beyond,
     upper_shares,
 )
 
@@ -111,3 +115,54 @@ def test_choice_of_method_gives_its_reason():
 def test_misuse_is_named(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+@pytest.mark.parametrize("noise", ["known", "duplicates", "unknown"])
+@pytest.mark.parametrize("n", [6, 14])
+def test_the_bound_for_mixtures_covers_two_point_stocks(n, noise):
+    # containers are level or just beyond the margin: the bound from a normal model covers 35 to 80 % of these
+    rng, edge, share, se = np.random.default_rng(n), 1.0, 0.25, 0.2
+    covered, runs = 0, 200
+    for _ in range(runs):
+        d = np.where(rng.random(n) < share, 1.0001 * edge, 0.0) + se * rng.standard_normal(n)
+        df = 2.0 * n if noise == "duplicates" else math.inf
+        known = None if noise == "unknown" else se * (math.sqrt(rng.chisquare(df) / df) if noise == "duplicates" else 1.0)
+        covered += share_upper(d, edge, noise_se=known, noise_df=df).upper >= share
+    assert covered / runs > 0.95 - 3.5 * math.sqrt(0.05 * 0.95 / runs)
+
+
+def test_level_containers_get_a_low_bound():
+    # none of 24 counted: 1 - 0.05^(1/24) over the chance that one beyond would have been counted
+    found = share_upper(np.zeros((24, 3)), 1.0, noise_se=0.1)
+    assert found.counted == 0
+    assert found.upper == pytest.approx((1 - 0.05 ** (1 / 24)) / found.caught)
+    assert found.upper < 0.13
+    assert share_upper(np.zeros(24), 1.0, noise_se=None).upper == pytest.approx(2 * (1 - 0.05 ** (1 / 24)))
+    lost = np.zeros((24, 3))
+    lost[0] = np.nan
+    assert share_upper(lost, 1.0, noise_se=0.1).upper == found.upper
+
+
+def test_containers_shown_beyond_are_named_and_level_ones_are_not():
+    rng = np.random.default_rng(4)
+    d = 0.05 * rng.standard_normal((24, 1))
+    d[20:] += 3.0
+    for noise in (0.05, None):
+        assert np.flatnonzero(shown_beyond(d, 1.0, noise_se=noise)).tolist() == [20, 21, 22, 23]
+    wrong = [shown_beyond(0.9 * np.ones(12) + 0.1 * rng.standard_normal(12), 1.0, noise_se=None).any() for _ in range(300)]
+    assert np.mean(wrong) < 0.05
+    assert not shown_beyond(np.array([0.0, 0.0, 9.0]), 1.0, noise_se=None).any()  # too few to know the noise
+
+
+def test_the_next_container_is_covered():
+    rng, inside, between = np.random.default_rng(5), 0, 0
+    for _ in range(2000):
+        d = rng.standard_normal(7)
+        span, seen = next_container(d[:6], 0.9), next_container_any(d[:6])
+        inside += span.low < d[6] < span.high
+        between += seen.low < d[6] < seen.high
+    assert inside / 2000 == pytest.approx(0.9, abs=0.024)
+    assert between / 2000 == pytest.approx(5 / 7, abs=0.036)
+    assert seen.level == pytest.approx(5 / 7)
+    with pytest.raises(ValueError, match="two or more"):
+        next_container([1.0])

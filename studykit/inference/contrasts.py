@@ -1,0 +1,373 @@
+"""Differences between depths under any covariance across depths: estimate, standard error, df, p-values.
+
+The container is the unit. A container's readings y_ij (mean of its determinations at depth j) are a level of
+its own plus a depth profile plus scatter of ANY covariance across depths; containers are independent. All
+functions work on many studies at once (axis 0), so that one study and a simulation of fifty thousand give
+the same digits.
+
+* Nothing lost: a contrast of depths is judged by the containers' own contrasts, a linear model on the declared
+  group columns with n - rank degrees of freedom. This is the exact t test of one contrast of a multivariate
+  normal sample, and equals the mixed model with unstructured covariance.
+* Readings lost: depth means by least squares within containers (container and depth as fixed effects, so a
+  container that lacks one zone still speaks through its others), with a standard error that is robust to the
+  covariance: the bias-reduced cluster sandwich CR2 and its Satterthwaite df (Bell & McCaffrey 2002, Surv.
+  Methodol. 28:169; Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672), container = cluster, working model
+  = equal independent scatter. It reduces to the exact test where nothing is lost. Where the pattern (never the
+  readings) lets the contrast's complete containers promise a shorter interval, or where CR2 is not unbiased (a
+  container that alone links two zones), the t over those complete containers is used.
+
+Beyond the margin, over all k(k - 1)/2 pairs. If no true difference exceeds the margin D, the chance that a pair
+shows |d| - D > c se is convex in its true difference for |difference| <= D, whatever its scatter. The sum over
+pairs is therefore largest at a corner of {all |differences| <= D}, where a depths lie at D and k - a at 0: a(k - a)
+pairs at the margin, the others at zero. The p-value of a pair is the largest such sum with its own t tails: at most
+floor(k^2/4) pairs are charged where the margin is wide, all pairs (two-sided) as it goes to zero. Other
+families of contrasts are charged in full. Error rates by simulation: docs/operating.md.
+
+Shapes: S studies, n containers, k depths, K contrasts (by default pairs i < j, depth j minus depth i), q group columns.
+Units: those of the values (natural logs for a margin in per cent).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+Array = NDArray[np.float64]
+CHUNK = 2000
+LEAST_DF = 1.0
+TINY = 1e-9
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Contrasts:
+    """Inference on K contrasts of S studies; arrays (S, K), NaN where a contrast cannot be judged.
+
+    ``unit_variance``: variance of the estimate were every container's contrast to have variance 1.
+    """
+
+    estimate: Array
+    se: Array
+    df: Array
+    unit_variance: Array
+
+    @property
+    def judged(self) -> NDArray[np.bool_]:
+        """Where a standard error on at least one degree of freedom exists."""
+        return np.asarray(np.isfinite(self.se) & (self.df >= LEAST_DF - 1e-6))
+
+    def taken(self, which: NDArray[np.intp]) -> Contrasts:
+        """Some of the studies."""
+        return Contrasts(estimate=self.estimate[which], se=self.se[which], df=self.df[which],
+                         unit_variance=self.unit_variance[which])
+
+    def stacked(self) -> Array:
+        """The four arrays as one, (4, S, K)."""
+        return np.stack([self.estimate, self.se, self.df, self.unit_variance])
+
+
+def pair_rows(k: int) -> Array:
+    """All pairwise differences of k depths: rows e_j - e_i for i < j, shape (k(k - 1)/2, k)."""
+    if k < 2:
+        raise ValueError(f"at least two depths are needed, but got {k}")
+    return np.array([np.eye(k)[j] - np.eye(k)[i] for i, j in combinations(range(k), 2)])
+
+
+def departure_rows(weights: Array) -> Array:
+    """Each depth minus the weighted mean of all depths, shape (k, k); weights need not add up to 1."""
+    w = np.asarray(weights, dtype=float)
+    if w.ndim != 1 or len(w) < 2 or not np.all(np.isfinite(w)) or np.any(w < 0) or w.sum() <= 0:
+        raise ValueError(f"weights must be at least two finite numbers >= 0 with a sum > 0, but got {w}")
+    return np.asarray(np.eye(len(w)) - w / w.sum())
+
+
+def contrasts_of(cells: Array, rows: Array | None = None, *, groups: Array | None = None, at: Array | None = None,
+                 step: float | Array = 0.0) -> Contrasts:
+    """Estimate, standard error and df of contrasts between depths.
+
+    cells (S, n, k): cell means, NaN where lost. rows (K, k): contrasts whose coefficients add up to zero; None: all
+    pairs. groups (n, q): columns of the linear model of a container's profile, an intercept among their span;
+    None: one mean. at (q,): the mix of groups at which contrasts are stated; None: the containers' average. step:
+    rounding step of a cell mean, one or one a study, which gives every container's contrast at least the variance
+    of its uniform errors. ValueError for wrong shapes and aliased columns.
+    """
+    v = np.asarray(cells, dtype=float)
+    if v.ndim != 3:
+        raise ValueError(f"cells must be (studies, containers, depths), but got shape {v.shape}")
+    C = pair_rows(v.shape[2]) if rows is None else _checked_rows(rows, v.shape[2])
+    Z, a = _groups(groups, at, v.shape[1])
+    whole = ~np.isnan(v.sum(axis=(1, 2)))
+    if whole.all():
+        return _floored(_complete(v, C, Z, a), v, C, step)
+    out = np.full((4, len(v), len(C)), np.nan)
+    if whole.any():
+        out[:, whole] = _complete(v[whole], C, Z, a).stacked()
+    lost = np.flatnonzero(~whole)
+    for begin in range(0, len(lost), CHUNK):
+        some = lost[begin:begin + CHUNK]
+        out[:, some] = _shorter(_linked(v[some], C, Z, a), _own(v[some], C, Z, a))
+    return _floored(_unstacked(out), v, C, step)
+
+
+def _unstacked(parts: Array) -> Contrasts:
+    return Contrasts(estimate=parts[0], se=parts[1], df=parts[2], unit_variance=parts[3])
+
+
+def _checked_rows(rows: Array, k: int) -> Array:
+    C = np.atleast_2d(np.asarray(rows, dtype=float))
+    if C.shape[1] != k or np.abs(C.sum(axis=1)).max() > 1e-9 * max(1.0, float(np.abs(C).max())):
+        raise ValueError(f"rows must have {k} coefficients that add up to zero, but got shape {C.shape}")
+    return C
+
+
+def _groups(groups: Array | None, at: Array | None, n: int) -> tuple[Array, Array]:
+    Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
+    if Z.ndim != 2 or len(Z) != n:
+        raise ValueError(f"groups must have one row a container ({n}), but got shape {Z.shape}")
+    if np.linalg.matrix_rank(Z) < Z.shape[1]:
+        raise ValueError("groups must have independent columns: leave one out")
+    return Z, Z.mean(axis=0) if at is None else np.asarray(at, dtype=float)
+
+
+def _each(v: Array, C: Array) -> Array:
+    """Every container's own contrasts, (S, n, K); NaN where a depth that counts in it is lost."""
+    if (np.abs(C).sum(axis=1) == 2).all() and (np.abs(C).max(axis=1) == 1).all():
+        return np.asarray(v[:, :, C.argmax(axis=1)] - v[:, :, C.argmin(axis=1)])
+    lost = np.isnan(v).astype(float) @ (C != 0).T > 0
+    return np.where(lost, np.nan, np.where(np.isnan(v), 0.0, v) @ C.T)
+
+
+def _complete(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
+    """Nothing lost: least squares of the containers' own contrasts on the group columns. Exact t."""
+    n, q = Z.shape
+    d = _each(v, C)
+    if q == 1 and np.all(Z[0] == Z):
+        scale = float(at[0] / Z[0, 0])
+        est, weight = d.mean(axis=1), scale**2 / n
+        d = d - est[:, None]
+        est = est * scale
+    else:
+        hat = np.linalg.solve(Z.T @ Z, Z.T)
+        est, weight = np.einsum("n,snp->sp", at @ hat, d), float(at @ np.linalg.solve(Z.T @ Z, at))
+        d = d - np.einsum("nm,smp->snp", Z @ hat, d)
+    df = n - q
+    square = np.einsum("snp,snp->sp", d, d) / df if df > 0 else np.full(est.shape, np.nan)
+    return Contrasts(estimate=est, se=np.sqrt(weight * square), df=np.full(est.shape, float(df)),
+                     unit_variance=np.full(est.shape, weight) * 1.0)
+
+
+def _own(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
+    """Each contrast from the containers that have all its depths: t on (their number - rank) df."""
+    d = _each(v, C)
+    ok = ~np.isnan(d)
+    w, d = ok.astype(float), np.where(ok, d, 0.0)
+    cross = np.einsum("snp,na,nb->spab", w, Z, Z)
+    inverse = _pinv(cross)
+    reach = np.einsum("a,spab,spbc->spc", at, inverse, cross)
+    b = np.einsum("spab,nb,snp->spa", inverse, Z, d)
+    fitted = np.einsum("na,spa->snp", Z, b)
+    rank = np.rint(np.einsum("spab,spba->sp", inverse, cross))
+    df = ok.sum(axis=1) - rank
+    unit = np.einsum("a,spab,b->sp", at, inverse, at)
+    bad = (df < 1) | (np.abs(reach - at).max(axis=-1) > 1e-6)
+    with np.errstate(all="ignore"):
+        square = (w * (d - fitted) ** 2).sum(axis=1) / df
+    se = np.where(bad, np.nan, np.sqrt(np.where(bad, 0.0, unit * square)))
+    return Contrasts(estimate=b @ at, se=se, df=np.where(bad, np.nan, df), unit_variance=np.where(bad, np.nan, unit))
+
+
+def _linked(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
+    """Least squares within containers with CR2 standard errors and Satterthwaite df, container = cluster."""
+    S, _, k = v.shape
+    q = Z.shape[1]
+    ok = ~np.isnan(v)
+    M, y = centring(ok), np.where(ok, v, 0.0)
+    info = np.einsum("na,nb,snjl->sajbl", Z, Z, M, optimize=True).reshape(S, q * k, q * k)
+    inverse = _pinv(info)
+    load = np.einsum("a,pj->paj", at, C).reshape(len(C), q * k)
+    reach = np.einsum("pu,suv->spv", load, inverse)
+    estimable = np.abs(np.einsum("spv,svw->spw", reach, info) - load).max(axis=-1) < 1e-6
+    score = np.einsum("na,snjl,snl->saj", Z, M, y, optimize=True).reshape(S, q * k)
+    mu = np.einsum("suv,sv->su", inverse, score)
+    resid = np.where(ok, y - np.einsum("na,saj->snj", Z, mu.reshape(S, q, k)), 0.0)
+    blocks = inverse.reshape(S, q, k, q, k)
+    own = np.einsum("na,nb,sajbl->snjl", Z, Z, blocks, optimize=True)
+    root = inverse_root(M - M @ own @ M)
+    w = np.einsum("spaj,na,snjl->spnl", reach.reshape(S, len(C), q, k), Z, M @ root, optimize=True)
+    u = np.einsum("spnl,snl->spn", w, np.einsum("snjl,snl->snj", M, resid))
+    omega = _gram(w, M, Z, blocks)
+    trace, unit = np.einsum("spnn->sp", omega), np.einsum("spu,pu->sp", reach, load)
+    good = estimable & (np.abs(trace - unit) < 1e-6 * np.maximum(unit, TINY))
+    with np.errstate(all="ignore"):
+        df = trace**2 / (omega**2).sum(axis=(2, 3))
+    own_variance = (C**2).sum(axis=1)
+    return Contrasts(estimate=np.where(estimable, np.einsum("spu,su->sp", reach, score), np.nan),
+                     se=np.where(good, np.sqrt((u**2).sum(axis=2)), np.nan), df=np.where(good, df, np.nan),
+                     unit_variance=np.where(good, unit / own_variance, np.nan))
+
+
+def centring(ok: NDArray[np.bool_]) -> Array:
+    """For every container the projection that takes out its own level, over the depths it has: (S, n, k, k)."""
+    o = ok.astype(float)
+    count = np.maximum(o.sum(axis=2), 1.0)[..., None, None]
+    return np.asarray(o[..., :, None] * np.eye(o.shape[2]) - o[..., :, None] * o[..., None, :] / count)
+
+
+def _gram(w: Array, M: Array, Z: Array, blocks: Array) -> Array:
+    """Covariance of the clusters' terms under the working model, (S, K, n, n)."""
+    q, i = Z.shape[1], np.arange(w.shape[2])
+    out = np.zeros((*w.shape[:3], w.shape[2]))
+    for a in range(q):
+        for b in range(q):
+            part = np.einsum("spnj,sjl->spnl", w * Z[:, a][:, None], blocks[:, a, :, b, :])
+            out -= part @ np.swapaxes(w * Z[:, b][:, None], -1, -2)
+    out[..., i, i] += (w**2).sum(axis=-1)
+    return out
+
+
+def _pinv(matrix: Array) -> Array:
+    return _power(matrix, -1.0, TINY)
+
+
+def inverse_root(matrix: Array) -> Array:
+    """Inverse square root on the range; eigenvalues of the centring less its leverage lie in 0 to 1."""
+    return _power(matrix, -0.5, 1e-7)
+
+
+def _power(matrix: Array, power: float, tolerance: float) -> Array:
+    values, vectors = np.linalg.eigh(matrix)
+    keep = values > tolerance * np.maximum(values[..., -1:], 1e-300) if power == -1.0 else values > tolerance
+    scaled = np.where(keep, np.where(keep, values, 1.0) ** power, 0.0)
+    return np.asarray((vectors * scaled[..., None, :]) @ np.swapaxes(vectors, -1, -2))
+
+
+def promised(c: Contrasts) -> Array:
+    """Half width that the pattern alone promises, in units of a container's contrast; infinite where not judged."""
+    j = c.judged
+    return np.where(j, np.sqrt(np.where(j, c.unit_variance, 1.0)) * special.stdtrit(np.where(j, c.df, 1.0), 0.95), np.inf)
+
+
+def _shorter(linked: Contrasts, own: Contrasts) -> Array:
+    """Per contrast the road that promises the shorter interval, judged from the pattern alone."""
+    take = promised(linked) <= promised(own) * (1 + 1e-9)
+    return np.where(take, linked.stacked(), own.stacked())
+
+
+def _floored(c: Contrasts, v: Array, C: Array, step: float | Array) -> Contrasts:
+    """Standard errors no smaller than rounding allows, of the numbers as reported and inside the computer."""
+    least = np.asarray(step, dtype=float)
+    if np.any(least < 0):
+        raise ValueError(f"step must be 0 or more, but got {step}")
+    dust = 1e-13 * np.nanmax(np.abs(v), axis=(1, 2), initial=0.0)[:, None]
+    se = np.maximum(c.se, dust)
+    if least.any():
+        se = np.maximum(se, np.sqrt(c.unit_variance * (C**2).sum(axis=1) / 12.0) * np.broadcast_to(least, len(v))[:, None])
+    return Contrasts(estimate=c.estimate, se=se, df=c.df, unit_variance=c.unit_variance)
+
+
+def _ratio(number: Array, se: Array) -> Array:
+    """number / se, with 0/0 counted as 0 and a/0 as infinite (no scatter, and no floor for it)."""
+    with np.errstate(all="ignore"):
+        out = number / se
+    return np.where((se == 0) & (np.abs(number) < 1e-300), 0.0, np.clip(out, -1e30, 1e30))
+
+
+def _upper(c: Contrasts, number: Array) -> Array:
+    """P(t > number/se) on each contrast's degrees of freedom, (S, K); meaningless where not judged."""
+    return np.asarray(special.stdtr(np.where(c.judged, c.df, 1.0), -_ratio(number, c.se)))
+
+
+def p_within(c: Contrasts, edge: float) -> Array:
+    """Two one-sided tests of each contrast (Schuirmann 1987): small speaks for |difference| < edge. (S, K)."""
+    _positive(edge)
+    return np.where(c.judged, _upper(c, edge - np.abs(c.estimate)), 1.0)
+
+
+def p_beyond(c: Contrasts, edge: float, *, depths: int | None = None) -> Array:
+    """Small speaks for |difference| > edge, with the whole family taken into account. (S, K).
+
+    ``depths``: k where the contrasts are all pairs of k depths; None charges every contrast in full.
+    """
+    _positive(edge)
+    size = np.abs(c.estimate)
+    shown = union_p(lambda shift: _upper(c, size + shift), edge, family(size.shape[1], depths))
+    return np.where(c.judged, np.minimum(shown, 1.0), 1.0)
+
+
+Family = tuple[tuple[int, int], ...]
+
+
+def family(contrasts: int, depths: int | None) -> Family:
+    """How many contrasts can lie at the margin at once, and how many then lie at zero, for every corner."""
+    if depths is None:
+        return ((contrasts, 0),)
+    pairs = depths * (depths - 1) // 2
+    return tuple((a * (depths - a), pairs - a * (depths - a)) for a in range(1, depths // 2 + 1))
+
+
+def union_p(tail: Callable[[float], Array], edge: float, corners: Family) -> Array:
+    """The largest sum over the corners; ``tail(x)`` is P(t > (|d| + x)/se) of every contrast."""
+    near_far, middle = tail(-edge) + tail(edge), 2 * tail(0.0)
+    return np.asarray(np.max([crossing * near_far + rest * middle for crossing, rest in corners], axis=0))
+
+
+def _positive(edge: float) -> None:
+    if not 0 < edge < np.inf:
+        raise ValueError(f"edge must be a finite number above 0, but got {edge}")
+
+
+def p_any(c: Contrasts) -> Array:
+    """P-value of "no difference at all", (S,): the smallest two-sided p-value times the number of contrasts.
+
+    It agrees with the simultaneous intervals: below 1 - level exactly where one of them leaves out zero.
+    """
+    each = np.where(c.judged, 2 * _upper(c, np.abs(c.estimate)), 1.0)
+    return np.asarray(np.minimum(each.min(axis=1) * each.shape[1], 1.0))
+
+
+def intervals(c: Contrasts, level: float, *, together: bool = False) -> tuple[Array, Array]:
+    """Two-sided limits of each contrast, (S, K) twice; ``together``: all hold at once (Bonferroni)."""
+    share = (1 - level) / 2 / (c.estimate.shape[1] if together else 1)
+    half = special.stdtrit(np.where(c.judged, c.df, np.nan), 1 - share) * c.se
+    return c.estimate - half, c.estimate + half
+
+
+def word_codes(c: Contrasts, edge: float, alpha: float = 0.05, *, depths: int | None = None) -> NDArray[np.int8]:
+    """0 inconclusive, 1 homogeneous (every contrast within), 2 stratified (some contrast beyond). (S,)."""
+    out = np.asarray(np.all(p_within(c, edge) < alpha, axis=1), dtype=np.int8)
+    some = np.flatnonzero(np.any(np.abs(c.estimate) > edge, axis=1))
+    if len(some):
+        out[some] = np.where(np.any(p_beyond(c.taken(some), edge, depths=depths) < alpha, axis=1), 2, 0)
+    return out
+
+
+def cell_means(container: NDArray[np.intp], depth: NDArray[np.intp], values: Array,
+               shape: tuple[int, int] | None = None) -> Array:
+    """Means of the determinations of every cell: (S, n, k) from rows (S, R); NaN determinations are lost.
+
+    container (R,) and depth (R,) are codes from 0; a cell without a row or without a value is NaN. ``shape``
+    (n, k) where containers or depths beyond the codes exist.
+    """
+    y = np.asarray(values, dtype=float)
+    n, k = (int(container.max()) + 1, int(depth.max()) + 1) if shape is None else shape
+    cell = container * k + depth
+    counts = np.bincount(cell, minlength=n * k)
+    if counts.min() == counts.max():
+        order = np.argsort(cell, kind="stable")
+        sorted_rows = y if np.array_equal(order, np.arange(len(order))) else y[:, order]
+        by_cell = sorted_rows.reshape(len(y), n, k, int(counts[0]))
+        out = np.asarray(sum((by_cell[..., m] for m in range(1, by_cell.shape[3])), by_cell[..., 0]) / by_cell.shape[3])
+        if not np.isnan(out.sum()):
+            return out
+    ok = ~np.isnan(y)
+    total, number = np.zeros((2, len(y), n * k))
+    for row, at in enumerate(cell):
+        total[:, at] += np.where(ok[:, row], y[:, row], 0.0)
+        number[:, at] += ok[:, row]
+    with np.errstate(all="ignore"):
+        mean = np.where(number > 0, total / number, np.nan)
+    return np.asarray(mean.reshape(len(y), n, k))

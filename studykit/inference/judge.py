@@ -1,0 +1,249 @@
+"""The rule for people with a table and no study folder, and the same rule for thousands of studies at once.
+
+``judge`` takes one table (container, depth, value and whatever else), ``judge_many`` the responses of one layout.
+Both go the same road, and so does the report: container by depth means on the scale of the margin, contrasts under
+any covariance (``contrasts``), values known only within bounds at their worst (``bounded``), and for the stock the
+share of containers beyond the margin and the groups (``share``).
+
+The word for the mean: homogeneous, stratified or inconclusive. The word for the stock needs more: homogeneous only
+where also the upper bound of the share is at most the declared one and neither a container nor a group is shown to
+lie beyond; "uneven" where the mean is not beyond the margin and a container or a group is shown to be.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+
+from studykit.inference.bounded import COARSE, MOST_DECIMALS, judge_bounds
+from studykit.inference.contrasts import (
+    CHUNK,
+    Array,
+    Contrasts,
+    cell_means,
+    contrasts_of,
+    intervals,
+    p_beyond,
+    p_within,
+    pair_rows,
+    word_codes,
+)
+from studykit.inference.margin import Interval, Margin
+from studykit.inference.share import next_container, share_upper, shown_beyond
+from studykit.inference.table import CellBounds, read_layout, read_table
+
+MeanWord = Literal["homogeneous", "stratified", "inconclusive"]
+StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]
+WORDS: tuple[MeanWord, MeanWord, MeanWord] = ("inconclusive", "homogeneous", "stratified")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judgement:
+    """What one table says of the stock, and the numbers the word rests on.
+
+    ``word`` for the stock, ``mean_word`` for the mean alone; ``pairs``: one row a pair of depths (pair, estimate, low,
+    high, df, p_within, p_beyond; estimate and the 1 - 2 alpha limits as told: per cent or the table's unit);
+    ``share_upper``: upper bound of the share of containers beyond the margin (0 to 1), at 1 - alpha;
+    ``containers_beyond``: those shown to lie beyond; ``groups``: one row a group and pair; ``next_container``: where
+    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three;
+    ``reasons``: why, in plain sentences.
+    """
+
+    word: StockWord
+    mean_word: MeanWord
+    margin: Margin
+    pairs: pd.DataFrame
+    share_upper: float
+    containers_beyond: tuple[str, ...]
+    groups: pd.DataFrame
+    next_container: Interval | None
+    reasons: tuple[str, ...]
+
+
+def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[object], alpha: float = 0.05,
+          share: float | None = None, groups: Sequence[str] = ()) -> Judgement:
+    """Judge one analyte of many containers from a table of determinations.
+
+    table: columns container, depth and value (numbers, or text as "<2" and ">50"), one row a determination, and any
+    columns named in ``groups`` (one level a container). margin: {"relative_percent": 20} or {"absolute": 2}; depths:
+    the labels from the surface down, of any dtype; share: largest share of containers (0 to 1) that may lie
+    beyond the margin, None where only the mean and what is shown of single containers and groups count.
+    BadInput names every fault of the call and of the table at once.
+    """
+    scale, cells = read_table(table, margin=margin, depths=depths, alpha=alpha, share=share, groups=groups)
+    return judge_cells(cells, scale, alpha=alpha, share=share)
+
+
+def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share: float | None = None) -> Judgement:
+    """The same from the cells of a table; see ``judge``."""
+    found, word, low, high, why = mean_of(cells, margin, alpha)
+    each, noise, df = own_differences(cells), cells.noise_se, cells.noise_df
+    bound = share_upper(each, margin.edge, noise_se=noise, noise_df=df, level=1 - alpha)
+    clear = np.where(cells.exact[:, None], each, np.nan)
+    beyond = shown_beyond(clear, margin.edge, noise_se=noise, noise_df=df, alpha=alpha)
+    by_group = group_table(cells, margin, alpha)
+    groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
+    names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b)
+    stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups)
+    reasons = (*why, *_stock_reasons(word, bound.upper, share, names, by_group, margin))
+    ends = each[cells.exact, cells.k - 2]
+    return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
+                     share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
+                     next_container=_next(ends[np.isfinite(ends)], margin, alpha))
+
+
+def _next(last: Array, margin: Margin, alpha: float) -> Interval | None:
+    if len(last) < 3:
+        return None
+    return margin.shown_interval(next_container(last, 1 - alpha))
+
+
+def stock_word(mean_word: str, *, share_upper: float, share: float | None, containers_beyond: int,
+               groups_beyond: bool) -> StockWord:
+    """The rule for the stock, from the word for the mean and what is known of single containers and groups."""
+    if mean_word == "stratified":
+        return "stratified"
+    if containers_beyond or groups_beyond:
+        return "uneven"
+    enough = share is None or share_upper <= share
+    return "homogeneous" if mean_word == "homogeneous" and enough else "inconclusive"
+
+
+def own_differences(cells: CellBounds) -> Array:
+    """Every container's own differences, (n, K), at the worst end of what its readings allow; NaN where lost."""
+    rows = pair_rows(cells.k)
+    first, second = rows.argmin(axis=1), rows.argmax(axis=1)
+    least, most = cells.low[:, second] - cells.high[:, first], cells.high[:, second] - cells.low[:, first]
+    return np.where(np.abs(least) > np.abs(most), least, most)
+
+
+def mean_of(cells: CellBounds, margin: Margin, alpha: float) -> tuple[Contrasts, MeanWord, Array, Array, tuple[str, ...]]:
+    """The word for the mean: contrasts at the middle of what is known, the word, limits of each pair, and why.
+
+    Bounds count where a value is a limit, and where rounding is coarser than the scatter of containers' differences.
+    """
+    with np.errstate(invalid="ignore"):
+        middle = (cells.low + cells.high) / 2
+    known = np.where(np.isfinite(middle), middle, np.nan)
+    found = contrasts_of(known[None], groups=cells.groups, step=cells.step)
+    limited = not cells.exact.all()
+    if not limited and not coarse(found, cells.step)[0]:
+        code = int(word_codes(found, margin.edge, alpha, depths=cells.k)[0])
+        return found, WORDS[code], np.full(0, 0.0), np.full(0, 0.0), _mean_reasons(found, WORDS[code], margin, alpha)
+    rounded = bool(coarse(found, cells.step)[0])
+    low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
+    verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
+                           level=1 - 2 * alpha)
+    word: MeanWord = next(w for w in WORDS if w == verdict.word)
+    why = verdict.reason if limited else f"Readings were rounded more coarsely than they scatter: {verdict.reason}"
+    return found, word, np.array(verdict.low), np.array(verdict.high), (why,)
+
+
+def coarse(found: Contrasts, step: float | Array) -> NDArray[np.bool_]:
+    """Where readings were rounded more coarsely than containers scatter, so that rounding is a bound, (S,)."""
+    with np.errstate(all="ignore"):
+        sd = np.where(found.judged, found.se / np.sqrt(found.unit_variance), np.inf)
+    return np.asarray(sd.min(axis=1) < COARSE * np.asarray(step))
+
+
+def _mean_reasons(found: Contrasts, word: str, margin: Margin, alpha: float) -> tuple[str, ...]:
+    if not found.judged.all():
+        return ("Too few containers have the same depths, so that not every pair of depths can be judged.",)
+    span = margin.text.lstrip("±")
+    return ({"homogeneous": f"On average over the containers every pair of depths is shown to differ by less than {span}.",
+             "stratified": f"On average over the containers some depths are shown to differ by more than {span}.",
+             "inconclusive": f"On average over the containers neither less nor more than {span} is shown.",
+             }[word],)  # fmt: skip
+
+
+def _stock_reasons(word: str, upper: float, share: float | None, names: Sequence[str], groups: pd.DataFrame,
+                   margin: Margin) -> tuple[str, ...]:
+    out = []
+    span = margin.text.lstrip("±")
+    if names:
+        out.append(f"{'Containers' if len(names) > 1 else 'Container'} {', '.join(names)} {'are' if len(names) > 1 else 'is'} "
+                   f"shown to differ between depths by more than {span}.")
+    if len(groups) and groups["shown beyond"].any():
+        which = dict.fromkeys(groups.loc[groups["shown beyond"], "group"])
+        out.append(f"The containers of {', '.join(which)} are shown to differ between depths by more than {span} on average.")
+    percent = math.ceil(1000 * upper - 1e-9) / 10
+    text = f"At most {percent:g} % of containers like these differ between depths by more than {span}"
+    if share is None:
+        out.append(text + ".")
+    elif upper <= share:
+        out.append(f"{text}; up to {100 * share:g} % were allowed.")
+    else:
+        out.append(f"{text}; that is more than the {100 * share:g} % allowed, so the stock is not shown to be even.")
+    return tuple(out)
+
+
+def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: float, low: Array, high: Array) -> pd.DataFrame:
+    """One row a pair, as told; limits are those that hold whatever the values within their bounds, where there are any."""
+    within, beyond = p_within(found, margin.edge)[0], p_beyond(found, margin.edge, depths=cells.k)[0]
+    plain = intervals(found, 1 - 2 * alpha)
+    lows, highs = (low, high) if len(low) else (plain[0][0], plain[1][0])
+    rows = [{"pair": f"{b} - {a}", "estimate": margin.shown(found.estimate[0, i]), "low": margin.shown(lows[i]),
+             "high": margin.shown(highs[i]), "df": found.df[0, i], "p_within": within[i], "p_beyond": beyond[i]}
+            for i, (a, b) in enumerate(cells.pairs)]
+    return pd.DataFrame(rows)
+
+
+def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame:
+    """Every group of containers and pair of depths: estimate with its 1 - 2 alpha limits and where it lies.
+
+    Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is pooled within groups; "shown
+    beyond" takes groups and pairs into account. Empty without groups or where values are limits.
+    """
+    columns = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
+    if cells.groups is None or not cells.exact.all():
+        return pd.DataFrame(columns=columns)
+    rows = []
+    for g, name in enumerate(cells.group_names):
+        found = contrasts_of(cells.low[None], groups=cells.groups, at=np.eye(len(cells.group_names))[g], step=cells.step)
+        p = p_beyond(found, margin.edge, depths=cells.k)[0] * len(cells.group_names)
+        low, high = intervals(found, 1 - 2 * alpha)
+        rows += [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", margin.shown(found.estimate[0, i]),
+                  margin.shown(low[0, i]), margin.shown(high[0, i]), bool(p[i] < alpha))
+                 for i, (a, b) in enumerate(cells.pairs)]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],
+               alpha: float = 0.05) -> NDArray[np.str_]:
+    """The words for the mean of many studies of one layout, (S,).
+
+    layout: one row a determination, columns container and depth; values (S, rows): in the analyte's unit, NaN where
+    lost; margin, depths, alpha as in ``judge``. BadInput names every fault at once.
+    """
+    container, depth, n, scale, y = read_layout(layout, values, margin=margin, depths=depths, alpha=alpha)
+    k, out = len(depths), np.empty(len(y), dtype=np.int8)
+    for begin in range(0, len(y), CHUNK):
+        part = y[begin:begin + CHUNK]
+        out[begin:begin + CHUNK] = _codes(part, container, depth, (n, k), scale, alpha)
+    return np.asarray(WORDS)[out]
+
+
+def _codes(y: Array, container: NDArray[np.intp], depth: NDArray[np.intp], shape: tuple[int, int], margin: Margin,
+           alpha: float) -> NDArray[np.int8]:
+    cells = cell_means(container, depth, margin.to_scale(y), shape)
+    rounded = np.flatnonzero(maybe_rounded(y))
+    codes = word_codes(contrasts_of(cells), margin.edge, alpha, depths=shape[1])
+    for i in rounded:
+        one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin)
+        codes[i] = WORDS.index(mean_of(one, margin, alpha)[1])
+    return codes
+
+
+def maybe_rounded(y: Array) -> NDArray[np.bool_]:
+    """Which studies can have a decimal step at all, by their first readings, (S,); see ``bounded.rounding_step``."""
+    first = np.abs(np.where(np.isnan(y[:, :3]), 0.0, y[:, :3]))
+    top = np.maximum(first.max(axis=1), 1e-300)
+    step = 10.0 ** np.maximum(np.ceil(np.log10(top) - 7), -MOST_DECIMALS)
+    steps = first / step[:, None]
+    return np.asarray(np.all(np.abs(steps - np.rint(steps)) <= 1e-9 * np.maximum(steps, 1.0), axis=1))

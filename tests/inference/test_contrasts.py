@@ -1,0 +1,159 @@
+"""Contrasts under any covariance: against scipy, statsmodels and a dense CR2, and their error rates."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy import stats
+
+from studykit.inference.contrasts import (
+    Contrasts,
+    cell_means,
+    contrasts_of,
+    departure_rows,
+    intervals,
+    p_any,
+    p_beyond,
+    p_within,
+    pair_rows,
+    word_codes,
+)
+
+
+def own_gradients(rng: np.random.Generator, studies: int, n: int, k: int, slope: float = 2.0) -> np.ndarray:
+    """Each container its own straight gradient beside residual scatter of SD 1."""
+    h = np.linspace(-1, 1, k)
+    return (rng.standard_normal((studies, n, k)) + slope * h * rng.standard_normal((studies, n, 1))
+            + 1.5 * rng.standard_normal((studies, n, 1)))  # fmt: skip
+
+
+def test_complete_data_are_a_t_test_of_the_containers_own_differences():
+    v = own_gradients(np.random.default_rng(1), 3, 7, 4)
+    found = contrasts_of(v)
+    for s in range(3):
+        for p, row in enumerate(pair_rows(4)):
+            ours, theirs = v[s] @ row, stats.ttest_1samp(v[s] @ row, 0.0)
+            assert found.estimate[s, p] == pytest.approx(ours.mean())
+            assert found.df[s, p] == 6
+            assert found.estimate[s, p] / found.se[s, p] == pytest.approx(float(theirs.statistic))
+
+
+def test_groups_and_other_contrasts_are_least_squares():
+    v = own_gradients(np.random.default_rng(2), 1, 9, 3)
+    Z = np.zeros((9, 2))
+    Z[:4, 0] = Z[4:, 1] = 1
+    rows = np.vstack([departure_rows(np.ones(3)), [-0.5, 0.0, 0.5]])
+    for at in (Z.mean(axis=0), np.array([1.0, 0.0])):
+        found = contrasts_of(v, rows, groups=Z, at=at)
+        for p, row in enumerate(rows):
+            test = sm.OLS(v[0] @ row, Z).fit().t_test(at)
+            assert (found.estimate[0, p], found.se[0, p]) == pytest.approx((float(test.effect[0]), float(test.sd[0, 0])))
+            assert found.df[0, p] == test.df_denom == 7
+
+
+def dense_cr2(v: np.ndarray, row: np.ndarray) -> tuple[float, float, float]:
+    """Bell & McCaffrey's CR2 and its df by their definition, container dummies and all; v (n, k) with NaN."""
+    n, k = v.shape
+    i, j = np.nonzero(~np.isnan(v))
+    X = np.hstack([np.eye(n)[i], np.eye(k)[j][:, 1:]])
+    load = np.concatenate([np.zeros(n), row[1:]])
+    bread = np.linalg.pinv(X.T @ X)
+    y, H = v[i, j], X @ bread @ X.T
+    left = np.eye(len(y)) - H
+    meat, columns = 0.0, []
+    for c in range(n):
+        mine = i == c
+        values, vectors = np.linalg.eigh(left[np.ix_(mine, mine)])
+        root = np.where(values > 1e-9, np.maximum(values, 1e-9) ** -0.5, 0.0)
+        a = load @ bread @ X[mine].T @ ((vectors * root) @ vectors.T)
+        meat += float(a @ (left @ y)[mine]) ** 2
+        columns.append(left[:, mine] @ a)
+    omega = np.array(columns) @ np.array(columns).T
+    return float(load @ bread @ X.T @ y), math.sqrt(meat), float(np.trace(omega) ** 2 / (omega**2).sum())
+
+
+def test_lost_readings_are_judged_by_cr2_with_bell_and_mccaffreys_df():
+    rng = np.random.default_rng(3)
+    v = own_gradients(rng, 40, 8, 3)
+    v[rng.random(v.shape) < 0.15] = np.nan
+    found, agree = contrasts_of(v), 0
+    for s in range(40):
+        for p, row in enumerate(pair_rows(3)):
+            if np.isnan(v[s]).any() and np.isfinite(found.se[s, p]):
+                expected = dense_cr2(v[s], row)
+                mine = (found.estimate[s, p], found.se[s, p], found.df[s, p])
+                agree += bool(np.allclose(mine, expected, rtol=1e-7))  # else: the t over complete containers was shorter
+    assert agree > 80
+
+
+def test_one_container_more_with_one_reading_changes_nothing():
+    v = own_gradients(np.random.default_rng(4), 2, 6, 3)
+    more = np.concatenate([v, np.full((2, 1, 3), np.nan)], axis=1)
+    more[:, -1, 1] = 5.0
+    a, b = contrasts_of(v), contrasts_of(more)
+    assert np.allclose(a.stacked()[:3], b.stacked()[:3])
+    assert not contrasts_of(np.array([[[1.0, np.nan], [2.0, 3.0]]])).judged.any()  # one difference has no scatter
+
+
+@pytest.mark.parametrize("lost", [0.0, 0.15])
+def test_error_rates_hold_where_each_container_has_its_own_gradient(lost):
+    # pooled scatter: 12 % false homogeneous here (docs/operating.md); limit 5 % and 3.5 Monte Carlo errors
+    rng, studies = np.random.default_rng(5), 12_000
+    v = own_gradients(rng, studies, 12, 3)
+    v[rng.random(v.shape) < lost] = np.nan
+    edge = 8 * math.sqrt(10 / 12)
+    rate = np.mean(word_codes(contrasts_of(v + np.linspace(0, edge, 3)), edge, depths=3) == 1)
+    assert rate < 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / studies)
+    assert rate > 0.04  # and it is not bought by refusing to speak
+    step = np.array([0.0, 0.0, edge])  # two pairs at the margin: least favourable for stratified
+    assert np.mean(word_codes(contrasts_of(v + step), edge, depths=3) == 2) < 0.05 + 0.007
+
+
+def test_union_over_corners_for_two_and_three_depths():
+    one = Contrasts(estimate=np.array([[2.5]]), se=np.ones((1, 1)), df=np.full((1, 1), 9.0), unit_variance=np.ones((1, 1)))
+    assert p_beyond(one, 1.0, depths=2)[0, 0] == pytest.approx(stats.t.sf(1.5, 9) + stats.t.sf(3.5, 9))
+    three = Contrasts(**{f: np.full((1, 3), x) for f, x in (("estimate", 2.5), ("se", 1.0), ("df", 9.0),
+                                                            ("unit_variance", 1.0))})
+    inner = 2 * (stats.t.sf(1.5, 9) + stats.t.sf(3.5, 9)) + 2 * stats.t.sf(2.5, 9)
+    assert p_beyond(three, 1.0, depths=3)[0, 0] == pytest.approx(inner)
+    assert p_beyond(three, 1e-9, depths=3)[0, 0] == pytest.approx(p_any(three)[0], rel=1e-6)  # margin 0: any gradient
+    assert p_within(one, 4.0)[0, 0] == pytest.approx(stats.t.sf(1.5, 9))
+
+
+def test_simultaneous_intervals_and_any_gradient_agree():
+    v = own_gradients(np.random.default_rng(6), 400, 6, 3, 0.5) + np.array([0.0, 0.3, 0.9])
+    c = contrasts_of(v)
+    low, high = intervals(c, 0.95, together=True)
+    assert np.array_equal(np.any((low > 0) | (high < 0), axis=1), p_any(c) < 0.05)
+
+
+def test_no_scatter_is_floored_by_rounding_and_decides():
+    flat = np.tile([10.0, 10.0], (1, 6, 1))
+    assert word_codes(contrasts_of(flat), 1.0, depths=2)[0] == 1
+    assert word_codes(contrasts_of(flat + np.array([0.0, 3.0])), 1.0, depths=2)[0] == 2
+    floored = contrasts_of(flat, step=0.6)
+    assert floored.se[0, 0] == pytest.approx(0.6 / math.sqrt(6 * 6))  # two uniform errors, six containers
+
+
+def test_cell_means_of_uneven_rows():
+    container, depth = np.array([0, 0, 0, 1, 1]), np.array([0, 0, 1, 0, 1])
+    y = np.array([[1.0, 3.0, 5.0, 7.0, np.nan]])
+    assert np.array_equal(cell_means(container, depth, y), [[[2.0, 5.0], [7.0, np.nan]]], equal_nan=True)
+
+
+@pytest.mark.parametrize(("call", "words"), [
+    (lambda: contrasts_of(np.zeros((3, 2))), "cells must be"),
+    (lambda: contrasts_of(np.zeros((1, 3, 2)), np.array([[1.0, 1.0]])), "add up to zero"),
+    (lambda: contrasts_of(np.zeros((1, 3, 2)), groups=np.ones((2, 1))), "one row a container"),
+    (lambda: contrasts_of(np.zeros((1, 3, 2)), groups=np.ones((3, 2))), "independent columns"),
+    (lambda: contrasts_of(np.zeros((1, 3, 2)), step=-1.0), "step must be"),
+    (lambda: p_within(contrasts_of(np.zeros((1, 3, 2))), 0.0), "edge must be"),
+    (lambda: pair_rows(1), "two depths"),
+    (lambda: departure_rows(np.array([1.0])), "weights must be"),
+])
+def test_misuse_is_named(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()
