@@ -33,7 +33,7 @@ def test_estimates_agree_with_lme4(tables, analyte):
     ref = VALUES[analyte]
     m = model.fit_analyte(tables.study, analyte, tables.containers, tables.samples, tables.results)
     assert ref["scale"] == m.rows.margin.scale
-    assert m.means[0] == pytest.approx(ref["mean_top"], rel=1e-6)
+    assert m.mean_values[0] == pytest.approx(ref["mean_top"], rel=1e-6)
     assert m.bottom_top.estimate == pytest.approx(ref["bottom_top"], rel=1e-6)
     assert m.bottom_top.se == pytest.approx(ref["se"], rel=1e-6)
     assert m.bottom_top.df == pytest.approx(ref["df"], rel=1e-6)

@@ -1,20 +1,20 @@
 from . import diagnostics as diagnostics
 from . import fit as fit
-from . import profile as profile
 from . import rows as rows
 from . import stated as stated
 from . import tables as tables
 from .fit import AnalyteModel as AnalyteModel
+from .fit import FittedModel as FittedModel
 from .fit import fit_analyte as fit_analyte
 from .tables import fit_all as fit_all
 
 __all__ = [
     "AnalyteModel",
+    "FittedModel",
     "diagnostics",
     "fit",
     "fit_all",
     "fit_analyte",
-    "profile",
     "rows",
     "stated",
     "tables",

@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.core.record import significant
-from studykit.inference.equivalence import compare_depths
-from studykit.inference.influence import Influence, check_residuals, leave_one_out, residual_table
-from studykit.mixed.fit import fit_reml
+from studykit.inference.influence import Influence, check_residuals, leave_one_out
 from studykit.mixed.variances import check_repeatability
-from studykit.model.fit import AnalyteModel, depth_judge, prediction_matrix
+from studykit.model.fit import AnalyteModel, FittedModel, fit_terms, fitted
 from studykit.model.rows import replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures
@@ -29,16 +28,7 @@ REPEATABILITY_COLUMNS = ["analyte", "s found", "low", "high", "df", "s stated", 
 
 def residuals(models: list[AnalyteModel]) -> pd.DataFrame:
     """Residuals of every fitted analyte on the scale of analysis, with their normal scores (see ``influence``)."""
-    parts = []
-    for m in models:
-        if m.fit is None:
-            continue
-        measured = m.rows.measured
-        part = residual_table(m.fit.residuals, m.fit.fitted, container=list(measured["container"]),
-                              sample=list(measured["sample"]))
-        part.insert(0, "analyte", m.analyte)
-        part.insert(2, "depth", measured["depth"].astype(str).to_numpy())
-        parts.append(part)
+    parts = [m.residuals() for m in fitted(models)]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte"])
 
 
@@ -60,24 +50,28 @@ def least_normal(table: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     """Residuals of the analyte whose errors look least normal, furthest from their normal score first."""
     if checks.empty:
         return table
-    worst = checks.sort_values("p normal", kind="stable")["analyte"].iloc[0]
-    return _furthest(table, str(worst))
+    own = table[table["analyte"] == checks.sort_values("p normal", kind="stable")["analyte"].iloc[0]]
+    return _largest_first(own, own["standardised"] - own["normal_score"])
 
 
 def most_uneven(table: pd.DataFrame, checks: pd.DataFrame) -> pd.DataFrame:
     """Residuals of the analyte whose scatter changes most with the level, largest first."""
     if checks.empty:
         return table
-    worst = checks.sort_values("p size", kind="stable", na_position="last")["analyte"].iloc[0]
-    own = table[table["analyte"] == worst]
-    order = own["standardised"].abs().sort_values(ascending=False, kind="stable").index
-    return own.loc[order].reset_index(drop=True)
+    own = table[table["analyte"] == checks.sort_values("p size", kind="stable", na_position="last")["analyte"].iloc[0]]
+    return _largest_first(own, own["standardised"])
 
 
-def _furthest(table: pd.DataFrame, analyte: str) -> pd.DataFrame:
-    own = table[table["analyte"] == analyte]
-    gap = (own["standardised"] - own["normal_score"]).abs()
-    return own.loc[gap.sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+def _largest_first(table: pd.DataFrame, by: pd.Series) -> pd.DataFrame:
+    return table.loc[by.abs().sort_values(ascending=False, kind="stable").index].reset_index(drop=True)
+
+
+def first_twelve(table: pd.DataFrame) -> pd.DataFrame:
+    """The twelve rows of a residual table that come first, for a page."""
+    if table.empty:
+        return table
+    few = table.head(12).drop(columns=["residual"])
+    return few.assign(fitted=[significant(float(f), 5) for f in few["fitted"]])
 
 
 def normal_figure(table: pd.DataFrame) -> Figure | None:
@@ -90,38 +84,29 @@ def scale_figure(table: pd.DataFrame) -> Figure | None:
     return qualityfigures.scale_against_level(table) if len(table) else None
 
 
-def influence_of(model: AnalyteModel) -> Influence:
+def influence_of(model: FittedModel) -> Influence:
     """The widest pair's difference, its interval and the analyte's word, without each container in turn.
 
     Every refit estimates the variances anew, with the fixed and random terms of the full fit; the pair
     stays that of the full fit. The word is the analyte's own, without Holm's adjustment over analytes.
     Values in the reported unit (per cent for a relative margin).
     """
-    if model.pairs is None:
-        raise ValueError(f"model must be fitted, but {model.analyte} is {model.path}")
-    pair = model.pairs.widest.label
-    needed = dict.fromkeys(["container", "depth", "y", *(n for t in (*model.fixed, *model.random) for n in t.split(":"))])
-    measured = model.rows.measured[list(needed)]
-    return leave_one_out(measured, sorted(set(measured["container"])), lambda part: _again(model, part, pair))
+    measured = model.rows.measured
+    return leave_one_out(measured, sorted(set(measured["container"])), lambda part: _again(model, part))
 
 
-def _again(model: AnalyteModel, part: pd.DataFrame, pair: str) -> pd.Series:
-    depths, alpha = model.rows.depths, model.alpha
+def _again(model: FittedModel, part: pd.DataFrame) -> pd.Series:
     part = part.reset_index(drop=True)
-    random = [r for r in model.random if r != "container:depth" or replicated(part)]
-    fit = fit_reml(part, response="y", fixed=list(model.fixed), random=random)
-    M = prediction_matrix(part, model.fixed, depths)[0].mean(axis=1)
-    judged, k = depth_judge(part, model.fixed, depths, fit), len(depths)
-    differences = [M[b] - M[a] for a in range(k) for b in range(a + 1, k)]
-    pairs = compare_depths(depths, M @ fit.beta, M @ judged.cov @ M.T, [judged.df(d) for d in differences],
-                           model.rows.margin, alpha=alpha, unit=model.rows.unit, method=judged.method)
-    value, low, high, _ = next(t.contrast for t in pairs.tests if t.contrast.label == pair).shown(1 - 2 * alpha)
+    random = tuple(r for r in model.random if r != "container:depth" or replicated(part))
+    pairs = fit_terms(replace(model.rows, table=part), model.alpha, model.fixed, random, ()).pairs
+    same = next(t.contrast for t in pairs.tests if t.contrast.label == model.pairs.widest.label)
+    value, low, high, _ = same.shown(1 - 2 * model.alpha)
     return pd.Series({"estimate": value, "low": low, "high": high, "verdict": pairs.word})
 
 
 def influences(models: list[AnalyteModel]) -> dict[str, Influence]:
     """``influence_of`` for every fitted analyte with three containers or more."""
-    return {m.analyte: influence_of(m) for m in models if m.pairs is not None and m.n_containers > 2}
+    return {m.analyte: influence_of(m) for m in fitted(models) if m.n_containers > 2}
 
 
 def influence_table(models: list[AnalyteModel], found: dict[str, Influence]) -> pd.DataFrame:
@@ -130,8 +115,8 @@ def influence_table(models: list[AnalyteModel], found: dict[str, Influence]) -> 
     The shift is in per cent of half the width of the full interval.
     """
     rows = []
-    for m in models:
-        if m.analyte not in found or m.pairs is None:
+    for m in fitted(models):
+        if m.analyte not in found:
             continue
         one = found[m.analyte]
         first = one.to_table().iloc[0]
@@ -147,12 +132,11 @@ def closest(models: list[AnalyteModel], found: dict[str, Influence]) -> str:
     Empty where no analyte was refitted.
     """
     distances = {}
-    for m in models:
-        if m.analyte not in found or m.pairs is None:
-            continue
-        span, margin = m.pairs.widest.interval(1 - 2 * m.alpha), m.rows.margin
-        near = min(abs(end - edge) for end in (span.low, span.high) for edge in (margin.low, margin.high))
-        distances[m.analyte] = (-len(found[m.analyte].decisive), near / (span.high - span.low))
+    for m in fitted(models):
+        if m.analyte in found:
+            span, margin = m.pairs.widest.interval(1 - 2 * m.alpha), m.rows.margin
+            near = min(abs(end - edge) for end in (span.low, span.high) for edge in (margin.low, margin.high))
+            distances[m.analyte] = (-len(found[m.analyte].decisive), near / (span.high - span.low))
     return min(distances, key=lambda a: distances[a]) if distances else ""
 
 
@@ -169,8 +153,8 @@ def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], an
     if not analyte:
         return None
     m = next(m for m in models if m.analyte == analyte)
-    edge = 100 * math.expm1(m.rows.margin.high) if m.rows.log else m.rows.margin.high
-    return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, margin=edge, unit=m.shown_unit)
+    return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, unit=m.shown_unit,
+                                        margin=m.rows.margin.shown(m.rows.margin.high))
 
 
 def influence_words(found: dict[str, Influence]) -> str:
@@ -187,21 +171,20 @@ def repeatability(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     Pooled over zones that were determined twice or more; on a margin in per cent both are in per cent of the level.
     """
     rows = []
-    for m in models:
-        if m.fit is None or not replicated(m.rows.measured):
+    for m in fitted(models):
+        if not replicated(m.rows.measured):
             continue
         s, df = pooled_within(m)
         level = float(m.rows.measured["value"].mean())
         stated = precision_at(study, m.analyte, level) if level > 0 else None
-        factor = 100.0 if m.rows.log else 1.0
         if stated is None or s == 0:
             why = "no repeatability is stated" if stated is None else "all repeats are equal: rounded too coarsely to tell"
-            rows.append((m.analyte, s * factor, np.nan, np.nan, df, np.nan, m.shown_unit, "", why))
+            rows.append((m.analyte, m.rows.margin.shown_sd(s), np.nan, np.nan, df, np.nan, m.shown_unit, "", why))
             continue
         promised = stated.s_r / level if m.rows.log else stated.s_r
         found = check_repeatability(s, df, promised)
-        rows.append((m.analyte, s * factor, found.low * factor, found.high * factor, df, promised * factor,
-                     m.shown_unit, stated.source, _read(found.word)))
+        own, low, high, said = (m.rows.margin.shown_sd(x) for x in (s, found.low, found.high, promised))
+        rows.append((m.analyte, own, low, high, df, said, m.shown_unit, stated.source, _read(found.word)))
     return pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS)
 
 

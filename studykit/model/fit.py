@@ -22,61 +22,62 @@ quantification as censored values (they are bounded instead, see ``studykit.infe
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch
 from studykit.inference.equivalence import (
     Comparison,
     Contrast,
     Interval,
+    Margin,
     compare_contrasts,
     compare_depths,
     container_summary,
 )
+from studykit.inference.influence import residual_table
 from studykit.inference.share import choose_df_method
 from studykit.inference.simultaneous import departure_matrix
 from studykit.mixed.design import fixed_matrix
 from studykit.mixed.fit import RemlFit, fit_reml
 from studykit.mixed.strata import is_balanced, within_stratum
-from studykit.model.rows import ModelRows, back, container_contrasts, fixed_terms, model_rows, random_terms
+from studykit.model.rows import (
+    ModelRows,
+    container_contrasts,
+    fixed_terms,
+    margin_given,
+    model_rows,
+    random_terms,
+)
+from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
 
 Path = Literal["mixed model", "known precision", "not assessed"]
 METHOD = "kenward-roger"
 MOSTLY_CENSORED = 0.5
-YOUNG = 6.0
-"""Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
+MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
+CONTRAST_COLUMNS = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
+                    "within margin"]
+VARIANCE_COLUMNS = ["component", "SD", "unit", "at zero", "could be up to"]
+PROFILE_COLUMNS = ["analyte", "margin low", "margin high", "unit", "who", "depth", "height", "difference", "low", "high"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnalyteModel:
-    """One analyte's model: what was asked (rows, margin, terms) and what was learnt.
+    """One analyte at the model stage: its rows, and where it was not fitted the path it takes and why.
 
-    ``means`` and ``mean_cov`` are the k depth means and their covariance on the scale of
-    analysis. Everything below ``path`` is None or empty where the path is not 'mixed model'.
+    ``path`` is 'mixed model' for a ``FittedModel`` only. The tables are empty where nothing was fitted.
     """
 
     rows: ModelRows
     alpha: float
-    fixed: tuple[str, ...]
-    random: tuple[str, ...]
     path: Path
     notes: tuple[str, ...]
-    df_method: str = ""
-    fit: RemlFit | None = None
-    means: tuple[float, ...] = ()
-    mean_cov: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
-    mean_matrix: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
-    pairs: Comparison | None = None
-    departures: Comparison | None = None
-    trend: Contrast | None = None
-    summary: Contrast | None = None
-    depth_test: Any = None
 
     @property
     def analyte(self) -> str:
@@ -93,57 +94,220 @@ class AnalyteModel:
         """Containers with at least one value."""
         return int(self.rows.measured["container"].nunique())
 
-    @property
-    def bottom_top(self) -> Contrast | None:
-        """The lowest depth minus the uppermost."""
-        if self.pairs is None:
-            return None
-        return self.pairs.tests[len(self.rows.depths) - 2].contrast
+    def means(self, level: float = 0.95) -> pd.DataFrame:
+        """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, determinations."""
+        return pd.DataFrame(columns=MEAN_COLUMNS)
 
-    def interval(self, level: float = 0.95) -> Interval | None:
-        """Interval of the bottom-minus-top contrast on the scale of analysis."""
-        return None if self.bottom_top is None else self.bottom_top.interval(level)
+    def contrasts(self) -> pd.DataFrame:
+        """All pairs of depths, lower minus upper, in per cent or the analyte's unit, with both intervals (CONTRAST_COLUMNS)."""
+        return pd.DataFrame(columns=CONTRAST_COLUMNS)
 
-    def depth_table(self, level: float = 0.95) -> pd.DataFrame:
-        """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, n."""
-        if self.fit is None:
-            return pd.DataFrame(columns=["depth", "height", "mean", "low", "high", "determinations"])
-        rows = []
-        groups = self.rows.measured.groupby("depth", observed=True)
-        for k, depth in enumerate(self.rows.depths):
-            test = self.fit.test(self.mean_matrix[k], method=METHOD)
-            span = Contrast(label=depth, estimate=float(test.estimate), se=float(test.se),  # type: ignore[arg-type]
-                            df=float(test.df2)).interval(level)
-            part = groups.get_group(depth)
-            rows.append((depth, part["height"].mean(), back(self.means[k], self.rows.margin),
-                         back(span.low, self.rows.margin), back(span.high, self.rows.margin), len(part)))
-        return pd.DataFrame(rows, columns=["depth", "height", "mean", "low", "high", "determinations"])
-
-    def variance_table(self, level: float = 0.95) -> pd.DataFrame:
+    def variances(self, level: float = 0.95) -> pd.DataFrame:
         """Variance components as standard deviations, with an upper limit where one is estimated as zero."""
-        if self.fit is None:
-            return pd.DataFrame(columns=["component", "SD", "unit", "at zero", "could be up to"])
-        unit = self.shown_unit
-        factor = 100.0 if self.rows.log else 1.0
-        rows = []
-        for name, variance in self.fit.variances.items():
-            zero = name in self.fit.at_zero
-            upper = float(np.sqrt(self.fit.profile_upper(name, level=level))) * factor if zero else np.nan
-            rows.append((name, float(np.sqrt(variance)) * factor, unit, zero, upper))
-        return pd.DataFrame(rows, columns=["component", "SD", "unit", "at zero", "could be up to"])
+        return pd.DataFrame(columns=VARIANCE_COLUMNS)
+
+    def residuals(self) -> pd.DataFrame:
+        """Residuals on the scale of analysis with their normal scores, one row a determination."""
+        return pd.DataFrame(columns=["analyte"])
+
+    def profile(self, level: float = 0.9) -> pd.DataFrame:
+        """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
+        return pd.DataFrame(columns=PROFILE_COLUMNS)
+
+    def plot_profile(self, level: float = 0.9) -> Figure:
+        """The depth profile against the margin, drawn from ``profile``."""
+        return profiles(self.profile(level))
+
+    def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:
+        """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
+
+        ValueError for a bare number or another unit; DesignMismatch where nothing was fitted.
+        """
+        raise DesignMismatch(f"{self.analyte} was not fitted: {' '.join(self.notes)}")
 
     def trust(self) -> dict[str, Any]:
         """Evidence of convergence: iterations, gradient, components at zero, second opinion."""
-        if self.fit is None:
-            return {"analyte": self.analyte, "path": self.path}
-        second = self.fit.second_opinion()
-        return {"analyte": self.analyte, "rows": self.fit.n, "containers": self.n_containers,
-                "random terms": ", ".join(self.random), "iterations": self.fit.iterations,
-                "largest gradient": max((abs(g) for n, g in self.fit.gradient.items() if n not in self.fit.at_zero),
-                                        default=0.0),
-                "at zero": ", ".join(self.fit.at_zero) or "none",
-                "REML criterion": self.fit.criterion, "statsmodels differs by": second.criterion_difference,
+        return {"analyte": self.analyte, "path": self.path}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedModel(AnalyteModel):
+    """The mixed model of one analyte: its terms, its fit, and what they say about the depths.
+
+    ``mean_values`` (k,) and ``mean_cov`` (k, k): depth means and their covariance on the scale of analysis;
+    ``mean_matrix`` (k, p) times the coefficients gives the means.
+    """
+
+    fixed: tuple[str, ...]
+    random: tuple[str, ...]
+    reml: RemlFit
+    judge: DepthJudge
+    mean_values: tuple[float, ...]
+    mean_cov: np.ndarray
+    mean_matrix: np.ndarray
+    pairs: Comparison
+
+    @property
+    def bottom_top(self) -> Contrast:
+        """The lowest depth minus the uppermost."""
+        return self.pairs.tests[len(self.rows.depths) - 2].contrast
+
+    def interval(self, level: float = 0.95) -> Interval:
+        """Interval of the bottom-minus-top contrast on the scale of analysis."""
+        return self.bottom_top.interval(level)
+
+    @property
+    def depth_test(self) -> Any:
+        """Joint F test of depth by Kenward and Roger's method."""
+        M = self.mean_matrix
+        return self.reml.test(np.array([M[j] - M[0] for j in range(1, len(M))]), method=METHOD)
+
+    @property
+    def trend(self) -> Contrast | None:
+        """Linear trend in height: change from the surface to the floor, on the scale of analysis."""
+        heights = self.rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(self.rows.depths))
+        if heights.isna().any() or heights.nunique() < 2:
+            return None
+        h = heights.to_numpy() - heights.mean()
+        row = -(h / (h @ h)) @ self.mean_matrix
+        return Contrast(label="linear trend, surface to floor", estimate=float(row @ self.reml.beta),
+                        se=float(np.sqrt(row @ self.judge.cov @ row)), df=self.judge.df(row),
+                        scale=self.rows.margin.scale, unit=self.shown_unit, method=self.judge.method)
+
+    @property
+    def departures(self) -> Comparison:
+        """Each depth against the plain mean of the zones (equal volumes)."""
+        W = departure_matrix(np.full(len(self.mean_values), 1 / len(self.mean_values)))
+        dfs = [self.judge.df(row @ self.mean_matrix) for row in W]
+        labels = [f"{d} - mean of the zones" for d in self.rows.depths]
+        return compare_contrasts(labels, W @ np.array(self.mean_values), W @ self.mean_cov @ W.T, dfs, self.rows.margin,
+                                 alpha=self.alpha, unit=self.rows.unit, method=self.judge.method)
+
+    @property
+    def summary(self) -> Contrast | None:
+        """The container summary: one contrast a container, then a t interval. None without scatter."""
+        values = container_contrasts(self.rows)["contrast"]
+        if len(values) < 2 or values.std() == 0:
+            return None
+        label = f"{self.rows.depths[-1]} - {self.rows.depths[0]}"
+        return container_summary(values.to_numpy(dtype=float), label, self.rows.margin.scale, self.shown_unit)
+
+    def means(self, level: float = 0.95) -> pd.DataFrame:
+        """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, determinations."""
+        rows, margin = [], self.rows.margin
+        groups = self.rows.measured.groupby("depth", observed=True)
+        for k, depth in enumerate(self.rows.depths):
+            test = self.reml.test(self.mean_matrix[k], method=METHOD)
+            span = Contrast(label=depth, estimate=float(test.estimate), se=float(test.se),  # type: ignore[arg-type]
+                            df=float(test.df2)).interval(level)
+            part = groups.get_group(depth)
+            rows.append((depth, part["height"].mean(), margin.to_level(self.mean_values[k]), margin.to_level(span.low),
+                         margin.to_level(span.high), len(part)))
+        return pd.DataFrame(rows, columns=MEAN_COLUMNS)
+
+    def contrasts(self) -> pd.DataFrame:
+        """All pairs of depths, lower minus upper, in per cent or the analyte's unit, with both intervals (CONTRAST_COLUMNS)."""
+        return self.pairs.to_table()
+
+    def variances(self, level: float = 0.95) -> pd.DataFrame:
+        """Variance components as standard deviations, with an upper limit where one is estimated as zero."""
+        told, rows = self.rows.margin.shown_sd, []
+        for name, variance in self.reml.variances.items():
+            zero = name in self.reml.at_zero
+            upper = told(float(np.sqrt(self.reml.profile_upper(name, level=level)))) if zero else np.nan
+            rows.append((name, told(float(np.sqrt(variance))), self.shown_unit, zero, upper))
+        return pd.DataFrame(rows, columns=VARIANCE_COLUMNS)
+
+    def residuals(self) -> pd.DataFrame:
+        """Residuals on the scale of analysis with their normal scores, one row a determination."""
+        measured = self.rows.measured
+        table = residual_table(self.reml.residuals, self.reml.fitted, container=list(measured["container"]),
+                               sample=list(measured["sample"]))
+        table.insert(0, "analyte", self.analyte)
+        table.insert(2, "depth", measured["depth"].astype(str).to_numpy())
+        return table
+
+    def profile(self, level: float = 0.9) -> pd.DataFrame:
+        """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
+        rows, margin = self.rows, self.rows.margin
+        cells = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
+        heights = cells.groupby("depth", observed=True)["height"].mean()
+        out: list[tuple[object, ...]] = []
+        for container, part in cells.groupby("container", sort=True):
+            values = part.droplevel("container")
+            if rows.depths[0] in values.index:
+                top = float(values["y"].loc[rows.depths[0]])
+                out += [(str(container), str(d), float(v["height"]), margin.shown(float(v["y"]) - top), np.nan, np.nan)
+                        for d, v in values.iterrows()]
+        for k, depth in enumerate(rows.depths):
+            difference = low = high = self.mean_values[k] - self.mean_values[0]
+            if k:
+                span = self.pairs.tests[k - 1].contrast.interval(level)
+                low, high = span.low, span.high
+            out.append(("mean", depth, float(heights[depth]), *(margin.shown(x) for x in (difference, low, high))))
+        common = (rows.analyte, margin.shown(margin.low), margin.shown(margin.high), rows.shown_unit)
+        return pd.DataFrame([(*common, *r) for r in out], columns=PROFILE_COLUMNS)
+
+    def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:
+        """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
+
+        Where the other margin is judged on the other scale (per cent against absolute), the same terms are
+        fitted again there. ValueError for a bare number or another unit.
+        """
+        declared = self.rows.margin
+        if margin is None:
+            return AgainstMargin(analyte=self.analyte, declared=declared, comparison=self.pairs)
+        other = fit_terms(self.rows.against(margin_given(margin, self.rows.unit)), self.alpha, self.fixed, self.random, ())
+        return AgainstMargin(analyte=self.analyte, declared=declared, comparison=other.pairs)
+
+    def trust(self) -> dict[str, Any]:
+        """Evidence of convergence: iterations, gradient, components at zero, second opinion."""
+        fit = self.reml
+        second = fit.second_opinion()
+        return {"analyte": self.analyte, "path": self.path, "rows": fit.n, "containers": self.n_containers,
+                "random terms": ", ".join(self.random), "iterations": fit.iterations,
+                "largest gradient": max((abs(g) for n, g in fit.gradient.items() if n not in fit.at_zero), default=0.0),
+                "at zero": ", ".join(fit.at_zero) or "none",
+                "REML criterion": fit.criterion, "statsmodels differs by": second.criterion_difference,
                 "second opinion": "agrees" if second.agrees else second.note}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AgainstMargin:
+    """All pairs of depths of one analyte against a margin, and whether it is the one declared beforehand."""
+
+    analyte: str
+    declared: Margin
+    comparison: Comparison
+
+    @property
+    def word(self) -> str:
+        """homogeneous, stratified or inconclusive."""
+        return self.comparison.word
+
+    @property
+    def is_declared(self) -> bool:
+        """True where the margin is the declared one."""
+        return self.comparison.margin == self.declared
+
+    @property
+    def sentence(self) -> str:
+        """The word in a sentence, which says so where the margin is not the declared one."""
+        text = f"{self.analyte} against {self.comparison.margin.text}: {self.word}."
+        return text if self.is_declared else (f"{text} This is not the declared margin ({self.declared.text}): a margin "
+                                              "chosen after the data decides nothing.")
+
+    def to_table(self) -> pd.DataFrame:
+        """One row a pair of depths (CONTRAST_COLUMNS)."""
+        return self.comparison.to_table()
+
+    def __str__(self) -> str:
+        return self.sentence
+
+
+def fitted(models: list[AnalyteModel]) -> list[FittedModel]:
+    """Those of the models that were fitted, in their order."""
+    return [m for m in models if isinstance(m, FittedModel)]
 
 
 def prediction_matrix(measured: pd.DataFrame, fixed: tuple[str, ...],
@@ -160,65 +324,73 @@ def prediction_matrix(measured: pd.DataFrame, fixed: tuple[str, ...],
     return X.reshape(len(depths), len(containers), -1), containers
 
 
-def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame,
-                results: pd.DataFrame) -> AnalyteModel:
+def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame, *,
+                fixed: tuple[str, ...] | None = None, random: tuple[str, ...] | None = None) -> AnalyteModel:
     """Fit one analyte, or say which other path its rows allow.
 
     'known precision' where only one container was sampled; 'not assessed' where more than half
-    of the results lie below quantification or nothing was measured at two depths.
+    of the results lie below quantification or nothing was measured at two depths. ``fixed`` (with "depth"
+    among its terms, interactions as "depth:lot") and ``random`` ("container", "container:depth", "run")
+    replace the declared terms; DesignMismatch where the rows cannot carry terms that were given.
     """
-    return fit_rows(study, model_rows(study, analyte, containers, samples, results))
+    rows = model_rows(study, analyte, containers, samples, results)
+    if fixed is None and random is None:
+        return fit_rows(study, rows)
+    why = unfit(rows)
+    if why is not None:
+        return AnalyteModel(rows=rows, alpha=study.alpha, path=why[0], notes=(why[1],))
+    fixed = fixed_terms(study, rows.measured)[0] if fixed is None else fixed
+    random = random_terms(study, rows.measured)[0] if random is None else random
+    if "depth" not in fixed:
+        raise DesignMismatch("depth must be among the fixed terms: differences between depths are what is asked")
+    return fit_terms(rows, study.alpha, fixed, random, ("The terms are the reader's own, not those declared.",))
+
+
+def unfit(rows: ModelRows) -> tuple[Path, str] | None:
+    """The path of rows that cannot be fitted, and why; None where they can."""
+    measured = rows.measured
+    if rows.share_censored > MOSTLY_CENSORED:
+        return "not assessed", f"{rows.censored} of {len(rows.table)} results are known only as a limit."
+    if len(rows.depths) < 2 or measured["depth"].nunique() < 2:
+        return "not assessed", "Fewer than two depths were measured."
+    if measured["container"].nunique() < 2:
+        return "known precision", ("One container: its scatter comes from the method's stated precision, and nothing follows "
+                                   "for others.")
+    return None
 
 
 def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:
-    """Fit the rows of one analyte; see ``fit_analyte``."""
-    measured = rows.measured
-    if rows.share_censored > MOSTLY_CENSORED:
-        note = f"{rows.censored} of {len(rows.table)} results are known only as a limit."
-        return _none(rows, study, "not assessed", note)
-    if len(rows.depths) < 2 or measured["depth"].nunique() < 2:
-        note = "Fewer than two depths were measured."
-        return _none(rows, study, "not assessed", note)
-    if measured["container"].nunique() < 2:
-        note = "One container: its scatter comes from the method's stated precision, and nothing follows for others."
-        return _none(rows, study, "known precision", note)
-    fixed, fixed_notes = fixed_terms(study, measured)
-    random, random_notes = random_terms(study, measured)
+    """Fit the rows of one analyte with the declared terms, or with depth alone where those are confounded."""
+    alpha, why = study.alpha, unfit(rows)
+    if why is not None:
+        return AnalyteModel(rows=rows, alpha=alpha, path=why[0], notes=(why[1],))
+    fixed, fixed_notes = fixed_terms(study, rows.measured)
+    random, random_notes = random_terms(study, rows.measured)
     notes = fixed_notes + random_notes
-    try:
-        return _fitted(rows, study, fixed, random, notes)
-    except DesignMismatch as error:
-        if fixed == ("depth",):
-            return _none(rows, study, "not assessed", *notes, str(error))
-        more = (*notes, f"{error} The model was fitted with depth alone.")
+    while True:
         try:
-            return _fitted(rows, study, ("depth",), random, more)
-        except DesignMismatch as again:
-            return _none(rows, study, "not assessed", *more, str(again))
+            return fit_terms(rows, alpha, fixed, random, notes)
+        except DesignMismatch as error:
+            if fixed == ("depth",):
+                return AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*notes, str(error)))
+            fixed, notes = ("depth",), (*notes, f"{error} The model was fitted with depth alone.")
 
 
-def _none(rows: ModelRows, study: Study, path: Path, *notes: str) -> AnalyteModel:
-    """An analyte that was not fitted, with the reason."""
-    return AnalyteModel(rows=rows, alpha=study.alpha, fixed=(), random=(), path=path, notes=notes)
-
-
-def _fitted(rows: ModelRows, study: Study, fixed: tuple[str, ...], random: tuple[str, ...],
-            notes: tuple[str, ...]) -> AnalyteModel:
-    measured = rows.measured
+def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...],
+              notes: tuple[str, ...]) -> FittedModel:
+    """The mixed model with these terms; DesignMismatch where the rows cannot carry them."""
+    measured, depths = rows.measured, rows.depths
     fit = fit_reml(measured, response="y", fixed=list(fixed), random=list(random))
-    M = prediction_matrix(measured, fixed, rows.depths)[0].mean(axis=1)
-    judge = depth_judge(measured, fixed, rows.depths, fit)
-    k = len(rows.depths)
+    M = prediction_matrix(measured, fixed, depths)[0].mean(axis=1)
+    judge = depth_judge(measured, fixed, depths, fit)
+    k = len(depths)
     D = np.array([M[b] - M[a] for a in range(k) for b in range(a + 1, k)])
     means, cov = M @ fit.beta, M @ judge.cov @ M.T
-    pairs = compare_depths(rows.depths, means, cov, [judge.df(row) for row in D], rows.margin, alpha=study.alpha,
+    pairs = compare_depths(depths, means, cov, [judge.df(row) for row in D], rows.margin, alpha=alpha,
                            unit=rows.unit, method=judge.method)
-    return AnalyteModel(
-        rows=rows, alpha=study.alpha, fixed=fixed, random=random, path="mixed model",
-        notes=(*notes, *fit.notes), df_method=judge.reason, fit=fit, means=tuple(float(m) for m in means),
-        mean_cov=cov, mean_matrix=M, pairs=pairs, departures=_departures(rows, means, cov, M, judge, study),
-        trend=_trend(rows, M, fit, judge), summary=_summary(rows),
-        depth_test=fit.test(np.array([M[j] - M[0] for j in range(1, k)]), method=METHOD))
+    return FittedModel(rows=rows, alpha=alpha, fixed=fixed, random=random, path="mixed model", notes=(*notes, *fit.notes),
+                       reml=fit, judge=judge, mean_values=tuple(float(m) for m in means), mean_cov=cov, mean_matrix=M,
+                       pairs=pairs)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -246,82 +418,3 @@ def depth_judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[st
         chosen = choose_df_method(False, at_zero=fit.at_zero)
     return DepthJudge(cov=fit.adjusted_cov, df=lambda row: float(fit.test(row, method=METHOD).df2),
                   method="Kenward-Roger", reason=chosen.reason)
-
-
-def _departures(rows: ModelRows, means: np.ndarray, cov: np.ndarray, M: np.ndarray, judge: DepthJudge,
-                study: Study) -> Comparison:
-    """Each depth against the plain mean of the zones (equal volumes)."""
-    W = departure_matrix(np.full(len(means), 1 / len(means)))
-    dfs = [judge.df(row @ M) for row in W]
-    labels = [f"{d} - mean of the zones" for d in rows.depths]
-    return compare_contrasts(labels, W @ means, W @ cov @ W.T, dfs, rows.margin, alpha=study.alpha, unit=rows.unit,
-                             method=judge.method)
-
-
-def _trend(rows: ModelRows, M: np.ndarray, fit: RemlFit, judge: DepthJudge) -> Contrast | None:
-    """Linear trend in height: change from the surface to the floor, on the scale of analysis."""
-    heights = rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(rows.depths))
-    if heights.isna().any() or heights.nunique() < 2:
-        return None
-    h = heights.to_numpy() - heights.mean()
-    row = -(h / (h @ h)) @ M
-    return Contrast(label="linear trend, surface to floor", estimate=float(row @ fit.beta),
-                    se=float(np.sqrt(row @ judge.cov @ row)), df=judge.df(row), scale=rows.margin.scale,
-                    unit=rows.shown_unit, method=judge.method)
-
-
-def _summary(rows: ModelRows) -> Contrast | None:
-    """The second road: one contrast a container, then a t interval."""
-    values = container_contrasts(rows)["contrast"]
-    if len(values) < 2 or values.std() == 0:
-        return None
-    label = f"{rows.depths[-1]} - {rows.depths[0]}"
-    return container_summary(values.to_numpy(dtype=float), label, rows.margin.scale, rows.shown_unit)
-
-
-def group_contrasts(model: AnalyteModel, study: Study) -> tuple[pd.DataFrame, str]:
-    """Bottom minus top by the levels of the factors that interact with depth, and a note on how.
-
-    Each group's mean container contrast with the scatter pooled within groups (no straight line
-    in age is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
-    unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is
-    left out of the grouping and the note says so.
-    """
-    factors = [f for f in study.factors.by_depth if f in model.fixed]
-    each = container_contrasts(model.rows)
-    if not factors or each.empty:
-        return pd.DataFrame(), ""
-    ages = each["age_months"]
-    each = each.assign(age_months=ages.round(1) if ages.max() < YOUNG else ages.round().astype("Int64"))
-    note = ""
-    if len(each) - each.groupby(factors, observed=True).ngroups < 3:
-        factors = [f for f in factors if f != "age_months"]
-        note = "Too few containers share an age, so ages are pooled here."
-    if not factors or len(each) - each.groupby(factors, observed=True).ngroups < 3:
-        return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
-    groups = each.groupby(factors, observed=True)["contrast"]
-    df, share = len(each) - groups.ngroups, model.alpha / groups.ngroups
-    pooled = float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df))
-    rows = []
-    for key, part in groups:
-        contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=pooled / len(part) ** 0.5,
-                            df=float(df), scale=model.rows.margin.scale, unit=model.shown_unit,
-                            method="pooled within groups")
-        value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
-        where: dict[str, Any] = dict(zip(factors, key, strict=True))
-        rows.append({**where, "containers": len(part), "bottom - top": value,
-                     "low": low, "high": high, "unit": unit, "interval lies": place(contrast, model, share)})
-    return pd.DataFrame(rows), note
-
-
-def place(contrast: Contrast, model: AnalyteModel, alpha_beyond: float | None = None) -> str:
-    """Where the 1 - 2 alpha interval of a contrast lies against the margin, in words.
-
-    ``alpha_beyond`` is the smaller level asked for 'beyond' where many groups are looked at
-    (Bonferroni), so that one of many is not called out by chance.
-    """
-    margin = model.rows.margin
-    if contrast.interval(1 - 2 * model.alpha).within(margin.low, margin.high):
-        return "inside the margin"
-    level = 1 - 2 * (model.alpha if alpha_beyond is None else alpha_beyond)
-    return "beyond the margin" if contrast.interval(level).beyond(margin.low, margin.high) else "across its edge"

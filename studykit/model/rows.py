@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
-import numpy as np
 import pandas as pd
 
 from studykit.inference.equivalence import Margin
@@ -42,12 +43,19 @@ class ModelRows:
     @property
     def shown_unit(self) -> str:
         """Unit of a difference as reported: per cent on the log scale, else the analyte's unit."""
-        return "%" if self.log else self.unit
+        return self.margin.unit
+
+    def against(self, margin: Margin) -> ModelRows:
+        """The same rows with another margin, on its scale; ValueError where per cent meets values not above zero."""
+        values = self.table["value"].where(self.table["qualifier"] == "")
+        if margin.scale == "log" and (values <= 0).any():
+            raise ValueError(f"a margin in per cent needs values above 0, but {self.analyte} has others")
+        return replace(self, margin=margin, table=self.table.assign(y=margin.to_scale(values)))
 
     @property
     def log(self) -> bool:
         """True where the analysis is on the natural-log scale."""
-        return self.margin.scale == "log"
+        return self.margin.log
 
 
 def margin_of(study: Study, analyte: str) -> Margin:
@@ -58,14 +66,23 @@ def margin_of(study: Study, analyte: str) -> Margin:
     return Margin.absolute(float(declared.margin.absolute or 0), declared.unit)
 
 
-def on_scale(values: pd.Series, margin: Margin) -> pd.Series:
-    """Values on the scale of the margin: natural log, or as they are."""
-    return pd.Series(np.log(values), index=values.index) if margin.scale == "log" else values.astype("float64")
+def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin:
+    """A margin from how people write it.
 
-
-def back(value: float, margin: Margin) -> float:
-    """A mean from the scale of the margin in the analyte's unit."""
-    return float(np.exp(value)) if margin.scale == "log" else float(value)
+    As text ("50 %", "2 mg/kg") or as in study.toml ({"relative_percent": 50}, {"absolute": 2}). ValueError
+    for a bare number and for a unit other than the analyte's.
+    """
+    if isinstance(given, Margin):
+        return given
+    if isinstance(given, Mapping):
+        (key, value), *more = given.items()
+        if more or key not in ("relative_percent", "absolute"):
+            raise ValueError(f"margin must have one key, relative_percent or absolute, but got {', '.join(given)}")
+        return Margin.relative(float(value)) if key == "relative_percent" else Margin.absolute(float(value), unit)
+    found = re.fullmatch(r"\s*±?\s*(\d+(?:\.\d+)?)\s*(\S.*?)\s*", str(given))
+    if found is None or found[2] not in ("%", unit):
+        raise ValueError(f"margin must name its unit, as in '50 %' or '2 {unit}', but got {given!r}")
+    return Margin.relative(float(found[1])) if found[2] == "%" else Margin.absolute(float(found[1]), unit)
 
 
 def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame,
@@ -84,7 +101,7 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     table["depth"] = pd.Categorical(table["depth"], categories=list(depths), ordered=False)
     margin = margin_of(study, analyte)
     clear = table["qualifier"] == ""
-    table["y"] = on_scale(table["value"].where(clear), margin)
+    table["y"] = margin.to_scale(table["value"].where(clear))
     table = table.sort_values(["container", "depth", "sample", "replicate"], ignore_index=True)
     return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=table, depths=depths,
                      censored=int((table["qualifier"] != "").sum()))

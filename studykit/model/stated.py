@@ -10,7 +10,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, DesignMismatch
 from studykit.inference.censored import bound_verdict
 from studykit.inference.single import SingleResult, judge_container, which_scatter
-from studykit.model.fit import AnalyteModel
+from studykit.model.fit import PROFILE_COLUMNS, AnalyteModel
 from studykit.model.rows import ModelRows, margin_of
 from studykit.study.definition import Study
 from studykit.study.precision import Precision, resolve_precision
@@ -58,6 +58,20 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
         except DesignMismatch as error:
             out[model.analyte] = str(error)
     return out
+
+
+def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.DataFrame:
+    """One container's zones as differences from the uppermost, with the interval of each (PROFILE_COLUMNS)."""
+    heights = rows.measured.groupby("depth", observed=True)["height"].mean()
+    common, out = (result.analyte, -result.edge, result.edge, result.unit, "mean"), []
+    for k, depth in enumerate(result.labels):
+        difference = low = high = 0.0
+        if k:
+            contrast = result.comparison.tests[k - 1].contrast
+            span = contrast.interval(level)
+            difference, low, high = contrast.estimate, span.low, span.high
+        out.append((*common, depth, float(heights[depth]), difference, low, high))
+    return pd.DataFrame(out, columns=PROFILE_COLUMNS)
 
 
 def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:

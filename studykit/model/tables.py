@@ -9,7 +9,11 @@ import pandas as pd
 
 from studykit.core.files import write_csv
 from studykit.core.record import significant
-from studykit.model.fit import AnalyteModel, fit_analyte
+from studykit.inference.equivalence import Contrast
+from studykit.inference.single import SingleResult
+from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
+from studykit.model.stated import single_profile, single_results
+from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, usable_results
 from studykit.study.stages import OpenStage
 
@@ -35,17 +39,23 @@ def fit_all(stage: OpenStage, *, with_excluded: bool = False) -> list[AnalyteMod
     return [fit_analyte(stage.study, a, stage.containers, stage.samples, results) for a in stage.study.analytes]
 
 
-def trust_table(models: list[AnalyteModel]) -> pd.DataFrame:
+def fits(models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte: path, rows, containers, random terms, convergence, second opinion."""
     columns = ["analyte", "path", "rows", "containers", "random terms", "iterations", "largest gradient", "at zero",
                "REML criterion", "statsmodels differs by", "second opinion"]
-    rows = [{"path": m.path, **m.trust()} for m in models]
-    table = pd.DataFrame(rows).reindex(columns=columns)
+    table = pd.DataFrame([m.trust() for m in models]).reindex(columns=columns)
     # the last digits of a gradient at an optimum are rounding: the power of ten tells all there is
     table["largest gradient"] = [f"below {_power(g)}" if g == g else "" for g in table["largest gradient"]]
     table["statsmodels differs by"] = [f"below {_power(abs(g))}" if g == g else "" for g in
                                        table["statsmodels differs by"]]
     return table
+
+
+def fits_shown(table: pd.DataFrame) -> pd.DataFrame:
+    """``fits`` for a page: what was fitted, in one line an analyte; one that was not fitted has no counts."""
+    out = table[["analyte", "path", "rows", "containers", "random terms", "at zero", "largest gradient",
+                 "statsmodels differs by", "second opinion"]]
+    return out.assign(**{c: [f"{int(v)}" if v == v else "" for v in out[c]] for c in ("rows", "containers")})
 
 
 def _power(value: float) -> str:
@@ -73,37 +83,39 @@ def save_rows(stage: OpenStage, models: list[AnalyteModel]) -> None:
         write_csv(stage.out / f"rows-{safe_name(m.analyte)}.csv", m.rows.table.drop(columns="y"))
 
 
-def _joined(models: list[AnalyteModel], tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
-    parts = [t.assign(analyte=m.analyte) for m, t in zip(models, tables, strict=True) if len(t)]
-    if not parts:
-        return pd.DataFrame(columns=["analyte", *columns])
-    return pd.concat(parts, ignore_index=True)[["analyte", *columns]]
+def joined(tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
+    """Tables under one another, those columns; without rows where there are none."""
+    parts = [t for t in tables if len(t)]
+    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def depth_means(models: list[AnalyteModel]) -> pd.DataFrame:
+def means(models: list[AnalyteModel]) -> pd.DataFrame:
     """Depth means with 95 % intervals, all analytes."""
-    columns = ["depth", "height", "mean", "low", "high", "unit", "determinations"]
-    return _joined(models, [m.depth_table().assign(unit=m.rows.unit) for m in models], columns)
+    return joined([m.means().assign(unit=m.rows.unit, analyte=m.analyte) for m in models],
+                  ["analyte", "depth", "height", "mean", "low", "high", "unit", "determinations"])
 
 
 def contrasts(models: list[AnalyteModel]) -> pd.DataFrame:
     """All pairs of depths, all analytes, with both intervals."""
-    columns = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
-               "within margin"]
-    fitted = [m for m in models if m.pairs is not None]
-    return _joined(fitted, [m.pairs.to_table() for m in fitted if m.pairs is not None], columns)
+    return joined([m.contrasts().assign(analyte=m.analyte) for m in models], ["analyte", *CONTRAST_COLUMNS])
+
+
+def profiles(models: list[AnalyteModel], study: Study, level: float = 0.9) -> pd.DataFrame:
+    """Per analyte and depth the difference from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
+    rows = {m.analyte: m.rows for m in models}
+    alone = [single_profile(r, rows[r.analyte], level) for r in single_results(study, models).values()
+             if isinstance(r, SingleResult)]
+    return joined([*(m.profile(level) for m in models), *alone], PROFILE_COLUMNS)
 
 
 def gradients(models: list[AnalyteModel]) -> pd.DataFrame:
     """Joint F test of depth and the linear trend from the surface to the floor."""
     rows = []
-    for m in models:
-        if m.depth_test is None:
-            continue
-        row = {"analyte": m.analyte, "F": m.depth_test.statistic, "df 1": m.depth_test.df1, "df 2": m.depth_test.df2,
-               "p": m.depth_test.p}
-        if m.trend is not None:
-            value, low, high, unit = m.trend.shown(0.95)
+    for m in fitted(models):
+        test, trend = m.depth_test, m.trend
+        row = {"analyte": m.analyte, "F": test.statistic, "df 1": test.df1, "df 2": test.df2, "p": test.p}
+        if trend is not None:
+            value, low, high, unit = trend.shown(0.95)
             row |= {"trend": value, "low": low, "high": high, "unit": unit,
                     "direction": "richer below" if value > 0 else "richer above"}
         rows.append(row)
@@ -114,25 +126,53 @@ def variances(models: list[AnalyteModel]) -> pd.DataFrame:
     """Scatter by source as standard deviations, all analytes; a zero comes with how large it could be (95 % bound)."""
     rows = []
     for m in models:
-        for r in m.variance_table().to_dict("records"):
+        for r in m.variances().to_dict("records"):
             words = f"zero, could be up to {significant(r['could be up to'], 2)} {r['unit']}" if r["at zero"] else ""
             rows.append((m.analyte, SOURCES.get(str(r["component"]), str(r["component"])), r["SD"], r["unit"], words))
     return pd.DataFrame(rows, columns=["analyte", "scatter between", "SD", "unit", "in words"])
 
 
+def model_vs_summary(models: list[AnalyteModel]) -> pd.DataFrame:
+    """The mixed model's bottom-minus-top beside the container summary's, and why they may differ.
+
+    On balanced data without further factors both are the same number.
+    """
+    rows = []
+    for m in fitted(models):
+        if (summary := m.summary) is None:
+            continue
+        level = 1 - 2 * m.alpha
+        a, a_low, a_high, unit = m.bottom_top.shown(level)
+        b, b_low, b_high, _ = summary.shown(level)
+        rows.append({"analyte": m.analyte, "model": a, "low": a_low, "high": a_high, "container summary": b,
+                     "low ": b_low, "high ": b_high, "unit": unit, "why they differ": _why(m, summary)})
+    return pd.DataFrame(rows)
+
+
+def _why(model: FittedModel, summary: Contrast) -> str:
+    reasons = []
+    if len(model.fixed) > 1:
+        reasons.append("the summary counts differences by " + ", ".join(
+            f for f in model.fixed if ":" not in f and f != "depth") + " as scatter")
+    counts = model.rows.measured.groupby(["container", "depth"], observed=True).size()
+    if counts.nunique() > 1 or len(counts) < model.n_containers * len(model.rows.depths):
+        reasons.append("containers have unequal numbers of results")
+    same = math.isclose(model.bottom_top.estimate, summary.estimate, rel_tol=1e-6, abs_tol=1e-9)
+    return "; ".join(reasons) or ("same number" if same else "they should agree on balanced data: look into it")
+
+
 def df_words(models: list[AnalyteModel]) -> str:
     """How the degrees of freedom of the differences were found, and why: one line for each reason."""
     named: dict[str, list[str]] = {}
-    for m in models:
-        if m.pairs is not None:
-            named.setdefault(f"{m.pairs.tests[0].contrast.method}, because {m.df_method}", []).append(m.analyte)
+    for m in fitted(models):
+        named.setdefault(f"{m.judge.method}, because {m.judge.reason}", []).append(m.analyte)
     lines = [f"- {', '.join(who)}: {why}." for why, who in named.items()]
     return "\n".join(lines) or "No analyte was fitted, so there are no degrees of freedom to choose."
 
 
 def not_fitted(models: list[AnalyteModel]) -> str:
     """Which analytes were not fitted, and why, in sentences; that all were, where all were."""
-    lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.fit is None]
+    lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.path != "mixed model"]
     return "\n".join(lines) or "Every analyte was fitted."
 
 
@@ -149,16 +189,15 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
     for m in models:
         name, table = safe_name(m.analyte), f"rows-{safe_name(m.analyte)}.csv"
         stage.record(f"n.{name}", len(m.rows.measured), table=table)
-        if m.bottom_top is None or m.fit is None:
+        if not isinstance(m, FittedModel):
             continue
-        for row in m.depth_table().to_dict("records"):
+        for row in m.means().to_dict("records"):
             stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
                          table="depth-means.csv")
         value, low, high, unit = m.bottom_top.shown(0.9)
         for part, number in (("estimate", value), ("low", low), ("high", high)):
             stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
         stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
-        factor = 100.0 if m.rows.log else 1.0
-        for component, variance in m.fit.variances.items():
-            stage.record(f"sd.{name}.{safe_name(component)}", factor * math.sqrt(variance), m.shown_unit, 3,
-                         kind="optimised", table="variances.csv")
+        for component, variance in m.reml.variances.items():
+            stage.record(f"sd.{name}.{safe_name(component)}", m.rows.margin.shown_sd(math.sqrt(variance)), m.shown_unit,
+                         3, kind="optimised", table="variances.csv")

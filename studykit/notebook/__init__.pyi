@@ -1,5 +1,4 @@
 from . import explorer as explorer
-from . import shown as shown
 from .stage import Stage as Stage
 from .stage import environment as environment
 from .stage import figure as figure
@@ -17,7 +16,6 @@ __all__ = [
     "interactive",
     "open_stage",
     "say",
-    "shown",
     "stages_table",
     "table",
 ]

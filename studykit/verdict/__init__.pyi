@@ -1,7 +1,10 @@
+from . import containers as containers
+from . import estimands as estimands
 from . import expected as expected
+from . import limits as limits
 from . import particles as particles
+from . import pouring as pouring
 from . import rule as rule
-from . import shares as shares
 from . import stated as stated
 from . import sufficiency as sufficiency
 from . import tables as tables
@@ -9,12 +12,15 @@ from .rule import judge as judge
 from .tables import judge_all as judge_all
 
 __all__ = [
+    "containers",
+    "estimands",
     "expected",
     "judge",
     "judge_all",
+    "limits",
     "particles",
+    "pouring",
     "rule",
-    "shares",
     "stated",
     "sufficiency",
     "tables",

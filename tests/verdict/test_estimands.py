@@ -18,7 +18,6 @@ from studykit.model import tables as model_tables
 from studykit.study import definition
 from studykit.study.tables import load_tables
 from studykit.verdict import estimands
-from studykit.verdict import tables as verdict_tables
 from tests.verdict_cases import calm, make
 
 
@@ -87,7 +86,7 @@ def test_heel_excess_by_hand(tmp_path):
     heel = {"C0": [112.0], "C1": [108.0], "C2": [110.0], "C3": [115.0]}
     cells = cells_with(heel, "heel")
     stage, models = opened(tmp_path, cells)
-    table = verdict_tables.whole(stage, models)
+    table = estimands.whole(stage, models)
     row = table.set_index("what").loc["heel against the zones"]
     expected = by_hand(np.array([v[0] for v in heel.values()]), zone_means(cells))
     # heights 0.83, 0.5, 0.17 in a cylinder: layers 0.335, 0.33, 0.335 of the volume, nearly the plain mean
@@ -99,7 +98,7 @@ def test_loss_to_the_floor_by_hand(tmp_path):
     whole = {"C0": [104.0], "C1": [103.0], "C2": [105.0], "C3": [104.5]}
     cells = cells_with(whole, "composite")
     stage, models = opened(tmp_path, cells)
-    row = verdict_tables.whole(stage, models).set_index("what").loc["zones against the whole container"]
+    row = estimands.whole(stage, models).set_index("what").loc["zones against the whole container"]
     expected = by_hand(zone_means(cells), np.array([v[0] for v in whole.values()]))
     assert row["estimate"] < 0  # what the zones lack lies on the floor
     assert (row["estimate"], row["low"], row["high"]) == pytest.approx(expected, abs=0.02)
@@ -109,7 +108,7 @@ def test_loss_to_the_floor_by_hand(tmp_path):
 def test_an_absolute_margin_gives_a_difference(tmp_path):
     cells = cells_with({"C0": [112.0], "C1": [108.0], "C2": [110.0], "C3": [115.0]}, "heel")
     stage, models = opened(tmp_path, cells, margin={"absolute": 30})
-    row = verdict_tables.whole(stage, models).iloc[0]
+    row = estimands.whole(stage, models).iloc[0]
     gaps = np.array([112.0, 108.0, 110.0, 115.0]) - zone_means(cells)
     assert row["estimate"] == pytest.approx(gaps.mean(), abs=0.02)
     assert (row["unit"], row["interval lies"]) == ("mg/kg", "inside the margin")
@@ -117,11 +116,11 @@ def test_an_absolute_margin_gives_a_difference(tmp_path):
 
 def test_too_little_is_said(tmp_path):
     stage, models = opened(tmp_path, cells_with({"C0": [112.0]}, "heel"))
-    row = verdict_tables.whole(stage, models).iloc[0]
+    row = estimands.whole(stage, models).iloc[0]
     assert row["interval lies"] == "fewer than two containers"
     assert math.isnan(row["estimate"])
     none, fitted = opened(tmp_path / "none", calm(4))
-    assert verdict_tables.whole(none, fitted).empty
+    assert estimands.whole(none, fitted).empty
     assert not estimands.has_whole(none.samples)
 
 
@@ -150,15 +149,15 @@ def test_without_a_filling_height_shares_are_equal_and_that_is_told(tmp_path):
 
 def test_the_largest_departure_is_that_of_the_richest_zone(tmp_path):
     stage, models = opened(tmp_path, calm(5, lower=12.0))
-    row = verdict_tables.departures(stage, models).iloc[0]
-    means = np.array([math.exp(m) for m in models[0].means])
+    row = estimands.departures(stage, models).iloc[0]
+    means = np.array([math.exp(m) for m in models[0].mean_values])
     whole = float(np.array([0.335, 0.33, 0.335]) @ means)
     assert row["zone"] == "lower"
     assert row["departure"] == pytest.approx(100 * (means[2] / whole - 1), rel=1e-6)
     assert row["plain mean"] == pytest.approx(means.mean())
     # the interval is that of a simulation with the fitted covariance (2 % for the delta method)
     m = models[0]
-    draws = np.exp(np.random.default_rng(3).multivariate_normal(m.means, m.mean_cov, 200_000))
+    draws = np.exp(np.random.default_rng(3).multivariate_normal(m.mean_values, m.mean_cov, 200_000))
     spread = np.log(draws[:, 2] / (draws @ np.array([0.335, 0.33, 0.335]))).std()
     half = stats.t.isf(0.05, m.pairs.df) * spread
     assert math.log((1 + row["high"] / 100) / (1 + row["low"] / 100)) == pytest.approx(2 * half, rel=0.02)
@@ -170,4 +169,4 @@ def test_containers_that_miss_a_zone_are_left_out(tmp_path):
     stage, models = opened(tmp_path, cells)
     zones = estimands.zones_of(stage.study, models[0], stage.containers, stage.samples)
     assert [z.container for z in zones] == ["C0", "C1", "C3"]
-    assert isinstance(verdict_tables.whole(stage, models), pd.DataFrame)
+    assert isinstance(estimands.whole(stage, models), pd.DataFrame)

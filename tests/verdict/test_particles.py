@@ -53,7 +53,7 @@ def test_bounds_against_the_zones_are_the_departures_simultaneous_limits(tmp_pat
 def test_an_absolute_margin_gives_per_cent_of_the_mean(tmp_path):
     stage, models = opened(tmp_path, calm(6), margin={"absolute": 5})
     (bound,) = particlebounds.bounds(stage, models)
-    spans, mean = models[0].departures.simultaneous(), float(np.mean(models[0].means))
+    spans, mean = models[0].departures.simultaneous(), float(np.mean(models[0].mean_values))
     assert bound.top_depletion_percent == pytest.approx(-100 * spans[0].low / mean)
     relative = particlebounds.bounds(*opened(tmp_path / "relative", calm(6)))[0]
     assert bound.top_depletion_percent == pytest.approx(relative.top_depletion_percent, rel=0.02)

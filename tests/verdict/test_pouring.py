@@ -61,7 +61,7 @@ def test_the_interval_is_that_of_a_simulation():
     litres = c.taken(layers, 10.0, from_top=True)
     mean, low, high = c.content(m, layers, litres, level=0.9)
     rng = np.random.default_rng(1)
-    draws = np.exp(rng.multivariate_normal(m.means, m.mean_cov, 200_000))
+    draws = np.exp(rng.multivariate_normal(m.mean_values, m.mean_cov, 200_000))
     ratio = 100 * (draws @ litres / litres.sum()) / (draws @ np.array(layers.volumes_l) / layers.total_l)
     # the normal simulation has no t quantile: compare standard errors on the log scale, 2 % for the delta method
     from scipy import stats

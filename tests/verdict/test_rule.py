@@ -6,8 +6,10 @@ from dataclasses import replace
 import pytest
 
 from studykit.model.fit import fit_analyte
+from studykit.model.tables import model_vs_summary
 from studykit.study.definition import parse_study
 from studykit.verdict import rule as verdict
+from studykit.verdict.containers import own_contrasts
 from tests.model.test_fit import DEPTHS, fit, layered, study_of, tables_of
 from tests.studies import definition
 
@@ -19,7 +21,7 @@ def test_sentences_say_what_was_shown():
     assert v.sentence.startswith("y: stratified. The largest difference is lower against upper +3")
     assert "beyond the declared ±5 %" in v.sentence
     assert v.low < v.estimate < v.high
-    assert v.at_least > 5
+    assert v.comparison.at_least_shown()[0] > 5
 
 
 def test_not_seen_is_not_the_same():
@@ -110,18 +112,18 @@ def test_widening_the_margin_never_undoes_homogeneous():
     assert seen[-1]
 
 
-def test_the_two_roads_agree_or_say_why():
-    study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
-    assert verdict.two_roads([m], study)["why they differ"].tolist() == ["same number"]
-    study, m = fit(layered().drop(index=[4]), DEPTHS, {"relative_percent": 5})
-    assert "unequal numbers of results" in verdict.two_roads([m], study)["why they differ"].iloc[0]
+def test_model_and_summary_agree_or_say_why():
+    _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    assert model_vs_summary([m])["why they differ"].tolist() == ["same number"]
+    _, m = fit(layered().drop(index=[4]), DEPTHS, {"relative_percent": 5})
+    assert "unequal numbers of results" in model_vs_summary([m])["why they differ"].iloc[0]
 
 
 def test_containers_that_stand_out_come_first():
     frame = layered()
     frame.loc[(frame["container"] == "C3") & (frame["depth"] == "lower"), "value"] *= 1.5
     _, m = fit(frame, DEPTHS, {"relative_percent": 5})
-    table = verdict.standing_out(m)
+    table = own_contrasts(m)
     assert table["container"].iloc[0] == "C3"
     assert table["contrast"].iloc[0] > 40
 

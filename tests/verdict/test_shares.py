@@ -9,8 +9,9 @@ import pytest
 
 from studykit.inference.share import share_beyond, share_bound_clear
 from studykit.model import tables as model_tables
+from studykit.verdict import containers as sharetable
+from studykit.verdict import limits as limit_tables
 from studykit.verdict import rule as verdict_rule
-from studykit.verdict import shares as sharetable
 from studykit.verdict import tables as verdict_tables
 from tests.verdict_cases import DEPTHS, calm, make
 
@@ -84,12 +85,12 @@ def limited(value: str, place: tuple[str, str] = ("C1", "upper"), **changes: flo
 
 
 def limits(stage, models):
-    return sharetable.limits(stage, models, verdict_tables.judge_all(stage, models)).iloc[0]
+    return limit_tables.limits(stage, models, verdict_tables.judge_all(stage, models)).iloc[0]
 
 
 def test_a_limit_that_cannot_change_the_word_leaves_it(tmp_path):
     stage, models, m = opened(tmp_path, limited("<2", lower=120.0))
-    found = sharetable.bounds_at_extremes(stage, m)
+    found = limit_tables.bounds_at_extremes(stage, m)
     assert {w for _, w in found.words} == {"stratified"}
     row = limits(stage, models)
     assert (row["verdict"], row["of results"], row["known only as a limit"]) == ("stratified", 18, 1)
@@ -106,12 +107,12 @@ def test_a_limit_that_decides_takes_the_word_back(tmp_path):
     assert "the verdict depends on where" in outcome.analytes[0].sentence
     row = limits(stage, models)
     assert "homogeneous (1)" in row["at the extremes"]
-    assert {w for _, w in sharetable.bounds_at_extremes(stage, m).words} == {"homogeneous", "inconclusive"}
+    assert {w for _, w in limit_tables.bounds_at_extremes(stage, m).words} == {"homogeneous", "inconclusive"}
 
 
 def test_above_the_range_has_no_upper_end(tmp_path):
     stage, models, m = opened(tmp_path, limited(">200"))
-    assert sharetable.bounds_at_extremes(stage, m).word == "not assessed"
+    assert limit_tables.bounds_at_extremes(stage, m).word == "not assessed"
     outcome = verdict_tables.judge_all(stage, models)
     assert outcome.words() == {"P": "inconclusive"}
     assert "no upper end" in outcome.analytes[0].sentence
@@ -130,4 +131,4 @@ def test_mostly_limits_claim_nothing(tmp_path):
 
 def test_without_limits_there_is_no_table(tmp_path):
     stage, models, _ = opened(tmp_path, calm(4))
-    assert sharetable.limits(stage, models, verdict_tables.judge_all(stage, models)).empty
+    assert limit_tables.limits(stage, models, verdict_tables.judge_all(stage, models)).empty

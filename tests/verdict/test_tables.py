@@ -10,7 +10,7 @@ import pytest
 import studykit.notebook.stage as kit
 from studykit.model import diagnostics
 from studykit.model import tables as model_tables
-from studykit.verdict import particles, sufficiency
+from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency
 from studykit.verdict import tables as verdictset
 from tests.verdict_cases import calm, make
 
@@ -103,14 +103,14 @@ def test_what_cannot_be_concluded_of_one_container(tmp_path):
 def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
     stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, **OWN)
     outcome = verdictset.judge_all(stage, models)
-    for table in (verdictset.groups(stage, models, outcome), verdictset.outstanding(models, outcome),
-                  verdictset.pouring(stage, models, outcome), verdictset.departures(stage, models),
-                  verdictset.whole(stage, models), particles.table_of(
+    for table in (containers.groups(stage.study, models, outcome), containers.outstanding(models, outcome),
+                  pouring.pouring(stage, models, outcome), estimands.departures(stage, models),
+                  estimands.whole(stage, models), particles.table_of(
                       particles.ruled_out(stage, models), outcome),
                   sufficiency.criteria(stage.study, models), diagnostics.repeatability(stage.study, models),
-                  model_tables.contrasts(models), model_tables.variances(models), model_tables.depth_means(models)):
+                  model_tables.contrasts(models), model_tables.variances(models), model_tables.means(models)):
         assert len(table) == 0
-    assert "none of its analytes could be judged" in verdictset.no_single(models)
+    assert "none of its analytes could be judged" in stated.no_single(models)
     assert model_tables.not_fitted(models).startswith("- P: not fitted. One container")
     assert diagnostics.influences(models) == {}
     assert diagnostics.normal_figure(diagnostics.residuals(models)) is None
@@ -122,7 +122,7 @@ def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
     told = verdictset.sentences(outcome).iloc[0]
     assert told["blind spot of the method"] == "grit above 5 micrometres"
     assert told["holds for"] == "the mean profile of the 6 containers studied"
-    template = verdictset.record_verdict(stage, outcome, models)
+    template = verdictset.record_verdict(stage, outcome)
     texts = stage.recorder.texts()
     assert texts["verdict.P"] == "homogeneous"
     assert {"difference.P", "low.P", "high.P"} <= set(texts)
@@ -131,7 +131,7 @@ def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
 
 def test_pouring_names_the_poor_first_litres(tmp_path):
     stage, models = opened(tmp_path, calm(6, lower=60.0))
-    table = verdictset.pouring(stage, models, verdictset.judge_all(stage, models))
+    table = pouring.pouring(stage, models, verdictset.judge_all(stage, models))
     first = table[table["which"] == "first, poured from the top"].iloc[0]
     last = table[table["which"] == "left behind after pouring from the top"].iloc[0]
     mean = 100 + 60 * 0.335  # layers 0.335, 0.33, 0.335 of a cylinder
@@ -211,14 +211,14 @@ def test_ages_are_drawn_only_where_there_are_several_and_something_is_not_homoge
     from tests.model.test_fit import DEPTHS, fit, layered
 
     study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
-    assert verdictset.by_age([m], judge(study, [m])).empty  # one age
+    assert containers.by_age([m], judge(study, [m])).empty  # one age
     aged = m.rows.table.assign(age_months=m.rows.table["container"].map({f"C{i}": 6.0 * i for i in range(6)}))
     older = replace(m, rows=replace(m.rows, table=aged))
-    table = verdictset.by_age([older], judge(study, [older]))
+    table = containers.by_age([older], judge(study, [older]))
     assert table["age_months"].tolist() == [0, 6, 12, 18, 24, 30]
-    assert verdictset.age_figure([older], table) is not None
-    assert "Bottom minus top of each container against age, y" in verdictset.age_alt(table)
+    assert containers.age_figure([older], table) is not None
+    assert "Bottom minus top of each container against age, y" in containers.age_alt(table)
     calm_study, calm_model = fit(layered(), DEPTHS, {"relative_percent": 5})
-    nothing = verdictset.by_age([calm_model], judge(calm_study, [calm_model]))
+    nothing = containers.by_age([calm_model], judge(calm_study, [calm_model]))
     assert nothing.empty
-    assert verdictset.age_figure([calm_model], nothing) is None
+    assert containers.age_figure([calm_model], nothing) is None

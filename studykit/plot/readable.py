@@ -1,0 +1,47 @@
+"""Saved tables as people read them: fewer columns, an interval in one cell, p in words."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from studykit.core.record import significant
+
+SMALL = 1e-4
+
+
+def p_text(p: float) -> str:
+    """A p-value as people read it: two digits, 'below 0.0001' where smaller, nothing where there is none."""
+    if p is None or math.isnan(p):
+        return ""
+    return f"below {SMALL:.4f}" if p < SMALL else "above 0.99" if p > 0.99 else significant(p, 2)
+
+
+def span_text(low: float, high: float, digits: int = 3) -> str:
+    """An interval in one cell, nothing where there is none."""
+    return "" if math.isnan(low) or math.isnan(high) else f"{significant(low, digits)} to {significant(high, digits)}"
+
+
+def readable(table: pd.DataFrame, spans: Mapping[str, tuple[str, str]] | str = "", *, p: Sequence[str] = (),
+             keep: Sequence[str] = (), drop: Sequence[str] = (), names: Mapping[str, str] | None = None,
+             digits: int = 3) -> pd.DataFrame:
+    """A copy of a saved table for a page; an empty table as it is.
+
+    ``spans``: heading -> the two columns (limits) that become one text column in the place of the first; a
+    bare text is the heading for 'low' and 'high', left alone where the table has no such columns. ``p``: columns of
+    p-values to word; ``keep``: the only columns, in this order; ``drop`` and ``names``: columns to leave out and to
+    rename; ``digits`` of the limits.
+    """
+    if table.empty:
+        return table
+    wanted = ({spans: ("low", "high")} if "low" in table and spans else {}) if isinstance(spans, str) else spans
+    out = table.drop(columns=[c for c in drop if c in table])
+    for heading, (low, high) in wanted.items():
+        texts = [span_text(float(a), float(b), digits) for a, b in zip(out[low], out[high], strict=True)]
+        place = list(out.columns).index(low)
+        out = out.drop(columns=[low, high])
+        out.insert(place, heading, texts)
+    out = out.assign(**{c: [p_text(float(x)) for x in out[c]] for c in p})
+    return (out[list(keep)] if keep else out).rename(columns=dict(names or {}))

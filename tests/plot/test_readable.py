@@ -1,0 +1,27 @@
+"""Tables as people read them: intervals in one cell, p in words, nothing done to an empty table."""
+
+import numpy as np
+import pandas as pd
+
+from studykit.plot.readable import p_text, readable, span_text
+
+
+def test_an_interval_becomes_one_cell_in_the_place_of_its_lower_end():
+    table = pd.DataFrame({"a": ["x", "y"], "low": [1.23456, np.nan], "high": [2.0, np.nan], "p": [1e-9, 0.034567]})
+    out = readable(table, "interval", p=["p"], names={"a": "analyte"})
+    assert list(out.columns) == ["analyte", "interval", "p"]
+    assert out["interval"].tolist() == ["1.23 to 2.00", ""]
+    assert out["p"].tolist() == ["below 0.0001", "0.035"]
+    assert list(table.columns) == ["a", "low", "high", "p"]
+    assert list(readable(table, "interval", keep=["interval", "a"]).columns) == ["interval", "a"]
+    assert list(readable(table, {"span": ("low", "high")}, drop=["p", "not there"]).columns) == ["a", "span"]
+
+
+def test_tables_without_rows_or_limits_stay():
+    empty = pd.DataFrame(columns=["low", "high"])
+    assert readable(empty, "interval") is empty
+    assert readable(pd.DataFrame({"a": [1]}), "interval").columns.tolist() == ["a"]
+
+
+def test_texts_of_what_is_missing():
+    assert (p_text(float("nan")), p_text(0.999), span_text(float("nan"), 1.0)) == ("", "above 0.99", "")
