@@ -35,10 +35,10 @@ def soils() -> pd.DataFrame:
     return table
 
 
-def make_soils(root: Path, *, fixed: tuple[str, ...] = ()) -> Path:
+def make_soils(root: Path, *, fixed: tuple[str, ...] = (), analytes: tuple[str, ...] = tuple(ANALYTES)) -> Path:
     """Write the study folder: study.toml, plan/, one wide raw file with a unit row, intake.toml."""
     table = soils()
-    write_text(root / "study.toml", _study(fixed))
+    write_text(root / "study.toml", _study(fixed, analytes))
     containers = table.drop_duplicates("container").sort_values("container")
     write_csv(root / "plan/containers.csv", pd.DataFrame({
         "container": containers["container"], "lot": "B" + containers["Block"].astype(str),
@@ -46,28 +46,29 @@ def make_soils(root: Path, *, fixed: tuple[str, ...] = ()) -> Path:
     write_csv(root / "plan/samples.csv", pd.DataFrame({
         "sample": table["sample"], "container": table["container"], "kind": "spot", "depth": table["Depth"],
         "height": [f"{DEPTHS[d]:.4f}" for d in table["Depth"]]}))
-    write_text(root / "raw/soils.csv", _raw(table))
+    write_text(root / "raw/soils.csv", _raw(table, analytes))
     write_text(root / "intake.toml", INTAKE)
     return root
 
 
-def _raw(table: pd.DataFrame) -> str:
+def _raw(table: pd.DataFrame, analytes: tuple[str, ...]) -> str:
     out = io.StringIO()
     rows = csv.writer(out, lineterminator="\n")
-    rows.writerow(["Sample", *ANALYTES])
-    rows.writerow(["", *(unit for unit, _, _ in ANALYTES.values())])
+    rows.writerow(["Sample", *analytes])
+    rows.writerow(["", *(ANALYTES[a][0] for a in analytes)])
     for r in table.itertuples():
-        rows.writerow([r.sample, *(repr(float(getattr(r, a))) if a != "P" else str(r.P) for a in ANALYTES)])
+        rows.writerow([r.sample, *(repr(float(getattr(r, a))) if a != "P" else str(r.P) for a in analytes)])
     return out.getvalue()
 
 
-def _study(fixed: tuple[str, ...]) -> str:
+def _study(fixed: tuple[str, ...], analytes: tuple[str, ...]) -> str:
     lines = [
         'title = "Soil properties at four depths of twelve profiles"',
         'question = "Does each property differ between depths by more than an invented margin?"',
         'responsible = "the test suite"', 'scope = "stock"', "seed = 1968", "invented = false", "", "[factors]",
         f"depths = {list(DEPTHS)}".replace("'", '"'), f"fixed = {list(fixed)}".replace("'", '"'), ""]
-    for name, (unit, margin, relative) in ANALYTES.items():
+    for name in analytes:
+        unit, margin, relative = ANALYTES[name]
         kind = "relative_percent" if relative else "absolute"
         lines += [f"[analytes.{name}]", f'unit = "{unit}"', 'method = "as in the source"',
                   f"margin = {{ {kind} = {margin} }}", 'margin_reason = "invented for a test of the path"', ""]
