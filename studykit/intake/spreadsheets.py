@@ -15,7 +15,6 @@ import zipfile
 from typing import Any
 
 import numpy as np
-import openpyxl
 import pandas as pd
 import python_calamine as calamine
 
@@ -182,6 +181,8 @@ def _marks(data: bytes, name: str, title: str, cells: int) -> dict[tuple[int, in
     if cells > MAX_FORMULA_CELLS:
         raise single(name, f"sheet {title!r} holds formulas or errors among {cells:,} cells; at most "
                      f"{MAX_FORMULA_CELLS:,} can be checked", "save the table as CSV, or as values only")
+    import openpyxl  # loaded where a workbook holds formulas or errors, not in every kernel
+
     marks: dict[tuple[int, int], str] = {}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # openpyxl warns about features that it does not keep

@@ -7,15 +7,17 @@ import html
 import io
 import math
 import re
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import matplotlib
 import pandas as pd
 from IPython.display import display
-from matplotlib.figure import Figure
 from PIL import Image
 
 from studykit.core.record import significant
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 matplotlib.rcParams["svg.hashsalt"] = "studykit"
 DPI = 150

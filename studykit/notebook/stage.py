@@ -14,20 +14,21 @@ import platform
 import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-from matplotlib.figure import Figure
 
 from studykit import __version__
 from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill
-from studykit.intake.take import run_intake
 from studykit.notebook.display import literal, show_figure, show_table, show_text
 from studykit.study.definition import Study, load_study
 from studykit.study.stages import HERE, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
+
+if TYPE_CHECKING:  # every notebook imports this module, in a fresh kernel: what only some need is loaded there
+    from matplotlib.figure import Figure
 
 BEFORE_RESULTS = ("00-study", "01-design", "02-sampling", "03-intake")
 _open: list[Stage] = []
@@ -148,6 +149,8 @@ def _early_tables(root: Path) -> Tables:
 
 
 def _take_in(root: Path) -> None:
+    from studykit.intake.take import run_intake
+
     tables = load_tables(root, with_results=False)
     run_intake(root, tables.study, tables.samples)
 

@@ -10,8 +10,6 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from scipy.optimize import brentq
-
 
 @dataclass(frozen=True, slots=True)
 class Piece:
@@ -50,6 +48,8 @@ def root(volume: Callable[[float], float], top: float, target: float) -> float:
         return 0.0
     if target >= volume(top):
         return top
+    from scipy.optimize import brentq  # a second to load, and most notebooks ask no vessel for a height
+
     return float(brentq(lambda t: volume(t) - target, 0.0, top, xtol=1e-300, rtol=8.9e-16, maxiter=300))
 
 

@@ -159,7 +159,7 @@ def test_typing_habits_are_forgiven() -> None:
 
 def test_a_misread_code_points_back_to_its_own() -> None:
     known = make_codes(120, 6)
-    for code in known[:12]:
+    for code in known[:3]:
         for i, c in product(range(5), ALPHABET + "OIZSBG01"):
             if c != code[i]:
                 assert code in likely_codes(code[:i] + c + code[i + 1 :], known)
