@@ -1,7 +1,7 @@
 """``python -m tests.mutation``: a seeded choice of mutants, each against its nearest tests; a table of survivors.
 
 Resumable: what was run with the same module and the same test files is not run again. Results lie in
-build/mutation.jsonl, the survivors in build/mutation.md.
+build/mutation.jsonl, the survivors in build/mutation.md. A folder costs one run of its tests beforehand.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import sys
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -53,25 +54,32 @@ def stamp(target: engine.Target) -> str:
     return hashlib.sha256(b"".join(f.read_bytes() for f in files)).hexdigest()[:16]
 
 
-def run_module(module: str, plan: Sequence[Mutant], done: dict[str, Any], log: Path) -> Iterator[dict[str, Any]]:
-    """Fates of the mutants of one module, those that are known already among them."""
-    source = (ROOT / f"studykit/{module}.py").read_text(encoding="utf-8")
-    target = engine.Target(root=ROOT, dotted="studykit." + module.replace("/", "."),
-                           file=ROOT / f"studykit/{module}.py", tests=tuple(nearest(module)))
-    mark, base = stamp(target), None
-    for m in plan:
-        key = f"{module}|{m.name}|{mark}"
-        if key not in done:
-            base = base or engine.baseline(target, log)
-            if not base.passed:
-                raise SystemExit(f"{module}: its nearest tests fail without any fault:\n{base.told}")
-            outcome = engine.run_mutant(target, mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
-            done[key] = {"key": key, "module": module, "where": m.where, "line": m.lines[0], "kind": m.kind,
-                         "before": m.before, "after": m.after, "nth": m.nth, "fate": outcome.fate, "by": outcome.by,
-                         "seconds": round(outcome.seconds, 2)}
-            yield {**done[key], "new": True}
-        else:
-            yield {**done[key], "line": m.lines[0], "new": False}
+def target_of(module: str) -> engine.Target:
+    """A module with its nearest tests."""
+    return engine.Target(root=ROOT, dotted="studykit." + module.replace("/", "."), file=ROOT / f"studykit/{module}.py",
+                         tests=tuple(nearest(module)))
+
+
+def run_folder(plan: dict[str, list[Mutant]], done: dict[str, Any], log: Path) -> Iterator[dict[str, Any]]:
+    """Fates of the mutants of one folder's modules, those that are known already among them."""
+    targets = {m: target_of(m) for m in plan}
+    keys = {(m, x.name): f"{m}|{x.name}|{stamp(targets[m])}" for m, items in plan.items() for x in items}
+    new = [targets[m] for m, items in plan.items() if any(keys[m, x.name] not in done for x in items)]
+    base = engine.baseline(new, log) if new else None
+    if base is not None and not base.passed:
+        raise SystemExit(f"tests fail without any fault:\n{base.told}")
+    for module, items in plan.items():
+        source = targets[module].file.read_text(encoding="utf-8")
+        for m in items:
+            key = keys[module, m.name]
+            if key in done:
+                yield {**done[key], "line": m.lines[0], "new": False}
+                continue
+            assert base is not None
+            outcome = engine.run_mutant(targets[module], mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
+            yield {"key": key, "module": module, "where": m.where, "line": m.lines[0], "kind": m.kind,
+                   "before": m.before, "after": m.after, "nth": m.nth, "fate": outcome.fate, "by": outcome.by,
+                   "seconds": round(outcome.seconds, 2), "new": True}
 
 
 def table(rows: Sequence[dict[str, Any]]) -> str:
@@ -99,7 +107,7 @@ def main() -> None:
     k, n = map(int, given.part.split("/"))
     sources = {m: (ROOT / f"studykit/{m}.py").read_text(encoding="utf-8") for m in modules()}
     count = shares({m: len(mutants(s)) for m, s in sources.items()}, given.count)
-    wanted = [m for m in sources if not given.modules or m.startswith(tuple(given.modules))][k - 1::n]
+    wanted = list(dict.fromkeys(m for p in given.modules or [""] for m in sources if m.startswith(p)))[k - 1::n]
     plan = {m: chosen(sources[m], m, count[m], given.seed) for m in wanted}
     if given.list:
         for m, items in plan.items():
@@ -112,12 +120,12 @@ def main() -> None:
     engine.preload()
     rows: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as folder, store.open("a", encoding="utf-8") as out:
-        for module, items in plan.items():
-            for row in run_module(module, items, done, Path(folder) / "run.log"):
+        for _, group in groupby(plan, key=lambda m: m.partition("/")[0]):
+            for row in run_folder({m: plan[m] for m in group}, done, Path(folder) / "run.log"):
                 if row.pop("new"):
                     out.write(json.dumps(row) + "\n")
                     out.flush()
-                    print(f"{row['seconds']:6.1f} s  {row['fate']:8}  {module} {row['line']} {row['kind']}: "
+                    print(f"{row['seconds']:6.1f} s  {row['fate']:8}  {row['module']} {row['line']} {row['kind']}: "
                           f"{row['before'][:60]}  ->  {row['after'][:60]}", flush=True)
                 rows.append(row)
     (BUILD / "mutation.md").write_text(table(rows), encoding="utf-8")

@@ -3,7 +3,8 @@
 The parent has imported pytest and the heavy libraries once, but neither the package nor its tests; each child
 imports them afresh, with one module's source replaced by the mutant's. A first run without a fault tells
 which test reaches which line, how long each takes and that all pass; with a fault, the tests that reach
-it come first, and the first failure ends the run. A mutant that runs into its limit of processor time is killed.
+it run, the quickest first, and the first failure ends the run. A mutant that runs into its limit of processor
+time is killed.
 """
 
 from __future__ import annotations
@@ -44,12 +45,14 @@ class Target:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Baseline:
-    """A run without a fault: seconds of every test, tests that reach a line (None: while imported or set up)."""
+    """A run without a fault: seconds of every test, and what reaches each line of each file.
+
+    That is a test, ``setup:<test file>`` for its fixtures, or an empty text while modules are imported.
+    """
 
     passed: bool
-    seconds: float
     tests: Mapping[str, float]
-    reached: Mapping[int, tuple[str | None, ...]]
+    reached: Mapping[str, Mapping[int, tuple[str, ...]]]
     told: str = ""
 
 
@@ -97,6 +100,9 @@ class _Recorder:
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
         items.sort(key=lambda i: self.rank.get(i.nodeid, 0.0))
 
+    def pytest_runtest_setup(self, item: Any) -> None:
+        self.switch("setup:" + item.nodeid.partition("::")[0])
+
     def pytest_runtest_call(self, item: Any) -> None:
         self.switch(item.nodeid)
 
@@ -126,7 +132,7 @@ def _cpu() -> float:
     return t.user + t.system + t.children_user + t.children_system
 
 
-def _pytest(target: Target, plugin: _Recorder) -> int:
+def _pytest(tests: Sequence[str], plugin: _Recorder) -> int:
     import pytest
     from hypothesis import settings
 
@@ -134,33 +140,33 @@ def _pytest(target: Target, plugin: _Recorder) -> int:
     settings.load_profile("mutation")
     options = ["-x", "-q", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval", "--tb=short",
                "-W", "ignore::pytest.PytestAssertRewriteWarning"]
-    return int(pytest.main([*options, *target.tests], plugins=[plugin]))
+    return int(pytest.main([*options, *tests], plugins=[plugin]))
 
 
-def _traced(target: Target, result: dict[str, Any]) -> int:
+def _traced(targets: Sequence[Target], result: dict[str, Any]) -> int:
     import coverage
 
-    cov = coverage.Coverage(include=[str(target.file)], data_file=None, messages=False, config_file=False)
+    cov = coverage.Coverage(include=[str(t.file) for t in targets], data_file=None, messages=False, config_file=False)
     cov.set_option("run:disable_warnings", ["no-data-collected", "module-not-measured", "module-not-imported"])
     plugin = _Recorder({}, cov.switch_context)
     cov.start()
-    code = _pytest(target, plugin)
+    code = _pytest(sorted({n for t in targets for n in t.tests}), plugin)
     cov.stop()
     data = cov.get_data()
-    contexts = data.contexts_by_lineno(str(target.file))
-    result.update(tests=plugin.tests, failed=plugin.failed, reached={k: sorted(set(v)) for k, v in contexts.items()})
+    reached = {t.dotted: {k: sorted(set(v)) for k, v in data.contexts_by_lineno(str(t.file)).items()} for t in targets}
+    result.update(tests=plugin.tests, failed=plugin.failed, reached=reached)
     return code
 
 
 def _faulty(target: Target, tree: ast.Module, rank: Mapping[str, float], result: dict[str, Any]) -> int:
     sys.meta_path.insert(0, _Finder(target.dotted, target.file, tree))
     plugin = _Recorder(rank)
-    code = _pytest(target, plugin)
-    result.update(failed=plugin.failed, loaded=getattr(sys.modules.get(target.dotted), "__loader__", None) is not None)
+    code = _pytest(sorted(rank), plugin)
+    result.update(failed=plugin.failed)
     return code
 
 
-def forked(target: Target, work: Callable[[dict[str, Any]], int], limit: float, log: Path) -> tuple[int, dict[str, Any], float]:
+def forked(root: Path, work: Callable[[dict[str, Any]], int], limit: float, log: Path) -> tuple[int, dict[str, Any], float]:
     """Do some work in a child with a limit of processor time (s); its exit code (-9: over the limit), result, seconds."""
     result_file = log.with_suffix(".json")
     result_file.unlink(missing_ok=True)
@@ -177,8 +183,8 @@ def forked(target: Target, work: Callable[[dict[str, Any]], int], limit: float, 
             with log.open("w") as out:
                 os.dup2(out.fileno(), 1)
                 os.dup2(out.fileno(), 2)
-            os.chdir(target.root)
-            sys.path.insert(0, str(target.root))
+            os.chdir(root)
+            sys.path.insert(0, str(root))
             sys.stdout, sys.stderr = open(1, "w", closefd=False), open(2, "w", closefd=False)  # noqa: SIM115
             result: dict[str, Any] = {}
             code = work(result)
@@ -208,30 +214,28 @@ def _wait(child: int, seconds: float) -> int:
     return os.waitpid(child, 0)[1]
 
 
-def baseline(target: Target, log: Path) -> Baseline:
-    """Run the tests without a fault."""
-    code, result, seconds = forked(target, lambda out: _traced(target, out), 900, log)
-    reached = {int(k): tuple(c or None for c in v) for k, v in result.get("reached", {}).items()}
+def baseline(targets: Sequence[Target], log: Path) -> Baseline:
+    """Run the tests of some modules without a fault."""
+    code, result, _ = forked(targets[0].root, lambda out: _traced(targets, out), 1800, log)
+    reached = {name: {int(k): tuple(v) for k, v in lines.items()} for name, lines in result.get("reached", {}).items()}
     told = "" if code == 0 else f"{result.get('failed', '')} {log.read_text()[-2000:]}"
-    return Baseline(passed=code == 0, seconds=seconds, tests=result.get("tests", {}), reached=reached, told=told)
+    return Baseline(passed=code == 0, tests=result.get("tests", {}), reached=reached, told=told)
 
 
-def _order(base: Baseline, lines: Sequence[int]) -> dict[str, float] | None:
-    """A rank for every test, those that reach the lines first; None where nothing reaches them."""
-    hits = [c for n in lines for c in base.reached.get(n, ())]
-    if not hits:
-        return None
-    far = 1e6
-    return {t: s + (0.0 if None in hits or t in hits else far) for t, s in base.tests.items()}
+def reaching(target: Target, base: Baseline, lines: Sequence[int]) -> dict[str, float]:
+    """The tests near a module that reach some of its lines, with their seconds; all where an import does."""
+    hits = {c for n in lines for c in base.reached.get(target.dotted, {}).get(n, ())}
+    own = {t: s for t, s in base.tests.items() if t.partition("::")[0] in target.tests}
+    return {t: s for t, s in own.items() if "" in hits or t in hits or "setup:" + t.partition("::")[0] in hits}
 
 
 def run_mutant(target: Target, tree: ast.Module, lines: Sequence[int], base: Baseline, log: Path) -> Outcome:
     """The fate of one mutant, whose fault stands in those lines of the source."""
-    rank = _order(base, lines)
-    if rank is None:
+    rank = reaching(target, base, lines)
+    if not rank:
         return Outcome(fate=SURVIVED, by="no test reaches it", seconds=0.0)
-    limit = FACTOR * base.seconds + EXTRA_S
-    code, result, seconds = forked(target, lambda out: _faulty(target, tree, rank, out), limit, log)
+    limit = FACTOR * sum(rank.values()) + EXTRA_S
+    code, result, seconds = forked(target.root, lambda out: _faulty(target, tree, rank, out), limit, log)
     if code == 0:
         return Outcome(fate=SURVIVED, by="", seconds=seconds)
     if code == -9:

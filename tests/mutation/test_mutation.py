@@ -76,7 +76,7 @@ root, wanted = Path(sys.argv[1]), json.loads(sys.argv[2])
 def target(test):
     return engine.Target(root=root, dotted="toy.sums", file=root / "toy/sums.py", tests=(test,))
 good, source, log = target("tests/test_sums.py"), (root / "toy/sums.py").read_text(), root / "run.log"
-base, bad = engine.baseline(good, log), engine.baseline(target("tests/test_bad.py"), log)
+base, bad = engine.baseline([good], log), engine.baseline([target("tests/test_bad.py")], log)
 told = {"passed": [base.passed, bad.passed], "why": base.told + bad.told, "fates": []}
 for m in mutants(source):
     if [m.before, m.after] in wanted:
