@@ -27,7 +27,7 @@ ROOT = PACKAGE.parent
 CEILING = 500
 
 ORDER = ("core", "vessels", "study", "physics", "mixed", "mixed.batch", "inference", "plot", "sampling", "design",
-         "intake", "quality", "model", "verdict", "report", "demos", "notebook", "commands")
+         "intake", "quality", "model", "verdict", "report", "demos", "front", "notebook", "commands")
 """The folders from the ground up; each imports only from those before it, in functions too."""
 
 PRINTING = ("__main__",)
@@ -153,7 +153,7 @@ def test_every_name_of_a_face_is_used_elsewhere_or_shown_in_a_notebook():
     used = {(folder_of(t), x) for m, text in SOURCES.items() for t, n in imported(text) if folder_of(t) != folder_of(m)
             for x in (n, t[len(folder_of(t)):].lstrip("."))}
     text = "\n".join(p.read_text(encoding="utf-8") for p in [*(ROOT / "notebooks").rglob("*.ipynb"),
-                                                            *(ROOT / "tests").rglob("*.py")])
+                                                            *(ROOT / "tests").rglob("*.py"), PACKAGE / "__init__.pyi"])
     idle = {f"{f}: {n}" for f, names in FACES.items() for n in names if (f, n) not in used and not re.search(rf"\b{n}\b", text)}
     assert idle == set()
 

@@ -1,4 +1,5 @@
 from . import shipped as shipped
+from . import simulate as simulate
 from .shipped import DEMOS as DEMOS
 from .shipped import copy_demo as copy_demo
 
@@ -6,4 +7,5 @@ __all__ = [
     "DEMOS",
     "copy_demo",
     "shipped",
+    "simulate",
 ]

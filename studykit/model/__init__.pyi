@@ -1,5 +1,6 @@
 from . import diagnostics as diagnostics
 from . import fit as fit
+from . import formula as formula
 from . import rows as rows
 from . import stated as stated
 from . import tables as tables
@@ -15,6 +16,7 @@ __all__ = [
     "fit",
     "fit_all",
     "fit_analyte",
+    "formula",
     "rows",
     "stated",
     "tables",

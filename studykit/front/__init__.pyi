@@ -1,0 +1,15 @@
+from .chances import chances as chances
+from .study import OpenStudy as OpenStudy
+from .study import demo as demo
+from .study import open as open
+from .world import World as World
+from .world import simulate as simulate
+
+__all__ = [
+    "OpenStudy",
+    "World",
+    "chances",
+    "demo",
+    "open",
+    "simulate",
+]

@@ -1,0 +1,123 @@
+"""An open study in hand: its tables, one analyte's tidy rows, a fitted model, the verdict."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from studykit.core.errors import single
+from studykit.demos import copy_demo
+from studykit.intake import run_intake
+from studykit.model import AnalyteModel, fit_all, fit_analyte
+from studykit.model.formula import parse_formula
+from studykit.model.rows import model_rows
+from studykit.study import Study, Tables, load_tables
+from studykit.study.exclusions import read_exclusions, usable_results
+from studykit.verdict import judge_all
+from studykit.verdict.rule import StudyVerdict
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenStudy:
+    """A study folder, read and checked; opening it writes nothing."""
+
+    root: Path
+    tables: Tables
+
+    @property
+    def study(self) -> Study:
+        """The definition: question, analytes with their margins, depths, factors."""
+        return self.tables.study
+
+    @property
+    def analytes(self) -> tuple[str, ...]:
+        """Keys of the declared analytes."""
+        return tuple(self.study.analytes)
+
+    @property
+    def containers(self) -> pd.DataFrame:
+        """The containers table (a copy)."""
+        return self.tables.containers.copy()
+
+    @property
+    def samples(self) -> pd.DataFrame:
+        """The samples table (a copy)."""
+        return self.tables.samples.copy()
+
+    @property
+    def results(self) -> pd.DataFrame:
+        """All tidy results (a copy), excluded ones included."""
+        return self.tables.results.copy()
+
+    @property
+    def out(self) -> Path:
+        """Where the filed report's stages lie; only read from here."""
+        return self.root / "report" / "06-verdict"
+
+    def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
+               table: str = "") -> str:
+        """Nothing is recorded from here; returns an empty text."""
+        return ""
+
+    def usable(self) -> pd.DataFrame:
+        """Results that enter a model: all but those a person excluded with a reason."""
+        excluded = read_exclusions(self.root, self.study, self.tables.results)
+        return usable_results(self.tables.results, self.samples, self.containers, excluded).rows
+
+    def tidy(self, analyte: str) -> pd.DataFrame:
+        """One analyte's rows, joined and typed: one determination of a zone of a stored container a row.
+
+        Columns: sample, container, depth (categorical, the surface first), height, lot, store, age_months, run,
+        replicate, value, unit, qualifier, limit, source and ``y``, the value on the scale of the margin. Excluded
+        results, controls and other samples are left out. BadInput for an analyte that is not declared.
+        """
+        self._declared(analyte)
+        return model_rows(self.study, analyte, self.containers, self.samples, self.usable()).table
+
+    def model(self, analyte: str, formula: str = "") -> AnalyteModel:
+        """One analyte's mixed model: the declared one, or that of a formula such as ``depth + lot + (1 | container)``.
+
+        Raises BadInput for an analyte that is not declared, or a formula with terms that are not fitted.
+        """
+        self._declared(analyte)
+        if not formula:
+            return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable())
+        terms = parse_formula(formula, self.tidy(analyte).columns)
+        return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable(), fixed=terms.fixed,
+                           random=terms.random)
+
+    def verdict(self) -> StudyVerdict:
+        """The declared rule over all analytes: ``.word``, ``.analytes``, ``.to_table()``."""
+        return judge_all(self, fit_all(self))
+
+    def _declared(self, analyte: str) -> None:
+        if analyte not in self.study.analytes:
+            raise single("study.toml", "this analyte is not declared", "declared are " + ", ".join(self.analytes),
+                         value=analyte)
+
+
+def open(path: str | Path) -> OpenStudy:
+    """Open a study folder read-only.
+
+    Raises BadInput listing every fault of its definition and tables, and where no results were taken in yet.
+    """
+    root = Path(path).expanduser()
+    if not (root / "study.toml").exists():
+        raise single(str(path), "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
+    if not (root / "tidy/results.csv").exists():
+        raise single(f"{root.name}/tidy/results.csv", "no results were taken in yet", f"run: studykit intake {path}")
+    return OpenStudy(root=root, tables=load_tables(root))
+
+
+def demo(name: str, to: str | Path) -> OpenStudy:
+    """Copy an invented demo study into the folder ``to``, take its raw files in, and open it.
+
+    Raises BadInput for an unknown name, and where ``to`` holds something else.
+    """
+    root = copy_demo(name, to)
+    if not (root / "tidy/results.csv").exists():
+        early = load_tables(root, with_results=False)
+        run_intake(root, early.study, early.samples)
+    return open(root)

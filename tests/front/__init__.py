@@ -1,0 +1,1 @@
+"""Tests of studykit.front and of ``import studykit as sk``."""

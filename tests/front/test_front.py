@@ -1,0 +1,149 @@
+"""The front door: every task in at most two lines, amounts with their unit, nothing loaded before it is used."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import studykit as sk
+from studykit.design.operating import beyond_share_bound
+from studykit.study.definition import load_study
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(scope="module")
+def study(tmp_path_factory: pytest.TempPathFactory) -> sk.OpenStudy:
+    return sk.demo("ropeway", tmp_path_factory.mktemp("front") / "ropeway")
+
+
+def test_import_loads_nothing_heavy_and_completes_by_tab():
+    code = ("import sys, studykit as sk; heavy = {'numpy', 'pandas', 'scipy', 'pydantic', 'statsmodels'} & set(sys.modules); "
+            "print(sorted(heavy), 'chances' in dir(sk), 'judge' in dir(sk))")
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.split("\n")[0] == "[] True True"
+
+
+def test_the_stub_lists_what_can_be_had():
+    stub = ast.parse((ROOT / "studykit/__init__.pyi").read_text(encoding="utf-8"))
+    listed = next(ast.literal_eval(n.value) for n in stub.body if isinstance(n, ast.Assign))
+    assert sorted(listed) == sorted(sk.__all__)
+    assert all(getattr(sk, name).__doc__ for name in listed)
+
+
+def test_opening_a_study_writes_nothing(study: sk.OpenStudy):
+    before = {p: p.stat().st_mtime_ns for p in study.root.rglob("*")}
+    again = sk.open(study.root)
+    again.tidy("Si")
+    again.verdict()
+    assert {p: p.stat().st_mtime_ns for p in study.root.rglob("*")} == before
+
+
+def test_tidy_rows_are_typed_and_traceable(study: sk.OpenStudy):
+    rows = study.tidy("Si")
+    assert list(rows["depth"].cat.categories) == list(load_study(study.root).factors.depths)
+    assert rows["value"].dtype == float
+    assert {"container", "height", "source_file", "source_row"} <= set(rows)
+    clear = rows[rows["qualifier"] == ""]
+    np.testing.assert_allclose(clear["y"], np.log(clear["value"]), rtol=1e-12)
+
+
+def test_a_formula_of_ones_own_changes_the_model(study: sk.OpenStudy):
+    plain, own = study.model("Si"), study.model("Si", "depth + lot + (1 | container)")
+    assert own.fixed == ("depth", "lot")
+    assert own.random == ("container",)
+    assert plain.fixed != own.fixed
+
+
+def test_the_declared_formula_gives_the_declared_model(study: sk.OpenStudy):
+    plain = study.model("P")
+    text = " + ".join([*plain.fixed, *(f"(1 | {r})" for r in plain.random)])
+    own = study.model("P", text)
+    assert own.fit is not None
+    assert plain.fit is not None
+    assert own.fit.criterion == pytest.approx(plain.fit.criterion, rel=1e-12)
+
+
+@pytest.mark.parametrize(("formula", "said"), [
+    ("depth + lot", "samples of one container are not independent"),
+    ("depth + (age_months | container)", "random slope"),
+    ("depth + C(lot) + (1 | container)", "is a function"),
+    ("depth + colour + (1 | container)", "colour is no column"),
+    ("depth + (1 | container", "cannot be read"),
+    ("lot + (1 | container)", "depth is missing"),
+    ("0 + depth + (1 | container)", "no intercept"),
+    ("value ~ depth + (1 | container)", "value is not the response"),
+])
+def test_what_is_not_fitted_is_said(study: sk.OpenStudy, formula: str, said: str):
+    with pytest.raises(sk.BadInput, match=said):
+        study.model("Si", formula)
+
+
+def test_every_fault_of_a_formula_at_once(study: sk.OpenStudy):
+    with pytest.raises(sk.BadInput) as caught:
+        study.model("Si", "colour + (lot | store)")
+    assert len(caught.value.faults) >= 4  # no column, a slope, depth missing, container missing
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"margin": 5}, "no unit"), ({"margin": "5"}, "no unit"), ({"margin": "5 furlong"}, "not known"),
+    ({"margin": "120 %"}, "below 100"), ({"margin": "-5 %"}, "above 0"), ({"repeatability": "2 mg/kg"}, "per cent"),
+    ({"profiles": 1}, "no unit"), ({"difference": "-100 %"}, "100 %"), ({"shape": "odd"}, "shape"),
+])
+def test_a_bare_number_and_mixed_units_are_refused(change: dict[str, object], said: str):
+    good = {"containers": 12, "depths": 3, "margin": "5 %", "repeatability": "2 %"}
+    with pytest.raises(sk.BadInput, match=said):
+        sk.chances(**{**good, **change})  # type: ignore[arg-type]
+
+
+def test_chances_follow_the_design():
+    few = sk.chances(containers=4, depths=3, margin="5 %", repeatability="3 %")
+    many = sk.chances(containers=24, depths=3, margin="5 %", repeatability="3 %")
+    at_margin = sk.chances(containers=24, depths=2, margin="5 %", repeatability="3 %", difference="5 %")
+    narrow = sk.chances(containers=4, depths=3, margin="2 %", repeatability="3 %")
+    assert few.homogeneous < many.homogeneous
+    assert at_margin.homogeneous == pytest.approx(0.05, abs=2e-3)  # the level: Schuirmann (1987)
+    assert narrow.homogeneous < few.homogeneous
+    assert 0 < beyond_share_bound(12) < 1
+
+
+def test_a_simulated_world_has_the_truth_that_was_asked_for():
+    world = sk.simulate(containers=400, depths=3, difference="20 %", repeatability="1 %", seed=3)
+    means = world.tidy().groupby("depth", observed=True)["value"].mean()
+    assert means.iloc[-1] / means.iloc[0] == pytest.approx(1.20, abs=0.005)
+    assert world.truth["difference"].max() == pytest.approx(20.0)
+    again = sk.simulate(containers=400, depths=3, difference="20 %", repeatability="1 %", seed=3)
+    assert again.tidy().equals(world.tidy())
+
+
+@pytest.mark.parametrize("bad", [{"level": 100}, {"level": "10 %"}, {"repeatability": "2 mg/kg"}, {"difference": 3}])
+def test_a_world_with_bare_numbers_is_refused(bad: dict[str, object]):
+    with pytest.raises(sk.BadInput):
+        sk.simulate(containers=6, **bad)  # type: ignore[arg-type]
+
+
+def test_what_is_not_there_is_said(tmp_path: Path):
+    with pytest.raises(sk.BadInput, match=r"no study\.toml"):
+        sk.open(tmp_path)
+    (tmp_path / "study.toml").write_text("")
+    with pytest.raises(sk.BadInput, match="no results were taken in"):
+        sk.open(tmp_path)
+    with pytest.raises(sk.BadInput, match="no demo of this name"):
+        sk.demo("teapot", tmp_path / "x")
+
+
+def test_an_unknown_analyte_is_named(study: sk.OpenStudy):
+    with pytest.raises(sk.BadInput, match="not declared"):
+        study.model("Xx")
+
+
+def test_the_api_page_is_made_from_the_docstrings():
+    from tests.make_api import PAGE, page
+
+    assert page() == PAGE.read_text(encoding="utf-8")
+    assert "sk.chances" in page()
