@@ -5,15 +5,21 @@ from .front import chances as chances
 from .front import demo as demo
 from .front import open as open
 from .front import simulate as simulate
+from .inference.judge import Judgement as Judgement
+from .inference.judge import judge as judge
+from .inference.judge import judge_many as judge_many
 
 __version__: str
 
 __all__ = [
     "BadInput",
+    "Judgement",
     "OpenStudy",
     "World",
     "chances",
     "demo",
+    "judge",
+    "judge_many",
     "open",
     "simulate",
 ]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from studykit.core.errors import single
 from studykit.core.units import parse_unit
-from studykit.study.sections import Margin
+from studykit.study.definition import Margin
 
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)\s*$")
 

@@ -7,12 +7,12 @@ import math
 from studykit.core.errors import single
 from studykit.design import operating
 from studykit.front.amounts import margin_of, on_margin
-from studykit.study.sections import Guess
+from studykit.study.definition import Assumption
 
 
 def chances(*, containers: int, depths: int, margin: str, repeatability: str, determinations: int = 1,
             profiles: str | None = None, difference: str | None = None, shape: str = "linear",
-            alpha: float = 0.05) -> operating.Chances:
+            alpha: float = 0.05) -> operating.OperatingCharacteristic:
     """The chance of each verdict for one analyte, before anybody samples.
 
     ``margin``, ``repeatability`` (standard deviation of one determination), ``profiles`` (standard deviation of
@@ -25,11 +25,11 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
     gradient = on_margin(difference or nothing, "difference", declared, unit, negative=True)
     if shape not in ("linear", "lowest only"):
         raise single("shape", "this shape is not known", "write 'linear' or 'lowest only'", value=shape)
-    expected = Guess(s_r=on_margin(repeatability, "repeatability", declared, unit),
+    expected = Assumption(s_r=on_margin(repeatability, "repeatability", declared, unit),
                      sd_container_depth=on_margin(profiles or nothing, "profiles", declared, unit),
                      gradient=_on_scale(gradient) if declared.relative else gradient,
                      shape="lowest only" if shape == "lowest only" else "linear")
-    size = operating.Size(containers=containers, depths=depths, replicates=determinations)
+    size = operating.DesignSize(containers=containers, depths=depths, replicates=determinations)
     return operating.chances(size, expected, operating.margin_on_scale(declared), alpha=alpha)
 
 

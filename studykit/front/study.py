@@ -13,8 +13,8 @@ from studykit.intake import run_intake
 from studykit.model import AnalyteModel, fit_all, fit_analyte
 from studykit.model.formula import parse_formula
 from studykit.model.rows import model_rows
+from studykit.model.tables import usable
 from studykit.study import Study, Tables, load_tables
-from studykit.study.exclusions import read_exclusions, usable_results
 from studykit.verdict import judge_all
 from studykit.verdict.rule import StudyVerdict
 
@@ -56,15 +56,9 @@ class OpenStudy:
         """Where the filed report's stages lie; only read from here."""
         return self.root / "report" / "06-verdict"
 
-    def record(self, name: str, value: object, unit: str = "", digits: int = 3, *, kind: str = "",
-               table: str = "") -> str:
-        """Nothing is recorded from here; returns an empty text."""
-        return ""
-
     def usable(self) -> pd.DataFrame:
         """Results that enter a model: all but those a person excluded with a reason."""
-        excluded = read_exclusions(self.root, self.study, self.tables.results)
-        return usable_results(self.tables.results, self.samples, self.containers, excluded).rows
+        return usable(self)
 
     def tidy(self, analyte: str) -> pd.DataFrame:
         """One analyte's rows, joined and typed: one determination of a zone of a stored container a row.

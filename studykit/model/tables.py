@@ -15,7 +15,7 @@ from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, 
 from studykit.model.stated import single_profile, single_results
 from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, usable_results
-from studykit.study.stages import OpenStage
+from studykit.study.stages import OpenStage, StudyTables
 
 SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
            "residual": "determinations"}
@@ -27,13 +27,13 @@ def safe_name(analyte: str) -> str:
     return re.sub(r"[^A-Za-z0-9]+", "_", analyte)
 
 
-def usable(stage: OpenStage) -> pd.DataFrame:
+def usable(stage: StudyTables) -> pd.DataFrame:
     """Results that enter the model: all but those a person excluded with a reason (plan/exclusions.csv)."""
     exclusions = read_exclusions(stage.root, stage.study, stage.results)
     return usable_results(stage.results, stage.samples, stage.containers, exclusions).rows
 
 
-def fit_all(stage: OpenStage, *, with_excluded: bool = False) -> list[AnalyteModel]:
+def fit_all(stage: StudyTables, *, with_excluded: bool = False) -> list[AnalyteModel]:
     """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well."""
     results = stage.results if with_excluded else usable(stage)
     return [fit_analyte(stage.study, a, stage.containers, stage.samples, results) for a in stage.study.analytes]

@@ -45,8 +45,8 @@ STAGES = (
 STEMS = tuple(s.stem for s in STAGES)
 
 
-class OpenStage(Protocol):
-    """What the chapters' functions need of an open stage (``studykit.notebook.Stage`` is one): tables, folders, records."""
+class StudyTables(Protocol):
+    """A study's definition, folders and tables, to be read: an open stage has them, and so has ``sk.open``'s study."""
 
     @property
     def study(self) -> Study: ...
@@ -60,6 +60,11 @@ class OpenStage(Protocol):
     def samples(self) -> pd.DataFrame: ...
     @property
     def results(self) -> pd.DataFrame: ...
+
+
+class OpenStage(StudyTables, Protocol):
+    """What the chapters' functions need of an open stage (``studykit.notebook.Stage`` is one): its tables and records."""
+
     def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str: ...
     def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame: ...
 

@@ -10,7 +10,7 @@ import pandas as pd
 from studykit.inference.censored import MOST_CENSORED, BoundedVerdict, bound_verdict
 from studykit.inference.margin import Margin
 from studykit.model.fit import AnalyteModel, FittedModel, fit_rows
-from studykit.study.stages import OpenStage
+from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict.rule import StudyVerdict
 
 
@@ -38,7 +38,7 @@ def _not_fitted(model: AnalyteModel, word: str) -> str:
     return "see its sentence above" if word != "not assessed" else " ".join(model.notes)
 
 
-def bounds_at_extremes(stage: OpenStage, model: FittedModel) -> BoundedVerdict:
+def bounds_at_extremes(stage: StudyTables, model: FittedModel) -> BoundedVerdict:
     """The analyte's word with its values below quantification at the extremes that they allow (see ``censored``).
 
     Zero has no logarithm, so a margin in per cent is taken here as an absolute one of the mean of the

@@ -19,7 +19,7 @@ from studykit.quality.controls import check_layered
 from studykit.quality.flags import working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
-from studykit.study.stages import OpenStage
+from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
 from studykit.verdict.limits import bounds_at_extremes
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
@@ -29,7 +29,7 @@ BLIND = ("A layered control was not found stratified: this study could not have 
          "no support here.")
 
 
-def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
+def judge_all(stage: StudyTables, models: list[AnalyteModel]) -> StudyVerdict:
     """The study's verdict, with known-precision verdicts for one container and limits bounded by their extremes.
 
     A verdict that does not survive every extreme of its values below quantification becomes inconclusive,
@@ -44,7 +44,7 @@ def judge_all(stage: OpenStage, models: list[AnalyteModel]) -> StudyVerdict:
     return first if found == first.analytes else study_verdict(stage.study, found)
 
 
-def _bounded(stage: OpenStage, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
+def _bounded(stage: StudyTables, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
     if not isinstance(model, FittedModel) or not model.rows.censored or verdict.word not in ("homogeneous", "stratified"):
         return verdict
     extremes = bounds_at_extremes(stage, model)
@@ -64,7 +64,7 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def blind(stage: OpenStage) -> bool:
+def blind(stage: StudyTables) -> bool:
     """True where a layered control was measured and not found stratified.
 
     Taken from what the quality stage recorded; where it has not run, the controls alone are judged anew.
