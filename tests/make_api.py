@@ -50,9 +50,9 @@ def section(name: str, thing: object) -> Iterator[str]:
 
 def page() -> str:
     """The whole page as Markdown: functions first, then what they return."""
-    from studykit.model import AnalyteModel
+    from studykit.model import AnalyteModel, FittedModel
 
-    things = [(n, getattr(sk, n)) for n in sk.__all__] + [("AnalyteModel", AnalyteModel)]
+    things = [(n, getattr(sk, n)) for n in sk.__all__] + [("AnalyteModel", AnalyteModel), ("FittedModel", FittedModel)]
     things.sort(key=lambda pair: (inspect.isclass(pair[1]), pair[0]))
     return "\n".join([HEAD, *(part for pair in things for part in section(*pair))])
 

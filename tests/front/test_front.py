@@ -12,6 +12,7 @@ import pytest
 
 import studykit as sk
 from studykit.design.operating import beyond_share_bound
+from studykit.model import FittedModel
 from studykit.study.definition import load_study
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -55,6 +56,8 @@ def test_tidy_rows_are_typed_and_traceable(study: sk.OpenStudy):
 
 def test_a_formula_of_ones_own_changes_the_model(study: sk.OpenStudy):
     plain, own = study.model("Si"), study.model("Si", "depth + lot + (1 | container)")
+    assert isinstance(plain, FittedModel)
+    assert isinstance(own, FittedModel)
     assert own.fixed == ("depth", "lot")
     assert own.random == ("container",)
     assert plain.fixed != own.fixed
@@ -62,11 +65,11 @@ def test_a_formula_of_ones_own_changes_the_model(study: sk.OpenStudy):
 
 def test_the_declared_formula_gives_the_declared_model(study: sk.OpenStudy):
     plain = study.model("P")
+    assert isinstance(plain, FittedModel)
     text = " + ".join([*plain.fixed, *(f"(1 | {r})" for r in plain.random)])
     own = study.model("P", text)
-    assert own.fit is not None
-    assert plain.fit is not None
-    assert own.fit.criterion == pytest.approx(plain.fit.criterion, rel=1e-12)
+    assert isinstance(own, FittedModel)
+    assert own.reml.criterion == pytest.approx(plain.reml.criterion, rel=1e-12)
 
 
 @pytest.mark.parametrize(("formula", "said"), [
@@ -119,6 +122,21 @@ def test_a_simulated_world_has_the_truth_that_was_asked_for():
     assert world.truth["difference"].max() == pytest.approx(20.0)
     again = sk.simulate(containers=400, depths=3, difference="20 %", repeatability="1 %", seed=3)
     assert again.tidy().equals(world.tidy())
+
+
+def test_a_world_is_judged_and_its_truth_stands_beside_the_word():
+    world = sk.simulate(containers=16, difference="40 %", repeatability="2 %", seed=5)
+    said = sk.judge(world.tidy(), margin={"relative_percent": 20}, depths=world.depths)
+    assert (said.word, world.truth["difference"].max()) == ("stratified", pytest.approx(40.0))
+    level = sk.simulate(containers=16, repeatability="2 %", seed=5)
+    assert sk.judge(level.tidy(), margin={"relative_percent": 20}, depths=level.depths).mean_word == "homogeneous"
+
+
+def test_another_margin_is_named_as_not_the_declared_one(study: sk.OpenStudy):
+    said = study.model("Si").verdict(margin="50 %")
+    assert not said.is_declared
+    assert "declared" in str(said)
+    assert study.model("Si").verdict().is_declared
 
 
 @pytest.mark.parametrize("bad", [{"level": 100}, {"level": "10 %"}, {"repeatability": "2 mg/kg"}, {"difference": 3}])
