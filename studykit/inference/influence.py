@@ -59,7 +59,7 @@ def _refitted(refit: Refit, part: pd.DataFrame) -> dict[str, Any]:
     """The refit's fields, or 'not assessed' with the reason where the data cannot carry it."""
     try:
         got = refit(part)
-    except StudyKitError as error:
+    except (StudyKitError, ValueError, np.linalg.LinAlgError) as error:  # a numerical failure is a finding
         return {"estimate": np.nan, "low": np.nan, "high": np.nan, "verdict": "not assessed",
                 "note": str(error).splitlines()[0]}
     lacking = [f for f in FIELDS if f not in got]

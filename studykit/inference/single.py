@@ -17,15 +17,17 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import optimize, stats
 
 from studykit.core.errors import BadInput, DesignMismatch, Fault
-from studykit.inference.critical_range import critical_range_factor, smallest_range_seen
+from studykit.inference.bounded import critical_beyond
+from studykit.inference.critical_range import critical_range_factor, range_sf, smallest_range_seen
 from studykit.inference.equivalence import Comparison, Margin, Word, compare_depths
-from studykit.inference.tost_power import beyond_power, tost_power
 from studykit.study.precision import Precision
 
 LABEL = "holds for this container only"
+SAFE_TIPPING = 1.5
+"""Below this factor a word comes with a warning: both errors are 14 % where the scatter is 1.5 times the stated one."""
 
 CANNOT_CONCLUDE = (
     "anything about other containers: one container shows nothing of how they differ among themselves",
@@ -168,23 +170,58 @@ class SingleResult:
                 "low": span.low, "high": span.high, "margin": self.edge, "verdict": self.word,
                 "provisional": self.provisional}
 
-    def results_needed(self, power: float = 0.8, most: int = 50) -> int | None:
-        """Results per depth that would probably decide, if the observed difference were the true one.
+    @property
+    def tipping(self) -> float:
+        """By how much the real scatter must exceed the one that was taken before the word changes.
 
-        Looks at the widest pair; None where ``most`` results a depth would not do (the difference lies
-        too near the margin); the present number where it is decided already.
+        Published repeatability holds no scatter of drawing. Infinite where the word is inconclusive: more scatter
+        never decides it.
+        """
+        if self.word == "inconclusive":
+            return math.inf
+        if self.word == "homogeneous":
+            z = float(stats.norm.isf(self.comparison.alpha))
+            return min((self.edge - abs(t.contrast.estimate)) / (z * t.contrast.se) for t in self.comparison.tests)
+        return float(optimize.brentq(lambda f: self._p_beyond_at(f) - self.comparison.alpha, 1.0, 1e4, xtol=1e-6))
+
+    def _p_beyond_at(self, factor: float) -> float:
+        """P-value of 'nothing beyond the margin' were the scatter that many times the one taken."""
+        cov = np.diag((factor * self.scatter.s) ** 2 / np.array(self.counts, dtype=float))
+        return compare_depths(self.labels, np.array(self.means), cov, math.inf, Margin.absolute(self.edge),
+                              alpha=self.comparison.alpha).p_beyond
+
+    def tipping_sentence(self) -> str:
+        """The tipping factor in plain words, with a warning where it is small; empty where nothing is decided."""
+        if self.word == "inconclusive":
+            return ""
+        text = (f"The word holds as long as the real scatter, drawing included, is at most {self.tipping:.2g} times the stated "
+                f"{self.scatter.kind}.")
+        if self.tipping >= SAFE_TIPPING:
+            return text
+        return (f"{text} That is not much: drawing alone can add as much. Draw one zone a second time and have both draws "
+                "measured in one run; their difference shows the real scatter.")
+
+    def results_needed(self, power: float = 0.8, most: int = 50) -> int | None:
+        """Results per depth that would probably decide, if the observed means were the true ones.
+
+        All pairs of depths are looked at together, with equally many results a depth. None where ``most``
+        results a depth would not do (the difference lies too near the margin); the present number where it is
+        decided already.
         """
         if self.word != "inconclusive":
             return max(self.counts)
-        worst, alpha = abs(self.comparison.widest.estimate), self.comparison.alpha
         for n in range(max(self.counts) + 1, most + 1):
-            se = self.scatter.s * math.sqrt(2 / n)
-            same = tost_power(worst, se, math.inf, -self.edge, self.edge, alpha)
-            k = len(self.labels)
-            critical = float(stats.norm.isf(alpha / (k // 2 * (k - k // 2))))  # pairs at the margin at once
-            if max(same, beyond_power(worst, se, math.inf, self.edge, alpha, critical)) >= power:
+            if self._decided(n) >= power:
                 return n
         return None
+
+    def _decided(self, n: int) -> float:
+        """Chance of the word that the observed means call for, with n results a depth (exact: chance of a range)."""
+        s, alpha, k = self.scatter.s / math.sqrt(n), self.comparison.alpha, len(self.labels)
+        se, means = s * math.sqrt(2), [m / s for m in self.means]
+        if self.range < self.edge:
+            return 1 - range_sf((self.edge - float(stats.norm.isf(alpha)) * se) / s, means)
+        return range_sf((self.edge + critical_beyond(k, 1e9, self.edge, se, alpha) * se) / s, means)
 
 
 def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precision: Precision, margin: Margin, *,

@@ -47,7 +47,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
-from studykit.core.errors import DesignMismatch
+from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.mixed import statsmodels_check as secondopinion
 from studykit.mixed.blocks import Blocks, compress
 from studykit.mixed.denominator import SmallSample, approximate, half_width, p_value, small_sample
@@ -205,6 +205,13 @@ def fit_reml(table: pd.DataFrame, response: str, fixed: Sequence[str] = (), rand
 def fit_design(design: Design, y: np.ndarray, response: str = "y") -> RemlFit:
     """Fit a design that was built before to a response (n,)."""
     check_finite(y, f"The response {response!r}")
+    try:
+        return _fitted(design, y, response)
+    except np.linalg.LinAlgError as error:
+        raise ModelNotTrusted(f"The arithmetic of the fit of {response!r} broke down ({error}). Nothing is shown.") from None
+
+
+def _fitted(design: Design, y: np.ndarray, response: str) -> RemlFit:
     centre, scale = _standardising(y, response)
     z = (y - centre) / scale
     blocks = compress([t.codes for t in design.terms], np.column_stack([design.Q, z]))

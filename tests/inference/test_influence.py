@@ -52,6 +52,17 @@ def test_a_refit_that_cannot_be_done_is_told_apart() -> None:
     assert set(got.table["note"]) == {"fewer than three containers are left"}
 
 
+def test_a_numerical_failure_is_a_finding_and_not_a_crash() -> None:
+    def breaks(part: pd.DataFrame) -> pd.Series:
+        if len(part) < 4:
+            raise np.linalg.LinAlgError("Singular matrix")
+        return pd.Series({"estimate": 1.0, "low": 0.0, "high": 2.0, "verdict": "inconclusive"})
+
+    found = leave_one_out(pd.DataFrame({"container": list("abcd")}), list("abcd"), breaks)
+    assert set(found.table["verdict"]) == {"not assessed"}
+    assert set(found.table["note"]) == {"Singular matrix"}
+
+
 def test_misuse() -> None:
     data = contrasts([0.1, 0.2, 0.3, 0.4])
     with pytest.raises(ValueError, match="containers must be codes in results, but got X"):

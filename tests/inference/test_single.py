@@ -104,6 +104,46 @@ def known(s: float = 1.0) -> tuple[Precision, StandardDeviation]:
     return p, StandardDeviation(s=s, kind="repeatability", reason="one run")
 
 
+def test_tipping_is_where_the_word_changes():
+    p, scatter = known()
+    margin = Margin.absolute(10.0, "mg/kg")
+    for values, word in (([100.0, 101.0, 100.5], "homogeneous"), ([100.0, 104.0, 116.0], "stratified")):
+        data = {x: [v] for x, v in zip("abc", values, strict=True)}
+        f = judge_container("Si", data, p, margin, scatter=scatter).tipping
+        assert 1.0 < f < 10.0
+        for factor, expected in ((0.999 * f, word), (1.001 * f, "inconclusive")):
+            wider = StandardDeviation(s=factor, kind="repeatability", reason="one run")
+            assert judge_container("Si", data, p, margin, scatter=wider).word == expected
+    assert judge_container("Si", {"a": [100.0], "b": [109.0]}, p, margin, scatter=scatter).tipping == math.inf
+
+
+def test_a_word_near_its_tipping_factor_comes_with_a_warning():
+    p, scatter = known()
+    near = judge_container("Si", {"a": [100.0], "b": [107.0]}, p, Margin.absolute(10.0), scatter=scatter)
+    assert near.word == "homogeneous"
+    assert near.tipping < 1.5
+    assert "second time" in near.tipping_sentence()
+    far = judge_container("Si", {"a": [100.0], "b": [100.0]}, p, Margin.absolute(10.0), scatter=scatter)
+    assert "second time" not in far.tipping_sentence()
+    open_ = judge_container("Si", {"a": [100.0], "b": [109.0]}, p, Margin.absolute(10.0), scatter=scatter)
+    assert open_.tipping_sentence() == ""
+
+
+@pytest.mark.parametrize(("means", "margin"), [([100.0, 100.0, 102.0, 104.0, 104.0], 6.0), ([100.0, 104.0, 108.0], 6.0)])
+def test_results_needed_keep_their_promise_over_all_pairs(means, margin):
+    """One pair alone would promise 80 % and keep 70 % (linear) or 44 % (stepped) over five depths."""
+    p, scatter = known(1.5)
+    data = {x: [v] for x, v in zip("abcde", means, strict=False)}
+    first = judge_container("Si", data, p, Margin.absolute(margin), scatter=scatter)
+    assert first.word == "inconclusive"
+    n = first.results_needed()
+    rng, decided = np.random.default_rng(12), 0
+    for _ in range(400):
+        drawn = {x: list(v[0] + 1.5 * rng.standard_normal(n)) for x, v in data.items()}
+        decided += judge_container("Si", drawn, p, Margin.absolute(margin), scatter=scatter).word != "inconclusive"
+    assert 0.8 - 4 * 0.02 < decided / 400 < 0.8 + 4 * 0.02 + 0.1
+
+
 def test_the_rule_and_its_error_rates():
     # the verdict agrees with the rule written out, container by container ...
     rng = np.random.default_rng(11)
