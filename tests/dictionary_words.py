@@ -20,6 +20,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "components": "see [[components]]",
         "design": "see [design]",
         "sampling": "see [sampling]",
+        "unusual": "places with a value outside its usual range, each with the reason why it is right: "
+                   "`\"fluid.storage_temperature_c\" = \"heated tank\"`",
         "exclusion_rules": "names of the rules by which a result may be excluded, fixed before the data",
     },
     "Factors": {
@@ -68,6 +70,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "storage_temperature_c": "mean temperature of storage, °C",
         "store_temperature_c": "mean temperature by store, °C, where stores differ",
         "yearly_swing_c": "half the difference between the warmest and the coldest time of the year, °C",
+        "temperature_difference_k": "largest temperature difference inside one container during storage, K; left out "
+                                    "where nobody knows: then zones cannot rule out particle sizes",
     },
     "ComponentSettings": {
         "name": "what it is",

@@ -26,7 +26,7 @@ PACKAGE = Path(studykit.__file__).parent
 ROOT = PACKAGE.parent
 CEILING = 500
 
-ORDER = ("core", "vessels", "study", "physics", "mixed", "mixed.batch", "inference", "plot", "sampling", "design",
+ORDER = ("core", "vessels", "study", "sampling", "physics", "mixed", "mixed.batch", "inference", "plot", "design",
          "intake", "quality", "model", "verdict", "report", "demos", "front", "notebook", "commands")
 """The folders from the ground up; each imports only from those before it, in functions too."""
 

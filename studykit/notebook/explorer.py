@@ -176,7 +176,7 @@ def show_explorer(aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha:
         show_text(OFFLINE)
         return None
     explorer = Explorer(aims, size, costs, alpha=alpha, currency=currency)
-    display(explorer.box)  # type: ignore[no-untyped-call]
+    display(explorer.box)
     return explorer
 
 

@@ -128,13 +128,15 @@ def clock_rates(component: Component, liquid: Liquid, height_m: float, temperatu
     BadInput where a temperature is outside the viscosity line; ValueError for a height not above 0.
     """
     h = float(positive("height_m", height_m))
-    t = np.atleast_1d(np.asarray(temperature_c, float))[:, None]
+    every = np.atleast_1d(np.asarray(temperature_c, float))
+    t, which = np.unique(every.round(6), return_inverse=True)  # a year swings back: few are different
+    t = t[:, None]
     d = component.sizes.diameter_m[None, :]
     eta = liquid.dynamic_pa_s(t)
     speed = terminal_velocity(d, component.density_kg_m3, liquid.density(t), eta,
                               droplet_pa_s=component.droplet_pa_s, yield_stress_pa=liquid.yield_stress_pa)
     v = speed.velocity_m_s * hindrance(component.volume_fraction, speed.reynolds)
-    return v / h, diffusion_coefficient(d, eta, t) / h**2 * np.ones_like(v)
+    return (v / h)[which], (diffusion_coefficient(d, eta, t) / h**2 * np.ones_like(v))[which]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,8 +8,9 @@ estimate for spheres in a still Newtonian liquid, which supports sampling and do
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Hashable, Iterable
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -19,26 +20,39 @@ from studykit.core.errors import BadInput, Fault
 from studykit.physics.bounds import (
     DAYS_PER_MONTH,
     GRID_M,
+    STILL,
     Bound,
     RuledOut,
     days_to_cross,
     diameter_text,
+    kelvin_text,
     ruled_out,
     settling_chart,
     standing_days,
+    undoing_difference_k,
     zone_response,
 )
-from studykit.physics.column import ZoneOf, expected_column
-from studykit.physics.inputs import CLASSES, area_of, component_of, drawn_zones, liquid_of, situations, temperatures
+from studykit.physics.column import expected_column
+from studykit.physics.inputs import (
+    CLASSES,
+    area_of,
+    component_of,
+    drawn_zones,
+    liquid_of,
+    mass_fraction,
+    one_viscosity,
+    situations,
+    temperatures,
+)
 from studykit.physics.velocity import held_by_yield_stress, sedimentation_length
-from studykit.physics.viscosity import Liquid
+from studykit.physics.viscosity import Floats, Liquid
 from studykit.study.definition import ComponentSettings, FluidSettings, Study
 
 CAUTIONS = (
-    "This is an estimate for smooth spheres in a still Newtonian liquid. Clumping (flocculation), gelling, "
-    "stirring by day-night warming, and water taken up in storage can break it.",
+    "This is an estimate for smooth spheres in a still Newtonian liquid in an upright vessel. Clumping "
+    "(flocculation), gelling, stirring by day-night warming, and water taken up in storage can break it.",
     "A warmer store settles faster: the liquid is thinner there, so years in a cold store say little about a "
-    "warm one.",
+    "warm one. A colder one may bring additives or wax out of solution, which this estimate does not see.",
     "It supports sampling and does not replace it.",
 )
 CHART_MICROMETRES = (0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
@@ -47,6 +61,7 @@ CHART_MPA_S = (1.0, 10.0, 100.0, 1000.0)
 CHART_EXCESS_KG_M3 = 100.0
 CELLS = 60
 LARGEST_RATIO = 1e6
+WHOLE = "in an upright vessel, whether its liquid stood still or was gently stirred"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,7 +80,6 @@ class Outlook:
     sentences: tuple[str, ...]
     missing: tuple[str, ...]
     cautions: tuple[str, ...]
-    zones: tuple[str, ...]
 
     def to_table(self) -> pd.DataFrame:
         """The table of the declared components; empty where none is declared."""
@@ -83,14 +97,15 @@ class Outlook:
         if own.empty:
             return None
         ratio = np.clip(own["bottom_over_top"].fillna(1.0), 1 / 11, 11)
-        return float(100 * np.expm1(np.average(np.log(ratio), weights=own["containers"])))
+        percent = float(100 * np.expm1(np.average(np.log(ratio), weights=own["containers"])))
+        return round(percent, 6) + 0.0  # what is smaller is rounding
 
 
 def _missing(study: Study) -> tuple[str, ...]:
     out = []
     if study.fluid is None:
         out.append("[fluid] is missing in study.toml: density and the viscosities at 40 and 100 °C")
-    elif study.fluid.rest_viscosity_pa_s is None and study.fluid.viscosity_mm2_s_at_100c is None:
+    elif one_viscosity(study.fluid):
         out.append("[fluid] has one viscosity only: a second (at 100 °C) is needed to know it in the store")
     if not study.components:
         out.append("[[components]] is missing in study.toml: density and size of what might settle")
@@ -104,7 +119,6 @@ def could_it_settle(study: Study, containers: pd.DataFrame | None = None,
     BadInput for a fluid that cannot be taken (all faults at once).
     """
     missing = _missing(study)
-    zones = drawn_zones(study)
     chart = settling_chart(CHART_EXCESS_KG_M3, 0.5, [x * 1e-6 for x in CHART_MICROMETRES],
                            [x * 1e-3 for x in CHART_MPA_S])
     rows: list[dict[str, Any]] = []
@@ -115,14 +129,14 @@ def could_it_settle(study: Study, containers: pd.DataFrame | None = None,
         cases = situations(study, containers, ages_months)
         for (store, vessel), group in cases.groupby(["store", "vessel"]):
             for c in study.components:
-                rows.append(_component_row(study, study.fluid, liquid, c, str(store), str(vessel), group, zones))
-                parts = _profiles(study, study.fluid, liquid, c, str(store), str(vessel), group, zones)
+                rows.append(_component_row(study, study.fluid, liquid, c, str(store), str(vessel), group))
+                parts = _profiles(study, study.fluid, liquid, c, str(store), str(vessel), group)
                 profiles += [a for a, _ in parts]
                 curves += [b for _, b in parts]
     table = pd.DataFrame(rows)
     return Outlook(components=table, profile=_stack(profiles), curves=_stack(curves), chart=chart,
                    sentences=tuple(_sentence(r) for r in rows), missing=missing,
-                   cautions=CAUTIONS, zones=tuple(z.label for z in zones))
+                   cautions=CAUTIONS)
 
 
 def _stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
@@ -130,13 +144,14 @@ def _stack(frames: list[pd.DataFrame]) -> pd.DataFrame:
 
 
 def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
-                   group: pd.DataFrame, zones: tuple[ZoneOf, ...]) -> dict[str, Any]:
+                   group: pd.DataFrame) -> dict[str, Any]:
     t = fluid.store_temperature_c.get(store, fluid.storage_temperature_c)
     height = float(np.average(group["height_mm"], weights=group["containers"])) / 1000
     excess = float(c.density_kg_m3 - liquid.density(t))
     d = c.diameter_um * 1e-6
     length = float(sedimentation_length(d, excess, t))
-    margin = study.analytes[c.analyte].margin.relative_percent if c.analyte else None
+    first, last = _days_to_margin(study, fluid, liquid, c, store, vessel, height, group)
+    share = mass_fraction(study, c, liquid)
     return {
         "component": c.name, "analyte": c.analyte, "store": store, "vessel": vessel, "temperature_c": t,
         "way": "sinks" if excess > 0 else "rises", "diameter_um": c.diameter_um,
@@ -144,9 +159,28 @@ def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: Compon
         "sedimentation_length_mm": 1000 * length, "liquid_height_mm": 1000 * height,
         "days_to_cross": float(days_to_cross(d, c.density_kg_m3, liquid, height, t, c.volume_fraction)),
         "final_bottom_over_top": _final_ratio(height / length, excess),
-        "margin_percent": margin,
-        "days_to_margin": math.nan if margin is None else standing_days(
-            component_of(c, CLASSES // 3), liquid, height, zones, margin, t)}
+        "margin_percent": study.analytes[c.analyte].margin.relative_percent if c.analyte else None,
+        "days_to_margin": first, "days_to_margin_at_most": last,
+        "lying": bool(group["lying"].any()),
+        "undone_by_k": math.nan if share is None else undoing_difference_k(share, c.density_kg_m3, liquid, t)}
+
+
+def _days_to_margin(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
+                    height_m: float, group: pd.DataFrame) -> tuple[float, float]:
+    """Fewest and most days until a drawn zone leaves the margin, over the days of filling where the year swings."""
+    margin = study.analytes[c.analyte].margin.relative_percent if c.analyte else None
+    if margin is None:
+        return math.nan, math.nan
+    zones, area = drawn_zones(study, vessel, 1000 * height_m), area_of(study, vessel, 1000 * height_m)
+    starts = sorted(set(group["start_day"])) if fluid.yearly_swing_c else [1.0]
+    few = [starts[i] for i in sorted({0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1})]
+    days = [standing_days(component_of(c, CLASSES // 3), liquid, height_m, zones, margin,
+                          partial(_history, fluid, store, start), area=area) for start in few]
+    return min(days), max(days)
+
+
+def _history(fluid: FluidSettings, store: str, start: float, days: float) -> float | Floats:
+    return temperatures(fluid, store, days, start)
 
 
 def _final_ratio(peclet: float, excess: float) -> float:
@@ -156,13 +190,14 @@ def _final_ratio(peclet: float, excess: float) -> float:
 
 
 def _profiles(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
-              group: pd.DataFrame, zones: tuple[ZoneOf, ...]) -> list[tuple[pd.DataFrame, pd.DataFrame]]:
+              group: pd.DataFrame) -> list[tuple[pd.DataFrame, pd.DataFrame]]:
     """Zones and fine profile of a component in one store and vessel, for each height and filling day."""
     out = []
-    edges = [x for z in zones for x in (z.low, z.high)]
     for _, same in group.groupby(["height_mm", "start_day"]):
         ages = same["age_days"].to_numpy(float)
         height_mm, start = float(same["height_mm"].iloc[0]), float(same["start_day"].iloc[0])
+        zones = drawn_zones(study, vessel, height_mm)
+        edges = [x for z in zones for x in (z.low, z.high)]
         history = temperatures(fluid, store, float(ages.max()), start)
         p = expected_column(component_of(c), liquid, height_mm / 1000, list(ages), history, heights=edges,
                             cells=CELLS)
@@ -205,8 +240,14 @@ def _sentence(r: dict[str, Any]) -> str:
         else:
             text += f", and thermal motion leaves a final bottom/top ratio of {r['final_bottom_over_top']:.3g}."
     if math.isfinite(r["days_to_margin"]):
+        first, last = _days(r["days_to_margin"]), _days(r["days_to_margin_at_most"])
         text += (f" A drawn zone leaves the margin of ±{r['margin_percent']:g} % after "
-                 f"{_days(r['days_to_margin'])} of standing.")
+                 f"{first if first == last else f'{first} to {last}'} of standing"
+                 f"{'' if first == last else ', by the day of filling'}.")
+    if length <= 10 * height and r["lying"]:
+        text += " Some of these containers lie: they clear sooner than this estimate for upright walls."
+    if length <= 10 * height and math.isfinite(r["undone_by_k"]):
+        text += f" A temperature difference of {kelvin_text(r['undone_by_k'])} inside the container would undo the layers."
     return where + text
 
 
@@ -216,27 +257,61 @@ def what_is_ruled_out(study: Study, containers: pd.DataFrame | None, bounds: Ite
     """For each analyte's bound, the largest share of it in particles of each size.
 
     Density from the component that names the analyte, else ``density_kg_m3``; analytes with
-    neither are left out.  Expected zones are averaged over the study's containers, at the mean
-    store temperature.  BadInput where [fluid] is missing or cannot be taken.
+    neither are left out.  Expected zones are averaged over the study's containers, each through its own
+    temperature history.  A bound of the zones among themselves is refused where stirring cannot be excluded; any
+    bound where a container lay.  BadInput where [fluid] is missing or cannot be taken.
     """
     if study.fluid is None:
         raise BadInput([Fault(file="study.toml", column="fluid", reason="is missing",
                               remedy="add [fluid] with density and two viscosities")])
     liquid = liquid_of(study.fluid)
-    zones = drawn_zones(study)
     cases = situations(study, containers, ages_months)
-    own = {c.analyte: (c.density_kg_m3, c.volume_fraction) for c in study.components if c.analyte}
+    own = {c.analyte: c for c in study.components if c.analyte}
     out = []
     for bound in bounds:
-        density, phi = own.get(bound.analyte, (density_kg_m3, 0.0))
+        part = own.get(bound.analyte)
+        density = part.density_kg_m3 if part else density_kg_m3
         if density is None or cases.empty:
             continue
-        mean = np.zeros((len(zones), GRID_M.size))
-        for r in cases.to_dict("records"):
-            t = study.fluid.store_temperature_c.get(r["store"], study.fluid.storage_temperature_c)
-            mean += r["containers"] * zone_response(density, liquid, r["height_mm"] / 1000, r["age_days"], t, zones,
-                                                    volume_fraction=phi)
-        mean /= float(cases["containers"].sum())
-        out.append(ruled_out(mean, bound, density, rises=bool(
+        whole = bound.reference == "whole"
+        refused = _lying(cases) or ("" if whole else _stirred(study, study.fluid, liquid, part))
+        phi = part.volume_fraction if part else 0.0
+        mean = np.ones((2, GRID_M.size)) if refused else np.average(
+            [_response(study, study.fluid, liquid, density, phi, r, whole) for r in cases.to_dict("records")], axis=0,
+            weights=cases["containers"])
+        out.append(ruled_out(mean, bound, density, refused=refused, condition=WHOLE if whole else STILL, rises=bool(
             density < float(liquid.density(study.fluid.storage_temperature_c)))))
     return tuple(out)
+
+
+
+def _response(study: Study, fluid: FluidSettings, liquid: Liquid, density: float, volume_fraction: float,
+              r: dict[Hashable, Any], whole: bool) -> Floats:
+    """Expected zones of one situation, size by size, through its own temperatures."""
+    history = temperatures(fluid, str(r["store"]), float(r["age_days"]), float(r["start_day"]))
+    return zone_response(density, liquid, r["height_mm"] / 1000, r["age_days"], history,
+                         drawn_zones(study, str(r["vessel"]), float(r["height_mm"])), volume_fraction=volume_fraction,
+                         or_stirred=whole)
+
+
+def _lying(cases: pd.DataFrame) -> str:
+    """Why nothing is claimed where containers lay; '' where none did."""
+    n = int(cases.loc[cases["lying"], "containers"].sum())
+    return "" if n == 0 else f"{n} of the containers lay, and the estimate holds for upright vessels only"
+
+
+def _stirred(study: Study, fluid: FluidSettings, liquid: Liquid, part: ComponentSettings | None) -> str:
+    """Why zones cannot be compared where warmth may have stirred the liquid; '' where that is excluded."""
+    share = None if part is None else mass_fraction(study, part, liquid)
+    known = fluid.temperature_difference_k
+    if share is None or part is None:
+        return ("stirring by warmth cannot be excluded, since the content of the component is not known "
+                "(volume_fraction, or nominal of its analyte)")
+    undone = undoing_difference_k(share, part.density_kg_m3, liquid, fluid.storage_temperature_c)
+    if known is None:
+        return (f"stirring by warmth cannot be excluded: a temperature difference of {kelvin_text(undone)} inside a "
+                "container would undo the layers, and [fluid] gives no temperature_difference_k")
+    if known < undone:
+        return ""
+    return (f"stirring by warmth cannot be excluded: a temperature difference of {kelvin_text(undone)} inside a "
+            f"container would undo the layers, and up to {kelvin_text(known)} is declared")

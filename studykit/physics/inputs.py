@@ -9,35 +9,28 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
+from studykit.core.units import convert, kind_of
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.column import Component, Sizes, ZoneOf, spot_zones, yearly_temperatures
-from studykit.physics.viscosity import D1250_RANGE, Floats, Liquid, ViscosityLine
+from studykit.physics.viscosity import Floats, Liquid, ViscosityLine
+from studykit.sampling.draws import plan_draws
 from studykit.study.definition import ComponentSettings, FluidSettings, Study
+from studykit.study.ranges import fluid_faults
 
 ASSUMED_FILL = 0.9
 CLASSES = 120
-DRAW_THICKNESS = 0.04  # of the liquid height: what a spot draw reaches; chosen, no source
+STAND_IN, READ_OVER, THINNEST = 0.04, 0.02, 1e-4  # slabs as shares of the liquid height: chosen, no source
 START = ("last_mixed_on", "filled_on")
 
 
 def liquid_of(fluid: FluidSettings, file: str = "study.toml") -> Liquid:
     """The liquid of [fluid]; BadInput lists all that is wrong or missing in it."""
-    faults = []
+    faults = list(fluid_faults(fluid, file))
     two = fluid.viscosity_mm2_s_at_40c, fluid.viscosity_mm2_s_at_100c
-    if fluid.rest_viscosity_pa_s is None and None in two:
+    if one_viscosity(fluid):
         faults.append(Fault(file=file, column="fluid", reason="two viscosities are needed for a viscosity line",
                             remedy="give viscosity_mm2_s_at_40c and viscosity_mm2_s_at_100c, or "
                                    "rest_viscosity_pa_s for a thickened fluid"))
-    elif fluid.rest_viscosity_pa_s is None and two[0] is not None and two[1] is not None and two[0] <= two[1]:
-        faults.append(Fault(file=file, column="fluid.viscosity_mm2_s_at_100c", value=f"{two[1]:g}",
-                            reason=f"must be below the viscosity at 40 °C ({two[0]:g})",
-                            remedy="correct the two viscosities"))
-    low, high = D1250_RANGE
-    if fluid.density_expansion_per_k is None and not low <= fluid.density_kg_m3 <= high:
-        faults.append(Fault(file=file, column="fluid.density_kg_m3", value=f"{fluid.density_kg_m3:g}",
-                            reason=f"is outside {low:g} to {high:g} kg/m³, where the rule for mineral oils holds",
-                            remedy="add density_expansion_per_k"))
-    faults += _temperature_faults(fluid, file)
     if faults:
         raise BadInput(faults, title="The fluid cannot be taken")
     valid = (fluid.viscosity_from_c, fluid.viscosity_to_c)
@@ -49,16 +42,14 @@ def liquid_of(fluid: FluidSettings, file: str = "study.toml") -> Liquid:
                   expansion_per_k=fluid.density_expansion_per_k, yield_stress_pa=fluid.yield_stress_pa)
 
 
-def _temperature_faults(fluid: FluidSettings, file: str) -> list[Fault]:
-    places = {"storage_temperature_c": fluid.storage_temperature_c} | {
-        f"store_temperature_c.{k}": v for k, v in fluid.store_temperature_c.items()}
-    low, high, swing = fluid.viscosity_from_c, fluid.viscosity_to_c, fluid.yearly_swing_c
-    return [Fault(file=file, column=f"fluid.{name}", value=f"{t:g}",
-                  reason=f"with a yearly swing of ±{swing:g} °C leaves {low:g} to {high:g} °C, where the "
-                         "viscosity line may be used",
-                  remedy="correct it, or set viscosity_from_c and viscosity_to_c if the fluid is one Newtonian "
-                         "liquid there")
-            for name, t in places.items() if t - swing < low or t + swing > high]
+def one_viscosity(fluid: FluidSettings) -> bool:
+    """True where the viscosity in the store cannot be known: neither a rest viscosity nor two values."""
+    return fluid.rest_viscosity_pa_s is None and None in (fluid.viscosity_mm2_s_at_40c, fluid.viscosity_mm2_s_at_100c)
+
+
+def liquid_in(study: Study) -> Liquid | None:
+    """The study's liquid; None where [fluid] is missing or has one viscosity only."""
+    return None if study.fluid is None or one_viscosity(study.fluid) else liquid_of(study.fluid)
 
 
 def component_of(c: ComponentSettings, classes: int = CLASSES) -> Component:
@@ -67,24 +58,41 @@ def component_of(c: ComponentSettings, classes: int = CLASSES) -> Component:
                      sizes=Sizes.lognormal(c.diameter_um * 1e-6, c.log_sd, classes))
 
 
+def mass_fraction(study: Study, c: ComponentSettings, liquid: Liquid) -> float | None:
+    """Mass of a component per mass of fluid: from its volume fraction, else from its analyte's nominal content.
+
+    None where neither is given or the content is not a mass fraction.  An analyte is taken as all of its component.
+    """
+    if c.volume_fraction:
+        heavy, light = c.volume_fraction * c.density_kg_m3, (1 - c.volume_fraction) * liquid.density_kg_m3
+        return heavy / (heavy + light)
+    declared = study.analytes.get(c.analyte)
+    if declared is None or declared.nominal is None or kind_of(declared.unit) != "mass fraction":
+        return None
+    return convert(declared.nominal, declared.unit, "kg/kg")
+
+
 def situations(study: Study, containers: pd.DataFrame | None, ages_months: Iterable[float] = (12.0, 36.0)
                ) -> pd.DataFrame:
     """Distinct store, vessel, liquid height and standing time, with how many containers share them.
 
     Standing time runs from the last mixing, else the last move, else filling, to sampling.
     Controls are left out.  Without containers every vessel of the study stands in, nine tenths
-    full, at ``ages_months``.  Columns: store, vessel, height_mm, age_days, start_day, containers.
+    full, at ``ages_months``.  Columns: store, vessel, height_mm, age_days, start_day, lying, containers.
     """
-    columns = ["store", "vessel", "height_mm", "age_days", "start_day"]
+    columns = ["store", "vessel", "height_mm", "age_days", "start_day", "lying"]
     if containers is None or containers.empty:
-        rows = [("", name, ASSUMED_FILL * v.total_height_mm, m * DAYS_PER_MONTH, 1.0)
+        rows = [("", name, ASSUMED_FILL * v.total_height_mm, m * DAYS_PER_MONTH, 1.0, v.posture == "lying")
                 for name, v in study.vessels.items() for m in ages_months]
         return pd.DataFrame(rows, columns=columns).assign(containers=1)
-    return standing(containers).groupby(columns, as_index=False).size().rename(columns={"size": "containers"})
+    own = standing(containers)
+    shapes = own["vessel"].map(lambda v: getattr(study.vessels.get(v), "posture", "")) == "lying"
+    return own.assign(lying=own["lying"] | shapes).groupby(columns, as_index=False).size().rename(
+        columns={"size": "containers"})
 
 
 def standing(containers: pd.DataFrame) -> pd.DataFrame:
-    """How long each container that is no control stood: container, store, vessel, height_mm, age_days, start_day.
+    """How long each container that is no control stood: container, store, vessel, height_mm, age_days, start_day, lying.
 
     Containers without a liquid height or without dates are left out.
     """
@@ -104,7 +112,8 @@ def standing(containers: pd.DataFrame) -> pd.DataFrame:
                         "store": own["store"].astype(str) if "store" in own.columns else "",
                         "vessel": own["vessel"].astype(str),
                         "height_mm": pd.to_numeric(own["liquid_height_mm"], errors="coerce"),
-                        "age_days": age, "start_day": start.dt.day_of_year.astype(float).fillna(1.0)})
+                        "age_days": age, "start_day": start.dt.day_of_year.astype(float).fillna(1.0),
+                        "lying": own["orientation"].astype(str) == "lying" if "orientation" in own.columns else False})
     return out[(out["height_mm"] > 0) & (out["age_days"] >= 0)]
 
 
@@ -124,10 +133,27 @@ def area_of(study: Study, vessel: str, height_mm: float) -> Callable[[float], fl
     return lambda z: shape.area_mm2(z * height_mm)
 
 
-def drawn_zones(study: Study) -> tuple[ZoneOf, ...]:
-    """The zones that spot draws reach, surface down: where [sampling] zones are given there, else equal slices."""
-    if not study.sampling.zones:
-        return spot_zones(study.factors.depths)
-    half = DRAW_THICKNESS / 2
-    return tuple(ZoneOf(label=z.label, low=max(z.height - half, 0.0), high=min(z.height + half, 1.0))
-                 for z in study.sampling.zones)
+def drawn_zones(study: Study, vessel: str, height_mm: float) -> tuple[ZoneOf, ...]:
+    """The slabs that the plan draws at each depth in this vessel, surface down, as fractions of the liquid height.
+
+    The sampling plan's own geometry (``sampling.draws``): tips, purge and drawn volume.  Where the plan refuses
+    to draw (too little liquid, zones out of order) thin slabs in the middle of equal slices stand in.
+    """
+    labels, shape = study.factors.depths, study.vessels.get(vessel)
+    try:
+        if shape is None:
+            return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
+        drawn = plan_draws(shape, height_mm, labels, study.sampling).draws
+    except BadInput:
+        return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
+    return tuple(_slab(d.depth, d.drawn_bottom_mm / height_mm, d.drawn_top_mm / height_mm)
+                 for d in drawn if d.kind == "spot")
+
+
+def _slab(label: str, low: float, high: float) -> ZoneOf:
+    """A slab inside the liquid; a thin one is read over ``READ_OVER``, which size classes need to make a smooth profile."""
+    if low <= 0 or high >= 1:
+        return ZoneOf(label=label, low=max(min(low, 1 - THINNEST), 0.0), high=min(max(high, THINNEST), 1.0))
+    middle, half = (low + high) / 2, max((high - low) / 2, READ_OVER / 2)
+    half = min(half, middle, 1 - middle)
+    return ZoneOf(label=label, low=middle - half, high=middle + half)

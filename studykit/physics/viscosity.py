@@ -31,6 +31,8 @@ ZERO_C = 273.15
 BASE_C = (60 - 32) / 1.8
 # ASTM D341, scope: kinematic viscosities from 0.21 mm²/s upwards.
 LOWEST_MM2_S = 0.21
+# Decades of mm²/s at which a line read far into the cold is cut off: nothing moves in such a glass.
+STIFF = 12.0
 # Common practice, no source: between a usual pour point and the start of fast ageing.
 USUAL_RANGE_C = (-20.0, 150.0)
 # API MPMS 11.1, lubricating oils: 800.9 to 1163.9 kg/m3.
@@ -129,7 +131,8 @@ class ViscosityLine:
                 reason=f"{bad.size} temperature{'s are' if bad.size > 1 else ' is'} outside {low:g} to "
                        f"{high:g} °C, where the viscosity line holds",
                 remedy="correct the temperature, or give viscosities and a range that cover it")])
-        return d341_viscosity(10.0 ** (10.0 ** (self.a - self.b * np.log10(t + ZERO_C))))
+        decades = 10.0 ** np.minimum(self.a - self.b * np.log10(t + ZERO_C), 2.0)
+        return d341_viscosity(10.0 ** np.minimum(decades, STIFF))
 
 
 def _d1250_ctl(base_kg_m3: Like, t_c: Like) -> Like:
@@ -171,6 +174,13 @@ class Liquid:
         for _ in range(20):
             base = float(self.density_kg_m3 / _d1250_ctl(base, self.density_at_c))
         return np.asarray(base * _d1250_ctl(base, t), float)
+
+    def expansion(self, temperature_c: float) -> float:
+        """Relative fall of the density per kelvin at a temperature in °C."""
+        if self.expansion_per_k is not None:
+            return self.expansion_per_k
+        low, high = (float(self.density(temperature_c + dt)) for dt in (-0.5, 0.5))
+        return math.log(low / high)
 
     def dynamic_pa_s(self, temperature_c: Like) -> Floats:
         """Dynamic viscosity in Pa·s: kinematic viscosity times density."""

@@ -6,6 +6,7 @@ from . import inventory as inventory
 from . import lock as lock
 from . import overview as overview
 from . import precision as precision
+from . import ranges as ranges
 from . import stages as stages
 from . import tables as tables
 from .definition import Study as Study
@@ -26,6 +27,7 @@ __all__ = [
     "lock",
     "overview",
     "precision",
+    "ranges",
     "stages",
     "tables",
 ]

@@ -77,7 +77,7 @@ CONTAINERS = TableSpec(
         _c("age_months", "number", "age at sampling in months; derived from the two days where both are given", low=0.0),
         _c("last_moved_on", "date", "day it was last moved"),
         _c("last_mixed_on", "date", "day it was last mixed; resets settling"),
-        _c("orientation", "text", "upright, lying, inverted"),
+        _c("orientation", "choice", "how it stood in storage", words=("", "upright", "lying", "inverted")),
         _c("temperature_c", "number", "liquid temperature at sampling, °C", low=-80.0, high=250.0),
         _c("treatment", "choice", "stored, or a control; empty means stored", words=TREATMENTS),
         _c("sister_of", "code", "a container of the same lot, store and age, sampled at another visit"),

@@ -16,6 +16,7 @@ from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml
 from studykit.core.units import parse_unit
 from studykit.study.precision import find_method
+from studykit.study.ranges import definition_faults
 from studykit.vessels.shapes import Vessel
 
 
@@ -127,6 +128,8 @@ class FluidSettings(Section):
     Viscosity: two kinematic values (40 and 100 °C), or ``rest_viscosity_pa_s`` for a thickened
     fluid, taken for every temperature of the range.  ``density_expansion_per_k`` is needed
     outside 801 to 1164 kg/m³, where the rule for mineral oils does not hold.
+    ``temperature_difference_k``: the largest difference inside one container during storage; left out where
+    nobody knows, and then stirring by warmth cannot be excluded.
     """
 
     density_kg_m3: Positive
@@ -141,6 +144,7 @@ class FluidSettings(Section):
     storage_temperature_c: float = 20.0
     store_temperature_c: dict[str, float] = Field(default_factory=dict)
     yearly_swing_c: NotNegative = 0.0
+    temperature_difference_k: Positive | None = None
 
 
 class ComponentSettings(Section):
@@ -316,6 +320,7 @@ class Study(Section):
     design: DesignSettings | None = None
     sampling: SamplingSettings = SamplingSettings()
     exclusion_rules: tuple[Sentence, ...] = ()
+    unusual: dict[str, Sentence] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _names_known(self) -> Study:
@@ -375,6 +380,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
         faults = [_fault(e, file, text) for e in error.errors(include_url=False)]
         raise BadInput(faults, title="The study definition has faults") from None
     faults = [f for name in study.analytes for f in _method_faults(study, name)]
+    faults += definition_faults(study.fluid, study.components, study.unusual)
     if faults:
         raise BadInput(faults, title="The study definition has faults")
     return study

@@ -28,6 +28,7 @@ from studykit.study.columns import (
     convert,
 )
 from studykit.study.definition import Study, load_study
+from studykit.study.ranges import height_fault, posture_fault, store_faults
 
 LINE = "_line"
 DAYS_A_MONTH = 365.2425 / 12
@@ -218,8 +219,10 @@ def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
     faults: list[Fault] = []
     if study is None or "vessel" not in t:
         return faults
-    columns = ["vessel", "liquid_height_mm", "fill_volume_l", LINE]
-    for i, row in t.loc[t["vessel"].isin(study.vessels), columns].to_dict("index").items():
+    if "store" in t:
+        faults += store_faults(study.fluid, t["store"])
+    columns = ["container", "vessel", "liquid_height_mm", "fill_volume_l", "orientation", LINE]
+    for i, row in t.loc[t["vessel"].isin(study.vessels)].reindex(columns=columns).to_dict("index").items():
         vessel, height, volume = study.vessels[row["vessel"]], row["liquid_height_mm"], row["fill_volume_l"]
         if height == height and height > vessel.total_height_mm * (1 + 1e-9):
             faults.append(Fault(file=CONTAINERS.file, row=int(row[LINE]), column="liquid_height_mm",
@@ -230,7 +233,12 @@ def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
                                 value=f"{volume:g}", reason=f"is more than the vessel's {vessel.capacity_l:.4g} L",
                                 remedy="correct the volume, or the vessel in study.toml"))
         elif height != height and volume == volume and volume > 0:
-            t.at[i, "liquid_height_mm"] = vessel.height_mm(volume)
+            t.at[i, "liquid_height_mm"] = height = vessel.height_mm(volume)
+        if height == height and 0 < height <= vessel.total_height_mm:
+            odd = height_fault(vessel, str(row["container"]), float(height), int(row[LINE]), study.unusual)
+            faults += [odd] if odd else []
+        turned = posture_fault(vessel, str(row["vessel"]), str(row["orientation"]), int(row[LINE]))
+        faults += [turned] if turned else []
     return faults
 
 

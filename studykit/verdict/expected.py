@@ -25,7 +25,8 @@ from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle
-from studykit.physics.inputs import DRAW_THICKNESS, standing
+from studykit.physics.inputs import drawn_zones, standing
+from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 
@@ -167,7 +168,7 @@ def _of_component(stage: OpenStage, model: AnalyteModel, name: str, outlook: Out
     if cells.empty:
         return []
     cells["class"] = cells.groupby(["store", "vessel"])["age_days"].transform(age_classes)
-    cells["expected"] = _read(curves, cells)
+    cells["expected"] = _read(curves, cells, stage.study)
     zones_only = cells["reference"].iloc[0] == ZONES_WORD
     if zones_only:
         mean = cells.groupby("container")["expected"].transform("mean")
@@ -214,14 +215,16 @@ def _references(stage: OpenStage, model: AnalyteModel, cells: pd.DataFrame) -> t
     return dict(zip(full.index.astype(str), full["mean"].astype(float), strict=True)), ZONES_WORD
 
 
-def _read(curves: pd.DataFrame, cells: pd.DataFrame) -> list[float]:
-    """The expected level at each cell's height, averaged over the reach of a draw."""
+def _read(curves: pd.DataFrame, cells: pd.DataFrame, study: Study) -> list[float]:
+    """The expected level at each cell's height, averaged over the slab that the plan draws there."""
     fine: dict[object, pd.Series] = {key: part.groupby("height")["percent_of_mixed"].mean()
                                      for key, part in curves.groupby(KEYS)}
-    reach = DRAW_THICKNESS * np.linspace(-0.5, 0.5, 9)
+    slabs = {(v, h): {z.label: z.high - z.low for z in drawn_zones(study, str(v), float(h))}
+             for v, h in cells[["vessel", "height_mm"]].drop_duplicates().itertuples(index=False)}
     out = []
     for r in cells.to_dict("records"):
         line = fine.get(tuple(r[k] for k in KEYS))
+        reach = slabs[r["vessel"], r["height_mm"]][str(r["depth"])] * np.linspace(-0.5, 0.5, 9)
         out.append(math.nan if line is None else float(np.mean(np.interp(
             np.clip(r["height"] + reach, 0, 1), line.index.to_numpy(float), line.to_numpy(float)))))
     return out

@@ -18,7 +18,7 @@ from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size
 from studykit.physics.forecast import what_is_ruled_out
-from studykit.physics.inputs import liquid_of
+from studykit.physics.inputs import liquid_in
 from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 from studykit.verdict.rule import StudyVerdict
@@ -50,9 +50,10 @@ def bounds(stage: OpenStage, models: list[AnalyteModel]) -> tuple[Bound, ...]:
 
 def _rising(stage: OpenStage) -> set[str]:
     """Analytes whose component is lighter than the fluid in the store."""
-    if stage.study.fluid is None:
+    liquid, fluid = liquid_in(stage.study), stage.study.fluid
+    if liquid is None or fluid is None:
         return set()
-    rho = float(liquid_of(stage.study.fluid).density(stage.study.fluid.storage_temperature_c))
+    rho = float(liquid.density(fluid.storage_temperature_c))
     return {c.analyte for c in stage.study.components if c.analyte and c.density_kg_m3 < rho}
 
 
@@ -99,7 +100,7 @@ def ruled_out(stage: OpenStage, models: list[AnalyteModel]) -> tuple[RuledOut, .
 
     What each size would have done is averaged over the containers that the bound rests on.
     """
-    if stage.study.fluid is None:
+    if liquid_in(stage.study) is None:
         return ()
     by_name = {m.analyte: m for m in models}
     out: list[RuledOut] = []
@@ -150,8 +151,9 @@ def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteMode
     dense = {c.analyte for c in stage.study.components}
     unfitted = [m.analyte for m in models if m.path != "mixed model"]
     bare = [m.analyte for m in models if m.analyte not in seen | dense | set(unfitted)]
-    if stage.study.fluid is None:
-        return "Nothing is ruled out here: [fluid] is missing in study.toml (density and viscosity)."
+    if liquid_in(stage.study) is None:
+        return ("Nothing is ruled out here: [fluid] is missing in study.toml (density and viscosity)."
+                if stage.study.fluid is None else "Nothing is ruled out here: [fluid] has one viscosity only.")
     if bare:
         lines.append(f"- Not asked, since no entry of [[components]] gives a density for them: {', '.join(bare)}.")
     if unfitted:

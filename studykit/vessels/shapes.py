@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Annotated, Literal
+from typing import Annotated, ClassVar, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, TypeAdapter, model_validator
 
@@ -53,8 +53,12 @@ class Bottom(_Model):
 
 
 class Shape(_Model):
-    """What every vessel can do; the subclasses give the pieces."""
+    """What every vessel can do; the subclasses give the pieces.
 
+    ``posture``: how the vessel stands in this shape; "either" where the shape does not tell.
+    """
+
+    posture: ClassVar[Literal["upright", "lying", "either"]] = "upright"
     note: str = ""
 
     def _pieces(self) -> tuple[Piece, ...]:
@@ -149,6 +153,7 @@ class UprightCylinder(Shape):
 class Rectangular(Shape):
     """A box; a conical bottom is a pyramid."""
 
+    posture: ClassVar[Literal["upright", "lying", "either"]] = "either"
     shape: Literal["rectangular"] = "rectangular"
     length_mm: PositiveFloat
     width_mm: PositiveFloat
@@ -212,6 +217,7 @@ class Stacked(Shape):
 class Table(Shape):
     """A calibration table of heights and volumes; between two rows the volume is a straight line."""
 
+    posture: ClassVar[Literal["upright", "lying", "either"]] = "either"
     shape: Literal["table"] = "table"
     heights_mm: tuple[float, ...] = Field(min_length=2)
     volumes_l: tuple[float, ...] = Field(min_length=2)
@@ -240,6 +246,7 @@ ENDS = {"flat": 0.0, "hemispherical": math.pi / 3, "elliptical": math.pi / 6, "d
 class HorizontalCylinder(Shape):
     """A lying cylinder; ``length_mm`` is its straight length between the two (equal) ends."""
 
+    posture: ClassVar[Literal["upright", "lying", "either"]] = "lying"
     shape: Literal["horizontal_cylinder"] = "horizontal_cylinder"
     diameter_mm: PositiveFloat
     length_mm: PositiveFloat

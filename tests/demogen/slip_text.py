@@ -81,6 +81,7 @@ density_at_c = 20
 density_expansion_per_k = 0.0002
 rest_viscosity_pa_s = 0.3
 storage_temperature_c = 20
+temperature_difference_k = 5  # of a drum by day and night, at most
 
 [[components]]
 name = "zircon"
@@ -118,6 +119,11 @@ source = "the laboratory's control chart, in %"
 draw_ml = 50
 purge_ml = 10
 tool = "closed tube, depth stop"
+zones = [
+  { label = "top", height = 0.8333 },
+  { label = "middle", height = 0.5 },
+  { label = "bottom", height = 0.1667 },
+]
 """
 
 INTAKE = """\

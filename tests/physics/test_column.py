@@ -78,7 +78,7 @@ def test_one_size_matches_a_hand_calculation() -> None:
     v = (4900 - float(oil.density(20.0))) * 9.80665 * 9e-12 / (18 * float(oil.dynamic_pa_s(20.0)))
     days = 0.4 * 0.78 / v / 86400
     p = expected_column(one(3e-6, 4900), oil, 0.78, [days], 20.0)
-    assert p.fallen[0, 0] == pytest.approx(0.4, rel=1e-9)
+    assert p.fallen[0, 0] == pytest.approx(0.4, rel=2e-5)  # the drag law is 1e-5 below Stokes' at Re of 1e-6
     table = p.zone_table(slice_zones("abcde"))
     assert table[list("abcd")].iloc[0].to_numpy() == pytest.approx([0, 0, 100, 100], abs=0.3)
     assert table["e"][0] == pytest.approx(300, abs=0.3)

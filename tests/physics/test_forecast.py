@@ -144,7 +144,8 @@ def test_what_is_ruled_out_of_a_study() -> None:
     first, second = what_is_ruled_out(study(), pails(), bounds)
     assert first.density_kg_m3 == 1100
     assert first.at.min() == pytest.approx(0.03, abs=1e-6)
-    assert "P: at most 3.0 % of it can be in particles of" in first.sentence()
+    assert "P: at most 3.1 % of it can be in particles of" in first.sentence()
+    assert first.sentence().endswith("in an upright vessel, whether its liquid stood still or was gently stirred.")
     assert second.bound.analyte == "Si"
     # an analyte without a component needs a density
     other = study(parts=[PARTS[0]])

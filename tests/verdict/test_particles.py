@@ -14,11 +14,13 @@ from studykit.verdict import particles as particlebounds
 from studykit.verdict import tables as verdict_tables
 from tests.verdict_cases import calm, make
 
-FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 32, "viscosity_mm2_s_at_100c": 5.4}
+FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 32, "viscosity_mm2_s_at_100c": 5.4,
+         "temperature_difference_k": 2}
 
 
 def part(**changes):
-    return {"name": "grit", "analyte": "P", "density_kg_m3": 2500, "diameter_um": 3} | changes
+    return {"name": "grit", "analyte": "P", "density_kg_m3": 2500, "diameter_um": 3,
+            "volume_fraction": 0.002} | changes
 
 
 def opened(tmp_path, cells, *, fluid=FLUID, parts=None, **changes):
