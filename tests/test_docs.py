@@ -5,16 +5,20 @@ Each check is a function of texts, and each is also given a text in which it mus
 
 from __future__ import annotations
 
+import ast
+import json
 import re
 import tomllib
+from collections.abc import Iterable
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from studykit.core.errors import BadInput
 from studykit.quality import assess as quality
 from studykit.study.columns import TABLES
-from studykit.study.definition import Section, Study
+from studykit.study.definition import Analyte, Section, Study
 from studykit.study.stages import STEMS
 from studykit.vessels.shapes import Shape
 from tests import make_commands, make_dictionary
@@ -148,6 +152,65 @@ def test_the_check_limits_table_is_as_the_dictionary_says(tmp_path, lost):
             quality._check_limits(tmp_path)
     else:
         assert list(quality._check_limits(tmp_path)) == names
+
+
+# ---- what is added must be told
+
+PACKAGE = ROOT / "studykit"
+
+
+def check_rules(sources: Iterable[str]) -> set[str]:
+    """Names of all quality checks: the constant ``rule`` of every ``CheckResult`` that is made."""
+    calls = [n for text in sources for n in ast.walk(ast.parse(text)) if isinstance(n, ast.Call)]
+    return {str(k.value.value) for c in calls if getattr(c.func, "id", "") == "CheckResult" for k in c.keywords
+            if k.arg == "rule" and isinstance(k.value, ast.Constant)}
+
+
+def figures(sources: Iterable[str]) -> set[str]:
+    """Names of all public functions of modules that return a figure."""
+    found = [n for text in sources for n in ast.parse(text).body if isinstance(n, ast.FunctionDef)]
+    return {f.name for f in found if not f.name.startswith("_") and f.returns and "Figure" in ast.unparse(f.returns)}
+
+
+def idle(names: Iterable[str], shown: str, sources: Iterable[str]) -> list[str]:
+    """Figures that no notebook shows and no other code calls."""
+    code = [shown, *(re.sub(r"def \w+", "", text) for text in sources)]
+    return [n for n in sorted(names) if not any(re.search(rf"\b{n}\(", text) for text in code)]
+
+
+def code_of_notebooks() -> str:
+    """Source of all code cells of the stage notebooks."""
+    books = [json.loads(p.read_text(encoding="utf-8")) for p in sorted((ROOT / "notebooks").glob("*.ipynb"))]
+    cells = [c for book in books for c in book["cells"]]
+    return "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
+
+
+def test_every_quality_check_has_its_line():
+    rules = check_rules(p.read_text(encoding="utf-8") for p in (PACKAGE / "quality").glob("*.py"))
+    assert len(rules) >= 20
+    table = pages()["docs/04-quality.md"].partition("## The checks")[2].partition("\n## ")[0]
+    assert untold(sorted(rules), table, r"(?m)^\| {} \|") == []
+
+
+def test_every_kind_of_analyte_is_told():
+    kinds = list(get_args(Analyte.model_fields["kind"].annotation))
+    assert "viscosity" in kinds
+    assert untold(kinds, pages()["docs/00-study.md"], r"`{}`") == []
+
+
+def test_every_figure_is_shown_somewhere():
+    sources = [p.read_text(encoding="utf-8") for p in sorted(PACKAGE.rglob("*.py"))]
+    names = figures(sources)
+    assert len(names) > 10
+    assert idle(names, code_of_notebooks(), sources) == []
+
+
+def test_a_check_and_a_figure_that_nobody_told_would_be_seen():
+    source = ("def new(t) -> CheckResult:\n    return CheckResult(rule='tilted shelf', table=t)\n"
+              "def tilt(t) -> Figure:\n    pass\n")
+    assert untold(sorted(check_rules([source])), "| drift | does it creep? |", r"(?m)^\| {} \|") == ["tilted shelf"]
+    assert idle(figures([source]), "kit.figure(other(t))", [source]) == ["tilt"]
+    assert idle(figures([source]), "kit.figure(plot.tilt(t))", [source]) == []
 
 
 # ---- what people must find

@@ -91,6 +91,11 @@ def test_each_container_is_called_on_its_own_interval():
     calls = clear_calls([0.1, 0.9, 1.6, -2.0], Margin.absolute(1), noise_variance=0.04)
     assert calls == ("within", "unclear", "beyond", "beyond")
     assert set(clear_calls([0.1, 2.0], Margin.absolute(1), noise_variance=None)) == {"unclear"}
+    # two-sided: 1.96 x 0.2 = 0.392 to either side (normal tables); a one-sided limit would be 1.645 x 0.2 = 0.329
+    assert clear_calls([1.36, 1.40, 0.64, 0.60, -1.36, -1.40], Margin.absolute(1), noise_variance=0.04) == (
+        "unclear", "beyond", "unclear", "within", "unclear", "beyond")
+    # t with 4 degrees of freedom: 2.776 x 0.2 = 0.555
+    assert clear_calls([1.54, 1.57], Margin.absolute(1), noise_variance=0.04, noise_df=4) == ("unclear", "beyond")
 
 
 def test_choice_of_method_gives_its_reason():

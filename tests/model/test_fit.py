@@ -141,6 +141,43 @@ def test_a_layered_stock_is_found_and_a_uniform_one_is_not():
     assert fit(layered(gradient=-0.3), DEPTHS, {"relative_percent": 5})[1].bottom_top.estimate < 0
 
 
+def test_the_trend_runs_from_the_surface_to_the_floor():
+    """Balanced, so the trend is the least-squares line through the depth means (numpy's polyfit), upside down."""
+    for gradient in (0.3, -0.3):
+        data = layered(gradient=gradient)
+        _, m = fit(data, DEPTHS, {"relative_percent": 5})
+        means = np.log(data["value"]).groupby(data["depth"]).mean()
+        slope = np.polyfit([HEIGHTS[d] for d in DEPTHS], [means[d] for d in DEPTHS], 1)[0]
+        assert m.trend.estimate == pytest.approx(-slope, rel=1e-9)
+        assert math.copysign(1, m.trend.estimate) == math.copysign(1, gradient)
+
+
+def test_means_have_the_level_that_is_asked_for():
+    """Containers that scatter little beside their zones: the mean of a depth has close to the t interval of its values."""
+    data = layered(n=8, sd=0.2, seed=5)
+    _, m = fit(data, DEPTHS, {"relative_percent": 5})
+    half = {}
+    for level in (0.8, 0.95):
+        t = m.means(level).set_index("depth")
+        half[level] = np.log(t["high"] / t["low"]).loc["upper"] / 2
+        assert np.log(t["mean"]).loc["upper"] == pytest.approx(np.log(data.loc[data["depth"] == "upper", "value"]).mean())
+    # between the ratio of the normal quantiles (infinitely many df) and of t with 5: scipy's quantiles
+    low = stats.norm.isf(0.025) / stats.norm.isf(0.1)
+    assert low < half[0.95] / half[0.8] < stats.t.isf(0.025, 5) / stats.t.isf(0.1, 5)
+
+
+def test_half_of_the_results_below_the_limit_are_still_fitted():
+    data = layered(n=6)
+    containers, samples, results = tables_of(data)
+    study = study_of(DEPTHS, {"relative_percent": 5})
+    for below, path in ((9, "mixed model"), (10, "not assessed")):  # of 18: exactly half, and more than half
+        table = results.assign(qualifier=["<" if i % 2 and i < 2 * below else "" for i in range(18)])
+        if below == 10:
+            table.loc[0, "qualifier"] = "<"
+        assert (table["qualifier"] == "<").sum() == below
+        assert model.fit_analyte(study, "y", containers, samples, table).path == path
+
+
 def test_the_unit_of_a_response_changes_nothing_but_the_unit():
     frame = layered(replicates=2, gradient=0.02)
     _, a = fit(frame, DEPTHS, {"relative_percent": 5})

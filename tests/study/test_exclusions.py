@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
@@ -41,6 +42,18 @@ def test_a_line_takes_out_its_rows_and_keeps_the_reason(tmp_path: Path, case: Ca
     assert set(got.excluded["reason"]) == {"bottle leaked", "dropped, refilled"}
     assert len(got.rows) == len(case.results) - 7
     assert got.counts.set_index("analyte").loc["P", "excluded"] == 2
+
+
+def test_a_line_with_a_replicate_takes_out_that_determination_alone(tmp_path: Path, case: Case) -> None:
+    sample = case.sample_of("C01", "upper")
+    own = case.results[(case.results["sample"] == sample) & (case.results["analyte"] == "P")]
+    thrice = pd.concat([own.assign(replicate=k, value=100.0 + k) for k in (1, 2, 3)])
+    results = pd.concat([case.results.drop(own.index), thrice], ignore_index=True)
+    root = folder(tmp_path, "sample,analyte,replicate,reason,who,date\n" + f"{sample},P,2,spilt,analyst,2026-02-03\n")
+    got = usable_results(results, case.samples, case.containers, read_exclusions(root, case.study, results))
+    assert got.excluded["value"].tolist() == [102.0]
+    left = got.rows[(got.rows["sample"] == sample) & (got.rows["analyte"] == "P")]
+    assert sorted(left["value"]) == [101.0, 103.0]
 
 
 def test_every_reported_row_is_counted_once(case: Case) -> None:

@@ -96,6 +96,8 @@ def test_units_are_converted_both_ways():
     ppm = precision("ASTM D5185-18", "P", 350, "mg/kg")
     share = precision("ASTM D5185-18", "P", 0.035, "% (m/m)")
     assert share.r == pytest.approx(ppm.r / 1e4)
+    assert share.R == pytest.approx(ppm.R / 1e4)  # noqa: SIM300 - R is a value here, not a constant
+    assert share.s_r == pytest.approx(ppm.s_r / 1e4)
     assert share.s_R == pytest.approx(ppm.s_R / 1e4)
     with pytest.raises(BadInput, match="mm²/s"):
         precision("ASTM D5185-18", "P", 350, "mm²/s")

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from studykit.model.fit import fit_analyte
@@ -47,6 +48,28 @@ def test_more_containers_really_decide_it():
                           m.rows.margin.low, m.rows.margin.high, 0.05)
 
     assert power(needed) >= 0.8 > power(needed - 1)
+
+
+def test_containers_needed_of_two_depths_are_those_of_the_paired_t_test():
+    """Differences of n containers have n - 1 degrees of freedom; the power is summed here over the variance itself."""
+    from scipy import stats
+
+    _study, m = fit(layered(n=4, sd=0.05, seed=2, depths=("upper", "lower")), ("upper", "lower"), {"absolute": 8})
+    contrast, margin = m.pairs.widest, m.rows.margin.high
+    assert contrast.df == 3
+    sd = contrast.se * 2  # of one container's difference, from four
+    share = (np.arange(4000) + 0.5) / 4000
+
+    def power(n):
+        s = sd * np.sqrt(stats.chi2.ppf(share, n - 1) / (n - 1))
+        room = np.maximum(margin - stats.t.isf(0.05, n - 1) * s / math.sqrt(n), 0.0)
+        shift, scale = contrast.estimate, sd / math.sqrt(n)
+        inside = stats.norm.cdf((room - shift) / scale) - stats.norm.cdf((-room - shift) / scale)
+        return float(np.where(room > 0, inside, 0.0).mean())
+
+    needed = next(n for n in range(2, 400) if power(n) >= 0.8)
+    assert 3 <= needed <= 12  # few enough for the degrees of freedom to matter
+    assert verdict.containers_needed(m) == needed
 
 
 def test_an_estimate_at_the_margin_is_never_decided():

@@ -1,0 +1,43 @@
+"""Limits behind words such as 'n.d.': whose unit they are in, and which of three sources goes first."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.intake_cases import CODES, LONG, study, take, values
+
+# 1 % (m/m) is 10 000 mg/kg (SI Brochure, 9th edition, table of names for dimensionless quantities: g/kg, mg/kg)
+PER_CENT = 10_000.0
+FILE = "Code,Test,Result,Unit\nB001,Si,n.d.,% (m/m)\nB002,Si,0.002,% (m/m)\nB003,Si,<0.0015,% (m/m)\n"
+WORDS = LONG + '[file.words]\n"n.d." = "below limit"\n'
+
+
+def taken(root: Path, intake: str, text: str = FILE) -> dict[tuple[str, str, int], tuple[float, str]]:
+    return values(take(root, intake, {"lab.csv": text}, codes=CODES[:3], definition=study(Si={"limit": 5.0})))
+
+
+def test_the_limit_of_the_study_is_in_the_studys_unit(tmp_path: Path) -> None:
+    got = taken(tmp_path, WORDS)
+    assert got["B001", "Si", 1] == (5.0, "<")
+    assert got["B002", "Si", 1] == (pytest.approx(0.002 * PER_CENT), "")
+    assert got["B003", "Si", 1] == (pytest.approx(0.0015 * PER_CENT), "<")
+
+
+def test_a_limit_of_the_mapping_goes_first_and_is_in_the_files_unit(tmp_path: Path) -> None:
+    assert taken(tmp_path, WORDS + "[file.limits]\nSi = 0.001\n")["B001", "Si", 1] == (pytest.approx(0.001 * PER_CENT), "<")
+
+
+def test_a_limit_column_goes_before_both_and_is_in_the_files_unit(tmp_path: Path) -> None:
+    intake = WORDS.replace('unit = "Unit"', 'unit = "Unit"\nlimit = "LOQ"') + "[file.limits]\nSi = 0.001\n"
+    text = "Code,Test,Result,Unit,LOQ\nB001,Si,n.d.,% (m/m),0.0007\nB002,Si,0.002,% (m/m),\nB003,Si,n.d.,% (m/m),\n"
+    got = taken(tmp_path, intake, text)
+    assert got["B001", "Si", 1] == (pytest.approx(0.0007 * PER_CENT), "<")
+    assert got["B003", "Si", 1] == (pytest.approx(0.001 * PER_CENT), "<")
+
+
+def test_without_any_limit_the_cell_is_rejected_and_the_others_stay(tmp_path: Path) -> None:
+    out = take(tmp_path, WORDS, {"lab.csv": FILE}, codes=CODES[:3])
+    assert list(out.results["sample"]) == ["B002", "B003"]
+    assert out.rejected["reason"].tolist() == ["stands for a result beyond a limit, and no limit is given"]
