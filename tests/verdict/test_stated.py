@@ -15,7 +15,7 @@ from studykit.model import tables as model_tables
 from studykit.model.stated import single_results
 from studykit.study.tables import load_tables
 from studykit.verdict import stated as known
-from studykit.verdict.rule import ComparedVerdict
+from studykit.verdict.rule import NOT_AFTER_HOLM, ComparedVerdict, judge
 from tests.verdict_cases import make
 
 OWN = {"repeatability": {"r": 4.0, "source": "invented"}}
@@ -64,6 +64,13 @@ def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
     assert got.word == by_hand == word
     assert got.scope == "holds for this container only"
     assert "holds for this container only" in got.sentence
+
+
+def test_only_a_stratified_analyte_can_fail_holm(tote):
+    """The reason about chance among many analytes belongs to nothing that is not called stratified."""
+    stage, models, singles = tote
+    told = {v.analyte: NOT_AFTER_HOLM in v.reasons for v in judge(stage.study, models, singles).analytes}
+    assert not any(told[a] for a, (*_, word) in TOTE.items() if word != "stratified")
 
 
 def test_below_the_methods_range_is_provisional(tote):

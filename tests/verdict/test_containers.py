@@ -1,0 +1,112 @@
+"""Containers one by one and by group: contrasts by hand, pooled scatter by numpy, shares by counting."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studykit.model.fit import fit_analyte
+from studykit.verdict import containers
+from studykit.verdict.rule import judge
+from tests.model.test_fit import study_of, tables_of
+
+DEPTHS = ("upper", "lower")
+# bottom minus top of eight containers, by store: skewed, so that no median is a mean
+OWN = {"north": (1.0, 2.0, 9.0, 4.0), "south": (-3.0, 0.5, -8.0, -1.5)}
+MARGIN = 2.5
+
+
+def study(**factors):
+    return study_of(DEPTHS, {"absolute": MARGIN}, **factors)
+
+
+def fitted(what, *, ages=None, own=OWN):
+    """The model of containers whose contrasts are exactly those of ``own``."""
+    rows, store = [], {}
+    for name, contrasts in own.items():
+        for k, d in enumerate(contrasts):
+            code = f"{name[0].upper()}{k}"
+            store[code] = name
+            rows += [(code, "upper", 100.0 + 3 * k), (code, "lower", 100.0 + 3 * k + d)]
+    extra = {"store": store} | ({"age_months": ages} if ages else {})
+    frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    return fit_analyte(what, "y", *tables_of(frame, **extra))
+
+
+def test_own_contrasts_stand_in_order_of_size_whatever_their_sign():
+    t = containers.own_contrasts(fitted(study()))
+    assert t["contrast"].tolist() == pytest.approx([9.0, -8.0, 4.0, -3.0, 2.0, -1.5, 1.0, 0.5])
+    assert t["container"].tolist() == ["N2", "S2", "N3", "S0", "N1", "S3", "N0", "S1"]
+
+
+def test_groups_have_their_mean_and_the_scatter_pooled_within_groups():
+    """Mean and t interval from the pooled standard deviation, numpy and scipy's quantile."""
+    what = study(fixed=["store"], by_depth=["store"])
+    table, note = containers.group_contrasts(fitted(what), what)
+    table = table.set_index("store")
+    deviations = np.concatenate([np.array(v) - np.mean(v) for v in OWN.values()])
+    pooled = math.sqrt((deviations**2).sum() / 6)
+    for name, values in OWN.items():
+        assert table.loc[name, "containers"] == 4
+        assert table.loc[name, "bottom - top"] == pytest.approx(np.mean(values))
+        half = stats.t.isf(0.05, 6) * pooled / 2
+        assert table.loc[name, "high"] - table.loc[name, "low"] == pytest.approx(2 * half)
+    assert note == ""
+
+
+def test_shares_are_counted_in_per_cent_to_a_tenth():
+    m = fitted(study())
+    row = containers.shares(study(), [m]).iloc[0]
+    beyond = sum(abs(d) > MARGIN for v in OWN.values() for d in v)
+    assert row["seen beyond, %"] == 100 * beyond / 8 == 50.0
+    assert row["containers"] == 8
+    assert 50.0 < row["at most, %"] <= 100.0
+    assert row["share, noise taken out, %"] == round(row["share, noise taken out, %"], 1)
+    # by normal tables of mean 0.5 and the standard deviation of the eight, with no noise known
+    values = np.concatenate([np.array(v) for v in OWN.values()])
+    spread = stats.norm(values.mean(), values.std(ddof=1))
+    assert row["share, noise taken out, %"] == pytest.approx(100 * (spread.sf(MARGIN) + spread.cdf(-MARGIN)), abs=0.051)
+
+
+@pytest.mark.parametrize(("share", "told"), [(0.0, 0.1), (0.2, 20.0), (0.2001, 20.1), (0.20099, 20.1), (1.0, 100.0)])
+def test_an_upper_bound_is_never_rounded_down(share, told):
+    assert containers._up(share) == pytest.approx(told)
+
+
+def test_by_age_stands_in_order_of_age_and_its_words_name_both_ends():
+    ages = {"N0": 30.0, "N1": 12.0, "N2": 36.0, "N3": 24.0, "S0": 18.0, "S1": 6.0, "S2": 3.0, "S3": 9.0}
+    what = study()
+    m = fitted(what, ages=ages)
+    outcome = judge(what, [m])
+    assert outcome.words()["y"] != "homogeneous"
+    t = containers.by_age([m], outcome)
+    assert t["age_months"].tolist() == sorted(ages.values())
+    assert t.set_index("container").loc["N2", "contrast"] == pytest.approx(9.0)
+    assert containers.age_alt(t) == (
+        "Bottom minus top of each container against age, y: \u22128.0 1 at 3 months to 9.0 1 at 36 months.")
+    assert containers.outstanding([m], outcome, most=3)["container"].tolist() == ["N2", "S2", "N3"]
+
+
+def test_containers_of_one_age_give_no_figure():
+    what = study()
+    m = fitted(what)
+    empty = containers.by_age([m], judge(what, [m]))
+    assert empty.empty
+    assert containers.age_figure([m], empty) is None
+    assert containers.age_alt(empty) == "no figure"
+
+
+def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth():
+    rng = np.random.default_rng(4)
+    cells = [(f"C{c}", d, 100 + rng.normal(0, 5)) for c in range(6) for d in DEPTHS]
+    rows = [(c, d, level + rng.normal(0, 1)) for c, d, level in cells for _ in range(2)]
+    m = fit_analyte(study(), "y", *tables_of(pd.DataFrame(rows, columns=["container", "depth", "value"])))
+    noise, df, source = containers.noise_of(study(), m)
+    # a difference of two means of two determinations: 2 s^2 / 2, with one degree of freedom for each of 12 zones
+    pairs = np.array([r[2] for r in rows]).reshape(12, 2)
+    assert noise == pytest.approx(pairs.var(axis=1, ddof=1).mean(), rel=1e-6)
+    assert (df, source) == (12.0, "zones determined twice")
