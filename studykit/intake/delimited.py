@@ -12,14 +12,15 @@ import csv
 import io
 import re
 from collections.abc import Collection, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from studykit.core.errors import BadInput, single
+from studykit.core.errors import single
+from studykit.intake.sheetcells import Doubt
 
 MAX_BYTES = 400_000_000
 MAX_CELLS = 40_000_000
@@ -43,7 +44,8 @@ class Grid:
     ``cells`` has one row a line and columns 0, 1, ...; ``lines`` the line of each row in the file,
     counted from 1; ``widths`` the cells that the line really has. ``numeric`` marks cells that a
     spreadsheet stores as numbers (None for text files), ``merged`` holds (row, column, row, column)
-    of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0.
+    of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0. ``shown`` holds the displayed
+    text of cells where it is not the stored one, ``doubts`` why a cell may not mean what is stored.
     """
 
     file: str
@@ -59,6 +61,9 @@ class Grid:
     numeric: np.ndarray | None = None
     merged: tuple[tuple[int, int, int, int], ...] = ()
     formulas: frozenset[tuple[int, int]] = frozenset()
+    hidden: bool = False
+    shown: dict[tuple[int, int], str] = field(default_factory=dict)
+    doubts: dict[tuple[int, int], Doubt] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
     @property
@@ -67,8 +72,9 @@ class Grid:
         return (len(self.cells), self.cells.shape[1])
 
     def row(self, i: int) -> list[str]:
-        """The cells of row i (from 0), stripped."""
-        return [str(c).strip() for c in self.cells.iloc[i]]
+        """The cells of row i (from 0) as shown, stripped."""
+        cells = [str(c).strip() for c in self.cells.iloc[i]]
+        return [self.shown.get((i, k), c).strip() for k, c in enumerate(cells)] if self.shown else cells
 
 
 def read_bytes(path: Path, name: str) -> bytes:
@@ -322,8 +328,3 @@ def _columns(rows: list[list[str]]) -> list[np.ndarray]:
         column[:] = [memo.setdefault(c, c) for c in cells]
         columns.append(column)
     return columns
-
-
-def refuse(name: str, error: Exception) -> BadInput:
-    """An unexpected failure of a file library as a plain refusal of that file."""
-    return single(name, f"cannot be read as a table: {type(error).__name__}: {error}", "save it again as CSV or XLSX")

@@ -10,16 +10,18 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import NumberFormat, detect_format, parse_number, tidy_text
+from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
 from studykit.intake.delimited import factorize
 from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
 from studykit.intake.rows import Rows, count, date, plain_text, shared
+from studykit.intake.signs import ungroup
 from studykit.intake.values import (
     KIND_BAD,
     KIND_BLANK,
@@ -33,7 +35,8 @@ from studykit.intake.values import (
 from studykit.study.definition import Study
 
 TAKEN_COLUMNS = ("sample", "analyte", "value", "unit", "qualifier", "limit", "as_written", "replicate", "run",
-                 "run_order", "method", "reported_on", "stated_revision", "source_file", "source_row", "where")
+                 "run_order", "method", "reported_on", "stated_revision", "source_file", "source_row", "where",
+                 "confirmed", "mark", "numeric", "layout", "unproved_day")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,19 +49,6 @@ class Settled:
     cells: int
     ignored: int
     blank: int
-
-
-def number_format(cells: pd.DataFrame, mapping: FileMapping, file: str) -> tuple[NumberFormat, str, list[Fault]]:
-    """The signs of a file: as declared, or as its own texts prove; a fault where they prove nothing."""
-    if mapping.decimal is not None:
-        return NumberFormat(decimal=mapping.decimal, thousands=mapping.thousands), "declared", []
-    texts = [*factorize(cells["text"][~cells["numeric"].to_numpy(dtype=bool)])[1], *factorize(cells["limit"])[1]]
-    evidence = detect_format(t for t in (re.sub(r"^[\s<>=≤≥]+", "", t) for t in texts) if t)
-    if evidence.form is None:
-        return NumberFormat(), "", [Fault(file=file, value=evidence.example, reason=evidence.reason,
-                                          remedy="declare decimal (and thousands) in this entry of intake.toml")]
-    shown = f"detected from {evidence.example!r}" if evidence.example else "no cell needs a sign"
-    return evidence.form, shown, []
 
 
 def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Sequence[str], form: NumberFormat,
@@ -86,7 +76,12 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
                 f"map it under [file.analytes], or set it to \"\" to leave it out; known are {known}",
                 name_column, rows.cells["name"])
     sample = _samples(rows, mapping, codes)
-    parsed = parse_values(rows.cells, form, dict(mapping.words), book)
+    nominal = {a: float(d.nominal) for a, d in study.analytes.items() if d.nominal}
+    plainly = ungroup(rows.cells, np.asarray(analyte, dtype=object), form, _in_file(nominal, rows, name_codes, names,
+                                                                                   targets, mapping, study))
+    parsed = parse_values(rows.cells, form, dict(mapping.words), book, plainly)
+    confirmed = _confirmed(mapping, sample, analyte)
+    _doubts(rows, mapping, confirmed)
     _formulas(rows)
     if "qualifier" in mapping.columns or mapping.qualifier_heads():
         apply_qualifier_column(parsed, rows.cells["qualifier"], dict(mapping.words), book)
@@ -94,6 +89,10 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
     rows.refuse(parsed.kind == KIND_BAD, parsed.reason, parsed.remedy)
     value, faults = _convert(rows, parsed, name_codes, names, targets, mapping, study, form, blank)
     out = _assemble(rows, mapping, names, name_codes, sample, analyte, value, parsed.qualifier, study)
+    out["confirmed"] = confirmed
+    out["mark"] = rows.cells["mark"].to_numpy(dtype=object)
+    out["numeric"] = rows.cells["numeric"].to_numpy(dtype=bool)
+    out["layout"] = shared(np.zeros(rows.n, dtype=np.int64), [mapping.layout])
     _positive(rows, out, study)
     good = (rows.reason == "") & ~blank
     rows.reason[blank] = ""
@@ -120,6 +119,49 @@ def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> pd.Categ
         elif match.rule:
             rows.book.add(match.rule, int((codes == k).sum()), texts[k])
     return shared(codes, [m.code for m in matches])
+
+
+def _confirmed(mapping: FileMapping, sample: pd.Categorical, analyte: pd.Categorical) -> np.ndarray:
+    """The reason by which a person confirmed each row's doubtful value ('' for none); patterns as for file names."""
+    out = np.full(len(sample), "", dtype=object)
+    if not mapping.confirmed or not len(sample):
+        return out
+    pairs = [f"{s} {a}" for s, a in zip(sample, analyte, strict=True)]
+    for pattern, reason in mapping.confirmed.items():
+        out[[fnmatchcase(p, pattern) for p in pairs]] = reason
+    return out
+
+
+def _doubts(rows: Rows, mapping: FileMapping, confirmed: np.ndarray) -> None:
+    """Cells that may not mean what is stored are refused, unless the mapping says that they count."""
+    codes, texts = factorize(rows.cells["mark"])
+    for k, mark in enumerate(texts):
+        at = codes == k
+        if not mark or not at.any():
+            continue
+        if mark in mapping.marked:
+            rows.book.add(f"{mark} cell read, as the mapping says: {mapping.marked[mark]}", int(at.sum()), "")  # type: ignore[index]
+            continue
+        line = f'write [file.marked] {mark} = "who said so", or [file.confirmed] "SAMPLE ANALYTE" = "who said so"'
+        rows.refuse(at & (confirmed == ""), rows.cells["doubt"].to_numpy(dtype=object),
+                    f"ask the laboratory whether it counts; if so, {line}")
+
+
+def _in_file(nominal: dict[str, float], rows: Rows, name_codes: np.ndarray, names: list[str],
+             targets: list[str | None], mapping: FileMapping, study: Study) -> dict[str, float]:
+    """Nominal values in the unit in which the file writes each analyte; left out where that is not one."""
+    out: dict[str, float] = {}
+    units, written = factorize(rows.cells["unit"])
+    for k, name in enumerate(names):
+        analyte = targets[k]
+        own = {written[u] for u in np.unique(units[name_codes == k])}
+        if not analyte or analyte not in nominal or len(own) != 1:
+            continue
+        rule = settle_unit(tidy_text(name), own.pop(), analyte, study.unit_of(analyte), mapping).rule
+        one = float(rule.apply(np.array([1.0]))[0]) if rule is not None and not rule.add else 0.0
+        if one:
+            out[analyte] = nominal[analyte] / one
+    return out
 
 
 def _formulas(rows: Rows) -> None:
@@ -155,7 +197,7 @@ def _convert(rows: Rows, parsed: Parsed, name_codes: np.ndarray, names: list[str
     faults: list[Fault] = []
     number = parsed.number.copy()
     unknown = (parsed.kind == KIND_UNKNOWN_LIMIT) & (rows.reason == "")
-    in_study = _limits(rows, unknown, number, name_codes, names, targets, mapping, study, form)
+    in_study = _limits(rows, unknown, number, parsed.qualifier, name_codes, names, targets, mapping, study, form)
     unit_codes, units = factorize(rows.cells["unit"])
     pair = name_codes.astype(np.int64) * max(len(units), 1) + unit_codes
     for p in np.unique(pair):
@@ -180,8 +222,9 @@ def _convert(rows: Rows, parsed: Parsed, name_codes: np.ndarray, names: list[str
     return value, faults
 
 
-def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, name_codes: np.ndarray, names: list[str],
-            targets: list[str | None], mapping: FileMapping, study: Study, form: NumberFormat) -> np.ndarray:
+def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, qualifier: np.ndarray, name_codes: np.ndarray,
+            names: list[str], targets: list[str | None], mapping: FileMapping, study: Study,
+            form: NumberFormat) -> np.ndarray:
     """Fill the limits behind words such as 'n.d.': limit column, then [file.limits], then study.toml.
 
     Returns which rows took theirs from study.toml, already in the study's unit.
@@ -193,7 +236,7 @@ def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, name_codes: np.
         codes, texts = factorize(rows.cells["limit"])
         for k, text in enumerate(texts):
             parsed = parse_number(tidy_text(text).lstrip("<≤ "), form)
-            at = unknown & (codes == k)
+            at = unknown & (codes == k) & (qualifier != ">")
             if parsed.value is not None and at.any():
                 number[at] = parsed.value
                 rows.book.add("limit from the file's limit column", int(at.sum()), text)
@@ -201,6 +244,14 @@ def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, name_codes: np.
         at = unknown & np.isnan(number) & (name_codes == k)
         analyte = targets[k]
         if not analyte or not at.any():
+            continue
+        high = at & (qualifier == ">")
+        upper = mapping.upper_limits.get(tidy_text(name), mapping.upper_limits.get(analyte))
+        if upper is not None:
+            number[high] = upper
+            rows.book.add(f"{analyte}: upper limit {upper:g} from the mapping", int(high.sum()), name)
+        at = at & (qualifier != ">")
+        if not at.any():
             continue
         stated = mapping.limits.get(tidy_text(name), mapping.limits.get(analyte))
         own = study.analytes[analyte].limit
@@ -211,6 +262,8 @@ def _limits(rows: Rows, unknown: np.ndarray, number: np.ndarray, name_codes: np.
             number[at] = own
             in_study |= at
             rows.book.add(f"{analyte}: limit {own:g} {study.unit_of(analyte)} from study.toml", int(at.sum()), name)
+    rows.refuse(unknown & np.isnan(number) & (qualifier == ">"), "stands for a result above a limit, and no upper limit "
+                "is given", "write it under [file.upper_limits], in the file's unit")
     rows.refuse(unknown & np.isnan(number), "stands for a result beyond a limit, and no limit is given",
                 "write it under [file.limits], in the file's unit, or map the file's limit column")
     return in_study
@@ -233,6 +286,7 @@ def _assemble(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np
     out["method"] = rows.words("method", plain_text, name_of["method"])
     out["reported_on"] = rows.each("reported_on", lambda t: date(t, mapping.date_format), name_of["reported_on"],
                                    "datetime64[s]")
+    out["unproved_day"] = _unproved(rows, mapping)
     stated = rows.each("revision", count, name_of["revision"], np.float64)
     out["stated_revision"] = np.where(np.isnan(stated), -1, stated).astype(np.int64)
     out["source_file"] = shared(np.zeros(rows.n, dtype=np.int64), [rows.file])
@@ -244,6 +298,18 @@ def _assemble(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np
         out.loc[good, "replicate"] = out.loc[good, "replicate"] + nth
         rows.book.add("replicates numbered in the order of the file", int((nth > 0).sum()), "")
     return out
+
+
+def _unproved(rows: Rows, mapping: FileMapping) -> np.ndarray:
+    """Whether day and month of each report date could be the other way round: no date of the sheet has a day past 12."""
+    codes, texts = factorize(rows.cells["reported_on"])
+    if not mapping.date_format or "%b" in mapping.date_format.casefold():
+        return np.zeros(rows.n, dtype=bool)
+    parts = [[int(p) for p in re.findall(r"[0-9]+", t)[:2]] for t in texts]
+    either = [len(p) == 2 and max(p) <= 12 and p[0] != p[1] and not re.match(r"[0-9]{4}", t)
+              for p, t in zip(parts, texts, strict=True)]
+    proved = any(len(p) == 2 and max(p) > 12 and not re.match(r"[0-9]{4}", t) for p, t in zip(parts, texts, strict=True))
+    return np.array([e and not proved for e in either] or [False], dtype=bool)[codes]
 
 
 def _replicates(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np.ndarray,

@@ -90,9 +90,9 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
         remedy = f"the heading may now be {close[0]!r}: " if close else ""
         faults.append(Fault(file=file, row=line, column=missing, remedy=remedy + "correct intake.toml, or the file",
                             reason="the mapping expects this heading and the file does not have it"))
-    for twice in sorted({h for h in present if present.count(h) > 1 and not _ignored(h, mapping)}):
+    for twice in sorted({h for h in present if present.count(h) > 1 and (h in mapped | known or not _ignored(h, mapping))}):
         faults.append(Fault(file=file, row=line, column=twice, reason="this heading stands twice",
-                            remedy="rename one of them in a copy of the file, with the laboratory's consent"))
+                            remedy="tables side by side? read each by its range; else rename one in a copy, with consent"))
     if mapping.layout != "wide-samples":
         for new in sorted(set(fresh)):
             faults.append(Fault(file=file, row=line, column=new, reason="the mapping does not know this heading",

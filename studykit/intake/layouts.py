@@ -7,7 +7,7 @@ rejected by name; a file whose headings are not those of the mapping is refused 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -16,21 +16,10 @@ from studykit.core.errors import Fault
 from studykit.intake.delimited import Grid, factorize
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
+from studykit.intake.textlines import MOST_LINES, Block, heading_faults, line_fault, set_lines_apart, used_units
 
 OTHER_HEADINGS = "a table with other headings begins here"
-CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "unit", *OPTIONAL_COLUMNS)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
-    """One rectangle of a grid: headings by column position, row positions of the data, units by column."""
-
-    heads: dict[int, str]
-    top: int
-    header_at: int
-    first: int
-    rows: np.ndarray
-    units: dict[int, str]
+CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "doubt", "mark", "unit", *OPTIONAL_COLUMNS)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -41,6 +30,7 @@ class Laid:
     misfits: list[Fault] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     header_line: int = 0
+    blocks: list[Block] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
@@ -58,6 +48,8 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         return out
     out.header_line = int(grid.lines[at[-1]])
     blocks = _blocks(grid, mapping, at, out, file)
+    blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
+    out.faults += heading_faults(grid, blocks, file)
     parts = []
     outside = np.ones(len(grid.cells), dtype=bool)
     for block in blocks:
@@ -77,6 +69,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         rows = _without_headings(grid, mapping, block, rows, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     if parts:
+        _read_outside(grid, mapping, blocks, outside, samples, out, file)
         _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
     if mapping.blocks and mapping.layout == "wide":
         seen = {h for b in blocks for h in b.heads.values()}
@@ -120,6 +113,17 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
         blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first,
                             rows=rows, units=units))
     return blocks
+
+
+def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside: np.ndarray, samples: set[str],
+                  out: Laid, file: str) -> None:
+    """Lines of text above, between and below the tables: what they say about the results is a question."""
+    units = used_units(mapping, blocks)
+    for i in np.flatnonzero(outside)[:MOST_LINES]:
+        cells = [c for c in grid.row(int(i)) if c]
+        if cells and i not in {int(b.header_at) for b in blocks}:
+            fault = line_fault(" ".join(cells), samples, units, mapping, below=i > blocks[0].header_at)
+            out.faults += [replace(fault, file=file, row=int(grid.lines[i]))] if fault else []
 
 
 def _blank_rows(grid: Grid) -> np.ndarray:
@@ -188,15 +192,19 @@ def _unheaded(grid: Grid, block: Block, file: str) -> list[Fault]:
 
 
 def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
-    """Rows with as many cells as the headings; others become misfits (only extra blank cells are forgiven)."""
+    """Rows with as many cells as the headings; others become misfits.
+
+    Extra blank cells are forgiven where every row has them.
+    """
     if grid.kind != "text" or not len(block.rows):
         return block.rows
     width = int(grid.widths[block.header_at])
     have = grid.widths[block.rows]
     bad = []
+    alike = bool(np.ptp(have) == 0)
     for i in block.rows[have != width]:
         n = int(grid.widths[i])
-        if n > width and not any(grid.row(int(i))[width:]):
+        if n > width and alike and not any(grid.row(int(i))[width:]):
             continue
         bad.append(int(i))
         out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i))[:n])[:80],
@@ -232,6 +240,16 @@ def _column(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
     return grid.cells[k].iloc[rows].reset_index(drop=True)
 
 
+def _key(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
+    """The cells of a column that tells what a result is, as shown."""
+    column = _column(grid, k, rows)
+    for j, i in enumerate(rows) if any(p[1] == k for p in grid.shown) else ():
+        if (int(i), k) in grid.shown:
+            column = column.astype(object)
+            column.iat[j] = grid.shown[int(i), k]
+    return column
+
+
 def _constant(text: str, n: int) -> pd.Series:
     return pd.Series(pd.Categorical.from_codes(np.zeros(n, dtype=np.int8), categories=pd.Index([text])))
 
@@ -248,7 +266,7 @@ def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, na
     for name in names:
         head = mapping.columns.get(name)  # type: ignore[call-overload]
         if head is not None:
-            values = _column(grid, place[head], rows)
+            values = _key(grid, place[head], rows)
         else:
             word = str(mapping.constants.get(name, ""))  # type: ignore[call-overload]
             values = _constant(word, len(rows))
@@ -271,14 +289,37 @@ def _flags(grid: Grid, rows: np.ndarray, at: list[int]) -> tuple[np.ndarray, np.
     return numeric.reshape(-1), formula.reshape(-1)
 
 
+def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, pd.Series]:
+    """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading."""
+    n = len(rows) * len(at)
+    if not grid.doubts:
+        return {"doubt": _constant("", n), "mark": _constant("", n)}
+    keys = [k for k, h in block.heads.items() if h and k not in at]
+    above = list(range(block.top, block.first))
+    reasons, marks = [], []
+    for i in rows:
+        row = next((d for k in keys if (d := grid.doubts.get((int(i), k))) is not None), None)
+        for k in at:
+            found = grid.doubts.get((int(i), k)) or row
+            where = "" if found is None or found is not row else "a cell of its row "
+            if found is None:
+                found = next((d for j in above if (d := grid.doubts.get((j, k))) and d.mark not in ("merged", "format")), None)
+                where = "" if found is None else "its heading "
+            reasons.append("" if found is None else where + found.reason + (
+                f" ({found.shown!r})" if found.shown and not where else ""))
+            marks.append("" if found is None else found.mark)
+    return {"doubt": pd.Series(reasons, dtype=object), "mark": pd.Series(marks, dtype=object)}
+
+
 def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
     place = {h: k for k, h in block.heads.items()}
     value = place[mapping.columns["value"]]
     numeric, formula = _flags(grid, rows, [value])
     data = {"line": grid.lines[rows], "where": _constant(mapping.columns["value"], len(rows)),
-            "sample": _column(grid, place[mapping.columns["sample"]], rows),
-            "name": _column(grid, place[mapping.columns["analyte"]], rows),
-            "text": _column(grid, value, rows), "numeric": numeric, "formula": formula}
+            "sample": _key(grid, place[mapping.columns["sample"]], rows),
+            "name": _key(grid, place[mapping.columns["analyte"]], rows),
+            "text": _column(grid, value, rows), "numeric": numeric, "formula": formula,
+            **_doubts(grid, mapping, block, rows, [value])}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), 1)
     return pd.DataFrame(data)
 
@@ -287,7 +328,7 @@ def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
     place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
     columns = [k for k, h in block.heads.items() if h and h not in used and (h in mapping.analytes or h in known)]
-    return _crossed(grid, mapping, block, rows, columns, sample=_column(grid, place[mapping.columns["sample"]], rows))
+    return _crossed(grid, mapping, block, rows, columns, sample=_key(grid, place[mapping.columns["sample"]], rows))
 
 
 def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray,
@@ -295,7 +336,7 @@ def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarr
     place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns)
     columns = [k for k, h in block.heads.items() if h and h not in used]
-    return _crossed(grid, mapping, block, rows, columns, name=_column(grid, place[mapping.columns["analyte"]], rows))
+    return _crossed(grid, mapping, block, rows, columns, name=_key(grid, place[mapping.columns["analyte"]], rows))
 
 
 def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, columns: list[int],
@@ -309,7 +350,7 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
     data = {"line": np.repeat(grid.lines[rows], m), "where": heads,
             "sample": heads if sample is None else _repeated(sample, m),
             "name": heads if name is None else _repeated(name, m),
-            "text": text, "numeric": numeric, "formula": formula}
+            "text": text, "numeric": numeric, "formula": formula, **_doubts(grid, mapping, block, rows, columns)}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     marks = mapping.qualifier_heads()
     if marks:

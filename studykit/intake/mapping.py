@@ -7,6 +7,7 @@ and patterns that leave ``raw/`` are refused, every fault at once.
 from __future__ import annotations
 
 import codecs
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from fnmatch import fnmatchcase
@@ -57,8 +58,16 @@ def _date_format(text: str) -> str:
     return text
 
 
+def _range(text: str) -> str:
+    if not re.fullmatch(r"[A-Z]{1,3}[0-9]{0,7}:[A-Z]{1,3}[0-9]{0,7}|[0-9]{1,7}:[0-9]{1,7}", text):
+        raise ValueError(f"a range names corners, columns or lines, such as A3:F40, A:C or 3:40, but got {text!r}")
+    return text
+
+
 UnitText = Annotated[str, AfterValidator(_unit)]
 Line = Annotated[int, Field(ge=1)]
+Reason = Annotated[str, Field(min_length=3)]
+Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "remark"]
 
 
 class Part(BaseModel):
@@ -82,6 +91,7 @@ class FileMapping(Part):
     pattern: Annotated[str, Field(min_length=1), AfterValidator(_pattern)]
     layout: Literal["long", "wide", "wide-samples"]
     sheet: str | None = None
+    range: Annotated[str, AfterValidator(_range)] | None = None
     header_row: Line | tuple[Line, Line] | None = None
     unit_row: Line | None = None
     blocks: bool = False
@@ -97,14 +107,19 @@ class FileMapping(Part):
     replicates: Literal["in order"] | None = None
     revises: str | None = None
     ignore_columns: tuple[str, ...] = ()
+    ignore_lines: tuple[str, ...] = ()
+    ignore_sheets: tuple[str, ...] = ()
     columns: dict[SourceColumn, Annotated[str, Field(min_length=1)]]
     analytes: dict[str, str | AnalyteColumn] = Field(default_factory=dict)
     units: dict[str, UnitText] = Field(default_factory=dict)
     unit_words: dict[str, UnitText] = Field(default_factory=dict)
     limits: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
+    upper_limits: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     words: dict[str, Meaning] = Field(default_factory=dict)
     constants: dict[ConstantColumn, str | int] = Field(default_factory=dict)
     codes: dict[str, str] = Field(default_factory=dict)
+    marked: dict[Mark, Reason] = Field(default_factory=dict)
+    confirmed: dict[str, Reason] = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _harmless_words(self) -> FileMapping:
@@ -186,7 +201,7 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
         if target is not None and target.analyte and target.analyte not in study.analytes:
             yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte,
                         reason="is not an analyte of study.toml", remedy=f"known are {known}")
-    for table, names in (("units", entry.units), ("limits", entry.limits)):
+    for table, names in (("units", entry.units), ("limits", entry.limits), ("upper_limits", entry.upper_limits)):
         for name in names:
             if name not in study.analytes and name not in entry.analytes:
                 yield Fault(file=INTAKE_FILE, column=f"file.{k}.{table}.{name}", value=name,
@@ -247,7 +262,10 @@ def raw_files(root: Path) -> list[str]:
 
 
 def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMapping]], list[Fault]]:
-    """Each raw file with the one entry that serves it; faults for files with none or several, and idle entries."""
+    """Each raw file with the entries that serve it; faults for files with none, entries that overlap, and idle ones.
+
+    Several entries serve one file where each names another sheet or another range of it.
+    """
     pairs: list[tuple[str, FileMapping]] = []
     faults: list[Fault] = []
     idle = set(range(len(intake.file)))
@@ -256,15 +274,16 @@ def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMappin
             continue
         fitting = [k for k, entry in enumerate(intake.file) if entry.matches(name)]
         idle -= set(fitting)
-        if len(fitting) == 1:
-            pairs.append((name, intake.file[fitting[0]]))
-        elif not fitting:
+        parts = [(intake.file[k].sheet, intake.file[k].range) for k in fitting]
+        if not fitting:
             faults.append(Fault(file=f"{RAW_FOLDER}/{name}", reason="no entry of intake.toml serves this file",
                                 remedy=f"propose one with: studykit intake FOLDER --suggest {RAW_FOLDER}/{name}"))
-        else:
+        elif len(fitting) > 1 and (len(set(parts)) < len(parts) or (None, None) in parts or ("*", None) in parts):
             shown = ", ".join(repr(intake.file[k].pattern) for k in fitting)
             faults.append(Fault(file=f"{RAW_FOLDER}/{name}", reason=f"several entries serve this file: {shown}",
-                                remedy="make the patterns narrower"))
+                                remedy="make the patterns narrower, or give each its own sheet or range"))
+        else:
+            pairs += [(name, intake.file[k]) for k in fitting]
     for k in sorted(idle):
         faults.append(Fault(file=INTAKE_FILE, column=f"file.{k}.pattern", value=intake.file[k].pattern,
                             reason="no file under raw/ has such a name",

@@ -3,19 +3,24 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside
+from studykit.intake.bounds import column_number
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
-from studykit.intake.determinations import TAKEN_COLUMNS, number_format, settle
+from studykit.intake.determinations import TAKEN_COLUMNS, settle
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
+from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
+from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from studykit.intake.values import RuleBook
 from studykit.study.definition import Study
@@ -80,22 +85,57 @@ def _fits(grid: Grid, mapping: FileMapping) -> bool:
     return at is not None and (not mapping.header_lines() or need <= set(grid.row(at[-1])) or len(at) > 1)
 
 
-def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: list[str],
-              book: RuleBook) -> list[Take]:
+def cropped(grid: Grid, area: str | None) -> Grid:
+    """The part of a grid that a range such as A3:F40, A:C or 3:40 names; lines keep their numbers."""
+    if area is None:
+        return grid
+    (a, b), (c, d) = (re.fullmatch(r"([A-Z]*)([0-9]*)", corner).groups() for corner in area.split(":"))  # type: ignore[union-attr]
+    top, bottom = int(b or 1), int(d or 10**7)
+    left, right = (column_number(a) if a else 1), (column_number(c) if c else 10**7)
+    rows = np.flatnonzero((grid.lines >= top) & (grid.lines <= bottom))
+    columns = [k for k in grid.cells if left <= k + 1 <= right]
+    move = {k: n for n, k in enumerate(columns)}
+    at = {int(i): n for n, i in enumerate(rows)}
+    cells = grid.cells.iloc[rows][columns].reset_index(drop=True)
+    cells.columns = pd.RangeIndex(len(columns))
+
+    def moved(places: Any) -> Any:
+        return [((at[i], move[k]), (i, k)) for i, k in places if i in at and k in move]
+
+    merged = [(at[m[0]], move[m[1]], at[m[2]], move[m[3]]) for m in grid.merged
+              if m[0] in at and m[2] in at and m[1] in move and m[3] in move]
+    return replace(
+        grid, cells=cells, lines=grid.lines[rows], merged=tuple(merged),
+        widths=np.clip(grid.widths[rows] - (left - 1), 1, max(len(columns), 1)),
+        numeric=None if grid.numeric is None else grid.numeric[np.ix_(rows, columns)],
+        formulas=frozenset(new for new, _ in moved(grid.formulas)),
+        shown={new: grid.shown[old] for new, old in moved(grid.shown)},
+        doubts={new: grid.doubts[old] for new, old in moved(grid.doubts)})
+
+
+def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook,
+              others: set[str] | None = None) -> list[Take]:
     """Read one file under raw/ by its mapping; faults that refuse it come back, none is raised.
 
-    ``codes`` are the study's sample codes; rules are counted in ``book``.
+    ``codes`` are the study's sample codes; rules are counted in ``book``; ``others`` are the sheets that other
+    entries read, where several serve the file.
     """
     shown = f"{RAW_FOLDER}/{name}"
     try:
         path = inside(root, shown, shown)
-        grids, digest = read_grids(path, shown, mapping)
+        whole, digest = read_grids(path, shown, mapping)
+        grids = [cropped(g, mapping.range) for g in whole]
         sheets, notes = choose_sheets(grids, mapping, shown)
     except BadInput as error:
         return [_refused(name, mapping, list(error.faults))]
+    faults = sheet_faults(grids, sheets, mapping, others or set(), codes, study, shown)
+    if faults:
+        return [_refused(name, mapping, faults)]
     takes = []
     for grid in sheets:
-        source = f"{name}#{grid.sheet}" if len(sheets) > 1 else name
+        part = "!".join(p for p in (grid.sheet if len(sheets) > 1 or (others is not None and grid.sheet) else "",
+                                    mapping.range or "") if p)
+        source = f"{name}#{part}" if part else name
         takes.append(_take_sheet(grid, mapping, study, codes, book, source, digest, notes))
     return takes
 
@@ -109,8 +149,10 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
                 digest: str, notes: list[str]) -> Take:
     shown = f"{RAW_FOLDER}/{source}"
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
-    if laid.faults:
-        return _refused(source, mapping, laid.faults)
+    faults = [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
+    if laid.faults or faults:
+        return _refused(source, mapping, [*laid.faults, *faults])
+    _mark_rows(grid, laid, mapping)
     form, signs, faults = number_format(laid.cells, mapping, shown)
     if faults:
         return _refused(source, mapping, faults)
@@ -123,6 +165,18 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
         "ignored": settled.ignored, "blank": settled.blank,
         "rows_in": settled.cells - settled.ignored - settled.blank + len(misfits)}
     return Take(taken=settled.taken, rejected=[*settled.rejected, *misfits], faults=[], info=info)
+
+
+def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping) -> None:
+    """Doubts that a row's other columns tell, onto the determinations of that row."""
+    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping).items()}
+    if found:
+        lines = laid.cells["line"].to_numpy()
+        doubt, mark = (laid.cells[c].to_numpy(dtype=object).copy() for c in ("doubt", "mark"))
+        for n in np.flatnonzero(np.isin(lines, list(found))):
+            if not doubt[n]:
+                doubt[n], mark[n] = found[int(lines[n])], "remark"
+        laid.cells["doubt"], laid.cells["mark"] = doubt, mark
 
 
 def _info(grid: Grid, mapping: FileMapping, laid: Laid, source: str, digest: str,

@@ -20,64 +20,16 @@ from studykit.core.errors import single
 from studykit.core.numbertext import NumberFormat, detect_format, tidy_text
 from studykit.core.units import parse_unit
 from studykit.intake.delimited import Grid
-from studykit.intake.determinations import number_format, settle
+from studykit.intake.determinations import settle
+from studykit.intake.headwords import bracketed_unit, column_of, likely_analyte
 from studykit.intake.layouts import lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
 from studykit.intake.onefile import read_grids
-from studykit.intake.values import RuleBook, bracketed_unit
+from studykit.intake.signs import number_format
+from studykit.intake.values import RuleBook
 from studykit.study.definition import Study
 
 PREVIEW_ROWS = 12
-#: Headings under which laboratories write our columns (common practice, no source); compared without case and marks.
-HEADINGS: dict[str, tuple[str, ...]] = {
-    "sample": ("sample", "samplecode", "sampleid", "samplename", "sampleno", "samplenumber", "code", "bottle",
-               "bottleid", "bottlecode", "specimen", "label", "id", "yoursample", "clientsample", "clientid"),
-    "analyte": ("analyte", "test", "parameter", "determination", "element", "property", "measurand", "component",
-                "name"),
-    "value": ("result", "value", "reading", "measured", "concentration", "content", "finalresult", "reportedresult"),
-    "unit": ("unit", "units", "uom", "dimension"),
-    "qualifier": ("qualifier", "flag", "sign", "prefix", "qual"),
-    "limit": ("limit", "loq", "lod", "mdl", "rl", "reportinglimit", "detectionlimit", "quantificationlimit"),
-    "replicate": ("replicate", "rep", "repeat", "replicateno", "repetition"),
-    "run": ("run", "batch", "runno", "labbatch", "series", "runid", "batchno"),
-    "run_order": ("position", "pos", "runorder", "sequence", "order", "seq", "runposition"),
-    "method": ("method", "procedure", "testmethod", "standard"),
-    "reported_on": ("reported", "date", "reportdate", "dateofreport", "reportedon", "datereported", "dateofissue"),
-    "revision": ("revision", "rev", "version", "revisionno"),
-}
-_ELEMENTS = {
-    "silicon": "Si", "phosphorus": "P", "phosphorous": "P", "calcium": "Ca", "zinc": "Zn", "boron": "B", "sulphur": "S",
-    "sulfur": "S", "magnesium": "Mg", "sodium": "Na", "potassium": "K", "molybdenum": "Mo", "barium": "Ba",
-    "iron": "Fe",
-    "copper": "Cu", "lead": "Pb", "tin": "Sn", "aluminium": "Al", "aluminum": "Al", "chromium": "Cr", "nitrogen": "N",
-    "nickel": "Ni", "silver": "Ag", "titanium": "Ti", "vanadium": "V", "manganese": "Mn", "lithium": "Li",
-}
-
-
-def _bare(text: str) -> str:
-    return re.sub(r"[^a-z0-9]", "", text.casefold())
-
-
-def _column_of(heading: str) -> str | None:
-    bare = _bare(heading)
-    return next((name for name, words in HEADINGS.items() if bare in words), None)
-
-
-def likely_analyte(name: str, study: Study) -> str | None:
-    """The study's analyte that a name in a file plainly stands for: its key, label, element name; else None."""
-    stem = re.sub(r"\s*[\[(].*$", "", tidy_text(name))
-    short = re.sub(r"(?i)[\s,]*\b(content|concentration|total)\b[\s,]*", " ", stem).strip()
-    for text in (tidy_text(name), stem, short):
-        if text in study.analytes:
-            return text
-        found = [a for a in study.analytes
-                 if _bare(text) and _bare(text) in (_bare(a), _bare(study.label_of(a)))]
-        symbol = _ELEMENTS.get(_bare(text))
-        if symbol in study.analytes:
-            found.append(str(symbol))
-        if len(set(found)) == 1:
-            return found[0]
-    return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,8 +74,8 @@ def _header_row(grid: Grid, study: Study, codes: Sequence[str]) -> tuple[int, fl
     own = set(codes)
     for i in range(min(60, len(grid.cells))):
         cells = [c for c in grid.row(i) if c]
-        score = float(sum(_column_of(c) is not None for c in cells))
-        score += sum(_column_of(c) is None and likely_analyte(c, study) is not None for c in cells)
+        score = float(sum(column_of(c) is not None for c in cells))
+        score += sum(column_of(c) is None and likely_analyte(c, study) is not None for c in cells)
         score += sum(c in own for c in cells[1:])
         if len(cells) > 1 and score > best[1]:
             best = (i, score)
@@ -137,7 +89,7 @@ def _shape(grid: Grid, i: int, study: Study, codes: Sequence[str], draft: _Draft
     entry["header_row"] = int(grid.lines[i])
     columns: dict[str, str] = {}
     for head in heads:
-        column = _column_of(head)
+        column = column_of(head)
         if column and column not in columns:
             columns[column] = head
     if {"sample", "analyte", "value"} <= set(columns):

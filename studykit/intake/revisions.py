@@ -90,6 +90,7 @@ def _marked_pairs(pairs: pd.DataFrame, lost: list[int], changes: list[tuple[obje
     by_rank = old["rank"].to_numpy() != new["rank"].to_numpy()
     by_number = old["stated_revision"].to_numpy() != new["stated_revision"].to_numpy()
     by_day = (old["day"].to_numpy() >= 0) & (new["day"].to_numpy() > old["day"].to_numpy())
+    by_day &= ~_two_runs(old, new) & ~(_swapped(old) >= _swapped(new))
     mark = np.select([by_rank, by_number, by_day], ["mapping", "revision number", "report date"], "")
     old, new, mark = old[mark != ""], new[mark != ""], mark[mark != ""]
     same = (old["value"].to_numpy() == new["value"].to_numpy()) & (
@@ -118,7 +119,26 @@ def _later(new: pd.Series, old: pd.Series) -> str:
         return "mapping"
     if new["stated_revision"] != old["stated_revision"]:
         return "revision number"
-    return "report date" if old["day"] >= 0 and new["day"] > old["day"] else ""
+    later = old["day"] >= 0 and new["day"] > old["day"] and not (new["run"] and old["run"] and new["run"] != old["run"])
+    return "report date" if later and _swapped_day(old) < _swapped_day(new) else ""
+
+
+def _two_runs(old: pd.DataFrame, new: pd.DataFrame) -> np.ndarray:
+    """Whether both reports name a run, and not the same: two determinations rather than a revision."""
+    a, b = (t["run"].to_numpy(dtype=object) for t in (old, new))
+    return np.array([bool(x) and bool(y) and x != y for x, y in zip(a, b, strict=True)], dtype=bool)
+
+
+def _swapped(rows: pd.DataFrame) -> np.ndarray:
+    """The report day with day and month exchanged, where nothing proves which is which; else the day as it is."""
+    return np.array([_swapped_day(r) for _, r in rows[["day", "reported_on", "unproved_day"]].iterrows()], dtype=np.int64)
+
+
+def _swapped_day(row: pd.Series) -> int:
+    if not row["unproved_day"]:
+        return int(row["day"])
+    day = pd.Timestamp(row["reported_on"])
+    return int(np.datetime64(f"{day.year:04d}-{day.day:02d}-{day.month:02d}").astype("int64"))
 
 
 def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[int],

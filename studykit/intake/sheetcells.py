@@ -1,63 +1,80 @@
-"""The cells of a spreadsheet as text, by python-calamine; also as a process of its own for files without check sums.
+"""The cells of a spreadsheet as stored and as shown, read in one process of its own with limits of memory and time.
 
-An old binary file with a damaged size record can make the reader ask for more memory than there is,
-which ends its whole process. Such files are therefore read by ``python -m studykit.intake.sheetcells``, which
-takes the bytes on standard input, writes JSON on standard output, and may fail alone.
+A crafted or damaged file can make any reader ask for more memory than there is, or never end. All spreadsheets
+are therefore read by ``python -m studykit.intake.sheetcells``, one process for a whole intake, which answers in
+JSON and may fail alone. Where the platform has resource limits (Linux, macOS) it may use one gigabyte at most;
+elsewhere the checks before opening (`bounds`) and the time limit stand alone.
+
+Stored values come from python-calamine. What is shown, struck, hidden or commented comes from a second reader:
+openpyxl for XLSX, xlrd for XLS, our own for ODS (`odscells`).
 """
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import datetime as dt
 import io
 import json
+import os
 import subprocess
 import sys
-from dataclasses import asdict, dataclass
-from typing import Any
+import threading
+from dataclasses import asdict, dataclass, field
+from typing import Any, BinaryIO
 
-import python_calamine as calamine
+MOST_CELLS = 1_000_000
+MOST_COLUMNS = 2_000
+CHILD_SECONDS = 25
+CHILD_BYTES = 950_000_000
+FRESH_AFTER = 2_000_000
+"""Bytes of a file after which the reading process is not used again, so that its memory is given back."""
+Place = tuple[int, int]
 
-CHILD_SECONDS = 120
-CHILD_BYTES = 4_000_000_000
-_GAVE_UP = {"error": "the reader gave up on it"}
+
+class UnreadableError(ValueError):
+    """A spreadsheet that is not read; ``kind`` 'password' or 'limit' where that is why."""
+
+    def __init__(self, text: str, kind: str = "") -> None:
+        super().__init__(text)
+        self.kind = kind
 
 
-class TooLargeError(ValueError):
-    """A sheet that reaches beyond the limit; the text says how far."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words."""
+
+    mark: str
+    shown: str
+    reason: str
+
+
+@dataclass(slots=True, kw_only=True)
+class Look:
+    """What a second reader says about one sheet; positions count from 0."""
+
+    state: str = "visible"
+    shown: dict[Place, str] = field(default_factory=dict)
+    doubts: dict[Place, Doubt] = field(default_factory=dict)
+    instead: dict[Place, str] = field(default_factory=dict)
+    formulas: set[Place] = field(default_factory=set)
+    rows: set[int] = field(default_factory=set)
+    columns: set[int] = field(default_factory=set)
+    merged: list[tuple[int, int, int, int]] = field(default_factory=list)
+
+    def doubt(self, place: Place, mark: str, shown: str, reason: str) -> None:
+        """Add a doubt; the first of a cell counts."""
+        self.doubts.setdefault(place, Doubt(mark=mark, shown=shown, reason=reason))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetCells:
-    """One sheet from its first row and column: texts by row, which cells are stored numbers, merged ranges."""
+    """One sheet from its first row and column: texts by row, which cells are stored numbers, and its look."""
 
     title: str
-    visible: bool
     texts: list[list[str]]
     numeric: list[list[bool]]
-    merged: list[tuple[int, int, int, int]]
-
-
-def load(data: bytes, most: int) -> list[SheetCells]:
-    """All sheets that hold cells; TooLargeError where one has more than ``most``, calamine's errors otherwise."""
-    book = calamine.load_workbook(io.BytesIO(data))
-    sheets = []
-    for meta in book.sheets_metadata:
-        if meta.typ != calamine.SheetTypeEnum.WorkSheet:
-            continue
-        sheet = book.get_sheet_by_name(meta.name)
-        if sheet.end is None:
-            continue
-        height, width = sheet.end[0] + 1, sheet.end[1] + 1
-        if height * width > most:
-            raise TooLargeError(f"sheet {meta.name!r} reaches to row {height:,} and column {width:,}")
-        rows = sheet.to_python(skip_empty_area=False)
-        merged = [(a[0], a[1], b[0], b[1]) for a, b in (sheet.merged_cell_ranges or ())]
-        sheets.append(SheetCells(
-            title=meta.name, visible=meta.visible == calamine.SheetVisibleEnum.Visible, merged=merged,
-            texts=[[text_of(v) for v in row] for row in rows],
-            numeric=[[type(v) in (float, int) for v in row] for row in rows]))
-    return sheets
+    look: Look
 
 
 def text_of(value: Any) -> str:
@@ -76,36 +93,170 @@ def text_of(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def load_apart(data: bytes, most: int) -> list[SheetCells]:
-    """As `load`, in a process of its own; ValueError where that process fails, PermissionError for a password."""
-    call = [sys.executable, "-m", "studykit.intake.sheetcells", str(most)]
-    try:
-        done = subprocess.run(call, input=data, capture_output=True, timeout=CHILD_SECONDS, check=False)
-    except subprocess.TimeoutExpired:
-        raise ValueError(f"the reader did not finish within {CHILD_SECONDS} s") from None
-    try:
-        answer: dict[str, Any] = json.loads(done.stdout) if done.returncode == 0 else dict(_GAVE_UP)
-    except ValueError:
-        answer = dict(_GAVE_UP)
-    if "error" in answer:
-        kind = {"TooLargeError": TooLargeError, "PasswordError": PermissionError}.get(answer.get("kind", ""), ValueError)
-        raise kind(answer["error"])
-    return [SheetCells(**s) for s in answer["sheets"]]
+# ---- in the reading process
+
+
+def load(data: bytes, kind: str) -> list[SheetCells]:
+    """All sheets that hold cells, by both readers; UnreadableError where the file is too large."""
+    import python_calamine as calamine
+
+    from studykit.intake import bounds, looks
+
+    if kind == "xls":
+        bounds.check_old(data)
+    else:
+        bounds.check_package(data, kind)
+    book = calamine.load_workbook(io.BytesIO(data))
+    found: list[tuple[str, list[list[Any]], Any, bool]] = []
+    for meta in book.sheets_metadata:
+        if meta.typ != calamine.SheetTypeEnum.WorkSheet:
+            continue
+        sheet = book.get_sheet_by_name(meta.name)
+        if sheet.end is None:
+            continue
+        height, width = sheet.end[0] + 1, sheet.end[1] + 1
+        if height * width > MOST_CELLS or width > MOST_COLUMNS:
+            raise UnreadableError(f"sheet {meta.name!r} reaches to row {height:,} and column {width:,}", "limit")
+        found.append((meta.name, sheet.to_python(skip_empty_area=False), sheet,
+                      meta.visible == calamine.SheetVisibleEnum.Visible))
+    seen = looks.looks(data, kind, {name: rows for name, rows, _, _ in found})
+    sheets = []
+    for name, rows, sheet, visible in found:
+        look = seen.get(name, Look())
+        look.merged = look.merged or [(*a, *b) for a, b in (sheet.merged_cell_ranges or ())]
+        look.state = look.state if visible else "hidden"
+        sheets.append(_compared(name, rows, look, kind))
+    return sheets
+
+
+def _compared(title: str, rows: list[list[Any]], look: Look, kind: str) -> SheetCells:
+    """Texts of one sheet, with a doubt for each stored number that its display does not bear out."""
+    from studykit.intake.numberformat import agrees
+
+    texts = [[text_of(v) for v in row] for row in rows]
+    numeric = [[type(v) in (float, int) for v in row] for row in rows]
+    for (i, k), shown in look.instead.items():
+        while i < len(texts) and k >= len(texts[i]):
+            texts[i].append("")
+            numeric[i].append(False)
+        if i < len(texts):
+            texts[i][k], numeric[i][k] = shown, False
+    for (i, k), shown in list(look.shown.items()):
+        if i >= len(texts) or k >= len(texts[i]) or shown == texts[i][k]:
+            del look.shown[i, k]
+        elif numeric[i][k]:
+            why = agrees(shown, float(rows[i][k]), local=kind == "ods")
+            if why:
+                look.doubt((i, k), "format", shown, f"{why} than is stored" if why.endswith("number") else why)
+    return SheetCells(title=title, texts=texts, numeric=numeric, look=look)
+
+
+def serve(source: BinaryIO, target: BinaryIO) -> None:
+    """Answer requests until the source ends: a line 'kind length', the bytes; back a line with a length, JSON."""
+    while line := source.readline():
+        kind, length = line.decode().split()
+        data = source.read(int(length))
+        try:
+            answer: dict[str, Any] = {"sheets": [_flat(s) for s in load(data, kind)]}
+        except BaseException as error:  # the reader's own panics are BaseException
+            found = "password" if type(error).__name__ in ("PasswordError", "PermissionError") else (
+                "limit" if isinstance(error, MemoryError) else getattr(error, "kind", ""))
+            answer = {"error": str(error) or type(error).__name__, "kind": found}
+        text = json.dumps(answer).encode()
+        target.write(b"%d\n" % len(text) + text)
+        target.flush()
+
+
+def _flat(sheet: SheetCells) -> dict[str, Any]:
+    look = sheet.look
+    return {"title": sheet.title, "texts": sheet.texts, "numeric": sheet.numeric, "state": look.state,
+            "shown": [(*p, t) for p, t in look.shown.items()], "formulas": sorted(look.formulas),
+            "doubts": [(*p, asdict(d)) for p, d in look.doubts.items()], "rows": sorted(look.rows),
+            "columns": sorted(look.columns), "merged": look.merged}
 
 
 def main() -> None:
-    """Read bytes from standard input, write the sheets or the error as JSON."""
+    """The reading process: limits first, then requests."""
     with contextlib.suppress(ImportError, ValueError, OSError):
         import resource
 
         resource.setrlimit(resource.RLIMIT_AS, (CHILD_BYTES, CHILD_BYTES))
-    try:
-        sheets = load(sys.stdin.buffer.read(), int(sys.argv[1]))
-        answer: dict[str, Any] = {"sheets": [asdict(s) for s in sheets]}
-    except BaseException as error:  # the reader's own panics are BaseException
-        answer = {"error": str(error) or type(error).__name__, "kind": type(error).__name__}
-    sys.stdout.write(json.dumps(answer))
+    serve(sys.stdin.buffer, sys.stdout.buffer)
+
+
+# ---- in the calling process
+
+
+class _Reader:
+    """The reading process, begun when first needed and ended with the program."""
+
+    def __init__(self) -> None:
+        self.process: subprocess.Popen[bytes] | None = None
+
+    def ask(self, data: bytes, kind: str) -> dict[str, Any]:
+        """The answer for one file; the process is ended where it takes too long."""
+        if self.process is None or self.process.poll() is not None:
+            self.end()
+            environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONWARNINGS": "ignore"}
+            self.process = subprocess.Popen([sys.executable, "-m", "studykit.intake.sheetcells"], env=environment,
+                                            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        process = self.process
+        assert process.stdin is not None
+        assert process.stdout is not None
+        timer = threading.Timer(CHILD_SECONDS, process.kill)
+        timer.start()
+        try:
+            process.stdin.write(f"{kind} {len(data)}\n".encode() + data)
+            process.stdin.flush()
+            length = int(process.stdout.readline() or b"-1")
+            text = process.stdout.read(length) if length >= 0 else b""
+        except OSError:
+            text = b""
+        finally:
+            timer.cancel()
+        if not text:
+            self.end()
+            raise UnreadableError(f"the reader gave up on it (at most {CHILD_BYTES // 1_000_000:,} MB and "
+                                  f"{CHILD_SECONDS} s are spent on a file)", "limit")
+        if len(data) > FRESH_AFTER or len(text) > 10 * FRESH_AFTER:
+            self.end()
+        answer: dict[str, Any] = json.loads(text)
+        return answer
+
+    def end(self) -> None:
+        """End the process, where there is one."""
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait()
+            for stream in (self.process.stdin, self.process.stdout):
+                if stream is not None:
+                    with contextlib.suppress(OSError):
+                        stream.close()
+            self.process = None
+
+
+_READER = _Reader()
+atexit.register(_READER.end)
+
+
+def load_apart(data: bytes, kind: str) -> list[SheetCells]:
+    """As `load`, by the reading process; UnreadableError where it refuses or fails."""
+    answer = _READER.ask(data, kind)
+    if "error" in answer:
+        raise UnreadableError(answer["error"], answer["kind"])
+    return [_whole(s) for s in answer["sheets"]]
+
+
+def _whole(flat: dict[str, Any]) -> SheetCells:
+    look = Look(state=flat["state"], shown={(i, k): t for i, k, t in flat["shown"]},
+                doubts={(i, k): Doubt(**d) for i, k, d in flat["doubts"]},
+                formulas={(i, k) for i, k in flat["formulas"]}, rows=set(flat["rows"]), columns=set(flat["columns"]),
+                merged=[(a, b, c, d) for a, b, c, d in flat["merged"]])
+    return SheetCells(title=flat["title"], texts=flat["texts"], numeric=flat["numeric"], look=look)
 
 
 if __name__ == "__main__":
-    main()
+    # the module under its own name, so that there is one class of each kind
+    from studykit.intake.sheetcells import main as run
+
+    run()

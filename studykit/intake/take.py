@@ -18,11 +18,13 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
 from studykit.intake.determinations import TAKEN_COLUMNS
+from studykit.intake.doubts import questions
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.revisions import file_ranks, sort_revisions
 from studykit.intake.rows import shared
 from studykit.intake.values import RuleBook
+from studykit.study.codes import colliding_codes
 from studykit.study.columns import RESULTS, SAMPLES
 from studykit.study.definition import Study
 
@@ -116,9 +118,12 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     pairs, faults = assign(intake, names)
     book = RuleBook()
     codes = [str(c) for c in samples["sample"]]
+    faults += [replace(f, file=SAMPLES.file) for f in colliding_codes(codes)]
     takes: list[Take] = []
     for k, (name, mapping) in enumerate(pairs):
-        part = take_file(root, name, mapping, study, codes, book)
+        beside = [m for n, m in pairs if n == name and m is not mapping]
+        part = take_file(root, name, mapping, study, codes, book,
+                         {str(m.sheet) for m in beside if m.sheet} if beside else None)
         takes += part
         if progress is not None:
             count = sum(t.info.get("rows_in", 0) for t in part)
@@ -127,7 +132,9 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     ranks = _ranks(intake, pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
-    outcome = _join(takes, ranks, book, (accept or intake.accept_rejected).strip())
+    kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
+    nominal = {a: float(d.nominal) for a, d in study.analytes.items() if d.nominal}
+    outcome = _join(takes, ranks, book, kinds, nominal, (accept or intake.accept_rejected).strip())
     most = intake.accept_rejected_rows
     if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
         return replace(outcome, accepted_reason="", accepted_at_most=most)
@@ -150,7 +157,8 @@ def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) ->
     return ranks
 
 
-def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, accepted: str) -> IntakeOutcome:
+def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], nominal: dict[str, float],
+          accepted: str) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
     parts = [t.taken for t in takes if len(t.taken)]
     rows = pd.concat(parts, ignore_index=True) if parts else takes[0].taken.iloc[:0].copy()
@@ -158,8 +166,9 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, accepted: st
         base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
         codes, sources = pd.factorize(rows["source_file"])
         rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
-        done = sort_revisions(rows, ranks)
-        current, revisions, refused = done.current, done.revisions, done.refused
+        asked = questions(rows, kinds, nominal)
+        done = sort_revisions(rows.drop(index=[i for i, _, _ in asked]) if asked else rows, ranks)
+        current, revisions, refused = done.current, done.revisions, (*asked, *done.refused)
     else:
         current, revisions, refused = rows, sort_revisions(rows.assign(base_file=""), ranks).revisions, ()
     rejected = [f for t in takes for f in t.rejected]

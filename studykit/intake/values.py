@@ -7,7 +7,7 @@ that has no stated meaning is refused; a blank is neither zero nor below the lim
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,9 @@ import pandas as pd
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
 from studykit.core.units import Conversion, conversion, parse_unit
 from studykit.intake.delimited import factorize
+from studykit.intake.headwords import bracketed_unit
 from studykit.intake.mapping import FileMapping
+from studykit.intake.signs import two_numbers
 
 KIND_NUMBER, KIND_LIMIT, KIND_UNKNOWN_LIMIT, KIND_BLANK, KIND_BAD = range(5)
 #: Words for "looked for and below the limit" (common practice, no source); compared without blanks and dots.
@@ -24,6 +26,7 @@ BELOW_WORDS = frozenset({
     "nd", "notdetected", "nonedetected", "bdl", "bld", "bql", "bloq", "blq", "belowdetection", "belowdetectionlimit",
     "belowlimit", "belowloq", "belowlod", "<lod", "<loq", "<dl", "<mdl", "<rl", "<ql", "<bg", "trace", "traces", "tr",
 })
+_UNCERTAINTY = re.compile(r"([0-9][0-9.,]*) ?± ?([0-9][0-9.,]*)")
 _QUALIFIED = re.compile(r"(<=|>=|=<|=>|≤|≥|⩽|⩾|<|>|＜|＞)\s*(.*)", re.DOTALL)
 
 
@@ -62,6 +65,15 @@ class RuleBook:
 def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
     """One cell of results: a number, a limit, a word with a meaning, a blank, or a refusal with its remedy."""
     shown = tidy_text(text)
+    if not text.isprintable() and two_numbers(text) and shown not in words:
+        return CellValue(kind=KIND_BAD, reason="holds two numbers",
+                         remedy="ask the laboratory for one result a cell, each with its own replicate")
+    if "  " in text and two_numbers(text):
+        return CellValue(kind=KIND_BAD, reason="holds two numbers, or spaces within one",
+                         remedy="ask the laboratory for one result a cell, each with its own replicate")
+    spread = _UNCERTAINTY.fullmatch(shown)
+    if spread and shown not in words:
+        return _with_uncertainty(spread[1], spread[2], form)
     if shown[:1].isdigit() and shown not in words:
         number = parse_number(text, form)
         if number.value is not None:
@@ -84,6 +96,15 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
     return CellValue(kind=KIND_NUMBER, number=number.value, rules=number.rules)
 
 
+def _with_uncertainty(text: str, half: str, form: NumberFormat) -> CellValue:
+    """A cell such as '9.8 ± 0.4': the result, its uncertainty set aside."""
+    number, width = parse_number(text, form), parse_number(half, form)
+    if number.value is None or width.value is None or not 0 <= width.value < abs(number.value):
+        return CellValue(kind=KIND_BAD, reason="is not a number with its uncertainty",
+                         remedy="correct the cell with the laboratory")
+    return CellValue(kind=KIND_NUMBER, number=number.value, rules=(*number.rules, "uncertainty behind ± set aside"))
+
+
 def _by_word(shown: str, meaning: str) -> CellValue:
     rule = f"{shown!r} read as {meaning}, as the mapping says"
     if meaning == "not measured":
@@ -99,8 +120,9 @@ def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
     if number.value is None:
         return CellValue(kind=KIND_BAD, reason=f"has {sign!r} before {rest!r}, which is not a number here: "
                          + number.reason, remedy=number.remedy)
-    if number.value < 0:
-        return CellValue(kind=KIND_BAD, reason="has a negative limit", remedy="correct the cell with the laboratory")
+    if number.value <= 0:
+        return CellValue(kind=KIND_BAD, reason="has a limit that is not above zero",
+                         remedy="correct the cell with the laboratory")
     return CellValue(kind=KIND_LIMIT, number=number.value, qualifier=plain,
                      rules=(*rules, f"{plain!r} kept as a qualifier with its limit", *number.rules))
 
@@ -128,11 +150,19 @@ class Parsed:
     remedy: np.ndarray
 
 
-def parse_values(cells: pd.DataFrame, form: NumberFormat, words: dict[str, str], book: RuleBook) -> Parsed:
-    """Every cell of a laid-out table, over its distinct texts; stored numbers are read with a point."""
+def parse_values(cells: pd.DataFrame, form: NumberFormat, words: dict[str, str], book: RuleBook,
+                 ungrouped: dict[str, str] | None = None) -> Parsed:
+    """Every cell of a laid-out table, over its distinct texts; stored numbers are read with a point.
+
+    ``ungrouped`` has the texts whose thousands sign was settled, without it.
+    """
     numeric = cells["numeric"].to_numpy(dtype=bool)
     codes, texts = factorize(cells["text"])
-    out = _gather(codes, [parse_cell(t, form, words) for t in texts], texts, book, ~numeric)
+    plainly = ungrouped or {}
+    read = [parse_cell(plainly.get(t, t), form, words) for t in texts]
+    read = [replace(r, rules=(*r.rules, "thousands sign, borne out by the column")) if t in plainly else r
+            for r, t in zip(read, texts, strict=True)]
+    out = _gather(codes, read, texts, book, ~numeric)
     if numeric.any():
         plain = NumberFormat()
         stored = _gather(codes, [parse_cell(t, plain, words) for t in texts], texts, book, numeric)
@@ -214,7 +244,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     if not shown:
         shown, origin = bracketed_unit(name), "the heading"
     try:
-        own = parse_unit(mapping.unit_words.get(shown, shown)) if shown else ""
+        own = parse_unit(mapping.unit_words.get(shown, _per(shown))) if shown else ""
     except ValueError as error:
         return UnitRule(reason=f"has the unit {shown!r}: {error}",
                         remedy="give this spelling a meaning under [file.unit_words], or correct the unit")
@@ -242,13 +272,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     return UnitRule(rule=rule, rules=tuple(rules))
 
 
-def bracketed_unit(name: str) -> str:
-    """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
-    found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
-    if not found or found[1].strip().isdigit():
-        return ""
-    try:
-        parse_unit(found[1])
-    except ValueError:
-        return ""
-    return found[1].strip()
+def _per(unit: str) -> str:
+    """A unit written with a negative power ('mg kg-1') in the form with a stroke ('mg/kg')."""
+    found = re.fullmatch(r"([^\W\d]+)[ ·.]([^\W\d]+)(?:[-\u2212]1|\u207b\u00b9|\^-1)", unit)
+    return f"{found[1]}/{found[2]}" if found else unit

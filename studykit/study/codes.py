@@ -22,9 +22,13 @@ code only, and ``likely_codes`` can name it.
 from __future__ import annotations
 
 import random
+import re
+import unicodedata
 from collections.abc import Collection, Iterable, Sequence
 from itertools import combinations
 from typing import TypeVar
+
+from studykit.core.errors import Fault
 
 T = TypeVar("T")
 
@@ -178,3 +182,29 @@ def likely_codes(text: str, known: Sequence[str], *, limit: int = 3, within: flo
     ranked = sorted((misread_distance(typed, normalise(code)), code) for code in known)
     near = [(d, code) for d, code in ranked if d <= min(within, ranked[0][0] + 0.6)]
     return tuple(code for _, code in near[:limit])
+
+
+#: Capitals of other scripts that look like Latin ones (Unicode Technical Standard 39, confusables; the plain ones).
+_ALIKE = str.maketrans("АВСЕНІЈКМОРЅТХУабсеіјорѕхуΑΒΕΖΗΙΚΜΝΟΡΤΥΧ", "ABCEHIJKMOPSTXYabceijopsxyABEZHIKMNOPTYX")
+
+
+def spreadsheet_form(code: str) -> str:
+    """What is left of a code after a spreadsheet or a careless eye: numbers by value, no capitals, Latin look-alikes.
+
+    ``007`` and ``7``, ``1E5`` and ``100000``, ``a1`` and ``A1``, Cyrillic and Latin K share one form.
+    """
+    text = unicodedata.normalize("NFKC", code).translate(_ALIKE).strip().casefold()
+    if re.fullmatch(r"[0-9]+(?:[.,][0-9]+)?(?:e[+-]?[0-9]{1,2})?", text):
+        return format(float(text.replace(",", ".")), ".15g")
+    return text
+
+
+def colliding_codes(codes: Iterable[str]) -> list[Fault]:
+    """A fault for each group of codes that a spreadsheet, or a reader, may take for one another."""
+    groups: dict[str, list[str]] = {}
+    for code in dict.fromkeys(codes):
+        groups.setdefault(spreadsheet_form(code), []).append(code)
+    return [Fault(file="", column="sample", value=" and ".join(group[:4]),
+                  reason="a spreadsheet or a reader may take these codes for one another",
+                  remedy="give one of them another code before results come back")
+            for group in groups.values() if len(group) > 1]

@@ -1,0 +1,81 @@
+"""Words that laboratories use: for headings, for elements, for results that do not count."""
+
+from __future__ import annotations
+
+import re
+
+from studykit.core.numbertext import tidy_text
+from studykit.core.units import parse_unit
+from studykit.study.definition import Study
+
+#: Words that take a result back, in a remark, a sheet's name or a line of text (common practice, no source).
+VOID = re.compile(
+    r"(?i)\b(invalid|not valid|void|withdrawn|cancel+ed|do not (use|report)|not to be used|wrong|mistake|error|spilt|"
+    r"spilled|leak\w*|broken|contaminat\w*|swapped|mixed up|exchanged|doubtful|suspect|questionable|repeat (ordered|"
+    r"needed|follows)|to be repeated|superseded|replaced by|corrected|code changed|draft|preliminary|provisional|old|"
+    r"copy|ung[uü]ltig|verworfen|falsch|storniert|vertauscht|invalide|annul[eé]\w*|nul)\b")
+
+
+#: Headings under which laboratories write our columns (common practice, no source); compared without case and marks.
+HEADINGS: dict[str, tuple[str, ...]] = {
+    "sample": ("sample", "samplecode", "sampleid", "samplename", "sampleno", "samplenumber", "code", "bottle",
+               "bottleid", "bottlecode", "specimen", "label", "id", "yoursample", "clientsample", "clientid"),
+    "analyte": ("analyte", "test", "parameter", "determination", "element", "property", "measurand", "component",
+                "name"),
+    "value": ("result", "value", "reading", "measured", "concentration", "content", "finalresult", "reportedresult"),
+    "unit": ("unit", "units", "uom", "dimension"),
+    "qualifier": ("qualifier", "flag", "sign", "prefix", "qual"),
+    "limit": ("limit", "loq", "lod", "mdl", "rl", "reportinglimit", "detectionlimit", "quantificationlimit"),
+    "replicate": ("replicate", "rep", "repeat", "replicateno", "repetition"),
+    "run": ("run", "batch", "runno", "labbatch", "series", "runid", "batchno"),
+    "run_order": ("position", "pos", "runorder", "sequence", "order", "seq", "runposition"),
+    "method": ("method", "procedure", "testmethod", "standard"),
+    "reported_on": ("reported", "date", "reportdate", "dateofreport", "reportedon", "datereported", "dateofissue"),
+    "revision": ("revision", "rev", "version", "revisionno"),
+}
+_ELEMENTS = {
+    "silicon": "Si", "phosphorus": "P", "phosphorous": "P", "calcium": "Ca", "zinc": "Zn", "boron": "B", "sulphur": "S",
+    "sulfur": "S", "magnesium": "Mg", "sodium": "Na", "potassium": "K", "molybdenum": "Mo", "barium": "Ba",
+    "iron": "Fe",
+    "copper": "Cu", "lead": "Pb", "tin": "Sn", "aluminium": "Al", "aluminum": "Al", "chromium": "Cr", "nitrogen": "N",
+    "nickel": "Ni", "silver": "Ag", "titanium": "Ti", "vanadium": "V", "manganese": "Mn", "lithium": "Li",
+}
+
+
+def _bare(text: str) -> str:
+    return re.sub(r"[^a-z0-9]", "", text.casefold())
+
+
+def column_of(heading: str) -> str | None:
+    """Our column for which a heading plainly stands; None for none."""
+    bare = _bare(heading)
+    return next((name for name, words in HEADINGS.items() if bare in words), None)
+
+
+def likely_analyte(name: str, study: Study) -> str | None:
+    """The study's analyte that a name in a file plainly stands for: its key, label, element name; else None."""
+    stem = re.sub(r"\s*[\[(].*$", "", tidy_text(name))
+    short = re.sub(r"(?i)[\s,]*\b(content|concentration|total)\b[\s,]*", " ", stem).strip()
+    for text in (tidy_text(name), stem, short):
+        if text in study.analytes:
+            return text
+        found = [a for a in study.analytes
+                 if _bare(text) and _bare(text) in (_bare(a), _bare(study.label_of(a)))]
+        symbol = _ELEMENTS.get(_bare(text))
+        if symbol in study.analytes:
+            found.append(str(symbol))
+        if len(set(found)) == 1:
+            return found[0]
+    return None
+
+
+def bracketed_unit(name: str) -> str:
+    """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
+    found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
+    if not found or found[1].strip().isdigit():
+        return ""
+    try:
+        parse_unit(found[1])
+    except ValueError:
+        return ""
+    return found[1].strip()

@@ -1,0 +1,206 @@
+"""How the cells of an ODS look to a reader: displayed text, struck and raised parts, hidden rows, comments.
+
+Read by expat from content.xml (OpenDocument 1.3 part 3); of the libraries at hand, one reads stored values only
+and the other builds the whole document in memory. Cells are visited as often as they are repeated, up to the bounds
+that were checked before.
+"""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from typing import Any
+from xml.parsers import expat
+
+from studykit.intake.sheetcells import MOST_CELLS, Look
+
+_HIDDEN = ("collapse", "filter")
+
+
+def open_document_looks(data: bytes) -> dict[str, Look]:
+    """The look of every sheet by its name."""
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        reader = _Content()
+        for part in ("styles.xml", "content.xml"):
+            if part in archive.namelist():
+                reader.run(archive.read(part))
+    return reader.looks
+
+
+class _Content:
+    """The document element by element; of a cell its text, its parts by style, and its comment are kept."""
+
+    def __init__(self) -> None:
+        self.looks: dict[str, Look] = {}
+        self.struck: set[str] = set()
+        self.raised: set[str] = set()
+        self.scaled: set[str] = set()
+        self.data_style: dict[str, str] = {}
+        self.undisplayed: set[str] = set()
+        self.style = ""
+        self.look = Look()
+        self.row = self.column = 0
+        self.rows = 1
+        self.row_hidden = False
+        self.defaults: list[str] = []
+        self.cell: dict[str, str] | None = None
+        self.note: list[str] | None = None
+        self.lines: list[str] = []
+        self.spans: list[str] = []
+        self.marks: list[tuple[str, str]] = []
+        self.inside = 0
+
+    def run(self, content: bytes) -> None:
+        """Read one part."""
+        parser = expat.ParserCreate()
+        parser.buffer_text = True
+        parser.StartElementHandler = self.start
+        parser.EndElementHandler = self.end
+        parser.CharacterDataHandler = self.text
+        parser.Parse(content, True)
+
+    def start(self, tag: str, raw: dict[str, str]) -> None:
+        handler = getattr(self, "open_" + tag.rpartition(":")[2].replace("-", "_"), None)
+        if handler is not None:
+            handler({k.rpartition(":")[2]: v for k, v in raw.items()})
+
+    def end(self, tag: str) -> None:
+        handler = getattr(self, "close_" + tag.rpartition(":")[2].replace("-", "_"), None)
+        if handler is not None:
+            handler()
+
+    def text(self, text: str) -> None:
+        if self.note is not None:
+            self.note.append(text)
+        elif self.cell is not None and self.inside and self.lines:
+            self.lines[-1] += text
+            if self.spans and (self.spans[-1] in self.struck or self.spans[-1] in self.raised):
+                self.marks.append((self.spans[-1], text))
+
+    # styles
+
+    def open_style(self, a: dict[str, str]) -> None:
+        self.style = a.get("name", "")
+        self.data_style[self.style] = a.get("data-style-name", "")
+        for group in (self.struck, self.raised):
+            if a.get("parent-style-name", "") in group:
+                group.add(self.style)
+
+    def open_text_properties(self, a: dict[str, str]) -> None:
+        if a.get("text-line-through-style", "none") != "none" or a.get("text-line-through-type", "none") != "none":
+            self.struck.add(self.style)
+        if a.get("text-position", "").split(" ")[0] not in ("", "0%"):
+            self.raised.add(self.style)
+
+    def open_table_properties(self, a: dict[str, str]) -> None:
+        if a.get("display") == "false":
+            self.undisplayed.add(self.style)
+
+    def open_number_style(self, a: dict[str, str]) -> None:
+        self.style = a.get("name", "")
+
+    def open_number(self, a: dict[str, str]) -> None:
+        if "display-factor" in a:
+            self.scaled.add(self.style)
+
+    # sheets, columns, rows
+
+    def open_table(self, a: dict[str, str]) -> None:
+        self.look = Look(state="hidden" if a.get("style-name", "") in self.undisplayed else "visible")
+        self.looks[a.get("name", "")] = self.look
+        self.row, self.defaults = 0, []
+
+    def open_table_column(self, a: dict[str, str]) -> None:
+        count = min(int(a.get("number-columns-repeated", "1")), 20_000)
+        if a.get("visibility") in _HIDDEN:
+            self.look.columns |= set(range(len(self.defaults), len(self.defaults) + count))
+        self.defaults += [a.get("default-cell-style-name", "")] * count
+
+    def open_table_row(self, a: dict[str, str]) -> None:
+        self.column, self.rows = 0, int(a.get("number-rows-repeated", "1"))
+        if a.get("visibility") in _HIDDEN:
+            self.look.rows |= set(range(self.row, self.row + min(self.rows, MOST_CELLS)))
+
+    def close_table_row(self) -> None:
+        self.row += self.rows
+
+    # cells
+
+    def open_table_cell(self, a: dict[str, str]) -> None:
+        self.cell, self.lines, self.marks, self.inside = a, [], [], 0
+
+    open_covered_table_cell = open_table_cell
+
+    def open_annotation(self, a: dict[str, str]) -> None:
+        self.note = []
+
+    def close_annotation(self) -> None:
+        if self.cell is not None and self.note is not None:
+            self.cell["annotation"] = " ".join("".join(self.note).split())
+        self.note = None
+
+    def open_p(self, a: dict[str, str]) -> None:
+        if self.note is None and self.cell is not None:
+            self.inside += 1
+            self.lines.append("")
+
+    def close_p(self) -> None:
+        if self.note is None and self.inside:
+            self.inside -= 1
+
+    def open_span(self, a: dict[str, str]) -> None:
+        self.spans.append(a.get("style-name", ""))
+
+    def close_span(self) -> None:
+        self.spans.pop()
+
+    def open_s(self, a: dict[str, str]) -> None:
+        self.text(" " * int(a.get("c", "1")))
+
+    def open_tab(self, a: dict[str, str]) -> None:
+        self.text("\t")
+
+    def open_line_break(self, a: dict[str, str]) -> None:
+        self.text("\n")
+
+    def close_table_cell(self) -> None:
+        cell, self.cell = self.cell or {}, None
+        count = int(cell.get("number-columns-repeated", "1"))
+        rows, columns = int(cell.get("number-rows-spanned", "1")), int(cell.get("number-columns-spanned", "1"))
+        if rows > 1 or columns > 1:
+            self.look.merged.append((self.row, self.column, self.row + rows - 1, self.column + columns - 1))
+        if self.lines or "value-type" in cell or "formula" in cell or "annotation" in cell:
+            for i in range(self.row, self.row + min(self.rows, MOST_CELLS)):
+                for k in range(self.column, self.column + count):
+                    self.place((i, k), cell)
+        self.column += count
+
+    close_covered_table_cell = close_table_cell
+
+    def place(self, at: tuple[int, int], cell: dict[str, Any]) -> None:
+        """What the reader sees in one cell."""
+        shown, kind = "\n".join(self.lines), cell.get("value-type", "")
+        style = cell.get("style-name") or (self.defaults[at[1]] if at[1] < len(self.defaults) else "")
+        if "annotation" in cell:
+            self.look.doubt(at, "comment", "", f"has the comment {cell['annotation'][:60]!r}")
+        if style in self.struck:
+            self.look.doubt(at, "struck", "", "is struck through")
+        for name, part in self.marks:
+            words = "struck through" if name in self.struck else "raised or lowered"
+            self.look.doubt(at, "struck" if name in self.struck else "raised", "", f"has {part!r} {words}")
+        if "formula" in cell:
+            self.look.formulas.add(at)
+        if kind in ("float", "percentage", "currency"):
+            self._number(at, shown, style, cell)
+        elif kind in ("", "string") and "formula" in cell and not shown:
+            self.look.instead[at] = "=" + cell["formula"].partition("=")[2] if "string-value" not in cell else ""
+        elif kind in ("", "string") and shown:
+            self.look.instead[at] = shown
+
+    def _number(self, at: tuple[int, int], shown: str, style: str, cell: dict[str, Any]) -> None:
+        if shown.strip().startswith(("#", "Err:")):
+            self.look.instead[at] = shown if shown.startswith("#") else "#" + shown
+        elif self.data_style.get(style, "") in self.scaled:
+            self.look.doubt(at, "format", shown, f"shows {shown!r}, scaled by its format")
+        else:
+            self.look.shown[at] = shown

@@ -1,0 +1,128 @@
+"""Columns and sheets that the mapping passes over although they look as if they said something about the results."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+
+from studykit.core.errors import Fault
+from studykit.core.numbertext import tidy_text
+from studykit.intake.delimited import Grid, factorize
+from studykit.intake.header import expected_heads
+from studykit.intake.headwords import VOID, column_of, likely_analyte
+from studykit.intake.mapping import FileMapping
+from studykit.intake.textlines import Block
+from studykit.study.definition import Study
+
+_TELLING = ("analyte", "value", "unit", "qualifier", "limit", "replicate", "revision")
+_SIGN = re.compile(r"<|>|<=|>=|≤|≥|<>|=<|=>")
+_NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
+
+
+def column_faults(grid: Grid, block: Block, mapping: FileMapping, study: Study, codes: Sequence[str],
+                  file: str) -> list[Fault]:
+    """Columns ignored by "*" that look like results, their unit or their sign; refused until named one by one."""
+    if "*" not in mapping.ignore_columns or mapping.layout == "wide-samples":
+        return []
+    mapped = expected_heads(mapping)
+    own = set(codes)
+    out = []
+    for k, head in block.heads.items():
+        if not head or head in mapped or head in mapping.ignore_columns or head in study.analytes:
+            continue
+        _, texts = factorize(grid.cells[k].iloc[block.rows])
+        filled = {t.strip() for t in texts if t.strip()}
+        why = _why(head, filled, mapped, mapping, study, own)
+        if why:
+            out.append(Fault(file=file, row=int(grid.lines[block.header_at]), column=head,
+                             reason=f"{why}, and ignore_columns = [\"*\"] would leave it out",
+                             remedy="map it, or name it in ignore_columns"))
+    return out
+
+
+def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, study: Study, codes: set[str]) -> str:
+    telling = column_of(head)
+    if telling in _TELLING and telling not in mapping.columns and filled:
+        return f"is a heading of the kind {telling!r}"
+    if mapping.layout == "wide" and likely_analyte(head, study):
+        return f"looks like results of {likely_analyte(head, study)}"
+    near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
+    if near and any(_NUMBER.fullmatch(t) for t in filled):
+        return f"looks like a second column of {near[0]!r}"
+    if any(_SIGN.fullmatch(t) for t in filled):
+        return "holds signs such as '<'"
+    if len(filled & codes) > len(filled) / 2:
+        return "holds sample codes"
+    return ""
+
+
+def _stem(text: str) -> str:
+    return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
+
+
+def row_doubts(grid: Grid, block: Block, mapping: FileMapping) -> dict[int, str]:
+    """Rows (positions) with a doubt told by a column that is not read: words that take a result back, split decimals."""
+    mapped = expected_heads(mapping)
+    places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < grid.cells.shape[1]}
+    if mapping.layout == "wide-samples":
+        places = {k: h for k, h in places.items() if h in mapping.ignore_columns}
+    out: dict[int, str] = {}
+    for k, head in places.items():
+        codes, texts = factorize(grid.cells[k].iloc[block.rows])
+        for n, text in enumerate(texts):
+            if text.strip() and VOID.search(text):
+                out |= {int(i): f"its row says {text.strip()[:60]!r} under {head!r}" for i in block.rows[codes == n]}
+        out |= _split_decimals(grid, block, k, head, codes, texts)
+    return out
+
+
+def _split_decimals(grid: Grid, block: Block, k: int, head: str, codes: np.ndarray, texts: list[str]) -> dict[int, str]:
+    """Rows of a comma file whose cells may have moved to the right by a decimal comma.
+
+    They have a whole number in the last column, which is not read and elsewhere holds text or nothing; or every row
+    has one, and no cell of the file has a decimal point.
+    """
+    last = max(j for j, h in block.heads.items() if h)
+    if grid.kind != "text" or grid.delimiter != "," or k != last:
+        return {}
+    whole = np.array([bool(re.fullmatch(r"[0-9]+", t.strip())) for t in texts] or [False], dtype=bool)[codes]
+    if not whole.any():
+        return {}
+    if whole.all():
+        pointed = any("." in t for j in block.heads for t in factorize(grid.cells[j].iloc[block.rows])[1])
+        if pointed or column_of(head) in ("run", "run_order", "replicate", "revision"):
+            return {}
+    return {int(i): f"its cells may have moved by a decimal comma: {head!r} holds a number" for i in block.rows[whole]}
+
+
+def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMapping, others: set[str],
+                 codes: Sequence[str], study: Study, file: str) -> list[Fault]:
+    """Sheets that nobody reads although they hold sample codes or analytes, and sheets read that are marked.
+
+    ``others``: sheets that other entries read. Nothing where the mapping names its sheet.
+    """
+    out: list[Fault] = []
+    if mapping.sheet not in (None, "*"):
+        return out
+    for grid in grids:
+        if grid in read:
+            word = VOID.search(grid.sheet) if len(read) > 1 else None
+            if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets:
+                what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
+                out.append(_sheet(file, grid, f"{what}: do its results count?"))
+        elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets and _holds_results(grid, codes, study):
+            out.append(_sheet(file, grid, "holds sample codes and is not read: its headings are others"))
+    return out
+
+
+def _sheet(file: str, grid: Grid, reason: str) -> Fault:
+    return Fault(file=file, column="sheet", value=grid.sheet, reason=reason,
+                 remedy=f"name the sheet to read (sheet = ...), add an entry for {grid.sheet!r}, or write "
+                        f"ignore_sheets = [{grid.sheet!r}]")
+
+
+def _holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:
+    texts = {t.strip() for k in grid.cells for t in factorize(grid.cells[k])[1]}
+    return bool(texts & set(codes)) and any(_NUMBER.fullmatch(t) for t in texts)

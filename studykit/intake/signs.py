@@ -1,0 +1,159 @@
+"""The decimal sign of a file and the grouping of its numbers: declared, or proved twice, or asked for.
+
+An undeclared thousands sign is taken only where two readings agree on it: the text cannot be two results (its
+parts differ too much to be repeats), and the grouped number fits its own column, or the nominal value. A plain
+space, a line break and anything that could be two results is never a thousands sign unless declared.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.errors import Fault
+from studykit.core.numbertext import MINUS, NumberFormat, parse_number, tidy_text
+from studykit.intake.delimited import factorize
+from studykit.intake.mapping import FileMapping
+
+APART = 3.0
+"""Parts of a text that differ by this factor are no repeats of one result (common practice, no source)."""
+NEAR = 4.0
+"""A grouped number lies within this factor of its column's middle, or of the nominal value."""
+_THIN = "\u00a0\u2009\u202f\u2007\u2008"
+_GROUPED = re.compile(rf"[+-]?[1-9][0-9]{{0,2}}(?:([,.'\u2019{_THIN}])[0-9]{{3}})(?:\1[0-9]{{3}})*(?:[.,][0-9]+)?")
+_TWO = re.compile(r"[0-9](?:[^\S \u00a0\u2007\u2009\u202f]+|[ \u00a0]{2,})\s*[<>]?[0-9]")
+_LIMIT = re.compile(r"^[\s<>=≤≥⩽⩾＜＞]+")
+
+
+def bare(text: str) -> str:
+    """A text without its limit sign, with plain minus and apostrophe."""
+    return _LIMIT.sub("", text).strip().replace(MINUS, "-").replace("\u2019", "'")
+
+
+def two_numbers(text: str) -> bool:
+    """Whether a line break, a tab or several spaces stand between digits: two results in one cell."""
+    return bool(_TWO.search(text.strip()))
+
+
+def number_format(cells: pd.DataFrame, mapping: FileMapping, file: str) -> tuple[NumberFormat, str, list[Fault]]:
+    """The signs of a file: as declared, or as its own texts prove; a fault where they prove nothing."""
+    if mapping.decimal is not None:
+        return NumberFormat(decimal=mapping.decimal, thousands=mapping.thousands), "declared", []
+    texts = [*factorize(cells["text"][~cells["numeric"].to_numpy(dtype=bool)])[1], *factorize(cells["limit"])[1]]
+    proofs, open_case = decimal_proofs(bare(t) for t in texts)
+    if len(proofs) > 1:
+        first, second = list(proofs.values())[:2]
+        return NumberFormat(), "", [_ask(file, second, f"{first!r} and {second!r} use different signs in one file")]
+    if not proofs and open_case:
+        return NumberFormat(), "", [_ask(file, open_case, f"{open_case!r} can be read with a decimal or with a "
+                                         "thousands sign, and no cell settles it")]
+    if not proofs:
+        return NumberFormat(), "no cell needs a sign", []
+    sign, example = next(iter(proofs.items()))
+    return NumberFormat(decimal=sign), f"detected from {example!r}", []
+
+
+def _ask(file: str, value: str, reason: str) -> Fault:
+    return Fault(file=file, value=value, reason=reason,
+                 remedy="declare decimal (and thousands) in this entry of intake.toml")
+
+
+def decimal_proofs(texts: Iterable[str]) -> tuple[dict[str, str], str]:
+    """The decimal signs that texts prove, each with an example, and a text that proves neither."""
+    proofs: dict[str, str] = {}
+    open_case = ""
+    for text in texts:
+        found = re.fullmatch(r"[+-]?([0-9.,' \u00a0\u2009\u202f]*[0-9.,])(?:[eE][+-]?[0-9]{1,3})?", text)
+        marks = [c for c in text if c in ".,"] if found else []
+        if not found or not marks:
+            continue
+        last = re.search(r"([.,])([0-9]*)(?:[eE].*)?$", text)
+        assert last is not None
+        head = text[:last.start()].lstrip("+-")
+        if len(set(marks)) == 2:
+            if marks.count(marks[-1]) == 1:
+                proofs.setdefault(marks[-1], text)
+        elif len(marks) > 1:
+            open_case = open_case or text
+        elif len(last[2]) != 3 or "e" in text.casefold() or not re.fullmatch(r"[1-9][0-9]{0,2}", head):
+            proofs.setdefault(last[1], text)
+        else:
+            open_case = open_case or text
+    return proofs, open_case
+
+
+def ungroup(cells: pd.DataFrame, analytes: np.ndarray, form: NumberFormat, nominal: Mapping[str, float]) -> dict[str, str]:
+    """Texts with a thousands sign that two readings agree on, each with the same number without it.
+
+    ``analytes``: the analyte of each cell ('' for none). Nothing where a thousands sign is declared: the declared
+    one is then the only one.
+    """
+    if form.thousands:
+        return {}
+    out: dict[str, str] = {}
+    codes, texts = factorize(cells["text"])
+    grouped = np.array([_sign(t, form) != "" for t in texts], dtype=bool)
+    if not grouped.any():
+        return out
+    for analyte in {str(a) for a in np.asarray(analytes)[grouped[codes]] if a}:
+        own = sorted(set(codes[np.asarray(analytes) == analyte].tolist()))
+        out |= _column([texts[c] for c in own], form, nominal.get(analyte))
+    return out
+
+
+def _sign(text: str, form: NumberFormat) -> str:
+    """The thousands sign of a text; '' where it has none or has it like a decimal sign."""
+    found = _GROUPED.fullmatch(bare(text))
+    return "" if not found or found[1] == form.decimal else found[1]
+
+
+def _plain(text: str, sign: str) -> str:
+    return text.replace("\u2019", "'").replace(sign, "")
+
+
+def _column(texts: list[str], form: NumberFormat, nominal: float | None) -> dict[str, str]:
+    """The grouped texts of one column without their sign, where that reading is borne out twice."""
+    with_sign = {t: _sign(t, form) for t in texts if _sign(t, form)}
+    if len(set(with_sign.values())) != 1:
+        return {}
+    sign = next(iter(with_sign.values()))
+    values = {t: _value(_plain(t, sign), form) for t in texts}
+    known = np.array([v for v in values.values() if v is not None and v > 0])
+    long_plain = any(v is not None and v >= 1000 and t not in with_sign for t, v in values.items())
+    middle = nominal if nominal else float(np.median(known)) if known.size else 0.0
+    whole = all(form.decimal not in t for t in with_sign)
+    other = "," if form.decimal == "." else "."
+    enough = len(with_sign) >= 2 or nominal is not None or not whole
+    if long_plain or not enough or not middle or (sign == other and whole and not nominal):
+        return {}
+    out = {}
+    apart = sum(_apart(t, sign, form) for t in with_sign)
+    for text in with_sign:
+        value = values[text]
+        near = value is not None and 1 / NEAR < value / middle < NEAR
+        if near and (_apart(text, sign, form) or (nominal and apart * 2 > len(with_sign))):
+            out[text] = _plain(text, sign)
+    return out
+
+
+def _value(text: str, form: NumberFormat) -> float | None:
+    return parse_number(bare(text), form).value
+
+
+def _apart(text: str, sign: str, form: NumberFormat) -> bool:
+    """Whether the parts of a grouped text are too different to be repeats of one result."""
+    parts = [float(p.replace(form.decimal, ".")) for p in re.split(re.escape(sign), tidy_sign(text)) if p]
+    return min(parts) == 0 or max(parts) / min(parts) > APART
+
+
+def tidy_sign(text: str) -> str:
+    """A text without outer blanks and limit sign, its inner blanks as they are."""
+    return bare(text).lstrip("+-")
+
+
+def unreadable_groups(text: str, form: NumberFormat) -> bool:
+    """Whether a text would be a number with a thousands sign, were one declared."""
+    return _sign(text, form) != "" or bool(re.fullmatch(r"[0-9]{1,3}(?: [0-9]{3})+.*", tidy_text(text)))

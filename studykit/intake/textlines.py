@@ -1,0 +1,138 @@
+"""Lines of a raw file that are no results: what they say about the results is a question, never skipped.
+
+A line below the table may void a bottle ('K72PX arrived broken'), change the unit ('Results below in g/kg') or give
+a word another meaning ('nd = not determined'). Such a line refuses the file until a person has set it aside under
+``ignore_lines``; harmless text below the table is noted and left out.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from studykit.core.errors import Fault
+from studykit.core.numbertext import tidy_text
+from studykit.core.units import parse_unit
+from studykit.intake.delimited import Grid, factorize
+from studykit.intake.headwords import VOID, bracketed_unit
+from studykit.intake.mapping import FileMapping
+
+MOST_LINES = 2_000
+_UNIT = re.compile(r"%\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|\bpp[mb]\b")
+_DEFINITION = re.compile(r"(?i)\b(n\.?\s?d\.?|n\.?\s?b\.?|tr|bdl|bql)\s*(?:=|:|means|stands for)\s*(.*)")
+_NUMBER = re.compile(r"[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """One rectangle of a grid: headings by column position, row positions of the data, units by column."""
+
+    heads: dict[int, str]
+    top: int
+    header_at: int
+    first: int
+    rows: np.ndarray
+    units: dict[int, str]
+
+
+def _unit_of(text: str) -> str:
+    try:
+        return parse_unit(text)
+    except ValueError:
+        return ""
+
+
+def used_units(mapping: FileMapping, blocks: list[Block]) -> set[str]:
+    """The units that the file's headings and its mapping give, in one spelling."""
+    written = [*mapping.units.values(), *mapping.unit_words.values(), str(mapping.constants.get("unit", ""))]
+    written += [e.unit or "" for e in map(mapping.target, mapping.analytes) if e]
+    for block in blocks:
+        written += [*block.units.values(), *(bracketed_unit(h) for h in block.heads.values())]
+    return {u for u in (_unit_of(tidy_text(w)) for w in written if w) if u}
+
+
+def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMapping, below: bool) -> Fault | None:
+    """What a line of text says about the results, as a question; None where it says nothing."""
+    if tidy_text(text) in {tidy_text(t) for t in mapping.ignore_lines}:
+        return None
+    words = set(re.findall(r"[^\s,;:()\[\]\"']+", text))
+    words |= {w.rstrip(".") for w in words}
+    named = sorted(c for c in samples & words if below or re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", c))
+    others = [u for u in _UNIT.findall(text) if units and _unit_of(u.strip()) not in units]
+    meant = _DEFINITION.search(text)
+    reason = ""
+    if named:
+        reason = f"is a line of text that names {', '.join(named[:3])}: does it concern their results?"
+    elif others and (below or re.search(r"(?i)\b(in|unit|units|as)\b", text)):
+        reason = f"is a line of text that names the unit {others[0].strip()!r}: do the results stand in it?"
+    elif meant and not re.search(r"(?i)detect|below|less|limit", meant[2]) and meant[1] not in mapping.words:
+        reason = f"says what {meant[1]!r} means in this file, and it is not 'not detected'"
+    elif VOID.search(text) and below:
+        reason = f"is a line of text with the word {VOID.search(text)[0]!r}: does it concern results?"  # type: ignore[index]
+    if not reason:
+        return None
+    return Fault(file="", value=text[:120], reason=reason, remedy="ask the laboratory; once that is settled, write "
+                 f"ignore_lines = [{tidy_text(text)!r}] in this entry of intake.toml")
+
+
+def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set[str], faults: list[Fault],
+                    notes: list[str], file: str) -> Block:
+    """The block without its lines of text: harmless ones below the data go, any other is a fault for what follows.
+
+    A line of text has one cell, of more than one word, where the headings have several.
+    """
+    if sum(1 for h in block.heads.values() if h) < 2 or not len(block.rows):
+        return block
+    lone = [i for i in _single_cells(grid, block.rows) if _is_line(grid.row(i), samples, mapping)]
+    last = max((int(i) for i in block.rows if int(i) not in set(lone)), default=-1)
+    for i in lone:
+        if i < last and tidy_text("".join(grid.row(i))) not in {tidy_text(t) for t in mapping.ignore_lines}:
+            faults.append(Fault(file=file, row=int(grid.lines[i]), value=" ".join(grid.row(i)).strip()[:120],
+                                reason="a line of text stands within the table: does it change what follows?",
+                                remedy="ask the laboratory; read each part by its range, or write the line under "
+                                       "ignore_lines in this entry of intake.toml"))
+    if lone:
+        notes.append(f"{len(lone)} lines of text not read")
+    return replace(block, rows=block.rows[~np.isin(block.rows, lone)]) if lone else block
+
+
+def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
+    """Rows with exactly one cell that holds text."""
+    filled = np.zeros(len(grid.cells), dtype=np.int32)
+    for k in grid.cells:
+        codes, distinct = factorize(grid.cells[k])
+        filled += np.array([bool(t.strip()) for t in distinct], dtype=np.int32)[codes]
+    return [int(i) for i in rows[filled[rows] == 1]]
+
+
+def _is_line(cells: list[str], samples: set[str], mapping: FileMapping) -> bool:
+    text = next(c for c in cells if c)
+    return " " in text and text not in samples and text not in mapping.codes and text not in mapping.analytes and not (
+        _NUMBER.fullmatch(text))
+
+
+def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
+    """Rows within the data that look like headings: texts of other headings and no number."""
+    out: list[Fault] = []
+    for block in blocks:
+        stems = {_stem(h) for h in block.heads.values() if h}
+        hits = np.zeros(len(grid.cells), dtype=np.int32)
+        for k in block.heads:
+            codes, distinct = factorize(grid.cells[k])
+            hits += np.array([bool(t.strip()) and _stem(t) in stems for t in distinct], dtype=np.int32)[codes]
+        for i in block.rows[hits[block.rows] > 0][:1_000]:
+            cells = grid.row(int(i))
+            full = [c for c in cells if c]
+            if cells == grid.row(block.header_at) or any(_NUMBER.fullmatch(c) for c in full):
+                continue
+            if sum(_stem(c) in stems for c in full) * 2 > len(full):
+                out.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(full)[:80],
+                                 reason="looks like headings within the data: what stands below may be something else",
+                                 remedy="write blocks = true, or read each table by its range, in intake.toml"))
+    return out
+
+
+def _stem(text: str) -> str:
+    return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
