@@ -45,7 +45,7 @@ class Grid:
     counted from 1; ``widths`` the cells that the line really has. ``numeric`` marks cells that a
     spreadsheet stores as numbers (None for text files), ``merged`` holds (row, column, row, column)
     of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0. ``shown`` holds the displayed
-    text of cells where it is not the stored one, ``doubts`` why a cell may not mean what is stored.
+    text of cells where it is not the stored one, ``cut`` is true where the last line has no end, ``doubts`` why a cell may not mean what is stored.
     """
 
     file: str
@@ -62,6 +62,7 @@ class Grid:
     merged: tuple[tuple[int, int, int, int], ...] = ()
     formulas: frozenset[tuple[int, int]] = frozenset()
     hidden: bool = False
+    cut: bool = False
     shown: dict[tuple[int, int], str] = field(default_factory=dict)
     doubts: dict[tuple[int, int], Doubt] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
@@ -215,7 +216,7 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
     else:
         cells, lines, widths = _fast(text, by, name)
     return Grid(file=name, cells=cells, lines=lines, widths=widths, encoding=used, delimiter=by, quote=sign,
-                declared=declared, notes=() if encoding else (f"encoding detected: {used}",))
+                cut=not text.endswith(("\n", "\r")), declared=declared, notes=() if encoding else (f"encoding detected: {used}",))
 
 
 def _fast(text: str, delimiter: str, name: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:

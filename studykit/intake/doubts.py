@@ -15,27 +15,31 @@ import pandas as pd
 
 from studykit.intake.delimited import factorize
 from studykit.intake.signs import bare
+from studykit.study.definition import Study
 
 FACTOR = 8.0
 """From this factor off its column a value is asked about (common practice, no source)."""
+MARGINS = 5.0
+"""Within so many absolute margins of its column a value is not asked about: near zero a ratio says nothing."""
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
 Question = tuple[np.ndarray, str]
 
 
-def questions(rows: pd.DataFrame, kinds: dict[str, str], nominal: dict[str, float]) -> list[tuple[int, str, str]]:
+def questions(rows: pd.DataFrame, kinds: dict[str, str], study: Study) -> list[tuple[int, str, str]]:
     """Position, reason and remedy of every row that is a question; confirmed rows are none.
 
-    ``rows``: determinations taken from all files; ``kinds``: kind of each sample; ``nominal`` in the study's unit.
+    ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample.
     """
     if rows.empty:
         return []
     reason = np.full(len(rows), "", dtype=object)
-    ordinary = rows["sample"].astype(object).map(kinds).fillna("").isin(ORDINARY).to_numpy()
+    codes, samples = factorize(rows["sample"])
+    ordinary = np.array([kinds.get(s, "") in ORDINARY for s in samples], dtype=bool)[codes]
     analyte = rows["analyte"].to_numpy(dtype=object)
     for name in pd.unique(analyte):
         at = np.flatnonzero((analyte == name) & ordinary)
-        for mask, words in _column(rows.iloc[at], nominal.get(str(name))):
+        for mask, words in _column(rows.iloc[at], study.analytes[str(name)].nominal, study.analytes[str(name)].margin.absolute):
             fresh = at[mask & (reason[at] == "")]
             reason[fresh] = words
     _summaries(rows, reason)
@@ -48,7 +52,7 @@ def _remedy(rows: pd.DataFrame, i: int) -> str:
     return f'ask the laboratory; if it is right, write [file.confirmed] "{place}" = "who said so"'
 
 
-def _column(own: pd.DataFrame, nominal: float | None) -> Iterator[Question]:
+def _column(own: pd.DataFrame, nominal: float | None, margin: float | None) -> Iterator[Question]:
     """The questions about one analyte's rows."""
     codes, texts = factorize(own["as_written"])
     plain = [bare(t) for t in texts]
@@ -66,7 +70,7 @@ def _column(own: pd.DataFrame, nominal: float | None) -> Iterator[Question]:
     yield serial & number & (value >= 36_526) & far, "may be a spreadsheet's number of a day (a date), not a result"
     yield of(_joined(plain)), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
     yield of(_cut(plain)), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
-    yield from _magnitude(value, qualifier, middle, nominal)
+    yield from _magnitude(value, qualifier, (middle, nominal), MARGINS * (margin or 0.0))
 
 
 def _middle_of_others(value: np.ndarray, number: np.ndarray) -> np.ndarray:
@@ -90,14 +94,20 @@ def _middle_of_others(value: np.ndarray, number: np.ndarray) -> np.ndarray:
     return out
 
 
-def _magnitude(value: np.ndarray, qualifier: np.ndarray, middle: np.ndarray, nominal: float | None) -> Iterator[Question]:
-    """Values far off the column's middle or the nominal value; upper limits below and lower limits above them."""
+def _magnitude(value: np.ndarray, qualifier: np.ndarray, levels: tuple[np.ndarray, float | None],
+               least: float) -> Iterator[Question]:
+    """Values far off the column's middle or the nominal value; upper limits below and lower limits above them.
+
+    ``least``: a distance that does not count, for margins that are not in per cent.
+    """
+    middle, nominal = levels
     for level, words in ((middle, "the others of its column"),
                          (np.full(value.shape, nominal if nominal else np.nan), "the nominal value")):
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = value / level
         high, low = ratio >= FACTOR, ratio <= 1 / FACTOR
         asked = ((qualifier == "") & (value > 0) & (high | low)) | ((qualifier == ">") & low) | ((qualifier == "<") & high)
+        asked &= np.abs(value - level) > least
         for factor in np.unique(np.round(np.log10(np.abs(ratio[asked])))) if asked.any() else ():
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"

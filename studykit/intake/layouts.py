@@ -16,7 +16,7 @@ from studykit.core.errors import Fault
 from studykit.intake.delimited import Grid, factorize
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
-from studykit.intake.textlines import MOST_LINES, Block, heading_faults, line_fault, set_lines_apart, used_units
+from studykit.intake.textlines import MOST_LINES, Block, heading_faults, line_fault, looks_like_result, set_lines_apart, used_units
 
 OTHER_HEADINGS = "a table with other headings begins here"
 CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "doubt", "mark", "unit", *OPTIONAL_COLUMNS)
@@ -122,8 +122,9 @@ def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside
     for i in np.flatnonzero(outside)[:MOST_LINES]:
         cells = [c for c in grid.row(int(i)) if c]
         if cells and i not in {int(b.header_at) for b in blocks}:
-            fault = line_fault(" ".join(cells), samples, units, mapping, below=i > blocks[0].header_at)
-            out.faults += [replace(fault, file=file, row=int(grid.lines[i]))] if fault else []
+            lines = [c for c in cells if " " in c] if looks_like_result(cells) else [" ".join(cells)]
+            found = [line_fault(t, samples, units, mapping, below=bool(i > blocks[0].header_at)) for t in lines]
+            out.faults += [replace(f, file=file, row=int(grid.lines[i])) for f in found if f]
 
 
 def _blank_rows(grid: Grid) -> np.ndarray:

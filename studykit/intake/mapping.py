@@ -67,7 +67,7 @@ def _range(text: str) -> str:
 UnitText = Annotated[str, AfterValidator(_unit)]
 Line = Annotated[int, Field(ge=1)]
 Reason = Annotated[str, Field(min_length=3)]
-Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "remark"]
+Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "remark", "cut"]
 
 
 class Part(BaseModel):

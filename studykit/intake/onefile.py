@@ -152,7 +152,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     faults = [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
         return _refused(source, mapping, [*laid.faults, *faults])
-    _mark_rows(grid, laid, mapping)
+    _mark_rows(grid, laid, mapping, set(study.analytes))
     form, signs, faults = number_format(laid.cells, mapping, shown)
     if faults:
         return _refused(source, mapping, faults)
@@ -167,15 +167,35 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     return Take(taken=settled.taken, rejected=[*settled.rejected, *misfits], faults=[], info=info)
 
 
-def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping) -> None:
+def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str]) -> None:
     """Doubts that a row's other columns tell, onto the determinations of that row."""
-    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping).items()}
+    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping, known).items()}
     if found:
         lines = laid.cells["line"].to_numpy()
         doubt, mark = (laid.cells[c].to_numpy(dtype=object).copy() for c in ("doubt", "mark"))
         for n in np.flatnonzero(np.isin(lines, list(found))):
             if not doubt[n]:
                 doubt[n], mark[n] = found[int(lines[n])], "remark"
+        laid.cells["doubt"], laid.cells["mark"] = doubt, mark
+
+
+    if grid.cut:
+        _mark_cut(grid, laid)
+
+
+def _mark_cut(grid: Grid, laid: Laid) -> None:
+    """Doubt the last cell of a file that ends without a line end, where it is shorter than all others of its column."""
+    cells, texts = laid.cells, grid.row(len(grid.cells) - 1)
+    end = next((t for t in reversed(texts) if t), "")
+    at = np.flatnonzero(cells["line"].to_numpy() == int(grid.lines[-1]))
+    if not len(at) or str(cells["text"].iat[at[-1]]).strip() != end:
+        return
+    own = np.array(cells["name"].astype(object) == str(cells["name"].iat[at[-1]]))
+    own[at[-1]] = False
+    shortest = min((len(str(t).strip()) for t in cells["text"][own]), default=0)
+    if len(end) < shortest:
+        doubt, mark = (cells[c].to_numpy(dtype=object).copy() for c in ("doubt", "mark"))
+        doubt[at[-1]], mark[at[-1]] = "may be cut: the file ends here without a line end", "cut"
         laid.cells["doubt"], laid.cells["mark"] = doubt, mark
 
 

@@ -48,6 +48,9 @@ def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, st
         return f"is a heading of the kind {telling!r}"
     if mapping.layout == "wide" and likely_analyte(head, study):
         return f"looks like results of {likely_analyte(head, study)}"
+    lacking = set(study.analytes) - {t.analyte for t in map(mapping.target, mapping.analytes) if t} - mapped
+    if mapping.layout == "wide" and lacking and telling is None and filled and all(_NUMBER.fullmatch(t) for t in filled):
+        return f"holds numbers, and nothing is read for {sorted(lacking)[0]}"
     near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
     if near and any(_NUMBER.fullmatch(t) for t in filled):
         return f"looks like a second column of {near[0]!r}"
@@ -62,9 +65,9 @@ def _stem(text: str) -> str:
     return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
 
 
-def row_doubts(grid: Grid, block: Block, mapping: FileMapping) -> dict[int, str]:
+def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) -> dict[int, str]:
     """Rows (positions) with a doubt told by a column that is not read: words that take a result back, split decimals."""
-    mapped = expected_heads(mapping)
+    mapped = expected_heads(mapping) | (known if mapping.layout == "wide" else set())
     places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < grid.cells.shape[1]}
     if mapping.layout == "wide-samples":
         places = {k: h for k, h in places.items() if h in mapping.ignore_columns}

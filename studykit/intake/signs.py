@@ -134,7 +134,7 @@ def _column(texts: list[str], form: NumberFormat, nominal: float | None) -> dict
     for text in with_sign:
         value = values[text]
         near = value is not None and 1 / NEAR < value / middle < NEAR
-        if near and (_apart(text, sign, form) or (nominal and apart * 2 > len(with_sign))):
+        if near and (_apart(text, sign, form) or apart >= 2 or apart * 2 >= len(with_sign)):
             out[text] = _plain(text, sign)
     return out
 
@@ -145,8 +145,9 @@ def _value(text: str, form: NumberFormat) -> float | None:
 
 def _apart(text: str, sign: str, form: NumberFormat) -> bool:
     """Whether the parts of a grouped text are too different to be repeats of one result."""
-    parts = [float(p.replace(form.decimal, ".")) for p in re.split(re.escape(sign), tidy_sign(text)) if p]
-    return min(parts) == 0 or max(parts) / min(parts) > APART
+    groups = [p for p in re.split(re.escape(sign), tidy_sign(text)) if p]
+    parts = [float(p.replace(form.decimal, ".")) for p in groups]
+    return any(g.startswith("0") for g in groups[1:]) or max(parts) / min(parts) > APART
 
 
 def tidy_sign(text: str) -> str:

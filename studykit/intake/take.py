@@ -133,8 +133,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
     kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
-    nominal = {a: float(d.nominal) for a, d in study.analytes.items() if d.nominal}
-    outcome = _join(takes, ranks, book, kinds, nominal, (accept or intake.accept_rejected).strip())
+    outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip())
     most = intake.accept_rejected_rows
     if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
         return replace(outcome, accepted_reason="", accepted_at_most=most)
@@ -157,7 +156,7 @@ def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) ->
     return ranks
 
 
-def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], nominal: dict[str, float],
+def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], study: Study,
           accepted: str) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
     parts = [t.taken for t in takes if len(t.taken)]
@@ -166,7 +165,7 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
         base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
         codes, sources = pd.factorize(rows["source_file"])
         rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
-        asked = questions(rows, kinds, nominal)
+        asked = questions(rows, kinds, study)
         done = sort_revisions(rows.drop(index=[i for i, _, _ in asked]) if asked else rows, ranks)
         current, revisions, refused = done.current, done.revisions, (*asked, *done.refused)
     else:

@@ -77,6 +77,11 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
                  f"ignore_lines = [{tidy_text(text)!r}] in this entry of intake.toml")
 
 
+def looks_like_result(cells: list[str]) -> bool:
+    """Whether a line has a number in a cell of its own beside other cells."""
+    return len(cells) > 1 and any(_NUMBER.fullmatch(c) for c in cells)
+
+
 def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set[str], faults: list[Fault],
                     notes: list[str], file: str) -> Block:
     """The block without its lines of text: harmless ones below the data go, any other is a fault for what follows.

@@ -121,7 +121,7 @@ def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
         return CellValue(kind=KIND_BAD, reason=f"has {sign!r} before {rest!r}, which is not a number here: "
                          + number.reason, remedy=number.remedy)
     if number.value <= 0:
-        return CellValue(kind=KIND_BAD, reason="has a limit that is not above zero",
+        return CellValue(kind=KIND_BAD, reason="has a negative limit, or one of zero",
                          remedy="correct the cell with the laboratory")
     return CellValue(kind=KIND_LIMIT, number=number.value, qualifier=plain,
                      rules=(*rules, f"{plain!r} kept as a qualifier with its limit", *number.rules))

@@ -162,6 +162,7 @@ def ods(rows: list[list[Any]]) -> bytes:
     return out.getvalue()
 
 
+WIDE_SPREAD = '\n[file.confirmed]\n"* *" = "soils of many plots, published"\n'
 LAYOUTS = (long_comma, wide_heads, wide_units, two_headings, samples_across, blocks)
 
 
@@ -173,7 +174,7 @@ def test_read_back_to_the_digit(tmp_path: Path, source: Callable[[], Long],
     name, raw, entry = layout(data)
     codes = tuple(dict.fromkeys(d[0] for d in data))
     units = {a: u for _, a, _, _, u in data}
-    out = take(tmp_path, f'[[file]]\npattern = "{name}"\n' + entry, {name: raw}, codes=codes, units=units)
+    out = take(tmp_path, f'[[file]]\npattern = "{name}"\n' + entry + WIDE_SPREAD, {name: raw}, codes=codes, units=units)
     assert out.rejected.empty
     read = out.results.set_index(["sample", "analyte", "replicate"])["value"].to_dict()
     assert read == {(s, a, r): float(v) for s, a, r, v, _ in data}

@@ -142,8 +142,9 @@ def test_lines_with_other_widths_are_rejected_by_line(tmp_path: Path) -> None:
     text = LONG_TEXT.replace("B001;P;300;mg/kg", "B001;P;300") + "B003;Si;1;mg/kg;;\nB003;P;1;mg/kg;x\n"
     out = take(tmp_path, LONG.replace("layout", 'decimal = "."\nlayout'), {"a.csv": text})
     assert out.rejected[["row", "reason"]].values.tolist() == [
-        [3, "has 3 cells where the headings have 4"], [7, "has 5 cells where the headings have 4"]]
-    assert ("B003", "Si", 1) in values(out)
+        [3, "has 3 cells where the headings have 4"], [6, "has 6 cells where the headings have 4"],
+        [7, "has 5 cells where the headings have 4"]]  # one line alone with blank cells too many may have moved
+    assert ("B003", "Si", 1) not in values(out)
     assert out.rows_in == 6
 
 
@@ -178,9 +179,9 @@ QUALIFIED = "Sample;Silicon;;Phosphorus;\n;result;flag;result;flag\nB001;5;<;340
 
 
 def test_a_qualifier_column_for_each_analyte(tmp_path: Path) -> None:
-    out = take(tmp_path, QUALIFIERS + '[file.words]\n"?" = "number"\n', {"a.csv": QUALIFIED.replace(";;\n", ";1;\n")})
+    out = take(tmp_path, QUALIFIERS + '[file.words]\n"?" = "number"\n', {"a.csv": QUALIFIED.replace(";;\n", ";310;\n")})
     assert values(out) == {("B001", "Si", 1): (5.0, "<"), ("B001", "P", 1): (340.0, ""), ("B002", "Si", 1): (12.0, ""),
-                           ("B002", "P", 1): (10000.0, ">"), ("007", "Si", 1): (9.0, ""), ("007", "P", 1): (1.0, "")}
+                           ("B002", "P", 1): (10000.0, ">"), ("007", "Si", 1): (9.0, ""), ("007", "P", 1): (310.0, "")}
     assert out.complete
 
 

@@ -104,7 +104,8 @@ def test_a_whole_report_sent_again_gives_the_same_as_row_by_row(tmp_path: Path) 
     first = HEAD + "".join(f"{c};Si;{k % 90 + 1};mg/kg;2026-05-04;\n" for k, c in enumerate(codes))
     second = HEAD + "".join(f"{c};Si;{(k + (k % 10 == 0)) % 90 + 1};mg/kg;2026-05-11;\n" for k, c in enumerate(codes))
     third = HEAD + f"{codes[5]};Si;77;mg/kg;2026-05-12;\n"
-    out = take(tmp_path, DATED, {"a.csv": first, "b.csv": second, "c.csv": third}, codes=codes)
+    true = DATED + '[file.confirmed]\n"* *" = "invented numbers, evenly spread"\n'
+    out = take(tmp_path, true, {"a.csv": first, "b.csv": second, "c.csv": third}, codes=codes)
     assert out.rejected.empty
     assert len(out.results) == 3000
     assert len(out.revisions) == 3001

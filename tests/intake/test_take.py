@@ -197,6 +197,7 @@ def test_a_large_file_takes_the_fast_path_and_reads_the_same(tmp_path: Path) -> 
     n = 50_000
     codes = tuple(f"S{i:05d}" for i in range(n // 5))
     rows = "".join(f"{codes[i // 5]};{('Si', 'P', 'Ca', 'Zn', 'B')[i % 5]};{i % 977}.{i % 10};mg/kg\n" for i in range(n))
-    out = take(tmp_path, LONG, {"a.csv": HEAD + rows}, codes=codes, units=dict.fromkeys(("Si", "P", "Ca", "Zn", "B"), "mg/kg"))
+    true = LONG + '[file.confirmed]\n"* *" = "invented numbers, evenly spread"\n'
+    out = take(tmp_path, true, {"a.csv": HEAD + rows}, codes=codes, units=dict.fromkeys(("Si", "P", "Ca", "Zn", "B"), "mg/kg"))
     assert len(out.results) == n
     assert out.results["value"].iloc[1234] == 257.4
