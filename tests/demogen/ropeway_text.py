@@ -287,6 +287,9 @@ reported_on = "Date of report"
 [file.constants]
 method = "as in the first report"
 
+[file.confirmed]        # values far off their column, asked about
+"7838 Si" = "second portion of 27.08.2026 agrees; the antifoam leaves the top of old containers"
+
 [[file]]
 pattern = "R4_*.csv"
 layout = "wide"
@@ -305,4 +308,7 @@ reported_on = "Reported"
 
 [file.constants]
 method = "as in the first report"
+
+[file.confirmed]
+"2094 Si" = "second portion of 07.09.2026 agrees; the antifoam leaves the top of old containers"
 """
