@@ -36,6 +36,7 @@ DYNAMIC: tuple[str, ...] = ()
 
 NOT_FROZEN = {
     "mixed.batch.taylor.Jet": "a working array: value and derivatives are added to in place, inside one computation",
+    "intake.cellmodel.Look": "filled cell by cell by the second reader of a spreadsheet; never leaves the intake",
     "intake.layouts.Laid": "filled block by block while a sheet is taken apart; never leaves the intake",
 }
 POSITIONAL = {

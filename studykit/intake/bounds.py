@@ -12,7 +12,7 @@ import zipfile
 from typing import Any
 from xml.parsers import expat
 
-from studykit.intake.sheetcells import MOST_CELLS, MOST_COLUMNS, UnreadableError
+from studykit.intake.cellmodel import MOST_CELLS, MOST_COLUMNS, UnreadableError
 
 MAX_UNPACKED = 400_000_000
 MAX_PART = 150_000_000

@@ -20,7 +20,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
-from studykit.intake.sheetcells import Doubt
+from studykit.intake.cellmodel import Doubt
 
 MAX_BYTES = 400_000_000
 MAX_CELLS = 40_000_000
@@ -44,8 +44,9 @@ class Grid:
     ``cells`` has one row a line and columns 0, 1, ...; ``lines`` the line of each row in the file,
     counted from 1; ``widths`` the cells that the line really has. ``numeric`` marks cells that a
     spreadsheet stores as numbers (None for text files), ``merged`` holds (row, column, row, column)
-    of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0. ``shown`` holds the displayed
-    text of cells where it is not the stored one, ``cut`` is true where the last line has no end, ``doubts`` why a cell may not mean what is stored.
+    of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0. ``shown`` holds the
+    displayed text of cells where it is not the stored one, ``doubts`` why a cell may not mean what is stored;
+    ``cut`` is true where the last line of a text file has no end.
     """
 
     file: str
@@ -216,7 +217,8 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
     else:
         cells, lines, widths = _fast(text, by, name)
     return Grid(file=name, cells=cells, lines=lines, widths=widths, encoding=used, delimiter=by, quote=sign,
-                cut=not text.endswith(("\n", "\r")), declared=declared, notes=() if encoding else (f"encoding detected: {used}",))
+                cut=not text.endswith(("\n", "\r")), declared=declared,
+                notes=() if encoding else (f"encoding detected: {used}",))
 
 
 def _fast(text: str, delimiter: str, name: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:

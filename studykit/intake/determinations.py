@@ -89,8 +89,8 @@ def settle(cells: pd.DataFrame, mapping: FileMapping, study: Study, codes: Seque
     rows.refuse(parsed.kind == KIND_BAD, parsed.reason, parsed.remedy)
     value, faults = _convert(rows, parsed, name_codes, names, targets, mapping, study, form, blank)
     out = _assemble(rows, mapping, names, name_codes, sample, analyte, value, parsed.qualifier, study)
-    out["confirmed"] = confirmed
-    out["mark"] = rows.cells["mark"].to_numpy(dtype=object)
+    out["confirmed"] = shared(*factorize(confirmed))
+    out["mark"] = shared(*factorize(rows.cells["mark"]))
     out["numeric"] = rows.cells["numeric"].to_numpy(dtype=bool)
     out["layout"] = shared(np.zeros(rows.n, dtype=np.int64), [mapping.layout])
     _positive(rows, out, study)
@@ -140,7 +140,7 @@ def _doubts(rows: Rows, mapping: FileMapping, confirmed: np.ndarray) -> None:
         if not mark or not at.any():
             continue
         if mark in mapping.marked:
-            rows.book.add(f"{mark} cell read, as the mapping says: {mapping.marked[mark]}", int(at.sum()), "")  # type: ignore[index]
+            rows.book.add(f"{mark} cell read, as the mapping says: {mapping.marked[mark]}", int(at.sum()), "")
             continue
         line = f'write [file.marked] {mark} = "who said so", or [file.confirmed] "SAMPLE ANALYTE" = "who said so"'
         rows.refuse(at & (confirmed == ""), rows.cells["doubt"].to_numpy(dtype=object),
@@ -309,7 +309,7 @@ def _unproved(rows: Rows, mapping: FileMapping) -> np.ndarray:
     either = [len(p) == 2 and max(p) <= 12 and p[0] != p[1] and not re.match(r"[0-9]{4}", t)
               for p, t in zip(parts, texts, strict=True)]
     proved = any(len(p) == 2 and max(p) > 12 and not re.match(r"[0-9]{4}", t) for p, t in zip(parts, texts, strict=True))
-    return np.array([e and not proved for e in either] or [False], dtype=bool)[codes]
+    return np.asarray(np.array([e and not proved for e in either] or [False], dtype=bool)[codes])
 
 
 def _replicates(rows: Rows, mapping: FileMapping, names: list[str], name_codes: np.ndarray,

@@ -26,10 +26,12 @@ ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 Question = tuple[np.ndarray, str]
 
 
-def questions(rows: pd.DataFrame, kinds: dict[str, str], study: Study) -> list[tuple[int, str, str]]:
+def questions(rows: pd.DataFrame, kinds: dict[str, str], study: Study,
+              refused: dict[str, set[int]]) -> list[tuple[int, str, str]]:
     """Position, reason and remedy of every row that is a question; confirmed rows are none.
 
-    ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample.
+    ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample;
+    ``refused``: lines of each source file of which something was rejected before.
     """
     if rows.empty:
         return []
@@ -42,7 +44,7 @@ def questions(rows: pd.DataFrame, kinds: dict[str, str], study: Study) -> list[t
         for mask, words in _column(rows.iloc[at], study.analytes[str(name)].nominal, study.analytes[str(name)].margin.absolute):
             fresh = at[mask & (reason[at] == "")]
             reason[fresh] = words
-    _summaries(rows, reason)
+    _summaries(rows, reason, refused)
     reason[rows["confirmed"].to_numpy(dtype=object) != ""] = ""
     return [(int(i), str(reason[i]), _remedy(rows, int(i))) for i in np.flatnonzero(reason != "")]
 
@@ -135,10 +137,11 @@ def _cut(texts: list[str]) -> list[bool]:
     """Powers of ten with at most two digits where the other texts have three or more."""
     digits = sorted(len(re.sub(r"[^0-9]", "", re.split("[eE]", t)[0]).lstrip("0")) for t in texts if re.search("[0-9]", t))
     usual = digits[len(digits) // 2] if digits else 0
-    return [usual >= 3 and bool(re.fullmatch(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+", t)) for t in texts]
+    rare = sum("e" in t.casefold() for t in texts) * 2 <= len(texts)
+    return [rare and usual >= 3 and bool(re.fullmatch(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+", t)) for t in texts]
 
 
-def _summaries(rows: pd.DataFrame, reason: np.ndarray) -> None:
+def _summaries(rows: pd.DataFrame, reason: np.ndarray, refused: dict[str, set[int]]) -> None:
     """The last line of a wide sheet where it is the mean, or the sum, of the lines above in every analyte."""
     wide = (rows["layout"].to_numpy(dtype=object) == "wide") & (rows["qualifier"].to_numpy(dtype=object) == "")
     source = rows["source_file"].to_numpy(dtype=object)
@@ -147,11 +150,12 @@ def _summaries(rows: pd.DataFrame, reason: np.ndarray) -> None:
         own = np.flatnonzero(wide & (source == file))
         last = own[line[own] == line[own].max()]
         above = rows.iloc[own[line[own] < line[own].max()]]
-        if len(above) > 5_000 or above["source_row"].nunique() < 3:
+        lines = set(above["source_row"]) | {n for n in refused.get(str(file), set()) if n < line[own].max()}
+        if len(above) > 5_000 or len(lines) < 3:
             continue
         groups = {str(a): g["value"].to_numpy(dtype=float) for a, g in above.groupby("where", observed=True)}
         for words in ("mean", "sum"):
-            hits = [_is_summary(rows.iloc[i], groups, words) for i in last]
+            hits = [_is_summary(rows.iloc[i], groups, words, len(lines)) for i in last]
             sure = words == "sum" or len(hits) > 1 or _fine(rows.iloc[last[0]], groups)
             if hits and all(hits) and sure:
                 reason[last] = f"is the {words} of the lines above in every column: a line that is no sample?"
@@ -161,12 +165,16 @@ def _step(text: str) -> float:
     return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
 
 
-def _is_summary(row: pd.Series, groups: dict[str, np.ndarray], words: str) -> bool:
+def _is_summary(row: pd.Series, groups: dict[str, np.ndarray], words: str, lines: int) -> bool:
+    """Whether a value is the mean or sum of a column; values that were not taken may be any between the others."""
     others = groups.get(str(row["where"]), np.zeros(0))
-    if others.size < 3:
+    if others.size < 2:
         return False
-    target = float(others.mean() if words == "mean" else others.sum())
-    return abs(float(row["value"]) - target) <= 0.51 * max(_step(str(row["as_written"])), 1e-9 * abs(target))
+    lost = max(lines - others.size, 0)
+    ends = [float(others.sum()) + lost * float(v) for v in (others.min(), others.max())]
+    low, high = (e / (others.size + lost) for e in ends) if words == "mean" else ends
+    slack = 0.51 * max(_step(str(row["as_written"])), 1e-9 * abs(high))
+    return low - slack <= float(row["value"]) <= high + slack
 
 
 def _fine(row: pd.Series, groups: dict[str, np.ndarray]) -> bool:

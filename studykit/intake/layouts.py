@@ -16,7 +16,15 @@ from studykit.core.errors import Fault
 from studykit.intake.delimited import Grid, factorize
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
-from studykit.intake.textlines import MOST_LINES, Block, heading_faults, line_fault, looks_like_result, set_lines_apart, used_units
+from studykit.intake.textlines import (
+    MOST_LINES,
+    Block,
+    heading_faults,
+    line_fault,
+    looks_like_result,
+    set_lines_apart,
+    used_units,
+)
 
 OTHER_HEADINGS = "a table with other headings begins here"
 CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "doubt", "mark", "unit", *OPTIONAL_COLUMNS)

@@ -6,9 +6,9 @@ import io
 import warnings
 from typing import Any
 
+from studykit.intake.cellmodel import Look
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
-from studykit.intake.sheetcells import Look
 
 Stored = dict[str, list[list[Any]]]
 

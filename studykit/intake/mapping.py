@@ -272,6 +272,11 @@ def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMappin
     for name in names:
         if name.rpartition("/")[2].lower() in ("readme", "readme.md", "readme.txt"):
             continue
+        if not name.isprintable() or any("\ud800" <= c <= "\udfff" for c in name):
+            faults.append(Fault(file=RAW_FOLDER, value=name.encode("utf-8", "replace").decode("utf-8"),
+                                reason="is a file name with signs that are not text", remedy="rename the file"))
+            idle -= {k for k, entry in enumerate(intake.file) if entry.matches(name)}
+            continue
         fitting = [k for k, entry in enumerate(intake.file) if entry.matches(name)]
         idle -= set(fitting)
         parts = [(intake.file[k].sheet, intake.file[k].range) for k in fitting]

@@ -12,7 +12,7 @@ import zipfile
 from typing import Any
 from xml.parsers import expat
 
-from studykit.intake.sheetcells import MOST_CELLS, Look
+from studykit.intake.cellmodel import MOST_CELLS, Look
 
 _HIDDEN = ("collapse", "filter")
 

@@ -93,7 +93,7 @@ def cropped(grid: Grid, area: str | None) -> Grid:
     top, bottom = int(b or 1), int(d or 10**7)
     left, right = (column_number(a) if a else 1), (column_number(c) if c else 10**7)
     rows = np.flatnonzero((grid.lines >= top) & (grid.lines <= bottom))
-    columns = [k for k in grid.cells if left <= k + 1 <= right]
+    columns = [k for k in range(grid.cells.shape[1]) if left <= k + 1 <= right]
     move = {k: n for n, k in enumerate(columns)}
     at = {int(i): n for n, i in enumerate(rows)}
     cells = grid.cells.iloc[rows][columns].reset_index(drop=True)
@@ -107,7 +107,7 @@ def cropped(grid: Grid, area: str | None) -> Grid:
     return replace(
         grid, cells=cells, lines=grid.lines[rows], merged=tuple(merged),
         widths=np.clip(grid.widths[rows] - (left - 1), 1, max(len(columns), 1)),
-        numeric=None if grid.numeric is None else grid.numeric[np.ix_(rows, columns)],
+        numeric=None if grid.numeric is None else grid.numeric[np.ix_(rows, np.array(columns, dtype=int))],
         formulas=frozenset(new for new, _ in moved(grid.formulas)),
         shown={new: grid.shown[old] for new, old in moved(grid.shown)},
         doubts={new: grid.doubts[old] for new, old in moved(grid.doubts)})

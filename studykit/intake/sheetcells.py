@@ -20,61 +20,17 @@ import os
 import subprocess
 import sys
 import threading
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict
 from typing import Any, BinaryIO
 
-MOST_CELLS = 1_000_000
-MOST_COLUMNS = 2_000
+from studykit.intake import bounds, looks
+from studykit.intake.cellmodel import MOST_CELLS, MOST_COLUMNS, Doubt, Look, SheetCells, UnreadableError
+from studykit.intake.numberformat import agrees
+
 CHILD_SECONDS = 25
 CHILD_BYTES = 950_000_000
 FRESH_AFTER = 2_000_000
 """Bytes of a file after which the reading process is not used again, so that its memory is given back."""
-Place = tuple[int, int]
-
-
-class UnreadableError(ValueError):
-    """A spreadsheet that is not read; ``kind`` 'password' or 'limit' where that is why."""
-
-    def __init__(self, text: str, kind: str = "") -> None:
-        super().__init__(text)
-        self.kind = kind
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Doubt:
-    """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words."""
-
-    mark: str
-    shown: str
-    reason: str
-
-
-@dataclass(slots=True, kw_only=True)
-class Look:
-    """What a second reader says about one sheet; positions count from 0."""
-
-    state: str = "visible"
-    shown: dict[Place, str] = field(default_factory=dict)
-    doubts: dict[Place, Doubt] = field(default_factory=dict)
-    instead: dict[Place, str] = field(default_factory=dict)
-    formulas: set[Place] = field(default_factory=set)
-    rows: set[int] = field(default_factory=set)
-    columns: set[int] = field(default_factory=set)
-    merged: list[tuple[int, int, int, int]] = field(default_factory=list)
-
-    def doubt(self, place: Place, mark: str, shown: str, reason: str) -> None:
-        """Add a doubt; the first of a cell counts."""
-        self.doubts.setdefault(place, Doubt(mark=mark, shown=shown, reason=reason))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class SheetCells:
-    """One sheet from its first row and column: texts by row, which cells are stored numbers, and its look."""
-
-    title: str
-    texts: list[list[str]]
-    numeric: list[list[bool]]
-    look: Look
 
 
 def text_of(value: Any) -> str:
@@ -99,8 +55,6 @@ def text_of(value: Any) -> str:
 def load(data: bytes, kind: str) -> list[SheetCells]:
     """All sheets that hold cells, by both readers; UnreadableError where the file is too large."""
     import python_calamine as calamine
-
-    from studykit.intake import bounds, looks
 
     if kind == "xls":
         bounds.check_old(data)
@@ -131,8 +85,6 @@ def load(data: bytes, kind: str) -> list[SheetCells]:
 
 def _compared(title: str, rows: list[list[Any]], look: Look, kind: str) -> SheetCells:
     """Texts of one sheet, with a doubt for each stored number that its display does not bear out."""
-    from studykit.intake.numberformat import agrees
-
     texts = [[text_of(v) for v in row] for row in rows]
     numeric = [[type(v) in (float, int) for v in row] for row in rows]
     for (i, k), shown in look.instead.items():

@@ -71,7 +71,8 @@ def decimal_proofs(texts: Iterable[str]) -> tuple[dict[str, str], str]:
         if not found or not marks:
             continue
         last = re.search(r"([.,])([0-9]*)(?:[eE].*)?$", text)
-        assert last is not None
+        if last is None:
+            continue
         head = text[:last.start()].lstrip("+-")
         if len(set(marks)) == 2:
             if marks.count(marks[-1]) == 1:

@@ -15,8 +15,9 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
+from studykit.intake.cellmodel import Doubt, SheetCells, UnreadableError
 from studykit.intake.delimited import Grid
-from studykit.intake.sheetcells import Doubt, SheetCells, UnreadableError, load_apart
+from studykit.intake.sheetcells import load_apart
 
 _SAVE_AGAIN = "open it, save it again as XLSX or CSV, or ask for it again"
 

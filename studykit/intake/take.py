@@ -7,6 +7,7 @@ with every fault at once and leave the old tables as they were. Raw files are ha
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,10 +18,12 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
+from studykit.intake.delimited import factorize
 from studykit.intake.determinations import TAKEN_COLUMNS
 from studykit.intake.doubts import questions
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
+from studykit.intake.reading import reading_files, reading_table
 from studykit.intake.revisions import file_ranks, sort_revisions
 from studykit.intake.rows import shared
 from studykit.intake.values import RuleBook
@@ -39,8 +42,9 @@ class IntakeOutcome:
 
     ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
     remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
-    rule with its count; ``revisions`` every determination that was reported again; ``accepted_at_most``
-    how many rejections intake.toml accepts, where there are more.
+    rule with its count; ``revisions`` every determination that was reported again; ``reading`` every
+    cell beside what was read from it, as the reading sheets have it; ``accepted_at_most`` how many
+    rejections intake.toml accepts, where there are more.
     """
 
     results: pd.DataFrame
@@ -48,6 +52,7 @@ class IntakeOutcome:
     files: pd.DataFrame
     rules: pd.DataFrame
     revisions: pd.DataFrame
+    reading: pd.DataFrame
     accepted_reason: str
     accepted_at_most: int | None = None
 
@@ -161,23 +166,42 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     """All files together: revisions sorted out, and the account of rows closed."""
     parts = [t.taken for t in takes if len(t.taken)]
     rows = pd.concat(parts, ignore_index=True) if parts else takes[0].taken.iloc[:0].copy()
+    rows["marks"] = _marks(rows)
     if parts:
         base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
         codes, sources = pd.factorize(rows["source_file"])
         rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
-        asked = questions(rows, kinds, study)
+        asked = questions(rows, kinds, study, _refused_lines(takes))
         done = sort_revisions(rows.drop(index=[i for i, _, _ in asked]) if asked else rows, ranks)
         current, revisions, refused = done.current, done.revisions, (*asked, *done.refused)
     else:
         current, revisions, refused = rows, sort_revisions(rows.assign(base_file=""), ranks).revisions, ()
+    older = rows.drop(index=[*current.index, *(i for i, _, _ in refused)])
     rejected = [f for t in takes for f in t.rejected]
     rejected += [_late(rows.iloc[i], reason, remedy) for i, reason, remedy in refused]
     files = _account(takes, rejected, revisions)
     for mark, count in revisions.groupby("mark").size().items() if len(revisions) else ():
         book.add(f"older report superseded by {mark}", int(str(count)), "")
     return IntakeOutcome(
-        results=_results(current), rejected=_rejected_table(rejected), files=files, rules=book.to_table(),
+        results=_results(current), reading=reading_table(current, older, rejected),
+        rejected=_rejected_table(rejected), files=files, rules=book.to_table(),
         revisions=revisions, accepted_reason=accepted if rejected else "")
+
+
+def _marks(rows: pd.DataFrame) -> Any:
+    """What a reader should know of a value beside its number: its mark in the file, and whether it was confirmed."""
+    mark, words = factorize(rows["mark"]) if len(rows) else (np.zeros(0, dtype=np.int64), [""])
+    sure = rows["confirmed"].to_numpy(dtype=object) != "" if len(rows) else np.zeros(0, dtype=bool)
+    texts = [*words, *((f"{w}, confirmed" if w else "confirmed") for w in words)]
+    return shared(mark + sure * len(words), texts)
+
+
+def _refused_lines(takes: list[Take]) -> dict[str, set[int]]:
+    """Lines of which something was rejected, by source file."""
+    out: dict[str, set[int]] = {}
+    for fault in (f for t in takes for f in t.rejected if f.row is not None):
+        out.setdefault(fault.file, set()).add(int(fault.row or 0))
+    return out
 
 
 def _late(row: pd.Series, reason: str, remedy: str) -> Fault:
@@ -205,7 +229,7 @@ def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) 
 def _results(current: pd.DataFrame) -> pd.DataFrame:
     """The columns of the results table, typed."""
     if current.empty:
-        current = pd.DataFrame(columns=[*TAKEN_COLUMNS, "revision"])
+        current = pd.DataFrame(columns=[*TAKEN_COLUMNS, "revision", "marks"])
     out = current.loc[:, list(RESULTS.names)].reset_index(drop=True)
     order = pd.to_numeric(out["run_order"]).astype("float64")
     out["run_order"] = pd.array(np.where(order.isna(), 0, order).astype("int64"), dtype="Int64")
@@ -232,11 +256,23 @@ def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:
 
 
 def _write(root: Path, outcome: IntakeOutcome) -> None:
-    """Write the tables, each whole or not at all; intake.json comes last and names them by their hashes."""
-    folder = root / TIDY_FOLDER
+    """Write all tables or none: into a folder beside, which takes the old one's place by two renames."""
+    folder, beside, gone = root / TIDY_FOLDER, root / f".{TIDY_FOLDER}.part", root / f".{TIDY_FOLDER}.old"
     require_writable(folder)
-    for left_over in folder.glob(".*.part"):  # of a run that was killed
-        left_over.unlink(missing_ok=True)
+    for left_over in (beside, gone):  # of a run that was killed
+        if left_over == gone and gone.exists() and not folder.exists():
+            gone.rename(folder)
+        shutil.rmtree(left_over, ignore_errors=True)
+    (beside / "reading").mkdir(parents=True)
+    _write_tables(root, beside, outcome)
+    if folder.exists():
+        folder.rename(gone)
+    beside.rename(folder)
+    shutil.rmtree(gone, ignore_errors=True)
+
+
+def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
+    """All tables into an empty folder; intake.json names them by their hashes."""
     texts = ("file", "column", "value", "reason", "remedy")
     tables = {
         "rejected.csv": table_bytes(outcome.rejected, safe=texts),
@@ -245,6 +281,7 @@ def _write(root: Path, outcome: IntakeOutcome) -> None:
         "rules.csv": table_bytes(outcome.rules, safe=("rule", "example")),
         "results.csv": table_bytes(outcome.results, safe=("source_file",)),
     }
+    tables |= reading_files(outcome.reading)
     for name, data in tables.items():
         write_bytes(folder / name, data)
     write_json(folder / "intake.json", {

@@ -16,7 +16,7 @@ from odf.text import P
 
 from studykit.core.errors import BadInput
 from studykit.intake import bounds, sheetcells
-from studykit.intake.sheetcells import UnreadableError
+from studykit.intake.cellmodel import UnreadableError
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from tests.xls_writer import xls_bytes
 

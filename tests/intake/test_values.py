@@ -48,7 +48,8 @@ def test_cells_without_a_stated_meaning(text: str, reason: str) -> None:
 
 
 def test_words_of_the_mapping_come_first(tmp_path: Path) -> None:
-    words = '[file.words]\n"-" = "not measured"\n"0" = "below limit"\nOR = "above limit"\n[file.limits]\nSi = 2\n[file.upper_limits]\nP = 5000\n'
+    words = '[file.words]\n"-" = "not measured"\n"0" = "below limit"\nOR = "above limit"\n'
+    words += "[file.limits]\nSi = 2\n[file.upper_limits]\nP = 5000\n"
     out = take(tmp_path, LONG + words, {
         "a.csv": HEAD + "B001;Si;-;mg/kg\nB002;Si;0;mg/kg\nB003;P;OR;mg/kg\n007;Si;3;mg/kg\n"})
     assert values(out) == {("B002", "Si", 1): (2.0, "<"), ("B003", "P", 1): (5000.0, ">"), ("007", "Si", 1): (3.0, "")}
