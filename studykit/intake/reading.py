@@ -28,9 +28,12 @@ _STYLE = ("body{font:15px/1.4 system-ui,sans-serif;margin:2rem;color:#1d2733}tab
 
 
 def reading_table(current: pd.DataFrame, older: pd.DataFrame, rejected: Sequence[Fault]) -> pd.DataFrame:
-    """All determinations with their doubt: ``current`` and ``older`` (superseded) as taken, ``rejected`` as faults."""
+    """Determinations with their doubt: ``current`` and ``older`` (superseded) as taken, ``rejected`` as faults.
+
+    Where there are many, every n-th of the rows without a doubt.
+    """
     parts = []
-    for rows, words in ((older, "superseded"), (current, "")):
+    for rows, words in ((older, "superseded"), (_thinned(current), "")):
         if rows.empty:
             continue
         own = pd.DataFrame({c: rows[c].to_numpy(dtype=object) for c in
@@ -49,8 +52,20 @@ def reading_table(current: pd.DataFrame, older: pd.DataFrame, rejected: Sequence
         pd.DataFrame(columns=names))
 
 
-def reading_files(table: pd.DataFrame) -> dict[str, bytes]:
-    """File names under tidy/ with their bytes: a CSV and an HTML for each raw file, and reading.csv with their hashes."""
+def _thinned(rows: pd.DataFrame) -> pd.DataFrame:
+    """Of many rows those with a mark, and every n-th of the others; the order stays."""
+    if len(rows) <= 20 * MOST_ROWS:
+        return rows
+    keep = np.array(rows["marks"].to_numpy(dtype=object) != "")
+    keep[:: len(rows) // (10 * MOST_ROWS)] = True
+    return rows[keep]
+
+
+def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, bytes]:
+    """File names under tidy/ with their bytes: a CSV and an HTML for each raw file, and reading.csv with their hashes.
+
+    ``totals``: determinations of each file.
+    """
     out: dict[str, bytes] = {}
     lines = []
     for file, own in table.groupby("file", sort=True):
@@ -59,10 +74,10 @@ def reading_files(table: pd.DataFrame) -> dict[str, bytes]:
             stem += "_"
         part = _sorted(own)
         csv = table_bytes(part[list(COLUMNS)], safe=("column", "as_written", "reason", "sample"))
-        page = _page(str(file), part, len(own)).encode("utf-8")
+        page = _page(str(file), part, totals.get(str(file), len(own))).encode("utf-8")
         out[f"reading/{stem}.csv"], out[f"reading/{stem}.html"] = csv, page
         doubtful = int((~own["doubt"].isin(["plain", "a limit"])).sum())
-        lines.append((file, len(own), doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(),
+        lines.append((file, totals.get(str(file), len(own)), doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(),
                       hashlib.sha256(csv).hexdigest()))
     index = pd.DataFrame(lines, columns=["file", "determinations", "doubtful", "sheet", "html_sha256", "csv_sha256"])
     out["reading.csv"] = table_bytes(index, safe=("file", "sheet"))

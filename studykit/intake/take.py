@@ -281,7 +281,8 @@ def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
         "rules.csv": table_bytes(outcome.rules, safe=("rule", "example")),
         "results.csv": table_bytes(outcome.results, safe=("source_file",)),
     }
-    tables |= reading_files(outcome.reading)
+    totals = dict(zip(outcome.files["file"], outcome.files["taken"] + outcome.files["rejected"], strict=True))
+    tables |= reading_files(outcome.reading, totals)
     for name, data in tables.items():
         write_bytes(folder / name, data)
     write_json(folder / "intake.json", {

@@ -91,7 +91,8 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
     if sum(1 for h in block.heads.values() if h) < 2 or not len(block.rows):
         return block
     lone = [i for i in _single_cells(grid, block.rows) if _is_line(grid.row(i), samples, mapping)]
-    last = max((int(i) for i in block.rows if int(i) not in set(lone)), default=-1)
+    others = block.rows[~np.isin(block.rows, lone)]
+    last = int(others.max()) if len(others) else -1
     for i in lone:
         if i < last and tidy_text("".join(grid.row(i))) not in {tidy_text(t) for t in mapping.ignore_lines}:
             faults.append(Fault(file=file, row=int(grid.lines[i]), value=" ".join(grid.row(i)).strip()[:120],
@@ -100,7 +101,7 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
                                        "ignore_lines in this entry of intake.toml"))
     if lone:
         notes.append(f"{len(lone)} lines of text not read")
-    return replace(block, rows=block.rows[~np.isin(block.rows, lone)]) if lone else block
+    return replace(block, rows=others) if lone else block
 
 
 def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
@@ -123,10 +124,11 @@ def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
     out: list[Fault] = []
     for block in blocks:
         stems = {_stem(h) for h in block.heads.values() if h}
+        first = {s[:1] for s in stems} | {" "}
         hits = np.zeros(len(grid.cells), dtype=np.int32)
         for k in block.heads:
             codes, distinct = factorize(grid.cells[k])
-            hits += np.array([bool(t.strip()) and _stem(t) in stems for t in distinct], dtype=np.int32)[codes]
+            hits += np.array([t[:1].casefold() in first and _stem(t) in stems for t in distinct], dtype=np.int32)[codes]
         for i in block.rows[hits[block.rows] > 0][:1_000]:
             cells = grid.row(int(i))
             full = [c for c in cells if c]

@@ -193,6 +193,8 @@ def spreadsheet_form(code: str) -> str:
 
     ``007`` and ``7``, ``1E5`` and ``100000``, ``a1`` and ``A1``, Cyrillic and Latin K share one form.
     """
+    if code.isascii() and code.isalnum() and not code[0].isdigit():
+        return code.casefold()
     text = unicodedata.normalize("NFKC", code).translate(_ALIKE).strip().casefold()
     if re.fullmatch(r"[0-9]+(?:[.,][0-9]+)?(?:e[+-]?[0-9]{1,2})?", text):
         return format(float(text.replace(",", ".")), ".15g")

@@ -33,7 +33,8 @@ def test_account_closes_and_everything_is_written(tmp_path: Path) -> None:
     assert out.sentence() == "5 rows in = 2 taken + 3 rejected; 2 results."
     assert not out.complete
     written = tidy(tmp_path)
-    assert sorted(written) == ["files.csv", "intake.json", "reading.csv", "rejected.csv", "results.csv", "revisions.csv", "rules.csv"]
+    assert sorted(written) == ["files.csv", "intake.json", "reading.csv", "rejected.csv", "results.csv",
+                               "revisions.csv", "rules.csv"]
     rejected = pd.read_csv(tmp_path / "tidy/rejected.csv", dtype=str, keep_default_na=False)
     assert rejected[["file", "row", "column", "value"]].values.tolist() == [
         ["a.csv", "4", "Code", "B009"], ["a.csv", "5", "Test", "Xx"], ["a.csv", "6", "Result", "abc"]]

@@ -1,0 +1,196 @@
+"""Files that must be refused or read within bounds: bombs and broken containers.
+
+    python -m tests.intake.labfiles.hostile [NAME ...]     runs the command on each, with its memory and time
+
+Each child may use 4 GB of address space and 45 seconds; the limits asked for are 1 GB and 30 seconds.
+"""
+
+from __future__ import annotations
+
+import io
+import os
+import resource
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+from tests.intake.labfiles.generate import make_case, write_study
+from tests.intake.labfiles.writers import _zipped
+
+
+def _parts(data: bytes) -> dict[str, str]:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        return {n: archive.read(n).decode("utf-8") for n in archive.namelist()}
+
+
+def _xlsx(change: Callable[[dict[str, str]], None]) -> tuple[str, bytes]:
+    seed = next(s for s in range(1, 400) if make_case(s, ["plain"]).container == "xlsx")
+    data = next(iter(make_case(seed, ["plain"]).files.values()))
+    parts = _parts(data)
+    change(parts)
+    return "xlsx", _zipped(parts)
+
+
+def _ods(change: Callable[[dict[str, str]], None]) -> tuple[str, bytes]:
+    seed = next(s for s in range(1, 400) if make_case(s, ["plain"]).container == "ods")
+    parts = _parts(next(iter(make_case(seed, ["plain"]).files.values())))
+    change(parts)
+    return "ods", _zipped(parts, stored=("mimetype",))
+
+
+def _sub(name: str, old: str, new: str) -> Callable[[dict[str, str]], None]:
+    def change(parts: dict[str, str]) -> None:
+        key = next(k for k in parts if k.endswith(name))
+        if old not in parts[key]:
+            raise ValueError(f"{old} is not in {key}")
+        parts[key] = parts[key].replace(old, new, 1)
+
+    return change
+
+
+SHEET = "sheet1.xml"
+BOMBS: dict[str, Callable[[], tuple[str, bytes]]] = {
+    "xlsx: a million empty rows": lambda: _xlsx(
+        _sub(SHEET, "</sheetData>", "".join(f'<row r="{i}"/>' for i in range(1000, 1_000_000)) + "</sheetData>")
+    ),
+    "xlsx: one cell at XFD1048576": lambda: _xlsx(
+        _sub(SHEET, "</sheetData>", '<row r="1048576"><c r="XFD1048576"><v>1</v></c></row></sheetData>')
+    ),
+    "xlsx: one heading in column XFD": lambda: _xlsx(_sub(SHEET, "</row>", '<c r="XFD1"><v>1</v></c></row>')),
+    "xlsx: dimension of the whole sheet": lambda: _xlsx(
+        _sub(SHEET, "<sheetData>", '<dimension ref="A1:XFD1048576"/><sheetData>')
+    ),
+    "xlsx: 50 merges of whole columns": lambda: _xlsx(
+        _sub(
+            SHEET,
+            "</sheetData>",
+            '</sheetData><mergeCells count="50">'
+            + "".join(f'<mergeCell ref="A{i}:XFD1048576"/>' for i in range(50, 100))
+            + "</mergeCells>",
+        )
+    ),
+    "xlsx: a string of 300 MB": lambda: _xlsx(
+        _sub("sharedStrings.xml", "</sst>", "<si><t>" + "9" * 300_000_000 + "</t></si></sst>")
+    ),
+    "xlsx: document type with entities": lambda: _xlsx(
+        _sub(
+            SHEET,
+            "<worksheet",
+            '<!DOCTYPE x [<!ENTITY a "99999">'
+            '<!ENTITY b "&a;&a;&a;&a;&a;&a;&a;&a;&a;&a;"><!ENTITY c "&b;&b;&b;&b;&b;&b;&b;&b;&b;&b;">]><worksheet',
+        )
+    ),
+    "xlsx: document type after 6,000 bytes": lambda: _xlsx(
+        _sub(SHEET, "<worksheet", "<!--" + "x" * 6000 + '--><!DOCTYPE x [<!ENTITY a "9">]><worksheet')
+    ),
+    "xlsx: 100,000 deep elements": lambda: _xlsx(
+        _sub(SHEET, "</sheetData>", "</sheetData>" + "<a>" * 100_000 + "</a>" * 100_000)
+    ),
+    "xlsx: 65,000 styles": lambda: _xlsx(
+        _sub(
+            "styles.xml",
+            "</cellXfs>",
+            '<xf numFmtId="0" fontId="0" fillId="0" borderId="0"/>' * 65_000 + "</cellXfs>",
+        )
+    ),
+    "ods: a row repeated a million times": lambda: _ods(
+        _sub(
+            "content.xml",
+            "</table:table>",
+            '<table:table-row table:number-rows-repeated="1048500"><table:table-cell office:value-type="float" '
+            'office:value="1"><text:p>1</text:p>'
+            "</table:table-cell></table:table-row></table:table>",
+        )
+    ),
+    "ods: a cell repeated 16,384 times in 60,000 rows": lambda: _ods(
+        _sub(
+            "content.xml",
+            "</table:table>",
+            '<table:table-row table:number-rows-repeated="60000"><table:table-cell table:number-columns-repeated="16384" '
+            'office:value-type="float" '
+            'office:value="1"><text:p>1</text:p></table:table-cell></table:table-row></table:table>',
+        )
+    ),
+    "ods: empty cells repeated two thousand million times": lambda: _ods(
+        _sub(
+            "content.xml",
+            "</table:table>",
+            '<table:table-row table:number-rows-repeated="2000000000">'
+            '<table:table-cell table:number-columns-repeated="2000000000"/></table:table-row></table:table>',
+        )
+    ),
+    "ods: text:s two thousand million spaces": lambda: _ods(
+        _sub("content.xml", "<text:p>", '<text:p><text:s text:c="2000000000"/>')
+    ),
+    "ods: document type with entities": lambda: _ods(
+        _sub("content.xml", "<office:document-content", '<!DOCTYPE x [<!ENTITY a "9">]><office:document-content')
+    ),
+    "csv: one line of 100 MB": lambda: ("csv", b"Sample,Si [mg/kg]\nK72PX,9.8\n" + b"9" * 100_000_000),
+    "csv: 200,000 columns": lambda: (
+        "csv",
+        b",".join(b"c%d" % i for i in range(200_000)) + b"\n" + b",".join([b"1"] * 200_000) + b"\n",
+    ),
+    "csv: a million quotes": lambda: ("csv", b"Sample,Si [mg/kg]\n" + b'"' * 1_000_001 + b"\n"),
+    "csv: ten million empty lines": lambda: ("csv", b"Sample,Si [mg/kg]\n" + b"\n" * 10_000_000 + b"K72PX,9.8\n"),
+}
+
+
+def _limits() -> None:
+    resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
+
+
+def _wait(pid: int, limit: float) -> tuple[int, float, bool]:
+    """Exit code, peak memory in kB of the child and of what it waited for, and whether it was ended for its time."""
+    end, late = time.monotonic() + limit, False
+    while True:
+        done, status, usage = os.wait4(pid, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status), usage.ru_maxrss, late
+        if time.monotonic() > end and not late:
+            late = True
+            os.killpg(pid, signal.SIGKILL)
+        time.sleep(0.05)
+
+
+def main() -> None:
+    """Each bomb through the command, with exit code, peak memory and time."""
+    names = sys.argv[1:] or list(BOMBS)
+    for name in names:
+        with tempfile.TemporaryDirectory(prefix="hostile") as place:
+            seed = (
+                next(s for s in range(1, 400) if make_case(s, ["plain"]).container == BOMBS[name]()[0])
+                if ":" in name
+                else 1
+            )
+            case = make_case(seed, ["plain"])
+            _, data = BOMBS[name]()
+            case.files = {next(iter(case.files)): data}
+            write_study(case, Path(place) / "s")
+            start = time.perf_counter()
+            said = Path(place) / "said.txt"
+            with said.open("wb") as file:
+                child = subprocess.Popen(
+                    [sys.executable, "-m", "studykit", "intake", str(Path(place) / "s")],
+                    stdout=file,
+                    stderr=subprocess.STDOUT,
+                    preexec_fn=_limits,
+                    start_new_session=True,
+                )
+            code, usage, late = _wait(child.pid, 45)
+            seconds = time.perf_counter() - start
+            peak = usage / 1024
+            text = said.read_bytes() + (b"TIMED OUT" if late else b"")
+            last = text.decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
+            print(
+                f"{name} | {len(data)} bytes | exit {code} | {seconds:.1f} s | peak {peak:.0f} MB | {last[0][:160]}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,182 @@
+"""Reads generated laboratory files and says what was read wrong, lost, or refused without need.
+
+python -m tests.intake.labfiles.run 1000                      a thousand drawn and combined cases
+python -m tests.intake.labfiles.run 20 --kind "struck line"   one kind alone
+python -m tests.intake.labfiles.run 3 --each                  every kind alone, three times
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import gc
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import tomllib
+import traceback
+import warnings
+from pathlib import Path
+
+from tests.intake.labfiles.generate import make_case, study_toml, write_study
+from tests.intake.labfiles.model import Case
+from tests.intake.labfiles.registry import KINDS
+from tests.intake.labfiles.score import BAD, OVER, RIGHT, Outcome, Tally, TidyRow, judge
+
+_studies: dict[str, object] = {}
+
+
+def run_in_process(case: Case, folder: Path) -> Outcome:
+    """By the library function `studykit.intake.read_intake` (what `studykit intake` does, without writing)."""
+    import pandas as pd
+
+    from studykit.core.errors import StudyKitError
+    from studykit.intake.take import read_intake
+    from studykit.study.definition import parse_study
+
+    text = study_toml(case)
+    start = time.perf_counter()
+    try:
+        if text not in _studies:
+            if len(_studies) > 3000:
+                _studies.clear()
+            _studies[text] = parse_study(tomllib.loads(text))
+        samples = pd.DataFrame(
+            {
+                "sample": case.codes,
+                "container": [f"C{i // 2 + 1}" for i in range(len(case.codes))],
+                "kind": "spot",
+                "depth": ["upper" if i % 2 == 0 else "lower" for i in range(len(case.codes))],
+            },
+            dtype=str,
+        )
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            found = read_intake(folder, _studies[text], samples)  # type: ignore[arg-type]
+    except StudyKitError as error:
+        return Outcome(int(error.exit_code), message=str(error), seconds=time.perf_counter() - start)
+    except Exception:
+        return Outcome(70, message=traceback.format_exc()[-900:], seconds=time.perf_counter() - start)
+    seconds = time.perf_counter() - start
+    rows = [
+        TidyRow(
+            str(r["sample"]),
+            str(r["analyte"]),
+            float(r["value"]),
+            str(r["unit"]),
+            _blank(r["qualifier"]),
+            str(r["as_written"]),
+        )
+        for r in found.results.to_dict("records")
+    ]
+    rejected = [
+        (None if pd.isna(r["row"]) else int(r["row"]), str(r["value"]), str(r["reason"]))
+        for r in found.rejected.to_dict("records")
+    ]
+    return Outcome(8 if rejected else 0, rows, rejected, seconds=seconds)
+
+
+def _blank(value: object) -> str:
+    return "" if value is None or value != value else str(value)
+
+
+def run_command(case: Case, folder: Path) -> Outcome:
+    """By `python -m studykit intake FOLDER`, as a user would."""
+    start = time.perf_counter()
+    done = subprocess.run(
+        [sys.executable, "-m", "studykit", "intake", str(folder)],
+        capture_output=True,
+        text=True,
+        check=False,
+        env=os.environ,
+    )
+    seconds = time.perf_counter() - start
+    message = done.stderr + done.stdout
+    if done.returncode not in (0, 8) or not (folder / "tidy" / "results.csv").exists():
+        return Outcome(done.returncode, message=message, seconds=seconds)
+    with (folder / "tidy" / "results.csv").open(encoding="utf-8", newline="") as file:
+        rows = [
+            TidyRow(r["sample"], r["analyte"], float(r["value"]), r["unit"], r["qualifier"], r["as_written"])
+            for r in csv.DictReader(file)
+        ]
+    with (folder / "tidy" / "rejected.csv").open(encoding="utf-8", newline="") as file:
+        rejected = [(int(r["row"]) if r["row"] else None, r["value"], r["reason"]) for r in csv.DictReader(file)]
+    return Outcome(done.returncode, rows, rejected, message, seconds)
+
+
+def try_case(case: Case, root: Path, command: bool = False) -> Outcome:
+    """Write the case into a fresh folder and run it there."""
+    folder = root / "s"
+    shutil.rmtree(folder, ignore_errors=True)
+    if command:
+        write_study(case, folder)
+        return run_command(case, folder)
+    (folder / "raw").mkdir(parents=True)
+    for name, data in case.files.items():
+        (folder / "raw" / name).write_bytes(data)
+    (folder / "intake.toml").write_text(case.intake, encoding="utf-8")
+    return run_in_process(case, folder)
+
+
+def main() -> None:
+    """Cases from seeds, a table, and every bad one in a log."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("cases", type=int, help="how many cases, of each kind with --each")
+    parser.add_argument("--first", type=int, default=1, help="first seed")
+    parser.add_argument("--kind", action="append", help="only these kinds, alone")
+    parser.add_argument("--each", action="store_true", help="every kind alone")
+    parser.add_argument("--command", action="store_true", help="by the command instead of the library")
+    parser.add_argument("--log", type=Path, help="write every bad or over-refused case here, one a line")
+    parser.add_argument("--table", type=Path, help="write the table here")
+    parser.add_argument("--containers", nargs="*", help="only these containers, such as csv txt")
+    args = parser.parse_args()
+    sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+    if args.each or args.kind:
+        names = args.kind or sorted(KINDS)
+        each = args.each or args.cases
+        work = [(args.first + 100_000 * j + i, [n]) for i in range(each) for j, n in enumerate(names)]
+    else:
+        work = [(args.first + i, None) for i in range(args.cases)]
+    tally, spent, done = Tally(), 0.0, 0
+    log = args.log.open("w", encoding="utf-8", errors="backslashreplace") if args.log else None
+    gc.disable()
+    start = time.perf_counter()
+    with tempfile.TemporaryDirectory(prefix="labfiles") as place:
+        for seed, names in work:
+            if time.perf_counter() - start > args.minutes * 60:
+                break
+            case = make_case(seed, names)
+            if args.containers and case.container not in args.containers:
+                continue
+            out = try_case(case, Path(place), args.command)
+            verdict = judge(case, out)
+            tally.add(case, verdict)
+            spent += out.seconds
+            done += 1
+            if done % 500 == 0:
+                gc.collect()
+            if args.table and done % 200 == 0:
+                args.table.write_text(tally.table() + "\n", encoding="utf-8", errors="backslashreplace")
+            if log and (verdict.verdict in BAD or verdict.verdict == OVER):
+                print(
+                    f"{verdict.verdict}\t{seed}\t{case.kinds}\t{case.container} {case.layout}\t{verdict.detail!r}",
+                    file=log,
+                    flush=True,
+                )
+    wall = time.perf_counter() - start
+    table = tally.table()
+    if args.table:
+        args.table.write_text(table + "\n", encoding="utf-8", errors="backslashreplace")
+    print(table)
+    agree = tally.agreed["agree"]
+    print(
+        f"{done} cases in {wall:.0f} s ({done / wall:.0f}/s; {spent:.0f} s in the program); of {agree} that two people "
+        f"read alike {tally.agreed[OVER]} refused, {tally.agreed[RIGHT]} right"
+    )
+
+
+if __name__ == "__main__":
+    main()
