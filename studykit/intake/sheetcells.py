@@ -27,7 +27,7 @@ from studykit.intake import bounds, looks
 from studykit.intake.cellmodel import MOST_CELLS, MOST_COLUMNS, Doubt, Look, SheetCells, UnreadableError
 from studykit.intake.numberformat import agrees
 
-CHILD_SECONDS = 25
+CHILD_SECONDS = 20
 CHILD_BYTES = 950_000_000
 FRESH_AFTER = 2_000_000
 """Bytes of a file after which the reading process is not used again, so that its memory is given back."""
