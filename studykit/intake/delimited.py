@@ -24,6 +24,7 @@ from studykit.intake.cellmodel import Doubt
 
 MAX_BYTES = 400_000_000
 MAX_CELLS = 40_000_000
+MAX_COLUMNS = 5_000
 DELIMITERS = (";", "\t", "|", ",")
 DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
@@ -263,6 +264,8 @@ def factorize(column: Any) -> tuple[np.ndarray, list[str]]:
 
 
 def _check_size(rows: int, width: int, name: str) -> None:
+    if width > MAX_COLUMNS:
+        raise single(name, f"has a line of {width:,} cells; at most {MAX_COLUMNS:,} are read", "check its delimiter")
     if rows * width > MAX_CELLS:
         raise single(name, f"would be {rows:,} lines of {width:,} cells; at most {MAX_CELLS:,} cells are read",
                      "split the file, or check its delimiter")
