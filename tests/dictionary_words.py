@@ -22,6 +22,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "sampling": "see [sampling]",
         "unusual": "places with a value outside its usual range, each with the reason why it is right: "
                    "`\"fluid.storage_temperature_c\" = \"heated tank\"`",
+        "safety": "answers from the safety data sheet and the site; see [safety]",
         "exclusion_rules": "names of the rules by which a result may be excluded, fixed before the data",
     },
     "Factors": {
@@ -169,6 +170,18 @@ MEANINGS: dict[str, dict[str, str]] = {
         "height_mm": "height of this piece, mm",
         "bottom_diameter_mm": "inside diameter at its lower end, mm",
         "top_diameter_mm": "inside diameter at its upper end, mm; left out: a cylinder",
+    },
+    "SafetySettings": {
+        "data_sheet": "title and date of the safety data sheet that the answers come from",
+        "flash_point_c": "flash point of what lies in the container now, °C; none: the data sheet says that it does not burn",
+        "liquid_up_to_c": "highest temperature that the liquid may have when it is opened, °C",
+        "conductivity_ps_m": "electrical conductivity, pS/m",
+        "vessel_material": "what the container is made of",
+        "pressure_or_gas": "whether it can be under pressure or give off gas",
+        "free_water": "whether water lies under or in a liquid that should hold none",
+        "toxic_or_corrosive": "whether the data sheet calls it so",
+        "permit": "role or permit under which containers are opened",
+        "mixing_procedure": "the site's written procedure by which they may be mixed",
     },
     "Intake": {
         "accept_rejected": "reason for accepting rejected rows",

@@ -15,6 +15,7 @@ from pydantic import BaseModel
 from studykit.intake import mapping
 from studykit.quality.controls import CHECK_LIMITS
 from studykit.study import definition as settings
+from studykit.study import safety
 from studykit.study.columns import TABLES, Column, TableSpec
 from studykit.study.definition import Study
 from studykit.study.exclusions import EXCLUSIONS
@@ -59,6 +60,7 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
+    ("[safety]", safety.SafetySettings),
     ("intake.toml, at the head", mapping.Intake), ("[[file]]", mapping.FileMapping),
     ("an entry of [file.analytes]", mapping.AnalyteColumn),
 )

@@ -55,6 +55,18 @@ pieces = [
 containers = 6
 controls = ["remixed control", "duplicate", "check fluid", "blank"]
 
+[safety]
+data_sheet = "invented, 2025"
+flash_point_c = 220
+liquid_up_to_c = 30
+conductivity_ps_m = 100
+vessel_material = "metal"
+pressure_or_gas = "no"
+free_water = "no"
+toxic_or_corrosive = "no"
+permit = "shift lead of the store"
+mixing_procedure = "tumbling of pails"
+
 [sampling]
 heel = true
 draw_ml = 100
@@ -72,7 +84,7 @@ def study(**changes: Any) -> Study:
 
     data = tomllib.loads(STUDY_TOML)
     for key, value in changes.items():
-        data[key] = {**data[key], **value} if isinstance(value, dict) else value
+        data[key] = {**data.get(key, {}), **value} if isinstance(value, dict) else value
     return parse_study(data)
 
 

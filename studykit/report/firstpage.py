@@ -13,24 +13,9 @@ import pandas as pd
 from studykit.core.files import read_csv
 from studykit.core.record import read_records, significant
 from studykit.report.manifest import hashes, input_files
+from studykit.study.cautions import markdown
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-
-CAUTIONS = (
-    "The safety data sheet, local law and codes, the site's permits and competent or licensed people decide; stop if "
-    "unsure. This report gives no authority to handle anything.",
-    "Never cut, drill, grind, weld or heat a container that holds or held something combustible, however empty it "
-    "looks; leave it to licensed specialists.",
-    "Flammable or hot liquids: keep sources of ignition away, bond and earth, use conductive tools, let things cool; a "
-    "clean light oil charges up too.",
-    "Do not open a bulged, hissing or unknown container; do not lean into or enter a tank or tote.",
-    "Skin, eyes and lungs: gloves and goggles as the data sheet says. Used oil can cause cancer through the skin; "
-    "rinsing solvents are often worse than the sample.",
-    "Never start a siphon or fill a pipette by mouth; no food bottles for samples.",
-    "Lifting: a full 20 L pail weighs about 18 kg, a drum about 200 kg; do not tilt a drum to see its floor.",
-    "Spills on a tray with absorbent at hand; rinsings, purge and left-over samples go to licensed disposal, not back "
-    "into stock and not down a drain.",
-)
 
 
 def _numbers(stage: OpenStage, stem: str) -> dict[str, str]:
@@ -159,9 +144,9 @@ def limits(stage: OpenStage) -> str:
     return "\n".join(lines)
 
 
-def cautions() -> str:
-    """The usual cautions for sampling and handling."""
-    return "\n".join(f"- {c}" for c in CAUTIONS)
+def cautions(stage: OpenStage) -> str:
+    """The cautions of the first page that apply to the study's safety profile."""
+    return markdown("first", stage.study.safety)
 
 
 def trace(stage: OpenStage) -> pd.DataFrame:

@@ -33,6 +33,7 @@ from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
 from studykit.study.lock import LOCK
+from studykit.study.safety import Act
 from studykit.study.tables import LINE, load_tables, read_cells, type_cells
 
 STOCK = "plan/stock.csv"
@@ -92,6 +93,7 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     if containers is not None:
         _known_vessels(study, containers, CONTAINERS.file)
         containers["treatment"] = containers["treatment"].replace("", "stored")
+        _cleared(study, containers)
         return make_plan(study, containers.drop(columns=LINE)), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
@@ -99,6 +101,7 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
                      "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
     _known_vessels(study, stock, STOCK)
     stock["treatment"] = stock["treatment"].replace("", "stored")
+    _cleared(study, stock)
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
     stock = stock.drop(columns=LINE)
     chosen = choose_containers(stock, study)
@@ -112,6 +115,23 @@ def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
     """Faults of chosen containers with file and line of the stock list, which is what the person wrote."""
     return BadInput([replace(f, file=STOCK, row=int(lines[f.value])) if f.value in lines else f for f in error.faults],
                     title=error.title)
+
+
+def _cleared(study: Study, table: pd.DataFrame) -> None:
+    """BadInput for everything that the plan asks for and the section safety of study.toml does not clear."""
+    settings = study.sampling
+    residue = settings.heel if settings.residue is None else settings.residue
+    remixed = control(study, "remixed control") or bool((table["treatment"] == "remixed control").any())
+    asked: tuple[tuple[bool, Act, str, str], ...] = (
+        (settings.heel, "heel draw", "sampling.heel asks for a draw at the floor", "set sampling.heel = false"),
+        (residue, "stirring", "sampling.residue asks to stir what is left", "set sampling.residue = false"),
+        (remixed, "stirring", "a remixed control is to be mixed", "take it out of [design] controls and the containers"),
+    )
+    faults = [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
+                    + "; ".join(study.safety.bars(act)), remedy=f"answer it from the safety data sheet, or {way}")
+              for wanted, act, what, way in asked if wanted and study.safety.bars(act)]
+    if faults:
+        raise BadInput(faults, title="The plan has faults")
 
 
 def existing_plan(root: Path, study: Study) -> Plan:

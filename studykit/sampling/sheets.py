@@ -25,21 +25,16 @@ from openpyxl.utils import get_column_letter
 from studykit.core.errors import single
 from studykit.sampling.draws import DrawPlan
 from studykit.sampling.order import Plan
-from studykit.sampling.sheet_texts import (
-    CAUTIONS,
-    CONTROL_NOTES,
-    CONTROL_STEPS,
-    CUSTODY,
-    QUESTIONS,
-    REQUESTS,
-    SEDIMENT,
-    STEPS,
-)
 from studykit.sampling.sketch import draw_vessel
+from studykit.study.cautions import cautions, lines
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
 LABEL_INSET_MM = 2.0
+ANSWERS = {"data_sheet": "safety data sheet", "flash_point_c": "flash point, °C",
+           "liquid_up_to_c": "liquid at most, °C", "conductivity_ps_m": "conductivity, pS/m",
+           "vessel_material": "container of", "pressure_or_gas": "pressure or gas", "free_water": "free water",
+           "toxic_or_corrosive": "toxic or corrosive", "permit": "opened under", "mixing_procedure": "mixed by"}
 # a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
 # hand-held readers begin to fail (common practice, no source)
 SMALLEST_QR_MM = 29 * 0.35
@@ -67,9 +62,10 @@ def _mm(value: float) -> str:
 
 
 def bench_pdf(study: Study, plan: Plan) -> bytes:
-    """One landscape page a container in the order of the visits: drawing to scale, draws, fields, cautions.
+    """A page of cautions and answers to sign, then one page a container in the order of the visits.
 
-    A last page lists the bottles that come from no container (blanks, check fluids).
+    A container's page holds the drawing to scale, draws, fields and the cautions for the bench; a last page lists the
+    bottles that come from no container (blanks, check fluids).
     """
     codes = {(r["container"], int(r["draw_order"])): str(r["sample"]) for r in plan.draws.to_dict("records")}
     about = {r["container"]: r for r in plan.containers.to_dict("records")}
@@ -79,8 +75,30 @@ def bench_pdf(study: Study, plan: Plan) -> bytes:
     controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
                  "keep": f"{study.sampling.draw_ml:g}"}
                 for r in plan.samples.to_dict("records") if r["container"] == ""]
-    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "cautions": CAUTIONS, "steps": STEPS,
-                            "controls": controls, "control_steps": CONTROL_STEPS})
+    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "front": _front(study),
+                            "cautions": [parted(c.text) for c in cautions("bottle", study.safety)],
+                            "steps": lines("steps", study.safety), "controls": controls,
+                            "control_steps": lines("controls", study.safety)})
+
+
+def parted(text: str) -> list[list[Any]]:
+    """A text as pieces with whether each is bold, from its Markdown marks."""
+    return [[piece, i % 2 == 1] for i, piece in enumerate(text.split("**")) if piece]
+
+
+def _front(study: Study) -> dict[str, Any]:
+    """The first page: answers of the safety section, what is barred and why, every caution that applies."""
+    answers = [[a, b] for a, b in answer_rows(study)]
+    return {"answers": answers, "cautions": [parted(c.text) for c in cautions("", study.safety)]}
+
+
+def answer_rows(study: Study) -> list[tuple[str, str]]:
+    """The safety section in words: every answer, then what the kit may plan and why not."""
+    s = study.safety
+    rows = [(label, str(getattr(s, key)) or "not answered") for key, label in ANSWERS.items()]
+    rows += [(f"planned by the kit: {act}", "; ".join(s.bars(act)) or "cleared")
+             for act in ("heel draw", "stirring")]
+    return rows
 
 
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
@@ -89,18 +107,19 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     discards = any(d.discard_ml for d in plan.draws)
     drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)
     seen = {d.depth for d in plan.draws}
-    sediment = [SEDIMENT["look"], SEDIMENT["heel" if "heel" in seen else "unseen"]]
-    sediment += [SEDIMENT["residue"]] * ("residue" in seen) + [SEDIMENT["cake"]]
+    wanted = ["look", "heel" if "heel" in seen else "no heel", *["residue"] * ("residue" in seen), "cake"]
+    sediment = [text for part in wanted for text in lines(part, study.safety)]
     lot_store = [f"{name} {about[name]}" for name in ("lot", "store") if str(about[name])]
     if about["treatment"] not in ("", "stored"):
         lot_store.append(str(about["treatment"]))
     shares = ", ".join(f"{z.label} {z.tip_mm / plan.liquid_height_mm:.2f}" for z in plan.zones
                        if z.tip_mm > study.sampling.floor_gap_mm)
     rim = vessel.total_height_mm - plan.liquid_height_mm
-    notes = [*filter(None, [CONTROL_NOTES.get(str(about["treatment"]), "")]), *plan.warnings]
+    notes = [*lines(str(about["treatment"]), study.safety), *plan.warnings]
+    barred = {"heel" * (not study.safety.clears("heel draw")), "residue" * (not study.safety.clears("stirring"))}
     rows = [
         {"order": d.order, "sample": codes[(plan.container, d.order)], "depth": d.depth,
-         "tip": "stirred" if d.depth == "residue" else _mm(d.tip_mm),
+         "tip": "barred" if d.depth in barred else "mixed" if d.depth == "residue" else _mm(d.tip_mm),
          "below": "" if d.depth == "residue" else _mm(d.below_surface_mm), "purge": f"{d.purge_ml:g}",
          "keep": f"{d.keep_ml:g}", "discard": f"{d.discard_ml:g}" if d.discard_ml else "–",
          "before": f"{d.level_before_mm:.1f}", "after": f"{d.level_after_mm:.1f}"}
@@ -170,13 +189,14 @@ def submission_pdf(study: Study, submission: pd.DataFrame) -> bytes:
         for run, rows in submission.groupby("run", sort=False)
     ]
     return render("submission", {**_common(study, "list for the laboratory"), "heading": "Samples for the laboratory",
-                                 "bottles": str(len(submission)), "runs": runs, "requests": REQUESTS,
-                                 "questions": QUESTIONS})
+                                 "bottles": str(len(submission)), "runs": runs,
+                                 "requests": lines("requests", study.safety), "questions": lines("questions", study.safety)})
 
 
 def custody_pdf(study: Study, codes: Sequence[str]) -> bytes:
     """The chain-of-custody page: who held the bottles from the draw to the disposal; codes sorted."""
-    return render("custody", {**_common(study, "chain of custody"), "heading": "Chain of custody", "explain": CUSTODY,
+    return render("custody", {**_common(study, "chain of custody"), "heading": "Chain of custody",
+                              "explain": " ".join(lines("custody", study.safety)),
                               "bottles": str(len(codes)), "codes": sorted(codes), "lines": 7,
                               "columns": 6 if len(codes) <= 120 else 8})
 
@@ -190,8 +210,8 @@ def submission_xlsx(study: Study, submission: pd.DataFrame) -> bytes:
     sheet = book.active
     sheet.title = "samples"
     _fill(sheet, [list(submission.columns), *submission.to_numpy().tolist()])
-    rows = [["study", study.title], *([f"request {i}", t] for i, t in enumerate(REQUESTS, start=1)),
-            *([f"question {i}", t] for i, t in enumerate(QUESTIONS, start=1))]
+    rows = [["study", study.title], *([f"{part} {i}", t] for part in ("request", "question")
+                                           for i, t in enumerate(lines(f"{part}s", study.safety), start=1))]
     _fill(book.create_sheet("questions"), [["what", "text", "answer"], *rows])
     buffer = io.BytesIO()
     book.save(buffer)

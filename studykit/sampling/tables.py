@@ -7,9 +7,21 @@ from matplotlib.figure import Figure
 
 from studykit.sampling.draws import SOURCE, STANDARD_WORDS, WHERE
 from studykit.sampling.order import Plan
+from studykit.sampling.sheets import answer_rows
 from studykit.sampling.sketch import vessel_figure
+from studykit.study.cautions import markdown
 from studykit.study.definition import Study
 from studykit.study.lock import LockStatus
+
+
+def cautions(study: Study) -> str:
+    """Every caution that applies to the study's safety profile, as a list."""
+    return markdown("", study.safety)
+
+
+def safety_table(study: Study) -> pd.DataFrame:
+    """The answers of the safety section, and what the kit may therefore plan or advise."""
+    return pd.DataFrame(answer_rows(study), columns=["asked", "answer"])
 
 
 def zone_table(plan: Plan) -> pd.DataFrame:

@@ -1,3 +1,4 @@
+from . import cautions as cautions
 from . import codes as codes
 from . import columns as columns
 from . import definition as definition
@@ -7,6 +8,7 @@ from . import lock as lock
 from . import overview as overview
 from . import precision as precision
 from . import ranges as ranges
+from . import safety as safety
 from . import stages as stages
 from . import tables as tables
 from .definition import Study as Study
@@ -17,6 +19,7 @@ from .tables import load_tables as load_tables
 __all__ = [
     "Study",
     "Tables",
+    "cautions",
     "codes",
     "columns",
     "definition",
@@ -28,6 +31,7 @@ __all__ = [
     "overview",
     "precision",
     "ranges",
+    "safety",
     "stages",
     "tables",
 ]

@@ -17,6 +17,7 @@ from studykit.core.files import line_of_key, read_toml
 from studykit.core.units import parse_unit
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
+from studykit.study.safety import SafetySettings
 from studykit.vessels.shapes import Vessel
 
 
@@ -319,6 +320,7 @@ class Study(Section):
     components: tuple[ComponentSettings, ...] = ()
     design: DesignSettings | None = None
     sampling: SamplingSettings = SamplingSettings()
+    safety: SafetySettings = SafetySettings()
     exclusion_rules: tuple[Sentence, ...] = ()
     unusual: dict[str, Sentence] = Field(default_factory=dict)
 
@@ -329,6 +331,16 @@ class Study(Section):
         lost += [g for g in (self.design.guesses if self.design else {}) if g not in known]
         if lost:
             raise ValueError(f"these analytes are not declared under [analytes]: {', '.join(sorted(set(lost)))}")
+        return self
+
+    @model_validator(mode="after")
+    def _as_warm_as_its_stores(self) -> Study:
+        limit = self.safety.liquid_up_to_c
+        if self.fluid is not None and not isinstance(limit, str):
+            warmest = max(self.fluid.storage_temperature_c, *self.fluid.store_temperature_c.values(), -300.0)
+            if warmest > limit:
+                raise ValueError(f"safety.liquid_up_to_c is {limit:g} °C, but [fluid] stores it at {warmest:g} °C: "
+                                 "write the highest temperature that the liquid may have when it is opened")
         return self
 
     def unit_of(self, analyte: str) -> str:

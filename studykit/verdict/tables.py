@@ -19,6 +19,7 @@ from studykit.quality.controls import check_layered
 from studykit.quality.flags import working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
+from studykit.study.safety import obeyed
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
 from studykit.verdict.limits import bounds_at_extremes
@@ -87,7 +88,8 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict) -> str:
     """Record the verdict's words and numbers; returns the template of the opening sentence."""
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
-    stage.record("action", outcome.action or "No action was declared for this verdict in study.toml.")
+    action = obeyed(stage.study.safety, outcome.action)
+    stage.record("action", action or "No action was declared for this verdict in study.toml.")
     for v in outcome.analytes:
         name = safe_name(v.analyte)
         table = f"rows-{name}.csv"

@@ -121,6 +121,18 @@ zones = [
   { label = "lower", height = 0.3 },
   { label = "bottom", height = 0.1 },
 ]
+
+[safety]
+data_sheet = "invented data sheet, 2025"
+flash_point_c = "none"
+liquid_up_to_c = 25
+conductivity_ps_m = 1e9
+vessel_material = "metal"
+pressure_or_gas = "no"
+free_water = "no"
+toxic_or_corrosive = "no"
+permit = "shift lead of the forge, store permit"
+mixing_procedure = "tumbling shut kegs in the guarded tumbler"
 """
 
 INTAKE = """\

@@ -218,6 +218,18 @@ tests = [
   { name = "water", volume_ml = 10 },
   { name = "sulphur by XRF", volume_ml = 10 },
 ]
+
+[safety]
+data_sheet = "invented data sheet, 2025"
+flash_point_c = 240
+liquid_up_to_c = 25
+conductivity_ps_m = 100
+vessel_material = "metal"
+pressure_or_gas = "no"
+free_water = "no"
+toxic_or_corrosive = "no"
+permit = "lubrication engineer, store permit"
+mixing_procedure = "tumbling shut pails in the guarded tumbler"
 '''
 
 INTAKE = """\

@@ -124,6 +124,18 @@ zones = [
   { label = "middle", height = 0.5 },
   { label = "bottom", height = 0.1667 },
 ]
+
+[safety]
+data_sheet = "invented data sheet, 2025"
+flash_point_c = "none"
+liquid_up_to_c = 25
+conductivity_ps_m = 1e9
+vessel_material = "metal"
+pressure_or_gas = "no"
+free_water = "no"
+toxic_or_corrosive = "no"
+permit = "glaze mixer of the tile works, store permit"
+mixing_procedure = "paddle stirrer with lid, works instruction of the glaze shop"
 """
 
 INTAKE = """\

@@ -161,6 +161,18 @@ replicates = 1
 draw_ml = 100
 purge_ml = 10
 tool = "closed tube, depth stop"
+
+[safety]
+data_sheet = "invented data sheet, 2025"
+flash_point_c = 255
+liquid_up_to_c = 25
+conductivity_ps_m = 1000
+vessel_material = "plastic"
+pressure_or_gas = "no"
+free_water = "no"
+toxic_or_corrosive = "no"
+permit = "maintenance planner of the locks, store permit"
+mixing_procedure = "recirculating through the bonded transfer set"
 """
 
 INTAKE = """\

@@ -13,7 +13,6 @@ from PIL import Image
 
 from studykit.core.errors import BadInput
 from studykit.sampling.order import Plan, make_plan
-from studykit.sampling.sheet_texts import CAUTIONS, QUESTIONS, REQUESTS
 from studykit.sampling.sheets import (
     all_sheets,
     bench_pdf,
@@ -24,6 +23,7 @@ from studykit.sampling.sheets import (
     submission_pdf,
     submission_xlsx,
 )
+from studykit.study.cautions import cautions, lines
 from studykit.study.codes import check_code
 from studykit.study.inventory import choose_containers
 from tests.sampling_examples import container_table, stock_rows, study
@@ -146,7 +146,11 @@ def test_more_labels_than_a_sheet_go_on_to_the_next() -> None:
 
 
 def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
-    *pages, last = texts(bench_pdf(study(), plan))
+    front, *pages, last = texts(bench_pdf(study(), plan))
+    assert front.startswith("Before anything is opened")
+    for c in cautions("", study().safety):
+        assert " ".join(c.plain.split())[:40] in front
+    assert "mixed by tumbling of pails" in front
     assert len(pages) == len(plan.draw_plans)
     own = plan.key[plan.key["container"] == ""]
     assert last.startswith("Bottles that come from no container")
@@ -160,12 +164,12 @@ def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
                       "liquid temperature", "tool and its number", "purged",
                       "time", "initials", "appearance, sediment", "photo"):
             assert asked in page, asked
-        for caution in CAUTIONS:
-            assert caution[:40] in page
+        for c in cautions("bottle", study().safety):
+            assert c.plain[:30] in page
         assert "drawn 1 : 5" in page
         assert "20 L at a liquid height of 317 mm, 43 mm below the rim" in page
         assert "keep these shares of the liquid height: upper 0.83, middle 0.50, lower 0.17." in page
-    assert sum("remixed control: mix it first" in page for page in pages) == 1
+    assert sum("remixed control: mixed shut before" in page for page in pages) == 1
 
 
 def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
@@ -173,11 +177,23 @@ def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     s = study(title=NASTY, factors={"depths": ["top", "upper", "middle", "lower", "bottom"]},
               sampling={"draw_ml": 55, "purge_ml": 5, "discard_ml": 30, "duplicates": 2, "bottle_ml": 60})
     pages = texts(bench_pdf(s, make_plan(s, container_table(rows, tmp_path))))
-    assert len(pages) == 2
-    assert pages[1].startswith("Bottles that come from no container")
-    assert CAUTIONS[-1][:40] in pages[0]
-    assert "bottom and heel are drawn at the same place" in pages[0]
-    assert "then discard mL" in pages[0]
+    assert len(pages) == 3
+    assert pages[2].startswith("Bottles that come from no container")
+    assert cautions("bottle", s.safety)[-1].plain[:30] in pages[1]
+    assert "bottom and heel are drawn at the same place" in pages[1]
+    assert "then discard mL" in pages[1]
+
+
+def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barred(plan) -> None:
+    unknown = dict.fromkeys(("flash_point_c", "liquid_up_to_c", "conductivity_ps_m", "pressure_or_gas"), "unknown")
+    pages = texts(bench_pdf(study(safety=unknown), plan))
+    assert len(pages) == len(plan.draw_plans) + 2
+    assert "not answered: flash_point_c, liquid_up_to_c, conductivity_ps_m, pressure_or_gas" in pages[0]
+    for page in pages[1:-1]:
+        assert "HEEL BARRED: do not draw at the floor." in page
+        assert "RESIDUE BARRED: do not stir or mix." in page
+        assert "heel barred" in page
+    assert "portioned by the laboratory, not here" in pages[-1]
 
 
 def test_user_text_prints_as_itself(plan) -> None:
@@ -186,12 +202,12 @@ def test_user_text_prints_as_itself(plan) -> None:
     for pdf in (bench_pdf(s, plan), labels_pdf(s, ["K72PX"]), submission_pdf(s, plan.submission),
                 custody_pdf(s, ["K72PX"])):
         assert "#title $x_1$ @ref *bold*" in texts(pdf)[0]
-    assert "#panic()" in texts(bench_pdf(s, plan))[0]
+    assert "#panic()" in texts(bench_pdf(s, plan))[1]
 
 
 def test_the_list_for_the_laboratory_asks_and_lists(plan) -> None:
     pages = texts(submission_pdf(study(), plan.submission))
-    for text in (*REQUESTS, *QUESTIONS):
+    for text in (*lines("requests", study().safety), *lines("questions", study().safety)):
         assert text[:45] in pages[0]
     assert all("Run R" in page for page in pages[1:])  # a run that goes on says so
     rest = " ".join(pages[1:]).split()
