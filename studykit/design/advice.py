@@ -252,7 +252,7 @@ def _floor(study: Study) -> list[Advice]:
                    why="what has settled may lie there, with all other depths alike"
                        + ("; the retained sample would show the loss" if reference else
                           ", and no whole-container reference would show the loss"),
-                   cure="[sampling] heel = true (with the stirred rest as a sample of its own), or retained samples")]
+                   cure="[sampling] heel = true where [safety] clears it, or retained samples")]
 
 
 def _claim(study: Study, size: DesignSize) -> list[Advice]:

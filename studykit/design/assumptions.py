@@ -70,8 +70,8 @@ class Proposal:
 
 
 HOW = {
-    "remixed control": ("one more container, mixed by the site's own method, rested until the air is out, then "
-                        "drawn like the others",
+    "remixed control": ("one more container, mixed by the site's own procedure where [safety] clears it, rested "
+                        "until the air is out, then drawn like the others",
                         "does the drawing itself make a gradient, and does mixing work?"),
     "layered control": ("a small clear vessel, lower third spiked by slow bottom filling, or two bottles made up "
                         "at a known difference", "would a gradient of that size have been seen?"),
@@ -80,9 +80,10 @@ HOW = {
     "check fluid": ("one well-mixed bottle, portioned blind, at even distances in every run",
                     "did the laboratory drift within a run or shift between runs?"),
     "blank": ("clean base fluid in an ordinary bottle, one in every run", "is anything carried over or brought in?"),
-    "heel": ("the last 10 to 20 mm above the floor, drawn after all other depths",
+    "heel": ("the last 10 to 20 mm above the floor, drawn after all other depths where [safety] clears it",
              "does loose sediment lie where no depth reaches?"),
-    "composite": ("what is left after the last draw, the sediment stirred into it, then one sample",
+    "composite": ("what is left after the last draw, mixed by the site's own procedure where [safety] clears it, "
+                  "then one sample",
                   "do the zones account for all of it, or has something stayed on the floor?"),
     "retained": ("one sample kept from the filling of each lot", "was it like this from the start?"),
     "sister": ("a container of the same lot, store and age, left untouched until a later visit (an opened one "

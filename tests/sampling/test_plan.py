@@ -210,3 +210,28 @@ def test_a_chosen_container_that_cannot_be_drawn_is_named_by_its_line_of_the_sto
     assert {f.file for f in caught.value.faults} == {"plan/stock.csv"}
     assert all(f.row == place[f.value] for f in caught.value.faults)
     assert tree(root) == before
+
+
+def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_whole(tmp_path) -> None:
+    toml = STUDY_TOML.replace("flash_point_c = 220\n", "").replace('free_water = "no"', 'free_water = "yes"')
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    with pytest.raises(BadInput) as error:
+        plan(root, load_study(root))
+    told = [f.reason for f in error.value.faults]
+    assert told == [
+        "sampling.heel asks for a draw at the floor, but [safety] does not clear it: not answered: flash_point_c",
+        "sampling.residue asks to stir what is left, but [safety] does not clear it: not answered: flash_point_c; "
+        "free water lies in it",
+        "a remixed control is to be mixed, but [safety] does not clear it: not answered: flash_point_c; free water lies in it"]
+    assert not (root / "plan/samples.csv").exists()
+    less = toml.replace("heel = true", "heel = false").replace('"remixed control", ', "")
+    (root / "study.toml").write_text(less)
+    assert len(plan(root, load_study(root)).plan.draws) > 0
+
+
+def test_a_listed_container_to_be_remixed_asks_for_clearance_too(tmp_path) -> None:
+    toml = STUDY_TOML.replace('mixing_procedure = "tumbling of pails"\n', "").replace("heel = true", "heel = false")
+    rows = [{**stock_rows(1)[0], "treatment": "remixed control"}]
+    root = folder(tmp_path, containers=rows, toml=toml.replace('"remixed control", ', ""))
+    with pytest.raises(BadInput, match="no mixing_procedure of the site is named"):
+        plan(root, load_study(root))
