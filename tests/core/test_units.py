@@ -49,6 +49,22 @@ def test_every_pair_of_one_kind_converts_and_returns() -> None:
                 assert convert(there, b, a) == pytest.approx(3.7, rel=1e-14)
 
 
+def test_a_density_outside_100_to_5000_is_refused() -> None:
+    """Petrol has about 750 and mercury 13 600 kg/m3 (handbooks): what lies outside is a slip of the unit, g/mL for one."""
+    assert convert(100.0, "mg/L", "mg/kg", 100.0) == 1000.0
+    assert convert(100.0, "mg/L", "mg/kg", 5000.0) == 20.0
+    for density in (0.895, 99.0, 5001.0):
+        with pytest.raises(ValueError, match="density must be between 100 and 5000"):
+            conversion("mg/L", "mg/kg", density)
+
+
+def test_the_rule_in_words() -> None:
+    assert conversion("cSt", "mm2/s").sentence() == "mm²/s to mm²/s: same number"
+    assert conversion("% (m/m)", "mg/kg").sentence() == "% (m/m) to mg/kg: times 10000"
+    assert conversion("°C", "K").sentence().split() == ["°C", "to", "K:", "plus", "273.15"]
+    assert conversion("cSt", "mPa.s", 850.0).sentence() == "mm²/s to mPa·s: times 0.85, with density 850 kg/m³"
+
+
 def test_arrays_and_identity() -> None:
     rule = conversion("% (m/m)", "mg/kg")
     assert rule.apply(np.array([0.0338, 0.0341, 0.0338])).tolist() == [338.0, 341.0, 338.0]

@@ -8,7 +8,15 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.core.numbertext import NumberFormat
-from studykit.intake.values import KIND_BAD, KIND_BLANK, KIND_LIMIT, KIND_NUMBER, KIND_UNKNOWN_LIMIT, parse_cell
+from studykit.intake.values import (
+    KIND_BAD,
+    KIND_BLANK,
+    KIND_LIMIT,
+    KIND_NUMBER,
+    KIND_UNKNOWN_LIMIT,
+    RuleBook,
+    parse_cell,
+)
 from tests.intake_cases import LONG, WIDE, study, take, values
 
 POINT = NumberFormat()
@@ -153,3 +161,10 @@ def test_decimal_sign_is_proved_declared_or_refused(tmp_path: Path) -> None:
         take(tmp_path, LONG, {"a.csv": HEAD + "B001;Si;9.8;mg/kg\nB002;Si;9,8;mg/kg\n"})
     out = take(tmp_path, LONG.replace("layout", 'decimal = ","\nlayout'), {"a.csv": HEAD + "B001;Si;1.000;mg/kg\n"})
     assert "has a point, but the decimal sign of this file is a comma" in out.rejected["reason"].iloc[0]
+
+
+def test_rules_are_listed_by_how_often_they_were_used_with_their_first_example() -> None:
+    book = RuleBook()
+    for rule, count, example in (("b", 2, "x"), ("a", 2, "y"), ("c", 5, "z"), ("a", 1, "w"), ("d", 0, "v")):
+        book.add(rule, count, example)
+    assert book.to_table().values.tolist() == [["c", 5, "z"], ["a", 3, "y"], ["b", 2, "x"]]
