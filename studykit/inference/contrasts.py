@@ -361,7 +361,9 @@ def cell_means(container: NDArray[np.intp], depth: NDArray[np.intp], values: Arr
         sorted_rows = y if np.array_equal(order, np.arange(len(order))) else y[:, order]
         by_cell = sorted_rows.reshape(len(y), n, k, int(counts[0]))
         out = np.asarray(sum((by_cell[..., m] for m in range(1, by_cell.shape[3])), by_cell[..., 0]) / by_cell.shape[3])
-        if not np.isnan(out.sum()):
+        with np.errstate(invalid="ignore"):
+            complete = not np.isnan(out.sum())
+        if complete:
             return out
     ok = ~np.isnan(y)
     total, number = np.zeros((2, len(y), n * k))

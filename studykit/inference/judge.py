@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from studykit.inference.bounded import COARSE, MOST_DECIMALS, judge_bounds
+from studykit.inference.bounded import COARSE, MOST_DECIMALS, judge_bounds, rounding_step
 from studykit.inference.contrasts import (
     CHUNK,
     Array,
@@ -232,12 +232,21 @@ def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, 
 def _codes(y: Array, container: NDArray[np.intp], depth: NDArray[np.intp], shape: tuple[int, int], margin: Margin,
            alpha: float) -> NDArray[np.int8]:
     cells = cell_means(container, depth, margin.to_scale(y), shape)
-    rounded = np.flatnonzero(maybe_rounded(y))
-    codes = word_codes(contrasts_of(cells), margin.edge, alpha, depths=shape[1])
-    for i in rounded:
-        one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin)
-        codes[i] = WORDS.index(mean_of(one, margin, alpha)[1])
+    found = contrasts_of(cells)
+    codes = word_codes(found, margin.edge, alpha, depths=shape[1])
+    for i in np.flatnonzero(maybe_rounded(y)):
+        if coarse(found.taken(np.array([i])), _widest_step(y[i], margin) / COARSE)[0]:
+            one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin)
+            codes[i] = WORDS.index(mean_of(one, margin, alpha)[1])
     return codes
+
+
+def _widest_step(y: Array, margin: Margin) -> float:
+    """The largest rounding step of one study's values on the scale of the margin."""
+    step, least = rounding_step(y), float(np.nanmin(y, initial=math.inf))
+    if not margin.log or step == 0:
+        return step
+    return 2 * math.atanh(step / 2 / least) if step / 2 < least else math.inf
 
 
 def maybe_rounded(y: Array) -> NDArray[np.bool_]:

@@ -275,7 +275,11 @@ def read_layout(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str,
     """Codes of container and depth, number of containers, margin and values of many studies; BadInput with all faults."""
     scale, faults = read_margin(margin)
     faults += _call_faults(depths, alpha, None) + _missing(layout, ["container", "depth"], "layout")
-    y = np.asarray(values, dtype=float)
+    try:
+        y = np.asarray(values, dtype=float)
+    except (TypeError, ValueError):
+        y = np.zeros((0, 0))
+        faults.append(Fault(file="values", reason="are not all numbers", remedy="NaN where lost; limits go through judge"))
     if isinstance(layout, pd.DataFrame) and (y.ndim != 2 or y.shape[1] != len(layout)):
         faults.append(Fault(file="values", value=str(y.shape), reason=f"must be studies x {len(layout)} rows of the layout"))
     if np.isinf(y).any():

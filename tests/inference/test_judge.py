@@ -131,6 +131,18 @@ def test_limits_on_both_scales():
     assert judge(above, margin={"absolute": 3}, depths=["t", "b"]).mean_word == "inconclusive"
 
 
+def test_containers_without_readings_and_limits_at_both_ends():
+    table = stock([0.0] * 6)
+    table.loc[table["container"] == "C01", "value"] = math.nan
+    found = judge(table, margin=TWENTY, depths=["top", "bottom"])
+    assert found.mean_word == "homogeneous"
+    assert found.share_upper == judge(table.dropna(), margin=TWENTY, depths=["top", "bottom"]).share_upper
+    both = stock([0.0] * 6).assign(value=lambda t: [f"{v:.2f}" for v in t["value"]])
+    both.loc[[0, 5], "value"] = ["< 2", ">50"]
+    assert judge(both, margin=TWENTY, depths=["top", "bottom"]).mean_word == "inconclusive"
+    assert judge(both, margin={"absolute": 90}, depths=["top", "bottom"]).mean_word == "inconclusive"  # no upper end
+
+
 def test_every_fault_of_a_frame_in_one_message():
     table = pd.DataFrame({"container": [1, None, 2], "depth": ["x", 2, 1], "value": ["a", "-1", True], "lot": [1, 1, 1]})
     with pytest.raises(BadInput) as error:
@@ -146,6 +158,8 @@ def test_every_fault_of_a_frame_in_one_message():
     with pytest.raises(BadInput) as error:
         judge_many(layout(), np.full((2, 5), np.inf), margin={"absolute": -1}, depths=[0, 1, 2])
     assert len(error.value.faults) == 3
+    with pytest.raises(BadInput, match="not all numbers"):
+        judge_many(layout(), [["<2"] * 72], margin=TWENTY, depths=[0, 1, 2])  # type: ignore[list-item]
     with pytest.raises(BadInput, match="several levels"):
         judge(stock([0.0] * 3).assign(lot=lambda t: range(len(t))), margin=TWENTY, depths=["top", "bottom"], groups=["lot"])
     with pytest.raises(BadInput, match="no two containers alike"):

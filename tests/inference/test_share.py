@@ -145,7 +145,8 @@ def test_level_containers_get_a_low_bound():
     assert share_upper(np.zeros(24), 1.0, noise_se=None).upper == pytest.approx(2 * (1 - 0.05 ** (1 / 24)))
     lost = np.zeros((24, 3))
     lost[0] = np.nan
-    assert share_upper(lost, 1.0, noise_se=0.1).upper == found.upper
+    assert share_upper(lost, 1.0, noise_se=0.1).containers == 23  # a container without readings shows nothing
+    assert share_upper(lost[:1], 1.0, noise_se=0.1).upper == 1.0
 
 
 def test_containers_shown_beyond_are_named_and_level_ones_are_not():
