@@ -259,7 +259,7 @@ def test_a_report_is_refused_before_any_notebook_runs(root: Path, capsys: pytest
 
 
 def test_a_folder_that_is_not_there(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for command in ("check", "intake", "report", "recheck", "plan", "lock"):
+    for command in ("check", "intake", "report", "recheck", "verify", "plan", "lock"):
         assert main([command, str(tmp_path / "nowhere")]) == 2
         told = capsys.readouterr().err
         assert "Traceback" not in told
@@ -303,15 +303,12 @@ def test_an_intake_killed_between_two_tables_is_seen_and_mended(root: Path, caps
 
 def test_a_recheck_killed_half_way_leaves_the_study_as_it_was(root: Path, tmp_path: Path) -> None:
     """The recheck works in a folder of its own; a kill leaves the filed study untouched."""
-    import json
-
-    from studykit.report.manifest import SCHEMA, hashes, input_files, package_versions
+    from studykit.report.manifest import FILE, canonical, manifest_of
 
     (root / "report").mkdir()
     (root / "report/numbers.json").write_text("[]")
-    (root / "report/manifest.json").write_text(json.dumps({
-        "schema": SCHEMA, "inputs": hashes(root, input_files(root)), "tidy": {}, "outputs": {},
-        "versions": package_versions()}))
+    head = {"study": "x", "seed": 1, "alpha": 0.05}
+    (root / FILE).write_text(canonical(manifest_of(root, root / "report", head, {})))
     before = state(root)
     away = tmp_path / "tmp"
     away.mkdir()

@@ -75,7 +75,7 @@ def _recheck_bites(root, monkeypatch):
     kept = root.parent / "kept"
     shutil.copytree(root, kept)
 
-    def as_before(fresh_root, say):
+    def as_before(fresh_root, say, *, notebooks):
         for name in ("report", "tidy"):
             shutil.copytree(kept / name, fresh_root / name)
 
@@ -92,7 +92,5 @@ def _recheck_bites(root, monkeypatch):
     with pytest.raises(RunsDiffer) as caught:
         recheck(root, lambda _: None)
     what = [d["what"] for d in caught.value.differences]
-    assert "bottom_top.Ca.estimate" in what
-    assert "raw/soils.csv" in what
-    assert "numbers.json was changed after filing" in what
+    assert {"report/numbers.json", "raw/soils.csv"} <= set(what)
     assert caught.value.exit_code == 7

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,11 +11,29 @@ import typer
 
 if TYPE_CHECKING:
     from studykit.core.errors import StudyKitError
+    from studykit.report.own import Choice
 
 app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
                   rich_markup_mode=None, context_settings={"help_option_names": ["-h", "--help"]},
                   help="Settling studies of stored fluids: has anything separated, so much that it matters?")
 _options = {"traceback": False}
+
+
+class Which(StrEnum):
+    """Whose notebooks run: the kit's, the study's own, or nobody's before somebody chose."""
+
+    ask = "ask"
+    kit = "kit"
+    own = "own"
+
+    @property
+    def choice(self) -> Choice:
+        """The choice as the library takes it."""
+        return "" if self is Which.ask else "own" if self is Which.own else "kit"
+
+
+Notebooks = Annotated[Which, typer.Option(help="Where a study has notebooks that differ from the kit's: run the kit's, or "
+                                               "its own, which are code of whoever wrote them.")]
 Folder = Annotated[Path, typer.Argument(help="The study folder.", show_default=False)]
 
 
@@ -51,7 +70,7 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
          ) -> None:
     """Run the whole job on an invented study."""
     from studykit.demos.shipped import DEMOS, copy_demo
-    from studykit.report.recheck import make_report
+    from studykit.report.make import make_report
 
     if name == "list":
         for known, about in DEMOS.items():
@@ -86,11 +105,11 @@ def check(folder: Folder) -> None:
 
 
 @app.command(epilog="Example: studykit plan my-study")
-def plan(folder: Folder) -> None:
+def plan(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Plan the study: what it will be able to say, containers, blind codes, order, sheets to print."""
     from studykit.commands.plan import make_plan_pages
 
-    made = make_plan_pages(folder, _say)
+    made = make_plan_pages(folder, _say, notebooks.choice)
     for note in made.notes:
         typer.echo(note)
     typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {folder}")
@@ -127,21 +146,32 @@ def intake(folder: Folder,
 
 
 @app.command(epilog="Example: studykit report my-study")
-def report(folder: Folder) -> None:
+def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Run every stage from the raw files and write report/report.html."""
-    from studykit.report.recheck import make_report
+    from studykit.report.make import make_report
 
-    _made(make_report(folder, _say), folder)
+    _made(make_report(folder, _say, notebooks=notebooks.choice), folder)
+
+
+@app.command(epilog="Example: studykit verify my-study")
+def verify(folder: Folder) -> None:
+    """Compare every file with the hashes of the filing, and the lock with its seals; run nothing."""
+    from studykit.report.verify import verify_or_refuse
+
+    outcome = verify_or_refuse(folder)
+    typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: studykit recheck {folder}")
+    for note in outcome.notes:
+        typer.echo(f"note: {note}")
 
 
 @app.command(epilog="Example: studykit recheck my-study")
-def recheck(folder: Folder) -> None:
-    """Re-execute the study from raw data and compare every number and every input with what is filed."""
+def recheck(folder: Folder, notebooks: Notebooks = Which.kit) -> None:
+    """Re-execute the study from raw data with the kit's notebooks, and compare everything that is filed."""
     from studykit.report.recheck import recheck as run
 
-    outcome = run(folder, _say)
-    typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers and "
-               f"{outcome.files} input files agree")
+    outcome = run(folder, _say, own=notebooks is Which.own)
+    typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers, {outcome.outputs} files of the report "
+               f"and {outcome.files} hashes agree\nRecord: {folder}/recheck.html")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
 

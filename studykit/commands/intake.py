@@ -6,6 +6,7 @@ from pathlib import Path
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import inside, read_json, sha256_of
+from studykit.core.writer import one_writer
 from studykit.intake.proposal import suggest_mapping
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, Progress, run_intake
 from studykit.study.columns import RESULTS, SAMPLES
@@ -19,8 +20,9 @@ def take_in(root: Path, accept: str, progress: Progress) -> IntakeOutcome:
     tables = load_tables(root, with_results=False)
     if tables.samples.empty:
         raise single(SAMPLES.file, "lists no sample, so no result could be taken", "list the samples; see docs/02-sampling.md")
-    return run_intake(root, tables.study, tables.samples, accept=accept.strip() or None,
-                      progress=lambda text: progress(f"\r  {text}"))
+    with one_writer(root, "intake"):
+        return run_intake(root, tables.study, tables.samples, accept=accept.strip() or None,
+                          progress=lambda text: progress(f"\r  {text}"))
 
 
 def check_folder(root: Path) -> Tables:

@@ -7,11 +7,13 @@ import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
+from studykit.core.writer import one_writer
+from studykit.report.make import refuse_unusual
+from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebook
 from studykit.sampling.plan import plan
-from studykit.study.definition import load_study
-from studykit.study.stages import notebooks_of
+from studykit.study.definition import Study, load_study
 
 PAGES = "plan/pages"
 STEMS = ("01-design", "02-sampling")
@@ -26,11 +28,21 @@ class PlanMade:
     notes: tuple[str, ...]
 
 
-def make_plan_pages(root: Path, say: Say) -> PlanMade:
-    """Write plan/ (tables where there are none yet, sheets), run 01 and 02, and put their page in plan/pages."""
+def make_plan_pages(root: Path, say: Say, notebooks: Choice = "") -> PlanMade:
+    """Write plan/ (tables where there are none yet, sheets), run 01 and 02, and put their page in plan/pages.
+
+    ``notebooks`` as of ``make_report``.
+    """
     study = load_study(root)
+    refuse_unusual(root)
+    folder = choose(root, notebooks, say)
+    with one_writer(root, "plan"):
+        return _pages(root, study, folder, say)
+
+
+def _pages(root: Path, study: Study, notebooks: Path, say: Say) -> PlanMade:
     filed = plan(root, study)
-    notebooks, part, final = notebooks_of(root), root / f"{PAGES}.part", root / PAGES
+    part, final = root / f"{PAGES}.part", root / PAGES
     parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
     for stem in STEMS:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)

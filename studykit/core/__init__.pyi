@@ -1,8 +1,10 @@
 from . import errors as errors
 from . import files as files
+from . import hashes as hashes
 from . import numbertext as numbertext
 from . import record as record
 from . import units as units
+from . import writer as writer
 from .errors import BadInput as BadInput
 from .errors import Fault as Fault
 
@@ -11,7 +13,9 @@ __all__ = [
     "Fault",
     "errors",
     "files",
+    "hashes",
     "numbertext",
     "record",
     "units",
+    "writer",
 ]

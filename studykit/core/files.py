@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import os
 import re
@@ -17,20 +16,13 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
+from studykit.core.hashes import sha256_of as sha256_of
 from studykit.core.numbertext import plain_cell, safe_cell
 
 CHUNK = 100_000
+LARGEST_TOML = 5_000_000
 _NEEDS_QUOTES = (",", '"', "\n", "\r")
 """Rows joined at once by ``table_bytes``, and what makes a cell need quotes."""
-
-
-def sha256_of(path: Path) -> str:
-    """SHA-256 of a file's bytes, in hexadecimal."""
-    digest = hashlib.sha256()
-    with path.open("rb") as handle:
-        for block in iter(lambda: handle.read(1 << 20), b""):
-            digest.update(block)
-    return digest.hexdigest()
 
 
 def inside(root: Path, relative: str, file: str = "") -> Path:
@@ -121,8 +113,10 @@ def read_bytes(path: Path, name: str, remedy: str) -> bytes:
 
 
 def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
-    """A TOML file as a dictionary, and its text; BadInput names the line that is not TOML."""
+    """A TOML file as a dictionary, and its text; BadInput names the line that is not TOML, or a size nobody means."""
     data = read_bytes(path, path.name, remedy)
+    if len(data) > LARGEST_TOML:
+        raise single(path.name, f"is larger than {LARGEST_TOML // 1_000_000} MB", "look at the file")
     try:
         text = data.decode("utf-8-sig")
         return tomllib.loads(text), text
@@ -131,6 +125,8 @@ def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
         found = re.fullmatch(r"line (\d+), column (\d+)", place)
         row, column = (int(found[1]), f"character {found[2]}") if found else (text.count("\n") + 1, "")
         raise single(path.name, f"is not valid TOML: {reason}", "correct that line", row=row, column=column) from None
+    except RecursionError:
+        raise single(path.name, "is nested too deeply", "no definition is; look at the file") from None
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
         raise single(path.name, "is not UTF-8 text", "save it as UTF-8", row=row) from None
@@ -171,7 +167,7 @@ def read_json(path: Path) -> Any:
         raise single(path.name, "there is no such file", "run: studykit report FOLDER")
     try:
         return json.loads(path.read_text(encoding="utf-8"))
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise single(path.name, f"is not valid JSON: {error}", "make it again: studykit report FOLDER") from None
 
 

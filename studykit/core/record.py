@@ -132,29 +132,6 @@ def merge_records(folder: Path, stems: Iterable[str]) -> tuple[NumberRecord, ...
     return tuple(records)
 
 
-def compare_records(filed: Iterable[NumberRecord], fresh: Iterable[NumberRecord]) -> list[dict[str, Any]]:
-    """One row for each number that differs beyond its tolerance, is missing, or is new."""
-    old = {(r.stage, r.name): r for r in filed}
-    new = {(r.stage, r.name): r for r in fresh}
-    rows = []
-    for key in sorted(old.keys() | new.keys()):
-        a, b = old.get(key), new.get(key)
-        if a is None or b is None or not _agree(a, b):
-            rows.append({"stage": key[0], "what": key[1], "filed": a.text() if a else "absent",
-                         "re-executed": b.text() if b else "absent",
-                         "tolerance": a.tolerance if a else 0.0})
-    return rows
-
-
-def _agree(a: NumberRecord, b: NumberRecord) -> bool:
-    if a.unit != b.unit or isinstance(a.value, str) != isinstance(b.value, str):
-        return False
-    if isinstance(a.value, str) or isinstance(b.value, str):
-        return a.value == b.value
-    floor = 1e-9 if a.tolerance else 0.0
-    return math.isclose(a.value, b.value, rel_tol=a.tolerance, abs_tol=floor)
-
-
 def fill(template: str, texts: Mapping[str, str]) -> str:
     """A sentence with ``{name}`` replaced by the recorded text; KeyError-like ValueError for an unknown name."""
     parts = re.split(r"(\{[^{}]*\})", template)

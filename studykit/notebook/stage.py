@@ -9,6 +9,7 @@ of the main demo, so that the notebooks run as they lie.
 
 from __future__ import annotations
 
+import getpass
 import os
 import platform
 import tempfile
@@ -30,6 +31,9 @@ from studykit.study.tables import Tables, empty_tables, load_tables
 if TYPE_CHECKING:  # every notebook imports this module, in a fresh kernel: what only some need is loaded there
     from matplotlib.figure import Figure
 
+SCRATCH = "scratch"
+NOT_YOURS = ("**This is the invented demo, not a study of yours.** No study folder was named and none lies around this "
+             "notebook. Nothing below is about your containers: open the notebook inside a study, or set `study` above.")
 BEFORE_RESULTS = ("00-study", "01-design", "02-sampling", "03-intake")
 _open: list[Stage] = []
 
@@ -43,7 +47,7 @@ class Stage:
     out: Path
     tables: Tables
     recorder: Recorder
-    counts: dict[str, int] = field(default_factory=lambda: {"figure": 0})
+    drawn: dict[str, int] = field(default_factory=dict)
 
     @property
     def study(self) -> Study:
@@ -85,6 +89,7 @@ class Stage:
     def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame:
         """A table saved by an earlier stage; BadInput where that stage has not run."""
         path = self.out.parent / stem / f"{name}.csv"
+        path = path if path.exists() else self.root / "report" / stem / f"{name}.csv"
         if not path.exists():
             raise single(f"{stem}/{name}.csv", "this table is not there yet", f"run the notebook {stem} first")
         return read_csv(path, **options)
@@ -104,6 +109,13 @@ def study_root(study: str = "") -> Path:
     return _demo_root()
 
 
+def _demo_place() -> Path:
+    """Where the working copy of the main demo lies: beside the checkout, else in the temporary place of this user."""
+    checkout = (HERE.parent / "pyproject.toml").exists()
+    base = HERE.parent / "build" if checkout else Path(tempfile.gettempdir()) / f"studykit-{getpass.getuser()}"
+    return base / "demo-ropeway"
+
+
 def _demo_root() -> Path:
     """A working copy of the main demo, taken up into its results, for notebooks opened outside a study."""
     import shutil
@@ -111,9 +123,7 @@ def _demo_root() -> Path:
     from studykit.demos.shipped import copy_demo, demo_folder
     from studykit.report.manifest import hashes, input_files
 
-    checkout = (HERE.parent / "pyproject.toml").exists()
-    base = HERE.parent / "build" if checkout else Path(tempfile.gettempdir()) / f"studykit-{os.getuid()}"
-    root = base / "demo-ropeway"
+    root = _demo_place()
     source = demo_folder("ropeway")
     if hashes(root, input_files(root)) != hashes(source, input_files(source)):
         shutil.rmtree(root, ignore_errors=True)
@@ -124,8 +134,9 @@ def _demo_root() -> Path:
 def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
     """Open a stage of a study: read and check its tables; nothing of what is filed changes.
 
-    ``study`` is the study folder (empty: see ``study_root``), ``out_dir`` the folder under
-    which each stage has its own (empty: ``report`` in the study). BadInput lists every fault.
+    ``study`` is the study folder (empty: see ``study_root``), ``out_dir`` the folder under which each stage has its
+    own. Left empty that is ``scratch`` in the study, so that a run by hand touches nothing that is filed; tables of
+    stages that were not run by hand are then those of the filed report. BadInput lists every fault.
     """
     if stem not in STEMS:
         raise ValueError(f"stem must be one of {', '.join(STEMS)}, but got {stem!r}")
@@ -135,9 +146,11 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
         _take_in(root)
     tables = _early_tables(root) if stem in ("00-study", "01-design", "02-sampling") else load_tables(
         root, with_results=not early)
-    out = (Path(out_dir) if out_dir else root / "report") / stem
+    out = (Path(out_dir) if out_dir else root / SCRATCH) / stem
     stage = Stage(stem=stem, root=root, out=out, tables=tables, recorder=Recorder(stem, out))
     _open[:] = [stage]
+    if root == _demo_place() and not os.environ.get("STUDYKIT_HEADLESS"):
+        show_text(NOT_YOURS)
     return stage
 
 
@@ -177,8 +190,8 @@ def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
     data = show_figure(drawing, alt=alt, caption=caption)
     if _open:
         stage = _open[0]
-        stage.counts["figure"] += 1
-        write_bytes(stage.out / f"figure-{stage.counts['figure']}.png", data)
+        number = stage.drawn.setdefault(caption, len(stage.drawn) + 1)  # a cell run again draws the same number
+        write_bytes(stage.out / f"figure-{number}.png", data)
     import matplotlib.pyplot as plt
 
     plt.close(drawing)

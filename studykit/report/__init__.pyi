@@ -1,15 +1,23 @@
+from . import compare as compare
 from . import firstpage as firstpage
+from . import make as make
 from . import manifest as manifest
+from . import own as own
 from . import page as page
 from . import recheck as recheck
 from . import run as run
-from .recheck import make_report as make_report
+from . import verify as verify
+from .make import make_report as make_report
 
 __all__ = [
+    "compare",
     "firstpage",
+    "make",
     "make_report",
     "manifest",
+    "own",
     "page",
     "recheck",
     "run",
+    "verify",
 ]

@@ -7,6 +7,7 @@ page cannot say anything that the stages did not find.
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pandas as pd
 
@@ -18,9 +19,15 @@ from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 
 
+def _place(stage: OpenStage, stem: str, name: str) -> Path:
+    """A file of an earlier stage: of this run where it made one, else of the filed report."""
+    path = stage.out.parent / stem / name
+    return path if path.exists() else stage.root / "report" / stem / name
+
+
 def _numbers(stage: OpenStage, stem: str) -> dict[str, str]:
     """Printed text of the records of an earlier stage; empty where it recorded none."""
-    path = stage.out.parent / stem / "numbers.json"
+    path = _place(stage, stem, "numbers.json")
     return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
 
 
@@ -30,7 +37,7 @@ def _together(text: str) -> str:
 
 
 def _optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
-    path = stage.out.parent / stem / f"{name}.csv"
+    path = _place(stage, stem, f"{name}.csv")
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
     return read_csv(path, keep_default_na=False)

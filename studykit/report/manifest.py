@@ -1,51 +1,74 @@
-"""manifest.json: what went into a report and came out of it, so that another machine can compare."""
+"""manifest.json: what went into a report and came out of it, so that another machine can compare. Standard library only.
+
+Every file of a study folder belongs to one part: ``inputs`` (what a person or a laboratory put in), ``tidy`` (what
+the intake made), ``outputs`` (the report), ``beside`` (anything else that lay there when the report was filed).
+Left out: hidden files, scratch/, plan/sheets and plan/pages (made again at will), and the records of a recheck.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
 import platform
-from collections.abc import Sequence
-from importlib.metadata import PackageNotFoundError, version
+from collections.abc import Iterable, Mapping
+from functools import cache
+from importlib.metadata import PackageNotFoundError, distribution, version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from studykit import __version__
-from studykit.core.files import sha256_of, write_json
-from studykit.study.definition import Study
-from studykit.study.stages import share
+from studykit.core.hashes import sha256_of, walk
+from studykit.study.stages import HERE, share
 
-if TYPE_CHECKING:  # the stage notebooks hash inputs, and must not load what runs notebooks (seconds)
-    from studykit.report.run import StageRun
-
-SCHEMA = "studykit-manifest-1"
+SCHEMA = "studykit-manifest-2"
+FILE = "report/manifest.json"
 PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pint", "pydantic", "papermill",
             "nbclient", "nbconvert", "ipykernel", "jupyterlab", "python-calamine", "openpyxl", "typst")
 INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
+PARTS = ("inputs", "tidy", "outputs", "beside")
+UNHASHED = ("scratch", "report.part", "report.old", "recheck.json", "recheck.html", "build")
+"""Names at the top of a study folder that no manifest lists."""
+
+
+def part_of(relative: Path) -> str:
+    """Which part of the manifest a file of the study belongs to; '' for none."""
+    first, parts = relative.parts[0], relative.parts
+    if any(p.startswith(".") or p == "__pycache__" for p in parts) or first in UNHASHED or relative.as_posix() == FILE:
+        return ""
+    if first == "plan" and len(parts) > 1 and parts[1] in ("sheets", "pages", "pages.part"):
+        return ""
+    return "inputs" if first in INPUTS else {"tidy": "tidy", "report": "outputs"}.get(first, "beside")
+
+
+def files_of(root: Path) -> dict[str, tuple[Path, ...]]:
+    """The ordinary files of a study folder by part, each in the order of names; links and devices are not followed."""
+    found: dict[str, list[Path]] = {p: [] for p in PARTS}
+    for path, kind in walk(root) if root.is_dir() else ():
+        if kind == "file" and (part := part_of(path.relative_to(root))):
+            found[part].append(path)
+    return {p: tuple(sorted(files)) for p, files in found.items()}
 
 
 def input_files(root: Path) -> tuple[Path, ...]:
     """Every file a person or a laboratory put into the study, in a fixed order."""
-    found: list[Path] = []
-    for name in INPUTS:
-        path = root / name
-        if path.is_file():
-            found.append(path)
-        elif path.is_dir():
-            found += [p for p in path.rglob("*") if p.is_file() and not _noise(p.relative_to(root))]
-    return tuple(sorted(found))
+    return files_of(root)["inputs"]
 
 
-def _noise(relative: Path) -> bool:
-    return any(part.startswith(".") or part in ("__pycache__", "sheets", "pages", "pages.part") for part in relative.parts)
+def unusual(root: Path) -> tuple[tuple[str, str], ...]:
+    """Paths in a study folder that are neither ordinary files nor folders, with what they are; hidden ones are left out."""
+    return tuple((p.relative_to(root).as_posix(), kind) for p, kind in walk(root) if kind not in ("file", "folder")
+                 and not any(x.startswith(".") for x in p.relative_to(root).parts))
 
 
-def hashes(root: Path, files: Sequence[Path]) -> dict[str, dict[str, Any]]:
+def hashes(root: Path, files: Iterable[Path]) -> dict[str, dict[str, Any]]:
     """SHA-256 and size (bytes) of files, by their path in the study."""
     return {p.relative_to(root).as_posix(): {"sha256": sha256_of(p), "bytes": p.stat().st_size} for p in files}
 
 
 def package_versions() -> dict[str, str]:
-    """Versions of the packages that numbers and pages rest on."""
-    out = {"studykit": __version__, "python": platform.python_version()}
+    """Versions of the packages that numbers and pages rest on, and the machine's kind."""
+    out = {"studykit": __version__, "python": platform.python_version(),
+           "machine": f"{platform.system()} {platform.machine()}"}
     for name in PACKAGES:
         try:
             out[name] = version(name)
@@ -54,40 +77,57 @@ def package_versions() -> dict[str, str]:
     return out
 
 
-def write_manifest(root: Path, folder: Path, study: Study, notebooks: Path, runs: Sequence[StageRun]) -> Path:
-    """Write manifest.json (comparable between machines) and run.json (times) into the report folder."""
-    outputs = [p for p in folder.rglob("*") if p.is_file() and p.suffix in (".csv", ".json", ".png")]
-    outputs = sorted(p for p in outputs if p.name not in ("manifest.json", "run.json"))
-    tidy = sorted((root / "tidy").glob("*.csv")) if (root / "tidy").is_dir() else []
-    write_json(folder / "manifest.json", {
-        "schema": SCHEMA,
-        "study": study.title,
-        "seed": study.seed,
-        "alpha": study.alpha,
+@cache
+def kit_identity() -> dict[str, str]:
+    """The kit's own code: version, one SHA-256 over its modules, templates and notebooks, and the commit if known."""
+    files = [p for p in HERE.rglob("*") if p.suffix in (".py", ".j2", ".css", ".typ", ".toml") and p.is_file()
+             and "share" not in p.relative_to(HERE).parts]
+    lines = [f"{sha256_of(p)}  {p.relative_to(HERE).as_posix()}" for p in files]
+    lines += [f"{sha256_of(p)}  notebooks/{p.name}" for p in share("notebooks").glob("0*.ipynb")]
+    return {"version": __version__, "code": hashlib.sha256("\n".join(sorted(lines)).encode()).hexdigest(),
+            "commit": _commit()}
+
+
+def _commit() -> str:
+    """The commit the kit was installed from, '' where that is not known."""
+    try:
+        source = json.loads(distribution("studykit").read_text("direct_url.json") or "{}")
+    except (PackageNotFoundError, ValueError):
+        source = {}
+    known = str(source.get("vcs_info", {}).get("commit_id", ""))
+    head = HERE.parent / ".git/HEAD"
+    if known or not head.is_file():
+        return known
+    text = head.read_text(encoding="utf-8").strip()
+    branch = HERE.parent / ".git" / text.removeprefix("ref: ")
+    return branch.read_text(encoding="utf-8").strip() if text.startswith("ref: ") and branch.is_file() else text[:40]
+
+
+def stage_entry(notebook: Path, own: bool, parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """What the manifest says of one notebook that was run; the two folders are left out of its parameters."""
+    return {"sha256": sha256_of(notebook), "own": own,
+            "parameters": {k: v for k, v in parameters.items() if k not in ("study", "out_dir")}}
+
+
+def manifest_of(root: Path, report: Path, study: Mapping[str, Any], notebooks: Mapping[str, Any]) -> dict[str, Any]:
+    """The manifest of a finished report that lies in ``report`` and will be ``root/report``.
+
+    ``study``: title, seed and alpha; ``notebooks``: one ``stage_entry`` a stage.
+    """
+    parts = files_of(root)
+    outputs = sorted(p for p, kind in walk(report) if kind == "file" and p.name != "manifest.json")
+    return {
+        "schema": SCHEMA, **study,
         "engine": {"model": "studykit.mixed.fit", "small sample": "kenward-roger"},
-        "inputs": hashes(root, input_files(root)),
-        "tidy": hashes(root, tidy),
-        "outputs": hashes(folder, outputs),
-        "notebooks": {r.stem: {"sha256": sha256_of(notebooks / f"{r.stem}.ipynb"), "own": notebooks.parent == root,
-                               "parameters": {k: v for k, v in r.parameters.items() if k not in ("study", "out_dir")}}
-                      for r in runs},
-        "kit notebooks": {p.name: sha256_of(p) for p in sorted(share("notebooks").glob("0*.ipynb"))},
+        "inputs": hashes(root, parts["inputs"]), "tidy": hashes(root, parts["tidy"]),
+        "outputs": {f"report/{k}": v for k, v in hashes(report, outputs).items()},
+        "beside": hashes(root, parts["beside"]),
+        "notebooks": dict(notebooks),
+        "kit": kit_identity(),
         "versions": package_versions(),
-    })
-    return write_json(folder / "run.json", {"seconds": {r.stem: round(r.seconds, 2) for r in runs}})
+    }
 
 
-def compare_files(filed: dict[str, Any], root: Path) -> list[dict[str, Any]]:
-    """One row for each input file that changed, went missing or came new since the report was filed."""
-    now = hashes(root, input_files(root))
-    rows = []
-    for path in sorted(filed.keys() | now.keys()):
-        old, new = filed.get(path), now.get(path)
-        if old is None or new is None:
-            what = ("absent", "new file") if old is None else ("present", "file is gone")
-        elif old["sha256"] != new["sha256"]:
-            what = (old["sha256"][:12], new["sha256"][:12])
-        else:
-            continue
-        rows.append({"stage": "inputs", "what": path, "filed": what[0], "re-executed": what[1], "tolerance": 0.0})
-    return rows
+def canonical(data: Any) -> str:
+    """JSON as the kit writes it: sorted keys, two blanks, one line end at the end."""
+    return json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"

@@ -1,9 +1,15 @@
-"""Re-execute a filed study from its raw data and compare every recorded number and every input hash."""
+"""Re-execute a filed study from what cannot be derived, with the kit's own notebooks, and compare everything shown.
+
+Trusted are ``study.toml``, ``intake.toml``, ``plan/`` and ``raw/``. Everything else that was filed is a claim, and is
+compared: tables, numbers, pictures, executed notebooks, the page, the manifest. Hashes come first, without running
+anything; whatever differs ends in one error (exit code 7) with one line a difference.
+"""
 
 from __future__ import annotations
 
+import datetime as dt
+import html
 import shutil
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,39 +17,42 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.core.errors import BadInput, Fault, RunsDiffer, single
-from studykit.core.files import read_json, sha256_of
-from studykit.core.record import NumberRecord, compare_records, merge_records, read_records
-from studykit.intake.take import run_intake
-from studykit.report.manifest import INPUTS, SCHEMA, compare_files, package_versions, write_manifest
-from studykit.report.page import write_report
-from studykit.report.run import PART, Say, exchange, run_stages
+from studykit.core.errors import BadInput, StudyKitError
+from studykit.core.files import read_json, write_json, write_text
+from studykit.core.record import read_records
+from studykit.core.writer import away
+from studykit.report.compare import Outcome, compare_reports
+from studykit.report.make import make_report
+from studykit.report.manifest import FILE, files_of, kit_identity, package_versions
+from studykit.report.own import own_differences
+from studykit.report.run import Say
+from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import load_study
-from studykit.study.exclusions import read_exclusions
 from studykit.study.lock import lock_status
-from studykit.study.stages import notebooks_of, stems_in
-from studykit.study.tables import load_tables
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ReportMade:
-    """A report that was made: the page, its numbers, the verdict sentence."""
-
-    page: Path
-    records: tuple[NumberRecord, ...]
-    sentence: str
-    rejected: int
+TRUSTED = ("study.toml", "intake.toml", "plan", "raw")
+DIFFERS = "The filed study does not follow from its inputs"
+DOES_NOT_PROVE = (
+    "that the raw files are what the laboratory sent: compare them with its own copy",
+    "that the plan was fixed before the data: the lock shows quiet edits, not a lock made anew",
+    "that the study asks the right question, or that the samples were drawn as written",
+    "under other programs than those of the filing, that pictures are the same: their tables are compared",
+)
+_OF_THE_RUN = ("inputs", "beside", "outputs", "versions", "kit")
+"""Parts of the manifest that are compared in other ways: by hashes, file by file, or as notes."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Recheck:
     """The outcome of a re-execution: how many numbers and files were compared, and what differs.
 
-    ``notes``: the lock of the plan with every change after it, then versions that differ.
+    ``notes``: the lock of the plan with every change after it, then whatever else agrees only within its class or
+    was made by other programs.
     """
 
     numbers: int
     files: int
+    outputs: int
     differences: tuple[dict[str, Any], ...]
     notes: tuple[str, ...]
 
@@ -52,119 +61,155 @@ class Recheck:
         return pd.DataFrame(self.differences, columns=["stage", "what", "filed", "re-executed", "tolerance"])
 
 
-def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None) -> ReportMade:
-    """Run every stage of a study and put the finished report in place of the old one."""
-    study = load_study(root)
-    if (root / "report").exists() and not (root / "report").is_dir():
-        raise single("report", "a file stands where the report's folder belongs", "move it away")
-    outcome = run_intake(root, study, load_tables(root, with_results=False).samples)  # faults are told at once
-    read_exclusions(root, study, outcome.results)
-    notebooks = notebooks_of(root)
-    stems = stems_in(notebooks)
-    if not stems:
-        raise single("notebooks", "no stage notebook was found", "make the study with: studykit new FOLDER")
-    runs = run_stages(root, notebooks, stems, say, extra)
-    part = root / PART
-    records = merge_records(part, stems)
-    write_report(part, [r.notebook for r in runs], study)
-    write_manifest(root, part, study, notebooks, runs)
-    folder = exchange(root)
-    words = {r.name: r for r in records}
-    sentence = str(words["verdict_sentence"].value) if "verdict_sentence" in words else ""
-    rejected = words.get("rows_rejected_open")
-    return ReportMade(page=folder / "report.html", records=records, sentence=sentence,
-                      rejected=int(rejected.value) if rejected is not None else 0)
-
-
-def copy_inputs(root: Path, target: Path) -> None:
-    """Copy what a person or a laboratory put into the study; nothing that the kit made."""
+def copy_trusted(root: Path, target: Path, own: bool = False) -> None:
+    """Copy what everything else must follow from; ordinary files only, hidden ones left out."""
     target.mkdir(parents=True, exist_ok=True)
-    for name in INPUTS:
+    for name in (*TRUSTED, *(("notebooks",) if own else ())):
         source = root / name
         if source.is_dir():
-            shutil.copytree(source, target / name, ignore=shutil.ignore_patterns(".*", "__pycache__"))
+            shutil.copytree(source, target / name, symlinks=True, ignore=shutil.ignore_patterns(".*", "__pycache__"))
         elif source.is_file():
             shutil.copy2(source, target / name)
 
 
-def recheck(root: Path, say: Say) -> Recheck:
-    """Re-execute the study in a fresh folder and kernel; RunsDiffer where anything does not follow.
+def recheck(root: Path, say: Say, *, own: bool = False) -> Recheck:
+    """Compare hashes, then re-execute the study in a fresh folder and compare all of it; RunsDiffer names what differs.
 
-    Compares the hash of every input with the filed manifest, every recorded number within
-    its stated tolerance, and the tidy tables byte for byte.
+    ``own`` runs the study's own notebooks in place of the kit's. The outcome is also written into the folder as
+    recheck.json and recheck.html, where it can be written.
     """
     root = Path(root)
-    filed = _filed(root)
-    with tempfile.TemporaryDirectory(prefix="studykit-recheck-") as name:
-        fresh_root = Path(name) / "study"
-        copy_inputs(root, fresh_root)
-        make_report(fresh_root, say)
-        fresh = read_records(fresh_root / "report/numbers.json")
-        differences = compare_files(filed["inputs"], root)
-        differences += _compare_tidy(root, fresh_root, filed)
-        old = read_records(root / "report/numbers.json")
-        differences += _compare_filed_numbers(root, filed)
-        differences += compare_records(old, fresh)
-    outcome = Recheck(numbers=len(old), files=len(filed["inputs"]), differences=tuple(differences),
-                      notes=(*lock_notes(root), *_version_notes(filed["versions"])))
-    if differences:
-        n = len(differences)
-        lines = [f"  {d['stage']}: {d['what']}: filed {d['filed']}, re-executed {d['re-executed']}"
-                 for d in differences[:60]]
-        more = [f"  ... and {n - 60} more"] if n > 60 else []
-        text = f"The filed study does not follow from its inputs: {n} difference{'s' if n != 1 else ''}."
-        raise RunsDiffer("\n".join([text, *lines, *more, *("  note: " + t for t in outcome.notes)]),
-                         outcome.differences)
+    first = verify(root)
+    if first.differences:
+        outcome = Recheck(numbers=0, files=first.files, outputs=0, differences=first.differences, notes=first.notes)
+        _write_record(root, outcome, "hashes only: nothing was run")
+        raise refuse("The folder is not as it was filed; nothing was run", first.differences, first.notes)
+    filed = read_manifest(root)
+    with away("studykit-recheck-") as folder:
+        fresh = folder / "study"
+        copy_trusted(root, fresh, own)
+        outcome = _compare(root, fresh, filed, say, own, first.notes, first.files)
+    _write_record(root, outcome, "the study's own notebooks" if own else "the kit's notebooks")
+    if outcome.differences:
+        raise refuse(DIFFERS, outcome.differences, outcome.notes)
     return outcome
 
 
-def _filed(root: Path) -> dict[str, Any]:
-    """The filed manifest; BadInput where there is none or it is of another kind."""
-    if not (root / "report/manifest.json").exists():
-        raise single("report/manifest.json", "no report is filed here", "make one: studykit report FOLDER")
-    filed = read_json(root / "report/manifest.json")
-    need = ("inputs", "tidy", "outputs", "versions")
-    faults = [Fault(file="report/manifest.json", column=k, reason="this part is missing", remedy="make the report anew")
-              for k in need if k not in filed]
-    if filed.get("schema") != SCHEMA:
-        faults.append(Fault(file="report/manifest.json", column="schema", value=str(filed.get("schema")),
-                            reason="is another kind of manifest", remedy="use the version of the kit that made it"))
-    if faults:
-        raise BadInput(faults, title="The filed manifest cannot be used")
-    return dict(filed)
+def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool, notes: tuple[str, ...],
+             files: int) -> Recheck:
+    rows = _notebook_rows(root, filed, own)
+    told = [*lock_notes(root), *notes, *program_notes(filed)]
+    beside = [p.relative_to(root).as_posix() for p in files_of(root)["beside"]]
+    if beside:
+        told.append(f"beside the study, and not judged, lie: {', '.join(beside)}")
+    if own:
+        told += [f"ran as foreign code: {c.sentence()}" for c in own_differences(root)]
+    try:
+        make_report(fresh, say, notebooks="own" if own else "kit")
+    except StudyKitError as error:
+        rows.append(difference("re-execution", "the whole run", "a finished report", str(error).replace("\n", " / ")))
+        return Recheck(numbers=0, files=files, outputs=0, differences=tuple(rows), notes=tuple(told))
+    out, manifest = compare_studies(root, fresh, same_programs=not program_notes(filed)), read_json(fresh / FILE)
+    rows += compare_manifests(filed, manifest) + out.rows
+    return Recheck(numbers=len(read_records(fresh / "report/numbers.json")), files=files, outputs=out.files,
+                   differences=tuple(rows), notes=(*told, *out.notes))
 
 
-def _compare_tidy(root: Path, fresh: Path, filed: dict[str, Any]) -> list[dict[str, Any]]:
-    rows = []
-    for path, entry in sorted(filed["tidy"].items()):
-        for where, folder in (("the study", root), ("re-execution", fresh)):
-            file = folder / path
-            now = sha256_of(file) if file.exists() else "absent"
-            if now != entry["sha256"]:
-                rows.append({"stage": "tidy", "what": f"{path} in {where}", "filed": entry["sha256"][:12],
-                             "re-executed": now[:12], "tolerance": 0.0})
+def compare_studies(root: Path, fresh: Path, *, same_programs: bool) -> Outcome:
+    """Reports file by file, and the tidy tables byte for byte."""
+    out = compare_reports(root / "report", fresh / "report", same_programs=same_programs)
+    names = sorted({p.name for f in (root, fresh) if (f / "tidy").is_dir() for p in (f / "tidy").iterdir()
+                    if p.is_file() and not p.name.startswith(".")})
+    for name in names:
+        texts = [(f / "tidy" / name).read_bytes() if (f / "tidy" / name).is_file() else b"" for f in (root, fresh)]
+        if texts[0] != texts[1]:
+            lines = [t.splitlines() for t in texts]
+            at = next((k for k, (x, y) in enumerate(zip(*lines, strict=False)) if x != y), min(map(len, lines)))
+            shown = [ls[at].decode("utf-8", "replace")[:80] if at < len(ls) else "no such line" for ls in lines]
+            out.rows.append(difference("tidy", f"tidy/{name} line {at + 1}", *shown))
+    return out
+
+
+def compare_manifests(filed: Mapping[str, Any], fresh: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """One row a field of the manifest that a re-execution gives otherwise; hashes of inputs and outputs have their own."""
+    rows = [difference("manifest", key, "present" if key in filed else "absent", "present" if key in fresh else "absent")
+            for key in sorted(filed.keys() ^ fresh.keys())]
+    for key in sorted((filed.keys() & fresh.keys()) - set(_OF_THE_RUN)):
+        old, new = _flat(filed[key], key), _flat(fresh[key], key)
+        rows += [difference("manifest", k, old.get(k, "absent")[:60], new.get(k, "absent")[:60])
+                 for k in sorted(old.keys() | new.keys()) if old.get(k) != new.get(k)]
     return rows
 
 
-def _compare_filed_numbers(root: Path, filed: dict[str, Any]) -> list[dict[str, Any]]:
-    """A number record that was edited after filing no longer has the hash in the manifest."""
-    entry = filed["outputs"].get("numbers.json")
-    now = sha256_of(root / "report/numbers.json") if (root / "report/numbers.json").exists() else "absent"
-    if entry is None or entry["sha256"] != now:
-        return [{"stage": "report", "what": "numbers.json was changed after filing",
-                 "filed": entry["sha256"][:12] if entry else "absent", "re-executed": now[:12], "tolerance": 0.0}]
-    return []
+def _flat(value: Any, key: str) -> dict[str, str]:
+    """Nested values as dotted keys and texts."""
+    if isinstance(value, dict) and value:
+        return {k: v for name, inner in value.items() for k, v in _flat(inner, f"{key}, {name}").items()}
+    return {key: f"{type(value).__name__} {value}"}
+
+
+def _notebook_rows(root: Path, filed: Mapping[str, Any], own: bool) -> list[dict[str, Any]]:
+    """Cells by which notebooks that made the filed report differ from the kit's, where the kit's are run."""
+    entries = filed["notebooks"].values()
+    claimed = any(isinstance(e, dict) and e.get("own") for e in entries)
+    changed = own_differences(root)
+    if own or not (claimed or changed):
+        return []
+    rows = [difference("notebooks", f"{c.notebook} {c.cell}", " / ".join(c.lines) or "other tags", "the kit's cell")
+            for c in changed]
+    return rows or [difference("notebooks", "all of them", "the study's own", "the kit's")]
 
 
 def lock_notes(root: Path) -> tuple[str, ...]:
     """How the lock of the plan stands, then every change since, with old and new value, reason and date."""
-    status = lock_status(root, load_study(root))
+    try:
+        status = lock_status(root, load_study(root))
+    except BadInput as error:
+        return (f"the lock of the plan could not be read: {error.faults[0].line()}",)
     return (status.sentence, *(c.sentence() for c in status.changes))
 
 
-def _version_notes(filed: Mapping[str, str]) -> tuple[str, ...]:
-    now = package_versions()
-    return tuple(f"{n} was {filed.get(n, 'absent')}, is {now.get(n, 'absent')}"
-                 for n in sorted(filed.keys() | now.keys()) if filed.get(n) != now.get(n))
+def program_notes(filed: Mapping[str, Any]) -> tuple[str, ...]:
+    """Programs that are not those of the filing: packages, Python, kind of machine, the kit's own code."""
+    old, now = filed["versions"], package_versions()
+    notes = [f"{n} was {old.get(n, 'absent')}, is {now.get(n, 'absent')}" for n in sorted(old.keys() | now.keys())
+             if old.get(n) != now.get(n)]
+    kit, mine = filed["kit"], kit_identity()
+    return (*notes, *(f"the kit's {k} is not that of the filing: it was {str(kit.get(k))[:12]}, is {mine.get(k, '')[:12]}"
+                      for k in sorted(kit.keys() | mine.keys()) if kit.get(k) != mine.get(k)))
 
 
+def _write_record(root: Path, outcome: Recheck, how: str) -> None:
+    """Leave recheck.json and recheck.html in the study folder, to send back; a folder that cannot be written is left."""
+    record = {"date": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
+              "result": "differs" if outcome.differences else "follows from its raw data", "ran": how,
+              "compared": {"input and filed files by hash": outcome.files, "recorded numbers": outcome.numbers,
+                           "files of the report": outcome.outputs},
+              "differences": list(outcome.differences), "notes": list(outcome.notes),
+              "kit": kit_identity(), "versions": package_versions(), "does not show": list(DOES_NOT_PROVE)}
+    try:
+        write_json(root / "recheck.json", record)
+        write_text(root / "recheck.html", record_page(record))
+    except BadInput:
+        return
+
+
+def record_page(record: Mapping[str, Any]) -> str:
+    """The record of a recheck as one page of HTML without scripts; every text is escaped."""
+    def rows(pairs: Any) -> str:
+        return "".join("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in r) + "</tr>" for r in pairs)
+
+    def items(texts: Any) -> str:
+        return "<ul>" + "".join(f"<li>{html.escape(str(t))}</li>" for t in texts) + "</ul>" if texts else "<p>none</p>"
+
+    found = [(d["stage"], d["what"], d["filed"], d["re-executed"]) for d in record["differences"]]
+    return ('<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>Recheck</title>'
+            "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
+            "<style>body{font:1rem/1.5 sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem}"
+            "td,th{border-bottom:1px solid #bbb;padding:.2rem .6rem;text-align:left}</style></head><body>"
+            f"<h1>Recheck: the filed study {html.escape(record['result'])}</h1>"
+            f"<p>{html.escape(record['date'])}, with {html.escape(record['ran'])}.</p><h2>Compared</h2><table>"
+            f"{rows(record['compared'].items())}</table><h2>Differences</h2>"
+            f"{'<table>' + rows(found) + '</table>' if found else '<p>none</p>'}<h2>Notes</h2>{items(record['notes'])}"
+            f"<h2>By which code</h2><table>{rows([*record['kit'].items(), *record['versions'].items()])}</table>"
+            f"<h2>What this does not show</h2>{items(record['does not show'])}</body></html>\n")

@@ -7,12 +7,13 @@ have run, so a failed or killed run leaves the filed report as it was.
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import re
 import shutil
 import time
 import warnings
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,10 +22,13 @@ import nbformat
 from traitlets.config import Config
 
 from studykit.core.errors import ParametersRefused, StageFailed
-from studykit.core.files import require_writable
+from studykit.core.files import require_writable, write_text
 
 Say = Callable[[str], None]
 PART, OLD = "report.part", "report.old"
+HEADLESS = "STUDYKIT_HEADLESS"
+PLACES = ("study", "out_dir")
+"""Parameters that name folders of one machine; a filed notebook does not keep them."""
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -83,6 +87,19 @@ def _engine(say: Say, stem: str) -> str:
     return "studykit"
 
 
+@contextlib.contextmanager
+def _headless() -> Iterator[None]:
+    """Kernels started meanwhile know that nobody sits before them."""
+    before = os.environ.get(HEADLESS)
+    os.environ[HEADLESS] = "1"
+    try:
+        yield
+    finally:
+        os.environ.pop(HEADLESS, None)
+        if before is not None:
+            os.environ[HEADLESS] = before
+
+
 def run_notebook(source: Path, target: Path, parameters: Mapping[str, Any], say: Say) -> StageRun:
     """Execute one notebook in a fresh kernel; StageFailed tells the notebook, cell, source and last error line."""
     with warnings.catch_warnings():
@@ -94,18 +111,42 @@ def run_notebook(source: Path, target: Path, parameters: Mapping[str, Any], say:
         started = time.monotonic()
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
-            papermill.execute_notebook(
-                str(source), str(target), parameters=dict(parameters), engine_name=_engine(say, source.stem),
-                kernel_name="python3", language="python", progress_bar=False, cwd=str(source.parent),
-                log_output=False,
-            )
+            with _headless():
+                papermill.execute_notebook(
+                    str(source), str(target), parameters=dict(parameters), engine_name=_engine(say, source.stem),
+                    kernel_name="python3", language="python", progress_bar=False, cwd=str(source.parent),
+                    log_output=False,
+                )
         except PapermillExecutionError as error:
             raise StageFailed(_tell(source, target, error)) from None
         except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
             raise StageFailed(f"{source.name}: the kernel stopped: {error}") from None
+    settle(target, parameters)
     seconds = time.monotonic() - started
     say(f"\r  {source.stem}  done in {seconds:.1f} s\n")
     return StageRun(stem=source.stem, notebook=target, parameters=dict(parameters), seconds=seconds)
+
+
+def settle(notebook: Path, parameters: Mapping[str, Any]) -> None:
+    """Take out of an executed notebook what belongs to one machine or one run: folders, times, versions, random ids.
+
+    Opened where it is filed, it then finds the study around it, and two runs of one study give the same bytes.
+    """
+    nb = json.loads(notebook.read_text(encoding="utf-8"))
+    nb["metadata"] = {"kernelspec": {"display_name": "Python 3", "language": "python", "name": "python3"},
+                      "language_info": {"name": "python"}}
+    kept = {k: v for k, v in parameters.items() if k not in PLACES}
+    cells = []
+    for cell in nb["cells"]:
+        tags = cell["metadata"].get("tags", [])
+        cell["metadata"] = {"tags": tags} if tags else {}
+        if "injected-parameters" in tags:
+            cell["id"] = "parameters-given"
+            cell["source"] = "".join(f"{k} = {v!r}\n" for k, v in kept.items())
+        if kept or "injected-parameters" not in tags:
+            cells.append(cell)
+    nb["cells"] = cells
+    write_text(notebook, json.dumps(nb, indent=1, ensure_ascii=False, sort_keys=True) + "\n")
 
 
 def _tell(source: Path, target: Path, error: Any) -> str:

@@ -9,6 +9,7 @@ from . import overview as overview
 from . import precision as precision
 from . import ranges as ranges
 from . import safety as safety
+from . import seal as seal
 from . import stages as stages
 from . import tables as tables
 from .definition import Study as Study
@@ -32,6 +33,7 @@ __all__ = [
     "precision",
     "ranges",
     "safety",
+    "seal",
     "stages",
     "tables",
 ]

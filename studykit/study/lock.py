@@ -16,9 +16,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import hashlib
 import io
-import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass
@@ -30,11 +28,11 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, single
 from studykit.core.files import write_json
+from studykit.core.writer import one_writer
 from studykit.study.definition import Study, load_study
+from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
-LOCK = "plan/plan.lock"
-FORMAT = 1
 PROMISES = ("question", "scope", "alpha", "seed", "factors", "analytes", "exclusion_rules", "actions", "sampling")
 # columns that are planned; all others are filled in at the bench or derived
 TABLES = {
@@ -161,36 +159,6 @@ def plan_rows(root: Path) -> dict[str, dict[str, str]]:
     return out
 
 
-def _seal(entry: Mapping[str, Any], before: str) -> str:
-    body = {k: v for k, v in entry.items() if k != "seal"}
-    text = json.dumps(body, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
-    return hashlib.sha256(f"{before}\n{text}".encode()).hexdigest()
-
-
-def read_lock(root: Path) -> list[dict[str, Any]]:
-    """The entries of plan/plan.lock, oldest first; [] where there is none; BadInput where it was edited by hand."""
-    path = root / LOCK
-    if not path.exists():
-        return []
-    remedy = "put the locked file back from your copy; a change of the plan is recorded with: studykit lock --amend"
-    try:
-        data = json.loads(path.read_bytes())
-    except ValueError as error:
-        raise single(LOCK, f"was edited by hand: it is not valid JSON ({error})", remedy) from None
-    try:
-        entries, before = data["entries"], ""
-        for number, entry in enumerate(entries, start=1):
-            if entry["seal"] != _seal(entry, before):
-                reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"
-                raise single(LOCK, reason, remedy)
-            before = entry["seal"]
-        if data["last_seal"] != before or data["format"] != FORMAT or not entries:
-            raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
-    except (KeyError, TypeError, AttributeError) as error:
-        raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
-    return list(entries)
-
-
 def results_there(root: Path) -> bool:
     """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
     raw = root / "raw"
@@ -204,7 +172,9 @@ def lock_folder(root: Path, amend: str = "") -> LockStatus:
     if not (Path(root) / "plan/samples.csv").exists():
         load_study(root)
         raise single("plan/samples.csv", *NO_PLAN)
-    return lock_plan(root, load_tables(root, with_results=False).study, amend=amend)
+    study = load_tables(root, with_results=False).study
+    with one_writer(Path(root), "lock"):
+        return lock_plan(root, study, amend=amend)
 
 
 def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | None = None) -> LockStatus:
@@ -220,7 +190,7 @@ def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | Non
     date = (today or dt.datetime.now(dt.UTC).date()).isoformat()
     entry: dict[str, Any] = {"kind": "amendment" if entries else "lock", "date": date, "reason": reason,
                              "results_there": results_there(root), "promises": promises(study), "tables": rows}
-    entry["seal"] = _seal(entry, entries[-1]["seal"] if entries else "")
+    entry["seal"] = seal_of(entry, entries[-1]["seal"] if entries else "")
     write_json(root / LOCK, {"format": FORMAT, "entries": [*entries, entry], "last_seal": entry["seal"]})
     return lock_status(root, study)
 

@@ -75,12 +75,6 @@ def share(name: str) -> Path:
     return checkout if (HERE.parent / "pyproject.toml").exists() and checkout.exists() else HERE / "share" / name
 
 
-def notebooks_of(root: Path) -> Path:
-    """The study's own notebooks folder where it has one, else the kit's."""
-    own = root / "notebooks"
-    return own if own.is_dir() and any(own.glob("0*.ipynb")) else share("notebooks")
-
-
 def stems_in(folder: Path) -> tuple[str, ...]:
     """The stages whose notebooks lie in the folder, in order."""
     return tuple(s for s in STEMS if (folder / f"{s}.ipynb").exists())

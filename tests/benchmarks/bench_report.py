@@ -15,7 +15,7 @@ from pathlib import Path
 import nbformat
 
 from studykit.demos.shipped import copy_demo
-from studykit.report.recheck import make_report
+from studykit.report.make import make_report
 from studykit.report.run import run_notebook
 from studykit.study.stages import share, stems_in
 

@@ -9,7 +9,7 @@ import pytest
 from studykit.commands.cli import app, main
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
-COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "recheck")
+COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "verify", "recheck")
 
 
 def run(capsys, *arguments):

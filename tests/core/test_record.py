@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.core import record as numbers
-from studykit.core.record import NumberRecord, Recorder, compare_records, fill, quote, significant
+from studykit.core.record import Recorder, fill, quote, significant
 
 
 @pytest.mark.parametrize(("value", "digits", "text"), [
@@ -52,28 +52,6 @@ def test_a_sentence_takes_recorded_numbers_only():
     assert fill("of {n} rows", {"n": "7"}) == "of 7 rows"
     with pytest.raises(ValueError, match=r"recorded number, but got '\{m\}'"):
         fill("of {n} and {m}", {"n": "7"})
-
-
-def _record(value, **more):
-    return NumberRecord(**({"name": "x", "value": value, "stage": "s"} | more))
-
-
-@pytest.mark.parametrize(("old", "new", "differs"), [
-    (_record(1.0), _record(1.0 + 1e-8), False),
-    (_record(1.0), _record(1.001), True),
-    (_record(72, tolerance=0.0), _record(73, tolerance=0.0), True),
-    (_record("homogeneous"), _record("homogeneous"), False),
-    (_record("homogeneous"), _record("stratified"), True),
-    (_record(1.0, unit="%"), _record(1.0, unit="mg/kg"), True),
-    (_record(1.0, tolerance=1e-4), _record(1.00005, tolerance=1e-4), False),
-])
-def test_comparison_within_tolerance(old, new, differs):
-    assert bool(compare_records([old], [new])) is differs
-
-
-def test_missing_and_new_numbers_are_differences():
-    rows = compare_records([_record(1.0)], [_record(1.0, name="y")])
-    assert [(r["what"], r["filed"], r["re-executed"]) for r in rows] == [("x", "1.00", "absent"), ("y", "absent", "1.00")]
 
 
 def test_a_recorded_text_may_hold_braces():

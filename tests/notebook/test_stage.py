@@ -24,4 +24,42 @@ def test_opening_a_stage_of_a_filed_study_changes_nothing(tmp_path):
     assert contents(root) == before
     kit.open_stage("00-study", str(root)).record("n", 3)
     changed = {k for k, v in contents(root).items() if before.get(k) != v}
-    assert changed == {"report/00-study/numbers.json"}  # the comparison above can fail
+    assert changed == {"scratch", "scratch/00-study", "scratch/00-study/numbers.json"}  # by hand: beside, not into, the report
+    kit.open_stage("00-study", str(root), str(root / "report")).record("n", 3)
+    changed = {k for k, v in contents(root).items() if before.get(k, v) != v}
+    assert changed == {"report/00-study/numbers.json"}  # the comparison can fail
+
+
+def test_a_table_that_was_not_made_by_hand_is_that_of_the_filed_report(tmp_path):
+    root = copy_demo("tote", tmp_path / "study")
+    (root / "report/04-quality").mkdir(parents=True)
+    (root / "report/04-quality/x.csv").write_text("a\nfiled\n")
+    stage = kit.open_stage("01-design", str(root))
+    assert stage.read_table("04-quality", "x")["a"].tolist() == ["filed"]
+    (root / "scratch/04-quality").mkdir(parents=True)
+    (root / "scratch/04-quality/x.csv").write_text("a\nby hand\n")
+    assert stage.read_table("04-quality", "x")["a"].tolist() == ["by hand"]
+    assert (root / "report/04-quality/x.csv").read_text() == "a\nfiled\n"
+
+
+def test_a_figure_shown_again_keeps_its_number(tmp_path):
+    import matplotlib.pyplot as plt
+
+    root = copy_demo("tote", tmp_path / "study")
+    stage = kit.open_stage("00-study", str(root))
+    for caption in ("first", "second", "first"):
+        kit.figure(plt.figure(figsize=(1, 1)), alt="a", caption=caption)
+    assert sorted(p.name for p in stage.out.glob("*.png")) == ["figure-1.png", "figure-2.png"]
+
+
+def test_the_demo_is_not_shown_as_if_it_were_yours(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("STUDYKIT_HEADLESS", raising=False)
+    root = copy_demo("tote", tmp_path / "place/demo-ropeway")
+    monkeypatch.setattr("studykit.notebook.stage._demo_place", lambda: root)
+    monkeypatch.setattr("studykit.notebook.stage._demo_root", lambda: root)
+    kit.open_stage("00-study")
+    assert "This is the invented demo, not a study of yours." in capsys.readouterr().out
+    monkeypatch.setenv("STUDYKIT_HEADLESS", "1")
+    kit.open_stage("00-study")
+    assert "invented demo" not in capsys.readouterr().out

@@ -1,0 +1,250 @@
+"""A filed report against a re-executed one, file by file: words exactly, numbers within the tolerance of their class.
+
+The tolerances are the kit's (``TOLERANCES``); what a filed file says of its own tolerance is compared, never used. What
+agrees within its class but not digit for digit is told as a note, so that nothing that was touched passes unnamed.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass, field
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+from studykit.core.record import CLASSES, NumberRecord
+from studykit.report.verify import difference
+
+TABLE_TOLERANCE = CLASSES["estimate"]
+DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
+"""Columns that hold what an iterative search left over: their size counts, not their digits (absolute)."""
+NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")
+FLOOR = 1e-9
+VERSIONS = "Versions of the programs."
+PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outcome:
+    """What a comparison found: number of files and numbers looked at, differences (one row each), notes."""
+
+    files: int = 0
+    numbers: int = 0
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def value_of(text: str) -> float | None:
+    """The number that a text is, typographic minus included; None where it is none."""
+    try:
+        return float(text.replace("\u2212", "-"))
+    except ValueError:
+        return None
+
+
+def close(a: str, b: str, tolerance: float = TABLE_TOLERANCE, floor: float = FLOOR) -> bool:
+    """Whether two texts are the same number within a class: whole numbers exactly, no slack across 0.05."""
+    x, y = value_of(a), value_of(b)
+    if x is None or y is None or not (math.isfinite(x) and math.isfinite(y)):
+        return a == b
+    if a.lstrip("+-").isdigit() and b.lstrip("+-").isdigit():
+        return a == b
+    if math.isclose(x, y, rel_tol=1e-12):
+        return True
+    return (x < 0.05) == (y < 0.05) and math.isclose(x, y, rel_tol=tolerance, abs_tol=floor)
+
+
+def close_text(a: str, b: str) -> bool:
+    """Whether two texts have the same words and numbers that agree within their class; blanks may differ in number."""
+    shape = [" ".join(NUMBER.sub("#", t).split()) for t in (a, b)]
+    return shape[0] == shape[1] and all(close(x, y) for x, y in zip(NUMBER.findall(a), NUMBER.findall(b), strict=True))
+
+
+def excerpt(a: str, b: str, width: int = 60) -> tuple[str, str]:
+    """The two texts from shortly before their first difference."""
+    at = next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
+    start = max(0, at - 20)
+    return tuple(" ".join(t[start:start + width].split()) or "nothing" for t in (a, b))  # type: ignore[return-value]
+
+
+def compare_records(filed: Iterable[NumberRecord], fresh: Iterable[NumberRecord]) -> list[dict[str, Any]]:
+    """One row for each record that differs: value beyond the tolerance of the re-executed one, or any other field."""
+    old, new = ({(r.stage, r.name): r for r in records} for records in (filed, fresh))
+    rows = []
+    for key in sorted(old.keys() | new.keys()):
+        a, b = old.get(key), new.get(key)
+        if a is None or b is None or not _agree(a.value, b):
+            rows.append(difference(key[0], key[1], a.text() if a else "absent", b.text() if b else "absent",
+                                   b.tolerance if b else 0.0))
+        elif (changed := [k for k, v in asdict(a).items() if k != "value" and v != getattr(b, k)]):
+            rows += [difference(key[0], f"{key[1]}, its {k}", str(getattr(a, k)), str(getattr(b, k))) for k in changed]
+    return rows
+
+
+def _agree(value: float | int | str, fresh: NumberRecord) -> bool:
+    if isinstance(value, str) or isinstance(fresh.value, str) or not fresh.tolerance:
+        return type(value) is type(fresh.value) and value == fresh.value
+    return math.isclose(value, fresh.value, rel_tol=fresh.tolerance, abs_tol=FLOOR)
+
+
+def compare_tables(name: str, a: str, b: str, out: Outcome) -> None:
+    """Two CSV texts cell by cell: one row a differing cell; a note for digits beyond the class."""
+    filed, fresh = (list(csv.reader(io.StringIO(t, newline=""))) for t in (a, b))
+    stage = name.partition("/")[0]
+    if filed[:1] != fresh[:1] or len(filed) != len(fresh) or [len(r) for r in filed] != [len(r) for r in fresh]:
+        shape = [f"{len(t) - 1} rows under {', '.join(t[0]) if t else 'nothing'}" for t in (filed, fresh)]
+        out.rows.append(difference(stage, f"{name}, its shape", *excerpt(*shape)))
+        return
+    beyond = 0
+    for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2):
+        for column, x, y in zip(filed[0], old, new, strict=True):
+            if x == y:
+                continue
+            floor = DIAGNOSTIC.get(column, FLOOR)
+            if close(x, y, floor=floor):
+                beyond += 1
+            else:
+                out.rows.append(difference(stage, f"{name} row {number}, {column}", x or "empty", y or "empty",
+                                           TABLE_TOLERANCE))
+    if beyond:
+        out.notes.append(f"{name}: {beyond} numbers agree within their class, not in every digit")
+    elif filed == fresh:
+        out.rows.append(difference(stage, f"{name}, its form", "other line ends, quotes or bytes", "as the kit writes it"))
+
+
+def _outputs(cell: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """The shown parts of a cell: (kind, text), pictures as they are."""
+    for k, output in enumerate(cell.get("outputs", [])):
+        for kind, content in (output.get("data") or {}).items():
+            yield f"output {k + 1}, {kind}", "".join(content) if isinstance(content, list) else str(content)
+        rest = {key: v for key, v in output.items() if key != "data"}
+        yield f"output {k + 1}, its form", json.dumps(rest, sort_keys=True, ensure_ascii=False)
+
+
+def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
+    """Two executed notebooks: sources and form exactly, outputs in words exactly and in numbers by class."""
+    stage, before = name.partition("/")[0], len(out.rows)
+    filed, fresh = json.loads(a), json.loads(b)
+    if len(filed["cells"]) != len(fresh["cells"]):
+        out.rows.append(difference(stage, f"{name}, number of cells", str(len(filed["cells"])), str(len(fresh["cells"]))))
+        return
+    for number, (old, new) in enumerate(zip(filed["cells"], fresh["cells"], strict=True), start=1):
+        parts = [(dict(_outputs(c)), {k: v for k, v in c.items() if k not in ("outputs", "source")}, c)
+                 for c in (old, new)]
+        (shown_a, form_a, _), (shown_b, form_b, _) = parts
+        sources = ["".join(c["source"]) for c in (old, new)]
+        if sources[0] != sources[1]:
+            out.rows.append(difference(stage, f"{name} cell {number}, its code or text", *excerpt(*sources)))
+        if form_a != form_b or list(shown_a) != list(shown_b):
+            out.rows.append(difference(stage, f"{name} cell {number}, its form",
+                                       *excerpt(str([form_a, list(shown_a)]), str([form_b, list(shown_b)]))))
+            continue
+        for kind, x in shown_a.items():
+            _shown(stage, f"{name} cell {number}, {kind}", x, shown_b[kind], same_programs, out)
+    rest = [{k: v for k, v in n.items() if k != "cells"} for n in (filed, fresh)]
+    if rest[0] != rest[1]:
+        out.rows.append(difference(stage, f"{name}, its form", *excerpt(str(rest[0]), str(rest[1]))))
+    elif len(out.rows) == before and filed == fresh:
+        out.rows.append(difference(stage, f"{name}, its form", "other blanks or bytes", "as the kit writes it"))
+
+
+def _shown(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
+    """One shown part; other programs may draw other pictures and have other versions, which is told."""
+    if a == b:
+        return
+    if not same_programs and ("image/" in what or (VERSIONS in a and VERSIONS in b)):
+        out.notes.append(f"{what}: differs, as other programs made it")
+    elif "image/" in what:
+        out.rows.append(difference(stage, f"{what}, a picture", *(sha256(t.encode()).hexdigest()[:12] for t in (a, b))))
+    elif close_text(a, b):
+        out.notes.append(f"{what}: numbers agree within their class, not in every digit")
+    else:
+        out.rows.append(difference(stage, what, *excerpt(a, b)))
+
+
+def page_pieces(html: str) -> list[str]:
+    """A page as a list of tags with the text after each; pictures by the hash of their bytes."""
+    short = PICTURE.sub(lambda m: "picture " + sha256(m[1].encode()).hexdigest()[:12], html)
+    return re.findall(r"<[^>]*>[^<]*|[^<]+", short)
+
+
+def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
+    """Two report pages: every byte under the same programs, else text, tables and alternative texts."""
+    filed, fresh = page_pieces(a), page_pieces(b)
+    if len(filed) != len(fresh):
+        k = next((k for k, (x, y) in enumerate(zip(filed, fresh, strict=False)) if x != y), min(len(filed), len(fresh)))
+        told = excerpt("".join(filed[k:k + 3]), "".join(fresh[k:k + 3]))
+        out.rows.append(difference("page", f"{name}: from here on it has other parts", *told))
+        return
+    heading, caption = "the top", ""
+    for x, y in zip(filed, fresh, strict=True):
+        heading = y.partition(">")[2] if re.match(r"<h[1-6]", y) and y.partition(">")[2].strip() else heading
+        caption = y.partition(">")[2] if y.startswith("<caption") else caption
+        if x == y:
+            continue
+        where = f"{name} under '{' '.join(heading.split())}'"
+        loose = y.startswith(("<style", "<script")) or "picture " in y or caption == VERSIONS or "Made by studykit" in y
+        if not same_programs and loose:
+            out.notes.append(f"{where}: a picture, style or version differs, as other programs made it")
+        elif not same_programs and close_text(x, y):
+            out.notes.append(f"{where}: numbers agree within their class, not in every digit")
+        else:
+            out.rows.append(difference("page", where, *excerpt(x, y)))
+
+
+def compare_reports(filed: Path, fresh: Path, *, same_programs: bool) -> Outcome:
+    """Every file of a filed report folder against the re-executed one; the manifest is compared by itself.
+
+    ``same_programs``: versions, machine and kit are those of the filing, so that pages and pictures must agree byte
+    for byte; else pictures are told as a note and their tables carry the comparison.
+    """
+    names = [{p.relative_to(f).as_posix() for p in f.rglob("*") if p.is_file() and p.name != "manifest.json"
+              and not p.name.startswith(".")} for f in (filed, fresh)]
+    out = Outcome(files=len(names[0] | names[1]))
+    for name in sorted(names[0] ^ names[1]):
+        there = name in names[0]
+        out.rows.append(difference(name.partition("/")[0], name, "present" if there else "absent",
+                                   "not made again" if there else "made"))
+    for name in sorted(names[0] & names[1]):
+        old, new = (filed / name).read_bytes(), (fresh / name).read_bytes()
+        if old != new:
+            _compare_file(name, old, new, same_programs, out)
+    return out
+
+
+def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: Outcome) -> None:
+    stage = name.partition("/")[0]
+    try:
+        if name.endswith(".png"):
+            _shown(stage, f"{name}, image/png", old.hex(), new.hex(), same_programs, out)
+            return
+        a, b = old.decode("utf-8"), new.decode("utf-8")
+        if name.endswith(".csv"):
+            compare_tables(name, a, b, out)
+        elif name.endswith(".ipynb"):
+            compare_notebooks(name, a, b, same_programs, out)
+        elif name.endswith(".html"):
+            compare_pages(name, a, b, same_programs, out)
+        elif name.endswith("numbers.json"):
+            _compare_record_files(name, a, b, out)
+        else:
+            out.rows.append(difference(stage, name, *excerpt(a, b)))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error) as error:
+        out.rows.append(difference(stage, name, f"cannot be read: {type(error).__name__}", "as the kit writes it"))
+
+
+def _compare_record_files(name: str, a: str, b: str, out: Outcome) -> None:
+    filed, fresh = ([NumberRecord(**e) for e in json.loads(t)] for t in (a, b))
+    rows = compare_records(filed, fresh)
+    if "/" not in name:  # the record of the whole study; those of the stages hold the same numbers
+        out.rows.extend(rows)
+    elif rows:
+        out.rows.extend({**r, "what": f"{name}: {r['what']}"} for r in rows)
+    if not rows:
+        told = "numbers agree within their class, not in every digit" if filed != fresh else "written in another form"
+        out.notes.append(f"{name}: {told}")

@@ -1,0 +1,77 @@
+"""Make a report: every stage run in order in a new folder, one page, a manifest; then it takes the old one's place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import write_text
+from studykit.core.record import NumberRecord, merge_records
+from studykit.core.writer import one_writer
+from studykit.intake.take import run_intake
+from studykit.report.manifest import canonical, manifest_of, stage_entry, unusual
+from studykit.report.own import Choice, choose
+from studykit.report.page import write_report
+from studykit.report.run import PART, Say, StageRun, exchange, run_stages
+from studykit.study.definition import Study, load_study
+from studykit.study.exclusions import read_exclusions
+from studykit.study.stages import stems_in
+from studykit.study.tables import load_tables
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReportMade:
+    """A report that was made: the page, its numbers, the verdict sentence."""
+
+    page: Path
+    records: tuple[NumberRecord, ...]
+    sentence: str
+    rejected: int
+
+
+def refuse_unusual(root: Path) -> None:
+    """BadInput naming every link, pipe or device in a study folder: what lies behind it could be read or overwritten."""
+    faults = [Fault(file=path, reason=f"is a {kind}, not an ordinary file or folder",
+                    remedy="put the file itself there, or take it out of the folder") for path, kind in unusual(root)]
+    if faults:
+        raise BadInput(faults, title="The study folder holds what it must not; nothing was run")
+
+
+def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "") -> ReportMade:
+    """Run every stage of a study and put the finished report in place of the old one.
+
+    ``notebooks``: 'kit' or 'own' where a study has notebooks that differ from the kit's; without a choice such a
+    study is refused, with every differing cell.
+    """
+    root = Path(root)
+    study = load_study(root)
+    if (root / "report").exists() and not (root / "report").is_dir():
+        raise single("report", "a file stands where the report's folder belongs", "move it away")
+    refuse_unusual(root)
+    folder = choose(root, notebooks, say)
+    stems = stems_in(folder)
+    if not stems:
+        raise single("notebooks", "no stage notebook was found", "make the study with: studykit new FOLDER")
+    with one_writer(root, "report"):
+        outcome = run_intake(root, study, load_tables(root, with_results=False).samples)  # faults are told at once
+        read_exclusions(root, study, outcome.results)
+        return _finish(root, study, run_stages(root, folder, stems, say, extra), folder)
+
+
+def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path) -> ReportMade:
+    """Numbers, page and manifest of the stages that ran, then the exchange."""
+    part = root / PART
+    records = merge_records(part, [r.stem for r in runs])
+    write_report(part, [r.notebook for r in runs], study)
+    entries = {r.stem: stage_entry(notebooks / f"{r.stem}.ipynb", notebooks.parent == root, r.parameters) for r in runs}
+    head = {"study": study.title, "seed": study.seed, "alpha": study.alpha}
+    write_text(part / "manifest.json", canonical(manifest_of(root, part, head, entries)))
+    folder = exchange(root)
+    words = {r.name: r for r in records}
+    sentence = str(words["verdict_sentence"].value) if "verdict_sentence" in words else ""
+    rejected = words.get("rows_rejected_open")
+    return ReportMade(page=folder / "report.html", records=records, sentence=sentence,
+                      rejected=int(rejected.value) if rejected is not None else 0)

@@ -1,0 +1,139 @@
+"""Hashes, seals and form of a filed study, without running anything: what was added, lost or changed since filing.
+
+Standard library only, so that it costs a fraction of a second. It shows accidents and quiet edits. A sender who
+corrects the hashes as well passes: against that there are ``recheck`` and copies of the seal kept elsewhere.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from studykit.core.errors import BadInput, Fault, RunsDiffer, single
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unusual
+from studykit.study.seal import LOCK, read_lock
+
+RECORD_KEYS = {"name": str, "value": (str, int, float), "unit": str, "digits": int, "tolerance": (int, float),
+               "stage": str, "table": str}
+MOST = 60
+"""Differences that a message lists; the record of a recheck holds all of them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verified:
+    """What was compared without execution: number of files, differences (one row each), and what else to know."""
+
+    files: int
+    differences: tuple[dict[str, Any], ...]
+    notes: tuple[str, ...]
+
+
+def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0.0) -> dict[str, Any]:
+    """One difference as a row: where, what, as filed, as found now, tolerance of its class."""
+    return {"stage": stage, "what": what, "filed": filed, "re-executed": now, "tolerance": tolerance}
+
+
+def read_manifest(root: Path) -> dict[str, Any]:
+    """The filed manifest; BadInput where there is none, it is of another kind, or a part has lost its form."""
+    path = root / FILE
+    if not path.is_file():
+        raise single(FILE, "no report is filed here", "make one: studykit report FOLDER")
+    try:
+        filed = json.loads(path.read_text(encoding="utf-8"))
+    except (ValueError, RecursionError) as error:
+        raise single(FILE, f"is not valid JSON: {error}", "ask the sender for the file as it was filed") from None
+    if not isinstance(filed, dict) or filed.get("schema") != SCHEMA:
+        kind = str(filed.get("schema")) if isinstance(filed, dict) else type(filed).__name__
+        raise single(FILE, "is another kind of manifest", "use the version of the kit that made it", column="schema",
+                     value=kind)
+    faults = [Fault(file=FILE, column=p, reason="this part is missing or has lost its form", remedy="make the report anew")
+              for p in PARTS if not _is_listing(filed.get(p))]
+    faults += [Fault(file=FILE, column=p, reason="this part is missing or has lost its form", remedy="make the report anew")
+               for p in ("versions", "kit", "notebooks") if not isinstance(filed.get(p), dict)]
+    if faults:
+        raise BadInput(faults, title="The filed manifest cannot be used")
+    return filed
+
+
+def _is_listing(part: object) -> bool:
+    return isinstance(part, dict) and all(isinstance(v, dict) and isinstance(v.get("sha256"), str) for v in part.values())
+
+
+def verify(root: Path) -> Verified:
+    """Compare every file of a filed study with its manifest, and look at the lock's seals and the form of the records.
+
+    Nothing of the study is run or changed. BadInput where no manifest can be read.
+    """
+    root = Path(root)
+    if not root.is_dir():
+        raise single(str(root), "there is no such folder", "name a study folder")
+    filed = read_manifest(root)
+    rows = [difference("folder", path, "an ordinary file or folder", f"is a {kind}") for path, kind in unusual(root)]
+    now, notes, count = files_of(root), [], 0
+    for part in PARTS:
+        found = hashes(root, now[part])
+        count += len(found)
+        changed = _against(part, filed[part], found)
+        fresh = [r for r in changed if part == "beside" and r["filed"] == "absent"]
+        notes += [f"{r['what']} was added beside the study after filing" for r in fresh]
+        rows += [r for r in changed if r not in fresh]
+    if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
+        rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
+    rows += _record_faults(root) + _seal_faults(root)
+    return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
+
+
+def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """One row for each file that changed, went missing or came new since the report was filed."""
+    rows = []
+    for path in sorted(filed.keys() | now.keys()):
+        if path not in filed:
+            rows.append(difference(part, path, "absent", "new file"))
+        elif path not in now:
+            rows.append(difference(part, path, "present", "file is gone"))
+        elif filed[path] != now[path]:
+            rows.append(difference(part, path, filed[path]["sha256"][:12], now[path]["sha256"][:12]))
+    return rows
+
+
+def _record_faults(root: Path) -> list[dict[str, Any]]:
+    """Records of numbers that have lost their form."""
+    path = root / "report/numbers.json"
+    if not path.is_file():
+        return []
+    try:
+        entries = json.loads(path.read_text(encoding="utf-8"))
+        whole = isinstance(entries, list) and all(
+            set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) for k, kind in RECORD_KEYS.items())
+            for e in entries)
+    except (ValueError, TypeError, RecursionError):
+        whole = False
+    return [] if whole else [difference("outputs", "report/numbers.json", "records of numbers", "has lost its form")]
+
+
+def _seal_faults(root: Path) -> list[dict[str, Any]]:
+    try:
+        read_lock(root)
+    except BadInput as error:
+        return [difference("inputs", LOCK, "sealed", error.faults[0].reason)]
+    return []
+
+
+def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] = ()) -> RunsDiffer:
+    """The error that names every difference in one line each, the first ``MOST`` of them in its message."""
+    n = len(rows)
+    lines = [f"{title}: {n} difference{'s' if n != 1 else ''}."]
+    lines += [f"  {d['stage']}: {d['what']}: filed {d['filed']}, now {d['re-executed']}" for d in rows[:MOST]]
+    lines += [f"  ... and {n - MOST} more"] if n > MOST else []
+    return RunsDiffer("\n".join([*lines, *("  note: " + t for t in notes)]), rows)
+
+
+def verify_or_refuse(root: Path) -> Verified:
+    """As ``verify``; RunsDiffer (exit code 7) names every difference."""
+    outcome = verify(root)
+    if outcome.differences:
+        raise refuse("The folder is not as it was filed", outcome.differences, outcome.notes)
+    return outcome

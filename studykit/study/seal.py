@@ -1,0 +1,45 @@
+"""The chain of seals in ``plan/plan.lock``: reading it, and whether it is as it was written. Standard library only."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from studykit.core.errors import single
+
+LOCK = "plan/plan.lock"
+FORMAT = 1
+
+
+def seal_of(entry: Mapping[str, Any], before: str) -> str:
+    """The seal of an entry: SHA-256 of the seal before it and of the entry without its own seal."""
+    body = {k: v for k, v in entry.items() if k != "seal"}
+    text = json.dumps(body, sort_keys=True, ensure_ascii=False, separators=(",", ":"))
+    return hashlib.sha256(f"{before}\n{text}".encode()).hexdigest()
+
+
+def read_lock(root: Path) -> list[dict[str, Any]]:
+    """The entries of plan/plan.lock, oldest first; [] where there is none; BadInput where it was edited by hand."""
+    path = root / LOCK
+    if not path.exists():
+        return []
+    remedy = "put the locked file back from your copy; a change of the plan is recorded with: studykit lock --amend"
+    try:
+        data = json.loads(path.read_bytes())
+    except (ValueError, RecursionError) as error:
+        raise single(LOCK, f"was edited by hand: it is not valid JSON ({error})", remedy) from None
+    try:
+        entries, before = data["entries"], ""
+        for number, entry in enumerate(entries, start=1):
+            if entry["seal"] != seal_of(entry, before):
+                reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"
+                raise single(LOCK, reason, remedy)
+            before = entry["seal"]
+        if data["last_seal"] != before or data["format"] != FORMAT or not entries:
+            raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
+    return list(entries)

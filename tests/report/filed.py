@@ -1,0 +1,36 @@
+"""One filed report of the smallest demo for all tests of this folder, and ways to tamper with a copy of it."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+from pathlib import Path
+
+from studykit.core.writer import LOCK
+from studykit.demos.shipped import copy_demo
+from studykit.report.make import make_report
+from studykit.report.manifest import FILE, PARTS, canonical, files_of, hashes, kit_identity
+from studykit.study.stages import HERE
+
+
+def filed_tote() -> Path:
+    """The demo 'tote' with its report, made once for this state of the kit's code and kept in build/."""
+    place = HERE.parent / "build" / f"filed-{kit_identity()['code'][:16]}"
+    if not (place / FILE).exists():
+        for old in place.parent.glob("filed-*"):
+            shutil.rmtree(old, ignore_errors=True)
+        work = place.parent / f".filed-{os.getpid()}"
+        shutil.rmtree(work, ignore_errors=True)
+        make_report(copy_demo("tote", work), lambda _: None)
+        (work / LOCK).unlink()
+        os.replace(work, place)
+    return place
+
+
+def rehash(root: Path) -> None:
+    """Correct every hash of the manifest, as a dishonest sender would."""
+    filed = json.loads((root / FILE).read_text(encoding="utf-8"))
+    found = files_of(root)
+    filed |= {part: hashes(root, found[part]) for part in PARTS}
+    (root / FILE).write_text(canonical(filed), encoding="utf-8")

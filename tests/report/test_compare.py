@@ -1,0 +1,77 @@
+"""Filed against re-executed: words exactly, numbers within the kit's own tolerance, form and bytes named."""
+
+from __future__ import annotations
+
+import pytest
+
+from studykit.core.record import NumberRecord
+from studykit.report.compare import Outcome, close, close_text, compare_pages, compare_records, compare_tables
+
+
+def _record(value, **more):
+    return NumberRecord(**({"name": "x", "value": value, "stage": "s"} | more))
+
+
+@pytest.mark.parametrize(("old", "new", "differs"), [
+    (_record(1.0), _record(1.0 + 1e-8), False),
+    (_record(1.0), _record(1.001), True),
+    (_record(72, tolerance=0.0), _record(73, tolerance=0.0), True),
+    (_record("homogeneous"), _record("homogeneous"), False),
+    (_record("homogeneous"), _record("stratified"), True),
+    (_record(1.0, unit="%"), _record(1.0, unit="mg/kg"), True),
+    (_record(1.0, tolerance=1e-4), _record(1.00005, tolerance=1e-4), False),
+])
+def test_comparison_within_tolerance(old, new, differs):
+    assert bool(compare_records([old], [new])) is differs
+
+
+def test_missing_and_new_numbers_are_differences():
+    rows = compare_records([_record(1.0)], [_record(1.0, name="y")])
+    assert [(r["what"], r["filed"], r["re-executed"]) for r in rows] == [("x", "1.00", "absent"), ("y", "absent", "1.00")]
+
+
+def test_the_tolerance_is_the_kits_and_never_that_of_the_filed_record():
+    loose = _record(20.0, tolerance=1e9)
+    assert [r["filed"] for r in compare_records([loose], [_record(1.0)])] == ["20.0"]
+    rows = compare_records([_record(1.0, tolerance=1e9)], [_record(1.0)])
+    assert [(r["what"], r["filed"], r["re-executed"]) for r in rows] == [("x, its tolerance", "1000000000.0", "1e-06")]
+
+
+@pytest.mark.parametrize(("a", "b", "same"), [
+    ("1.0", "1.0000001", True), ("1.0", "1.00001", False), ("72", "73", False), ("007", "7", False), ("1E5", "100000", True),
+    ("0.04999999", "0.05000001", False), ("0.05", "0.05000000000000001", True), ("\u22121.5", "-1.5", True), ("a", "b", False),
+    ("", "0.0", False), ("nan", "nan", True), ("inf", "1e9", False),
+])
+def test_numbers_within_a_class(a, b, same):
+    assert close(a, b) is same
+
+
+@pytest.mark.parametrize(("a", "b", "same"), [
+    ("mean 1.000000 %", "mean  1.0000001 %", True), ("96.3 %", "6.3 %", False), ("is -3.1", "is 3.1", False),
+    ("stratified", "homogeneous", False), ("code 007", "code 7", False),
+])
+def test_texts_with_numbers(a, b, same):
+    assert close_text(a, b) is same
+
+
+def test_a_table_names_the_cell_and_tells_digits_as_a_note():
+    out = Outcome()
+    compare_tables("05-model/x.csv", "a,b\n1.00000001,x\n2.5,y\n", "a,b\n1.0,x\n2.0,y\n", out)
+    assert [(r["what"], r["filed"], r["re-executed"]) for r in out.rows] == [("05-model/x.csv row 3, a", "2.5", "2.0")]
+    assert out.notes == ["05-model/x.csv: 1 numbers agree within their class, not in every digit"]
+    out = Outcome()
+    compare_tables("05-model/x.csv", "a,b\n1,x\n", "a,c\n1,x\n", out)
+    compare_tables("05-model/y.csv", 'a\n"1"\n', "a\n1\n", out)
+    assert [r["what"] for r in out.rows] == ["05-model/x.csv, its shape", "05-model/y.csv, its form"]
+
+
+def test_a_page_names_the_heading_above_the_change():
+    page = "<main><h2>The answer</h2><p>Stratified: silicon, 96.3 %.</p><p>Rest.</p></main>"
+    for strict in (True, False):
+        out = Outcome()
+        compare_pages("report.html", page.replace("96.3", "6.3"), page, strict, out)
+        assert [r["what"] for r in out.rows] == ["report.html under 'The answer'"]
+        assert "6.3 %" in out.rows[0]["filed"]
+    out = Outcome()
+    compare_pages("report.html", page.replace("<p>Rest.</p>", ""), page, True, out)
+    assert [r["what"] for r in out.rows] == ["report.html: from here on it has other parts"]

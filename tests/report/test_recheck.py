@@ -1,0 +1,279 @@
+"""A dishonest sender: whatever was changed in a filed study is named, with and without corrected hashes.
+
+The re-execution stands in as the untouched report, which it equals byte for byte: that is run once, for real, in
+``test_an_untouched_study_follows``. Every other check here compares with it directly.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import re
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput, RunsDiffer
+from studykit.report import firstpage
+from studykit.report import recheck as rechecking
+from studykit.report.manifest import FILE, files_of, hashes, part_of
+from studykit.report.recheck import compare_manifests, compare_studies, program_notes, recheck
+from studykit.report.verify import verify
+from tests.report.filed import rehash
+
+QUIET = lambda _: None  # noqa: E731
+
+
+def pretend(monkeypatch: pytest.MonkeyPatch, filed: Path, seen: list[str] | None = None) -> None:
+    """Let the re-execution be the untouched report."""
+    def as_filed(fresh: Path, say: object, *, notebooks: str = "") -> None:
+        if seen is not None:
+            seen.append(notebooks)
+        for name in ("report", "tidy"):
+            shutil.copytree(filed / name, fresh / name)
+
+    monkeypatch.setattr(rechecking, "make_report", as_filed)
+
+
+def told(root: Path, filed: Path) -> list[str]:
+    """Everything that a recheck would say of a study whose re-execution gives ``filed``, notes included."""
+    first = verify(root)
+    if first.differences:
+        return [d["what"] for d in first.differences]
+    manifest, fresh = (json.loads((f / FILE).read_text()) for f in (root, filed))
+    out = compare_studies(root, filed, same_programs=not program_notes(manifest))
+    rows = compare_manifests(manifest, fresh) + out.rows
+    # an input is quoted with its hash on the page that is made again, so another input gives another page
+    changed = [k for k, v in hashes(root, files_of(root)["inputs"]).items() if fresh["inputs"].get(k) != v]
+    beside = [p.name for p in files_of(root)["beside"]]
+    return [*(d["what"] for d in rows), *out.notes, *program_notes(manifest), *changed, *beside]
+
+
+def test_an_untouched_study_follows(root, capsys):
+    """The one real re-execution: every file but the run's own record is the same to the byte."""
+    assert main(["recheck", str(root)]) == 0
+    said = capsys.readouterr().out
+    assert "the filed study follows from its raw data: 68 numbers, 119 files of the report" in said
+    record = json.loads((root / "recheck.json").read_text())
+    assert record["result"] == "follows from its raw data"
+    assert record["differences"] == []
+    assert not [n for n in record["notes"] if "not in every digit" in n]
+    assert record["kit"]["code"] == json.loads((root / FILE).read_text())["kit"]["code"]
+    page = (root / "recheck.html").read_text()
+    assert "<script" not in page
+    assert "What this does not show" in page
+    assert verify(root).differences == ()  # the record is no part of what was filed
+
+
+def test_nothing_filed_names_a_folder_of_this_machine(filed):
+    for path in filed.rglob("*"):
+        if path.is_file():
+            assert str(filed).encode() not in path.read_bytes(), path
+            assert b".filed-" not in path.read_bytes(), path
+
+
+def test_every_input_stands_on_the_page_with_its_hash(filed):
+    page = (filed / "report/report.html").read_text()
+    for path, entry in json.loads((filed / FILE).read_text())["inputs"].items():
+        assert entry["sha256"][:16] in page, path
+
+
+def edit(path: str, old: str, new: str, count: int = 1) -> Callable[[Path], None]:
+    """Replace a text that must be there."""
+    def change(root: Path) -> None:
+        text = (root / path).read_text(encoding="utf-8")
+        assert old in text, (path, old)
+        (root / path).write_text(text.replace(old, new, count), encoding="utf-8")
+
+    return change
+
+
+def loosen(root: Path) -> None:
+    """Divide a recorded number by twenty and let the record allow it."""
+    data = json.loads((root / "report/numbers.json").read_text())
+    entry = next(e for e in data if isinstance(e["value"], float))
+    entry["value"], entry["tolerance"] = entry["value"] / 20, 1e9
+    (root / "report/numbers.json").write_text(json.dumps(data))
+
+
+def repaint(root: Path) -> None:
+    """Put one figure in the place of another."""
+    pictures = sorted((root / "report").rglob("figure-*.png"))
+    shutil.copy(pictures[0], next(p for p in pictures if p.read_bytes() != pictures[0].read_bytes()))
+
+
+def drop_cell(root: Path) -> None:
+    """Take the last cell out of an executed notebook."""
+    path = root / "report/06-verdict/06-verdict.ipynb"
+    nb = json.loads(path.read_text())
+    nb["cells"] = nb["cells"][:-1]
+    path.write_text(json.dumps(nb))
+
+
+def own_notebook(root: Path) -> None:
+    """Add the kit's notebooks to the study, with one line that edits results in memory."""
+    from studykit.study.stages import share
+
+    (root / "notebooks").mkdir()
+    for path in share("notebooks").glob("0*.ipynb"):
+        shutil.copy(path, root / "notebooks")
+    edit("notebooks/05-model.ipynb", "stage = kit.open_stage(", "stage = (lambda s: s)(kit.open_stage)(")(root)
+
+
+TAMPERED = {
+    "a verdict on the page": (edit("report/report.html", "Stratified: ", "Homogeneous: "), "report.html"),
+    "a cell of a stage table": (edit("report/06-verdict/verdicts.csv", "stratified", "homogeneous"), "06-verdict/verdicts.csv"),
+    "a number and its tolerance": (loosen, "chance of homogeneous|numbers.json"),
+    "a figure": (repaint, "figure-"),
+    "an output of an executed notebook": (edit("report/06-verdict/06-verdict.ipynb", "tratified", "omogeneous"),
+                                          "06-verdict.ipynb"),
+    "a cell of an executed notebook": (drop_cell, "number of cells|06-verdict.ipynb"),
+    "the seed in the manifest": (edit(FILE, '"seed": ', '"seed": 1'), "seed|manifest"),
+    "a tidy table": (edit("tidy/results.csv", "1", "2"), "tidy/results.csv"),
+    "a file put into the report": (lambda r: (r / "report/note.csv").write_text("a\n1\n"), "note.csv"),
+    "a table taken out": (lambda r: (r / "report/05-model/fits.csv").unlink(), "fits.csv"),
+    "a raw result": (edit("raw/tote_2026-10-06.csv", "1", "2"), "raw/tote_2026-10-06.csv"),
+}
+
+
+@pytest.mark.parametrize("corrected", [False, True], ids=["hashes as filed", "hashes corrected"])
+@pytest.mark.parametrize("case", TAMPERED)
+def test_what_a_dishonest_sender_changes_is_named(case, corrected, root, filed):
+    change, where = TAMPERED[case]
+    change(root)
+    if corrected:
+        rehash(root)
+    assert any(re.search(where, w) for w in told(root, filed)), told(root, filed)
+    if corrected and "raw" not in case:
+        assert verify(root).differences == () or "manifest" not in where
+
+
+def test_a_tampered_study_ends_with_exit_code_7_and_a_line_each(root, filed, monkeypatch, capsys):
+    pretend(monkeypatch, filed)
+    edit("report/report.html", "Stratified: ", "Homogeneous: ")(root)
+    assert main(["recheck", str(root)]) == 7
+    said = capsys.readouterr().err
+    assert "The folder is not as it was filed; nothing was run: 1 difference.\n  outputs: report/report.html: filed " in said
+    rehash(root)
+    assert main(["verify", str(root)]) == 0
+    assert main(["recheck", str(root)]) == 7
+    said = capsys.readouterr().err
+    assert "The filed study does not follow from its inputs: 1 difference.\n  page: report.html under 'the top'" in said or \
+        "  page: report.html under '" in said
+    assert "Homogeneous: " in said
+    assert json.loads((root / "recheck.json").read_text())["result"] == "differs"
+
+
+def test_inputs_that_no_longer_run_are_a_difference_too(root, monkeypatch):
+    def refused(fresh: Path, say: object, *, notebooks: str = "") -> None:
+        raise BadInput([], title="the raw file cannot be read")
+
+    monkeypatch.setattr(rechecking, "make_report", refused)
+    with pytest.raises(RunsDiffer, match="the whole run: filed a finished report, now the raw file cannot be read"):
+        recheck(root, QUIET)
+
+
+def test_a_studys_own_notebooks_are_listed_and_run_only_when_asked_for(root, filed, monkeypatch, capsys):
+    seen: list[str] = []
+    pretend(monkeypatch, filed, seen)
+    own_notebook(root)
+    rehash(root)
+    assert main(["recheck", str(root)]) == 7
+    said = capsys.readouterr().err
+    assert "notebooks: 05-model.ipynb cell 5: filed -stage = kit.open_stage" in said
+    assert main(["recheck", str(root), "--notebooks", "own"]) == 0
+    assert "note: ran as foreign code: 05-model.ipynb, cell 5: " in capsys.readouterr().out
+    assert seen == ["kit", "own"]
+    assert main(["report", str(root)]) == 2
+    said = capsys.readouterr().err
+    assert "The study's own notebooks differ from the kit's; nothing was run: 1 fault." in said
+    assert "--notebooks own these: foreign code where you did not write it" in said
+    assert main(["plan", str(root)]) == 2
+
+
+def test_other_programs_are_told_and_pictures_are_then_no_failure(root, filed):
+    """A version that the sender invents loosens the pictures only, and is itself named."""
+    edit(FILE, '"matplotlib": "', '"matplotlib": "9.')(root)
+    repaint(root)
+    rehash(root)
+    manifest, fresh = (json.loads((f / FILE).read_text()) for f in (root, filed))
+    assert [n for n in program_notes(manifest) if n.startswith("matplotlib was 9.")]
+    out = compare_studies(root, filed, same_programs=False)
+    assert out.rows == []
+    assert [n for n in out.notes if "figure-" in n and "as other programs made it" in n]
+    edit("report/report.html", "Stratified: ", "Homogeneous: ")(root)
+    assert compare_studies(root, filed, same_programs=False).rows != []
+    assert compare_manifests(manifest, fresh) == []
+
+
+def mutate(path: Path, rng: random.Random) -> None:
+    """Change one byte of a file to another printable one (any byte of a picture)."""
+    data = bytearray(path.read_bytes())
+    if not data:
+        data = bytearray(b"x")
+    else:
+        k = rng.randrange(len(data))
+        data[k] = (data[k] + 1 + rng.randrange(250)) % 256 if path.suffix == ".png" else \
+            rng.choice([b for b in b"0123456789abcxyz" if b != data[k]])
+    path.write_bytes(bytes(data))
+
+
+def test_300_seeded_mutations_of_every_kind_of_file_are_named(filed, tmp_path):
+    """One byte changed in one file, half of them with corrected hashes: none passes without a word."""
+    rng = random.Random("studykit/mutations")
+    root = Path(shutil.copytree(filed, tmp_path / "study"))
+    files = [p for p in sorted(root.rglob("*")) if p.is_file() and (part_of(p.relative_to(root)) or p.name == "manifest.json")]
+    order = [files[k % len(files)] for k in rng.sample(range(3 * len(files)), min(300, 3 * len(files)))]
+    passed = []
+    for number, path in enumerate(order):
+        kept, manifest = path.read_bytes(), (root / FILE).read_bytes()
+        mutate(path, rng)
+        try:
+            if number % 2:
+                rehash(root)
+            if path.read_bytes() == kept:
+                continue  # a hash in the manifest was changed and corrected again: nothing is left of it
+            if not told_or_refused(root, filed):
+                passed.append(path.relative_to(root).as_posix())
+        except ValueError:  # the manifest itself is no JSON any more: the sender could not correct it
+            assert path.name == "manifest.json"
+            assert told_or_refused(root, filed)
+        path.write_bytes(kept)
+        (root / FILE).write_bytes(manifest)
+    assert len(order) == 300
+    assert passed == []
+    names = {p.relative_to(root).as_posix() for p in order}
+    assert {"study.toml", "report/report.html", "report/numbers.json", "tidy/results.csv"} <= names
+
+
+def told_or_refused(root: Path, filed: Path) -> list[str]:
+    """As ``told`` without what is always said of files beside the study; a refusal counts as one line."""
+    try:
+        said = told(root, filed)
+    except BadInput as error:
+        return [str(error)]
+    always = {p.name for p in files_of(filed)["beside"]}
+    changed = {p.name for p in files_of(root)["beside"] if p.read_bytes() != (filed / p.relative_to(root)).read_bytes()}
+    return [w for w in said if w not in always or w in changed]
+
+
+def test_the_page_of_an_input_is_made_from_it(root, filed):
+    """What ``told`` takes for granted: another input changes the table of hashes that the page shows."""
+    class Stage:
+        study = firstpage_study(root)
+
+    stage = Stage()
+    stage.root = root  # type: ignore[attr-defined]
+    before = firstpage.provenance(stage)  # type: ignore[arg-type]
+    edit("study.toml", "title", "title ")(root)
+    assert not firstpage.provenance(stage).equals(before)  # type: ignore[arg-type]
+
+
+def firstpage_study(root: Path):
+    """The definition of a study folder."""
+    from studykit.study.definition import load_study
+
+    return load_study(root)

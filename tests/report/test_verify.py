@@ -1,0 +1,105 @@
+"""Hashes, seals and form without execution: what was added, lost or changed is named, in a second."""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput
+from studykit.report.make import make_report
+from studykit.report.manifest import FILE
+from studykit.report.verify import verify
+
+SECONDS = 2.0
+"""Processor time allowed here: twice the aim of one second, for machines slower than ours (measured: 0.57 s)."""
+
+
+def test_a_filed_study_is_verified_in_a_second(filed):
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    run = subprocess.run([sys.executable, "-m", "studykit", "verify", str(filed)], capture_output=True, text=True,
+                         check=False, env={**os.environ, "COVERAGE_PROCESS_START": ""})
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    assert run.returncode == 0, run.stderr
+    assert "files as they were filed; nothing was re-executed" in run.stdout
+    assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < SECONDS
+
+
+def test_the_light_road_loads_no_heavy_package(filed):
+    code = f"import sys; from studykit.report.verify import verify; verify({str(filed)!r}); print(sorted(sys.modules))"
+    run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(run.stdout.split("'"))
+    assert not loaded & {"pandas", "numpy", "nbformat", "matplotlib", "pydantic"}
+
+
+def test_added_changed_and_lost_files_are_named(root):
+    (root / "raw/more.csv").write_text("a\n")
+    (root / "report/06-verdict/verdicts.csv").write_text("analyte\n")
+    (root / "tidy/results.csv").unlink()
+    (root / "letter.txt").write_text("dear reader")
+    outcome = verify(root)
+    found = {d["what"]: (d["filed"], d["re-executed"]) for d in outcome.differences}
+    assert found["raw/more.csv"] == ("absent", "new file")
+    assert found["tidy/results.csv"] == ("present", "file is gone")
+    assert set(found) == {"raw/more.csv", "report/06-verdict/verdicts.csv", "tidy/results.csv"}
+    assert outcome.notes == ("letter.txt was added beside the study after filing",)
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("[1]", "is another kind of manifest"), ("{", "is not valid JSON"), ("[" * 100_000, "is not valid JSON"),
+    ('{"schema": "studykit-manifest-2"}', "inputs: this part is missing"),
+    ('{"schema": "studykit-manifest-1"}', "is another kind of manifest"),
+])
+def test_a_manifest_that_cannot_be_one_is_refused(root, text, said, capsys):
+    (root / FILE).write_text(text)
+    assert main(["verify", str(root)]) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_a_seal_that_does_not_fit_and_a_record_without_form_are_named(root):
+    (root / "plan/plan.lock").write_text('{"entries": [], "format": 1, "last_seal": "x"}')
+    (root / "report/numbers.json").write_text('[{"name": 1}]')
+    found = [d["re-executed"] for d in verify(root).differences]
+    assert any(f.startswith("was edited by hand: its last seal") for f in found)
+    assert "has lost its form" in found
+
+
+def test_links_and_pipes_are_named_and_nothing_runs(root, tmp_path):
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    for path in (root / "tidy").iterdir():
+        path.rename(outside / path.name)
+    (root / "tidy").rmdir()
+    (root / "tidy").symlink_to(outside)
+    os.mkfifo(root / "raw/results.csv")
+    (root / "raw/secret.csv").symlink_to(tmp_path / "elsewhere")
+    found = {d["what"]: d["re-executed"] for d in verify(root).differences if d["stage"] == "folder"}
+    assert found == {"raw/results.csv": "is a neither file nor folder", "raw/secret.csv": "is a link", "tidy": "is a link"}
+    before = sorted(p.name for p in outside.iterdir())
+    with pytest.raises(BadInput, match="The study folder holds what it must not; nothing was run: 3 faults"):
+        make_report(root, lambda _: None)
+    assert sorted(p.name for p in outside.iterdir()) == before
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("a = " + "[" * 5000 + "]" * 5000, "is nested too deeply"), ("# " + "x" * 5_000_001, "is larger than 5 MB")])
+def test_a_definition_that_nobody_means_is_one_message(root, text, said, capsys):
+    (root / "study.toml").write_text(text)
+    assert main(["report", str(root)]) == 2
+    told = capsys.readouterr().err
+    assert said in told
+    assert "Traceback" not in told
+
+
+def test_a_manifest_lists_every_file_that_was_filed(filed):
+    manifest = json.loads((filed / FILE).read_text())
+    listed = {p for part in ("inputs", "tidy", "outputs", "beside") for p in manifest[part]}
+    there = {p.relative_to(filed).as_posix() for p in Path(filed).rglob("*") if p.is_file()}
+    assert there - listed == {FILE}
+    assert listed - there == set()
