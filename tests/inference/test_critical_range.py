@@ -26,6 +26,9 @@ def test_critical_range_factors():
     assert {k: round(critical_range_factor(k), 1) for k in printed} == printed
     # f(2) = 1.96 sqrt 2 exactly
     assert critical_range_factor(2) == pytest.approx(1.959963984540054 * math.sqrt(2), abs=1e-9)
+    # two results, at any level: sqrt 2 times the normal quantile
+    for level in (0.1, 0.999):
+        assert critical_range_factor(2, level) == pytest.approx(math.sqrt(2) * stats.norm.ppf((1 + level) / 2), abs=1e-9)
     # scipy's studentised range with many degrees of freedom is an independent road
     for k in (3, 4, 5, 8):
         assert critical_range_factor(k) == pytest.approx(stats.studentized_range.ppf(0.95, k, np.inf), abs=1e-6)
@@ -83,6 +86,8 @@ def test_all_pairs_margin_has_its_chance_by_simulation():
 def test_detection_power():
     # single results at three depths, true difference in s_r: range rule / one-sided contrast, computed
     # when the kit was planned: 3: 46 / 68 %, 4: 72 / 88 %, 5: 90 / 97 %
+    assert len(detection_table()) == 5
+    assert detection_table().iloc[-1].tolist() == detection_table(3, (6,)).iloc[0].tolist()
     table = detection_table(3, (3, 4, 5)).round(2)
     assert table["range"].tolist() == [0.46, 0.72, 0.90]
     assert table["contrast"].tolist() == [0.68, 0.88, 0.97]
