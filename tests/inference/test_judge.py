@@ -41,6 +41,16 @@ def test_both_roads_give_one_answer_with_and_without_losses_and_rounding():
     assert set(one) == {"homogeneous", "stratified", "inconclusive"}
 
 
+def test_alpha_is_one_in_twenty_where_none_is_given():
+    rng = np.random.default_rng(5)
+    rows = layout()
+    y = np.exp(2 + 0.1 * rng.standard_normal((600, 72)) + 0.13 * (rows["depth"].to_numpy() == 2))  # near the margin
+    none, one, more = (list(judge_many(rows, y, margin=TWENTY, depths=[0, 1, 2], **given))
+                       for given in ({}, {"alpha": 0.05}, {"alpha": 0.06}))
+    assert none == one
+    assert none != more
+
+
 def test_speed_of_many_studies():
     """Promised: 50 000 balanced studies a second, 1 000 with losses; a third of that here, on a busy machine."""
     rng = np.random.default_rng(3)
@@ -101,6 +111,15 @@ def test_one_group_beyond_is_uneven():
     assert found.groups.set_index("group")["shown beyond"].to_dict() == {"new": False, "old": True}
     level = judge(stock([0.0] * 20, lot=lots), margin=TWENTY, depths=["top", "bottom"], groups=["lot"])
     assert level.word == "homogeneous"
+
+
+def test_groups_are_left_out_where_a_value_is_a_limit():
+    lots = ["old"] * 6 + ["new"] * 6
+    table = stock([0.0] * 12, lot=lots).astype({"value": str})
+    whole = judge(table, margin=TWENTY, depths=["top", "bottom"], groups=["lot"])
+    assert whole.groups["containers"].tolist() == [6, 6]
+    table.loc[0, "value"] = "<5"
+    assert judge(table, margin=TWENTY, depths=["top", "bottom"], groups=["lot"]).groups.empty
 
 
 def test_the_declared_share_asks_for_enough_containers():

@@ -22,6 +22,11 @@ def test_a_margin_in_per_cent_is_a_ratio_both_ways():
     assert m.shown_sd(0.02) == 2.0
 
 
+def test_margins_below_one_are_margins_too():
+    assert Margin.relative(0.5).high == pytest.approx(math.log(1.005))
+    assert (Margin.absolute(0.02).low, Margin.absolute(0.02).high) == (-0.02, 0.02)
+
+
 def test_an_absolute_margin_changes_nothing():
     m = Margin.absolute(2, "mg/kg")
     assert (m.shown(1.5), m.from_shown(1.5), m.to_level(7.0), m.edge_at(100.0), m.unit) == (1.5, 1.5, 7.0, 2.0, "mg/kg")
