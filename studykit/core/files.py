@@ -105,6 +105,8 @@ def read_bytes(path: Path, name: str, remedy: str) -> bytes:
     """The bytes of a file; BadInput where it is missing (``remedy`` says how to get it) or cannot be read."""
     if not path.exists():
         raise single(name, "there is no such file", remedy)
+    if not path.is_file():
+        raise single(name, "is not a plain file", "a readable file of this name must stand here")
     try:
         return path.read_bytes()
     except OSError as error:
@@ -130,6 +132,9 @@ def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
         raise single(path.name, "is not UTF-8 text", "save it as UTF-8", row=row) from None
+    except (RecursionError, ValueError) as error:
+        what = "is nested too deep" if isinstance(error, RecursionError) else "holds a number that is too long"
+        raise single(path.name, what, "write it as docs/data-dictionary.md shows") from None
 
 
 def line_of_key(text: str, path: tuple[str, ...]) -> int | None:

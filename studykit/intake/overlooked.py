@@ -111,13 +111,19 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
         return out
     for grid in grids:
         if grid in read:
-            word = VOID.search(grid.sheet) if len(read) > 1 else None
+            word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else None
             if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets and _holds_results(grid, codes, study):
             out.append(_sheet(file, grid, "holds sample codes and is not read: its headings are others"))
     return out
+
+
+def _copy(name: str, read: Sequence[Grid]) -> bool:
+    """Whether a sheet is named like a spreadsheet's copy of another one that is read: 'Results (2)'."""
+    found = re.fullmatch(r"(.+?) ?\([0-9]+\)", name)
+    return bool(found) and found[1] in {g.sheet for g in read}  # type: ignore[index]
 
 
 def _sheet(file: str, grid: Grid, reason: str) -> Fault:

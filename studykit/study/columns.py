@@ -12,9 +12,12 @@ from studykit.core.numbertext import safe_cell
 
 Kind = Literal["code", "text", "number", "fraction", "count", "date", "moment", "choice"]
 
-NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?")
-DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
-MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?")
+LARGEST = 1e12
+"""No count, length, time or result of a study is larger, in any unit of its tables (own judgement)."""
+PATH_LIKE = re.compile(r"(^|[\\/])\.\.([\\/]|$)|[\\\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
+NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}([T ]\d{2}:\d{2}(:\d{2})?)?", re.ASCII)
 
 SAMPLE_KINDS = ("spot", "duplicate", "split", "heel", "composite", "retained", "blank", "check fluid")
 ZONE_KINDS = ("spot", "duplicate", "split")
@@ -144,6 +147,8 @@ def convert(text: str, column: Column) -> tuple[Any, str, str]:
         return None, "", ""
     if column.kind == "code" and safe_cell(stripped) != stripped:
         return None, "begins like a spreadsheet formula", "use a code that begins with a letter or digit"
+    if column.kind == "code" and PATH_LIKE.search(stripped):
+        return None, "looks like a path, or has signs that are not text", "use letters, digits and hyphens"
     if column.kind in ("code", "text"):
         return (stripped if column.kind == "code" else text), "", ""
     if column.kind == "choice":
@@ -160,7 +165,8 @@ def _date(text: str, column: Column) -> tuple[Any, str, str]:
     if not pattern.fullmatch(text):
         return None, "is not a date", "write YYYY-MM-DD" + ("" if column.kind == "date" else " or YYYY-MM-DD HH:MM")
     try:
-        return pd.Timestamp(text), "", ""
+        day = pd.Timestamp(text)
+        return (day, "", "") if 1950 <= day.year <= 2100 else (None, "is not a day between 1950 and 2100", "correct the date")
     except ValueError:
         return None, "is not a day of the calendar", "correct the date"
 
@@ -170,6 +176,8 @@ def _number(text: str, column: Column) -> tuple[Any, str, str]:
         hint = "write a decimal point" if "," in text else "write a plain number"
         return None, "is not a number", hint
     value = float(text)
+    if abs(value) > LARGEST:
+        return None, "is too large for a quantity of a study", "correct the number"
     if column.kind == "count":
         if value != int(value) or value < 0:
             return None, "is not a whole number from 0", "write a whole number"

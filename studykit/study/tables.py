@@ -10,7 +10,7 @@ import csv
 import difflib
 import io
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
+from studykit.study.codes import colliding_codes
 from studykit.study.columns import (
     CONTAINERS,
     NO_CONTAINER,
@@ -330,6 +331,9 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
     containers["age_months"] = age.where(age.notna(), containers["age_months"])
     faults += _container_faults(containers, study) + _liquid_heights(containers, study)
     faults += _sample_faults(samples, containers, study)
+    for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):
+        codes = [str(c) for c in table[spec.key[0]].dropna()] if spec.key[0] in table else []
+        faults += [replace(f, file=spec.file, column=spec.key[0]) for f in colliding_codes(codes)]
     faults += _result_faults(results, samples, study)
     if study is None or faults:
         return None, _causes(faults, lacking)

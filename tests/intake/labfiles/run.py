@@ -131,12 +131,13 @@ def main() -> None:
     parser.add_argument("--command", action="store_true", help="by the command instead of the library")
     parser.add_argument("--log", type=Path, help="write every bad or over-refused case here, one a line")
     parser.add_argument("--table", type=Path, help="write the table here")
+    parser.add_argument("--minutes", type=float, default=1e6, help="stop after so many minutes")
     parser.add_argument("--containers", nargs="*", help="only these containers, such as csv txt")
     args = parser.parse_args()
     sys.stdout.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
     if args.each or args.kind:
         names = args.kind or sorted(KINDS)
-        each = args.each or args.cases
+        each = args.cases
         work = [(args.first + 100_000 * j + i, [n]) for i in range(each) for j, n in enumerate(names)]
     else:
         work = [(args.first + i, None) for i in range(args.cases)]
