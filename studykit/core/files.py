@@ -132,9 +132,8 @@ def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
     except UnicodeDecodeError as error:
         row = data.count(b"\n", 0, error.start) + 1
         raise single(path.name, "is not UTF-8 text", "save it as UTF-8", row=row) from None
-    except (RecursionError, ValueError) as error:
-        what = "is nested too deep" if isinstance(error, RecursionError) else "holds a number that is too long"
-        raise single(path.name, what, "write it as docs/data-dictionary.md shows") from None
+    except ValueError:
+        raise single(path.name, "holds a number that is too long", "correct the number") from None
 
 
 def line_of_key(text: str, path: tuple[str, ...]) -> int | None:
