@@ -17,6 +17,7 @@ from studykit.report.manifest import hashes, input_files
 from studykit.study.cautions import markdown
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
+from studykit.verdict.uses import shown
 
 
 def _place(stage: OpenStage, stem: str, name: str) -> Path:
@@ -67,6 +68,12 @@ def answer(stage: OpenStage) -> str:
 def verdict_table(stage: OpenStage) -> pd.DataFrame:
     """The verdict table of the verdict stage."""
     return stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
+
+
+def by_use(stage: OpenStage) -> pd.DataFrame:
+    """The answer by use as the verdict stage found it: one row an analyte, one column a use."""
+    table = shown(stage.read_table("06-verdict", "uses"))
+    return table.assign(analyte=[stage.study.label_of(a) for a in table["analyte"]])
 
 
 def profile_alt(stage: OpenStage) -> str:

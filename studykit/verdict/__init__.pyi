@@ -8,6 +8,7 @@ from . import rule as rule
 from . import stated as stated
 from . import sufficiency as sufficiency
 from . import tables as tables
+from . import uses as uses
 from .rule import judge as judge
 from .tables import judge_all as judge_all
 
@@ -24,4 +25,5 @@ __all__ = [
     "stated",
     "sufficiency",
     "tables",
+    "uses",
 ]

@@ -19,12 +19,12 @@ from studykit.quality.controls import check_layered
 from studykit.quality.flags import working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
-from studykit.study.safety import obeyed
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
 from studykit.verdict.limits import bounds_at_extremes
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
+from studykit.verdict.uses import action as action_by_use
 
 BLIND = ("A layered control was not found stratified: this study could not have seen layering, so 'homogeneous' has "
          "no support here.")
@@ -84,12 +84,14 @@ def blind(stage: StudyTables) -> bool:
     return check_layered(t, scatter, study)[2]
 
 
-def record_verdict(stage: OpenStage, outcome: StudyVerdict) -> str:
-    """Record the verdict's words and numbers; returns the template of the opening sentence."""
+def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame) -> str:
+    """Record the verdict's words and numbers; returns the template of the opening sentence.
+
+    ``by_use``: the table of ``uses.uses``, any row of which may veto the declared action.
+    """
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
-    action = obeyed(stage.study.safety, outcome.action)
-    stage.record("action", action or "No action was declared for this verdict in study.toml.")
+    stage.record("action", action_by_use(stage, outcome, by_use))
     for v in outcome.analytes:
         name = safe_name(v.analyte)
         table = f"rows-{name}.csv"

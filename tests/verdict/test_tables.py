@@ -10,7 +10,7 @@ import pytest
 import studykit.notebook.stage as kit
 from studykit.model import diagnostics
 from studykit.model import tables as model_tables
-from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency
+from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency, uses
 from studykit.verdict import tables as verdictset
 from tests.verdict_cases import calm, make
 
@@ -122,7 +122,7 @@ def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
     told = verdictset.sentences(outcome).iloc[0]
     assert told["blind spot of the method"] == "grit above 5 micrometres"
     assert told["holds for"] == "the mean profile of the 6 containers studied"
-    template = verdictset.record_verdict(stage, outcome)
+    template = verdictset.record_verdict(stage, outcome, uses.uses(stage, models, outcome))
     texts = stage.recorder.texts()
     assert texts["verdict.P"] == "homogeneous"
     assert {"difference.P", "low.P", "high.P"} <= set(texts)

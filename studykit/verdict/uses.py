@@ -1,0 +1,120 @@
+"""The answer by use: first litres, zones, last litres and floor, each with its own word; any of them can veto.
+
+Zones that agree say nothing of what lies under the lowest of them.  So the action declared for 'homogeneous' is
+printed only where no use of any analyte is beyond the margin or undecided; without a draw at the floor it is
+printed with the sentence that nothing is known of the floor.
+
+First and last litres: the uppermost and the lowest zone against the weighted mean of the zones, as in
+``estimands.departures``.  Floor: the heel draws against the zones of their own containers, as in ``estimands.whole``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from studykit.core.record import significant
+from studykit.model.fit import AnalyteModel
+from studykit.study.safety import obeyed
+from studykit.study.stages import OpenStage
+from studykit.verdict import estimands
+from studykit.verdict.rule import StudyVerdict
+
+USES = ("first litres", "zones", "last litres", "floor")
+WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
+OF_ZONES = {"homogeneous": WITHIN, "stratified": BEYOND, "inconclusive": UNDECIDED}
+OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
+COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin"]
+UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
+          "nor for what lies on the floor.")
+
+
+def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin.
+
+    Words: within the margin, beyond the margin, cannot tell, nothing is known.  Estimates as in the tables they
+    come from; the zones carry the pair of depths that differ most.
+    """
+    zones, heels = estimands.departures(stage, models), _heels(stage, models)
+    told = outcome.to_table().set_index("analyte")
+    rows = []
+    for model in models:
+        name, margin = model.analyte, model.rows.margin
+        edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
+        for use, depth in (("first litres", model.rows.depths[0]), ("last litres", model.rows.depths[-1])):
+            mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
+            for r in mine.to_dict("records"):
+                rows.append((name, use, _word(r["low"], r["high"], edges), r["departure"], r["low"], r["high"], r["unit"],
+                             margin.text))
+        verdict = told.loc[name]
+        rows.append((name, "zones", OF_ZONES.get(str(verdict["verdict"]), UNKNOWN), verdict["difference"], verdict["low"],
+                     verdict["high"], verdict["unit"], margin.text))
+        rows.append((name, "floor", *_floor(heels.get(name)), margin.text))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _heels(stage: OpenStage, models: list[AnalyteModel]) -> dict[str, dict[Hashable, Any]]:
+    table = estimands.whole(stage, models)
+    return {r["analyte"]: r for r in table[table["what"] == "heel against the zones"].to_dict("records")}
+
+
+def _word(low: float, high: float, edges: list[float]) -> str:
+    if edges[0] < low and high < edges[1]:
+        return WITHIN
+    return BEYOND if low > edges[1] or high < edges[0] else UNDECIDED
+
+
+def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, str]:
+    """Word, estimate, low, high and unit of the floor; 'cannot tell' where a heel was drawn but gives no interval."""
+    if row is None:
+        return UNKNOWN, np.nan, np.nan, np.nan, ""
+    if row["estimate"] != row["estimate"]:
+        return UNDECIDED, np.nan, np.nan, np.nan, ""
+    return (OF_PLACE.get(str(row["interval lies"]), UNDECIDED), float(row["estimate"]), float(row["low"]),
+            float(row["high"]), str(row["unit"]))
+
+
+def against(table: pd.DataFrame) -> tuple[str, ...]:
+    """Why the action for 'homogeneous' may not be printed: uses beyond the margin or undecided, with their numbers."""
+    rows = table[table["word"].isin((BEYOND, UNDECIDED)) & (table["use"] != "zones")]
+    return tuple(f"{r['analyte']}, {r['use']}: {r['word']}{_numbers(r)}" for r in rows.to_dict("records"))
+
+
+def _numbers(r: dict[Hashable, Any]) -> str:
+    if r["estimate"] != r["estimate"]:
+        return ""
+    sign = "+" if r["estimate"] > 0 else ""
+    return (f", {sign}{significant(r['estimate'], 3)} {r['unit']} ({significant(r['low'], 3)} to "
+            f"{significant(r['high'], 3)}) against {r['margin']}")
+
+
+def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
+    """The declared action as page one may print it: vetoed by a use, withheld by the safety section, or as it stands."""
+    declared = obeyed(stage.study.safety, outcome.action) if outcome.action else ""
+    declared = declared or "No action was declared for this verdict in study.toml."
+    if outcome.word == "homogeneous":
+        if reasons := against(table):
+            return ("The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: "
+                    + "; ".join(reasons) + ". Do not use the last litres, nor count on the floor, before this is settled.")
+        if (table["word"][table["use"] == "floor"] == UNKNOWN).all():
+            return f"{declared} {UNSEEN}"
+    return declared
+
+
+def shown(table: pd.DataFrame) -> pd.DataFrame:
+    """A page's form: one row an analyte, one column a use, word and interval in the cell."""
+    if table.empty:
+        return pd.DataFrame(columns=["analyte", *USES])
+    cells = table.assign(cell=[r["word"] + _interval(r) for r in table.to_dict("records")])
+    wide = cells.pivot(index="analyte", columns="use", values="cell")
+    wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=list(USES)).fillna("not worked out")
+    return wide.rename_axis(columns=None).reset_index()
+
+
+def _interval(r: dict[Hashable, Any]) -> str:
+    if r["estimate"] != r["estimate"]:
+        return ""
+    return f": {significant(r['estimate'], 3)} ({significant(r['low'], 3)} to {significant(r['high'], 3)}) {r['unit']}"

@@ -1,0 +1,102 @@
+"""The answer by use: words by hand, the veto, and no study with a bad floor filed as 'use as it stands'."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studykit.model import tables as model_tables
+from studykit.verdict import estimands, uses
+from studykit.verdict.rule import StudyVerdict
+from studykit.verdict.tables import judge_all
+from tests.verdict_cases import calm, make
+
+HEEL_SD = 0.3
+
+
+def with_heels(values: list[float] | None):
+    cells = calm(len(values) if values is not None else 6)
+    for (_, depths), value in zip(cells.items(), values or [], strict=False):
+        depths["heel"] = [value]
+    return cells
+
+
+def judged(tmp_path, values: list[float] | None):
+    stage = make(tmp_path / "s", with_heels(values))
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    return stage, outcome, uses.uses(stage, models, outcome)
+
+
+def word(table: pd.DataFrame, use: str) -> str:
+    return str(table.loc[table["use"] == use, "word"].item())
+
+
+def test_each_use_has_its_word_with_its_interval(tmp_path) -> None:
+    _, outcome, table = judged(tmp_path, [100.1, 100.2, 99.9, 100.0, 100.3, 99.8])
+    assert outcome.word == "homogeneous"
+    assert table["use"].tolist() == ["first litres", "last litres", "zones", "floor"]
+    assert set(table["word"]) == {"within the margin"}
+    assert table[["estimate", "low", "high"]].notna().all().all()
+    assert list(uses.shown(table).columns) == ["analyte", "first litres", "zones", "last litres", "floor"]
+
+
+@pytest.mark.parametrize(("values", "said"), [
+    ([121.9, 122.0, 121.6, 122.1, 121.8, 121.7], "beyond the margin"),
+    ([104.0, 106.0, 103.5, 106.3, 104.4, 105.8], "cannot tell"),
+])
+def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
+    stage, outcome, table = judged(tmp_path, values)
+    assert outcome.word == "homogeneous"  # the zones agree
+    assert word(table, "floor") == said
+    text = uses.action(stage, acting(outcome), table)
+    assert "Use as it stands" not in text
+    assert f"vetoed by use: P, floor: {said}, +" in text
+    assert "against ±5 %" in text
+
+
+def acting(outcome: StudyVerdict) -> StudyVerdict:
+    return StudyVerdict(word=outcome.word, sentence=outcome.sentence, action="Use as it stands.", analytes=outcome.analytes)
+
+
+def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
+    stage, outcome, table = judged(tmp_path, None)
+    assert word(table, "floor") == "nothing is known"
+    assert uses.action(stage, acting(outcome), table) == f"Use as it stands. {uses.UNSEEN}"
+    assert uses.shown(table)["floor"].tolist() == ["nothing is known"]
+
+
+def test_one_heel_is_no_interval_and_cannot_tell(tmp_path) -> None:
+    cells = calm(6)
+    cells["C0"]["heel"] = [100.0]
+    stage = make(tmp_path / "s", cells)
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    table = uses.uses(stage, models, outcome)
+    assert word(table, "floor") == "cannot tell"
+    assert "vetoed" in uses.action(stage, acting(outcome), table)
+
+
+def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_path, monkeypatch) -> None:
+    """Zones alike, a floor layer of 1.5 margins: +7.5 % of ±5 %; 6 containers, heels with 1 % scatter between them."""
+    stage, outcome, _ = judged(tmp_path, None)
+    models = model_tables.fit_all(stage)
+    (model,) = models
+    rng = np.random.default_rng(20261125)
+    filed, decided = 0, 0
+    zones = estimands.zones_of(stage.study, model, stage.containers, stage.samples)
+    for _ in range(1000):
+        heels = [(z.container, z.mean * 1.075 * float(np.exp(0.01 * rng.standard_normal())), z.mean) for z in zones]
+        row = estimands._against(model, heels, "heel against the zones", "volume")
+        table = pd.DataFrame([("P", "floor", *uses._floor(row), row["margin"])], columns=uses.COLUMNS)
+        text = uses.action(stage, acting(outcome), table)
+        filed += "Use as it stands" in text
+        decided += word(table, "floor") == "beyond the margin"
+    assert filed == 0
+    # one-sided t test at 5 % of a mean 2.35 standard deviations (of one heel, log scale) beyond the edge, 6 heels:
+    # power from the noncentral t distribution (scipy.stats.nct), 1000 studies, four standard errors
+    gap = (np.log(1.075) - np.log(1.05)) / 0.01 * np.sqrt(6)
+    power = float(stats.nct.sf(stats.t.isf(0.05, 5), 5, gap))
+    assert decided / 1000 == pytest.approx(power, abs=4 * np.sqrt(power * (1 - power) / 1000) + 0.002)
