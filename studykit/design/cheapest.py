@@ -13,12 +13,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.design.operating import DesignSize, OperatingCharacteristic, Pairs, chances, depth_effects
+from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
 from studykit.study.definition import Assumption, DesignSettings
 
 
@@ -169,14 +170,17 @@ def limits_of(settings: DesignSettings, depths: int) -> Limits:
                   max_samples=settings.max_samples, max_determinations=settings.max_determinations)
 
 
-def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05, pairs: Pairs = "all pairs") -> float:
+def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05) -> float:
     """Chance of the verdict that would be true if the guess were."""
-    return float(getattr(aim_chances(aim, size, alpha, pairs), aim.right_word))
+    if aim.right_word == "homogeneous":
+        return homogeneous_chance(size, aim.guess, aim.margin, alpha=alpha)
+    return aim_chances(aim, size, alpha).stratified
 
 
-def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05, pairs: Pairs = "all pairs") -> OperatingCharacteristic:
-    """Exact chances of all three verdicts for one analyte."""
-    return chances(size, aim.guess, aim.margin, alpha=alpha, pairs=pairs)
+@lru_cache(maxsize=8192)
+def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05) -> OperatingCharacteristic:
+    """Chances of all three verdicts for one analyte."""
+    return chances(size, aim.guess, aim.margin, alpha=alpha)
 
 
 def price(aims: Sequence[Aim], size: DesignSize, costs: Costs, alpha: float = 0.05) -> Candidate:

@@ -1,39 +1,28 @@
 """Chances by simulation, for designs and troubles that no closed form covers.
 
-Studies are made from single results and judged by the kit's own mixed model (REML with Kenward-Roger,
-``batch.py``) under the same verdict rule as real ones: lost samples, results below quantification
-(left out of the fit, as in the model stage), gradients that differ between containers, several
+Studies are made from single results and judged by the rule of real ones: every pair of depths by the containers' own
+differences (``inference.contrasts``), samples lost or not.  Troubles: lost samples, results below quantification (left
+out here; the verdict itself takes them as values between bounds), gradients that differ between containers, several
 analytes together.  The answer carries its Monte Carlo error, and the same seed gives the same digits.
-
-Lost samples come in a limited number of patterns, each shared by many studies, because one pattern is
-one design to the batch engine.  With a quantification limit every study has its own pattern and is
-fitted by itself: slower by a factor of a hundred.  Where samples are missing the pairs of depths have
-slightly unequal standard errors; the critical number "beyond the margin" is that of equal ones at the
-smallest degrees of freedom.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special
 
-from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.design.cheapest import Aim
-from studykit.design.operating import DesignSize, OperatingCharacteristic, critical_reach, depth_effects
-from studykit.inference.simultaneous import pair_matrix
-from studykit.mixed.batch.fit import BatchDesign
-from studykit.mixed.fit import fit_reml
+from studykit.design.operating import DesignSize, OperatingCharacteristic, depth_effects
+from studykit.inference.contrasts import contrasts_of, word_codes
 
 Array = NDArray[np.float64]
 PATTERNS = 20
-_DF = np.array([2.0, 3, 4, 5, 6, 8, 10, 14, 20, 30, 60, 200, 1e6])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +88,6 @@ def simulate_studies(aims: Sequence[Aim], size: DesignSize, trouble: Trouble | N
     if not aims or studies < 100:
         raise ValueError("give at least one aim and at least 100 studies")
     trouble = trouble or Trouble()
-    layout = _layout(size)
     streams = np.random.SeedSequence(seed).spawn(len(aims) + 1)
     lost = _lost(size, trouble.missing, studies, np.random.default_rng(streams[0]))
     within = np.zeros((len(aims), studies), dtype=bool)
@@ -107,23 +95,13 @@ def simulate_studies(aims: Sequence[Aim], size: DesignSize, trouble: Trouble | N
     for i, aim in enumerate(aims):
         y = _values(aim, size, trouble, studies, np.random.default_rng(streams[i + 1]))
         gone = lost if trouble.limit is None else lost | (y < trouble.limit)
-        for pick, keep in _groups(gone):
-            judged = _judge(layout, y[:, pick], keep, aim.margin, size, alpha, len(aims))
-            failed[i, pick] = judged.failed
-            within[i, pick], beyond[i, pick], beyond_holm[i, pick] = judged.within, judged.beyond, judged.holm
+        within[i], beyond[i], beyond_holm[i], failed[i] = _judge(y, gone, aim.margin, size, alpha, len(aims))
     made = tuple((a.analyte, OperatingCharacteristic(
         homogeneous=float(within[i].mean()), stratified=float(beyond[i].mean()), gradient_seen=math.nan, se=math.nan,
         df=math.nan, studies=studies)) for i, a in enumerate(aims))
     return SimulatedStudies(chances=made, all_homogeneous=float(within.all(axis=0).mean()),
                             any_stratified=float(beyond_holm.any(axis=0).mean()),
                             not_assessed=float(failed.mean()), studies=studies)
-
-
-def _layout(size: DesignSize) -> pd.DataFrame:
-    """One row a determination: container, depth, sample (its cell), in the order container, depth, replicate."""
-    n, d, k = size.containers, size.depths, size.replicates
-    return pd.DataFrame({"container": np.repeat([f"c{i}" for i in range(n)], d * k),
-                         "depth": np.tile(np.repeat([f"d{j}" for j in range(d)], k), n)})
 
 
 def _values(aim: Aim, size: DesignSize, trouble: Trouble, studies: int, rng: np.random.Generator) -> Array:
@@ -149,17 +127,8 @@ def _lost(size: DesignSize, missing: float, studies: int, rng: np.random.Generat
     return np.repeat(patterns, size.replicates, axis=0)[:, chosen]
 
 
-def _groups(gone: NDArray[np.bool_]) -> Iterator[tuple[NDArray[np.intp], NDArray[np.bool_]]]:
-    """Studies that share a pattern of missing results, with the rows that are there."""
-    packed = np.packbits(gone, axis=0)
-    _, first, which = np.unique(packed, axis=1, return_index=True, return_inverse=True)
-    which = np.ravel(which)
-    for i, column in enumerate(first):
-        yield np.flatnonzero(which == i), ~gone[:, column]
-
-
 class _Judged(NamedTuple):
-    """Per study: homogeneous, stratified, stratified at alpha/analytes, no model fitted."""
+    """Per study: homogeneous, stratified, stratified at alpha/analytes, some pair of depths could not be judged."""
 
     within: NDArray[np.bool_]
     beyond: NDArray[np.bool_]
@@ -167,80 +136,14 @@ class _Judged(NamedTuple):
     failed: NDArray[np.bool_]
 
 
-def _judge(layout: pd.DataFrame, y: Array, keep: NDArray[np.bool_], margin: float, size: DesignSize, alpha: float,
-           analytes: int) -> _Judged:
-    """Fit and judge studies that share a pattern of results; fewer than two degrees of freedom cannot be fitted."""
-    no = np.zeros(y.shape[1], dtype=bool)
-    table = layout[keep]
-    cells, containers = len(table.drop_duplicates()), table["container"].nunique()
-    if table["depth"].nunique() < size.depths or containers < 2 or cells - containers - size.depths + 1 < 2:
-        return _Judged(no, no, no, ~no)
-    repeated = table.groupby(["container", "depth"]).size().max() > 1
-    random = ("container", "container:depth") if repeated else ("container",)
-    try:
-        design = BatchDesign.from_table(table, fixed=("depth",), random=random)
-    except DesignMismatch:
-        return _Judged(no, no, no, ~no)
-    estimate, se, df = _differences(design, table, random, y[keep], size.depths)
-    failed = np.isnan(se[:, 0])
-    ok = ~failed
-    out = np.zeros((3, len(ok)), dtype=bool)
-    out[:, ok] = _words(np.abs(estimate[ok]), se[ok], df[ok], margin, size.depths, alpha, analytes)
-    return _Judged(out[0], out[1], out[2], failed)
-
-
-def _differences(design: BatchDesign, table: pd.DataFrame, random: tuple[str, ...], y: Array,
-                 depths: int) -> tuple[Array, Array, Array]:
-    """Estimate, standard error, degrees of freedom of every pair, each (studies, pairs); NaN where none fits.
-
-    Where the batch search does not settle for some study, the halves are tried, and a single one by ``fit_reml``.
-    """
-    pairs, n = _pairs(design.names, depths), y.shape[1]
-    try:
-        got = design.contrast(design.fit(y), pairs)
-        return got.estimate, got.se, np.broadcast_to(got.df, got.se.shape)
-    except ModelNotTrusted:
-        if n > 1:
-            halves = [_differences(design, table, random, part, depths) for part in (y[:, :n // 2], y[:, n // 2:])]
-            return (np.vstack([h[0] for h in halves]), np.vstack([h[1] for h in halves]),
-                    np.vstack([h[2] for h in halves]))
-        return _one_difference(table.assign(y=y[:, 0]), random, pairs)
-
-
-def _one_difference(table: pd.DataFrame, random: tuple[str, ...], pairs: Array) -> tuple[Array, Array, Array]:
-    """The same for one study, one fit at a time."""
-    try:
-        fit = fit_reml(table, "y", ("depth",), random)
-        tests = [fit.test(row) for row in pairs]
-        rows = np.array([[t.estimate, t.se, t.df2] for t in tests], dtype=float)
-    except ModelNotTrusted:
-        rows = np.full((len(pairs), 3), np.nan)
-    return rows[None, :, 0], rows[None, :, 1], rows[None, :, 2]
-
-
-def _words(size_of: Array, se: Array, df: Array, margin: float, depths: int, alpha: float,
-           analytes: int) -> NDArray[np.bool_]:
-    """Rows: homogeneous, stratified, stratified at alpha/analytes; one column a study."""
-    t = -special.stdtrit(df, alpha)
-    over = ((size_of - margin) / se).max(axis=1)
-    at, least = margin / se.max(axis=1), df.min(axis=1)
-    return np.array([(size_of + t * se < margin).all(axis=1), over > _critical(at, least, depths, alpha),
-                     over > _critical(at, least, depths, alpha / analytes)])
-
-
-def _pairs(names: Sequence[str], depths: int) -> Array:
-    """All differences of depths in the coefficients of the batch engine (reference depth: d0)."""
-    columns = np.zeros((depths, len(names)))
-    for j in range(1, depths):
-        columns[j, list(names).index(f"depth[d{j}]")] = 1.0
-    return np.asarray(pair_matrix(depths) @ columns)
-
-
-def _critical(margin_in_se: Array, df: Array, depths: int, alpha: float) -> Array:
-    """The critical number, interpolated over degrees of freedom (in 1/df)."""
-    grid = np.array([critical_reach(margin_in_se, depths, float(v), alpha) for v in _DF])
-    place = np.interp(-1 / np.maximum(df, 1.0), -1 / _DF, np.arange(len(_DF)))
-    low = np.minimum(place.astype(int), len(_DF) - 2)
-    part = place - low
-    cols = np.arange(len(df))
-    return np.asarray((1 - part) * grid[low, cols] + part * grid[low + 1, cols])
+def _judge(y: Array, gone: NDArray[np.bool_], margin: float, size: DesignSize, alpha: float, analytes: int) -> _Judged:
+    """The words of studies (rows, studies); what is ``gone`` never arrived."""
+    shape = (size.containers, size.depths, size.replicates, y.shape[1])
+    seen = ~gone.reshape(shape)
+    count = seen.sum(axis=2)
+    total = np.where(seen, y.reshape(shape), 0.0).sum(axis=2)
+    cells = np.where(count > 0, total / np.maximum(count, 1), np.nan).transpose(2, 0, 1)
+    found = contrasts_of(cells)
+    words, careful = (word_codes(found, margin, a, depths=size.depths) for a in (alpha, alpha / analytes))
+    failed = ~np.asarray(found.judged).all(axis=1)
+    return _Judged(np.asarray(words == 1), np.asarray(words == 2), np.asarray(careful == 2), np.asarray(failed))

@@ -6,7 +6,7 @@ nothing is known of an analyte or no costs are given, the tables say so instead 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
@@ -179,6 +179,23 @@ def chance_percent(aim: Aim, view: DesignView, word: str) -> float:
     return percent(getattr(aim_chances(aim, view.size, view.study.alpha), word))
 
 
+def two_more(view: DesignView) -> str:
+    """What two more containers would buy, analyte by analyte; '' for one container or where nothing is known."""
+    n, size = view.size.containers, view.size
+    if n < 2 or not view.aims:
+        return ""
+    more = replace(size, containers=n + 2)
+    lines = [f"Every difference is judged by how it differs between these {n} containers, whatever the scatter at each "
+             f"depth: {n - 1} degrees of freedom. Two containers more would buy:"]
+    for a in view.aims:
+        still = a.with_gradient(0.0)
+        now, then = (100 * right_chance(still, z, view.study.alpha) for z in (size, more))
+        least, less = (a.shown(resolvable_margin(z, still.guess, alpha=view.study.alpha)) for z in (size, more))
+        lines.append(f"- {a.analyte}: homogeneous, if nothing settled, in {then:.0f} instead of {now:.0f} % of studies; "
+                     f"smallest margin ±{less:.3g} instead of ±{least:.3g} {a.unit}.")
+    return "\n".join(lines)
+
+
 def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     """For a ladder of designs, the smallest margin per analyte shown with ``chance`` if nothing had settled."""
     sizes = [(1, k) for k in (1, 2, 4)] + [(n, view.size.replicates) for n in SEVERAL if n > 1]
@@ -196,12 +213,12 @@ def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
 
 
 def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.DataFrame:
-    """Exact chances beside simulated ones: the kit's own model, then the same with a share of samples lost."""
+    """The planned chances beside those of studies made from single results: all samples, then a share of them lost."""
     if not view.aims or view.size.containers < 2:
         return pd.DataFrame({"note": [NOTHING if not view.aims else
                                       "one container: the chances above are exact, nothing is left to simulate"]})
     worlds = (("all samples", Trouble()), (f"{100 * lost:g} % lost", Trouble(missing=lost)))
-    table = pd.DataFrame([{"analyte": a.analyte} | _pair("exact", aim_chances(a, view.size, view.study.alpha))
+    table = pd.DataFrame([{"analyte": a.analyte} | _pair("planned", aim_chances(a, view.size, view.study.alpha))
                           for a in view.aims])
     worst = [0.0] * len(view.aims)
     for how, trouble in worlds:

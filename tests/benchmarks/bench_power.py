@@ -17,7 +17,7 @@ from collections.abc import Callable
 import numpy as np
 
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest
-from studykit.design.operating import DesignSize, _critical_curve, chances
+from studykit.design.operating import DesignSize, _studies, chances
 from studykit.design.simulation import simulate_studies
 from studykit.notebook.explorer import explore
 from studykit.study.definition import Assumption
@@ -38,7 +38,7 @@ def clock(work: Callable[[], object], repeats: int = 5) -> float:
 
 def fresh(size: DesignSize) -> None:
     """One design whose degrees of freedom were never met before."""
-    _critical_curve.cache_clear()
+    _studies.cache_clear()
     chances(size, AIM.guess, AIM.margin)
 
 
@@ -50,12 +50,12 @@ def main() -> None:
         first = clock(lambda z=size: fresh(z))  # type: ignore[misc]
         again = clock(lambda z=size: chances(z, AIM.guess, AIM.margin))  # type: ignore[misc]
         print(f"{n:2d} x {d} x {k}                    {1e3 * first:8.1f}    {1e3 * again:8.2f}")
-    _critical_curve.cache_clear()
+    _studies.cache_clear()
     grid = Limits(depths=(3,), max_containers=60, max_replicates=4)
     hopeless = Aim(analyte="x", guess=AIM.guess, margin=0.05)
     whole = clock(lambda: cheapest((hopeless,), COSTS, grid), 1)
     print(f"whole grid of {len(grid.sizes())} designs: {whole:.2f} s, {1e3 * whole / len(grid.sizes()):.1f} ms a design")
-    _critical_curve.cache_clear()
+    _studies.cache_clear()
     slid = clock(lambda: explore(AIM, DesignSize(containers=17, depths=3), COSTS), 1)
     print(f"one move of a slider (chances, curve of 17 points, cost, smallest margin): {1e3 * slid:.0f} ms")
     for n, d, k in ((6, 3, 1), (12, 3, 2), (24, 5, 2)):

@@ -20,8 +20,8 @@ def test_gradient_table_runs_from_homogeneous_to_stratified() -> None:
     assert table["stratified"].is_monotonic_increasing
     assert (table[["homogeneous", "stratified", "inconclusive"]].sum(axis=1)).tolist() == pytest.approx([100] * 13)
     at = table[table["in_margins"] == 1.0].iloc[0]
-    # at the margin no more than alpha
-    assert at["homogeneous"] <= 5 + 1e-6
+    # at the margin no more than alpha and 3.5 standard errors of 8192 studies
+    assert at["homogeneous"] <= 5 + 0.85
 
 
 def test_margin_table_holds_the_declared_margin_and_its_chances() -> None:

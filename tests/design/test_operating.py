@@ -11,23 +11,23 @@ from scipy.stats import nct, studentized_range
 from scipy.stats import t as student_t
 
 from studykit.design.operating import (
+    STUDIES,
     DesignSize,
     OperatingCharacteristic,
+    _known_reach,
     best_replicates,
     beyond_share_bound,
     chances,
-    critical_reach,
     depth_effects,
     depth_mean_sd,
     least_favourable,
     margin_on_scale,
     range_within,
     resolvable_margin,
-    verdict_chances,
 )
+from studykit.inference import power
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_depths
-from studykit.inference.simultaneous import beyond_sf
 from studykit.inference.tost_power import beyond_power, tost_power
 from studykit.study.definition import Assumption, Margin
 
@@ -43,9 +43,9 @@ def size(containers: int, depths: int = 3, replicates: int = 1) -> DesignSize:
 # 2.0, 1.3, 0.9 s_r by one difference per container and t; own computation, no source
 @pytest.mark.parametrize(("n", "k", "unit", "printed", "half_digit"), [
     (1, 1, R_PER_S, 1.5, 0.05), (1, 2, R_PER_S, 1.06, 0.005), (1, 4, R_PER_S, 0.75, 0.005),
-    (6, 1, 1.0, 2.0, 0.05), (12, 1, 1.0, 1.3, 0.05), (24, 1, 1.0, 0.9, 0.05)])
+    (6, 1, 1.0, 2.0, 0.05), (12, 1, 1.0, 1.3, 0.05), (24, 1, 1.0, 0.9, 0.05)])  # two depths: the lowest and the top
 def test_ladder_of_designs_one_contrast(n: int, k: int, unit: float, printed: float, half_digit: float) -> None:
-    margin = resolvable_margin(size(n, 3, k), Assumption(s_r=1), pairs="container contrasts")
+    margin = resolvable_margin(size(n, 2, k), Assumption(s_r=1))
     assert margin / unit == pytest.approx(printed, abs=half_digit)
 
 
@@ -86,62 +86,38 @@ def test_range_of_unequal_means_by_counting() -> None:
 @pytest.mark.parametrize("gradient", [0.0, 0.6, 1.4])
 def test_two_depths_agree_with_owens_q_and_noncentral_t(n: int, gradient: float) -> None:
     got = chances(size(n, 2), Assumption(s_r=0.8, gradient=gradient), 1.1)
-    # tolerance: the quadratures' own
-    assert got.homogeneous == pytest.approx(
-        tost_power(gradient, got.se, got.df, -1.1, 1.1), abs=1e-8)
+    # tolerance: four standard errors of the simulated studies
+    exact = tost_power(gradient, got.se, got.df, -1.1, 1.1)
+    assert got.homogeneous == pytest.approx(exact, abs=4 * math.sqrt(max(exact * (1 - exact), 1e-4) / STUDIES))
     # with the margin many standard errors wide the critical value is the one-sided t quantile
     far = chances(size(n, 2), Assumption(s_r=0.05, gradient=3 + gradient / 10), 3.0)
-    assert far.stratified == pytest.approx(beyond_power(3 + gradient / 10, far.se, far.df, 3.0), abs=2e-5)
+    exact = beyond_power(3 + gradient / 10, far.se, far.df, 3.0)
+    assert far.stratified == pytest.approx(exact, abs=4 * math.sqrt(max(exact * (1 - exact), 1e-4) / STUDIES))
 
 
-# Total sample sizes of the 2x2 design, 80 % chance, margins 0.80-1.25: Hauschke, Steinijans & Pigeot 2007,
-# Table 5.1 (= Diletti, Hauschke & Steinijans 1991); ratios 0.85 ... 1.20
-HAUSCHKE = {
-    0.10: (36, 12, 8, 6, 8, 10, 20, 76), 0.15: (78, 22, 12, 10, 12, 20, 42, 168),
-    0.20: (134, 38, 20, 16, 18, 32, 72, 294), 0.25: (206, 56, 28, 24, 28, 48, 110, 452),
-    0.30: (292, 80, 40, 32, 38, 68, 156, 642), 0.35: (392, 106, 52, 42, 50, 90, 208, 860),
-    0.40: (502, 134, 66, 54, 64, 114, 266, 1104),
-}
-RATIOS = (0.85, 0.90, 0.95, 1.00, 1.05, 1.10, 1.15, 1.20)
+@pytest.mark.parametrize(("containers", "depths", "gradient", "margin"), [
+    (4, 3, 0.0, 3.0), (12, 3, 1.0, 2.0), (12, 5, 2.5, 1.2), (6, 4, 0.5, 2.5)])
+def test_the_chances_are_those_of_the_inference(containers: int, depths: int, gradient: float, margin: float) -> None:
+    guess = Assumption(s_r=1, sd_container=4, sd_container_depth=0.5, gradient=gradient)
+    other = power.chances(depth_effects(guess, depths), power.profile_cov(depths, cell=0.5, determination=1, determinations=2),
+                          containers, margin)
+    got = chances(size(containers, depths, 2), guess, margin)
+    for mine, theirs in ((got.homogeneous, other.homogeneous), (got.stratified, other.stratified)):
+        # tolerance: four standard errors of two simulations
+        assert mine == pytest.approx(theirs, abs=4 * math.sqrt(2 * max(theirs * (1 - theirs), 1e-4) / STUDIES))
 
 
-def crossover(n: int, cv: float, ratio: float, margin: float) -> float:
-    """Chance in a 2x2 crossover of n: se = s sqrt(2/n), n - 2 degrees of freedom, s = sqrt(ln(1 + cv²))."""
-    s = math.sqrt(math.log1p(cv**2) / n)
-    return verdict_chances(np.array([0.0, math.log(ratio)]), s, float(n - 2), margin, 0.05)[0]
-
-
-@pytest.mark.parametrize("cv", HAUSCHKE)
-def test_published_sample_sizes_wide_margin(cv: float) -> None:
-    for ratio, n in zip(RATIOS, HAUSCHKE[cv], strict=True):
-        assert crossover(n, cv, ratio, math.log(1.25)) >= 0.8
-        assert n == 6 or crossover(n - 2, cv, ratio, math.log(1.25)) < 0.8
-
-
-# the same book, Table 5.3: margins 0.90-1.11, 80 %; ratios 0.95, 0.975, 1.00, 1.025, 1.05
-@pytest.mark.parametrize(("cv", "sizes"), [(0.05, (14, 8, 6, 8, 12)), (0.10, (44, 22, 18, 22, 40)),
-                                           (0.15, (96, 46, 36, 46, 88)), (0.20, (168, 80, 62, 78, 154))])
-def test_published_sample_sizes_narrow_margin(cv: float, sizes: tuple[int, ...]) -> None:
-    for ratio, n in zip((0.95, 0.975, 1.00, 1.025, 1.05), sizes, strict=True):
-        assert crossover(n, cv, ratio, -math.log(0.9)) >= 0.8
-        assert crossover(n - 2, cv, ratio, -math.log(0.9)) < 0.8
-
-
-# CRAN package PowerTOST 1.5-6 (manual): power of the 2x2 design, CV 0.25, ratio 0.95
-@pytest.mark.parametrize(("n", "power"), [(24, 0.7391155), (22, 0.6953401)])
-def test_published_power(n: int, power: float) -> None:
-    # tolerance: the printed digits
-    assert crossover(n, 0.25, 0.95, math.log(1.25)) == pytest.approx(power, abs=1e-7)
-
-
-@pytest.mark.parametrize(("depths", "df"), [(2, 1), (2, 5), (3, 2), (3, 10), (4, 20), (5, 40), (3, math.inf)])
-def test_critical_reach_is_the_one_of_the_verdict(depths: int, df: float) -> None:
-    for m in (0.0, 0.9, 2.6, 10.0):
-        c = float(critical_reach(np.array([m]), depths, df, 0.05)[0])
-        # tolerance: the direction grid of the other road, 2 per mille of alpha; interpolation in m
-        assert beyond_sf(c, m, np.eye(depths), df) == pytest.approx(0.05, abs=2e-4)
-    tukey = studentized_range.ppf(0.95, depths, df) / math.sqrt(2)
-    assert critical_reach(np.array([0.0]), depths, df, 0.05)[0] == pytest.approx(tukey, rel=2e-5)
+def test_one_containers_reach_is_the_one_of_the_verdict() -> None:
+    rng, words = np.random.default_rng(7), set()
+    for _ in range(40):
+        means, se = rng.normal([0, 0, rng.choice([0, 2.4])], [0.2, 0.3, 0.2]), rng.uniform(0.1, 0.5)
+        said = compare_depths(("a", "b", "c"), means, np.eye(3) * se**2 / 2, math.inf, Band.absolute(1.2)).word
+        spread = float(np.ptp(means))
+        beyond = spread > _known_reach(1.2 / se, 3, 0.05) * se
+        mine = "homogeneous" if spread + 1.6448536269514722 * se < 1.2 else "stratified" if beyond else "inconclusive"
+        assert mine == said
+        words.add(said)
+    assert words == {"homogeneous", "stratified", "inconclusive"}
 
 
 @pytest.mark.parametrize("depths", [3, 4, 5, 6])
@@ -152,59 +128,21 @@ def test_an_even_split_is_the_least_favourable(depths: int) -> None:
         assert max(beyond) == pytest.approx(beyond[-1], rel=1e-9)
 
 
-def simulated(n: int, d: int, k: int, guess: Assumption, margin: float, studies: int) -> tuple[float, float]:
-    """Shares of the two verdicts among studies made from single results, judged by mean squares."""
-    rng = np.random.default_rng(20260301)
-    c = rng.normal(0, guess.sd_container, (studies, n, 1))
-    g = rng.normal(0, guess.sd_container_depth, (studies, n, d)) + depth_effects(guess, d)
-    y = c + g + rng.normal(0, guess.s_r, (studies, k, n, d)).mean(axis=1)
-    depth = y.mean(axis=1)
-    rest = y - y.mean(axis=2, keepdims=True) - depth[:, None, :] + y.mean(axis=(1, 2))[:, None, None]
-    df = (n - 1) * (d - 1)
-    se = np.sqrt(2 * (rest**2).sum(axis=(1, 2)) / df / n)
-    spread = np.ptp(depth, axis=1)
-    t = float(student_t.isf(0.05, df))
-    c_at = critical_reach(margin / se, d, float(df), 0.05)
-    return float(np.mean(spread + t * se < margin)), float(np.mean(spread - c_at * se > margin))
-
-
-@pytest.mark.parametrize(("n", "d", "k", "gradient", "margin"), [
-    (6, 3, 1, 0.0, 2.2), (6, 3, 2, 3.5, 2.0), (12, 3, 2, 1.0, 2.0), (4, 5, 1, 0.5, 3.0), (6, 2, 1, 4.0, 2.0)])
-def test_exact_chances_agree_with_simulated_data(n: int, d: int, k: int, gradient: float, margin: float) -> None:
-    guess = Assumption(s_r=1, sd_container=3, sd_container_depth=0.5, gradient=gradient)
-    studies = 60_000
-    exact = chances(size(n, d, k), guess, margin)
-    for got, p in zip(simulated(n, d, k, guess, margin, studies), (exact.homogeneous, exact.stratified),
-                      strict=True):
-        # tolerance: four Monte Carlo standard errors
-        assert got == pytest.approx(p, abs=4 * math.sqrt(max(p * (1 - p), 1 / studies) / studies))
-
-
-def test_rule_of_the_simulation_is_the_rule_of_the_verdict() -> None:
-    rng = np.random.default_rng(7)
-    words = set()
-    for _ in range(40):
-        means, se = rng.normal([0, 0, rng.choice([0, 2.4])], [0.2, 0.3, 0.2]), rng.uniform(0.1, 0.5)
-        said = compare_depths(("a", "b", "c"), means, np.eye(3) * se**2 / 2, 10.0, Band.absolute(1.2)).word
-        spread = float(np.ptp(means))
-        if spread + 1.8124611228107335 * se < 1.2:
-            mine = "homogeneous"
-        elif spread - float(critical_reach(np.array([1.2 / se]), 3, 10.0, 0.05)[0]) * se > 1.2:
-            mine = "stratified"
-        else:
-            mine = "inconclusive"
-        assert mine == said
-        words.add(said)
-    assert words == {"homogeneous", "stratified", "inconclusive"}
+def test_honesty_with_few_containers_costs_power() -> None:
+    # the old rule, pooled scatter with (n - 1)(d - 1) degrees of freedom, promised more than the data can keep
+    found = [100 * chances(size(n, 5), Assumption(s_r=1), 2.5).homogeneous for n in (4, 6, 8)]
+    assert found == pytest.approx([15, 72, 96], abs=1)  # docs/01-design.md
+    ladder = [resolvable_margin(size(n, 3), Assumption(s_r=1)) for n in (6, 12, 24)]
+    assert ladder == pytest.approx([2.3, 1.5, 1.0], abs=0.05)
 
 
 @pytest.mark.parametrize("shape", ["linear", "lowest only"])
 @pytest.mark.parametrize("n", [2, 4, 12, 60])
 def test_at_the_margin_neither_error_exceeds_alpha(n: int, shape: str) -> None:
     at_margin = chances(size(n, 3), Assumption(s_r=1, gradient=2.0, shape=shape), 2.0)
-    assert at_margin.homogeneous <= 0.05 + 1e-9
-    # the rule plugs the estimated standard error into margin/se: a hair above alpha is possible in tiny studies
-    assert at_margin.stratified <= 0.0505
+    # tolerance: 3.5 standard errors of the simulated studies
+    assert at_margin.homogeneous <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / STUDIES)
+    assert at_margin.stratified <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / STUDIES)
 
 
 def test_changing_the_unit_changes_nothing() -> None:
@@ -216,16 +154,17 @@ def test_changing_the_unit_changes_nothing() -> None:
 def test_more_containers_more_chance_and_the_rest_is_inconclusive() -> None:
     rows = [chances(size(n, 3, 2), Assumption(s_r=1, sd_container_depth=0.5), 1.2) for n in range(2, 40)]
     same = [r.homogeneous for r in rows]
-    assert all(b > a for a, b in pairwise(same))
+    assert all(b > a - 0.004 for a, b in pairwise(same))  # the same studies, one container more
+    assert same[-1] > 0.9 > same[0]
     assert all(r.homogeneous + r.stratified + r.inconclusive == pytest.approx(1) for r in rows)
 
 
 def test_chance_of_seeing_a_gradient() -> None:
-    assert chances(size(6), Assumption(s_r=1), 1).gradient_seen == pytest.approx(0.05)
-    # two depths: the F test is the two-sided t test; noncentral t power by simulation-free identity
+    assert chances(size(6), Assumption(s_r=1), 1).gradient_seen == pytest.approx(0.045, abs=0.012)  # Bonferroni
+    # two depths: the two-sided t test; noncentral t power by simulation-free identity
     two = chances(size(6, 2), Assumption(s_r=1, gradient=1.5), 1)
     shift, c = 1.5 / two.se, student_t.isf(0.025, 5)
-    assert two.gradient_seen == pytest.approx(nct.sf(c, 5, shift) + nct.cdf(-c, 5, shift), abs=1e-7)
+    assert two.gradient_seen == pytest.approx(nct.sf(c, 5, shift) + nct.cdf(-c, 5, shift), abs=0.02)
 
 
 def test_container_to_container_scatter_in_one_container_is_its_own_profile() -> None:
@@ -268,7 +207,6 @@ def test_table_and_simulation_error() -> None:
     (lambda: chances(size(3), Assumption(s_r=1), 0.0), "margin must be a finite number above 0"),
     (lambda: chances(size(3), Assumption(s_r=1), math.nan), "margin must be a finite number above 0"),
     (lambda: chances(size(3), Assumption(s_r=1), 1.0, alpha=0.7), "alpha must lie between"),
-    (lambda: verdict_chances(np.zeros(2), 0.0, 3.0, 1.0, 0.05), "s and margin must be above 0"),
     (lambda: beyond_share_bound(0), "at least 1"),
     (lambda: best_replicates(Assumption(s_r=1), 1.0, 0.0), "must be above 0"),
 ])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -65,6 +66,16 @@ def test_ladder_marks_the_plan_and_narrows_downwards() -> None:
     assert several["water, mg/kg"].is_monotonic_decreasing
 
 
+def test_what_two_more_containers_buy_is_said() -> None:
+    told = designset.two_more(view_of(study(design__containers=4)))
+    assert told.startswith("Every difference is judged by how it differs between these 4 containers")
+    assert "3 degrees of freedom" in told
+    for name in ("P", "water"):
+        then, now = re.search(rf"- {name}: homogeneous, if nothing settled, in (\d+) instead of (\d+) %", told).groups()
+        assert int(then) >= int(now)
+    assert designset.two_more(view_of(study(scope="container", design=BASE["design"] | {"containers": 1}), GOOD.head(1))) == ""
+
+
 def test_nothing_known_is_said_instead_of_failing() -> None:
     view = view_of(study(design__guesses={}))
     made = every_table(view)
@@ -113,7 +124,7 @@ def test_budget_and_simulated_stand_beside_the_exact() -> None:
     water = table.set_index("analyte").loc["water"]
     # tolerance: four times the simulation error shown
     assert water["stratified, all samples"] == pytest.approx(
-        water["stratified, exact"], abs=4 * water["simulation error"] + 1)
+        water["stratified, planned"], abs=4 * water["simulation error"] + 1)
 
 
 def test_record_names_are_new_and_quote_the_tables() -> None:
