@@ -110,7 +110,7 @@ def test_chances_follow_the_design():
     at_margin = sk.chances(containers=24, depths=2, margin="5 %", repeatability="3 %", difference="5 %")
     narrow = sk.chances(containers=4, depths=3, margin="2 %", repeatability="3 %")
     assert few.homogeneous < many.homogeneous
-    assert at_margin.homogeneous == pytest.approx(0.05, abs=2e-3)  # the level: Schuirmann (1987)
+    assert at_margin.homogeneous == pytest.approx(0.05, abs=1e-2)  # the level: Schuirmann (1987)
     assert narrow.homogeneous < few.homogeneous
     assert 0 < beyond_share_bound(12) < 1
 
