@@ -245,7 +245,7 @@ def _overlap(study: Study, shape: Shape, level: float) -> str:
 
 def _floor(study: Study) -> list[Advice]:
     controls = settings_of(study).controls
-    if study.sampling.heel or "bottom" in study.factors.depths or "heel" in study.factors.depths:
+    if study.sampling.heel or "bottom" in study.factors.depths:
         return []
     reference = "retained" in controls
     return [Advice(topic="heel unseen", what=f"no draw reaches the last {HEEL_MM:g} mm above the floor",

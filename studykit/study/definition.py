@@ -117,6 +117,9 @@ class Factors(Section):
     def _distinct(self) -> Factors:
         if len(set(self.depths)) != len(self.depths):
             raise ValueError("depths has a label twice")
+        if taken := [d for d in self.depths if d.lower() in ("heel", "residue")]:
+            raise ValueError(f"a depth may not be named {', '.join(taken)}: it would belong to no zone; "
+                             "ask for it with sampling.heel or sampling.residue")
         missing = [x for x in self.by_depth if x not in self.fixed]
         if missing:
             raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")

@@ -132,3 +132,9 @@ def test_a_liquid_warmer_than_its_safety_section_says_is_refused() -> None:
     fluid = {"density_kg_m3": 880, "store_temperature_c": {"hut": 35.0}, "storage_temperature_c": 18.0}
     with pytest.raises(BadInput, match=r"liquid_up_to_c is 30 °C, but \[fluid\] stores it at 35 °C"):
         study(fluid=fluid)
+
+
+@pytest.mark.parametrize("name", ["heel", "Residue"])
+def test_a_depth_that_would_belong_to_no_zone_is_refused(name: str) -> None:
+    with pytest.raises(BadInput, match=f"a depth may not be named {name}: it would belong to no zone"):
+        study(factors={"depths": ["upper", "lower", name]})
