@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from studykit.core.errors import DesignMismatch
 from studykit.core.record import significant
 from studykit.inference.influence import Influence, check_residuals, leave_one_out
 from studykit.mixed.variances import check_repeatability
-from studykit.model.fit import AnalyteModel, FittedModel, fit_terms, fitted
+from studykit.model.fit import AnalyteModel, FittedModel, fit_terms, fitted, judge_rows
 from studykit.model.rows import replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures
@@ -87,21 +88,23 @@ def scale_figure(table: pd.DataFrame) -> Figure | None:
 def influence_of(model: FittedModel) -> Influence:
     """The widest pair's difference, its interval and the analyte's word, without each container in turn.
 
-    Every refit estimates the variances anew, with the fixed and random terms of the full fit; the pair
-    stays that of the full fit. The word is the analyte's own, without Holm's adjustment over analytes.
-    Values in the reported unit (per cent for a relative margin).
+    Every time the same rule judges the containers that are left; the pair stays that of the full fit. The word is
+    the analyte's own, without Holm's adjustment over analytes. Values in the reported unit (per cent for a relative margin).
     """
-    measured = model.rows.measured
-    return leave_one_out(measured, sorted(set(measured["container"])), lambda part: _again(model, part))
+    table = model.rows.table
+    return leave_one_out(table, sorted(set(table["container"])), lambda part: _again(model, part))
 
 
 def _again(model: FittedModel, part: pd.DataFrame) -> pd.Series:
     part = part.reset_index(drop=True)
-    random = tuple(r for r in model.random if r != "container:depth" or replicated(part))
-    pairs = fit_terms(replace(model.rows, table=part), model.alpha, model.fixed, random, ()).pairs
-    same = next(t.contrast for t in pairs.tests if t.contrast.label == model.pairs.widest.label)
+    rows = replace(model.rows, table=part)
+    found = fit_terms(rows, model.alpha, model.fixed, model.random, (), model.structure) if model.structure == "pooled" else (
+        judge_rows(rows, model.alpha, model.fixed))
+    same = next((t.contrast for t in found.pairs.tests if t.contrast.label == model.pairs.widest.label), None)
+    if same is None:
+        raise DesignMismatch("too few containers are left with both depths")
     value, low, high, _ = same.shown(1 - 2 * model.alpha)
-    return pd.Series({"estimate": value, "low": low, "high": high, "verdict": pairs.word})
+    return pd.Series({"estimate": value, "low": low, "high": high, "verdict": found.word})
 
 
 def influences(models: list[AnalyteModel]) -> dict[str, Influence]:
@@ -136,7 +139,7 @@ def closest(models: list[AnalyteModel], found: dict[str, Influence]) -> str:
         if m.analyte in found:
             span, margin = m.pairs.widest.interval(1 - 2 * m.alpha), m.rows.margin
             near = min(abs(end - edge) for end in (span.low, span.high) for edge in (margin.low, margin.high))
-            distances[m.analyte] = (-len(found[m.analyte].decisive), near / (span.high - span.low))
+            distances[m.analyte] = (-len(found[m.analyte].decisive), near / max(span.high - span.low, 1e-300))
     return min(distances, key=lambda a: distances[a]) if distances else ""
 
 

@@ -1,64 +1,52 @@
 r"""The model stage: what containers and depths say about one analyte, with what uncertainty.
 
-Per analyte, on the scale of its margin (natural log for a margin in per cent, else the raw unit),
+The container is the unit of replication. Its cells (mean of its determinations at each depth), on the scale of
+the margin, are a level of its own plus a profile plus scatter of any covariance across depths:
 
-    y = depth + further fixed terms + container + container:depth (+ run) + residual,
+    cell = container + depth (+ factors that act on depth) + scatter.
 
-container, container:depth and run random with independent normal effects. Containers are the
-unit of replication: three samples of one container are not three containers. ``container:depth``
-enters where some zone was determined twice; without that, the residual holds both the scatter
-between containers' profiles and that of sampling and measurement, and the depth contrasts are
-judged against it all the same.
+Differences between depths are judged by the containers' own differences (``studykit.inference.contrasts``): a t test
+that is exact whatever the scatter across depths, where nothing is lost. A study may declare beforehand, with a
+reason, that every difference scatters alike (``across_depths = "pooled"``); then the mixed model's differences decide, and
+the others stand beside them.
 
-Depth means are averages over the containers studied: the model's prediction for each container
-at each depth, averaged. Differences between them are judged with the covariance and the degrees
-of freedom of Kenward & Roger (1997). Estimation is by ``studykit.mixed.fit``; statsmodels' fit of the
-same model stands beside it as a second opinion. A second road that needs no mixed model is the
-container summary: one contrast a container, then a t interval.
+The mixed model (``studykit.mixed.fit``; container and, where zones were determined twice, container:depth random, Kenward
+& Roger 1997) tells where the scatter comes from and gives depth means and residuals; statsmodels' fit of the same
+model stands beside it. Where it cannot be fitted the differences are judged all the same.
 
-What is not computed here: unequal scatter by depth or laboratory, and results below
-quantification as censored values (they are bounded instead, see ``studykit.inference.share``).
+Values known only as a limit are bounded, never replaced, and readings rounded more coarsely than they scatter likewise
+(``studykit.inference.bounded``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
+from scipy import stats
 
-from studykit.core.errors import DesignMismatch
-from studykit.inference.equivalence import (
-    Comparison,
-    Contrast,
-    Interval,
-    Margin,
-    compare_contrasts,
-    compare_depths,
-    container_summary,
-)
+from studykit.core.errors import DesignMismatch, ModelNotTrusted
+from studykit.inference.contrasts import departure_rows
+from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells, compare_depths
 from studykit.inference.influence import residual_table
+from studykit.inference.judge import mean_of
 from studykit.inference.share import choose_df_method
-from studykit.inference.simultaneous import departure_matrix
+from studykit.inference.table import CellBounds
 from studykit.mixed.design import fixed_matrix
 from studykit.mixed.fit import RemlFit, fit_reml
 from studykit.mixed.strata import is_balanced, within_stratum
-from studykit.model.rows import (
-    ModelRows,
-    container_contrasts,
-    fixed_terms,
-    margin_given,
-    model_rows,
-    random_terms,
-)
+from studykit.model.rows import ModelRows, cells_of, fixed_terms, known, margin_given, model_rows, random_terms
 from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
 
 Path = Literal["mixed model", "known precision", "not assessed"]
 METHOD = "kenward-roger"
+NO_MIXED = ("So there is no mixed model, and nothing is said of where the scatter comes from; the depths are judged by the "
+            "containers' own differences.")
 MOSTLY_CENSORED = 0.5
 MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
 CONTRAST_COLUMNS = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
@@ -131,36 +119,65 @@ class AnalyteModel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FittedModel(AnalyteModel):
-    """The mixed model of one analyte: its terms, its fit, and what they say about the depths.
+class Bounds:
+    """What holds wherever values known only within bounds lie: the word, why, and limits of every pair (scale of analysis)."""
 
-    ``mean_values`` (k,) and ``mean_cov`` (k, k): depth means and their covariance on the scale of analysis;
-    ``mean_matrix`` (k, p) times the coefficients gives the means.
+    word: str
+    reason: str
+    level: float
+    spans: dict[str, tuple[float, float]]
+
+    def span(self, label: str) -> Interval:
+        """Limits of one pair."""
+        low, high = self.spans[label]
+        return Interval(low=low, high=high, level=self.level)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FittedModel(AnalyteModel):
+    """One analyte of several containers: differences between depths, and the mixed model behind the scatter.
+
+    ``cells``: container by depth cells, whose ``groups`` are the columns of factors that act on depth; ``unstructured``:
+    all pairs of depths under any covariance; ``pooled``: the same by the mixed model, None where it could not be fitted
+    (``reml`` is None then); ``structure``: which of the two was declared to decide; ``bounds``: the word and hull where
+    values are known only within bounds, None where all are numbers.
     """
 
     fixed: tuple[str, ...]
     random: tuple[str, ...]
-    reml: RemlFit
-    judge: DepthJudge
-    mean_values: tuple[float, ...]
-    mean_cov: np.ndarray
-    mean_matrix: np.ndarray
-    pairs: Comparison
+    cells: CellBounds
+    unstructured: Comparison
+    reml: RemlFit | None
+    pooled: Comparison | None
+    structure: str
+    bounds: Bounds | None
 
     @property
-    def bottom_top(self) -> Contrast:
-        """The lowest depth minus the uppermost."""
-        return self.pairs.tests[len(self.rows.depths) - 2].contrast
+    def pairs(self) -> Comparison:
+        """All pairs of depths as they were declared to be judged."""
+        return self.pooled if self.structure == "pooled" and self.pooled is not None else self.unstructured
 
-    def interval(self, level: float = 0.95) -> Interval:
+    @property
+    def word(self) -> str:
+        """The word for the mean: homogeneous, stratified or inconclusive."""
+        return self.pairs.word if self.bounds is None else self.bounds.word
+
+    @property
+    def bottom_top(self) -> Contrast | None:
+        """The lowest depth minus the uppermost; None where too few containers have both."""
+        return self._pair(f"{self.rows.depths[-1]} - {self.rows.depths[0]}")
+
+    def _pair(self, label: str) -> Contrast | None:
+        return next((t.contrast for t in self.pairs.tests if t.contrast.label == label), None)
+
+    def interval(self, level: float = 0.95) -> Interval | None:
         """Interval of the bottom-minus-top contrast on the scale of analysis."""
-        return self.bottom_top.interval(level)
+        return None if self.bottom_top is None else self.bottom_top.interval(level)
 
-    @property
-    def depth_test(self) -> Any:
-        """Joint F test of depth by Kenward and Roger's method."""
-        M = self.mean_matrix
-        return self.reml.test(np.array([M[j] - M[0] for j in range(1, len(M))]), method=METHOD)
+    def compare(self, rows: np.ndarray, names: Sequence[str]) -> Comparison:
+        """Other contrasts between the depths, (K, k), under any covariance."""
+        return compare_cells(known(self.cells), self.rows.depths, self.rows.margin, alpha=self.alpha, rows=rows, names=names,
+                             groups=self.cells.groups, step=self.cells.step, unit=self.rows.unit)
 
     @property
     def trend(self) -> Contrast | None:
@@ -169,49 +186,51 @@ class FittedModel(AnalyteModel):
         if heights.isna().any() or heights.nunique() < 2:
             return None
         h = heights.to_numpy() - heights.mean()
-        row = -(h / (h @ h)) @ self.mean_matrix
-        return Contrast(label="linear trend, surface to floor", estimate=float(row @ self.reml.beta),
-                        se=float(np.sqrt(row @ self.judge.cov @ row)), df=self.judge.df(row),
-                        scale=self.rows.margin.scale, unit=self.shown_unit, method=self.judge.method)
+        found = self.compare(-(h / (h @ h))[None], ["linear trend, surface to floor"])
+        return found.tests[0].contrast if found.tests else None
 
     @property
     def departures(self) -> Comparison:
         """Each depth against the plain mean of the zones (equal volumes)."""
-        W = departure_matrix(np.full(len(self.mean_values), 1 / len(self.mean_values)))
-        dfs = [self.judge.df(row @ self.mean_matrix) for row in W]
         labels = [f"{d} - mean of the zones" for d in self.rows.depths]
-        return compare_contrasts(labels, W @ np.array(self.mean_values), W @ self.mean_cov @ W.T, dfs, self.rows.margin,
-                                 alpha=self.alpha, unit=self.rows.unit, method=self.judge.method)
+        return self.compare(departure_rows(np.ones(len(self.rows.depths))), labels)
 
     @property
-    def summary(self) -> Contrast | None:
-        """The container summary: one contrast a container, then a t interval. None without scatter."""
-        values = container_contrasts(self.rows)["contrast"]
-        if len(values) < 2 or values.std() == 0:
-            return None
-        label = f"{self.rows.depths[-1]} - {self.rows.depths[0]}"
-        return container_summary(values.to_numpy(dtype=float), label, self.rows.margin.scale, self.shown_unit)
+    def mean_values(self) -> tuple[float, ...]:
+        """Depth means over the containers, on the scale of analysis."""
+        return tuple(float(x) for x in np.nanmean(known(self.cells), axis=0))
 
     def means(self, level: float = 0.95) -> pd.DataFrame:
-        """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, determinations."""
-        rows, margin = [], self.rows.margin
-        groups = self.rows.measured.groupby("depth", observed=True)
-        for k, depth in enumerate(self.rows.depths):
-            test = self.reml.test(self.mean_matrix[k], method=METHOD)
-            span = Contrast(label=depth, estimate=float(test.estimate), se=float(test.se),  # type: ignore[arg-type]
-                            df=float(test.df2)).interval(level)
-            part = groups.get_group(depth)
-            rows.append((depth, part["height"].mean(), margin.to_level(self.mean_values[k]), margin.to_level(span.low),
-                         margin.to_level(span.high), len(part)))
+        """Depth means in the analyte's unit with t intervals over containers (MEAN_COLUMNS)."""
+        rows, margin, cells = [], self.rows.margin, known(self.cells)
+        for k, (depth, part) in enumerate(self.rows.measured.groupby("depth", observed=False)):
+            x = cells[np.isfinite(cells[:, k]), k]
+            mean, span = float(x.mean()), (np.nan, np.nan)
+            if len(x) > 1:
+                half = float(stats.t.isf((1 - level) / 2, len(x) - 1)) * float(x.std(ddof=1)) / len(x) ** 0.5
+                span = (margin.to_level(mean - half), margin.to_level(mean + half))
+            rows.append((str(depth), part["height"].mean(), margin.to_level(mean), *span, len(part)))
         return pd.DataFrame(rows, columns=MEAN_COLUMNS)
 
     def contrasts(self) -> pd.DataFrame:
-        """All pairs of depths, lower minus upper, in per cent or the analyte's unit, with both intervals (CONTRAST_COLUMNS)."""
-        return self.pairs.to_table()
+        """All pairs of depths, lower minus upper, in per cent or the analyte's unit, with both intervals (CONTRAST_COLUMNS).
+
+        Where values are known only within bounds both intervals hold wherever they lie.
+        """
+        table = self.pairs.to_table()
+        if self.bounds is None:
+            return table
+        spans = [self.rows.margin.shown_interval(self.bounds.span(c)) for c in table["contrast"]]
+        lows, highs = [x.low for x in spans], [x.high for x in spans]
+        table["low"] = table["simultaneous low"] = lows
+        table["high"] = table["simultaneous high"] = highs
+        return table.assign(**{"within margin": self.word == "homogeneous"})
 
     def variances(self, level: float = 0.95) -> pd.DataFrame:
         """Variance components as standard deviations, with an upper limit where one is estimated as zero."""
         told, rows = self.rows.margin.shown_sd, []
+        if self.reml is None:
+            return pd.DataFrame(columns=VARIANCE_COLUMNS)
         for name, variance in self.reml.variances.items():
             zero = name in self.reml.at_zero
             upper = told(float(np.sqrt(self.reml.profile_upper(name, level=level)))) if zero else np.nan
@@ -221,6 +240,8 @@ class FittedModel(AnalyteModel):
     def residuals(self) -> pd.DataFrame:
         """Residuals on the scale of analysis with their normal scores, one row a determination."""
         measured = self.rows.measured
+        if self.reml is None:
+            return pd.DataFrame(columns=["analyte"])
         table = residual_table(self.reml.residuals, self.reml.fitted, container=list(measured["container"]),
                                sample=list(measured["sample"]))
         table.insert(0, "analyte", self.analyte)
@@ -240,10 +261,10 @@ class FittedModel(AnalyteModel):
                 out += [(str(container), str(d), float(v["height"]), margin.shown(float(v["y"]) - top), np.nan, np.nan)
                         for d, v in values.iterrows()]
         for k, depth in enumerate(rows.depths):
-            difference = low = high = self.mean_values[k] - self.mean_values[0]
-            if k:
-                span = self.pairs.tests[k - 1].contrast.interval(level)
-                low, high = span.low, span.high
+            difference = low = high = 0.0 if not k else np.nan
+            if k and (contrast := self._pair(f"{depth} - {rows.depths[0]}")) is not None:
+                low, high = contrast.interval(level) if self.bounds is None else self.bounds.span(contrast.label)
+                difference = contrast.estimate
             out.append(("mean", depth, float(heights[depth]), *(margin.shown(x) for x in (difference, low, high))))
         common = (rows.analyte, margin.shown(margin.low), margin.shown(margin.high), rows.shown_unit)
         return pd.DataFrame([(*common, *r) for r in out], columns=PROFILE_COLUMNS)
@@ -256,13 +277,17 @@ class FittedModel(AnalyteModel):
         """
         declared = self.rows.margin
         if margin is None:
-            return AgainstMargin(analyte=self.analyte, declared=declared, comparison=self.pairs)
-        other = fit_terms(self.rows.against(margin_given(margin, self.rows.unit)), self.alpha, self.fixed, self.random, ())
-        return AgainstMargin(analyte=self.analyte, declared=declared, comparison=other.pairs)
+            return AgainstMargin(analyte=self.analyte, declared=declared, comparison=self.pairs, word=self.word)
+        other = fit_terms(self.rows.against(margin_given(margin, self.rows.unit)), self.alpha, self.fixed, self.random, (),
+                          self.structure)
+        return AgainstMargin(analyte=self.analyte, declared=declared, comparison=other.pairs, word=other.word)
 
     def trust(self) -> dict[str, Any]:
         """Evidence of convergence: iterations, gradient, components at zero, second opinion."""
         fit = self.reml
+        if fit is None:
+            return {"analyte": self.analyte, "path": self.path, "containers": self.n_containers,
+                    "second opinion": "the mixed model could not be fitted"}
         second = fit.second_opinion()
         return {"analyte": self.analyte, "path": self.path, "rows": fit.n, "containers": self.n_containers,
                 "random terms": ", ".join(self.random), "iterations": fit.iterations,
@@ -279,11 +304,7 @@ class AgainstMargin:
     analyte: str
     declared: Margin
     comparison: Comparison
-
-    @property
-    def word(self) -> str:
-        """homogeneous, stratified or inconclusive."""
-        return self.comparison.word
+    word: str
 
     @property
     def is_declared(self) -> bool:
@@ -343,7 +364,9 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     random = random_terms(study, rows.measured)[0] if random is None else random
     if "depth" not in fixed:
         raise DesignMismatch("depth must be among the fixed terms: differences between depths are what is asked")
-    return fit_terms(rows, study.alpha, fixed, random, ("The terms are the reader's own, not those declared.",))
+    mixed = fit_reml(rows.measured, response="y", fixed=list(fixed), random=list(random))
+    return _judged(rows, study.alpha, fixed, random, ("The terms are the reader's own, not those declared.",),
+                   study.factors.across_depths, mixed)
 
 
 def unfit(rows: ModelRows) -> tuple[Path, str] | None:
@@ -366,31 +389,71 @@ def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:
         return AnalyteModel(rows=rows, alpha=alpha, path=why[0], notes=(why[1],))
     fixed, fixed_notes = fixed_terms(study, rows.measured)
     random, random_notes = random_terms(study, rows.measured)
-    notes = fixed_notes + random_notes
-    while True:
-        try:
-            return fit_terms(rows, alpha, fixed, random, notes)
-        except DesignMismatch as error:
-            if fixed == ("depth",):
-                return AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*notes, str(error)))
-            fixed, notes = ("depth",), (*notes, f"{error} The model was fitted with depth alone.")
+    model = fit_terms(rows, alpha, fixed, random, fixed_notes + random_notes, study.factors.across_depths)
+    if model.pairs.tests:
+        return model
+    note = "Too few containers have the same depths, so no difference between depths can be judged."
+    return AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*model.notes, note))
 
 
 def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...],
-              notes: tuple[str, ...]) -> FittedModel:
-    """The mixed model with these terms; DesignMismatch where the rows cannot carry them."""
-    measured, depths = rows.measured, rows.depths
-    fit = fit_reml(measured, response="y", fixed=list(fixed), random=list(random))
-    M = prediction_matrix(measured, fixed, depths)[0].mean(axis=1)
-    judge = depth_judge(measured, fixed, depths, fit)
-    k = len(depths)
-    D = np.array([M[b] - M[a] for a in range(k) for b in range(a + 1, k)])
-    means, cov = M @ fit.beta, M @ judge.cov @ M.T
-    pairs = compare_depths(depths, means, cov, [judge.df(row) for row in D], rows.margin, alpha=alpha,
-                           unit=rows.unit, method=judge.method)
-    return FittedModel(rows=rows, alpha=alpha, fixed=fixed, random=random, path="mixed model", notes=(*notes, *fit.notes),
-                       reml=fit, judge=judge, mean_values=tuple(float(m) for m in means), mean_cov=cov, mean_matrix=M,
-                       pairs=pairs)
+              notes: tuple[str, ...], structure: str = "unstructured") -> FittedModel:
+    """Differences between depths with these terms; confounded ones are left out with a note.
+
+    A mixed model that cannot be fitted costs its own tables only, and its reason is among the notes.
+    """
+    try:
+        mixed = fit_reml(rows.measured, response="y", fixed=list(fixed), random=list(random))
+    except DesignMismatch as error:
+        if fixed != ("depth",):
+            more = f"{error} The model was fitted with depth alone."
+            return fit_terms(rows, alpha, ("depth",), random, (*notes, more), structure)
+        return _judged(rows, alpha, fixed, random, (*notes, f"{error} {NO_MIXED}"), structure, None)
+    except (ModelNotTrusted, ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
+        said = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return _judged(rows, alpha, fixed, random, (*notes, f"{said}. {NO_MIXED}"), structure, None)
+    return _judged(rows, alpha, fixed, random, (*notes, *mixed.notes), structure, mixed)
+
+
+def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...], notes: tuple[str, ...],
+            structure: str, mixed: RemlFit | None) -> FittedModel:
+    factors = [t.removeprefix("depth:") for t in fixed if t.startswith("depth:")]
+    cells = cells_of(rows, factors)
+    if factors and cells.groups is None:
+        notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")
+    unstructured = compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
+                                 unit=rows.unit)
+    return FittedModel(rows=rows, alpha=alpha, fixed=fixed, random=random, path="mixed model", notes=notes, cells=cells,
+                       unstructured=unstructured, reml=mixed, structure=structure, bounds=bounds_of(cells, rows.margin, alpha),
+                       pooled=None if mixed is None else _pooled(rows, alpha, fixed, mixed))
+
+
+def judge_rows(rows: ModelRows, alpha: float, fixed: tuple[str, ...]) -> FittedModel:
+    """Differences between depths alone, without the mixed model: what leaving containers out in turn needs."""
+    return _judged(rows, alpha, fixed, (), (), "unstructured", None)
+
+
+def bounds_of(cells: CellBounds, margin: Margin, alpha: float) -> Bounds | None:
+    """The word that no filling contradicts, where values are limits or rounded too coarsely; None where neither."""
+    _, word, low, high, why = mean_of(cells, margin, alpha)
+    if not len(low):
+        return None
+    labels = [f"{b} - {a}" for a, b in cells.pairs]
+    return Bounds(word=word, reason=" ".join(why), level=1 - 2 * alpha,
+                  spans={n: (float(a), float(b)) for n, a, b in zip(labels, low, high, strict=True)})
+
+
+def _pooled(rows: ModelRows, alpha: float, fixed: tuple[str, ...], mixed: RemlFit) -> Comparison | None:
+    """All pairs of depths by the mixed model, which takes every difference to scatter alike; None where it fails."""
+    measured, k = rows.measured, len(rows.depths)
+    M = prediction_matrix(measured, fixed, rows.depths)[0].mean(axis=1)
+    try:
+        judge = depth_judge(measured, fixed, rows.depths, mixed)
+        D = [M[b] - M[a] for a in range(k) for b in range(a + 1, k)]
+        return compare_depths(rows.depths, M @ mixed.beta, M @ judge.cov @ M.T, [judge.df(row) for row in D], rows.margin,
+                              alpha=alpha, unit=rows.unit, method=judge.method)
+    except (DesignMismatch, ArithmeticError, ValueError, np.linalg.LinAlgError):
+        return None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

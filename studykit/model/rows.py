@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
-from studykit.inference.equivalence import Margin
+from studykit.inference.margin import Margin
+from studykit.inference.table import CellBounds
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -105,6 +107,46 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     table = table.sort_values(["container", "depth", "sample", "replicate"], ignore_index=True)
     return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=table, depths=depths,
                      censored=int((table["qualifier"] != "").sum()))
+
+
+def cells_of(rows: ModelRows, factors: Sequence[str] = ()) -> CellBounds:
+    """Container by depth cells on the scale of the margin, with the bounds of what is known only as a limit.
+
+    ``factors``: those that act on depth; they become the columns of the linear model of a container's profile
+    (levels, or months of age). ``groups`` is None without them, and where they leave fewer than two degrees of freedom.
+    """
+    table = rows.table
+    containers, qualifier = list(dict.fromkeys(table["container"])), table["qualifier"].to_numpy()
+    value, limit = table["value"].to_numpy(dtype=float), table["limit"].to_numpy(dtype=float)
+    low = np.where(qualifier == "", value, np.where(qualifier == "<", np.minimum(limit, 0.0), limit))
+    high = np.where(qualifier == "", value, np.where(qualifier == "<", limit, np.inf))
+    return CellBounds.of_rows(
+        pd.Categorical(table["container"], categories=containers).codes.astype(np.intp),
+        table["depth"].cat.codes.to_numpy().astype(np.intp), low, high, shape=(len(containers), len(rows.depths)),
+        margin=rows.margin, containers=containers, labels=rows.depths,
+        groups=_columns(table.drop_duplicates("container"), factors))
+
+
+def _columns(info: pd.DataFrame, factors: Sequence[str]) -> np.ndarray | None:
+    """Columns of the factors, an intercept first; None without factors or where too few containers would be left."""
+    if not factors:
+        return None
+    parts = [np.ones((len(info), 1))]
+    for name in factors:
+        if pd.api.types.is_numeric_dtype(info[name]):
+            parts.append((info[[name]] - info[name].mean()).to_numpy(dtype=float))
+        else:
+            parts.append(pd.get_dummies(info[name], drop_first=True).to_numpy(dtype=float))
+    columns = np.hstack(parts)
+    full = np.linalg.matrix_rank(columns) == columns.shape[1]
+    return columns if full and len(info) - columns.shape[1] >= 2 else None
+
+
+def known(cells: CellBounds) -> np.ndarray:
+    """Cell means (n, k) at the middle of what they can be; NaN where lost or without an end."""
+    with np.errstate(invalid="ignore"):
+        middle = (cells.low + cells.high) / 2
+    return np.where(np.isfinite(middle), middle, np.nan)
 
 
 def replicated(table: pd.DataFrame) -> bool:

@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import pandas as pd
+from scipy import stats
 
 from studykit.core.files import write_csv
 from studykit.core.record import significant
-from studykit.inference.equivalence import Contrast
 from studykit.inference.single import SingleResult
 from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
+from studykit.model.rows import model_rows
 from studykit.model.stated import single_profile, single_results
 from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, usable_results
@@ -34,9 +36,21 @@ def usable(stage: StudyTables) -> pd.DataFrame:
 
 
 def fit_all(stage: StudyTables, *, with_excluded: bool = False) -> list[AnalyteModel]:
-    """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well."""
+    """Fit every declared analyte; ``with_excluded`` takes the excluded results in as well.
+
+    A numerical failure of one analyte is that analyte's finding, 'not assessed' with its reason.
+    """
     results = stage.results if with_excluded else usable(stage)
-    return [fit_analyte(stage.study, a, stage.containers, stage.samples, results) for a in stage.study.analytes]
+    return [_safely(stage, a, results) for a in stage.study.analytes]
+
+
+def _safely(stage: StudyTables, analyte: str, results: pd.DataFrame) -> AnalyteModel:
+    try:
+        return fit_analyte(stage.study, analyte, stage.containers, stage.samples, results)
+    except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
+        rows = model_rows(stage.study, analyte, stage.containers, stage.samples, results)
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return AnalyteModel(rows=rows, alpha=stage.study.alpha, path="not assessed", notes=(f"The numbers failed: {why}.",))
 
 
 def fits(models: list[AnalyteModel]) -> pd.DataFrame:
@@ -109,14 +123,13 @@ def profiles(models: list[AnalyteModel], study: Study, level: float = 0.9) -> pd
 
 
 def gradients(models: list[AnalyteModel]) -> pd.DataFrame:
-    """Joint F test of depth and the linear trend from the surface to the floor."""
+    """Is there any difference between depths (all pairs taken into account), and the trend from the surface to the floor."""
     rows = []
     for m in fitted(models):
-        test, trend = m.depth_test, m.trend
-        row = {"analyte": m.analyte, "F": test.statistic, "df 1": test.df1, "df 2": test.df2, "p": test.p}
-        if trend is not None:
+        row: dict[str, object] = {"analyte": m.analyte, "p any difference": m.pairs.p_any}
+        if (trend := m.trend) is not None:
             value, low, high, unit = trend.shown(0.95)
-            row |= {"trend": value, "low": low, "high": high, "unit": unit,
+            row |= {"trend": value, "low": low, "high": high, "unit": unit, "df": trend.df,
                     "direction": "richer below" if value > 0 else "richer above"}
         rows.append(row)
     return pd.DataFrame(rows)
@@ -132,40 +145,62 @@ def variances(models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "scatter between", "SD", "unit", "in words"])
 
 
-def model_vs_summary(models: list[AnalyteModel]) -> pd.DataFrame:
-    """The mixed model's bottom-minus-top beside the container summary's, and why they may differ.
+def structures(models: list[AnalyteModel]) -> pd.DataFrame:
+    """Every pair of depths by the containers' own differences and by the mixed model, which pools their scatter.
 
-    On balanced data without further factors both are the same number.
+    ``scatter ratio``: the standard error of the first over that of the second, about 1 where the pooling holds.
     """
     rows = []
     for m in fitted(models):
-        if (summary := m.summary) is None:
-            continue
-        level = 1 - 2 * m.alpha
-        a, a_low, a_high, unit = m.bottom_top.shown(level)
-        b, b_low, b_high, _ = summary.shown(level)
-        rows.append({"analyte": m.analyte, "model": a, "low": a_low, "high": a_high, "container summary": b,
-                     "low ": b_low, "high ": b_high, "unit": unit, "why they differ": _why(m, summary)})
+        pooled = {t.contrast.label: t.contrast for t in m.pooled.tests} if m.pooled is not None else {}
+        for t in m.unstructured.tests:
+            own, other, level = t.contrast, pooled.get(t.contrast.label), 1 - 2 * m.alpha
+            value, low, high, unit = own.shown(level)
+            row: dict[str, object] = {"analyte": m.analyte, "contrast": own.label, "own differences": value, "low": low,
+                                      "high": high}
+            if other is not None:
+                row |= dict(zip(("mixed model", "low ", "high "), other.shown(level)[:3], strict=True))
+                row["scatter ratio"] = own.se / other.se
+            decides = "mixed model (declared)" if m.structure == "pooled" and other is not None else "own differences"
+            rows.append(row | {"unit": unit, "decides": decides})
     return pd.DataFrame(rows)
 
 
-def _why(model: FittedModel, summary: Contrast) -> str:
-    reasons = []
-    if len(model.fixed) > 1:
-        reasons.append("the summary counts differences by " + ", ".join(
-            f for f in model.fixed if ":" not in f and f != "depth") + " as scatter")
-    counts = model.rows.measured.groupby(["container", "depth"], observed=True).size()
-    if counts.nunique() > 1 or len(counts) < model.n_containers * len(model.rows.depths):
-        reasons.append("containers have unequal numbers of results")
-    same = math.isclose(model.bottom_top.estimate, summary.estimate, rel_tol=1e-6, abs_tol=1e-9)
-    return "; ".join(reasons) or ("same number" if same else "they should agree on balanced data: look into it")
+def structure_words(study: Study, models: list[AnalyteModel]) -> str:
+    """Which scatter across depths was declared, and whether the data speak against pooling it."""
+    found = fitted(models)
+    if study.factors.across_depths == "unstructured":
+        return ("Every difference between depths is judged by its own scatter over the containers; nothing was assumed of the "
+                "scatter across depths. The mixed model stands beside it.")
+    odd = [m.analyte for m in found if m.pooled is not None and _apart(m)]
+    text = ("It was declared before the data that every difference between depths scatters alike "
+            f"({study.factors.across_depths_reason.rstrip('.')}), so the mixed model decides.")
+    return text + (f" The data speak against it for {', '.join(odd)}: there the own differences scatter quite otherwise."
+                   if odd else " The data do not speak against it.")
+
+
+def _apart(model: FittedModel) -> bool:
+    """True where some pair's own variance lies outside the central 99 % of its chi-square about the pooled one."""
+    pooled = {t.contrast.label: t.contrast.se for t in model.pooled.tests} if model.pooled is not None else {}
+    pairs, share = model.unstructured.tests, 0.01 / 2 / max(1, len(model.unstructured.tests))
+    return any(t.contrast.label in pooled and not share < stats.chi2.cdf(
+        t.contrast.df * (t.contrast.se / pooled[t.contrast.label]) ** 2, t.contrast.df) < 1 - share for t in pairs)
+
+
+REASONS = {"t over containers' own differences": "nothing is lost, so this t test is exact whatever the scatter across depths",
+           "t over containers, lost readings by CR2":
+               "some readings are lost, so the standard error is the one that is robust to any scatter across depths, with "
+               "degrees of freedom after Satterthwaite",
+           "exact stratum": "the same scatter was declared for every difference, and the design is balanced",
+           "Kenward-Roger": "the same scatter was declared for every difference, and the design is not balanced"}
 
 
 def df_words(models: list[AnalyteModel]) -> str:
     """How the degrees of freedom of the differences were found, and why: one line for each reason."""
     named: dict[str, list[str]] = {}
     for m in fitted(models):
-        named.setdefault(f"{m.judge.method}, because {m.judge.reason}", []).append(m.analyte)
+        method = m.pairs.tests[0].contrast.method
+        named.setdefault(f"{method}: {REASONS.get(method, '')}", []).append(m.analyte)
     lines = [f"- {', '.join(who)}: {why}." for why, who in named.items()]
     return "\n".join(lines) or "No analyte was fitted, so there are no degrees of freedom to choose."
 
@@ -194,10 +229,12 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
         for row in m.means().to_dict("records"):
             stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
                          table="depth-means.csv")
-        value, low, high, unit = m.bottom_top.shown(0.9)
+        if (ends := m.bottom_top) is None:
+            continue
+        value, low, high, unit = ends.shown(0.9)
         for part, number in (("estimate", value), ("low", low), ("high", high)):
             stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
-        stage.record(f"df.{name}", m.bottom_top.df, "", 4, kind="optimised", table="contrasts.csv")
-        for component, variance in m.reml.variances.items():
+        stage.record(f"df.{name}", ends.df, "", 4, kind="optimised", table="contrasts.csv")
+        for component, variance in (m.reml.variances if m.reml is not None else {}).items():
             stage.record(f"sd.{name}.{safe_name(component)}", m.rows.margin.shown_sd(math.sqrt(variance)), m.shown_unit,
                          3, kind="optimised", table="variances.csv")

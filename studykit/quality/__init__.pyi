@@ -2,6 +2,7 @@ from . import assess as assess
 from . import controls as controls
 from . import figures as figures
 from . import flags as flags
+from . import massbalance as massbalance
 from . import replicates as replicates
 
 __all__ = [
@@ -9,5 +10,6 @@ __all__ = [
     "controls",
     "figures",
     "flags",
+    "massbalance",
     "replicates",
 ]

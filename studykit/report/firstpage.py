@@ -85,12 +85,27 @@ def profile_alt(stage: OpenStage) -> str:
 
 
 def follows(stage: OpenStage) -> str:
-    """What follows, from the sentences of the analytes that are not homogeneous, groups, and pouring."""
+    """What follows: sentences of the analytes that are not homogeneous, containers to treat, and groups.
+
+    'No concern' stands only beside analytes that are homogeneous in what the study claims.
+    """
     table = _optional(stage, "06-verdict", "sentences")
     out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
-    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows() if r["verdict"] == "homogeneous"]
+    rest = table[(table["verdict"] == "homogeneous") & (table["stock"] != "homogeneous")] if len(table) else table
+    for word, part in rest.groupby("stock", sort=False):
+        who = ", ".join(stage.study.label_of(a) for a in part["analyte"])
+        out.append(f"- Homogeneous on average only: {who}. " + (
+            "Single containers or groups, named below, lie beyond the margin." if word == "uneven" else
+            "The share of containers that could lie beyond the margin is larger than the "
+            f"{stage.study.share_percent:g} % allowed (table of shares in the verdict chapter)."))
+    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows()
+            if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
+    beyond = _optional(stage, "06-verdict", "containers-beyond")
+    if len(beyond):
+        told = "; ".join(f"{c} ({', '.join(dict.fromkeys(part['name']))})" for c, part in beyond.groupby("container"))
+        out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
     groups = _optional(stage, "06-verdict", "groups")
     if "interval lies" in groups:
         for analyte, part in groups.groupby("analyte", sort=False):
@@ -122,9 +137,12 @@ def method(stage: OpenStage) -> str:
             f"{_count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
         further = f", and {', '.join(study.factors.fixed).replace('_', ' ')} as further factors" if study.factors.fixed else ""
-        text += (f"Each analyte was fitted by a mixed model with container as a random and depth as a fixed factor{further}. "
-                 "Degrees of freedom are those of the exact stratum where the design is balanced, else of Kenward and "
-                 "Roger. ")
+        text += (f"Differences between depths were taken within each container and judged over the containers{further}. "
+                 + ("It was declared before the data that every difference scatters alike, so a mixed model with container as "
+                    f"a random and depth as a fixed factor decides ({study.factors.across_depths_reason.rstrip('.')}); the "
+                    "answer without that assumption stands beside it in the model chapter. "
+                    if study.factors.across_depths == "pooled" else
+                    "Nothing was assumed of how containers' profiles scatter. "))
     if "known precision" in paths:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
                  "repeatability of each method or laboratory. ")
@@ -180,6 +198,7 @@ def provenance(stage: OpenStage) -> pd.DataFrame:
     """Every input file with its hash, and the settings that decide numbers."""
     study = stage.study
     rows = [("alpha", f"{study.alpha:g}"), ("seed", str(study.seed)),
+            ("differences between depths", f"{study.factors.across_depths} scatter across depths"),
             ("model engine", "studykit.mixed.fit, Kenward-Roger"), ("second opinion", "statsmodels MixedLM")]
     files = [f for f in input_files(stage.root) if "notebooks" not in f.relative_to(stage.root).parts]
     rows += [(path, entry["sha256"][:16]) for path, entry in hashes(stage.root, files).items()]

@@ -106,12 +106,18 @@ class Analyte(Section):
 
 
 class Factors(Section):
-    """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run."""
+    """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run.
+
+    ``across_depths``: how containers' profiles scatter. 'unstructured' takes each difference's own scatter;
+    'pooled' assumes the same scatter for every difference between depths, and needs its reason.
+    """
 
     depths: Annotated[tuple[Name, ...], Field(min_length=2)]
     fixed: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
     by_depth: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
     run: bool = False
+    across_depths: Literal["unstructured", "pooled"] = "unstructured"
+    across_depths_reason: str = ""
 
     @model_validator(mode="after")
     def _distinct(self) -> Factors:
@@ -123,6 +129,8 @@ class Factors(Section):
         missing = [x for x in self.by_depth if x not in self.fixed]
         if missing:
             raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")
+        if self.across_depths == "pooled" and len(self.across_depths_reason) < 3:
+            raise ValueError("across_depths = 'pooled' is an assumption: say why it holds in across_depths_reason")
         return self
 
 
@@ -305,7 +313,11 @@ Key = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_safe)]
 
 
 class Study(Section):
-    """One study: its question, who answers for it, analytes with margins, factors, vessels."""
+    """One study: its question, who answers for it, analytes with margins, factors, vessels.
+
+    ``share_percent``: the largest share of containers, in per cent, that may lie beyond the margin where the claim
+    is about more than one container.
+    """
 
     title: Sentence
     question: Sentence
@@ -315,7 +327,8 @@ class Study(Section):
     seed: Annotated[int, Field(ge=0)] = 0
     invented: bool = False
     language: Annotated[str, Field(pattern=r"^[a-z]{2}(-[A-Z]{2})?$")] = "en"
-    actions: dict[Literal["homogeneous", "stratified", "inconclusive"], Sentence] = Field(default_factory=dict)
+    share_percent: Annotated[float, Field(gt=0, lt=100)] = 20
+    actions: dict[Literal["homogeneous", "uneven", "stratified", "inconclusive"], Sentence] = Field(default_factory=dict)
     factors: Factors
     analytes: Annotated[dict[Key, Analyte], Field(min_length=1)]
     vessels: Annotated[dict[Key, Vessel], Field(min_length=1)]

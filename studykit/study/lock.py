@@ -33,7 +33,8 @@ from studykit.study.definition import Study, load_study
 from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
-PROMISES = ("question", "scope", "alpha", "seed", "factors", "analytes", "exclusion_rules", "actions", "sampling")
+PROMISES = ("question", "scope", "alpha", "seed", "share_percent", "factors", "analytes", "exclusion_rules", "actions",
+            "sampling")
 # columns that are planned; all others are filled in at the bench or derived
 TABLES = {
     "plan/containers.csv": ("container", "lot", "store", "vessel", "filled_on", "treatment", "sister_of"),

@@ -1,7 +1,6 @@
 from . import containers as containers
 from . import estimands as estimands
 from . import expected as expected
-from . import limits as limits
 from . import particles as particles
 from . import pouring as pouring
 from . import rule as rule
@@ -18,7 +17,6 @@ __all__ = [
     "expected",
     "judge",
     "judge_all",
-    "limits",
     "particles",
     "pouring",
     "rule",

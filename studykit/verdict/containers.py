@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -10,68 +12,146 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.core.record import significant
-from studykit.inference.equivalence import Contrast
-from studykit.inference.share import ShareBeyond, share_beyond
+from studykit.inference.equivalence import Contrast, Margin
+from studykit.inference.judge import own_differences, stock_word
+from studykit.inference.share import ShareBound, next_container, share_beyond, share_upper, shown_beyond
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
 from studykit.model.tables import joined
 from studykit.plot.profiles import by_age as draw_by_age
 from studykit.study.definition import Study
-from studykit.verdict.rule import StudyVerdict, place
 
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
+BEYOND = "beyond the margin"
+AGE_COLUMNS = ["analyte", "container", "store", "age_months", "contrast", "unit"]
+SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "at most, were they normal, %",
+                 "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
 
 
-def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str]:
-    """Variance of one container's contrast from noise alone, its degrees of freedom, and where it comes from.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Stock:
+    """What is known of single containers and groups: the stock's word, and the numbers it rests on.
 
-    From the residual where zones were determined twice, else from the stated precision, else None.
+    ``share_upper``: upper bound (0 to 1, level 1 - alpha) of the share of containers beyond the margin, for any
+    distribution of the containers; ``allowed``: the declared one. ``beyond``: containers shown to lie beyond the
+    margin; ``groups``: groups shown to. ``reasons``: why, in plain sentences.
     """
-    each = container_contrasts(model.rows)
-    measured = model.rows.measured
-    if each.empty:
-        return None, math.inf, "not known"
-    per_depth = float((each["n"] / 2).mean())
-    cells = measured.groupby(["container", "depth"], observed=True).ngroups
-    if "container:depth" in model.random and len(measured) > cells:
-        return 2 * model.reml.variances["residual"] / per_depth, float(len(measured) - cells), "zones determined twice"
+
+    word: str
+    share_upper: float
+    allowed: float
+    beyond: tuple[str, ...]
+    groups: tuple[str, ...]
+    reasons: tuple[str, ...]
+
+
+def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str]:
+    """Standard error of one container's difference from determinations alone, its degrees of freedom, and its source.
+
+    From zones determined twice, else from the stated precision, else None.
+    """
+    cells, measured = model.cells, model.rows.measured
+    if cells.noise_se is not None and cells.noise_df >= 2:
+        return cells.noise_se, cells.noise_df, "zones determined twice"
     level = float(measured["value"].mean())
     stated = precision_at(study, model.analyte, level) if level > 0 else None
     if stated is None:
         return None, math.inf, "not known"
+    per_depth = len(measured) / max(1, measured.groupby(["container", "depth"], observed=True).ngroups)
     s = stated.s_r / level if model.rows.log else stated.s_r
-    return 2 * s**2 / per_depth, math.inf, stated.source
+    return s * math.sqrt(2 / per_depth), math.inf, stated.source
 
 
-def share_of(study: Study, model: FittedModel) -> ShareBeyond | None:
-    """The share of containers beyond the margin, noise taken out; None for fewer than three containers."""
-    each = container_contrasts(model.rows)["contrast"].to_numpy(dtype=float)
-    if len(each) < 3:
-        return None
-    noise, df, _ = noise_of(study, model)
-    return share_beyond(each, model.rows.margin, noise_variance=noise, noise_df=df)
+def share_of(study: Study, model: FittedModel) -> ShareBound:
+    """Upper bound of the share of containers beyond the margin in any pair of depths."""
+    se, df, _ = noise_of(study, model)
+    return share_upper(own_differences(model.cells), model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha)
+
+
+def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
+    """Containers shown to lie beyond the margin, all containers and pairs taken into account."""
+    se, df, _ = noise_of(study, model)
+    each = np.where(model.cells.exact[:, None], own_differences(model.cells), np.nan)
+    shown = shown_beyond(each, model.rows.margin.edge, noise_se=se, noise_df=df, alpha=model.alpha)
+    return tuple(str(c) for c, b in zip(model.cells.containers, shown, strict=True) if b)
+
+
+def stock_of(study: Study, model: FittedModel) -> Stock:
+    """The word for the stock: the mean's word, the share of containers, single containers and groups together."""
+    table, _ = group_contrasts(model, study)
+    groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
+    beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
+    word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
+                      groups_beyond=bool(groups))
+    return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,
+                 reasons=_stock_reasons(model, word, beyond, groups, share, allowed))
+
+
+def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], groups: tuple[str, ...], share: ShareBound,
+                   allowed: float) -> tuple[str, ...]:
+    span, out = model.rows.margin.text.lstrip("±"), []
+    if beyond:
+        who = f"Container {beyond[0]} is" if len(beyond) == 1 else f"Containers {', '.join(beyond)} are"
+        out.append(f"{who} shown to differ between depths by more than {span}.")
+    if groups:
+        out.append(f"On average more than {span} is shown in: {'; '.join(groups)}.")
+    if model.word == "homogeneous" and word == "inconclusive":
+        out.append(f"Of containers like these up to {_up(share.upper):g} % could lie beyond the margin, and "
+                   f"{100 * allowed:g} % were allowed, so the stock as a whole is not shown to be homogeneous.")
+    return tuple(out)
+
+
+def group_name(row: Mapping[Any, Any]) -> str:
+    """A group in words: store, lot, age."""
+    parts = [f"{name} {row[name]}" for name in ("store", "lot", "treatment") if str(row.get(name, "")) not in ("", "nan")]
+    if str(row.get("age_months", "")) not in ("", "nan", "<NA>"):
+        months = round(float(row["age_months"]), 1)
+        parts.append(f"{months:g} month{'' if months == 1 else 's'}")
+    return ", ".join(parts)
 
 
 def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """One row an analyte: counted and estimated share beyond the margin, 95 % upper bounds, all in per cent to a tenth."""
-    columns = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %",
-               "at most, by clear calls alone, %", "noise from"]
+    """One row an analyte: shares of containers beyond the margin, and where the next container would be measured.
+
+    Seen beyond: in any pair of depths, noise included; at most: the bound for any distribution of containers (per
+    cent, rounded up to a tenth); at most, were they normal: the bound of the normal model for lowest against uppermost,
+    None for fewer than three containers; next low, next high: 95 % prediction of the next container's lowest minus
+    uppermost depth (normal scatter).
+    """
     rows = []
     for m in fitted(models):
-        found = share_of(study, m)
-        if found is None:
-            continue
-        rows.append((m.analyte, found.containers, round(100 * found.counted, 1), round(100 * found.share, 1),
-                     _up(found.upper), _up(found.upper_clear), noise_of(study, m)[2]))
-    return pd.DataFrame(rows, columns=columns)
+        se, df, source = noise_of(study, m)
+        each = own_differences(m.cells)
+        ends = each[m.cells.exact, m.cells.k - 2]
+        ends = ends[np.isfinite(ends)]
+        seen = float(np.mean(np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge))
+        normal, low, high = math.nan, math.nan, math.nan
+        if len(ends) > 2:
+            normal = _up(share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df).upper)
+            low, high = m.rows.margin.shown_interval(next_container(ends, 0.95))
+        rows.append((m.analyte, len(each), round(100 * seen, 1), _up(share_of(study, m).upper), study.share_percent, normal,
+                     low, high, m.shown_unit, source))
+    return pd.DataFrame(rows, columns=SHARE_COLUMNS)
 
 
 def _up(share: float) -> float:
     """An upper bound in per cent, rounded up to a tenth: further digits would say more than is known."""
     return max(0.1, math.ceil(1000 * share - 1e-9) / 10)
+
+
+def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Containers shown to lie beyond the margin: container, analyte, its largest own difference and that pair of depths."""
+    rows = []
+    for m in fitted(models):
+        each, names = own_differences(m.cells), [f"{b} - {a}" for a, b in m.cells.pairs]
+        for c in beyond_of(study, m):
+            own = each[m.cells.containers.index(c)]
+            k = int(np.nanargmax(np.abs(own)))
+            rows.append((c, m.analyte, study.label_of(m.analyte), names[k], m.rows.margin.shown(float(own[k])), m.shown_unit))
+    return pd.DataFrame(rows, columns=["container", "analyte", "name", "pair", "difference", "unit"])
 
 
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:
@@ -96,7 +176,8 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groups = each.groupby(factors, observed=True)["contrast"]
     df, share = len(each) - groups.ngroups, model.alpha / groups.ngroups
-    pooled = float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df))
+    floor = max(model.cells.step / math.sqrt(6), 1e-300)  # what rounding alone scatters
+    pooled = max(floor, float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df)))
     rows = []
     for key, part in groups:
         contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=pooled / len(part) ** 0.5,
@@ -109,10 +190,10 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     return pd.DataFrame(rows), note
 
 
-def groups(study: Study, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """Bottom minus top by group for the analytes that are not homogeneous."""
+def groups(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Bottom minus top by group, for every fitted analyte whatever its word."""
     parts = []
-    for m in _uneven(models, outcome):
+    for m in fitted(models):
         table, note = group_contrasts(m, study)
         if len(table):
             table.insert(0, "analyte", m.analyte)
@@ -120,10 +201,16 @@ def groups(study: Study, models: list[AnalyteModel], outcome: StudyVerdict) -> p
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte"])
 
 
-def _uneven(models: list[AnalyteModel], outcome: StudyVerdict) -> list[FittedModel]:
-    """The fitted analytes that are not homogeneous."""
-    words = outcome.words()
-    return [m for m in fitted(models) if words[m.analyte] != "homogeneous"]
+def place(contrast: Contrast, margin: Margin, alpha: float, alpha_beyond: float | None = None) -> str:
+    """Where the 1 - 2 alpha interval of a contrast lies against the margin, in words.
+
+    ``alpha_beyond`` is the smaller level asked for 'beyond' where many groups are looked at
+    (Bonferroni), so that one of many is not called out by chance.
+    """
+    if contrast.interval(1 - 2 * alpha).within(margin.low, margin.high):
+        return "inside the margin"
+    level = 1 - 2 * (alpha if alpha_beyond is None else alpha_beyond)
+    return BEYOND if contrast.interval(level).beyond(margin.low, margin.high) else "across its edge"
 
 
 def own_contrasts(model: FittedModel) -> pd.DataFrame:
@@ -136,30 +223,30 @@ def own_contrasts(model: FittedModel) -> pd.DataFrame:
     return each.loc[order].assign(analyte=model.analyte, unit=model.shown_unit)[OWN_COLUMNS].reset_index(drop=True)
 
 
-def outstanding(models: list[AnalyteModel], outcome: StudyVerdict, most: int = 5) -> pd.DataFrame:
-    """Containers with the largest own bottom-minus-top difference, for analytes that are not homogeneous."""
-    return joined([own_contrasts(m).head(most) for m in _uneven(models, outcome)], OWN_COLUMNS)
+def outstanding(models: list[AnalyteModel], most: int = 5) -> pd.DataFrame:
+    """Containers with the largest own bottom-minus-top difference, for every fitted analyte."""
+    return joined([own_contrasts(m).head(most) for m in fitted(models)], OWN_COLUMNS)
 
 
-def by_age(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """Every container's own contrast with its age and store, of the analyte that stands furthest from homogeneous.
+def by_age(models: list[AnalyteModel], words: Mapping[str, str]) -> pd.DataFrame:
+    """Every container's own contrast with its age and store, for every fitted analyte (AGE_COLUMNS).
 
-    A stratified analyte comes before an inconclusive one. Empty where none is either, or where all
-    containers have one age.
+    Analytes in the order stratified, uneven, inconclusive, homogeneous. Empty where all containers have one age.
     """
-    columns = ["analyte", "container", "store", "age_months", "contrast", "unit"]
-    words = outcome.words()
-    for m in sorted(_uneven(models, outcome), key=lambda m: words[m.analyte] != "stratified"):
+    order = ("stratified", "uneven", "inconclusive", "homogeneous")
+    parts = []
+    for m in sorted(fitted(models), key=lambda m: order.index(words[m.analyte]) if words[m.analyte] in order else len(order)):
         table = own_contrasts(m)
         if table["age_months"].notna().all() and table["age_months"].round(1).nunique() > 1:
-            return table.sort_values(["age_months", "container"], ignore_index=True)[columns]
-    return pd.DataFrame(columns=columns)
+            parts.append(table.sort_values(["age_months", "container"], ignore_index=True))
+    return joined(parts, AGE_COLUMNS)
 
 
 def age_figure(models: list[AnalyteModel], table: pd.DataFrame) -> Figure | None:
-    """The figure of ``by_age``; None where its table is empty."""
+    """The figure of the analyte that comes first in ``by_age``; None where its table is empty."""
     if table.empty:
         return None
+    table = table[table["analyte"] == table["analyte"].iloc[0]]
     margin = next(m.rows.margin for m in models if m.analyte == table["analyte"].iloc[0])
     return draw_by_age(table, f"{table['analyte'].iloc[0]}, {table['unit'].iloc[0]}", margin.shown(margin.low),
                        margin.shown(margin.high))
@@ -169,6 +256,7 @@ def age_alt(table: pd.DataFrame) -> str:
     """Alt text of that figure: the smallest and largest contrast with their ages."""
     if table.empty:
         return "no figure"
+    table = table[table["analyte"] == table["analyte"].iloc[0]]
     rows = sorted(table.to_dict("records"), key=lambda r: float(r["contrast"]))
     told = " to ".join(f"{significant(float(r['contrast']), 2)} {r['unit']} at {float(r['age_months']):.0f} months"
                        for r in (rows[0], rows[-1]))

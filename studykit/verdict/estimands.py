@@ -2,12 +2,11 @@
 
 Each is one number a container, on the scale of the analyte's margin, then a t interval over the
 containers. Zones are weighted by mass where the samples table gives densities, else by the
-volumes of the layers they stand for, else equally, and the table says which.
+volumes of the layers they stand for, else by the heights of those layers, and the table says which.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,10 +15,10 @@ import pandas as pd
 
 from studykit.inference.equivalence import Contrast, container_summary
 from studykit.model.fit import AnalyteModel, fitted
+from studykit.quality.massbalance import zone_shares
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
-from studykit.verdict.pouring import layers_of
-from studykit.verdict.rule import place
+from studykit.verdict.containers import place
 
 WHOLE = ("composite", "retained")
 
@@ -55,23 +54,12 @@ def zones_of(study: Study, model: AnalyteModel, containers: pd.DataFrame, sample
         value, height, rho = (parts[n][k] for n in names)
         if np.isnan(value).any():
             continue
-        weights, words = _weights(study, facts[container], height, rho)
+        known = bool(np.isfinite(height).all())
+        weights, words = zone_shares(study, facts[container], height, rho) if known else (
+            np.full(len(value), 1 / len(value)), "equal shares (heights not known)")
         out.append(Zones(container=str(container), depths=model.rows.depths, values=value, weights=weights,
                          weighted_by=words))
     return tuple(out)
-
-
-def _weights(study: Study, container: dict[Hashable, Any], heights: np.ndarray,
-             density: np.ndarray) -> tuple[np.ndarray, str]:
-    """Shares of the zones by mass, volume, or equal, and which."""
-    level, vessel = container["liquid_height_mm"], container["vessel"]
-    volumes, words = np.full(len(heights), 1.0), "equal shares (height or vessel not known)"
-    if level == level and vessel in study.vessels and not np.isnan(heights).any():
-        volumes = np.array(layers_of(study.vessels[vessel], float(level), heights.tolist()).volumes_l)
-        words = "volume"
-    if not np.isnan(density).any():
-        volumes, words = volumes * density, "mass"
-    return volumes / volumes.sum(), words
 
 
 def reference_values(results: pd.DataFrame, samples: pd.DataFrame, analyte: str, kinds: tuple[str, ...]) -> pd.Series:
@@ -122,31 +110,31 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
 
 
 def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Each mean zone against the weighted mean of the zones, with its 1 - 2 alpha interval; the largest first.
+    """Each zone against the weighted mean of its container's zones, on average over containers; the largest first.
 
-    Columns: analyte, zone, departure, low, high, unit, weighted mean, plain mean, unit of means,
-    weighted by. On the log scale the weighted mean is that of the contents, and the interval follows
-    from its slope in the depth means (delta method).
+    Columns: analyte, zone, departure, low, high (1 - 2 alpha), unit, weighted mean, plain mean, unit of means,
+    weighted by. One number a container, then a t interval over containers; a zone that departs equally in all of them is
+    left out.
     """
-    rows = []
+    rows: list[dict[str, Any]] = []
     for model in fitted(models):
-        zones = zones_of(stage.study, model, stage.containers, stage.samples)
-        if not zones:
+        margin = model.rows.margin
+        zones = [z for z in zones_of(stage.study, model, stage.containers, stage.samples)
+                 if not margin.log or (z.values > 0).all()]
+        if len(zones) < 2:
             continue
-        w = np.mean([z.weights for z in zones], axis=0)
-        means = np.array([model.rows.margin.to_level(m) for m in model.mean_values])
-        whole, scale = float(w @ means), model.rows.margin.scale
-        gaps = np.log(means / whole) if scale == "log" else means - whole
-        slope = np.eye(len(w)) - (w * means / whole if scale == "log" else w)
-        se = np.sqrt(np.diag(slope @ model.mean_cov @ slope.T))
+        own = np.array([margin.to_scale(z.values) - margin.to_scale(z.mean) for z in zones])
         words = ", ".join(sorted({z.weighted_by for z in zones}))
-        for k in np.argsort(-np.abs(gaps)):
-            contrast = Contrast(label=model.rows.depths[k], estimate=float(gaps[k]), se=float(se[k]), df=model.pairs.df,
-                                scale=scale, unit=model.rows.unit)
-            value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
-            rows.append({"analyte": model.analyte, "zone": contrast.label, "departure": value, "low": low, "high": high,
-                         "unit": unit, "weighted mean": whole, "plain mean": float(means.mean()),
-                         "unit of means": model.rows.unit, "weighted by": words})
+        part = []
+        for k, depth in enumerate(model.rows.depths):
+            if np.ptp(own[:, k]) > 0:
+                value, low, high, unit = container_summary(own[:, k], depth, margin.scale, model.rows.unit).shown(
+                    1 - 2 * model.alpha)
+                part.append({"analyte": model.analyte, "zone": depth, "departure": value, "low": low, "high": high,
+                             "unit": unit, "weighted mean": float(np.mean([z.mean for z in zones])),
+                             "plain mean": float(np.mean([z.values.mean() for z in zones])),
+                             "unit of means": model.rows.unit, "weighted by": words})
+        rows += sorted(part, key=lambda r: -abs(r["departure"]))
     return pd.DataFrame(rows)
 
 

@@ -10,6 +10,7 @@ zone is not seen by the zones and not counted here.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,12 +18,12 @@ import pandas as pd
 from scipy import stats
 
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.rows import known
 from studykit.model.tables import joined
 from studykit.study.stages import OpenStage
-from studykit.verdict.rule import StudyVerdict
 from studykit.vessels.shapes import Vessel
 
-COLUMNS = ["which", "litres", "content %", "low %", "high %", "share of the analyte %"]
+COLUMNS = ["which", "litres", "content %", "low %", "high %", "next low %", "next high %", "share of the analyte %"]
 SHARES = (0.05, 0.1, 0.25, 0.5)
 
 
@@ -61,25 +62,40 @@ def taken(layers: Layers, litres: float, *, from_top: bool) -> np.ndarray:
     return part if from_top else part[::-1]
 
 
-def content(model: FittedModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, float, float]:
-    """Mean content of those litres as per cent of the mixed mean, with its interval (delta method).
+def own_contents(model: FittedModel, layers: Layers, litres: np.ndarray) -> np.ndarray:
+    """Content of those litres in per cent of the mixed mean of each container that has every zone, (n,).
 
-    ``litres`` is the volume from each layer; the mixed mean weighs layers by volume.
+    ``litres`` is the volume from each layer; the mixed mean weighs layers by volume. Containers with a limit, or with
+    a mixed mean that is not above zero, are left out.
     """
-    m, whole = np.array(model.mean_values), np.array(layers.volumes_l)
-    c = np.exp(m) if model.rows.log else m
-    part, total = float(litres @ c / litres.sum()), float(whole @ c / whole.sum())
-    slope = c if model.rows.log else np.ones_like(c)
-    g = litres * slope / (litres @ c) - whole * slope / (whole @ c)
-    se = float(np.sqrt(max(g @ model.mean_cov @ g, 0.0)))
-    half = float(stats.t.isf((1 - level) / 2, model.pairs.df)) * se
-    centre = np.log(part / total)
-    return tuple(float(100 * np.exp(centre + s * half)) for s in (0, -1, 1))  # type: ignore[return-value]
+    cells = known(model.cells)[model.cells.exact]
+    cells = cells[np.isfinite(cells).all(axis=1)]
+    c, whole = (np.exp(cells) if model.rows.log else cells), np.array(layers.volumes_l)
+    total = c @ whole / whole.sum()
+    good = total > 0
+    return np.asarray(100 * (c[good] @ litres / litres.sum()) / total[good])
 
 
-def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """First and last litres of an unmixed container of median fill, for analytes that are not homogeneous."""
-    container, words = typical_container(stage.containers), outcome.words()
+def content(model: FittedModel, layers: Layers, litres: np.ndarray, level: float = 0.9) -> tuple[float, ...]:
+    """Mean content of those litres in per cent of the mixed mean, its interval, and that of one further container.
+
+    One number a container, its logarithm for a margin in per cent, then t over the containers: whatever the
+    scatter across depths, only that of these numbers counts. NaN limits with fewer than two containers.
+    """
+    own = own_contents(model, layers, litres)
+    log = model.rows.log and bool((own > 0).all())
+    x = np.log(own) if log else own
+    if len(x) < 2:
+        return float(own.mean()) if len(x) else np.nan, np.nan, np.nan, np.nan, np.nan
+    half = float(stats.t.isf((1 - level) / 2, len(x) - 1)) * float(x.std(ddof=1))
+    mean, se, next_one = float(x.mean()), half / len(x) ** 0.5, half * (1 + 1 / len(x)) ** 0.5
+    out = (mean, mean - se, mean + se, mean - next_one, mean + next_one)
+    return tuple(float(np.exp(v)) if log else v for v in out)
+
+
+def pouring(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, str]) -> pd.DataFrame:
+    """First and last litres of an unmixed container of median fill, for analytes whose ``words`` are not homogeneous."""
+    container = typical_container(stage.containers)
     if container is None:
         return pd.DataFrame(columns=["analyte", *COLUMNS])
     vessel, height = stage.study.vessels[container["vessel"]], float(container["liquid_height_mm"])
@@ -90,12 +106,12 @@ def pouring(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict)
 def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
     """The first and last litres of an unmixed container, as per cent of the mixed mean.
 
-    Columns: litres, which, content %, low %, high %, share of the analyte %. Empty where a mean is not
-    above zero.
+    Columns: COLUMNS; low and high hold the mean of containers like these, next low and next high one further container.
+    Empty where the zones' heights are not known.
     """
-    if not model.rows.log and min(model.mean_values) <= 0:
-        return pd.DataFrame(columns=COLUMNS)
     heights = model.means()["height"].tolist()
+    if np.isnan(heights).any():
+        return pd.DataFrame(columns=COLUMNS)
     layers = layers_of(vessel, liquid_height_mm, heights)
     rows = []
     for from_top, words in ((True, "poured from the top"), (False, "drawn by a bottom tap")):
@@ -107,8 +123,8 @@ def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, le
 
 
 def _row(model: FittedModel, layers: Layers, litres: float, from_top: bool, which: str, level: float) -> tuple[object, ...]:
-    mean, low, high = content(model, layers, taken(layers, litres, from_top=from_top), level)
-    return which, litres, mean, low, high, mean * litres / layers.total_l
+    mean, *spans = content(model, layers, taken(layers, litres, from_top=from_top), level)
+    return which, litres, mean, *spans, mean * litres / layers.total_l
 
 
 def typical_container(containers: pd.DataFrame) -> pd.Series | None:

@@ -1,12 +1,16 @@
 """The verdict stage: homogeneous, stratified or inconclusive, per analyte and for the study, with its reasons.
 
-Rule, fixed before the data (alpha and margins from study.toml):
+Rule, fixed before the data (alpha, margins and the share allowed from study.toml). For the mean of the containers:
 
 * homogeneous: for every pair of depths both one-sided tests reject (each 1 - 2 alpha interval
   lies inside the margin); over analytes this needs no correction (intersection-union);
 * stratified: some pair is shown to differ by more than the margin, all pairs taken into account;
   the study is stratified where one analyte stays so after Holm's adjustment over those assessed;
 * inconclusive: neither. Then the number of containers that would probably decide it is given.
+
+For a claim about more than one container the mean is not enough (``containers.stock_of``): uneven where single
+containers or a group are shown to lie beyond the margin though the mean does not; homogeneous only where the share
+of containers beyond it is also shown to be at most the declared one.
 
 Not seeing a difference is never taken for showing that there is none.
 """
@@ -15,25 +19,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.inference.equivalence import Comparison, Contrast, Margin, beyond_power, holm
-from studykit.inference.tost_power import tost_power
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.inference.equivalence import Comparison, Interval, holm
+from studykit.inference.power import containers_needed as plan_containers
+from studykit.mixed.fit import RemlFit
+from studykit.model.fit import AnalyteModel, Bounds, FittedModel
+from studykit.model.rows import known
 from studykit.study.definition import Study
+from studykit.verdict.containers import Stock, stock_of
 
-WORDS = ("homogeneous", "stratified", "inconclusive", "not assessed")
+WORDS = ("homogeneous", "uneven", "stratified", "inconclusive", "not assessed")
 SCATTER = {"container": "the scatter between containers", "container:depth": "the scatter between containers' profiles",
            "run": "the scatter between runs"}
 NOT_AFTER_HOLM = ("Among so many analytes chance alone can do this once: after Holm's adjustment it is not beyond the "
                   "margin, so the study's verdict does not rest on it.")
-VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "widest pair", "difference", "low", "high", "unit"]
+VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "deciding pair", "difference", "low", "high", "unit", "level, %",
+                   "stock"]
 EVIDENCE_COLUMNS = ["analyte", "verdict", "df", "p within margin", "p beyond margin", "p beyond, Holm",
                     "p any gradient, Holm", "shown to exceed", "unit"]
+DEFAULT_ACTIONS = {"uneven": "No action was declared for an uneven stock: treat the containers and groups named below as "
+                             "stratified."}
 CHANCE = 0.8
 MOST = 500
 
@@ -52,9 +63,14 @@ class AnalyteVerdict:
     blind_to: str = ""
 
     @property
+    def final(self) -> str:
+        """The word for what the study claims."""
+        return self.word
+
+    @property
     def firm(self) -> bool:
         """True where the study may be called stratified on this analyte."""
-        return self.word == "stratified"
+        return False
 
     def row(self) -> dict[str, Any]:
         """Its line in the verdict table."""
@@ -66,65 +82,92 @@ class AnalyteVerdict:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Decided:
+    """The pair of depths on which a word hangs, as told: estimate, the interval that agrees with the word, its level."""
+
+    pair: str
+    estimate: float
+    low: float
+    high: float
+    unit: str
+    level: float
+
+    def text(self) -> str:
+        """The pair, its difference and its interval in words."""
+        lower, _, upper = self.pair.partition(" - ")
+        sign = "+" if self.estimate > 0 else ""
+        value = f" {sign}{significant(self.estimate, 3)} {self.unit}" if self.estimate == self.estimate else ""
+        return f"{lower} against {upper}{value} ({interval_text(self.low, self.high, self.unit, self.level)})"
+
+
+def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> Decided:
+    """What decides a word.
+
+    homogeneous: the pair least clearly within, with the 1 - 2 alpha interval that lies inside the margin; stratified: the
+    pair whose such interval lies furthest out; inconclusive: the pair least clearly within, with the interval that holds
+    for all pairs together. With ``bounds`` the pair that reaches furthest, wherever values known only within bounds lie.
+    """
+    margin, level = comparison.margin, 1 - 2 * comparison.alpha
+    if bounds is not None:
+        pair = max(bounds.spans, key=lambda n: max(map(abs, bounds.spans[n])))
+        known = [t.contrast.estimate for t in comparison.tests if t.contrast.label == pair]
+        span = margin.shown_interval(bounds.span(pair))
+        return Decided(pair=pair, estimate=margin.shown(known[0]) if known else math.nan, low=span.low, high=span.high,
+                       unit=margin.unit, level=bounds.level)
+    contrast, joint = comparison.deciding, word == "inconclusive"
+    if word == "stratified":
+        contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level)))
+    span = margin.shown_interval(comparison.simultaneous_of(contrast) if joint else contrast.interval(level))
+    return Decided(pair=contrast.label, estimate=margin.shown(contrast.estimate), low=span.low, high=span.high,
+                   unit=contrast.unit, level=1 - comparison.alpha if joint else level)
+
+
+def _near_end(span: Interval) -> float:
+    """How far the whole interval lies from zero; negative where it holds zero."""
+    return max(span.low, -span.high)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class ComparedVerdict(AnalyteVerdict):
     """A verdict that rests on a comparison of depths with the margin.
 
-    ``estimate``, ``low``, ``high`` (1 - 2 alpha interval) belong to the pair of depths with the largest difference,
-    in ``unit``. ``p_beyond_holm`` and ``gradient_p_holm`` (is there any difference at all?) are adjusted over the
-    analytes assessed. ``needed``: how many containers (or results a depth, for one container) would probably
-    decide an inconclusive analyte; None where no number would, or it is decided.
+    ``word`` is that of the mean (of the container, where there is one); ``stock`` what is known of single containers and
+    groups, None for a claim about one container. ``p_beyond_holm`` and ``gradient_p_holm`` (is there any difference
+    at all?) are adjusted over all analytes assessed. ``needed``: how many containers (or results a depth, for one
+    container) would probably decide an inconclusive analyte; None where no number would, or it is decided.
     """
 
     comparison: Comparison
+    decided: Decided
     p_beyond_holm: float
     gradient_p_holm: float
     needed: int | None = None
-    shown: tuple[float, float, float, str] = field(init=False, repr=False, compare=False)
+    stock: Stock | None = None
 
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "shown", self.comparison.widest.shown(1 - 2 * self.comparison.alpha))
+    @property
+    def final(self) -> str:
+        """The word for what the study claims: that of the stock, or of the one container."""
+        return self.word if self.stock is None or self.word == "stratified" else self.stock.word
 
     @property
     def firm(self) -> bool:
         """True where it is stratified and stays so after Holm's adjustment."""
         return self.word == "stratified" and self.p_beyond_holm < self.comparison.alpha
 
-    @property
-    def pair(self) -> str:
-        """The pair of depths that differ most, lower minus upper."""
-        return self.comparison.widest.label
-
-    @property
-    def estimate(self) -> float:
-        """Their difference, in ``unit``."""
-        return self.shown[0]
-
-    @property
-    def low(self) -> float:
-        """Lower end of its interval."""
-        return self.shown[1]
-
-    @property
-    def high(self) -> float:
-        """Upper end of its interval."""
-        return self.shown[2]
-
-    @property
-    def unit(self) -> str:
-        """Per cent, or the analyte's unit."""
-        return self.shown[3]
-
     def row(self) -> dict[str, Any]:
         """Its line in the verdict table."""
+        d = self.decided
         return {"analyte": self.analyte, "name": self.label, "verdict": self.word, "margin": self.margin,
-                "widest pair": self.pair, "difference": self.estimate, "low": self.low, "high": self.high, "unit": self.unit}
+                "deciding pair": d.pair, "difference": d.estimate, "low": d.low, "high": d.high, "unit": d.unit,
+                "level, %": 100 * d.level, "stock": "" if self.stock is None else self.final}
 
     def evidence(self) -> dict[str, Any]:
         """Its line in the table of evidence: p-values and degrees of freedom behind the word."""
         c = self.comparison
-        return {"analyte": self.analyte, "verdict": self.word, "df": c.widest.df, "p within margin": c.p_within,
+        return {"analyte": self.analyte, "verdict": self.word, "df": c.deciding.df, "p within margin": c.p_within,
                 "p beyond margin": c.p_beyond, "p beyond, Holm": self.p_beyond_holm,
-                "p any gradient, Holm": self.gradient_p_holm, "shown to exceed": c.at_least_shown()[0], "unit": self.unit}
+                "p any gradient, Holm": self.gradient_p_holm, "shown to exceed": c.at_least_shown()[0],
+                "unit": self.decided.unit}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -137,8 +180,12 @@ class StudyVerdict:
     analytes: tuple[AnalyteVerdict, ...]
 
     def words(self) -> dict[str, str]:
-        """Verdict word of each analyte."""
+        """Verdict word of each analyte for the mean."""
         return {v.analyte: v.word for v in self.analytes}
+
+    def final_words(self) -> dict[str, str]:
+        """Word of each analyte for what the study claims (see ``ComparedVerdict.final``)."""
+        return {v.analyte: v.final for v in self.analytes}
 
     def to_table(self) -> pd.DataFrame:
         """The verdict table: analyte, verdict, margin, widest pair, estimate with interval."""
@@ -154,39 +201,34 @@ def interval_text(low: float, high: float, unit: str, level: float) -> str:
     return f"{100 * level:g} % interval {significant(low, 3)} to {significant(high, 3)} {unit}"
 
 
-def _signed(value: float, unit: str) -> str:
-    return ("+" if value > 0 else "") + significant(value, 3) + f" {unit}"
-
-
-def mixed_verdict(model: FittedModel, study: Study, p_beyond_holm: float, gradient_p_holm: float) -> ComparedVerdict:
-    """The verdict of an analyte that was fitted by the mixed model."""
-    pairs, declared = model.pairs, study.analytes[model.analyte]
-    word, level = pairs.word, 1 - 2 * model.alpha
-    value, low, high, unit = pairs.widest.shown(level)
-    needed = containers_needed(model) if word == "inconclusive" else None
-    margin = declared.margin.text(declared.unit)
+def mixed_verdict(model: FittedModel, study: Study) -> ComparedVerdict:
+    """The verdict of an analyte of several containers, before Holm's adjustment."""
+    pairs, declared, word = model.pairs, study.analytes[model.analyte], model.word
+    needed = containers_needed(model) if word == "inconclusive" and model.bounds is None else None
+    stock = None if study.scope == "container" else stock_of(study, model)
+    margin, what = declared.margin.text(declared.unit), decided(pairs, word, model.bounds)
     label, who = study.label_of(model.analyte), f"{model.n_containers} containers"
-    what = f"{_over(pairs.widest)} {_signed(value, unit)} ({interval_text(low, high, unit, level)})"
-    if word == "homogeneous":
-        sentence = (f"{label}: homogeneous. On average over these {who} no two depths differ by more than "
-                    f"the declared {margin}; the largest difference is {what}.")
-    elif word == "stratified":
-        bound, bound_unit = pairs.at_least_shown()
-        sentence = (f"{label}: stratified. The largest difference is {what}; it is shown to be at least "
-                    f"{significant(bound, 3)} {bound_unit}, beyond the declared {margin}.")
-    else:
-        sentence = (f"{label}: inconclusive. The largest difference is {what}; neither 'within {margin}' nor "
-                    f"'beyond {margin}' is shown. {_needed_text(needed, model.n_containers)}")
     return ComparedVerdict(
-        analyte=model.analyte, label=label, word=word, sentence=sentence,
-        reasons=_reasons(model, word, p_beyond_holm, gradient_p_holm), margin=margin,
-        scope=f"the mean profile of the {who} studied", blind_to=declared.blind_to, comparison=pairs,
-        p_beyond_holm=p_beyond_holm, gradient_p_holm=gradient_p_holm, needed=needed)
+        analyte=model.analyte, label=label, word=word, sentence=f"{label}: {_said(model, what, margin, needed)}",
+        reasons=_reasons(model, stock), margin=margin, scope=f"the mean profile of the {who} studied",
+        blind_to=declared.blind_to, comparison=pairs, decided=what, p_beyond_holm=pairs.p_beyond,
+        gradient_p_holm=pairs.p_any, needed=needed, stock=stock)
 
 
-def _over(contrast: Contrast) -> str:
-    lower, _, upper = contrast.label.partition(" - ")
-    return f"{lower} against {upper}"
+def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:
+    pairs, n = model.pairs, model.n_containers
+    if model.word == "homogeneous":
+        return (f"homogeneous on average. Over these {n} containers no two depths differ on average by more than the declared "
+                f"{margin}; nearest to it comes {what.text()}.")
+    if model.word == "stratified":
+        bound = (f"; with all pairs of depths taken into account some differ by at least "
+                 f"{significant(pairs.at_least_shown()[0], 3)} {what.unit}, beyond")
+        return (f"stratified. The decisive difference is {what.text()}"
+                + (f"{bound} the declared {margin}." if model.bounds is None else f", beyond the declared {margin}."))
+    if model.bounds is not None:
+        return f"inconclusive. {model.bounds.reason[:1].upper()}{model.bounds.reason[1:].rstrip('.')}: {what.text()}."
+    return (f"inconclusive. Neither 'within {margin}' nor 'beyond {margin}' is shown: {what.text()}, for all pairs of depths "
+            f"together. {_needed_text(needed, n)}")
 
 
 def _needed_text(needed: int | None, n: int) -> str:
@@ -198,55 +240,40 @@ def _needed_text(needed: int | None, n: int) -> str:
 
 
 def containers_needed(model: FittedModel, chance: float = CHANCE) -> int | None:
-    """Total number of containers at which the widest pair would be decided with that chance.
+    """Total number of containers at which the word would be decided with that chance, all pairs of depths looked at.
 
-    Takes the estimate as true, the standard error as falling with the square root of the number of
-    containers and the degrees of freedom as growing in proportion; exact power of the two one-sided
-    tests (inside) or of the test beyond the margin (outside). None above ``MOST``.
+    Takes the depth means and the covariance of the containers' cells as true (``studykit.inference.power``). None
+    above ``MOST``, or where too few containers have every depth.
     """
-    contrast, margin, n0 = model.pairs.widest, model.rows.margin, model.n_containers
-    inside = abs(contrast.estimate) < margin.high
-
-    def power(n: int) -> float:
-        se = contrast.se * math.sqrt(n0 / n)
-        df = max(1.0, contrast.df * (n - 1) / (n0 - 1))
-        if inside:
-            return tost_power(contrast.estimate, se, df, margin.low, margin.high, model.alpha)
-        return beyond_power(contrast.estimate, se, df, margin.high, model.alpha)
-
-    if power(MOST) < chance:
+    cells = known(model.cells)
+    whole = np.isfinite(cells).all(axis=1)
+    columns = np.ones((len(cells), 1)) if model.cells.groups is None else model.cells.groups
+    columns = columns[whole]
+    df = int(whole.sum()) - int(np.linalg.matrix_rank(columns)) if whole.any() else 0
+    if df < 1:
         return None
-    low, high = 1, MOST
-    while high - low > 1:
-        middle = (low + high) // 2
-        low, high = (low, middle) if power(middle) >= chance else (middle, high)
-    return high
+    rest = cells[whole] - columns @ np.linalg.lstsq(columns, cells[whole], rcond=None)[0]
+    return plan_containers(model.mean_values, rest.T @ rest / df, model.rows.margin.edge, alpha=model.alpha, chance=chance,
+                           most=MOST, groups=columns.shape[1])
 
 
-def _reasons(model: FittedModel, word: str, p_holm: float, p_any: float) -> tuple[str, ...]:
-    reasons, censored = [], model.rows.censored
-    if word == "stratified" and p_holm >= model.alpha:
-        reasons.append(NOT_AFTER_HOLM)
-    if p_any < model.alpha and word == "homogeneous":
-        reasons.append("A gradient is there, but it is small against the margin: real, and too small to matter.")
-    if p_any >= model.alpha and word == "inconclusive":
-        reasons.append("No gradient was seen, which does not show that there is none within the margin.")
-    if censored:
-        reasons.append(f"{censored} result{'' if censored == 1 else 's'} known only as a limit "
-                       f"{'is' if censored == 1 else 'are'} not in the fit.")
-    if model.reml.at_zero:
-        reasons.append(_zeros(model))
+def _reasons(model: FittedModel, stock: Stock | None) -> tuple[str, ...]:
+    reasons = [] if stock is None else list(stock.reasons)
+    if model.bounds is not None and model.word != "inconclusive":
+        reasons.append(f"{model.bounds.reason[:1].upper()}{model.bounds.reason[1:].rstrip('.')}.")
+    if model.pairs.unjudged:
+        reasons.append(f"Too few containers to judge {', '.join(model.pairs.unjudged)}.")
+    if model.reml is not None and model.reml.at_zero:
+        reasons.append(_zeros(model, model.reml))
     return tuple(reasons + list(model.notes))
 
 
-def _zeros(model: FittedModel) -> str:
-    """Scatters estimated as zero, how large each could be, and what that does to the interval."""
+def _zeros(model: FittedModel, fit: RemlFit) -> str:
+    """Scatters estimated as zero, and how large each could be."""
     uppers = [f"{SCATTER.get(n, n)} could be up to "
-              f"{significant(model.rows.margin.shown_sd(math.sqrt(model.reml.profile_upper(n))), 2)} {model.shown_unit}"
-              for n in model.reml.at_zero]
-    cautious = model.judge.method == "Kenward-Roger"
-    return (f"Estimated as zero: {'; '.join(uppers)} (95 % bound)."
-            + (" The interval is then rather too wide than too narrow." if cautious else ""))
+              f"{significant(model.rows.margin.shown_sd(math.sqrt(fit.profile_upper(n))), 2)} {model.shown_unit}"
+              for n in fit.at_zero]
+    return f"Estimated as zero: {'; '.join(uppers)} (95 % bound)."
 
 
 def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdict:
@@ -259,57 +286,73 @@ def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdi
 
 
 def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, AnalyteVerdict] | None = None) -> StudyVerdict:
-    """Verdicts of all analytes and of the study; ``others`` holds those reached by another path, by analyte."""
-    fitted = {m.analyte: m.pairs for m in models if isinstance(m, FittedModel)}
-    beyond, gradient = holm([p.p_beyond for p in fitted.values()]), holm([p.p_any for p in fitted.values()])
-    adjusted = {a: (b, g) for a, b, g in zip(fitted, beyond, gradient, strict=True)}
-    other = _adjusted(study, others or {})
+    """Verdicts of all analytes and of the study; ``others`` holds those reached by another path, by analyte.
+
+    Holm's adjustment runs over all analytes that were compared, whichever path judged them.
+    """
     out: list[AnalyteVerdict] = []
     for model in models:
-        if model.analyte in other:
-            out.append(other[model.analyte])
+        if others and model.analyte in others:
+            out.append(others[model.analyte])
         elif isinstance(model, FittedModel):
-            out.append(mixed_verdict(model, study, *adjusted[model.analyte]))
+            out.append(_safely(model, study))
         else:
             out.append(unassessed(model, study))
-    return study_verdict(study, tuple(out))
+    return study_verdict(study, _adjusted(study, out))
 
 
-def _adjusted(study: Study, verdicts: Mapping[str, AnalyteVerdict]) -> dict[str, AnalyteVerdict]:
-    """Verdicts of the known-precision path with Holm's adjustment over those that have p-values."""
-    known, out = [v for v in verdicts.values() if isinstance(v, ComparedVerdict)], dict(verdicts)
-    beyond, gradient = (holm([getattr(v.comparison, p) for v in known]) for p in ("p_beyond", "p_any"))
-    for v, b, g in zip(known, beyond, gradient, strict=True):
-        more = (NOT_AFTER_HOLM,) if v.word == "stratified" and b >= study.alpha else ()
-        out[v.analyte] = replace(v, p_beyond_holm=b, gradient_p_holm=g, reasons=(*more, *v.reasons))
-    return out
+def _safely(model: FittedModel, study: Study) -> AnalyteVerdict:
+    """The verdict, or the numerical failure as this analyte's finding."""
+    try:
+        return mixed_verdict(model, study)
+    except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
+        return unassessed(model, study, f"The numbers failed: {str(error).splitlines()[0] if str(error) else error!r}.")
+
+
+def _adjusted(study: Study, verdicts: list[AnalyteVerdict]) -> tuple[AnalyteVerdict, ...]:
+    """The verdicts with Holm's adjustment over those that have p-values, and the reasons that follow from it."""
+    compared = [v for v in verdicts if isinstance(v, ComparedVerdict)]
+    beyond, gradient = (holm([getattr(v.comparison, p) for v in compared]) for p in ("p_beyond", "p_any"))
+    new = {v.analyte: replace(v, p_beyond_holm=b, gradient_p_holm=g,
+                              reasons=(*_after_holm(v.word, b, g, study.alpha), *v.reasons))
+           for v, b, g in zip(compared, beyond, gradient, strict=True)}
+    return tuple(new.get(v.analyte, v) for v in verdicts)
+
+
+def _after_holm(word: str, beyond: float, gradient: float, alpha: float) -> tuple[str, ...]:
+    if word == "stratified" and beyond >= alpha:
+        return (NOT_AFTER_HOLM,)
+    if word == "homogeneous" and gradient < alpha:
+        return ("A gradient is there, but it is small against the margin: real, and too small to matter.",)
+    if word == "inconclusive" and gradient >= alpha:
+        return ("No gradient was seen, which does not show that there is none within the margin.",)
+    return ()
+
+
+ON_AVERAGE = "homogeneous on average only"
+"""In lists of the study's sentence: the mean is homogeneous, but too little is shown of single containers."""
 
 
 def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVerdict:
-    """Stratified where one analyte is and stays so after Holm; homogeneous where every declared one is; else inconclusive."""
-    words = [v.word for v in analytes]
-    word = ("stratified" if any(v.firm for v in analytes) else
-            "homogeneous" if all(w == "homogeneous" for w in words) else "inconclusive")
-    order = [word, *(w for w in ("stratified", "inconclusive", "homogeneous", "not assessed") if w != word)]
+    """The study's word from those of its analytes.
+
+    Stratified where one analyte is and stays so after Holm; uneven where one is; homogeneous where every declared one
+    is, for the stock where that is claimed; else inconclusive.
+    """
+    finals = [v.final for v in analytes]
+    word = ("stratified" if any(v.firm for v in analytes) else "uneven" if "uneven" in finals else
+            "homogeneous" if all(w == "homogeneous" for w in finals) else "inconclusive")
+    listed = [ON_AVERAGE if v.final == "inconclusive" and v.word == "homogeneous" else v.final for v in analytes]
+    order = [word, *(w for w in ("stratified", "uneven", "inconclusive", ON_AVERAGE, "homogeneous", "not assessed")
+                     if w != word)]
     parts = []
     for each in order:
-        named = [v.label for v in analytes if v.word == each]
+        named = [v.label for v, w in zip(analytes, listed, strict=True) if w == each]
         if named:
             every = len(named) == len(analytes) > 1
             parts.append(f"{each.capitalize()}: " + (f"all {len(named)} analytes" if every else ", ".join(named)))
         elif each == word:
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
     action = study.actions.get(word, "")  # type: ignore[call-overload]
-    return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action, analytes=analytes)
-
-
-def place(contrast: Contrast, margin: Margin, alpha: float, alpha_beyond: float | None = None) -> str:
-    """Where the 1 - 2 alpha interval of a contrast lies against the margin, in words.
-
-    ``alpha_beyond`` is the smaller level asked for 'beyond' where many groups are looked at
-    (Bonferroni), so that one of many is not called out by chance.
-    """
-    if contrast.interval(1 - 2 * alpha).within(margin.low, margin.high):
-        return "inside the margin"
-    level = 1 - 2 * (alpha if alpha_beyond is None else alpha_beyond)
-    return "beyond the margin" if contrast.interval(level).beyond(margin.low, margin.high) else "across its edge"
+    return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word, ""),
+                        analytes=analytes)

@@ -8,14 +8,18 @@ from dataclasses import replace
 import pandas as pd
 from scipy import stats
 
+from studykit.core.record import significant
 from studykit.inference.critical_range import singles_arithmetic
 from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
 from studykit.model.fit import AnalyteModel
-from studykit.model.stated import precision_at, single_results
+from studykit.model.stated import precision_at, single_results, tipping
 from studykit.plot.readable import readable
 from studykit.study.definition import Study
-from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, interval_text, unassessed
+from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, decided, unassessed
+
+THIN = 1.5
+"""A word that bears less than this factor on the stated scatter is told with a warning; chosen, no source."""
 
 
 def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, AnalyteVerdict]:
@@ -30,15 +34,12 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
         if "the verdict depends on where" not in result:
             return none
         return replace(none, word="inconclusive", scope=LABEL, sentence=f"{none.label}: inconclusive. {result}")
-    widest, level = result.comparison.widest, 1 - 2 * study.alpha
-    span = widest.interval(level)
+    what = decided(result.comparison, result.word)
     declared, label = study.analytes[model.analyte], study.label_of(model.analyte)
-    lower, _, upper = widest.label.partition(" - ")
-    sign = "+" if widest.estimate > 0 else ""
-    sentence = (f"{label}: {result.word}, and that {LABEL}. {lower.capitalize()} against {upper} {sign}{widest.estimate:.3g} "
-                f"{result.unit} ({interval_text(span.low, span.high, result.unit, level)}). {result.reasons()[0]}")
+    sentence = f"{label}: {result.word}, and that {LABEL}. {what.text()[:1].upper()}{what.text()[1:]}. {result.reasons()[0]}"
     # the first stands in the sentence, the blind spot has a column of its own
     reasons = tuple(r for r in result.reasons()[1:] if not r.startswith("The method cannot see"))
+    reasons = (*_tips(tipping(result)), *reasons)
     if model.rows.censored:
         reasons += (f"Results below quantification ({model.rows.censored}) stand at their limit here; wherever they lie "
                     f"below it, at the extremes tried the verdict is {result.word}.",)
@@ -49,8 +50,20 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
     return ComparedVerdict(
         analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=reasons,
         margin=declared.margin.text(declared.unit), scope=LABEL, blind_to=declared.blind_to or result.precision.cannot_see,
-        comparison=result.comparison, p_beyond_holm=result.comparison.p_beyond,
+        comparison=result.comparison, decided=what, needed=needed, p_beyond_holm=result.comparison.p_beyond,
         gradient_p_holm=result.comparison.p_any)  # adjusted over the analytes by verdict.judge
+
+
+def _tips(factor: float) -> tuple[str, ...]:
+    """How much more scatter the word bears, with a warning where that is little."""
+    if not math.isfinite(factor):
+        return ()
+    text = (f"The word would change if the real scatter were {significant(factor, 2)} times the stated one, which holds no "
+            "scatter of drawing")
+    if factor >= THIN:
+        return (text + ".",)
+    return (text + ": that is little. Draw one zone a second time and have both samples measured; how far they differ shows "
+            "the scatter of drawing.",)
 
 
 def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -21,7 +22,6 @@ from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
-from studykit.verdict.limits import bounds_at_extremes
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
@@ -31,38 +31,27 @@ BLIND = ("A layered control was not found stratified: this study could not have 
 
 
 def judge_all(stage: StudyTables, models: list[AnalyteModel]) -> StudyVerdict:
-    """The study's verdict, with known-precision verdicts for one container and limits bounded by their extremes.
+    """The study's verdict, with known-precision verdicts for one container.
 
-    A verdict that does not survive every extreme of its values below quantification becomes inconclusive,
-    and so does every 'homogeneous' of a study whose layered control was not found stratified; each
-    with that reason.
+    Every 'homogeneous' of a study whose layered control was not found stratified becomes inconclusive, with that
+    reason.
     """
     first = judge(stage.study, models, single_verdicts(stage.study, models))
-    by_name = {m.analyte: m for m in models}
-    found = tuple(_bounded(stage, by_name[v.analyte], v) for v in first.analytes)
-    if any(v.word == "homogeneous" for v in found) and blind(stage):
-        found = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in found)
-    return first if found == first.analytes else study_verdict(stage.study, found)
-
-
-def _bounded(stage: StudyTables, model: AnalyteModel, verdict: AnalyteVerdict) -> AnalyteVerdict:
-    if not isinstance(model, FittedModel) or not model.rows.censored or verdict.word not in ("homogeneous", "stratified"):
-        return verdict
-    extremes = bounds_at_extremes(stage, model)
-    if {w for _, w in extremes.words} == {verdict.word}:
-        return replace(verdict, reasons=(*verdict.reasons, f"{_capital(extremes.reason)}."))
-    return _unsupported(verdict, f"{_capital(extremes.reason)}.")
+    if not any(v.word == "homogeneous" for v in first.analytes) or not blind(stage):
+        return first
+    found = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in first.analytes)
+    return study_verdict(stage.study, found)
 
 
 def _unsupported(verdict: AnalyteVerdict, why: str) -> AnalyteVerdict:
     """The same numbers with the word taken back, for a reason."""
-    cleared = replace(verdict, needed=None) if isinstance(verdict, ComparedVerdict) else verdict
+    cleared = verdict
+    if isinstance(verdict, ComparedVerdict):
+        stock = verdict.stock
+        weak = stock is not None and stock.word == "homogeneous"
+        cleared = replace(verdict, needed=None, stock=replace(stock, word="inconclusive") if stock and weak else stock)
     return replace(cleared, word="inconclusive", sentence=f"{verdict.label}: inconclusive. {why}",
                    reasons=(why, *verdict.reasons))
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def blind(stage: StudyTables) -> bool:
@@ -98,8 +87,12 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
         stage.record(f"verdict.{name}", v.word, table=table)
         if not isinstance(v, ComparedVerdict):
             continue
-        for part, value in (("difference", v.estimate), ("low", v.low), ("high", v.high)):
-            stage.record(f"{part}.{name}", value, v.unit, 3, kind="optimised", table=table)
+        d = v.decided
+        for part, value in (("difference", d.estimate), ("low", d.low), ("high", d.high)):
+            stage.record(f"{part}.{name}", value, d.unit, 3, kind="optimised", table=table)
+        if v.stock is not None:
+            stage.record(f"stock.{name}", v.final, table=table)
+            stage.record(f"share.{name}", 100 * v.stock.share_upper, "%", 3, table="shares.csv")
         if v.needed is not None:
             stage.record(f"needed.{name}", v.needed, table=table)
     return "{verdict_sentence} {action}"
@@ -107,8 +100,9 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
 
 def sentences(outcome: StudyVerdict) -> pd.DataFrame:
     """Each verdict in a sentence, with reasons, scope and what the method cannot see."""
-    rows = [(v.analyte, v.word, v.sentence, " ".join(v.reasons), v.scope, v.blind_to) for v in outcome.analytes]
-    return pd.DataFrame(rows, columns=["analyte", "verdict", "sentence", "reasons", "holds for", "blind spot of the method"])
+    rows = [(v.analyte, v.word, v.final, v.sentence, " ".join(v.reasons), v.scope, v.blind_to) for v in outcome.analytes]
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "stock", "sentence", "reasons", "holds for",
+                                       "blind spot of the method"])
 
 
 def evidence_shown(table: pd.DataFrame) -> pd.DataFrame:
@@ -120,23 +114,36 @@ def evidence_shown(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
-    """Each judged analyte's widest pair of depths in units of its margin.
+    """Each judged analyte's deciding pair of depths in units of its margin.
 
     Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval).
     """
     rows = []
     for v in outcome.analytes:
         if isinstance(v, ComparedVerdict):
-            contrast, edge = v.comparison.widest, v.comparison.margin.high
-            span = contrast.interval(1 - 2 * v.comparison.alpha)
-            rows.append((v.analyte, v.word, contrast.label, contrast.estimate / edge, span.low / edge, span.high / edge))
+            margin, d = v.comparison.margin, v.decided
+            ratios = [margin.in_margins(margin.from_shown(x)) if math.isfinite(x) else math.copysign(math.inf, x)
+                      for x in (d.estimate, d.low, d.high)]
+            rows.append((v.analyte, v.word, d.pair, *ratios))
     return pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
+
+
+def limits(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+    """What values known only within bounds (limits, coarse rounding) do to each verdict, and what follows."""
+    words, rows = outcome.words(), []
+    for m in models:
+        bounds = m.bounds if isinstance(m, FittedModel) else None
+        if m.rows.censored or bounds is not None:
+            why = bounds.reason if bounds is not None else " ".join(m.notes) if words[m.analyte] == "not assessed" else (
+                "see its sentence above")
+            rows.append((m.analyte, m.rows.censored, len(m.rows.table), words[m.analyte], why))
+    return pd.DataFrame(rows, columns=["analyte", "known only as a limit", "of results", "verdict", "what follows"])
 
 
 def margin_alt(table: pd.DataFrame) -> str:
     """Alt text of the margin figure."""
     parts = [f"{r['analyte']} {significant(r['ratio'], 2)} margins ({r['verdict']})" for r in table.to_dict("records")]
-    return "Widest difference in units of the margin: " + "; ".join(parts)
+    return "Deciding difference in units of the margin: " + "; ".join(parts)
 
 
 def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
