@@ -8,6 +8,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "question": "what is asked, in one sentence",
         "responsible": "the role (not a name) that answers for the decision",
         "scope": "what the answer is for: this container, this lot, this store, or containers like these",
+        "share_percent": "largest share of containers, in per cent, that may lie beyond the margin, where the claim is about more than one",
         "alpha": "chance that is accepted of calling a layered stock homogeneous, and of the opposite error",
         "seed": "seed of blind codes and random orders",
         "invented": "true: data are invented, and every page says so",
@@ -28,6 +29,8 @@ MEANINGS: dict[str, dict[str, str]] = {
     "Factors": {
         "depths": "depth labels from the surface down",
         "fixed": "further columns of the containers table that enter the model as fixed terms",
+        "across_depths": "how containers' profiles scatter: unstructured (nothing assumed) or pooled (every difference alike)",
+        "across_depths_reason": "why the scatter may be pooled; required with pooled, named on page one",
         "by_depth": "those of fixed whose effect may differ between depths",
         "run": "true: laboratory run as a random term",
     },

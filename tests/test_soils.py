@@ -4,6 +4,7 @@ import json
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -33,14 +34,17 @@ def test_estimates_agree_with_lme4(tables, analyte):
     ref = VALUES[analyte]
     m = model.fit_analyte(tables.study, analyte, tables.containers, tables.samples, tables.results)
     assert ref["scale"] == m.rows.margin.scale
-    assert m.mean_values[0] == pytest.approx(ref["mean_top"], rel=1e-6)
-    assert m.bottom_top.estimate == pytest.approx(ref["bottom_top"], rel=1e-6)
-    assert m.bottom_top.se == pytest.approx(ref["se"], rel=1e-6)
-    assert m.bottom_top.df == pytest.approx(ref["df"], rel=1e-6)
-    assert m.depth_test.statistic == pytest.approx(ref["F"], rel=1e-6)
-    assert m.fit.criterion == pytest.approx(ref["criterion"], abs=1e-6)
-    assert m.fit.variances["container"] == pytest.approx(ref["container"], rel=1e-5, abs=1e-9)
-    assert m.fit.variances["residual"] == pytest.approx(ref["residual"], rel=1e-5)
+    # the mixed model beside the containers' own differences: lme4 pools their scatter
+    M = model.prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
+    ends = m.pooled.tests[len(M) - 2].contrast
+    assert float(M[0] @ m.reml.beta) == pytest.approx(ref["mean_top"], rel=1e-6)
+    assert ends.estimate == pytest.approx(ref["bottom_top"], rel=1e-6)
+    assert ends.se == pytest.approx(ref["se"], rel=1e-6)
+    assert ends.df == pytest.approx(ref["df"], rel=1e-6)
+    assert m.reml.test(np.array([row - M[0] for row in M[1:]])).statistic == pytest.approx(ref["F"], rel=1e-6)
+    assert m.reml.criterion == pytest.approx(ref["criterion"], abs=1e-6)
+    assert m.reml.variances["container"] == pytest.approx(ref["container"], rel=1e-5, abs=1e-9)
+    assert m.reml.variances["residual"] == pytest.approx(ref["residual"], rel=1e-5)
 
 
 def test_the_whole_path(tmp_path, capsys, monkeypatch):

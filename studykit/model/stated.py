@@ -77,7 +77,8 @@ def tipping(result: SingleResult) -> float:
 
     def excess(factor: float) -> float:
         cov = np.diag((factor * result.scatter.s) ** 2 / np.array(result.counts, dtype=float))
-        return compare_depths(result.labels, result.means, cov, math.inf, result.comparison.margin, alpha=alpha).p_beyond - alpha
+        found = compare_depths(result.labels, result.means, cov, math.inf, result.comparison.margin, alpha=alpha)
+        return found.p_beyond - alpha
 
     return float(optimize.brentq(excess, 1.0, 1e3, xtol=1e-6)) if excess(1e3) > 0 else math.inf
 

@@ -180,9 +180,9 @@ def structure_words(study: Study, models: list[AnalyteModel]) -> str:
 
 
 def _apart(model: FittedModel) -> bool:
-    """True where some pair's own variance lies outside the central 99 % of its chi-square about the pooled one."""
+    """True where some pair's own variance lies outside its chi-square about the pooled one, at alpha over all pairs."""
     pooled = {t.contrast.label: t.contrast.se for t in model.pooled.tests} if model.pooled is not None else {}
-    pairs, share = model.unstructured.tests, 0.01 / 2 / max(1, len(model.unstructured.tests))
+    pairs, share = model.unstructured.tests, model.alpha / 2 / max(1, len(model.unstructured.tests))
     return any(t.contrast.label in pooled and not share < stats.chi2.cdf(
         t.contrast.df * (t.contrast.se / pooled[t.contrast.label]) ** 2, t.contrast.df) < 1 - share for t in pairs)
 

@@ -306,7 +306,8 @@ def _safely(model: FittedModel, study: Study) -> AnalyteVerdict:
     try:
         return mixed_verdict(model, study)
     except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
-        return unassessed(model, study, f"The numbers failed: {str(error).splitlines()[0] if str(error) else error!r}.")
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return unassessed(model, study, f"The numbers failed: {why}.")
 
 
 def _adjusted(study: Study, verdicts: list[AnalyteVerdict]) -> tuple[AnalyteVerdict, ...]:

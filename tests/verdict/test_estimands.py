@@ -15,6 +15,7 @@ from studykit.demos.shipped import copy_demo
 from studykit.intake.take import run_intake
 from studykit.model import fit as model_fit
 from studykit.model import tables as model_tables
+from studykit.quality.massbalance import zone_shares
 from studykit.study import definition
 from studykit.study.tables import load_tables
 from studykit.verdict import estimands
@@ -34,7 +35,7 @@ def forge(tmp_path_factory):
 def test_forge_is_weighted_by_mass(forge):
     stage, model = forge
     zones = estimands.zones_of(stage.study, model, stage.containers, stage.samples)
-    assert {z.weighted_by for z in zones} == {"mass"}
+    assert {z.weighted_by for z in zones} == {"mass (volume of the vessel)"}
     c = stage.containers.set_index("container")
     old = [z for z in zones if c.loc[z.container, "age_days"] == "90" or c.loc[z.container, "age_days"] == 90]
     assert len(old) == 4  # the tumbled keg is a control and stays out
@@ -91,7 +92,7 @@ def test_heel_excess_by_hand(tmp_path):
     expected = by_hand(np.array([v[0] for v in heel.values()]), zone_means(cells))
     # heights 0.83, 0.5, 0.17 in a cylinder: layers 0.335, 0.33, 0.335 of the volume, nearly the plain mean
     assert (row["estimate"], row["low"], row["high"]) == pytest.approx(expected, abs=0.02)
-    assert (row["containers"], row["weighted by"], row["interval lies"]) == (4, "volume", "beyond the margin")
+    assert (row["containers"], row["weighted by"], row["interval lies"]) == (4, "volume of the vessel", "beyond the margin")
 
 
 def test_loss_to_the_floor_by_hand(tmp_path):
@@ -139,28 +140,33 @@ def test_a_frustum_is_weighted_by_its_volumes(tmp_path):
     assert zones[0].weights == pytest.approx(parts / parts.sum(), rel=1e-9)
 
 
-def test_without_a_filling_height_shares_are_equal_and_that_is_told(tmp_path):
+def test_without_a_filling_height_layers_count_by_their_height(tmp_path):
     stage, models = opened(tmp_path, calm(4))
     containers = stage.containers.assign(liquid_height_mm=np.nan)
     zones = estimands.zones_of(stage.study, models[0], containers, stage.samples)
-    assert zones[0].weights == pytest.approx([1 / 3] * 3)
-    assert zones[0].weighted_by == "equal shares (height or vessel not known)"
+    assert zones[0].weights == pytest.approx([0.335, 0.33, 0.335])
+    assert zones[0].weighted_by == "height; the level is not known"
+
+
+def test_one_weighting_for_the_balance_and_the_departures(tmp_path):
+    # heights 0.95 to 0.03: cuts half-way between neighbours, the outermost reach surface and floor
+    study = make(tmp_path / "s", calm(4)).study
+    shares, _ = zone_shares(study, {}, [0.95, 0.83, 0.5, 0.17, 0.03])
+    assert shares == pytest.approx([0.11, 0.225, 0.33, 0.235, 0.1])
 
 
 def test_the_largest_departure_is_that_of_the_richest_zone(tmp_path):
     stage, models = opened(tmp_path, calm(5, lower=12.0))
     row = estimands.departures(stage, models).iloc[0]
-    means = np.array([math.exp(m) for m in models[0].mean_values])
-    whole = float(np.array([0.335, 0.33, 0.335]) @ means)
+    values = models[0].rows.measured.pivot(index="container", columns="depth", values="value")
+    whole = values.to_numpy() @ np.array([0.335, 0.33, 0.335])
+    own = np.log(values["lower"].to_numpy() / whole)
     assert row["zone"] == "lower"
-    assert row["departure"] == pytest.approx(100 * (means[2] / whole - 1), rel=1e-6)
-    assert row["plain mean"] == pytest.approx(means.mean())
-    # the interval is that of a simulation with the fitted covariance (2 % for the delta method)
-    m = models[0]
-    draws = np.exp(np.random.default_rng(3).multivariate_normal(m.mean_values, m.mean_cov, 200_000))
-    spread = np.log(draws[:, 2] / (draws @ np.array([0.335, 0.33, 0.335]))).std()
-    half = stats.t.isf(0.05, m.pairs.df) * spread
-    assert math.log((1 + row["high"] / 100) / (1 + row["low"] / 100)) == pytest.approx(2 * half, rel=0.02)
+    assert row["departure"] == pytest.approx(100 * math.expm1(own.mean()), rel=1e-9)
+    # one number a container, then Student's t over the five
+    half = stats.t.isf(0.05, 4) * own.std(ddof=1) / math.sqrt(5)
+    ends = [100 * math.expm1(own.mean() + k * half) for k in (-1, 1)]
+    assert (row["low"], row["high"]) == pytest.approx(tuple(ends))
 
 
 def test_containers_that_miss_a_zone_are_left_out(tmp_path):

@@ -6,8 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from studykit.inference.power import chances
 from studykit.model.fit import fit_analyte
-from studykit.model.tables import model_vs_summary
+from studykit.model.rows import known
+from studykit.model.tables import structures
 from studykit.study.definition import parse_study
 from studykit.verdict import rule as verdict
 from studykit.verdict.containers import own_contrasts
@@ -19,9 +21,9 @@ def test_sentences_say_what_was_shown():
     study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
     v = verdict.judge(study, [m]).analytes[0]
     assert v.word == "stratified"
-    assert v.sentence.startswith("y: stratified. The largest difference is lower against upper +3")
+    assert v.sentence.startswith("y: stratified. The decisive difference is lower against upper +3")
     assert "beyond the declared ±5 %" in v.sentence
-    assert v.low < v.estimate < v.high
+    assert v.decided.low < v.decided.estimate < v.decided.high
     assert v.comparison.at_least_shown()[0] > 5
 
 
@@ -37,17 +39,17 @@ def test_not_seen_is_not_the_same():
 
 
 def test_more_containers_really_decide_it():
+    # the planner's own chance at that many containers, all pairs of depths looked at (simulated truth: inference/test_power)
     _study, m = fit(layered(sd=0.06, seed=7), DEPTHS, {"relative_percent": 5})
     needed = verdict.containers_needed(m)
-    # the same scatter and difference with that many containers: the power at n reaches 0.8, at n - 1 it does not
-    contrast, n0 = m.pairs.widest, m.n_containers
-    from studykit.inference.tost_power import tost_power
+    cells = known(m.cells)
+    cov = np.cov(cells, rowvar=False)
 
-    def power(n):
-        return tost_power(contrast.estimate, contrast.se * math.sqrt(n0 / n), contrast.df * (n - 1) / (n0 - 1),
-                          m.rows.margin.low, m.rows.margin.high, 0.05)
+    def chance(n):
+        found = chances(m.mean_values, cov, n, m.rows.margin.edge)
+        return found.homogeneous if np.ptp(m.mean_values) < m.rows.margin.edge else found.stratified
 
-    assert power(needed) >= 0.8 > power(needed - 1)
+    assert chance(needed) >= 0.8 > chance(needed - 1)
 
 
 def test_containers_needed_of_two_depths_are_those_of_the_paired_t_test():
@@ -73,10 +75,12 @@ def test_containers_needed_of_two_depths_are_those_of_the_paired_t_test():
 
 
 def test_an_estimate_at_the_margin_is_never_decided():
-    _study, m = fit(layered(sd=0.03, gradient=math.log(1.05), seed=8), DEPTHS, {"relative_percent": 5})
-    edge = m.rows.margin.high
-    tests = tuple(replace(t, contrast=replace(t.contrast, estimate=edge * 0.999)) for t in m.pairs.tests)
-    m = replace(m, pairs=replace(m.pairs, tests=tests))
+    frame = layered(depths=("upper", "lower"), sd=0.03, seed=8)
+    cells = np.log(frame.pivot(index="container", columns="depth", values="value"))
+    shift = math.log(1.05) - float((cells["lower"] - cells["upper"]).mean())
+    frame.loc[frame["depth"] == "lower", "value"] *= math.exp(shift)
+    _study, m = fit(frame, ("upper", "lower"), {"relative_percent": 5})
+    assert m.bottom_top.estimate == pytest.approx(m.rows.margin.edge)
     assert verdict.containers_needed(m) is None
 
 
@@ -111,7 +115,7 @@ def test_one_stratified_analyte_among_many_must_hold_after_holm():
 def test_study_word(words, study_word, start):
     study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
     one = verdict.judge(study, [m]).analytes[0]
-    out = verdict.study_verdict(study, tuple(replace(one, analyte=n, label=n, word=w, p_beyond_holm=0.01)
+    out = verdict.study_verdict(study, tuple(replace(one, analyte=n, label=n, word=w, p_beyond_holm=0.01, stock=None)
                                              for n, w in zip("ab", words, strict=True)))
     assert out.word == study_word
     assert out.sentence.startswith(start)
@@ -135,11 +139,11 @@ def test_widening_the_margin_never_undoes_homogeneous():
     assert seen[-1]
 
 
-def test_model_and_summary_agree_or_say_why():
+def test_own_differences_and_the_mixed_model_stand_side_by_side():
     _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
-    assert model_vs_summary([m])["why they differ"].tolist() == ["same number"]
-    _, m = fit(layered().drop(index=[4]), DEPTHS, {"relative_percent": 5})
-    assert "unequal numbers of results" in model_vs_summary([m])["why they differ"].iloc[0]
+    table = structures([m])
+    assert table["own differences"].to_numpy() == pytest.approx(table["mixed model"].to_numpy(), rel=1e-9)  # balanced
+    assert set(table["decides"]) == {"own differences"}
 
 
 def test_containers_that_stand_out_come_first():

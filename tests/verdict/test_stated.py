@@ -12,7 +12,7 @@ from studykit.demos.shipped import copy_demo
 from studykit.inference.critical_range import flag_chance
 from studykit.intake.take import run_intake
 from studykit.model import tables as model_tables
-from studykit.model.stated import single_results
+from studykit.model.stated import single_results, tipping
 from studykit.study.tables import load_tables
 from studykit.verdict import stated as known
 from studykit.verdict.rule import NOT_AFTER_HOLM, ComparedVerdict, judge
@@ -53,10 +53,13 @@ def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
     se = r(mean) / stats.norm.ppf(0.975) / math.sqrt(2) * math.sqrt(2)  # s_r = r / 2.77, difference of two singles
     edge, gap = margin(mean), lower - upper  # the largest of the three differences in every one of these readings
     got = tote[2][analyte]
-    assert got.pair == "lower - upper"
-    assert got.estimate == pytest.approx(gap, abs=1e-9)
+    assert got.decided.pair == "lower - upper"
+    assert got.decided.estimate == pytest.approx(gap, abs=1e-9)
     half = stats.norm.ppf(0.95) * se
-    assert (got.low, got.high) == pytest.approx((gap - half, gap + half), rel=2e-3)
+    if word == "inconclusive":  # the interval that holds for all three pairs together, wider than the pair's own
+        assert got.decided.low < gap - half < gap + half < got.decided.high
+    else:
+        assert (got.decided.low, got.decided.high) == pytest.approx((gap - half, gap + half), rel=2e-3)
     within = all(abs(d) + half < edge for d in (middle - upper, lower - middle, gap))
     # with three depths at most two pairs can lie at the margin at once: z at 0.05 / 2
     beyond = (gap - edge) / se > stats.norm.ppf(0.975)
@@ -153,3 +156,28 @@ def test_without_a_repeatability_nothing_is_said(tmp_path):
     assert got.word == "not assessed"
     assert "No repeatability is known" in got.sentence
     assert known.arithmetic_table(stage.study, models).empty
+
+
+def test_the_tipping_factor_is_where_the_word_changes(tmp_path):
+    # r = 4: s_r = 4 / 2.77; all depths agree but for 1, margin 8: (8 - 1) / (1.645 sqrt(2) s_r)
+    got, stage, models = judged(tmp_path, [100], [100], [101], margin={"absolute": 8})
+    s_r = 4 / (stats.norm.ppf(0.975) * math.sqrt(2))
+    result = single_results(stage.study, models)["P"]
+    factor = 7 / (stats.norm.ppf(0.95) * math.sqrt(2) * s_r)
+    assert tipping(result) == pytest.approx(factor, rel=1e-6)
+    assert f"{factor:.1f} times the stated one" in got.reasons[0]
+    assert "that is little" not in got.reasons[0]
+    # at 1.01 times that scatter the word is gone, at 0.99 times it stands
+    for times, word in ((0.99, "homogeneous"), (1.01, "inconclusive")):
+        wide = {"repeatability": {"r": 4.0 * factor * times, "source": "invented"}}
+        again, *_ = judged(tmp_path / str(times), [100], [100], [101], margin={"absolute": 8}, **wide)
+        assert again.word == word
+
+
+def test_a_word_on_thin_ice_says_how_to_measure_the_scatter_of_drawing(tmp_path):
+    got, stage, models = judged(tmp_path, [100], [100], [112], margin={"absolute": 5})
+    assert got.word == "stratified"
+    assert 1 < tipping(single_results(stage.study, models)["P"]) < 3
+    thin, *_ = judged(tmp_path / "thin", [100], [100], [109.5], margin={"absolute": 5})
+    assert thin.word == "stratified"
+    assert "Draw one zone a second time" in thin.reasons[0]

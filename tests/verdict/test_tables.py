@@ -103,8 +103,8 @@ def test_what_cannot_be_concluded_of_one_container(tmp_path):
 def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
     stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, **OWN)
     outcome = verdictset.judge_all(stage, models)
-    for table in (containers.groups(stage.study, models, outcome), containers.outstanding(models, outcome),
-                  pouring.pouring(stage, models, outcome), estimands.departures(stage, models),
+    for table in (containers.groups(stage.study, models), containers.outstanding(models),
+                  pouring.pouring(stage, models, outcome.words()), estimands.departures(stage, models),
                   estimands.whole(stage, models), particles.table_of(
                       particles.ruled_out(stage, models), outcome),
                   sufficiency.criteria(stage.study, models), diagnostics.repeatability(stage.study, models),
@@ -126,12 +126,12 @@ def test_sentences_carry_the_blind_spot_and_numbers_are_recorded(tmp_path):
     texts = stage.recorder.texts()
     assert texts["verdict.P"] == "homogeneous"
     assert {"difference.P", "low.P", "high.P"} <= set(texts)
-    assert kit.fill(template, texts).startswith("Homogeneous: P.")
+    assert kit.fill(template, texts).startswith("Inconclusive: no analyte is shown to be stratified")
 
 
 def test_pouring_names_the_poor_first_litres(tmp_path):
     stage, models = opened(tmp_path, calm(6, lower=60.0))
-    table = pouring.pouring(stage, models, verdictset.judge_all(stage, models))
+    table = pouring.pouring(stage, models, verdictset.judge_all(stage, models).words())
     first = table[table["which"] == "first, poured from the top"].iloc[0]
     last = table[table["which"] == "left behind after pouring from the top"].iloc[0]
     mean = 100 + 60 * 0.335  # layers 0.335, 0.33, 0.335 of a cylinder
@@ -211,14 +211,14 @@ def test_ages_are_drawn_only_where_there_are_several_and_something_is_not_homoge
     from tests.model.test_fit import DEPTHS, fit, layered
 
     study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
-    assert containers.by_age([m], judge(study, [m])).empty  # one age
+    assert containers.by_age([m], judge(study, [m]).words()).empty  # one age
     aged = m.rows.table.assign(age_months=m.rows.table["container"].map({f"C{i}": 6.0 * i for i in range(6)}))
     older = replace(m, rows=replace(m.rows, table=aged))
-    table = containers.by_age([older], judge(study, [older]))
+    table = containers.by_age([older], judge(study, [older]).words())
     assert table["age_months"].tolist() == [0, 6, 12, 18, 24, 30]
     assert containers.age_figure([older], table) is not None
     assert "Bottom minus top of each container against age, y" in containers.age_alt(table)
     calm_study, calm_model = fit(layered(), DEPTHS, {"relative_percent": 5})
-    nothing = containers.by_age([calm_model], judge(calm_study, [calm_model]))
+    nothing = containers.by_age([calm_model], judge(calm_study, [calm_model]).words())
     assert nothing.empty
     assert containers.age_figure([calm_model], nothing) is None
