@@ -8,7 +8,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "question": "what is asked, in one sentence",
         "responsible": "the role (not a name) that answers for the decision",
         "scope": "what the answer is for: this container, this lot, this store, or containers like these",
-        "share_percent": "largest share of containers, in per cent, that may lie beyond the margin, where the claim is about more than one",
+        "share_percent": "largest share of containers, in per cent, that may lie beyond the margin, for a claim about several",
         "alpha": "chance that is accepted of calling a layered stock homogeneous, and of the opposite error",
         "seed": "seed of blind codes and random orders",
         "invented": "true: data are invented, and every page says so",

@@ -126,6 +126,6 @@ def test_the_readme_shows_the_verdicts_of_the_demo(tmp_path):
         span = ""
         if r["difference"] == r["difference"]:
             low, value, high = (significant(r[k], 3) for k in ("low", "difference", "high"))
-            span = f"{r['widest pair'].replace(' - ', ' against ')}: {value} {r['unit']} ({low} to {high})"
+            span = f"{r['deciding pair'].replace(' - ', ' against ')}: {value} {r['unit']} ({low} to {high})"
         rows.append(f"| {r['name']} | {r['verdict']} | {r['margin']} | {span} |")
     assert "\n".join(rows) in (ROOT / "README.md").read_text()

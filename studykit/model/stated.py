@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
 
 from studykit.core.errors import BadInput, DesignMismatch
 from studykit.inference.censored import bound_verdict
-from studykit.inference.equivalence import compare_depths
 from studykit.inference.single import SingleResult, judge_container, which_scatter
 from studykit.model.fit import PROFILE_COLUMNS, AnalyteModel
 from studykit.model.rows import ModelRows, margin_of
@@ -61,26 +58,6 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
         except DesignMismatch as error:
             out[model.analyte] = str(error)
     return out
-
-
-def tipping(result: SingleResult) -> float:
-    """By how much the real scatter must exceed the stated one before the word changes; infinite where it is inconclusive.
-
-    Published repeatability holds no scatter of drawing, so a factor near 1 is a word on thin ice.
-    """
-    alpha, tests = result.comparison.alpha, result.comparison.tests
-    if result.word == "homogeneous":
-        z = float(stats.norm.isf(alpha))
-        return min((result.edge - abs(t.contrast.estimate)) / (z * t.contrast.se) for t in tests)
-    if result.word != "stratified":
-        return math.inf
-
-    def excess(factor: float) -> float:
-        cov = np.diag((factor * result.scatter.s) ** 2 / np.array(result.counts, dtype=float))
-        found = compare_depths(result.labels, result.means, cov, math.inf, result.comparison.margin, alpha=alpha)
-        return found.p_beyond - alpha
-
-    return float(optimize.brentq(excess, 1.0, 1e3, xtol=1e-6)) if excess(1e3) > 0 else math.inf
 
 
 def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.DataFrame:

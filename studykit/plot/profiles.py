@@ -51,6 +51,8 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, analyte: str, word: str) -> Non
     for _, one in part[part["who"] != "mean"].groupby("who", sort=False):
         ax.plot(one["difference"], one["height"], color=THIN, lw=0.6, alpha=0.55, marker=".", ms=2.5, zorder=2)
     mean = part[part["who"] == "mean"]
+    far = 20 * max(abs(low), abs(high), float(mean["difference"].abs().max()))  # an interval without an end leaves the panel
+    mean = mean.assign(low=mean["low"].clip(lower=-far), high=mean["high"].clip(upper=far))
     spread = [mean["difference"] - mean["low"], mean["high"] - mean["difference"]]
     ax.errorbar(mean["difference"], mean["height"], xerr=spread, color=INK, lw=1.6, marker="o", ms=4.5, capsize=2.5,
                 zorder=3)
@@ -65,7 +67,7 @@ def _frame_x(ax: Axes, part: pd.DataFrame, low: float, high: float) -> None:
     """Show the margin and the mean's intervals whole; single containers may run out at the 2 % tails."""
     single = part.loc[part["who"] != "mean", "difference"].dropna()
     mean = part.loc[part["who"] == "mean", ["low", "high"]].to_numpy(dtype=float)
-    edges = [low, high, np.nanmin(mean), np.nanmax(mean)]
+    edges = [low, high, *mean[np.isfinite(mean)]]
     if len(single):
         edges += list(np.quantile(single, [0.02, 0.98]))
     pad = 0.08 * (max(edges) - min(edges))

@@ -41,7 +41,7 @@ def _optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
     path = _place(stage, stem, f"{name}.csv")
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
-    return read_csv(path, keep_default_na=False)
+    return read_csv(path, keep_default_na=False, dtype={"container": str})  # codes are text
 
 
 def words(stage: OpenStage) -> dict[str, str]:
@@ -136,7 +136,8 @@ def method(stage: OpenStage) -> str:
             f"sampled at {n['depths']} depths ({', '.join(study.factors.depths)}): {_count(n['samples_planned'], 'sample')}, "
             f"{_count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
-        further = f", and {', '.join(study.factors.fixed).replace('_', ' ')} as further factors" if study.factors.fixed else ""
+        acting = ", ".join(study.factors.by_depth).replace("_", " ")
+        further = f", with {acting} as factors that act on depth" if acting else ""
         text += (f"Differences between depths were taken within each container and judged over the containers{further}. "
                  + ("It was declared before the data that every difference scatters alike, so a mixed model with container as "
                     f"a random and depth as a fixed factor decides ({study.factors.across_depths_reason.rstrip('.')}); the "

@@ -26,8 +26,8 @@ YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
 AGE_COLUMNS = ["analyte", "container", "store", "age_months", "contrast", "unit"]
-SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "at most, were they normal, %",
-                 "next low", "next high", "unit", "noise from"]
+SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
+                 "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
 
 
@@ -128,12 +128,13 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         ends = each[m.cells.exact, m.cells.k - 2]
         ends = ends[np.isfinite(ends)]
         seen = float(np.mean(np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge))
-        normal, low, high = math.nan, math.nan, math.nan
+        share, normal, low, high = math.nan, math.nan, math.nan, math.nan
         if len(ends) > 2:
-            normal = _up(share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df).upper)
+            found = share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df)
+            share, normal = round(100 * found.share, 1), _up(found.upper)
             low, high = m.rows.margin.shown_interval(next_container(ends, 0.95))
-        rows.append((m.analyte, len(each), round(100 * seen, 1), _up(share_of(study, m).upper), study.share_percent, normal,
-                     low, high, m.shown_unit, source))
+        rows.append((m.analyte, len(each), round(100 * seen, 1), share, _up(share_of(study, m).upper),
+                     study.share_percent, normal, low, high, m.shown_unit, source))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
 
 

@@ -109,7 +109,8 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
     """
     margin, level = comparison.margin, 1 - 2 * comparison.alpha
     if bounds is not None:
-        pair = max(bounds.spans, key=lambda n: max(map(abs, bounds.spans[n])))
+        out = word == "stratified"
+        pair = max(bounds.spans, key=lambda n: _near_end(bounds.span(n)) if out else max(map(abs, bounds.spans[n])))
         known = [t.contrast.estimate for t in comparison.tests if t.contrast.label == pair]
         span = margin.shown_interval(bounds.span(pair))
         return Decided(pair=pair, estimate=margin.shown(known[0]) if known else math.nan, low=span.low, high=span.high,

@@ -8,18 +8,14 @@ from dataclasses import replace
 import pandas as pd
 from scipy import stats
 
-from studykit.core.record import significant
 from studykit.inference.critical_range import singles_arithmetic
 from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
 from studykit.model.fit import AnalyteModel
-from studykit.model.stated import precision_at, single_results, tipping
+from studykit.model.stated import precision_at, single_results
 from studykit.plot.readable import readable
 from studykit.study.definition import Study
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, decided, unassessed
-
-THIN = 1.5
-"""A word that bears less than this factor on the stated scatter is told with a warning; chosen, no source."""
 
 
 def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, AnalyteVerdict]:
@@ -39,7 +35,8 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
     sentence = f"{label}: {result.word}, and that {LABEL}. {what.text()[:1].upper()}{what.text()[1:]}. {result.reasons()[0]}"
     # the first stands in the sentence, the blind spot has a column of its own
     reasons = tuple(r for r in result.reasons()[1:] if not r.startswith("The method cannot see"))
-    reasons = (*_tips(tipping(result)), *reasons)
+    if tips := result.tipping_sentence():
+        reasons = (tips, *reasons)
     if model.rows.censored:
         reasons += (f"Results below quantification ({model.rows.censored}) stand at their limit here; wherever they lie "
                     f"below it, at the extremes tried the verdict is {result.word}.",)
@@ -52,18 +49,6 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
         margin=declared.margin.text(declared.unit), scope=LABEL, blind_to=declared.blind_to or result.precision.cannot_see,
         comparison=result.comparison, decided=what, needed=needed, p_beyond_holm=result.comparison.p_beyond,
         gradient_p_holm=result.comparison.p_any)  # adjusted over the analytes by verdict.judge
-
-
-def _tips(factor: float) -> tuple[str, ...]:
-    """How much more scatter the word bears, with a warning where that is little."""
-    if not math.isfinite(factor):
-        return ()
-    text = (f"The word would change if the real scatter were {significant(factor, 2)} times the stated one, which holds no "
-            "scatter of drawing")
-    if factor >= THIN:
-        return (text + ".",)
-    return (text + ": that is little. Draw one zone a second time and have both samples measured; how far they differ shows "
-            "the scatter of drawing.",)
 
 
 def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

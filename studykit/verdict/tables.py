@@ -11,6 +11,7 @@ import pandas as pd
 from studykit.core.errors import BadInput
 from studykit.core.record import read_records, significant
 from studykit.inference.share import share_bound_clear
+from studykit.inference.margin import Margin
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
 from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.tables import fit_all, safe_name
@@ -122,10 +123,16 @@ def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
     for v in outcome.analytes:
         if isinstance(v, ComparedVerdict):
             margin, d = v.comparison.margin, v.decided
-            ratios = [margin.in_margins(margin.from_shown(x)) if math.isfinite(x) else math.copysign(math.inf, x)
-                      for x in (d.estimate, d.low, d.high)]
+            ratios = [_in_margins(margin, x) for x in (d.estimate, d.low, d.high)]
             rows.append((v.analyte, v.word, d.pair, *ratios))
     return pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
+
+
+def _in_margins(margin: Margin, told: float) -> float:
+    """A difference as told in multiples of the margin; minus 100 per cent and what has no end are infinite."""
+    if not math.isfinite(told):
+        return told
+    return -math.inf if margin.log and told <= -100 else margin.in_margins(margin.from_shown(told))
 
 
 def limits(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:

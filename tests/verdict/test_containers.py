@@ -83,18 +83,18 @@ def test_by_age_stands_in_order_of_age_and_its_words_name_both_ends():
     m = fitted(what, ages=ages)
     outcome = judge(what, [m])
     assert outcome.words()["y"] != "homogeneous"
-    t = containers.by_age([m], outcome)
+    t = containers.by_age([m], outcome.words())
     assert t["age_months"].tolist() == sorted(ages.values())
     assert t.set_index("container").loc["N2", "contrast"] == pytest.approx(9.0)
     assert containers.age_alt(t) == (
         "Bottom minus top of each container against age, y: \u22128.0 1 at 3 months to 9.0 1 at 36 months.")
-    assert containers.outstanding([m], outcome, most=3)["container"].tolist() == ["N2", "S2", "N3"]
+    assert containers.outstanding([m], most=3)["container"].tolist() == ["N2", "S2", "N3"]
 
 
 def test_containers_of_one_age_give_no_figure():
     what = study()
     m = fitted(what)
-    empty = containers.by_age([m], judge(what, [m]))
+    empty = containers.by_age([m], judge(what, [m]).words())
     assert empty.empty
     assert containers.age_figure([m], empty) is None
     assert containers.age_alt(empty) == "no figure"
@@ -108,5 +108,5 @@ def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth(
     noise, df, source = containers.noise_of(study(), m)
     # a difference of two means of two determinations: 2 s^2 / 2, with one degree of freedom for each of 12 zones
     pairs = np.array([r[2] for r in rows]).reshape(12, 2)
-    assert noise == pytest.approx(pairs.var(axis=1, ddof=1).mean(), rel=1e-6)
+    assert noise == pytest.approx(math.sqrt(pairs.var(axis=1, ddof=1).mean()), rel=1e-6)
     assert (df, source) == (12.0, "zones determined twice")

