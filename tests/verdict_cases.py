@@ -17,7 +17,7 @@ Cells = Mapping[str, Mapping[str, Sequence[float | str]]]
 
 
 def make(root: Path, cells: Cells, *, margin: Mapping[str, float] | None = None, controls: Mapping[str, str] | None = None,
-         run: str = "R1", **analyte: Any) -> kit.Stage:
+         run: str = "R1", share: float = 20, **analyte: Any) -> kit.Stage:
     """Write a study of one analyte, P, and open its verdict stage. Depths come from the keys of ``cells``."""
     entry = {"unit": "mg/kg", "method": "invented", "margin": dict(margin or {"relative_percent": 5}),
              "margin_reason": "a test", **analyte}
@@ -35,7 +35,7 @@ def make(root: Path, cells: Cells, *, margin: Mapping[str, float] | None = None,
                 results += (f"{code},P,{'' if limit else v},mg/kg,{str(v)[0] if limit else ''},{limit},{k},{run},lab.csv,"
                             f"{line}\n")
                 line += 1
-    study = definition(analytes={"P": entry})
+    study = definition(analytes={"P": entry}, share_percent=share)
     write_study(root, study=study, containers=containers, samples=samples, results_text=results)
     return kit.open_stage("06-verdict", str(root), str(root / "report"))
 

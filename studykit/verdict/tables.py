@@ -10,8 +10,8 @@ import pandas as pd
 
 from studykit.core.errors import BadInput
 from studykit.core.record import read_records, significant
-from studykit.inference.share import share_bound_clear
 from studykit.inference.margin import Margin
+from studykit.inference.share import share_bound_clear
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
 from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.tables import fit_all, safe_name

@@ -25,7 +25,7 @@ from studykit.verdict.rule import StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
-OF_ZONES = {"homogeneous": WITHIN, "stratified": BEYOND, "inconclusive": UNDECIDED}
+OF_ZONES = {"homogeneous": WITHIN, "uneven": BEYOND, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin"]
 UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
@@ -36,7 +36,7 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin.
 
     Words: within the margin, beyond the margin, cannot tell, nothing is known.  Estimates as in the tables they
-    come from; the zones carry the pair of depths that differ most.
+    come from; the zones carry the pair of depths that decides.
     """
     zones, heels = estimands.departures(stage, models), _heels(stage, models)
     told = outcome.to_table().set_index("analyte")
@@ -50,8 +50,9 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
                 rows.append((name, use, _word(r["low"], r["high"], edges), r["departure"], r["low"], r["high"], r["unit"],
                              margin.text))
         verdict = told.loc[name]
-        rows.append((name, "zones", OF_ZONES.get(str(verdict["verdict"]), UNKNOWN), verdict["difference"], verdict["low"],
-                     verdict["high"], verdict["unit"], margin.text))
+        zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
+        rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), verdict["difference"], verdict["low"], verdict["high"],
+                     verdict["unit"], margin.text))
         rows.append((name, "floor", *_floor(heels.get(name)), margin.text))
     return pd.DataFrame(rows, columns=COLUMNS)
 

@@ -24,7 +24,7 @@ def with_heels(values: list[float] | None):
 
 
 def judged(tmp_path, values: list[float] | None):
-    stage = make(tmp_path / "s", with_heels(values))
+    stage = make(tmp_path / "s", with_heels(values), share=90)  # few containers: the share is not what is asked here
     models = model_tables.fit_all(stage)
     outcome = judge_all(stage, models)
     return stage, outcome, uses.uses(stage, models, outcome)
