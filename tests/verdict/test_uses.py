@@ -71,7 +71,7 @@ def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
 def test_one_heel_is_no_interval_and_cannot_tell(tmp_path) -> None:
     cells = calm(6)
     cells["C0"]["heel"] = [100.0]
-    stage = make(tmp_path / "s", cells)
+    stage = make(tmp_path / "s", cells, share=90)
     models = model_tables.fit_all(stage)
     outcome = judge_all(stage, models)
     table = uses.uses(stage, models, outcome)
