@@ -24,7 +24,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from studykit.study.stages import STAGES, STEMS
 
 ROOT = Path(__file__).resolve().parents[2]
-LARGEST_FILE, LARGEST_CELL, WORDS_PER_LINE, MOST_LINES = 400_000, 15, 7.0, 90
+LARGEST_FILE, LARGEST_CELL, WORDS_PER_STATEMENT, MOST_STATEMENTS, WIDEST = 400_000, 10, 7.0, 70, 120
 IMPORT = "import studykit.notebook as kit"
 PARAMETERS = {"study", "out_dir"}
 QUESTIONS = {s.stem: s.question for s in STAGES}
@@ -147,14 +147,15 @@ def outputs_stored(nb: NotebookNode) -> list[str]:
 
 
 def sizes(nb: NotebookNode) -> list[str]:
-    """Prose in proportion, short cells, few lines."""
+    """Prose in proportion, short cells, few statements (a call may run over several lines), no line past the page."""
     prose = sum(len(c.source.split()) for c in nb.cells if c.cell_type == "markdown")
-    lengths = [len(lines_of(c)) for c in code_cells(nb)]
-    faults = [f"a code cell of {n} lines" for n in lengths if n > LARGEST_CELL]
-    if sum(lengths) > MOST_LINES:
-        faults.append(f"{sum(lengths)} code lines")
-    if prose / max(1, sum(lengths)) < WORDS_PER_LINE:
-        faults.append(f"{prose / sum(lengths):.1f} words a code line")
+    lengths = [len(ast.parse(c.source).body) for c in code_cells(nb)]
+    faults = [f"a code cell of {n} statements" for n in lengths if n > LARGEST_CELL]
+    faults += [f"a code line of {len(line)} characters" for c in code_cells(nb) for line in lines_of(c) if len(line) > WIDEST]
+    if sum(lengths) > MOST_STATEMENTS:
+        faults.append(f"{sum(lengths)} code statements")
+    if prose / max(1, sum(lengths)) < WORDS_PER_STATEMENT:
+        faults.append(f"{prose / sum(lengths):.1f} words a code statement")
     return faults
 
 
@@ -293,6 +294,7 @@ SPOILT: tuple[tuple[Rule, Callable[[NotebookNode], None]], ...] = (
     (outputs_stored, _set(5, outputs=[*sound().cells[5].outputs, *STDERR])),
     (outputs_stored, _set(5, outputs=[*sound().cells[5].outputs, *ERROR])),
     (sizes, _add(5, "x = 1\n" * 15)),
+    (sizes, _add(5, "x = '" + "wide " * 30 + "'")),
     (sizes, _add(5, "x = 1\n" * 12)),
     (named_kernel, lambda nb: nb.metadata.pop("kernelspec")),
     (named_kernel, lambda nb: nb.metadata.pop("language_info")),
