@@ -233,8 +233,8 @@ def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, 
                 level: float = 0.95) -> ShareBound:
     """Upper bound of the share beyond that no mixture escapes, from the containers' own differences.
 
-    differences: (n,) or (n, K) for K pairs of depths, scale of the margin, NaN where a pair is lost (the claim then is
-    about the pairs that are there; a container without any does not count). noise_se: standard error of one
+    differences: (n,) or (n, K) for K pairs of depths, scale of the margin, NaN where a pair is lost: a container with
+    a pair unseen is never clear, one without any pair does not count. noise_se: standard error of one
     difference from measurement alone, on noise_df degrees of freedom; None where it is unknown (then errors need only
     have median zero, and the bound doubles).
 
@@ -257,7 +257,8 @@ def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, 
     else:
         z = _best_z(edge / noise_se, n, pairs, noise_df, level)
         threshold, chance = edge - z * noise_se, _caught(z, noise_df)
-    counted = int(np.sum(np.nanmax(np.abs(d), axis=1, initial=0.0) > threshold))
+    clear = (np.abs(d) <= threshold).all(axis=1)  # NaN is not clear: what was not seen may lie beyond
+    counted = int(np.sum(~clear))
     return ShareBound(upper=min(1.0, share_bound_clear(counted, n, level) / chance), counted=counted, containers=n,
                       threshold=threshold, caught=chance, level=level)
 
@@ -275,9 +276,16 @@ def _best_z(edge_in_se: float, n: int, pairs: int, df: float, level: float) -> f
     expected = []
     for z in grid:
         q = min(1.0, pairs * 2 * float(special.ndtr(-max(edge_in_se - z, 0.0))))
-        binomial = stats.binom.pmf(np.arange(n + 1), n, q)
+        binomial = _binomial(n, q)
         expected.append(min(1.0, float(binomial @ limits) / _caught(float(z), df)))
     return float(grid[int(np.argmin(expected))])
+
+
+def _binomial(n: int, q: float) -> NDArray[np.float64]:
+    """Chances of 0 to n, by logarithms: the library's ``pmf`` overflows for a q near the smallest numbers."""
+    k = np.arange(n + 1)
+    choose = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
+    return np.asarray(np.exp(choose + special.xlogy(k, q) + special.xlog1py(n - k, -q)))
 
 
 def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,

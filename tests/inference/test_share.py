@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from studykit.inference import share as share_module
 from studykit.inference.equivalence import Margin
 from studykit.inference.share import (
     _share,
@@ -172,3 +173,23 @@ def test_the_next_container_is_covered():
     assert seen.level == pytest.approx(5 / 7)
     with pytest.raises(ValueError, match="two or more"):
         next_container([1.0])
+
+
+def test_what_was_not_seen_in_a_container_is_never_clear():
+    """Six complete containers and 40 whose floor sample was lost: nothing is known of the lowest zone of the 40."""
+    seen = np.zeros((6, 3))
+    half = np.tile([0.0, np.nan, np.nan], (40, 1))
+    few = share_upper(seen, 1.0, noise_se=0.05)
+    with_lost = share_upper(np.vstack([seen, half]), 1.0, noise_se=0.05)
+    assert with_lost.upper >= few.upper
+    assert with_lost.counted == 40
+    none = share_upper(np.vstack([seen, np.full((40, 3), np.nan)]), 1.0, noise_se=0.05)
+    assert none == few  # containers without any difference change nothing
+
+
+def test_the_bound_is_worked_out_for_any_ratio_of_margin_to_noise():
+    """The library's binomial pmf overflows where the margin is about 35 times the noise."""
+    for ratio in np.linspace(1.0, 60.0, 237):
+        found = share_upper(np.zeros(6), 1.0, noise_se=1.0 / float(ratio), noise_df=6.0)
+        assert 0 < found.upper <= 1
+    np.testing.assert_allclose(share_module._binomial(6, 0.3), stats.binom.pmf(np.arange(7), 6, 0.3), rtol=1e-12)
