@@ -12,6 +12,7 @@ waits for those whose tables it reads.
 from __future__ import annotations
 
 import math
+import os
 import re
 import time
 from pathlib import Path
@@ -19,6 +20,7 @@ from pathlib import Path
 import pytest
 from nbval.plugin import IPyNbCell, IPyNbFile
 
+os.environ.setdefault("STUDYKIT_HEADLESS", "1")  # nobody sits before these kernels
 RTOL, ATOL = 1e-6, 1e-9
 NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")
 VOLATILE = ((re.compile(r"0x[0-9a-f]{6,}"), "0xADDR"),)

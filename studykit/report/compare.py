@@ -98,7 +98,7 @@ def compare_tables(name: str, a: str, b: str, out: Outcome) -> None:
     stage = name.partition("/")[0]
     if filed[:1] != fresh[:1] or len(filed) != len(fresh) or [len(r) for r in filed] != [len(r) for r in fresh]:
         shape = [f"{len(t) - 1} rows under {', '.join(t[0]) if t else 'nothing'}" for t in (filed, fresh)]
-        out.rows.append(difference(stage, f"{name}, its shape", *excerpt(*shape)))
+        out.rows.append(difference(stage, f"{name}, its shape", *excerpt(shape[0], shape[1])))
         return
     beyond = 0
     for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2):
@@ -139,7 +139,7 @@ def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outco
         (shown_a, form_a, _), (shown_b, form_b, _) = parts
         sources = ["".join(c["source"]) for c in (old, new)]
         if sources[0] != sources[1]:
-            out.rows.append(difference(stage, f"{name} cell {number}, its code or text", *excerpt(*sources)))
+            out.rows.append(difference(stage, f"{name} cell {number}, its code or text", *excerpt(sources[0], sources[1])))
         if form_a != form_b or list(shown_a) != list(shown_b):
             out.rows.append(difference(stage, f"{name} cell {number}, its form",
                                        *excerpt(str([form_a, list(shown_a)]), str([form_b, list(shown_b)]))))
@@ -160,11 +160,15 @@ def _shown(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outc
     if not same_programs and ("image/" in what or (VERSIONS in a and VERSIONS in b)):
         out.notes.append(f"{what}: differs, as other programs made it")
     elif "image/" in what:
-        out.rows.append(difference(stage, f"{what}, a picture", *(sha256(t.encode()).hexdigest()[:12] for t in (a, b))))
+        out.rows.append(difference(stage, f"{what}, a picture", _digest(a), _digest(b)))
     elif close_text(a, b):
         out.notes.append(f"{what}: numbers agree within their class, not in every digit")
     else:
         out.rows.append(difference(stage, what, *excerpt(a, b)))
+
+
+def _digest(text: str) -> str:
+    return sha256(text.encode()).hexdigest()[:12]
 
 
 def page_pieces(html: str) -> list[str]:

@@ -126,7 +126,7 @@ def compare_studies(root: Path, fresh: Path, *, same_programs: bool) -> Outcome:
             lines = [t.splitlines() for t in texts]
             at = next((k for k, (x, y) in enumerate(zip(*lines, strict=False)) if x != y), min(map(len, lines)))
             shown = [ls[at].decode("utf-8", "replace")[:80] if at < len(ls) else "no such line" for ls in lines]
-            out.rows.append(difference("tidy", f"tidy/{name} line {at + 1}", *shown))
+            out.rows.append(difference("tidy", f"tidy/{name} line {at + 1}", shown[0], shown[1]))
     return out
 
 

@@ -16,8 +16,9 @@ from studykit.core.errors import BadInput, Fault, RunsDiffer, single
 from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unusual
 from studykit.study.seal import LOCK, read_lock
 
-RECORD_KEYS = {"name": str, "value": (str, int, float), "unit": str, "digits": int, "tolerance": (int, float),
-               "stage": str, "table": str}
+RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
+    "name": str, "value": (str, int, float), "unit": str, "digits": int, "tolerance": (int, float), "stage": str,
+    "table": str}
 MOST = 60
 """Differences that a message lists; the record of a recheck holds all of them."""
 
