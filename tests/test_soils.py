@@ -55,7 +55,7 @@ def test_the_whole_path(tmp_path, capsys, monkeypatch):
     assert "12 containers, 48 samples; no results taken in yet" in capsys.readouterr().out
     assert main(["report", str(root)]) == 0
     out = capsys.readouterr().out
-    assert out.strip().startswith("Stratified: pH, Ca. Inconclusive: Mg. Homogeneous: Dens.")
+    assert out.strip().startswith("Stratified: pH, Ca. Inconclusive: Mg. Homogeneous on average only: Dens.")
     page = (root / "report/report.html").read_text()
     assert "Stratified: " in page
     records = {(r.stage, r.name): r for r in read_records(root / "report/numbers.json")}
