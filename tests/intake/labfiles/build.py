@@ -389,7 +389,11 @@ class Builder:
                 action(self)
             if self.encode:
                 return self.encode(text)
-            return text.encode(self.style.encoding)
+            try:
+                return text.encode(self.style.encoding)
+            except UnicodeEncodeError:  # two kinds that do not fit: the encoding cannot hold the other's signs
+                self.style.encoding = "utf-8"
+                return text.encode("utf-8")
         if not self.book.sheets:
             self.book.sheets = [self.sheet]
         for action in self.hooks["bytes"]:
