@@ -92,4 +92,8 @@ sample = "Sample"
 [file.constants]
 run = "1"
 method = "as in the source"
+
+[file.confirmed]        # salt rises more than eightfold down the profile in the published data
+"* Na" = "as published"
+"* Conduc" = "as published"
 """

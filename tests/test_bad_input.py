@@ -41,7 +41,9 @@ def root(filed: Path, tmp_path: Path) -> Path:
 
 
 def state(root: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*")) if p.is_file()}
+    """Every file but the empty one that the writer's lock is taken on, which stays where it was once made."""
+    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*"))
+            if p.is_file() and p.name != ".studykit.lock"}
 
 
 def put(file: str, old: str, new: str, encoding: str = "utf-8") -> Change:
@@ -101,9 +103,9 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
     "empty raw file": ("intake", empty(R1), rf"^  {R1}: the file is empty -> ask the laboratory"),
     "raw headings only": ("intake", whole(R1, lambda t: t.splitlines()[0] + "\n"),
         rf"^  {R1} row 1: .* no result below them -> "),
-    "folder for samples": ("check", folder_instead(S), rf"^  {S}: cannot be read: Is a directory -> "),
-    "folder for study": ("check", folder_instead(T), r"^  study.toml: cannot be read: Is a directory -> "),
-    "folder for mapping": ("intake", folder_instead(MAP), r"^  intake.toml: cannot be read: Is a directory -> "),
+    "folder for samples": ("check", folder_instead(S), rf"^  {S}: is not a plain file -> "),
+    "folder for study": ("check", folder_instead(T), r"^  study.toml: is not a plain file -> "),
+    "folder for mapping": ("intake", folder_instead(MAP), r"^  intake.toml: is not a plain file -> "),
     "samples in UTF-16": ("check", lambda r: (r / S).write_bytes((r / S).read_text().encode("utf-16")),
                           rf"^  {S} row 1: is not UTF-8 text -> save it as CSV UTF-8"),
     # wrong delimiter
@@ -243,7 +245,7 @@ def test_a_study_folder_that_cannot_be_written(root: Path, capsys: pytest.Captur
 
     monkeypatch.setattr("studykit.core.files.tempfile.mkstemp", refused)
     assert main(["intake", str(root)]) == 2
-    assert re.search(r"tidy: cannot be written: Read-only file system -> check the folder", capsys.readouterr().err)
+    assert re.search(r"cannot be written: Read-only file system -> check the folder", capsys.readouterr().err)
     assert state(root) == before
 
 
@@ -283,8 +285,8 @@ main(["intake", sys.argv[1]])
 """
 
 
-def test_an_intake_killed_between_two_tables_is_seen_and_mended(root: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Every table is whole; that they do not belong together is said, and the next intake puts it right."""
+def test_an_intake_killed_between_two_tables_leaves_the_old_ones(root: Path) -> None:
+    """The tables of a run take the place of the old ones together or not at all; the next intake goes on."""
     put(R1, "6396,Phosphorus", "6397,Phosphorus")(root)
     old = (root / "tidy/results.csv").read_bytes()
     run = subprocess.Popen([sys.executable, "-c", SLOW, str(root)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
@@ -294,8 +296,7 @@ def test_an_intake_killed_between_two_tables_is_seen_and_mended(root: Path, caps
     run.wait()
     run.stdout.close()
     assert (root / "tidy/results.csv").read_bytes() == old
-    assert main(["check", str(root)]) == 2
-    assert "tidy/rejected.csv: is not the table that the last finished intake wrote" in capsys.readouterr().err
+    assert main(["check", str(root)]) == 0
     assert main(["intake", str(root)]) == 8
     assert main(["check", str(root)]) == 0
     assert not list((root / "tidy").glob(".*"))

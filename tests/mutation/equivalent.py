@@ -6,8 +6,6 @@ EQUIVALENT: dict[str, str] = {
     "inference/equivalence|Comparison.at_least_shown|index|self.tests[0]|self.tests[-1]|0":
         "all contrasts of a comparison have one unit",
     "inference/contrasts|_gram|sign|-2|2|0": "the third of four axes is the last but one",
-    "verdict/limits|bounds_at_extremes.judge|constant|0|1|0":
-        "one limit among all results only counts where it is more than half of them",
     "verdict/containers|age_figure|index|table['analyte'].iloc[0]|table['analyte'].iloc[-1]|0":
         "the table holds one analyte only",
 }
