@@ -168,13 +168,11 @@ def _step(text: str) -> float:
 def _is_summary(row: pd.Series, groups: dict[str, np.ndarray], words: str, lines: int) -> bool:
     """Whether a value is the mean or sum of a column; values that were not taken may be any between the others."""
     others = groups.get(str(row["where"]), np.zeros(0))
-    if not others.size:
+    if others.size < 2:
         return False
     lost = max(lines - others.size, 0)
     ends = [float(others.sum()) + lost * float(v) for v in (others.min(), others.max())]
     low, high = (e / (others.size + lost) for e in ends) if words == "mean" else ends
-    if words == "sum" and lost:  # a lost value may also have been left out of the sum, or be larger than the others
-        low, high = float(others.sum()), 1.1 * high
     slack = 0.51 * max(_step(str(row["as_written"])), 1e-9 * abs(high))
     return low - slack <= float(row["value"]) <= high + slack
 
