@@ -11,7 +11,22 @@
 Names load when they are first used; nothing is imported before.
 """
 
-import lazy_loader as _lazy
+from typing import Any
 
 __version__ = "0.1.0"
-__getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)
+__all__ = ["BadInput", "Judgement", "OpenStudy", "World", "chances", "demo", "judge", "judge_many", "open", "simulate"]
+
+
+def __getattr__(name: str) -> Any:
+    """A name of the front door, loaded now; ``python3 -m studykit`` on a bare Python comes here without any package."""
+    if name not in __all__:
+        raise AttributeError(f"module 'studykit' has no attribute {name!r}")
+    import lazy_loader
+
+    load, _, _ = lazy_loader.attach_stub(__name__, __file__)
+    return load(name)
+
+
+def __dir__() -> list[str]:
+    """The names of the front door."""
+    return [*__all__, "__version__"]

@@ -30,6 +30,14 @@ def test_import_loads_nothing_heavy_and_completes_by_tab():
     assert done.stdout.split("\n")[0] == "[] True True"
 
 
+def test_a_bare_python_reaches_the_set_up():
+    """``python3 -m studykit`` begins before any package is installed: -S leaves the installed ones out."""
+    code = "import studykit, studykit.__main__ as m; print(m.ROOT.name != '', 'lazy_loader' in __import__('sys').modules)"
+    done = subprocess.run([sys.executable, "-S", "-c", code], capture_output=True, text=True, check=False, cwd=ROOT,
+                          env={"PATH": ""})
+    assert done.stdout.split() == ["True", "False"], done.stderr
+
+
 def test_the_stub_lists_what_can_be_had():
     stub = ast.parse((ROOT / "studykit/__init__.pyi").read_text(encoding="utf-8"))
     listed = next(ast.literal_eval(n.value) for n in stub.body if isinstance(n, ast.Assign))
