@@ -36,7 +36,7 @@ CANNOT_CONCLUDE = (
     "this laboratory's own scatter, or the error of drawing: the published repeatability was obtained on "
     "identical, well-mixed material",
     "whether something has left the liquid and lies on the floor: depths that agree say nothing about it; a "
-    "draw from the floor and a remixed whole would",
+    "draw from the floor and a remixed whole would, where the safety data sheet and the site's rules allow them",
 )
 
 
