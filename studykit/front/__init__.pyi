@@ -2,6 +2,8 @@ from .chances import chances as chances
 from .study import OpenStudy as OpenStudy
 from .study import demo as demo
 from .study import open as open
+from .study import study_folder as study_folder
+from .study import take_in as take_in
 from .world import World as World
 from .world import simulate as simulate
 
@@ -12,4 +14,6 @@ __all__ = [
     "demo",
     "open",
     "simulate",
+    "study_folder",
+    "take_in",
 ]

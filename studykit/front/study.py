@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from studykit.core.errors import single
-from studykit.demos import copy_demo
-from studykit.intake import run_intake
-from studykit.model import AnalyteModel, fit_all, fit_analyte
-from studykit.model.formula import parse_formula
-from studykit.model.rows import model_rows
-from studykit.model.tables import usable
 from studykit.study import Study, Tables, load_tables
-from studykit.verdict import judge_all
-from studykit.verdict.rule import StudyVerdict
+
+if TYPE_CHECKING:  # a stage is opened in every notebook: what only some stages need is loaded where it is used
+    from studykit.model import AnalyteModel
+    from studykit.verdict.rule import StudyVerdict
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,6 +22,7 @@ class OpenStudy:
 
     root: Path
     tables: Tables
+    out: Path  # the stage's folder; the others' lie beside it
 
     @property
     def study(self) -> Study:
@@ -51,13 +49,10 @@ class OpenStudy:
         """All tidy results (a copy), excluded ones included."""
         return self.tables.results.copy()
 
-    @property
-    def out(self) -> Path:
-        """Where the filed report's stages lie; only read from here."""
-        return self.root / "report" / "06-verdict"
-
     def usable(self) -> pd.DataFrame:
         """Results that enter a model: all but those a person excluded with a reason."""
+        from studykit.model.tables import usable
+
         return usable(self)
 
     def tidy(self, analyte: str) -> pd.DataFrame:
@@ -67,6 +62,8 @@ class OpenStudy:
         replicate, value, unit, qualifier, limit, source and ``y``, the value on the scale of the margin. Excluded
         results, controls and other samples are left out. BadInput for an analyte that is not declared.
         """
+        from studykit.model.rows import model_rows
+
         self._declared(analyte)
         return model_rows(self.study, analyte, self.containers, self.samples, self.usable()).table
 
@@ -75,6 +72,9 @@ class OpenStudy:
 
         Raises BadInput for an analyte that is not declared, or a formula with terms that are not fitted.
         """
+        from studykit.model import fit_analyte
+        from studykit.model.formula import parse_formula
+
         self._declared(analyte)
         if not formula:
             return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable())
@@ -84,6 +84,9 @@ class OpenStudy:
 
     def verdict(self) -> StudyVerdict:
         """The declared rule over all analytes: ``.word``, ``.analytes``, ``.to_table()``."""
+        from studykit.model import fit_all
+        from studykit.verdict import judge_all
+
         return judge_all(self, fit_all(self))
 
     def _declared(self, analyte: str) -> None:
@@ -92,17 +95,32 @@ class OpenStudy:
                          value=analyte)
 
 
+def study_folder(path: str | Path) -> Path:
+    """The folder, if it holds a study; BadInput otherwise."""
+    root = Path(path).expanduser()
+    if not (root / "study.toml").exists():
+        raise single(str(path), "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
+    return root
+
+
+def take_in(root: Path) -> None:
+    """Take the raw files of a study in, where that was not done yet."""
+    from studykit.intake import run_intake
+
+    if not (root / "tidy/results.csv").exists():
+        early = load_tables(root, with_results=False)
+        run_intake(root, early.study, early.samples)
+
+
 def open(path: str | Path) -> OpenStudy:
     """Open a study folder read-only.
 
     Raises BadInput listing every fault of its definition and tables, and where no results were taken in yet.
     """
-    root = Path(path).expanduser()
-    if not (root / "study.toml").exists():
-        raise single(str(path), "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
+    root = study_folder(path)
     if not (root / "tidy/results.csv").exists():
         raise single(f"{root.name}/tidy/results.csv", "no results were taken in yet", f"run: studykit intake {path}")
-    return OpenStudy(root=root, tables=load_tables(root))
+    return OpenStudy(root=root, tables=load_tables(root), out=root / "report" / "06-verdict")
 
 
 def demo(name: str, to: str | Path) -> OpenStudy:
@@ -110,8 +128,8 @@ def demo(name: str, to: str | Path) -> OpenStudy:
 
     Raises BadInput for an unknown name, and where ``to`` holds something else.
     """
+    from studykit.demos import copy_demo
+
     root = copy_demo(name, to)
-    if not (root / "tidy/results.csv").exists():
-        early = load_tables(root, with_results=False)
-        run_intake(root, early.study, early.samples)
+    take_in(root)
     return open(root)

@@ -23,8 +23,9 @@ from studykit import __version__
 from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill
+from studykit.front import OpenStudy, study_folder, take_in
 from studykit.notebook.display import literal, show_figure, show_table, show_text
-from studykit.study.definition import Study, load_study
+from studykit.study.definition import load_study
 from studykit.study.stages import HERE, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
 
@@ -39,35 +40,12 @@ _open: list[Stage] = []
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stage:
-    """The open stage: the study, its tables, the stage's output folder and its number record."""
+class Stage(OpenStudy):
+    """An open study at one of its stages: what ``sk.open`` gives, and the stage's record of numbers."""
 
     stem: str
-    root: Path
-    out: Path
-    tables: Tables
     recorder: Recorder
     drawn: dict[str, int] = field(default_factory=dict)
-
-    @property
-    def study(self) -> Study:
-        """The study definition."""
-        return self.tables.study
-
-    @property
-    def containers(self) -> pd.DataFrame:
-        """The containers table (a copy)."""
-        return self.tables.containers.copy()
-
-    @property
-    def samples(self) -> pd.DataFrame:
-        """The samples table (a copy)."""
-        return self.tables.samples.copy()
-
-    @property
-    def results(self) -> pd.DataFrame:
-        """The results table (a copy); empty before intake."""
-        return self.tables.results.copy()
 
     def record(self, name: str, value: Any, unit: str = "", digits: int = 3, *, kind: str = "", table: str = "") -> str:
         """Record a number that the report quotes; returns its printed text."""
@@ -98,10 +76,7 @@ class Stage:
 def study_root(study: str = "") -> Path:
     """The study folder: the one named, else the nearest above the working folder, else a copy of the main demo."""
     if study:
-        root = Path(study).expanduser().resolve()
-        if not (root / "study.toml").exists():
-            raise single(root.name, "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
-        return root
+        return study_folder(study).resolve()
     here = Path.cwd().resolve()
     for folder in (here, *here.parents):
         if (folder / "study.toml").exists():
@@ -142,8 +117,8 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
         raise ValueError(f"stem must be one of {', '.join(STEMS)}, but got {stem!r}")
     root = study_root(study)
     early = stem in BEFORE_RESULTS
-    if not study and not early and not (root / "tidy/results.csv").exists():
-        _take_in(root)
+    if not study and not early:
+        take_in(root)
     tables = _early_tables(root) if stem in ("00-study", "01-design", "02-sampling") else load_tables(
         root, with_results=not early)
     out = (Path(out_dir) if out_dir else root / SCRATCH) / stem
@@ -159,13 +134,6 @@ def _early_tables(root: Path) -> Tables:
     if (root / "plan/containers.csv").exists() and (root / "plan/samples.csv").exists():
         return load_tables(root, with_results=False)
     return empty_tables(load_study(root), root)
-
-
-def _take_in(root: Path) -> None:
-    from studykit.intake.take import run_intake
-
-    tables = load_tables(root, with_results=False)
-    run_intake(root, tables.study, tables.samples)
 
 
 def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "",

@@ -32,8 +32,8 @@ from studykit.sampling.sheets import all_sheets
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
-from studykit.study.seal import LOCK
 from studykit.study.safety import Act
+from studykit.study.seal import LOCK
 from studykit.study.tables import LINE, load_tables, read_cells, type_cells
 
 STOCK = "plan/stock.csv"
