@@ -39,7 +39,17 @@ from studykit.inference.table import CellBounds
 from studykit.mixed.design import fixed_matrix
 from studykit.mixed.fit import RemlFit, fit_reml
 from studykit.mixed.strata import is_balanced, within_stratum
-from studykit.model.rows import ModelRows, cells_of, fixed_terms, known, margin_given, model_rows, random_terms
+from studykit.model.rows import (
+    ModelRows,
+    acting_on_depth,
+    cells_of,
+    fixed_terms,
+    known,
+    margin_given,
+    model_rows,
+    prediction_matrix,
+    random_terms,
+)
 from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
 
@@ -81,6 +91,16 @@ class AnalyteModel:
     def n_containers(self) -> int:
         """Containers with at least one value."""
         return int(self.rows.measured["container"].nunique())
+
+    @property
+    def formula(self) -> str:
+        """The mixed model in the usual notation, 'y ~ depth + (1 | container)'; '' where nothing was fitted."""
+        return ""
+
+    @property
+    def acting_on_depth(self) -> tuple[str, ...]:
+        """Factors that change the differences between depths."""
+        return ()
 
     def means(self, level: float = 0.95) -> pd.DataFrame:
         """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, determinations."""
@@ -151,6 +171,16 @@ class FittedModel(AnalyteModel):
     pooled: Comparison | None
     structure: str
     bounds: Bounds | None
+
+    @property
+    def formula(self) -> str:
+        """The mixed model in the usual notation, 'y ~ depth + (1 | container)'."""
+        return " + ".join(["y ~ " + " + ".join(self.fixed), *(f"(1 | {term})" for term in self.random)])
+
+    @property
+    def acting_on_depth(self) -> tuple[str, ...]:
+        """Factors that change the differences between depths."""
+        return acting_on_depth(self.fixed)
 
     @property
     def pairs(self) -> Comparison:
@@ -331,20 +361,6 @@ def fitted(models: list[AnalyteModel]) -> list[FittedModel]:
     return [m for m in models if isinstance(m, FittedModel)]
 
 
-def prediction_matrix(measured: pd.DataFrame, fixed: tuple[str, ...],
-                      depths: tuple[str, ...]) -> tuple[np.ndarray, pd.DataFrame]:
-    """Model-matrix rows of every container at every depth, (depths, containers, p), and the containers."""
-    needed = dict.fromkeys(["container", "depth", *(name for term in fixed for name in term.split(":"))])
-    containers = measured[list(needed)].drop_duplicates("container").reset_index(drop=True)
-    blocks = []
-    for depth in depths:
-        block = containers.copy()
-        block["depth"] = pd.Categorical([depth] * len(block), categories=list(depths))
-        blocks.append(block)
-    _, X = fixed_matrix(pd.concat(blocks, ignore_index=True), list(fixed))
-    return X.reshape(len(depths), len(containers), -1), containers
-
-
 def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame, *,
                 fixed: tuple[str, ...] | None = None, random: tuple[str, ...] | None = None) -> AnalyteModel:
     """Fit one analyte, or say which other path its rows allow.
@@ -417,7 +433,7 @@ def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tup
 
 def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...], notes: tuple[str, ...],
             structure: str, mixed: RemlFit | None) -> FittedModel:
-    factors = [t.removeprefix("depth:") for t in fixed if t.startswith("depth:")]
+    factors = acting_on_depth(fixed)
     cells = cells_of(rows, factors)
     if factors and cells.groups is None:
         notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")

@@ -53,6 +53,13 @@ def _safely(stage: StudyTables, analyte: str, results: pd.DataFrame) -> AnalyteM
         return AnalyteModel(rows=rows, alpha=stage.study.alpha, path="not assessed", notes=(f"The numbers failed: {why}.",))
 
 
+def example(models: list[AnalyteModel]) -> AnalyteModel:
+    """The first analyte whose outer depths were measured in every container; else the first fitted; else the first."""
+    ready = fitted(models)
+    complete = [m for m in ready if m.cells.exact.all() and np.isfinite(m.cells.low[:, [0, -1]]).all()]
+    return [*complete, *ready, *models][0]
+
+
 def fits(models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte: path, rows, containers, random terms, convergence, second opinion."""
     columns = ["analyte", "path", "rows", "containers", "random terms", "iterations", "largest gradient", "at zero",

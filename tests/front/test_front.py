@@ -173,3 +173,26 @@ def test_the_api_page_is_made_from_the_docstrings():
 
     assert page() == PAGE.read_text(encoding="utf-8")
     assert "sk.chances" in page()
+
+
+def test_the_printed_formula_fits_the_same_model(study: sk.OpenStudy):
+    declared = study.model("Si")
+    assert declared.formula.endswith("(1 | container) + (1 | container:depth)")
+    written = study.model("Si", declared.formula)
+    assert (written.fixed, written.random) == (declared.fixed, declared.random)
+    assert np.array_equal(written.contrasts()["estimate"], declared.contrasts()["estimate"])
+
+
+def test_one_fit_by_hand_is_the_kits(study: sk.OpenStudy):
+    """A container's own difference in an ordinary linear model (statsmodels), read at the average container."""
+    from statsmodels.formula.api import ols
+
+    fit, rows = study.model("KV40"), study.tidy("KV40")
+    cells = rows.pivot_table(index="container", columns="depth", values="y", aggfunc="mean", observed=True)
+    data = rows.drop_duplicates("container").merge((cells["lower"] - cells["upper"]).rename("d").reset_index())
+    by_hand = ols("d ~ " + " + ".join(fit.acting_on_depth), data).fit()
+    average = by_hand.t_test(by_hand.model.exog.mean(axis=0))
+    assert fit.bottom_top is not None
+    assert fit.bottom_top.df == by_hand.df_resid
+    assert average.effect[0] == pytest.approx(fit.bottom_top.estimate, rel=1e-9)
+    assert average.conf_int(alpha=0.1)[0] == pytest.approx([*fit.bottom_top.interval(0.9)], rel=1e-9)

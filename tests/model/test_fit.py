@@ -12,7 +12,7 @@ from studykit.core.errors import BadInput, DesignMismatch
 from studykit.mixed.strata import is_balanced, within_stratum
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
-from studykit.model.rows import container_contrasts, fixed_terms, model_rows, random_terms
+from studykit.model.rows import container_contrasts, fixed_terms, model_rows, prediction_matrix, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict
@@ -83,7 +83,7 @@ def test_unbalanced_machines_agree_with_r(machines):
     assert sds["container"] == pytest.approx(4.738182, abs=1e-3)
     assert sds["container:depth"] == pytest.approx(3.772971, abs=1e-3)
     assert sds["residual"] == pytest.approx(0.933204, abs=1e-4)
-    M = model.prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
+    M = prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
     assert m.reml.test(np.array([row - M[0] for row in M[1:]])).statistic == pytest.approx(19.96214, abs=2e-3)
     assert "Kenward-Roger" in m.pooled.tests[0].contrast.method
 
