@@ -14,6 +14,7 @@ import re
 import tokenize
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -45,6 +46,12 @@ POSITIONAL = {
 }
 
 
+@cache
+def tree(source: str) -> ast.Module:
+    """The syntax of a source; most checks look at every module."""
+    return ast.parse(source)
+
+
 def modules() -> dict[str, Path]:
     """All modules of the package by dotted name without the package's own."""
     return {".".join(p.relative_to(PACKAGE).with_suffix("").parts): p for p in sorted(PACKAGE.rglob("*.py"))}
@@ -61,10 +68,11 @@ def folder_of(module: str) -> str:
     return max((f for f in ORDER if module == f or module.startswith(f + ".")), key=len, default="")
 
 
+@cache
 def imported(source: str) -> set[tuple[str, str]]:
     """Pairs of module and name that a source imports from the package, deferred and type-only imports included."""
     found = set()
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(tree(source)):
         if isinstance(node, ast.Import):
             found |= {(a.name.partition(".")[2], "") for a in node.names if a.name.split(".")[0] == "studykit"}
         elif isinstance(node, ast.ImportFrom):
@@ -111,7 +119,7 @@ def out_of_order(graph: dict[str, set[str]], order: tuple[str, ...]) -> list[str
 
 def face_of(stub: str) -> set[str]:
     """The names that a folder's ``__init__.pyi`` lists in ``__all__``."""
-    for node in ast.parse(stub).body:
+    for node in tree(stub).body:
         if isinstance(node, ast.Assign) and getattr(node.targets[0], "id", "") == "__all__":
             return set(ast.literal_eval(node.value))
     return set()
@@ -133,7 +141,7 @@ def behind_the_face(sources: dict[str, str], faces: dict[str, set[str]]) -> list
 
 def dynamic_imports(source: str) -> list[int]:
     """Lines that import by name at run time, which no graph can see."""
-    return [n.lineno for n in ast.walk(ast.parse(source)) if isinstance(n, ast.Call)
+    return [n.lineno for n in ast.walk(tree(source)) if isinstance(n, ast.Call)
             and getattr(n.func, "attr", getattr(n.func, "id", "")) in ("import_module", "__import__")]
 
 
@@ -187,7 +195,7 @@ def size_faults(source: str) -> list[str]:
     """A module has one subject, which takes at most 500 lines, and says what it is for."""
     lines = len(source.splitlines())
     faults = [] if 1 <= lines <= CEILING else [f"{lines} lines"]
-    return faults if ast.get_docstring(ast.parse(source)) else [*faults, "no docstring"]
+    return faults if ast.get_docstring(tree(source)) else [*faults, "no docstring"]
 
 
 def _is_protocol(node: ast.ClassDef) -> bool:
@@ -206,7 +214,7 @@ def public_definitions(body: list[ast.stmt], prefix: str = "") -> Iterator[tuple
 def docstring_faults(source: str) -> list[str]:
     """Public names without a docstring, or whose first paragraph does not begin with a sentence and a full stop."""
     faults = []
-    for name, node in public_definitions(ast.parse(source).body):
+    for name, node in public_definitions(tree(source).body):
         text = ast.get_docstring(node) or ""
         first = " ".join(text.partition("\n\n")[0].split())
         if not re.match(r".*?[\w)'\"`\]%²³/]\.(\s|$)", first):
@@ -220,7 +228,7 @@ def test_every_module_is_short_and_says_what_it_is_for():
 
 def test_every_public_name_has_a_sentence():
     assert {m: f for m, text in SOURCES.items() if (f := docstring_faults(text))} == {}
-    assert sum(len(list(public_definitions(ast.parse(t).body))) for t in SOURCES.values()) > 500
+    assert sum(len(list(public_definitions(tree(t).body))) for t in SOURCES.values()) > 500
 
 
 def test_long_modules_and_missing_sentences_would_be_seen():
@@ -302,7 +310,7 @@ def test_a_loose_dataclass_would_be_seen():
 def noise(source: str, may_print: bool = False) -> list[str]:
     """Calls of print, and handlers that catch everything without a name."""
     found = []
-    for node in ast.walk(ast.parse(source)):
+    for node in ast.walk(tree(source)):
         if not may_print and isinstance(node, ast.Call) and getattr(node.func, "id", "") == "print":
             found.append(f"print in line {node.lineno}")
         if isinstance(node, ast.ExceptHandler) and node.type is None:
@@ -336,7 +344,7 @@ MACHINE = (
 
 def prose_of(source: str) -> str:
     """Comments and string constants of a Python source, without the expressions inside f-strings."""
-    parts = [n.value for n in ast.walk(ast.parse(source)) if isinstance(n, ast.Constant) and isinstance(n.value, str)]
+    parts = [n.value for n in ast.walk(tree(source)) if isinstance(n, ast.Constant) and isinstance(n.value, str)]
     tokens = tokenize.generate_tokens(io.StringIO(source).readline)
     return "\n".join([*parts, *(t.string for t in tokens if t.type == tokenize.COMMENT)])
 
