@@ -48,9 +48,11 @@ def build(extra: str) -> None:
     done = mark.read_text().split() if mark.exists() else []
     if PYTHON.exists() and (stamp(extra) in done or stamp("test") in done):
         return
+    if not os.access(VENV if VENV.exists() else VENV.parent, os.W_OK):
+        stop(f"{VENV.parent} cannot be written; name another place: STUDYKIT_VENV=~/studykit-venv python3 -m studykit ...")
     print("studykit: building .venv (once; a few minutes on a slow line) ...", file=sys.stderr, flush=True)
     steps, pip = pip_command()
-    target = f"{ROOT}[{extra}]" if extra else str(ROOT)
+    target = f"{ROOT}[{extra}]"
     pins = ["-c", str(CONSTRAINTS)] if CONSTRAINTS.exists() else []
     steps.append([*pip, "--disable-pip-version-check", "install", "-q", *pins, "-e", target])
     for step in steps:
@@ -85,7 +87,7 @@ def main() -> None:
         from studykit.commands.cli import main as run
 
         sys.exit(run(arguments))
-    build("test" if testing else "")
+    build("test" if testing else "all")
     os.environ.pop("PYTHONHOME", None)
     command = [str(PYTHON), "-m", "studykit", *arguments]
     if os.name == "nt":

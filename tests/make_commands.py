@@ -23,6 +23,7 @@ EXITS = {
     6: "a notebook cell failed",
     7: "a re-execution does not give what is filed",
     8: "rows of the raw files were rejected, and nobody has accepted that with a reason",
+    9: "a package is not installed; the message names the extra that brings it",
     70: "a fault of the kit",
     130: "stopped from the keyboard",
 }
@@ -81,7 +82,7 @@ def exit_codes() -> list[tuple[int, str]]:
     """Exit codes with their meaning; KeyError where an error class has a code without one."""
     codes = {thing.exit_code for thing in vars(errors).values()
              if isinstance(thing, type) and issubclass(thing, errors.StudyKitError)}
-    return [(code, EXITS[code]) for code in sorted(codes | {0, 8, 70, 130})]
+    return [(code, EXITS[code]) for code in sorted(codes | {0, 8, 9, 70, 130})]
 
 
 if __name__ == "__main__":

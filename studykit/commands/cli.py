@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import shlex
+import subprocess
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -42,6 +45,11 @@ def _common(traceback: Annotated[bool, typer.Option(help="Show the full tracebac
     _options["traceback"] = traceback
 
 
+def _written(folder: Path) -> str:
+    """A folder as it is typed in a command."""
+    return subprocess.list2cmdline([str(folder)]) if os.name == "nt" else shlex.quote(str(folder))
+
+
 def _say(text: str) -> None:
     """Progress on standard error; on a terminal a running cell overwrites its line."""
     terminal = sys.stderr.isatty()
@@ -55,8 +63,8 @@ def _say(text: str) -> None:
 
 
 def _made(made: Any, folder: Path) -> None:
-    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {folder}"
-               f"\nCheck:  studykit recheck {folder}")
+    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {_written(folder)}"
+               f"\nCheck:  studykit recheck {_written(folder)}")
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
                    "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "
@@ -112,7 +120,7 @@ def plan(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     made = make_plan_pages(folder, _say, notebooks.choice)
     for note in made.notes:
         typer.echo(note)
-    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {folder}")
+    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {_written(folder)}")
 
 
 @app.command(epilog='Example: studykit lock my-study --amend "two pails were empty"')
@@ -159,7 +167,8 @@ def verify(folder: Folder) -> None:
     from studykit.report.verify import verify_or_refuse
 
     outcome = verify_or_refuse(folder)
-    typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: studykit recheck {folder}")
+    typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: "
+               f"studykit recheck {_written(folder)}")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
 
@@ -190,6 +199,7 @@ def _fail(error: StudyKitError) -> int:
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of a user give one message and no traceback."""
     from studykit.core.errors import StudyKitError
+    from studykit.core.extras import lacking
 
     try:
         code = app(args=arguments, standalone_mode=False)
@@ -202,6 +212,9 @@ def main(arguments: list[str] | None = None) -> int:
         typer.echo("stopped; what was filed before is unchanged", err=True)
         return 130
     except Exception as error:
+        if isinstance(error, ModuleNotFoundError) and (said := lacking(error)):
+            typer.echo(said, err=True)
+            return 9
         if hasattr(error, "show") and hasattr(error, "exit_code"):
             error.show()
             return int(error.exit_code)

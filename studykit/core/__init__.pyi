@@ -1,4 +1,5 @@
 from . import errors as errors
+from . import extras as extras
 from . import files as files
 from . import hashes as hashes
 from . import numbertext as numbertext
@@ -12,6 +13,7 @@ __all__ = [
     "BadInput",
     "Fault",
     "errors",
+    "extras",
     "files",
     "hashes",
     "numbertext",

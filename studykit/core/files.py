@@ -25,6 +25,21 @@ _NEEDS_QUOTES = (",", '"', "\n", "\r")
 """Rows joined at once by ``table_bytes``, and what makes a cell need quotes."""
 
 
+def _mode() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return 0o666 & ~mask
+
+
+MODE = _mode()
+"""Permissions of a new file, as this user's umask has them; asked once, for asking changes it for a moment."""
+
+
+def safe_name(key: str) -> str:
+    """A key as part of a file name or a record's name."""
+    return re.sub(r"\W+", "_", key)
+
+
 def inside(root: Path, relative: str, file: str = "") -> Path:
     """The path of ``relative`` under ``root``; BadInput where it would leave the folder."""
     path = (root / relative).resolve()
@@ -53,7 +68,7 @@ def write_bytes(path: Path, data: bytes) -> Path:
                 out.write(data)
                 out.flush()
                 os.fsync(out.fileno())
-            os.chmod(name, 0o644)
+            os.chmod(name, MODE)
             os.replace(name, path)
         except BaseException:
             with contextlib.suppress(OSError):

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-import re
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.core.files import write_csv
+from studykit.core.files import safe_name, write_csv
 from studykit.core.record import significant
 from studykit.inference.single import SingleResult
 from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
@@ -22,11 +21,6 @@ from studykit.study.stages import OpenStage, StudyTables
 SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
            "residual": "determinations"}
 """What each random term's standard deviation is the scatter of, in words."""
-
-
-def safe_name(analyte: str) -> str:
-    """An analyte's key as part of a file name or a record's name."""
-    return re.sub(r"[^A-Za-z0-9]+", "_", analyte)
 
 
 def usable(stage: StudyTables) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import line_of_key, read_toml
+from studykit.core.files import line_of_key, read_toml, safe_name
 from studykit.core.units import parse_unit
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
@@ -347,6 +347,16 @@ class Study(Section):
         lost += [g for g in (self.design.guesses if self.design else {}) if g not in known]
         if lost:
             raise ValueError(f"these analytes are not declared under [analytes]: {', '.join(sorted(set(lost)))}")
+        return self
+
+    @model_validator(mode="after")
+    def _files_apart(self) -> Study:
+        for what, keys in (("analytes", list(self.analytes)), ("depths", self.factors.depths)):
+            for i, key in enumerate(keys):
+                same = [k for k in keys[:i] if safe_name(k).casefold() == safe_name(key).casefold()]
+                if same:
+                    raise ValueError(f"{what} {same[0]!r} and {key!r} would share a file where capitals and signs do not "
+                                     "count in names: rename one of them")
         return self
 
     @model_validator(mode="after")

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput
+from studykit.core.files import safe_name
 from studykit.core.record import read_records, significant
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
 from studykit.model.fit import AnalyteModel, FittedModel
-from studykit.model.tables import fit_all, safe_name
+from studykit.model.tables import fit_all
 from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered

@@ -83,3 +83,11 @@ def test_formula_text_is_made_harmless_in_csv_and_read_back_as_it_was(tmp_path):
     assert [line.split(",")[0] for line in lines[1:]] == ["'=cmd|' /C calc'!A0", "'@sum", "-0.5", "'+1 extra", "plain"]
     assert lines[1].endswith(",-0.5")
     assert files.read_csv(path).equals(table)
+
+
+def test_a_new_file_has_the_permissions_that_the_user_wants(tmp_path):
+    """A person's umask decides, as it does for any other program (POSIX umask)."""
+    code = ("import os, pathlib, sys; os.umask(0o077); from studykit.core.files import write_text; "
+            "print(oct(write_text(pathlib.Path(sys.argv[1]), 'x').stat().st_mode & 0o777))")
+    done = subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.txt")], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "0o600"

@@ -1,0 +1,21 @@
+"""What each extra of the package brings; whoever lacks one is told in one line which."""
+
+from __future__ import annotations
+
+EXTRAS = {
+    "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "latex2mathml", "matplotlib", "nbclient",
+               "nbconvert", "nbformat", "papermill", "pygments", "seaborn", "statsmodels", "traitlets"),
+    "lab": ("ipywidgets", "jupyterlab"),
+    "sheets": ("segno", "typst"),
+}
+"""Extra to the modules that it brings (``pyproject.toml`` has the distributions)."""
+
+
+def lacking(error: ModuleNotFoundError) -> str:
+    """One line that names the extra to install, or '' where the missing module belongs to none."""
+    module = (error.name or "").partition(".")[0]
+    extra = next((e for e, modules in EXTRAS.items() if module in modules), "")
+    if not extra:
+        return ""
+    return (f"this needs the package {module}, which is not installed: pip install 'studykit[{extra}]' "
+            "(everything: studykit[all])")
