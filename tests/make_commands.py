@@ -13,20 +13,6 @@ from studykit.commands.cli import app
 from studykit.core import errors
 from tests.make_dictionary import head, row
 
-EXITS = {
-    0: "done",
-    1: "an error of the kit that none of the others names",
-    2: "files or definitions that cannot be taken, or a command that was not understood",
-    3: "the data cannot carry the design that was asked for",
-    4: "a fit that cannot be trusted",
-    5: "notebook parameters with unknown or missing names",
-    6: "a notebook cell failed",
-    7: "a re-execution does not give what is filed",
-    8: "rows of the raw files were rejected, and nobody has accepted that with a reason",
-    9: "a package is not installed; the message names the extra that brings it",
-    70: "a fault of the kit",
-    130: "stopped from the keyboard",
-}
 PAGE = Path(__file__).resolve().parent.parent / "docs/commands.md"
 
 
@@ -82,7 +68,7 @@ def exit_codes() -> list[tuple[int, str]]:
     """Exit codes with their meaning; KeyError where an error class has a code without one."""
     codes = {thing.exit_code for thing in vars(errors).values()
              if isinstance(thing, type) and issubclass(thing, errors.StudyKitError)}
-    return [(code, EXITS[code]) for code in sorted(codes | {0, 8, 9, 70, 130})]
+    return [(code, errors.EXITS[code]) for code in sorted(codes | {0, 8, 9, 70, 130})]
 
 
 if __name__ == "__main__":

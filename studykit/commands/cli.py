@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shlex
-import subprocess
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -12,14 +9,16 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from studykit import __version__
+from studykit.commands.told import TELLING, as_object, as_typed, facts, progress
+
 if TYPE_CHECKING:
     from studykit.core.errors import StudyKitError
     from studykit.report.own import Choice
 
-app = typer.Typer(add_completion=False, no_args_is_help=True, pretty_exceptions_enable=False,
+app = typer.Typer(no_args_is_help=True, pretty_exceptions_enable=False,
                   rich_markup_mode=None, context_settings={"help_option_names": ["-h", "--help"]},
                   help="Settling studies of stored fluids: has anything separated, so much that it matters?")
-_options = {"traceback": False}
 
 
 class Which(StrEnum):
@@ -40,31 +39,27 @@ Notebooks = Annotated[Which, typer.Option(help="Where a study has notebooks that
 Folder = Annotated[Path, typer.Argument(help="The study folder.", show_default=False)]
 
 
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"studykit {__version__}")
+        raise typer.Exit
+
+
 @app.callback()
-def _common(traceback: Annotated[bool, typer.Option(help="Show the full traceback of an error.")] = False) -> None:
-    _options["traceback"] = traceback
-
-
-def _written(folder: Path) -> str:
-    """A folder as it is typed in a command."""
-    return subprocess.list2cmdline([str(folder)]) if os.name == "nt" else shlex.quote(str(folder))
-
-
-def _say(text: str) -> None:
-    """Progress on standard error; on a terminal a running cell overwrites its line."""
-    terminal = sys.stderr.isatty()
-    if text.startswith("\r") and not terminal and not text.endswith("\n"):
-        return
-    if terminal:
-        sys.stderr.write(text + ("\x1b[K" if text.startswith("\r") else ""))
-    elif text.endswith("\n"):
-        sys.stderr.write(text.lstrip("\r"))
-    sys.stderr.flush()
+def _common(context: typer.Context,
+            version: Annotated[bool, typer.Option("--version", help="Print the version and stop.", is_eager=True,
+                                                  callback=_version)] = False,
+            quiet: Annotated[bool, typer.Option("--quiet", help="No progress; only the answer.")] = False,
+            json: Annotated[bool, typer.Option("--json", help="One JSON object in place of sentences.")] = False,
+            traceback: Annotated[bool, typer.Option(help="Show the full traceback of an error.")] = False) -> None:
+    TELLING.update(traceback=traceback, quiet=quiet or json, command=context.invoked_subcommand or "")
 
 
 def _made(made: Any, folder: Path) -> None:
-    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {_written(folder)}"
-               f"\nCheck:  studykit recheck {_written(folder)}")
+    words = {r.name: r.value for r in made.records if r.name.split(".")[0] in ("verdict", "stock", "action")}
+    facts(sentence=made.sentence, page=made.page, words=words, numbers=len(made.records), rejected=made.rejected)
+    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
+               f"\nCheck:  studykit recheck {as_typed(folder)}\nBy hand: studykit lab {as_typed(folder)}")
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
                    "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "
@@ -86,8 +81,8 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
         return
     folder = to or Path(f"demo-{name}")
     copy_demo(name, folder)
-    _say(f"Study in {folder} (invented data)\n")
-    _made(make_report(folder, _say), folder)
+    progress(f"Study in {folder} (invented data)\n")
+    _made(make_report(folder, progress), folder)
 
 
 @app.command(epilog="Example: studykit new my-study")
@@ -108,6 +103,7 @@ def check(folder: Folder) -> None:
 
     taken = (folder / RESULTS.file).exists()
     tables = check_folder(folder)
+    facts(containers=len(tables.containers), samples=len(tables.samples), results=len(tables.results) if taken else None)
     text = f"no fault found: {_count(len(tables.containers), 'container')}, {_count(len(tables.samples), 'sample')}"
     typer.echo(text + (f", {_count(len(tables.results), 'result')}" if taken else "; no results taken in yet"))
 
@@ -117,10 +113,11 @@ def plan(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Plan the study: what it will be able to say, containers, blind codes, order, sheets to print."""
     from studykit.commands.plan import make_plan_pages
 
-    made = make_plan_pages(folder, _say, notebooks.choice)
+    made = make_plan_pages(folder, progress, notebooks.choice)
+    facts(page=made.page, notes=made.notes)
     for note in made.notes:
         typer.echo(note)
-    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {_written(folder)}")
+    typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {as_typed(folder)}")
 
 
 @app.command(epilog='Example: studykit lock my-study --amend "two pails were empty"')
@@ -131,6 +128,7 @@ def lock(folder: Folder,
     from studykit.study.lock import lock_folder
 
     status = lock_folder(folder, amend)
+    facts(state=status.state, locked_on=status.locked_on, seal=status.seal, changes=len(status.changes))
     typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}")
 
 
@@ -145,7 +143,8 @@ def intake(folder: Folder,
     if suggest is not None:
         typer.echo(propose(folder, suggest))
         return
-    outcome = take_in(folder, accept, _say)
+    outcome = take_in(folder, accept, progress)
+    facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete)
     typer.echo(outcome.sentence())
     if not outcome.complete:
         typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
@@ -158,7 +157,15 @@ def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Run every stage from the raw files and write report/report.html."""
     from studykit.report.make import make_report
 
-    _made(make_report(folder, _say, notebooks=notebooks.choice), folder)
+    _made(make_report(folder, progress, notebooks=notebooks.choice), folder)
+
+
+@app.command(epilog="Example: studykit lab my-study")
+def lab(folder: Folder) -> None:
+    """Open JupyterLab in a study folder, with the kit's own Python behind its notebooks."""
+    from studykit.commands.lab import open_lab
+
+    raise typer.Exit(open_lab(folder))
 
 
 @app.command(epilog="Example: studykit verify my-study")
@@ -167,8 +174,9 @@ def verify(folder: Folder) -> None:
     from studykit.report.verify import verify_or_refuse
 
     outcome = verify_or_refuse(folder)
+    facts(files=outcome.files, notes=outcome.notes)
     typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: "
-               f"studykit recheck {_written(folder)}")
+               f"studykit recheck {as_typed(folder)}")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
 
@@ -178,7 +186,8 @@ def recheck(folder: Folder, notebooks: Notebooks = Which.kit) -> None:
     """Re-execute the study from raw data with the kit's notebooks, and compare everything that is filed."""
     from studykit.report.recheck import recheck as run
 
-    outcome = run(folder, _say, own=notebooks is Which.own)
+    outcome = run(folder, progress, own=notebooks is Which.own)
+    facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, notes=outcome.notes)
     typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers, {outcome.outputs} files of the report "
                f"and {outcome.files} hashes agree\nRecord: {folder}/recheck.html")
     for note in outcome.notes:
@@ -190,7 +199,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _fail(error: StudyKitError) -> int:
-    if _options["traceback"]:
+    if TELLING["traceback"]:
         raise error
     typer.echo(str(error), err=True)
     return error.exit_code
@@ -198,31 +207,37 @@ def _fail(error: StudyKitError) -> int:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of a user give one message and no traceback."""
+    given = sys.argv[1:] if arguments is None else arguments
+    options = given[: next((i for i, a in enumerate(given) if not a.startswith("-")), len(given))]
+    return as_object(lambda: _run(given)) if "--json" in options else _run(given)[0]
+
+
+def _run(given: list[str]) -> tuple[int, BaseException | None]:
     from studykit.core.errors import StudyKitError
     from studykit.core.extras import lacking
 
     try:
-        code = app(args=arguments, standalone_mode=False)
-        return code if isinstance(code, int) else 0
+        code = app(args=given, standalone_mode=False)
+        return (code if isinstance(code, int) else 0), None
     except StudyKitError as error:
-        return _fail(error)
+        return _fail(error), error
     except typer.Exit as stop:
-        return stop.exit_code
-    except KeyboardInterrupt:
+        return stop.exit_code, None
+    except KeyboardInterrupt as stop:
         typer.echo("stopped; what was filed before is unchanged", err=True)
-        return 130
+        return 130, stop
     except Exception as error:
         if isinstance(error, ModuleNotFoundError) and (said := lacking(error)):
             typer.echo(said, err=True)
-            return 9
+            return 9, error
         if hasattr(error, "show") and hasattr(error, "exit_code"):
             error.show()
-            return int(error.exit_code)
-        if _options["traceback"]:
+            return int(error.exit_code), error
+        if TELLING["traceback"]:
             raise
         typer.echo(f"studykit failed unexpectedly ({type(error).__name__}: {error}).\n"
                    "This is a fault of the kit; run again with: studykit --traceback ...", err=True)
-        return 70
+        return 70, error
 
 
 def entry() -> None:

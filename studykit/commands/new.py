@@ -7,6 +7,7 @@ from pathlib import Path
 
 import nbformat
 
+from studykit.commands.told import as_typed
 from studykit.core.errors import single
 from studykit.core.files import require_writable, write_text
 from studykit.study.stages import HERE, share
@@ -29,7 +30,7 @@ def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
     (folder / "raw").mkdir(exist_ok=True)
     for source in sorted(share("notebooks").glob("0*.ipynb")):
         write_text(folder / "notebooks" / source.name, _without_outputs(source))
-    steps = tuple(s.replace("FOLDER", str(folder)) for s in NEXT_STEPS)
+    steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)
     return (f"A study to fill in lies in {folder}:", *steps)
 
 

@@ -40,6 +40,23 @@ class Fault:
         return text + (f" -> {self.remedy}" if self.remedy else "")
 
 
+EXITS = {
+    0: "done",
+    1: "an error of the kit that none of the others names",
+    2: "files or definitions that cannot be taken, or a command that was not understood",
+    3: "the data cannot carry the design that was asked for",
+    4: "a fit that cannot be trusted",
+    5: "notebook parameters with unknown or missing names",
+    6: "a notebook cell failed",
+    7: "a re-execution does not give what is filed",
+    8: "rows of the raw files were rejected, and nobody has accepted that with a reason",
+    9: "a package is not installed; the message names the extra that brings it",
+    70: "a fault of the kit",
+    130: "stopped from the keyboard",
+}
+"""Exit codes of the commands, and what each means."""
+
+
 class StudyKitError(Exception):
     """Base of all errors that a user can cause."""
 

@@ -1,15 +1,19 @@
 """The command line: few commands, examples in the help, one message and an exit code for every error, no traceback."""
 
+import json
+import shlex
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
+from studykit import __version__
 from studykit.commands.cli import app, main
+from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
-COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "verify", "recheck")
+COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "lab", "verify", "recheck")
 
 
 def run(capsys, *arguments):
@@ -121,3 +125,62 @@ def test_containers_of_the_example_keep_their_codes(tmp_path):
     root = write_study(tmp_path / "s")
     assert CONTAINERS.count("007") == 1
     assert "007" in set(load_tables(root, with_results=False).containers["container"])
+
+
+def test_json_is_one_object_with_the_answer(capsys, tmp_path):
+    root = write_study(tmp_path / "s", results_text=results())
+    code, out, err = run(capsys, "--json", "check", str(root))
+    told = json.loads(out)
+    assert (code, err, out.count("\n")) == (0, "", 1)
+    assert {k: told[k] for k in ("command", "exit_code", "meaning", "containers", "samples", "results", "faults")} == {
+        "command": "check", "exit_code": 0, "meaning": "done", "containers": 3, "samples": 9, "results": 18, "faults": []}
+    assert told["said"] == ["no fault found: 3 containers, 9 samples, 18 results"]
+
+
+def test_json_lists_every_fault(capsys, tmp_path):
+    root = write_study(tmp_path / "s", samples=SAMPLES.replace("S0u,007", "S0u,777"),
+                       results_text=results().replace("S0u,P,340", "S0u,P,3,4"))
+    code, out, err = run(capsys, "--json", "check", str(root))
+    told = json.loads(out)
+    assert (code, err, told["exit_code"]) == (2, "", 2)
+    assert {(f["file"], f["row"], f["value"]) for f in told["faults"]} == {("tidy/results.csv", 2, ""),
+                                                                           ("plan/samples.csv", 2, "777")}
+
+
+def test_json_and_a_word_that_is_no_command(capsys):
+    code, out, _ = run(capsys, "--json", "ponder")
+    assert (code, json.loads(out)["exit_code"]) == (2, 2)
+
+
+def test_version_and_completion(capsys):
+    assert run(capsys, "--version") == (0, f"studykit {__version__}\n", "")
+    assert "--show-completion" in run(capsys, "--help")[1]
+
+
+def test_quiet_shows_no_progress(capsys, tmp_path, monkeypatch):
+    root = write_study(tmp_path / "s", results_text=results())
+
+    def stops(folder, say, **_):
+        say("a stage\n")
+        raise StageFailed("stopped here")
+
+    monkeypatch.setattr("studykit.report.make.make_report", stops)
+    assert "a stage" in run(capsys, "report", str(root))[2]
+    assert "a stage" not in run(capsys, "--quiet", "report", str(root))[2]
+
+
+def test_lab_refuses_what_is_no_study_and_starts_the_kits_own_jupyter(capsys, tmp_path, monkeypatch):
+    assert run(capsys, "lab", str(tmp_path))[0] == 2
+    calls = []
+    monkeypatch.setattr(subprocess, "run", lambda command, **_: calls.append(command) or subprocess.CompletedProcess([], 0))
+    root = write_study(tmp_path / "s")
+    assert run(capsys, "lab", str(root))[0] == 0
+    assert calls == [[sys.executable, "-m", "jupyterlab", str(root.resolve())]]
+
+
+def test_folders_are_written_as_they_are_typed(capsys, tmp_path):
+    """POSIX shell quoting: what is printed can be pasted."""
+    _, said, _ = run(capsys, "new", str(tmp_path / "my new study"))
+    pasted = [line for line in said.splitlines() if "studykit " in line]
+    assert len(pasted) == 2
+    assert all(str(tmp_path / "my new study") in shlex.split(line.replace(",", " ").replace(";", " ")) for line in pasted)

@@ -1,0 +1,60 @@
+"""What a command tells: progress, sentences for people, or one JSON object for programs."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import os
+import shlex
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from studykit.core.errors import COLUMNS, EXITS, BadInput, RunsDiffer
+
+TELLING: dict[str, Any] = {"traceback": False, "quiet": False, "command": "", "facts": {}}
+"""How this run of the command line tells: its options, the command, and the facts of its answer."""
+
+
+def facts(**found: Any) -> None:
+    """Facts for the JSON object: words, counts, files."""
+    TELLING["facts"].update(found)
+
+
+def as_typed(folder: Path) -> str:
+    """A folder as it is typed in a command: quoted where its name needs it."""
+    return subprocess.list2cmdline([str(folder)]) if os.name == "nt" else shlex.quote(str(folder))
+
+
+def progress(text: str) -> None:
+    """Progress on standard error; on a terminal a running cell overwrites its line."""
+    terminal = sys.stderr.isatty()
+    if TELLING["quiet"] or (text.startswith("\r") and not terminal and not text.endswith("\n")):
+        return
+    if terminal:
+        sys.stderr.write(text + ("\x1b[K" if text.startswith("\r") else ""))
+    elif text.endswith("\n"):
+        sys.stderr.write(text.lstrip("\r"))
+    sys.stderr.flush()
+
+
+def answer(code: int, said: str, wrong: str, error: BaseException | None) -> dict[str, Any]:
+    """The object that ``--json`` prints: command, exit code with its meaning, facts, faults, and the words for people."""
+    faults = [dict(zip(COLUMNS, row, strict=True)) for row in error.rows()] if isinstance(error, BadInput) else []
+    more = {"differences": list(error.differences)} if isinstance(error, RunsDiffer) else {}
+    return {"command": TELLING["command"], "exit_code": code, "meaning": EXITS.get(code, ""), **TELLING["facts"],
+            "faults": faults, **more, "said": [line for line in (said + wrong).splitlines() if line.strip()]}
+
+
+def as_object(run: Callable[[], tuple[int, BaseException | None]]) -> int:
+    """Run the command line with its words gathered, and print one object in their place."""
+    out, wrong = io.StringIO(), io.StringIO()
+    TELLING.update(command="", facts={})
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(wrong):
+        code, error = run()
+    found = answer(code, out.getvalue(), wrong.getvalue(), error)
+    sys.stdout.write(json.dumps(found, ensure_ascii=False, default=str) + "\n")
+    return code
