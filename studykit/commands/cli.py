@@ -73,12 +73,13 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
          ) -> None:
     """Run the whole job on an invented study."""
     from studykit.demos.shipped import DEMOS, copy_demo
-    from studykit.report.make import make_report
 
     if name == "list":
         for known, about in DEMOS.items():
             typer.echo(f"{known:10} {about}")
         return
+    from studykit.report.make import make_report
+
     folder = to or Path(f"demo-{name}")
     copy_demo(name, folder)
     progress(f"Study in {folder} (invented data)\n")
@@ -216,6 +217,7 @@ def _run(given: list[str]) -> tuple[int, BaseException | None]:
     from studykit.core.errors import StudyKitError
     from studykit.core.extras import lacking
 
+    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]  # see studykit.report.forks
     try:
         code = app(args=given, standalone_mode=False)
         return (code if isinstance(code, int) else 0), None

@@ -11,7 +11,7 @@ from studykit.core.writer import one_writer
 from studykit.report.make import refuse_unusual
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
-from studykit.report.run import Say, check_parameters, run_notebook
+from studykit.report.run import Say, check_parameters, run_notebooks
 from studykit.sampling.plan import plan
 from studykit.study.definition import Study, load_study
 
@@ -47,7 +47,8 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say) -> PlanMade:
     for stem in STEMS:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
     shutil.rmtree(part, ignore_errors=True)
-    runs = [run_notebook(notebooks / f"{s}.ipynb", part / s / f"{s}.ipynb", parameters, say) for s in STEMS]
+    runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in STEMS}, {s: part / s / f"{s}.ipynb" for s in STEMS},
+                         parameters, say)
     write_report(part, [r.notebook for r in runs], study)
     os.replace(part / "report.html", part / "plan.html")
     shutil.rmtree(final, ignore_errors=True)

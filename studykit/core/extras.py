@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 EXTRAS = {
-    "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "latex2mathml", "matplotlib", "nbclient",
+    "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "jupyter_client", "jupyter_core",
+               "latex2mathml", "matplotlib", "nbclient",
                "nbconvert", "nbformat", "papermill", "pygments", "seaborn", "statsmodels", "traitlets"),
     "lab": ("ipywidgets", "jupyterlab"),
     "sheets": ("segno", "typst"),

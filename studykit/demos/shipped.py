@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import require_writable, write_bytes
 from studykit.study.stages import share
 
 #: Name of the demo folder -> what it shows, in one line.
@@ -30,6 +29,8 @@ def copy_demo(name: str, dest: Path | str) -> Path:
     A folder that already holds this demo unchanged is kept as it is, with whatever was made in
     it. BadInput where ``dest`` holds anything else: nothing there is overwritten.
     """
+    from studykit.core.files import require_writable, write_bytes  # the list of demos needs no tables
+
     source, folder = demo_folder(name), Path(dest)
     files = [p for p in sorted(source.rglob("*")) if p.is_file()]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):

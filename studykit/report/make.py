@@ -40,11 +40,12 @@ def refuse_unusual(root: Path) -> None:
         raise BadInput(faults, title="The study folder holds what it must not; nothing was run")
 
 
-def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "") -> ReportMade:
+def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "",
+                separate: bool = False) -> ReportMade:
     """Run every stage of a study and put the finished report in place of the old one.
 
     ``notebooks``: 'kit' or 'own' where a study has notebooks that differ from the kit's; without a choice such a
-    study is refused, with every differing cell.
+    study is refused, with every differing cell. ``separate``: each notebook in a kernel started anew, none forked.
     """
     root = Path(root)
     study = load_study(root)
@@ -58,7 +59,7 @@ def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *,
     with one_writer(root, "report"):
         outcome = run_intake(root, study, load_tables(root, with_results=False).samples)  # faults are told at once
         read_exclusions(root, study, outcome.results)
-        return _finish(root, study, run_stages(root, folder, stems, say, extra), folder)
+        return _finish(root, study, run_stages(root, folder, stems, say, extra, separate=separate), folder)
 
 
 def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path) -> ReportMade:

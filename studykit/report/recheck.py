@@ -75,8 +75,9 @@ def copy_trusted(root: Path, target: Path, own: bool = False) -> None:
 def recheck(root: Path, say: Say, *, own: bool = False) -> Recheck:
     """Compare hashes, then re-execute the study in a fresh folder and compare all of it; RunsDiffer names what differs.
 
-    ``own`` runs the study's own notebooks in place of the kit's. The outcome is also written into the folder as
-    recheck.json and recheck.html, where it can be written.
+    Each notebook runs in a kernel that is started anew, whereas those of a report are forked from one process: that
+    the two agree is part of what is shown. ``own`` runs the study's own notebooks in place of the kit's. The outcome
+    is also written into the folder as recheck.json and recheck.html, where it can be written.
     """
     root = Path(root)
     first = verify(root)
@@ -105,7 +106,7 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     if own:
         told += [f"ran as foreign code: {c.sentence()}" for c in own_differences(root)]
     try:
-        make_report(fresh, say, notebooks="own" if own else "kit")
+        make_report(fresh, say, notebooks="own" if own else "kit", separate=True)
     except StudyKitError as error:
         rows.append(difference("re-execution", "the whole run", "a finished report", str(error).replace("\n", " / ")))
         return Recheck(numbers=0, files=files, outputs=0, differences=tuple(rows), notes=tuple(told))

@@ -11,9 +11,11 @@ import json
 import os
 import re
 import shutil
+import threading
 import time
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -23,12 +25,16 @@ from traitlets.config import Config
 
 from studykit.core.errors import ParametersRefused, StageFailed
 from studykit.core.files import require_writable, write_text
+from studykit.report.kernels import kernels
+from studykit.study.stages import READS_FROM, share
 
 Say = Callable[[str], None]
 PART, OLD = "report.part", "report.old"
 HEADLESS = "STUDYKIT_HEADLESS"
 PLACES = ("study", "out_dir")
 """Parameters that name folders of one machine; a filed notebook does not keep them."""
+WORKERS = max(1, min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1))
+"""Stages that may run at once."""
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -62,13 +68,32 @@ def check_parameters(notebook: Path, given: Mapping[str, Any], required: Sequenc
         raise ParametersRefused(f"{notebook.name}: {'; '.join(parts)} -> accepted are {', '.join(accepted)}")
 
 
-def _engine(say: Say, stem: str) -> str:
+class Progress:
+    """Tells of all that runs now in one line, and of each finished stage in a line of its own."""
+
+    def __init__(self, say: Say) -> None:
+        self._say, self._now, self._turn = say, dict[str, str](), threading.Lock()
+
+    def running(self, stem: str, state: str) -> None:
+        """What a stage does now."""
+        with self._turn:
+            self._now[stem] = state
+            self._say("\r  " + "   ".join(f"{s}  {t}" for s, t in self._now.items()))
+
+    def done(self, stem: str, seconds: float) -> None:
+        """A stage is done."""
+        with self._turn:
+            self._now.pop(stem, None)
+            self._say(f"\r  {stem}  done in {seconds:.1f} s\n")
+
+
+def _engine() -> str:
     """A papermill engine that tells of each finished cell; returns its registered name."""
     from papermill.engines import NBClientEngine, papermill_engines
 
     class Telling(NBClientEngine):  # type: ignore[misc]  # papermill has no types
         @classmethod
-        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, **kw: Any) -> Any:
+        def execute_managed_notebook(cls, nb_man: Any, kernel_name: str, tell: Say = print, **kw: Any) -> Any:
             code = [c for c in nb_man.nb.cells if c.cell_type == "code"]
             base, done = nb_man.cell_complete, [0]
 
@@ -76,7 +101,7 @@ def _engine(say: Say, stem: str) -> str:
                 base(cell, cell_index=cell_index, **more)
                 if cell.cell_type == "code":
                     done[0] += 1
-                    say(f"\r  {stem}  cell {done[0]} of {len(code)}")
+                    tell(f"cell {done[0]} of {len(code)}")
 
             nb_man.cell_complete = complete
             kw.setdefault("extra_arguments", ["--log-level=50"])  # a kernel stopped in haste says so on stderr
@@ -88,12 +113,14 @@ def _engine(say: Say, stem: str) -> str:
 
 
 @contextlib.contextmanager
-def _headless() -> Iterator[None]:
-    """Kernels started meanwhile know that nobody sits before them."""
+def _unattended() -> Iterator[None]:
+    """Kernels started meanwhile know that nobody sits before them; what the libraries warn of is not for a user."""
     before = os.environ.get(HEADLESS)
     os.environ[HEADLESS] = "1"
     try:
-        yield
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
     finally:
         os.environ.pop(HEADLESS, None)
         if before is not None:
@@ -102,29 +129,88 @@ def _headless() -> Iterator[None]:
 
 def run_notebook(source: Path, target: Path, parameters: Mapping[str, Any], say: Say) -> StageRun:
     """Execute one notebook in a fresh kernel; StageFailed tells the notebook, cell, source and last error line."""
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import papermill
-        from nbclient.exceptions import CellTimeoutError, DeadKernelError
-        from papermill.exceptions import PapermillExecutionError
+    return run_notebooks({source.stem: source}, {source.stem: target}, parameters, say, separate=True)[0]
 
-        started = time.monotonic()
-        target.parent.mkdir(parents=True, exist_ok=True)
+
+def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,
+                  separate: bool = False) -> tuple[StageRun, ...]:
+    """Execute notebooks by their stems, side by side where none waits for the other; the first that fails is told.
+
+    The kit's own wait for those whose results they read, any other for all before it. ``separate``: each in a kernel
+    started anew, else in one that is forked where the platform has that.
+    """
+    progress = Progress(say)
+    with _unattended(), kernels(tuple(sources), separate=separate) as manager:
+        waits = {s: _waits_for(s, p, tuple(sources)) for s, p in sources.items()}
+        return in_turn(waits, lambda s: _execute(sources[s], targets[s], parameters, progress, manager), manager.stop)
+
+
+def _waits_for(stem: str, notebook: Path, stems: Sequence[str]) -> frozenset[str]:
+    """The stages that must have run before this one."""
+    if notebook.parent == share("notebooks") and stem in READS_FROM:
+        return READS_FROM[stem] & frozenset(stems)
+    return frozenset(stems[: stems.index(stem)])
+
+
+def in_turn(waits: Mapping[str, frozenset[str]], run: Callable[[str], StageRun], stop: Callable[[], None],
+            ) -> tuple[StageRun, ...]:
+    """Run each once those it waits for are done, as many at once as there are processors.
+
+    After a failure only what stands before it in order still starts, so that the failure told is that of a run one by
+    one. ``stop`` ends what runs where this is interrupted.
+    """
+    order = list(waits)
+    open_, done, failed = list(order), dict[str, StageRun](), dict[str, BaseException]()
+    running: dict[Future[StageRun], str] = {}
+    with ThreadPoolExecutor(WORKERS) as pool:
         try:
-            with _headless():
-                papermill.execute_notebook(
-                    str(source), str(target), parameters=dict(parameters), engine_name=_engine(say, source.stem),
-                    kernel_name="python3", language="python", progress_bar=False, cwd=str(source.parent),
-                    log_output=False,
-                )
-        except PapermillExecutionError as error:
-            raise StageFailed(_tell(source, target, error)) from None
-        except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
-            raise StageFailed(f"{source.name}: the kernel stopped: {error}") from None
+            while open_ or running:
+                ready = [s for s in open_ if waits[s] <= done.keys()][: WORKERS - len(running)]
+                running |= {pool.submit(run, s): s for s in ready}
+                open_ = [s for s in open_ if s not in ready]
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    stem, error = running.pop(future), future.exception()
+                    if error is None:
+                        done[stem] = future.result()
+                    else:
+                        failed[stem] = error
+                        open_ = [s for s in open_ if order.index(s) < order.index(stem)]
+        except BaseException:
+            stop()
+            raise
+    for stem in order:
+        if stem in failed:
+            raise failed[stem]
+    return tuple(done[s] for s in order)
+
+
+def _execute(source: Path, target: Path, parameters: Mapping[str, Any], progress: Progress, manager: Any) -> StageRun:
+    """One notebook by papermill, in a kernel of the manager."""
+    import papermill
+    from jupyter_core.utils import ensure_event_loop
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
+
+    stem, started = source.stem, time.monotonic()
+    progress.running(stem, "starting")
+    target.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        with contextlib.closing(ensure_event_loop()):  # of this thread
+            papermill.execute_notebook(
+                str(source.absolute()), str(target.absolute()), parameters=dict(parameters), engine_name=_engine(),
+                kernel_name="python3", language="python", progress_bar=False, log_output=False,
+                request_save_on_cell_execute=False,  # it is written once it has run, or with the cell that failed
+                resources={"metadata": {"path": str(source.absolute().parent)}}, kernel_manager_class=manager,
+                tell=lambda state: progress.running(stem, state),
+            )
+    except PapermillExecutionError as error:
+        raise StageFailed(_tell(source, target, error)) from None
+    except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
+        raise StageFailed(f"{source.name}: the kernel stopped: {error}") from None
     settle(target, parameters)
     seconds = time.monotonic() - started
-    say(f"\r  {source.stem}  done in {seconds:.1f} s\n")
-    return StageRun(stem=source.stem, notebook=target, parameters=dict(parameters), seconds=seconds)
+    progress.done(stem, seconds)
+    return StageRun(stem=stem, notebook=target, parameters=dict(parameters), seconds=seconds)
 
 
 def settle(notebook: Path, parameters: Mapping[str, Any]) -> None:
@@ -165,7 +251,7 @@ def _tell(source: Path, target: Path, error: Any) -> str:
 
 
 def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
-               extra: Mapping[str, Any] | None = None) -> tuple[StageRun, ...]:
+               extra: Mapping[str, Any] | None = None, *, separate: bool = False) -> tuple[StageRun, ...]:
     """Run the stages into ``report.part``; nothing runs where any notebook would refuse its parameters."""
     recover(root)
     require_writable(root)
@@ -174,11 +260,8 @@ def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
     for stem in stems:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
     shutil.rmtree(out, ignore_errors=True)
-    runs = []
-    for stem in stems:
-        say(f"  {stem}  starting")
-        runs.append(run_notebook(notebooks / f"{stem}.ipynb", out / stem / f"{stem}.ipynb", parameters, say))
-    return tuple(runs)
+    return run_notebooks({s: notebooks / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
+                         parameters, say, separate=separate)
 
 
 def recover(root: Path) -> None:

@@ -43,6 +43,12 @@ STAGES = (
               reads="the tables of all stages", writes="the first page of report.html"),
 )
 STEMS = tuple(s.stem for s in STAGES)
+READS_FROM: dict[str, frozenset[str]] = {
+    "00-study": frozenset(), "01-design": frozenset(), "02-sampling": frozenset(), "03-intake": frozenset(),
+    "04-quality": frozenset({"03-intake"}), "05-model": frozenset({"03-intake"}),
+    "06-verdict": frozenset({"03-intake", "04-quality"}), "07-report": frozenset(STEMS[:-1]),
+}
+"""The stages whose results each of the kit's notebooks reads; it may run beside any other."""
 
 
 class StudyTables(Protocol):

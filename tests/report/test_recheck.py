@@ -29,7 +29,8 @@ QUIET = lambda _: None  # noqa: E731
 
 def pretend(monkeypatch: pytest.MonkeyPatch, filed: Path, seen: list[str] | None = None) -> None:
     """Let the re-execution be the untouched report."""
-    def as_filed(fresh: Path, say: object, *, notebooks: str = "") -> None:
+    def as_filed(fresh: Path, say: object, *, notebooks: str = "", separate: bool = False) -> None:
+        assert separate  # no kernel of a recheck is forked
         if seen is not None:
             seen.append(notebooks)
         for name in ("report", "tidy"):

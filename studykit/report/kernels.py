@@ -1,0 +1,173 @@
+"""Kernels for the stage notebooks: forked from one process that has imported the libraries, or started one by one.
+
+Forking is used on Linux only: elsewhere system libraries do not survive it, and each kernel is started as Jupyter does.
+Either way a notebook has a process of its own, started for it and stopped after it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import uuid
+from collections.abc import Iterator, Sequence
+from importlib.metadata import EntryPoint
+from pathlib import Path
+from typing import Any, ClassVar
+
+from ipykernel.kernelspec import get_kernel_dict
+from jupyter_client.kernelspec import KernelSpec
+from jupyter_client.manager import AsyncKernelManager
+from jupyter_client.provisioning.factory import KernelProvisionerFactory
+from jupyter_client.provisioning.local_provisioner import LocalProvisioner
+from traitlets import default
+
+from studykit.report.forks import KERNEL, LAUNCHER, imports_of
+from studykit.study.stages import share
+
+FORKS = sys.platform == "linux"
+NAME = "studykit"
+LONGEST_FOLDER = 70
+"""Characters; the name of a socket file may have about 100."""
+
+
+class Nursery:
+    """The process that kernels are forked from, as seen from outside; it loads while this process goes on."""
+
+    def __init__(self, modules: Sequence[str]) -> None:
+        ours, theirs = socket.socketpair()
+        code = "from studykit.report.forks import main; main()"
+        with theirs:
+            self._process = subprocess.Popen([sys.executable, "-c", code, str(theirs.fileno()), *modules],
+                                             pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL)
+        self._link, self._lines, self._turn = ours, ours.makefile("rwb"), threading.Lock()
+
+    def ask(self, **request: Any) -> Any:
+        """Send one request and wait for its answer; RuntimeError where the process is gone."""
+        with self._turn:
+            try:
+                self._lines.write(json.dumps(request).encode() + b"\n")
+                self._lines.flush()
+                answer = self._lines.readline()
+            except (OSError, ValueError):
+                answer = b""
+        if not answer:
+            raise RuntimeError("the process that kernels are forked from has stopped")
+        return json.loads(answer)
+
+    def close(self) -> None:
+        """Let the process go, and every kernel with it that still runs."""
+        self._link.shutdown(socket.SHUT_RDWR)
+        self._lines.close()
+        self._link.close()
+        self._process.wait()
+
+
+class Forked:
+    """A forked kernel in the form in which jupyter_client expects a process."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, nursery: Nursery, pid: int) -> None:
+        self.pid, self._nursery = pid, nursery
+        self.returncode: int | None = None
+
+    def poll(self) -> int | None:
+        """The exit code; None while it runs."""
+        if self.returncode is None:
+            self.returncode = self._nursery.ask(ended=self.pid)
+        return self.returncode
+
+    def wait(self) -> int:
+        """The exit code, once there is one."""
+        while (code := self.poll()) is None:
+            time.sleep(0.02)
+        return code
+
+    def send_signal(self, number: int) -> None:
+        """Signal the process where it still runs; until then nobody else can have its number."""
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+
+class Provisioner(LocalProvisioner):
+    """Starts a kernel by asking the nursery of its manager for it, where there is one."""
+
+    process: Any
+    parent: Any
+
+    async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
+        nursery = self.parent.nursery
+        if nursery is None:
+            info = await super().launch_kernel(cmd, **kwargs)
+        else:
+            self.cwd = kwargs.get("cwd") or os.getcwd()
+            self.pid = self.pgid = nursery.ask(arguments=cmd[cmd.index(LAUNCHER) + 1:], folder=str(self.cwd),
+                                               environment=dict(kwargs["env"]))
+            self.process = Forked(nursery, self.pid)
+            info = self.connection_info
+        self.parent.started.append(self.process)
+        return info
+
+
+class Manager(AsyncKernelManager):
+    """Manages a kernel of this Python, whatever other kernels of its name a machine knows."""
+
+    nursery: ClassVar[Nursery | None] = None
+    started: ClassVar[list[Any]] = []
+    folder: ClassVar[str] = ""
+
+    @default("transport")
+    def _sockets(self) -> str:
+        """Files where the platform has such sockets and the name is short enough: no two kernels race for a port."""
+        return "ipc" if FORKS and len(self.folder) < LONGEST_FOLDER else "tcp"
+
+    @default("connection_file")
+    def _own_file(self) -> str:
+        return str(Path(self.folder) / f"{uuid.uuid4().hex[:12]}.json")
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        """The kernel of the running interpreter, started by the provisioner above."""
+        found = get_kernel_dict()
+        found["metadata"] = {**found["metadata"], "kernel_provisioner": {"provisioner_name": NAME}}
+        return KernelSpec(**found)
+
+    @classmethod
+    def stop(cls) -> None:
+        """Kill every kernel of this run that is still there."""
+        for process in cls.started:
+            if process.poll() is None:
+                process.send_signal(signal.SIGKILL)
+
+
+@contextlib.contextmanager
+def kernels(stems: Sequence[str], *, separate: bool = False) -> Iterator[type[Manager]]:
+    """The manager of kernels for these stages; nothing that it started outlives the block, whatever ends it.
+
+    Loaded beforehand is what the kit's notebooks of these stems import, whoever's notebooks run. ``separate``: no
+    kernel is forked.
+    """
+    KernelProvisionerFactory.provisioners[NAME] = EntryPoint(NAME, f"{__name__}:Provisioner", "")
+    books = [p for p in (share("notebooks") / f"{s}.ipynb" for s in stems) if p.exists()]
+    modules = dict.fromkeys(m for b in books for m in imports_of(b))
+    nursery = Nursery([*KERNEL, *modules]) if FORKS and not separate else None
+
+    class OfOneRun(Manager):
+        pass
+
+    OfOneRun.nursery, OfOneRun.started = nursery, []
+    try:
+        with tempfile.TemporaryDirectory(prefix="studykit-") as OfOneRun.folder:
+            yield OfOneRun
+    finally:
+        OfOneRun.stop()
+        if nursery is not None:
+            nursery.close()
