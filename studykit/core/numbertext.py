@@ -131,7 +131,7 @@ def detect_format(texts: Iterable[str]) -> FormatEvidence:
     decimal: dict[str, str] = {}
     thousands: dict[str, str] = {}
     open_cases: dict[str, str] = {}
-    for text in _one_of_each_shape(texts):
+    for text in one_of_each_shape(texts):
         plain = tidy_text(text).replace("\u2019", "'").replace(MINUS, "-").lstrip("+-")
         if not _LOOKS_NUMERIC.fullmatch(plain):
             continue
@@ -165,7 +165,7 @@ def detect_format(texts: Iterable[str]) -> FormatEvidence:
     return FormatEvidence(form=NumberFormat(thousands=group), reason="no cell needs a sign")
 
 
-def _one_of_each_shape(texts: Iterable[str]) -> Iterable[str]:
+def one_of_each_shape(texts: Iterable[str]) -> Iterable[str]:
     """The first text of each shape, where digits 1 to 9 are alike: only the shape can prove a sign."""
     alike = str.maketrans("123456789", "999999999")
     shapes: dict[str, str] = {}

@@ -11,9 +11,8 @@ import re
 from collections.abc import Iterator
 
 import numpy as np
-import pandas as pd
 
-from studykit.intake.delimited import factorize
+from studykit.intake.columns import Table
 from studykit.intake.signs import bare
 from studykit.study.definition import Study
 
@@ -24,54 +23,68 @@ MARGINS = 5.0
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
 Question = tuple[np.ndarray, str]
+_DIGITS = frozenset("0123456789")
+_SIMPLE = re.compile("[0-9]+(?:[.][0-9]+)?").fullmatch
+_MISSING = re.compile(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+").fullmatch
+_SERIAL = re.compile(r"[34][0-9]{4}|5[0-4][0-9]{3}").fullmatch
+_DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
+_SHORT_POWER = re.compile(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+").fullmatch
 
 
-def questions(rows: pd.DataFrame, kinds: dict[str, str], study: Study,
-              refused: dict[str, set[int]]) -> list[tuple[int, str, str]]:
-    """Position, reason and remedy of every row that is a question; confirmed rows are none.
+def questions(rows: Table, kinds: dict[str, str], study: Study, refused: dict[str, set[int]]) -> dict[int, str]:
+    """Position and reason of every row that is a question; confirmed rows are none.
 
     ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample;
     ``refused``: lines of each source file of which something was rejected before.
     """
-    if rows.empty:
-        return []
-    reason = np.full(len(rows), "", dtype=object)
-    codes, samples = factorize(rows["sample"])
-    ordinary = np.array([kinds.get(s, "") in ORDINARY for s in samples], dtype=bool)[codes]
-    analyte = rows["analyte"].to_numpy(dtype=object)
-    for name in pd.unique(analyte):
-        at = np.flatnonzero((analyte == name) & ordinary)
-        for mask, words in _column(rows.iloc[at], study.analytes[str(name)].nominal, study.analytes[str(name)].margin.absolute):
-            fresh = at[mask & (reason[at] == "")]
-            reason[fresh] = words
+    reason: dict[int, str] = {}
+    ordinary = rows["sample"].flags(lambda s: kinds.get(s, "") in ORDINARY)
+    forms = _Forms(rows["as_written"].words)
+    analyte = rows["analyte"]
+    for k in np.flatnonzero(np.bincount(analyte.codes)):
+        at = np.flatnonzero((analyte.codes == k) & ordinary)
+        known = study.analytes[analyte.words[k]]
+        value, qualifier = rows["value"][at], rows["qualifier"][at]
+        for mask, words in _column(forms, rows["as_written"].codes[at], value, qualifier, known.nominal, known.margin.absolute):
+            for i in at[mask].tolist():
+                reason.setdefault(i, words)
     _summaries(rows, reason, refused)
-    reason[rows["confirmed"].to_numpy(dtype=object) != ""] = ""
-    return [(int(i), str(reason[i]), _remedy(rows, int(i))) for i in np.flatnonzero(reason != "")]
+    sure = rows["confirmed"].flags(bool)
+    return {i: reason[i] for i in sorted(reason) if not sure[i]}
 
 
-def _remedy(rows: pd.DataFrame, i: int) -> str:
-    place = f"{rows['sample'].iat[i]} {rows['analyte'].iat[i]}"
+class _Forms:
+    """What the form of each distinct text says, without the other rows."""
+
+    def __init__(self, words: list[str]) -> None:
+        plain = [w if _SIMPLE(w) else bare(w) for w in words]
+        self.missing = np.array([bool(_MISSING(t)) for t in plain], dtype=bool)
+        self.serial = np.array([len(t) == 5 and bool(_SERIAL(t)) for t in plain], dtype=bool)
+        decimals = [_decimals(t) for t in plain]
+        self.decimals = np.array([-1 if d is None else d for d in decimals])
+        self.joined = np.array([_alike_parts(t) for t in plain])
+        self.digits = np.array([_digit_count(t) for t in plain])
+        self.power = np.array(["e" in t.casefold() for t in plain], dtype=bool)
+        self.short_power = np.array([p and bool(_SHORT_POWER(t)) for p, t in zip(self.power, plain, strict=True)], dtype=bool)
+
+
+def remedy(rows: Table, i: int) -> str:
+    """What answers the question about a row."""
+    place = f"{rows['sample'][i]} {rows['analyte'][i]}"
     return f'ask the laboratory; if it is right, write [file.confirmed] "{place}" = "who said so"'
 
 
-def _column(own: pd.DataFrame, nominal: float | None, margin: float | None) -> Iterator[Question]:
-    """The questions about one analyte's rows."""
-    codes, texts = factorize(own["as_written"])
-    plain = [bare(t) for t in texts]
-    value, qualifier = own["value"].to_numpy(dtype=float), own["qualifier"].to_numpy(dtype=object)
+def _column(forms: _Forms, codes: np.ndarray, value: np.ndarray, qualifier: np.ndarray, nominal: float | None,
+            margin: float | None) -> Iterator[Question]:
+    """The questions about one analyte's rows; ``codes`` of their texts."""
     number = qualifier == ""
-
-    def of(flags: list[bool]) -> np.ndarray:
-        return np.array(flags or [False], dtype=bool)[codes] if len(texts) else np.zeros(0, dtype=bool)
-
-    yield of([bool(re.fullmatch(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+", t)) for t in plain]), (
-        "is written like a code for a missing value")
+    yield forms.missing[codes], "is written like a code for a missing value"
     middle = _middle_of_others(value, number)
-    serial = of([bool(re.fullmatch(r"[34][0-9]{4}|5[0-4][0-9]{3}", t)) for t in plain])
     far = (value < middle / 2) | (value > middle * 2)
-    yield serial & number & (value >= 36_526) & far, "may be a spreadsheet's number of a day (a date), not a result"
-    yield of(_joined(plain)), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
-    yield of(_cut(plain)), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
+    yield forms.serial[codes] & number & (value >= 36_526) & far, (
+        "may be a spreadsheet's number of a day (a date), not a result")
+    yield _joined(forms, codes), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
+    yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
     yield from _magnitude(value, qualifier, (middle, nominal), MARGINS * (margin or 0.0))
 
 
@@ -117,66 +130,89 @@ def _magnitude(value: np.ndarray, qualifier: np.ndarray, levels: tuple[np.ndarra
 
 
 def _decimals(text: str) -> int | None:
-    found = re.fullmatch(r"[0-9]+(?:[.,]([0-9]*))?", text)
+    found = _DECIMAL(text)
     return len(found[1] or "") if found else None
 
 
-def _joined(texts: list[str]) -> list[bool]:
+def _alike_parts(text: str) -> int:
+    """Digits of each of two whole numbers that a decimal sign joins and that differ by a tenth at most; else 0."""
+    head, sign, tail = text.replace(",", ".").partition(".")
+    if not sign or len(head) != len(tail) or len(head) < 2 or not (head + tail).isdecimal() or head[0] == "0":
+        return 0
+    return len(head) if abs(int(head) - int(tail)) <= 0.1 * int(head) else 0
+
+
+def _digit_count(text: str) -> int:
+    """Digits of a number without its power and leading zeros; -1 where there is none."""
+    if _SIMPLE(text):
+        return len(text.replace(".", "").lstrip("0"))
+    digits = "".join(filter(_DIGITS.__contains__, re.split("[eE]", text)[0]))
+    return len(digits.lstrip("0")) if digits or any(c in _DIGITS for c in text) else -1
+
+
+def _upper_middle(counts: np.ndarray) -> int:
+    """The middle one in order, the upper of two; 0 for none."""
+    known = np.sort(counts[counts >= 0])
+    return int(known[known.size // 2]) if known.size else 0
+
+
+def _joined(forms: _Forms, codes: np.ndarray) -> np.ndarray:
     """Texts such as 338.341 where the other texts of the column have at least two decimals fewer."""
-    usual = sorted(d for t in texts if (d := _decimals(t)) is not None)
-    out = []
-    for text in texts:
-        found = re.fullmatch(r"([1-9][0-9]+)[.,]([0-9]{2,})", text)
-        alike = bool(found) and len(found[1]) == len(found[2]) and abs(int(found[1]) - int(found[2])) <= 0.1 * int(found[1])  # type: ignore[index]
-        fewer = len(usual) >= 3 and usual[len(usual) // 2] <= len(found[2]) - 2 if found else False
-        out.append(alike and (fewer or len(found[1]) >= 3))  # type: ignore[index]
-    return out
+    parts = forms.joined[codes]
+    if not parts.any():
+        return np.asarray(parts > 0)
+    usual = forms.decimals[np.unique(codes)]
+    fewer = (np.count_nonzero(usual >= 0) >= 3) & (_upper_middle(usual) <= parts - 2)
+    return np.asarray((parts > 0) & (fewer | (parts >= 3)))
 
 
-def _cut(texts: list[str]) -> list[bool]:
+def _cut(forms: _Forms, codes: np.ndarray) -> np.ndarray:
     """Powers of ten with at most two digits where the other texts have three or more."""
-    digits = sorted(len(re.sub(r"[^0-9]", "", re.split("[eE]", t)[0]).lstrip("0")) for t in texts if re.search("[0-9]", t))
-    usual = digits[len(digits) // 2] if digits else 0
-    rare = sum("e" in t.casefold() for t in texts) * 2 <= len(texts)
-    return [rare and usual >= 3 and bool(re.fullmatch(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+", t)) for t in texts]
+    short = forms.short_power[codes]
+    if not short.any():
+        return np.asarray(short)
+    each = np.unique(codes)
+    rare = np.count_nonzero(forms.power[each]) * 2 <= len(each)
+    return np.asarray(short & rare & (_upper_middle(forms.digits[each]) >= 3))
 
 
-def _summaries(rows: pd.DataFrame, reason: np.ndarray, refused: dict[str, set[int]]) -> None:
+def _summaries(rows: Table, reason: dict[int, str], refused: dict[str, set[int]]) -> None:
     """The last line of a wide sheet where it is the mean, or the sum, of the lines above in every analyte."""
-    wide = (rows["layout"].to_numpy(dtype=object) == "wide") & (rows["qualifier"].to_numpy(dtype=object) == "")
-    source = rows["source_file"].to_numpy(dtype=object)
-    line = rows["source_row"].to_numpy()
-    for file in pd.unique(source[wide]):
-        own = np.flatnonzero(wide & (source == file))
-        last = own[line[own] == line[own].max()]
-        above = rows.iloc[own[line[own] < line[own].max()]]
-        lines = set(above["source_row"]) | {n for n in refused.get(str(file), set()) if n < line[own].max()}
+    wide = rows["layout"].flags("wide".__eq__) & (rows["qualifier"] == "")
+    source, line = rows["source_file"], rows["source_row"]
+    for k in np.flatnonzero(np.bincount(source.codes[wide])):
+        own = np.flatnonzero(wide & (source.codes == k))
+        end = line[own].max()
+        last, above = own[line[own] == end], own[line[own] < end]
+        lines = set(line[above].tolist()) | {n for n in refused.get(source.words[k], set()) if n < end}
         if len(above) > 5_000 or len(lines) < 3:
             continue
-        groups = {str(a): g["value"].to_numpy(dtype=float) for a, g in above.groupby("where", observed=True)}
+        where = rows["where"].codes
+        groups = [rows["value"][above[where[above] == where[i]]] for i in last]
+        steps = [_step(rows["as_written"][int(i)]) for i in last]
         for words in ("mean", "sum"):
-            hits = [_is_summary(rows.iloc[i], groups, words, len(lines)) for i in last]
-            sure = words == "sum" or len(hits) > 1 or _fine(rows.iloc[last[0]], groups)
+            hits = [_is_summary(float(rows["value"][i]), step, others, words, len(lines))
+                    for i, step, others in zip(last, steps, groups, strict=True)]
+            sure = words == "sum" or len(hits) > 1 or _fine(steps[0], groups[0])
             if hits and all(hits) and sure:
-                reason[last] = f"is the {words} of the lines above in every column: a line that is no sample?"
+                reason.update((int(i), f"is the {words} of the lines above in every column: a line that is no sample?")
+                              for i in last)
 
 
 def _step(text: str) -> float:
     return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
 
 
-def _is_summary(row: pd.Series, groups: dict[str, np.ndarray], words: str, lines: int) -> bool:
+def _is_summary(value: float, step: float, others: np.ndarray, words: str, lines: int) -> bool:
     """Whether a value is the mean or sum of a column; values that were not taken may be any between the others."""
-    others = groups.get(str(row["where"]), np.zeros(0))
     if others.size < 2:
         return False
     lost = max(lines - others.size, 0)
     ends = [float(others.sum()) + lost * float(v) for v in (others.min(), others.max())]
     low, high = (e / (others.size + lost) for e in ends) if words == "mean" else ends
-    slack = 0.51 * max(_step(str(row["as_written"])), 1e-9 * abs(high))
-    return low - slack <= float(row["value"]) <= high + slack
+    slack = 0.51 * max(step, 1e-9 * abs(high))
+    return low - slack <= value <= high + slack
 
 
-def _fine(row: pd.Series, groups: dict[str, np.ndarray]) -> bool:
-    others = groups.get(str(row["where"]), np.zeros(0))
-    return others.size >= 3 and _step(str(row["as_written"])) < 0.1 * float(others.std())
+def _fine(step: float, others: np.ndarray) -> bool:
+    return others.size >= 3 and step < 0.1 * float(others.std())

@@ -46,7 +46,7 @@ def _filled(grid: Grid, i: int) -> list[str]:
         return row
     for top, left, bottom, right in grid.merged:
         if top <= i <= bottom and right < len(row):
-            text = str(grid.cells.iat[top, left]).strip()
+            text = grid.cells[left][top].strip()
             row[left:right + 1] = [text] * (right + 1 - left)
     return row
 
@@ -63,7 +63,7 @@ def find_header(grid: Grid, mapping: FileMapping) -> tuple[int, ...] | None:
 def _search(grid: Grid, mapping: FileMapping) -> tuple[int, ...] | None:
     """The first row that holds all expected headings."""
     need = set(mapping.columns.values()) if mapping.blocks else expected_heads(mapping)
-    for i in range(min(SEARCH_LINES, len(grid.cells))):
+    for i in range(min(SEARCH_LINES, len(grid.lines))):
         if need <= set(grid.row(i)):
             return (i,)
     return None
@@ -121,7 +121,7 @@ def _ignored(heading: str, mapping: FileMapping) -> bool:
 def no_header(grid: Grid, mapping: FileMapping, file: str) -> list[Fault]:
     """No row holds the expected headings: the nearest row and what it lacks."""
     need = expected_heads(mapping)
-    rows = [(len(need & set(grid.row(i))), -i) for i in range(min(SEARCH_LINES, len(grid.cells)))]
+    rows = [(len(need & set(grid.row(i))), -i) for i in range(min(SEARCH_LINES, len(grid.lines)))]
     best, at = max(rows, default=(0, 0))
     if mapping.header_lines():
         return [Fault(file=file, row=max(mapping.header_lines()), reason="the file ends before its headings",

@@ -8,12 +8,13 @@ rejected by name; a file whose headings are not those of the mapping is refused 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from studykit.core.errors import Fault
-from studykit.intake.delimited import Grid, factorize
+from studykit.intake.columns import Table, Texts, joined, side_by_side
+from studykit.intake.delimited import Grid
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
 from studykit.intake.textlines import (
@@ -27,14 +28,13 @@ from studykit.intake.textlines import (
 )
 
 OTHER_HEADINGS = "a table with other headings begins here"
-CELL_COLUMNS = ("line", "where", "sample", "name", "text", "numeric", "formula", "doubt", "mark", "unit", *OPTIONAL_COLUMNS)
 
 
 @dataclass(slots=True, kw_only=True)
 class Laid:
     """What a layout gave: determinations as text, lines that do not fit, counts, and faults of the shape."""
 
-    cells: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=list(CELL_COLUMNS)))
+    cells: Table = field(default_factory=lambda: Table({}))
     misfits: list[Fault] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     header_line: int = 0
@@ -59,7 +59,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
     blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
     out.faults += heading_faults(grid, blocks, file)
     parts = []
-    outside = np.ones(len(grid.cells), dtype=bool)
+    outside = np.ones(len(grid.lines), dtype=bool)
     for block in blocks:
         line = int(grid.lines[block.header_at])
         faults = shape_faults(grid, mapping, block.heads, line, known, file)
@@ -89,7 +89,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         out.faults.append(Fault(file=file, row=out.header_line, reason="the headings stand here and no result below them",
                                 remedy="ask the laboratory for the file again, or remove it"))
     if parts:
-        out.cells = pd.concat(parts, ignore_index=True) if len(parts) > 1 else parts[0]
+        out.cells = joined(parts)
     return out
 
 
@@ -100,7 +100,7 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
     if mapping.footer and end is None:
         out.faults.append(Fault(file=file, value=mapping.footer, reason="no line begins with the footer text",
                                 remedy="correct footer in intake.toml, or ask whether the file is complete"))
-    stop = len(grid.cells) if end is None else end
+    stop = len(grid.lines) if end is None else end
     starts = [at]
     if mapping.blocks:
         core = set(mapping.columns.values())
@@ -137,12 +137,11 @@ def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside
 
 def _blank_rows(grid: Grid) -> np.ndarray:
     """Rows without any text, over the distinct texts of each column."""
-    blank = np.ones(len(grid.cells), dtype=bool)
-    for k in grid.cells:
+    blank = np.ones(len(grid.lines), dtype=bool)
+    for column in grid.cells:
         if not blank.any():
             break
-        codes, distinct = factorize(grid.cells[k])
-        blank &= np.array([not t.strip() for t in distinct], dtype=bool)[codes]
+        blank &= ~column.flags(str.strip)
     return blank
 
 
@@ -150,8 +149,8 @@ def _footer_at(grid: Grid, mapping: FileMapping, after: int, blank: np.ndarray, 
     """Position of the first line below the headings that begins with the footer text."""
     if mapping.footer is None:
         return None
-    first = grid.cells[0].iloc[after + 1:].astype(str).str.strip()
-    hits = np.flatnonzero(first.str.startswith(mapping.footer).to_numpy())
+    text = mapping.footer
+    hits = np.flatnonzero(grid.cells[0].at(slice(after + 1, None)).flags(lambda t: t.strip().startswith(text)))
     if not len(hits):
         return None
     end = after + 1 + int(hits[0])
@@ -190,12 +189,11 @@ def _unheaded(grid: Grid, block: Block, file: str) -> list[Fault]:
     for k, head in block.heads.items():
         if head or not len(block.rows):
             continue
-        texts = grid.cells[k].iloc[block.rows]
-        full = [i for i, t in zip(block.rows, texts, strict=True) if str(t).strip()]
+        full = block.rows[grid.cells[k].at(block.rows).flags(str.strip)]
         fits = [i for i in full if grid.kind != "text" or grid.widths[i] <= grid.widths[block.header_at]]
         if fits:
             faults.append(Fault(file=file, row=int(grid.lines[fits[0]]), column=f"column {k + 1}",
-                                value=str(grid.cells.iat[int(fits[0]), k]), reason="stands in a column without heading",
+                                value=grid.cells[k][int(fits[0])], reason="stands in a column without heading",
                                 remedy="give the column a heading in a copy, or check the delimiter"))
     return faults
 
@@ -231,8 +229,8 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
     """
     key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
     place = next(k for k, h in block.heads.items() if h == key)
-    head = str(grid.cells.iat[block.header_at, place])
-    alike = [int(i) for i in rows[(grid.cells[place].iloc[rows] == head).to_numpy()]] if head.strip() else []
+    head = grid.cells[place][block.header_at]
+    alike = [int(i) for i in rows[grid.cells[place].at(rows).flags(head.__eq__)]] if head.strip() else []
     again = [i for i in alike if grid.row(i) == grid.row(block.header_at)]
     out.faults += [Fault(file=file, row=int(grid.lines[i]), column=key, value=" | ".join(grid.row(i))[:80],
                          reason=OTHER_HEADINGS, remedy="write blocks = true in this entry of intake.toml")
@@ -244,42 +242,25 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
     return rows[~np.isin(rows, again)] if again else rows
 
 
-def _column(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
-    """The cells of one column in the data rows; a categorical column stays one."""
-    return grid.cells[k].iloc[rows].reset_index(drop=True)
-
-
-def _key(grid: Grid, k: int, rows: np.ndarray) -> pd.Series:
+def _key(grid: Grid, k: int, rows: np.ndarray) -> Texts:
     """The cells of a column that tells what a result is, as shown."""
-    column = _column(grid, k, rows)
-    for j, i in enumerate(rows) if any(p[1] == k for p in grid.shown) else ():
-        if (int(i), k) in grid.shown:
-            column = column.astype(object)
-            column.iat[j] = grid.shown[int(i), k]
-    return column
-
-
-def _constant(text: str, n: int) -> pd.Series:
-    return pd.Series(pd.Categorical.from_codes(np.zeros(n, dtype=np.int8), categories=pd.Index([text])))
-
-
-def _repeated(column: pd.Series, times: int) -> pd.Series:
-    return column if times == 1 else column.repeat(times).reset_index(drop=True)
+    column = grid.cells[k].at(rows)
+    shown = {i: t for (i, j), t in grid.shown.items() if j == k}
+    return Texts.of(shown.get(int(i), t) for i, t in zip(rows, column.tolist(), strict=True)) if shown else column
 
 
 def _shared(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, names: tuple[str, ...],
-            repeat: int) -> dict[str, pd.Series]:
+            repeat: int) -> dict[str, Any]:
     """The optional columns of a row, each value repeated for its determinations; '' where there is none."""
     place = {h: k for k, h in block.heads.items()}
     out = {}
     for name in names:
         head = mapping.columns.get(name)  # type: ignore[call-overload]
         if head is not None:
-            values = _key(grid, place[head], rows)
+            out[name] = _key(grid, place[head], rows).repeat(repeat)
         else:
             word = str(mapping.constants.get(name, ""))  # type: ignore[call-overload]
-            values = _constant(word, len(rows))
-        out[name] = _repeated(values, repeat)
+            out[name] = Texts.same(word, len(rows) * repeat)
     return out
 
 
@@ -298,11 +279,11 @@ def _flags(grid: Grid, rows: np.ndarray, at: list[int]) -> tuple[np.ndarray, np.
     return numeric.reshape(-1), formula.reshape(-1)
 
 
-def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, pd.Series]:
+def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, Any]:
     """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading."""
     n = len(rows) * len(at)
     if not grid.doubts:
-        return {"doubt": _constant("", n), "mark": _constant("", n)}
+        return {"doubt": Texts.same("", n), "mark": Texts.same("", n)}
     keys = [k for k, h in block.heads.items() if h and k not in at]
     above = list(range(block.top, block.first))
     reasons, marks = [], []
@@ -317,23 +298,23 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
             reasons.append("" if found is None else where + found.reason + (
                 f" ({found.shown!r})" if found.shown and not where else ""))
             marks.append("" if found is None else found.mark)
-    return {"doubt": pd.Series(reasons, dtype=object), "mark": pd.Series(marks, dtype=object)}
+    return {"doubt": Texts.of(reasons), "mark": Texts.of(marks)}
 
 
-def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
+def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> Table:
     place = {h: k for k, h in block.heads.items()}
     value = place[mapping.columns["value"]]
     numeric, formula = _flags(grid, rows, [value])
-    data = {"line": grid.lines[rows], "where": _constant(mapping.columns["value"], len(rows)),
+    data = {"line": grid.lines[rows], "where": Texts.same(mapping.columns["value"], len(rows)),
             "sample": _key(grid, place[mapping.columns["sample"]], rows),
             "name": _key(grid, place[mapping.columns["analyte"]], rows),
-            "text": _column(grid, value, rows), "numeric": numeric, "formula": formula,
+            "text": grid.cells[value].at(rows), "numeric": numeric, "formula": formula,
             **_doubts(grid, mapping, block, rows, [value])}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), 1)
-    return pd.DataFrame(data)
+    return Table(data)
 
 
-def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> pd.DataFrame:
+def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> Table:
     place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
     columns = [k for k, h in block.heads.items() if h and h not in used and (h in mapping.analytes or h in known)]
@@ -341,7 +322,7 @@ def _wide(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
 
 
 def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray,
-                  known: set[str]) -> pd.DataFrame:
+                  known: set[str]) -> Table:
     place = {h: k for k, h in block.heads.items()}
     used = set(mapping.columns.values()) | set(mapping.ignore_columns)
     columns = [k for k, h in block.heads.items() if h and h not in used]
@@ -349,28 +330,27 @@ def _wide_samples(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarr
 
 
 def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, columns: list[int],
-             sample: pd.Series | None = None, name: pd.Series | None = None) -> pd.DataFrame:
+             sample: Texts | None = None, name: Texts | None = None) -> Table:
     """Cells of a wide layout in reading order: rows by one thing, columns by the other."""
     m = len(columns)
-    heads = pd.Series(pd.Categorical.from_codes(np.tile(np.arange(m), len(rows)),
-                                                categories=pd.Index([block.heads[k] for k in columns])))
+    heads = Texts(np.tile(np.arange(m, dtype=np.int32), len(rows)), [block.heads[k] for k in columns])
     numeric, formula = _flags(grid, rows, columns)
-    text = grid.cells[columns].to_numpy(dtype=object)[rows].reshape(-1)
     data = {"line": np.repeat(grid.lines[rows], m), "where": heads,
-            "sample": heads if sample is None else _repeated(sample, m),
-            "name": heads if name is None else _repeated(name, m),
-            "text": text, "numeric": numeric, "formula": formula, **_doubts(grid, mapping, block, rows, columns)}
+            "sample": heads if sample is None else sample.repeat(m),
+            "name": heads if name is None else name.repeat(m),
+            "text": side_by_side([grid.cells[k].at(rows) for k in columns]), "numeric": numeric,
+            "formula": formula, **_doubts(grid, mapping, block, rows, columns)}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     marks = mapping.qualifier_heads()
     if marks:
         place = {h: k for k, h in block.heads.items()}
-        blank = np.full(len(rows), "", dtype=object)
+        blank = Texts.same("", len(rows))
         own = [marks.get(block.heads[k], "") for k in columns]
-        parts = [_column(grid, place[h], rows).to_numpy(dtype=object) if h in place else blank for h in own]
-        data["qualifier"] = np.column_stack(parts).reshape(-1)
+        parts = [grid.cells[place[h]].at(rows) if h in place else blank for h in own]
+        data["qualifier"] = side_by_side(parts)
     if block.units and name is None:
-        data["unit"] = np.tile(np.array([block.units.get(k, "") for k in columns], dtype=object), len(rows))
-    return pd.DataFrame(data)
+        data["unit"] = Texts(heads.codes, [block.units.get(k, "") for k in columns])
+    return Table(data)
 
 
 _LAYOUTS = {"long": _long, "wide": _wide, "wide-samples": _wide_samples}

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside
 from studykit.intake.bounds import column_number
+from studykit.intake.columns import Table
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
-from studykit.intake.determinations import TAKEN_COLUMNS, settle
+from studykit.intake.determinations import settle
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
@@ -34,7 +34,7 @@ FILE_COLUMNS = ("file", "sha256", "sheet", "layout", "kind", "encoding", "delimi
 class Take:
     """One sheet of one file: taken and rejected rows, faults that refuse the file, its line in the files table."""
 
-    taken: pd.DataFrame
+    taken: Table
     rejected: list[Fault]
     faults: list[Fault]
     info: dict[str, Any]
@@ -93,11 +93,10 @@ def cropped(grid: Grid, area: str | None) -> Grid:
     top, bottom = int(b or 1), int(d or 10**7)
     left, right = (column_number(a) if a else 1), (column_number(c) if c else 10**7)
     rows = np.flatnonzero((grid.lines >= top) & (grid.lines <= bottom))
-    columns = [k for k in range(grid.cells.shape[1]) if left <= k + 1 <= right]
+    columns = [k for k in range(len(grid.cells)) if left <= k + 1 <= right]
     move = {k: n for n, k in enumerate(columns)}
     at = {int(i): n for n, i in enumerate(rows)}
-    cells = grid.cells.iloc[rows][columns].reset_index(drop=True)
-    cells.columns = pd.RangeIndex(len(columns))
+    cells = [grid.cells[k].at(rows) for k in columns]
 
     def moved(places: Any) -> Any:
         return [((at[i], move[k]), (i, k)) for i, k in places if i in at and k in move]
@@ -141,7 +140,7 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
 
 
 def _refused(name: str, mapping: FileMapping, faults: list[Fault]) -> Take:
-    return Take(taken=pd.DataFrame(columns=list(TAKEN_COLUMNS)), rejected=[], faults=faults,
+    return Take(taken=Table({}), rejected=[], faults=faults,
                 info={"file": name, "layout": mapping.layout})
 
 
@@ -170,33 +169,33 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
 def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str]) -> None:
     """Doubts that a row's other columns tell, onto the determinations of that row."""
     found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping, known).items()}
+    cells = laid.cells
     if found:
-        lines = laid.cells["line"].to_numpy()
-        doubt, mark = (laid.cells[c].to_numpy(dtype=object).copy() for c in ("doubt", "mark"))
-        for n in np.flatnonzero(np.isin(lines, list(found))):
-            if not doubt[n]:
-                doubt[n], mark[n] = found[int(lines[n])], "remark"
-        laid.cells["doubt"], laid.cells["mark"] = doubt, mark
-
-
+        for n in np.flatnonzero(np.isin(cells["line"], list(found))).tolist():
+            if not cells["doubt"][n]:
+                _doubt(cells, n, found[int(cells["line"][n])], "remark")
     if grid.cut:
-        _mark_cut(grid, laid)
+        _mark_cut(grid, cells)
 
 
-def _mark_cut(grid: Grid, laid: Laid) -> None:
+def _doubt(cells: Table, n: int, reason: str, mark: str) -> None:
+    """Give one determination a doubt."""
+    at = np.zeros(len(cells), dtype=bool)
+    at[n] = True
+    cells["doubt"], cells["mark"] = cells["doubt"].where(at, reason), cells["mark"].where(at, mark)
+
+
+def _mark_cut(grid: Grid, cells: Table) -> None:
     """Doubt the last cell of a file that ends without a line end, where it is shorter than all others of its column."""
-    cells, texts = laid.cells, grid.row(len(grid.cells) - 1)
-    end = next((t for t in reversed(texts) if t), "")
-    at = np.flatnonzero(cells["line"].to_numpy() == int(grid.lines[-1]))
-    if not len(at) or str(cells["text"].iat[at[-1]]).strip() != end:
+    end = next((t for t in reversed(grid.row(len(grid.lines) - 1)) if t), "")
+    at = np.flatnonzero(cells["line"] == int(grid.lines[-1]))
+    if not len(at) or cells["text"][at[-1]].strip() != end:
         return
-    own = np.array(cells["name"].astype(object) == str(cells["name"].iat[at[-1]]))
+    own = cells["name"].flags(cells["name"][at[-1]].__eq__)
     own[at[-1]] = False
-    shortest = min((len(str(t).strip()) for t in cells["text"][own]), default=0)
+    shortest = min((len(t.strip()) for t in cells["text"].at(own).distinct()), default=0)
     if len(end) < shortest:
-        doubt, mark = (cells[c].to_numpy(dtype=object).copy() for c in ("doubt", "mark"))
-        doubt[at[-1]], mark[at[-1]] = "may be cut: the file ends here without a line end", "cut"
-        laid.cells["doubt"], laid.cells["mark"] = doubt, mark
+        _doubt(cells, int(at[-1]), "may be cut: the file ends here without a line end", "cut")
 
 
 def _info(grid: Grid, mapping: FileMapping, laid: Laid, source: str, digest: str,

@@ -5,11 +5,10 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 
-import numpy as np
-
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
-from studykit.intake.delimited import Grid, factorize
+from studykit.intake.columns import Texts
+from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
 from studykit.intake.headwords import VOID, column_of, likely_analyte
 from studykit.intake.mapping import FileMapping
@@ -32,8 +31,7 @@ def column_faults(grid: Grid, block: Block, mapping: FileMapping, study: Study, 
     for k, head in block.heads.items():
         if not head or head in mapped or head in mapping.ignore_columns or head in study.analytes:
             continue
-        _, texts = factorize(grid.cells[k].iloc[block.rows])
-        filled = {t.strip() for t in texts if t.strip()}
+        filled = {t.strip() for t in grid.cells[k].at(block.rows).distinct() if t.strip()}
         why = _why(head, filled, mapped, mapping, study, own)
         if why:
             out.append(Fault(file=file, row=int(grid.lines[block.header_at]), column=head,
@@ -68,20 +66,20 @@ def _stem(text: str) -> str:
 def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) -> dict[int, str]:
     """Rows (positions) with a doubt told by a column that is not read: words that take a result back, split decimals."""
     mapped = expected_heads(mapping) | (known if mapping.layout == "wide" else set())
-    places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < grid.cells.shape[1]}
+    places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < len(grid.cells)}
     if mapping.layout == "wide-samples":
         places = {k: h for k, h in places.items() if h in mapping.ignore_columns}
     out: dict[int, str] = {}
     for k, head in places.items():
-        codes, texts = factorize(grid.cells[k].iloc[block.rows])
-        for n, text in enumerate(texts):
+        column = grid.cells[k].at(block.rows)
+        for n, text in enumerate(column.words):
             if text.strip() and VOID.search(text):
-                out |= {int(i): f"its row says {text.strip()[:60]!r} under {head!r}" for i in block.rows[codes == n]}
-        out |= _split_decimals(grid, block, k, head, codes, texts)
+                out |= {int(i): f"its row says {text.strip()[:60]!r} under {head!r}" for i in block.rows[column.codes == n]}
+        out |= _split_decimals(grid, block, k, head, column)
     return out
 
 
-def _split_decimals(grid: Grid, block: Block, k: int, head: str, codes: np.ndarray, texts: list[str]) -> dict[int, str]:
+def _split_decimals(grid: Grid, block: Block, k: int, head: str, column: Texts) -> dict[int, str]:
     """Rows of a comma file whose cells may have moved to the right by a decimal comma.
 
     They have a whole number in the last column, which is not read and elsewhere holds text or nothing; or every row
@@ -90,11 +88,11 @@ def _split_decimals(grid: Grid, block: Block, k: int, head: str, codes: np.ndarr
     last = max(j for j, h in block.heads.items() if h)
     if grid.kind != "text" or grid.delimiter != "," or k != last:
         return {}
-    whole = np.array([bool(re.fullmatch(r"[0-9]+", t.strip())) for t in texts] or [False], dtype=bool)[codes]
+    whole = column.flags(lambda t: re.fullmatch(r"[0-9]+", t.strip()))
     if not whole.any():
         return {}
     if whole.all():
-        pointed = any("." in t for j in block.heads for t in factorize(grid.cells[j].iloc[block.rows])[1])
+        pointed = any("." in t for j in block.heads for t in grid.cells[j].at(block.rows).distinct())
         if pointed or column_of(head) in ("run", "run_order", "replicate", "revision"):
             return {}
     return {int(i): f"its cells may have moved by a decimal comma: {head!r} holds a number" for i in block.rows[whole]}
@@ -133,5 +131,5 @@ def _sheet(file: str, grid: Grid, reason: str) -> Fault:
 
 
 def _holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:
-    texts = {t.strip() for k in grid.cells for t in factorize(grid.cells[k])[1]}
+    texts = {t.strip() for column in grid.cells for t in column.distinct()}
     return bool(texts & set(codes)) and any(_NUMBER.fullmatch(t) for t in texts)

@@ -72,7 +72,7 @@ def _header_row(grid: Grid, study: Study, codes: Sequence[str]) -> tuple[int, fl
     """Position and score of the row that looks most like headings."""
     best = (0, -1.0)
     own = set(codes)
-    for i in range(min(60, len(grid.cells))):
+    for i in range(min(60, len(grid.lines))):
         cells = [c for c in grid.row(i) if c]
         score = float(sum(column_of(c) is not None for c in cells))
         score += sum(column_of(c) is None and likely_analyte(c, study) is not None for c in cells)
@@ -131,7 +131,7 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
             _ask_units([h for h in names if not bracketed_unit(h)], study, draft)
         return
     place = grid.row(i).index(entry["columns"]["analyte"])
-    names = list(dict.fromkeys(str(t).strip() for t in grid.cells[place].iloc[i + 1:] if str(t).strip()))
+    names = list(dict.fromkeys(t.strip() for t in grid.cells[place].at(slice(i + 1, None)).tolist() if t.strip()))
     entry["analytes"] = {n: likely_analyte(n, study) or "?" for n in names[:200]}
     _settle_footer(grid, i, place, draft)
     unknown = [n for n, a in entry["analytes"].items() if a == "?"]
@@ -150,8 +150,8 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
 def _other_blocks(grid: Grid, i: int, sample: str) -> list[str]:
     """Headings of further tables below the first, each begun by the heading of its sample column."""
     first = grid.row(i)
-    below = grid.cells[first.index(sample)].iloc[i + 1:].astype(str).str.strip()
-    rows = [grid.row(i + 1 + int(k)) for k in np.flatnonzero((below == sample).to_numpy())]
+    below = grid.cells[first.index(sample)].at(slice(i + 1, None)).flags(lambda t: t.strip() == sample)
+    rows = [grid.row(i + 1 + int(k)) for k in np.flatnonzero(below)]
     return list(dict.fromkeys(h for row in rows if row != first for h in row if h))
 
 
@@ -162,7 +162,7 @@ def _ask_units(names: list[str], study: Study, draft: _Draft) -> None:
 
 def _unit_row(grid: Grid, i: int, rest: list[str]) -> int | None:
     """Line of a unit row below the headings, where most cells under analytes are units."""
-    if i + 1 >= len(grid.cells) or not rest:
+    if i + 1 >= len(grid.lines) or not rest:
         return None
     row = dict(zip(grid.row(i), grid.row(i + 1), strict=True))
     cells = [row[h] for h in rest if row.get(h)]
@@ -180,7 +180,7 @@ def _is_unit(text: str) -> bool:
 
 def _tail(grid: Grid, i: int, draft: _Draft) -> None:
     """A footer: last lines with text in the first cell only."""
-    rows = [r for r in range(i + 1, len(grid.cells)) if any(grid.row(r))] if len(grid.cells) < 20_000 else []
+    rows = [r for r in range(i + 1, len(grid.lines)) if any(grid.row(r))] if len(grid.lines) < 20_000 else []
     lone = 0
     for r in reversed(rows):
         cells = grid.row(r)
@@ -194,7 +194,7 @@ def _tail(grid: Grid, i: int, draft: _Draft) -> None:
 def _settle_footer(grid: Grid, i: int, place: int, draft: _Draft) -> None:
     """Names that stand only in lines of one cell are not analytes."""
     if place == 0:
-        lone = {grid.row(r)[0] for r in range(i + 1, min(len(grid.cells), 20_000)) if not any(grid.row(r)[1:])}
+        lone = {grid.row(r)[0] for r in range(i + 1, min(len(grid.lines), 20_000)) if not any(grid.row(r)[1:])}
         for name in lone & set(draft.entry["analytes"]):
             del draft.entry["analytes"][name]
 
@@ -210,7 +210,7 @@ def _signs(grid: Grid, i: int, draft: _Draft) -> None:
     columns = entry["columns"]
     skip = {columns[c] for c in columns if c not in ("value", "limit")} | set(entry.get("ignore_columns", ()))
     cells = [str(t) for k, h in head.items() if h and h not in skip
-             for t in grid.cells[k].iloc[i + 1:][: 50_000].unique()
+             for t in grid.cells[k].at(slice(i + 1, i + 50_001)).distinct()
              if grid.numeric is None or not grid.numeric[i + 1:, k].all()]
     evidence = detect_format([re.sub(r"^[\s<>=≤≥]+", "", c) for c in cells])
     if evidence.form is None:
@@ -221,7 +221,7 @@ def _signs(grid: Grid, i: int, draft: _Draft) -> None:
             entry["thousands"] = evidence.form.thousands
     if "reported_on" in columns:
         place = next(k for k, h in head.items() if h == columns["reported_on"])
-        _dates([str(t).strip() for t in grid.cells[place].iloc[i + 1:].unique()], draft)
+        _dates([t.strip() for t in grid.cells[place].at(slice(i + 1, None)).distinct()], draft)
 
 
 def _dates(texts: list[str], draft: _Draft) -> None:
@@ -250,7 +250,7 @@ def _preview(grid: Grid, study: Study, codes: Sequence[str], draft: _Draft, name
         draft.questions.extend(f.line() for f in laid.faults)
         return pd.DataFrame(columns=shown)
     form, _, faults = number_format(laid.cells, mapping, name)
-    own = list(codes) or list(dict.fromkeys(tidy_text(str(s)) for s in laid.cells["sample"]))
+    own = list(codes) or list(dict.fromkeys(tidy_text(s) for s in laid.cells["sample"].distinct()))
     settled = settle(laid.cells, mapping, study, own, NumberFormat() if faults else form, RuleBook(), name)
     empty = [f for f in settled.rejected if "is empty" in f.reason]
     if empty:
@@ -258,7 +258,7 @@ def _preview(grid: Grid, study: Study, codes: Sequence[str], draft: _Draft, name
     refused = [f for f in settled.rejected if f not in empty]
     if refused:
         draft.questions.append(f"{len(refused)} cells would be rejected, the first: {refused[0].line()}")
-    return settled.taken[shown].head(PREVIEW_ROWS).reset_index(drop=True)
+    return settled.taken.at(np.arange(min(PREVIEW_ROWS, len(settled.taken)))).frame(shown)
 
 
 def _ordered(entry: dict[str, Any]) -> dict[str, Any]:

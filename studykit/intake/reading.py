@@ -17,6 +17,7 @@ import pandas as pd
 
 from studykit.core.errors import Fault
 from studykit.core.files import table_bytes
+from studykit.intake.columns import Table
 
 MOST_ROWS = 2_000
 COLUMNS = ("doubt", "row", "column", "as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks",
@@ -27,38 +28,37 @@ _STYLE = ("body{font:15px/1.4 system-ui,sans-serif;margin:2rem;color:#1d2733}tab
           "td.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:2rem}")
 
 
-def reading_table(current: pd.DataFrame, older: pd.DataFrame, rejected: Sequence[Fault]) -> pd.DataFrame:
-    """Determinations with their doubt: ``current`` and ``older`` (superseded) as taken, ``rejected`` as faults.
+def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, rejected: Sequence[Fault]) -> pd.DataFrame:
+    """Determinations with their doubt: those at the positions ``current`` and ``older`` (superseded), and ``rejected``.
 
     Where there are many, every n-th of the rows without a doubt.
     """
-    parts = []
-    for rows, words in ((older, "superseded"), (_thinned(current), "")):
-        if rows.empty:
-            continue
-        own = pd.DataFrame({c: rows[c].to_numpy(dtype=object) for c in
-                            ("as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks")})
-        limit = np.where(rows["qualifier"].to_numpy(dtype=object) != "", "a limit", "plain")
-        sure = np.where(rows["marks"].to_numpy(dtype=object) != "", "confirmed", limit)
-        own["doubt"] = words or sure
-        own["file"], own["row"] = rows["source_file"].to_numpy(dtype=object), rows["source_row"].to_numpy()
-        own["column"], own["reason"] = rows["where"].to_numpy(dtype=object), rows["confirmed"].to_numpy(dtype=object)
-        parts.append(own)
-    lost = pd.DataFrame([{"file": f.file, "row": f.row, "column": f.column, "as_written": f.value, "doubt": "rejected",
-                          "reason": f"{f.reason}; {f.remedy}"} for f in rejected])
-    parts += [lost] if len(lost) else []
     names = ["file", *COLUMNS]
-    return pd.concat([p.reindex(columns=names).astype(object) for p in parts], ignore_index=True) if parts else (
-        pd.DataFrame(columns=names))
+    parts = []
+    if rows is not None and len(current) + len(older):
+        kept = np.concatenate([older, _thinned(rows, current)])
+        own = rows.at(kept).frame(("as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks",
+                                   "source_file", "source_row", "where", "confirmed"))
+        doubt = np.where(own["qualifier"] != "", "a limit", "plain").astype(object)
+        doubt[(own["marks"] != "").to_numpy()] = "confirmed"
+        doubt[:len(older)] = "superseded"
+        own = own.rename(columns={"source_file": "file", "source_row": "row", "where": "column", "confirmed": "reason"})
+        parts.append(own.assign(doubt=doubt)[names].astype(object))
+    if rejected:
+        lost = {"doubt": ["rejected"] * len(rejected), "file": [f.file for f in rejected], "row": [f.row for f in rejected],
+                "column": [f.column for f in rejected], "as_written": [f.value for f in rejected],
+                "reason": [f"{f.reason}; {f.remedy}" for f in rejected]}
+        parts.append(pd.DataFrame(lost, dtype=object).reindex(columns=names))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
 
 
-def _thinned(rows: pd.DataFrame) -> pd.DataFrame:
-    """Of many rows those with a mark, and every n-th of the others; the order stays."""
-    if len(rows) <= 20 * MOST_ROWS:
-        return rows
-    keep = np.array(rows["marks"].to_numpy(dtype=object) != "")
-    keep[:: len(rows) // (10 * MOST_ROWS)] = True
-    return rows[keep]
+def _thinned(rows: Table, current: np.ndarray) -> np.ndarray:
+    """Of many positions those with a mark, and every n-th of the others; the order stays."""
+    if len(current) <= 20 * MOST_ROWS:
+        return current
+    keep = rows["marks"].flags(bool)[current]
+    keep[:: len(current) // (10 * MOST_ROWS)] = True
+    return np.asarray(current[keep])
 
 
 def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, bytes]:

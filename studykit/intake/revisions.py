@@ -14,6 +14,8 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 
+from studykit.intake.columns import Table, keys
+
 KEY = ["sample", "analyte", "replicate"]
 REVISION_COLUMNS = (
     "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
@@ -22,9 +24,10 @@ REVISION_COLUMNS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sorted:
-    """Determinations after revision: the current rows, the positions refused with reasons, and the changes."""
+    """Determinations after revision: positions of the current rows, their revision numbers, refusals, changes."""
 
-    current: pd.DataFrame
+    current: np.ndarray
+    revision: np.ndarray
     refused: tuple[tuple[int, str, str], ...]
     revisions: pd.DataFrame
 
@@ -50,17 +53,22 @@ def file_ranks(revises: dict[str, str]) -> dict[str, int]:
     return ranks
 
 
-def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
+def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -> Sorted:
     """Keep the newest report of each determination; refuse repeats and contradictions.
 
-    ``rows`` has the results columns, ``stated_revision`` (-1 where the file has none), ``reported_on`` as
-    a date or NaT, and ``base_file``, by which ``ranks`` gives the mark of the mapping.
+    ``rows`` has the columns taken from all files and ``base_file``, by which ``ranks`` gives the mark of the mapping;
+    ``considered`` are the positions of those that are no question.
     """
-    repeated = rows.duplicated(KEY, keep=False).to_numpy()
-    rows = rows.assign(revision=np.maximum(rows["stated_revision"].to_numpy(), 0))
-    if not repeated.any():
-        return Sorted(current=rows, refused=(), revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)))
-    again = rows[repeated].copy()
+    revision = np.maximum(rows["stated_revision"], 0)
+    none = pd.DataFrame(columns=list(REVISION_COLUMNS))
+    if not len(considered):
+        return Sorted(current=considered, revision=revision, refused=(), revisions=none)
+    key = pd.factorize(keys([rows[c] for c in KEY])[considered])[0]
+    repeated = considered[np.bincount(key)[key] > 1]
+    if not len(repeated):
+        return Sorted(current=considered, revision=revision, refused=(), revisions=none)
+    again = rows.at(repeated).frame()
+    again.index = pd.Index(repeated)
     again["rank"] = [ranks[str(f)] for f in again["base_file"]]
     days = again["reported_on"]
     again["day"] = np.where(days.isna(), -1, days.to_numpy().astype("datetime64[D]").astype("int64"))
@@ -73,11 +81,9 @@ def sort_revisions(rows: pd.DataFrame, ranks: dict[str, int]) -> Sorted:
     again = again.drop(index=_marked_pairs(again[size == 2], lost, changes, numbers))
     for _, group in again.groupby(KEY, sort=False, observed=True):
         _one(group, refused, lost, changes, numbers)
-    current = rows.drop(index=lost)
-    if numbers:
-        index = [i for i in numbers if i in current.index]
-        current.loc[index, "revision"] = [numbers[i] for i in index]
-    return Sorted(current=current, refused=tuple(refused),
+    for i, number in numbers.items():
+        revision[i] = number
+    return Sorted(current=considered[~np.isin(considered, lost)], revision=revision, refused=tuple(refused),
                   revisions=pd.DataFrame(changes, columns=list(REVISION_COLUMNS)))
 
 

@@ -8,74 +8,60 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import safe_cell, tidy_text
-from studykit.intake.delimited import factorize
+from studykit.intake.columns import Table, Texts
 from studykit.intake.values import RuleBook
-
-
-def shared(codes: np.ndarray, texts: list[str]) -> pd.Categorical:
-    """Texts by code as a categorical column; equal texts share one category."""
-    place: dict[str, int] = {}
-    for text in texts:
-        place.setdefault(text, len(place))
-    again = np.array([place[t] for t in texts] or [0], dtype=np.int64)
-    return pd.Categorical.from_codes(again[codes], categories=pd.Index(list(place), dtype=object))
 
 
 class Rows:
     """Working columns of one sheet with a reason for each row that cannot be taken."""
 
-    def __init__(self, cells: pd.DataFrame, book: RuleBook, file: str) -> None:
-        self.cells = cells.reset_index(drop=True)
+    def __init__(self, cells: Table, book: RuleBook, file: str) -> None:
+        self.cells = cells
         self.book = book
         self.file = file
         self.n = len(cells)
-        self.reason = np.full(self.n, "", dtype=object)
-        self.remedy = np.full(self.n, "", dtype=object)
-        self.column = self.cells["where"].to_numpy(dtype=object).copy()
-        self.shown = self.cells["text"].to_numpy(dtype=object).copy()
+        self.open = np.ones(self.n, dtype=bool)
+        self.why: dict[int, tuple[str, str, str, str]] = {}
 
-    def refuse(self, mask: np.ndarray, reason: Any, remedy: Any, column: str = "", shown: Any = None) -> None:
+    def refuse(self, mask: np.ndarray, reason: str, remedy: str, column: str = "", shown: Texts | None = None) -> None:
         """Give rows without a reason this one; ``column`` and ``shown`` where it is not the value's cell."""
-        rows = mask & (self.reason == "")
-        if not rows.any():
-            return
-        for target, source in ((self.reason, reason), (self.remedy, remedy)):
-            target[rows] = source[rows] if isinstance(source, np.ndarray) else source
-        if column:
-            self.column[rows] = column
-        if shown is not None:
-            self.shown[rows] = np.asarray(shown, dtype=object)[rows]
+        self.refuse_each(np.flatnonzero(mask & self.open), lambda i: (reason, remedy), column, shown)
 
-    def words(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str) -> pd.Categorical:
+    def refuse_each(self, rows: np.ndarray, why: Callable[[int], tuple[str, str]], column: str = "",
+                    shown: Texts | None = None) -> None:
+        """As `refuse`, with a reason and a remedy for each row by its position."""
+        where, text = self.cells["where"], shown if shown is not None else self.cells["text"]
+        for i in rows.tolist():
+            if self.open[i]:
+                self.why[i] = (column or where[i], text[i], *why(i))
+        self.open[rows] = False
+
+    def words(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str) -> Texts:
         """A column of texts over its distinct texts; ``read`` gives text, reason, remedy."""
-        return shared(*self._read(name, read, column))
+        cells: Texts = self.cells[name]
+        return cells.renamed(self._read(name, read, column))
 
-    def each(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str, dtype: Any) -> np.ndarray:
+    def each(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str, kind: Any) -> np.ndarray:
         """A column over its distinct texts; ``read`` gives value, reason, remedy."""
-        codes, each = self._read(name, read, column)
-        values = np.empty(len(each), dtype=dtype)
-        values[:] = each
-        return values[codes] if len(each) else np.empty(self.n, dtype=dtype)
+        values = self._read(name, read, column)
+        return np.asarray(self.cells[name].spread(values, kind))
 
-    def _read(self, name: str, read: Callable[[str], tuple[Any, str, str]],
-              column: str) -> tuple[np.ndarray, list[Any]]:
-        codes, texts = factorize(self.cells[name])
-        read_texts = [read(tidy_text(t)) for t in texts]
+    def _read(self, name: str, read: Callable[[str], tuple[Any, str, str]], column: str) -> list[Any]:
+        cells: Texts = self.cells[name]
+        read_texts = [read(tidy_text(t)) for t in cells.words]
         for k, (_, reason, remedy) in enumerate(read_texts):
             if reason:
-                self.refuse(codes == k, reason, remedy, column, self.cells[name].to_numpy(dtype=object))
-        return codes, [r[0] for r in read_texts]
+                self.refuse(cells.codes == k, reason, remedy, column, cells)
+        return [r[0] for r in read_texts]
 
     def faults(self) -> list[Fault]:
         """The rows with a reason, as faults with file, line, column and value."""
-        lines = self.cells["line"].to_numpy()
-        return [Fault(file=self.file, row=int(lines[i]), column=str(self.column[i]), value=str(self.shown[i]),
-                      reason=str(self.reason[i]), remedy=str(self.remedy[i]))
-                for i in np.flatnonzero(self.reason != "")]
+        lines = self.cells["line"]
+        return [Fault(file=self.file, row=int(lines[i]), column=column, value=shown, reason=reason, remedy=remedy)
+                for i, (column, shown, reason, remedy) in sorted(self.why.items())]
 
 
 def plain_text(text: str) -> tuple[str, str, str]:

@@ -11,11 +11,10 @@ import re
 from collections.abc import Iterable, Mapping
 
 import numpy as np
-import pandas as pd
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import MINUS, NumberFormat, parse_number, tidy_text
-from studykit.intake.delimited import factorize
+from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text
+from studykit.intake.columns import Table, Texts
 from studykit.intake.mapping import FileMapping
 
 APART = 3.0
@@ -38,12 +37,12 @@ def two_numbers(text: str) -> bool:
     return bool(_TWO.search(text.strip()))
 
 
-def number_format(cells: pd.DataFrame, mapping: FileMapping, file: str) -> tuple[NumberFormat, str, list[Fault]]:
+def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[NumberFormat, str, list[Fault]]:
     """The signs of a file: as declared, or as its own texts prove; a fault where they prove nothing."""
     if mapping.decimal is not None:
         return NumberFormat(decimal=mapping.decimal, thousands=mapping.thousands), "declared", []
-    texts = [*factorize(cells["text"][~cells["numeric"].to_numpy(dtype=bool)])[1], *factorize(cells["limit"])[1]]
-    proofs, open_case = decimal_proofs(bare(t) for t in texts)
+    texts = [*cells["text"].at(~cells["numeric"]).distinct(), *cells["limit"].distinct()]
+    proofs, open_case = decimal_proofs(bare(t) for t in one_of_each_shape(texts))
     if len(proofs) > 1:
         first, second = list(proofs.values())[:2]
         return NumberFormat(), "", [_ask(file, second, f"{first!r} and {second!r} use different signs in one file")]
@@ -86,7 +85,7 @@ def decimal_proofs(texts: Iterable[str]) -> tuple[dict[str, str], str]:
     return proofs, open_case
 
 
-def ungroup(cells: pd.DataFrame, analytes: np.ndarray, form: NumberFormat, nominal: Mapping[str, float]) -> dict[str, str]:
+def ungroup(cells: Table, analytes: Texts, form: NumberFormat, nominal: Mapping[str, float]) -> dict[str, str]:
     """Texts with a thousands sign that two readings agree on, each with the same number without it.
 
     ``analytes``: the analyte of each cell ('' for none). Nothing where a thousands sign is declared: the declared
@@ -95,13 +94,13 @@ def ungroup(cells: pd.DataFrame, analytes: np.ndarray, form: NumberFormat, nomin
     if form.thousands:
         return {}
     out: dict[str, str] = {}
-    codes, texts = factorize(cells["text"])
-    grouped = np.array([_sign(t, form) != "" for t in texts], dtype=bool)
-    if not grouped.any():
-        return out
-    for analyte in {str(a) for a in np.asarray(analytes)[grouped[codes]] if a}:
-        own = sorted(set(codes[np.asarray(analytes) == analyte].tolist()))
-        out |= _column([texts[c] for c in own], form, nominal.get(analyte))
+    column = cells["text"]
+    simple = re.compile(rf"[0-9]+(?:{re.escape(form.decimal)}[0-9]*)?").fullmatch
+    grouped = column.flags(lambda t: not simple(t) and _sign(t, form))
+    for k in np.unique(analytes.codes[grouped]) if grouped.any() else ():
+        analyte = analytes.words[k]
+        if analyte:
+            out |= _column(column.at(analytes.codes == k).distinct(), form, nominal.get(analyte))
     return out
 
 

@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import io
 import zipfile
-from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from studykit.core.errors import single
 from studykit.intake.cellmodel import Doubt, SheetCells, UnreadableError
+from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.sheetcells import load_apart
 
@@ -51,17 +50,16 @@ def read_spreadsheet(data: bytes, name: str, kind: str) -> list[Grid]:
 
 def _grid(sheet: SheetCells, name: str, kind: str) -> Grid:
     height, width = len(sheet.texts), max((len(r) for r in sheet.texts), default=0)
-    columns: dict[int, Any] = {}
+    rows = [row if len(row) == width else [*row, *[""] * (width - len(row))] for row in sheet.texts]
+    cells = [Texts.of(column) for column in zip(*rows, strict=True)]
     numeric = np.zeros((height, width), dtype=bool)
     widths = np.ones(height, dtype=int)
-    for k in range(width):
-        column = np.empty(height, dtype=object)
-        column[:] = [row[k] if k < len(row) else "" for row in sheet.texts]
-        numeric[:, k] = [k < len(row) and row[k] for row in sheet.numeric]
-        widths[column != ""] = k + 1
-        columns[k] = column
+    for k, column in enumerate(cells):
+        widths[column.flags(bool)] = k + 1
+    for i, flags in enumerate(sheet.numeric):
+        numeric[i, :len(flags)] = flags
     look = sheet.look
-    return Grid(file=name, cells=pd.DataFrame(columns, dtype=object), lines=np.arange(1, height + 1), widths=widths,
+    return Grid(file=name, cells=cells, lines=np.arange(1, height + 1), widths=widths,
                 kind=kind, sheet=sheet.title, numeric=numeric, hidden=look.state != "visible",
                 formulas=frozenset(p for p in look.formulas if p[0] < height and p[1] < width),
                 merged=tuple(look.merged), notes=_notes(sheet), shown=look.shown,

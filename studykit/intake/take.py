@@ -18,14 +18,12 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
-from studykit.intake.delimited import factorize
-from studykit.intake.determinations import TAKEN_COLUMNS
-from studykit.intake.doubts import questions
+from studykit.intake.columns import Table, Texts, joined
+from studykit.intake.doubts import questions, remedy
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table
-from studykit.intake.revisions import file_ranks, sort_revisions
-from studykit.intake.rows import shared
+from studykit.intake.revisions import REVISION_COLUMNS, file_ranks, sort_revisions
 from studykit.intake.values import RuleBook
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import RESULTS, SAMPLES
@@ -105,13 +103,13 @@ def run_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | No
     if progress is not None:
         progress("writing tidy/")
     _write(Path(root), outcome)
-    return _plain(outcome)
+    return outcome
 
 
 def read_intake(root: Path, study: Study, samples: pd.DataFrame, accept: str | None = None,
                 progress: Progress | None = None) -> IntakeOutcome:
     """What `run_intake` would give, without writing anything."""
-    return _plain(_read(Path(root), study, samples, accept, progress))
+    return _read(Path(root), study, samples, accept, progress)
 
 
 def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
@@ -164,36 +162,40 @@ def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) ->
 def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], study: Study,
           accepted: str) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
-    parts = [t.taken for t in takes if len(t.taken)]
-    rows = pd.concat(parts, ignore_index=True) if parts else takes[0].taken.iloc[:0].copy()
-    rows["marks"] = _marks(rows)
-    if parts:
-        base = {str(f): str(f) if str(f) in ranks else str(f).rpartition("#")[0] for f in rows["source_file"].unique()}
-        codes, sources = pd.factorize(rows["source_file"])
-        rows["base_file"] = shared(codes, [base[str(f)] for f in sources])
-        asked = questions(rows, kinds, study, _refused_lines(takes))
-        done = sort_revisions(rows.drop(index=[i for i, _, _ in asked]) if asked else rows, ranks)
-        current, revisions, refused = done.current, done.revisions, (*asked, *done.refused)
-    else:
-        current, revisions, refused = rows, sort_revisions(rows.assign(base_file=""), ranks).revisions, ()
-    older = rows.drop(index=[*current.index, *(i for i, _, _ in refused)])
     rejected = [f for t in takes for f in t.rejected]
-    rejected += [_late(rows.iloc[i], reason, remedy) for i, reason, remedy in refused]
-    files = _account(takes, rejected, revisions)
-    for mark, count in revisions.groupby("mark").size().items() if len(revisions) else ():
+    parts = [t.taken for t in takes if len(t.taken)]
+    if not parts:
+        empty = pd.DataFrame(columns=list(RESULTS.names))
+        return IntakeOutcome(
+            results=_typed(empty), reading=reading_table(None, np.zeros(0, int), np.zeros(0, int), rejected),
+            rejected=_rejected_table(rejected), files=_account(takes, rejected, pd.DataFrame()), rules=book.to_table(),
+            revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)), accepted_reason=accepted if rejected else "")
+    rows = joined(parts)
+    rows["marks"] = _marks(rows)
+    rows["base_file"] = rows["source_file"].renamed(
+        [f if f in ranks else f.rpartition("#")[0] for f in rows["source_file"].words])
+    asked = questions(rows, kinds, study, _refused_lines(takes))
+    everything = np.arange(len(rows))
+    done = sort_revisions(rows, np.setdiff1d(everything, list(asked)) if asked else everything, ranks)
+    refused = (*((i, why, remedy(rows, i)) for i, why in asked.items()), *done.refused)
+    gone = np.zeros(len(rows), dtype=bool)
+    gone[done.current] = True
+    gone[[i for i, _, _ in refused]] = True
+    rejected += [_late(rows, i, reason, what) for i, reason, what in refused]
+    rows["revision"] = done.revision
+    for mark, count in done.revisions.groupby("mark").size().items() if len(done.revisions) else ():
         book.add(f"older report superseded by {mark}", int(str(count)), "")
     return IntakeOutcome(
-        results=_results(current), reading=reading_table(current, older, rejected),
-        rejected=_rejected_table(rejected), files=files, rules=book.to_table(),
-        revisions=revisions, accepted_reason=accepted if rejected else "")
+        results=_results(rows, done.current), reading=reading_table(rows, done.current, np.flatnonzero(~gone), rejected),
+        rejected=_rejected_table(rejected), files=_account(takes, rejected, done.revisions), rules=book.to_table(),
+        revisions=done.revisions, accepted_reason=accepted if rejected else "")
 
 
-def _marks(rows: pd.DataFrame) -> Any:
+def _marks(rows: Table) -> Texts:
     """What a reader should know of a value beside its number: its mark in the file, and whether it was confirmed."""
-    mark, words = factorize(rows["mark"]) if len(rows) else (np.zeros(0, dtype=np.int64), [""])
-    sure = rows["confirmed"].to_numpy(dtype=object) != "" if len(rows) else np.zeros(0, dtype=bool)
-    texts = [*words, *((f"{w}, confirmed" if w else "confirmed") for w in words)]
-    return shared(mark + sure * len(words), texts)
+    mark, sure = rows["mark"], rows["confirmed"].flags(bool)
+    words = [*mark.words, *((f"{w}, confirmed" if w else "confirmed") for w in mark.words)]
+    return Texts(mark.codes + sure * len(mark.words), words).renamed(words)
 
 
 def _refused_lines(takes: list[Take]) -> dict[str, set[int]]:
@@ -204,9 +206,9 @@ def _refused_lines(takes: list[Take]) -> dict[str, set[int]]:
     return out
 
 
-def _late(row: pd.Series, reason: str, remedy: str) -> Fault:
-    return Fault(file=str(row["source_file"]), row=int(row["source_row"]), column=str(row["where"]),
-                 value=str(row["as_written"]), reason=reason, remedy=remedy)
+def _late(rows: Table, i: int, reason: str, what: str) -> Fault:
+    return Fault(file=rows["source_file"][i], row=int(rows["source_row"][i]), column=rows["where"][i],
+                 value=rows["as_written"][i], reason=reason, remedy=what)
 
 
 def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) -> pd.DataFrame:
@@ -226,26 +228,18 @@ def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) 
     return pd.DataFrame(table, columns=list(FILE_COLUMNS))
 
 
-def _results(current: pd.DataFrame) -> pd.DataFrame:
-    """The columns of the results table, typed."""
-    if current.empty:
-        current = pd.DataFrame(columns=[*TAKEN_COLUMNS, "revision", "marks"])
-    out = current.loc[:, list(RESULTS.names)].reset_index(drop=True)
-    order = pd.to_numeric(out["run_order"]).astype("float64")
-    out["run_order"] = pd.array(np.where(order.isna(), 0, order).astype("int64"), dtype="Int64")
-    out.loc[order.isna(), "run_order"] = pd.NA
+def _results(rows: Table, current: np.ndarray) -> pd.DataFrame:
+    """The columns of the results table of the rows at these positions, typed."""
+    return _typed((rows if len(current) == len(rows) else rows.at(current)).frame(RESULTS.names))
+
+
+def _typed(out: pd.DataFrame) -> pd.DataFrame:
+    order = out["run_order"].to_numpy(dtype="float64")
+    out["run_order"] = pd.arrays.IntegerArray(np.nan_to_num(order).astype("int64"), np.isnan(order))
     out["reported_on"] = pd.to_datetime(out["reported_on"])
     for column in ("value", "limit"):
         out[column] = out[column].astype("float64")
     return out
-
-
-def _plain(outcome: IntakeOutcome) -> IntakeOutcome:
-    """The outcome with columns that share their texts as ordinary text columns."""
-    def texts(table: pd.DataFrame) -> pd.DataFrame:
-        return table.astype({c: "str" for c in table if isinstance(table[c].dtype, pd.CategoricalDtype)})
-
-    return replace(outcome, results=texts(outcome.results), revisions=texts(outcome.revisions))
 
 
 def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:

@@ -15,7 +15,7 @@ import numpy as np
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
 from studykit.core.units import parse_unit
-from studykit.intake.delimited import Grid, factorize
+from studykit.intake.delimited import Grid
 from studykit.intake.headwords import VOID, bracketed_unit
 from studykit.intake.mapping import FileMapping
 
@@ -106,10 +106,9 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
 
 def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
     """Rows with exactly one cell that holds text."""
-    filled = np.zeros(len(grid.cells), dtype=np.int32)
-    for k in grid.cells:
-        codes, distinct = factorize(grid.cells[k])
-        filled += np.array([bool(t.strip()) for t in distinct], dtype=np.int32)[codes]
+    filled = np.zeros(len(grid.lines), dtype=np.int32)
+    for column in grid.cells:
+        filled += column.flags(str.strip)
     return [int(i) for i in rows[filled[rows] == 1]]
 
 
@@ -125,10 +124,9 @@ def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
     for block in blocks:
         stems = {_stem(h) for h in block.heads.values() if h}
         first = {s[:1] for s in stems} | {" "}
-        hits = np.zeros(len(grid.cells), dtype=np.int32)
+        hits = np.zeros(len(grid.lines), dtype=np.int32)
         for k in block.heads:
-            codes, distinct = factorize(grid.cells[k])
-            hits += np.array([t[:1].casefold() in first and _stem(t) in stems for t in distinct], dtype=np.int32)[codes]
+            hits += grid.cells[k].flags(lambda t: t[:1].casefold() in first and _stem(t) in stems)  # noqa: B023
         for i in block.rows[hits[block.rows] > 0][:1_000]:
             cells = grid.row(int(i))
             full = [c for c in cells if c]

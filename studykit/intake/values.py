@@ -8,14 +8,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
 from studykit.core.units import Conversion, conversion, parse_unit
-from studykit.intake.delimited import factorize
+from studykit.intake.columns import Table, Texts
 from studykit.intake.headwords import bracketed_unit
 from studykit.intake.mapping import FileMapping
 from studykit.intake.signs import two_numbers
@@ -127,70 +126,66 @@ def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
                      rules=(*rules, f"{plain!r} kept as a qualifier with its limit", *number.rules))
 
 
-def count_rules(book: RuleBook, codes: np.ndarray, texts: list[str], rules: list[tuple[str, ...]],
-                mask: np.ndarray | None = None) -> None:
-    """Count the rules of each distinct text as often as it occurs (under the mask)."""
-    if not any(rules):
-        return
-    used = codes if mask is None else codes[mask]
-    counts = np.bincount(used, minlength=len(texts))
-    for k, applied in enumerate(rules):
-        for rule in applied:
-            book.add(rule, int(counts[k]), texts[k])
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parsed:
-    """Values of a column of cells: kind, number, qualifier, reason and remedy, one a cell."""
+    """Values of a column of cells: kind, number, qualifier, one a cell; ``why``: which refusal, -1 for none."""
 
     kind: np.ndarray
     number: np.ndarray
     qualifier: np.ndarray
-    reason: np.ndarray
-    remedy: np.ndarray
+    why: np.ndarray
+    reasons: list[tuple[str, str]]
 
 
-def parse_values(cells: pd.DataFrame, form: NumberFormat, words: dict[str, str], book: RuleBook,
+def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: RuleBook,
                  ungrouped: dict[str, str] | None = None) -> Parsed:
     """Every cell of a laid-out table, over its distinct texts; stored numbers are read with a point.
 
     ``ungrouped`` has the texts whose thousands sign was settled, without it.
     """
-    numeric = cells["numeric"].to_numpy(dtype=bool)
-    codes, texts = factorize(cells["text"])
-    plainly = ungrouped or {}
-    read = [parse_cell(plainly.get(t, t), form, words) for t in texts]
-    read = [replace(r, rules=(*r.rules, "thousands sign, borne out by the column")) if t in plainly else r
-            for r, t in zip(read, texts, strict=True)]
-    out = _gather(codes, read, texts, book, ~numeric)
-    if numeric.any():
-        plain = NumberFormat()
-        stored = _gather(codes, [parse_cell(t, plain, words) for t in texts], texts, book, numeric)
-        for name in ("kind", "number", "qualifier", "reason", "remedy"):
-            getattr(out, name)[numeric] = getattr(stored, name)[numeric]
-    return out
+    column, numeric = cells["text"], cells["numeric"]
+    codes, texts = column.codes, column.words
+    read = _distinct(texts, form, words, ungrouped or {})
+    if numeric.any():  # stored numbers have the second half of the texts
+        codes = np.where(numeric, codes + len(texts), codes)
+        stored = _distinct(texts, NumberFormat(), words, {})
+        read = (np.concatenate([read[0], stored[0]]), read[1] | {k + len(texts): v for k, v in stored[1].items()})
+        texts = texts + texts
+    number, others = read
+    counts = np.bincount(codes, minlength=len(texts))
+    kind, why = np.full(len(texts), KIND_NUMBER, dtype=np.int8), np.full(len(texts), -1, dtype=np.int32)
+    qualifier = [""] * len(texts)
+    reasons: list[tuple[str, str]] = []
+    for k, value in others.items():
+        kind[k], number[k], qualifier[k] = value.kind, value.number, value.qualifier
+        for rule in value.rules:
+            book.add(rule, int(counts[k]), texts[k])
+        if value.kind == KIND_BAD:
+            why[k] = len(reasons)
+            reasons.append((value.reason, value.remedy))
+    return Parsed(kind=kind[codes], number=number[codes], why=why[codes], reasons=reasons,
+                  qualifier=np.asarray(Texts(codes, qualifier).objects()))
 
 
-def _gather(codes: np.ndarray, values: list[CellValue], texts: list[str], book: RuleBook,
-            mask: np.ndarray) -> Parsed:
-    count_rules(book, codes, texts, [v.rules for v in values], mask)
+def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],
+              ungrouped: dict[str, str]) -> tuple[np.ndarray, dict[int, CellValue]]:
+    """The numbers of plain texts, all at once, and by its place what `parse_cell` says of every other text."""
+    simple = re.compile("[0-9]{1,15}(?:[.][0-9]{1,15})?" if form.decimal == "." else "[0-9]{1,15}").fullmatch
+    number = np.array([float(t) if simple(t) and t not in words else np.nan for t in texts], dtype=np.float64)
+    others = {}
+    for k in np.flatnonzero(np.isnan(number)).tolist():
+        text = texts[k]
+        value = parse_cell(ungrouped.get(text, text), form, words)
+        others[k] = value if text not in ungrouped else replace(
+            value, rules=(*value.rules, "thousands sign, borne out by the column"))
+    return number, others
 
-    def spread(name: str, kind: Any) -> np.ndarray:
-        each = np.empty(len(values), dtype=kind)
-        each[:] = [getattr(v, name) for v in values]
-        return each[codes] if len(values) else np.empty(0, dtype=kind)
 
-    return Parsed(kind=spread("kind", np.int8), number=spread("number", np.float64),
-                  qualifier=spread("qualifier", object), reason=spread("reason", object),
-                  remedy=spread("remedy", object))
-
-
-def apply_qualifier_column(parsed: Parsed, column: Any, words: dict[str, str], book: RuleBook) -> None:
+def apply_qualifier_column(parsed: Parsed, column: Texts, words: dict[str, str], book: RuleBook) -> None:
     """Join a separate qualifier column to the values, in place; contradictions become refusals."""
-    codes, texts = factorize(column)
-    for k, text in enumerate(texts):
+    for k, text in enumerate(column.words):
         shown = tidy_text(text)
-        rows = codes == k
+        rows = column.codes == k
         found = _QUALIFIED.fullmatch(shown)
         meaning = words.get(shown, "")
         if shown in ("", "=") or meaning == "number":
@@ -217,8 +212,8 @@ def apply_qualifier_column(parsed: Parsed, column: Any, words: dict[str, str], b
 def _refuse(parsed: Parsed, rows: np.ndarray, reason: str, remedy: str) -> None:
     rows = rows & (parsed.kind != KIND_BAD)
     parsed.kind[rows] = KIND_BAD
-    parsed.reason[rows] = reason
-    parsed.remedy[rows] = remedy
+    parsed.why[rows] = len(parsed.reasons)
+    parsed.reasons.append((reason, remedy))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.intake.delimited import Grid, factorize, read_text_grid
+from studykit.intake.delimited import Grid, read_text_grid
 
 
 def grid(tmp_path: Path, data: bytes | str, **how: object) -> Grid:
@@ -17,7 +17,7 @@ def grid(tmp_path: Path, data: bytes | str, **how: object) -> Grid:
 
 
 def cells(g: Grid) -> list[list[str]]:
-    return [[str(c) for c in row] for row in g.cells.to_numpy().tolist()]
+    return [list(row) for row in zip(*(c.tolist() for c in g.cells), strict=True)]
 
 
 TEXT = "Code;Ort;µ\r\nB1;Köln;9,8\r\nB2;;7\r\n"
@@ -94,10 +94,10 @@ def test_lines_keep_their_numbers_and_widths(tmp_path: Path, end: str, quoted: b
 def test_long_file_is_read_the_same_way(tmp_path: Path) -> None:
     n = 30_000
     g = grid(tmp_path, "a;b\n" + "".join(f"x{i % 7};{i}\n" for i in range(n)) + "short\n")
-    assert len(g.cells) == n + 2
+    assert len(g.lines) == n + 2
     assert g.row(n) == [f"x{(n - 1) % 7}", str(n - 1)]
     assert g.row(n + 1) == ["short", ""]
-    codes, texts = factorize(g.cells[0])
+    codes, texts = g.cells[0].used()
     assert [texts[c] for c in codes[:3]] == ["a", "x0", "x1"]
 
 

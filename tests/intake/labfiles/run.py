@@ -3,6 +3,10 @@
 python -m tests.intake.labfiles.run 1000                      a thousand drawn and combined cases
 python -m tests.intake.labfiles.run 20 --kind "struck line"   one kind alone
 python -m tests.intake.labfiles.run 3 --each                  every kind alone, three times
+python -m tests.intake.labfiles.run 100000 --first 5000000 --record big.jsonl --minutes 14    go on where the record ends
+
+Spreadsheets are read in this process by the same functions as in the reading process; every fiftieth case goes
+through the reading process itself.
 """
 
 from __future__ import annotations
@@ -10,6 +14,7 @@ from __future__ import annotations
 import argparse
 import csv
 import gc
+import json
 import os
 import shutil
 import subprocess
@@ -26,7 +31,31 @@ from tests.intake.labfiles.model import Case
 from tests.intake.labfiles.registry import KINDS
 from tests.intake.labfiles.score import BAD, OVER, RIGHT, Outcome, Tally, TidyRow, judge
 
+APART_EACH = 50
+CHUNK = 500
 _studies: dict[str, object] = {}
+
+
+def read_here(seed: int) -> None:
+    """Read spreadsheets in this process, but for every fiftieth seed."""
+    from studykit.intake import sheetcells, spreadsheets
+
+    spreadsheets.load_apart = sheetcells.load_apart if seed % APART_EACH == 0 else _load  # type: ignore[assignment]
+
+
+def _load(data: bytes, kind: str) -> object:
+    from studykit.intake.cellmodel import UnreadableError
+    from studykit.intake.sheetcells import load
+
+    try:
+        return load(data, kind)
+    except UnreadableError:
+        raise
+    except BaseException as error:  # the reader's own panics are BaseException
+        if isinstance(error, KeyboardInterrupt):
+            raise
+        password = type(error).__name__ in ("PasswordError", "PermissionError")
+        raise UnreadableError(str(error) or type(error).__name__, "password" if password else "") from None
 
 
 def run_in_process(case: Case, folder: Path) -> Outcome:
@@ -130,6 +159,7 @@ def main() -> None:
     parser.add_argument("--each", action="store_true", help="every kind alone")
     parser.add_argument("--command", action="store_true", help="by the command instead of the library")
     parser.add_argument("--log", type=Path, help="write every bad or over-refused case here, one a line")
+    parser.add_argument("--record", type=Path, help="append the counts of each 500 cases here; go on where it ends")
     parser.add_argument("--table", type=Path, help="write the table here")
     parser.add_argument("--minutes", type=float, default=1e6, help="stop after so many minutes")
     parser.add_argument("--containers", nargs="*", help="only these containers, such as csv txt")
@@ -141,42 +171,49 @@ def main() -> None:
         work = [(args.first + 100_000 * j + i, [n]) for i in range(each) for j, n in enumerate(names)]
     else:
         work = [(args.first + i, None) for i in range(args.cases)]
-    tally, spent, done = Tally(), 0.0, 0
-    log = args.log.open("w", encoding="utf-8", errors="backslashreplace") if args.log else None
+    tally = Tally()
+    if args.record and args.record.exists():
+        chunks = [json.loads(line) for line in args.record.read_text(encoding="utf-8").splitlines()]
+        for chunk in chunks:
+            tally.total.update(chunk["total"])
+            tally.agreed.update(chunk["agreed"])
+        work = work[sum(chunk["cases"] for chunk in chunks):]
     gc.disable()
     start = time.perf_counter()
     with tempfile.TemporaryDirectory(prefix="labfiles") as place:
-        for seed, names in work:
+        for k in range(0, len(work), CHUNK):
             if time.perf_counter() - start > args.minutes * 60:
                 break
-            case = make_case(seed, names)
-            if args.containers and case.container not in args.containers:
-                continue
-            out = try_case(case, Path(place), args.command)
-            verdict = judge(case, out)
-            tally.add(case, verdict)
-            spent += out.seconds
-            done += 1
-            if done % 500 == 0:
-                gc.collect()
-            if args.table and done % 200 == 0:
+            part = run_chunk(work[k:k + CHUNK], Path(place), args)
+            tally.join(part)
+            gc.collect()
+            if args.record:
+                line = {"first": work[k][0], "cases": part.total.total(), "total": part.total, "agreed": part.agreed}
+                with args.record.open("a", encoding="utf-8") as file:
+                    print(json.dumps(line), file=file)
+            if args.table:
                 args.table.write_text(tally.table() + "\n", encoding="utf-8", errors="backslashreplace")
-            if log and (verdict.verdict in BAD or verdict.verdict == OVER):
-                print(
-                    f"{verdict.verdict}\t{seed}\t{case.kinds}\t{case.container} {case.layout}\t{verdict.detail!r}",
-                    file=log,
-                    flush=True,
-                )
     wall = time.perf_counter() - start
-    table = tally.table()
-    if args.table:
-        args.table.write_text(table + "\n", encoding="utf-8", errors="backslashreplace")
-    print(table)
+    print(tally.table())
     agree = tally.agreed["agree"]
-    print(
-        f"{done} cases in {wall:.0f} s ({done / wall:.0f}/s; {spent:.0f} s in the program); of {agree} that two people "
-        f"read alike {tally.agreed[OVER]} refused, {tally.agreed[RIGHT]} right"
-    )
+    print(f"{tally.total.total()} cases, this run {wall:.0f} s; of {agree} that two people read alike "
+          f"{tally.agreed[OVER]} refused, {tally.agreed[RIGHT]} right")
+
+
+def run_chunk(work: list[tuple[int, list[str] | None]], place: Path, args: argparse.Namespace) -> Tally:
+    """The tally of some cases; bad and over-refused ones go to the log."""
+    tally = Tally()
+    for seed, names in work:
+        case = make_case(seed, names)
+        if args.containers and case.container not in args.containers:
+            continue
+        read_here(seed)
+        verdict = judge(case, try_case(case, place, args.command))
+        tally.add(case, verdict)
+        if args.log and (verdict.verdict in BAD or verdict.verdict == OVER):
+            with args.log.open("a", encoding="utf-8", errors="backslashreplace") as file:
+                print(f"{verdict.verdict}\t{seed}\t{case.kinds}\t{case.container} {case.layout}\t{verdict.detail!r}", file=file)
+    return tally
 
 
 if __name__ == "__main__":

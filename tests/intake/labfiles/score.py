@@ -124,6 +124,15 @@ class Tally:
             self.counts[name][judgement.verdict] += 1
             self.examples.setdefault((name, judgement.verdict), (case.seed, judgement.detail))
 
+    def join(self, other: Tally) -> None:
+        """Add another tally's counts to this one's."""
+        self.total.update(other.total)
+        self.agreed.update(other.agreed)
+        for name, counts in other.counts.items():
+            self.counts[name].update(counts)
+        for key, example in other.examples.items():
+            self.examples.setdefault(key, example)
+
     def table(self) -> str:
         """A table in Markdown, the worst first."""
 
