@@ -217,6 +217,8 @@ def conversion(from_unit: str, to_unit: str, density_kg_m3: float | None = None)
 
 def _ratio(expr_a: str, expr_b: str) -> Fraction:
     """The exact factor from one pint expression to the other."""
+    if expr_a == expr_b:
+        return Fraction(1)
     ureg = registry()
     quantity = Fraction(1) * ureg.parse_expression(expr_a) / ureg.parse_expression(expr_b)
     plain = quantity.to_base_units() if hasattr(quantity, "to_base_units") else quantity

@@ -23,8 +23,6 @@ MARGINS = 5.0
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
 Question = tuple[np.ndarray, str]
-_DIGITS = frozenset("0123456789")
-_SIMPLE = re.compile("[0-9]+(?:[.][0-9]+)?").fullmatch
 _MISSING = re.compile(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+").fullmatch
 _SERIAL = re.compile(r"[34][0-9]{4}|5[0-4][0-9]{3}").fullmatch
 _DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
@@ -54,18 +52,47 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: dict[st
 
 
 class _Forms:
-    """What the form of each distinct text says, without the other rows."""
+    """What the form of each distinct text says, without the other rows; positions as in the column's words.
+
+    ``decimals`` and ``digits`` (without a power and leading zeros) are -1 where a text is no number; ``joined`` has the
+    digits of each of two whole numbers that a decimal sign joins and that differ by a tenth at most, else 0.
+    """
 
     def __init__(self, words: list[str]) -> None:
-        plain = [w if _SIMPLE(w) else bare(w) for w in words]
-        self.missing = np.array([bool(_MISSING(t)) for t in plain], dtype=bool)
-        self.serial = np.array([len(t) == 5 and bool(_SERIAL(t)) for t in plain], dtype=bool)
-        decimals = [_decimals(t) for t in plain]
-        self.decimals = np.array([-1 if d is None else d for d in decimals])
-        self.joined = np.array([_alike_parts(t) for t in plain])
-        self.digits = np.array([_digit_count(t) for t in plain])
-        self.power = np.array(["e" in t.casefold() for t in plain], dtype=bool)
-        self.short_power = np.array([p and bool(_SHORT_POWER(t)) for p, t in zip(self.power, plain, strict=True)], dtype=bool)
+        n = len(words)
+        self.missing, self.serial, self.power, self.short_power = (np.zeros(n, dtype=bool) for _ in range(4))
+        self.decimals, self.digits, self.joined = (np.zeros(n, dtype=np.int32) for _ in range(3))
+        for k, word in enumerate(words):
+            head, sign, tail = word.partition(".")
+            if not (word.isascii() and head.isdigit() and (tail.isdigit() or not sign)):
+                self._other(k, bare(word))
+                continue
+            self.decimals[k], self.digits[k] = len(tail), len((head + tail).lstrip("0"))
+            if len(head) == len(tail) or (len(head) >= 3 and head[0] == "9") or len(head) == 5:
+                self._plain(k, head, tail)
+
+    def _plain(self, k: int, head: str, tail: str) -> None:
+        self.missing[k] = len(head) >= 3 and not head.strip("9") and not tail.strip("0")
+        self.serial[k] = not tail and bool(_SERIAL(head))
+        self.joined[k] = _alike(head, tail)
+
+    def _other(self, k: int, text: str) -> None:
+        self.missing[k] = bool(_MISSING(text))
+        self.serial[k] = bool(_SERIAL(text))
+        found = _DECIMAL(text)
+        self.decimals[k] = len(found[1] or "") if found else -1
+        head, _, tail = text.replace(",", ".").partition(".")
+        self.joined[k] = _alike(head, tail) if (head + tail).isdecimal() else 0
+        digits = re.sub("[^0-9]", "", re.split("[eE]", text)[0])
+        self.digits[k] = len(digits.lstrip("0")) if digits else -1
+        self.power[k] = "e" in text.casefold()
+        self.short_power[k] = bool(_SHORT_POWER(text))
+
+
+def _alike(head: str, tail: str) -> int:
+    if len(head) != len(tail) or len(head) < 2 or head[0] == "0":
+        return 0
+    return len(head) if abs(int(head) - int(tail)) <= 0.1 * int(head) else 0
 
 
 def remedy(rows: Table, i: int) -> str:
@@ -127,27 +154,6 @@ def _magnitude(value: np.ndarray, qualifier: np.ndarray, levels: tuple[np.ndarra
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"
             yield near, f"is about {10 ** abs(float(factor)):,.0f} times {side} {words}: another unit or decimal sign?"
-
-
-def _decimals(text: str) -> int | None:
-    found = _DECIMAL(text)
-    return len(found[1] or "") if found else None
-
-
-def _alike_parts(text: str) -> int:
-    """Digits of each of two whole numbers that a decimal sign joins and that differ by a tenth at most; else 0."""
-    head, sign, tail = text.replace(",", ".").partition(".")
-    if not sign or len(head) != len(tail) or len(head) < 2 or not (head + tail).isdecimal() or head[0] == "0":
-        return 0
-    return len(head) if abs(int(head) - int(tail)) <= 0.1 * int(head) else 0
-
-
-def _digit_count(text: str) -> int:
-    """Digits of a number without its power and leading zeros; -1 where there is none."""
-    if _SIMPLE(text):
-        return len(text.replace(".", "").lstrip("0"))
-    digits = "".join(filter(_DIGITS.__contains__, re.split("[eE]", text)[0]))
-    return len(digits.lstrip("0")) if digits or any(c in _DIGITS for c in text) else -1
 
 
 def _upper_middle(counts: np.ndarray) -> int:

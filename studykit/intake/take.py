@@ -8,6 +8,7 @@ with every fault at once and leave the old tables as they were. Raw files are ha
 from __future__ import annotations
 
 import shutil
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -40,9 +41,9 @@ class IntakeOutcome:
 
     ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
     remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
-    rule with its count; ``revisions`` every determination that was reported again; ``reading`` every
-    cell beside what was read from it, as the reading sheets have it; ``accepted_at_most`` how many
-    rejections intake.toml accepts, where there are more.
+    rule with its count; ``revisions`` every determination that was reported again; ``reading`` makes the
+    table of every cell beside what was read from it, as the reading sheets have it; ``accepted_at_most``
+    how many rejections intake.toml accepts, where there are more.
     """
 
     results: pd.DataFrame
@@ -50,7 +51,7 @@ class IntakeOutcome:
     files: pd.DataFrame
     rules: pd.DataFrame
     revisions: pd.DataFrame
-    reading: pd.DataFrame
+    reading: Callable[[], pd.DataFrame]
     accepted_reason: str
     accepted_at_most: int | None = None
 
@@ -167,7 +168,7 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     if not parts:
         empty = pd.DataFrame(columns=list(RESULTS.names))
         return IntakeOutcome(
-            results=_typed(empty), reading=reading_table(None, np.zeros(0, int), np.zeros(0, int), rejected),
+            results=_typed(empty), reading=lambda: reading_table(None, np.zeros(0, int), np.zeros(0, int), rejected),
             rejected=_rejected_table(rejected), files=_account(takes, rejected, pd.DataFrame()), rules=book.to_table(),
             revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)), accepted_reason=accepted if rejected else "")
     rows = joined(parts)
@@ -186,7 +187,8 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     for mark, count in done.revisions.groupby("mark").size().items() if len(done.revisions) else ():
         book.add(f"older report superseded by {mark}", int(str(count)), "")
     return IntakeOutcome(
-        results=_results(rows, done.current), reading=reading_table(rows, done.current, np.flatnonzero(~gone), rejected),
+        results=_results(rows, done.current),
+        reading=lambda: reading_table(rows, done.current, np.flatnonzero(~gone), rejected),
         rejected=_rejected_table(rejected), files=_account(takes, rejected, done.revisions), rules=book.to_table(),
         revisions=done.revisions, accepted_reason=accepted if rejected else "")
 
@@ -213,15 +215,15 @@ def _late(rows: Table, i: int, reason: str, what: str) -> Fault:
 
 def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) -> pd.DataFrame:
     """The files table; RuntimeError where rows in are not rows taken plus rows rejected."""
-    late = pd.Series([f.file for f in rejected], dtype=object).value_counts()
-    old = revisions["old_file"].value_counts() if len(revisions) else pd.Series(dtype=int)
+    late = Counter(f.file for f in rejected)
+    old = Counter(revisions["old_file"] if len(revisions) else ())
     table = []
     for take in takes:
         info = dict(take.info)
-        gone = int(late.get(info["file"], 0))
+        gone = late[info["file"]]
         info["rejected"] = gone
         info["taken"] = len(take.taken) - (gone - len(take.rejected))
-        info["superseded"] = int(old.get(info["file"], 0))
+        info["superseded"] = old[info["file"]]
         if info["rows_in"] != info["taken"] + info["rejected"]:
             raise RuntimeError(f"the account of raw/{info['file']} does not close: {info}")
         table.append({c: info.get(c, "") for c in FILE_COLUMNS})
@@ -243,10 +245,9 @@ def _typed(out: pd.DataFrame) -> pd.DataFrame:
 
 
 def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:
-    rows = [(f.file, f.row, f.column, f.value, f.reason, f.remedy) for f in rejected]
-    table = pd.DataFrame(rows, columns=list(REJECTED_COLUMNS))
-    table["row"] = table["row"].astype("Int64")
-    return table.sort_values(["file", "row"], kind="stable", ignore_index=True)
+    faults = sorted(rejected, key=lambda f: (f.file, f.row is None, f.row or 0))
+    table = {c: [getattr(f, c) for f in faults] for c in REJECTED_COLUMNS}
+    return pd.DataFrame(table | {"row": pd.array(table["row"], dtype="Int64")})
 
 
 def _write(root: Path, outcome: IntakeOutcome) -> None:
@@ -276,7 +277,7 @@ def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
         "results.csv": table_bytes(outcome.results, safe=("source_file",)),
     }
     totals = dict(zip(outcome.files["file"], outcome.files["taken"] + outcome.files["rejected"], strict=True))
-    tables |= reading_files(outcome.reading, totals)
+    tables |= reading_files(outcome.reading(), totals)
     for name, data in tables.items():
         write_bytes(folder / name, data)
     write_json(folder / "intake.json", {

@@ -90,21 +90,10 @@ def run_in_process(case: Case, folder: Path) -> Outcome:
     except Exception:
         return Outcome(70, message=traceback.format_exc()[-900:], seconds=time.perf_counter() - start)
     seconds = time.perf_counter() - start
-    rows = [
-        TidyRow(
-            str(r["sample"]),
-            str(r["analyte"]),
-            float(r["value"]),
-            str(r["unit"]),
-            _blank(r["qualifier"]),
-            str(r["as_written"]),
-        )
-        for r in found.results.to_dict("records")
-    ]
-    rejected = [
-        (None if pd.isna(r["row"]) else int(r["row"]), str(r["value"]), str(r["reason"]))
-        for r in found.rejected.to_dict("records")
-    ]
+    table = [found.results[c].tolist() for c in ("sample", "analyte", "value", "unit", "qualifier", "as_written")]
+    rows = [TidyRow(s, a, float(v), u, _blank(q), w) for s, a, v, u, q, w in zip(*table, strict=True)]
+    table = [found.rejected[c].tolist() for c in ("row", "value", "reason")]
+    rejected = [(None if pd.isna(r) else int(r), str(v), str(w)) for r, v, w in zip(*table, strict=True)]
     return Outcome(8 if rejected else 0, rows, rejected, seconds=seconds)
 
 
