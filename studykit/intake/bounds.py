@@ -20,6 +20,8 @@ MAX_OLD_BYTES = 60_000_000
 MAX_PARTS = 2_000
 MAX_DEPTH = 200
 MAX_SPACES = 10_000
+MOST_STYLES = 20_000
+_REPEATED = frozenset(("table-row", "table-cell", "covered-table-cell", "p", "s"))
 _CELL = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
 
 
@@ -48,7 +50,8 @@ class _Scan:
 
     def __init__(self, name: str, kind: str) -> None:
         self.name, self.kind = name, kind
-        self.depth = self.row = self.column = self.merged = self.cells = 0
+        self.bare: dict[str, str] = {}
+        self.depth = self.row = self.column = self.merged = self.cells = self.styles = 0
         self.rows, self.width, self.pending = 1, 0, 0
         self.parser = expat.ParserCreate()
         self.parser.StartDoctypeDeclHandler = self.doctype
@@ -68,17 +71,26 @@ class _Scan:
         self.depth += 1
         if self.depth > MAX_DEPTH:
             raise UnreadableError(f"part {self.name} nests more than {MAX_DEPTH} deep", "limit")
-        bare = tag.rpartition(":")[2]
+        bare = self.bare.get(tag)
+        if bare is None:
+            bare = self.bare[tag] = tag.rpartition(":")[2]
         if self.kind == "ods":
-            self.open_document(bare, {k.rpartition(":")[2]: v for k, v in attributes.items()})
+            if bare == "table-row" and not attributes:
+                self.rows, self.width, self.pending = 1, 0, 0
+            elif bare in _REPEATED:
+                self.open_document(bare, {k.rpartition(":")[2]: v for k, v in attributes.items()} if attributes else {})
         elif bare == "c" and "r" in attributes:
             self.reach(attributes["r"])
         elif bare == "mergeCell":
             self.merge(attributes.get("ref", ""))
+        elif bare == "xf":
+            self.styles += 1
+            if self.styles > MOST_STYLES:
+                raise UnreadableError(f"has more than {MOST_STYLES:,} cell formats: copy the table into a new workbook", "limit")
 
     def end(self, tag: str) -> None:
         self.depth -= 1
-        if self.kind == "ods" and tag.endswith(":table-row"):
+        if self.width and self.bare[tag] == "table-row":
             self.cells += self.rows * self.width
             if self.cells > MOST_CELLS or self.width > MOST_COLUMNS:
                 raise UnreadableError(f"repeats filled cells to more than {MOST_CELLS:,}, or to more than "

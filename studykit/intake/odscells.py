@@ -17,6 +17,10 @@ from studykit.intake.cellmodel import MOST_CELLS, Look
 _HIDDEN = ("collapse", "filter")
 
 
+def _method(side: str, tag: str) -> str:
+    return side + "_" + tag.rpartition(":")[2].replace("-", "_")
+
+
 def open_document_looks(data: bytes) -> dict[str, Look]:
     """The look of every sheet by its name."""
     with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -32,6 +36,7 @@ class _Content:
 
     def __init__(self) -> None:
         self.looks: dict[str, Look] = {}
+        self.handlers: dict[str, Any] = {}
         self.struck: set[str] = set()
         self.raised: set[str] = set()
         self.scaled: set[str] = set()
@@ -60,12 +65,16 @@ class _Content:
         parser.Parse(content, True)
 
     def start(self, tag: str, raw: dict[str, str]) -> None:
-        handler = getattr(self, "open_" + tag.rpartition(":")[2].replace("-", "_"), None)
+        handler = self.handlers.get("open " + tag, self)
+        if handler is self:
+            handler = self.handlers["open " + tag] = getattr(self, _method("open", tag), None)
         if handler is not None:
-            handler({k.rpartition(":")[2]: v for k, v in raw.items()})
+            handler({k.rpartition(":")[2]: v for k, v in raw.items()} if raw else {})
 
     def end(self, tag: str) -> None:
-        handler = getattr(self, "close_" + tag.rpartition(":")[2].replace("-", "_"), None)
+        handler = self.handlers.get("close " + tag, self)
+        if handler is self:
+            handler = self.handlers["close " + tag] = getattr(self, _method("close", tag), None)
         if handler is not None:
             handler()
 
@@ -118,7 +127,7 @@ class _Content:
 
     def open_table_row(self, a: dict[str, str]) -> None:
         self.column, self.rows = 0, int(a.get("number-rows-repeated", "1"))
-        if a.get("visibility") in _HIDDEN:
+        if a and a.get("visibility") in _HIDDEN:
             self.look.rows |= set(range(self.row, self.row + min(self.rows, MOST_CELLS)))
 
     def close_table_row(self) -> None:
@@ -165,6 +174,9 @@ class _Content:
 
     def close_table_cell(self) -> None:
         cell, self.cell = self.cell or {}, None
+        if not cell and not self.lines:
+            self.column += 1
+            return
         count = int(cell.get("number-columns-repeated", "1"))
         rows, columns = int(cell.get("number-rows-spanned", "1")), int(cell.get("number-columns-spanned", "1"))
         if rows > 1 or columns > 1:

@@ -130,6 +130,31 @@ BOMBS: dict[str, Callable[[], tuple[str, bytes]]] = {
     "ods: document type with entities": lambda: _ods(
         _sub("content.xml", "<office:document-content", '<!DOCTYPE x [<!ENTITY a "9">]><office:document-content')
     ),
+    "ods: a million empty rows": lambda: _ods(
+        _sub("content.xml", "</table:table>", "<table:table-row><table:table-cell/></table:table-row>" * 1_000_000
+             + "</table:table>")
+    ),
+    "ods: 65,000 styles": lambda: _ods(
+        _sub("content.xml", "<office:body", "<office:automatic-styles>" + "".join(
+            f'<style:style style:name="s{i}" style:family="table-cell"/>' for i in range(65_000))
+             + "</office:automatic-styles><office:body")
+    ),
+    "ods: 200,000 column elements": lambda: _ods(
+        _sub("content.xml", "<table:table-row", "<table:table-column/>" * 200_000 + "<table:table-row")
+    ),
+    "xlsx: 500,000 hidden columns elements": lambda: _xlsx(
+        _sub(SHEET, "<sheetData>", "<cols>" + '<col min="1" max="16384" hidden="1"/>' * 500_000 + "</cols><sheetData>")
+    ),
+    "xlsx: 200,000 shared strings with runs": lambda: _xlsx(
+        _sub("sharedStrings.xml", "</sst>", "<si><r><rPr><strike/></rPr><t>1</t></r><r><t>2</t></r></si>" * 200_000 + "</sst>")
+    ),
+    "xlsx: 400,000 filled cells": lambda: _xlsx(
+        _sub(SHEET, "</sheetData>", "".join(
+            f'<row r="{i}">' + "".join(f'<c r="{c}{i}"><v>1</v></c>' for c in "ABCDEFGH") + "</row>"
+            for i in range(1_000, 51_000)) + "</sheetData>")
+    ),
+    "csv: one cell of a million digits and spaces": lambda: (
+        "csv", b"Sample,Si [mg/kg]\nK72PX," + b"1 " * 500_000 + b"\nK72PX," + b"1'1" * 300_000 + b"x\n"),
     "csv: one line of 100 MB": lambda: ("csv", b"Sample,Si [mg/kg]\nK72PX,9.8\n" + b"9" * 100_000_000),
     "csv: 200,000 columns": lambda: (
         "csv",
