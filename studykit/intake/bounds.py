@@ -86,7 +86,8 @@ class _Scan:
         elif bare == "xf":
             self.styles += 1
             if self.styles > MOST_STYLES:
-                raise UnreadableError(f"has more than {MOST_STYLES:,} cell formats: copy the table into a new workbook", "limit")
+                raise UnreadableError(f"has more than {MOST_STYLES:,} cell formats (copy the table into a new workbook)",
+                                      "limit")
 
     def end(self, tag: str) -> None:
         self.depth -= 1

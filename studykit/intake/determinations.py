@@ -33,10 +33,6 @@ from studykit.intake.values import (
 )
 from studykit.study.definition import Study
 
-TAKEN_COLUMNS = ("sample", "analyte", "value", "unit", "qualifier", "limit", "as_written", "replicate", "run",
-                 "run_order", "method", "reported_on", "stated_revision", "source_file", "source_row", "where",
-                 "confirmed", "mark", "numeric", "layout", "unproved_day")
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
@@ -282,7 +278,7 @@ def _assemble(rows: Rows, mapping: FileMapping, targets: list[str | None], sampl
     out["stated_revision"] = np.where(np.isnan(stated), -1, stated).astype(np.int64)
     out["source_file"] = Texts.same(rows.file, rows.n)
     out["source_row"] = cells["line"]
-    out["where"] = cells["where"]
+    out["where"], out["place"] = cells["where"], cells["place"]
     if mapping.replicates == "in order" and "replicate" not in mapping.columns:
         _number_in_order(rows, out)
     return out

@@ -1,18 +1,20 @@
 """Values that their own column, the other bottles or the nominal value do not bear out: questions, not results.
 
 Looked at when every file has been read: a value many times off its analyte's column (a unit or a decimal sign), a
-code for "missing" (9999), a spreadsheet's serial day, two results joined by a decimal sign, a power cut short, a
-last line that is the mean or the sum of those above. A person answers each under [file.confirmed].
+code for "missing" (9999), a spreadsheet's serial day, two results joined by a decimal sign, a power cut short; and
+whole lines (`linedoubts`). A person answers each under [file.confirmed].
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from studykit.core.errors import Fault
 from studykit.intake.columns import Table
+from studykit.intake.linedoubts import line_questions
 from studykit.intake.signs import bare
 from studykit.study.definition import Study
 
@@ -29,11 +31,11 @@ _DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
 _SHORT_POWER = re.compile(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+").fullmatch
 
 
-def questions(rows: Table, kinds: dict[str, str], study: Study, refused: dict[str, set[int]]) -> dict[int, str]:
+def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequence[Fault]) -> dict[int, str]:
     """Position and reason of every row that is a question; confirmed rows are none.
 
     ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample;
-    ``refused``: lines of each source file of which something was rejected before.
+    ``refused``: what was rejected before.
     """
     reason: dict[int, str] = {}
     ordinary = rows["sample"].flags(lambda s: kinds.get(s, "") in ORDINARY)
@@ -46,7 +48,8 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: dict[st
         for mask, words in _column(forms, rows["as_written"].codes[at], value, qualifier, known.nominal, known.margin.absolute):
             for i in at[mask].tolist():
                 reason.setdefault(i, words)
-    _summaries(rows, reason, refused)
+    for i, words in line_questions(rows, reason, refused):
+        reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
     return {i: reason[i] for i in sorted(reason) if not sure[i]}
 
@@ -180,45 +183,3 @@ def _cut(forms: _Forms, codes: np.ndarray) -> np.ndarray:
     each = np.unique(codes)
     rare = np.count_nonzero(forms.power[each]) * 2 <= len(each)
     return np.asarray(short & rare & (_upper_middle(forms.digits[each]) >= 3))
-
-
-def _summaries(rows: Table, reason: dict[int, str], refused: dict[str, set[int]]) -> None:
-    """The last line of a wide sheet where it is the mean, or the sum, of the lines above in every analyte."""
-    wide = rows["layout"].flags("wide".__eq__) & (rows["qualifier"] == "")
-    source, line = rows["source_file"], rows["source_row"]
-    for k in np.flatnonzero(np.bincount(source.codes[wide])):
-        own = np.flatnonzero(wide & (source.codes == k))
-        end = line[own].max()
-        last, above = own[line[own] == end], own[line[own] < end]
-        lines = set(line[above].tolist()) | {n for n in refused.get(source.words[k], set()) if n < end}
-        if len(above) > 5_000 or len(lines) < 3:
-            continue
-        where = rows["where"].codes
-        groups = [rows["value"][above[where[above] == where[i]]] for i in last]
-        steps = [_step(rows["as_written"][int(i)]) for i in last]
-        for words in ("mean", "sum"):
-            hits = [_is_summary(float(rows["value"][i]), step, others, words, len(lines))
-                    for i, step, others in zip(last, steps, groups, strict=True)]
-            sure = words == "sum" or len(hits) > 1 or _fine(steps[0], groups[0])
-            if hits and all(hits) and sure:
-                reason.update((int(i), f"is the {words} of the lines above in every column: a line that is no sample?")
-                              for i in last)
-
-
-def _step(text: str) -> float:
-    return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
-
-
-def _is_summary(value: float, step: float, others: np.ndarray, words: str, lines: int) -> bool:
-    """Whether a value is the mean or sum of a column; values that were not taken may be any between the others."""
-    if others.size < 2:
-        return False
-    lost = max(lines - others.size, 0)
-    ends = [float(others.sum()) + lost * float(v) for v in (others.min(), others.max())]
-    low, high = (e / (others.size + lost) for e in ends) if words == "mean" else ends
-    slack = 0.51 * max(step, 1e-9 * abs(high))
-    return low - slack <= value <= high + slack
-
-
-def _fine(step: float, others: np.ndarray) -> bool:
-    return others.size >= 3 and step < 0.1 * float(others.std())

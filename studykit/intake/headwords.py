@@ -75,7 +75,13 @@ def bracketed_unit(name: str) -> str:
     if not found or found[1].strip().isdigit():
         return ""
     try:
-        parse_unit(found[1])
+        parse_unit(with_stroke(found[1].strip()))
     except ValueError:
         return ""
     return found[1].strip()
+
+
+def with_stroke(unit: str) -> str:
+    """A unit written with a negative power ('mg kg-1') in the form with a stroke ('mg/kg')."""
+    found = re.fullmatch(r"([^\W\d]+)[ \u00a0·.]([^\W\d]+)(?:[-\u2212]1|\u207b\u00b9|\^-1)", unit)
+    return f"{found[1]}/{found[2]}" if found else unit

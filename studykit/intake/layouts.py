@@ -217,6 +217,10 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
         out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i))[:n])[:80],
                                  reason=f"has {n} cells where the headings have {width}",
                                  remedy="a delimiter is missing or too many: correct the line with the laboratory"))
+    if 2 * len(bad) > len(block.rows):
+        out.faults.append(Fault(file=file, row=int(grid.lines[bad[0]]), value=" | ".join(grid.row(bad[0]))[:80],
+                                reason=f"{len(bad)} of {len(block.rows)} lines have more or fewer cells than the headings",
+                                remedy="check delimiter and decimal sign, or ask for the file again"))
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
 
 
@@ -305,7 +309,8 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
     place = {h: k for k, h in block.heads.items()}
     value = place[mapping.columns["value"]]
     numeric, formula = _flags(grid, rows, [value])
-    data = {"line": grid.lines[rows], "where": Texts.same(mapping.columns["value"], len(rows)),
+    data = {"line": grid.lines[rows], "place": np.full(len(rows), value),
+            "where": Texts.same(mapping.columns["value"], len(rows)),
             "sample": _key(grid, place[mapping.columns["sample"]], rows),
             "name": _key(grid, place[mapping.columns["analyte"]], rows),
             "text": grid.cells[value].at(rows), "numeric": numeric, "formula": formula,
@@ -335,7 +340,7 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
     m = len(columns)
     heads = Texts(np.tile(np.arange(m, dtype=np.int32), len(rows)), [block.heads[k] for k in columns])
     numeric, formula = _flags(grid, rows, columns)
-    data = {"line": np.repeat(grid.lines[rows], m), "where": heads,
+    data = {"line": np.repeat(grid.lines[rows], m), "place": np.tile(np.array(columns, dtype=int), len(rows)), "where": heads,
             "sample": heads if sample is None else sample.repeat(m),
             "name": heads if name is None else name.repeat(m),
             "text": side_by_side([grid.cells[k].at(rows) for k in columns]), "numeric": numeric,

@@ -22,6 +22,8 @@ APART = 3.0
 NEAR = 4.0
 """A grouped number lies within this factor of its column's middle, or of the nominal value."""
 _THIN = "\u00a0\u2009\u202f\u2007\u2008"
+_NARROW = "\u2009\u202f"
+"""Spaces that typographers put between groups of digits (SI Brochure, 9th edition, 5.4.4) and nobody types by chance."""
 _GROUPED = re.compile(rf"[+-]?[1-9][0-9]{{0,2}}(?:([,.'\u2019{_THIN}])[0-9]{{3}})(?:\1[0-9]{{3}})*(?:[.,][0-9]+)?")
 _TWO = re.compile(r"[0-9](?:[^\S \u00a0\u2007\u2009\u202f]+|[ \u00a0]{2,})\s*[<>]?[0-9]")
 _LIMIT = re.compile(r"^[\s<>=≤≥⩽⩾＜＞]+")
@@ -134,7 +136,7 @@ def _column(texts: list[str], form: NumberFormat, nominal: float | None) -> dict
     for text in with_sign:
         value = values[text]
         near = value is not None and 1 / NEAR < value / middle < NEAR
-        if near and (_apart(text, sign, form) or apart >= 2 or apart * 2 >= len(with_sign)):
+        if near and (_apart(text, sign, form) or apart >= (1 if sign in _NARROW else 2) or apart * 2 >= len(with_sign)):
             out[text] = _plain(text, sign)
     return out
 

@@ -175,7 +175,7 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     rows["marks"] = _marks(rows)
     rows["base_file"] = rows["source_file"].renamed(
         [f if f in ranks else f.rpartition("#")[0] for f in rows["source_file"].words])
-    asked = questions(rows, kinds, study, _refused_lines(takes))
+    asked = questions(rows, kinds, study, rejected)
     everything = np.arange(len(rows))
     done = sort_revisions(rows, np.setdiff1d(everything, list(asked)) if asked else everything, ranks)
     refused = (*((i, why, remedy(rows, i)) for i, why in asked.items()), *done.refused)
@@ -198,14 +198,6 @@ def _marks(rows: Table) -> Texts:
     mark, sure = rows["mark"], rows["confirmed"].flags(bool)
     words = [*mark.words, *((f"{w}, confirmed" if w else "confirmed") for w in mark.words)]
     return Texts(mark.codes + sure * len(mark.words), words).renamed(words)
-
-
-def _refused_lines(takes: list[Take]) -> dict[str, set[int]]:
-    """Lines of which something was rejected, by source file."""
-    out: dict[str, set[int]] = {}
-    for fault in (f for t in takes for f in t.rejected if f.row is not None):
-        out.setdefault(fault.file, set()).add(int(fault.row or 0))
-    return out
 
 
 def _late(rows: Table, i: int, reason: str, what: str) -> Fault:

@@ -15,7 +15,7 @@ import pandas as pd
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
 from studykit.core.units import Conversion, conversion, parse_unit
 from studykit.intake.columns import Table, Texts
-from studykit.intake.headwords import bracketed_unit
+from studykit.intake.headwords import bracketed_unit, with_stroke
 from studykit.intake.mapping import FileMapping
 from studykit.intake.signs import two_numbers
 
@@ -239,7 +239,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     if not shown:
         shown, origin = bracketed_unit(name), "the heading"
     try:
-        own = parse_unit(mapping.unit_words.get(shown, _per(shown))) if shown else ""
+        own = parse_unit(mapping.unit_words.get(shown, with_stroke(shown))) if shown else ""
     except ValueError as error:
         return UnitRule(reason=f"has the unit {shown!r}: {error}",
                         remedy="give this spelling a meaning under [file.unit_words], or correct the unit")
@@ -265,9 +265,3 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     if rule.multiply != rule.divide or rule.add or parse_unit(unit) != parse_unit(target):
         rules.append(f"{analyte}: {rule.sentence()}")
     return UnitRule(rule=rule, rules=tuple(rules))
-
-
-def _per(unit: str) -> str:
-    """A unit written with a negative power ('mg kg-1') in the form with a stroke ('mg/kg')."""
-    found = re.fullmatch(r"([^\W\d]+)[ ·.]([^\W\d]+)(?:[-\u2212]1|\u207b\u00b9|\^-1)", unit)
-    return f"{found[1]}/{found[2]}" if found else unit

@@ -533,7 +533,7 @@ def page_break(b: Builder) -> None:
     b.whole_agree = False  # the docs promise a question for what looks like a heading
 
 
-@kind("second report below, columns in another order", "two reports", False, "grid", layouts=("wide",), slots="rows")
+@kind("second report below, columns in another order", "two reports", False, "grid", layouts=("wide",), slots="rows width")
 def other_order(b: Builder) -> None:
     """The headings come again in another order."""
     rows = data_rows(b)

@@ -129,14 +129,14 @@ def spaces(b: Builder) -> None:
                 cell.text = f" {cell.text}  "
 
 
-@kind("no-break spaces around numbers", "plain", True, "dets", slots="padding")
+@kind("no-break spaces around numbers", "plain", True, "dets", slots="padding cell")
 def nbsp(b: Builder) -> None:
     """From a web page."""
     for det in b.dets:
         b.text(det, f"\u00a0{b.number(det.value)}\u00a0")
 
 
-@kind("numbers stored as text", "plain", True, "dets", containers=SPREAD)
+@kind("numbers stored as text", "plain", True, "dets", containers=SPREAD, slots="cell")
 def as_text(b: Builder) -> None:
     """The green triangles."""
     for det in b.dets:

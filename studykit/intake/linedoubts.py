@@ -1,0 +1,166 @@
+"""Lines of a wide table that are no sample, or whose cells have moved: questions, not results.
+
+A last line may be the mean or the sum of those above under something that is also a sample code; a cell too few or
+too many puts every later value of its line under another analyte's heading.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.core.errors import Fault
+from studykit.intake.columns import Table, Texts
+from studykit.intake.signs import bare
+
+MOST_ROWS = 5_000
+OFF, NEAR = 1.5, 1.3
+"""A moved value is off the middle of its own column by the first factor at least, off the other's by less than the second."""
+_DAY = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
+_OF_LINE = ("run", "run_order", "reported_on")
+Asked = tuple[int, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Sheet:
+    """The determinations of one wide table: positions in the rows, and by position its line, column, value."""
+
+    at: np.ndarray
+    line: np.ndarray
+    place: np.ndarray
+    value: np.ndarray
+    plain: np.ndarray
+    lost: dict[int, list[Fault]]
+
+    @property
+    def last(self) -> int:
+        """The last line that has anything."""
+        return max([int(self.line.max()), *self.lost])
+
+
+def line_questions(rows: Table, asked: dict[int, str], refused: Sequence[Fault]) -> Iterator[Asked]:
+    """Position and reason of every row that is a question because of its line.
+
+    ``asked``: the rows that are questions of their own; ``refused``: what was rejected before.
+    """
+    wide = rows["layout"].flags("wide".__eq__)
+    source = rows["source_file"]
+    for k in np.flatnonzero(np.bincount(source.codes[wide], minlength=1)):
+        at = np.flatnonzero(wide & (source.codes == k))
+        if len(at) > MOST_ROWS:
+            continue
+        lost: dict[int, list[Fault]] = {}
+        for fault in refused:
+            if fault.file == source.words[k] and fault.row is not None:
+                lost.setdefault(int(fault.row), []).append(fault)
+        sheet = _Sheet(at=at, line=rows["source_row"][at], place=_columns(rows, at), value=rows["value"][at],
+                       plain=rows["qualifier"][at] == "", lost=lost)
+        if len({*sheet.line.tolist(), *lost}) < 3:
+            continue
+        yield from _summary(rows, sheet)
+        yield from _without(rows, sheet)
+        yield from _moved(rows, sheet, {i for i in asked if source.codes[i] == k})
+
+
+def _columns(rows: Table, at: np.ndarray) -> np.ndarray:
+    """A number for each column, in the order of the file; of several tables in a sheet each heading has its own."""
+    return np.asarray(rows["place"][at] * len(rows["where"].words) + rows["where"].codes[at])
+
+
+def _summary(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
+    """The last line where it is the mean, or the sum, of the lines above in every column."""
+    above = sheet.line < sheet.last
+    end = np.flatnonzero(~above)
+    lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
+    for words in ("mean", "sum"):
+        fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]),
+                     _step(rows["as_written"][int(sheet.at[j])]), words, lines) for j in end]
+        known = [f for f in fits if f != "unknown"]
+        sure = "sharp" in known or known.count("exact") > (words == "mean")
+        if lines > 2 and sure and "no" not in known:
+            yield from ((int(sheet.at[j]), f"is the {words} of the lines above in every column: a line that is no sample?")
+                        for j in end)
+
+
+def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, words: str, lines: int) -> str:
+    """How a value fits the mean or sum of a column: 'sharp', 'exact', 'maybe', 'no', or 'unknown' where nothing is left.
+
+    Cells that were not taken may be missing in the sum, or be anything from half the least to twice the largest value;
+    limits count with their number or not at all. 'Sharp' is what chance would hit once in ten times at most.
+    """
+    others, limits = sheet.value[own & sheet.plain], sheet.value[own & ~sheet.plain]
+    if others.size < 2:
+        return "unknown"
+    slack = 0.51 * max(step, 1e-9 * abs(value))
+    for pool in (others, np.concatenate([others, limits]), np.concatenate([others, limits / 2])):
+        if abs((pool.mean() if words == "mean" else pool.sum()) - value) <= slack:
+            sharp = others.size >= 3 and step < 0.1 * float(others.std())
+            return "sharp" if sharp else "exact"
+    lost = max(lines - others.size, 0)
+    rest = value * (others.size + lost if words == "mean" else 1) - float(others.sum())
+    return "maybe" if lost and lost * float(others.min()) / 2 <= rest <= lost * float(others.max()) * 2 else "no"
+
+
+def _step(text: str) -> float:
+    return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
+
+
+def _without(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
+    """The last line where it lacks the run, the position or the day that every other line has, all that there is."""
+    end = sheet.line == sheet.last
+    if not end.any() or end.all():
+        return
+    lacking = []
+    for name in _OF_LINE:
+        empty = _empty(rows, name)[sheet.at]
+        if empty[~end].any():
+            continue
+        if not empty[end].all():
+            return
+        lacking.append(name.replace("_", " "))
+    if lacking:
+        yield from ((int(i), f"stands in the last line, which has no {' and no '.join(lacking)}, as all others have: a line "
+                     "that is no sample?") for i in sheet.at[end])
+
+
+def _empty(rows: Table, name: str) -> np.ndarray:
+    column = rows[name]
+    if isinstance(column, Texts):
+        return ~column.flags(bool)
+    return np.asarray(np.isnat(column) if name == "reported_on" else np.isnan(column))
+
+
+def _moved(rows: Table, sheet: _Sheet, asked: set[int]) -> Iterator[Asked]:
+    """Lines with a value too few where another one fits the column beside and not its own, or a day among the results."""
+    heads = {rows["where"].words[c] for c in np.unique(rows["where"].codes[sheet.at])}
+    lines, at_line = np.unique(sheet.line, return_inverse=True)
+    places, at_place = np.unique(sheet.place, return_inverse=True)
+    if len(np.unique(rows["place"][sheet.at])) < len(places):  # several tables: their columns are not neighbours
+        return
+    values = np.full((len(lines), len(places)), np.nan)
+    values[at_line, at_place] = np.where(sheet.plain & (sheet.value > 0), sheet.value, np.nan)
+    questioned = {int(n) for n in sheet.line[np.isin(sheet.at, list(asked))]}
+    for r, n in enumerate(lines.tolist()):
+        lost = sheet.lost.get(n, [])
+        if not lost and n not in questioned and not np.isnan(values[r]).any():
+            continue
+        day = next((f.value.strip() for f in lost if f.column in heads and _DAY.fullmatch(f.value.strip())), "")
+        found = f"{day!r} stands among its results" if day else _beside(values[r], np.delete(values, r, axis=0))
+        if found:
+            yield from ((int(sheet.at[j]), f"its line may have moved by a cell: {found}") for j in np.flatnonzero(at_line == r))
+
+
+def _beside(own: np.ndarray, others: np.ndarray) -> str:
+    """The first value that fits the middle of a column beside its own, and not that of its own; '' for none."""
+    middle = [float(np.median(c[~np.isnan(c)])) if np.count_nonzero(~np.isnan(c)) > 1 else np.nan for c in others.T]
+
+    def off(k: int, j: int) -> float:
+        return max(own[k] / middle[j], middle[j] / own[k]) if 0 <= j < len(own) else np.nan
+
+    for k in np.flatnonzero(~np.isnan(own)).tolist():
+        if off(k, k) >= OFF and min((f for f in (off(k, k - 1), off(k, k + 1)) if f == f), default=OFF) < NEAR:
+            return f"{own[k]:g} fits the column beside its own"
+    return ""
