@@ -56,7 +56,8 @@ def test_a_sum_is_seen_beside_a_cell_that_was_lost(tmp_path: Path) -> None:
 def test_a_line_whose_cells_have_moved_is_asked_about_as_a_whole(tmp_path: Path) -> None:
     text = "Sample,Zn,Si,P,Batch\nB001,402,98.1,341.2,R1\nB002,410,104.0,352.9,R1\nB003,,421,99.3,R1\nB004,399,91.2,338.8,R1\n"
     intake = INTAKE.replace("Si =", 'Zn = "mg/kg"\nSi =')
-    out = take(tmp_path, intake, {"a.csv": text}, codes=("B001", "B002", "B003", "B004"), definition=study({"Zn": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
+    out = take(tmp_path, intake, {"a.csv": text}, codes=("B001", "B002", "B003", "B004"),
+               definition=study({"Zn": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
     assert set(out.rejected["row"]) == {4}
     assert "421 fits the column beside its own" in out.rejected["reason"].iloc[0]
     assert len(out.results) == 9
