@@ -213,6 +213,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "ignore_columns": "headings that are not used; * for all others",
         "ignore_lines": "lines of text that a person has read and set aside, word for word",
         "ignore_sheets": "sheets that a person has looked at and set aside",
+        "ask": "questions of a proposal; nothing is read before they are answered and taken out",
         "columns": "our column = heading in the file",
         "analytes": "name in the file = analyte; empty for not used; a table where more must be said",
         "units": "unit of a name in the file",

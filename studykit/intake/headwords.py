@@ -69,10 +69,15 @@ def likely_analyte(name: str, study: Study) -> str | None:
     return None
 
 
+def _symbol_of(name: str) -> str:
+    """The symbol of the element that a name such as 'Potassium (K)' begins with; '' for none."""
+    return _ELEMENTS.get(_bare(re.sub(r"\s*[\[(].*$", "", name)), "")
+
+
 def bracketed_unit(name: str) -> str:
     """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
     found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
-    if not found or found[1].strip().isdigit():
+    if not found or found[1].strip().isdigit() or _symbol_of(name) == found[1].strip():
         return ""
     try:
         parse_unit(with_stroke(found[1].strip()))

@@ -109,6 +109,7 @@ class FileMapping(Part):
     ignore_columns: tuple[str, ...] = ()
     ignore_lines: tuple[str, ...] = ()
     ignore_sheets: tuple[str, ...] = ()
+    ask: tuple[str, ...] = ()
     columns: dict[SourceColumn, Annotated[str, Field(min_length=1)]]
     analytes: dict[str, str | AnalyteColumn] = Field(default_factory=dict)
     units: dict[str, UnitText] = Field(default_factory=dict)
@@ -196,6 +197,9 @@ class Intake(Part):
 
 def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
     known = ", ".join(study.analytes)
+    for question in entry.ask:
+        yield Fault(file=INTAKE_FILE, column=f"file.{k}.ask", value=question, reason="is not answered",
+                    remedy="answer it in this entry, then take the question out of ask")
     for name in entry.analytes:
         target = entry.target(name)
         if target is not None and target.analyte and target.analyte not in study.analytes:

@@ -52,6 +52,25 @@ def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, st
     near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
     if near and any(_NUMBER.fullmatch(t) for t in filled):
         return f"looks like a second column of {near[0]!r}"
+    return _holds(filled, codes)
+
+
+def told_by(head: str, filled: set[str], codes: set[str]) -> str:
+    """What a column that a proposal leaves out holds and says about results; '' for a remark or a place in a run.
+
+    ``filled``: its texts; ``codes``: the study's sample codes.
+    """
+    telling = column_of(head)
+    if telling in _TELLING and filled:
+        return f"is a heading of the kind {telling!r}"
+    if telling is None and any(_NUMBER.fullmatch(t.lstrip("<>≤≥ ")) for t in filled):
+        return "holds numbers"
+    if len(filled) > 0 and all(len(t) <= 2 for t in filled):
+        return f"holds signs or letters such as {sorted(filled)[0]!r}"
+    return _holds(filled, codes)
+
+
+def _holds(filled: set[str], codes: set[str]) -> str:
     if any(_SIGN.fullmatch(t) for t in filled):
         return "holds signs such as '<'"
     if len(filled & codes) > len(filled) / 2:
@@ -88,7 +107,7 @@ def _split_decimals(grid: Grid, block: Block, k: int, head: str, column: Texts) 
     last = max(j for j, h in block.heads.items() if h)
     if grid.kind != "text" or grid.delimiter != "," or k != last:
         return {}
-    whole = column.flags(lambda t: re.fullmatch(r"[0-9]+", t.strip()))
+    whole = column.flags(lambda t: re.fullmatch(r"[0-9]+[*\u2020\u2021a-z]?", t.strip()))
     if not whole.any():
         return {}
     if whole.all():
@@ -113,7 +132,7 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
             if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
-        elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets and _holds_results(grid, codes, study):
+        elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets and holds_results(grid, codes, study):
             out.append(_sheet(file, grid, "holds sample codes and is not read: its headings are others"))
     return out
 
@@ -130,6 +149,7 @@ def _sheet(file: str, grid: Grid, reason: str) -> Fault:
                         f"ignore_sheets = [{grid.sheet!r}]")
 
 
-def _holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:
+def holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:
+    """Whether a sheet has a sample code of the study and a number."""
     texts = {t.strip() for column in grid.cells for t in column.distinct()}
     return bool(texts & set(codes)) and any(_NUMBER.fullmatch(t) for t in texts)

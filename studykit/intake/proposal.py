@@ -21,10 +21,13 @@ from studykit.core.numbertext import NumberFormat, detect_format, tidy_text
 from studykit.core.units import parse_unit
 from studykit.intake.delimited import Grid
 from studykit.intake.determinations import settle
-from studykit.intake.headwords import bracketed_unit, column_of, likely_analyte
+from studykit.intake.header import headings
+from studykit.intake.headwords import VOID, bracketed_unit, column_of, likely_analyte
 from studykit.intake.layouts import lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
-from studykit.intake.onefile import read_grids
+from studykit.intake.onefile import cropped, read_grids
+from studykit.intake.overlooked import holds_results, told_by
+from studykit.intake.proposedtables import find_tables
 from studykit.intake.signs import number_format
 from studykit.intake.values import RuleBook
 from studykit.study.definition import Study
@@ -34,32 +37,62 @@ PREVIEW_ROWS = 12
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Draft:
-    """The entry under construction and the questions that it leaves."""
+    """The entry under construction and the questions that it leaves; those of ``ask`` bar the entry until answered."""
 
     entry: dict[str, Any]
     questions: list[str] = field(default_factory=list)
 
+    def ask(self, question: str) -> None:
+        """A question without whose answer the entry is not read."""
+        self.entry.setdefault("ask", []).append(question)
+
 
 def suggest_mapping(path: Path, study: Study, codes: Sequence[str] = ()) -> tuple[str, pd.DataFrame]:
-    """The text of a ``[[file]]`` entry for a raw file, and its first rows as that entry would read them.
+    """The text of ``[[file]]`` entries for a raw file, and its first rows as those entries would read them.
 
-    ``codes`` are the study's sample codes where they are known. Questions that the file cannot answer
-    stand as comments above the entry. BadInput where the file cannot be read at all.
+    One entry for each sheet, and for each of several tables side by side. ``codes`` are the study's sample codes where
+    they are known. Questions that the file cannot answer stand as comments above the entry, or under ``ask`` where
+    nothing may be read before they are answered. BadInput where the file cannot be read at all.
     """
     path = Path(path)
+    if not path.name.isprintable() or any("\ud800" <= c <= "\udfff" for c in path.name):
+        raise single(RAW_FOLDER, "has a file whose name has signs that are not text", "rename the file",
+                     value=path.name.encode("utf-8", "replace").decode("utf-8"))
     grids, _ = read_grids(path, path.name, None)
-    grid, at = max(((g, _header_row(g, study, codes)) for g in grids), key=lambda pair: pair[1][1])
-    draft = _Draft(entry={"pattern": _pattern(path)})
-    if len(grids) > 1:
-        draft.entry["sheet"] = grid.sheet
-    if at[1] < 2:
+    parts = [(g, found) for g in grids for found in find_tables(g, study, codes)]
+    if not parts:
         raise single(path.name, "no line looks like headings of a results table",
                      "write the entry by hand; docs/03-intake.md has examples")
-    _shape(grid, at[0], study, codes, draft)
-    _signs(grid, at[0], draft)
-    preview = _preview(grid, study, codes, draft, path.name)
-    comments = "".join(f"# Question: {q}\n" for q in draft.questions)
-    return comments + tomli_w.dumps({"file": [_ordered(draft.entry)]}), preview
+    drafts, previews = [], []
+    for grid, found in parts:
+        draft = _Draft(entry={"pattern": _pattern(path)})
+        if len(grids) > 1:
+            draft.entry["sheet"] = grid.sheet
+        if found.area:
+            draft.entry["range"] = found.area
+        _marked_sheet(grid, grids, draft)
+        part = cropped(grid, found.area or None)
+        _shape(part, found.at, study, codes, draft)
+        _signs(part, found.at[-1], draft)
+        _ask_ignored(part, found.at, study, codes, draft)
+        previews.append(_preview(part, study, codes, draft, path.name))
+        drafts.append(draft)
+    for grid in grids:
+        if all(g is not grid for g, _ in parts) and holds_results(grid, codes, study):
+            drafts[0].ask(f"sheet {grid.sheet!r} holds sample codes, and no headings were found in it: what is it?")
+    return "\n".join(_text(d) for d in drafts), pd.concat(previews, ignore_index=True)
+
+
+def _text(draft: _Draft) -> str:
+    comments = "".join(f"# Question: {q}\n" for q in (*draft.entry.get("ask", ()), *draft.questions))
+    return comments + tomli_w.dumps({"file": [_ordered(draft.entry)]})
+
+
+def _marked_sheet(grid: Grid, grids: Sequence[Grid], draft: _Draft) -> None:
+    """Whether the results of a sheet count that is hidden or named like one that does not."""
+    what = "is hidden" if grid.hidden else "has such a name" if len(grids) > 1 and VOID.search(grid.sheet) else ""
+    if what:
+        draft.ask(f"sheet {grid.sheet!r} {what}: do its results count?")
 
 
 def _pattern(path: Path) -> str:
@@ -68,25 +101,12 @@ def _pattern(path: Path) -> str:
     return re.sub(r"([\[\]*?])", r"[\1]", name)
 
 
-def _header_row(grid: Grid, study: Study, codes: Sequence[str]) -> tuple[int, float]:
-    """Position and score of the row that looks most like headings."""
-    best = (0, -1.0)
-    own = set(codes)
-    for i in range(min(60, len(grid.lines))):
-        cells = [c for c in grid.row(i) if c]
-        score = float(sum(column_of(c) is not None for c in cells))
-        score += sum(column_of(c) is None and likely_analyte(c, study) is not None for c in cells)
-        score += sum(c in own for c in cells[1:])
-        if len(cells) > 1 and score > best[1]:
-            best = (i, score)
-    return best
-
-
-def _shape(grid: Grid, i: int, study: Study, codes: Sequence[str], draft: _Draft) -> None:
+def _shape(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], draft: _Draft) -> None:
     """Layout, columns, analytes, unit row, footer."""
-    heads = [h for h in grid.row(i) if h]
+    heads = [h for h in headings(grid, at).values() if h]
+    i = at[-1]
     entry = draft.entry
-    entry["header_row"] = int(grid.lines[i])
+    entry["header_row"] = [int(grid.lines[k]) for k in at] if len(at) > 1 else int(grid.lines[i])
     columns: dict[str, str] = {}
     for head in heads:
         column = column_of(head)
@@ -99,28 +119,34 @@ def _shape(grid: Grid, i: int, study: Study, codes: Sequence[str], draft: _Draft
     else:
         entry["layout"] = "wide"
     barred = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}[entry["layout"]]
+    lone = columns.get("value", "") if entry["layout"] == "wide" else ""
     columns = {k: v for k, v in columns.items() if k not in barred}
     if entry["layout"] == "wide" and "sample" not in columns:
         columns["sample"] = heads[0]
-        draft.questions.append(f"is {heads[0]!r} the column of sample codes?")
+        draft.ask(f"is {heads[0]!r} the column of sample codes?")
     entry["columns"] = columns
-    _names(grid, i, heads, study, codes, draft)
+    _names(grid, at, heads, study, codes, draft, lone)
     _tail(grid, i, draft)
 
 
-def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[str], draft: _Draft) -> None:
-    entry, used = draft.entry, set(draft.entry["columns"].values())
+def _names(grid: Grid, at: tuple[int, ...], heads: list[str], study: Study, codes: Sequence[str], draft: _Draft,
+           lone: str) -> None:
+    """Analytes and their units; ``lone``: the heading of a result whose analyte the file does not name."""
+    i, entry, used = at[-1], draft.entry, set(draft.entry["columns"].values())
     rest = [h for h in heads if h not in used]
     if entry["layout"] == "wide":
-        more = _other_blocks(grid, i, entry["columns"]["sample"])
+        more = _other_blocks(grid, i, entry["columns"]["sample"]) if len(at) == 1 else []
         if more:
             entry["blocks"] = True
             rest += [h for h in more if h not in used and h not in rest]
-        units = _unit_row(grid, i, rest)
+        units = _unit_row(grid, at, rest)
         if units is not None:
             entry["unit_row"] = units
-        hits = {h: likely_analyte(h, study) for h in rest}
-        entry["analytes"] = {h: a for h, a in hits.items() if a}
+        hits = {h: likely_analyte(h.split(" | ")[0], study) for h in rest}
+        if lone in hits and not any(hits.values()):
+            hits[lone] = "?"
+            draft.questions.append(f"which analyte is {lone!r}? The file does not say: write its name for the \"?\"")
+        entry["analytes"] = _with_replicates({h: a for h, a in hits.items() if a}, draft)
         names = list(entry["analytes"])
         entry["ignore_columns"] = [h for h, a in hits.items() if not a]
         if entry["ignore_columns"]:
@@ -129,6 +155,7 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
             entry["columns"].pop("unit", None)
         elif "unit" not in entry["columns"]:
             _ask_units([h for h in names if not bracketed_unit(h)], study, draft)
+        _ask_twice(entry["analytes"], draft)
         return
     place = grid.row(i).index(entry["columns"]["analyte"])
     names = list(dict.fromkeys(t.strip() for t in grid.cells[place].at(slice(i + 1, None)).tolist() if t.strip()))
@@ -147,6 +174,42 @@ def _names(grid: Grid, i: int, heads: list[str], study: Study, codes: Sequence[s
         _ask_units([n for n in names if not bracketed_unit(n) and entry["analytes"].get(n) != "?"], study, draft)
 
 
+def _with_replicates(hits: dict[str, str], draft: _Draft) -> dict[str, Any]:
+    """Headings of two lines, 'Si | first' and 'Si | second', as replicates of one analyte, in their order."""
+    seen: dict[str, int] = {}
+    out: dict[str, Any] = {}
+    for head, analyte in hits.items():
+        seen[analyte] = seen.get(analyte, 0) + 1
+        again = seen[analyte] > 1 and " | " in head
+        out[head] = {"analyte": analyte, "replicate": seen[analyte]} if again else analyte
+    twice = sorted({h.split(" | ")[-1] for h in out if " | " in h})
+    if any(isinstance(e, dict) for e in out.values()):
+        draft.ask(f"are {', '.join(twice)} replicates of one determination, in this order?")
+    return out
+
+
+def _ask_ignored(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], draft: _Draft) -> None:
+    """Columns that would be left out although they hold numbers, signs or words about results."""
+    entry = draft.entry
+    ignored = set(entry.get("ignore_columns", ())) if entry["layout"] != "wide-samples" else set()
+    for k, head in headings(grid, at).items():
+        if head in ignored:
+            filled = {t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct() if t.strip()}
+            why = told_by(head, filled, set(codes))
+            if why:
+                draft.ask(f"what is the column {head!r}? It {why}, and is left out here")
+
+
+def _ask_twice(analytes: dict[str, Any], draft: _Draft) -> None:
+    """Two headings of one analyte that are not told apart by two heading lines."""
+    names: dict[str, list[str]] = {}
+    for head, entry in analytes.items():
+        names.setdefault(str(entry), []).append(head)
+    for analyte, heads in names.items():
+        if len(heads) > 1 and analyte != "?":
+            draft.ask(f"{' and '.join(map(repr, heads))} both look like {analyte}: which is it, or are they replicates?")
+
+
 def _other_blocks(grid: Grid, i: int, sample: str) -> list[str]:
     """Headings of further tables below the first, each begun by the heading of its sample column."""
     first = grid.row(i)
@@ -160,12 +223,13 @@ def _ask_units(names: list[str], study: Study, draft: _Draft) -> None:
         draft.questions.append(f"in which unit are {', '.join(names)}? Write it under [file.units].")
 
 
-def _unit_row(grid: Grid, i: int, rest: list[str]) -> int | None:
+def _unit_row(grid: Grid, at: tuple[int, ...], rest: list[str]) -> int | None:
     """Line of a unit row below the headings, where most cells under analytes are units."""
+    i = at[-1]
     if i + 1 >= len(grid.lines) or not rest:
         return None
-    row = dict(zip(grid.row(i), grid.row(i + 1), strict=True))
-    cells = [row[h] for h in rest if row.get(h)]
+    below = grid.row(i + 1)
+    cells = [below[k] for k, h in headings(grid, at).items() if h in rest and below[k]]
     good = sum(_is_unit(c) for c in cells)
     return int(grid.lines[i + 1]) if cells and good >= max(1, len(cells) - 1) else None
 
@@ -206,7 +270,7 @@ def _signs(grid: Grid, i: int, draft: _Draft) -> None:
         entry["encoding"], entry["delimiter"] = grid.encoding.replace("utf-8-sig", "utf-8"), grid.delimiter
         if grid.quote != '"':
             entry["quote"] = grid.quote
-    head = dict(enumerate(grid.row(i)))
+    head = headings(grid, tuple(int(np.searchsorted(grid.lines, n)) for n in np.atleast_1d(entry["header_row"])))
     columns = entry["columns"]
     skip = {columns[c] for c in columns if c not in ("value", "limit")} | set(entry.get("ignore_columns", ()))
     cells = [str(t) for k, h in head.items() if h and h not in skip
@@ -244,6 +308,7 @@ def _preview(grid: Grid, study: Study, codes: Sequence[str], draft: _Draft, name
     shown = ["sample", "analyte", "value", "unit", "qualifier", "limit", "as_written", "reported_on", "source_row"]
     entry = dict(draft.entry)
     entry["analytes"] = {n: ("" if a == "?" else a) for n, a in entry.get("analytes", {}).items()}
+    entry.pop("ask", None)
     mapping = FileMapping.model_validate(entry)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), name)
     if laid.faults:
