@@ -166,7 +166,7 @@ def main() -> None:
         for chunk in chunks:
             tally.total.update(chunk["total"])
             tally.agreed.update(chunk["agreed"])
-        work = work[sum(chunk["cases"] for chunk in chunks):]
+        work = work[CHUNK * len(chunks):]
     gc.disable()
     start = time.perf_counter()
     with tempfile.TemporaryDirectory(prefix="labfiles") as place:
@@ -193,7 +193,11 @@ def run_chunk(work: list[tuple[int, list[str] | None]], place: Path, args: argpa
     """The tally of some cases; bad and over-refused ones go to the log."""
     tally = Tally()
     for seed, names in work:
-        case = make_case(seed, names)
+        try:
+            case = make_case(seed, names)
+        except (IndexError, ValueError) as error:  # kinds that step on each other
+            print(f"no case from seed {seed}: {error}", file=sys.stderr)
+            continue
         if args.containers and case.container not in args.containers:
             continue
         read_here(seed)
