@@ -29,8 +29,9 @@ MEANINGS: dict[str, dict[str, str]] = {
     "Factors": {
         "depths": "depth labels from the surface down",
         "fixed": "further columns of the containers table that enter the model as fixed terms",
-        "across_depths": "how containers' profiles scatter: unstructured (nothing assumed) or pooled (every difference alike)",
-        "across_depths_reason": "why the scatter may be pooled; required with pooled, named on page one",
+        "across_depths": "how containers' profiles scatter: unstructured (nothing assumed), pooled (every difference "
+                         "alike) or own gradient (a straight gradient of its own for each container)",
+        "across_depths_reason": "why that scatter holds; required where one is declared, named on page one",
         "by_depth": "those of fixed whose effect may differ between depths",
         "run": "true: laboratory run as a random term",
     },

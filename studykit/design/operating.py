@@ -31,6 +31,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
+from studykit.inference.bounded import critical_beyond
 from studykit.inference.contrasts import Contrasts, contrasts_of, pair_rows, word_codes
 from studykit.study.definition import Assumption, Margin
 
@@ -191,7 +192,7 @@ def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float 
     _check(margin, alpha)
     s, effects, d = depth_mean_sd(size, guess), depth_effects(guess, size.depths), size.depths
     if size.containers == 1:
-        c = _known_reach(margin / (math.sqrt(2) * s), d, alpha) * math.sqrt(2) * s
+        c = margin + critical_beyond(d, math.inf, margin, math.sqrt(2) * s, alpha) * math.sqrt(2) * s
         return OperatingCharacteristic(
             homogeneous=_homogeneous(effects, s, margin, alpha), gradient_seen=_any(effects / s, alpha),
             stratified=_chance(1 - float(range_within(np.array(c / s), effects / s))), se=math.sqrt(2) * s, df=math.inf)
@@ -221,24 +222,6 @@ def _check(margin: float, alpha: float) -> None:
 def _chance(value: float) -> float:
     """A probability freed from rounding beyond its ends."""
     return min(value, 1.0) if value > 1e-12 else 0.0
-
-
-def least_favourable(depths: int, margin_in_se: float, low: int | None = None) -> Array:
-    """True depth means (sd 1) on a corner of "all within the margin": ``low`` at 0, the others at the margin.
-
-    An even split (the default) makes a false "beyond" most likely; the tests compare it with the others.
-    """
-    few = depths // 2 if low is None else low
-    return np.array([0.0] * few + [margin_in_se * math.sqrt(2)] * (depths - few))
-
-
-@lru_cache(maxsize=1024)
-def _known_reach(margin_in_se: float, depths: int, alpha: float) -> float:
-    """Standard errors that a difference must reach to be beyond the margin where the scatter is known."""
-    def excess(x: float) -> float:
-        return 1 - float(range_within(np.array(math.sqrt(2) * x), least_favourable(depths, margin_in_se))) - alpha
-
-    return float(optimize.brentq(excess, margin_in_se, margin_in_se + 12.0))
 
 
 def _any(effects: Array, alpha: float) -> float:

@@ -1,4 +1,4 @@
-"""Same enough? Equivalence, simultaneous intervals, exact power, shares of containers, results known only as limits.
+"""Same enough? Contrasts under any scatter, equivalence, exact power, shares of containers, results known only as limits.
 
 Other folders import what ``__init__.pyi`` lists: single names, and modules that are open as a whole.
 """

@@ -1,7 +1,7 @@
 from . import bounded as bounded
-from . import censored as censored
 from . import contrasts as contrasts
 from . import critical_range as critical_range
+from . import declared as declared
 from . import equivalence as equivalence
 from . import homogeneity as homogeneity
 from . import influence as influence
@@ -10,7 +10,6 @@ from . import margin as margin
 from . import outliers as outliers
 from . import power as power
 from . import share as share
-from . import simultaneous as simultaneous
 from . import single as single
 from . import table as table
 from . import tost_power as tost_power
@@ -25,9 +24,9 @@ __all__ = [
     "Interval",
     "Margin",
     "bounded",
-    "censored",
     "contrasts",
     "critical_range",
+    "declared",
     "equivalence",
     "homogeneity",
     "influence",
@@ -36,7 +35,6 @@ __all__ = [
     "outliers",
     "power",
     "share",
-    "simultaneous",
     "single",
     "table",
     "tost_power",

@@ -24,7 +24,7 @@ from itertools import count
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special
+from scipy import optimize, special, stats
 
 from studykit.inference.contrasts import Array, centring, contrasts_of, family, inverse_root, pair_rows, union_p
 from studykit.inference.margin import Interval, Margin
@@ -354,7 +354,7 @@ def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> 
 
     def gap(c: float) -> float:
         size = edge + c * se
-        return float(union_p(lambda x: np.asarray(special.stdtr(df, -(size + x) / se)), edge,
+        return float(union_p(lambda x: np.asarray(stats.t.cdf(-(size + x) / se, df)), edge,
                              family(k * (k - 1) // 2, k))) - alpha
 
     return float(optimize.brentq(gap, 0.0, 1e7, xtol=1e-9))

@@ -102,7 +102,7 @@ def contrasts_of(cells: Array, rows: Array | None = None, *, groups: Array | Non
     Z, a = _groups(groups, at, v.shape[1])
     whole = ~np.isnan(v.sum(axis=(1, 2)))
     if whole.all():
-        return _floored(_complete(v, C, Z, a), v, C, step)
+        return floored(_complete(v, C, Z, a), v, C, step)
     out = np.full((4, len(v), len(C)), np.nan)
     if whole.any():
         out[:, whole] = _complete(v[whole], C, Z, a).stacked()
@@ -110,7 +110,7 @@ def contrasts_of(cells: Array, rows: Array | None = None, *, groups: Array | Non
     for begin in range(0, len(lost), CHUNK):
         some = lost[begin:begin + CHUNK]
         out[:, some] = _shorter(_linked(v[some], C, Z, a), _own(v[some], C, Z, a))
-    return _floored(_unstacked(out), v, C, step)
+    return floored(_unstacked(out), v, C, step)
 
 
 def _unstacked(parts: Array) -> Contrasts:
@@ -257,7 +257,7 @@ def _shorter(linked: Contrasts, own: Contrasts) -> Array:
     return np.where(take, linked.stacked(), own.stacked())
 
 
-def _floored(c: Contrasts, v: Array, C: Array, step: float | Array) -> Contrasts:
+def floored(c: Contrasts, v: Array, C: Array, step: float | Array) -> Contrasts:
     """Standard errors no smaller than rounding allows, of the numbers as reported and inside the computer."""
     least = np.asarray(step, dtype=float)
     if np.any(least < 0):

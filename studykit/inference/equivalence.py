@@ -5,22 +5,23 @@ the limits of the 1 - 2 alpha interval (Schuirmann 1987, J. Pharmacokinet. Bioph
 
 * homogeneous: for every pair of depths margin.low < L and U < margin.high. An intersection-union
   test: each pair at level alpha, no correction (Berger 1982, Technometrics 24:295);
-* stratified: some difference is shown to lie beyond the margin, with all pairs taken into account
-  (``simultaneous.beyond_margin_p`` < alpha; one-sided beyond either edge, which is what an error
-  rate of alpha at the margin needs: intervals of level 1 - alpha would halve it);
+* stratified: some difference is shown to lie beyond the margin, with all pairs taken into account by the union over the
+  corners of "no difference is beyond the margin" (``contrasts.union_p``; one-sided beyond either edge, which is what an
+  error rate of alpha at the margin needs: intervals of level 1 - alpha would halve it). It takes nothing from
+  an estimated ratio of margin and standard error, so it holds for margins small against it as well;
 * inconclusive: neither. The two tests cannot both succeed.
 
-Degrees of freedom may differ from pair to pair (unbalanced data): each two one-sided test uses its own;
-what has to hold over all pairs at once uses the smallest, which errs towards wider intervals.
+Every contrast has its own standard error and degrees of freedom, whichever way they were found: own differences, a
+scatter that was declared before the data (``declared``), or one that is known (one container).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
-from typing import Literal
+from typing import Any, Literal, cast
 
 import numpy as np
 import pandas as pd
@@ -28,14 +29,17 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, stats
 
 from studykit.inference.contrasts import Family, contrasts_of, family, union_p
+from studykit.inference.declared import Structure, declared_contrasts
 from studykit.inference.margin import Interval, Margin, Scale
-from studykit.inference.simultaneous import critical_value, family_bound, family_p, largest_sf, pair_matrix
 from studykit.inference.tost_power import beyond_power, owens_q, smallest_margin, tost_power
 
 __all__ = ["Comparison", "Contrast", "Equivalence", "Interval", "Margin", "Scale", "beyond_power", "compare_cells",
-           "compare_contrasts", "compare_depths", "container_summary", "holm", "owens_q", "smallest_margin", "tost",
+           "compare_known", "container_summary", "holm", "owens_q", "smallest_margin", "tost",
            "tost_power"]
 Array = NDArray[np.float64]
+OWN = "t over containers' own differences"
+LOST = "t over containers, lost readings by CR2"
+DECLARED = {"pooled": "one scatter for all differences, declared", "own gradient": "gradients of the containers, declared"}
 Word = Literal["homogeneous", "stratified", "inconclusive"]
 
 
@@ -131,9 +135,10 @@ def holm(p_values: Sequence[float]) -> tuple[float, ...]:
     p = np.asarray(p_values, dtype=float)
     if p.ndim != 1 or np.any(~((p >= 0) & (p <= 1))):
         raise ValueError(f"p_values must lie between 0 and 1, but got {p_values}")
-    from statsmodels.stats.multitest import multipletests
-
-    return tuple(float(x) for x in multipletests(p, method="holm")[1])
+    order = np.argsort(p, kind="stable")
+    out = np.empty(len(p))
+    out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1)), 1.0)
+    return tuple(out.tolist())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -255,71 +260,32 @@ class Comparison:
         return pd.DataFrame(rows)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Pooled(Comparison):
-    """The same with one covariance known up to a common scale: tails by quadrature over that covariance."""
-
-    _correlation: tuple[bytes, int] = field(repr=False)
-    _known: tuple[str, bytes, bytes] = field(repr=False)  # "depths" or "contrasts", estimates, covariance
-
-    @property
-    def critical(self) -> float:
-        """Simultaneous number of standard errors at level 1 - alpha."""
-        key, m = self._correlation
-        return critical_value(np.frombuffer(key).reshape(m, m), self.df, 1 - self.alpha)
-
-    @property
-    def p_beyond(self) -> float:
-        """P-value of 'no true difference is beyond the margin'."""
-        return family_p(*self._known, self.df, self.margin.edge)
-
-    @property
-    def p_any(self) -> float:
-        """P-value of 'there is no difference at all'."""
-        return family_p(*self._known, self.df, 0.0)
-
-    @property
-    def at_least(self) -> float:
-        """Lower confidence bound of the largest difference."""
-        return family_bound(*self._known, self.df, self.alpha)
-
-    @property
-    def word(self) -> Word:
-        """homogeneous, stratified or inconclusive."""
-        if self.p_within < self.alpha:
-            return "homogeneous"
-        half, key, m = self.margin.edge, *self._correlation
-        t = max((abs(c.contrast.estimate) - half) / c.contrast.se for c in self.tests)
-        # the two-sided simultaneous tail at t is never below p_beyond, and cheaper
-        if t > 0 and m > 1 and largest_sf(t, np.frombuffer(key).reshape(m, m), self.df) < self.alpha:
-            return "stratified"
-        return "stratified" if self.p_beyond < self.alpha else "inconclusive"
-
-    def simultaneous_of(self, contrast: Contrast) -> Interval:
-        """The interval of one contrast that holds together with all others at level 1 - alpha."""
-        return contrast.interval(1 - self.alpha, self.critical)
-
-
 def compare_cells(cells: ArrayLike, labels: Sequence[str], margin: Margin, *, alpha: float = 0.05,
                   groups: ArrayLike | None = None, at: ArrayLike | None = None, step: float = 0.0,
-                  rows: ArrayLike | None = None, names: Sequence[str] = (), unit: str = "") -> Comparison:
+                  rows: ArrayLike | None = None, names: Sequence[str] = (), unit: str = "",
+                  structure: str = "unstructured", heights: ArrayLike | None = None) -> Comparison:
     """All pairs of depths (or other contrasts between them) by the containers' own differences, under any covariance.
 
     cells (n, k): cell means on the scale of the margin, NaN where lost; labels of the k depths from the surface
     down, contrasts read "lower - upper". groups, at, step, rows: as in ``contrasts.contrasts_of``; ``names``: one
-    a row. A contrast that too few containers carry is named in ``unjudged``.
+    a row. ``structure``: "pooled" or "own gradient" where that scatter was declared before the data (``declared``; then
+    ``heights`` of the depths). A contrast that too few containers carry is named in ``unjudged``.
     """
     v, k = np.asarray(cells, dtype=float), len(labels)
     if v.ndim != 2 or v.shape[1] != k:
         raise ValueError(f"cells must have one column for each of {k} labels, but got shape {v.shape}")
-    found = contrasts_of(v[None], None if rows is None else np.asarray(rows, dtype=float), step=step,
-                         groups=None if groups is None else np.asarray(groups, dtype=float),
-                         at=None if at is None else np.asarray(at, dtype=float))
+    asked: dict[str, Any] = {n: None if x is None else np.asarray(x, dtype=float)
+                             for n, x in (("rows", rows), ("groups", groups), ("at", at))}
+    if structure in DECLARED:
+        found = declared_contrasts(v[None], cast(Structure, structure), heights=heights, step=step, **asked)
+        method = DECLARED[structure]
+    else:
+        found = contrasts_of(v[None], step=step, **asked)
+        method = LOST if np.isnan(v).any() else OWN
     called = list(names) or [f"{b} - {a}" for a, b in combinations(labels, 2)]
     if len(called) != found.estimate.shape[1]:
         raise ValueError(f"names must be {found.estimate.shape[1]}, but got {len(called)}")
-    judged, lost = found.judged[0], bool(np.isnan(v).any())
-    method = "t over containers, lost readings by CR2" if lost else "t over containers' own differences"
+    judged = found.judged[0]
     tests = tuple(tost(Contrast(label=n, estimate=float(found.estimate[0, i]), se=max(float(found.se[0, i]), 1e-300),
                                 df=float(found.df[0, i]), scale=margin.scale, unit="%" if margin.log else unit,
                                 method=method), margin, alpha)
@@ -329,59 +295,17 @@ def compare_cells(cells: ArrayLike, labels: Sequence[str], margin: Margin, *, al
                       unjudged=tuple(n for i, n in enumerate(called) if not judged[i]))
 
 
-def compare_depths(labels: Sequence[str], means: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
-                   margin: Margin, *, alpha: float = 0.05, unit: str = "", method: str = "") -> Comparison:
-    """All pairs of depths against one margin.
-
-    means: k depth means on the scale of the margin; cov: their k x k covariance (only differences are
-    used); df: one number, or one a pair in the order (0,1), (0,2), ..., (k-2,k-1). Labels run from the
-    surface down and contrasts read "lower - upper".
-    """
-    _alpha(alpha)
-    m, c = np.asarray(means, dtype=float), np.asarray(cov, dtype=float)
-    pairs = pair_matrix(len(labels))
-    if m.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
-        raise ValueError(f"means and cov must fit {len(labels)} labels, but got {m.shape} and {c.shape}")
-    names = [f"{b} - {a}" for a, b in combinations(labels, 2)]
-    contrasts = _contrasts(names, pairs @ m, pairs @ c @ pairs.T, df, margin, unit, method)
-    return _comparison(contrasts, pairs @ c @ pairs.T, margin, alpha, family(len(contrasts), len(labels)),
-                       bound=("depths", m.tobytes(), np.ascontiguousarray(c).tobytes()))
-
-
-def compare_contrasts(labels: Sequence[str], estimates: ArrayLike, cov: ArrayLike, df: float | Sequence[float],
-                      margin: Margin, *, alpha: float = 0.05, unit: str = "", method: str = "") -> Comparison:
-    """Any family of contrasts against one margin (low minus top alone, departures from the whole).
-
-    estimates and cov on the scale of the margin; cov may be singular. For one contrast ``p_beyond`` is
-    the one-sided test beyond either edge; for several the two-sided simultaneous tail is used, which
-    never understates it.
-    """
-    _alpha(alpha)
-    e, c = np.atleast_1d(np.asarray(estimates, dtype=float)), np.atleast_2d(np.asarray(cov, dtype=float))
-    if e.shape != (len(labels),) or c.shape != (len(labels), len(labels)):
-        raise ValueError(f"estimates and cov must fit {len(labels)} labels, but got {e.shape} and {c.shape}")
-    contrasts = _contrasts(labels, e, c, df, margin, unit, method)
-    return _comparison(contrasts, c, margin, alpha, family(len(contrasts), None),
-                       bound=("contrasts", e.tobytes(), np.ascontiguousarray(c).tobytes()))
-
-
-def _contrasts(labels: Sequence[str], e: Array, c: Array, df: float | Sequence[float], margin: Margin, unit: str,
-               method: str) -> tuple[Contrast, ...]:
-    dfs = [float(df)] * len(labels) if isinstance(df, int | float) else [float(x) for x in df]
-    if len(dfs) != len(labels):
-        raise ValueError(f"df must be one number or {len(labels)}, but got {len(dfs)}")
-    se = np.sqrt(np.diag(c))
-    return tuple(Contrast(label=n, estimate=float(e[i]), se=float(se[i]), df=dfs[i], scale=margin.scale,
-                          unit=unit if margin.scale == "raw" else "%", method=method) for i, n in enumerate(labels))
-
-
-def _comparison(contrasts: tuple[Contrast, ...], cov: Array, margin: Margin, alpha: float, corners: Family, *,
-                bound: tuple[str, bytes, bytes]) -> Comparison:
-    tests = tuple(tost(c, margin, alpha) for c in contrasts)
-    se = np.sqrt(np.diag(cov))
-    corr = np.ascontiguousarray(cov / np.outer(se, se))
-    return _Pooled(tests=tests, margin=margin, alpha=alpha, corners=corners, _correlation=(corr.tobytes(), len(corr)),
-                   _known=bound)
+def compare_known(labels: Sequence[str], means: ArrayLike, variances: ArrayLike, margin: Margin, *, alpha: float = 0.05,
+                  unit: str = "", method: str = "") -> Comparison:
+    """All pairs of k independent depth means whose variances are known, (k,) each, against one margin."""
+    m, v = np.asarray(means, dtype=float), np.asarray(variances, dtype=float)
+    if m.shape != (len(labels),) or v.shape != m.shape:
+        raise ValueError(f"means and variances must fit {len(labels)} labels, but got {m.shape} and {v.shape}")
+    tests = tuple(tost(Contrast(label=f"{labels[j]} - {labels[i]}", estimate=float(m[j] - m[i]), df=math.inf,
+                                se=math.sqrt(v[i] + v[j]), scale=margin.scale, unit="%" if margin.log else unit,
+                                method=method), margin, alpha)
+                  for i, j in combinations(range(len(labels)), 2))  # fmt: skip
+    return Comparison(tests=tests, margin=margin, alpha=_alpha(alpha), corners=family(len(tests), len(labels)))
 
 
 def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",

@@ -12,8 +12,6 @@ carries some of them there. Two bounds:
   containers: 93.4 to 100 %, lowest where the mean lies close to the margin, above 95 % where noise dominates.
 * from clear calls alone: the exact binomial bound (Clopper & Pearson 1934, Biometrika 26:404); with
   none of n beyond, 1 - 0.05^(1/n).
-
-And which degrees of freedom a depth contrast should use (``choose_df_method``).
 """
 
 from __future__ import annotations
@@ -45,21 +43,6 @@ def share_bound_clear(beyond: int, containers: int, level: float = 0.95) -> floa
     if beyond == containers:
         return 1.0
     return float(stats.beta.ppf(level, beyond + 1, containers - beyond))
-
-
-def containers_for_clear(share: float, level: float = 0.95) -> int:
-    """How many containers, none of them beyond the margin, show that less than ``share`` of the stock is."""
-    if not 0 < share < 1:
-        raise ValueError(f"share must lie between 0 and 1, but got {share}")
-    _level(level)
-    return math.ceil(math.log(1 - level) / math.log1p(-share) - 1e-9)
-
-
-def noise_exceedance(margin: float, noise_se: float) -> float:
-    """Share of perfectly uniform containers whose contrast lies beyond +-margin from noise alone."""
-    if not (margin > 0 and noise_se > 0):
-        raise ValueError(f"margin and noise_se must be above 0, but got {margin}, {noise_se}")
-    return float(2 * special.ndtr(-margin / noise_se))
 
 
 def _level(level: float) -> None:
@@ -188,32 +171,6 @@ def clear_calls(contrasts: ArrayLike, margin: Margin, *, noise_variance: float |
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class DfMethod:
-    """Which small-sample method a depth contrast should use, and why."""
-
-    method: Literal["exact-stratum", "kenward-roger"]
-    reason: str
-
-
-def choose_df_method(balanced: bool, *, one_stratum: bool = True, at_zero: Sequence[str] = ()) -> DfMethod:
-    """The method whose error rate is nearest to nominal without exceeding it, for a container design.
-
-    balanced: every container has every depth with equal replicates and terms nest; one_stratum: the
-    contrast compares depths within containers only; at_zero: variance components estimated as zero.
-    Measured: at 6 containers and a true container:depth variance of zero, Kenward-Roger rejects 2.7 % for
-    a nominal 5 %, the exact stratum t 4.9 % (docs/operating.md).
-    """
-    if balanced and one_stratum:
-        return DfMethod(method="exact-stratum", reason="the design is balanced, so the depth contrast has an exact t "
-                        "test: the container:depth mean square with its own degrees of freedom")
-    if balanced:
-        return DfMethod(method="kenward-roger", reason="the contrast compares containers and depths at once, so it "
-                        "has no exact test even in a balanced design")
-    extra = ("; a variance was estimated as zero, where this method errs on the cautious side (wider intervals)"
-             if at_zero else "")
-    return DfMethod(method="kenward-roger", reason="the design is not balanced, so no exact test exists" + extra)
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ShareBound:
     """Upper bound of the share of containers beyond the margin (0 to 1), for any distribution of the containers.
 
@@ -319,9 +276,3 @@ def next_container(differences: ArrayLike, level: float = 0.95) -> Interval:
         raise ValueError("differences must be two or more finite numbers, one a container")
     half = float(stats.t.isf((1 - level) / 2, len(d) - 1)) * float(d.std(ddof=1)) * math.sqrt(1 + 1 / len(d))
     return Interval(low=float(d.mean()) - half, high=float(d.mean()) + half, level=level)
-
-
-def next_container_any(differences: ArrayLike) -> Interval:
-    """Least to largest seen: the next container lies between with chance (n - 1)/(n + 1), for any distribution."""
-    d = np.asarray(differences, dtype=float)
-    return Interval(low=float(d.min()), high=float(d.max()), level=(len(d) - 1) / (len(d) + 1))

@@ -13,7 +13,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -22,7 +23,7 @@ from scipy import optimize, stats
 from studykit.core.errors import BadInput, DesignMismatch, Fault
 from studykit.inference.bounded import critical_beyond
 from studykit.inference.critical_range import critical_range_factor, range_sf, smallest_range_seen
-from studykit.inference.equivalence import Comparison, Margin, Word, compare_depths
+from studykit.inference.equivalence import Comparison, Interval, Margin, Word, compare_known, tost
 from studykit.study.precision import Precision
 
 LABEL = "holds for this container only"
@@ -108,6 +109,7 @@ class SingleResult:
     likely: float
     seen: float
     label: str = LABEL
+    hull: tuple[Interval, ...] = ()
 
     @property
     def word(self) -> Word:
@@ -117,6 +119,8 @@ class SingleResult:
     @property
     def differs(self) -> bool:
         """True where some difference between depths is shown, of whatever size."""
+        if self.hull:
+            return self.word == "stratified"
         if self.critical_range is not None:
             return self.range > self.critical_range
         return self.comparison.p_any < self.comparison.alpha
@@ -163,7 +167,7 @@ class SingleResult:
     def row(self) -> dict[str, object]:
         """One line for the summary over analytes."""
         ends = self.comparison.tests[len(self.labels) - 2].contrast
-        span = ends.interval(1 - 2 * self.comparison.alpha)
+        span = self.hull[len(self.labels) - 2] if self.hull else ends.interval(1 - 2 * self.comparison.alpha)
         return {"analyte": self.analyte, "unit": self.unit, "depths": " / ".join(f"{m:.5g}" for m in self.means),
                 "s": self.scatter.s, "precision": self.scatter.kind, "range": self.range,
                 "critical range": self.critical_range, "contrast": ends.label, "difference": ends.estimate,
@@ -186,9 +190,9 @@ class SingleResult:
 
     def _p_beyond_at(self, factor: float) -> float:
         """P-value of 'nothing beyond the margin' were the scatter that many times the one taken."""
-        cov = np.diag((factor * self.scatter.s) ** 2 / np.array(self.counts, dtype=float))
-        return compare_depths(self.labels, np.array(self.means), cov, math.inf, Margin.absolute(self.edge),
-                              alpha=self.comparison.alpha).p_beyond
+        c = self.comparison
+        return replace(c, tests=tuple(tost(replace(t.contrast, se=factor * t.contrast.se), c.margin, c.alpha)
+                                      for t in c.tests)).p_beyond
 
     def tipping_sentence(self) -> str:
         """The tipping factor in plain words, with a warning where it is small; empty where nothing is decided."""
@@ -221,7 +225,7 @@ class SingleResult:
         se, means = s * math.sqrt(2), [m / s for m in self.means]
         if self.range < self.edge:
             return 1 - range_sf((self.edge - float(stats.norm.isf(alpha)) * se) / s, means)
-        return range_sf((self.edge + critical_beyond(k, 1e9, self.edge, se, alpha) * se) / s, means)
+        return range_sf((self.edge + critical_beyond(k, math.inf, self.edge, se, alpha) * se) / s, means)
 
 
 def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precision: Precision, margin: Margin, *,
@@ -243,9 +247,9 @@ def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precisi
         raise DesignMismatch(f"{analyte}: a margin in per cent needs a mean above 0, but it is {whole:g}; "
                              "declare an absolute margin")
     edge = margin.edge_at(whole)
-    cov = np.diag(scatter.s**2 / np.array(counts, dtype=float))
-    comparison = compare_depths(labels, means, cov, math.inf, Margin.absolute(edge, precision.unit), alpha=alpha,
-                                unit=precision.unit, method=f"known {scatter.kind}")
+    comparison = compare_known(labels, means, scatter.s**2 / np.array(counts, dtype=float),
+                               Margin.absolute(edge, precision.unit), alpha=alpha, unit=precision.unit,
+                               method=f"known {scatter.kind}")
     k, equal = len(labels), len(set(counts)) == 1
     s_mean = scatter.s / math.sqrt(min(counts))
     never = float(stats.norm.isf(alpha)) * max(t.contrast.se for t in comparison.tests)
@@ -255,6 +259,36 @@ def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precisi
         range=float(np.ptp(means)), critical_range=critical_range_factor(k, 1 - alpha) * s_mean if equal else None,
         never=never, likely=never + critical_range_factor(k, 0.8) * s_mean,
         seen=smallest_range_seen(k, 0.8, 1 - alpha) * s_mean)
+
+
+def judge_between(low: SingleResult, high: SingleResult) -> SingleResult | None:
+    """The word wherever values known only as a limit lie, from the results with all at either end; None where none holds.
+
+    Every pair of depths is taken at the worst end of what its means can differ, against the smaller margin for
+    "homogeneous" and the larger for "stratified" (a margin in per cent moves with the mean), with the larger of the two
+    scatters: a stated precision grows with the level, or is constant, in every form the kit reads.
+    """
+    alpha, z = low.comparison.alpha, float(stats.norm.isf(low.comparison.alpha))
+    scatter = max(low.scatter, high.scatter, key=lambda x: x.s)
+    near, far, errors, hull = [], [], [], []
+    for i, j in combinations(range(len(low.labels)), 2):
+        least, most = low.means[j] - high.means[i], high.means[j] - low.means[i]
+        errors.append(scatter.s * math.sqrt(1 / low.counts[i] + 1 / low.counts[j]))
+        far.append(max(least, most, key=abs))
+        near.append(0.0 if least <= 0 <= most else min(least, most, key=abs))
+        hull.append(Interval(low=least - z * errors[-1], high=most + z * errors[-1], level=1 - 2 * alpha))
+
+    def at(estimates: list[float], edge: float) -> Comparison:
+        margin = Margin.absolute(edge, high.unit)
+        tests = tuple(tost(replace(t.contrast, estimate=e, se=se), margin, alpha)
+                      for t, e, se in zip(high.comparison.tests, estimates, errors, strict=True))
+        return replace(high.comparison, tests=tests, margin=margin)
+
+    small, large = sorted((low.edge, high.edge))
+    for found, edge, word in ((at(far, small), small, "homogeneous"), (at(near, large), large, "stratified")):
+        if found.word == word:
+            return replace(high, comparison=found, edge=edge, scatter=scatter, hull=tuple(hull))
+    return None
 
 
 def _check_values(analyte: str, values: Mapping[str, Sequence[float]]) -> None:

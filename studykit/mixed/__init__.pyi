@@ -1,5 +1,4 @@
 from . import design as design
-from . import strata as strata
 from . import variances as variances
 from .fit import RemlFit as RemlFit
 from .fit import fit_reml as fit_reml
@@ -10,6 +9,5 @@ __all__ = [
     "RemlFit",
     "design",
     "fit_reml",
-    "strata",
     "variances",
 ]

@@ -13,7 +13,7 @@ from studykit.core.errors import DesignMismatch
 from studykit.core.record import significant
 from studykit.inference.influence import Influence, check_residuals, leave_one_out
 from studykit.mixed.variances import check_repeatability
-from studykit.model.fit import AnalyteModel, FittedModel, fit_terms, fitted, judge_rows
+from studykit.model.fit import AnalyteModel, FittedModel, fitted, judge_rows
 from studykit.model.rows import replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures
@@ -98,8 +98,7 @@ def influence_of(model: FittedModel) -> Influence:
 def _again(model: FittedModel, part: pd.DataFrame) -> pd.Series:
     part = part.reset_index(drop=True)
     rows = replace(model.rows, table=part)
-    found = fit_terms(rows, model.alpha, model.fixed, model.random, (), model.structure) if model.structure == "pooled" else (
-        judge_rows(rows, model.alpha, model.fixed))
+    found = judge_rows(rows, model.alpha, model.fixed, model.structure)
     same = next((t.contrast for t in found.pairs.tests if t.contrast.label == model.pairs.widest.label), None)
     if same is None:
         raise DesignMismatch("too few containers are left with both depths")

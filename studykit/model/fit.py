@@ -7,12 +7,13 @@ the margin, are a level of its own plus a profile plus scatter of any covariance
 
 Differences between depths are judged by the containers' own differences (``studykit.inference.contrasts``): a t test
 that is exact whatever the scatter across depths, where nothing is lost. A study may declare beforehand, with a
-reason, that every difference scatters alike (``across_depths = "pooled"``); then the mixed model's differences decide, and
-the others stand beside them.
+reason, that every difference scatters alike (``across_depths = "pooled"``) or that each container has a straight
+gradient of its own ("own gradient"); then that scatter decides (``studykit.inference.declared``), and the containers' own
+differences stand beside it.
 
-The mixed model (``studykit.mixed.fit``; container and, where zones were determined twice, container:depth random, Kenward
-& Roger 1997) tells where the scatter comes from and gives depth means and residuals; statsmodels' fit of the same
-model stands beside it. Where it cannot be fitted the differences are judged all the same.
+The mixed model (``studykit.mixed.fit``; container and, where zones were determined twice, container:depth random)
+tells where the scatter comes from and gives residuals; statsmodels' fit of the same model stands beside it. Where it
+cannot be fitted the differences are judged all the same.
 
 Values known only as a limit are bounded, never replaced, and readings rounded more coarsely than they scatter likewise
 (``studykit.inference.bounded``).
@@ -20,7 +21,7 @@ Values known only as a limit are bounded, never replaced, and readings rounded m
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -31,14 +32,12 @@ from scipy import stats
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.inference.contrasts import departure_rows
-from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells, compare_depths
+from studykit.inference.declared import Structure, departure_p
+from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells
 from studykit.inference.influence import residual_table
 from studykit.inference.judge import mean_of
-from studykit.inference.share import choose_df_method
 from studykit.inference.table import CellBounds
-from studykit.mixed.design import fixed_matrix
 from studykit.mixed.fit import RemlFit, fit_reml
-from studykit.mixed.strata import is_balanced, within_stratum
 from studykit.model.rows import (
     ModelRows,
     acting_on_depth,
@@ -47,16 +46,16 @@ from studykit.model.rows import (
     known,
     margin_given,
     model_rows,
-    prediction_matrix,
     random_terms,
 )
 from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
 
 Path = Literal["mixed model", "known precision", "not assessed"]
-METHOD = "kenward-roger"
 NO_MIXED = ("So there is no mixed model, and nothing is said of where the scatter comes from; the depths are judged by the "
             "containers' own differences.")
+TOO_FEW = "too few containers are left to tell it, so their own differences decide."
+WITHIN_BOUNDS = "some values are known only within bounds, and what holds wherever they lie is worked out without it."
 MOSTLY_CENSORED = 0.5
 MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
 CONTRAST_COLUMNS = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
@@ -158,9 +157,9 @@ class FittedModel(AnalyteModel):
     """One analyte of several containers: differences between depths, and the mixed model behind the scatter.
 
     ``cells``: container by depth cells, whose ``groups`` are the columns of factors that act on depth; ``unstructured``:
-    all pairs of depths under any covariance; ``pooled``: the same by the mixed model, None where it could not be fitted
-    (``reml`` is None then); ``structure``: which of the two was declared to decide; ``bounds``: the word and hull where
-    values are known only within bounds, None where all are numbers.
+    all pairs of depths under any covariance; ``structure``: "unstructured", or the scatter that was declared to decide;
+    ``structured``: the pairs under it ("pooled" where none was declared); ``reml``: the mixed model, None where it could
+    not be fitted; ``bounds``: the word and hull where values are known only within bounds, None where all are numbers.
     """
 
     fixed: tuple[str, ...]
@@ -168,7 +167,7 @@ class FittedModel(AnalyteModel):
     cells: CellBounds
     unstructured: Comparison
     reml: RemlFit | None
-    pooled: Comparison | None
+    structured: Comparison
     structure: str
     bounds: Bounds | None
 
@@ -185,12 +184,23 @@ class FittedModel(AnalyteModel):
     @property
     def pairs(self) -> Comparison:
         """All pairs of depths as they were declared to be judged."""
-        return self.pooled if self.structure == "pooled" and self.pooled is not None else self.unstructured
+        return self.structured if self.by_declaration else self.unstructured
+
+    @property
+    def by_declaration(self) -> bool:
+        """True where a declared scatter decides: it was declared, and the readings carry it as numbers."""
+        return self.structure != "unstructured" and not self.structured.unjudged and self.bounds is None
 
     @property
     def word(self) -> str:
         """The word for the mean: homogeneous, stratified or inconclusive."""
         return self.pairs.word if self.bounds is None else self.bounds.word
+
+    @property
+    def p_structure(self) -> float:
+        """P-value of "the containers scatter as declared" ("pooled" where nothing was); NaN where it cannot be had."""
+        how: Structure = "own gradient" if self.structure == "own gradient" else "pooled"
+        return departure_p(known(self.cells), how, heights=heights_of(self.rows), groups=self.cells.groups)
 
     @property
     def bottom_top(self) -> Contrast | None:
@@ -212,10 +222,9 @@ class FittedModel(AnalyteModel):
     @property
     def trend(self) -> Contrast | None:
         """Linear trend in height: change from the surface to the floor, on the scale of analysis."""
-        heights = self.rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(self.rows.depths))
-        if heights.isna().any() or heights.nunique() < 2:
+        if (heights := heights_of(self.rows)) is None:
             return None
-        h = heights.to_numpy() - heights.mean()
+        h = heights - heights.mean()
         found = self.compare(-(h / (h @ h))[None], ["linear trend, surface to floor"])
         return found.tests[0].contrast if found.tests else None
 
@@ -437,16 +446,29 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
     cells = cells_of(rows, factors)
     if factors and cells.groups is None:
         notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")
-    unstructured = compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
-                                 unit=rows.unit)
+    bounds = bounds_of(cells, rows.margin, alpha)
+
+    def compared(how: str) -> Comparison:
+        return compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
+                             unit=rows.unit, structure=how, heights=heights_of(rows))
+
+    unstructured, structured = compared("unstructured"), compared("pooled" if structure == "unstructured" else structure)
+    if structure != "unstructured" and (structured.unjudged or bounds is not None):
+        notes = (*notes, f"The declared scatter ({structure}) is not used here: "
+                 + (TOO_FEW if structured.unjudged else WITHIN_BOUNDS))
     return FittedModel(rows=rows, alpha=alpha, fixed=fixed, random=random, path="mixed model", notes=notes, cells=cells,
-                       unstructured=unstructured, reml=mixed, structure=structure, bounds=bounds_of(cells, rows.margin, alpha),
-                       pooled=None if mixed is None else _pooled(rows, alpha, fixed, mixed))
+                       unstructured=unstructured, reml=mixed, structure=structure, bounds=bounds, structured=structured)
 
 
-def judge_rows(rows: ModelRows, alpha: float, fixed: tuple[str, ...]) -> FittedModel:
+def heights_of(rows: ModelRows) -> np.ndarray | None:
+    """Mean height of the depths, (k,); None where some are not known or two are the same."""
+    heights = rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(rows.depths))
+    return None if heights.isna().any() or heights.nunique() < len(heights) else heights.to_numpy(dtype=float)
+
+
+def judge_rows(rows: ModelRows, alpha: float, fixed: tuple[str, ...], structure: str = "unstructured") -> FittedModel:
     """Differences between depths alone, without the mixed model: what leaving containers out in turn needs."""
-    return _judged(rows, alpha, fixed, (), (), "unstructured", None)
+    return _judged(rows, alpha, fixed, (), (), structure, None)
 
 
 def bounds_of(cells: CellBounds, margin: Margin, alpha: float) -> Bounds | None:
@@ -457,43 +479,3 @@ def bounds_of(cells: CellBounds, margin: Margin, alpha: float) -> Bounds | None:
     labels = [f"{b} - {a}" for a, b in cells.pairs]
     return Bounds(word=word, reason=" ".join(why), level=1 - 2 * alpha,
                   spans={n: (float(a), float(b)) for n, a, b in zip(labels, low, high, strict=True)})
-
-
-def _pooled(rows: ModelRows, alpha: float, fixed: tuple[str, ...], mixed: RemlFit) -> Comparison | None:
-    """All pairs of depths by the mixed model, which takes every difference to scatter alike; None where it fails."""
-    measured, k = rows.measured, len(rows.depths)
-    M = prediction_matrix(measured, fixed, rows.depths)[0].mean(axis=1)
-    try:
-        judge = depth_judge(measured, fixed, rows.depths, mixed)
-        D = [M[b] - M[a] for a in range(k) for b in range(a + 1, k)]
-        return compare_depths(rows.depths, M @ mixed.beta, M @ judge.cov @ M.T, [judge.df(row) for row in D], rows.margin,
-                              alpha=alpha, unit=rows.unit, method=judge.method)
-    except (DesignMismatch, ArithmeticError, ValueError, np.linalg.LinAlgError):
-        return None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class DepthJudge:
-    """Covariance of the coefficients for differences between depths, and the degrees of freedom of a contrast."""
-
-    cov: np.ndarray
-    df: Callable[[np.ndarray], float]
-    method: str
-    reason: str
-
-
-def depth_judge(measured: pd.DataFrame, fixed: tuple[str, ...], depths: tuple[str, ...], fit: RemlFit) -> DepthJudge:
-    """The exact stratum where the design is balanced, Kenward-Roger elsewhere (see bounds.choose_df_method)."""
-    chosen = choose_df_method(is_balanced(measured, depths), at_zero=fit.at_zero)
-    if chosen.method == "exact-stratum" and "run" not in fit.random:
-        _, X = fixed_matrix(measured.reset_index(drop=True), list(fixed))
-        try:
-            stratum = within_stratum(measured, X, measured["y"].to_numpy())
-        except DesignMismatch:
-            pass
-        else:
-            return DepthJudge(cov=stratum.cov, df=lambda row: stratum.df, method="exact stratum", reason=chosen.reason)
-    if chosen.method == "exact-stratum":
-        chosen = choose_df_method(False, at_zero=fit.at_zero)
-    return DepthJudge(cov=fit.adjusted_cov, df=lambda row: float(fit.test(row, method=METHOD).df2),
-                  method="Kenward-Roger", reason=chosen.reason)

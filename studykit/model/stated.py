@@ -8,12 +8,14 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, DesignMismatch
-from studykit.inference.censored import bound_verdict
-from studykit.inference.single import SingleResult, judge_container, which_scatter
+from studykit.inference.single import SingleResult, judge_between, judge_container, which_scatter
 from studykit.model.fit import PROFILE_COLUMNS, AnalyteModel
 from studykit.model.rows import ModelRows, margin_of
 from studykit.study.definition import Study
 from studykit.study.precision import Precision, resolve_precision
+
+DEPENDS = "the verdict depends on where"
+"""Stands in the text of an analyte whose word is open for that reason alone."""
 
 
 def precision_at(study: Study, analyte: str, level: float) -> Precision | None:
@@ -42,8 +44,8 @@ def single_result(study: Study, rows: ModelRows) -> SingleResult:
 def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, SingleResult | str]:
     """The judged analytes of a one-container study; a text where one could not be judged, with the reason.
 
-    With results below quantification the numbers are those of every such result at its limit, and only
-    where the word is the same at every extreme (see ``censored``); else the text says that it depends.
+    With results known only as a limit the word stands only where it holds wherever they lie (``single.judge_between``);
+    else the text says that it depends.
     """
     out: dict[str, SingleResult | str] = {}
     for model in models:
@@ -68,22 +70,24 @@ def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.Da
         difference = low = high = 0.0
         if k:
             contrast = result.comparison.tests[k - 1].contrast
-            span = contrast.interval(level)
-            difference, low, high = contrast.estimate, span.low, span.high
+            span = result.hull[k - 1] if result.hull else contrast.interval(level)
+            difference, low, high = (span.low + span.high) / 2, span.low, span.high
         out.append((*common, depth, float(heights[depth]), difference, low, high))
     return pd.DataFrame(out, columns=PROFILE_COLUMNS)
 
 
 def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
-    """One container with results known only as a limit: the word if it is the same at every extreme, else why not."""
-    table, depths = rows.table, [str(d) for d in rows.table["depth"]]
+    """One container with results known only as a limit: the word if it holds wherever they lie, else why not."""
+    table, known_as = rows.table, rows.table["qualifier"]
+    if (known_as == ">").any():
+        return (f"{int((known_as == '>').sum())} of {len(table)} results lie above the range of the method and have no upper "
+                "end; have them diluted and measured again.")
 
-    def filled(values: np.ndarray) -> SingleResult:
+    def filled(limit: np.ndarray) -> SingleResult:
+        values = np.where(known_as == "<", limit, table["value"])
         return single_result(study, replace(rows, censored=0, table=table.assign(value=values, qualifier="")))
 
     limits = table["limit"].to_numpy(dtype=float)
-    found = bound_verdict(table["value"].to_numpy(dtype=float), list(table["qualifier"]), limits, depths,
-                          lambda values: filled(values).word)
-    if len({w for _, w in found.words}) != 1:
-        return f"{found.reason[:1].upper()}{found.reason[1:]}."
-    return filled(np.where(table["qualifier"] == "<", limits, table["value"]))
+    found = judge_between(filled(np.minimum(limits, 0.0)), filled(limits))
+    return found or (f"{rows.censored} of {len(table)} results lie below quantification, and {DEPENDS} between zero and the "
+                     "limit they lie.")

@@ -6,10 +6,10 @@ import math
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from studykit.core.files import safe_name, write_csv
 from studykit.core.record import significant
+from studykit.inference.equivalence import DECLARED, LOST, OWN
 from studykit.inference.single import SingleResult
 from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
 from studykit.model.rows import model_rows
@@ -147,53 +147,54 @@ def variances(models: list[AnalyteModel]) -> pd.DataFrame:
 
 
 def structures(models: list[AnalyteModel]) -> pd.DataFrame:
-    """Every pair of depths by the containers' own differences and by the mixed model, which pools their scatter.
+    """Every pair of depths by the containers' own differences and under one scatter across depths.
 
-    ``scatter ratio``: the standard error of the first over that of the second, about 1 where the pooling holds.
+    That scatter is the declared one, or "pooled" where none was declared. ``scatter ratio``: the standard error of the
+    first over that of the second; ``p structure``: small speaks against that scatter (one an analyte). 1 - 2 alpha intervals.
     """
     rows = []
     for m in fitted(models):
-        pooled = {t.contrast.label: t.contrast for t in m.pooled.tests} if m.pooled is not None else {}
+        other, level = {t.contrast.label: t.contrast for t in m.structured.tests}, 1 - 2 * m.alpha
         for t in m.unstructured.tests:
-            own, other, level = t.contrast, pooled.get(t.contrast.label), 1 - 2 * m.alpha
+            own, beside = t.contrast, other.get(t.contrast.label)
             value, low, high, unit = own.shown(level)
             row: dict[str, object] = {"analyte": m.analyte, "contrast": own.label, "own differences": value, "low": low,
                                       "high": high}
-            if other is not None:
-                row |= dict(zip(("mixed model", "low ", "high "), other.shown(level)[:3], strict=True))
-                row["scatter ratio"] = own.se / other.se
-            decides = "mixed model (declared)" if m.structure == "pooled" and other is not None else "own differences"
-            rows.append(row | {"unit": unit, "decides": decides})
+            if beside is not None:
+                row |= dict(zip(("structured", "low ", "high "), beside.shown(level)[:3], strict=True))
+                row["scatter ratio"] = own.se / beside.se
+            row |= {"structure": "pooled" if m.structure == "unstructured" else m.structure, "p structure": m.p_structure,
+                    "unit": unit}
+            rows.append(row | {"decides": f"{m.structure} (declared)" if m.by_declaration else "own differences"})
     return pd.DataFrame(rows)
 
 
+MEANT = {"pooled": "every difference between depths scatters alike",
+         "own gradient": "each container has a straight gradient of its own over height, about which all zones scatter alike"}
+
+
 def structure_words(study: Study, models: list[AnalyteModel]) -> str:
-    """Which scatter across depths was declared, and whether the data speak against pooling it."""
-    found = fitted(models)
-    if study.factors.across_depths == "unstructured":
+    """Which scatter across depths was declared, whether the data speak against it, and what the answer is without it."""
+    declared, found = study.factors.across_depths, fitted(models)
+    if declared == "unstructured":
         return ("Every difference between depths is judged by its own scatter over the containers; nothing was assumed of the "
-                "scatter across depths. The mixed model stands beside it.")
-    odd = [m.analyte for m in found if m.pooled is not None and _apart(m)]
-    text = ("It was declared before the data that every difference between depths scatters alike "
-            f"({study.factors.across_depths_reason.rstrip('.')}), so the mixed model decides.")
-    return text + (f" The data speak against it for {', '.join(odd)}: there the own differences scatter quite otherwise."
-                   if odd else " The data do not speak against it.")
+                "scatter across depths.")
+    odd = [f"{m.analyte} (p = {significant(m.p_structure, 2)})" for m in found if m.p_structure * len(found) < study.alpha]
+    other = [f"{m.analyte} ({m.unstructured.word} without it)" for m in found
+             if m.by_declaration and m.unstructured.word != m.structured.word]
+    text = (f"It was declared before the data that {MEANT[declared]} ({study.factors.across_depths_reason.rstrip('.')}), so "
+            "that scatter decides.")
+    text += (f" The data speak against it for {', '.join(odd)}." if odd else
+             " The data do not speak against it, as far as so few containers can tell.")
+    return text + (f" The word would be another for {', '.join(other)}." if other else
+                   " Without it every word would be the same.")
 
 
-def _apart(model: FittedModel) -> bool:
-    """True where some pair's own variance lies outside its chi-square about the pooled one, at alpha over all pairs."""
-    pooled = {t.contrast.label: t.contrast.se for t in model.pooled.tests} if model.pooled is not None else {}
-    pairs, share = model.unstructured.tests, model.alpha / 2 / max(1, len(model.unstructured.tests))
-    return any(t.contrast.label in pooled and not share < stats.chi2.cdf(
-        t.contrast.df * (t.contrast.se / pooled[t.contrast.label]) ** 2, t.contrast.df) < 1 - share for t in pairs)
-
-
-REASONS = {"t over containers' own differences": "nothing is lost, so this t test is exact whatever the scatter across depths",
-           "t over containers, lost readings by CR2":
-               "some readings are lost, so the standard error is the one that is robust to any scatter across depths, with "
-               "degrees of freedom after Satterthwaite",
-           "exact stratum": "the same scatter was declared for every difference, and the design is balanced",
-           "Kenward-Roger": "the same scatter was declared for every difference, and the design is not balanced"}
+REASONS = {OWN: "nothing is lost, so this t test is exact whatever the scatter across depths",
+           LOST: "some readings are lost, so the standard error is the one that is robust to any scatter across depths, with "
+                 "degrees of freedom after Satterthwaite",
+           DECLARED["pooled"]: "t with the degrees of freedom of all cells, less those of containers and depths",
+           DECLARED["own gradient"]: "two variances, of the gradients and about them; t after Kenward and Roger"}
 
 
 def df_words(models: list[AnalyteModel]) -> str:

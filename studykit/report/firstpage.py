@@ -13,6 +13,7 @@ import pandas as pd
 
 from studykit.core.files import read_csv
 from studykit.core.record import read_records, significant
+from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
 from studykit.study.cautions import markdown
 from studykit.study.lock import lock_status
@@ -139,10 +140,10 @@ def method(stage: OpenStage) -> str:
         acting = ", ".join(study.factors.by_depth).replace("_", " ")
         further = f", with {acting} as factors that act on depth" if acting else ""
         text += (f"Differences between depths were taken within each container and judged over the containers{further}. "
-                 + ("It was declared before the data that every difference scatters alike, so a mixed model with container as "
-                    f"a random and depth as a fixed factor decides ({study.factors.across_depths_reason.rstrip('.')}); the "
+                 + (f"It was declared before the data that {MEANT[study.factors.across_depths]}, and that scatter decides "
+                    f"({study.factors.across_depths_reason.rstrip('.')}); the "
                     "answer without that assumption stands beside it in the model chapter. "
-                    if study.factors.across_depths == "pooled" else
+                    if study.factors.across_depths in MEANT else
                     "Nothing was assumed of how containers' profiles scatter. "))
     if "known precision" in paths:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "

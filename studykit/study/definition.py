@@ -109,14 +109,15 @@ class Factors(Section):
     """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run.
 
     ``across_depths``: how containers' profiles scatter. 'unstructured' takes each difference's own scatter;
-    'pooled' assumes the same scatter for every difference between depths, and needs its reason.
+    'pooled' assumes the same scatter for every difference between depths, 'own gradient' a straight gradient of
+    its own for each container; both need their reason.
     """
 
     depths: Annotated[tuple[Name, ...], Field(min_length=2)]
     fixed: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
     by_depth: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
     run: bool = False
-    across_depths: Literal["unstructured", "pooled"] = "unstructured"
+    across_depths: Literal["unstructured", "pooled", "own gradient"] = "unstructured"
     across_depths_reason: str = ""
 
     @model_validator(mode="after")
@@ -129,8 +130,9 @@ class Factors(Section):
         missing = [x for x in self.by_depth if x not in self.fixed]
         if missing:
             raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")
-        if self.across_depths == "pooled" and len(self.across_depths_reason) < 3:
-            raise ValueError("across_depths = 'pooled' is an assumption: say why it holds in across_depths_reason")
+        if self.across_depths != "unstructured" and len(self.across_depths_reason) < 3:
+            raise ValueError(f"across_depths = '{self.across_depths}' is an assumption: say why it holds in "
+                             "across_depths_reason")
         return self
 
 

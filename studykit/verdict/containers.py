@@ -164,8 +164,7 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     left out of the grouping and the note says so.
     """
     factors = [f for f in study.factors.by_depth if f in model.fixed]
-    each = container_contrasts(model.rows)
-    if not factors or each.empty:
+    if not factors or (each := container_contrasts(model.rows)).empty:
         return pd.DataFrame(), ""
     ages = each["age_months"]
     each = each.assign(age_months=ages.round(1) if ages.max() < YOUNG else ages.round().astype("Int64"))

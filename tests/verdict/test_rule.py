@@ -139,10 +139,10 @@ def test_widening_the_margin_never_undoes_homogeneous():
     assert seen[-1]
 
 
-def test_own_differences_and_the_mixed_model_stand_side_by_side():
+def test_own_differences_and_pooled_ones_stand_side_by_side():
     _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
     table = structures([m])
-    assert table["own differences"].to_numpy() == pytest.approx(table["mixed model"].to_numpy(), rel=1e-9)  # balanced
+    assert table["own differences"].to_numpy() == pytest.approx(table["structured"].to_numpy(), rel=1e-9)  # balanced
     assert set(table["decides"]) == {"own differences"}
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from scipy import stats
 
@@ -110,11 +111,27 @@ def judged(tmp_path, upper, middle, lower, **changes):
 
 
 def test_a_limit_that_cannot_matter_is_bounded(tmp_path):
-    # 5 % of about 100 and r = 4: lower beyond whatever '<95' is; the numbers are those of the limit itself
-    got, _, models = judged(tmp_path, [100], ["<95"], [130])
+    # 5 % of about 100 and r = 4: lower beyond whatever '<95' is; the interval is that of a pair wherever it lies
+    got, stage, models = judged(tmp_path, [100], ["<95"], [130])
     assert got.word == "stratified"
     assert models[0].rows.censored == 1
-    assert any("at the extremes tried the verdict is stratified" in r for r in got.reasons)
+    assert any("wherever they lie, the verdict is stratified" in r for r in got.reasons)
+    result = single_results(stage.study, models)["P"]
+    half = stats.norm.isf(0.05) * math.sqrt(2) * 4 / (stats.norm.ppf(0.975) * math.sqrt(2))
+    assert result.hull[2].low == pytest.approx(130 - 95 - half, rel=1e-3)  # lower - middle at its nearest and furthest
+    assert result.hull[2].high == pytest.approx(130 - 0 + half, rel=1e-3)
+    assert got.decided.low > got.comparison.margin.edge
+
+
+@pytest.mark.parametrize(("upper", "middle", "lower"), [(100, "<95", 130), (3, "<2", 2.6), (3, "<8", 2.6), (3, 3, "<9.5")])
+def test_no_filling_contradicts_the_word_of_one_container(tmp_path, upper, middle, lower):
+    got, *_ = judged(tmp_path, [upper], [middle], [lower], margin={"absolute": 7})
+    words = set()
+    for share in np.linspace(0, 1, 9):
+        filled = [[share * float(x[1:]) if isinstance(x, str) else x] for x in (upper, middle, lower)]
+        words.add(judged(tmp_path / f"{share}", *filled, margin={"absolute": 7})[0].word)
+    assert got.word in words or got.word == "inconclusive"
+    assert got.word == "inconclusive" or words == {got.word}
 
 
 def test_a_limit_that_decides_makes_it_inconclusive(tmp_path):

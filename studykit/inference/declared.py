@@ -1,0 +1,231 @@
+"""Differences between depths under a scatter across depths that was declared before the data.
+
+Two declarations gain power where they are true, and are never chosen after the data:
+
+* "pooled": every difference between two depths of one container scatters alike. One variance; least squares within
+  containers, the exact t test with (cells - containers - depth coefficients) degrees of freedom, readings lost or not;
+* "own gradient": each container has a straight gradient of its own over height, and about it every cell scatters
+  alike. Two variances, of the gradients and of what is left, by restricted likelihood; standard error and degrees of
+  freedom after Kenward & Roger (1997, Biometrics 53:983), which for one contrast is a t test on
+  2 v^2/var(v) degrees of freedom. Nothing lost: v adds two independent mean squares, on n - q and (n - q)(k - 2)
+  degrees of freedom (Satterthwaite 1946). With two depths both declarations say the same as the containers' own differences.
+
+The gradients' variance may come out below zero (gradients more alike than the cells' scatter allows): it is left
+there, so that the test stays that of two mean squares; holding it at zero would make it depend on the other.
+
+A container's own level is taken out first, so containers may differ as they like. ``departure_p`` asks whether the data
+speak against a declaration. What it costs where it does not hold: docs/operating.md.
+Shapes: S studies, n containers, k depths, K contrasts, q group columns. Units: those of the values.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy import linalg, optimize
+
+from studykit.inference.contrasts import Array, Contrasts, floored, pair_rows
+
+Structure = Literal["pooled", "own gradient"]
+RANGE = (-12.0, 16.0)
+"""Logarithm of 1 + (variance of gradients over that of the rest): where the likelihood is searched."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Within:
+    """Containers with their level taken out: A = X'X, b = X'y, c = y'y; a, g, w = X'u, u'y, u'u of each container.
+
+    u is a container's straight line over height, X the depth coefficients (for each group column k - 1 of them).
+    """
+
+    A: Array
+    b: Array
+    c: float
+    a: Array
+    g: Array
+    w: Array
+    sizes: Array
+
+    @property
+    def df(self) -> float:
+        """Cells less containers less coefficients."""
+        return float(self.sizes.sum() - len(self.A))
+
+
+def declared_contrasts(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | None = None,
+                       rows: Array | None = None, groups: Array | None = None, at: Array | None = None,
+                       step: float = 0.0) -> Contrasts:
+    """Estimate, standard error and df of contrasts of S studies (arrays (S, K)), NaN where they cannot be judged.
+
+    cells (S, n, k): cell means, NaN where lost; heights (k,): of the depths, None: equal steps; rows, groups, at, step: as
+    in ``contrasts.contrasts_of``.
+    """
+    v = np.asarray(cells, dtype=float)
+    _, n, k = v.shape
+    C = pair_rows(k) if rows is None else np.atleast_2d(np.asarray(rows, dtype=float))
+    Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
+    mix = Z.mean(axis=0) if at is None else np.asarray(at, dtype=float)
+    basis = _basis(np.arange(k, dtype=float) if heights is None else np.asarray(heights, dtype=float))
+    own, whole = structure == "own gradient" and k > 2, ~np.isnan(v.sum(axis=(1, 2)))
+    out = np.full((4, len(v), len(C)), np.nan)
+    if whole.any() and n > Z.shape[1]:
+        out[:, whole] = _complete(v[whole], C, basis, Z, mix, own)
+    for i in np.flatnonzero(~whole):
+        out[:, i] = _lost(v[i], C, basis, Z, mix, own)
+    return floored(Contrasts(estimate=out[0], se=out[1], df=out[2], unit_variance=out[3]), v, C, step)
+
+
+def _basis(heights: Array) -> Array:
+    """Orthonormal contrasts of the depths, (k, k - 1): the straight line over height first."""
+    k = len(heights)
+    start = np.column_stack([np.ones(k), heights - heights.mean(), np.eye(k)])
+    return np.asarray(np.linalg.qr(start)[0][:, 1:k])
+
+
+def _complete(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
+    """Nothing lost: mean squares of the containers' scores along the basis, one for all or one for the line; (4, S, K)."""
+    n, q = Z.shape
+    hat, load = np.linalg.solve(Z.T @ Z, Z.T), C @ basis
+    scores, weight = v @ basis, float(at @ np.linalg.solve(Z.T @ Z, at))
+    squares = ((scores - np.einsum("nm,smj->snj", Z @ hat, scores)) ** 2).sum(axis=1)
+    parts = [(slice(0, 1), n - q), (slice(1, None), (n - q) * (basis.shape[1] - 1))] if own else [
+        (slice(None), (n - q) * basis.shape[1])]
+    terms = [weight * (load[:, p] ** 2).sum(axis=1) * (squares[:, p].sum(axis=1) / df)[:, None] for p, df in parts]
+    variance = sum(terms[1:], terms[0])
+    with np.errstate(invalid="ignore"):
+        df = variance**2 / sum(t**2 / d for t, (_, d) in zip(terms, parts, strict=True))
+    estimate = np.einsum("n,snj,pj->sp", at @ hat, scores, load)
+    return np.stack([estimate, np.sqrt(variance), np.where(variance > 0, df, float(parts[0][1])),
+                     np.full(estimate.shape, weight)])
+
+
+def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
+    """Readings lost, one study: (4, K)."""
+    load, data = np.kron(at, C @ basis), _within(v, Z, basis)
+    nothing = np.full((4, len(C)), np.nan)
+    if data.df < 1 or np.linalg.matrix_rank(data.A, tol=1e-9) < len(data.A):
+        return nothing
+    plain = np.einsum("pu,uv,pv->p", load, np.linalg.inv(data.A), load) / (C**2).sum(axis=1)
+    found = _two(data, load) if own else _one(data, load)
+    return nothing if found is None else np.stack([*found, plain])
+
+
+def _within(v: Array, Z: Array, basis: Array) -> _Within:
+    line, p, parts = basis[:, 0], Z.shape[1] * basis.shape[1], []
+    centre = float(np.nanmean(v)) if np.isfinite(v).any() else 0.0
+    for y, z in zip(v - centre, Z, strict=True):
+        there = np.flatnonzero(np.isfinite(y))
+        if len(there) > 1:
+            K = linalg.helmert(len(there))
+            parts.append((K @ np.kron(z, basis[there]), K @ y[there], K @ line[there]))
+    return _Within(A=np.sum([X.T @ X for X, _, _ in parts], axis=0) if parts else np.zeros((p, p)),
+                   b=np.sum([X.T @ y for X, y, _ in parts], axis=0) if parts else np.zeros(p),
+                   c=float(sum(y @ y for _, y, _ in parts)), a=np.array([X.T @ u for X, _, u in parts]).reshape(-1, p),
+                   g=np.array([u @ y for _, y, u in parts]), w=np.array([u @ u for _, _, u in parts]),
+                   sizes=np.array([float(len(u)) for _, _, u in parts]))
+
+
+def _solved(d: _Within, ratio: float) -> tuple[Array, Array, float]:
+    """Covariance of the coefficients in units of the residual variance, the coefficients, residual variance."""
+    r = ratio / (1 + ratio * d.w)
+    inverse = np.asarray(np.linalg.inv(d.A - (d.a * r[:, None]).T @ d.a), dtype=float)
+    score = d.b - d.a.T @ (r * d.g)
+    beta = inverse @ score
+    return inverse, beta, max(float(d.c - r @ d.g**2 - score @ beta), 0.0) / d.df
+
+
+def _one(d: _Within, load: Array) -> tuple[Array, Array, Array]:
+    inverse, beta, s2 = _solved(d, 0.0)
+    return load @ beta, np.sqrt(s2 * np.einsum("pu,uv,pv->p", load, inverse, load)), np.full(len(load), d.df)
+
+
+def _two(d: _Within, load: Array) -> tuple[Array, Array, Array] | None:
+    """Two variances by restricted likelihood, Kenward-Roger; None where the readings do not tell them apart."""
+    if d.c == 0 or not (d.sizes > 1).any():
+        return None
+    ratio = _ratio(d)
+    inverse, beta, s2 = _solved(d, ratio)
+    phi, f = s2 * inverse, 1 / (1 + ratio * d.w)
+
+    def spread(weight: Array) -> Array:
+        return np.asarray((d.a * weight[:, None]).T @ d.a)
+
+    P = (-(d.A - spread((1 - f**2) / d.w)) / s2**2, -spread(f**2) / s2**2)
+    mixed = spread(f**3) / s2**3
+    Q = (((d.A - spread((1 - f**3) / d.w)) / s2**3, mixed), (mixed, spread(f**3 * d.w) / s2**3))
+    trace = np.array([[(d.sizes - 1 + f**2).sum(), (f**2 * d.w).sum()], [(f**2 * d.w).sum(), (f**2 * d.w**2).sum()]]) / s2**2
+    info = np.array([[trace[i, j] - 2 * np.trace(phi @ Q[i][j]) + np.trace(phi @ P[i] @ phi @ P[j]) for j in (0, 1)]
+                     for i in (0, 1)]) / 2
+    scale = 1 / np.sqrt(np.abs(np.diag(info)))
+    if not np.isfinite(scale).all() or np.linalg.cond(info * np.outer(scale, scale)) > 1e10:
+        return None
+    W = np.linalg.inv(info)
+    more = sum(W[i, j] * (Q[i][j] - P[i] @ phi @ P[j]) for i in (0, 1) for j in (0, 1))
+    variance = np.einsum("pu,uv,pv->p", load, phi, load)
+    adjusted = variance + 2 * np.einsum("pu,uv,pv->p", load, phi @ more @ phi, load)
+    slopes = np.array([np.einsum("pu,uv,pv->p", load, phi @ p @ phi, load) for p in P])
+    df = 2 * variance**2 / np.einsum("ip,ij,jp->p", slopes, W, slopes)
+    return load @ beta, np.sqrt(np.maximum(adjusted, variance)), df
+
+
+def _ratio(d: _Within) -> float:
+    """Variance of the gradients over that of the rest, where the restricted likelihood is largest."""
+    top = float(d.w.max())
+
+    def deviance(x: float) -> float:
+        ratio = np.expm1(x) / top
+        inverse, _, s2 = _solved(d, ratio)
+        sign, log_det = np.linalg.slogdet(inverse)
+        if s2 <= 0 or sign <= 0:
+            return 1e300
+        return float(d.df * np.log(s2) + np.log1p(ratio * d.w).sum() - log_det)
+
+    grid = np.linspace(*RANGE, 29)
+    best = int(np.argmin([deviance(x) for x in grid]))
+    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    x = float(optimize.minimize_scalar(deviance, bounds=(low, high), method="bounded", options={"xatol": 1e-7}).x)
+    return float(np.expm1(x) / top)
+
+
+def departure_p(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | None = None,
+                groups: Array | None = None) -> float:
+    """P-value of "the containers scatter as declared", from the containers that have every depth; NaN where none can be had.
+
+    cells (n, k). With S the scatter matrix of the containers' scores along orthonormal contrasts, the line first: for
+    "pooled" tr(S^2)/tr(S)^2 (John 1971, Biometrika 58:123), for "own gradient" the same of the rest, plus the share of
+    the rest that goes with the line. Both are free of the variances where the declaration holds, so their distribution is
+    that of standard normal scores: 1,999 fixed draws of them (normal scatter).
+    """
+    v = np.asarray(cells, dtype=float)
+    whole, k = np.isfinite(v).all(axis=1), v.shape[1]
+    Z = np.ones((len(v), 1)) if groups is None else np.asarray(groups, dtype=float)
+    df = int(whole.sum()) - int(np.linalg.matrix_rank(Z[whole])) if whole.any() else 0
+    if df < 2 or k < 3:
+        return float("nan")
+    scores = v[whole] @ _basis(np.arange(k, dtype=float) if heights is None else np.asarray(heights, dtype=float))
+    rest = scores - Z[whole] @ np.linalg.lstsq(Z[whole], scores, rcond=None)[0]
+    S, own = rest.T @ rest, structure == "own gradient"
+    if np.diag(S).min() <= 1e-24 * max(float(np.abs(v[whole]).max()) ** 2, 1e-300):
+        return float("nan")
+    return (1 + int((_null(df, k - 1, own) >= _departure(S[None], own)[0] * (1 - 1e-12)).sum())) / (DRAWS + 1)
+
+
+DRAWS = 1999
+
+
+def _departure(S: Array, own: bool) -> Array:
+    """How far scatter matrices (R, m, m) are from the declared form, (R,)."""
+    rest = S[:, 1:, 1:] if own else S
+    trace = np.einsum("rii->r", rest)
+    out = (rest**2).sum(axis=(1, 2)) / trace**2
+    return np.asarray(out + (S[:, 0, 1:] ** 2).sum(axis=1) / (S[:, 0, 0] * trace) if own else out)
+
+
+@lru_cache(maxsize=64)
+def _null(df: int, m: int, own: bool) -> Array:
+    draws = np.random.default_rng(19710123).standard_normal((DRAWS, df, m))
+    return _departure(np.einsum("rni,rnj->rij", draws, draws), own)
