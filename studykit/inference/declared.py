@@ -105,7 +105,7 @@ def _complete(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) 
 
 def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
     """Readings lost, one study: (4, K)."""
-    load, data = np.kron(at, C @ basis), _within(v, Z, basis)
+    load, data = np.asarray(np.kron(at, C @ basis), dtype=float), _within(v, Z, basis)
     nothing = np.full((4, len(C)), np.nan)
     if data.df < 1 or np.linalg.matrix_rank(data.A, tol=1e-9) < len(data.A):
         return nothing

@@ -141,8 +141,8 @@ def jobs_of(complete: int, lost: int) -> list[tuple[Callable[..., Any], tuple[An
         out.append((run_declared, (structure, s, max(lost // 5, 20) if s.lost else complete, SEED + 500 + i)))
     rest: list[tuple[Callable[..., Any], Sequence[tuple[Any, ...]], int]] = [
         (run_stock, STOCKS, max(lost // 10, 40)), (run_limits, LIMITS, max(lost // 200, 4)),
-        (run_page, PAGES, max(lost // 25, 8)), (run_litres, POURED, max(complete // 8, 40)),
-        (run_rival, RIVALS, max(lost // 20, 8))]
+        (run_page, PAGES, max(lost // 40, 8)), (run_litres, POURED, max(complete // 8, 40)),
+        (run_rival, RIVALS, max(lost // 30, 8))]
     for block, (function, jobs, size) in enumerate(rest):
         every = len(RULES) if function is run_rival else 1  # every rival sees the same studies
         out += [(function, (*job, size, SEED + 1000 * (block + 1) + i // every)) for i, job in enumerate(jobs)]
@@ -160,8 +160,8 @@ TABLES: dict[type, tuple[str, Callable[[Any], list[str]]]] = {
 NOTES = {
     DeclaredRates: "Held to the limits where the declaration is true; elsewhere reported. *Its check*: the test of the model "
                    "chapter at 5 % (level where true, power where not).",
-    RivalRates: "Rates are of the studies a rule answered. *Chosen* is the rule of this page. REML: Kenward and Roger's df, the "
-                "container's level taken out. Bootstraps: of the chosen rule's statistic, 199 draws.",
+    RivalRates: "Rates are of the studies a rule answered. *Chosen* is the rule of this page. REML: Kenward and Roger's df, "
+                "the container's level taken out. Bootstraps: of the chosen rule's statistic, 199 draws.",
     PageRates: "Tables of a study, rows, models and verdicts as the report makes them (without the mixed model, which "
                "decides nothing); scope stock, 20 % allowed. Limit where more is beyond: homogeneous in 5 %.",
     LitreRates: "Nominal 90 %; a settled stock of unlike containers."}
