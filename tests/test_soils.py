@@ -12,8 +12,8 @@ from studykit.commands.cli import main
 from studykit.core.errors import RunsDiffer
 from studykit.core.record import read_records
 from studykit.intake.take import run_intake
+from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
-from studykit.model.rows import prediction_matrix
 from studykit.report.recheck import recheck
 from studykit.study.tables import load_tables
 from tests.soils_study import ANALYTES, make_soils
@@ -36,7 +36,10 @@ def test_estimates_agree_with_lme4(tables, analyte):
     m = model.fit_analyte(tables.study, analyte, tables.containers, tables.samples, tables.results)
     assert ref["scale"] == m.rows.margin.scale
     # the mixed model beside the containers' own differences: lme4 pools their scatter
-    M = prediction_matrix(m.rows.measured, m.fixed, m.rows.depths)[0].mean(axis=1)
+    containers, depths = m.rows.measured.drop_duplicates("container"), list(m.rows.depths)
+    every = pd.concat([containers.assign(depth=d) for d in depths])
+    every["depth"] = pd.Categorical(every["depth"], categories=depths)
+    M = fixed_matrix(every, list(m.fixed))[1].reshape(len(depths), len(containers), -1).mean(axis=1)
     ends = m.reml.test(M[-1] - M[0])
     assert float(M[0] @ m.reml.beta) == pytest.approx(ref["mean_top"], rel=1e-6)
     assert ends.estimate == pytest.approx(ref["bottom_top"], rel=1e-6)

@@ -11,7 +11,6 @@ import pandas as pd
 
 from studykit.inference.margin import Margin
 from studykit.inference.table import CellBounds
-from studykit.mixed.design import fixed_matrix
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -187,20 +186,6 @@ def fixed_terms(study: Study, table: pd.DataFrame) -> tuple[tuple[str, ...], tup
 def acting_on_depth(fixed: Sequence[str]) -> tuple[str, ...]:
     """The factors among fixed terms that interact with depth."""
     return tuple(t.removeprefix("depth:") for t in fixed if t.startswith("depth:"))
-
-
-def prediction_matrix(measured: pd.DataFrame, fixed: tuple[str, ...],
-                      depths: tuple[str, ...]) -> tuple[np.ndarray, pd.DataFrame]:
-    """Model-matrix rows of every container at every depth, (depths, containers, p), and the containers."""
-    needed = dict.fromkeys(["container", "depth", *(name for term in fixed for name in term.split(":"))])
-    containers = measured[list(needed)].drop_duplicates("container").reset_index(drop=True)
-    blocks = []
-    for depth in depths:
-        block = containers.copy()
-        block["depth"] = pd.Categorical([depth] * len(block), categories=list(depths))
-        blocks.append(block)
-    _, X = fixed_matrix(pd.concat(blocks, ignore_index=True), list(fixed))
-    return X.reshape(len(depths), len(containers), -1), containers
 
 
 def container_contrasts(rows: ModelRows) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from studykit.inference.declared import declared_contrasts
 from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
-from studykit.model.rows import container_contrasts, fixed_terms, model_rows, prediction_matrix, random_terms
+from studykit.model.rows import container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict

@@ -162,8 +162,8 @@ NOTES = {
                    "chapter at 5 % (level where true, power where not).",
     RivalRates: "Rates are of the studies a rule answered. *Chosen* is the rule of this page. REML: Kenward and Roger's df, "
                 "the container's level taken out. Bootstraps: of the chosen rule's statistic, 199 draws.",
-    PageRates: "Tables of a study, rows, models and verdicts as the report makes them (without the mixed model, which "
-               "decides nothing); scope stock, 20 % allowed. Limit where more is beyond: homogeneous in 5 %.",
+    PageRates: "Tables of a study, rows, models and verdicts as the report makes them (no mixed model, which decides "
+               "nothing); scope stock, 20 % allowed. Limit where more is beyond: homogeneous in 5 %.",
     LitreRates: "Nominal 90 %; a settled stock of unlike containers."}
 
 
