@@ -82,7 +82,7 @@ def count(text: str) -> tuple[float, str, str]:
 
 def date(text: str, form: str | None) -> tuple[Any, str, str]:
     """A day: YYYY-MM-DD always, another form only as the mapping declares it; serial numbers never."""
-    none = np.datetime64("NaT")
+    none = np.datetime64("NaT", "D")
     if not text:
         return none, "", ""
     iso = re.fullmatch(r"([0-9]{4}-[0-9]{2}-[0-9]{2})(?:[T ][0-9]{2}:[0-9]{2}(?::[0-9]{2}(?:\.[0-9]+)?)?)?", text)

@@ -36,7 +36,7 @@ def test_planned_and_simulated_agree_within_the_monte_carlo_error(
 def test_same_seed_same_digits_and_another_seed_others() -> None:
     size = DesignSize(containers=5, depths=3)
     a, b, c = (simulate_studies([aim()], size, Trouble(missing=0.1), studies=400, seed=s) for s in (1, 1, 2))
-    assert a == b
+    assert repr(a) == repr(b)  # a chance that is NaN equals itself in print only
     assert a.chances != c.chances
 
 
@@ -82,7 +82,7 @@ def test_results_below_quantification_are_left_out() -> None:
     some = simulate_studies([still], size, Trouble(limit=-2.0), studies=100, seed=2)
     none = simulate_studies([still], size, Trouble(limit=100.0), studies=100, seed=2)
     plain = simulate_studies([still], size, studies=100, seed=2)
-    assert all_seen.chances == plain.chances
+    assert repr(all_seen.chances) == repr(plain.chances)
     assert some.chances[0][1].homogeneous < plain.chances[0][1].homogeneous
     assert (none.not_assessed, none.chances[0][1].homogeneous) == (1.0, 0.0)
 
