@@ -17,6 +17,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "factors": "see [factors]",
         "analytes": "one table for each analyte; see [analytes.NAME]",
         "vessels": "one table for each shape of container; see [vessels.NAME]",
+        "time": "see [time]",
         "fluid": "see [fluid]",
         "components": "see [[components]]",
         "design": "see [design]",
@@ -61,6 +62,12 @@ MEANINGS: dict[str, dict[str, str]] = {
         "r": "repeatability limit (2.8 s_r), in the analyte's unit. One of the four",
         "r_percent": "the same in per cent of the level. One of the four",
         "source": "where the number comes from",
+    },
+    "TimeSettings": {
+        "course": "how differences run with standing time: linear, square root (of time), or saturating (towards a level)",
+        "half_months": "time to half of the final level, months; for saturating only",
+        "starts": "what sets the clock to zero: filled, mixed (filling or the last mixing, the later) or moved (the last "
+                  "move too); asked for where containers were moved later",
     },
     "FluidSettings": {
         "density_kg_m3": "density of the fluid, kg/m³",

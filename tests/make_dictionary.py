@@ -56,7 +56,7 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("margin, of an analyte", settings.Margin), ("repeatability, of an analyte", settings.Repeatability),
     *((f"[vessels.NAME], {s.model_fields['shape'].default}", s) for s in SHAPES),
     ("bottom, of a vessel", vessel.Bottom), ("pieces, of a stacked vessel", vessel.Section),
-    ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
+    ("[time]", settings.TimeSettings), ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),

@@ -11,10 +11,11 @@ import pandas as pd
 
 from studykit.inference.margin import Margin
 from studykit.inference.table import CellBounds
+from studykit.study.ages import visit_ages
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
-KEPT = ("sample", "container", "depth", "height", "kind", "lot", "store", "age_months", "treatment", "run",
+KEPT = ("sample", "container", "visited_on", "depth", "height", "kind", "lot", "store", "age_months", "treatment", "run",
         "run_order", "replicate", "value", "unit", "qualifier", "limit", "source_file", "source_row")
 
 
@@ -22,13 +23,15 @@ KEPT = ("sample", "container", "depth", "height", "kind", "lot", "store", "age_m
 class ModelRows:
     """Rows of one analyte: ``table`` with ``y`` on the scale of the margin, and the margin on that scale.
 
-    ``censored`` counts the results known only as a limit; they have no ``y``.
+    ``censored`` counts the results known only as a limit; they have no ``y``. ``visits``: the rows of all visits, where
+    containers were drawn again; ``table`` then holds each container's last visit, which the verdict is about.
     """
 
     analyte: str
     unit: str
     margin: Margin
     table: pd.DataFrame
+    visits: pd.DataFrame
     depths: tuple[str, ...]
     censored: int
 
@@ -49,10 +52,11 @@ class ModelRows:
 
     def against(self, margin: Margin) -> ModelRows:
         """The same rows with another margin, on its scale; ValueError where per cent meets values not above zero."""
-        values = self.table["value"].where(self.table["qualifier"] == "")
-        if margin.scale == "log" and (values <= 0).any():
+        values, all_values = (t["value"].where(t["qualifier"] == "") for t in (self.table, self.visits))
+        if margin.scale == "log" and (all_values <= 0).any():
             raise ValueError(f"a margin in per cent needs values above 0, but {self.analyte} has others")
-        return replace(self, margin=margin, table=self.table.assign(y=margin.to_scale(values)))
+        return replace(self, margin=margin, table=self.table.assign(y=margin.to_scale(values)),
+                       visits=self.visits.assign(y=margin.to_scale(all_values)))
 
     @property
     def log(self) -> bool:
@@ -92,12 +96,13 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     """Join results to samples and containers; keep zone samples of stored containers of this analyte.
 
     Controls, composites, heel draws, blanks and check fluids stay out. ``depth`` is categorical
-    in the study's order, the surface first.
+    in the study's order, the surface first. Age is that of the visit.
     """
     mine = results[results["analyte"] == analyte]
     joined = mine.merge(samples.drop(columns=["note"], errors="ignore"), on="sample", how="inner")
     joined = joined.merge(containers, on="container", how="inner", suffixes=("", "_container"))
     chosen = joined[joined["kind"].isin(ZONE_KINDS) & (joined["treatment"] == "stored")]
+    chosen = chosen.assign(**visit_ages(chosen, study))
     table = chosen[[c for c in KEPT if c in chosen]].copy()
     depths = tuple(d for d in study.factors.depths if d in set(table["depth"]))
     table["depth"] = pd.Categorical(table["depth"], categories=list(depths), ordered=False)
@@ -105,8 +110,10 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     clear = table["qualifier"] == ""
     table["y"] = margin.to_scale(table["value"].where(clear))
     table = table.sort_values(["container", "depth", "sample", "replicate"], ignore_index=True)
-    return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=table, depths=depths,
-                     censored=int((table["qualifier"] != "").sum()))
+    latest = table.groupby("container")["visited_on"].transform("max")
+    last = table[table["visited_on"].isna() | (table["visited_on"] == latest)].reset_index(drop=True)
+    return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=last, visits=table, depths=depths,
+                     censored=int((last["qualifier"] != "").sum()))
 
 
 def cells_of(rows: ModelRows, factors: Sequence[str] = ()) -> CellBounds:

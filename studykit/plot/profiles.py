@@ -113,30 +113,3 @@ def nothing(why: str) -> Figure:
     figure = Figure(figsize=(6, 0.7))
     figure.text(0.02, 0.5, why, fontsize=9, color=INK, va="center")
     return figure
-
-
-def by_age(table: pd.DataFrame, unit: str, low: float, high: float) -> Figure:
-    """Each container's own bottom-minus-top contrast against its age, marked by store, with the margin as a band.
-
-    Columns: container, store, age_months, contrast (as reported, in ``unit``).
-    """
-    import seaborn
-
-    figure = Figure(figsize=(6.4, 3.1), layout="constrained")
-    ax = figure.subplots()
-    ax.axhspan(low, high, color=BAND, zorder=0)
-    for edge in (low, high):
-        ax.axhline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)))
-    ax.axhline(0, color=EDGE, lw=0.8)
-    stores = sorted(table["store"].astype(str).unique())
-    seaborn.scatterplot(data=table.assign(store=table["store"].astype(str)), x="age_months", y="contrast", style="store",
-                        hue="store", style_order=stores, hue_order=stores, palette="dark:#6b4d12", s=46, ax=ax,
-                        legend="full" if len(stores) > 1 else False)
-    ax.set_xlabel("age, months", fontsize=8)
-    ax.set_ylabel(f"bottom \u2212 top of each container, {unit}", fontsize=8)
-    legend = ax.get_legend()
-    if legend is not None:
-        legend.set_title("store")
-        legend.set_frame_on(False)
-    _tidy(ax)
-    return figure

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from studykit.ageing.tables import action_words
 from studykit.core.files import read_csv
 from studykit.core.record import read_records, significant
 from studykit.model.tables import MEANT
@@ -114,7 +115,15 @@ def follows(stage: OpenStage) -> str:
             if len(beyond):
                 where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
                 out.append(f"- {stage.study.label_of(str(analyte))} lies beyond the margin in these groups: {where}.")
-    return _together("\n".join(out))
+    return _together("\n".join(out + standing(stage)))
+
+
+def standing(stage: OpenStage) -> list[str]:
+    """How long it may stand, a sentence a group, and what to do with the containers; empty where nothing was asked of time."""
+    told = _optional(stage, "06-verdict", "time-answers")
+    out = [f"- **How long it may stand.** {text}" for text in told.get("sentence", pd.Series(dtype=str))]
+    todo = action_words(_optional(stage, "06-verdict", "time-actions"))
+    return [*out, *([todo] if todo else [])]
 
 
 def _group_words(row: pd.Series) -> str:

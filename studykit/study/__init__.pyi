@@ -1,3 +1,4 @@
+from . import ages as ages
 from . import cautions as cautions
 from . import codes as codes
 from . import columns as columns
@@ -20,6 +21,7 @@ from .tables import load_tables as load_tables
 __all__ = [
     "Study",
     "Tables",
+    "ages",
     "cautions",
     "codes",
     "columns",

@@ -136,6 +136,25 @@ class Factors(Section):
         return self
 
 
+class TimeSettings(Section):
+    """How differences run with standing time, declared before the data.
+
+    ``course``: a straight line in time, in the square root of time, or towards a level; ``half_months``: time to half of
+    the final level, for 'saturating' only. ``starts``: what sets the clock to zero: 'filled' (filling alone), 'mixed'
+    (filling or the last mixing, the later), 'moved' (the last move too, because it stirred).
+    """
+
+    course: Literal["linear", "square root", "saturating"] = "linear"
+    half_months: Positive | None = None
+    starts: Literal["filled", "mixed", "moved"] | None = None
+
+    @model_validator(mode="after")
+    def _half_time(self) -> TimeSettings:
+        if (self.course == "saturating") != (self.half_months is not None):
+            raise ValueError("half_months belongs to course = 'saturating', and to no other")
+        return self
+
+
 class FluidSettings(Section):
     """The fluid: density and viscosity, for the settling estimate.
 
@@ -334,6 +353,7 @@ class Study(Section):
     factors: Factors
     analytes: Annotated[dict[Key, Analyte], Field(min_length=1)]
     vessels: Annotated[dict[Key, Vessel], Field(min_length=1)]
+    time: TimeSettings | None = None
     fluid: FluidSettings | None = None
     components: tuple[ComponentSettings, ...] = ()
     design: DesignSettings | None = None

@@ -18,6 +18,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
+from studykit.study.ages import age_faults, container_ages
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import (
     CONTAINERS,
@@ -32,7 +33,6 @@ from studykit.study.definition import Study, load_study
 from studykit.study.ranges import height_fault, posture_fault, store_faults
 
 LINE = "_line"
-DAYS_A_MONTH = 365.2425 / 12
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -327,9 +327,9 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
     results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
-    age = (containers["sampled_on"] - containers["filled_on"]).dt.days / DAYS_A_MONTH
-    containers["age_months"] = age.where(age.notna(), containers["age_months"])
+    containers["age_months"] = container_ages(containers, study)
     faults += _container_faults(containers, study) + _liquid_heights(containers, study)
+    faults += age_faults(containers, samples, study, LINE)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):
         codes = [str(c) for c in table[spec.key[0]].dropna()] if spec.key[0] in table else []

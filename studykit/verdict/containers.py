@@ -9,9 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 
-from studykit.core.record import significant
 from studykit.inference.equivalence import Contrast, Margin
 from studykit.inference.judge import own_differences, stock_word
 from studykit.inference.share import ShareBound, next_container, share_beyond, share_upper, shown_beyond
@@ -19,13 +17,11 @@ from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
 from studykit.model.tables import joined
-from studykit.plot.profiles import by_age as draw_by_age
 from studykit.study.definition import Study
 
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
-AGE_COLUMNS = ["analyte", "container", "store", "age_months", "contrast", "unit"]
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
                  "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
@@ -226,38 +222,3 @@ def own_contrasts(model: FittedModel) -> pd.DataFrame:
 def outstanding(models: list[AnalyteModel], most: int = 5) -> pd.DataFrame:
     """Containers with the largest own bottom-minus-top difference, for every fitted analyte."""
     return joined([own_contrasts(m).head(most) for m in fitted(models)], OWN_COLUMNS)
-
-
-def by_age(models: list[AnalyteModel], words: Mapping[str, str]) -> pd.DataFrame:
-    """Every container's own contrast with its age and store, for every fitted analyte (AGE_COLUMNS).
-
-    Analytes in the order stratified, uneven, inconclusive, homogeneous. Empty where all containers have one age.
-    """
-    order = ("stratified", "uneven", "inconclusive", "homogeneous")
-    parts = []
-    for m in sorted(fitted(models), key=lambda m: order.index(words[m.analyte]) if words[m.analyte] in order else len(order)):
-        table = own_contrasts(m)
-        if table["age_months"].notna().all() and table["age_months"].round(1).nunique() > 1:
-            parts.append(table.sort_values(["age_months", "container"], ignore_index=True))
-    return joined(parts, AGE_COLUMNS)
-
-
-def age_figure(models: list[AnalyteModel], table: pd.DataFrame) -> Figure | None:
-    """The figure of the analyte that comes first in ``by_age``; None where its table is empty."""
-    if table.empty:
-        return None
-    table = table[table["analyte"] == table["analyte"].iloc[0]]
-    margin = next(m.rows.margin for m in models if m.analyte == table["analyte"].iloc[0])
-    return draw_by_age(table, f"{table['analyte'].iloc[0]}, {table['unit'].iloc[0]}", margin.shown(margin.low),
-                       margin.shown(margin.high))
-
-
-def age_alt(table: pd.DataFrame) -> str:
-    """Alt text of that figure: the smallest and largest contrast with their ages."""
-    if table.empty:
-        return "no figure"
-    table = table[table["analyte"] == table["analyte"].iloc[0]]
-    rows = sorted(table.to_dict("records"), key=lambda r: float(r["contrast"]))
-    told = " to ".join(f"{significant(float(r['contrast']), 2)} {r['unit']} at {float(r['age_months']):.0f} months"
-                       for r in (rows[0], rows[-1]))
-    return f"Bottom minus top of each container against age, {table['analyte'].iloc[0]}: {told}."

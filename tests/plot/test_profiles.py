@@ -1,6 +1,5 @@
 """Every figure draws the table it is given: labels with units, the margin's band, a mark for each verdict word."""
 
-import numpy as np
 import pandas as pd
 import pytest
 
@@ -55,12 +54,3 @@ def test_nothing_to_draw_is_said():
     assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
     none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
     assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()
-
-
-def test_by_age_marks_stores_by_shape():
-    table = pd.DataFrame({"container": list("abcd"), "store": ["n", "n", "s", "s"], "age_months": [2, 14, 2, 14],
-                          "contrast": np.array([1.0, 2, 3, 30])})
-    ax = figures.by_age(table, "%", -4.8, 5).axes[0]
-    assert ax.get_xlabel() == "age, months"
-    assert [t.get_text() for t in ax.get_legend().get_texts()] == ["n", "s"]
-    assert figures.by_age(table.iloc[:2], "%", -4.8, 5).axes[0].get_legend() is None

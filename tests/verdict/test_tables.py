@@ -202,23 +202,3 @@ def test_homogeneity_criteria_need_a_declared_sigma(tmp_path):
         row = sufficiency.criteria(told.study, fitted).iloc[0]
         assert row["allowed"] == pytest.approx(0.3 * sigma)
         assert words in row["in words"]
-
-
-def test_ages_are_drawn_only_where_there_are_several_and_something_is_not_homogeneous():
-    from dataclasses import replace
-
-    from studykit.verdict.rule import judge
-    from tests.model.test_fit import DEPTHS, fit, layered
-
-    study, m = fit(layered(gradient=0.3), DEPTHS, {"relative_percent": 5})
-    assert containers.by_age([m], judge(study, [m]).words()).empty  # one age
-    aged = m.rows.table.assign(age_months=m.rows.table["container"].map({f"C{i}": 6.0 * i for i in range(6)}))
-    older = replace(m, rows=replace(m.rows, table=aged))
-    table = containers.by_age([older], judge(study, [older]).words())
-    assert table["age_months"].tolist() == [0, 6, 12, 18, 24, 30]
-    assert containers.age_figure([older], table) is not None
-    assert "Bottom minus top of each container against age, y" in containers.age_alt(table)
-    calm_study, calm_model = fit(layered(), DEPTHS, {"relative_percent": 5})
-    nothing = containers.by_age([calm_model], judge(calm_study, [calm_model]).words())
-    assert nothing.empty
-    assert containers.age_figure([calm_model], nothing) is None

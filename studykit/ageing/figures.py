@@ -1,0 +1,95 @@
+"""Own differences against age with fitted line, band, margin and the times at which it is passed."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from scipy import stats
+
+from studykit.ageing.tables import earliest
+from studykit.ageing.trend import Trend
+from studykit.core.record import significant
+from studykit.plot import profiles
+
+MARKS = "osD^vP"
+STEPS = 60
+
+
+def line_table(trends: tuple[Trend, ...]) -> pd.DataFrame:
+    """What the figure draws: points (container), fitted line with limits (line); months and differences as told."""
+    rows: list[tuple[object, ...]] = []
+    for t in trends:
+        show, own = t.own.margin.shown, t.own
+        rows += [(own.analyte, own.label, str(c), float(m), show(float(v)), math.nan, math.nan, own.unit)
+                 for c, m, v in zip(own.units, own.months, own.values, strict=True)]
+        at = np.linspace(0.0, max(t.horizon.oldest, min(t.horizon.bound, 1.05 * float(t.mean.estimate[0]))), STEPS)
+        found = t.at(at)
+        half = stats.t.isf(own.alpha, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se[0]
+        rows += [(own.analyte, own.label, "line", float(m), show(float(e)), show(float(e - h)), show(float(e + h)), own.unit)
+                 for m, e, h in zip(at, found.estimate[0], half, strict=True)]
+    return pd.DataFrame(rows, columns=["analyte", "group", "who", "months", "difference", "low", "high", "unit"])
+
+
+def over_time(trends: tuple[Trend, ...]) -> Figure:
+    """One panel a group: containers' own differences, line with both one-sided limits, margin, times of passing."""
+    if not trends:
+        return profiles.nothing("no analyte has a line over time")
+    table = line_table(trends)
+    figure = Figure(figsize=(min(3.6 * len(trends) + 0.6, 11.0), 3.3), layout="constrained")
+    axes = figure.subplots(1, len(trends), squeeze=False, sharey=True)[0]
+    for ax, t in zip(axes, trends, strict=True):
+        _panel(ax, t, table[table["group"] == t.own.label])
+    axes[0].set_ylabel(f"bottom \u2212 top of each container, {trends[0].own.unit}", fontsize=8)
+    return figure
+
+
+def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
+    low, high = (t.own.margin.shown(e) for e in t.own.edges)
+    ax.axhspan(low, high, color=profiles.BAND, zorder=0)
+    for edge in (low, high):
+        ax.axhline(edge, color=profiles.EDGE, lw=0.8, ls=(0, (3, 2)))
+    ax.axhline(0, color=profiles.EDGE, lw=0.8)
+    line, points = part[part["who"] == "line"], part[part["who"] != "line"]
+    seen = max(np.abs(points["difference"]).max(), high, -low)
+    room = (-1.35 * seen if min(points["difference"].min(), low) < 0 else 0, 1.35 * seen)
+    ax.fill_between(line["months"], line["low"].clip(*room), line["high"].clip(*room), color=profiles.THIN, alpha=0.25, lw=0)
+    ax.plot(line["months"], line["difference"].clip(*room), color=profiles.INK, lw=1.5)
+    if t.own.again:
+        for _, one in points.groupby("who"):
+            ax.plot(one["months"], one["difference"], color=profiles.THIN, lw=0.6, alpha=0.7)
+    ax.plot(points["months"], points["difference"], ls="", marker="o", ms=4, mfc="white", mec=profiles.INK)
+    for at, style, name in ((t.mean.safe[0], "-", "shown within up to"), (t.mean.estimate[0], ":", "fitted to pass")):
+        if math.isfinite(at) and 0 < at <= line["months"].max() and not (name[0] == "s" and t.mean.outside[0]):
+            ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
+            ax.annotate(f"{name} {significant(float(at), 3)}", (at, room[1]), rotation=90, va="top", ha="right", fontsize=6.5)
+    ax.set_ylim(*room)
+    ax.set_xlim(left=0)
+    ax.set_title(t.own.label, fontsize=9, loc="left")
+    ax.set_xlabel("age, months", fontsize=8)
+    ax.tick_params(labelsize=8)
+
+
+def alt(trends: tuple[Trend, ...]) -> str:
+    """Alt text: rates and times of the groups drawn."""
+    if not trends:
+        return "no figure"
+    parts = []
+    for t in trends:
+        ends = [t.own.margin.shown(float(t.at(np.array([m])).estimate[0, 0])) for m in t.own.span]
+        passes = f"passes the margin at {significant(float(t.mean.estimate[0]), 3)} months" if math.isfinite(
+            t.mean.estimate[0]) else "does not pass the margin"
+        parts.append(f"{t.own.label}: fitted line from {significant(ends[0], 2)} to {significant(ends[1], 2)} {t.own.unit}, "
+                     f"{passes}")
+    return f"Own difference of each container against age, {trends[0].own.analyte}. " + "; ".join(parts)
+
+
+def drawn(trends: tuple[Trend, ...]) -> tuple[Trend, ...]:
+    """The groups of the analyte that allows least, at most four."""
+    if not trends:
+        return ()
+    first = earliest(trends).own.analyte
+    return tuple(t for t in trends if t.own.analyte == first)[:4]

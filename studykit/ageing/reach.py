@@ -1,0 +1,263 @@
+"""When is the margin passed: on average, and by more than the declared share of containers.
+
+On average (ICH Q1E 2003, section 2.4 and appendix B: the earliest time at which a 95 % confidence limit of the mean meets
+the criterion). ``safe``: up to here both one-sided 1 - alpha limits of the fitted difference lie within the margin, followed
+from that observed age at which they lie furthest within; younger containers are taken to be no worse. ``latest``:
+from here one of the limits lies wholly beyond. [safe, latest] is the inverse regression after Fieller (1954, J. R. Stat.
+Soc. B 16:175) at level 1 - 2 alpha.
+
+Containers. ``safe``: up to here a tolerance limit shows with confidence 1 - alpha that at most the declared share lies
+beyond (Owen 1963; noncentral t). The share may lie on one side or be split: nine tenths on one side and one tenth on
+the other, whichever is shown. Where containers were drawn again, each has its own line and its own value at each time, any
+covariance within. Where each was opened once, the scatter of a container at age t is taken as s sqrt(1 + r (g/G)^2), G the
+largest g, with r from 0 (the same at all ages) to 64 (in proportion to age); every r gives an exact limit and the worst
+counts. Scatter of sampling and measurement counts as the containers' own, so the share errs upwards.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from studykit.ageing.courses import Course
+from studykit.ageing.lines import Lines
+
+Array = NDArray[np.float64]
+GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
+POINTS = 121
+FAR = 4.0
+"""How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Passing:
+    """Times in months of S studies: fitted, shown within up to, shown beyond from (infinite: not by the last time looked at).
+
+    ``outside``: True where a limit lies beyond the margin at every age observed; ``safe`` is NaN there.
+    """
+
+    estimate: Array
+    safe: Array
+    latest: Array
+    outside: NDArray[np.bool_]
+
+
+def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, alpha: float, span: tuple[float, float],
+                stop: float) -> Passing:
+    """When the mean difference passes the margin (low, high); limits are followed up to ``stop`` months.
+
+    ``span``: youngest and oldest age observed.
+
+    ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``.
+    """
+    low, high = margin
+
+    def limits(months: Array) -> tuple[Array, Array]:
+        found = lines.at(course.line(months))
+        half = stats.t.isf(alpha, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se
+        return found.estimate - half, found.estimate + half
+
+    def inside(months: Array) -> Array:
+        lower, upper = limits(months)
+        return np.asarray(np.minimum(high - upper, lower - low))
+
+    def beyond(months: Array) -> Array:
+        lower, upper = limits(months)
+        return np.asarray(np.maximum(lower - high, low - upper))
+
+    safe, outside = _until(inside, span, stop)
+    return Passing(estimate=crossing(lines.beta, course, margin), safe=safe, outside=outside,
+                   latest=_from(beyond, span[0], FAR * stop))
+
+
+def crossing(beta: Array, course: Course, margin: tuple[float, float]) -> Array:
+    """First time (S,) at which the fitted lines (S, 2) lie on or beyond the margin, months; infinite where never."""
+    level, rate = beta[:, 0], beta[:, 1]
+    edge = np.where(rate > 0, margin[1], margin[0])
+    with np.errstate(all="ignore"):
+        g = np.where((level >= margin[1]) | (level <= margin[0]), 0.0, np.where(rate == 0, np.inf, (edge - level) / rate))
+    return _months(course, g)
+
+
+def _months(course: Course, g: Array) -> Array:
+    if course.shape == "linear":
+        return g
+    if course.shape == "square root":
+        return g**2
+    with np.errstate(all="ignore"):
+        return np.where(g >= 1, np.inf, -np.log1p(-np.minimum(g, 1.0)) / np.log(2) * float(course.half_months or 1))
+
+
+def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float) -> tuple[Array, NDArray[np.bool_]]:
+    """Where ``gap`` (S, T) first falls below zero after its best time within ``span``, ``stop`` where it does not.
+
+    And True where it lies below zero all over the span.
+    """
+    grid = np.unique(np.concatenate([np.linspace(*span, POINTS), np.linspace(span[1], max(stop, span[1]), POINTS)]))
+    found = gap(grid)
+    bad, last = ~(found >= 0), len(grid)
+    best = np.where(np.isnan(found[:, :POINTS]), -np.inf, found[:, :POINTS]).argmax(axis=1)
+    after_best = bad & (np.arange(last) >= best[:, None])
+    first = np.where(after_best.any(axis=1), after_best.argmax(axis=1), last)
+    at = np.clip(first, 1, last - 1)
+    before, after = (np.take_along_axis(found, k[:, None], 1)[:, 0] for k in (at - 1, at))
+    with np.errstate(all="ignore"):
+        part = np.where(np.isfinite(after), before / (before - after), 0.0)
+    none = np.take_along_axis(bad, best[:, None], 1)[:, 0]
+    safe = np.where(none, np.nan, np.where(first == last, stop, grid[at - 1] + part * (grid[at] - grid[at - 1])))
+    if len(safe) == 1 and not none[0] and first[0] < last and np.isfinite(after[0]):
+        safe[0] = optimize.brentq(lambda t: float(gap(np.array([t]))[0, 0]), grid[at[0] - 1], grid[at[0]], xtol=1e-9)
+    return safe, none
+
+
+def _from(gap: Callable[[Array], Array], youngest: float, stop: float) -> Array:
+    """First time at which ``gap`` rises above zero; infinite where it does not up to ``stop``."""
+    late, never = _until(lambda t: -gap(t), (youngest, youngest), stop)
+    return np.where(never, youngest, np.where(late >= stop, np.inf, late))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Law:
+    """Normal laws of the containers at T times: mean, scatter and leverage, each (laws, S, T), on df degrees of freedom.
+
+    leverage: variance of the mean's estimate in units of the scatter's square. ``chosen`` (S,): the law for point estimates.
+    """
+
+    mean: Array
+    scatter: Array
+    leverage: Array
+    df: int
+    chosen: NDArray[np.intp]
+
+
+def opened_once(values: Array, course: Course, months: Array, at: Array) -> Law:
+    """Laws at times ``at`` from containers opened once each, values (S, n): one for each growth of scatter with age."""
+    X, L = course.line(months), course.line(at)
+    top = float(X[:, 1].max())
+    means, scatters, leverages, likelihood = [], [], [], []
+    for r in GROWTH:
+        variance, later = 1 + r * (X[:, 1] / top) ** 2, 1 + r * (L[:, 1] / top) ** 2
+        unit = np.linalg.inv((X / variance[:, None]).T @ X)
+        beta = (values / variance) @ X @ unit
+        square = ((values - beta @ X.T) ** 2 / variance).sum(axis=1) / (len(X) - 2)
+        means.append(beta @ L.T)
+        scatters.append(np.sqrt(square[:, None] * later))
+        leverages.append(np.broadcast_to(np.einsum("tq,qr,tr->t", L, unit, L) / later, scatters[-1].shape))
+        with np.errstate(divide="ignore"):
+            likelihood.append(len(X) * np.log(square) + np.log(variance).sum())
+    return Law(mean=np.stack(means), scatter=np.stack(scatters), leverage=np.stack(leverages), df=len(X) - 2,
+               chosen=np.argmin(np.stack(likelihood), axis=0))
+
+
+def own_lines(values: Array, course: Course, months: Array, units: ArrayLike) -> Array:
+    """Each container's own line (S, m, 2) by least squares; containers seen at one age only are left out."""
+    X, codes = course.line(months), np.unique(units, return_inverse=True)[1]
+    found = []
+    for m in range(int(codes.max()) + 1):
+        own = codes == m
+        if np.ptp(X[own, 1]) > 0:
+            found.append(values[:, own] @ X[own] @ np.linalg.inv(X[own].T @ X[own]))
+    return np.stack(found, axis=1) if found else np.zeros((len(values), 0, 2))
+
+
+def drawn_again(lines: Array, course: Course, at: Array) -> Law:
+    """The law at times ``at`` from the containers' own lines (S, m, 2): their values at each time, any covariance within."""
+    each = lines @ course.line(at).T
+    m = each.shape[1]
+    return Law(mean=each.mean(axis=1)[None], scatter=each.std(axis=1, ddof=1)[None], df=m - 1,
+               leverage=np.full((1, len(each), len(at)), 1 / m), chosen=np.zeros(len(each), dtype=np.intp))
+
+
+def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
+                 span: tuple[float, float], stop: float) -> Passing:
+    """When more than ``share`` (0 to 1) of the containers lie beyond the margin; ``law`` gives their laws at times (T,)."""
+    splits = ((0.9 * share, 0.1 * share), (0.1 * share, 0.9 * share))
+
+    def shown_within(months: Array) -> Array:
+        found = law(months)
+        sides = [np.minimum(_confidence(found, margin[1], 1, a), _confidence(found, margin[0], -1, b)) for a, b in splits]
+        return np.asarray(np.max(sides, axis=0).min(axis=0) - (1 - alpha))
+
+    def shown_beyond(months: Array) -> Array:
+        found = law(months)
+        sides = [_confidence(found, edge, sign, share) for edge, sign in ((margin[1], 1), (margin[0], -1))]
+        return np.asarray(alpha - np.min(sides, axis=0).max(axis=0))
+
+    def fitted(months: Array) -> Array:
+        found = law(months)
+        some = np.arange(found.mean.shape[1])
+        mean, sd = found.mean[found.chosen, some], found.scatter[found.chosen, some]
+        with np.errstate(all="ignore"):
+            return share - special.ndtr((mean - margin[1]) / sd) - special.ndtr((margin[0] - mean) / sd)
+
+    safe, outside = _until(shown_within, span, stop)
+    point, never = _until(fitted, (0.0, 0.0), FAR * stop)
+    return Passing(estimate=np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point)), safe=safe, outside=outside,
+                   latest=_from(shown_beyond, span[0], FAR * stop))
+
+
+def _confidence(law: Law, edge: float, sign: int, share: float) -> Array:
+    """Confidence that at most ``share`` of the containers lie beyond the edge on that side, (laws, S, T)."""
+    root = np.sqrt(law.leverage)
+    with np.errstate(all="ignore"):
+        reach = np.clip(sign * (edge - law.mean) / (law.scatter * root), -1e6, 1e6)
+    return np.asarray(special.nctdtr(law.df, special.ndtri(1 - share) / root, reach))
+
+
+def by_ages(values: Array, months: Array, units: ArrayLike, ages: NDArray[np.intp], margin: tuple[float, float], *,
+            alpha: float) -> Passing:
+    """The mean's times without a line, from the means of the ages ``ages`` (n,) counted from the youngest; values (n,).
+
+    ``safe``: the last age up to which every mean is shown within; ``latest``: the first that is shown beyond; the fitted
+    time lies on straight lines between the means. Scatter is each age's own where containers were drawn again, else pooled
+    over the ages; what cannot be judged is not shown.
+    """
+    k, again = int(ages.max()) + 1, len(np.unique(units)) < len(months)
+    at, mean, count = (np.array([f(x[ages == a]) for a in range(k)]) for f, x in (
+        (np.mean, months), (np.mean, values), (len, values)))
+    rest = np.array([((values[ages == a] - mean[a]) ** 2).sum() for a in range(k)])
+    df = count - 1.0 if again else np.full(k, float(len(values) - k))
+    with np.errstate(all="ignore"):
+        square = np.where(df > 0, (rest if again else rest.sum()) / df, np.inf)
+        half = stats.t.isf(alpha, np.maximum(df, 1.0)) * np.sqrt(square / count)
+    within = (mean + half <= margin[1]) & (mean - half >= margin[0])
+    beyond = (mean - half > margin[1]) | (mean + half < margin[0])
+    first = int(np.argmin(within)) if not within.all() else k
+    late = at[int(np.argmax(beyond))] if beyond.any() else np.inf
+    return Passing(estimate=np.array([_between(at, mean, margin)]), safe=np.array([at[first - 1] if first else np.nan]),
+                   latest=np.array([late]), outside=np.array([first == 0]))
+
+
+def _between(at: Array, mean: Array, margin: tuple[float, float]) -> float:
+    """First time at which straight lines between the means leave the margin; infinite where they do not."""
+    out = (mean > margin[1]) | (mean < margin[0])
+    if not out.any():
+        return float(np.inf)
+    k = int(np.argmax(out))
+    edge = margin[1] if mean[k] > margin[1] else margin[0]
+    return float(at[k] if k == 0 else at[k - 1] + (edge - mean[k - 1]) / (mean[k] - mean[k - 1]) * (at[k] - at[k - 1]))
+
+
+def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units: ArrayLike, margin: tuple[float, float], *,
+              times: int = 2000, level: float = 0.9, seed: int = 0) -> tuple[float, float]:
+    """Percentile interval of the time at which the mean passes, from ``times`` refits of simulated containers.
+
+    values (n,). Where containers were drawn again their own lines are drawn anew from the normal law found, and averaged;
+    where each was opened once, values about the fitted line with the likeliest growth of scatter, and fitted by least
+    squares. Infinite where that share of the refits never passes.
+    """
+    rng, X, m = np.random.default_rng(seed), course.line(months), len(np.unique(units))
+    if m < len(months):
+        own = own_lines(values[None], course, months, units)[0]
+        root = np.linalg.cholesky(np.cov(own.T) + 1e-12 * np.diag(own.var(axis=0) + 1e-300))
+        beta = lines.beta + rng.standard_normal((times, len(own), 2)).mean(axis=1) @ root.T
+    else:
+        law = opened_once(values[None], course, months, months)
+        made = lines.beta @ X.T + rng.standard_normal((times, m)) * law.scatter[law.chosen[0], 0]
+        beta = made @ X @ np.linalg.inv(X.T @ X)
+    low, high = np.quantile(crossing(beta, course, margin), [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+    return float(low), float(high)

@@ -1,0 +1,303 @@
+"""Rates, times and answers as tables and sentences: what the report prints of time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.ageing.courses import Course, LackOfFit, lack_of_fit
+from studykit.ageing.pooling import ich_time, pool, random_lots
+from studykit.ageing.reach import Passing
+from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
+from studykit.core.record import significant
+from studykit.study.ages import DAYS_A_MONTH, stands_from
+from studykit.study.definition import Study
+from studykit.study.stages import OpenStage
+
+RATE_COLUMNS = ["analyte", "group", "containers", "differences", "per month", "month low", "month high", "per year", "year low",
+                "year high", "unit", "df", "p no change"]
+PAIR_COLUMNS = ["analyte", "groups", "difference per year", "low", "high", "unit", "df", "p"]
+TIME_COLUMNS = ["analyte", "group", "margin", "oldest", "looked at up to", "mean fitted", "mean within up to",
+                "mean beyond from", "simulated low", "simulated high", "containers fitted", "containers within up to",
+                "allowed, %", "in words"]
+COURSE_COLUMNS = ["analyte", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
+POOL_COLUMNS = ["analyte", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice", "time, months",
+                "random: lots", "mean lot within up to", "share of lots within up to"]
+ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence"]
+ACTION_COLUMNS = ["container", "group", "age, months", "what to do", "until", "because of"]
+YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
+
+
+def whole_time(months: float) -> str:
+    """A time rounded down to what a calendar can use: months from three on, weeks from three on, else days."""
+    if months >= 3:
+        return f"{math.floor(months + 1e-9)} months"
+    days = math.floor(months * DAYS_A_MONTH + 1e-6)
+    number, noun = (days // 7, "week") if days >= 21 else (days, "day")
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def rates(found: Ageing) -> pd.DataFrame:
+    """Change of the bottom-minus-top difference with standing time, 95 % intervals (RATE_COLUMNS).
+
+    Per month and per year; for a curved course in the first month and the first year.
+    """
+    rows = []
+    for t in found.trends:
+        r, own = t.rate, t.own
+        half = float(stats.t.isf(0.025, r.df[0]) * r.se[0, 0])
+        told = [own.margin.shown(float(b) * float(own.course.column(m))) for m in (1.0, YEAR)
+                for b in (r.estimate[0, 0], r.estimate[0, 0] - half, r.estimate[0, 0] + half)]
+        rows.append((own.analyte, own.label, len(np.unique(own.units)), len(own.values), *told, own.unit, r.df[0], t.p_rate()))
+    return pd.DataFrame(rows, columns=RATE_COLUMNS)
+
+
+def rate_pairs(found: Ageing) -> pd.DataFrame:
+    """Whether groups settle at different rates: each pair by Welch's test of their rates (PAIR_COLUMNS)."""
+    rows = []
+    for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
+        some = found.of(analyte)
+        for i, a in enumerate(some):
+            rows += [(analyte, f"{b.own.label} against {a.own.label}", *_welch(a, b)) for b in some[i + 1:]]
+    return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+
+
+def _welch(a: Trend, b: Trend) -> tuple[float, float, float, str, float, float]:
+    (ra, rb), g = (a.rate, b.rate), float(a.own.course.column(YEAR))
+    va, vb = ra.se[0, 0] ** 2, rb.se[0, 0] ** 2
+    d, se = float(rb.estimate[0, 0] - ra.estimate[0, 0]), math.sqrt(va + vb)
+    df = float((va + vb) ** 2 / (va**2 / ra.df[0] + vb**2 / rb.df[0])) if se > 0 else math.nan
+    half, show = float(stats.t.isf(0.025, df)) * se, a.own.margin.shown
+    return show(d * g), show((d - half) * g), show((d + half) * g), a.own.unit, df, float(2 * stats.t.sf(abs(d) / se, df))
+
+
+def times(found: Ageing) -> pd.DataFrame:
+    """When the margin is passed, months: on average and by more than the allowed share of containers (TIME_COLUMNS)."""
+    rows = []
+    for t in found.trends:
+        s = t.spread
+        rows.append((t.own.analyte, t.own.label, t.own.margin.text, t.horizon.oldest, t.horizon.bound, t.mean.estimate[0],
+                     t.mean.safe[0], t.mean.latest[0], *t.simulated, math.nan if s is None else s.estimate[0],
+                     math.nan if s is None else s.safe[0], 100 * t.own.share, words(t)))
+    return pd.DataFrame(rows, columns=TIME_COLUMNS)
+
+
+def times_shown(table: pd.DataFrame) -> pd.DataFrame:
+    """``times`` for a page: intervals in one cell, months with three digits."""
+    if table.empty:
+        return table
+    span = [f"{_months(a)} to {_months(b)}" if a == a else ""
+            for a, b in zip(table["mean within up to"], table["mean beyond from"], strict=True)]
+    again = [f"{_months(a)} to {_months(b)}" for a, b in zip(table["simulated low"], table["simulated high"], strict=True)]
+    return pd.DataFrame({
+        "analyte": table["analyte"], "group": table["group"], "mean passes, fitted": table["mean fitted"].map(_months),
+        "interval": span, "simulated": again, "containers, fitted": table["containers fitted"].map(_months),
+        "containers, shown up to": table["containers within up to"].map(_months), "in words": table["in words"]})
+
+
+def _months(value: float) -> str:
+    return "" if value != value else "never" if math.isinf(value) else significant(value, 3)
+
+
+def words(t: Trend) -> str:
+    """The times of one group in words, rounded down to the calendar."""
+    if t.bent:
+        return _bent_words(t)
+    mean, share, s = _mean_words(t), f"{100 * t.own.share:g} %", t.spread
+    if s is None:
+        return f"{mean}; too few containers to say more than that of their share"
+    if s.outside[0]:
+        return f"{mean}; that at most {share} of containers lie beyond is shown at no age"
+    last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
+    return f"{mean}; at most {share} of containers beyond up to {whole_time(s.safe[0])}{last}"
+
+
+def _mean_words(t: Trend) -> str:
+    passing, youngest = t.mean, t.own.span[0]
+    if passing.outside[0]:
+        if passing.latest[0] > youngest:
+            late = f", and beyond it from {_months(passing.latest[0])} months on" if math.isfinite(passing.latest[0]) else ""
+            return f"on average shown to be within the margin at no age{late}"
+        start = "already at filling, as the line goes" if passing.estimate[0] <= 0 else "already at the youngest age"
+        return f"on average beyond the margin {start} ({whole_time(youngest)} was the youngest)"
+    beyond = f" ({whole_time(t.horizon.oldest)} observed)" if passing.safe[0] > t.horizon.oldest else ""
+    if passing.safe[0] >= t.horizon.bound:
+        return f"on average the margin is not passed within {whole_time(t.horizon.bound)}{beyond}"
+    return f"on average within the margin up to {whole_time(passing.safe[0])}{beyond}"
+
+
+def _bent_words(t: Trend) -> str:
+    """By the means of the ages, where they do not lie on the declared course."""
+    late = t.mean.latest[0]
+    within = ("shown within the margin at no age" if t.mean.outside[0] else
+              f"shown within the margin up to the age of {whole_time(t.mean.safe[0])}")
+    beyond = f", beyond it from that of {whole_time(late)} on" if math.isfinite(late) else ""
+    return (f"on average {within}{beyond}, by the means of the ages, because they do not lie on the declared course; nothing "
+            "is said of other ages nor of the share of containers")
+
+
+def courses(found: Ageing, study: Study) -> pd.DataFrame:
+    """Lack of fit of the declared course and of others, over all groups of an analyte (COURSE_COLUMNS)."""
+    declared, rows = course_of(study), []
+    for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
+        for course in dict.fromkeys((declared, *HORIZONS)):
+            f = _fit(found.of(analyte), course)
+            how = "no" if course != declared else "yes" if study.time is not None else "taken, not declared"
+            rows.append((analyte, course.words(), how, f.statistic, f.df1, f.df2, f.p, f.sum_of_squares))
+    return pd.DataFrame(rows, columns=COURSE_COLUMNS)
+
+
+def _fit(trends: Sequence[Trend], course: Course) -> LackOfFit:
+    own = [t.own for t in trends]
+    return lack_of_fit(np.concatenate([o.values for o in own]), np.concatenate([o.months for o in own]),
+                       np.concatenate([[o.label] * len(o.values) for o in own]), np.concatenate([o.units for o in own]), course)
+
+
+def pooled(found: Ageing) -> pd.DataFrame:
+    """ICH Q1E's preliminary tests for lots and for groups, its time, and lots as a sample of lots beside it (POOL_COLUMNS)."""
+    rows = []
+    for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
+        some = found.of(analyte)
+        own, label = some[0].own, np.concatenate([[t.own.label] * len(t.own.values) for t in some])
+        y, m, lots = (np.concatenate([getattr(t.own, k) for t in some]) for k in ("values", "months", "lots"))
+        span, stop = (float(m.min()), float(m.max())), min(t.horizon.bound for t in some)
+        for factor, codes in (("group", label), ("lot", lots)):
+            if not _carries_lines(codes, m):
+                continue
+            p = pool(y, m, list(codes), own.course)
+            at = ich_time(y, m, list(codes), own.course, own.edges, choice=p.choice, alpha=own.alpha, span=span, stop=stop)
+            r = None if factor != "lot" else random_lots(y, m, list(codes), own.course, own.edges, own.share, alpha=own.alpha,
+                                                         span=span, stop=stop)
+            more = (r.lots, r.mean.safe[0], r.share.safe[0]) if r is not None else (0, math.nan, math.nan)
+            rows.append((analyte, factor, len(set(codes)), p.rates_f, p.rates_p, p.levels_f, p.levels_p, p.choice, at,
+                         *more))
+    return pd.DataFrame(rows, columns=POOL_COLUMNS)
+
+
+def _carries_lines(codes: np.ndarray, months: np.ndarray) -> bool:
+    """True with two or more levels, each of three differences or more at two ages or more."""
+    levels = set(codes)
+    return len(levels) > 1 and all((codes == c).sum() > 2 and len(set(months[codes == c])) > 1 for c in levels)
+
+
+def answers(study: Study, found: Ageing) -> pd.DataFrame:
+    """One sentence a group: the time that the earliest analyte allows, with its interval (ANSWER_COLUMNS)."""
+    rows = []
+    for label in dict.fromkeys(t.own.label for t in found.trends):
+        some = [t for t in found.trends if t.own.label == label]
+        first = earliest(some)
+        text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if unclear(t) and t is not first])
+        rows.append((label, first.own.analyte, allowed(first), text))
+    return pd.DataFrame(rows, columns=ANSWER_COLUMNS)
+
+
+def unclear(t: Trend) -> bool:
+    """True where the mean is shown neither within the margin nor beyond it, at no age."""
+    return bool(t.mean.outside[0] and math.isinf(t.mean.latest[0]))
+
+
+def earliest(some: Sequence[Trend]) -> Trend:
+    """The analyte that allows least: by what is shown, then by the fitted time; an unclear one only where all are."""
+    return min(some, key=lambda t: (unclear(t), allowed(t), float(t.mean.estimate[0])))
+
+
+def allowed(t: Trend) -> float:
+    """Months up to which the mean, and the share of containers where it can be judged, are shown within; 0 where at no age."""
+    times = [t.mean, *([t.spread] if t.spread is not None else [])]
+    return min(0.0 if p.outside[0] else float(p.safe[0]) for p in times)
+
+
+def _sentence(study: Study, t: Trend, analytes: int) -> str:
+    label, who = t.own.label[0].upper() + t.own.label[1:], study.label_of(t.own.analyte)
+    text = f"{label}: {who} decides; {words(t)}." if analytes > 1 else f"{label}, {who}: {words(t)}."
+    if not t.bent and math.isfinite(t.mean.estimate[0]) and not (t.mean.outside[0] and t.mean.estimate[0] <= 0):
+        low = "filling" if t.mean.outside[0] else significant(float(t.mean.safe[0]), 3)
+        text += (f" The fitted mean passes {t.own.margin.text} at {significant(t.mean.estimate[0], 3)} months "
+                 f"({100 * (1 - 2 * t.own.alpha):g} % interval {low} to {_end(t.mean)}).")
+    return text + (f" Beyond {whole_time(t.horizon.oldest)} nothing was observed: {t.horizon.why}." if _far(t) else "")
+
+
+def _unclear(study: Study, some: Sequence[Trend]) -> str:
+    """Analytes that are shown neither within nor beyond."""
+    if not some:
+        return ""
+    return f" Shown neither within nor beyond at any age: {', '.join(study.label_of(t.own.analyte) for t in some)}."
+
+
+def _end(passing: Passing) -> str:
+    return "no end" if math.isinf(passing.latest[0]) else significant(passing.latest[0], 3)
+
+
+def _far(t: Trend) -> bool:
+    return not t.mean.outside[0] and not t.bent and bool(t.mean.estimate[0] > t.horizon.oldest)
+
+
+def actions(study: Study, found: Ageing, containers: pd.DataFrame) -> pd.DataFrame:
+    """What to do with each stored container as it stood when sampled (ACTION_COLUMNS).
+
+    Treat: older than the time from which its group is shown beyond. Sample again or treat: older than what is shown to be
+    within. Leave: younger; ``until`` is the day on which it reaches that time. By the analyte that allows least.
+    """
+    begins = dict(zip(containers["container"], stands_from(containers, study), strict=True))
+    of = {str(c): t.own.label for t in found.trends for c in t.own.units}
+    ages: dict[str, float] = {}
+    for t in found.trends:
+        ages |= {str(c): max(float(m), ages.get(str(c), 0.0)) for c, m in zip(t.own.units, t.own.months, strict=True)}
+    rows = []
+    for c in (c for c in containers["container"] if c in of):
+        some = [t for t in found.trends if t.own.label == of[c]]
+        first, passed = earliest(some), min(some, key=lambda t: float(t.mean.latest[0]))
+        least, gone = allowed(first), ages[c] > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH
+        what = "treat" if gone else "leave" if ages[c] <= least else "treat or sample again"
+        until = _day(begins[c], least) if what == "leave" else ""
+        rows.append((c, of[c], ages[c], what, until, (passed if gone else first).own.analyte))
+    return pd.DataFrame(rows, columns=ACTION_COLUMNS)
+
+
+def _day(begins: pd.Timestamp, months: float) -> str:
+    """The day on which a container has stood so long, the part of a day left out; empty where its beginning is not known."""
+    return "" if pd.isna(begins) else f"{begins + pd.Timedelta(days=math.floor(months * DAYS_A_MONTH)):%Y-%m-%d}"
+
+
+def action_words(table: pd.DataFrame) -> str:
+    """The list of what to do in a sentence each; empty without rows."""
+    out = []
+    for what, words_ in (("treat", "Treat before use"), ("treat or sample again", "Treat, or sample again before use"),
+                         ("leave", "Leave")):
+        part = table[table["what to do"] == what]
+        if len(part):
+            until = f" (sample again from {part['until'].min()} on)" if what == "leave" and part["until"].min() else ""
+            out.append(f"- {words_}{until}: {', '.join(part['container'])}.")
+    return "\n".join(out)
+
+
+def said(study: Study, found: Ageing) -> str:
+    """What was asked and declared about time, and which analytes or groups have no line, in sentences."""
+    if not asked(study):
+        return ("The study does not ask about time: study.toml has no section [time], and age is no factor that acts on "
+                "depth.")
+    course = course_of(study)
+    text = (f"Declared before the data: {course.words()}." if study.time is not None else
+            "No section [time] was declared, so a straight line in time is taken; a course chosen after the data decides "
+            "nothing.")
+    if study.time is None or study.time.starts is None:
+        text += (" The clock starts at filling, or at the last mixing of a stored container where that is later; moves do "
+                 "not count.")
+    gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
+    return "\n".join([text, *gone])
+
+
+def record_times(stage: OpenStage, found: Ageing) -> None:
+    """Record rates and times of every group under names of analyte and group."""
+    for k, t in enumerate(found.trends):
+        name = f"{''.join(c if c.isalnum() else '_' for c in t.own.analyte)}.{k if t.own.label != ALL else 'all'}"
+        r = t.rate
+        stage.record(f"rate_year.{name}", t.own.margin.shown(float(r.estimate[0, 0]) * float(t.own.course.column(YEAR))),
+                     t.own.unit, 3, kind="optimised", table="rates.csv")
+        for part, value in (("fitted", t.mean.estimate[0]), ("within", t.mean.safe[0]), ("beyond", t.mean.latest[0])):
+            if math.isfinite(value):
+                stage.record(f"time_{part}.{name}", float(value), "months", 3, kind="optimised", table="times.csv")

@@ -1,0 +1,92 @@
+"""How old a container was at a visit: the day its clock starts, its age in months, and what is odd about the days.
+
+The clock starts at filling or, for stored containers, at the last mixing where that is later, because mixing undoes what
+settled. Whether a move stirred the liquid as well is no matter for the kit to guess: with a section [time] in study.toml and
+containers that were moved later, it asks (``time.starts``).
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from studykit.core.errors import Fault
+from studykit.study.columns import CONTAINERS, SAMPLES
+from studykit.study.definition import Study
+
+DAYS_A_MONTH = 365.2425 / 12
+
+
+def stands_from(containers: pd.DataFrame, study: Study | None) -> pd.Series:
+    """The day from which each container stood; missing where it is not known."""
+    starts = study.time.starts if study is not None and study.time is not None else None
+    start = containers["filled_on"]
+    later = {"filled": (), "moved": ("last_mixed_on", "last_moved_on")}.get(starts or "", ("last_mixed_on",))
+    everyone = pd.Series(True, index=containers.index)
+    stored = containers["treatment"].isin(["stored", ""]) if "treatment" in containers else everyone
+    for name in later:
+        if name in containers:
+            start = start.where(~stored | containers[name].isna() | (containers[name] <= start), containers[name])
+    return start
+
+
+def container_ages(containers: pd.DataFrame, study: Study | None) -> pd.Series:
+    """Age at sampling in months, from the days where both are given, else as written."""
+    age = (containers["sampled_on"] - stands_from(containers, study)).dt.days / DAYS_A_MONTH
+    return age.where(age.notna(), containers["age_months"])
+
+
+def visit_ages(joined: pd.DataFrame, study: Study) -> dict[str, pd.Series]:
+    """Day of the visit and age at it, from samples joined to containers; a sample without a visit has its container's day."""
+    own = joined["sampled_on"] if "sampled_on" in joined else pd.Series(pd.NaT, index=joined.index)
+    day = joined["visited_on"].fillna(own) if "visited_on" in joined else own
+    if "filled_on" not in joined:
+        return {"visited_on": day, "age_months": joined["age_months"]}
+    age = (day - stands_from(joined, study)).dt.days / DAYS_A_MONTH
+    return {"visited_on": day, "age_months": age.where(age.notna(), joined["age_months"])}
+
+
+def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+    """Mixing after sampling, moves that the study is silent about, visits before the clock starts."""
+    stored = containers[containers["treatment"] == "stored"] if "treatment" in containers else containers
+    faults = [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_mixed_on", value=f"{r['last_mixed_on']:%Y-%m-%d}",
+                    reason="lies after sampled_on, but the container is called stored",
+                    remedy="correct the day, or call it a remixed control")
+              for r in stored[stored["last_mixed_on"] > stored["sampled_on"]].to_dict("records")]
+    return faults + _moves(stored, study) + _visits(containers, samples, study, line)
+
+
+def _moves(stored: pd.DataFrame, study: Study | None) -> list[Fault]:
+    """One question where containers were moved after their clock started and [time] does not say what that means."""
+    if study is None or study.time is None or study.time.starts is not None:
+        return []
+    moved = stored[stored["last_moved_on"] > stands_from(stored, study)]
+    if moved.empty:
+        return []
+    named = ", ".join(moved["container"].astype(str).head(3)) + (" and others" if len(moved) > 3 else "")
+    return [Fault(file="study.toml", column="time.starts", value="",
+                  reason=f"is not said, but {len(moved)} of {len(stored)} stored containers were moved after they began to "
+                         f"stand ({named})",
+                  remedy="write starts = \"moved\" if the moves stirred the liquid, else starts = \"mixed\"")]
+
+
+def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+    """Visits before the container began to stand, and the same zone drawn twice at one visit."""
+    if "visited_on" not in samples or samples["visited_on"].isna().all() or "container" not in containers:
+        return []
+    start = dict(zip(containers["container"], stands_from(containers, study), strict=True))
+    early = samples[samples["visited_on"] < samples["container"].map(start)]
+    faults = [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
+                    reason=f"lies before container {r['container']} began to stand ({start[r['container']]:%Y-%m-%d})",
+                    remedy="correct the day of the visit, of filling or of the last mixing")
+              for r in early.to_dict("records")]
+    some = samples[samples["kind"] == "spot"]
+    named = set(some.loc[some["visited_on"].notna(), "container"])
+    mixed = some[some["container"].isin(named) & some["visited_on"].isna()]
+    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
+                     reason=f"is empty, but other samples of container {r['container']} name their visit",
+                     remedy="write the day of the visit") for r in mixed.to_dict("records")]
+    twice = some[some["visited_on"].notna() & some.duplicated(["container", "visited_on", "depth"])]
+    return faults + [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
+                           reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
+                           remedy="give each visit its own day, or call the second a duplicate")
+                     for r in twice.to_dict("records")]

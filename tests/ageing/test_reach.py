@@ -1,0 +1,153 @@
+"""Times to the margin: formulas worked by hand, exact special cases, and chances by simulation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import optimize, stats
+
+from studykit.ageing.courses import Course, same_ages
+from studykit.ageing.lines import fit_lines
+from studykit.ageing.reach import (
+    Passing,
+    bootstrap,
+    by_ages,
+    crossing,
+    drawn_again,
+    mean_passes,
+    opened_once,
+    own_lines,
+    share_passes,
+)
+
+LINEAR = Course()
+MARGIN = (-10.0, 10.0)
+T = np.repeat([4.0, 12, 20, 30], 3)
+
+
+def sisters(rate: float, sd: float, seed: int = 1) -> np.ndarray:
+    return rate * T + np.random.default_rng(seed).normal(0, sd, len(T))
+
+
+def test_fieller_by_its_quadratic() -> None:
+    # Fieller 1954: the times where (M - a - b t)^2 = q^2 (v11 + 2 v12 t + v22 t^2), solved as a quadratic
+    y = sisters(0.5, 1.0)
+    fit = fit_lines(y, LINEAR.line(T), np.arange(12), "equal")
+    (a, b), v, q = fit.beta[0], fit.covariance[0], stats.t.isf(0.05, 10)
+    roots = np.roots([b**2 - q**2 * v[1, 1], -2 * b * (10 - a) - 2 * q**2 * v[0, 1], (10 - a) ** 2 - q**2 * v[0, 0]])
+    found = mean_passes(fit, LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
+    assert (found.safe[0], found.latest[0]) == pytest.approx(sorted(roots), rel=1e-7)
+    assert found.estimate[0] == pytest.approx((10 - a) / b)
+
+
+def test_falling_differences_pass_the_lower_edge() -> None:
+    up, down = (mean_passes(fit_lines(s * sisters(0.5, 1.0), LINEAR.line(T), np.arange(12)), LINEAR, MARGIN, alpha=0.05,
+                            span=(4, 30), stop=60) for s in (1, -1))
+    assert up.safe[0] == pytest.approx(down.safe[0])
+    assert up.estimate[0] == pytest.approx(down.estimate[0])
+
+
+def passing(y: np.ndarray, stop: float = 30.0) -> Passing:
+    return mean_passes(fit_lines(y, LINEAR.line(T), np.arange(12)), LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=stop)
+
+
+def test_not_reached_and_never() -> None:
+    flat = passing(sisters(0.0, 0.1))
+    assert flat.safe[0] == 30
+    assert np.isinf(flat.latest[0])
+    assert not flat.outside[0]
+
+
+def test_beyond_at_the_start() -> None:
+    high = passing(sisters(0.5, 0.1) + 20)
+    assert high.outside[0]
+    assert np.isnan(high.safe[0])
+    assert (high.latest[0], high.estimate[0]) == (4, 0)
+
+
+def test_limits_are_followed_from_where_they_lie_furthest_within() -> None:
+    y = sisters(0.45, 2.5, seed=3) - 3
+    start = fit_lines(y, LINEAR.line(T), np.arange(12)).at([[1, 4.0]])
+    assert start.estimate[0, 0] - stats.t.isf(0.05, start.df[0]) * start.se[0, 0] < -3  # wide at the youngest age
+    assert 12 < passing(y).safe[0] < 30
+
+
+def test_by_the_ages_means_where_there_is_no_line() -> None:
+    y = np.repeat([1.0, 1.5, 18.0, 19.0], 3) + np.tile([-0.3, 0.0, 0.3], 4)
+    found = by_ages(y, T, np.arange(12), same_ages(T), MARGIN, alpha=0.05)
+    # by hand: 12 + (10 - 1.5) / (18 - 1.5) * 8
+    assert (found.safe[0], found.latest[0], found.estimate[0]) == pytest.approx((12, 20, 16.121212))
+    wide = by_ages(y + np.tile([-9.0, 0.0, 9.0], 4), T, np.arange(12), same_ages(T), MARGIN, alpha=0.05)
+    assert wide.outside[0]
+
+
+def test_crossing_inverts_every_course() -> None:
+    for course in (LINEAR, Course(shape="square root"), Course(shape="saturating", half_months=8)):
+        beta = np.array([[0.5, 20.0]])
+        t = crossing(beta, course, MARGIN)[0]
+        assert float(beta[0] @ course.line(t)) == pytest.approx(10)
+    assert np.isinf(crossing(np.array([[0.0, 9.0]]), Course(shape="saturating", half_months=8), MARGIN)[0])
+
+
+def test_one_law_is_the_tolerance_limit_of_a_normal_sample() -> None:
+    # k for 12 values, content 0.95, confidence 0.95, one side: 2.736 (Natrella 1963, NBS Handbook 91, table A-7; from memory)
+    each = np.random.default_rng(4).normal(0, 1, (1, 12))
+    lines = np.stack([each, np.zeros_like(each)], axis=2)
+    edge = float(each.mean() + 2.736 * each.std(ddof=1))
+    for room, inside in ((0.02, True), (-0.02, False)):
+        found = share_passes(lambda t: drawn_again(lines, LINEAR, t), (-1e6, edge + room), 0.05 / 0.9, alpha=0.05,
+                             span=(1, 9), stop=9)
+        assert bool(found.outside[0]) is not inside
+
+
+def test_share_of_containers_is_passed_before_the_mean() -> None:
+    y = sisters(0.5, 1.0)[None]
+    mean = mean_passes(fit_lines(y, LINEAR.line(T), np.arange(12)), LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
+    some = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
+    assert some.safe[0] < mean.safe[0]
+    assert some.estimate[0] < mean.estimate[0]
+
+
+def test_fitted_share_is_the_declared_one_at_the_fitted_time() -> None:
+    y = sisters(0.5, 1.0)[None]
+    found = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
+    law = opened_once(y, LINEAR, T, found.estimate)
+    mean, sd = law.mean[law.chosen[0], 0, 0], law.scatter[law.chosen[0], 0, 0]
+    assert stats.norm.sf((10 - mean) / sd) + stats.norm.cdf((-10 - mean) / sd) == pytest.approx(0.2, abs=1e-6)
+
+
+def test_bootstrap_lies_by_fieller_where_scatter_is_small() -> None:
+    y = sisters(0.5, 0.5)
+    fit = fit_lines(y, LINEAR.line(T), np.arange(12), "equal")
+    found = mean_passes(fit, LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
+    low, high = bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN)
+    assert (low, high) == pytest.approx((found.safe[0], found.latest[0]), abs=0.35)
+    assert bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN) == (low, high)
+
+
+def test_bootstrap_of_containers_drawn_again_follows_their_own_slopes() -> None:
+    rng = np.random.default_rng(8)
+    t, units = np.tile([0.0, 6, 12, 18], 8), np.repeat(np.arange(8), 4)
+    widths = []
+    for sd in (0.0, 0.2):
+        y = 0.6 * t + rng.normal(0, 0.2, 32) + rng.normal(0, sd, 8)[units] * t
+        low, high = bootstrap(y, fit_lines(y, LINEAR.line(t), units), LINEAR, t, units, MARGIN)
+        widths.append(high - low)
+    assert widths[1] > 4 * widths[0]
+
+
+@pytest.mark.parametrize(("again", "growth"), [(False, 0.0), (False, 0.1), (True, 0.1)])
+def test_chance_that_a_time_is_too_long(again: bool, growth: float) -> None:
+    rng, studies = np.random.default_rng(21), 1000
+    t = np.tile([4.0, 12, 20, 30], 12) if again else T
+    units = np.repeat(np.arange(12), 4) if again else np.arange(12)
+    y = 0.5 * t + rng.normal(0, 0.7, (studies, len(t))) + (rng.normal(0, growth, (studies, 12)))[:, units] * t
+    kept = {"alpha": 0.05, "span": (4.0, 30.0), "stop": 60.0}
+    found = mean_passes(fit_lines(y, LINEAR.line(t), units), LINEAR, MARGIN, **kept)
+    # the true mean passes at 20 months; nominal 5 %, three binomial errors
+    assert np.mean(found.safe > 20) < 0.07
+    if again:
+        lines = own_lines(y, LINEAR, t, units)
+        some = share_passes(lambda x: drawn_again(lines, LINEAR, x), MARGIN, 0.2, **kept)
+        true = optimize.brentq(lambda x: stats.norm.sf(10, 0.5 * x, growth * x) - 0.2, 5, 20)
+        assert np.mean(some.safe > true) < 0.07

@@ -1,0 +1,207 @@
+"""Lines, times and sentences of whole studies with planted rates, and every refusal."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.ageing import figures, tables
+from studykit.ageing.tables import whole_time
+from studykit.ageing.trend import ALL, Ageing, ageing
+from studykit.model.fit import fit_analyte
+from studykit.study.definition import Study, parse_study
+from tests.model.test_fit import tables_of
+from tests.studies import definition
+
+DEPTHS = ("upper", "middle", "lower")
+AGES = (4.0, 12.0, 20.0, 30.0)
+RATES = {"hut": 0.010, "valley": 0.018}
+
+
+def study_of(time: dict | None, by_depth: tuple[str, ...], margin: float = 20.0) -> Study:
+    given = {"time": time} if time is not None else {}
+    return parse_study(definition(
+        factors={"depths": list(DEPTHS), "fixed": list(by_depth), "by_depth": list(by_depth)},
+        analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": margin},
+                        "margin_reason": "for the test"}}, **given))
+
+
+def planted(rates: dict[str, float] = RATES, ages: tuple[float, ...] = AGES, each: int = 3, noise: float = 0.01,
+            course=lambda t: t) -> tuple[pd.DataFrame, dict[str, dict[str, object]]]:
+    """Readings of containers opened once each, whose log of lower over upper grows as rate times course."""
+    rng, rows, age, store = np.random.default_rng(9), [], {}, {}
+    for s, rate in rates.items():
+        for k in range(len(ages) * each):
+            name = f"{s}{k:02d}"
+            age[name], store[name] = ages[k % len(ages)], s
+            whole = rate * course(age[name])
+            for depth, part in zip(DEPTHS, (-0.5, 0.0, 0.5), strict=True):
+                rows.append((name, depth, 100 * math.exp(part * whole + rng.normal(0, noise))))
+    return pd.DataFrame(rows, columns=["container", "depth", "value"]), {"age_months": age, "store": store}
+
+
+def made(study: Study, frame: pd.DataFrame, facts: dict) -> tuple[Ageing, pd.DataFrame]:
+    containers, samples, results = tables_of(frame, **facts)
+    containers["filled_on"] = pd.NaT
+    return ageing(study, [fit_analyte(study, "y", containers, samples, results)]), containers
+
+
+@pytest.fixture(scope="module")
+def two_stores() -> tuple[Study, Ageing, pd.DataFrame]:
+    study = study_of({"course": "linear"}, ("store", "age_months"))
+    return study, *made(study, *planted())
+
+
+def test_planted_rates_and_times_lie_in_their_intervals(two_stores) -> None:
+    _, found, _ = two_stores
+    rates = tables.rates(found).set_index("group")
+    times = tables.times(found).set_index("group")
+    for store, rate in RATES.items():
+        row, at = rates.loc[f"store {store}"], times.loc[f"store {store}"]
+        assert row["month low"] < 100 * math.expm1(rate) < row["month high"]
+        assert row["year low"] < 100 * math.expm1(12 * rate) < row["year high"]
+        assert row["p no change"] < 0.01
+        true = math.log(1.2) / rate  # ln 1.2 / rate: 18.2 and 10.1 months
+        assert at["mean within up to"] < true < at["mean beyond from"]
+        assert at["simulated low"] < true < at["simulated high"]
+        assert at["containers within up to"] < true
+
+
+def test_stores_differ_in_rate(two_stores) -> None:
+    pair = tables.rate_pairs(two_stores[1]).iloc[0]
+    assert pair["groups"] == "store valley against store hut"
+    assert pair["p"] < 0.01
+    assert pair["low"] < 100 * math.expm1(12 * 0.008) < pair["high"]
+
+
+def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
+    study, found, containers = two_stores
+    said = tables.answers(study, found)
+    assert said["group"].tolist() == ["store hut", "store valley"]
+    assert "on average within the margin up to 17 months" in said["sentence"][0] or "up to 18" in said["sentence"][0]
+    assert "90 % interval" in said["sentence"][0]
+    todo = tables.actions(study, found, containers).set_index("container")
+    assert todo.loc["valley03", "what to do"] == "treat"  # 30 months, beyond from about 10
+    assert todo.loc["hut00", "what to do"] == "leave"  # 4 months
+    words = tables.action_words(todo.reset_index())
+    assert words.startswith("- Treat before use: ")
+    assert "hut00" in words.splitlines()[-1]
+
+
+def test_the_figure_draws_what_its_table_says(two_stores) -> None:
+    _, found, _ = two_stores
+    drawn = figures.drawn(found.trends)
+    table = figures.line_table(drawn)
+    assert set(table["group"]) == {"store hut", "store valley"}
+    assert (table["who"] != "line").sum() == 24
+    axes = figures.over_time(drawn).axes
+    assert [ax.get_title("left") for ax in axes] == ["store hut", "store valley"]
+    assert "passes the margin at" in figures.alt(drawn)
+    assert figures.alt(()) == "no figure"
+
+
+def test_pooling_keeps_stores_apart(two_stores) -> None:
+    row = tables.pooled(two_stores[1]).iloc[0]
+    assert (row["factor"], row["choice"]) == ("group", "own lines")
+    assert 8 < row["time, months"] < 10.5
+
+
+def test_a_bend_is_found_and_nothing_is_read_off_the_line() -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"hut": 0.25}, course=lambda t: 1 - math.exp(-t / 3))
+    found, _ = made(study, frame, facts)
+    trend = found.trends[0]
+    assert trend.own.label == ALL
+    assert trend.bent
+    assert trend.horizon.bound == trend.horizon.oldest
+    assert "do not lie on the declared course" in tables.words(trend)
+    assert trend.mean.latest[0] <= 12  # 22 % at 4 months, 28 % from 12 on, against 20 %
+    declared = study_of({"course": "saturating", "half_months": 3 * math.log(2)}, ("age_months",))
+    fitting = made(declared, frame, facts)[0].trends[0]
+    assert not fitting.bent
+    assert fitting.horizon.why.startswith("the course is curved")
+
+
+@pytest.mark.parametrize(("ages", "why"), [((4.0, 30.0), "two ages cannot show a bend"),
+                                           (AGES, "nothing is said beyond twice")])
+def test_how_far_beyond_the_oldest_age(ages: tuple[float, ...], why: str) -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    trend = made(study, *planted({"hut": 0.001}, ages=ages, each=6))[0].trends[0]
+    assert trend.horizon.why.startswith(why)
+    assert trend.horizon.bound == pytest.approx(30.0 if len(ages) == 2 else 42.0)
+    assert f"not passed within {trend.horizon.bound:.0f} months" in tables.words(trend)
+
+
+def test_beyond_from_the_start_and_nothing_shown() -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"hut": 0.0}, each=5)
+    lower = frame["depth"] == "lower"
+    high = made(study, frame.assign(value=frame["value"].where(~lower, frame["value"] * 1.5)), facts)[0].trends[0]
+    assert "beyond the margin already at filling" in tables.words(high)
+    noisy = made(study, *planted({"hut": 0.0}, noise=0.4))[0].trends[0]
+    assert tables.unclear(noisy)
+    assert "at no age" in tables.words(noisy)
+
+
+def test_equal_ages_one_container_and_limits_have_no_line() -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    same = made(study, *planted({"hut": 0.01}, ages=(6.0,), each=6))[0]
+    assert not same.trends
+    assert "carry no line over time" in same.left_out[0][1]
+    frame, facts = planted({"hut": 0.01})
+    containers, samples, results = tables_of(frame, **facts)
+    results.loc[results.index[2], ["qualifier", "limit"]] = ["<", 1.0]
+    limited = ageing(study, [fit_analyte(study, "y", containers, samples, results)])
+    assert not limited.trends
+    assert "known only as a limit" in tables.said(study, limited)
+
+
+def test_a_study_that_does_not_ask_has_no_lines() -> None:
+    study = study_of(None, ())
+    found, containers = made(study, *planted())
+    assert not found.trends
+    assert "does not ask about time" in tables.said(study, found)
+    for table in (tables.rates(found), tables.times_shown(tables.times(found)), tables.answers(study, found),
+                  tables.actions(study, found, containers), tables.pooled(found), tables.courses(found, study)):
+        assert table.empty
+    assert tables.action_words(tables.actions(study, found, containers)) == ""
+    assert figures.over_time(()).axes == []
+
+
+def test_undeclared_course_is_said() -> None:
+    study = study_of(None, ("age_months",))
+    found, _ = made(study, *planted({"hut": 0.01}))
+    assert "No section [time] was declared" in tables.said(study, found)
+    assert tables.courses(found, study)["declared"].tolist() == ["taken, not declared", "no"]
+
+
+@pytest.mark.parametrize(("months", "told"), [(24.99, "24 months"), (3.0, "3 months"), (2.9, "12 weeks"), (0.69, "3 weeks"),
+                                              (0.65, "19 days"), (0.034, "1 day")])
+def test_times_are_rounded_down(months: float, told: str) -> None:
+    assert whole_time(months) == told
+
+
+def test_visits_of_one_container_are_one_unit_and_the_verdict_is_about_the_last() -> None:
+    frame, _ = planted({"hut": 0.01}, ages=(0.0, 6.0, 12.0), each=5)
+    keys = sorted(frame["container"].unique())
+    frame["container"], visit = (frame["container"].map({k: f"D{i // 3}" for i, k in enumerate(keys)}),
+                                 frame["container"].map({k: i % 3 for i, k in enumerate(keys)}))
+    study = study_of({"course": "linear", "starts": "filled"}, ("age_months",))
+    containers, samples, results = tables_of(frame)
+    containers = containers.assign(filled_on=pd.Timestamp("2025-01-01"), sampled_on=pd.NaT, last_mixed_on=pd.NaT)
+    samples["visited_on"] = visit.map(dict(enumerate(pd.to_datetime(["2025-01-01", "2025-07-02", "2026-01-01"]))))
+    model = fit_analyte(study, "y", containers, samples, results)
+    assert set(model.rows.table["visited_on"]) == {pd.Timestamp("2026-01-01")}
+    assert len(model.rows.visits) == 3 * len(model.rows.table)
+    trend = ageing(study, [model]).trends[0]
+    assert trend.own.again
+    assert len(trend.own.values) == 15
+    # the same visits for all: the t test of five own slopes
+    slopes = [np.polyfit(trend.own.months[trend.own.units == u], trend.own.values[trend.own.units == u], 1)[0]
+              for u in np.unique(trend.own.units)]
+    assert trend.rate.estimate[0, 0] == pytest.approx(np.mean(slopes))
+    assert trend.rate.se[0, 0] == pytest.approx(np.std(slopes, ddof=1) / 5**0.5)
+    assert trend.rate.df[0] == pytest.approx(4)
