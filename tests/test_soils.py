@@ -83,7 +83,7 @@ def _recheck_bites(root, monkeypatch):
     kept = root.parent / "kept"
     shutil.copytree(root, kept)
 
-    def as_before(fresh_root, say, *, notebooks):
+    def as_before(fresh_root, say, *, notebooks, separate):
         for name in ("report", "tidy"):
             shutil.copytree(kept / name, fresh_root / name)
 

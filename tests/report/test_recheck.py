@@ -173,7 +173,7 @@ def test_a_tampered_study_ends_with_exit_code_7_and_a_line_each(root, filed, mon
 
 
 def test_inputs_that_no_longer_run_are_a_difference_too(root, monkeypatch):
-    def refused(fresh: Path, say: object, *, notebooks: str = "") -> None:
+    def refused(fresh: Path, say: object, *, notebooks: str = "", separate: bool = False) -> None:
         raise BadInput([], title="the raw file cannot be read")
 
     monkeypatch.setattr(rechecking, "make_report", refused)
