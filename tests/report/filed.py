@@ -7,6 +7,8 @@ import os
 import shutil
 from pathlib import Path
 
+from filelock import FileLock
+
 from studykit.core.writer import LOCK
 from studykit.demos.shipped import copy_demo
 from studykit.report.make import make_report
@@ -17,14 +19,16 @@ from studykit.study.stages import HERE
 def filed_tote() -> Path:
     """The demo 'tote' with its report, made once for this state of the kit's code and kept in build/."""
     place = HERE.parent / "build" / f"filed-{kit_identity()['code'][:16]}"
-    if not (place / FILE).exists():
-        for old in place.parent.glob("filed-*"):
-            shutil.rmtree(old, ignore_errors=True)
-        work = place.parent / f".filed-{os.getpid()}"
-        shutil.rmtree(work, ignore_errors=True)
-        make_report(copy_demo("tote", work), lambda _: None)
-        (work / LOCK).unlink()
-        os.replace(work, place)
+    place.parent.mkdir(exist_ok=True)
+    with FileLock(place.parent / ".filed.lock"):  # of two workers that want it one makes it
+        if not (place / FILE).exists():
+            for old in place.parent.glob("filed-*"):
+                shutil.rmtree(old, ignore_errors=True)
+            work = place.parent / f".filed-{os.getpid()}"
+            shutil.rmtree(work, ignore_errors=True)
+            make_report(copy_demo("tote", work), lambda _: None)
+            (work / LOCK).unlink()
+            os.replace(work, place)
     return place
 
 
