@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-import statsmodels.formula.api as smf
 
 from studykit.mixed.design import Term
 
@@ -100,6 +99,8 @@ def _model(
 
 
 def _attempt(model: tuple[str, pd.DataFrame], vc: dict[str, str], optimiser: str) -> tuple[object | None, list[str]]:
+    import statsmodels.formula.api as smf  # takes longer to load than most fits need
+
     formula, frame = model
     random = "1" if frame["group"].nunique() > 1 else None
     words: list[str] = []

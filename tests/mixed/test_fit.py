@@ -547,7 +547,7 @@ class TestSecondOpinion:
         def refuse(*args: object, **kwargs: object) -> None:
             raise np.linalg.LinAlgError("Singular matrix")
 
-        monkeypatch.setattr(secondopinion.smf, "mixedlm", refuse)
+        monkeypatch.setattr("statsmodels.formula.api.mixedlm", refuse)
         other = fit_case("det1").second_opinion()
         assert not other.fitted
         assert "could not fit" in other.note
