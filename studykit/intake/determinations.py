@@ -24,6 +24,7 @@ from studykit.intake.signs import ungroup
 from studykit.intake.values import (
     KIND_BAD,
     KIND_BLANK,
+    KIND_NUMBER,
     KIND_UNKNOWN_LIMIT,
     Parsed,
     RuleBook,
@@ -79,7 +80,9 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     rows.refuse_each(bad, lambda i: parsed.reasons[parsed.why[i]])
     value, faults = _convert(rows, parsed, targets, mapping, study, form, blank)
     out = _assemble(rows, mapping, targets, sample, analyte, value, parsed.qualifier, study)
-    out["confirmed"], out["mark"], out["numeric"] = confirmed, rows.cells["mark"], rows.cells["numeric"]
+    out["confirmed"], out["numeric"] = confirmed, rows.cells["numeric"]
+    stored = rows.cells["sheet"] & ~rows.cells["numeric"] & (parsed.kind == KIND_NUMBER) & ~rows.cells["mark"].flags(bool)
+    out["mark"] = rows.cells["mark"].where(stored, "text")
     out["layout"] = Texts.same(mapping.layout, rows.n)
     _positive(rows, out, study)
     for i in np.flatnonzero(blank & ~rows.open).tolist():

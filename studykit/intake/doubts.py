@@ -20,6 +20,8 @@ from studykit.study.definition import Study
 
 FACTOR = 8.0
 """From this factor off its column a value is asked about (common practice, no source)."""
+AGREE = 2.0
+"""Sister analytes that stand within this factor of each other say at which level a bottle is (no source)."""
 MARGINS = 5.0
 """Within so many absolute margins of its column a value is not asked about: near zero a ratio says nothing."""
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
@@ -48,6 +50,8 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
         for mask, words in _column(forms, rows["as_written"].codes[at], value, qualifier, known.nominal, known.margin.absolute):
             for i in at[mask].tolist():
                 reason.setdefault(i, words)
+    for i, words in _sisters(rows, ordinary):
+        reason.setdefault(i, words)
     for i, words in line_questions(rows, reason, refused):
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
@@ -163,6 +167,31 @@ def _upper_middle(counts: np.ndarray) -> int:
     """The middle one in order, the upper of two; 0 for none."""
     known = np.sort(counts[counts >= 0])
     return int(known[known.size // 2]) if known.size else 0
+
+
+def _sisters(rows: Table, ordinary: np.ndarray) -> Iterator[tuple[int, str]]:
+    """Rows whose analyte is many times off where the other analytes of the same bottle stand in their columns.
+
+    Each value is taken by its analyte's middle; at least two sisters must stand within a factor `AGREE` of each other.
+    """
+    at = np.flatnonzero(ordinary & (rows["qualifier"] == "") & (rows["value"] > 0))
+    sample, analyte = rows["sample"].codes[at], rows["analyte"].codes[at]
+    if not len(at) or len(np.unique(analyte)) < 3:
+        return
+    height = np.log10(rows["value"][at].astype(float))
+    for a in np.unique(analyte):
+        height[analyte == a] -= np.median(height[analyte == a])
+    table = np.full((len(rows["sample"].words), len(rows["analyte"].words)), np.nan)
+    table[sample, analyte] = height
+    spread = np.nanmax(table, axis=1, initial=-np.inf) - np.nanmin(table, axis=1, initial=np.inf)
+    for n in np.flatnonzero(np.isin(sample, np.flatnonzero(spread >= np.log10(FACTOR)))):
+        others = np.delete(table[sample[n]], analyte[n])
+        others = others[~np.isnan(others)]
+        off = abs(height[n] - np.median(others)) if len(others) > 1 else 0.0
+        if off >= np.log10(FACTOR) and np.ptp(others) <= np.log10(AGREE):
+            side = "above" if height[n] > np.median(others) else "below"
+            yield int(at[n]), (f"is about {10 ** off:,.0f} times {side} what its sister analytes in this bottle suggest: "
+                               "another unit or decimal sign?")
 
 
 def _joined(forms: _Forms, codes: np.ndarray) -> np.ndarray:

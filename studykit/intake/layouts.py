@@ -314,6 +314,7 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
             "sample": _key(grid, place[mapping.columns["sample"]], rows),
             "name": _key(grid, place[mapping.columns["analyte"]], rows),
             "text": grid.cells[value].at(rows), "numeric": numeric, "formula": formula,
+            "sheet": np.full(len(rows), grid.kind != "text"),
             **_doubts(grid, mapping, block, rows, [value])}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), 1)
     return Table(data)
@@ -344,7 +345,8 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
             "sample": heads if sample is None else sample.repeat(m),
             "name": heads if name is None else name.repeat(m),
             "text": side_by_side([grid.cells[k].at(rows) for k in columns]), "numeric": numeric,
-            "formula": formula, **_doubts(grid, mapping, block, rows, columns)}
+            "formula": formula, "sheet": np.full(len(rows) * m, grid.kind != "text"),
+            **_doubts(grid, mapping, block, rows, columns)}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     marks = mapping.qualifier_heads()
     if marks:

@@ -22,7 +22,8 @@ from studykit.intake.columns import Table
 MOST_ROWS = 2_000
 COLUMNS = ("doubt", "row", "column", "as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks",
            "reason")
-_LEVELS = ("rejected", "superseded", "confirmed", "a limit", "plain")
+_LEVELS = ("rejected", "superseded", "confirmed", "marked", "stored as text", "a limit", "plain")
+_CALM = _LEVELS[4:]
 _STYLE = ("body{font:15px/1.4 system-ui,sans-serif;margin:2rem;color:#1d2733}table{border-collapse:collapse}"
           "td,th{border-bottom:1px solid #ccd2d8;padding:.25rem .6rem;text-align:left;vertical-align:top}"
           "td.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:2rem}")
@@ -40,7 +41,10 @@ def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, re
         own = rows.at(kept).frame(("as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks",
                                    "source_file", "source_row", "where", "confirmed"))
         doubt = np.where(own["qualifier"] != "", "a limit", "plain").astype(object)
-        doubt[(own["marks"] != "").to_numpy()] = "confirmed"
+        marks = own["marks"].to_numpy(dtype=object)
+        doubt[marks != ""] = "marked"
+        doubt[marks == "text"] = "stored as text"
+        doubt[[m.endswith("confirmed") for m in marks]] = "confirmed"
         doubt[:len(older)] = "superseded"
         own = own.rename(columns={"source_file": "file", "source_row": "row", "where": "column", "confirmed": "reason"})
         parts.append(own.assign(doubt=doubt)[names].astype(object))
@@ -56,7 +60,7 @@ def _thinned(rows: Table, current: np.ndarray) -> np.ndarray:
     """Of many positions those with a mark, and every n-th of the others; the order stays."""
     if len(current) <= 20 * MOST_ROWS:
         return current
-    keep = rows["marks"].flags(bool)[current]
+    keep = rows["marks"].flags(lambda m: m not in ("", "text"))[current]
     keep[:: len(current) // (10 * MOST_ROWS)] = True
     return np.asarray(current[keep])
 
@@ -76,7 +80,7 @@ def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, byte
         csv = table_bytes(part[list(COLUMNS)], safe=("column", "as_written", "reason", "sample"))
         page = _page(str(file), part, totals.get(str(file), len(own))).encode("utf-8")
         out[f"reading/{stem}.csv"], out[f"reading/{stem}.html"] = csv, page
-        doubtful = int((~own["doubt"].isin(["plain", "a limit"])).sum())
+        doubtful = int((~own["doubt"].isin(_CALM)).sum())
         lines.append((file, totals.get(str(file), len(own)), doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(),
                       hashlib.sha256(csv).hexdigest()))
     index = pd.DataFrame(lines, columns=["file", "determinations", "doubtful", "sheet", "html_sha256", "csv_sha256"])
@@ -91,8 +95,8 @@ def _sorted(own: pd.DataFrame) -> pd.DataFrame:
     own = own.assign(_level=level, _place=place).sort_values(["_level", "_place"], kind="stable")
     if len(own) <= MOST_ROWS:
         return own
-    calm = np.flatnonzero((own["_level"] > 2).to_numpy())
-    keep = np.sort(np.concatenate([np.flatnonzero((own["_level"] <= 2).to_numpy()),
+    calm = np.flatnonzero((own["_level"] > 3).to_numpy())
+    keep = np.sort(np.concatenate([np.flatnonzero((own["_level"] <= 3).to_numpy()),
                                    calm[:: max(1, len(calm) // (MOST_ROWS // 2))]]))
     return own.iloc[keep]
 

@@ -306,6 +306,7 @@ def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, r
         profiles.outlying_profiles(t),
         suspicions.unit_slips(t),
         suspicions.impossible_values(results),
+        suspicions.marked_cells(results),
         suspicions.copied_rows(fluid, drawn),
         suspicions.rounding(results, study, s_unit),
         suspicions.digit_preference(drawn),

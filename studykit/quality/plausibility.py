@@ -290,6 +290,22 @@ def _mass_fraction(unit: str) -> float:
     return convert(1.0, unit, "% (m/m)") / 100 if kind_of(unit) == "mass fraction" else float("nan")
 
 
+def marked_cells(results: pd.DataFrame) -> CheckResult:
+    """Results whose cell had a mark in the laboratory's file (hidden, struck, comment, format, text), or was confirmed."""
+    marks = results["marks"].fillna("").astype(str) if "marks" in results else pd.Series("", index=results.index)
+    table = results.loc[marks != "", ["sample", "analyte", "value", "unit", "source_file", "source_row"]]
+    table = table.assign(marks=marks[marks != ""]).reset_index(drop=True)
+    flags = []
+    for mark, part in table.groupby("marks", sort=True):
+        named = listed([f"{s} {a}" for s, a in zip(part["sample"][:4], part["analyte"][:4], strict=True)])
+        more = f" and {len(part) - 4} more" if len(part) > 4 else ""
+        flags.append(Flag(
+            rule="marked cell", concern="hint only", where=f"{len(part)} result" + ("s" if len(part) > 1 else ""),
+            samples=tuple(dict.fromkeys(part["sample"].astype(str))),
+            evidence=f"the cell is marked {str(mark)!r} ({named}{more}); the reading sheet shows it as written"))
+    return CheckResult(rule="marked cell", table=table, flags=tuple(flags))
+
+
 def impossible_values(results: pd.DataFrame) -> CheckResult:
     """Values that cannot be: below zero, or a mass fraction above one (summed over a sample: a hint)."""
     t = quantified(results)

@@ -132,7 +132,8 @@ RESULTS = TableSpec(
         _c("revision", "count", "0 for the first report; larger for a corrected one"),
         _c("source_file", "text", "file under raw/", required=True),
         _c("source_row", "count", "line of that file (header is line 1)", required=True),
-        _c("marks", "text", "what made the cell doubtful (hidden, comment, ...) and that it was confirmed; else empty"),
+        _c("marks", "text", "what is to be known of the cell: text (a number stored as text), hidden, struck, comment, format, "
+           "..., confirmed; else empty"),
     ),
 )
 

@@ -300,7 +300,7 @@ reported_on = "Date of report"
 method = "as in the first report"
 
 [file.confirmed]        # values far off their column, asked about
-"7838 Si" = "second portion of 27.08.2026 agrees; the antifoam leaves the top of old containers"
+"7838 Si" = "P 347, S 0.973, B 32 as in the other bottles; below it 3554 has 8.4 and 8131 has 11.3: the top is poor in Si"
 
 [[file]]
 pattern = "R4_*.csv"
@@ -322,5 +322,5 @@ reported_on = "Reported"
 method = "as in the first report"
 
 [file.confirmed]
-"2094 Si" = "second portion of 07.09.2026 agrees; the antifoam leaves the top of old containers"
+"2094 Si" = "P 336, S 0.963, B 31 as in the other bottles; below it 0132 has 8.5 and 3608 has 11.5: the top is poor in Si"
 """

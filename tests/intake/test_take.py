@@ -16,6 +16,7 @@ from studykit.core.errors import BadInput
 from studykit.intake.take import run_intake
 from studykit.study.columns import RESULTS
 from studykit.study.tables import type_cells
+from tests.intake.test_layouts import workbook
 from tests.intake_cases import CODES, LONG, WIDE, folder, study, take
 
 HEAD = "Code;Test;Result;Unit\n"
@@ -202,3 +203,28 @@ def test_a_large_file_takes_the_fast_path_and_reads_the_same(tmp_path: Path) -> 
     out = take(tmp_path, true, {"a.csv": HEAD + rows}, codes=codes, units=dict.fromkeys(("Si", "P", "Ca", "Zn", "B"), "mg/kg"))
     assert len(out.results) == n
     assert out.results["value"].iloc[1234] == 257.4
+
+
+def test_a_number_stored_as_text_keeps_that_mark(tmp_path: Path) -> None:
+    data = workbook([["Sample", "Si [mg/kg]"], ["B001", 9.8], ["B002", "9.1"], ["B003", "<1"]])
+    intake = ('[[file]]\npattern = "*.xlsx"\nlayout = "wide"\ndecimal = "."\n[file.columns]\nsample = "Sample"\n'
+              '[file.analytes]\n"Si [mg/kg]" = "Si"\n')
+    out = take(tmp_path, intake, {"a.xlsx": data})
+    assert out.results["marks"].tolist() == ["", "text", ""]
+    assert out.reading()["doubt"].tolist() == ["plain", "stored as text", "a limit"]
+
+
+def test_a_value_off_its_sister_analytes_is_asked_about(tmp_path: Path) -> None:
+    # A bottle three times as rich as the others in P and Zn, its Si a tenth of what these suggest: within a factor of
+    # eight of its own column, so that only the sisters tell.
+    head = "Code,Test,Result,Unit\n"
+    rows = [(f"B00{n}", a, v) for n in (1, 2) for a, v in (("Si", 10), ("P", 300), ("Zn", 400))]
+    rows += [("B003", "P", 900), ("B003", "Zn", 1200)]
+    text = head + "".join(f"{s},{a},{v},mg/kg\n" for s, a, v in rows)
+    definition = study({"Si": "mg/kg", "P": "mg/kg", "Zn": "mg/kg"})
+    sound = take(tmp_path, LONG, {"a.csv": text + "B003,Si,29,mg/kg\n"}, definition=definition)
+    assert sound.rejected.empty
+    out = take(tmp_path, LONG, {"a.csv": text + "B003,Si,2.9,mg/kg\n"}, definition=definition)
+    assert out.rejected["reason"].tolist() == [
+        "is about 10 times below what its sister analytes in this bottle suggest: another unit or decimal sign?"]
+    assert '[file.confirmed] "B003 Si"' in out.rejected["remedy"].iloc[0]
