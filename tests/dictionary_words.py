@@ -197,7 +197,14 @@ MEANINGS: dict[str, dict[str, str]] = {
     "Intake": {
         "accept_rejected": "reason for accepting rejected rows",
         "accept_rejected_rows": "how many rejected rows the reason covers; more are not accepted (left out: any number)",
+        "sign_readings": "true: no result counts before a person has signed the reading sheet of its file",
+        "signed": "file = who read its sheet; see [signed.FILE]",
         "file": "one entry for each shape of file; see [[file]]",
+    },
+    "Signature": {
+        "by": "who read the sheet against the laboratory's report",
+        "on": "day of that",
+        "reading": "number of the sheet, as it stands on it",
     },
     "FileMapping": {
         "pattern": "names of files under raw/",

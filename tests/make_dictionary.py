@@ -61,7 +61,7 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
     ("[safety]", safety.SafetySettings),
-    ("intake.toml, at the head", mapping.Intake), ("[[file]]", mapping.FileMapping),
+    ("intake.toml, at the head", mapping.Intake), ("[signed.FILE]", mapping.Signature), ("[[file]]", mapping.FileMapping),
     ("an entry of [file.analytes]", mapping.AnalyteColumn),
 )
 BOUNDS = (("exclusiveMinimum", "above {}"), ("minimum", "from {}"), ("exclusiveMaximum", "below {}"),

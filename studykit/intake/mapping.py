@@ -7,6 +7,7 @@ and patterns that leave ``raw/`` are refused, every fault at once.
 from __future__ import annotations
 
 import codecs
+import datetime as dt
 import re
 from collections.abc import Iterator
 from dataclasses import replace
@@ -183,11 +184,21 @@ class FileMapping(Part):
         return fnmatchcase(name, self.pattern)
 
 
+class Signature(Part):
+    """Who read a reading sheet against the laboratory's report, when, and the number of the sheet."""
+
+    by: Reason
+    on: dt.date
+    reading: Annotated[str, Field(pattern="^[0-9a-f]{16}$")]
+
+
 class Intake(Part):
     """The whole of intake.toml."""
 
     accept_rejected: str = ""
     accept_rejected_rows: Annotated[int, Field(ge=0)] | None = None
+    sign_readings: bool = False
+    signed: dict[str, Signature] = Field(default_factory=dict)
     file: tuple[FileMapping, ...] = ()
 
     def faults(self, study: Study) -> list[Fault]:

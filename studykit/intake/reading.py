@@ -24,9 +24,16 @@ COLUMNS = ("doubt", "row", "column", "as_written", "value", "qualifier", "unit",
            "reason")
 _LEVELS = ("rejected", "superseded", "confirmed", "marked", "stored as text", "a limit", "plain")
 _CALM = _LEVELS[4:]
-_STYLE = ("body{font:15px/1.4 system-ui,sans-serif;margin:2rem;color:#1d2733}table{border-collapse:collapse}"
+_STYLE = ("body{font:15px/1.45 system-ui,sans-serif;margin:1.5rem auto;padding:0 1rem;max-width:76rem;color:#1d2733;"
+          "background:#fff}h1{font-size:1.4rem;overflow-wrap:anywhere}p{max-width:42rem}"
+          "pre{background:#f2f4f6;padding:.6rem .8rem;overflow-x:auto}.box{overflow-x:auto}"
+          "table{border-collapse:collapse;font-size:.93rem}th{background:#f2f4f6;position:sticky;top:0;white-space:nowrap}"
           "td,th{border-bottom:1px solid #ccd2d8;padding:.25rem .6rem;text-align:left;vertical-align:top}"
-          "td.n{text-align:right;font-variant-numeric:tabular-nums}.sign{margin-top:2rem}")
+          "td.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}"
+          "td.w{white-space:pre-wrap;font-family:ui-monospace,monospace}td.y{min-width:15rem}"
+          ".sign{margin-top:2rem}@media print{.box{overflow:visible}body{max-width:none}th{position:static}}")
+_KIND = {1: " class=n", 3: " class=w", 4: " class=n", 8: " class=n", 10: " class=y"}
+NUMBER = 16
 
 
 def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, rejected: Sequence[Fault]) -> pd.DataFrame:
@@ -76,16 +83,26 @@ def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, byte
         stem = re.sub(r"[^A-Za-z0-9._-]+", "_", str(file))
         while f"reading/{stem}.csv" in out:
             stem += "_"
-        part = _sorted(own)
-        csv = table_bytes(part[list(COLUMNS)], safe=("column", "as_written", "reason", "sample"))
-        page = _page(str(file), part, totals.get(str(file), len(own))).encode("utf-8")
+        part, total = _sorted(own), totals.get(str(file), len(own))
+        csv = _csv(part)
+        digest = hashlib.sha256(csv).hexdigest()
+        page = _page(str(file), part, total, digest[:NUMBER]).encode("utf-8")
         out[f"reading/{stem}.csv"], out[f"reading/{stem}.html"] = csv, page
         doubtful = int((~own["doubt"].isin(_CALM)).sum())
-        lines.append((file, totals.get(str(file), len(own)), doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(),
-                      hashlib.sha256(csv).hexdigest()))
+        lines.append((file, total, doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(), digest))
     index = pd.DataFrame(lines, columns=["file", "determinations", "doubtful", "sheet", "html_sha256", "csv_sha256"])
     out["reading.csv"] = table_bytes(index, safe=("file", "sheet"))
     return out
+
+
+def sheet_numbers(table: pd.DataFrame) -> dict[str, str]:
+    """The number of each file's reading sheet: the beginning of the SHA-256 of its CSV."""
+    return {str(file): hashlib.sha256(_csv(_sorted(own))).hexdigest()[:NUMBER]
+            for file, own in table.groupby("file", sort=True)}
+
+
+def _csv(part: pd.DataFrame) -> bytes:
+    return table_bytes(part[list(COLUMNS)], safe=("column", "as_written", "reason", "sample"))
 
 
 def _sorted(own: pd.DataFrame) -> pd.DataFrame:
@@ -101,20 +118,26 @@ def _sorted(own: pd.DataFrame) -> pd.DataFrame:
     return own.iloc[keep]
 
 
-def _page(file: str, part: pd.DataFrame, total: int) -> str:
+def _page(file: str, part: pd.DataFrame, total: int, number: str) -> str:
     heads = ("doubt", "line", "column", "as written", "value read", "unit", "sample", "analyte", "replicate", "marks", "why")
     rows = []
     for r in part.to_dict("records"):
         value = "" if pd.isna(r["value"]) else f"{r['qualifier'] or ''}{float(r['value']):.10g}"
         cells = (r["doubt"], r["row"], r["column"], r["as_written"], value, r["unit"], r["sample"], r["analyte"],
                  r["replicate"], r["marks"], r["reason"])
-        rows.append("<tr>" + "".join(f"<td{' class=n' if i in (1, 4, 8) else ''}>{html.escape('' if pd.isna(c) else str(c))}"
-                                     "</td>" for i, c in enumerate(cells)) + "</tr>")
+        rows.append("<tr>" + "".join(f"<td{_KIND.get(i, '')}>{html.escape('' if pd.isna(c) else str(c))}</td>"
+                                     for i, c in enumerate(cells)) + "</tr>")
+    counts = part["doubt"].value_counts()
     said = f"{total:,} determinations" + (f", of which {len(part):,} are shown: all doubtful ones and a sample of the rest"
                                           if len(part) < total else "")
+    said += "; " + ", ".join(f"{int(counts[d]):,} {d}" for d in _LEVELS if d in counts)
     head = "".join(f"<th scope=col>{h}</th>" for h in heads)
-    return (f"<!doctype html><html lang=en><meta charset=utf-8><title>Reading sheet: {html.escape(file)}</title>"
-            f"<style>{_STYLE}</style><h1>Reading sheet: raw/{html.escape(file)}</h1><p>{said}. Compare with the "
-            "laboratory's report, the first lines first; then sign.</p>"
-            f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+    name = html.escape(file)
+    return (f"<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport content='width=device-width'>"
+            f"<title>Reading sheet: {name}</title><style>{_STYLE}</style><h1>Reading sheet: raw/{name}</h1><p>{said}.</p>"
+            "<p>Compare each line with the laboratory's report, the first lines first: is the value read what was written, and "
+            "is it on the right sample? Then sign: on paper below, and in intake.toml with the number of this sheet.</p>"
+            f"<pre>[signed.&quot;{name}&quot;]\nby = &quot;your name&quot;\non = YYYY-MM-DD\n"
+            f"reading = &quot;{number}&quot;</pre>"
+            f"<div class=box tabindex=0><table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
             "<p class=sign>Read against the report by: ____________________ on: ______________</p></html>\n")

@@ -19,11 +19,12 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
+from studykit.intake import signing
 from studykit.intake.columns import Table, Texts, joined
 from studykit.intake.doubts import questions, remedy
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
-from studykit.intake.reading import reading_files, reading_table
+from studykit.intake.reading import reading_files, reading_table, sheet_numbers
 from studykit.intake.revisions import REVISION_COLUMNS, file_ranks, sort_revisions
 from studykit.intake.values import RuleBook
 from studykit.study.codes import colliding_codes
@@ -137,7 +138,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
     kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
-    outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip())
+    outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake)
     most = intake.accept_rejected_rows
     if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
         return replace(outcome, accepted_reason="", accepted_at_most=most)
@@ -161,7 +162,7 @@ def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) ->
 
 
 def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], study: Study,
-          accepted: str) -> IntakeOutcome:
+          accepted: str, intake: Intake) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
     rejected = [f for t in takes for f in t.rejected]
     parts = [t.taken for t in takes if len(t.taken)]
@@ -184,13 +185,32 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     gone[[i for i, _, _ in refused]] = True
     rejected += [_late(rows, i, reason, what) for i, reason, what in refused]
     rows["revision"] = done.revision
+    asks = intake.sign_readings or bool(intake.signed)
+    sheets = reading_table(rows, done.current, np.flatnonzero(~gone), rejected) if asks else None
+    current = done.current if sheets is None else _only_signed(rows, done.current, sheets, intake, rejected)
     for mark, count in done.revisions.groupby("mark").size().items() if len(done.revisions) else ():
         book.add(f"older report superseded by {mark}", int(str(count)), "")
     return IntakeOutcome(
-        results=_results(rows, done.current),
-        reading=lambda: reading_table(rows, done.current, np.flatnonzero(~gone), rejected),
+        results=_results(rows, current),
+        reading=lambda: sheets if sheets is not None else (
+            reading_table(rows, done.current, np.flatnonzero(~gone), rejected)),
         rejected=_rejected_table(rejected), files=_account(takes, rejected, done.revisions), rules=book.to_table(),
         revisions=done.revisions, accepted_reason=accepted if rejected else "")
+
+
+def _only_signed(rows: Table, current: np.ndarray, sheets: pd.DataFrame, intake: Intake,
+                 rejected: list[Fault]) -> np.ndarray:
+    """The positions whose reading sheet is signed; the others are added to ``rejected``."""
+    numbers = sheet_numbers(sheets)
+    idle = signing.idle(intake, numbers)
+    if idle:
+        raise BadInput(idle, title="The intake cannot begin")
+    lacking = signing.unsigned(intake, numbers)
+    out = rows["source_file"].flags(lacking.__contains__)[current]
+    for i in current[out].tolist():
+        file = rows["source_file"][i]
+        rejected.append(_late(rows, i, lacking[file], signing.remedy(file, numbers[file])))
+    return np.asarray(current[~out])
 
 
 def _marks(rows: Table) -> Texts:
