@@ -30,6 +30,9 @@ MEANINGS: dict[str, dict[str, str]] = {
     "Factors": {
         "depths": "depth labels from the surface down",
         "fixed": "further columns of the containers table that enter the model as fixed terms",
+        "random": "factors whose levels are a sample of more, such as lots: random terms of the mixed model, from four "
+                  "levels on",
+        "columns": "columns of one's own that are factors; see [factors.columns.NAME]",
         "across_depths": "how containers' profiles scatter: unstructured (nothing assumed), pooled (every difference "
                          "alike) or own gradient (a straight gradient of its own for each container)",
         "across_depths_reason": "why that scatter holds; required where one is declared, named on page one",
@@ -62,6 +65,12 @@ MEANINGS: dict[str, dict[str, str]] = {
         "r": "repeatability limit (2.8 s_r), in the analyte's unit. One of the four",
         "r_percent": "the same in per cent of the level. One of the four",
         "source": "where the number comes from",
+    },
+    "OwnFactor": {
+        "levels": "the words that the column may hold; for a categorical factor",
+        "unit": "unit of its numbers; for a numeric factor",
+        "table": "the table it stands in: containers (between containers) or samples (within them too)",
+        "meaning": "what it is, in words",
     },
     "TimeSettings": {
         "course": "how differences run with standing time: linear, square root (of time), or saturating (towards a level)",

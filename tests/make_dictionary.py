@@ -15,7 +15,7 @@ from pydantic import BaseModel
 from studykit.intake import mapping
 from studykit.quality.controls import CHECK_LIMITS
 from studykit.study import definition as settings
-from studykit.study import safety
+from studykit.study import factors, safety
 from studykit.study.columns import TABLES, Column, TableSpec
 from studykit.study.definition import Study
 from studykit.study.exclusions import EXCLUSIONS
@@ -52,11 +52,12 @@ KINDS = {
 }
 SHAPES: tuple[type[BaseModel], ...] = get_args(get_args(vessel.Vessel)[0])  # what study.toml may name
 SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
-    ("study.toml, at the head", Study), ("[factors]", settings.Factors), ("[analytes.NAME]", settings.Analyte),
+    ("study.toml, at the head", Study), ("[factors]", factors.Factors), ("[analytes.NAME]", settings.Analyte),
     ("margin, of an analyte", settings.Margin), ("repeatability, of an analyte", settings.Repeatability),
     *((f"[vessels.NAME], {s.model_fields['shape'].default}", s) for s in SHAPES),
     ("bottom, of a vessel", vessel.Bottom), ("pieces, of a stacked vessel", vessel.Section),
-    ("[time]", settings.TimeSettings), ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
+    ("[factors.columns.NAME]", factors.OwnFactor), ("[time]", factors.TimeSettings),
+    ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),

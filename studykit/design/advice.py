@@ -24,6 +24,8 @@ from studykit.study.definition import Study
 from studykit.study.precision import R_FACTOR
 from studykit.vessels.shapes import Shape
 
+OVERLAP = 0.9
+"""Share of one factor's spread explained by another from which they count as confounded (own judgement)."""
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
 HEEL_MM = 20.0  # the last 10 to 20 mm hold loose sediment: common practice, no source
 
@@ -139,44 +141,43 @@ def _groups(study: Study, stored: pd.DataFrame) -> list[Advice]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alias:
-    """Two factors that cannot be told apart: ``wholly`` when one fixes the other."""
+    """Two factors that cannot be told apart: ``wholly`` when one fixes the other, or nearly.
+
+    ``share``: of the spread of some effect of one that the other explains (largest squared canonical correlation), 0 to 1.
+    """
 
     first: str
     second: str
     wholly: bool
+    share: float
 
 
 def aliases(containers: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
-    """Pairs of container columns whose effects overlap, by the rank of their joint design matrix.
+    """Pairs of container columns whose effects overlap by nine tenths or more: canonical correlations of their columns.
 
     A column of numbers counts as one slope, text as one effect per level; rows with a gap are left out
-    pair by pair.  A column with a single level is skipped: it has no effect to confuse.
+    pair by pair.  A column with a single level is skipped: it has no effect to confuse. Source: Hotelling 1936,
+    Biometrika 28:321.
     """
     out = []
     for a, b in combinations([f for f in factors if f in containers], 2):
         both = containers[[a, b]].replace("", np.nan).dropna()
         if both[a].nunique() < 2 or both[b].nunique() < 2:
             continue
-        x, y = _columns(both[a]), _columns(both[b])
-        rx, ry = _rank(x), _rank(y)
-        missing = rx + ry - 1 - _rank(np.hstack([x, y[:, 1:]]))
-        if missing:
-            out.append(Alias(first=a, second=b, wholly=missing == min(rx, ry) - 1))
+        shared = np.linalg.svd(_basis(both[a]).T @ _basis(both[b]), compute_uv=False) ** 2
+        if shared[0] >= OVERLAP:
+            out.append(Alias(first=a, second=b, wholly=bool(shared[-1] >= OVERLAP), share=min(1.0, float(shared[0]))))
     return tuple(out)
 
 
-def _columns(values: pd.Series) -> NDArray[np.float64]:
-    """Intercept and slope (numbers) or level columns (text) of one factor."""
+def _basis(values: pd.Series) -> NDArray[np.float64]:
+    """Orthonormal columns of one factor about its mean: its slope (numbers) or its levels (text)."""
     if pd.api.types.is_numeric_dtype(values):
         body = values.to_numpy(dtype=float)[:, None]
-        body = (body - body.mean()) / body.std()
     else:
         body = pd.get_dummies(values.astype(str)).to_numpy(dtype=float)
-    return np.hstack([np.ones((len(values), 1)), body])
-
-
-def _rank(matrix: NDArray[np.float64]) -> int:
-    return int(np.linalg.matrix_rank(matrix, tol=1e-8 * math.sqrt(len(matrix))))
+    u, s, _ = np.linalg.svd(body - body.mean(axis=0), full_matrices=False)
+    return np.asarray(u[:, s > 1e-8 * s[0]])
 
 
 def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
@@ -185,7 +186,8 @@ def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
     for alias in aliases(stored, watched):
         asked = alias.first in study.factors.fixed or alias.second in study.factors.fixed
         how = "cannot be told apart at all" if alias.wholly else "can only partly be told apart"
-        out.append(Advice(topic="confounded factors", what=f"{alias.first} and {alias.second} {how}",
+        number = f"one explains {math.floor(100 * alias.share + 1e-9):g} % of the spread of the other"
+        out.append(Advice(topic="confounded factors", what=f"{alias.first} and {alias.second} {how}: {number}",
                           why="an effect of one may be put down to the other"
                               + ("" if asked else " (neither is in the model, so this limits the explanation only)"),
                           cure="return later to sister containers of the same lots, choose containers that cross "

@@ -17,6 +17,8 @@ from studykit.study.definition import Study
 
 KEPT = ("sample", "container", "visited_on", "depth", "height", "kind", "lot", "store", "age_months", "treatment", "run",
         "run_order", "replicate", "value", "unit", "qualifier", "limit", "source_file", "source_row")
+LEAST_RANDOM = 4
+"""Levels from which a factor may be random: with fewer its scatter is hardly known (own judgement)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,7 +105,7 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     joined = joined.merge(containers, on="container", how="inner", suffixes=("", "_container"))
     chosen = joined[joined["kind"].isin(ZONE_KINDS) & (joined["treatment"] == "stored")]
     chosen = chosen.assign(**visit_ages(chosen, study))
-    table = chosen[[c for c in KEPT if c in chosen]].copy()
+    table = chosen[[c for c in (*KEPT, *_declared(study)) if c in chosen]].copy()
     depths = tuple(d for d in study.factors.depths if d in set(table["depth"]))
     table["depth"] = pd.Categorical(table["depth"], categories=list(depths), ordered=False)
     margin = margin_of(study, analyte)
@@ -114,6 +116,11 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     last = table[table["visited_on"].isna() | (table["visited_on"] == latest)].reset_index(drop=True)
     return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=last, visits=table, depths=depths,
                      censored=int((last["qualifier"] != "").sum()))
+
+
+def _declared(study: Study) -> list[str]:
+    """Columns that enter the model beyond those that are always kept."""
+    return [c for c in dict.fromkeys([*study.factors.fixed, *study.factors.random]) if c not in KEPT]
 
 
 def cells_of(rows: ModelRows, factors: Sequence[str] = ()) -> CellBounds:
@@ -174,6 +181,11 @@ def random_terms(study: Study, table: pd.DataFrame) -> tuple[tuple[str, ...], tu
             terms.append("run")
         else:
             notes.append("The lab run was asked for as a factor, but all rows have the same run or none is named.")
+    for name in study.factors.random:
+        few = table[name].nunique() < LEAST_RANDOM
+        notes += [f"{name} was declared random, but {table[name].nunique()} levels are too few to be a sample of more: it was "
+                  "left out."] if few else []
+        terms += [] if few else [name]
     return tuple(terms), tuple(notes)
 
 
@@ -181,6 +193,10 @@ def fixed_terms(study: Study, table: pd.DataFrame) -> tuple[tuple[str, ...], tup
     """Fixed terms that these rows can carry (depth first, then the declared ones), and notes."""
     terms, notes = ["depth"], []
     for name in study.factors.fixed:
+        alone = table.drop_duplicates("container")[name].value_counts()
+        if not pd.api.types.is_numeric_dtype(table[name]) and len(alone) > 1 and (alone == 1).any():
+            which = ", ".join(sorted(map(str, alone[alone == 1].index)))
+            notes.append(f"{name}: {which} has one container only, so its scatter is borrowed from the others.")
         if table[name].nunique(dropna=True) < 2:
             notes.append(f"{name} has one value only in these rows and was left out.")
             continue

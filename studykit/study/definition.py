@@ -10,33 +10,24 @@ import re
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, Field, ValidationError, model_validator
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml, safe_name
-from studykit.core.units import parse_unit
+from studykit.study.factors import (
+    Factors,
+    Name,
+    NotNegative,
+    Positive,
+    Section,
+    Sentence,
+    TimeSettings,
+    UnitText,
+)
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
 from studykit.study.safety import SafetySettings
 from studykit.vessels.shapes import Vessel
-
-
-def _known_unit(text: str) -> str:
-    parse_unit(text)
-    return text
-
-
-UnitText = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]
-Name = Annotated[str, Field(min_length=1, max_length=60)]
-Sentence = Annotated[str, Field(min_length=3)]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-
-
-class Section(BaseModel):
-    """Base of all sections: frozen, unknown keys refused, no silent conversion of text to numbers."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, str_strip_whitespace=True)
 
 
 class Margin(Section):
@@ -103,56 +94,6 @@ class Analyte(Section):
     sigma_pt: Positive | None = None
     blind_to: str = ""
     wear_metal: bool = False
-
-
-class Factors(Section):
-    """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run.
-
-    ``across_depths``: how containers' profiles scatter. 'unstructured' takes each difference's own scatter;
-    'pooled' assumes the same scatter for every difference between depths, 'own gradient' a straight gradient of
-    its own for each container; both need their reason.
-    """
-
-    depths: Annotated[tuple[Name, ...], Field(min_length=2)]
-    fixed: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
-    by_depth: tuple[Literal["lot", "store", "age_months", "treatment"], ...] = ()
-    run: bool = False
-    across_depths: Literal["unstructured", "pooled", "own gradient"] = "unstructured"
-    across_depths_reason: str = ""
-
-    @model_validator(mode="after")
-    def _distinct(self) -> Factors:
-        if len(set(self.depths)) != len(self.depths):
-            raise ValueError("depths has a label twice")
-        if taken := [d for d in self.depths if d.lower() in ("heel", "residue")]:
-            raise ValueError(f"a depth may not be named {', '.join(taken)}: it would belong to no zone; "
-                             "ask for it with sampling.heel or sampling.residue")
-        missing = [x for x in self.by_depth if x not in self.fixed]
-        if missing:
-            raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")
-        if self.across_depths != "unstructured" and len(self.across_depths_reason) < 3:
-            raise ValueError(f"across_depths = '{self.across_depths}' is an assumption: say why it holds in "
-                             "across_depths_reason")
-        return self
-
-
-class TimeSettings(Section):
-    """How differences run with standing time, declared before the data.
-
-    ``course``: a straight line in time, in the square root of time, or towards a level; ``half_months``: time to half of
-    the final level, for 'saturating' only. ``starts``: what sets the clock to zero: 'filled' (filling alone), 'mixed'
-    (filling or the last mixing, the later), 'moved' (the last move too, because it stirred).
-    """
-
-    course: Literal["linear", "square root", "saturating"] = "linear"
-    half_months: Positive | None = None
-    starts: Literal["filled", "mixed", "moved"] | None = None
-
-    @model_validator(mode="after")
-    def _half_time(self) -> TimeSettings:
-        if (self.course == "saturating") != (self.half_months is not None):
-            raise ValueError("half_months belongs to course = 'saturating', and to no other")
-        return self
 
 
 class FluidSettings(Section):

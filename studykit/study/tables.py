@@ -30,6 +30,7 @@ from studykit.study.columns import (
     convert,
 )
 from studykit.study.definition import Study, load_study
+from studykit.study.ownfactors import own_factors
 from studykit.study.ranges import height_fault, posture_fault, store_faults
 
 LINE = "_line"
@@ -202,7 +203,7 @@ def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
         faults += _each(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
                         "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
         for column in study.factors.fixed:
-            if column in ("lot", "store"):
+            if column in ("lot", "store", "orientation"):
                 faults += _each(t, t[column] == "", spec, column,
                                 "is empty, but study.toml uses it as a factor", "fill it in")
             if column == "age_months":
@@ -329,7 +330,7 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers["age_months"] = container_ages(containers, study)
     faults += _container_faults(containers, study) + _liquid_heights(containers, study)
-    faults += age_faults(containers, samples, study, LINE)
+    faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):
         codes = [str(c) for c in table[spec.key[0]].dropna()] if spec.key[0] in table else []

@@ -205,3 +205,31 @@ def test_visits_of_one_container_are_one_unit_and_the_verdict_is_about_the_last(
     assert trend.rate.estimate[0, 0] == pytest.approx(np.mean(slopes))
     assert trend.rate.se[0, 0] == pytest.approx(np.std(slopes, ddof=1) / 5**0.5)
     assert trend.rate.df[0] == pytest.approx(4)
+
+
+def test_a_column_of_ones_own_has_its_lines() -> None:
+    frame, facts = planted({"upright": 0.010, "lying": 0.018})
+    study = parse_study(definition(
+        factors={"depths": list(DEPTHS), "fixed": ["cap", "warmth", "age_months"], "by_depth": ["cap", "warmth", "age_months"],
+                 "columns": {"cap": {"levels": ["upright", "lying"]}, "warmth": {"unit": "degC"}}},
+        analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": 20}, "margin_reason": "for the test"}}))
+    warm = {c: 4.0 + (i % 5) for i, c in enumerate(facts["store"])}
+    found, _ = made(study, frame, {"age_months": facts["age_months"], "cap": facts["store"], "warmth": warm})
+    assert [t.own.label for t in found.trends] == ["cap lying", "cap upright"]
+    model = fit_analyte(study, "y", *tables_of(frame, age_months=facts["age_months"], cap=facts["store"], warmth=warm))
+    assert model.fixed[:3] == ("depth", "cap", "depth:cap")
+    assert model.cells.groups.shape[1] == 4  # intercept, cap, warmth, age
+
+
+def test_few_random_lots_and_single_levels_are_said() -> None:
+    frame, facts = planted({"hut": 0.0})
+    few = {c: f"L{i % 3}" for i, c in enumerate(facts["store"])}
+    many = {c: f"L{i % 4}" for i, c in enumerate(facts["store"])}
+    one = {c: "odd" if i == 0 else "even" for i, c in enumerate(facts["store"])}
+    study = parse_study(definition(
+        factors={"depths": list(DEPTHS), "fixed": ["store"], "random": ["lot"]},
+        analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": 20}, "margin_reason": "for the test"}}))
+    left = fit_analyte(study, "y", *tables_of(frame, lot=few, store=one))
+    assert any("3 levels are too few" in n for n in left.notes)
+    assert any("odd has one container only" in n for n in left.notes)
+    assert "lot" in fit_analyte(study, "y", *tables_of(frame, lot=many, store=one)).random

@@ -1,0 +1,120 @@
+"""Base of all sections of study.toml, and two of them: which columns enter the model, and how differences run with time."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from studykit.core.units import parse_unit
+
+
+def _known_unit(text: str) -> str:
+    parse_unit(text)
+    return text
+
+
+UnitText = Annotated[str, Field(min_length=1), AfterValidator(_known_unit)]
+Name = Annotated[str, Field(min_length=1, max_length=60)]
+Sentence = Annotated[str, Field(min_length=3)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+
+
+class Section(BaseModel):
+    """Base of all sections: frozen, unknown keys refused, no silent conversion of text to numbers."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=False, str_strip_whitespace=True)
+
+
+FACTORS = ("lot", "store", "age_months", "treatment", "orientation", "vessel")
+"""Factors that the kit knows by itself; any other column is declared under [factors.columns.NAME]."""
+
+
+class OwnFactor(Section):
+    """A column of one's own as a factor: categorical with its levels, or numeric with its unit.
+
+    ``table``: 'containers' (it differs between containers) or 'samples' (it differs within them as well).
+    """
+
+    levels: Annotated[tuple[Name, ...], Field(min_length=2)] | None = None
+    unit: UnitText | None = None
+    table: Literal["containers", "samples"] = "containers"
+    meaning: str = ""
+
+    @model_validator(mode="after")
+    def _one_kind(self) -> OwnFactor:
+        if (self.levels is None) == (self.unit is None):
+            raise ValueError("give levels = [...] for words, or unit = \"...\" for numbers, and not both")
+        if self.levels is not None and len(set(self.levels)) != len(self.levels):
+            raise ValueError("levels has a word twice")
+        return self
+
+
+class Factors(Section):
+    """Which columns enter the model: depth labels from the surface down, further fixed terms, lab run.
+
+    ``across_depths``: how containers' profiles scatter. 'unstructured' takes each difference's own scatter;
+    'pooled' assumes the same scatter for every difference between depths, 'own gradient' a straight gradient of
+    its own for each container; both need their reason.
+    """
+
+    depths: Annotated[tuple[Name, ...], Field(min_length=2)]
+    fixed: tuple[Name, ...] = ()
+    by_depth: tuple[Name, ...] = ()
+    random: tuple[Name, ...] = ()
+    columns: dict[Name, OwnFactor] = Field(default_factory=dict)
+    run: bool = False
+    across_depths: Literal["unstructured", "pooled", "own gradient"] = "unstructured"
+    across_depths_reason: str = ""
+
+    @model_validator(mode="after")
+    def _distinct(self) -> Factors:
+        if len(set(self.depths)) != len(self.depths):
+            raise ValueError("depths has a label twice")
+        if taken := [d for d in self.depths if d.lower() in ("heel", "residue")]:
+            raise ValueError(f"a depth may not be named {', '.join(taken)}: it would belong to no zone; "
+                             "ask for it with sampling.heel or sampling.residue")
+        unknown = [x for x in (*self.fixed, *self.random) if x not in FACTORS and x not in self.columns]
+        if unknown:
+            raise ValueError(f"{', '.join(unknown)} is no factor that the kit knows ({', '.join(FACTORS)}): declare the column "
+                             "under [factors.columns.NAME], with levels or a unit")
+        if taken := [x for x in self.columns if x in (*FACTORS, "container", "depth", "sample")]:
+            raise ValueError(f"columns names {', '.join(taken)}, which the kit knows already: leave it out there")
+        self._random_and_within()
+        missing = [x for x in self.by_depth if x not in self.fixed]
+        if missing:
+            raise ValueError(f"by_depth names {', '.join(missing)}, which fixed does not list")
+        if self.across_depths != "unstructured" and len(self.across_depths_reason) < 3:
+            raise ValueError(f"across_depths = '{self.across_depths}' is an assumption: say why it holds in "
+                             "across_depths_reason")
+        return self
+
+
+    def _random_and_within(self) -> None:
+        """A random factor has levels and is not fixed as well; what differs within containers cannot act on their profile."""
+        numbers = {"age_months", *(n for n, c in self.columns.items() if c.unit is not None)}
+        if wrong := [x for x in self.random if x in self.fixed or x in numbers]:
+            raise ValueError(f"random names {', '.join(wrong)}, which is fixed already or a number")
+        if inner := [x for x in self.by_depth if x in self.columns and self.columns[x].table == "samples"]:
+            raise ValueError(f"by_depth names {', '.join(inner)}, which differs within containers: only what differs between "
+                             "containers can act on a container's profile")
+
+
+class TimeSettings(Section):
+    """How differences run with standing time, declared before the data.
+
+    ``course``: a straight line in time, in the square root of time, or towards a level; ``half_months``: time to half of
+    the final level, for 'saturating' only. ``starts``: what sets the clock to zero: 'filled' (filling alone), 'mixed'
+    (filling or the last mixing, the later), 'moved' (the last move too, because it stirred).
+    """
+
+    course: Literal["linear", "square root", "saturating"] = "linear"
+    half_months: Positive | None = None
+    starts: Literal["filled", "mixed", "moved"] | None = None
+
+    @model_validator(mode="after")
+    def _half_time(self) -> TimeSettings:
+        if (self.course == "saturating") != (self.half_months is not None):
+            raise ValueError("half_months belongs to course = 'saturating', and to no other")
+        return self

@@ -1,0 +1,106 @@
+"""When a container's clock starts, its age at a visit, and columns of one's own as factors."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from studykit.study.ages import age_faults, container_ages, stands_from, visit_ages
+from studykit.study.definition import Study, parse_study
+from studykit.study.ownfactors import own_factors
+from tests.studies import definition
+
+LINE = "_line"
+DAYS = ("filled_on", "sampled_on", "last_moved_on", "last_mixed_on")
+
+
+def study_of(starts: str | None = None, **columns: dict) -> Study:
+    time = {} if starts == "silent" else {"time": {"starts": starts} if starts else {}}
+    return parse_study(definition(factors={"depths": ["upper", "lower"], "fixed": list(columns), "columns": columns}, **time))
+
+
+def containers(**more: object) -> pd.DataFrame:
+    table = pd.DataFrame({"container": ["A", "B", "C"], "treatment": ["stored", "stored", "remixed control"],
+                          "filled_on": "2025-01-01", "sampled_on": "2026-01-01", "last_moved_on": ["", "2025-03-01", ""],
+                          "last_mixed_on": ["", "2025-07-02", "2026-01-01"], LINE: [2, 3, 4]} | more)
+    for name in DAYS:
+        table[name] = pd.to_datetime(table[name].replace("", pd.NaT))
+    return table.assign(age_months=float("nan"))
+
+
+@pytest.mark.parametrize(("starts", "begins"), [
+    ("filled", ["2025-01-01"] * 3), ("mixed", ["2025-01-01", "2025-07-02", "2025-01-01"]),
+    (None, ["2025-01-01", "2025-07-02", "2025-01-01"]), ("moved", ["2025-01-01", "2025-07-02", "2025-01-01"])])
+def test_the_clock_starts_where_declared_and_a_control_keeps_its_storage(starts: str | None, begins: list[str]) -> None:
+    assert stands_from(containers(), study_of(starts)).dt.strftime("%Y-%m-%d").tolist() == begins
+
+
+def test_a_move_counts_only_where_it_is_declared() -> None:
+    table = containers(last_moved_on=["2025-10-01", "", ""])
+    assert stands_from(table, study_of("moved"))[0] == pd.Timestamp("2025-10-01")
+    assert stands_from(table, study_of("mixed"))[0] == pd.Timestamp("2025-01-01")
+
+
+def test_ages_are_months_and_written_ones_stand_without_days() -> None:
+    table = containers().assign(age_months=7.0)
+    table.loc[0, "sampled_on"] = pd.NaT
+    assert container_ages(table, study_of("filled")).tolist() == pytest.approx([7.0, 11.9920, 11.9920], abs=1e-4)
+
+
+def test_age_at_a_visit() -> None:
+    joined = containers().assign(visited_on=pd.to_datetime(["2025-07-02", pd.NaT, pd.NaT]))
+    found = visit_ages(joined, study_of("filled"))
+    assert found["age_months"].tolist() == pytest.approx([5.9796, 11.9920, 11.9920], abs=1e-4)
+
+
+def test_moves_are_asked_about_once_and_only_with_a_time_section() -> None:
+    table = containers(last_moved_on=["2025-03-01", "2025-09-01", ""])
+    none = pd.DataFrame({"sample": []})
+    asked = age_faults(table, none, study_of(), LINE)
+    assert [(f.column, "2 of 2 stored containers were moved" in f.reason) for f in asked] == [("time.starts", True)]
+    assert age_faults(table, none, study_of("silent"), LINE) == []
+    assert age_faults(table, none, study_of("mixed"), LINE) == []
+
+
+def test_stored_and_mixed_after_sampling_is_a_fault() -> None:
+    found = age_faults(containers(last_mixed_on=["2026-02-01", "", ""]), pd.DataFrame({"sample": []}), study_of("mixed"), LINE)
+    assert [(f.row, f.column) for f in found] == [(2, "last_mixed_on")]
+
+
+def samples(days: list[str], depths: str = "ul") -> pd.DataFrame:
+    return pd.DataFrame({"sample": [f"S{i}" for i in range(len(days))], "container": "A", "kind": "spot",
+                         "depth": [depths[i % len(depths)] for i in range(len(days))], "visited_on": pd.to_datetime(days),
+                         LINE: range(2, len(days) + 2)})
+
+
+@pytest.mark.parametrize(("days", "reason"), [
+    (["2024-12-01", "2025-06-01"], "lies before container A began to stand"),
+    (["2025-06-01", None], "is empty, but other samples"),
+    (["2025-06-01", "2025-06-01", "2025-06-01"], "has the zone u twice on this day")])
+def test_visits_that_cannot_be(days: list[str], reason: str) -> None:
+    found = age_faults(containers(), samples(days), study_of("filled"), LINE)
+    assert len(found) == 1
+    assert reason in found[0].reason
+
+
+def test_visits_that_can_be() -> None:
+    fine = samples(["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-01"])
+    assert age_faults(containers(), fine, study_of("filled"), LINE) == []
+
+
+def test_own_columns_are_read_as_declared() -> None:
+    study = study_of(None, cap={"levels": ["screw", "lid"]}, warmth={"unit": "degC"})
+    table = containers().assign(cap=["screw", "lid", "lid"], warmth=["4", " 21.5", "-3"])
+    assert own_factors(table, samples([]), study, LINE) == []
+    assert table["warmth"].tolist() == [4.0, 21.5, -3.0]
+
+
+def test_every_cell_that_does_not_fit_is_named() -> None:
+    rod = {"levels": ["a", "b"], "table": "samples"}
+    study = study_of(None, cap={"levels": ["screw", "lid"]}, warmth={"unit": "degC"}, rod=rod)
+    table = containers().assign(cap=["screw", "cork", ""], warmth=["cold", "4,5", ""])
+    found = own_factors(table, samples(["2025-06-01"]), study, LINE)
+    assert [(f.file, f.row, f.column, f.value) for f in found] == [
+        ("plan/containers.csv", 3, "cap", "cork"), ("plan/containers.csv", 4, "cap", ""),
+        ("plan/containers.csv", 2, "warmth", "cold"), ("plan/containers.csv", 3, "warmth", "4,5"),
+        ("plan/containers.csv", 4, "warmth", ""), ("plan/samples.csv", None, "rod", "")]
