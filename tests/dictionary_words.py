@@ -56,7 +56,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "wear_metal": "true: a metal that rises by wear or contamination, not by settling alone",
     },
     "Margin": {
-        "relative_percent": "in per cent of the level; the analysis is then on logarithms. One of the two",
+        "relative_percent": "in per cent of the level, above 0 and below 100; the analysis is then on logarithms. One of the two",
         "absolute": "in the analyte's unit. One of the two",
     },
     "Repeatability": {
@@ -104,7 +104,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "note": "where the numbers come from",
     },
     "DesignSettings": {
-        "containers": "containers to be sampled",
+        "containers": "containers to be opened; must be written where they are chosen from `plan/stock.csv`",
         "replicates": "determinations on each sample",
         "target": "chance of the right verdict that is wanted",
         "cost_container": "cost of one more container (opening, cleaning, travel)",
@@ -118,7 +118,10 @@ MEANINGS: dict[str, dict[str, str]] = {
         "max_replicates": "most determinations on one sample",
         "max_samples": "most samples that can be drawn",
         "max_determinations": "most determinations that the laboratory can make",
-        "controls": "controls that the plan shall contain",
+        "max_bottles": "most bottles that `plan` may fill without asking, controls included",
+        "minutes_container": "minutes at the bench for one container without its draws (own guess, no source)",
+        "minutes_draw": "minutes at the bench for one draw (own guess, no source)",
+        "controls": "controls that the plan shall contain; left out, one that `[safety]` bars is left out with a word",
         "guesses": "what is expected of each analyte; see [design.guesses.NAME]",
     },
     "Assumption": {
@@ -136,7 +139,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "zones": "own positions instead of the standard's; see [[sampling.zones]]",
         "floor_gap_mm": "smallest distance of a draw from the floor, mm",
         "heel": "true: also draw just above the floor",
-        "residue": "true: sample the stirred rest after all draws; left out: as heel",
+        "residue": "true: sample the stirred rest after all draws",
         "tool": "tool for the draws",
         "bottle_ml": "volume of a bottle, mL",
         "tests": "what each test needs; see [[sampling.tests]]",

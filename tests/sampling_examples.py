@@ -69,6 +69,7 @@ mixing_procedure = "tumbling of pails"
 
 [sampling]
 heel = true
+residue = true
 draw_ml = 100
 purge_ml = 10
 tool = "closed tube with depth stop"

@@ -21,6 +21,7 @@ from studykit.design.cheapest import Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
 from studykit.study.definition import Study
+from studykit.study.inventory import control
 from studykit.study.precision import R_FACTOR
 from studykit.vessels.shapes import Shape
 
@@ -67,7 +68,7 @@ def _few(study: Study, size: DesignSize) -> list[Advice]:
 
 
 def _replicates(study: Study, size: DesignSize) -> list[Advice]:
-    duplicates = "duplicate" in settings_of(study).controls and study.sampling.duplicates != 0
+    duplicates = control(study, "duplicate") and study.sampling.duplicates != 0
     if size.replicates > 1 or duplicates:
         return []
     return [Advice(topic="no replicates", what="every sample is tested once and nothing is drawn twice",
@@ -246,10 +247,9 @@ def _overlap(study: Study, shape: Shape, level: float) -> str:
 
 
 def _floor(study: Study) -> list[Advice]:
-    controls = settings_of(study).controls
     if study.sampling.heel or "bottom" in study.factors.depths:
         return []
-    reference = "retained" in controls
+    reference = control(study, "retained")
     return [Advice(topic="heel unseen", what=f"no draw reaches the last {HEEL_MM:g} mm above the floor",
                    why="what has settled may lie there, with all other depths alike"
                        + ("; the retained sample would show the loss" if reference else

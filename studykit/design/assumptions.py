@@ -13,14 +13,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.cheapest import Aim, Costs
 from studykit.design.operating import DesignSize, margin_on_scale
+from studykit.sampling.outlay import PLAIN, counted, outlay
 from studykit.study.definition import Assumption, DesignSettings, Study
+from studykit.study.inventory import control, wanted_controls
 from studykit.study.precision import R_FACTOR, precision
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
@@ -41,29 +43,28 @@ class Control:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Proposal:
-    """A plan in numbers before codes and order: size, controls, laboratory runs, cost."""
+    """A plan in numbers: its size, the samples at every depth, controls, cost."""
 
     size: DesignSize
+    plain: int
     controls: tuple[Control, ...]
     left_out: tuple[str, ...]
-    runs: int
-    containers_per_run: int
     cost: float
 
     @property
     def samples(self) -> int:
         """Samples sent to the laboratory, controls included."""
-        return self.size.samples + sum(c.samples for c in self.controls)
+        return self.plain + sum(c.samples for c in self.controls)
 
     @property
     def determinations(self) -> int:
         """Determinations: replicates of every sample of a container, one of each control sample."""
-        return self.size.determinations + sum(c.samples for c in self.controls)
+        return self.plain * self.size.replicates + sum(c.samples for c in self.controls)
 
     def to_table(self) -> pd.DataFrame:
         """One row for the plain samples, then one a control."""
-        first = {"what": "samples at every depth", "containers": self.size.containers,
-                 "samples": self.size.samples, "how": "surface down, one clean tube a depth",
+        first = {"what": PLAIN, "containers": self.size.containers,
+                 "samples": self.plain, "how": "surface down, one clean tube a depth",
                  "answers": "do the depths differ, and by how much?"}
         return pd.DataFrame([first] + [{"what": c.name, "containers": c.containers, "samples": c.samples,
                                         "how": c.how, "answers": c.answers} for c in self.controls])
@@ -205,7 +206,7 @@ def propose(study: Study, size: DesignSize | None = None, *, lots: int = 1, with
     unknown = set(without) - set(HOW)
     if unknown:
         raise ValueError(f"without must name controls ({', '.join(HOW)}), but got {', '.join(sorted(unknown))}")
-    wanted = [c for c in _wanted(study, settings) if c not in without]
+    wanted = [c for c in _wanted(study) if c not in without]
     made_up = sum(name in wanted for name in ("remixed control", "layered control"))
     added = {name: _count(name, size, lots, study, made_up) for name in wanted if name not in ("blank", "check fluid")}
     plain = size.samples + sum(s for _, s in added.values())
@@ -228,15 +229,24 @@ def propose(study: Study, size: DesignSize | None = None, *, lots: int = 1, with
                            determination=settings.cost_determination + sum(settings.cost_per_analyte.values()))
     opened = sum(c.containers for c in controls)
     cost = money.of(size) + opened * money.container + extra * (money.sample + money.determination)
-    return Proposal(size=size, controls=controls, left_out=tuple(n for n in HOW if n not in added), runs=runs,
-                    containers_per_run=per_run, cost=cost)
+    return Proposal(size=size, plain=size.samples, controls=controls, cost=cost,
+                    left_out=tuple(n for n in HOW if n not in added))
 
 
-def _wanted(study: Study, settings: DesignSettings) -> list[str]:
-    """Controls asked for under [design], with the floor draws switched on under [sampling]."""
-    heel = study.sampling.heel
-    rest = heel if study.sampling.residue is None else study.sampling.residue
-    return [*settings.controls, *(["heel"] if heel else []), *(["composite"] if rest else [])]
+def filed_proposal(study: Study, size: DesignSize, containers: pd.DataFrame, samples: pd.DataFrame) -> Proposal:
+    """The plan in numbers as it is filed in the plan tables: what is promised is what is printed."""
+    counts, cost = counted(samples, containers), outlay(study, containers, samples).cost
+    opened, plain = counts.get(PLAIN, (0, 0))
+    controls = tuple(Control(name=n, containers=counts[n][0], samples=counts[n][1], how=HOW[n][0], answers=HOW[n][1])
+                     for n in HOW if n in counts)
+    return Proposal(size=replace(size, containers=opened), plain=plain, controls=controls, cost=cost or 0.0,
+                    left_out=tuple(n for n in HOW if n not in counts))
+
+
+def _wanted(study: Study) -> list[str]:
+    """Controls of the plan, with the floor draws switched on under [sampling]."""
+    floor = {"heel": study.sampling.heel, "composite": study.sampling.residue}
+    return [*(c for c in wanted_controls(study) if control(study, c)), *(name for name, on in floor.items() if on)]
 
 
 def _count(name: str, size: DesignSize, lots: int, study: Study, opened: int) -> tuple[int, int]:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput
 from studykit.design.advice import advice_table, advise
-from studykit.design.assumptions import HOW, Proposal, aims_of, expectations, propose
+from studykit.design.assumptions import HOW, Proposal, aims_of, expectations, filed_proposal, propose
 from studykit.design.cheapest import (
     Aim,
     Costs,
@@ -49,6 +49,7 @@ class DesignView:
     aims: tuple[Aim, ...]
     gradients: tuple[tuple[str, float], ...]
     costs: Costs | None
+    samples: pd.DataFrame
 
     @property
     def hardest(self) -> Aim | None:
@@ -87,7 +88,8 @@ def open_design(stage: OpenStage) -> DesignView:
     except BadInput:
         costs = None
     return DesignView(study=study, settings=settings, size=size, containers=containers, outlook=outlook,
-                      aims=aims_of(study, gradients), gradients=tuple(gradients.items()), costs=costs)
+                      aims=aims_of(study, gradients), gradients=tuple(gradients.items()), costs=costs,
+                      samples=stage.samples)
 
 
 def _gradients(study: Study, outlook: Outlook) -> dict[str, float]:
@@ -301,7 +303,9 @@ def budget_table(view: DesignView) -> pd.DataFrame:
 
 
 def proposal(view: DesignView) -> Proposal:
-    """The plan with its controls."""
+    """The plan with its controls: as it is filed where it is, else about as many as it will hold."""
+    if len(view.samples):
+        return filed_proposal(view.study, view.size, view.containers, view.samples)
     lots = view.containers["lot"].replace("", pd.NA).nunique() if "lot" in view.containers else 1
     return propose(view.study, view.size, lots=max(int(lots), 1), costs=view.costs)
 

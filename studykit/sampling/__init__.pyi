@@ -1,10 +1,12 @@
 from . import draws as draws
+from . import outlay as outlay
 from . import plan as plan
 from . import reconcile as reconcile
 from . import tables as tables
 
 __all__ = [
     "draws",
+    "outlay",
     "plan",
     "reconcile",
     "tables",

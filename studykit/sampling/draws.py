@@ -199,8 +199,7 @@ def _steps(depths: Sequence[str], draws_at: Mapping[str, int], settings: Samplin
     for depth in depths:
         steps += [("spot" if i == 0 else "duplicate", depth) for i in range(draws_at.get(depth, 1))]
     steps += [("heel", "heel")] * settings.heel
-    residue = settings.heel if settings.residue is None else settings.residue
-    return steps + [("composite", "residue")] * residue
+    return steps + [("composite", "residue")] * settings.residue
 
 
 def plan_draws(

@@ -25,7 +25,7 @@ from studykit.sampling.draws import DrawPlan, plan_draws
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
-from studykit.study.inventory import CONTROL_TREATMENTS, control
+from studykit.study.inventory import CONTROL_TREATMENTS, control, wanted_controls
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
 DUPLICATE_PAIRS = 10
@@ -282,7 +282,9 @@ def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan,
     present = set(containers["treatment"])
     for name in CONTROL_TREATMENTS:
         if control(study, name) and name not in present:
-            out.append(f"the design asks for a {name}, but no container of plan/containers.csv is one: {ADD[name]}")
+            out.append(f"the plan should hold a {name}, but no container of plan/containers.csv is one: {ADD[name]}")
+    if "remixed control" in wanted_controls(study) and not control(study, "remixed control"):
+        out.append("no remixed control: [safety] does not clear mixing (" + "; ".join(study.safety.bars("stirring")) + ")")
     if not heel:
         out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true)")
     return tuple(out)

@@ -27,6 +27,7 @@ from studykit.sampling.order import (
     make_plan,
     plan_warnings,
 )
+from studykit.sampling.outlay import outlay, refuse_many
 from studykit.sampling.reconcile import was_drawn
 from studykit.sampling.sheets import all_sheets
 from studykit.study.columns import CONTAINERS, TableSpec
@@ -120,11 +121,10 @@ def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
 def _cleared(study: Study, table: pd.DataFrame) -> None:
     """BadInput for everything that the plan asks for and the section safety of study.toml does not clear."""
     settings = study.sampling
-    residue = settings.heel if settings.residue is None else settings.residue
     remixed = control(study, "remixed control") or bool((table["treatment"] == "remixed control").any())
     asked: tuple[tuple[bool, Act, str, str], ...] = (
         (settings.heel, "heel draw", "sampling.heel asks for a draw at the floor", "set sampling.heel = false"),
-        (residue, "stirring", "sampling.residue asks to stir what is left", "set sampling.residue = false"),
+        (settings.residue, "stirring", "sampling.residue asks to stir what is left", "set sampling.residue = false"),
         (remixed, "stirring", "a remixed control is to be mixed", "take it out of [design] controls and the containers"),
     )
     faults = [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
@@ -246,22 +246,33 @@ def _csv(frame: pd.DataFrame) -> bytes:
     return csv_text(frame).encode("utf-8")
 
 
-def plan(root: Path, study: Study) -> Filed:
-    """Plan a study and write plan/; for a study that already has samples only its sheets are made again.
+def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
+    """The plan that ``plan`` would file or keep, and the stock where it chose from one; nothing is written.
 
-    BadInput, and nothing written: no containers, containers that cannot be drawn as planned, a locked plan
-    whose tables would change, a folder that cannot be written.
+    BadInput: no containers, containers that cannot be drawn as planned, a locked plan whose tables would change.
     """
-    root = Path(root)
     if has_plan(root):
         made = existing_plan(root, study)
         if not made.draw_plans:
             raise single(CONTAINERS.file, "no container can be drawn: " + "; ".join(made.warnings or ["no depths"]),
                          "fill in liquid_height_mm or fill_volume_l")
-        return _file(root, study, made, {}, new=False)
+        return made, None
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
-    made, stock = new_plan(root, study)
+    return new_plan(root, study)
+
+
+def plan(root: Path, study: Study, *, bottles: int = 0) -> Filed:
+    """Plan a study and write plan/; for a study that already has samples only its sheets are made again.
+
+    ``bottles``: as many bottles are accepted, where [design] max_bottles allows fewer.  BadInput, and nothing
+    written: as of ``draft``, more bottles than allowed and accepted, a folder that cannot be written.
+    """
+    root = Path(root)
+    made, stock = draft(root, study)
+    if has_plan(root):
+        return _file(root, study, made, {}, new=False)
+    refuse_many(outlay(study, made.containers, made.samples), bottles)
     sisters, notes = _sisters(study, made, stock)
     return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
 

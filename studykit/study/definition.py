@@ -157,7 +157,8 @@ class DesignSettings(Section):
     A determination is one sample tested once for all analytes together; it costs ``cost_determination``
     plus what ``cost_per_analyte`` lists. ``cost_fixed`` is spent in any case (set-up, transport).
     ``controls`` lists what the plan shall contain; leave out what is not wanted (heel draw and composite
-    of the rest are switched under [sampling]).
+    of the rest are switched under [sampling]).  ``max_bottles``: the plan asks before it fills more.
+    ``minutes_container`` and ``minutes_draw`` (own guess, no source) give the hours at the bench.
     """
 
     containers: Annotated[int, Field(ge=1)] = 12
@@ -174,6 +175,9 @@ class DesignSettings(Section):
     max_replicates: Annotated[int, Field(ge=1)] = 4
     max_samples: Annotated[int, Field(ge=1)] | None = None
     max_determinations: Annotated[int, Field(ge=1)] | None = None
+    max_bottles: Annotated[int, Field(ge=1)] = 100
+    minutes_container: NotNegative = 20.0
+    minutes_draw: NotNegative = 5.0
     controls: tuple[ControlKind, ...] = ("remixed control", "layered control", "duplicate", "check fluid", "blank")
     guesses: dict[str, Assumption] = Field(default_factory=dict)
 
@@ -230,8 +234,8 @@ class ZonePlace(Section):
 class SamplingSettings(Section):
     """Where and how much is drawn, tool, tests with their minimum volumes, controls, runs, label sheet.
 
-    ``zones`` replaces the standards' positions (surface down). ``residue`` (the rest, stirred, after all
-    draws) left out follows ``heel``. ``duplicates``, ``blanks_per_run`` and
+    ``zones`` replaces the standards' positions (surface down). ``heel`` and ``residue`` (the rest, stirred, after
+    all draws) are drawn only where they are asked for. ``duplicates``, ``blanks_per_run`` and
     ``check_fluid_every`` left out follow [design] controls; ``check_fluid_every`` counts positions.
     """
 
@@ -241,7 +245,7 @@ class SamplingSettings(Section):
     zones: tuple[ZonePlace, ...] = ()
     floor_gap_mm: NotNegative = 5.0
     heel: bool = False
-    residue: bool | None = None
+    residue: bool = False
     tool: str = ""
     bottle_ml: Positive = 125.0
     tests: tuple[TestVolume, ...] = ()
@@ -310,6 +314,10 @@ class Study(Section):
         lost += [g for g in (self.design.guesses if self.design else {}) if g not in known]
         if lost:
             raise ValueError(f"these analytes are not declared under [analytes]: {', '.join(sorted(set(lost)))}")
+        places = [z.label for z in self.sampling.zones]
+        if places and places != list(self.factors.depths):
+            raise ValueError(f"sampling.zones lists {', '.join(places)}, but the depths of [factors] are "
+                             f"{', '.join(self.factors.depths)}: write the same labels in both, from the surface down")
         return self
 
     @model_validator(mode="after")

@@ -10,27 +10,48 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.study.codes import generator, shuffled
-from studykit.study.definition import Study
+from studykit.study.definition import ControlKind, DesignSettings, Study
 
 SISTER_COLUMNS = ("container", "sister_of", "lot", "store", "vessel", "filled_on")
 CONTROL_TREATMENTS = ("remixed control", "layered control")
 
 
+def wanted_controls(study: Study) -> tuple[ControlKind, ...]:
+    """The controls that the plan shall contain: those that [design] controls names, else the usual ones.
+
+    The usual ones are the default of that key; for the scope of one container those that need no further container.
+    """
+    if study.design is not None and "controls" in study.design.model_fields_set:
+        return study.design.controls
+    usual = DesignSettings().controls
+    return tuple(c for c in usual if c not in CONTROL_TREATMENTS) if study.scope == "container" else usual
+
+
+def named_controls(study: Study) -> bool:
+    """Whether study.toml itself names the controls: what it names is refused, not left out, where it is barred."""
+    return study.design is not None and "controls" in study.design.model_fields_set
+
+
 def control(study: Study, name: str) -> bool:
-    """Whether [design] controls ask for a control of that name; False without a design section."""
-    return study.design is not None and name in study.design.controls
+    """Whether the plan shall contain a control of that name, and may: a usual one that [safety] bars is left out."""
+    barred = name == "remixed control" and not named_controls(study) and not study.safety.clears("stirring")
+    return name in wanted_controls(study) and not barred
 
 
 def choose_containers(stock: pd.DataFrame, study: Study) -> pd.DataFrame:
     """The containers to open, chosen from a stock list (columns of containers) evenly over lot and store.
 
-    As many as [design] says (all without a design section), plus one to be remixed where that control is
-    asked for and the stock allows, plus every control that the list itself holds.  BadInput when the stock
-    is too small.
+    As many as [design] says, plus one to be remixed where that control is wanted and the stock allows, plus every
+    control that the list itself holds.  BadInput where [design] does not say how many, or the stock is too small.
     """
     made_up = stock[stock["treatment"].isin(CONTROL_TREATMENTS)]
     stock = stock[~stock["treatment"].isin(CONTROL_TREATMENTS)]
-    wanted = study.design.containers if study.design else len(stock)
+    if study.design is None or "containers" not in study.design.model_fields_set:
+        raise BadInput([Fault(file="study.toml", column="design.containers", reason=f"does not say how many of the "
+                              f"{len(stock)} containers of plan/stock.csv are to be opened",
+                              remedy="write [design] containers = 12, say (the design page helps to choose), or list "
+                                     "those to open in plan/containers.csv")], title="The plan has faults")
+    wanted = study.design.containers
     if wanted > len(stock) or stock.empty:
         reason = f"the design asks for {wanted} containers, but the stock list has {len(stock)}"
         raise BadInput([Fault(file="plan/stock.csv", reason=reason, remedy="list more, or lower design.containers")])

@@ -17,14 +17,17 @@ from studykit.design.assumptions import (
     expectations,
     guess_from_pilot,
     guess_of,
+    filed_proposal,
     propose,
     size_of,
 )
 from studykit.design.operating import DesignSize
 from studykit.design.tables import left_out
 from studykit.sampling.order import make_plan
+from studykit.sampling.outlay import outlay
 from studykit.study.columns import CONTAINERS
 from studykit.study.definition import Study, parse_study
+from studykit.study.inventory import wanted_controls
 
 BASE: dict[str, Any] = {
     "title": "Invented example", "question": "Must it be mixed?", "responsible": "store keeper", "scope": "stock",
@@ -160,17 +163,46 @@ def test_every_control_is_explained_and_can_be_removed() -> None:
 
 
 def test_cost_of_the_plan_with_controls_by_hand() -> None:
-    got = propose(study(sampling__heel=False), without=["check fluid", "blank"])
+    named = ["remixed control", "layered control", "duplicate", "check fluid", "blank"]
+    got = propose(study(sampling__heel=False, design__controls=named), without=["check fluid", "blank"])
     # 12·40 + 36·10 + 36·6 plain; remixed 40 + 3·16; layered 40 + 3·16; 10 duplicates at 16
     assert got.cost == 480 + 360 + 216 + 88 + 88 + 160
     assert (got.samples, got.determinations) == (52, 52)
 
 
-def test_runs_hold_whole_containers_and_all_samples() -> None:
-    got = propose(study())
-    each = math.ceil((got.size.samples + 6 + 10 + 24) / 14)
-    assert got.containers_per_run * each <= 36
-    assert got.runs * got.containers_per_run * each >= got.size.samples
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("replicates", [1, 2])
+def test_what_is_promised_of_a_filed_plan_is_what_is_printed(seed: int, replicates: int) -> None:
+    named = ["remixed control", "layered control", "duplicate", "check fluid", "blank", "retained"]
+    s = study(seed=seed, design__controls=named, sampling__residue=True, design__replicates=replicates)
+    table = planned_containers(s)
+    table["lot"] = [f"L{i % 3}" for i in range(len(table))]
+    table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
+    made = make_plan(s, table)
+    got = filed_proposal(s, size_of(s), made.containers, made.samples)
+    shown = got.to_table()
+    assert got.samples == shown["samples"].sum() == len(made.submission)
+    assert shown["containers"].sum() == len(table)
+    assert set(shown["what"]) == {"samples at every depth", *named, "heel", "composite"}
+    took = outlay(s, made.containers, made.samples)
+    assert (took.bottles, took.stored, took.made_up) == (got.samples, 12, 2)
+    # by hand: 36 zones and 10 duplicates of the question as often as [design] says, all other bottles once
+    assert took.determinations == got.samples + 46 * (replicates - 1)
+    assert took.cost == 14 * 40 + took.bottles * 10 + took.determinations * 6
+    assert took.hours == pytest.approx((14 * 20 + (14 * 5 + 10) * 5) / 60)
+    assert got.cost == took.cost
+
+
+def test_usual_controls_that_safety_bars_are_left_out_with_a_word_and_named_ones_are_refused() -> None:
+    assert [c.name for c in propose(study()).controls] == ["layered control", "duplicate", "heel", "check fluid", "blank"]
+    table = planned_containers(study(design__controls=[]))
+    table[["liquid_height_mm", "fill_volume_l"]] = [[300.0, float("nan")]] * len(table)
+    said = " / ".join(make_plan(study(), table).warnings)
+    assert "no remixed control: [safety] does not clear mixing (not answered: data_sheet" in said
+    assert "the plan should hold a layered control" in said
+    alone = study(scope="container", design=None)
+    assert wanted_controls(alone) == ("duplicate", "check fluid", "blank")
+    assert wanted_controls(study(design=None)) == wanted_controls(study())  # they do not vanish with the section
 
 
 def test_unknown_control_is_refused() -> None:
@@ -180,7 +212,7 @@ def test_unknown_control_is_refused() -> None:
 
 def planned_containers(s: Study) -> pd.DataFrame:
     """A containers table to fill in: one row a container of the plan, controls last."""
-    extra = [t for t in ("remixed control", "layered control") if t in s.design.controls]
+    extra = [t for t in ("remixed control", "layered control") if t in wanted_controls(s)]
     n = s.design.containers + len(extra)
     table = pd.DataFrame({name: [""] * n for name in CONTAINERS.names})
     table["container"] = [f"C{i:02d}" for i in range(1, n + 1)]

@@ -21,8 +21,9 @@ from tests.design.test_assumptions import BASE, GOOD, study
 DEMOS = Path(__file__).resolve().parents[2] / "demo_data"
 
 
-def view_of(s: Study, containers: pd.DataFrame = GOOD) -> designset.DesignView:
-    return designset.open_design(SimpleNamespace(study=s, containers=containers))
+def view_of(s: Study, containers: pd.DataFrame = GOOD, samples: pd.DataFrame | None = None) -> designset.DesignView:
+    samples = pd.DataFrame() if samples is None else samples
+    return designset.open_design(SimpleNamespace(study=s, containers=containers, samples=samples))
 
 
 def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
@@ -40,7 +41,7 @@ def every_table(view: designset.DesignView) -> dict[str, pd.DataFrame]:
 @pytest.mark.parametrize("demo", ["ropeway", "forge", "tote", "slip"])
 def test_every_demo_fills_every_table(demo: str) -> None:
     tables = load_tables(DEMOS / demo, with_results=False)
-    view = view_of(tables.study, tables.containers)
+    view = view_of(tables.study, tables.containers, tables.samples)
     made = every_table(view)
     assert all(len(t.columns) for t in made.values())
     assert list(made["said"]["analyte"]) == [a.analyte for a in view.aims]

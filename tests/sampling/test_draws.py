@@ -162,7 +162,7 @@ def test_a_duplicate_widens_the_slab_at_its_tip() -> None:
 
 
 def test_sediment_first_undisturbed_then_stirred_into_the_residue() -> None:
-    plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, purge_ml=15))
+    plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, residue=True, purge_ml=15))
     assert [(d.kind, d.depth) for d in plan.draws[-2:]] == [("heel", "heel"), ("composite", "residue")]
     heel, residue = plan.draws[-2:]
     assert heel.purge_ml == 0  # a purge would carry the sediment away
@@ -170,9 +170,9 @@ def test_sediment_first_undisturbed_then_stirred_into_the_residue() -> None:
     assert heel.drawn_bottom_mm == 0
     assert (residue.drawn_bottom_mm, residue.drawn_top_mm) == (0, residue.level_before_mm)
     assert plan.warnings == ()
-    small = plan_draws(BOTTLE, 176, THREE, SamplingSettings(heel=True, draw_ml=50, purge_ml=0))
+    small = plan_draws(BOTTLE, 176, THREE, SamplingSettings(heel=True, residue=True, draw_ml=50, purge_ml=0))
     assert "the draws take 25% of the content: the composite of the rest is not the whole" in small.warnings[-1]
-    without = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, residue=False))
+    without = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True))
     assert without.draws[-1].depth == "heel"
 
 
@@ -220,7 +220,7 @@ def test_a_vessel_that_cannot_hold_the_liquid_is_refused() -> None:
 
 
 def test_tables_have_one_row_a_draw_and_a_zone() -> None:
-    plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True), container="007")
+    plan = plan_draws(PAIL, 314, THREE, SamplingSettings(heel=True, residue=True), container="007")
     assert list(plan.to_table()["container"].unique()) == ["007"]
     assert plan.to_table()["order"].tolist() == [1, 2, 3, 4, 5]
     assert plan.zone_table()["label"].tolist() == list(THREE)
@@ -242,7 +242,7 @@ VESSELS = (BOTTLE, PAIL, DRUM, HorizontalCylinder(diameter_mm=900, length_mm=150
 def test_any_plan_is_refused_or_adds_up(vessel, fill, draw, purge, discard, heel, repeats, depths) -> None:
     """Either a clear refusal, or: volumes add up, levels fall, slabs lie in the liquid and hold their volume."""
     liquid = fill * vessel.total_height_mm
-    chosen = SamplingSettings(draw_ml=draw, purge_ml=purge, discard_ml=discard, heel=heel)
+    chosen = SamplingSettings(draw_ml=draw, purge_ml=purge, discard_ml=discard, heel=heel, residue=heel)
     try:
         plan = plan_draws(vessel, liquid, depths, chosen, draws_at={depths[0]: repeats})
     except BadInput as error:

@@ -101,7 +101,7 @@ def test_a_run_holds_whole_containers_and_its_controls(plan) -> None:
 
 def test_strata_are_spread_over_the_runs(tmp_path) -> None:
     stock = container_table(stock_rows(16), tmp_path)
-    s = study(design={"containers": 16, "controls": []}, sampling={"run_capacity": 40, "heel": False})
+    s = study(design={"containers": 16, "controls": []}, sampling={"run_capacity": 40, "heel": False, "residue": False})
     p = make_plan(s, stock)
     merged = p.key.merge(stock[["container", "lot", "store"]], on="container")
     per_run = merged.groupby(["run", "lot", "store"])["container"].nunique().unstack("run")
@@ -113,7 +113,7 @@ def test_order_within_a_run_does_not_follow_depth_or_container(stock) -> None:
     """Over 60 seeds the mean position of each depth is the same (no drift can imitate depth)."""
     means = []
     for seed in range(60):
-        s = study(seed=seed, design={"containers": 6, "controls": []}, sampling={"heel": False})
+        s = study(seed=seed, design={"containers": 6, "controls": []}, sampling={"heel": False, "residue": False})
         key = make_plan(s, choose_containers(stock, s)).key
         means.append(key.groupby("depth")["position"].mean())
     mean = pd.concat(means, axis=1).T
@@ -154,7 +154,7 @@ def test_the_same_seed_makes_the_same_plan(stock) -> None:
 def test_warnings_name_what_the_plan_leaves_out(stock) -> None:
     s = study(sampling={"heel": False}, design={"containers": 4, "controls": ["layered control"]})
     text = " / ".join(make_plan(s, choose_containers(stock, s)).warnings)
-    assert "the design asks for a layered control, but no container" in text
+    assert "the plan should hold a layered control, but no container" in text
     assert "no heel draw: what already lies on the floor will not be seen" in text
     assert not any("heel" in w for w in make_plan(study(), choose_containers(stock, study())).warnings)
 

@@ -12,6 +12,7 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.sampling import plan as planning
 from studykit.sampling import sheets
+from studykit.sampling.outlay import outlay
 from studykit.sampling.plan import existing_plan, has_plan, plan
 from studykit.sampling.reconcile import reconcile
 from studykit.study.definition import load_study
@@ -224,7 +225,7 @@ def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_who
         "free water lies in it",
         "a remixed control is to be mixed, but [safety] does not clear it: not answered: flash_point_c; free water lies in it"]
     assert not (root / "plan/samples.csv").exists()
-    less = toml.replace("heel = true", "heel = false").replace('"remixed control", ', "")
+    less = toml.replace("heel = true", "heel = false").replace("residue = true", "residue = false").replace('"remixed control", ', "")
     (root / "study.toml").write_text(less)
     assert len(plan(root, load_study(root)).plan.draws) > 0
 
@@ -235,3 +236,47 @@ def test_a_listed_container_to_be_remixed_asks_for_clearance_too(tmp_path) -> No
     root = folder(tmp_path, containers=rows, toml=toml.replace('"remixed control", ', ""))
     with pytest.raises(BadInput, match="no mixing_procedure of the site is named"):
         plan(root, load_study(root))
+
+
+def test_a_stock_list_alone_asks_how_many_are_to_be_opened(tmp_path) -> None:
+    """Forty lines are not forty containers to open: the number must be written."""
+    toml = STUDY_TOML.replace("containers = 6\n", "")
+    for text in (toml, toml.replace("[design]\n", "").replace('controls = ["remixed control", "duplicate", "check fluid", "blank"]', "")):
+        root = folder(tmp_path / str(len(text)), stock=stock_rows(40), toml=text)
+        before = tree(root)
+        with pytest.raises(BadInput, match=r"design.containers: does not say how many of the 40 .* containers = 12"):
+            plan(root, load_study(root))
+        assert tree(root) == before
+
+
+def test_a_plan_of_many_bottles_asks_first_and_says_what_answers(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(40), toml=STUDY_TOML.replace("containers = 6\n", "containers = 24\n"))
+    before = tree(root)
+    with pytest.raises(BadInput, match="more than it may fill without being asked") as caught:
+        plan(root, load_study(root))
+    assert tree(root) == before
+    took = outlay(load_study(root), *drafted(root))
+    assert f"studykit plan FOLDER --bottles {took.bottles}, or write [design] max_bottles = {took.bottles}" in str(caught.value)
+    with pytest.raises(BadInput, match="without being asked"):
+        plan(root, load_study(root), bottles=took.bottles - 1)
+    assert len(plan(root, load_study(root), bottles=took.bottles).plan.submission) == took.bottles
+
+
+def test_the_key_that_the_question_names_answers_it(tmp_path) -> None:
+    toml = STUDY_TOML.replace("containers = 6\n", "containers = 24\nmax_bottles = 400\n")
+    root = folder(tmp_path, stock=stock_rows(40), toml=toml)
+    assert plan(root, load_study(root)).new
+
+
+def drafted(root: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
+    made, _ = planning.draft(root, load_study(root))
+    return made.containers, made.samples
+
+
+def test_nothing_is_drawn_at_the_floor_nor_stirred_unasked(tmp_path) -> None:
+    toml = STUDY_TOML.replace("heel = true\n", "").replace("residue = true\n", "")
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    assert not set(drafted(root)[1]["kind"]) & {"heel", "composite"}
+    only = folder(tmp_path / "heel", stock=stock_rows(12), toml=STUDY_TOML.replace("residue = true\n", ""))
+    assert "composite" not in set(drafted(only)[1]["kind"])  # a heel draw brings no stirred rest with it
+    assert "heel" in set(drafted(only)[1]["kind"])
