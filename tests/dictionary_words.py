@@ -56,7 +56,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "wear_metal": "true: a metal that rises by wear or contamination, not by settling alone",
     },
     "Margin": {
-        "relative_percent": "in per cent of the level, above 0 and below 100; the analysis is then on logarithms. One of the two",
+        "relative_percent": "in per cent of the level, above 0 and below 100; analysed on logarithms. One of the two",
         "absolute": "in the analyte's unit. One of the two",
     },
     "Repeatability": {

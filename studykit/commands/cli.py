@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import sys
 from enum import StrEnum
 from pathlib import Path
@@ -14,6 +15,7 @@ from studykit.commands.told import TELLING, as_object, as_typed, facts, progress
 
 if TYPE_CHECKING:
     from studykit.core.errors import StudyKitError
+    from studykit.intake.take import IntakeOutcome
     from studykit.report.own import Choice
 
 app = typer.Typer(no_args_is_help=True, pretty_exceptions_enable=False,
@@ -98,24 +100,31 @@ def new(folder: Folder,
 
 @app.command(epilog="Example: studykit check my-study")
 def check(folder: Folder) -> None:
-    """Check the definition and the tables; list every fault; change nothing."""
-    from studykit.commands.intake import check_folder
-    from studykit.study.columns import RESULTS
+    """List every fault that plan, lock, intake or report would stop at; change nothing."""
+    from studykit.commands.check import check_folder
 
-    taken = (folder / RESULTS.file).exists()
-    tables = check_folder(folder)
-    facts(containers=len(tables.containers), samples=len(tables.samples), results=len(tables.results) if taken else None)
-    text = f"no fault found: {_count(len(tables.containers), 'container')}, {_count(len(tables.samples), 'sample')}"
-    typer.echo(text + (f", {_count(len(tables.results), 'result')}" if taken else "; no results taken in yet"))
+    found = check_folder(folder)
+    if found.intake is not None and not found.intake.complete:
+        _rejected(found.intake, folder, written=False)
+    facts(containers=len(found.tables.containers), samples=len(found.tables.samples),
+          results=len(found.tables.results) if found.taken else None)
+    typer.echo(found.sentence())
 
 
 @app.command(epilog="Example: studykit plan my-study")
-def plan(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
-    """Plan the study: what it will be able to say, containers, blind codes, order, sheets to print."""
-    from studykit.commands.plan import make_plan_pages
+def plan(folder: Folder, notebooks: Notebooks = Which.ask,
+         bottles: Annotated[int, typer.Option(help="Accept a plan of up to so many bottles, where [design] max_bottles "
+                                                   "allows fewer.", show_default=False)] = 0) -> None:
+    """Plan the study: what it takes, what it will be able to say, blind codes, order, sheets to print."""
+    from studykit.commands.plan import make_plan_pages, opening
 
-    made = make_plan_pages(folder, progress, notebooks.choice)
-    facts(page=made.page, notes=made.notes)
+    first = opening(folder)
+    typer.echo(first.text())
+    asked = first.fault(bottles) is not None and sys.stdin.isatty()
+    if asked and typer.confirm(f"Fill {first.bottles} bottles?"):
+        bottles = first.bottles
+    made = make_plan_pages(folder, progress, notebooks.choice, bottles=bottles)
+    facts(page=made.page, notes=made.notes, containers=first.stored + first.made_up, bottles=first.bottles)
     for note in made.notes:
         typer.echo(note)
     typer.echo(f"\nPlan: {made.page}\nSheets: {folder}/plan/sheets/\nThen:  studykit lock {as_typed(folder)}")
@@ -137,7 +146,8 @@ def lock(folder: Folder,
 def intake(folder: Folder,
            suggest: Annotated[Path | None, typer.Option(help="Propose a mapping for this raw file; write nothing.",
                                                         show_default=False)] = None,
-           accept: Annotated[str, typer.Option(help="Accept rejected rows, with this reason.")] = "") -> None:
+           accept: Annotated[str, typer.Option(help="Accept rejected rows with this reason, for this run only.")] = ""
+           ) -> None:
     """Take the laboratory's raw files in, or propose how to read one of them."""
     from studykit.commands.intake import propose, take_in
 
@@ -148,9 +158,11 @@ def intake(folder: Folder,
     facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete)
     typer.echo(outcome.sentence())
     if not outcome.complete:
-        typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
-        typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv", err=True)
-        raise typer.Exit(8)
+        _rejected(outcome, folder, written=True)
+    if accept and len(outcome.rejected):
+        typer.echo("accepted for this run only; so that report and recheck accept it too, write in intake.toml:\n"
+                   f"  accept_rejected = {json.dumps(accept.strip(), ensure_ascii=False)}\n"
+                   f"  accept_rejected_rows = {len(outcome.rejected)}")
 
 
 @app.command(epilog="Example: studykit report my-study")
@@ -193,6 +205,15 @@ def recheck(folder: Folder, notebooks: Notebooks = Which.kit) -> None:
                f"and {outcome.files} hashes agree\nRecord: {folder}/recheck.html")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
+
+
+def _rejected(outcome: IntakeOutcome, folder: Path, *, written: bool) -> None:
+    """Say which rows of the raw files are not taken, and end with the exit code for that."""
+    typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
+    typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv" if written else
+               f"{_count(len(outcome.rejected), 'row')} of the raw files would be rejected, and nobody has accepted that: "
+               f"studykit intake {folder} lists them in tidy/rejected.csv", err=True)
+    raise typer.Exit(8)
 
 
 def _count(number: int, noun: str) -> str:

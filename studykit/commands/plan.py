@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from studykit.core.writer import one_writer
@@ -12,7 +12,8 @@ from studykit.report.make import refuse_unusual
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
-from studykit.sampling.plan import plan
+from studykit.sampling.outlay import Outlay, outlay
+from studykit.sampling.plan import draft, has_plan, plan
 from studykit.study.definition import Study, load_study
 
 PAGES = "plan/pages"
@@ -28,20 +29,29 @@ class PlanMade:
     notes: tuple[str, ...]
 
 
-def make_plan_pages(root: Path, say: Say, notebooks: Choice = "") -> PlanMade:
+def opening(root: Path) -> Outlay:
+    """What the plan takes, before anything is written; BadInput with every fault that stops it."""
+    study = load_study(root)
+    refuse_unusual(root)
+    made, _ = draft(root, study)
+    found = outlay(study, made.containers, made.samples)
+    return replace(found, allowed=found.bottles) if has_plan(root) else found
+
+
+def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int = 0) -> PlanMade:
     """Write plan/ (tables where there are none yet, sheets), run 01 and 02, and put their page in plan/pages.
 
-    ``notebooks`` as of ``make_report``.
+    ``notebooks`` as of ``make_report``; ``bottles`` as of ``sampling.plan.plan``.
     """
     study = load_study(root)
     refuse_unusual(root)
     folder = choose(root, notebooks, say)
     with one_writer(root, "plan"):
-        return _pages(root, study, folder, say)
+        return _pages(root, study, folder, say, bottles)
 
 
-def _pages(root: Path, study: Study, notebooks: Path, say: Say) -> PlanMade:
-    filed = plan(root, study)
+def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) -> PlanMade:
+    filed = plan(root, study, bottles=bottles)
     part, final = root / f"{PAGES}.part", root / PAGES
     parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
     for stem in STEMS:

@@ -224,16 +224,22 @@ def for_budget(aims: Sequence[Aim], costs: Costs, limits: Limits, budget: float,
     BadInput where not even the smallest design is affordable.
     """
     sizes = _by_cost(limits.sizes(), costs)
-    affordable = [s for s in sizes if costs.of(s) <= budget]
-    if not affordable:
-        least = costs.of(sizes[0])
-        raise BadInput([Fault(file="study.toml", column="design.budget", value=f"{budget:g}",
-                              reason=f"the smallest design of the grid costs {least:g}",
-                              remedy="raise the budget, or allow fewer containers")], title="The budget is too small")
+    affordable = affordable_of(sizes, costs, budget)
     tried = [price(aims, s, costs, alpha) for s in affordable]
     order = sorted(tried, key=lambda c: (-round(c.lowest, 9), c.cost))
     return SearchResult(target=order[0].lowest, best=tuple(order[:few]), tried=tuple(tried),
                         grid_size=len(sizes), unaffordable=len(sizes) - len(affordable))
+
+
+def affordable_of(sizes: Sequence[DesignSize], costs: Costs, budget: float) -> list[DesignSize]:
+    """The designs that cost at most ``budget``; BadInput where not even the smallest does."""
+    affordable = [s for s in sizes if costs.of(s) <= budget]
+    if not affordable:
+        least = min(costs.of(s) for s in sizes)
+        raise BadInput([Fault(file="study.toml", column="design.budget", value=f"{budget:g}",
+                              reason=f"the smallest design of the grid costs {least:g}",
+                              remedy="raise the budget, or allow fewer containers")], title="The budget is too small")
+    return affordable
 
 
 def frontier(tried: Sequence[Candidate]) -> tuple[Candidate, ...]:

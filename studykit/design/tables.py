@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.core.errors import BadInput
+from studykit.core.errors import BadInput, Fault
 from studykit.design.advice import advice_table, advise
 from studykit.design.assumptions import HOW, Proposal, aims_of, expectations, filed_proposal, propose
 from studykit.design.cheapest import (
@@ -19,6 +19,7 @@ from studykit.design.cheapest import (
     Costs,
     Limits,
     SearchResult,
+    affordable_of,
     aim_chances,
     cheapest,
     costs_of,
@@ -32,6 +33,7 @@ from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import Outlook, could_it_settle
 from studykit.study.definition import DesignSettings, Study
 from studykit.study.stages import OpenStage
+from studykit.study.tables import Tables
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
@@ -73,7 +75,18 @@ class DesignView:
         return limits_of(self.settings, self.size.depths)
 
 
-def open_design(stage: OpenStage) -> DesignView:
+def design_faults(tables: Tables) -> list[Fault]:
+    """What the design chapter would stop at: a guess that cannot be, a budget below the smallest design."""
+    try:
+        view = open_design(tables)
+        if view.settings.budget is not None and view.costs is not None and view.aims:
+            affordable_of(list(view.limits.sizes()), view.costs, view.settings.budget)
+    except BadInput as error:
+        return list(error.faults)
+    return []
+
+
+def open_design(stage: OpenStage | Tables) -> DesignView:
     """The design of the open stage: [design] of study.toml, else the stored containers of the plan."""
     study, containers = stage.study, stage.containers
     stored = containers[containers["treatment"].isin(("", "stored"))]

@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from studykit.core.numbertext import tidy_text
-from studykit.study.codes import check_code, likely_codes
+from studykit.study.codes import alphabets_of, check_code, likely_codes
 
 MOST_SEARCHED = 200
 
@@ -33,7 +33,7 @@ def match_codes(written: Sequence[str], known: Sequence[str], repairs: Mapping[s
     """
     own = set(known)
     strange = any(tidy_text(t) not in own for t in written)
-    checked = strange and bool(own) and all(check_code(k) for k in own)
+    checked = alphabets_of(own) if strange else ()
     numbers = _numbers(known) if strange else {}
     out: list[Match] = []
     searched = 0
@@ -61,7 +61,7 @@ def _numbers(known: Sequence[str]) -> dict[float, list[str]]:
     return out
 
 
-def _unknown(shown: str, known: Sequence[str], numbers: dict[float, list[str]], checked: bool,
+def _unknown(shown: str, known: Sequence[str], numbers: dict[float, list[str]], checked: tuple[str, ...],
              search: bool) -> Match:
     reason = "is not a sample of this study"
     likely: tuple[str, ...] = ()
@@ -73,7 +73,7 @@ def _unknown(shown: str, known: Sequence[str], numbers: dict[float, list[str]], 
     if folded:
         likely = tuple(folded[:3])
         reason += "; it differs from a code only in its capitals"
-    elif not likely and checked and not check_code(shown):
+    elif not likely and checked and not check_code(shown, checked):
         reason += "; its check character does not fit, so it was misread or mistyped"
     if not likely and search and known:
         likely = likely_codes(shown, list(known))

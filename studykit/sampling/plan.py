@@ -10,7 +10,7 @@ Everything is computed before the first file is written; samples.csv comes last,
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,7 +29,7 @@ from studykit.sampling.order import (
 )
 from studykit.sampling.outlay import outlay, refuse_many
 from studykit.sampling.reconcile import was_drawn
-from studykit.sampling.sheets import all_sheets
+from studykit.sampling.sheets import all_sheets, label_faults
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
@@ -55,7 +55,7 @@ class Filed:
 def has_plan(root: Path) -> bool:
     """Whether plan/samples.csv lists any sample (a header alone is no plan)."""
     path = root / "plan/samples.csv"
-    return path.exists() and sum(bool(line.strip()) for line in path.read_bytes().splitlines()) > 1
+    return path.is_file() and sum(bool(line.strip()) for line in path.read_bytes().splitlines()) > 1
 
 
 def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
@@ -76,12 +76,10 @@ def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
     return table
 
 
-def _known_vessels(study: Study, table: pd.DataFrame, file: str) -> None:
-    faults = [Fault(file=file, row=int(i), column="vessel", value=v, reason="is not a vessel of study.toml",
+def _unknown_vessels(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
+    return [Fault(file=file, row=int(i), column="vessel", value=v, reason="is not a vessel of study.toml",
                     remedy="known are " + ", ".join(sorted(study.vessels)))
-              for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
-    if faults:
-        raise BadInput(faults, title="The plan has faults")
+            for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
 
 
 def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
@@ -92,24 +90,33 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     """
     containers = _rows(root, CONTAINERS)
     if containers is not None:
-        _known_vessels(study, containers, CONTAINERS.file)
         containers["treatment"] = containers["treatment"].replace("", "stored")
-        _cleared(study, containers)
-        return make_plan(study, containers.drop(columns=LINE)), None
+        faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers)
+        return _made(lambda: make_plan(study, containers.drop(columns=LINE)), faults), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
                      "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
-    _known_vessels(study, stock, STOCK)
     stock["treatment"] = stock["treatment"].replace("", "stored")
-    _cleared(study, stock)
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
+    faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock)
     stock = stock.drop(columns=LINE)
-    chosen = choose_containers(stock, study)
     try:
-        return make_plan(study, chosen), stock
+        return _made(lambda: make_plan(study, choose_containers(stock, study)), faults), stock
     except BadInput as error:
         raise _in_the_stock(error, lines) from None
+
+
+def _made(make: Callable[[], Plan], faults: list[Fault]) -> Plan:
+    """The plan, or BadInput with the faults found before and those of making it."""
+    unknown = any(f.column == "vessel" for f in faults)
+    try:
+        made = None if unknown else make()
+    except BadInput as error:
+        raise BadInput([*faults, *error.faults], title="The plan has faults") from None
+    if made is None or faults:
+        raise BadInput(faults, title="The plan has faults")
+    return made
 
 
 def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
@@ -118,8 +125,8 @@ def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
                     title=error.title)
 
 
-def _cleared(study: Study, table: pd.DataFrame) -> None:
-    """BadInput for everything that the plan asks for and the section safety of study.toml does not clear."""
+def _barred(study: Study, table: pd.DataFrame) -> list[Fault]:
+    """A fault for everything that the plan asks for and the section safety of study.toml does not clear."""
     settings = study.sampling
     remixed = control(study, "remixed control") or bool((table["treatment"] == "remixed control").any())
     asked: tuple[tuple[bool, Act, str, str], ...] = (
@@ -127,11 +134,9 @@ def _cleared(study: Study, table: pd.DataFrame) -> None:
         (settings.residue, "stirring", "sampling.residue asks to stir what is left", "set sampling.residue = false"),
         (remixed, "stirring", "a remixed control is to be mixed", "take it out of [design] controls and the containers"),
     )
-    faults = [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
-                    + "; ".join(study.safety.bars(act)), remedy=f"answer it from the safety data sheet, or {way}")
-              for wanted, act, what, way in asked if wanted and study.safety.bars(act)]
-    if faults:
-        raise BadInput(faults, title="The plan has faults")
+    return [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
+                  + "; ".join(study.safety.bars(act)), remedy=f"answer it from the safety data sheet, or {way}")
+            for wanted, act, what, way in asked if wanted and study.safety.bars(act)]
 
 
 def existing_plan(root: Path, study: Study) -> Plan:
@@ -260,6 +265,17 @@ def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
     return new_plan(root, study)
+
+
+def plan_faults(root: Path, study: Study) -> list[Fault]:
+    """Everything that ``plan`` would refuse without an option, its sheets included; nothing is written."""
+    faults = label_faults(study)
+    try:
+        made, _ = draft(Path(root), study)
+    except BadInput as error:
+        return [*error.faults, *faults]
+    many = None if has_plan(Path(root)) else outlay(study, made.containers, made.samples).fault()
+    return [*faults, *([many] if many else [])]
 
 
 def plan(root: Path, study: Study, *, bottles: int = 0) -> Filed:

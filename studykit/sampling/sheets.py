@@ -22,7 +22,7 @@ import typst
 from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
-from studykit.core.errors import single
+from studykit.core.errors import BadInput, Fault
 from studykit.sampling.draws import DrawPlan
 from studykit.sampling.order import Plan
 from studykit.sampling.sketch import draw_vessel
@@ -153,17 +153,30 @@ def label_places(study: Study, n: int) -> tuple[tuple[int, float, float], ...]:
     return tuple(out)
 
 
+def _qr_mm(study: Study) -> float:
+    """Edge of the QR code on a label, mm."""
+    s = study.sampling.labels
+    return min(s.label_height_mm - 2 * LABEL_INSET_MM, s.label_width_mm * 0.45, 24.0)
+
+
+def label_faults(study: Study) -> list[Fault]:
+    """A fault where the labels are too small for a QR code that can be read."""
+    s = study.sampling.labels
+    reason = (f"a label of {s.label_width_mm:g} x {s.label_height_mm:g} mm has no room for a QR code of "
+              f"{SMALLEST_QR_MM:.1f} mm")
+    fault = Fault(file="study.toml", column="sampling.labels", reason=reason, remedy="use larger labels")
+    return [fault] if _qr_mm(study) < SMALLEST_QR_MM else []
+
+
 def labels_pdf(study: Study, codes: Sequence[str], *, frames: bool = False) -> bytes:
     """Bottle labels at exact millimetres: blind code, QR code, study, room for date, time and initials.
 
     ``frames`` prints the edges of the labels, for a trial on plain paper.  BadInput when the labels are too
     small for a QR code that can be read.
     """
-    s = study.sampling.labels
-    qr = min(s.label_height_mm - 2 * LABEL_INSET_MM, s.label_width_mm * 0.45, 24.0)
-    if qr < SMALLEST_QR_MM:
-        raise single("study.toml", f"a label of {s.label_width_mm:g} x {s.label_height_mm:g} mm has no room for a QR "
-                     f"code of {SMALLEST_QR_MM:.1f} mm", "use larger labels", column="sampling.labels")
+    s, qr = study.sampling.labels, _qr_mm(study)
+    if faults := label_faults(study):
+        raise BadInput(faults)
     room = s.label_width_mm - 2 * LABEL_INSET_MM - qr - 1.5
     longest = max((len(c) for c in codes), default=5)
     points = min(16.0, room / (0.61 * longest) / 0.3528)  # a character of the code font is 0.602 em wide

@@ -9,6 +9,7 @@ from . import lock as lock
 from . import overview as overview
 from . import precision as precision
 from . import ranges as ranges
+from . import reasons as reasons
 from . import safety as safety
 from . import seal as seal
 from . import stages as stages
@@ -34,6 +35,7 @@ __all__ = [
     "overview",
     "precision",
     "ranges",
+    "reasons",
     "safety",
     "seal",
     "stages",

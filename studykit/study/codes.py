@@ -1,19 +1,19 @@
 """Blind sample codes: short, hard to misread, and self-checking.
 
-A code is a letter, free characters and one check character, for example ``K72PX``.
+A code is a letter, free characters and one check character, for example ``W72FX``.
 
-*Alphabet.* Nineteen characters, ``23456789CFHKMPRTWXY``. Left out: every pair that is confused in print or
-handwriting (0 O D Q, 1 I L J, B 8, S 5, Z 2, G 6, U V Y, N M: at most one of each is kept), all vowels (no
-words, no month names, no TRUE) and the letters of number formats and result marks (E, D, N/A, ND).  A code
-starts with a letter and holds at least one digit, so a spreadsheet takes it for neither a number
-(``1E5``, ``007``), a date (``MAR3``) nor a word, and does not change it.
+*Alphabet.* Thirteen characters, ``245678CDFHLWX``: no two of them stand in one group of ``CONFUSED``, the list of
+characters that are written or read for one another (own judgement, no source; upside down counts).  No vowels: no
+words, no month names, no TRUE.  A code starts with a letter and holds at least one digit, so a spreadsheet takes it
+for neither a number (``1E5``, ``007``), a date (``MAR3``) nor a word, and does not change it.  Codes that the kit made
+earlier, of nineteen characters (``K72PX``), are read and checked as before; no new ones are made.
 
 *Check character.* A pure system after ISO/IEC 7064 (from memory, check your copy): the characters' values
-a_1 .. a_n, counted from the right, satisfy  sum a_i 2^(i-1) = 1 (mod 19).  The standard lists other moduli;
-19 is used here because it is prime and equals the size of the alphabet, so that no extra character is
-needed.  2 is a primitive root of 19, so the weights of up to 18 positions all differ and none is zero:
+a_1 .. a_n, counted from the right, satisfy  sum a_i 2^(i-1) = 1 (mod 13).  The standard lists other moduli;
+13 is used here because it is prime and equals the size of the alphabet, so that no extra character is
+needed.  2 is a primitive root of 13 (and of 19), so the weights of up to 12 positions all differ and none is zero:
 *every* single misread, *every* exchange of two characters (adjacent or not) and every twin misread
-(``77`` for ``44``) breaks the congruence.  ``tests/test_codes.py`` goes through all of them.
+(``77`` for ``44``) breaks the congruence.  ``tests/study/test_codes.py`` goes through all of them.
 
 *Distance.* Codes made together differ in at least three places, so one misread character points back to one
 code only, and ``likely_codes`` can name it.
@@ -32,16 +32,14 @@ from studykit.core.errors import Fault
 
 T = TypeVar("T")
 
-ALPHABET = "23456789CFHKMPRTWXY"
-LETTERS = "CFHKMPRTWXY"
-MODULUS = len(ALPHABET)
+ALPHABET = "245678CDFHLWX"
+EARLIER = "23456789CFHKMPRTWXY"
+ALPHABETS = (ALPHABET, EARLIER)
 RADIX = 2
 SHORTEST, LONGEST = 5, 8
 # groups of characters that are written or read for one another (own judgement, no source)
-_CONFUSED = "5S 2Z 8B 6G 71I YVU MN 9GQ CGO0 4A PRF KX KH HM 3E T7"
+_CONFUSED = "5S 2Z 8B 6G 71I YVU MN 9GQ CGO0 4A PRF KX KH HM 3E T7 DO0 1ILJ 49 69 38 MW XY"
 CONFUSED = tuple(_CONFUSED.split())
-
-_VALUE = {c: i for i, c in enumerate(ALPHABET)}
 
 
 def generator(seed: int, purpose: str) -> random.Random:
@@ -66,35 +64,41 @@ def normalise(text: str) -> str:
     return "".join(c for c in text.upper() if not c.isspace() and c not in "-‐‑–—")
 
 
-def _residue(code: str) -> int:
+def _residue(code: str, alphabet: str) -> int:
     """Sum of value times weight, modulo the alphabet's size; 1 for a good code."""
     total = 0
     for c in code:
-        total = (total * RADIX + _VALUE[c]) % MODULUS
+        total = (total * RADIX + alphabet.index(c)) % len(alphabet)
     return total
 
 
-def with_check(body: str) -> str:
+def with_check(body: str, alphabet: str = ALPHABET) -> str:
     """Append the check character to the free part of a code.
 
-    ``body`` must use ``ALPHABET`` only (ValueError otherwise).
-    Source: ISO/IEC 7064 pure system (from memory), modulus 19, radix 2.
+    ``body`` must use ``alphabet`` only (ValueError otherwise).
+    Source: ISO/IEC 7064 pure system (from memory), radix 2, modulus the size of the alphabet.
     """
-    if not body or any(c not in _VALUE for c in body):
-        raise ValueError(f"body must use the characters {ALPHABET}, but got {body!r}")
-    rest = _residue(body) * RADIX % MODULUS
-    return body + ALPHABET[(1 - rest) % MODULUS]
+    if not body or any(c not in alphabet for c in body):
+        raise ValueError(f"body must use the characters {alphabet}, but got {body!r}")
+    rest = _residue(body, alphabet) * RADIX % len(alphabet)
+    return body + alphabet[(1 - rest) % len(alphabet)]
 
 
-def check_code(text: str) -> bool:
-    """Whether a text is a well-formed code with the right check character.
+def check_code(text: str, alphabets: Collection[str] = ALPHABETS) -> bool:
+    """Whether a text is a well-formed code with the right check character, of one of the kit's alphabets.
 
     Small letters, blanks and hyphens are forgiven; every other difference is not.
     """
     code = normalise(text)
-    if not SHORTEST <= len(code) <= LONGEST or any(c not in _VALUE for c in code):
+    if not SHORTEST <= len(code) <= LONGEST or code[0].isdigit() or not any(c.isdigit() for c in code):
         return False
-    return code[0] in LETTERS and any(c.isdigit() for c in code) and _residue(code) == 1
+    return any(all(c in a for c in code) and _residue(code, a) == 1 for a in alphabets)
+
+
+def alphabets_of(codes: Iterable[str]) -> tuple[str, ...]:
+    """The alphabets with which every one of these codes is well-formed; none for codes that the kit did not make."""
+    made = list(codes)
+    return tuple(a for a in ALPHABETS if made and all(check_code(c, (a,)) for c in made))
 
 
 def _patterns(code: str) -> list[tuple[int, int, str]]:
@@ -104,10 +108,10 @@ def _patterns(code: str) -> list[tuple[int, int, str]]:
 
 
 def length_for(n: int) -> int:
-    """The shortest code length that leaves codes sparse enough: 5 up to 500 codes, then 6 or 7."""
+    """The shortest code length that leaves codes sparse enough: 5 up to 300 codes, then 6 or 7."""
     if n < 0 or n > 20_000:
         raise ValueError(f"n must be from 0 to 20000, but got {n}")
-    return SHORTEST if n <= 500 else SHORTEST + 1 if n <= 8_000 else SHORTEST + 2
+    return SHORTEST if n <= 300 else SHORTEST + 1 if n <= 3_000 else SHORTEST + 2
 
 
 def make_codes(
@@ -141,8 +145,9 @@ def make_codes(
 
 
 def _draw(size: int, rng: random.Random) -> str:
-    first = LETTERS[int(rng.random() * len(LETTERS))]
-    free = "".join(ALPHABET[int(rng.random() * MODULUS)] for _ in range(size - 2))
+    letters = [c for c in ALPHABET if not c.isdigit()]
+    first = letters[int(rng.random() * len(letters))]
+    free = "".join(ALPHABET[int(rng.random() * len(ALPHABET))] for _ in range(size - 2))
     return with_check(first + free)
 
 

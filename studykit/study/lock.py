@@ -30,6 +30,7 @@ from studykit.core.errors import BadInput, single
 from studykit.core.files import write_json
 from studykit.core.writer import one_writer
 from studykit.study.definition import Study, load_study
+from studykit.study.reasons import placeholder_faults, says_nothing
 from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
@@ -182,7 +183,7 @@ def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | Non
     """Lock the plan, or with ``amend`` (the reason) add an amendment to a locked one; the status afterwards.
 
     BadInput, and nothing written: no plan yet, a plan locked twice, an amendment without a lock, without a
-    change or without a reason that says something, a lock edited by hand.
+    change or without a reason that says something, placeholders in place of reasons, a lock edited by hand.
     """
     root, reason = Path(root), amend.strip()
     entries = read_lock(root)
@@ -206,7 +207,9 @@ def _refuse(root: Path, study: Study, entries: list[dict[str, Any]], rows: dict[
                      'after a change give its reason: studykit lock FOLDER --amend "reason"')
     if amend and not entries:
         raise single(LOCK, "there is no lock to amend", "lock the plan first: studykit lock FOLDER")
-    if amend and len(reason) < REASON_LENGTH:
+    if not entries and (hollow := placeholder_faults(study)):
+        raise BadInput(hollow, title="Reasons are missing; nothing was locked")
+    if amend and (len(reason) < REASON_LENGTH or says_nothing(reason)):
         raise single(LOCK, "this reason says too little", "write why, in a few words", value=reason)
     if amend and not _differences(entries[-1], promises(study), rows, "", ""):
         raise single(LOCK, f"nothing has changed since {entries[-1]['date']}: there is nothing to amend", "")

@@ -305,8 +305,12 @@ def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) 
     return faults
 
 
-def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | None, list[Fault]]:
-    """Read and check all tables of a study folder; the tables are None where any fault was found."""
+def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = False
+                 ) -> tuple[Tables | None, list[Fault]]:
+    """Read and check all tables of a study folder; the tables are None where any fault was found.
+
+    ``before_plan``: a study that is not locked may lack plan/samples.csv, and plan/containers.csv beside a stock list.
+    """
     if not root.is_dir():
         return None, [Fault(file=str(root), reason="there is no such folder", remedy="make it: studykit new FOLDER")]
     faults: list[Fault] = []
@@ -318,7 +322,8 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
     typed: dict[str, pd.DataFrame] = {}
     lacking: set[str] = set()
     for spec in (CONTAINERS, SAMPLES, *((RESULTS,) if with_results else ())):
-        cells, shape = read_cells(root / spec.file, spec)
+        ahead = before_plan and _still_to_come(root, spec)
+        cells, shape = (no_cells(spec), []) if ahead else read_cells(root / spec.file, spec)
         typed[spec.name], cell_faults = type_cells(cells, spec)
         faults += shape + cell_faults
         unread = shape and (cells.empty or spec.key[0] not in cells or any(f.row != 1 for f in shape))
@@ -340,6 +345,13 @@ def check_tables(root: Path, *, with_results: bool = True) -> tuple[Tables | Non
         return None, _causes(faults, lacking)
     return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),
                   results=results.drop(columns=LINE)), []
+
+
+def _still_to_come(root: Path, spec: TableSpec) -> bool:
+    """Whether a table is one that `studykit plan` will write."""
+    source = root / "plan/stock.csv"
+    mine = spec is SAMPLES or (spec is CONTAINERS and source.exists())
+    return mine and not (root / spec.file).exists() and not (root / "plan/plan.lock").exists()
 
 
 def _causes(faults: list[Fault], lacking: set[str]) -> list[Fault]:

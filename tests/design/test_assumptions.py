@@ -15,9 +15,9 @@ from studykit.design.assumptions import (
     HOW,
     aims_of,
     expectations,
+    filed_proposal,
     guess_from_pilot,
     guess_of,
-    filed_proposal,
     propose,
     size_of,
 )

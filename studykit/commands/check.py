@@ -1,0 +1,117 @@
+"""Everything that ``plan``, ``lock``, ``intake`` or ``report`` would stop at in a study as it lies there, listed at once.
+
+What lies ahead is no fault: a study that is not planned yet needs no samples, one that waits for the laboratory no files.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault
+from studykit.core.files import read_json, sha256_of
+from studykit.design.tables import design_faults
+from studykit.intake.mapping import raw_files
+from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
+from studykit.report.make import refuse_unusual
+from studykit.report.own import choose
+from studykit.sampling.plan import has_plan, plan_faults
+from studykit.study.columns import RESULTS
+from studykit.study.definition import Study, load_study
+from studykit.study.exclusions import read_exclusions
+from studykit.study.lock import results_there
+from studykit.study.reasons import placeholder_faults
+from studykit.study.seal import read_lock
+from studykit.study.tables import Tables, check_tables
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Checked:
+    """A study folder without faults: its tables, whether results were taken in, and what the intake would take."""
+
+    tables: Tables
+    taken: bool
+    intake: IntakeOutcome | None
+
+    def sentence(self) -> str:
+        """What was looked at, in one line."""
+        t = self.tables
+        text = f"no fault found: {_count(len(t.containers), 'container')}, {_count(len(t.samples), 'sample')}"
+        return text + (f", {_count(len(t.results), 'result')}" if self.taken else
+                       "; no results taken in yet" if len(t.samples) else "; not planned yet")
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def check_folder(root: Path) -> Checked:
+    """Look at a study folder as every command would; BadInput lists every fault of all of them, each once."""
+    there = (root / RESULTS.file).exists()
+    tables, faults = check_tables(root, with_results=there, before_plan=root.is_dir() and not results_there(root))
+    try:
+        study = load_study(root) if root.is_dir() else None
+    except BadInput:
+        study = None
+    if study is None:
+        raise BadInput(faults, title="The study folder has faults")
+    faults = [*faults, *(altered_tables(root) if there and not faults else []), *_ahead(root, study, tables)]
+    outcome: IntakeOutcome | None = None
+    if tables is not None and len(tables.samples) and raw_files(root):
+        outcome, more = _intake(root, study, tables.samples)
+        faults = [*faults, *more]
+    elif tables is not None and there:
+        faults = [*faults, *_told(lambda: read_exclusions(root, study, tables.results))]
+    if faults or tables is None:
+        raise BadInput(_once(faults), title="The study folder has faults")
+    return Checked(tables=tables, taken=there, intake=outcome)
+
+
+def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
+    """What the commands would stop at beside the tables themselves."""
+    found = _told(lambda: refuse_unusual(root)) + _told(lambda: choose(root, "", lambda _: None))
+    if tables is not None or not has_plan(root):
+        found += plan_faults(root, study)
+    if tables is not None:
+        found += design_faults(tables)
+    return found + ([] if _told(lambda: read_lock(root)) or read_lock(root) else placeholder_faults(study))
+
+
+def _intake(root: Path, study: Study, samples: pd.DataFrame) -> tuple[IntakeOutcome | None, list[Fault]]:
+    """What the raw files would give, and the faults that would refuse them or the exclusions."""
+    try:
+        outcome = read_intake(root, study, samples)
+        read_exclusions(root, study, outcome.results)
+    except BadInput as error:
+        return None, list(error.faults)
+    return outcome, []
+
+
+def _told(step: Callable[[], object]) -> list[Fault]:
+    """The faults that a step would refuse, or none."""
+    try:
+        step()
+    except BadInput as error:
+        return list(error.faults)
+    return []
+
+
+def _once(faults: Iterable[Fault]) -> list[Fault]:
+    """Each fault once, where several commands would name it."""
+    return list({f.line(): f for f in faults}.values())
+
+
+def altered_tables(root: Path) -> list[Fault]:
+    """Tables under tidy/ that are not as the last finished intake left them: edited, or of a run that was killed."""
+    folder = root / TIDY_FOLDER
+    if not (folder / "intake.json").exists():
+        return []
+    log = read_json(folder / "intake.json")
+    filed = log.get("tables", {}) if isinstance(log, dict) else {}
+    return [Fault(file=f"{TIDY_FOLDER}/{name}", reason="is not the table that the last finished intake wrote: edited by "
+                  "hand, or left by a run that was stopped", remedy="take the raw files in again: studykit intake FOLDER")
+            for name, digest in sorted(filed.items())
+            if not (folder / name).is_file() or sha256_of(folder / name) != digest]

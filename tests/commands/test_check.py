@@ -1,0 +1,160 @@
+"""`check` names whatever plan, lock, intake or report would stop at, with their exit codes, and changes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from studykit.commands.check import check_folder
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput
+from studykit.demos.shipped import copy_demo
+from studykit.design.tables import budget_table, open_design
+from studykit.sampling.plan import plan
+from studykit.study.definition import load_study
+from studykit.study.lock import lock_folder
+from studykit.study.tables import Tables, empty_tables
+from tests.sampling_examples import STUDY_TOML, folder, stock_rows
+
+PRICED = "[design]\ncost_container = 40\ncost_sample = 10\ncost_determination = 6\n"
+GUESS = "\n[design.guesses.P]\ns_r = 2\n"
+
+
+def faults_of(root: Path) -> list[str]:
+    with pytest.raises(BadInput) as caught:
+        check_folder(root)
+    return [f.line() for f in caught.value.faults]
+
+
+def tree(root: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*")) if p.is_file()}
+
+
+def planned(root: Path) -> None:
+    plan(root, load_study(root))
+
+
+def chapter(root: Path) -> None:
+    tables: Tables = empty_tables(load_study(root), root)
+    budget_table(open_design(tables))
+
+
+STOPS: dict[str, tuple[Callable[[str], str], Callable[[Path], object], str]] = {
+    "a budget that is too small": (
+        lambda t: t.replace("[design]\n", PRICED + "budget = 20\n") + GUESS, chapter, "the smallest design of the grid costs"),
+    "a guess of a fall by 100 %": (
+        lambda t: t + GUESS + "gradient = -120\n", chapter, "nothing can fall by 100 % or more"),
+    "zones lacking a depth": (
+        lambda t: t + 'zones = [{ label = "upper", height = 0.8 }, { label = "lower", height = 0.2 }]\n', planned,
+        "sampling.zones lists upper, lower, but the depths of [factors] are upper, middle, lower"),
+    "a heel that safety does not clear": (
+        lambda t: t.replace('pressure_or_gas = "no"', 'pressure_or_gas = "yes"'), planned,
+        "sampling.heel asks for a draw at the floor, but [safety] does not clear it"),
+    "how many of the stock": (
+        lambda t: t.replace("containers = 6\n", ""), planned, "does not say how many of the 12 containers"),
+    "too many bottles": (
+        lambda t: t.replace("containers = 6\n", "containers = 6\nmax_bottles = 20\n"), planned,
+        "more than it may fill without being asked"),
+    "a run too small": (
+        lambda t: t.replace("run_capacity = 24", "run_capacity = 3"), planned, "a run cannot hold the"),
+    "labels too small": (
+        lambda t: t + "\n[sampling.labels]\nlabel_height_mm = 5\n", planned, "has no room for a QR code"),
+}
+
+
+@pytest.mark.parametrize("case", STOPS)
+def test_what_would_stop_the_plan_is_listed_and_does_stop_it(tmp_path, case, capsys) -> None:
+    change, step, said = STOPS[case]
+    root = folder(tmp_path / "s", stock=stock_rows(12), toml=change(STUDY_TOML))
+    before = tree(root)
+    assert any(said in line for line in faults_of(root)), faults_of(root)
+    assert main(["check", str(root)]) == 2
+    assert said in capsys.readouterr().err
+    with pytest.raises(BadInput) as stopped:
+        step(root)
+    assert stopped.value.exit_code == 2
+    assert said in str(stopped.value)
+    assert tree(root) == before
+
+
+def test_faults_of_several_commands_stand_in_one_list(tmp_path) -> None:
+    text = STUDY_TOML.replace('pressure_or_gas = "no"', 'pressure_or_gas = "yes"').replace(
+        '"a quarter of the limit"', '"write here why a smaller difference does not matter"')
+    text = text.replace("[design]\n", PRICED + "budget = 20\n") + GUESS
+    told = faults_of(folder(tmp_path / "s", toml=text, stock=[*stock_rows(12), {**stock_rows(1)[0], "container": "X",
+                                                                               "vessel": "tub"}]))
+    for said in ("'tub': is not a vessel", "sampling.heel asks", "sampling.residue asks", "a remixed control is to be mixed",
+                 "the smallest design of the grid", "analytes.Water.margin_reason"):
+        assert sum(said in line for line in told) == 1, (said, told)
+
+
+TOLERANCE = '''margin_reason = "half of the blender's tolerance"'''
+
+
+@pytest.mark.parametrize(("old", "new"), [
+    (TOLERANCE, 'margin_reason = "write here why a smaller difference does not matter"'),
+    (TOLERANCE, 'margin_reason = "why?"'),
+    ('responsible = "lubrication engineer"', 'responsible = "the role that answers for the decision"'),
+    ('"bottle broken on the way"', '"tbd"'),
+])
+def test_placeholders_are_refused_at_the_lock_and_listed(tmp_path, old, new) -> None:
+    root = folder(tmp_path / "s", stock=stock_rows(12))
+    planned(root)
+    assert check_folder(root).sentence().endswith("; no results taken in yet")
+    assert old in STUDY_TOML
+    (root / "study.toml").write_text(STUDY_TOML.replace(old, new))
+    (told,) = faults_of(root)
+    assert "is a placeholder: nobody has written this yet" in told
+    with pytest.raises(BadInput, match="is a placeholder"):
+        lock_folder(root)
+    assert not (root / "plan/plan.lock").exists()
+    (root / "study.toml").write_text(STUDY_TOML)
+    assert lock_folder(root).state == "locked"
+
+
+def test_a_study_whose_samples_table_was_removed_to_plan_anew_can_be_checked(tmp_path) -> None:
+    root = folder(tmp_path / "s", stock=stock_rows(12))
+    assert check_folder(root).sentence() == "no fault found: 0 containers, 0 samples; not planned yet"
+    planned(root)
+    (root / "plan/samples.csv").unlink()
+    assert check_folder(root).sentence() == "no fault found: 7 containers, 0 samples; not planned yet"
+    planned(root)
+    lock_folder(root)
+    (root / "plan/samples.csv").unlink()
+    assert any("plan/samples.csv" in line for line in faults_of(root))  # locked: then it is lost, not still to come
+
+
+def spoilt(root: Path) -> Path:
+    """The demo tote with a result of a bottle that is none of the study's."""
+    raw = next((copy_demo("tote", root) / "raw").glob("*.csv"))
+    lines = raw.read_text().splitlines()
+    raw.write_text("\n".join([*lines, lines[-1].replace(lines[-1].split(",")[0], "ZZZZ", 1)]) + "\n")
+    return root
+
+
+def test_rows_that_the_report_would_reject_end_check_with_its_exit_code(tmp_path, capsys) -> None:
+    assert main(["check", str(copy_demo("tote", tmp_path / "sound"))]) == 0
+    root = spoilt(tmp_path / "tote")
+    before = tree(root)
+    assert main(["check", str(root)]) == 8
+    assert tree(root) == before
+    assert main(["intake", str(root)]) == 8
+    assert "ZZZZ" in capsys.readouterr().err
+    (root / "intake.toml").unlink()
+    assert main(["check", str(root)]) == main(["report", str(root)]) == 2
+    assert capsys.readouterr().err.count("intake.toml") >= 2
+
+
+def test_a_reason_given_at_the_command_lasts_for_that_run_only(tmp_path, capsys) -> None:
+    root = spoilt(tmp_path / "tote")
+    assert main(["intake", str(root), "--accept", "why"]) == 2
+    assert "says no reason" in capsys.readouterr().err
+    assert main(["intake", str(root), "--accept", "a bottle of another customer"]) == 0
+    out = capsys.readouterr().out
+    assert "accepted for this run only" in out
+    assert main(["intake", str(root)]) == 8  # the next run asks again
+    keep = "\n".join(line.strip() for line in out.splitlines() if line.startswith("  accept_"))
+    (root / "intake.toml").write_text(keep + "\n" + (root / "intake.toml").read_text())
+    assert main(["intake", str(root)]) == 0  # what was printed is what keeps it
