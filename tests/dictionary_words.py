@@ -62,7 +62,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     "Repeatability": {
         "s_r": "repeatability standard deviation, in the analyte's unit. One of the four",
         "s_r_percent": "the same in per cent of the level. One of the four",
-        "r": "repeatability limit (2.8 s_r), in the analyte's unit. One of the four",
+        "r": "repeatability limit (2.77 s_r), in the analyte's unit. One of the four",
         "r_percent": "the same in per cent of the level. One of the four",
         "source": "where the number comes from",
     },
