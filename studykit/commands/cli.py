@@ -120,7 +120,7 @@ def plan(folder: Folder, notebooks: Notebooks = Which.ask,
 
     first = opening(folder)
     typer.echo(first.text())
-    asked = first.fault(bottles) is not None and sys.stdin.isatty()
+    asked = first.fault(bottles) is not None and sys.stdin.isatty() and sys.stdout.isatty()
     if asked and typer.confirm(f"Fill {first.bottles} bottles?"):
         bottles = first.bottles
     made = make_plan_pages(folder, progress, notebooks.choice, bottles=bottles)
@@ -212,7 +212,7 @@ def _rejected(outcome: IntakeOutcome, folder: Path, *, written: bool) -> None:
     typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)
     typer.echo(f"rejected rows are listed in {folder}/tidy/rejected.csv" if written else
                f"{_count(len(outcome.rejected), 'row')} of the raw files would be rejected, and nobody has accepted that: "
-               f"studykit intake {folder} lists them in tidy/rejected.csv", err=True)
+               f"studykit intake {as_typed(folder)} lists them in tidy/rejected.csv", err=True)
     raise typer.Exit(8)
 
 

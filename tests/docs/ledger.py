@@ -233,6 +233,7 @@ LEDGER: dict[str, list[Row]] = {
             "twelve fourteen", "docs/test_first_study.py::the_page_has_ten_edits_and_every_command_in_its_order"),
         row("Ten edits in study.toml",
             "ten", "docs/test_first_study.py::the_page_has_ten_edits_and_every_command_in_its_order"),
+        row("Twelve drums can show 22 at best", "twelve 22 sixteen 20", "values", 100 * (1 - 0.05 ** (1 / 12)), None),
         row("What is drawn: 100 mL at each de", "100", "values", SamplingSettings().draw_ml),
         row("`drums/plan/pages/plan.html`: wh",
             "twelve", "docs/test_first_study.py::the_page_has_ten_edits_and_every_command_in_its_order"),

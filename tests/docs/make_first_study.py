@@ -19,7 +19,7 @@ from studykit.study.definition import load_study
 from tests.docs.first_study import EXAMPLE, PAGE, do_edit, steps
 from tests.docs.reading import ROOT
 
-FLOOR, S_R, S_KV = 1.5, 0.04, 0.0008
+FLOOR, S_R, S_KV = 1.5, 0.018, 0.0008
 
 
 def planned(folder: Path) -> Path:
