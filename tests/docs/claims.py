@@ -18,7 +18,7 @@ from tests.docs.reading import CITED, NAMES, ROOT, statements
 WORDS = ("five|six|seven|eight|nine|ten|eleven|twelve|thirteen|fourteen|fifteen|sixteen|nineteen|twenty|thirty|forty|fifty|"
          "hundred|thousand|million")
 TOKEN = re.compile(rf"[−-]?\d+(?:,\d\d\d)*(?:\.\d+)?(?:e-?\d+)?|\b(?:never|always|every|{WORDS})\b", re.I)
-UNDER_WORK = {"docs/04-quality.md", "docs/05-model.md", "docs/06-verdict.md"}
+UNDER_WORK: set[str] = set()
 """Pages whose sentences have no rows yet."""
 MAY_STAND = ("example", "definition", "source", "measured", "practice")
 

@@ -88,7 +88,7 @@ KINDS: dict[str, tuple[Callable[[Pages], Iterator[Place]], Callable[[random.Rand
     "file": (lambda p: _in_code(p, r"([\w-]+)\.(?:csv|toml|json|pdf|html|ipynb|xlsx|lock)\b"), _misspelt),
     "key": (lambda p: _in_code(p, rf"\b({'|'.join(sorted(k for k in keys() if '_' in k))})\b"), _misspelt),
     "code name": (lambda p: _in_code(p, r"studykit\.\w+\.(\w+)"), _misspelt),
-    "default": (lambda p: _in_prose(p, r"\d+(?= (?:°C )?unless said)|(?<=\()\d+(?= for a container)|\d+(?= for a draw)"), _number),
+    "default": (lambda p: _in_prose(p, r"\d+(?= (?:°C )?unless said)|\d+(?= for a (?:container|draw))"), _number),
     "table": (lambda p: _tables(p), lambda rng, old: old + "-" + rng.choice(["sum", "old", "raw"])),
 }
 

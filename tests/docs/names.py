@@ -32,8 +32,8 @@ OTHER_TOOLS = {"--durations", "--check", "--strict", "--amend", "--break-system-
 @cache
 def sources() -> str:
     """All code, templates and notebooks as one text: where a name that a page quotes must be found."""
-    folders = [(ROOT / "studykit", "*"), (ROOT / "tests", "*.py"), (ROOT / "notebooks", "*.ipynb"), (ROOT / "demo_data", "*.toml")]
-    paths = [p for f, pattern in folders for p in sorted(f.rglob(pattern)) if p.suffix in (
+    folders = {"studykit": "*", "tests": "*.py", "notebooks": "*.ipynb", "demo_data": "*.toml"}
+    paths = [p for f, pattern in folders.items() for p in sorted((ROOT / f).rglob(pattern)) if p.suffix in (
         ".py", ".pyi", ".toml", ".ipynb", ".typ", ".csv", ".j2", ".txt", ".css") and "tests/docs" not in str(p)]
     paths += [ROOT / "pyproject.toml", ROOT / "conftest.py"]
     return "\n".join(p.read_text(encoding="utf-8") for p in paths)
@@ -63,7 +63,9 @@ def commands_of(pages: dict[str, str]) -> list[tuple[str, str]]:
     found = [(page, s) for page, text in pages.items() for s in spans(text)]
     found += [(b.page, line.partition("#")[0]) for b in blocks(pages) if b.language in ("", "sh", "console")
               for line in b.text.splitlines()]
-    return [(page, t.strip().removeprefix("$ ")) for page, t in found if re.match(r"(\$ )?(python3 -m |\.venv/bin/)?studykit( |$)", t.strip())]
+    shape = re.compile(r"(python3 -m |\.venv/bin/)?studykit( |$)")
+    texts = [(page, t.strip().removeprefix("$ ")) for page, t in found]
+    return [(page, t) for page, t in texts if shape.match(t)]
 
 
 def wrong_commands(pages: dict[str, str]) -> list[str]:
@@ -89,7 +91,9 @@ def wrong_options(pages: dict[str, str]) -> list[str]:
     """Options named by themselves that no command has."""
     known = {o for c in make_commands.commands().values() for p in c.params for o in p.opts}
     known |= {"-h", "--help", "--traceback"} | OTHER_TOOLS
-    said = [(page, w) for page, text in pages.items() for s in spans(text) for w in re.findall(r"(?<!\S)--[\w-]+", s)]
+    told = [(page, s) for page, text in pages.items() for s in spans(text)]
+    told += [(b.page, b.text) for b in blocks(pages) if b.language in ("", "sh", "console")]
+    said = [(page, w) for page, s in told for w in re.findall(r"(?<!\S)--[a-z][\w-]+", s)]
     return [f"{page}: {w} is no option" for page, w in said if w not in known]
 
 
@@ -131,7 +135,8 @@ def _known_file(name: str, page: str) -> bool:
     if stage:
         tables = stage_tables().get(stage[1], set())
         return stage[2] in tables or (stage[1] == "05-model" and stage[2].startswith("rows-"))
-    if any(t.file == name for t in TABLES) or (ROOT / name).exists() or (ROOT / "studykit" / name).exists() or (ROOT / page).parent.joinpath(name).exists():
+    places = (ROOT / name, ROOT / "studykit" / name, (ROOT / page).parent / name)
+    if any(t.file == name for t in TABLES) or any(p.exists() for p in places):
         return True
     alone = re.escape(name.split("/")[-1])
     whole = re.search(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", sources())
@@ -240,7 +245,7 @@ def wrong_toml(pages: dict[str, str]) -> list[str]:
 
 
 def _over(base: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
-    merged = {k: v for k, v in base.items()}
+    merged = dict(base.items())
     for k, v in data.items():
         whole = k == "factors" or "shape" in v if isinstance(v, dict) and isinstance(base.get(k), dict) else True
         merged[k] = v if whole else _over(base[k], v)

@@ -56,7 +56,7 @@ def test_the_page_has_ten_edits_and_every_command_in_its_order() -> None:
     todo = steps(PAGE_TEXT)
     assert sum(s.kind == "edit" and s.target == "study.toml" for s in todo) == 10
     assert len(pd.read_csv(EXAMPLE / "plan/stock.csv")) == 14
-    assert [s.text.split()[:2] for s in todo if s.kind == "run"][0] == ["studykit", "new"]
+    assert next(s.text.split()[:2] for s in todo if s.kind == "run") == ["studykit", "new"]
 
 
 def test_an_edit_finds_its_line_or_says_that_it_cannot() -> None:
