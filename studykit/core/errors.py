@@ -35,7 +35,8 @@ class Fault:
             place += f" row {self.row}"
         if self.column:
             place += f", column {self.column}" if self.row is not None else f", {self.column}"
-        shown = self.value if len(self.value) <= 80 else self.value[:77] + "..."
+        value = str(self.value)
+        shown = value if len(value) <= 80 else value[:77] + "..."
         text = f"{place}: " + (f"{shown!r}: " if shown else "") + self.reason
         return text + (f" -> {self.remedy}" if self.remedy else "")
 

@@ -16,13 +16,17 @@ if TYPE_CHECKING:  # a stage is opened in every notebook: what only some stages 
     from studykit.verdict.rule import StudyVerdict
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class OpenStudy:
     """A study folder, read and checked; opening it writes nothing."""
 
     root: Path
     tables: Tables
     out: Path  # the stage's folder; the others' lie beside it
+
+    def __repr__(self) -> str:
+        return (f"<study {self.study.title!r} in {self.root}: {len(self.tables.containers)} containers, "
+                f"{len(self.tables.results)} results of {', '.join(self.analytes)}>")
 
     @property
     def study(self) -> Study:
@@ -92,11 +96,13 @@ class OpenStudy:
     def _declared(self, analyte: str) -> None:
         if analyte not in self.study.analytes:
             raise single("study.toml", "this analyte is not declared", "declared are " + ", ".join(self.analytes),
-                         value=analyte)
+                         value=str(analyte))
 
 
 def study_folder(path: str | Path) -> Path:
     """The folder, if it holds a study; BadInput otherwise."""
+    if not isinstance(path, str | Path):
+        raise single("path", "must be the path of a study folder", "write for instance sk.open('my-study')", value=str(path))
     root = Path(path).expanduser()
     if not (root / "study.toml").exists():
         raise single(str(path), "this folder holds no study.toml", "name a study folder, or: studykit new FOLDER")
@@ -130,6 +136,8 @@ def demo(name: str, to: str | Path) -> OpenStudy:
     """
     from studykit.demos import copy_demo
 
+    if not isinstance(to, str | Path):
+        raise single("to", "must be the path of a folder", "write for instance to='demo-ropeway'", value=str(to))
     root = copy_demo(name, to)
     take_in(root)
     return open(root)

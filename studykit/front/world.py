@@ -9,7 +9,7 @@ import pandas as pd
 
 from studykit.core.errors import single
 from studykit.demos.simulate import AnalyteTruth, StudyTruth, SyntheticStudy, simulate_study
-from studykit.front.amounts import amount, margin_of, on_margin
+from studykit.study.amounts import amount, count, margin_of, on_margin
 
 WORDS = ("top", "upper", "middle", "lower", "bottom")
 _CHOSEN = {2: ("upper", "lower"), 3: ("upper", "middle", "lower"), 4: ("top", "upper", "lower", "bottom"), 5: WORDS}
@@ -50,15 +50,20 @@ def simulate(*, containers: int, depths: int = 3, level: str = "100 mg/kg", diff
     ``level`` is a text with its unit; ``difference`` (true lowest minus uppermost depth, linear in depth),
     ``repeatability``, ``profiles`` and ``between`` (standard deviations of a determination, of the containers'
     own profiles, of their levels) are in per cent of the level. ``missing`` is the share of lost determinations.
-    Raises BadInput for amounts without unit, ValueError for impossible counts.
+    Raises BadInput for amounts without unit and for impossible counts.
     """
     mean = amount(level, "level")
     if mean.relative or mean.value <= 0:
-        raise single("level", "the level must be above 0 and in a unit", "write for instance '100 mg/kg'", value=level)
+        raise single("level", "the level must be above 0 and in a unit", "write for instance '100 mg/kg'", value=str(level))
     percent, _ = margin_of("50 %")
     scatter = {name: on_margin(text, name, percent, "") / 100 for name, text in
                (("repeatability", repeatability), ("profiles", profiles), ("between", between))}
     end = on_margin(difference, "difference", percent, "", negative=True) / 100
+    for name, value, least in (("containers", containers, 1), ("depths", depths, 2), ("determinations", determinations, 1),
+                               ("lots", lots, 1), ("runs", runs, 1), ("seed", seed, 0)):
+        count(value, name, least)
+    if isinstance(missing, bool) or not isinstance(missing, int | float) or not 0 <= missing < 1:
+        raise single("missing", "must be a share of 0 or more and below 1", "15 per cent is 0.15", value=str(missing))
     labels = _labels(depths)
     ratios = np.exp(np.linspace(0.0, np.log1p(end), depths)) - 1
     truth = AnalyteTruth(analyte="A", unit=mean.unit, level=mean.value, s_r=scatter["repeatability"],
@@ -71,6 +76,4 @@ def simulate(*, containers: int, depths: int = 3, level: str = "100 mg/kg", diff
 
 
 def _labels(depths: int) -> tuple[str, ...]:
-    if depths < 2:
-        raise ValueError(f"depths must be at least 2, but got {depths}")
     return _CHOSEN.get(depths) or tuple(f"zone {k + 1}" for k in range(depths))

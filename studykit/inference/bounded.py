@@ -101,7 +101,7 @@ def rounding_step(values: ArrayLike) -> float:
         if step < 1e-7 * top:
             return 0.0
         steps = np.asarray(v / step)
-        if np.all(np.abs(steps - np.rint(steps)) <= 1e-9 * np.maximum(steps, 1.0)):
+        if np.all(np.abs(steps - np.rint(steps)) <= 1e-9 * steps):
             return step
     return 0.0
 
@@ -297,7 +297,7 @@ def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequen
 
 
 def _reason(word: str, bounded: int, cells: int, endless: bool) -> str:
-    text = f"{bounded} of {cells} readings are known only within bounds"
+    text = f"{bounded} of {cells} means of a container at a depth are known only within bounds"
     if word != "inconclusive":
         return f"{text}; wherever between them they lie, the word is {word}."
     if endless:

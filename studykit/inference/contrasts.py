@@ -153,7 +153,7 @@ def _complete(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
     else:
         hat = np.linalg.solve(Z.T @ Z, Z.T)
         est, weight = np.einsum("n,snp->sp", at @ hat, d), float(at @ np.linalg.solve(Z.T @ Z, at))
-        d = d - np.einsum("nm,smp->snp", Z @ hat, d)
+        d = d - Z @ (hat @ d)
     df = n - q
     square = np.einsum("snp,snp->sp", d, d) / df if df > 0 else np.full(est.shape, np.nan)
     return Contrasts(estimate=est, se=np.sqrt(weight * square), df=np.full(est.shape, float(df)),
@@ -199,11 +199,11 @@ def _linked(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
     root = inverse_root(M - M @ own @ M)
     w = np.einsum("spaj,na,snjl->spnl", reach.reshape(S, len(C), q, k), Z, M @ root, optimize=True)
     u = np.einsum("spnl,snl->spn", w, np.einsum("snjl,snl->snj", M, resid))
-    omega = _gram(w, M, Z, blocks)
-    trace, unit = np.einsum("spnn->sp", omega), np.einsum("spu,pu->sp", reach, load)
+    diagonal = (w**2).sum(axis=-1) - np.einsum("spnj,snjl,spnl->spn", w, own, w, optimize=True)
+    trace, unit = diagonal.sum(axis=2), np.einsum("spu,pu->sp", reach, load)
     good = estimable & (np.abs(trace - unit) < 1e-6 * np.maximum(unit, TINY))
     with np.errstate(all="ignore"):
-        df = trace**2 / (omega**2).sum(axis=(2, 3))
+        df = trace**2 / _squares(w, Z, blocks, diagonal)
     own_variance = (C**2).sum(axis=1)
     return Contrasts(estimate=np.where(estimable, np.einsum("spu,su->sp", reach, score), np.nan),
                      se=np.where(good, np.sqrt((u**2).sum(axis=2)), np.nan), df=np.where(good, df, np.nan),
@@ -217,16 +217,18 @@ def centring(ok: NDArray[np.bool_]) -> Array:
     return np.asarray(o[..., :, None] * np.eye(o.shape[2]) - o[..., :, None] * o[..., None, :] / count)
 
 
-def _gram(w: Array, M: Array, Z: Array, blocks: Array) -> Array:
-    """Covariance of the clusters' terms under the working model, (S, K, n, n)."""
-    q, i = Z.shape[1], np.arange(w.shape[2])
-    out = np.zeros((*w.shape[:3], w.shape[2]))
-    for a in range(q):
-        for b in range(q):
-            part = np.einsum("spnj,sjl->spnl", w * Z[:, a][:, None], blocks[:, a, :, b, :])
-            out -= part @ np.swapaxes(w * Z[:, b][:, None], -1, -2)
-    out[..., i, i] += (w**2).sum(axis=-1)
-    return out
+def _squares(w: Array, Z: Array, blocks: Array, diagonal: Array) -> Array:
+    """Sum of squares of the clusters' covariance under the working model, (S, K), without making it: it is linear in n.
+
+    That covariance is D - L B L' with D diagonal, L_i = Z_i (x) w_i and B the coefficients' covariance.
+    """
+    S, K, n, k = w.shape
+    q = Z.shape[1]
+    L = (Z[:, :, None] * w[:, :, :, None, :]).reshape(S, K, n, q * k)
+    B = blocks.reshape(S, 1, q * k, q * k)
+    D = (w**2).sum(axis=-1)
+    inner = B @ (np.swapaxes(L, -1, -2) @ L)
+    return np.asarray((D**2).sum(axis=2) - 2 * (D * (D - diagonal)).sum(axis=2) + np.einsum("spij,spji->sp", inner, inner))
 
 
 def _pinv(matrix: Array) -> Array:

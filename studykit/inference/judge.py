@@ -35,7 +35,7 @@ from studykit.inference.contrasts import (
     word_codes,
 )
 from studykit.inference.margin import Interval, Margin
-from studykit.inference.share import next_container, share_upper, shown_beyond
+from studykit.inference.share import all_one_way, next_container, share_upper, shown_beyond
 from studykit.inference.table import CellBounds, read_layout, read_table
 
 MeanWord = Literal["homogeneous", "stratified", "inconclusive"]
@@ -48,7 +48,8 @@ class Judgement:
     """What one table says of the stock, and the numbers the word rests on.
 
     ``word`` for the stock, ``mean_word`` for the mean alone; ``pairs``: one row a pair of depths (pair, estimate, low,
-    high, df, p_within, p_beyond; estimate and the 1 - 2 alpha limits as told: per cent or the table's unit);
+    high, df, p_within, p_beyond; estimate and the 1 - 2 alpha limits as told: per cent or the table's unit; p NaN where
+    values are known only within bounds, and the limits then hold wherever they lie);
     ``share_upper``: upper bound of the share of containers beyond the margin (0 to 1), at 1 - alpha;
     ``containers_beyond``: those shown to lie beyond; ``groups``: one row a group and pair; ``next_container``: where
     the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three;
@@ -89,9 +90,11 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     beyond = shown_beyond(clear, margin.edge, noise_se=noise, noise_df=df, alpha=alpha)
     by_group = group_table(cells, margin, alpha)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
-    names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b)
-    stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups)
-    reasons = (*why, *_stock_reasons(word, bound.upper, share, names, by_group, margin))
+    names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
+    every = all_one_way(beyond)
+    stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
+                       every_one=every)
+    reasons = (*why, *_stock_reasons(bound.upper, share, names, by_group, margin))
     ends = each[cells.exact, cells.k - 2]
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
@@ -105,9 +108,13 @@ def _next(last: Array, margin: Margin, alpha: float) -> Interval | None:
 
 
 def stock_word(mean_word: str, *, share_upper: float, share: float | None, containers_beyond: int,
-               groups_beyond: bool) -> StockWord:
-    """The rule for the stock, from the word for the mean and what is known of single containers and groups."""
-    if mean_word == "stratified":
+               groups_beyond: bool, every_one: bool = False) -> StockWord:
+    """The rule for the stock, from the word for the mean and what is known of single containers and groups.
+
+    ``every_one``: each container by itself is shown beyond, in the same pair of depths and direction; then it is
+    stratified however few they are.
+    """
+    if mean_word == "stratified" or every_one:
         return "stratified"
     if containers_beyond or groups_beyond:
         return "uneven"
@@ -162,7 +169,7 @@ def _mean_reasons(found: Contrasts, word: str, margin: Margin, alpha: float) -> 
              }[word],)  # fmt: skip
 
 
-def _stock_reasons(word: str, upper: float, share: float | None, names: Sequence[str], groups: pd.DataFrame,
+def _stock_reasons(upper: float, share: float | None, names: Sequence[str], groups: pd.DataFrame,
                    margin: Margin) -> tuple[str, ...]:
     out = []
     span = margin.text.lstrip("±")
@@ -174,7 +181,11 @@ def _stock_reasons(word: str, upper: float, share: float | None, names: Sequence
         out.append(f"The containers of {', '.join(which)} are shown to differ between depths by more than {span} on average.")
     percent = math.ceil(1000 * upper - 1e-9) / 10
     text = f"At most {percent:g} % of containers like these differ between depths by more than {span}"
-    if share is None:
+    if percent >= 100:
+        text = f"Nothing is shown of the share of containers that differ between depths by more than {span}"
+        rest = "." if share is None else f"; {100 * share:g} % were allowed, so the stock is not shown to be even."
+        out.append(text + rest)
+    elif share is None:
         out.append(text + ".")
     elif upper <= share:
         out.append(f"{text}; up to {100 * share:g} % were allowed.")
@@ -184,8 +195,10 @@ def _stock_reasons(word: str, upper: float, share: float | None, names: Sequence
 
 
 def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: float, low: Array, high: Array) -> pd.DataFrame:
-    """One row a pair, as told; limits are those that hold whatever the values within their bounds, where there are any."""
+    """One row a pair, as told; limits hold wherever values known only within bounds lie, then without p."""
     within, beyond = p_within(found, margin.edge)[0], p_beyond(found, margin.edge, depths=cells.k)[0]
+    if len(low):
+        within, beyond = np.full(len(low), np.nan), np.full(len(low), np.nan)
     plain = intervals(found, 1 - 2 * alpha)
     lows, highs = (low, high) if len(low) else (plain[0][0], plain[1][0])
     rows = [{"pair": f"{b} - {a}", "estimate": margin.shown(found.estimate[0, i]), "low": margin.shown(lows[i]),
@@ -203,15 +216,27 @@ def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame
     columns = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
     if cells.groups is None or not cells.exact.all():
         return pd.DataFrame(columns=columns)
-    rows = []
+    rows, lost = [], bool(np.isnan(cells.low).any())
+    every = None if lost else contrasts_of(cells.low[None], groups=cells.groups, step=cells.step)
     for g, name in enumerate(cells.group_names):
-        found = contrasts_of(cells.low[None], groups=cells.groups, at=np.eye(len(cells.group_names))[g], step=cells.step)
+        found = _group(cells, g, every)
         p = p_beyond(found, margin.edge, depths=cells.k)[0] * len(cells.group_names)
         low, high = intervals(found, 1 - 2 * alpha)
         rows += [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", margin.shown(found.estimate[0, i]),
                   margin.shown(low[0, i]), margin.shown(high[0, i]), bool(p[i] < alpha))
                  for i, (a, b) in enumerate(cells.pairs)]
     return pd.DataFrame(rows, columns=columns)
+
+
+def _group(cells: CellBounds, g: int, every: Contrasts | None) -> Contrasts:
+    """One group's contrasts, scatter pooled within groups; nothing lost: from those at the mix of ``every`` group."""
+    groups = np.asarray(cells.groups)
+    if every is None:
+        return contrasts_of(cells.low[None], groups=groups, at=np.eye(groups.shape[1])[g], step=cells.step)
+    mine = cells.low[groups[:, g] > 0]
+    scale = math.sqrt(len(groups) / len(mine))  # se at the mix of all is that of the pooled scatter over n
+    return Contrasts(estimate=(mine @ pair_rows(cells.k).T).mean(axis=0)[None], se=every.se * scale, df=every.df,
+                     unit_variance=every.unit_variance * scale**2)
 
 
 def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],
@@ -255,4 +280,4 @@ def maybe_rounded(y: Array) -> NDArray[np.bool_]:
     top = np.maximum(first.max(axis=1), 1e-300)
     step = 10.0 ** np.maximum(np.ceil(np.log10(top) - 7), -MOST_DECIMALS)
     steps = first / step[:, None]
-    return np.asarray(np.all(np.abs(steps - np.rint(steps)) <= 1e-9 * np.maximum(steps, 1.0), axis=1))
+    return np.asarray(np.all(np.abs(steps - np.rint(steps)) <= 1e-9 * steps, axis=1))

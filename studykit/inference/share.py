@@ -229,7 +229,8 @@ def _caught(z: float, df: float) -> float:
 @lru_cache(maxsize=512)
 def _best_z(edge_in_se: float, n: int, pairs: int, df: float, level: float) -> float:
     grid = np.arange(0.0, 4.01, 0.25)
-    limits = np.array([share_bound_clear(c, n, level) for c in range(n + 1)])
+    counts = np.arange(n)
+    limits = np.append(stats.beta.ppf(level, counts + 1, n - counts), 1.0)  # ``share_bound_clear`` of every count
     expected = []
     for z in grid:
         q = min(1.0, pairs * 2 * float(special.ndtr(-max(edge_in_se - z, 0.0))))
@@ -246,8 +247,10 @@ def _binomial(n: int, q: float) -> NDArray[np.float64]:
 
 
 def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
-                 alpha: float = 0.05) -> NDArray[np.bool_]:
-    """Which containers are shown to lie beyond the margin, all containers and pairs taken into account, (n,).
+                 alpha: float = 0.05) -> NDArray[np.int8]:
+    """Which containers are shown to lie beyond the margin in which pair, 1 above and -1 below, else 0, (n, K).
+
+    All containers and pairs are taken into account.
 
     differences: (n,) or (n, K), NaN where lost. Where the noise of one difference is unknown, the scatter of the
     containers' middle half stands for it (median absolute deviation, pair by pair): it holds the noise and more.
@@ -257,13 +260,19 @@ def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None,
     n, pairs = d.shape
     if noise_se is None:
         if np.isfinite(d).all(axis=1).sum() < 4:
-            return np.zeros(n, dtype=bool)
+            return np.zeros((n, pairs), dtype=np.int8)
         middle = np.nanmedian(d, axis=0)
         sd, df = 1.4826 * np.nanmedian(np.abs(d - middle), axis=0), 0.37 * (n - 1)  # efficiency of the MAD, normal
     else:
         sd, df = np.full(pairs, noise_se), noise_df
     reach = float(stats.t.isf(alpha / (n * pairs), df)) * sd
-    return np.asarray(np.any(np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge, axis=1))
+    out = np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge
+    return np.asarray(np.where(out, np.sign(np.nan_to_num(d)), 0), dtype=np.int8)
+
+
+def all_one_way(shown: NDArray[np.int8]) -> bool:
+    """True where every container is shown beyond in the same pair and direction: then their mean is as well."""
+    return bool(len(shown)) and bool((np.abs(shown.sum(axis=0, dtype=np.int64)) == len(shown)).any())
 
 
 def next_container(differences: ArrayLike, level: float = 0.95) -> Interval:

@@ -20,6 +20,8 @@ from studykit.inference.margin import Margin
 Codes = NDArray[np.intp]
 FORMS = "give {'relative_percent': 20} or {'absolute': 2}"
 NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
+LARGEST = 1e100
+VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
 MOST_ROWS = 20
 """Rows named one by one for one kind of fault; the rest is counted."""
 
@@ -109,11 +111,17 @@ def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array)
 
 def label_of(value: object) -> str:
     """A label as text: whole numbers without a decimal point, whatever their type; '' where empty."""
-    if value is None or value is pd.NA or (isinstance(value, float | np.floating) and math.isnan(float(value))):
+    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float | np.floating) and value != value):
         return ""
     if isinstance(value, float | np.floating) and float(value).is_integer():
         return str(int(value))
     return str(value).strip()
+
+
+def _number(value: object, low: float, high: float) -> bool:
+    """True for a number (no truth value, no text) strictly between low and high."""
+    known = isinstance(value, int | float | np.integer | np.floating) and not isinstance(value, bool)
+    return known and low < float(value) < high  # type: ignore[arg-type]
 
 
 def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]]:
@@ -124,67 +132,102 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
     if not isinstance(margin, Mapping) or len(margin) != 1 or not set(margin) <= {"relative_percent", "absolute"}:
         return wrong("must be a mapping with exactly one of relative_percent and absolute")
     (key, value), = margin.items()
-    if isinstance(value, bool) or not isinstance(value, int | float | np.integer | np.floating) or not 0 < value < math.inf:
+    if not _number(value, 0, LARGEST):
         return wrong("must be a finite number above 0")
     if key == "relative_percent" and value >= 100:
         return wrong("relative_percent must be below 100")
     return (Margin.relative(float(value)) if key == "relative_percent" else Margin.absolute(float(value))), []
 
 
-def _call_faults(depths: Sequence[object], alpha: float, share: float | None) -> list[Fault]:
-    out = []
-    names = [label_of(d) for d in depths] if not isinstance(depths, str) else [depths]
-    if len(names) < 2 or len(set(names)) < len(names) or "" in names:
+def _listed_labels(given: object, name: str) -> tuple[list[str], list[Fault]]:
+    """Labels in their order from a list, tuple, array, index or series; a fault for whatever has none."""
+    if isinstance(given, pd.Series | pd.Index | np.ndarray):
+        given = list(np.ravel(np.asarray(given, dtype=object)))
+    if not isinstance(given, list | tuple | range):
+        return [], [Fault(file=name, value=str(given), reason=f"must be a list of labels, but is {type(given).__name__}",
+                          remedy="write them in square brackets, in order")]
+    return [label_of(x) for x in given], []
+
+
+def _call_faults(depths: object, alpha: object, share: object) -> tuple[list[str], list[Fault]]:
+    """The depth labels, and what is wrong with the call."""
+    names, out = _listed_labels(depths, "depths")
+    if not out and (len(names) < 2 or len(set(names)) < len(names) or "" in names):
         out.append(Fault(file="depths", value=", ".join(names), reason="must be two or more different labels",
                          remedy="list the depths from the surface down"))
-    if not (isinstance(alpha, int | float) and 0 < alpha < 0.5):
+    if not _number(alpha, 0, 0.5):
         out.append(Fault(file="alpha", value=str(alpha), reason="must lie between 0 and 0.5"))
-    if share is not None and not (isinstance(share, int | float) and 0 < share < 1):
-        out.append(Fault(file="share", value=str(share), reason="must lie between 0 and 1, or be None"))
-    return out
+    if share is not None and not _number(share, 0, 1):
+        out.append(Fault(file="share", value=str(share), reason="must lie between 0 and 1, or be None",
+                         remedy="20 per cent is 0.2"))
+    return names, out
 
 
-def _missing(table: pd.DataFrame, wanted: Sequence[str], name: str) -> list[Fault]:
+def _columns(table: object, wanted: Sequence[str], name: str) -> tuple[set[str], list[Fault]]:
+    """Which wanted columns are there once, and faults for the others."""
     if not isinstance(table, pd.DataFrame):
-        return [Fault(file=name, value=type(table).__name__, reason="must be a data frame")]
-    out = []
+        return set(), [Fault(file=name, value=type(table).__name__, reason="must be a data frame")]
+    out, there = [], set()
     for column in dict.fromkeys(wanted):
-        number = int((table.columns == column).sum())
-        if number != 1:
+        number = int(sum(isinstance(c, str) and c == column for c in table.columns))
+        if number == 1:
+            there.add(column)
+        else:
             out.append(Fault(file=name, column=column, reason="is not there" if not number else "is there twice",
                              remedy=f"the columns are {', '.join(map(str, table.columns[:20]))}"))
     if not len(table):
         out.append(Fault(file=name, reason="has no rows"))
-    return out
+    return there, out
 
 
 def read_table(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[object], alpha: float,
                share: float | None, groups: Sequence[str]) -> tuple[Margin, CellBounds]:
-    """The margin and the cells of a table; BadInput with every fault at once."""
-    groups = [groups] if isinstance(groups, str) else list(groups)
+    """The margin and the cells of a table; BadInput with every fault of the call and of the rows at once."""
+    asked, more = ([groups], []) if isinstance(groups, str) else _listed_labels(() if groups is None else groups, "groups")
+    if len(set(asked)) < len(asked):
+        more.append(Fault(file="groups", value=", ".join(asked), reason="names a column twice"))
+    asked = list(dict.fromkeys(asked))
     scale, faults = read_margin(margin)
-    faults += _call_faults(depths, alpha, share) + _missing(table, ["container", "depth", "value", *groups], "table")
-    if faults:
-        raise BadInput(faults, title="The table cannot be judged")
-    assert scale is not None
-    names = [label_of(d) for d in depths]
-    containers, depth = ([label_of(v) for v in table[c]] for c in ("container", "depth"))
-    faults = _label_faults(containers, depth, names, "table")
-    low, high, step, wrong = _values(table["value"], scale)
-    faults += wrong
-    order = list(dict.fromkeys(containers))
-    keys, more = _group_keys(table, containers, order, groups)
-    faults += more
-    if not faults:
-        faults = _too_few(containers, depth, low, keys)
-    if faults:
+    names, wrong = _call_faults(depths, alpha, share)
+    there, missing = _columns(table, ["container", "depth", "value", *asked], "table")
+    faults += wrong + more + missing
+    containers, depth = (_texts(table, c, there, "table", faults) for c in ("container", "depth"))
+    order, step = list(dict.fromkeys(containers)), None
+    low = high = np.full(len(table) if there else 0, np.nan)
+    if depth and names and not any(f.file == "depths" for f in faults):
+        faults += _unknown_depths(depth, names, "table")
+    if "value" in there:
+        low, high, step, bad = _values(table["value"], scale is not None and scale.log)
+        faults += bad
+    keys = [""] * len(order)
+    if containers and set(asked) <= there:
+        keys, bad = _group_keys(table, containers, order, asked)
+        faults += bad
+    faults = faults or _too_few(containers, depth, low, keys)
+    if faults or scale is None:
         raise BadInput(faults, title="The table cannot be judged")
     levels = sorted(set(keys))
-    dummies = np.array([[float(key == level) for level in levels] for key in keys]) if len(levels) > 1 else None
+    dummies = np.array(levels) == np.array(keys)[:, None] if len(levels) > 1 else None
     cells = CellBounds.of_rows(_codes(containers, order), _codes(depth, names), low, high, shape=(len(order), len(names)),
-                               margin=scale, step=step, containers=order, labels=names, groups=dummies,
+                               margin=scale, step=step, containers=order, labels=names,
+                               groups=None if dummies is None else dummies.astype(float),
                                group_names=levels if dummies is not None else ())
     return scale, cells
+
+
+def _texts(table: pd.DataFrame, column: str, there: set[str], name: str, faults: list[Fault]) -> list[str]:
+    """Labels of a column as text; faults for empty ones, and for one label written as number and as text."""
+    if column not in there:
+        return []
+    raw = list(table[column])
+    texts = [label_of(v) for v in raw]
+    faults += _listed([(i, "") for i, t in enumerate(texts) if not t], name, column, "is empty")
+    if any(isinstance(v, str) for v in raw):
+        as_number = {t for t, v in zip(texts, raw, strict=True) if not isinstance(v, str) and t}
+        both = sorted(as_number & {t for t, v in zip(texts, raw, strict=True) if isinstance(v, str)})
+        faults += [Fault(file=name, column=column, value=t, reason="is written as a number and as text",
+                         remedy="write it one way if it is one, else tell them apart") for t in both[:MOST_ROWS]]
+    return texts
 
 
 def _codes(labels: Sequence[str], order: Sequence[str]) -> Codes:
@@ -201,34 +244,38 @@ def _listed(rows: Sequence[tuple[int, str]], name: str, column: str, reason: str
     return out
 
 
-def _label_faults(containers: Sequence[str], depth: Sequence[str], names: Sequence[str], name: str) -> list[Fault]:
-    out = _listed([(i, "") for i, c in enumerate(containers) if not c], name, "container", "is empty")
-    other = [(i, d) for i, d in enumerate(depth) if d not in set(names)]
-    return out + _listed(other, name, "depth", "is none of the depths asked for",
-                         f"depths are {', '.join(names)}; leave other rows out or add their label")
+def _unknown_depths(depth: Sequence[str], names: Sequence[str], name: str) -> list[Fault]:
+    known = set(names)
+    other = [(i, d) for i, d in enumerate(depth) if d and d not in known]
+    return _listed(other, name, "depth", "is none of the depths asked for",
+                   f"depths are {', '.join(names)}; leave other rows out or add their label")
 
 
-def _values(column: pd.Series[float], margin: Margin) -> tuple[Array, Array, float | None, list[Fault]]:
-    """Bounds of every value, the decimal step where values are text, and faults."""
+def _values(column: pd.Series[float], log: bool) -> tuple[Array, Array, float | None, list[Fault]]:
+    """Bounds of every value, the decimal step where all numbers are text, and faults."""
     low, high, decimals = np.full(len(column), np.nan), np.full(len(column), np.nan), list[int]()
-    wrong, negative = list[tuple[int, str]](), list[tuple[int, str]]()
+    wrong, negative, vast = list[tuple[int, str]](), list[tuple[int, str]](), list[tuple[int, str]]()
     for i, value in enumerate(column):
         text = "" if label_of(value) == "" else str(value)
         if not text:
             continue
         found = NUMBER.fullmatch(text)
         number = float(found[2]) if found else math.nan
-        if found is None or isinstance(value, bool) or not math.isfinite(number):
+        if found is None or isinstance(value, bool | np.bool_) or not math.isfinite(number):
             wrong.append((i, text))
             continue
         low[i], high[i] = _ends(found[1], number)
-        if isinstance(value, str) and not found[1]:
-            decimals.append(len(found[2].partition(".")[2]) if "e" not in found[2].lower() else 99)
-        if margin.log and (number <= 0):
+        if not found[1]:
+            plain = isinstance(value, str) and "e" not in found[2].lower()
+            decimals.append(len(found[2].partition(".")[2]) if plain else 99)
+        if log and number <= 0:
             negative.append((i, text))
+        elif number != 0 and not 1 / LARGEST < abs(number) < LARGEST:
+            vast.append((i, text))
     faults = _listed(wrong, "table", "value", "is not a number, nor a limit as '<2' or '>50'")
     faults += _listed(negative, "table", "value", "must be above 0 for a margin in per cent",
                       "give an absolute margin, or the limit of quantification as '<2'")
+    faults += _listed(vast, "table", "value", VAST)
     step = 10.0 ** -max(decimals) if decimals and max(decimals) <= 8 else None
     return low, high, step, faults
 
@@ -242,17 +289,19 @@ def _ends(qualifier: str, number: float) -> tuple[float, float]:
 def _group_keys(table: pd.DataFrame, containers: Sequence[str], order: Sequence[str],
                 groups: Sequence[str]) -> tuple[list[str], list[Fault]]:
     """The group of every container, and what is wrong."""
-    held: dict[str, list[str]] = {c: [] for c in order}
-    faults = []
+    if not groups:
+        return [""] * len(order), []
+    faults, held = list[Fault](), pd.DataFrame(index=order)
     for column in groups:
-        frame = pd.DataFrame({"c": list(containers), "g": [label_of(v) for v in table[column]]})
-        for c, part in frame.groupby("c", sort=False)["g"]:
-            found = list(dict.fromkeys(part))
-            if len(found) > 1 or found == [""]:
-                faults.append(Fault(file="table", column=column, value=", ".join(found), remedy="give one level a container",
-                                    reason=f"container {c} has {'no level' if found == [''] else 'several levels'}"))
-            held[str(c)].append(found[0])
-    return [", ".join(held[c]) for c in order], faults
+        frame = pd.DataFrame({"c": list(containers), "g": [label_of(v) for v in table[column]]}).drop_duplicates()
+        several = frame["c"].duplicated(keep=False)
+        for c, part in frame[several].groupby("c", sort=False)["g"]:
+            faults.append(Fault(file="table", column=column, value=", ".join(part), remedy="give one level a container",
+                                reason=f"container {c} has several levels"))
+        faults += [Fault(file="table", column=column, remedy="give one level a container", reason=f"container {c} has no level")
+                   for c in frame.loc[~several & (frame["g"] == ""), "c"]]
+        held[column] = frame.drop_duplicates("c").set_index("c")["g"].reindex(order)
+    return [", ".join(row) for row in held.itertuples(index=False, name=None)], faults
 
 
 def _too_few(containers: Sequence[str], depth: Sequence[str], low: Array, keys: Sequence[str]) -> list[Fault]:
@@ -274,27 +323,48 @@ def read_layout(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str,
                 alpha: float) -> tuple[Codes, Codes, int, Margin, Array]:
     """Codes of container and depth, number of containers, margin and values of many studies; BadInput with all faults."""
     scale, faults = read_margin(margin)
-    faults += _call_faults(depths, alpha, None) + _missing(layout, ["container", "depth"], "layout")
-    try:
-        y = np.asarray(values, dtype=float)
-    except (TypeError, ValueError):
-        y = np.zeros((0, 0))
-        faults.append(Fault(file="values", reason="are not all numbers", remedy="NaN where lost; limits go through judge"))
-    if isinstance(layout, pd.DataFrame) and (y.ndim != 2 or y.shape[1] != len(layout)):
-        faults.append(Fault(file="values", value=str(y.shape), reason=f"must be studies x {len(layout)} rows of the layout"))
-    if np.isinf(y).any():
-        faults.append(Fault(file="values", reason=f"{int(np.isinf(y).sum())} are infinite", remedy="NaN where lost"))
-    if scale is not None and scale.log and np.any(y <= 0):
-        faults.append(Fault(file="values", reason=f"{int(np.sum(y <= 0))} are not above 0, as a margin in per cent needs"))
-    if faults:
-        raise BadInput(faults, title="The studies cannot be judged")
-    assert scale is not None
-    names = [label_of(d) for d in depths]
-    containers, depth = ([label_of(v) for v in layout[c]] for c in ("container", "depth"))
+    names, wrong = _call_faults(depths, alpha, None)
+    there, missing = _columns(layout, ["container", "depth"], "layout")
+    faults += wrong + missing
+    containers, depth = (_texts(layout, c, there, "layout", faults) for c in ("container", "depth"))
     order = list(dict.fromkeys(containers))
-    faults = _label_faults(containers, depth, names, "layout")
-    if len(order) < 2:
+    if depth and names and not wrong:
+        faults += _unknown_depths(depth, names, "layout")
+    if containers and len(order) < 2:
         faults.append(Fault(file="layout", column="container", reason="must name two or more containers"))
-    if faults:
+    y, bad = _studies(values, len(layout) if there else None, scale is not None and scale.log)
+    faults += bad
+    if faults or scale is None:
         raise BadInput(faults, title="The studies cannot be judged")
     return _codes(containers, order), _codes(depth, names), len(order), scale, y
+
+
+def _studies(values: ArrayLike, rows: int | None, log: bool) -> tuple[Array, list[Fault]]:
+    """The values (studies, rows) with NaN where lost or masked, and faults; ``rows`` None where the layout is none."""
+    def wrong(reason: str, remedy: str = "") -> Fault:
+        return Fault(file="values", reason=reason, remedy=remedy)
+
+    nothing = np.zeros((0, 0))
+    try:
+        raw = values if isinstance(values, np.ndarray) else np.asarray(values)
+        if raw.dtype.kind in "bc":
+            return nothing, [wrong("are not all real numbers", "NaN where lost")]
+        if isinstance(raw, np.ma.MaskedArray):
+            raw = raw.astype(float).filled(np.nan)
+        elif raw.dtype.kind == "O" and raw.ndim == 2:  # pandas' own sign for a lost value
+            raw = np.where(pd.isna(raw), np.nan, raw)
+        y = np.asarray(raw, dtype=float)
+    except (TypeError, ValueError):
+        return nothing, [wrong("are not all numbers in rows of one length", "NaN where lost; limits go through judge")]
+    out = []
+    if rows is not None and (y.ndim != 2 or y.shape[1] != rows):
+        out.append(Fault(file="values", value=str(y.shape), reason=f"must be studies x {rows} rows of the layout"))
+    if np.isinf(y).any():
+        out.append(wrong(f"{int(np.isinf(y).sum())} are infinite", "NaN where lost"))
+    if log and np.any(y <= 0):
+        out.append(wrong(f"{int(np.sum(y <= 0))} are not above 0, as a margin in per cent needs"))
+    size = np.abs(y)
+    with np.errstate(invalid="ignore"):
+        if np.any(np.isfinite(size) & ((size >= LARGEST) | ((size <= 1 / LARGEST) & (size > 0)))):
+            out.append(wrong(VAST))
+    return y, out

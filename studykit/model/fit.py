@@ -64,7 +64,7 @@ VARIANCE_COLUMNS = ["component", "SD", "unit", "at zero", "could be up to"]
 PROFILE_COLUMNS = ["analyte", "margin low", "margin high", "unit", "who", "depth", "height", "difference", "low", "high"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class AnalyteModel:
     """One analyte at the model stage: its rows, and where it was not fitted the path it takes and why.
 
@@ -75,6 +75,9 @@ class AnalyteModel:
     alpha: float
     path: Path
     notes: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        return f"<{self.analyte}: {self.path}, {len(self.rows.table)} results of {self.n_containers} containers>"
 
     @property
     def analyte(self) -> str:
@@ -128,7 +131,7 @@ class AnalyteModel:
     def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:
         """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
 
-        ValueError for a bare number or another unit; DesignMismatch where nothing was fitted.
+        BadInput for a bare number or another unit; DesignMismatch where nothing was fitted.
         """
         raise DesignMismatch(f"{self.analyte} was not fitted: {' '.join(self.notes)}")
 
@@ -152,7 +155,7 @@ class Bounds:
         return Interval(low=low, high=high, level=self.level)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class FittedModel(AnalyteModel):
     """One analyte of several containers: differences between depths, and the mixed model behind the scatter.
 
@@ -180,6 +183,10 @@ class FittedModel(AnalyteModel):
     def acting_on_depth(self) -> tuple[str, ...]:
         """Factors that change the differences between depths."""
         return acting_on_depth(self.fixed)
+
+    def __repr__(self) -> str:
+        said = f"{self.word} on average against {self.rows.margin.text}"
+        return f"<{self.analyte}: {said}, {len(self.rows.table)} results of {self.n_containers} containers>"
 
     @property
     def pairs(self) -> Comparison:
@@ -312,7 +319,7 @@ class FittedModel(AnalyteModel):
         """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
 
         Where the other margin is judged on the other scale (per cent against absolute), the same terms are
-        fitted again there. ValueError for a bare number or another unit.
+        fitted again there. BadInput for a bare number or another unit.
         """
         declared = self.rows.margin
         if margin is None:

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from studykit.core.errors import BadInput, single
 from studykit.inference.margin import Margin
-from studykit.inference.table import CellBounds
+from studykit.inference.table import CellBounds, read_margin
 from studykit.study.ages import visit_ages
+from studykit.study.amounts import margin_of as declared_margin
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -77,20 +78,21 @@ def margin_of(study: Study, analyte: str) -> Margin:
 def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin:
     """A margin from how people write it.
 
-    As text ("50 %", "2 mg/kg") or as in study.toml ({"relative_percent": 50}, {"absolute": 2}). ValueError
-    for a bare number and for a unit other than the analyte's.
+    As text ("50 %", "2 mg/kg") or as in study.toml ({"relative_percent": 50}, {"absolute": 2}). BadInput
+    for a bare number, one that is not above 0, and a unit other than the analyte's.
     """
     if isinstance(given, Margin):
         return given
     if isinstance(given, Mapping):
-        (key, value), *more = given.items()
-        if more or key not in ("relative_percent", "absolute"):
-            raise ValueError(f"margin must have one key, relative_percent or absolute, but got {', '.join(given)}")
-        return Margin.relative(float(value)) if key == "relative_percent" else Margin.absolute(float(value), unit)
-    found = re.fullmatch(r"\s*±?\s*(\d+(?:\.\d+)?)\s*(\S.*?)\s*", str(given))
-    if found is None or found[2] not in ("%", unit):
-        raise ValueError(f"margin must name its unit, as in '50 %' or '2 {unit}', but got {given!r}")
-    return Margin.relative(float(found[1])) if found[2] == "%" else Margin.absolute(float(found[1]), unit)
+        margin, faults = read_margin(given)
+        if margin is None:
+            raise BadInput(faults)
+        return margin if margin.log else Margin.absolute(margin.high, unit)
+    declared, own = declared_margin(given)
+    if own and own != unit:
+        raise single("margin", f"this analyte is in {unit}", f"write '50 %' or '2 {unit}'", value=str(given))
+    return Margin.relative(declared.relative_percent) if declared.relative_percent else Margin.absolute(
+        float(declared.absolute or 0), unit)
 
 
 def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame,

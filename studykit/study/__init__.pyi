@@ -1,4 +1,5 @@
 from . import ages as ages
+from . import amounts as amounts
 from . import cautions as cautions
 from . import codes as codes
 from . import columns as columns
@@ -23,6 +24,7 @@ __all__ = [
     "Study",
     "Tables",
     "ages",
+    "amounts",
     "cautions",
     "codes",
     "columns",

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from studykit.inference.equivalence import Contrast, Margin
 from studykit.inference.judge import own_differences, stock_word
-from studykit.inference.share import ShareBound, next_container, share_beyond, share_upper, shown_beyond
+from studykit.inference.share import ShareBound, all_one_way, next_container, share_beyond, share_upper, shown_beyond
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
@@ -67,12 +68,16 @@ def share_of(study: Study, model: FittedModel) -> ShareBound:
     return share_upper(own_differences(model.cells), model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha)
 
 
-def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
-    """Containers shown to lie beyond the margin, all containers and pairs taken into account."""
+def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
+    """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
     se, df, _ = noise_of(study, model)
     each = np.where(model.cells.exact[:, None], own_differences(model.cells), np.nan)
-    shown = shown_beyond(each, model.rows.margin.edge, noise_se=se, noise_df=df, alpha=model.alpha)
-    return tuple(str(c) for c, b in zip(model.cells.containers, shown, strict=True) if b)
+    return shown_beyond(each, model.rows.margin.edge, noise_se=se, noise_df=df, alpha=model.alpha)
+
+
+def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
+    """Their names."""
+    return tuple(str(c) for c, b in zip(model.cells.containers, shown_of(study, model), strict=True) if b.any())
 
 
 def stock_of(study: Study, model: FittedModel) -> Stock:
@@ -81,7 +86,7 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
     groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
     word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
-                      groups_beyond=bool(groups))
+                      groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)))
     return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,
                  reasons=_stock_reasons(model, word, beyond, groups, share, allowed))
 
@@ -90,7 +95,8 @@ def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], group
                    allowed: float) -> tuple[str, ...]:
     span, out = model.rows.margin.text.lstrip("±"), []
     if beyond:
-        who = f"Container {beyond[0]} is" if len(beyond) == 1 else f"Containers {', '.join(beyond)} are"
+        every = "All containers" if len(beyond) == len(model.cells.containers) else f"Containers {', '.join(beyond)}"
+        who = f"Container {beyond[0]} is" if len(beyond) == 1 else f"{every} are"
         out.append(f"{who} shown to differ between depths by more than {span}.")
     if groups:
         out.append(f"On average more than {span} is shown in: {'; '.join(groups)}.")

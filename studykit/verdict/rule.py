@@ -152,8 +152,10 @@ class ComparedVerdict(AnalyteVerdict):
 
     @property
     def firm(self) -> bool:
-        """True where it is stratified and stays so after Holm's adjustment."""
-        return self.word == "stratified" and self.p_beyond_holm < self.comparison.alpha
+        """True where it is stratified and stays so after Holm's adjustment, or every single container is shown to be."""
+        if self.word != "stratified":
+            return self.final == "stratified"
+        return self.p_beyond_holm < self.comparison.alpha
 
     def row(self) -> dict[str, Any]:
         """Its line in the verdict table."""

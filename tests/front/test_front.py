@@ -104,7 +104,11 @@ def test_every_fault_of_a_formula_at_once(study: sk.OpenStudy):
 @pytest.mark.parametrize(("change", "said"), [
     ({"margin": 5}, "no unit"), ({"margin": "5"}, "no unit"), ({"margin": "5 furlong"}, "not known"),
     ({"margin": "120 %"}, "below 100"), ({"margin": "-5 %"}, "above 0"), ({"repeatability": "2 mg/kg"}, "per cent"),
-    ({"profiles": 1}, "no unit"), ({"difference": "-100 %"}, "100 %"), ({"shape": "odd"}, "shape"),
+    ({"profiles": 1}, "no unit"), ({"difference": "-100 %"}, "100 %"), ({"difference": "-200 %"}, "100 %"),
+    ({"shape": "odd"}, "shape"), ({"shape": 3}, "shape"), ({"repeatability": "0 %"}, "above 0"),
+    ({"containers": 2.5}, "whole number"), ({"containers": True}, "whole number"), ({"containers": "12"}, "whole number"),
+    ({"containers": 0}, "1 or more"), ({"depths": 1}, "2 or more"), ({"determinations": None}, "whole number"),
+    ({"alpha": 0.7}, "alpha"), ({"alpha": "x"}, "alpha"),
 ])
 def test_a_bare_number_and_mixed_units_are_refused(change: dict[str, object], said: str):
     good = {"containers": 12, "depths": 3, "margin": "5 %", "repeatability": "2 %"}
@@ -147,7 +151,9 @@ def test_another_margin_is_named_as_not_the_declared_one(study: sk.OpenStudy):
     assert study.model("Si").verdict().is_declared
 
 
-@pytest.mark.parametrize("bad", [{"level": 100}, {"level": "10 %"}, {"repeatability": "2 mg/kg"}, {"difference": 3}])
+@pytest.mark.parametrize("bad", [{"level": 100}, {"level": "10 %"}, {"repeatability": "2 mg/kg"}, {"difference": 3},
+                                 {"difference": "-200 %"}, {"runs": 0}, {"lots": 1.5}, {"depths": 1}, {"seed": -1},
+                                 {"determinations": "2"}, {"missing": 1.0}, {"missing": "x"}, {"level": None}])
 def test_a_world_with_bare_numbers_is_refused(bad: dict[str, object]):
     with pytest.raises(sk.BadInput):
         sk.simulate(containers=6, **bad)  # type: ignore[arg-type]
@@ -161,11 +167,25 @@ def test_what_is_not_there_is_said(tmp_path: Path):
         sk.open(tmp_path)
     with pytest.raises(sk.BadInput, match="no demo of this name"):
         sk.demo("teapot", tmp_path / "x")
+    for call in (lambda: sk.open(None), lambda: sk.open(5), lambda: sk.demo("tote", None)):  # type: ignore[arg-type]
+        with pytest.raises(sk.BadInput, match="must be the path"):
+            call()
 
 
 def test_an_unknown_analyte_is_named(study: sk.OpenStudy):
     with pytest.raises(sk.BadInput, match="not declared"):
         study.model("Xx")
+    for call in (study.tidy, study.model):
+        for odd in (None, 5):
+            with pytest.raises(sk.BadInput, match="not declared"):
+                call(odd)  # type: ignore[operator]
+
+
+def test_a_study_and_a_fit_show_themselves_in_one_line(study: sk.OpenStudy):
+    for thing in (study, study.model("Si"), study.model("Zn")):
+        assert len(repr(thing)) < 300
+        assert "\n" not in repr(thing)
+    assert "stratified on average" in repr(study.model("Si"))
 
 
 def test_the_api_page_is_made_from_the_docstrings():

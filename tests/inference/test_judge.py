@@ -77,7 +77,8 @@ def test_cells_that_differ_equally_everywhere():
     table = pd.DataFrame([(c, z, v) for c in range(6) for z in "tb" for v in (10, 11)], columns=["container", "depth", "value"])
     found = judge(table, margin=TWENTY, depths=["t", "b"])
     assert (found.word, found.mean_word) == ("homogeneous", "homogeneous")
-    assert np.isfinite(found.pairs[["estimate", "low", "high", "df", "p_within", "p_beyond"]].to_numpy()).all()
+    assert np.isfinite(found.pairs[["estimate", "low", "high", "df"]].to_numpy()).all()
+    assert found.pairs[["p_within", "p_beyond"]].isna().all(axis=None)  # rounding is a bound here: limits, no p
     single = table.drop_duplicates(["container", "depth"])
     assert judge(single, margin=TWENTY, depths=["t", "b"]).mean_word == "homogeneous"
 
@@ -204,3 +205,102 @@ def test_the_result_is_frozen():
     with pytest.raises(dataclasses.FrozenInstanceError):
         found.word = "uneven"  # type: ignore[misc]
     assert list(found.pairs.columns) == ["pair", "estimate", "low", "high", "df", "p_within", "p_beyond"]
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"depths": None}, "depths: 'None': must be a list"), ({"depths": 3}, "is int"), ({"depths": {"top", "bottom"}}, "is set"),
+    ({"depths": (x for x in "ab")}, "is generator"), ({"depths": "top"}, "is str"), ({"groups": 5}, "groups: '5'"),
+    ({"groups": ["lot", "lot"]}, "names a column twice"), ({"alpha": True}, "alpha"), ({"alpha": None}, "alpha"),
+    ({"share": 90}, "20 per cent is 0.2"), ({"share": "x"}, "share"), ({"margin": None}, "margin"),
+    ({"margin": {"absolute": True}}, "above 0"), ({"margin": {"absolute": 1e300}}, "above 0")])
+def test_a_call_that_is_none_is_refused_in_words(change, said):
+    call = {"margin": TWENTY, "depths": ["top", "bottom"], **change}
+    with pytest.raises(BadInput) as error:
+        judge(stock([0.0] * 4, lot=["a"] * 4), **call)
+    assert said in str(error.value)
+    if "groups" not in change and "share" not in change:
+        with pytest.raises(BadInput):
+            judge_many(layout(), np.ones((1, 72)), **{**call, "depths": change.get("depths", [0, 1, 2])})
+
+
+def test_faults_of_the_call_do_not_hide_those_of_the_rows():
+    table = stock([0.0] * 3).astype({"value": object})
+    table.loc[0, "value"] = "x"
+    table.loc[1, "depth"] = "elsewhere"
+    table.loc[2, "container"] = None
+    with pytest.raises(BadInput) as error:
+        judge(table, margin={"absolute": -1}, depths=["top", "bottom"], alpha=2, share=9, groups=["lot"])
+    text = str(error.value)
+    for words in ("margin", "alpha", "share", "table, lot", "'x'", "'elsewhere'", "is empty"):
+        assert words in text
+    with pytest.raises(BadInput) as error:
+        judge_many(layout().assign(depth=lambda t: t["depth"].replace(2, 7)), [[1.0], [1.0, 2.0]], margin={}, depths=[0, 1, 2])
+    assert {f.file for f in error.value.faults} == {"margin", "layout", "values"}
+
+
+@pytest.mark.parametrize(("values", "said"), [
+    ([[1.0], [1.0, 2.0]], "rows of one length"), (None, "must be studies x 72"), ("x", "not all numbers"),
+    (np.ones((1, 72), dtype=complex), "real numbers"), (np.ones((1, 72), dtype=bool), "real numbers"),
+    (np.full((1, 72), 1e300), "no measurement"), (np.ones(72), "must be studies x 72")])
+def test_values_that_are_no_studies(values, said):
+    with pytest.raises(BadInput, match=said):
+        judge_many(layout(), values, margin=TWENTY, depths=[0, 1, 2])
+
+
+def test_masked_and_missing_values_are_lost():
+    y = 100 * np.exp(0.02 * np.random.default_rng(4).standard_normal((2, 72)))
+    lost = y.copy()
+    lost[0, :5] = np.nan
+    lost[0, 9] = 500.0  # hidden under the mask below
+    masked = np.ma.masked_array(lost, mask=np.isnan(lost) | (lost > 400))
+    frame = pd.DataFrame(np.where(masked.mask, np.nan, lost)).astype("Float64")
+    want = judge_many(layout(), masked.filled(np.nan), margin=TWENTY, depths=[0, 1, 2]).tolist()
+    for values in (masked, frame, frame.to_numpy(dtype=object, na_value=pd.NA)):
+        assert judge_many(layout(), values, margin=TWENTY, depths=[0, 1, 2]).tolist() == want
+
+
+def test_one_container_written_two_ways_is_asked_about():
+    table = stock([0.0] * 4).assign(container=lambda t: t["container"].replace({"C01": 1, "C02": "1"}))
+    with pytest.raises(BadInput, match="as a number and as text"):
+        judge(table, margin=TWENTY, depths=["top", "bottom"])
+    assert judge(table.replace({"container": {"1": 2.0}}), margin=TWENTY, depths=["top", "bottom"]).word == "homogeneous"
+
+
+def test_small_numbers_and_mixed_columns_are_not_taken_for_coarse():
+    table = stock([0.0] * 6).assign(value=lambda t: t["value"] * 1e-12)
+    assert "coarsely" not in " ".join(judge(table, margin=TWENTY, depths=["top", "bottom"]).reasons)
+    mixed = stock([0.0] * 6).astype({"value": object})
+    mixed.loc[0, "value"] = "100"
+    assert "coarsely" not in " ".join(judge(mixed, margin=TWENTY, depths=["top", "bottom"]).reasons)
+
+
+def test_containers_that_all_lie_beyond_are_stratified_however_few():
+    """Each alone shown beyond, all one way: 'on average' can then not be undecided in the stock's word."""
+    rows = [(c, z, 100.0 + (z == "b") * (30 + 60 * c) + 0.1 * m) for c in range(2) for z in "tb" for m in range(5)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    found = judge(table, margin={"absolute": 20}, depths=["t", "b"])
+    assert (found.mean_word, found.word) == ("inconclusive", "stratified")
+    turned = table.assign(value=lambda t: np.where(t["container"] == 1, 300 - t["value"], t["value"]))  # one each way
+    assert judge(turned, margin={"absolute": 20}, depths=["t", "b"]).word == "uneven"
+
+
+def test_nothing_is_said_of_a_share_that_could_be_all():
+    found = judge(stock([0.0] * 3, m=1), margin=TWENTY, depths=["top", "bottom"])
+    assert found.share_upper == 1.0
+    assert "Nothing is shown of the share" in found.reasons[-1]
+    assert not any("At most 100" in r for r in found.reasons)
+
+
+def test_time_grows_with_the_number_of_containers_and_not_faster():
+    def seconds(n: int, lost: bool) -> float:
+        values = 100 * np.exp(0.02 * np.random.default_rng(n).standard_normal(2 * n))
+        table = pd.DataFrame({"container": np.repeat(np.arange(n), 2), "depth": ["t", "b"] * n, "value": values,
+                              "lot": np.repeat(np.arange(n) % 5, 2)})
+        table.loc[::7 if lost else 10**9, "value"] = np.nan
+        start = time.process_time()
+        judge(table, margin=TWENTY, depths=["t", "b"], groups=["lot"])
+        return time.process_time() - start
+
+    seconds(100, True)
+    for lost in (False, True):  # eight times the containers; quadratic time would be 64 times
+        assert seconds(4000, lost) < 25 * max(seconds(500, lost), 0.02)

@@ -375,10 +375,11 @@ def test_another_margin_is_judged_and_said_not_to_be_the_declared_one():
     pd.testing.assert_frame_equal(raw.to_table(), again)
 
 
-@pytest.mark.parametrize("given", [5, "5", "5 mg/kg", {"relative_percent": 5, "absolute": 1}, {"percent": 5}])
+@pytest.mark.parametrize("given", [5, "5", "5 mg/kg", "-5 %", "150 %", {"relative_percent": 5, "absolute": 1},
+                                   {"percent": 5}])
 def test_a_margin_without_its_unit_is_refused(given):
     _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
-    with pytest.raises(ValueError, match="margin must"):
+    with pytest.raises(BadInput, match=r"no unit|exactly one|this analyte is in 1|above 0|below 100"):
         m.verdict(given)
 
 

@@ -71,7 +71,7 @@ def run_stock(truth: str, noise: str, n: int, studies: int, seed: int) -> StockR
         bound = share_upper(d, 1.0, noise_se=known, noise_df=df).upper
         cells = np.stack([np.zeros(n), d], axis=1)
         mean = WORDS[word_codes(contrasts_of(cells[None]), 1.0, depths=2)[0]]
-        seen = int(shown_beyond(d, 1.0, noise_se=known, noise_df=df).sum())
+        seen = int(np.abs(shown_beyond(d, 1.0, noise_se=known, noise_df=df)).sum())
         word = stock_word(mean, share_upper=bound, share=0.2, containers_beyond=seen, groups_beyond=False)
         covered, reassured = covered + (bound >= share), reassured + (word == "homogeneous")
         bounds.append(bound)

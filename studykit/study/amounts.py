@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+import numpy as np
+
 from studykit.core.errors import single
 from studykit.core.units import parse_unit
 from studykit.study.definition import Margin
@@ -43,6 +45,15 @@ def amount(text: object, name: str) -> Amount:
     return Amount(value=float(found[1].replace("\u2212", "-")), unit=unit)
 
 
+def count(value: object, name: str, least: int = 1) -> int:
+    """A whole number of at least ``least``; BadInput for anything else, true and false included."""
+    whole = isinstance(value, int | np.integer) and not isinstance(value, bool)
+    if not whole or int(value) < least:  # type: ignore[call-overload]
+        raise single(name, f"must be a whole number, {least} or more", f"write for instance {name}={max(least, 2)}",
+                     value=str(value))
+    return int(value)  # type: ignore[call-overload]
+
+
 def margin_of(text: object) -> tuple[Margin, str]:
     """A declared margin and the unit of an absolute one ('' for per cent); BadInput where it is not above 0."""
     given = amount(text, "margin")
@@ -66,4 +77,14 @@ def on_margin(text: object, name: str, margin: Margin, unit: str, *, negative: b
         raise single(name, f"this must be in {wanted}", "write all amounts in the unit of the margin", value=str(text))
     if given.value < 0 and not negative:
         raise single(name, "a scatter cannot be below 0", "give the standard deviation", value=str(text))
+    if given.relative and negative and given.value <= -100:
+        raise single(name, "nothing can fall by 100 % or more", "write a smaller fall", value=str(text))
     return given.value
+
+
+def scatter_of(text: object, name: str, margin: Margin, unit: str) -> float:
+    """A standard deviation above 0 in the kind of the margin; BadInput for 0: no method repeats itself exactly."""
+    value = on_margin(text, name, margin, unit)
+    if value == 0:
+        raise single(name, "must be above 0", "give the standard deviation of one determination", value=str(text))
+    return value
