@@ -291,7 +291,7 @@ def _group_keys(table: pd.DataFrame, containers: Sequence[str], order: Sequence[
     """The group of every container, and what is wrong."""
     if not groups:
         return [""] * len(order), []
-    faults, held = list[Fault](), pd.DataFrame(index=order)
+    faults, held = list[Fault](), pd.DataFrame(index=list(order))
     for column in groups:
         frame = pd.DataFrame({"c": list(containers), "g": [label_of(v) for v in table[column]]}).drop_duplicates()
         several = frame["c"].duplicated(keep=False)
@@ -300,8 +300,8 @@ def _group_keys(table: pd.DataFrame, containers: Sequence[str], order: Sequence[
                                 reason=f"container {c} has several levels"))
         faults += [Fault(file="table", column=column, remedy="give one level a container", reason=f"container {c} has no level")
                    for c in frame.loc[~several & (frame["g"] == ""), "c"]]
-        held[column] = frame.drop_duplicates("c").set_index("c")["g"].reindex(order)
-    return [", ".join(row) for row in held.itertuples(index=False, name=None)], faults
+        held[column] = frame.drop_duplicates("c").set_index("c")["g"].reindex(list(order))
+    return [", ".join(map(str, row)) for row in held.to_numpy()], faults
 
 
 def _too_few(containers: Sequence[str], depth: Sequence[str], low: Array, keys: Sequence[str]) -> list[Fault]:
@@ -350,7 +350,7 @@ def _studies(values: ArrayLike, rows: int | None, log: bool) -> tuple[Array, lis
         if raw.dtype.kind in "bc":
             return nothing, [wrong("are not all real numbers", "NaN where lost")]
         if isinstance(raw, np.ma.MaskedArray):
-            raw = raw.astype(float).filled(np.nan)
+            raw = np.ma.filled(raw.astype(float), np.nan)
         elif raw.dtype.kind == "O" and raw.ndim == 2:  # pandas' own sign for a lost value
             raw = np.where(pd.isna(raw), np.nan, raw)
         y = np.asarray(raw, dtype=float)

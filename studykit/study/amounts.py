@@ -47,11 +47,10 @@ def amount(text: object, name: str) -> Amount:
 
 def count(value: object, name: str, least: int = 1) -> int:
     """A whole number of at least ``least``; BadInput for anything else, true and false included."""
-    whole = isinstance(value, int | np.integer) and not isinstance(value, bool)
-    if not whole or int(value) < least:  # type: ignore[call-overload]
+    if not isinstance(value, int | np.integer) or isinstance(value, bool) or value < least:
         raise single(name, f"must be a whole number, {least} or more", f"write for instance {name}={max(least, 2)}",
                      value=str(value))
-    return int(value)  # type: ignore[call-overload]
+    return int(value)
 
 
 def margin_of(text: object) -> tuple[Margin, str]:

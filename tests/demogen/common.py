@@ -73,8 +73,9 @@ def csv_text(rows: Iterable[Sequence[str]], *, delimiter: str = ",", newline: st
     return out.getvalue()
 
 
-def readme(bundle: Bundle, title: str, story: str, files: Mapping[str, str], teaches: str) -> str:
-    """The README of a demo folder: invented, how made, what lies in it, which faults are planted."""
+def readme(bundle: Bundle, title: str, story: str, files: Mapping[str, str], teaches: str,
+           words: str = "") -> str:
+    """The README of a demo folder: invented, how made, what lies in it, which faults are planted, what is said and why."""
     lines = [f"# {title}", "", "**Invented.** The organisation, the places, the fluid and every number are made up; "
              "nothing here was measured.", "", story.strip(), "", "## How it was made", "",
              f"`{COMMAND}` with seed {bundle.seed} (in `tests/demogen/{bundle.name}.py`). The command writes these "
@@ -86,7 +87,7 @@ def readme(bundle: Bundle, title: str, story: str, files: Mapping[str, str], tea
         lines.append("None.")
     for i, f in enumerate(bundle.faults, start=1):
         lines.append(f"{i}. **{f.kind}** ({f.file}, {f.where}): {f.what} {f.right}")
-    lines += ["", "## What it is for", "", teaches.strip(), ""]
+    lines += ["", "## What the report says, and why", "", words.strip(), "", "## What it is for", "", teaches.strip(), ""]
     return "\n".join(lines)
 
 

@@ -147,5 +147,6 @@ def make() -> Bundle:
     bundle.text("study.toml", forge_text.STUDY)
     bundle.text("intake.toml", forge_text.INTAKE)
     bundle.json("truth.json", truth_record(containers, truth, bundle))
-    bundle.text("README.md", readme(bundle, forge_text.TITLE, forge_text.STORY, forge_text.FILES, forge_text.TEACHES))
+    bundle.text("README.md", readme(bundle, forge_text.TITLE, forge_text.STORY, forge_text.FILES, forge_text.TEACHES,
+                                    forge_text.WORDS))
     return bundle

@@ -24,6 +24,13 @@ FILES = {
     "truth.json": "what was put in",
 }
 
+WORDS = """
+Solids and density are stratified by any rule. pH is homogeneous on average, as planted; for the lot it reads
+*homogeneous on average only*, because with none of twelve kegs beyond the margin up to 22 % of such kegs could
+be, and 20 % were allowed. No word for the mean changed when the kegs' own differences came to decide instead of
+a scatter pooled over depths.
+"""
+
 TEACHES = """
 An effect that nobody can miss; zones weighted by mass (the plain mean of the zones at 90 days is 21.3 %, the keg holds
 22.0 %); what the first and the last litres from a bottom tap contain; that a tumbled keg is the same at all depths;
@@ -42,6 +49,7 @@ invented = true
 
 [actions]
 homogeneous = "Spray as it stands."
+uneven = "Tumble the kegs named in the report for 60 minutes; spray from the others as they stand."
 stratified = "Tumble for 60 minutes, check the floor with a rod, release only if three depths agree within 5 %."
 inconclusive = "Tumble, then draw three depths."
 

@@ -148,5 +148,5 @@ def make() -> Bundle:
     bundle.text("intake.toml", ropeway_text.INTAKE)
     bundle.json("truth.json", truth_record(plan, truth, bundle))
     bundle.text("README.md", readme(bundle, ropeway_text.TITLE, ropeway_text.STORY, ropeway_text.FILES,
-                                    ropeway_text.TEACHES))
+                                    ropeway_text.TEACHES, ropeway_text.WORDS))
     return bundle

@@ -26,6 +26,16 @@ FILES = {
     "truth.json": "what was put in: expected verdict of each analyte, true depth contrasts, spreads, faults",
 }
 
+WORDS = """
+The words for the mean are the planted ones. Since pairs of depths are judged by the pails' own differences,
+with no scatter pooled over depths, the intervals are others than before (wider or narrower by up to a third;
+silicon's lower against middle is half as wide), and no word for the mean changed. For the stock more is asked
+since: at most 20 % of the pails may be beyond the margin. Only viscosity shows that. Phosphorus, sulphur,
+calcium and water read *homogeneous on average only*: of 24 pails some have a difference that is not clearly
+within, or a zone without a reading, and each of those counts against the share. Silicon stays stratified; the
+pails and ages shown beyond the margin are named.
+"""
+
 TEACHES = """
 Confounding broken by sister pails; the mean of the stock against single pails; a lot difference that is no depth
 effect (B); loss to the floor that the lower zone does not show (Si); drift hidden by random order (Ca); results
@@ -47,6 +57,7 @@ invented = true
 
 [actions]
 homogeneous = "Pour as is; sample again in a year."
+uneven = "Tumble the pails named in the report for ten minutes; pour the others as they are."
 stratified = "Tumble every pail for ten minutes before opening it; do not top up from an unmixed heel."
 inconclusive = "Tumble as a precaution; sample more pails or ask the laboratory for unrounded duplicates."
 

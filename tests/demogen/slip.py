@@ -158,5 +158,6 @@ def make() -> Bundle:
     bundle.text("study.toml", slip_text.STUDY)
     bundle.text("intake.toml", slip_text.INTAKE)
     bundle.json("truth.json", truth_record(containers, truth, bundle))
-    bundle.text("README.md", readme(bundle, slip_text.TITLE, slip_text.STORY, slip_text.FILES, slip_text.TEACHES))
+    bundle.text("README.md", readme(bundle, slip_text.TITLE, slip_text.STORY, slip_text.FILES, slip_text.TEACHES,
+                                    slip_text.WORDS))
     return bundle

@@ -23,6 +23,13 @@ FILES = {
     "truth.json": "what was put in",
 }
 
+WORDS = """
+Zircon is stratified, as the physics says. Borax is homogeneous on average, as planted; for the lot it reads
+*homogeneous on average only*: with single determinations on twelve drums, one of them without a zone, far too
+little is shown of the single drum. No word for the mean changed when the drums' own differences came to decide
+instead of a scatter pooled over depths.
+"""
+
 TEACHES = """
 A sparse suspension does what Stokes' law says: the expected profile, made from density, size and viscosity alone, lies on
 the measured one at all four ages. The top becomes poor, the bottom zone is not enriched, and what is missing lies on the
@@ -41,6 +48,7 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
+uneven = "Stir the drums named in the report from the floor; use the others as they stand."
 stratified = "Stir for 20 minutes with the paddle on the floor before the first bucket."
 inconclusive = "Stir, then draw three depths."
 

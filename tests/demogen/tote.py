@@ -12,6 +12,13 @@ A lock needs hydraulic fluid for a gate tomorrow. One 1000 L tote of biodegradab
 stands in the yard, 26 months old, 0.92 m of liquid. Three bottles were drawn through the top opening at 0.77, 0.46
 and 0.15 m above the floor, from the top down, and analysed once each in one run.
 """
+WORDS = """
+The words are the planted ones. One container is judged by the stated precision, and its pairs of depths are now
+charged together as those of a stock are: silicon is stratified by a hair (p 0.049, before 0.044; not after
+Holm's adjustment over six analytes, and its scatter may be hardly larger than stated before the word is gone),
+so the study's word rests on water.
+"""
+
 TEACHES = """
 What one container and single results can and cannot tell: with published repeatability phosphorus can never be shown
 the same within 5 %; water differs clearly; silicon and zinc are read below the range of their methods. Nothing is
@@ -232,5 +239,5 @@ def make() -> Bundle:
         "analytes": {a: {"readings": dict(zip(DEPTHS, READINGS[a], strict=True)), "expected_verdict": EXPECTED[a][0],
                          "why": EXPECTED[a][1]} for a in READINGS},
         "faults": fault_rows(bundle)})
-    bundle.text("README.md", readme(bundle, TITLE, STORY, FILES, TEACHES))
+    bundle.text("README.md", readme(bundle, TITLE, STORY, FILES, TEACHES, WORDS))
     return bundle
