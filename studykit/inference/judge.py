@@ -40,6 +40,9 @@ from studykit.inference.table import CellBounds, read_layout, read_table
 
 MeanWord = Literal["homogeneous", "stratified", "inconclusive"]
 StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]
+MOSTLY = 0.5
+MOSTLY_LIMITS = ("More than half of the values are known only as a limit: what is said holds wherever they lie, but a study "
+                 "folder reports such an analyte as not assessed, since its method hardly sees it.")
 WORDS: tuple[MeanWord, MeanWord, MeanWord] = ("inconclusive", "homogeneous", "stratified")
 
 
@@ -94,7 +97,8 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     every = all_one_way(beyond)
     stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
                        every_one=every)
-    reasons = (*why, *_stock_reasons(bound.upper, share, names, by_group, margin))
+    limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
+    reasons = (*why, *((MOSTLY_LIMITS,) if limited else ()), *_stock_reasons(bound.upper, share, names, by_group, margin))
     ends = each[cells.exact, cells.k - 2]
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,

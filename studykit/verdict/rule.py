@@ -318,16 +318,18 @@ def _adjusted(study: Study, verdicts: list[AnalyteVerdict]) -> tuple[AnalyteVerd
     compared = [v for v in verdicts if isinstance(v, ComparedVerdict)]
     beyond, gradient = (holm([getattr(v.comparison, p) for v in compared]) for p in ("p_beyond", "p_any"))
     new = {v.analyte: replace(v, p_beyond_holm=b, gradient_p_holm=g,
-                              reasons=(*_after_holm(v.word, b, g, study.alpha), *v.reasons))
+                              reasons=(*_after_holm(v.word, b, g, v.comparison.p_any, study.alpha), *v.reasons))
            for v, b, g in zip(compared, beyond, gradient, strict=True)}
     return tuple(new.get(v.analyte, v) for v in verdicts)
 
 
-def _after_holm(word: str, beyond: float, gradient: float, alpha: float) -> tuple[str, ...]:
+def _after_holm(word: str, beyond: float, gradient: float, alone: float, alpha: float) -> tuple[str, ...]:
     if word == "stratified" and beyond >= alpha:
         return (NOT_AFTER_HOLM,)
     if word == "homogeneous" and gradient < alpha:
         return ("A gradient is there, but it is small against the margin: real, and too small to matter.",)
+    if word == "inconclusive" and alone < alpha <= gradient:
+        return ("A gradient was seen; among so many analytes chance alone can do this once.",)
     if word == "inconclusive" and gradient >= alpha:
         return ("No gradient was seen, which does not show that there is none within the margin.",)
     return ()

@@ -147,6 +147,10 @@ def test_limits_on_both_scales():
     absolute = judge(table, margin={"absolute": 3}, depths=["t", "b"])
     assert absolute.mean_word == "homogeneous"
     assert absolute.pairs.loc[0, "high"] > 1.0  # the interval reckons with the limits
+    assert not any("not assessed" in r for r in absolute.reasons)
+    most = judge(table.assign(value=[v if c > 8 else "<2" for c, v in zip(table["container"], table["value"], strict=True)]),
+                 margin={"absolute": 3}, depths=["t", "b"])
+    assert any("a study folder reports such an analyte as not assessed" in r for r in most.reasons)
     above = table.assign(value=table["value"].replace("<2", ">50"))
     assert judge(above, margin={"absolute": 3}, depths=["t", "b"]).mean_word == "inconclusive"
 

@@ -115,13 +115,26 @@ def limit_table(rates: Sequence[LimitRates]) -> list[str]:
                   f"{r.broken} | {'; '.join(r.faults()) or 'none'} |" for r in rates]
 
 
+OUTCOME = "Outcome"
+
+
 def document(parts: dict[str, list[str]], head_text: str, faults: int, cautious: int) -> str:
     """The page."""
-    body = [head_text]
-    for title, rows in parts.items():
-        body += [f"## {title}", "", *rows, ""]
     said = "Every required limit is kept." if not faults else f"{faults} rows miss a limit."
-    return "\n".join([*body, "## Outcome", "", f"{said} {cautious} rows are cautious (coverage above 96 %).", ""])
+    end = {OUTCOME: [f"{said} {cautious} rows are cautious (coverage above 96 %)."]}
+    return "\n".join([head_text, *(line for title, rows in (parts | end).items() for line in (f"## {title}", "", *rows, ""))])
+
+
+def spliced(old: str, parts: dict[str, list[str]], faults: int) -> str:
+    """An older page with some sections made anew; its end says which, and when."""
+    head_text, *rest = old.split("\n## ")
+    pages = {title: body.strip("\n").split("\n") for title, _, body in (r.partition("\n") for r in rest)}
+    end = pages.pop(OUTCOME)
+    said = f"{faults} rows of them miss a limit" if faults else "none of their rows misses a limit"
+    end += ["", f"Made apart from the rest, on {datetime.date.today().isoformat()}: {', '.join(parts)}; {said}."]
+    whole = pages | parts | {OUTCOME: end}
+    ordered = {t: whole[t] for t in (*(t for t, _ in TABLES.values() if t in whole), OUTCOME)}
+    return "\n".join([head_text, *(line for title, rows in ordered.items() for line in (f"## {title}", "", *rows, ""))])
 
 
 def _call(job: tuple[Callable[..., Any], tuple[Any, ...]]) -> Any:
@@ -174,8 +187,9 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--lost", type=int, default=5_000, help="studies a scenario with lost readings")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("docs/operating.md"))
+    parser.add_argument("--only", nargs="+", default=[], metavar="FUNCTION", help="make these sections anew (run_page ...)")
     asked = parser.parse_args(arguments)
-    jobs = jobs_of(asked.complete, asked.lost)
+    jobs = [j for j in jobs_of(asked.complete, asked.lost) if not asked.only or j[0].__name__ in asked.only]
     if asked.jobs > 1:
         with ProcessPoolExecutor(asked.jobs) as pool:
             found = list(pool.map(_call, jobs))
@@ -185,7 +199,10 @@ def main(arguments: list[str] | None = None) -> int:
     held = [r for r in found if not isinstance(r, RivalRates) and (not isinstance(r, Rates) or r.scenario.required)]
     faults = sum(bool(r.faults()) for r in held)
     parts = {title: [*([NOTES[kind], ""] if kind in NOTES else []), *table([r for r in found if isinstance(r, kind)])]
-             for kind, (title, table) in TABLES.items()}
+             for kind, (title, table) in TABLES.items() if any(isinstance(r, kind) for r in found)}
+    if asked.only:
+        asked.out.write_text(spliced(asked.out.read_text(encoding="utf-8"), parts, faults), encoding="utf-8")
+        return 1 if faults else 0
     truths = "; ".join(f"*{t}*: {WORDS[t]}" for t in (*NORMAL, *STRESS))
     spent = sum(u.ru_utime + u.ru_stime for u in map(resource.getrusage, (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)))
     text = document(parts, HEAD.format(date=datetime.date.today().isoformat(), seed=SEED, truths=truths, minutes=spent / 60),

@@ -122,5 +122,11 @@ def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     assert "Every required limit is kept" in text
     assert text.count("4 x 2 x 1") == 1
     assert "zero" in capsys.readouterr().err
+    whole = text.split("\n## ")
+    assert run.main(["--only", "run_litres", "--complete", "2000", "--lost", "400", "--jobs", "1", "--out", str(out)]) == 0
+    again = out.read_text(encoding="utf-8").split("\n## ")
+    assert [part.split("\n")[0] for part in again] == [part.split("\n")[0] for part in whole]
+    assert again[:-1] == whole[:-1]  # the same seed gives the same digits; the end says what was made apart
+    assert "Made apart from the rest" in again[-1]
     bad = dataclasses.replace(run_scenario(FAST[1], 2000, 1), false_homogeneous=9.0)
     assert "false homogeneous 9.00 %" in run.line(bad)

@@ -6,6 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from studykit.inference.equivalence import compare_cells
+from studykit.inference.margin import Margin
 from studykit.inference.power import chances
 from studykit.model.fit import fit_analyte
 from studykit.model.rows import known
@@ -162,3 +164,29 @@ def test_an_unassessed_analyte_keeps_the_study_from_homogeneous():
     out = verdict.judge(study, [m])
     assert out.words() == {"y": "not assessed"}
     assert out.word == "inconclusive"
+
+
+def test_no_printed_interval_contradicts_its_word():
+    """The interval beside a word is the one that decides: inside, beyond, or across an edge (and zero, where none is seen).
+
+    Before, the pair's own interval stood beside a joint test: 99.6 to 3159 % against 50 % read inconclusive.
+    """
+    rng, seen = np.random.default_rng(12), []
+    for i in range(600):
+        k = 2 + i % 3
+        cells = rng.normal(0, 1, (5, k)) + rng.uniform(0, 4) * np.linspace(0, 1, k) ** 2
+        c = compare_cells(cells, list("abcd")[:k], Margin.absolute(1.0))
+        d = verdict.decided(c, c.word)
+        inside, beyond = d.low > -1 and d.high < 1, d.low > 1 or d.high < -1
+        assert {"homogeneous": inside, "stratified": beyond, "inconclusive": not inside and not beyond}[c.word]
+        if c.p_any >= 0.05 and c.word == "inconclusive":
+            assert d.low < 0 < d.high  # "no gradient was seen" stands beside it
+        own = c.deciding.interval(0.9)
+        seen.append((c.word, own.low > 1 or own.high < -1))
+    assert ("inconclusive", True) in seen  # the pair's own interval would contradict the word here
+    assert {w for w, _ in seen} == {"homogeneous", "stratified", "inconclusive"}
+
+
+def test_a_gradient_that_only_holm_takes_back_is_not_called_unseen():
+    assert "A gradient was seen" in verdict._after_holm("inconclusive", 1.0, 0.08, 0.02, 0.05)[0]
+    assert "No gradient was seen" in verdict._after_holm("inconclusive", 1.0, 0.3, 0.2, 0.05)[0]
