@@ -47,7 +47,8 @@ def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, st
     if mapping.layout == "wide" and likely_analyte(head, study):
         return f"looks like results of {likely_analyte(head, study)}"
     lacking = set(study.analytes) - {t.analyte for t in map(mapping.target, mapping.analytes) if t} - mapped
-    if mapping.layout == "wide" and lacking and telling is None and filled and all(_NUMBER.fullmatch(t) for t in filled):
+    numbers = sum(bool(_NUMBER.fullmatch(t.lstrip("<>≤≥ "))) for t in filled)
+    if mapping.layout == "wide" and lacking and telling is None and 2 * numbers > len(filled):
         return f"holds numbers, and nothing is read for {sorted(lacking)[0]}"
     near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
     if near and any(_NUMBER.fullmatch(t) for t in filled):
