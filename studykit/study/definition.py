@@ -40,8 +40,10 @@ class Margin(Section):
     def _one_of_two(self) -> Margin:
         if (self.relative_percent is None) == (self.absolute is None):
             raise ValueError("give exactly one of relative_percent and absolute")
-        if self.relative_percent is not None and self.relative_percent >= 100:
-            raise ValueError("relative_percent must be below 100")
+        if self.relative_percent is not None and not 1e-4 <= self.relative_percent < 100:
+            raise ValueError("relative_percent must be from 0.0001 to below 100")
+        if self.absolute is not None and not 1e-12 <= self.absolute <= 1e12:
+            raise ValueError("absolute must be from 1e-12 to 1e12, in the analyte's unit")
         return self
 
     @property

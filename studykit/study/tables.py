@@ -236,7 +236,7 @@ def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
                                 remedy="correct the volume, or the vessel in study.toml"))
         elif height != height and volume == volume and volume > 0:
             t.at[i, "liquid_height_mm"] = height = vessel.height_mm(volume)
-        if height == height and 0 < height <= vessel.total_height_mm:
+        if height == height and 0 <= height <= vessel.total_height_mm:
             odd = height_fault(vessel, str(row["container"]), float(height), int(row[LINE]), study.unusual)
             faults += [odd] if odd else []
         turned = posture_fault(vessel, str(row["vessel"]), str(row["orientation"]), int(row[LINE]))

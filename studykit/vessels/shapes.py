@@ -17,12 +17,14 @@ import math
 from itertools import pairwise
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, TypeAdapter, model_validator
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, model_validator
 
 from studykit.core.errors import single
 from studykit.vessels.solids import Piece, cone_piece, disc, root, turn_minus_sine
 
 MM3_PER_L = 1e6
+Length = Annotated[float, Field(gt=0, le=200_000, allow_inf_nan=False)]
+"""A length of a vessel in mm; none is longer than 200 m (no source)."""
 _SLACK = 1e-9  # relative; a height this little above the rim is rounding, not an overfill
 
 
@@ -39,7 +41,7 @@ class Bottom(_Model):
     """
 
     kind: Literal["conical", "ellipsoidal", "spherical"]
-    depth_mm: PositiveFloat
+    depth_mm: Length
 
     def piece(self, area_mm2: float) -> Piece:
         """The floor as a piece that meets an area of ``area_mm2`` at its upper edge."""
@@ -141,8 +143,8 @@ class UprightCylinder(Shape):
     """A standing cylinder; ``height_mm`` is its straight side, above any bulging bottom."""
 
     shape: Literal["upright_cylinder"] = "upright_cylinder"
-    diameter_mm: PositiveFloat
-    side_height_mm: PositiveFloat = Field(alias="height_mm")
+    diameter_mm: Length
+    side_height_mm: Length = Field(alias="height_mm")
     bottom: Bottom | None = None
 
     def _pieces(self) -> tuple[Piece, ...]:
@@ -155,9 +157,9 @@ class Rectangular(Shape):
 
     posture: ClassVar[Literal["upright", "lying", "either"]] = "either"
     shape: Literal["rectangular"] = "rectangular"
-    length_mm: PositiveFloat
-    width_mm: PositiveFloat
-    side_height_mm: PositiveFloat = Field(alias="height_mm")
+    length_mm: Length
+    width_mm: Length
+    side_height_mm: Length = Field(alias="height_mm")
     bottom: Bottom | None = None
 
     @model_validator(mode="after")
@@ -180,9 +182,9 @@ class Frustum(Shape):
     """A pail: diameters at the floor and at the rim."""
 
     shape: Literal["frustum"] = "frustum"
-    bottom_diameter_mm: PositiveFloat
-    top_diameter_mm: PositiveFloat
-    side_height_mm: PositiveFloat = Field(alias="height_mm")
+    bottom_diameter_mm: Length
+    top_diameter_mm: Length
+    side_height_mm: Length = Field(alias="height_mm")
     bottom: Bottom | None = None
 
     def _pieces(self) -> tuple[Piece, ...]:
@@ -193,9 +195,9 @@ class Frustum(Shape):
 class Section(_Model):
     """One piece of a stacked vessel; a piece without ``top_diameter_mm`` is a cylinder."""
 
-    height_mm: PositiveFloat
-    bottom_diameter_mm: PositiveFloat
-    top_diameter_mm: PositiveFloat | None = None
+    height_mm: Length
+    bottom_diameter_mm: Length
+    top_diameter_mm: Length | None = None
 
 
 class Stacked(Shape):
@@ -248,8 +250,8 @@ class HorizontalCylinder(Shape):
 
     posture: ClassVar[Literal["upright", "lying", "either"]] = "lying"
     shape: Literal["horizontal_cylinder"] = "horizontal_cylinder"
-    diameter_mm: PositiveFloat
-    length_mm: PositiveFloat
+    diameter_mm: Length
+    length_mm: Length
     ends: Literal["flat", "hemispherical", "elliptical", "dished"] = "flat"
 
     @property

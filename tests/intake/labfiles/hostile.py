@@ -14,9 +14,11 @@ import signal
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 import zipfile
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.intake.labfiles.generate import make_case, write_study
@@ -169,52 +171,46 @@ def _limits() -> None:
     resource.setrlimit(resource.RLIMIT_AS, (4 << 30, 4 << 30))
 
 
-def _wait(pid: int, limit: float) -> tuple[int, float, bool]:
-    """Exit code, peak memory in kB of the child and of what it waited for, and whether it was ended for its time."""
-    end, late = time.monotonic() + limit, False
-    while True:
-        done, status, usage = os.wait4(pid, os.WNOHANG)
-        if done:
-            return os.waitstatus_to_exitcode(status), usage.ru_maxrss, late
-        if time.monotonic() > end and not late:
-            late = True
-            os.killpg(pid, signal.SIGKILL)
-        time.sleep(0.05)
+@dataclass(frozen=True)
+class Met:
+    """How the command met a bomb: exit code (-9: ended for its time), processor and wall seconds, peak memory, last words."""
+
+    size: int
+    code: int
+    processor: float
+    wall: float
+    megabytes: float
+    words: str
+
+
+def meet(name: str, place: Path, limit: float = 90.0) -> Met:
+    """Run the intake command on one bomb; peak memory is that of the command or of its reading process."""
+    kind, data = BOMBS[name]()
+    case = make_case(next(s for s in range(1, 400) if make_case(s, ["plain"]).container == kind), ["plain"])
+    case.files = {next(iter(case.files)): data}
+    write_study(case, place / "s")
+    start = time.perf_counter()
+    with (place / "said.txt").open("wb") as file:
+        child = subprocess.Popen([sys.executable, "-m", "studykit", "intake", str(place / "s")], stdout=file,
+                                 stderr=subprocess.STDOUT, preexec_fn=_limits, start_new_session=True)
+        late = threading.Timer(limit, os.killpg, (child.pid, signal.SIGKILL))
+        late.start()
+        _, status, usage = os.wait4(child.pid, 0)
+        late.cancel()
+    child.returncode = os.waitstatus_to_exitcode(status)
+    text = (place / "said.txt").read_bytes().decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
+    return Met(size=len(data), code=child.returncode, processor=usage.ru_utime + usage.ru_stime,
+               wall=time.perf_counter() - start, megabytes=usage.ru_maxrss / 1024, words=text[0])
 
 
 def main() -> None:
-    """Each bomb through the command, with exit code, peak memory and time."""
-    names = sys.argv[1:] or list(BOMBS)
-    for name in names:
+    """Each bomb through the command, as a table."""
+    print("| bomb | bytes | exit | processor s | wall s | peak MB | last words |\n|---|---:|---:|---:|---:|---:|---|")
+    for name in sys.argv[1:] or list(BOMBS):
         with tempfile.TemporaryDirectory(prefix="hostile") as place:
-            seed = (
-                next(s for s in range(1, 400) if make_case(s, ["plain"]).container == BOMBS[name]()[0])
-                if ":" in name
-                else 1
-            )
-            case = make_case(seed, ["plain"])
-            _, data = BOMBS[name]()
-            case.files = {next(iter(case.files)): data}
-            write_study(case, Path(place) / "s")
-            start = time.perf_counter()
-            said = Path(place) / "said.txt"
-            with said.open("wb") as file:
-                child = subprocess.Popen(
-                    [sys.executable, "-m", "studykit", "intake", str(Path(place) / "s")],
-                    stdout=file,
-                    stderr=subprocess.STDOUT,
-                    preexec_fn=_limits,
-                    start_new_session=True,
-                )
-            code, usage, late = _wait(child.pid, 45)
-            seconds = time.perf_counter() - start
-            peak = usage / 1024
-            text = said.read_bytes() + (b"TIMED OUT" if late else b"")
-            last = text.decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
-            print(
-                f"{name} | {len(data)} bytes | exit {code} | {seconds:.1f} s | peak {peak:.0f} MB | {last[0][:160]}",
-                flush=True,
-            )
+            m = meet(name, Path(place))
+        print(f"| {name} | {m.size:,} | {m.code} | {m.processor:.1f} | {m.wall:.1f} | {m.megabytes:.0f} | {m.words[:110]} |",
+              flush=True)
 
 
 if __name__ == "__main__":
