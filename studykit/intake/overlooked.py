@@ -95,24 +95,26 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) 
         for n, text in enumerate(column.words):
             if text.strip() and VOID.search(text):
                 out |= {int(i): f"its row says {text.strip()[:60]!r} under {head!r}" for i in block.rows[column.codes == n]}
-        out |= _split_decimals(grid, block, k, head, column)
+        out |= _split_decimals(grid, block, mapping, k, column)
     return out
 
 
-def _split_decimals(grid: Grid, block: Block, k: int, head: str, column: Texts) -> dict[int, str]:
+def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, column: Texts) -> dict[int, str]:
     """Rows of a comma file whose cells may have moved to the right by a decimal comma.
 
     They have a whole number in the last column, which is not read and elsewhere holds text or nothing; or every row
     has one, and no cell of the file has a decimal point.
     """
-    last = max(j for j, h in block.heads.items() if h)
+    head, last = block.heads[k], max(j for j, h in block.heads.items() if h)
     if grid.kind != "text" or grid.delimiter != "," or k != last:
         return {}
-    whole = column.flags(lambda t: re.fullmatch(r"[0-9]+[*\u2020\u2021a-z]?", t.strip()))
+    whole = column.flags(lambda t: re.fullmatch(r"-?[0-9]+[*\u2020\u2021a-z]?", t.strip()))
     if not whole.any():
         return {}
     if whole.all():
-        pointed = any("." in t for j in block.heads for t in grid.cells[j].at(block.rows).distinct())
+        values = [j for j, h in block.heads.items() if h != mapping.columns.get("sample")]
+        pointed = any(re.fullmatch(r"[<>]?\s*[0-9]*\.[0-9]+", t.strip()) for j in values
+                      for t in grid.cells[j].at(block.rows).distinct())
         if pointed or column_of(head) in ("run", "run_order", "replicate", "revision"):
             return {}
     return {int(i): f"its cells may have moved by a decimal comma: {head!r} holds a number" for i in block.rows[whole]}

@@ -806,7 +806,7 @@ def _rescale(b: Builder, det: Det, unit: str, factor: int) -> None:
     True,
     "dets",
     layouts=("wide",),
-    slots="unit",
+    slots="unit cell",
     scales=("thousands",),
 )
 def gkg(b: Builder) -> None:
