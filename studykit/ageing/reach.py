@@ -70,16 +70,21 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         return np.asarray(np.maximum(lower - high, low - upper))
 
     safe, outside = _until(inside, span, stop)
-    return Passing(estimate=crossing(lines.beta, course, margin), safe=safe, outside=outside,
+    return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
                    latest=_from(beyond, span[0], FAR * stop))
 
 
-def crossing(beta: Array, course: Course, margin: tuple[float, float]) -> Array:
-    """First time (S,) at which the fitted lines (S, 2) lie on or beyond the margin, months; infinite where never."""
+def crossing(beta: Array, course: Course, margin: tuple[float, float], youngest: float = 0.0) -> Array:
+    """Time (S,) at which the fitted lines (S, 2) leave the margin, months; infinite where never, 0 where at filling.
+
+    A line that lies within at the youngest age is followed from there: what it would be before is no matter.
+    """
     level, rate = beta[:, 0], beta[:, 1]
+    first = level + rate * float(course.column(youngest))
+    out = ((level >= margin[1]) | (level <= margin[0])) & ((first >= margin[1]) | (first <= margin[0]))
     edge = np.where(rate > 0, margin[1], margin[0])
     with np.errstate(all="ignore"):
-        g = np.where((level >= margin[1]) | (level <= margin[0]), 0.0, np.where(rate == 0, np.inf, (edge - level) / rate))
+        g = np.where(out, 0.0, np.where(rate == 0, np.inf, (edge - level) / rate))
     return _months(course, g)
 
 
@@ -259,5 +264,6 @@ def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units:
         law = opened_once(values[None], course, months, months)
         made = lines.beta @ X.T + rng.standard_normal((times, m)) * law.scatter[law.chosen[0], 0]
         beta = made @ X @ np.linalg.inv(X.T @ X)
-    low, high = np.quantile(crossing(beta, course, margin), [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+    at = crossing(beta, course, margin, float(np.min(months)))
+    low, high = np.quantile(at, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
     return float(low), float(high)

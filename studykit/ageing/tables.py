@@ -190,7 +190,7 @@ def answers(study: Study, found: Ageing) -> pd.DataFrame:
     for label in dict.fromkeys(t.own.label for t in found.trends):
         some = [t for t in found.trends if t.own.label == label]
         first = earliest(some)
-        text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if unclear(t) and t is not first])
+        text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if t is not first])
         rows.append((label, first.own.analyte, allowed(first), text))
     return pd.DataFrame(rows, columns=ANSWER_COLUMNS)
 
@@ -201,8 +201,8 @@ def unclear(t: Trend) -> bool:
 
 
 def earliest(some: Sequence[Trend]) -> Trend:
-    """The analyte that allows least: by what is shown, then by the fitted time; an unclear one only where all are."""
-    return min(some, key=lambda t: (unclear(t), allowed(t), float(t.mean.estimate[0])))
+    """The analyte whose mean is shown within for the shortest time; one that is unclear only where all are."""
+    return min(some, key=lambda t: (unclear(t), 0.0 if t.mean.outside[0] else float(t.mean.safe[0]), float(t.mean.estimate[0])))
 
 
 def allowed(t: Trend) -> float:
@@ -222,10 +222,12 @@ def _sentence(study: Study, t: Trend, analytes: int) -> str:
 
 
 def _unclear(study: Study, some: Sequence[Trend]) -> str:
-    """Analytes that are shown neither within nor beyond."""
-    if not some:
-        return ""
-    return f" Shown neither within nor beyond at any age: {', '.join(study.label_of(t.own.analyte) for t in some)}."
+    """The other analytes of which the mean, or the share of containers, is shown at no age."""
+    means = [study.label_of(t.own.analyte) for t in some if unclear(t)]
+    text = f" Shown neither within nor beyond at any age: {', '.join(means)}." if means else ""
+    shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
+    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is shown at no age for "
+                   f"{', '.join(shares)}." if shares else "")
 
 
 def _end(passing: Passing) -> str:

@@ -35,7 +35,7 @@ from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
 PROMISES = ("question", "scope", "alpha", "seed", "share_percent", "factors", "analytes", "exclusion_rules", "actions",
-            "sampling")
+            "sampling", "time")
 # columns that are planned; all others are filled in at the bench or derived
 TABLES = {
     "plan/containers.csv": ("container", "lot", "store", "vessel", "filled_on", "treatment", "sister_of"),
@@ -222,7 +222,7 @@ def _subject(where: str) -> str:
     parts = where.split(".")
     if parts[0] == "analytes":
         return "margin" if len(parts) > 2 and parts[2] == "margin" else "analyte"
-    return "model" if parts[0] in ("factors", "alpha", "scope") else parts[0].replace("_", " ")
+    return "model" if parts[0] in ("factors", "alpha", "scope", "time") else parts[0].replace("_", " ")
 
 
 def _differences(entry: Mapping[str, Any], now: Mapping[str, str], rows: Mapping[str, Mapping[str, str]], reason: str,

@@ -89,6 +89,11 @@ def test_crossing_inverts_every_course() -> None:
     assert np.isinf(crossing(np.array([[0.0, 9.0]]), Course(shape="saturating", half_months=8), MARGIN)[0])
 
 
+def test_a_line_is_followed_from_the_youngest_age() -> None:
+    beta = np.array([[-12.0, 2.0], [-12.0, 0.1], [12.0, 0.1]])  # at 4 months: -4, -11.6, 12.4; beyond at filling all three
+    assert crossing(beta, LINEAR, MARGIN, 4.0).tolist() == pytest.approx([11.0, 0.0, 0.0])
+
+
 def test_one_law_is_the_tolerance_limit_of_a_normal_sample() -> None:
     # k for 12 values, content 0.95, confidence 0.95, one side: 2.736 (Natrella 1963, NBS Handbook 91, table A-7; from memory)
     each = np.random.default_rng(4).normal(0, 1, (1, 12))

@@ -45,6 +45,16 @@ def remaining(age_days: float, height: float) -> float:
     return 0.5 * (1 + math.erf(math.log(largest / (MEDIAN_UM * 1e-6)) / (LOG_SD * math.sqrt(2))))
 
 
+def months_to_margin(percent: float) -> float:
+    """When bottom over top passes a margin in per cent, in months, by halving."""
+    early, late = 1.0, 365.0
+    while late - early > 1e-6:
+        day = (early + late) / 2
+        passed = remaining(day, HEIGHTS[-1]) / remaining(day, HEIGHTS[0]) > 1 + percent / 100
+        early, late = (early, day) if passed else (day, late)
+    return early / (365.2425 / 12)
+
+
 def drums() -> pd.DataFrame:
     """Three stored drums and one remixed control at each of four ages, all of one batch."""
     rows: list[dict[str, str]] = []
@@ -144,7 +154,8 @@ def truth_record(containers: pd.DataFrame, truth: StudyTruth, bundle: Bundle) ->
     left = {str(age): {d: round(100 * remaining(age, h), 2) for d, h in zip(DEPTHS, HEIGHTS, strict=True)}
             for age in DAY}
     return {"invented": True, "seed": SEED, "study_verdict": "stratified", "analytes": analytes,
-            "zircon_percent_of_mixed_by_age_days": left, "faults": fault_rows(bundle)}
+            "zircon_percent_of_mixed_by_age_days": left,
+            "zircon_months_to_margin": round(months_to_margin(MARGINS["Zircon"]), 3), "faults": fault_rows(bundle)}
 
 
 def make() -> Bundle:

@@ -57,6 +57,11 @@ depths = ["top", "middle", "bottom"]
 fixed = ["age_months"]
 by_depth = ["age_months"]
 
+[time]
+course = "saturating"   # the top empties: fast at first, then slower
+half_months = 6         # about when half of that is done, by the settling estimate
+starts = "mixed"
+
 [analytes.Zircon]
 label = "zircon"
 unit = "% (m/m)"
