@@ -25,6 +25,7 @@ from studykit.study.inventory import control
 from studykit.study.precision import R_FACTOR
 from studykit.vessels.shapes import Shape
 
+SAME_AGE = 0.02  # share of the oldest age within which ages count as one: as the time chapter does
 OVERLAP = 0.9
 """Share of one factor's spread explained by another from which they count as confounded (own judgement)."""
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
@@ -52,7 +53,7 @@ def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = Non
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
     items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_budget(study, size)]
     if len(stored):
-        items += [*_groups(study, stored), *_confounded(study, stored), *_draws(study, stored)]
+        items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored), *_draws(study, stored)]
     return (*items, *_floor(study), *_claim(study, size))
 
 
@@ -194,6 +195,24 @@ def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
                           cure="return later to sister containers of the same lots, choose containers that cross "
                                "the two, or report them as one"))
     return out
+
+
+def _ages(study: Study, stored: pd.DataFrame) -> list[Advice]:
+    """What the planned ages can say of time, where the study asks about it."""
+    if study.time is None or "age_months" not in stored or stored["age_months"].notna().sum() == 0:
+        return []
+    ages = stored["age_months"].dropna()
+    oldest, step = float(ages.max()), max(SAME_AGE * float(ages.max()), 1e-9)
+    distinct, last = len(set((ages / step).round())), int((ages > oldest - step).sum())
+    what, why = "", ""
+    if distinct == 1:
+        what, why = "all containers have one age", "no rate and no time to the margin can be had"
+    elif distinct == 2:
+        what, why = "there are two ages only", "a bend cannot be seen, so nothing is said beyond the older age"
+    elif last == 1:
+        what, why = f"one container alone is as old as {oldest:.0f} months", "the rate hangs on it, so its interval is wide"
+    return [Advice(topic="ages", what=what, why=why, cure="sister containers of three or four ages, two or more at the oldest")
+            ] if what else []
 
 
 def _draws(study: Study, stored: pd.DataFrame) -> list[Advice]:

@@ -258,6 +258,17 @@ def test_few_containers_in_a_group() -> None:
     assert [a.what for a in found] == ["lot: fewer than 4 containers in C (3)"]
 
 
+@pytest.mark.parametrize(("ages", "what"), [
+    ((6,) * 12, "all containers have one age"), ((6, 24) * 6, "there are two ages only"), ((6, 12, 18) * 4, ""),
+    ((6, 12, 18, 12, 6, 18, 6, 12, 18, 6, 12, 30), "one container alone is as old as 30")])
+def test_ages_that_say_little_of_time(ages: tuple[int, ...], what: str) -> None:
+    table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=ages)
+    timed = study(time={"course": "linear"})
+    found = [a.what for a in advise(timed, size_of(timed), table) if a.topic == "ages"]
+    assert [what in f for f in found] == ([True] if what else [])
+    assert not [a for a in advise(study(), size_of(study()), table) if a.topic == "ages"]
+
+
 def test_zones_that_overlap() -> None:
     flat = GOOD.assign(liquid_height_mm=9.0)
     found = [a for a in advise(study(sampling__heel=False), size_of(study()), flat) if a.topic == "overlapping zones"]
