@@ -1,5 +1,6 @@
 """The model stage against published and independent values, and its own road beside the mixed model."""
 
+import dataclasses
 import math
 
 import numpy as np
@@ -116,12 +117,13 @@ def test_own_gradients_do_not_pass_for_homogeneous():
     heights = np.array([-0.5, 0.0, 0.5])
     words = []
     study = study_of(DEPTHS, {"absolute": 5})
+    frame = pd.DataFrame([(f"C{i:02}", d, 0.0) for i in range(12) for d in DEPTHS], columns=["container", "depth", "value"])
+    rows = model_rows(study, "y", *tables_of(frame))  # joined once
+    assert rows.table[["container", "depth"]].astype(str).equals(frame[["container", "depth"]])
     for _ in range(400):
         y = 100 + 5 * (heights + 0.5) + 8 * rng.normal(size=(12, 1)) * heights + 2 * rng.normal(size=(12, 3))
-        frame = pd.DataFrame([(f"C{i:02}", d, v) for i, r in enumerate(y) for d, v in zip(DEPTHS, r, strict=True)],
-                             columns=["container", "depth", "value"])
-        rows = model_rows(study, "y", *tables_of(frame))
-        words.append(model.judge_rows(rows, 0.05, ("depth",)).word)
+        table = rows.table.assign(value=y.ravel(), y=y.ravel())
+        words.append(model.judge_rows(dataclasses.replace(rows, table=table, visits=table), 0.05, ("depth",)).word)
     # 5 % + 3.5 Monte Carlo errors of 1.1 %; homogeneous at the margin happens from one side only here
     assert sum(w == "homogeneous" for w in words) / 400 < 0.05 + 3.5 * 0.011
 
