@@ -448,18 +448,21 @@ def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tup
 
 
 def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...], notes: tuple[str, ...],
-            structure: str, mixed: RemlFit | None) -> FittedModel:
+            structure: str, mixed: RemlFit | None, *, beside: bool = True) -> FittedModel:
+    """``beside``: with the pooled comparison that stands beside an undeclared structure and decides nothing."""
     factors = acting_on_depth(fixed)
     cells = cells_of(rows, factors)
     if factors and cells.groups is None:
         notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")
-    bounds = bounds_of(cells, rows.margin, alpha)
+    bounds, heights = bounds_of(cells, rows.margin, alpha), heights_of(rows)
 
     def compared(how: str) -> Comparison:
         return compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
-                             unit=rows.unit, structure=how, heights=heights_of(rows))
+                             unit=rows.unit, structure=how, heights=heights)
 
-    unstructured, structured = compared("unstructured"), compared("pooled" if structure == "unstructured" else structure)
+    unstructured = structured = compared("unstructured")
+    if beside or structure != "unstructured":
+        structured = compared("pooled" if structure == "unstructured" else structure)
     if structure != "unstructured" and (structured.unjudged or bounds is not None):
         notes = (*notes, f"The declared scatter ({structure}) is not used here: "
                  + (TOO_FEW if structured.unjudged else WITHIN_BOUNDS))
@@ -475,7 +478,7 @@ def heights_of(rows: ModelRows) -> np.ndarray | None:
 
 def judge_rows(rows: ModelRows, alpha: float, fixed: tuple[str, ...], structure: str = "unstructured") -> FittedModel:
     """Differences between depths alone, without the mixed model: what leaving containers out in turn needs."""
-    return _judged(rows, alpha, fixed, (), (), structure, None)
+    return _judged(rows, alpha, fixed, (), (), structure, None, beside=False)
 
 
 def bounds_of(cells: CellBounds, margin: Margin, alpha: float) -> Bounds | None:
