@@ -1,9 +1,11 @@
 """Stored notebook outputs are compared strictly in words, within tolerance in numbers, never by image bytes.
 
 nbval compares text exactly and skips a cell that was stored without output. Both are mended here:
-numbers may differ by 1e-6 relative (whole numbers not at all), and a cell that was not run, or that
-stored an error or a message on stderr, fails. The limits: a number printed to n digits may differ by
-one in its last digit only where it has four or more decimals.
+numbers may differ by 1e-6 relative, and a cell that was not run, or that stored an error or a message on
+stderr, fails. Whole numbers and codes are compared as text (007 is not 7, 1E5 not 100000), and no number may
+cross 0.05. The limits: a number printed to n digits may differ by one in its last digit only where it has four
+or more decimals. Every table is compared but that of the programs' versions. Every number told with a figure
+stands in a table before it, and its caption is the one shown.
 
 With several workers (pytest-xdist, a file a worker) the files that take longest come first, and a notebook
 waits for those whose tables it reads.
@@ -22,6 +24,7 @@ from nbval.plugin import IPyNbCell, IPyNbFile
 
 os.environ.setdefault("STUDYKIT_HEADLESS", "1")  # nobody sits before these kernels
 RTOL, ATOL = 1e-6, 1e-9
+LEVEL = 0.05
 NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")
 VOLATILE = ((re.compile(r"0x[0-9a-f]{6,}"), "0xADDR"),)
 SKIPPED = ("image/svg+xml", "application/pdf")
@@ -51,21 +54,39 @@ def _last_digit(text: str) -> float:
     return 1.01 * 10.0 ** (int(exponent or 0) - places) if places >= 4 else 0.0
 
 
+def _form(text: str) -> tuple[str, bool, bool]:
+    """What two writings of one number share: leading zeros, a decimal point, an exponent."""
+    mantissa, mark, _ = text.lstrip("+-\u2212").lower().partition("e")
+    whole, point, _ = mantissa.partition(".")
+    return whole[:len(whole) - len(whole.lstrip("0"))], bool(point), bool(mark)
+
+
 def _near(x: str, y: str) -> bool:
-    if x.lstrip("+").isdigit() and y.lstrip("+").isdigit():
-        return int(x) == int(y)
+    if x == y:
+        return True
+    form, other = _form(x), _form(y)
+    if form != other or not form[1]:
+        return False
+    a, b = _value(x), _value(y)
     slack = max(ATOL, _last_digit(x), _last_digit(y))
-    return math.isclose(_value(x), _value(y), rel_tol=RTOL, abs_tol=slack)
+    if a == b:  # one number written in two ways: a code may be meant
+        return False
+    return (a < LEVEL) == (b < LEVEL) and math.isclose(a, b, rel_tol=RTOL, abs_tol=slack)
+
+
+def _of_versions(text: str) -> bool:
+    """Whether an output is the table of the programs' versions and nothing else."""
+    return text.startswith((VERSIONS + "\n", f'<table class="data"><caption>{VERSIONS}</caption>')) and text.count(
+        "<table") <= 1 and text.count("\n\n") == 0
 
 
 def same_output(a: str, b: str) -> bool:
     """True where words match and numbers agree within tolerance."""
-    if str(a) == str(b):
+    a, b = str(a), str(b)
+    if a == b or (_of_versions(a) and _of_versions(b)):
         return True
-    if VERSIONS in a and VERSIONS in b:
-        return True
-    shape = [re.sub(r"[ \-]+", " ", NUMBER.sub("#", str(t))) for t in (a, b)]
-    return shape[0] == shape[1] and all(map(_near, NUMBER.findall(str(a)), NUMBER.findall(str(b))))
+    shape = [re.sub(r"[ \-]+", " ", NUMBER.sub("#", t)) for t in (a, b)]
+    return shape[0] == shape[1] and all(map(_near, NUMBER.findall(a), NUMBER.findall(b)))
 
 
 class Near(str):
@@ -142,8 +163,31 @@ IPyNbFile.setup = _setup_in_turn
 IPyNbFile.teardown = _teardown_told
 
 
+def figure_faults(cells: list) -> list[str]:
+    """Figures that tell a number which no table before them holds (to two digits), or another caption than is shown."""
+    seen: set[float] = set()
+    bad = []
+    for i, cell in enumerate(cells):
+        outputs = cell.get("outputs", [])
+        for k, output in enumerate(outputs):
+            data = output.get("data", {})
+            if "image/png" not in data:
+                told = "".join(data.get("text/plain", "")) + "".join(output.get("text", ""))
+                seen |= {abs(_value(n)) for n in NUMBER.findall(told)}
+                continue
+            about = output["metadata"]["image/png"]
+            for n in NUMBER.findall(f"{about['alt']} "):
+                if not any(math.isclose(abs(_value(n)), s, rel_tol=0.051, abs_tol=1e-9) for s in seen):
+                    bad.append(f"cell {i}: the figure tells {n}, which stands in no table before it")
+            shown = ["".join(o["data"]["text/plain"]) for o in outputs[k + 1:k + 2]
+                     if o.get("metadata", {}).get("studykit") == "caption"]
+            if shown != [about["caption"]]:
+                bad.append(f"cell {i}: the figure's caption is not the one shown")
+    return bad
+
+
 class StoredOutputs(pytest.Item):
-    """One more test a notebook: every code cell was run, and none stored an error or stderr."""
+    """One more test a notebook: every code cell was run, none stored an error or stderr, figures follow their tables."""
 
     def runtest(self) -> None:
         bad = []
@@ -153,6 +197,7 @@ class StoredOutputs(pytest.Item):
             for output in cell.outputs:
                 if output.output_type == "error" or output.get("name") == "stderr":
                     bad.append(f"code cell {i}: stored {output.output_type}")
+        bad += figure_faults(self.parent.nb.cells)
         if bad:
             raise AssertionError("\n".join(bad))
 

@@ -79,6 +79,8 @@ def inside() -> bool:
 
 def main() -> None:
     """Build the environment where needed, then run the command in it."""
+    if Path.cwd() != ROOT:  # a study folder may hold a file named like a package: it is data, not code
+        sys.path[:] = [p for p in sys.path if p not in ("", str(Path.cwd()))]
     arguments = sys.argv[1:]
     testing = arguments[:1] == ["test"]
     if inside():

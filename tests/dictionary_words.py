@@ -25,6 +25,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "unusual": "places with a value outside its usual range, each with the reason why it is right: "
                    "`\"fluid.storage_temperature_c\" = \"heated tank\"`",
         "safety": "answers from the safety data sheet and the site; see [safety]",
+        "deposit": "licence, authors and citation of a deposit; see [deposit]",
         "exclusion_rules": "names of the rules by which a result may be excluded, fixed before the data",
     },
     "Factors": {
@@ -194,6 +195,11 @@ MEANINGS: dict[str, dict[str, str]] = {
         "bottom_diameter_mm": "inside diameter at its lower end, mm",
         "top_diameter_mm": "inside diameter at its upper end, mm; left out: a cylinder",
     },
+    "DepositSettings": {
+        "licence": "SPDX identifier of the licence, such as CC-BY-4.0; left out: all rights reserved, and the deposit says so",
+        "authors": "who is named as author; left out: the role that answers",
+        "citation": "how to cite the deposit; left out: authors and title",
+    },
     "SafetySettings": {
         "data_sheet": "title and date of the safety data sheet that the answers come from",
         "flash_point_c": "flash point of what lies in the container now, °C; none: the data sheet says that it does not burn",
@@ -211,6 +217,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "accept_rejected_rows": "how many rejected rows the reason covers; more are not accepted (left out: any number)",
         "sign_readings": "true: no result counts before a person has signed the reading sheet of its file",
         "signed": "file = who read its sheet; see [signed.FILE]",
+        "laboratory_sha256": "file name under raw/ and the SHA-256 that the laboratory gave for it; another file is refused",
         "file": "one entry for each shape of file; see [[file]]",
     },
     "Signature": {

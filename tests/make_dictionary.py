@@ -61,7 +61,7 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
-    ("[safety]", safety.SafetySettings),
+    ("[safety]", safety.SafetySettings), ("[deposit]", settings.DepositSettings),
     ("intake.toml, at the head", mapping.Intake), ("[signed.FILE]", mapping.Signature), ("[[file]]", mapping.FileMapping),
     ("an entry of [file.analytes]", mapping.AnalyteColumn),
 )

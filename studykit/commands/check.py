@@ -13,10 +13,10 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
+from studykit.core.writer import refuse_unusual
 from studykit.design.tables import design_faults
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
-from studykit.report.make import refuse_unusual
 from studykit.report.own import choose
 from studykit.sampling.plan import has_plan, plan_faults
 from studykit.study.columns import RESULTS

@@ -39,6 +39,7 @@ class Which(StrEnum):
 Notebooks = Annotated[Which, typer.Option(help="Where a study has notebooks that differ from the kit's: run the kit's, or "
                                                "its own, which are code of whoever wrote them.")]
 Folder = Annotated[Path, typer.Argument(help="The study folder.", show_default=False)]
+Filed = Annotated[Path, typer.Argument(help="The study folder, or a deposit (a zip).", show_default=False)]
 
 
 def _version(asked: bool) -> None:
@@ -81,9 +82,11 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
             typer.echo(f"{known:10} {about}")
         return
     from studykit.report.make import make_report
+    from studykit.report.own import copy_notebooks
 
     folder = to or Path(f"demo-{name}")
     copy_demo(name, folder)
+    copy_notebooks(folder)
     progress(f"Study in {folder} (invented data)\n")
     _made(make_report(folder, progress), folder)
 
@@ -139,7 +142,9 @@ def lock(folder: Folder,
 
     status = lock_folder(folder, amend)
     facts(state=status.state, locked_on=status.locked_on, seal=status.seal, changes=len(status.changes))
-    typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}")
+    typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}\n"
+               "The day above is your own word until the seal is out of your reach: print the sheets again, which carry it "
+               f"(studykit plan {as_typed(folder)}), send it in a mail, or lay a time stamp beside the lock (docs/recheck.md)")
 
 
 @app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
@@ -181,12 +186,28 @@ def lab(folder: Folder) -> None:
     raise typer.Exit(open_lab(folder))
 
 
-@app.command(epilog="Example: studykit verify my-study")
-def verify(folder: Folder) -> None:
-    """Compare every file with the hashes of the filing, and the lock with its seals; run nothing."""
-    from studykit.report.verify import verify_or_refuse
+@app.command(epilog="Example: studykit pack my-study --to deposit.zip")
+def pack(folder: Folder,
+         to: Annotated[Path | None, typer.Option(help="The zip to write.", show_default="FOLDER.zip")] = None) -> None:
+    """Write a filed study as one zip that can be checked and read without the kit."""
+    from studykit.deposit.pack import pack as make
 
-    outcome = verify_or_refuse(folder)
+    made = make(folder, to)
+    facts(deposit=made.file, files=made.files, bytes=made.size, notes=made.notes)
+    typer.echo(f"Deposit: {made.file} ({_count(made.files, 'file')}, {made.size / 1e6:.1f} MB)\n"
+               f"Check:   studykit recheck {as_typed(made.file)}")
+    for note in made.notes:
+        typer.echo(f"note: {note}")
+
+
+@app.command(epilog="Example: studykit verify my-study")
+def verify(folder: Filed,
+           certificates: Annotated[Path | None, typer.Option(help="PEM file: whom to trust for time stamps.",
+                                                             show_default=False)] = None) -> None:
+    """Compare every file with the hashes of the filing, and the lock with its seals; run nothing."""
+    from studykit.commands.filed import verify_filed
+
+    outcome = verify_filed(folder, certificates)
     facts(files=outcome.files, notes=outcome.notes)
     typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: "
                f"studykit recheck {as_typed(folder)}")
@@ -195,14 +216,14 @@ def verify(folder: Folder) -> None:
 
 
 @app.command(epilog="Example: studykit recheck my-study")
-def recheck(folder: Folder, notebooks: Notebooks = Which.kit) -> None:
+def recheck(folder: Filed, notebooks: Notebooks = Which.kit) -> None:
     """Re-execute the study from raw data with the kit's notebooks, and compare everything that is filed."""
-    from studykit.report.recheck import recheck as run
+    from studykit.commands.filed import recheck_filed
 
-    outcome = run(folder, progress, own=notebooks is Which.own)
+    outcome, record = recheck_filed(folder, progress, own=notebooks is Which.own)
     facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, notes=outcome.notes)
     typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers, {outcome.outputs} files of the report "
-               f"and {outcome.files} hashes agree\nRecord: {folder}/recheck.html")
+               f"and {outcome.files} hashes agree\nRecord: {record}")
     for note in outcome.notes:
         typer.echo(f"note: {note}")
 

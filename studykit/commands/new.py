@@ -5,12 +5,11 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-import nbformat
-
 from studykit.commands.told import as_typed
 from studykit.core.errors import single
-from studykit.core.files import require_writable, write_text
-from studykit.study.stages import HERE, share
+from studykit.core.files import require_writable
+from studykit.report.own import copy_notebooks
+from studykit.study.stages import HERE
 
 NEXT_STEPS = (
     "  1. study.toml        the question, the analytes and their margins (before the data)",
@@ -28,8 +27,7 @@ def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
     require_writable(folder)
     shutil.copytree(HERE / "templates" / ("single" if single else "new"), folder, dirs_exist_ok=True)
     (folder / "raw").mkdir(exist_ok=True)
-    for source in sorted(share("notebooks").glob("0*.ipynb")):
-        write_text(folder / "notebooks" / source.name, _without_outputs(source))
+    copy_notebooks(folder)
     steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)
     return (f"A study to fill in lies in {folder}:", *steps)
 
@@ -38,11 +36,3 @@ def _refuse_full(folder: Path) -> None:
     if folder.exists() and any(folder.iterdir()):
         raise single(str(folder), "this folder is not empty", "name a new one; nothing was changed")
 
-
-def _without_outputs(source: Path) -> str:
-    nb = nbformat.read(source, as_version=4)
-    for cell in nb.cells:
-        if cell.cell_type == "code":
-            cell["outputs"], cell["execution_count"] = [], None
-            cell["metadata"].pop("execution", None)
-    return str(nbformat.writes(nb)) + "\n"

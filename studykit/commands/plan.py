@@ -7,8 +7,7 @@ import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from studykit.core.writer import one_writer
-from studykit.report.make import refuse_unusual
+from studykit.core.writer import one_writer, refuse_unusual
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks

@@ -8,6 +8,7 @@ EXTRAS = {
                "traitlets"),
     "lab": ("ipywidgets", "jupyterlab"),
     "sheets": ("segno", "typst"),
+    "stamps": ("cryptography", "rfc3161_client"),
 }
 """Extra to the modules that it brings (``pyproject.toml`` has the distributions)."""
 

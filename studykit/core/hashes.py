@@ -35,3 +35,12 @@ def walk(folder: Path) -> Iterator[tuple[Path, str]]:
         yield path, kind
         if kind == "folder":
             yield from walk(path)
+
+
+def unusual(root: Path) -> tuple[tuple[str, str], ...]:
+    """Paths in a study folder that are neither ordinary files nor folders, with what they are.
+
+    Hidden ones are left out, but for the kit's own at the top, through which it writes.
+    """
+    return tuple((p.relative_to(root).as_posix(), kind) for p, kind in walk(root) if kind not in ("file", "folder")
+                 and (p.name.startswith(".studykit") or not any(x.startswith(".") for x in p.relative_to(root).parts)))

@@ -132,6 +132,19 @@ def merge_records(folder: Path, stems: Iterable[str]) -> tuple[NumberRecord, ...
     return tuple(records)
 
 
+_TURNS = re.compile(r"[\x00-\x08\x0e-\x1f\x7f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
+
+
+def literal(text: str) -> str:
+    """A text from a person as Markdown that shows it as it is, in one line.
+
+    No HTML, link, picture, code, formula, emphasis or line of its own; signs that turn the reading order are shown as such.
+    """
+    inline = " ".join(_TURNS.sub(lambda m: f"(U+{ord(m[0]):04X})", text).split())
+    safe = re.sub(r"([\\`\[$*_~|]|<(?=[A-Za-z/!?])|^[#>+-])", r"\\\1", inline)
+    return re.sub(r"^(\d+)([.)])", r"\1\\\2", safe)
+
+
 def fill(template: str, texts: Mapping[str, str]) -> str:
     """A sentence with ``{name}`` replaced by the recorded text; KeyError-like ValueError for an unknown name."""
     parts = re.split(r"(\{[^{}]*\})", template)

@@ -17,8 +17,9 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
-from studykit.core.errors import single
-from studykit.core.files import require_writable
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import require_writable, write_json
+from studykit.core.hashes import unusual
 
 LOCK, HOLDER = ".studykit.lock", ".studykit.holder.json"
 
@@ -26,6 +27,7 @@ LOCK, HOLDER = ".studykit.lock", ".studykit.holder.json"
 @contextlib.contextmanager
 def one_writer(root: Path, command: str) -> Iterator[None]:
     """Hold the study folder for writing; BadInput names process, machine, command and start of who holds it already."""
+    refuse_unusual(root)
     require_writable(root)
     lock = FileLock(root / LOCK, timeout=0)
     try:
@@ -36,13 +38,22 @@ def one_writer(root: Path, command: str) -> Iterator[None]:
     try:
         _clear(root)
         start = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
-        (root / HOLDER).write_text(json.dumps({"command": command, "process": os.getpid(), "machine": socket.gethostname(),
-                                               "since": start}), encoding="utf-8")
+        write_json(root / HOLDER, {"command": command, "process": os.getpid(), "machine": socket.gethostname(),
+                                   "since": start})
         yield
     finally:
         with contextlib.suppress(OSError):
             (root / HOLDER).unlink()
         lock.release()
+
+
+def refuse_unusual(root: Path) -> None:
+    """BadInput naming every link, pipe or device in a study folder: what lies behind it could be read or overwritten."""
+    faults = [Fault(file=path, reason=f"is a {kind}, not an ordinary file or folder",
+                    remedy="put the file itself there, or take it out of the folder")
+              for path, kind in (unusual(root) if root.is_dir() else ())]
+    if faults:
+        raise BadInput(faults, title="The study folder holds what it must not; nothing was run")
 
 
 def _holder(root: Path) -> str:

@@ -165,7 +165,8 @@ class _Corner:
             return -f, -g
 
         found = optimize.minimize(negative, (low + high) / 2, jac=True, method="L-BFGS-B",
-                                  bounds=list(zip(low, high, strict=True)), options={"maxiter": 200})
+                                  bounds=list(zip(low, high, strict=True)),
+                                  options={"maxiter": 500, "ftol": 1e-15, "gtol": 1e-12})
         x = np.clip(found.x, low, high)
         f, g = self.relaxed(x)
         return f + float(np.maximum(g * (high - x), g * (low - x)).sum()), x

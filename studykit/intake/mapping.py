@@ -18,7 +18,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from studykit.core.errors import BadInput, Fault
-from studykit.core.files import line_of_key, read_toml
+from studykit.core.files import inside, line_of_key, read_toml, sha256_of
 from studykit.core.numbertext import safe_cell
 from studykit.core.units import parse_unit
 from studykit.study.definition import Study
@@ -199,6 +199,7 @@ class Intake(Part):
     accept_rejected_rows: Annotated[int, Field(ge=0)] | None = None
     sign_readings: bool = False
     signed: dict[str, Signature] = Field(default_factory=dict)
+    laboratory_sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{64}$")]] = Field(default_factory=dict)
     file: tuple[FileMapping, ...] = ()
 
     def faults(self, study: Study) -> list[Fault]:
@@ -262,7 +263,25 @@ def load_intake(root: Path, study: Study) -> Intake:
     """Read intake.toml of a study folder; BadInput where it is missing or has faults."""
     path = Path(root) / INTAKE_FILE
     data, text = read_toml(path, "propose one with: studykit intake FOLDER --suggest FILE")
-    return parse_intake(data, study, text)
+    intake = parse_intake(data, study, text)
+    if faults := laboratory_faults(Path(root), intake):
+        raise BadInput(_placed(faults, text), title="A raw file is not the one that the laboratory stated")
+    return intake
+
+
+def laboratory_faults(root: Path, intake: Intake) -> list[Fault]:
+    """Raw files that are gone, or whose SHA-256 is not the one that the laboratory gave for its file."""
+    out = []
+    for name, stated in intake.laboratory_sha256.items():
+        path = inside(root / "raw", name, INTAKE_FILE)
+        if not path.is_file():
+            reason, remedy = "there is no such file under raw/", "put it there, or correct the name"
+        elif sha256_of(path) != stated.lower():
+            reason, remedy = "is not the file whose hash the laboratory stated", "ask the laboratory for its file again"
+        else:
+            continue
+        out.append(Fault(file=f"raw/{name}", column="laboratory_sha256", value=stated[:12], reason=reason, remedy=remedy))
+    return out
 
 
 def raw_files(root: Path) -> list[str]:

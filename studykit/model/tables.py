@@ -57,8 +57,8 @@ def example(models: list[AnalyteModel]) -> AnalyteModel:
 def fits(models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte: path, rows, containers, random terms, convergence, second opinion."""
     columns = ["analyte", "path", "rows", "containers", "random terms", "iterations", "largest gradient", "at zero",
-               "REML criterion", "statsmodels differs by", "second opinion"]
-    table = pd.DataFrame([m.trust() for m in models]).reindex(columns=columns)
+               "REML criterion", "statsmodels differs by", "second opinion", "model in R's notation"]
+    table = pd.DataFrame([m.trust() | {columns[-1]: notation(m)} for m in models]).reindex(columns=columns)
     # the last digits of a gradient at an optimum are rounding: the power of ten tells all there is
     table["largest gradient"] = [f"below {_power(g)}" if g == g else "" for g in table["largest gradient"]]
     table["statsmodels differs by"] = [f"below {_power(abs(g))}" if g == g else "" for g in
@@ -92,10 +92,25 @@ def rows_used(models: list[AnalyteModel]) -> pd.DataFrame:
                                        "first source"])
 
 
+ENTERED = "entered the fit"
+AS_LIMIT = "as a limit"
+
+
+def rows_listed(model: AnalyteModel) -> pd.DataFrame:
+    """The rows of one analyte as they are saved: a limit has no value, and each row says how it entered the fit.
+
+    ``ENTERED`` is 'yes' for a number, 'as a limit' for a value known only as one, 'no' where the analyte was not assessed.
+    """
+    table = model.rows.table.drop(columns="y")
+    number = table["qualifier"] == ""
+    how = np.where(number, "yes", AS_LIMIT) if model.path != "not assessed" else "no"
+    return table.assign(value=table["value"].where(number), **{ENTERED: how})
+
+
 def save_rows(stage: OpenStage, models: list[AnalyteModel]) -> None:
     """Save the rows of every analyte with their raw file and line in the stage's folder."""
     for m in models:
-        write_csv(stage.out / f"rows-{safe_name(m.analyte)}.csv", m.rows.table.drop(columns="y"))
+        write_csv(stage.out / f"rows-{safe_name(m.analyte)}.csv", rows_listed(m))
 
 
 def joined(tables: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
@@ -161,7 +176,7 @@ def structures(models: list[AnalyteModel]) -> pd.DataFrame:
             row: dict[str, object] = {"analyte": m.analyte, "contrast": own.label, "own differences": value, "low": low,
                                       "high": high}
             if beside is not None:
-                row |= dict(zip(("structured", "low ", "high "), beside.shown(level)[:3], strict=True))
+                row |= dict(zip(("structured", "structured low", "structured high"), beside.shown(level)[:3], strict=True))
                 row["scatter ratio"] = own.se / beside.se
             row |= {"structure": "pooled" if m.structure == "unstructured" else m.structure, "p structure": m.p_structure,
                     "unit": unit}
@@ -211,6 +226,31 @@ def not_fitted(models: list[AnalyteModel]) -> str:
     """Which analytes were not fitted, and why, in sentences; that all were, where all were."""
     lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.path != "mixed model"]
     return "\n".join(lines) or "Every analyte was fitted."
+
+
+def notation(model: AnalyteModel) -> str:
+    """The model of an analyte in R's notation, the response written out; '' where nothing was fitted."""
+    response = "log(value)" if model.rows.log else "value"
+    return response + model.formula.removeprefix("y") if model.formula else ""
+
+
+def terms_in_words(models: list[AnalyteModel]) -> str:
+    """Each model's terms in words and in R's notation, one line for the analytes that share it."""
+    named: dict[str, list[FittedModel]] = {}
+    for m in fitted(models):
+        if m.reml is not None:
+            named.setdefault(notation(m), []).append(m)
+    lines = [f"- {', '.join(m.analyte for m in who)}: `{text}`, that is {_in_words(who[0])}." for text, who in named.items()]
+    return "\n".join(lines) or "No mixed model was fitted."
+
+
+def _in_words(model: FittedModel) -> str:
+    levels = [t for t in model.fixed if ":" not in t and t != "age_months"]
+    acting = [t.replace("_", " ") for t in model.acting_on_depth]
+    text = f"a level for each {' and each '.join(levels)}"
+    text += ", a straight line in months of age" if "age_months" in model.fixed else ""
+    text += f", differences between depths of their own by {' and by '.join(acting)}" if acting else ""
+    return f"{text}, and random scatter between {', between '.join([*(SOURCES[t] for t in model.random), SOURCES['residual']])}"
 
 
 def profile_alt(profile: pd.DataFrame) -> str:

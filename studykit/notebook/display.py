@@ -6,7 +6,6 @@ import base64
 import html
 import io
 import math
-import re
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -117,11 +116,6 @@ def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
     display(payload, metadata={"image/png": {"alt": alt, "caption": caption, "width": width}}, raw=True)
     display({"text/markdown": f"*{caption}*", "text/plain": caption}, metadata=CAPTION_MARK, raw=True)
     return data
-
-
-def literal(text: str) -> str:
-    """A text from a person as Markdown that shows it as it is: no HTML, link, picture, code or formula."""
-    return re.sub(r"([\\`\[$]|<(?=[A-Za-z/!?]))", r"\\\1", text)
 
 
 def show_text(markdown: str, plain: str = "") -> None:

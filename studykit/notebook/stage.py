@@ -22,9 +22,9 @@ import pandas as pd
 from studykit import __version__
 from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
-from studykit.core.record import Recorder, fill
+from studykit.core.record import Recorder, fill, literal
 from studykit.front import OpenStudy, study_folder, take_in
-from studykit.notebook.display import literal, show_figure, show_table, show_text
+from studykit.notebook.display import show_figure, show_table, show_text
 from studykit.study.definition import load_study
 from studykit.study.stages import HERE, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
@@ -61,8 +61,11 @@ class Stage(OpenStudy):
         show_text(fill(template, {n: literal(t) for n, t in texts.items()}), plain=fill(template, texts))
 
     def save_table(self, table: pd.DataFrame, name: str) -> None:
-        """Save a table at full precision as CSV in the stage's folder, for later stages and reviewers."""
-        write_csv(self.out / f"{name}.csv", table)
+        """Save a table at full precision as CSV in the stage's folder, for later stages and reviewers.
+
+        One without columns gets the column 'note', as every CSV has a heading.
+        """
+        write_csv(self.out / f"{name}.csv", table if len(table.columns) else pd.DataFrame(columns=["note"]))
 
     def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame:
         """A table saved by an earlier stage; BadInput where that stage has not run."""

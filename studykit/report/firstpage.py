@@ -13,11 +13,12 @@ import pandas as pd
 
 from studykit.ageing.tables import action_words
 from studykit.core.files import read_csv
-from studykit.core.record import read_records, significant
+from studykit.core.record import literal, read_records, significant
 from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
 from studykit.study.cautions import markdown
 from studykit.study.lock import lock_status
+from studykit.study.seal import short
 from studykit.study.stages import OpenStage
 from studykit.verdict.uses import shown
 
@@ -55,15 +56,19 @@ def words(stage: OpenStage) -> dict[str, str]:
 def answer(stage: OpenStage) -> str:
     """The answer as a quotation block: changes after the lock first, then verdict and action."""
     numbers = _numbers(stage, "06-verdict")
-    lines = [f"> **{numbers['verdict_sentence']}**"]
+    lines = [f"> **{literal(numbers['verdict_sentence'])}**"]
     if numbers.get("action"):
-        lines.append(f">\n> {numbers['action']}")
-    notices = lock_status(stage.root, stage.study).first_page
+        lines.append(f">\n> {literal(numbers['action'])}")
+    status = lock_status(stage.root, stage.study)
+    notices = status.first_page
     if notices:
-        told = "\n".join(f"- {t}" for t in notices)
+        told = "\n".join(f"- {literal(t)}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
     else:
-        lines.append(f"\n{lock_status(stage.root, stage.study).sentence}")
+        lines.append(f"\n{status.sentence}")
+    if status.seal:
+        lines.append(f"\nSeal of the lock: {short(status.seal)}. The day of a lock is its author's word; a time stamp, or the "
+                     "seal on a sheet or in a mail from before the data, shows it.")
     return _together("\n".join(lines))
 
 
@@ -92,38 +97,38 @@ def follows(stage: OpenStage) -> str:
     'No concern' stands only beside analytes that are homogeneous in what the study claims.
     """
     table = _optional(stage, "06-verdict", "sentences")
-    out = [f"- {r['sentence']}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
+    out = [f"- {literal(r['sentence'])}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
     rest = table[(table["verdict"] == "homogeneous") & (table["stock"] != "homogeneous")] if len(table) else table
     for word, part in rest.groupby("stock", sort=False):
-        who = ", ".join(stage.study.label_of(a) for a in part["analyte"])
+        who = ", ".join(literal(stage.study.label_of(a)) for a in part["analyte"])
         out.append(f"- Homogeneous on average only: {who}. " + (
             "Single containers or groups, named below, lie beyond the margin." if word == "uneven" else
             "The share of containers that could lie beyond the margin is larger than the "
             f"{stage.study.share_percent:g} % allowed (table of shares in the verdict chapter)."))
-    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows()
+    same = [literal(stage.study.label_of(r["analyte"])) for _, r in table.iterrows()
             if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
     beyond = _optional(stage, "06-verdict", "containers-beyond")
     if len(beyond):
-        told = "; ".join(f"{c} ({', '.join(dict.fromkeys(part['name']))})" for c, part in beyond.groupby("container"))
+        told = "; ".join(literal(f"{c} ({', '.join(dict.fromkeys(part['name']))})") for c, part in beyond.groupby("container"))
         out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
     groups = _optional(stage, "06-verdict", "groups")
     if "interval lies" in groups:
         for analyte, part in groups.groupby("analyte", sort=False):
             beyond = part[part["interval lies"] == "beyond the margin"]
             if len(beyond):
-                where = "; ".join(_group_words(r) for _, r in beyond.iterrows())
-                out.append(f"- {stage.study.label_of(str(analyte))} lies beyond the margin in these groups: {where}.")
+                where = "; ".join(literal(_group_words(r)) for _, r in beyond.iterrows())
+                out.append(f"- {literal(stage.study.label_of(str(analyte)))} lies beyond the margin in these groups: {where}.")
     return _together("\n".join(out + standing(stage)))
 
 
 def standing(stage: OpenStage) -> list[str]:
     """How long it may stand, a sentence a group, and what to do with the containers; empty where nothing was asked of time."""
     told = _optional(stage, "06-verdict", "time-answers")
-    out = [f"- **How long it may stand.** {text}" for text in told.get("sentence", pd.Series(dtype=str))]
+    out = [f"- **How long it may stand.** {literal(text)}" for text in told.get("sentence", pd.Series(dtype=str))]
     todo = action_words(_optional(stage, "06-verdict", "time-actions"))
-    return [*out, *([todo] if todo else [])]
+    return [*out, *([f"- {literal(line.removeprefix('- '))}" for line in todo.splitlines()] if todo else [])]
 
 
 def _group_words(row: pd.Series) -> str:
@@ -143,14 +148,14 @@ def method(stage: OpenStage) -> str:
     n, study = _numbers(stage, "00-study"), stage.study
     paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
     text = (f"{_count(n['containers_stored'], 'stored container')} and {_count(n['containers_control'], 'control')} were "
-            f"sampled at {n['depths']} depths ({', '.join(study.factors.depths)}): {_count(n['samples_planned'], 'sample')}, "
-            f"{_count(n['analytes'], 'analyte')}. ")
+            f"sampled at {n['depths']} depths ({literal(', '.join(study.factors.depths))}): "
+            f"{_count(n['samples_planned'], 'sample')}, {_count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
         acting = ", ".join(study.factors.by_depth).replace("_", " ")
         further = f", with {acting} as factors that act on depth" if acting else ""
         text += (f"Differences between depths were taken within each container and judged over the containers{further}. "
                  + (f"It was declared before the data that {MEANT[study.factors.across_depths]}, and that scatter decides "
-                    f"({study.factors.across_depths_reason.rstrip('.')}); the "
+                    f"({literal(study.factors.across_depths_reason).rstrip('.')}); the "
                     "answer without that assumption stands beside it in the model chapter. "
                     if study.factors.across_depths in MEANT else
                     "Nothing was assumed of how containers' profiles scatter. "))
@@ -158,7 +163,7 @@ def method(stage: OpenStage) -> str:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
                  "repeatability of each method or laboratory. ")
     return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
-            f"{study.alpha:g}. Answering: {study.responsible}.")
+            f"{study.alpha:g}. Answering: {literal(study.responsible)}.")
 
 
 def _count(number: str, noun: str) -> str:
@@ -171,18 +176,18 @@ def quality(stage: OpenStage) -> str:
     lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
     told = _optional(stage, "04-quality", "sentences")
     if len(told):
-        lines += [f"- {t}" for t in told.iloc[:, 0]]
+        lines += [f"- {literal(t)}" for t in told.iloc[:, 0]]
     return "\n".join(lines)
 
 
 def limits(stage: OpenStage) -> str:
     """What the study does not say: scope, heel, blind spots of methods, other stock."""
-    lines = [f"- {t}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
+    lines = [f"- {literal(t)}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
     blind: dict[str, list[str]] = {}
     for key, analyte in stage.study.analytes.items():
         if analyte.blind_to:
             blind.setdefault(analyte.blind_to.rstrip("."), []).append(stage.study.label_of(key))
-    lines += [f"- Blind spot of the method for {', '.join(who)}: {text}." for text, who in blind.items()]
+    lines += [f"- Blind spot of the method for {literal(', '.join(who))}: {literal(text)}." for text, who in blind.items()]
     lines.append("- It is advice on homogeneity, not on fitness for use.")
     return "\n".join(lines)
 
@@ -193,16 +198,17 @@ def cautions(stage: OpenStage) -> str:
 
 
 def trace(stage: OpenStage) -> pd.DataFrame:
-    """Per analyte: verdict, rows used, the table that lists them, the raw files they come from."""
+    """Per analyte: verdict, values and limits that entered the fit, the table that lists them, the raw files behind it."""
     used = stage.read_table("05-model", "rows-used")
     verdicts = words(stage)
     rows = []
     for r in used.to_dict("records"):
         listed = stage.read_table("05-model", str(r["listed in"]).removesuffix(".csv"), dtype=str)
         files = ", ".join(sorted(set(listed["source_file"].dropna()))) if len(listed) else ""
-        rows.append((r["analyte"], verdicts.get(str(r["analyte"]), ""), len(listed),
-                     f"report/05-model/{r['listed in']}", files))
-    return pd.DataFrame(rows, columns=["analyte", "verdict", "rows", "listed in", "raw files"])
+        entered = [int((listed["entered the fit"] == how).sum()) for how in ("yes", "as a limit", "no")]
+        rows.append((r["analyte"], verdicts.get(str(r["analyte"]), ""), *entered, f"report/05-model/{r['listed in']}", files))
+    return pd.DataFrame(rows, columns=["analyte", "verdict", "values in the fit", "as limits", "not in it", "listed in",
+                                       "raw files"])
 
 
 def provenance(stage: OpenStage) -> pd.DataFrame:

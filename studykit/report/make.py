@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from studykit.core.errors import BadInput, Fault, single
+from studykit.core.errors import single
 from studykit.core.files import write_text
 from studykit.core.record import NumberRecord, merge_records
-from studykit.core.writer import one_writer
+from studykit.core.writer import one_writer, refuse_unusual
 from studykit.intake.take import run_intake
-from studykit.report.manifest import canonical, manifest_of, stage_entry, unusual
+from studykit.report.manifest import canonical, manifest_of, stage_entry
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import PART, Say, StageRun, exchange, run_stages
@@ -30,14 +30,6 @@ class ReportMade:
     records: tuple[NumberRecord, ...]
     sentence: str
     rejected: int
-
-
-def refuse_unusual(root: Path) -> None:
-    """BadInput naming every link, pipe or device in a study folder: what lies behind it could be read or overwritten."""
-    faults = [Fault(file=path, reason=f"is a {kind}, not an ordinary file or folder",
-                    remedy="put the file itself there, or take it out of the folder") for path, kind in unusual(root)]
-    if faults:
-        raise BadInput(faults, title="The study folder holds what it must not; nothing was run")
 
 
 def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "",

@@ -28,12 +28,16 @@ INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
 PARTS = ("inputs", "tidy", "outputs", "beside")
 UNHASHED = ("scratch", "report.part", "report.old", "recheck.json", "recheck.html", "build")
 """Names at the top of a study folder that no manifest lists."""
+STAMPS = ("plan/plan.lock.tsr", "report/manifest.json.tsr")
+"""Time stamps, which may come after the filing: they prove themselves and are not hashed."""
 
 
 def part_of(relative: Path) -> str:
     """Which part of the manifest a file of the study belongs to; '' for none."""
     first, parts = relative.parts[0], relative.parts
-    if any(p.startswith(".") or p == "__pycache__" for p in parts) or first in UNHASHED or relative.as_posix() == FILE:
+    if any(p.startswith(".") or p == "__pycache__" for p in parts) or first in UNHASHED:
+        return ""
+    if relative.as_posix() in (FILE, *STAMPS):
         return ""
     if first == "plan" and len(parts) > 1 and parts[1] in ("sheets", "pages", "pages.part"):
         return ""
@@ -52,12 +56,6 @@ def files_of(root: Path) -> dict[str, tuple[Path, ...]]:
 def input_files(root: Path) -> tuple[Path, ...]:
     """Every file a person or a laboratory put into the study, in a fixed order."""
     return files_of(root)["inputs"]
-
-
-def unusual(root: Path) -> tuple[tuple[str, str], ...]:
-    """Paths in a study folder that are neither ordinary files nor folders, with what they are; hidden ones are left out."""
-    return tuple((p.relative_to(root).as_posix(), kind) for p, kind in walk(root) if kind not in ("file", "folder")
-                 and not any(x.startswith(".") for x in p.relative_to(root).parts))
 
 
 def hashes(root: Path, files: Iterable[Path]) -> dict[str, dict[str, Any]]:

@@ -7,13 +7,17 @@ unless the person at the keyboard chooses otherwise.
 from __future__ import annotations
 
 import difflib
+import hashlib
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
+from studykit import __version__
 from studykit.core.errors import BadInput, Fault
+from studykit.core.files import write_json, write_text
+from studykit.core.hashes import sha256_of, walk
 from studykit.study.stages import STEMS, share
 
 Choice = Literal["", "kit", "own"]
@@ -32,6 +36,42 @@ class CellDifference:
     def sentence(self) -> str:
         """The difference in one line."""
         return f"{self.notebook}, {self.cell}: " + (" / ".join(self.lines) or "other tags")
+
+
+COPIED = "notebooks/copied.json"
+"""Which notebooks the kit itself laid into a study, by name and SHA-256, and of which version they are."""
+
+
+def copy_notebooks(root: Path) -> None:
+    """Lay the kit's notebooks, without outputs, into a study that has none, and write down that they are copies."""
+    if (root / "notebooks").exists():
+        return
+    digests = {}
+    for source in sorted(share("notebooks").glob("0*.ipynb")):
+        nb = json.loads(source.read_text(encoding="utf-8"))
+        for cell in nb["cells"]:
+            if cell["cell_type"] == "code":
+                cell["outputs"], cell["execution_count"] = [], None
+                cell["metadata"].pop("execution", None)
+        text = json.dumps(nb, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+        write_text(root / "notebooks" / source.name, text)
+        digests[source.name] = hashlib.sha256(text.encode()).hexdigest()
+    write_json(root / COPIED, {"studykit": __version__, "sha256": digests})
+
+
+def copies_of(root: Path) -> str:
+    """The version of the kit whose notebooks lie in a study as they were copied; '' where one was changed or added.
+
+    A sender can write what he likes there. So it decides only that this kit's notebooks run without asking, never that
+    the study's do.
+    """
+    try:
+        told = json.loads((root / COPIED).read_text(encoding="utf-8"))
+        digests, version = told["sha256"], str(told["studykit"])[:40]
+        there = {p.name: sha256_of(p) for p in (root / "notebooks").glob("*.ipynb") if p.is_file()}
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return ""
+    return version if there and there == digests else ""
 
 
 def own_folder(root: Path) -> Path | None:
@@ -78,6 +118,13 @@ def _lines(old: Sequence[Any] | None, new: Sequence[Any] | None, most: int = 4) 
     return (*short, f"... and {len(out) - most} more lines") if len(out) > most else tuple(short)
 
 
+def beside_notebooks(root: Path) -> tuple[str, ...]:
+    """What else lies in a study's notebooks folder: modules and the like, which a notebook can load."""
+    known = {f"notebooks/{s}.ipynb" for s in STEMS} | {COPIED}
+    found = (p.relative_to(root).as_posix() for p, kind in walk(root / "notebooks") if kind != "folder")
+    return tuple(p for p in found if p not in known)
+
+
 def own_differences(root: Path) -> tuple[CellDifference, ...]:
     """All cells by which a study's own notebooks differ from the kit's; empty where it has none."""
     folder = own_folder(root)
@@ -98,10 +145,14 @@ def choose(root: Path, choice: Choice, say: Any) -> Path:
     BadInput lists every differing cell where the study has notebooks of its own and nobody chose.
     """
     changed = own_differences(root)
-    if not changed or choice == "kit":
+    version = copies_of(root) if changed and not choice else ""
+    if version:
+        say(f"  the study's notebooks are copies of those of studykit {version}, unchanged since; this kit's own run\n")
+    if not changed or choice == "kit" or version:
         return share("notebooks")
     if choice == "own":
-        say(WARNING + "".join(f"  {c.sentence()}\n" for c in changed))
+        say(WARNING + "".join(f"  {c.sentence()}\n" for c in changed) + "".join(
+            f"  {path} lies beside the notebooks, which may run it\n" for path in beside_notebooks(root)))
         return root / "notebooks"
     remedy = "--notebooks kit runs the kit's, --notebooks own these: foreign code where you did not write it"
     raise BadInput([Fault(file=f"notebooks/{c.notebook}", column=c.cell, reason=" / ".join(c.lines) or "other tags",

@@ -6,10 +6,13 @@ embedded, formulas are MathML. Code is folded, not lost.
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 import warnings
 from collections.abc import Sequence
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -44,13 +47,42 @@ class _Renderer(IPythonRenderer):
         return convert(body)
 
 
+class _Shown(_Renderer):
+    """Markdown that a cell put out: texts of people are in it, so nothing that leads away, heads, strikes or hides."""
+
+    def link(self, text: str, url: str, title: str | None = None) -> str:
+        return text if text in (url, escape(url)) else f"{text} ({escape(url)})"
+
+    def image(self, text: str, url: str, title: str | None = None) -> str:
+        return f"{escape(text)} ({escape(url)})"
+
+    def heading(self, text: str, level: int, **attributes: Any) -> str:
+        return f"<p>{text}</p>\n"
+
+    def block_math(self, body: str) -> str:
+        return f"<p>{escape(body)}</p>\n"
+
+    def inline_math(self, body: str) -> str:
+        return escape(f"${body}$")
+
+
 class _Exporter(HTMLExporter):
-    """The report's exporter: own template, own Markdown renderer; HTML inside Markdown is shown as text."""
+    """The report's exporter: own template, own Markdown renderers; HTML inside Markdown is shown as text."""
+
+    def default_filters(self) -> Any:
+        yield from super().default_filters()  # type: ignore[no-untyped-call]
+        yield "shown2html", shown_html
 
     @pass_context
     def markdown2html(self, context: Any, source: str) -> str:
         renderer = _Renderer(escape=True, exclude_anchor_links=True, attachments={})
         return str(MarkdownWithMath(renderer=renderer).render(source))
+
+
+def shown_html(source: str) -> str:
+    """Markdown that a cell put out as HTML: paragraphs, lists, quotations, emphasis and code; all else as text."""
+    renderer = _Shown(escape=True, exclude_anchor_links=True, attachments={})
+    return str(MarkdownWithMath(renderer=renderer, plugins=()).render(source))
 
 
 def _cells(path: Path) -> list[Any]:
@@ -126,7 +158,16 @@ def _finish(html: str) -> str:
         heading["id"] = base if seen[base] == 1 else f"{base}-{seen[base]}"
         heading.name = f"h{min(6, int(heading.name[1]) + 1)}"
     _contents(soup)
+    _policy(soup)
     return str(soup)
+
+
+def _policy(soup: BeautifulSoup) -> None:
+    """Let the page run its own scripts, named by their hashes, and no other."""
+    digests = [hashlib.sha256(s.get_text().encode()).digest() for s in soup.find_all("script")]
+    names = " ".join(f"'sha256-{base64.b64encode(d).decode()}'" for d in digests) or "'none'"
+    for meta in soup.find_all("meta", attrs={"http-equiv": "Content-Security-Policy"}):
+        meta["content"] = f"{meta['content']}; script-src {names}"
 
 
 def _sections(soup: BeautifulSoup) -> None:

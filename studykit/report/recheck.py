@@ -10,8 +10,8 @@ from __future__ import annotations
 import datetime as dt
 import html
 import shutil
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,12 +24,14 @@ from studykit.core.writer import away
 from studykit.report.compare import Outcome, compare_reports
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE, files_of, kit_identity, package_versions
-from studykit.report.own import own_differences
+from studykit.report.own import beside_notebooks, copies_of, own_differences
 from studykit.report.run import Say
 from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_status
 
+Found = tuple[list[dict[str, Any]], list[str]]
+"""Differences, one row each, and notes."""
 TRUSTED = ("study.toml", "intake.toml", "plan", "raw")
 DIFFERS = "The filed study does not follow from its inputs"
 DOES_NOT_PROVE = (
@@ -72,12 +74,13 @@ def copy_trusted(root: Path, target: Path, own: bool = False) -> None:
             shutil.copy2(source, target / name)
 
 
-def recheck(root: Path, say: Say, *, own: bool = False) -> Recheck:
+def recheck(root: Path, say: Say, *, own: bool = False, beside: Callable[[], Found] | None = None) -> Recheck:
     """Compare hashes, then re-execute the study in a fresh folder and compare all of it; RunsDiffer names what differs.
 
     Each notebook runs in a kernel that is started anew, whereas those of a report are forked from one process: that
-    the two agree is part of what is shown. ``own`` runs the study's own notebooks in place of the kit's. The outcome
-    is also written into the folder as recheck.json and recheck.html, where it can be written.
+    the two agree is part of what is shown. ``own`` runs the study's own notebooks in place of the kit's; ``beside``
+    compares what stands beside the study. The outcome is also written into the folder as recheck.json and
+    recheck.html, where it can be written.
     """
     root = Path(root)
     first = verify(root)
@@ -85,11 +88,12 @@ def recheck(root: Path, say: Say, *, own: bool = False) -> Recheck:
         outcome = Recheck(numbers=0, files=first.files, outputs=0, differences=first.differences, notes=first.notes)
         _write_record(root, outcome, "hashes only: nothing was run")
         raise refuse("The folder is not as it was filed; nothing was run", first.differences, first.notes)
-    filed = read_manifest(root)
+    filed, (rows, notes) = read_manifest(root), beside() if beside else ([], [])
     with away("studykit-recheck-") as folder:
         fresh = folder / "study"
         copy_trusted(root, fresh, own)
-        outcome = _compare(root, fresh, filed, say, own, first.notes, first.files)
+        outcome = _compare(root, fresh, filed, say, own, (*first.notes, *notes), first.files)
+    outcome = replace(outcome, differences=(*rows, *outcome.differences))
     _write_record(root, outcome, "the study's own notebooks" if own else "the kit's notebooks")
     if outcome.differences:
         raise refuse(DIFFERS, outcome.differences, outcome.notes)
@@ -103,8 +107,11 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     beside = [p.relative_to(root).as_posix() for p in files_of(root)["beside"]]
     if beside:
         told.append(f"beside the study, and not judged, lie: {', '.join(beside)}")
+    if not own and (version := copies_of(root)) and own_differences(root):
+        told.append(f"the study's notebooks, which were not run, are told to be copies of those of studykit {version}")
     if own:
         told += [f"ran as foreign code: {c.sentence()}" for c in own_differences(root)]
+        told += [f"lay beside the notebooks, which may have run it: {path}" for path in beside_notebooks(root)]
     try:
         make_report(fresh, say, notebooks="own" if own else "kit", separate=True)
     except StudyKitError as error:
@@ -153,7 +160,7 @@ def _notebook_rows(root: Path, filed: Mapping[str, Any], own: bool) -> list[dict
     """Cells by which notebooks that made the filed report differ from the kit's, where the kit's are run."""
     entries = filed["notebooks"].values()
     claimed = any(isinstance(e, dict) and e.get("own") for e in entries)
-    changed = own_differences(root)
+    changed = () if copies_of(root) else own_differences(root)
     if own or not (claimed or changed):
         return []
     rows = [difference("notebooks", f"{c.notebook} {c.cell}", " / ".join(c.lines) or "other tags", "the kit's cell")

@@ -7,13 +7,15 @@ corrects the hashes as well passes: against that there are ``recheck`` and copie
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single
-from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unusual
+from studykit.core.hashes import sha256_of, unusual, walk
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes
 from studykit.study.seal import LOCK, read_lock
 
 RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
@@ -63,9 +65,10 @@ def _is_listing(part: object) -> bool:
     return isinstance(part, dict) and all(isinstance(v, dict) and isinstance(v.get("sha256"), str) for v in part.values())
 
 
-def verify(root: Path) -> Verified:
+def verify(root: Path, certificates: Path | None = None) -> Verified:
     """Compare every file of a filed study with its manifest, and look at the lock's seals and the form of the records.
 
+    Also the laboratory's own hashes, where intake.toml records them, and time stamps, with the PEM file ``certificates``.
     Nothing of the study is run or changed. BadInput where no manifest can be read.
     """
     root = Path(root)
@@ -83,7 +86,9 @@ def verify(root: Path) -> Verified:
         rows += [r for r in changed if r not in fresh]
     if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
-    rows += _record_faults(root) + _seal_faults(root)
+    rows += _record_faults(root) + _seal_faults(root) + _laboratory(root)
+    stamped, told = _stamps(root, certificates)
+    rows, notes = rows + stamped, notes + told
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
 
 
@@ -123,6 +128,27 @@ def _seal_faults(root: Path) -> list[dict[str, Any]]:
     return []
 
 
+def _laboratory(root: Path) -> list[dict[str, Any]]:
+    """Raw files that are not those whose hash the laboratory stated (``laboratory_sha256`` in intake.toml)."""
+    try:
+        stated = tomllib.loads((root / "intake.toml").read_text(encoding="utf-8-sig")).get("laboratory_sha256", {})
+        claims = {str(name): str(value).lower() for name, value in stated.items()}
+    except (OSError, ValueError, AttributeError, RecursionError):
+        return []  # a changed intake.toml has its own line
+    there = {p.name: p for p, kind in walk(root / "raw") if kind == "file"} if (root / "raw").is_dir() else {}
+    return [difference("inputs", f"raw/{n}", f"{value[:12]}, says the laboratory",
+                       sha256_of(there[n])[:12] if n in there else "file is gone")
+            for n, value in sorted(claims.items()) if n not in there or sha256_of(there[n]) != value]
+
+
+def _stamps(root: Path, certificates: Path | None) -> tuple[list[dict[str, Any]], list[str]]:
+    """Time stamps that do not hold, and notes on those that do; what reads them is loaded only where there are some."""
+    from studykit.report import stamps
+
+    wrong, notes = stamps.checked(root, stamps.certificates_in(certificates) if certificates else ())
+    return [difference("inputs", stamp, "a time stamp", reason) for stamp, reason in wrong], notes
+
+
 def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] = ()) -> RunsDiffer:
     """The error that names every difference in one line each, the first ``MOST`` of them in its message."""
     n = len(rows)
@@ -132,9 +158,9 @@ def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] 
     return RunsDiffer("\n".join([*lines, *("  note: " + t for t in notes)]), rows)
 
 
-def verify_or_refuse(root: Path) -> Verified:
+def verify_or_refuse(root: Path, certificates: Path | None = None) -> Verified:
     """As ``verify``; RunsDiffer (exit code 7) names every difference."""
-    outcome = verify(root)
+    outcome = verify(root, certificates)
     if outcome.differences:
         raise refuse("The folder is not as it was filed", outcome.differences, outcome.notes)
     return outcome

@@ -34,7 +34,7 @@ from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
 from studykit.study.safety import Act
-from studykit.study.seal import LOCK
+from studykit.study.seal import LOCK, sealed_words
 from studykit.study.tables import LINE, load_tables, read_cells, type_cells
 
 STOCK = "plan/stock.csv"
@@ -301,7 +301,7 @@ def plan_or_read(root: Path, study: Study) -> Plan:
 def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool,
           notes: tuple[str, ...] = ()) -> Filed:
     """Render everything, then write everything."""
-    sheets = all_sheets(study, made)
+    sheets = all_sheets(study, made, sealed_words(root))
     require_writable(root / "plan")
     files = {**sheets, **tables}
     for name, data in files.items():

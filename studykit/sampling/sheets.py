@@ -31,6 +31,7 @@ from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
 LABEL_INSET_MM = 2.0
+NOT_LOCKED = "plan not locked"
 ANSWERS = {"data_sheet": "safety data sheet", "flash_point_c": "flash point, °C",
            "liquid_up_to_c": "liquid at most, °C", "conductivity_ps_m": "conductivity, pS/m",
            "vessel_material": "container of", "pressure_or_gas": "pressure or gas", "free_water": "free water",
@@ -50,18 +51,18 @@ def render(template: str, data: Mapping[str, Any], files: Mapping[str, bytes] | 
     return bytes(compiled)
 
 
-def _common(study: Study, what: str) -> dict[str, Any]:
-    """Title, language and footer of every sheet."""
+def _common(study: Study, what: str, sealed: str) -> dict[str, Any]:
+    """Title, language and footer of every sheet; ``sealed`` says under which lock it was printed."""
     invented = " (invented example)" if study.invented else ""
     return {"title": study.title, "study": study.title + invented, "lang": study.language[:2],
-            "foot": f"{what} · {study.title}{invented} · responsible: {study.responsible}"}
+            "foot": f"{what} · {study.title}{invented} · responsible: {study.responsible} · {sealed}"}
 
 
 def _mm(value: float) -> str:
     return f"{value:.0f}" if value >= 20 else f"{value:.1f}"
 
 
-def bench_pdf(study: Study, plan: Plan) -> bytes:
+def bench_pdf(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> bytes:
     """A page of cautions and answers to sign, then one page a container in the order of the visits.
 
     A container's page holds the drawing to scale, draws, fields and the cautions for the bench; a last page lists the
@@ -75,7 +76,7 @@ def bench_pdf(study: Study, plan: Plan) -> bytes:
     controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
                  "keep": f"{study.sampling.draw_ml:g}"}
                 for r in plan.samples.to_dict("records") if r["container"] == ""]
-    return render("bench", {**_common(study, "bench sheet"), "pages": pages, "front": _front(study),
+    return render("bench", {**_common(study, "bench sheet", sealed), "pages": pages, "front": _front(study),
                             "cautions": [parted(c.text) for c in cautions("bottle", study.safety)],
                             "steps": lines("steps", study.safety), "controls": controls,
                             "control_steps": lines("controls", study.safety)})
@@ -168,7 +169,7 @@ def label_faults(study: Study) -> list[Fault]:
     return [fault] if _qr_mm(study) < SMALLEST_QR_MM else []
 
 
-def labels_pdf(study: Study, codes: Sequence[str], *, frames: bool = False) -> bytes:
+def labels_pdf(study: Study, codes: Sequence[str], *, frames: bool = False, sealed: str = NOT_LOCKED) -> bytes:
     """Bottle labels at exact millimetres: blind code, QR code, study, room for date, time and initials.
 
     ``frames`` prints the edges of the labels, for a trial on plain paper.  BadInput when the labels are too
@@ -187,13 +188,13 @@ def labels_pdf(study: Study, codes: Sequence[str], *, frames: bool = False) -> b
         pages[page].append({"sample": codes[i], "qr": f"qr{i}.svg", "x": x, "y": y})
     below = s.page_height_mm - s.margin_top_mm - s.rows * (s.label_height_mm + s.gap_y_mm) + s.gap_y_mm
     ruler = s.page_height_mm - below / 2 if below >= 8 else s.margin_top_mm / 2 if s.margin_top_mm >= 8 else None
-    data = {**_common(study, "labels"), "sheet": s.model_dump(), "pages": pages, "qr_mm": qr, "inset": LABEL_INSET_MM,
+    data = {**_common(study, "labels", sealed), "sheet": s.model_dump(), "pages": pages, "qr_mm": qr, "inset": LABEL_INSET_MM,
             "code_pt": points, "roomy": room >= 20 and s.label_height_mm >= 24, "frames": frames,
             "ruler_y": ruler if s.page_width_mm >= 190 else None}
     return render("labels", data, {f"qr{i}.svg": qr_svg(c) for i, c in enumerate(codes)})
 
 
-def submission_pdf(study: Study, submission: pd.DataFrame) -> bytes:
+def submission_pdf(study: Study, submission: pd.DataFrame, sealed: str = NOT_LOCKED) -> bytes:
     """The list for the laboratory: requests, questions with room for answers, bottles run by run."""
     runs = [
         {"run": str(run), "rows": [{"position": int(r["position"]), "sample": str(r["sample"]),
@@ -201,14 +202,14 @@ def submission_pdf(study: Study, submission: pd.DataFrame) -> bytes:
                                    for r in rows.sort_values("position").to_dict("records")]}
         for run, rows in submission.groupby("run", sort=False)
     ]
-    return render("submission", {**_common(study, "list for the laboratory"), "heading": "Samples for the laboratory",
+    return render("submission", {**_common(study, "list for the laboratory", sealed), "heading": "Samples for the laboratory",
                                  "bottles": str(len(submission)), "runs": runs,
                                  "requests": lines("requests", study.safety), "questions": lines("questions", study.safety)})
 
 
-def custody_pdf(study: Study, codes: Sequence[str]) -> bytes:
+def custody_pdf(study: Study, codes: Sequence[str], sealed: str = NOT_LOCKED) -> bytes:
     """The chain-of-custody page: who held the bottles from the draw to the disposal; codes sorted."""
-    return render("custody", {**_common(study, "chain of custody"), "heading": "Chain of custody",
+    return render("custody", {**_common(study, "chain of custody", sealed), "heading": "Chain of custody",
                               "explain": " ".join(lines("custody", study.safety)),
                               "bottles": str(len(codes)), "codes": sorted(codes), "lines": 7,
                               "columns": 6 if len(codes) <= 120 else 8})
@@ -261,7 +262,7 @@ def _fixed_zip(data: bytes) -> bytes:
     return out.getvalue()
 
 
-def all_sheets(study: Study, plan: Plan) -> dict[str, bytes]:
+def all_sheets(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> dict[str, bytes]:
     """Every printed sheet of a plan by its path in the study folder.
 
     Without a submission list (a study sampled before the kit was at hand) only bench sheets, labels and
@@ -269,10 +270,10 @@ def all_sheets(study: Study, plan: Plan) -> dict[str, bytes]:
     """
     bench_codes = [str(c) for c in plan.draws["sample"] if c]
     others = [str(c) for c in plan.samples["sample"] if c not in set(bench_codes)]
-    out = {"plan/sheets/bench.pdf": bench_pdf(study, plan),
-           "plan/sheets/labels.pdf": labels_pdf(study, bench_codes + others),
-           "plan/sheets/custody.pdf": custody_pdf(study, bench_codes + others)}
+    out = {"plan/sheets/bench.pdf": bench_pdf(study, plan, sealed),
+           "plan/sheets/labels.pdf": labels_pdf(study, bench_codes + others, sealed=sealed),
+           "plan/sheets/custody.pdf": custody_pdf(study, bench_codes + others, sealed)}
     if len(plan.submission):
-        out["plan/sheets/submission.pdf"] = submission_pdf(study, plan.submission)
+        out["plan/sheets/submission.pdf"] = submission_pdf(study, plan.submission, sealed)
         out["plan/sheets/submission.xlsx"] = submission_xlsx(study, plan.submission)
     return out

@@ -280,6 +280,14 @@ def _safe(text: str) -> str:
 Key = Annotated[str, Field(min_length=1, max_length=40), AfterValidator(_safe)]
 
 
+class DepositSettings(Section):
+    """What a deposit of the study says of its use: licence (SPDX identifier), authors, and how to cite it; all may be empty."""
+
+    licence: Annotated[str, Field(pattern=r"^[A-Za-z0-9.+-]{0,60}$")] = ""
+    authors: tuple[Sentence, ...] = ()
+    citation: Annotated[str, Field(max_length=1000)] = ""
+
+
 class Study(Section):
     """One study: its question, who answers for it, analytes with margins, factors, vessels.
 
@@ -306,6 +314,7 @@ class Study(Section):
     design: DesignSettings | None = None
     sampling: SamplingSettings = SamplingSettings()
     safety: SafetySettings = SafetySettings()
+    deposit: DepositSettings = DepositSettings()
     exclusion_rules: tuple[Sentence, ...] = ()
     unusual: dict[str, Sentence] = Field(default_factory=dict)
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from studykit.core.errors import single
+from studykit.core.errors import BadInput, single
 
 LOCK = "plan/plan.lock"
 FORMAT = 1
@@ -43,3 +43,17 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
     except (KeyError, TypeError, AttributeError) as error:
         raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
     return list(entries)
+
+
+def short(seal: str) -> str:
+    """The first 16 of a seal's 64 digits in groups of four, as printed: enough to tell two locks apart."""
+    return " ".join(seal[k:k + 4] for k in range(0, 16, 4))
+
+
+def sealed_words(root: Path) -> str:
+    """Under which lock a sheet is printed, for its footer."""
+    try:
+        entries = read_lock(root)
+    except BadInput:
+        return "lock edited by hand"
+    return f"locked {entries[0]['date']}, seal {short(entries[0]['seal'])}" if entries else "plan not locked"

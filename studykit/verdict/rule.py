@@ -135,7 +135,8 @@ class ComparedVerdict(AnalyteVerdict):
     ``word`` is that of the mean (of the container, where there is one); ``stock`` what is known of single containers and
     groups, None for a claim about one container. ``p_beyond_holm`` and ``gradient_p_holm`` (is there any difference
     at all?) are adjusted over all analytes assessed. ``needed``: how many containers (or results a depth, for one
-    container) would probably decide an inconclusive analyte; None where no number would, or it is decided.
+    container) would probably decide an inconclusive analyte; None where no number would, or it is decided. ``containers``:
+    how many were compared, 0 for one judged by known precision.
     """
 
     comparison: Comparison
@@ -143,6 +144,7 @@ class ComparedVerdict(AnalyteVerdict):
     p_beyond_holm: float
     gradient_p_holm: float
     needed: int | None = None
+    containers: int = 0
     stock: Stock | None = None
 
     @property
@@ -215,7 +217,7 @@ def mixed_verdict(model: FittedModel, study: Study) -> ComparedVerdict:
         analyte=model.analyte, label=label, word=word, sentence=f"{label}: {_said(model, what, margin, needed)}",
         reasons=_reasons(model, stock), margin=margin, scope=f"the mean profile of the {who} studied",
         blind_to=declared.blind_to, comparison=pairs, decided=what, p_beyond_holm=pairs.p_beyond,
-        gradient_p_holm=pairs.p_any, needed=needed, stock=stock)
+        gradient_p_holm=pairs.p_any, needed=needed, containers=model.n_containers, stock=stock)
 
 
 def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:

@@ -92,11 +92,19 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
         d = v.decided
         for part, value in (("difference", d.estimate), ("low", d.low), ("high", d.high)):
             stage.record(f"{part}.{name}", value, d.unit, 3, kind="optimised", table=table)
+        if v.containers:
+            stage.record(f"containers.{name}", v.containers, table=table)
+        stage.record(f"level.{name}", 100 * d.level, "%", 3, table="verdicts.csv")
+        if v.word == "stratified":
+            value, unit = v.comparison.at_least_shown()
+            stage.record(f"at_least.{name}", value, unit, 3, kind="optimised", table="evidence.csv")
         if v.stock is not None:
             stage.record(f"stock.{name}", v.final, table=table)
             stage.record(f"share.{name}", 100 * v.stock.share_upper, "%", 3, table="shares.csv")
         if v.needed is not None:
             stage.record(f"needed.{name}", v.needed, table=table)
+            if 0 < v.containers < v.needed:
+                stage.record(f"more.{name}", v.needed - v.containers, table=f"needed.{name} - containers.{name}")
     return "{verdict_sentence} {action}"
 
 

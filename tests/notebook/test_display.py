@@ -5,8 +5,9 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from studykit.core.record import literal
 from studykit.notebook import display
-from studykit.notebook.display import cell_text, figure_png, literal, table_html
+from studykit.notebook.display import cell_text, figure_png, table_html
 
 
 @pytest.mark.parametrize(("value", "text"), [

@@ -30,7 +30,7 @@ def test_the_complete_example_is_a_study() -> None:
     # the page claims to be complete: every key of these sections stands in it
     named = set(re.findall(r"^([a-z_]+) *=", block, flags=re.MULTILINE))
     later = {"factors", "analytes", "vessels", "actions", "fluid", "components", "design", "sampling", "exclusion_rules",
-             "safety", "unusual"}
+             "safety", "unusual", "deposit"}
     assert set(Study.model_fields) - later <= named
     assert set(Analyte.model_fields) <= named
     assert set(Factors.model_fields) <= named

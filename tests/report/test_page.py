@@ -1,10 +1,14 @@
 """The report is one file that asks nothing of any address, opens with the answer, and folds its code."""
 
+import base64
+import hashlib
+
 import nbformat
 import pytest
 from bs4 import BeautifulSoup
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
+from studykit.core.record import literal
 from studykit.report import page as report
 from studykit.study.definition import parse_study
 from tests.studies import definition
@@ -96,3 +100,49 @@ def test_a_page_that_loads_something_is_refused(tmp_path, monkeypatch):
     with pytest.raises(ValueError, match="must be self-contained"):
         report.write_report(tmp_path, [], parse_study(definition()))
     assert list(tmp_path.iterdir()) == []
+
+
+# Texts a person may write into a definition, a table or a reason, that must not lead away, head, hide or change words.
+HOSTILE = (
+    "[press here](javascript:alert(1))", "[press](https://example.org)", "<https://example.org>", "https://example.org/x",
+    "![](https://example.org/x.png)", "calcium\n\n# Homogeneous: everything\n", "a ~~not~~ b", "**Homogeneous: all.**", "__x__",
+    "<b>x</b><img src=x onerror=alert(1)>", "<script>alert(1)</script>", "`code` and ``more``", "$\\phantom{Stratified}$ x",
+    "| a | b |\n|---|---|\n| 1 | 2 |", "> quoted", "- item", "1. first", "a\u202edetatsni\u202c", "text \\* and \\", "[a]: https://b",
+    "a[^1]", "&lt;b&gt; &amp;", "x<!-- hidden -->y", "trailing  \nbreak",
+)
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_a_text_from_a_person_stays_a_text_in_its_sentence(text):
+    markdown = f"> **{literal('Stratified: ' + text + '.')}**\n\nNext: {literal(text)}."
+    soup = BeautifulSoup(report.shown_html(markdown), "html.parser")
+    assert {t.name for t in soup.find_all()} == {"blockquote", "p", "strong"}
+    plain, bold = (" ".join(t.replace("\u202e", "(U+202E)").replace("\u202c", "(U+202C)").split())
+                   for t in (text, f"Stratified: {text}."))
+    assert soup.strong.get_text() == bold
+    assert soup.find_all("p")[-1].get_text() == f"Next: {plain}."
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_even_unescaped_it_leads_nowhere_and_strikes_nothing(text):
+    soup = BeautifulSoup(report.shown_html(f"Answer: {text}"), "html.parser")
+    assert {t.name for t in soup.find_all()} <= {"p", "strong", "em", "code", "pre", "ul", "ol", "li", "blockquote", "br"}
+    assert not any(v for t in soup.find_all() for k, v in t.attrs.items() if k in ("href", "src") or k.startswith("on"))
+
+
+def test_a_formula_in_prose_is_kept_and_a_link_of_a_notebook_too():
+    assert "<a href" in report._Exporter().markdown2html({}, "[a](b.ipynb)")
+    assert "<math" in report._Exporter().markdown2html({}, "$a^2$")
+
+
+def test_only_the_pages_own_script_may_run(page):
+    html, soup = page
+    policy = soup.find("meta", attrs={"http-equiv": "Content-Security-Policy"})["content"]
+    assert "script-src 'sha256-" in policy
+    assert "unsafe-inline" not in policy.partition("script-src")[2]
+    scripts = soup.find_all("script")
+    assert len(scripts) == 1
+    # the digest is worked out from the page's bytes, as a browser does (Content Security Policy Level 3, 6.7.3.3)
+    body = html.partition("<script>")[2].partition("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()
+    assert f"'sha256-{digest}'" in policy

@@ -202,3 +202,17 @@ def test_homogeneity_criteria_need_a_declared_sigma(tmp_path):
         row = sufficiency.criteria(told.study, fitted).iloc[0]
         assert row["allowed"] == pytest.approx(0.3 * sigma)
         assert words in row["in words"]
+
+
+def test_how_many_more_containers_and_the_bound_have_their_records(tmp_path):
+    stage, models = opened(tmp_path, calm(5, step=1.2), share=99, margin={"relative_percent": 3})
+    outcome = verdictset.judge_all(stage, models)
+    found = outcome.analytes[0]
+    assert found.word == "inconclusive"
+    assert found.needed > found.containers == 5
+    verdictset.record_verdict(stage, outcome, uses.uses(stage, models, outcome))
+    told = stage.recorder.texts()
+    assert told["more.P"] == str(found.needed - 5)
+    assert f"About {told['needed.P']} containers in all ({told['more.P']} more)" in found.sentence
+    assert (told["containers.P"], told["level.P"]) == ("5", "95.0 %")
+    assert {r.name: r.table for r in stage.recorder._records.values()}["more.P"] == "needed.P - containers.P"

@@ -1,0 +1,50 @@
+"""From the command line: verify or recheck what was received, a study folder or a deposit as one zip."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from studykit.deposit import unpack
+from studykit.deposit.pack import differences
+from studykit.report.recheck import Recheck, recheck
+from studykit.report.run import Say
+from studykit.report.verify import Verified, verify_or_refuse
+
+RECORDS = ("recheck.json", "recheck.html")
+
+
+def verify_filed(path: Path, certificates: Path | None = None) -> Verified:
+    """``verify`` of a folder, or of the study inside a deposit whose bag is whole."""
+    if not unpack.is_deposit(path):
+        return verify_or_refuse(path, certificates)
+    with unpack.opened(path) as bag:
+        return verify_or_refuse(bag / unpack.STUDY, certificates)
+
+
+def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
+    """``recheck`` of a folder, or of a deposit: its study, then what stands beside it; and where the record of it lies.
+
+    The record of a deposit is written beside the zip, as NAME.recheck.json and NAME.recheck.html.
+    """
+    if not unpack.is_deposit(path):
+        return recheck(path, say, own=own), path / RECORDS[1]
+    with unpack.opened(path) as bag:
+        try:
+            outcome = recheck(bag / unpack.STUDY, say, own=own, beside=lambda: differences(bag))
+        finally:
+            record = _beside(path, bag / unpack.STUDY)
+    return outcome, record
+
+
+def _beside(path: Path, study: Path) -> Path:
+    """Copy the record of a recheck out of the unpacked study; one that cannot be written is left."""
+    for name in RECORDS:
+        target = path.parent / f"{path.stem}.{name}"
+        if (study / name).is_file() and not target.is_symlink():
+            try:
+                shutil.copyfile(study / name, target)
+            except OSError:
+                continue
+    return path.parent / f"{path.stem}.{RECORDS[1]}"
+

@@ -1,0 +1,106 @@
+"""A spreadsheet with live formulas for the container summary: each container's own difference, then mean and t interval.
+
+It holds the rows as the kit lists them and computes everything else in the sheet, so that a reader sees each step. The
+lowest depth is held against the uppermost. It is the second road of the model chapter: factors and lost readings count
+as they fall, so where the verdict takes them into account ``rederive.R`` is the one to follow.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from studykit.core.files import read_csv, safe_name
+from studykit.deposit.bag import WHEN
+from studykit.study.definition import Study
+
+ROWS = ("container", "depth", "sample", "replicate", "value", "unit", "source_file", "source_row")
+NOTE = ("Live formulas: change a value in a sheet 'rows' and everything follows. Each container's cell is the mean of its "
+        "determinations at a depth (of their natural logarithms for a margin in per cent).")
+
+
+def workbook(root: Path, study: Study) -> bytes:
+    """The workbook of a filed study as bytes, the same every time; one sheet of rows and one of formulas an analyte."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    book.active.title = "read me"
+    for line in (NOTE, f"Study: {study.title}", f"alpha = {study.alpha:g}; intervals of level {100 - 200 * study.alpha:g} %",
+                 *(f"{study.label_of(a)}: sheets {_sheet(k, a)} and rows {_sheet(k, a)}" for k, a in _listed(study))):
+        book.active.append([_plain(line)])
+    for number, analyte in _listed(study):
+        table = read_csv(root / f"report/05-model/rows-{safe_name(analyte)}.csv", dtype=str, keep_default_na=False)
+        clear = table[table["qualifier"] == ""]
+        _fill(book, _sheet(number, analyte), clear.to_dict("records"), study, analyte)
+    return _settled(book)
+
+
+def _listed(study: Study) -> list[tuple[int, str]]:
+    return list(enumerate(study.analytes, start=1))
+
+
+def _sheet(number: int, analyte: str) -> str:
+    """A sheet's name: at most 31 signs, none that a spreadsheet forbids."""
+    return f"{number} {re.sub(r'[^A-Za-z0-9 _-]', '_', analyte)[:20]}"
+
+
+def _plain(text: str) -> str:
+    """A text that a spreadsheet does not take for a formula."""
+    return "'" + text if text[:1] in "=+-@" else text
+
+
+def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyte: str) -> None:
+    """The two sheets of one analyte."""
+    listed, log = book.create_sheet(f"rows {name}"), study.analytes[analyte].margin.relative_percent is not None
+    listed.append([*ROWS, "on the margin's scale"])
+    for k, row in enumerate(rows, start=2):
+        cells = [_plain(str(row[c])) if c not in ("value", "replicate", "source_row") else float(row[c]) for c in ROWS]
+        listed.append([*cells, f"=LN(E{k})" if log else f"=E{k}"])
+    depths = [d for d in study.factors.depths if d in {r["depth"] for r in rows}]
+    containers = list(dict.fromkeys(str(r["container"]) for r in rows))
+    if len(depths) > 1 and len(containers) > 1:
+        _summary(book.create_sheet(name), f"rows {name}", containers, depths[0], depths[-1], len(rows) + 1, study, log)
+
+
+def _summary(sheet: Any, rows: str, containers: list[str], top: str, bottom: str, last: int, study: Study,
+             log: bool) -> None:
+    """Container by container: cells, difference; below them mean, scatter, t, limits."""
+    def cell(k: int, depth: str) -> str:
+        a, b, y = (f"'{rows}'!${c}$2:${c}${last}" for c in "ABI")
+        mine = f"EXACT({a},$A{k})*EXACT({b},{depth})"
+        return f'=IF(SUMPRODUCT({mine})=0,"",SUMPRODUCT({mine}*{y})/SUMPRODUCT({mine}))'
+
+    sheet.append(["container", _plain(top), _plain(bottom), "difference"])
+    for k, container in enumerate(containers, start=2):
+        sheet.append([_plain(container), cell(k, "$B$1"), cell(k, "$C$1"), f'=IF(COUNT(B{k}:C{k})=2,C{k}-B{k},"")'])
+    span, at = f"D2:D{len(containers) + 1}", len(containers) + 3
+
+    def told(x: str) -> str:
+        return f"=100*(EXP({x})-1)" if log else f"={x}"
+
+    lines = (("containers", f"=COUNT({span})"), ("mean", f"=AVERAGE({span})"), ("standard deviation", f"=STDEV({span})"),
+             ("t", f"=TINV({2 * study.alpha!r},B{at}-1)"), ("half width", f"=B{at + 3}*B{at + 2}/SQRT(B{at})"),
+             ("as told: difference", told(f"B{at + 1}")), ("as told: low", told(f"(B{at + 1}-B{at + 4})")),
+             ("as told: high", told(f"(B{at + 1}+B{at + 4})")))
+    for offset, line in enumerate(lines):
+        for column, content in enumerate(line, start=1):
+            sheet.cell(row=at + offset, column=column, value=content)
+
+
+def _settled(book: Any) -> bytes:
+    """The workbook's bytes without the time of the run."""
+    book.properties.creator, book.properties.created = "studykit", datetime(*WHEN[:3])
+    first, out = io.BytesIO(), io.BytesIO()
+    book.save(first)
+    with zipfile.ZipFile(first) as source, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target:
+        for entry in sorted(source.infolist(), key=lambda e: e.filename):
+            data = source.read(entry)
+            if entry.filename == "docProps/core.xml":
+                data = re.sub(rb"(<dcterms:modified[^>]*>)[^<]*", rb"\g<1>1980-01-01T00:00:00Z", data)
+            target.writestr(zipfile.ZipInfo(entry.filename, date_time=WHEN), data, zipfile.ZIP_DEFLATED)
+    return out.getvalue()
+

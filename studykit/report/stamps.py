@@ -1,0 +1,117 @@
+"""Time stamps (RFC 3161) beside the lock and the manifest: what they say, and whether given certificates bear them out.
+
+A stamp shows that these bytes were there at its time, if its authority is trusted. It is checked offline, with the
+certificates that the reader gives; without them only what it claims can be told. The lock may have been amended
+after its stamp: it is then held against the lock as it was after each of its entries.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from studykit.core.errors import single
+from studykit.report.manifest import FILE, STAMPS
+from studykit.study.seal import LOCK
+
+if TYPE_CHECKING:
+    from cryptography.x509 import Certificate
+
+NO_STAMP = ("the lock has no time stamp (plan/plan.lock.tsr): its date is the word of whoever wrote it. A printed sheet or "
+            "a mail that carries the seal, from before the data, would show it")
+TOO_LARGE = 1_000_000
+BESIDE = dict(zip(STAMPS, (LOCK, FILE), strict=True))
+"""Stamp -> the file that it stands beside."""
+
+
+def certificates_in(path: Path) -> tuple[Certificate, ...]:
+    """The certificates of a PEM file; BadInput where there is none to read."""
+    from cryptography.x509 import load_pem_x509_certificates
+
+    try:
+        return tuple(load_pem_x509_certificates(path.read_bytes()))
+    except (OSError, ValueError) as error:
+        raise single(str(path), f"holds no certificates that can be read: {error}", "give a PEM file") from None
+
+
+def checked(root: Path, certificates: tuple[Certificate, ...] = ()) -> tuple[list[tuple[str, str]], list[str]]:
+    """Stamps that do not hold, as (file, reason), and notes on the others and on what is missing."""
+    wrong, notes = [], []
+    for stamp, beside in BESIDE.items():
+        if not (root / stamp).is_file():
+            if stamp == STAMPS[0] and (root / LOCK).is_file():
+                notes.append(NO_STAMP)
+            continue
+        reason, told = _one(root / stamp, root / beside, certificates)
+        if reason:
+            wrong.append((stamp, reason))
+        else:
+            notes.append(f"{stamp} {told}")
+    return wrong, notes
+
+
+def _one(stamp: Path, beside: Path, certificates: tuple[Certificate, ...]) -> tuple[str, str]:
+    """Why one stamp does not hold ('' where it does), and what it says."""
+    from rfc3161_client import decode_timestamp_response
+
+    if not beside.is_file():
+        return f"there is no {beside.name} beside it", ""
+    if stamp.stat().st_size > TOO_LARGE:
+        return "is too large to be a time stamp", ""
+    try:
+        answer = decode_timestamp_response(stamp.read_bytes())
+        when = answer.tst_info.gen_time
+    except (ValueError, RuntimeError, OverflowError) as error:
+        return f"is no RFC 3161 time stamp: {str(error).splitlines()[0] if str(error) else type(error).__name__}", ""
+    said = f"says that {beside.name} was there on {when:%Y-%m-%d at %H:%M} UTC"
+    states = list(_states(beside))
+    covered = [name for name, data in states if _covers(answer, data)]
+    if not covered:
+        return f"is not of this {beside.name}: it stamps other bytes", ""
+    of_which = "" if covered[0] == states[0][0] else f", as it was after {covered[0]}"
+    if not certificates:
+        return "", f"{said}{of_which}; who says so was not checked: give the authority's certificates with --certificates"
+    fault = _fault(answer, dict(states)[covered[0]], certificates)
+    return fault, f"{said}{of_which}, by an authority that the given certificates bear out"
+
+
+def _states(path: Path) -> Iterator[tuple[str, bytes]]:
+    """The bytes that a stamp may be of: the file as it is; the lock also as it was after each earlier entry."""
+    yield "now", path.read_bytes()
+    if path.name == "plan.lock":
+        try:
+            lock = json.loads(path.read_bytes())
+            entries = lock["entries"]
+            for k in range(len(entries) - 1, 0, -1):
+                earlier: dict[str, Any] = {**lock, "entries": entries[:k], "last_seal": entries[k - 1]["seal"]}
+                text = json.dumps(earlier, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
+                yield f"its entry of {entries[k - 1]['date']}", text.encode()
+        except (ValueError, KeyError, TypeError, RecursionError):
+            return
+
+
+def _covers(answer: Any, data: bytes) -> bool:
+    """Whether a stamp is of these bytes, by the hash it names."""
+    imprint = answer.tst_info.message_imprint
+    name = {"2.16.840.1.101.3.4.2.1": "sha256", "2.16.840.1.101.3.4.2.2": "sha384", "2.16.840.1.101.3.4.2.3": "sha512"}.get(
+        imprint.hash_algorithm.dotted_string)
+    return name is not None and hashlib.new(name, data).digest() == imprint.message
+
+
+def _fault(answer: Any, data: bytes, certificates: tuple[Certificate, ...]) -> str:
+    """Why the given certificates do not bear a stamp out; '' where they do. Self-signed ones are taken as roots."""
+    from rfc3161_client import VerifierBuilder
+    from rfc3161_client.errors import VerificationError
+
+    roots = [c for c in certificates if c.subject == c.issuer]
+    if not roots:
+        return "cannot be checked: no root (self-signed) certificate was given"
+    builder = VerifierBuilder(roots=roots, intermediates=[c for c in certificates if c.subject != c.issuer])
+    try:
+        good = builder.build().verify_message(answer, data)
+    except (VerificationError, ValueError) as error:
+        return f"is not borne out by the given certificates: {str(error).splitlines()[0]}"
+    return "" if good else "is not borne out by the given certificates"

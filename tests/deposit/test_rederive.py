@@ -1,0 +1,141 @@
+"""Every verdict interval again in R, by the script of the deposit: the demos, and studies that take its other roads."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+
+from studykit.core.files import write_csv
+from studykit.demos.shipped import DEMOS, copy_demo
+from studykit.deposit import rederive
+from studykit.intake.take import run_intake
+from studykit.model import tables as model_tables
+from studykit.notebook.stage import open_stage
+from studykit.study.definition import load_study
+from studykit.study.tables import load_tables
+from studykit.verdict import stated
+from studykit.verdict import tables as verdict_tables
+
+needs_r = pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed on this machine")
+
+
+def tables_of(root: Path) -> None:
+    """The tables that the script reads, as the model and verdict stages save them, without their notebooks."""
+    model = open_stage("05-model", str(root), str(root / "report"))
+    models = model_tables.fit_all(model)
+    model.out.mkdir(parents=True, exist_ok=True)
+    model_tables.save_rows(model, models)
+    write_csv(model.out / "fits.csv", model_tables.fits(models))
+    write_csv(model.out / "structures.csv", model_tables.structures(models))
+    verdict = open_stage("06-verdict", str(root), str(root / "report"))
+    verdict.out.mkdir(parents=True, exist_ok=True)
+    write_csv(verdict.out / "verdicts.csv", verdict_tables.judge_all(verdict, models).to_table())
+    write_csv(verdict.out / "known-precision.csv", stated.single_table(verdict.study, models))
+
+
+def run_r(root: Path, work: Path) -> subprocess.CompletedProcess[str]:
+    """The script, run where a deposit has it."""
+    work.mkdir(exist_ok=True)
+    if not (work / "study").exists():
+        shutil.copytree(root, work / "study")
+    (work / "rederive.R").write_text(rederive.script(root, load_study(root)), encoding="ascii")
+    return subprocess.run(["Rscript", "rederive.R"], cwd=work, capture_output=True, text=True, timeout=300, check=False)
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """A demo with the tables that the script reads, by name."""
+    made: dict[str, Path] = {}
+
+    def make(name: str) -> Path:
+        if name not in made:
+            root = copy_demo(name, tmp_path_factory.mktemp("demos") / name)
+            run_intake(root, load_study(root), load_tables(root, with_results=False).samples)
+            tables_of(root)
+            made[name] = root
+        return made[name]
+
+    return make
+
+
+@needs_r
+@pytest.mark.parametrize(("name", "intervals"), [("tote", 6), ("forge", 3), ("slip", 2), ("ropeway", 7)])
+def test_every_verdict_interval_of_every_demo_comes_out_of_r(demo, tmp_path, name, intervals):
+    assert name in DEMOS
+    told = run_r(demo(name), tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert f"{intervals} verdict intervals agree to 1e-6" in told.stdout
+
+
+@needs_r
+@pytest.mark.parametrize(("file", "old", "new", "why"), [
+    ("report/06-verdict/verdicts.csv", r"(Water,water,\w+,[^,]*,[^,]*,[^,]*,)([0-9])", r"\g<1>9\2", "R and the kit differ"),
+    ("report/05-model/rows-Ca.csv", r"(?m)^([^,\n]*,(?:[^,\n]*,){11})(\d+\.\d+)", r"\g<1>1\2", "differ from study/tidy"),
+    ("report/05-model/rows-Ca.csv", r"\n[^\n]*\n$", "\n", "rows were left out or added"),
+])
+def test_the_script_says_so_where_a_number_or_a_row_was_changed(demo, tmp_path, file, old, new, why):
+    work = Path(shutil.copytree(demo("tote"), tmp_path / "d" / "study"))
+    text = (work / file).read_text(encoding="utf-8")
+    changed = re.sub(old, new, text, count=1)
+    assert changed != text
+    (work / file).write_text(changed, encoding="utf-8")
+    told = run_r(work, tmp_path / "d")
+    assert told.returncode != 0
+    assert why in told.stderr
+
+
+def _edited(demo, tmp_path, name: str, edits: list[tuple[str, str]], lost: int = 0, digits: int | None = None) -> Path:
+    """A demo with another study.toml, without its last results, or with coarser ones; its tables made anew."""
+    root = Path(shutil.copytree(demo(name), tmp_path / "e"))
+    text = (root / "study.toml").read_text(encoding="utf-8")
+    for old, new in edits:
+        assert old in text
+        text = text.replace(old, new, 1)
+    (root / "study.toml").write_text(text, encoding="utf-8")
+    lines = (root / "tidy/results.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    lines = lines[:len(lines) - lost]
+    if digits is not None:
+        cells = [x.split(",") for x in lines[1:]]
+        lines = lines[:1] + [",".join([*c[:2], repr(round(float(c[2]), digits)), *c[3:]]) for c in cells]
+    (root / "tidy/results.csv").write_text("".join(lines), encoding="utf-8")
+    tables_of(root)
+    return root
+
+
+def declared(structure: str) -> list[tuple[str, str]]:
+    """The edit that declares a scatter across depths."""
+    return [("[factors]\n", f'[factors]\nacross_depths = "{structure}"\nacross_depths_reason = "declared for a test"\n')]
+
+
+@needs_r
+@pytest.mark.parametrize(("name", "structure"), [("forge", "pooled"), ("slip", "pooled"), ("forge", "own gradient")])
+def test_a_declared_scatter_decides_in_r_too(demo, tmp_path, name, structure):
+    told = run_r(_edited(demo, tmp_path, name, declared(structure)), tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert f"{structure} scatter, as declared" in told.stdout
+
+
+@needs_r
+def test_own_gradients_with_lost_readings_are_fitted_by_lme4_and_pbkrtest(demo, tmp_path):
+    probe = subprocess.run(["Rscript", "-e", "library(lme4); library(pbkrtest)"], capture_output=True, check=False)
+    if probe.returncode:
+        pytest.skip("the R packages lme4 and pbkrtest are not installed on this machine")
+    told = run_r(_edited(demo, tmp_path, "slip", declared("own gradient")), tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert "own gradient scatter, as declared" in told.stdout
+
+
+@needs_r
+def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
+    told = run_r(_edited(demo, tmp_path, "forge", [], digits=1), tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert "proven bounds" in told.stdout
+
+
+def test_texts_are_written_so_that_any_locale_reads_them():
+    assert rederive.text('a "b" \\ °C 😀') == '"a \\u0022b\\u0022 \\u005c \\u00b0C \\U0001f600"'
+    assert rederive.texts(()) == "character(0)"

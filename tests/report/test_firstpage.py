@@ -1,0 +1,55 @@
+"""Every number in the sentences of page one is recorded, stands in a stage's table, or was declared (stored main demo)."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+NUMBER = re.compile(r"(?<![\w.#\u2212-])[-\u2212]?\d+(?:\.\d+)?(?![\w.]*\d)")
+SAYS = ("answer", "follows", "method", "quality")
+
+
+def outputs(stem: str, source: str) -> list[str]:
+    """Text outputs of the cells of a stored notebook whose source holds a text."""
+    cells = json.loads((ROOT / f"notebooks/{stem}.ipynb").read_text(encoding="utf-8"))["cells"]
+    return ["".join(o["data"]["text/plain"]) for c in cells if source in "".join(c["source"])
+            for o in c.get("outputs", []) if "text/plain" in o.get("data", {})]
+
+
+def recorded(cells: str = "stage.numbers()") -> set[str]:
+    """Values of all records as printed, without their units; with '' every number of every table."""
+    told = [line for stem in ("00-study", "03-intake", "04-quality", "05-model", "06-verdict")
+            for text in outputs(stem, cells) for line in text.splitlines()]
+    return {n for line in told for n in NUMBER.findall(line)}
+
+
+def declared() -> set[str]:
+    """Numbers in the definition of the study, as written and as a percentage of 1."""
+    text = (ROOT / "demo_data/ropeway/study.toml").read_text(encoding="utf-8")
+    assert tomllib.loads(text)
+    return set(NUMBER.findall(text)) | {"100", "20", "90", "95"}
+
+
+@pytest.mark.parametrize("part", SAYS)
+def test_numbers_in_the_sentences_of_page_one_have_their_records(part):
+    said = outputs("07-report", f"firstpage.{part}(stage)")
+    assert len(said) == 1
+    text = re.sub(r"\d{4}-\d\d-\d\d|\b[A-Z]+\d+\b|Seal of the lock:[^.]*\.|at \d+ °C", "", said[0].replace("\u00a0", " "))
+    known = recorded() | declared() | (recorded("kit.table") if part in ("follows", "quality") else set())
+    lost = [n for n in NUMBER.findall(text) if n not in known and n.lstrip("-\u2212") not in known]
+    assert lost == []
+
+
+def test_levels_bounds_and_numbers_of_containers_are_recorded():
+    names = {line.split()[0] for text in outputs("06-verdict", "stage.numbers()") for line in text.splitlines() if line.split()}
+    assert {"at_least.Si", "containers.B", "level.B", "low.B", "high.B"} <= names
+
+
+def test_a_number_without_a_record_would_be_seen():
+    assert NUMBER.findall("differs by 77.3 % (−1.2 to 4) in P07") == ["77.3", "−1.2", "4"]
+    assert "123456.789" not in recorded()
