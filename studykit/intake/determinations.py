@@ -201,7 +201,8 @@ def _convert(rows: Rows, parsed: Parsed, targets: list[str | None], mapping: Fil
         if rule.rule is None:
             column = mapping.columns.get("unit", name)
             if mapping.layout == "wide" and "unit" not in mapping.columns:
-                faults.append(Fault(file=rows.file, row=mapping.unit_row, column=name, value=written,
+                faults.append(Fault(file=rows.file, column=name,
+                                    row=mapping.unit_row or max(mapping.header_lines(), default=None), value=written,
                                     reason=rule.reason, remedy=rule.remedy))
             rows.refuse(at & ~blank, rule.reason, rule.remedy, column, units)
             continue

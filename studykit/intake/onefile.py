@@ -132,8 +132,7 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
         return [_refused(name, mapping, faults)]
     takes = []
     for grid in sheets:
-        part = "!".join(p for p in (grid.sheet if len(sheets) > 1 or (others is not None and grid.sheet) else "",
-                                    mapping.range or "") if p)
+        part = "!".join(p for p in (grid.sheet if len(whole) > 1 else "", mapping.range or "") if p)
         source = f"{name}#{part}" if part else name
         takes.append(_take_sheet(grid, mapping, study, codes, book, source, digest, notes))
     return takes

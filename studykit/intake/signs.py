@@ -47,9 +47,9 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
     proofs, open_case = decimal_proofs(bare(t) for t in one_of_each_shape(texts))
     if len(proofs) > 1:
         first, second = list(proofs.values())[:2]
-        return NumberFormat(), "", [_ask(file, second, f"{first!r} and {second!r} use different signs in one file")]
+        return NumberFormat(), "", [_ask(cells, file, second, f"{first!r} and {second!r} use different signs in one file")]
     if not proofs and open_case:
-        return NumberFormat(), "", [_ask(file, open_case, f"{open_case!r} can be read with a decimal or with a "
+        return NumberFormat(), "", [_ask(cells, file, open_case, f"{open_case!r} can be read with a decimal or with a "
                                          "thousands sign, and no cell settles it")]
     if not proofs:
         return NumberFormat(), "no cell needs a sign", []
@@ -57,8 +57,11 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
     return NumberFormat(decimal=sign), f"detected from {example!r}", []
 
 
-def _ask(file: str, value: str, reason: str) -> Fault:
-    return Fault(file=file, value=value, reason=reason,
+def _ask(cells: Table, file: str, value: str, reason: str) -> Fault:
+    """The question about the decimal sign, at the first cell that raises it."""
+    at = np.flatnonzero(cells["text"].flags(lambda t: bare(t) == value))
+    place = {"row": int(cells["line"][at[0]]), "column": cells["where"][int(at[0])]} if len(at) else {}
+    return Fault(file=file, value=value, reason=reason, **place,
                  remedy="declare decimal (and thousands) in this entry of intake.toml")
 
 

@@ -168,3 +168,11 @@ def test_rules_are_listed_by_how_often_they_were_used_with_their_first_example()
     for rule, count, example in (("b", 2, "x"), ("a", 2, "y"), ("c", 5, "z"), ("a", 1, "w"), ("d", 0, "v")):
         book.add(rule, count, example)
     assert book.to_table().values.tolist() == [["c", 5, "z"], ["a", 3, "y"], ["b", 2, "x"]]
+
+
+def test_the_question_about_a_decimal_sign_names_its_cell(tmp_path: Path) -> None:
+    with pytest.raises(BadInput) as caught:
+        take(tmp_path, LONG, {"a.csv": "Code;Test;Result;Unit\nB001;Si;9;mg/kg\nB002;Si;1.234;mg/kg\n"})
+    (fault,) = caught.value.faults
+    assert (fault.row, fault.column, fault.value) == (3, "Result", "1.234")
+    assert "declare decimal" in fault.remedy
