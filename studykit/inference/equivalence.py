@@ -221,21 +221,6 @@ class Comparison:
             return min((t.contrast for t in self.tests), key=self.p_beyond_of)
         return max(self.tests, key=lambda t: t.p).contrast
 
-    def deciding_interval(self) -> Interval:
-        """The interval of ``deciding`` that agrees with the word, on the scale of analysis.
-
-        homogeneous: its 1 - 2 alpha interval, inside the margin; stratified: from its lower bound on, beyond the
-        margin (open to the far side); inconclusive: its simultaneous interval, across an edge.
-        """
-        contrast, word = self.deciding, self.word
-        if word == "homogeneous":
-            return contrast.interval(1 - 2 * self.alpha)
-        if word == "inconclusive":
-            return self.simultaneous_of(contrast)
-        bound = self._bound(contrast)
-        low, high = (bound, math.inf) if contrast.estimate > 0 else (-math.inf, -bound)
-        return Interval(low=low, high=high, level=1 - self.alpha)
-
     def simultaneous_of(self, contrast: Contrast) -> Interval:
         """The interval of one contrast that holds together with all others at level 1 - alpha (Bonferroni)."""
         return contrast.interval(1 - self.alpha, float(stats.t.isf(self.alpha / 2 / self.size, contrast.df)))
