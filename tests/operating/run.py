@@ -128,7 +128,7 @@ def document(parts: dict[str, list[str]], head_text: str, faults: int, cautious:
 def spliced(old: str, parts: dict[str, list[str]], faults: int) -> str:
     """An older page with some sections made anew; its end says which, and when."""
     head_text, *rest = old.split("\n## ")
-    pages = {title: body.strip("\n").split("\n") for title, _, body in (r.partition("\n") for r in rest)}
+    pages = {title: body.strip().split("\n") for title, _, body in (r.partition("\n") for r in rest)}
     end = pages.pop(OUTCOME)
     said = f"{faults} rows of them miss a limit" if faults else "none of their rows misses a limit"
     end += ["", f"Made apart from the rest, on {datetime.date.today().isoformat()}: {', '.join(parts)}; {said}."]
