@@ -210,6 +210,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "free_water": "whether water lies under or in a liquid that should hold none",
         "toxic_or_corrosive": "whether the data sheet calls it so",
         "permit": "role or permit under which containers are opened",
+        "mixing_actions": "words of `[actions]` whose action mixes; left out: judged by English verbs, else as the worse",
         "mixing_procedure": "the site's written procedure by which they may be mixed",
     },
     "Intake": {

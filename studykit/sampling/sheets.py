@@ -28,6 +28,7 @@ from studykit.sampling.order import Plan
 from studykit.sampling.sketch import draw_vessel
 from studykit.study.cautions import cautions, lines
 from studykit.study.definition import Study
+from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, REST_MINUTES
 from studykit.study.stages import HERE
 
 LABEL_INSET_MM = 2.0
@@ -36,6 +37,8 @@ ANSWERS = {"data_sheet": "safety data sheet", "flash_point_c": "flash point, °C
            "liquid_up_to_c": "liquid at most, °C", "conductivity_ps_m": "conductivity, pS/m",
            "vessel_material": "container of", "pressure_or_gas": "pressure or gas", "free_water": "free water",
            "toxic_or_corrosive": "toxic or corrosive", "permit": "opened under", "mixing_procedure": "mixed by"}
+OWN_LIMITS = (f"{BELOW_FLASH_C:g} °C below the flash point, {CHARGES_BELOW_PS_M:g} pS/m, {REST_MINUTES[True]} min of rest, "
+              f"{HOT_C:g} °C: the kit's own, from memory of standards. Data sheet, law and site come first.")
 # a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
 # hand-held readers begin to fail (common practice, no source)
 SMALLEST_QR_MM = 29 * 0.35
@@ -99,7 +102,7 @@ def answer_rows(study: Study) -> list[tuple[str, str]]:
     rows = [(label, str(getattr(s, key)) or "not answered") for key, label in ANSWERS.items()]
     rows += [(f"planned by the kit: {act}", "; ".join(s.bars(act)) or "cleared")
              for act in ("heel draw", "stirring")]
-    return rows
+    return [*rows, ("limits behind this", OWN_LIMITS)]
 
 
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],

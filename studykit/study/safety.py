@@ -26,9 +26,12 @@ CHARGES_BELOW_PS_M = 10_000.0  # from memory, see above
 HOT_C = 43.0  # skin that stays on something hotter burns in time (ISO 13732-1, from memory)
 REST_MINUTES = {True: 30, False: 1}  # charging or not; the minute for still liquid: common practice, no source
 
-MIXING = re.compile(r"\b(re-?)?(mix|stir|shak|roll|tumbl|agitat|re-?circulat|homogeni[sz])\w*", re.I)
-NOT_MIXING = re.compile(r"\b(without|never|not|no)( to be| be)? (re-?)?(mix|stir|shak|roll|tumbl|agitat|re-?circulat)\w*",
-                        re.I)
+_VERBS = (r"(?:re-?)?(?:mix|stir|shak|roll|tumbl|agitat|circulat|homogeni[sz]|swirl|churn|whisk|invert|upend|sparg|slosh|spin"
+          r"|rock)\w*|(?:re-?)?blend(?:s|ed|ing)?\b|turn\w* (?:it|them|each|every|the \w+|\w+s)? ?(?:over|upside)|bubbl\w*")
+MIXING = re.compile(rf"\b(?:{_VERBS})", re.I)
+NOT_MIXING = re.compile(rf"\b(without|never|not|no)( to be| be)? (?:{_VERBS})", re.I)
+ENGLISH = re.compile(r"\b(the|it|them|each|every|then|before|with|and|use|open|more|pour|pump|keep|leave|set|ask|sample)\b",
+                     re.I)
 HEEL_DRAW = re.compile(r"\bdraw\w*\b[^.;]*\b(heel|floor)\b|\bheel draws?\b|\bwith a rod\b", re.I)
 
 
@@ -38,7 +41,8 @@ class SafetySettings(BaseModel):
     Temperatures in °C, conductivity in pS/m.  ``flash_point_c`` is a number, "none" (the data sheet says that the
     liquid does not burn) or "unknown"; it is that of what lies in the container now, not of the fresh product.
     ``permit``: the role or permit under which containers are opened.  ``mixing_procedure``: the site's written
-    procedure by which they may be mixed.
+    procedure by which they may be mixed.  ``mixing_actions``: the words of [actions] whose action mixes the liquid in
+    any way; left out, actions are read by English verbs, and one that cannot be read so counts as the worse.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
@@ -53,6 +57,7 @@ class SafetySettings(BaseModel):
     toxic_or_corrosive: Answer = "unknown"
     permit: str = ""
     mixing_procedure: str = ""
+    mixing_actions: tuple[Literal["homogeneous", "uneven", "stratified", "inconclusive"], ...] | None = None
 
     @property
     def ignitable(self) -> bool:
@@ -128,10 +133,26 @@ def why_barred(safety: SafetySettings, acts: tuple[Act, ...]) -> str:
     return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act)))
 
 
-def obeyed(safety: SafetySettings, action: str) -> str:
-    """A declared action as it may be printed: with its precondition where it asks to mix, withheld where that is barred."""
+def readable(text: str) -> bool:
+    """Whether the verbs of a text can be looked for: English words, in letters without marks."""
+    return text.isascii() and ENGLISH.search(text) is not None
+
+
+def acts_of(safety: SafetySettings, action: str, word: str) -> tuple[Act, ...]:
+    """What the action declared for ``word`` asks for: by its verbs, by [safety] mixing_actions, and all where neither tells."""
+    declared = safety.mixing_actions
+    if declared is None and action and not readable(action):
+        return ("heel draw", "stirring")
     acts = acts_in(action)
+    return (*acts, "stirring") if word in (declared or ()) and "stirring" not in acts else acts
+
+
+def obeyed(safety: SafetySettings, action: str, word: str = "") -> str:
+    """A declared action as it may be printed: with its precondition where it asks to mix, withheld where that is barred."""
+    acts = acts_of(safety, action, word)
     reasons = why_barred(safety, acts)
+    if reasons and safety.mixing_actions is None and not readable(action):
+        reasons += "; what it asks for cannot be read: name in [safety] mixing_actions the answers whose action mixes"
     if reasons:
         return (f"The declared action is withheld, because the section safety of study.toml does not clear it "
                 f"({reasons}). Leave the containers shut as they stand, and ask those who answer for safety.")

@@ -94,7 +94,7 @@ def _numbers(r: dict[Hashable, Any]) -> str:
 
 def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     """The declared action as page one may print it: vetoed by a use, withheld by the safety section, or as it stands."""
-    declared = obeyed(stage.study.safety, outcome.action) if outcome.action else ""
+    declared = obeyed(stage.study.safety, outcome.action, outcome.word) if outcome.action else ""
     declared = declared or "No action was declared for this verdict in study.toml."
     if outcome.word == "homogeneous":
         if reasons := against(table):

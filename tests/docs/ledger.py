@@ -95,6 +95,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Droplets in oil 0.03 s; there BD", "0.03 0.6 3200 1700", "measured: tests/benchmarks/bench_column.py"),
     ],
     "docs/00-study.md": [
+        row("Words need their levels", "every", "study/test_tables.py::faults_of_three_files_come_at_once"),
         row("00 Study: what is asked, of whic", "00", "definition: the number of the stage"),
         row("`repeatability` takes exactly on", "always 2.77", "values", R_FACTOR),
         row("`check` looks as every command w",
@@ -163,6 +164,8 @@ LEDGER: dict[str, list[Row]] = {
             "0 0 1 100", "design/test_assumptions.py::zero_scatter_and_margin_zero_are_refused_when_read"),
     ],
     "docs/02-sampling.md": [
+        row("The limits are the kit's own, from memory", "15 10 000 30 43", "values", BELOW_FLASH_C, None, None,
+            REST_MINUTES[True], HOT_C),
         row("02 Sampling: who draws what, whe", "02", "definition: the number of the stage"),
         row("Reads `study.toml` and a list of", "every", "sampling/test_plan.py::from_a_stock_list_to_a_filed_plan"),
         row("Every caution stands here with i",
@@ -204,6 +207,9 @@ LEDGER: dict[str, list[Row]] = {
             "every", "study/test_lock.py::recheck_names_the_lock_and_each_change_after_it"),
     ],
     "docs/03-intake.md": [
+        row("For each raw file `tidy/reading/` has", "every 2,000",
+            "intake/test_take.py::account_closes_and_everything_is_written"),
+        row("The manifest of a report lists every sheet", "every", "report/test_verify.py::a_manifest_lists_every_file_that_was_filed"),
         row("03 Intake: what did the laborato", "03", "definition: the number of the stage"),
         row("Reads every file in `raw/` by th", "every",
             "intake/test_take.py::account_closes_and_everything_is_written"),

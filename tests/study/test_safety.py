@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import tomllib
 from collections.abc import Iterator
 from typing import Any
 
@@ -11,9 +12,11 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.study.cautions import cautions, lines, parts
-from studykit.study.safety import SafetySettings, acts_in, obeyed, why_barred
+from studykit.study.safety import SafetySettings, acts_in, obeyed, readable, why_barred
+from studykit.study.stages import HERE, share
 from tests.sampling_examples import study
 
+DEMOS = share("demo_data")
 CHOICES: dict[str, tuple[Any, ...]] = {
     "data_sheet": ("", "sheet 4"),
     "flash_point_c": ("unknown", "none", 30.0, 220.0),
@@ -126,6 +129,32 @@ def test_an_action_is_withheld_until_its_act_is_cleared() -> None:
     water = cleared.model_copy(update={"free_water": "yes"})
     assert why_barred(water, ("stirring",)) == "free water lies in it"
     assert obeyed(cleared, "") == ""
+
+
+@pytest.mark.parametrize("action", [
+    "Fässer rollen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.", "攪拌する",
+    "Перемешать бочку.", "Karistir."])
+def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -> None:
+    barred = obeyed(SafetySettings(), action, "stratified")
+    assert action not in barred
+    assert "name in [safety] mixing_actions the answers whose action mixes" in barred
+    told = SafetySettings(mixing_actions=("stratified",))
+    assert "withheld" in obeyed(told, action, "stratified")
+    plain = "Vier weitere öffnen."
+    assert obeyed(told, plain, "inconclusive") == plain  # the person says that this one does not mix
+    assert "withheld" in obeyed(SafetySettings(mixing_actions=()), "Stir it.", "stratified")  # words still count
+
+
+@pytest.mark.parametrize("action", ["Invert each drum twice.", "Turn them over before use.", "Circulate it for an hour.",
+                                    "Blend the pails.", "Swirl and pour.", "Bubble nitrogen through it."])
+def test_other_verbs_of_mixing_are_seen(action: str) -> None:
+    assert acts_in(action) == ("stirring",)
+
+
+def test_every_action_that_the_kit_ships_can_be_read() -> None:
+    for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
+        for action in tomllib.loads(path.read_text(encoding="utf-8")).get("actions", {}).values():
+            assert readable(action), action
 
 
 def test_a_liquid_warmer_than_its_safety_section_says_is_refused() -> None:
