@@ -235,8 +235,8 @@ def wrong_toml(pages: dict[str, str]) -> list[str]:
             continue
         try:
             data = tomllib.loads(b.text)
-            if "file" in data:
-                Intake.model_validate(data)
+            if set(data) & {f.alias or k for k, f in Intake.model_fields.items()}:
+                Intake.model_validate({"file": [{"pattern": "*.csv", "layout": "wide", "columns": {"sample": "S"}}], **data})
             else:
                 parse_study(_over(BASE, data))
         except (errors.BadInput, ValidationError, tomllib.TOMLDecodeError) as error:
@@ -247,7 +247,7 @@ def wrong_toml(pages: dict[str, str]) -> list[str]:
 def _over(base: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
     merged = dict(base.items())
     for k, v in data.items():
-        whole = k == "factors" or "shape" in v if isinstance(v, dict) and isinstance(base.get(k), dict) else True
+        whole = "shape" in v if isinstance(v, dict) and isinstance(base.get(k), dict) else True
         merged[k] = v if whole else _over(base[k], v)
     return merged
 
