@@ -13,7 +13,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 
 from studykit.intake import mapping
-from studykit.quality.controls import CHECK_LIMITS
+from studykit.quality.controls import CHECK_TABLE
 from studykit.study import definition as settings
 from studykit.study import factors, safety
 from studykit.study.columns import TABLES, Column, TableSpec
@@ -23,16 +23,6 @@ from studykit.vessels import shapes as vessel
 from tests.dictionary_words import MEANINGS
 
 PAGE = Path(__file__).resolve().parent.parent / "docs/data-dictionary.md"
-CHECK_TABLE = TableSpec(
-    name="check limits", file=CHECK_LIMITS, key=("analyte",), extra_allowed=True,
-    columns=(
-        Column(name="analyte", kind="code", meaning="a key under [analytes] in study.toml", required=True, filled=True),
-        Column(name="low", kind="number", meaning="lowest value that the check fluid may read, in the study's unit",
-               required=True, filled=True),
-        Column(name="high", kind="number", meaning="highest value that the check fluid may read", required=True,
-               filled=True),
-        Column(name="source", kind="text", meaning="where the limits come from"),
-    ))
 ABOUT = {
     "containers": "One line a container.",
     "samples": "One line a bottle.",

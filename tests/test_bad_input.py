@@ -162,7 +162,7 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
     "table of another intake": ("check", put("tidy/rejected.csv", "0.995", "0.994"),
         r"^  tidy/rejected.csv: is not the table .* -> take the raw"),
     "exclusion of nothing": ("check", lambda r: (r / "plan/exclusions.csv").write_text(
-        "sample,analyte,reason,who,date\nZZ,Si,x,y,2026-01-01\n"),
+        "sample,analyte,reason,who,date\nZZ,Si,spilt,analyst,2026-01-01\n"),
         r"^  plan/exclusions.csv row 2, column sample: 'ZZ': has no result -> "),
     "path out of the folder": ("intake", put(MAP, "R1-R2_*.csv", "../R1"),
         r"^  intake.toml row 7, .*: '../R1': the pattern leaves the raw folder"),

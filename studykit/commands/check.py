@@ -17,6 +17,7 @@ from studykit.core.writer import refuse_unusual
 from studykit.design.tables import design_faults
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
+from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
 from studykit.sampling.plan import has_plan, plan_faults
 from studykit.study.columns import RESULTS
@@ -73,6 +74,7 @@ def check_folder(root: Path) -> Checked:
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
     """What the commands would stop at beside the tables themselves."""
     found = _told(lambda: refuse_unusual(root)) + _told(lambda: choose(root, "", lambda _: None))
+    found += _told(lambda: read_check_limits(root, study))
     if tables is not None or not has_plan(root):
         found += plan_faults(root, study)
     if tables is not None:

@@ -4,10 +4,13 @@
 duplicates and repeatability against what the method promises, controls, mass balance, the
 laboratory's order, profiles, suspicious numbers, exclusions. Checks flag; they never delete.
 
+What departs is explained by ``suspects.search``: one model over all analytes, and competing explanations
+of what it leaves, real settling among them. Slips of whole files are undone for that search first.
+
 Which scatter is used to judge: the study's own duplicates of one zone where they have six degrees
-of freedom or more, else the laboratory's or the method's stated repeatability, else whatever own
-repeats there are. The mass balance, which can call a result impossible, takes the larger of own and
-stated.
+of freedom or more, unless they are smaller than stated beyond chance; else the laboratory's or the
+method's stated repeatability, else whatever own repeats there are. The mass balance takes the larger of own and stated,
+duplicates and the remixed control also what bottles scatter about the model.
 """
 
 from __future__ import annotations
@@ -16,30 +19,34 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from studykit.core.errors import BadInput, single
+from studykit.core.errors import BadInput
 from studykit.quality import plausibility as suspicions
-from studykit.quality import profiles
-from studykit.quality import runs as runchecks
-from studykit.quality.controls import CHECK_LIMITS, Controls, assess_controls
-from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.controls import Controls, assess_controls, read_check_limits
+from studykit.quality.copies import copied_rows
+from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.frame import Frame, build_frame
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.replicates import (
     PooledRepeatability,
     check_duplicates,
     check_repeatability,
-    cochran_of_repeats,
     duplicate_pairs,
     pooled_repeatability,
     scale_s,
 )
+from studykit.quality.slips import check_files
+from studykit.quality.suspects import Suspects, check_order, check_suspects, search
 from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
 from studykit.study.exclusions import Usable, no_exclusions, read_exclusions, usable_results
 from studykit.study.precision import resolve_precision
 from studykit.study.stages import OpenStage
 
+DRAWN_DF = 8.0
+"""Degrees of freedom, at most, of the scatter of drawn bottles: their tails are heavier than normal."""
 OWN_DF = 6
 """Degrees of freedom from which the study's own duplicates are preferred to a stated repeatability."""
 
@@ -54,6 +61,7 @@ class QualityReport:
     usable, missing; samples). missing: a row a planned sample that lacks results. duplicates,
     repeatability, mass_balance, flags, exclusions, counts: tables of those checks. controls: see
     ``Controls``. checks: every check with its own table. scatter: what results are judged by.
+    suspects: the model and its explanations.
     sentences: the findings in plain words, most pressing first.
     """
 
@@ -69,6 +77,7 @@ class QualityReport:
     checks: tuple[CheckResult, ...]
     scatter: dict[str, Scatter]
     working: pd.DataFrame
+    suspects: Suspects
     sentences: tuple[str, ...]
 
     @property
@@ -221,7 +230,7 @@ def judging_scatter(t: pd.DataFrame, stated: Mapping[str, float], sources: Mappi
         best = own.get("same zone") or own.get("same sample")
         s = stated.get(str(analyte), float("nan"))
         zone = own.get("same zone")
-        if zone is not None and zone.df >= OWN_DF:
+        if zone is not None and zone.df >= OWN_DF and not zone.p_smaller() < CHANCE:
             out[str(analyte)] = Scatter(s=zone.s, df=zone.df, source="this study's duplicates")
         elif s > 0:
             out[str(analyte)] = Scatter(s=float(s), source=sources.get(str(analyte), "stated"))
@@ -230,18 +239,6 @@ def judging_scatter(t: pd.DataFrame, stated: Mapping[str, float], sources: Mappi
         else:
             out[str(analyte)] = Scatter(s=float("nan"), source=sources.get(str(analyte), "not known"))
     return out
-
-
-def _check_limits(root: Path | None) -> pd.DataFrame | None:
-    if root is None or not (root / CHECK_LIMITS).exists():
-        return None
-    table = pd.read_csv(root / CHECK_LIMITS, dtype=str, keep_default_na=False)
-    missing = [c for c in ("analyte", "low", "high") if c not in table]
-    numbers = [pd.to_numeric(table[c], errors="coerce") for c in ("low", "high") if c in table]
-    if missing or any(n.isna().any() for n in numbers):
-        raise single(CHECK_LIMITS, "needs the columns analyte, low and high, with numbers in low and high",
-                     "write one line an analyte, in the study's unit")
-    return table
 
 
 def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame, *,
@@ -257,61 +254,104 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     folder = None if root is None else Path(root)
     if exclusions is None:
         exclusions = no_exclusions() if folder is None else read_exclusions(folder, study, results)
-    limits = _check_limits(folder) if limits is None else limits
+    limits = read_check_limits(folder, study) if limits is None and folder is not None else limits
     usable = usable_results(results, samples, containers, exclusions)
     t = working_table(study, containers, samples, results)
     known = stated_scatter(study, t)
     given = {a: k.s for a, k in known.items()} if stated is None else dict(stated)
     promised = scale_s(study, t, given)
-    pooled = pooled_repeatability(t, promised)
+    files, factor = check_files(study, t, limits)
+    read = undone(t, factor)
+    frame = build_frame(read, results, samples, promised)
+    suspects = search(frame)
+    pooled = pooled_repeatability(_unexplained(read, suspects), promised)
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
-    level = t.groupby("analyte")["value"].median()
-    relative = t.groupby("analyte")["relative"].first()
-    in_unit = {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
     counts, missing = completeness(study, samples, results, usable)
-    controls = assess_controls(study, t, samples, results, scatter, limits)
-    checks = _all_checks(study, containers, samples, results, t, promised, pooled, scatter, in_unit, missing)
-    checks += (CheckResult(rule="controls", table=controls.table, flags=controls.flags),)
+    drawn = _drawn(suspects, scatter)
+    controls = assess_controls(study, t, samples, results, scatter, drawn, limits)
+    looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t, promised=promised,
+                     pooled=pooled, scatter=scatter, drawn=drawn, frame=frame)
+    checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
+              *_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(
         completeness=counts, missing=missing, duplicates=tables["duplicates"], repeatability=tables["repeatability"],
         flags=flag_table(flags), controls=controls, mass_balance=tables["mass balance"], exclusions=usable.excluded,
-        usable=usable, checks=checks, scatter=scatter, working=t,
+        usable=usable, checks=checks, scatter=scatter, working=t, suspects=suspects,
         sentences=_sentences(counts, missing, usable, flags, checks, controls))
 
 
-def _all_checks(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
-                t: pd.DataFrame, promised: Mapping[str, float], pooled: tuple[PooledRepeatability, ...],
-                scatter: Mapping[str, Scatter], in_unit: Mapping[str, Scatter],
-                missing: pd.DataFrame) -> tuple[CheckResult, ...]:
-    s_y, s_unit = {a: s.s for a, s in scatter.items()}, {a: s.s for a, s in in_unit.items()}
-    best = {a: Scatter(s=promised[a]) if promised.get(a, 0.0) > 0 else s for a, s in scatter.items()}
-    wider = {a: replace(s, s=s.s * promised[a] / s_y[a], df=float("inf")) if promised.get(a, 0.0) > s_y[a] else s
-             for a, s in in_unit.items()}
-    free = samples.loc[samples["kind"].isin(["blank", "check fluid"]), "sample"]
-    drawn = results[~results["sample"].isin(set(free))]
-    fluid = t[~t["sample"].isin(set(free))]
+def undone(t: pd.DataFrame, factor: pd.Series) -> pd.DataFrame:
+    """The working table with slips of whole files undone."""
+    off = factor != 1.0
+    if not off.any():
+        return t
+    value = t["value"] / factor
+    return t.assign(value=value, y=np.where(t["relative"], np.log(value.where(t["relative"], 1.0)), value))
+
+
+def _unexplained(t: pd.DataFrame, suspects: Suspects) -> pd.DataFrame:
+    """The working table without single cells, bottles and containers that an explanation concerns."""
+    f = suspects.frame
+    gone = pd.MultiIndex.from_tuples(
+        [(f.rows["sample"].iat[i], f.rows["run"].iat[i], f.analytes[a]) for c in suspects.found
+         if not c.place.startswith("run ") for i in c.rows for a in c.columns], names=["sample", "run", "analyte"])
+    return t[~pd.MultiIndex.from_frame(t[["sample", "run", "analyte"]]).isin(gone)] if len(gone) else t
+
+
+def _drawn(suspects: Suspects, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
+    """Scatter of one drawn and measured bottle, scale of y: the larger of what judges and what the model leaves."""
+    f = suspects.frame
+    left = np.median(suspects.model.s[f.zone], axis=0) if f.zone.any() else np.full(len(f.analytes), np.nan)
+    by_model = {a: float(v) if np.isfinite(v) else 0.0 for a, v in zip(f.analytes, left, strict=True)}
+    return {a: Scatter(s=max(s.s, by_model.get(a, 0.0)) if s.s > 0 else by_model.get(a, 0.0) or float("nan"),
+                       df=min(s.df, DRAWN_DF), source=s.source) for a, s in scatter.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Looked:
+    """What the single checks look at."""
+
+    study: Study
+    containers: pd.DataFrame
+    samples: pd.DataFrame
+    results: pd.DataFrame
+    t: pd.DataFrame
+    promised: Mapping[str, float]
+    pooled: tuple[PooledRepeatability, ...]
+    scatter: Mapping[str, Scatter]
+    drawn: Mapping[str, Scatter]
+    frame: Frame
+
+    def in_unit(self, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
+        """Scatter in the unit of each analyte, at its middle level."""
+        level, relative = (self.t.groupby("analyte")[c].agg(h) for c, h in (("value", "median"), ("relative", "first")))
+        return {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
+
+
+def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
+    free = set(x.samples.loc[x.samples["kind"].isin(["blank", "check fluid"]), "sample"])
+    drawn, fluid = x.results[~x.results["sample"].isin(free)], x.t[~x.t["sample"].isin(free)]
+    steps = suspicions.reporting_steps(drawn)
+    judged = {a: s.s for a, s in x.in_unit(x.scatter).items()}
+    single = {a: s.s for a, s in x.drawn.items()}
+    s_y = dict(x.promised) if any(v > 0 for v in x.promised.values()) else {a: s.s for a, s in x.scatter.items()}
+    rough = steps.assign(s=steps["analyte"].map(judged).astype(float))
+    wider = {a: replace(s, s=float(np.fmax(s.s, x.promised.get(a, np.nan))), df=min(s.df, DRAWN_DF))
+             for a, s in x.scatter.items()}
+    coarse = set(rough.loc[rough["step"] > 0.5 * rough["s"], "analyte"])
     return (
-        _missing_check(study, missing),
-        check_duplicates(duplicate_pairs(study, t, promised if any(v > 0 for v in promised.values()) else s_y)),
-        check_repeatability(pooled),
-        cochran_of_repeats(t),
-        mass_balance(study, containers, samples, t, wider),
-        runchecks.run_effects(t),
-        runchecks.drift(t),
-        runchecks.carry_over(t),
-        runchecks.depth_order(t),
-        profiles.swapped(t, best),
-        profiles.outlying_profiles(t),
-        suspicions.unit_slips(t),
-        suspicions.impossible_values(results),
-        suspicions.marked_cells(results),
-        suspicions.copied_rows(fluid, drawn),
-        suspicions.rounding(results, study, s_unit),
-        suspicions.digit_preference(drawn),
+        check_duplicates(duplicate_pairs(x.study, x.t, s_y, single)),
+        check_repeatability(x.pooled, coarse),
+        mass_balance(x.study, x.containers, x.samples, x.t, x.in_unit(wider)),
+        suspicions.impossible_values(x.results),
+        suspicions.marked_cells(x.results),
+        copied_rows(fluid, steps, single),
+        suspicions.rounding(steps, x.study, judged),
+        suspicions.digit_preference(drawn, steps),
         suspicions.odd_limits(drawn),
-        suspicions.wear_metals(study, t, results),
+        suspicions.wear_metals(x.study, x.t, x.results),
         suspicions.zinc_to_phosphorus(fluid),
     )
 

@@ -18,17 +18,30 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
+from studykit.core.errors import BadInput, Fault
 from studykit.quality.flags import CHANCE, Flag, Scatter, holm, listed, one_in, shown
-from studykit.study.columns import ZONE_KINDS
+from studykit.study.columns import ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
+from studykit.study.tables import LINE, read_cells, type_cells
 
-CHECK_LIMITS = "plan/check_limits.csv"
-"""Optional file of the check fluid's limits: analyte, low, high, source (study's unit)."""
+CHECK_TABLE = TableSpec(
+    name="check limits", file="plan/check_limits.csv", key=("analyte",), extra_allowed=True,
+    columns=(
+        Column(name="analyte", kind="code", meaning="a key under [analytes] in study.toml", required=True, filled=True),
+        Column(name="low", kind="number", meaning="lowest value that the check fluid may read, in the study's unit",
+               required=True, filled=True),
+        Column(name="high", kind="number", meaning="highest value that the check fluid may read", required=True,
+               filled=True),
+        Column(name="source", kind="text", meaning="where the limits come from"),
+    ))
+"""Optional file of the check fluid's limits."""
 CONTROL_COLUMNS = ["control", "where", "analyte", "n", "value", "low", "high", "unit", "p_holm", "found", "as_hoped"]
 
 
@@ -52,6 +65,44 @@ class Controls:
     def to_table(self) -> pd.DataFrame:
         """A copy of the table."""
         return self.table.copy()
+
+
+def read_check_limits(root: Path | str, study: Study) -> pd.DataFrame | None:
+    """The check fluid's limits of a study folder; None where there is no file.
+
+    BadInput lists every fault: cells that are no numbers, an analyte that the study does not declare, low not below
+    high, two lines for one analyte.
+    """
+    root = Path(root)
+    if not (root / CHECK_TABLE.file).exists():
+        return None
+    cells, faults = read_cells(root / CHECK_TABLE.file, CHECK_TABLE)
+    table, cell_faults = type_cells(cells, CHECK_TABLE)
+    faults += cell_faults
+    if {"analyte", "low", "high"} <= set(table):
+        faults += _limit_faults(table, study)
+    if faults:
+        raise BadInput(faults, title="The limits of the check fluid have faults")
+    return table.drop(columns=LINE)
+
+
+def _limit_faults(table: pd.DataFrame, study: Study) -> list[Fault]:
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for r in table.to_dict("records"):
+        where: dict[str, Any] = {"file": CHECK_TABLE.file, "row": int(r[LINE])}
+        analyte = str(r["analyte"])
+        if analyte and analyte not in study.analytes:
+            faults.append(Fault(**where, column="analyte", value=analyte, reason="is not declared in study.toml",
+                                remedy="known are " + ", ".join(study.analytes)))
+        if analyte in seen:
+            faults.append(Fault(**where, column="analyte", value=analyte, reason="has its limits in an earlier line",
+                                remedy="keep one line an analyte"))
+        seen.add(analyte)
+        if r["low"] >= r["high"]:
+            faults.append(Fault(**where, column="low", value=f"{r['low']:g}", reason=f"is not below high ({r['high']:g})",
+                                remedy="write the lower limit under low"))
+    return faults
 
 
 @lru_cache(maxsize=1)
@@ -101,12 +152,13 @@ def depth_ranges(t: pd.DataFrame, treatment: str, scatter: Mapping[str, Scatter]
     of the widest difference), margin, p (that so wide a range comes from scatter alone), p_holm.
     """
     own = t[(t["treatment"] == treatment) & t["kind"].isin(ZONE_KINDS)]
+    every = own.groupby(["container", "analyte", "depth"], as_index=False).agg(
+        y=("y", "mean"), n=("y", "size"), height=("height", "mean"), relative=("relative", "first"))
     rows = []
-    for (container, analyte), g in own.groupby(["container", "analyte"], sort=True):
-        means = g.groupby("depth").agg(y=("y", "mean"), n=("y", "size"), height=("height", "mean"))
+    for (container, analyte), means in every.groupby(["container", "analyte"], sort=True):
         if len(means) >= 2:
             means = means.sort_values("height", ascending=False)
-            rows.append((container, analyte, *_range_row(means, bool(g["relative"].iloc[0]),
+            rows.append((container, analyte, *_range_row(means, bool(means["relative"].iloc[0]),
                                                          scatter.get(str(analyte), UNKNOWN), study, str(analyte))))
     names = ["container", "analyte", "k", "n", "range", "deeper_minus_shallower", "low", "high", "margin", "p"]
     table = pd.DataFrame(rows, columns=names)
@@ -136,7 +188,7 @@ def check_remixed(t: pd.DataFrame, scatter: Mapping[str, Scatter], study: Study)
     flags: list[Flag] = []
     for r in table.to_dict("records"):
         unit = "%" if study.analytes[r["analyte"]].margin.relative else study.unit_of(r["analyte"])
-        differs = r["p_holm"] < study.alpha
+        differs = r["p_holm"] < CHANCE
         known = not np.isnan(r["p_holm"])
         found = "no repeatability known" if not known else "depths differ" if differs else "depths agree"
         rows.append(("remixed control", f"container {r['container']}", r["analyte"], r["n"], r["range"], r["low"],
@@ -204,46 +256,61 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
 
 def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],
                 limits: pd.DataFrame | None) -> tuple[Rows, list[Flag]]:
-    """Rows and flags of the check fluid: each analyte against its limits, else against its own scatter.
+    """Rows and flags of the check fluid: each analyte against its limits.
 
-    ``limits``: columns analyte, low, high (study's unit), or None. Without limits the range of all
-    check results is compared with what repeatability allows, which also sees differences of runs.
+    ``limits``: columns analyte, low, high (study's unit), or None. Without limits the check fluid is not
+    assessed here: that its results agree does not show that they are right. Run against run it is compared by
+    ``runs.shifts``. p_holm of the row: chance of so wide a range of all its results, unadjusted.
     """
     own = t[t["kind"] == "check fluid"]
     known = [] if limits is None else limits.to_dict("records")
     bounds = {str(r["analyte"]): (float(r["low"]), float(r["high"])) for r in known}
-    groups = [(str(a), g) for a, g in own.groupby("analyte", sort=True)]
-    spans = [_range_p(len(g), float(np.ptp(g["y"])), scatter.get(a, UNKNOWN)) if len(g) > 1 else np.nan
-             for a, g in groups]
     rows: Rows = []
     flags: list[Flag] = []
-    for (analyte, g), p in zip(groups, holm(spans), strict=True):
+    for analyte, g in ((str(a), g) for a, g in own.groupby("analyte", sort=True)):
         low, high = bounds.get(analyte, (np.nan, np.nan))
-        outside = g[(g["value"] < low) | (g["value"] > high)]
         unit, mean = study.unit_of(analyte), float(g["value"].mean())
-        found = ("outside its limits" if len(outside) else "within its limits") if analyte in bounds else (
-            "no limits and no repeatability known" if np.isnan(p) else
-            "runs differ" if p < CHANCE else "no limits given; its results agree")
-        hoped = "no" if len(outside) or found == "runs differ" else "yes"
-        hoped = "not assessed" if found.startswith("no limits and") else hoped
+        outside, far = _outside(g, low, high)
+        found = "no limits given: compared between runs only" if analyte not in bounds else (
+            "outside its limits" if len(far) else "within its limits" if outside.empty else
+            "single readings just outside its limits, the runs' means within")
+        hoped = "not assessed" if analyte not in bounds else "no" if len(far) else "yes"
+        p = _range_p(len(g), float(np.ptp(g["y"])), scatter.get(analyte, UNKNOWN)) if len(g) > 1 else np.nan
         rows.append(("check fluid", "all runs", analyte, len(g), mean, low, high, unit, p, found, hoped))
-        if hoped == "no":
-            bad = outside if len(outside) else g
-            values, limits_text = listed([shown(v) for v in bad["value"]]), f"limits {shown(low)} to {shown(high)}"
-            against = limits_text if len(outside) else "more apart than repeatability allows"
-            flags.append(Flag(rule="check fluid", concern="ask before trusting", analyte=analyte,
-                              where=f"runs {listed(sorted(bad['run'].unique()))}",
-                              evidence=f"the check fluid reads {values} {unit} ({against}); ask before using the runs",
-                              samples=tuple(sorted(bad["sample"].unique()))))
+        if len(outside):
+            own = far if len(far) else outside
+            values = listed([shown(v) for v in own["value"]])
+            flags.append(Flag(rule="check fluid", analyte=analyte, samples=tuple(sorted(own["sample"].unique())),
+                              concern="ask before trusting" if len(far) else "hint only",
+                              where=f"runs {listed(sorted(own['run'].unique()))}",
+                              evidence=f"the check fluid reads {values} {unit} (limits {shown(low)} to {shown(high)}); "
+                                       "ask before using the runs; to tell: a fresh portion of the check fluid"))
     return rows, flags
 
 
+def _outside(g: pd.DataFrame, low: float, high: float) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Readings outside the limits, and those that count: of a run whose mean is out, or out by half the limits' width.
+
+    One reading in some hundreds is just outside three or four standard deviations without any fault, more so where
+    tails are heavy.
+    """
+    outside = g[(g["value"] < low) | (g["value"] > high)]
+    mean = outside["run"].map(g.groupby("run")["value"].mean())
+    slack = (high - low) / 4
+    far = (mean < low) | (mean > high) | (outside["value"] < low - slack) | (outside["value"] > high + slack)
+    return outside, outside[far]
+
+
 def assess_controls(study: Study, t: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
-                    scatter: Mapping[str, Scatter], limits: pd.DataFrame | None = None) -> Controls:
-    """All controls of a study: table, flags and sentences; ``t`` is the working table."""
+                    scatter: Mapping[str, Scatter], drawn: Mapping[str, Scatter] | None = None,
+                    limits: pd.DataFrame | None = None) -> Controls:
+    """All controls of a study: table, flags and sentences; ``t`` is the working table.
+
+    ``scatter``: what judges a determination; ``drawn``: a drawn and measured bottle (default: the same).
+    """
     layered_rows, layered_flags, blind = check_layered(t, scatter, study)
     parts = [check_blanks(study, results, samples, t), check_fluid(study, t, scatter, limits),
-             check_remixed(t, scatter, study), (layered_rows, layered_flags)]
+             check_remixed(t, drawn or scatter, study), (layered_rows, layered_flags)]
     rows = [r for part in parts for r in part[0]]
     table = pd.DataFrame(rows, columns=CONTROL_COLUMNS)
     return Controls(table=table, flags=tuple(f for part in parts for f in part[1]),
@@ -261,6 +328,9 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
         bad = own[own["as_hoped"] == "no"]
         if own.empty:
             out.append(absent)
+        elif bad.empty and not (own["as_hoped"] == "yes").any():
+            out.append(f"The {control} could not be judged: " + ("no limits are given in plan/check_limits.csv."
+                                                                if control == "check fluid" else "no scatter is known."))
         elif bad.empty:
             judged = int((own["as_hoped"] == "yes").sum())
             out.append(f"The {control} came out as it should ({judged} of {len(own)} comparisons could be judged).")

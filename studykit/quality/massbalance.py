@@ -10,7 +10,8 @@ Less than the whole: the rest lies on the floor or walls, or below the deepest d
 whole is impossible and points to an error: a swap, a unit, a whole that was not mixed.
 
 Interval: the weights are taken as exact; each determination has the repeatability standard
-deviation s_r (known), so the difference has variance s_r^2 (sum w_i^2 / n_i + 1 / n_whole). A single
+deviation s (drawing and measuring), so the difference has variance s^2 (sum w_i^2 / n_i + 1 / n_whole); a single container's is
+widened by ``STEEP`` of its zones' range. A single
 container is judged only against its own whole; the value as filled is that of the fluid, not of each
 container, so it is compared with all containers together, by Student's t over their closures; own
 wholes together by their sum against s_r. Where s_r is the study's own, Student's t takes the
@@ -20,7 +21,8 @@ Viscosity is not additive and is left out.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -31,6 +33,8 @@ from studykit.quality.flags import CHANCE, CheckResult, Flag, Scatter, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
+STEEP = 0.1
+"""Share of the range of a container's zones that their weighting may miss: between the draws a steep profile bends."""
 OF_THE_LOT = "sample kept from the filling of the lot"
 BALANCE_COLUMNS = ["analyte", "container", "whole_is", "weights", "plain_mean", "zones", "whole", "closure_percent",
                    "low_percent", "high_percent", "sd_percent", "df", "p_more", "p_less"]
@@ -90,19 +94,10 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
         value=("value", "mean"), height=("height", "mean"), n=("value", "size"), density=("density", "mean"))
     wholes = _wholes_of_lots(t, containers, samples) | _wholes(t)
     layered = set(t.loc[t["treatment"] == "layered control", "container"])
-    rows = []
-    for key, g in means.groupby(["analyte", "container"], sort=True):
-        analyte, container = (str(k) for k in key)
-        declared = study.analytes[analyte].nominal if analyte in study.analytes else None
-        whole = wholes.get((analyte, container))
-        if whole is None and declared is not None and container not in layered:
-            whole = ("value as filled", float(declared), float("inf"))
-        heights = g["height"].to_numpy(float)
-        complete = set(study.factors.depths) <= set(g["depth"]) and bool(np.isfinite(heights).all())
-        if whole is not None and complete and np.unique(heights).size == heights.size:
-            rows.append(_balance(study, place[container], analyte, container, g, whole,
-                                 scatter.get(analyte, Scatter(s=float("nan")))))
-    table = pd.DataFrame(rows, columns=BALANCE_COLUMNS)
+    shares = _Shares(study=study, place=place)
+    rows = [_balance(shares, analyte, container, part, whole, scatter.get(analyte, Scatter(s=float("nan"))))
+            for analyte, container, part, whole in _balanced(study, means, wholes, layered)]
+    table = _with_chances(pd.DataFrame(rows, columns=[*BALANCE_COLUMNS[:7], "sd", "steep", "n_whole", "df"]))
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
     return CheckResult(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
@@ -138,18 +133,68 @@ def _wholes(t: pd.DataFrame) -> dict[tuple[str, str], tuple[str, float, float]]:
     return out
 
 
-def _balance(study: Study, container: Mapping[Any, Any], analyte: str, name: str, means: pd.DataFrame,
-             whole: tuple[str, float, float], own: Scatter) -> tuple[object, ...]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Shares:
+    """Shares of the zones of each container, computed once for each set of heights and densities."""
+
+    study: Study
+    place: Mapping[str, Mapping[Any, Any]]
+    known: dict[tuple[str, bytes, bytes], tuple[np.ndarray, str]] = field(default_factory=dict)
+
+    def of(self, container: str, heights: np.ndarray, densities: np.ndarray) -> tuple[np.ndarray, str]:
+        """As ``zone_shares``."""
+        key = (container, heights.tobytes(), densities.tobytes())
+        if key not in self.known:
+            self.known[key] = zone_shares(self.study, self.place[container], list(heights), list(densities))
+        return self.known[key]
+
+
+Part = dict[str, np.ndarray]
+
+
+def _balanced(study: Study, means: pd.DataFrame, wholes: Mapping[tuple[str, str], tuple[str, float, float]],
+              layered: set[str]) -> Iterator[tuple[str, str, Part, tuple[str, float, float]]]:
+    """Analyte, container, zones and whole of each container that has both, every declared depth measured."""
+    means = means.sort_values(["analyte", "container", "depth"], kind="stable")
+    analyte, container, depth = (means[c].to_numpy(object) for c in ("analyte", "container", "depth"))
+    numbers = {c: means[c].to_numpy(float) for c in ("value", "height", "n", "density")}
+    cuts = np.flatnonzero((analyte[1:] != analyte[:-1]) | (container[1:] != container[:-1])) + 1
+    declared = {a: d.nominal for a, d in study.analytes.items()}
+    for low, high in zip([0, *cuts], [*cuts, len(means)], strict=True):
+        if low == high:
+            continue
+        key = str(analyte[low]), str(container[low])
+        nominal = declared.get(key[0])
+        whole = wholes.get(key)
+        if whole is None and nominal is not None and key[1] not in layered:
+            whole = ("value as filled", float(nominal), float("inf"))
+        heights = numbers["height"][low:high]
+        complete = set(study.factors.depths) <= set(depth[low:high]) and bool(np.isfinite(heights).all())
+        if whole is not None and complete and np.unique(heights).size == heights.size:
+            yield *key, {k: v[low:high] for k, v in numbers.items()}, whole
+
+
+def _balance(shares: _Shares, analyte: str, name: str, part: Part, whole: tuple[str, float, float],
+             own: Scatter) -> tuple[object, ...]:
     words, target, n_whole = whole
-    share, weights = zone_shares(study, container, list(means["height"]), list(means["density"]))
-    value = means["value"].to_numpy(float)
-    zones = float(share @ value)
-    sd = own.s * float(np.sqrt(np.sum(share**2 / means["n"].to_numpy(float)) + 1 / n_whole))
-    half, scale = float(stats.t.ppf(0.975, own.df)) * sd, 100 / target if target else np.nan
-    closure = zones * scale
-    z = (zones - target) / sd if sd > 0 and np.isfinite(n_whole) else np.nan
-    return (analyte, name, words, weights, float(value.mean()), zones, target, closure, closure - half * scale,
-            closure + half * scale, sd * scale, own.df, float(stats.t.sf(z, own.df)), float(stats.t.cdf(z, own.df)))
+    share, weights = shares.of(name, part["height"], part["density"])
+    sd = own.s * float(np.sqrt(np.sum(share**2 / part["n"]) + 1 / n_whole))
+    steep = STEEP * float(np.ptp(part["value"]))
+    return (analyte, name, words, weights, float(part["value"].mean()), float(share @ part["value"]), target, sd, steep,
+            n_whole, own.df)
+
+
+def _with_chances(t: pd.DataFrame) -> pd.DataFrame:
+    """Closures in per cent with their intervals, and the chances of more and of less than the whole."""
+    scale = 100 / t["whole"].where(t["whole"] != 0).astype(float)
+    half = stats.t.ppf(0.975, t["df"].astype(float)) * t["sd"] + t["steep"]
+    sd = t["sd"].astype(float)
+    wide = sd + t["steep"] / 2
+    z = ((t["zones"] - t["whole"]) / wide.where(wide > 0)).where(np.isfinite(t["n_whole"].astype(float))).astype(float)
+    out = t.assign(closure_percent=t["zones"] * scale, low_percent=(t["zones"] - half) * scale,
+                   high_percent=(t["zones"] + half) * scale, sd_percent=sd * scale,
+                   p_more=stats.t.sf(z, t["df"].astype(float)), p_less=stats.t.cdf(z, t["df"].astype(float)))
+    return out.reindex(columns=BALANCE_COLUMNS)
 
 
 def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
@@ -159,7 +204,7 @@ def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
         text = (f"the zones hold {shown(r['closure_percent'])} % of the {r['whole_is']} (95 % interval "
                 f"{shown(r['low_percent'])} to {shown(r['high_percent'])}): more than was filled cannot be; a swapped "
                 "bottle, a unit, or a whole that was not mixed?")
-        flags.append(Flag(rule="more than was filled", concern="stop and find out", analyte=r["analyte"],
+        flags.append(Flag(rule="more than was filled", concern="ask before trusting", analyte=r["analyte"],
                           where=f"container {r['container']}", evidence=text))
     groups = [g for _, g in table.groupby(["analyte", "whole_is"], sort=True)]
     for g in groups:

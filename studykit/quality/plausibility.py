@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -24,9 +23,6 @@ WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "a
 """An unused fluid holds next to none of these (common practice, no source)."""
 ZN_P = 1.0554
 """Mass ratio zinc to phosphorus in any neutral zinc dialkyldithiophosphate Zn[S2P(OR)2]2 (atomic masses)."""
-SLIPS = {10.0: "10 (a digit or a decimal point)", 100.0: "100 (a percent sign, or a decimal point)",
-         1000.0: "1000 (g and mg, or a thousands sign)", 1e4: "10 000 (mass % and mg/kg)",
-         1e6: "1 000 000 (mass fraction and mg/kg)"}
 _PLAIN = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
@@ -63,14 +59,14 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "source_file", "n", "step", "level", "distinct"])
 
 
-def rounding(results: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> CheckResult:
+def rounding(steps: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> CheckResult:
     """Whether results are rounded so coarsely that rounding, not the method, limits what can be seen.
 
-    ``s_r``: repeatability standard deviation of each analyte at its level, in its unit (NaN where
-    unknown). Flagged when the step exceeds half of s_r (ASTM E29, from memory, check your copy); more
-    strongly when it exceeds s_r or half of the margin.
+    ``steps``: of ``reporting_steps``. ``s_r``: repeatability standard deviation of each analyte at its
+    level, in its unit (NaN where unknown). Flagged when the step exceeds half of s_r (ASTM E29, from
+    memory, check your copy); more strongly when it exceeds s_r or half of the margin.
     """
-    table = reporting_steps(results)
+    table = steps.copy()
     table["s_r"] = table["analyte"].map(s_r).astype(float)
     table["margin"] = [_margin(study, a, level) for a, level in zip(table["analyte"], table["level"], strict=True)]
     coarse = table[(table["n"] >= 3) & ((table["step"] > 0.5 * table["s_r"]) | (table["step"] > 0.5 * table["margin"]))]
@@ -96,13 +92,12 @@ def _margin(study: Study, analyte: str, level: float) -> float:
     return abs(level) * margin.relative_percent / 100 if margin.relative_percent else float(margin.absolute or np.nan)
 
 
-def digit_preference(results: pd.DataFrame) -> CheckResult:
+def digit_preference(results: pd.DataFrame, steps: pd.DataFrame) -> CheckResult:
     """Whether some last digits are too frequent (values read off by eye, or edited).
 
     Chi-square test of the ten last digits, only where at least 50 values spread over 5 steps or
     more (standard deviation), since only then are last digits nearly even; Bonferroni over rows.
     """
-    steps = reporting_steps(results)
     t, rows = quantified(results), []
     for row in steps.to_dict("records"):
         part = t[(t["analyte"] == row["analyte"]) & (t["source_file"] == row["source_file"])]
@@ -124,78 +119,6 @@ def digit_preference(results: pd.DataFrame) -> CheckResult:
         for r in table[table["p"] * len(table) < CHANCE].to_dict("records"))
     return CheckResult(rule="digit preference", table=table, flags=flags,
                    note="" if rows else "not assessed: too few results, or too few steps, in every file")
-
-
-def unit_slips(t: pd.DataFrame) -> CheckResult:
-    """Results off by a factor of 10, 100, 1000, 10^4 or 10^6 from the other results of the analyte.
-
-    ``t``: working table. Compared is ln(value) with the median over all samples; a slip is called
-    where the distance lies within 4 robust standard deviations (at least 15 %) of such a factor,
-    further than 6 of them from 1, and no other result lies within the square root of the factor:
-    a steep but continuous profile is not a slip. Rows of one file that slip together are one flag.
-    """
-    own = t[(t["value"] > 0) & ~t["kind"].eq("blank")]
-    parts = []
-    for _, part in own.groupby("analyte", sort=True):
-        log = np.log(part["value"].to_numpy(float))
-        away, spread = log - np.median(log), max(robust_sd(log), 1e-3)
-        for factor in [f for k in SLIPS for f in (k, 1 / k)]:
-            hit = (np.abs(away - np.log(factor)) < max(4 * spread, 0.15)) & (np.abs(away) > 6 * spread)
-            gap = np.abs(log[:, None] - log[None, ~hit]).min(axis=1, initial=np.inf)
-            hit &= gap > abs(np.log(factor)) / 2
-            parts.append(part[hit].assign(factor=factor, others=float(np.exp(np.median(log)))))
-    names = ["sample", "kind", "analyte", "value", "others", "factor", "run", "source_file", "source_row"]
-    found = [p for p in parts if len(p)]
-    table = pd.concat(found)[names] if found else pd.DataFrame(columns=names)
-    table = table.drop_duplicates(["sample", "analyte", "source_row"]).reset_index(drop=True)
-    flags = []
-    for _, g in table.groupby(["analyte", "factor", "source_file"], sort=True):
-        analyte, factor, file = str(g["analyte"].iloc[0]), float(g["factor"].iloc[0]), g["source_file"].iloc[0]
-        kind = SLIPS[factor if factor > 1 else round(1 / factor)]
-        way = "above" if factor > 1 else "below"
-        text = (f"{listed([shown(v) for v in g['value']], 4)} where the others have about "
-                f"{shown(g['others'].iloc[0], 3)}: {way} by a factor of {kind}; ask for the unit in that file")
-        concern = "hint only" if g["kind"].eq("heel").all() and max(factor, 1 / factor) < 50 else "stop and find out"
-        flags.append(Flag(rule="unit slip", concern=concern, analyte=analyte, evidence=text,
-                          samples=tuple(sorted(g["sample"].unique())),
-                          where=f"file {file}, sample {listed(sorted(g['sample'].unique()))}"))
-    return CheckResult(rule="unit slip", table=table, flags=tuple(flags))
-
-
-def copied_rows(t: pd.DataFrame, results: pd.DataFrame) -> CheckResult:
-    """Two samples that agree to the last written digit in every analyte, perhaps a row pasted twice.
-
-    Expected by chance: number of pairs x product over analytes of the chance that two results agree, the
-    larger of step / (2 sqrt(pi) sd), sd being the spread within containers, and the share of all pairs
-    that do agree; flagged where that is below ``CHANCE``. Replicates of one sample
-    that agree everywhere are judged in the same way.
-    """
-    steps = reporting_steps(results).groupby("analyte")["step"].max()
-    stored = t[t["treatment"].isin(["stored", ""]) & (t["container"] != "")]
-    left = stored["value"] - stored.groupby(["analyte", "container", "kind"])["value"].transform("mean")
-    spread = left.groupby(stored["analyte"]).agg(robust_sd)
-    same = t.groupby("analyte")["value"].agg(lambda v: float((v.value_counts() ** 2).sum() - len(v)))
-    pairs = t.groupby("analyte").size().map(lambda n: max(1.0, n * (n - 1.0)))
-    formula = (steps / (2 * np.sqrt(np.pi) * spread.where(spread > 0))).clip(upper=1.0).fillna(1.0)
-    chance = np.maximum(formula, (same / pairs).reindex(formula.index).fillna(1.0))
-    wide = t.assign(value=t["value"].round(12)).pivot_table(index=["sample", "replicate"], columns="analyte",
-                                                            values="value", aggfunc="first")
-    wide = wide.reindex(columns=[a for a in wide if chance.get(a, 1.0) < 1])
-    keys = wide.round(9).apply(lambda r: tuple(r.dropna().items()), axis=1) if len(wide) else pd.Series(dtype=object)
-    rows = []
-    for key, members in keys.groupby(keys) if len(keys) else []:
-        expected = len(wide) ** 2 / 2 * float(np.prod([chance[a] for a, _ in key])) if key else 1.0
-        if len(members) > 1 and expected < CHANCE:
-            rows += [(a, b, ra, rb, len(key), expected) for (a, ra), (b, rb) in combinations(members.index, 2)]
-    table = pd.DataFrame(rows, columns=["sample", "other", "replicate", "other_replicate", "analytes", "expected"])
-    flags = tuple(
-        Flag(rule="copied row", concern="stop and find out", where=f"samples {r['sample']} and {r['other']}",
-             samples=(r["sample"], r["other"]),
-             evidence=(f"agree to the last digit in all {r['analytes']} analytes (expected by chance "
-                       f"{shown(r['expected'], 1)} such pairs); one row may be a copy of the other"))
-        for r in table.to_dict("records"))
-    note = "" if len(wide.columns) else "not assessed: results too coarse for a coincidence to mean anything"
-    return CheckResult(rule="copied row", table=table, flags=flags, note=note)
 
 
 def odd_limits(results: pd.DataFrame) -> CheckResult:

@@ -7,12 +7,12 @@ compared with the laboratory's intermediate precision where the study gives it, 
 
 For two means of n1 and n2 determinations the limit is r sqrt((1/n1 + 1/n2) / 2) (ISO 5725-6,
 from memory, check your copy). One difference in twenty exceeds r by chance, so single exceedances
-are listed and counted, and flagged only when that chance, over all pairs together, is small.
+are listed, and flagged only when that chance, over all pairs together, is small.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -20,13 +20,18 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.inference.outliers import cochran_test
 from studykit.quality.flags import CHANCE, CheckResult, Flag, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
 R_FACTOR = float(stats.norm.ppf(0.975) * np.sqrt(2.0))
 """r = 1.96 sqrt(2) s_r = 2.77 s_r."""
+TAIL = 6.0
+"""Degrees of freedom of the tails that single differences are allowed (own judgement; see docs/04-quality.md)."""
+DRAWN = 1.6
+"""Drawn duplicates may scatter this many times as much as the method does before it is asked why (own judgement)."""
+TOO_GOOD = 0.6
+"""Repeats that scatter less than this share of what is stated, beyond chance, are asked about (own judgement)."""
 PAIR_COLUMNS = ["analyte", "kind", "container", "depth", "sample", "other", "first", "second", "difference",
                 "unit", "limit", "ratio", "beyond", "p", "same_run"]
 
@@ -55,11 +60,11 @@ class PooledRepeatability:
         low = self.s * np.sqrt(self.df / stats.chi2.isf(tail, self.df))
         return float(low), float(self.s * np.sqrt(self.df / stats.chi2.isf(1 - tail, self.df)))
 
-    def p_larger(self) -> float:
-        """Chance of so large an s if the published value were true."""
+    def p_larger(self, allowed: float = 1.0) -> float:
+        """Chance of so large an s if ``allowed`` times the published value were true (half of the df counted)."""
         if not self.published > 0:
             return float("nan")
-        return float(stats.chi2.sf(self.df * (self.s / self.published) ** 2, self.df))
+        return float(stats.chi2.sf(self.df / 2 * (self.s / self.published / allowed) ** 2, self.df / 2))
 
     def p_smaller(self) -> float:
         """Chance of so small an s if the published value were true."""
@@ -91,64 +96,68 @@ def sample_means(t: pd.DataFrame) -> pd.DataFrame:
         y=("y", "mean"), value=("value", "mean"), n=("y", "size"))
 
 
-def duplicate_pairs(study: Study, t: pd.DataFrame, s_y: Mapping[str, float]) -> pd.DataFrame:
-    """Every pair of repeats with its difference, its limit and the chance of so large a difference.
+def duplicate_pairs(study: Study, t: pd.DataFrame, s_y: Mapping[str, float],
+                    drawn: Mapping[str, float] | None = None) -> pd.DataFrame:
+    """Every pair of repeats with its difference, its limit r, and the chance of so large a difference.
 
     ``difference`` and ``limit`` are in per cent where the margin is, else in the unit; ``beyond`` is
-    true where the difference exceeds the limit; p and limit are NaN where no precision applies.
+    true where the difference exceeds r; p and limit are NaN where no precision applies. p is not that of r: it
+    takes the larger of stated and own scatter, for drawn duplicates with the scatter of drawing in it (``drawn``,
+    by analyte, scale of y), and Student's t with ``TAIL`` degrees of freedom, because real tails are heavier than normal.
     """
     zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
-    rows: list[dict[str, object]] = []
-    for _, g in _repeated(zones, ["analyte", "container", "depth"]):
-        first = g[g["kind"] == "spot"] if g["kind"].eq("spot").any() else g.iloc[:1]
-        for _, b in g[~g.index.isin(first.index[:1])].iterrows():
-            rows.append(_pair(study, "same zone", first.iloc[0], b, s_y))
-    for _, g in _repeated(t.assign(n=1), ["analyte", "sample"]):
-        g = g.sort_values("replicate")
-        rows += [_pair(study, "same sample", a, b, s_y)
-                 for (_, a), (_, b) in zip(g.iloc[:-1].iterrows(), g.iloc[1:].iterrows(), strict=True)]
-    return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+    zones = zones.assign(late=~zones["kind"].eq("spot")).sort_values(
+        ["analyte", "container", "depth", "late"], kind="stable")
+    keys = ["analyte", "container", "depth"]
+    base = zones.groupby(keys, sort=False).transform("first")
+    later = zones.duplicated(keys).to_numpy()
+    first = base[later].assign(**{k: zones.loc[later, k] for k in keys})
+    parts = [_pair_table("same zone", first, zones[later])]
+    own = t.assign(n=1).sort_values(["analyte", "sample", "replicate"], kind="stable")
+    again = own.duplicated(["analyte", "sample"]).to_numpy()
+    parts.append(_pair_table("same sample", own.shift(1)[again], own[again]))
+    pairs = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    return _judged_pairs(study, pairs, s_y, drawn or {})
 
 
-def _repeated(t: pd.DataFrame, keys: list[str]) -> Iterator[tuple[Any, pd.DataFrame]]:
-    """Groups of two rows or more."""
-    yield from t[t.duplicated(keys, keep=False)].groupby(keys, sort=True)
+def _pair_table(kind: str, a: pd.DataFrame, b: pd.DataFrame) -> pd.DataFrame:
+    return pd.DataFrame({
+        "analyte": b["analyte"].to_numpy(object), "kind": kind, "container": b["container"].to_numpy(object),
+        "depth": b["depth"].to_numpy(object), "sample": a["sample"].to_numpy(object),
+        "other": b["sample"].to_numpy(object), "first": a["value"].to_numpy(float), "second": b["value"].to_numpy(float),
+        "d": b["y"].to_numpy(float) - a["y"].to_numpy(float), "unit": b["unit"].to_numpy(object),
+        "relative": b["relative"].to_numpy(bool), "same_run": a["run"].to_numpy(object) == b["run"].to_numpy(object),
+        "share": 1 / a["n"].to_numpy(float) + 1 / b["n"].to_numpy(float)})
 
 
-def _pair(study: Study, kind: str, a: pd.Series, b: pd.Series, s_y: Mapping[str, float]) -> dict[str, object]:
-    analyte, same_run = str(a["analyte"]), str(a["run"]) == str(b["run"])
-    relative, s = bool(a["relative"]), s_y.get(analyte, float("nan"))
-    if not same_run:
-        own = study.analytes[analyte].intermediate_s if analyte in study.analytes else None
-        s = (own / float(a["value"]) if relative else own) if own else float("nan")
-    sd = s * float(np.sqrt(1 / float(a["n"]) + 1 / float(b["n"])))
-    d = float(b["y"]) - float(a["y"])
-    factor = 100.0 if relative else 1.0
-    limit = float(stats.norm.ppf(0.975)) * sd
-    return {"analyte": analyte, "kind": kind, "container": a["container"], "depth": a["depth"],
-            "sample": a["sample"], "other": b["sample"], "first": a["value"], "second": b["value"],
-            "difference": d * factor, "unit": "%" if relative else a["unit"], "limit": limit * factor,
-            "ratio": abs(d) / limit if limit > 0 else np.nan, "beyond": bool(limit > 0 and abs(d) > limit),
-            "p": 2 * float(stats.norm.sf(abs(d) / sd)) if sd > 0 else np.nan, "same_run": same_run}
+def _judged_pairs(study: Study, pairs: pd.DataFrame, s_y: Mapping[str, float],
+                  drawn: Mapping[str, float]) -> pd.DataFrame:
+    s = pairs["analyte"].map(dict(s_y)).astype(float)
+    between = pairs["analyte"].map({a: d.intermediate_s for a, d in study.analytes.items()}).astype(float)
+    between = between / pairs["first"].where(pairs["relative"], 1.0)
+    s = s.where(pairs["same_run"], between)
+    factor = pairs["relative"].map({True: 100.0, False: 1.0}).astype(float)
+    wide = np.fmax(s, pairs["analyte"].map(dict(drawn)).astype(float).where(pairs["kind"] == "same zone"))
+    sd, size = np.sqrt(pairs["share"]), pairs["d"].abs()
+    out = pairs.assign(difference=pairs["d"] * factor, limit=float(stats.norm.ppf(0.975)) * s * sd * factor)
+    out["ratio"] = (out["difference"].abs() / out["limit"]).where(out["limit"] > 0)
+    out["beyond"] = out["ratio"] > 1
+    out["p"] = (2 * stats.t.sf(size / (wide * sd).where(wide * sd > 0), TAIL))
+    out["p"] = out["p"].where(s.notna() & (wide > 0))
+    out["unit"] = out["unit"].mask(out["relative"], "%")
+    return out.reindex(columns=PAIR_COLUMNS)
 
 
 def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
-    """Flags for pairs whose difference is too large for chance, and for analytes with too many beyond r."""
+    """Flags for pairs whose difference is too large for chance (asks: a zone may really be uneven)."""
     known = pairs[pairs["p"].notna()]
     flags = []
     for r in known[known["p"] * max(1, len(known)) < CHANCE].to_dict("records"):
         text = (f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
-                f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); "
-                "find a cause: wrong bottle, drawing, reading")
-        flags.append(Flag(rule="duplicates apart", concern="stop and find out", analyte=r["analyte"], evidence=text,
+                f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
+                "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both")
+        flags.append(Flag(rule="duplicates apart", concern="ask before trusting", analyte=r["analyte"], evidence=text,
                           where=_place(r), samples=tuple(sorted({r["sample"], r["other"]}))))
-    groups = list(known.groupby(["analyte", "kind"], sort=True))
-    for (analyte, kind), g in groups:
-        beyond = int(g["beyond"].sum())
-        if beyond >= 2 and float(stats.binom.sf(beyond - 1, len(g), 0.05)) * len(groups) < CHANCE:
-            text = f"{beyond} of {len(g)} differences ({kind}) exceed the limit; one in twenty is expected"
-            flags.append(Flag(rule="many duplicates apart", concern="ask before trusting", where="whole study",
-                              analyte=str(analyte), evidence=text))
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
     return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
@@ -184,57 +193,48 @@ def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[Poo
 REPEATABILITY_COLUMNS = ["analyte", "kind", "s", "low", "high", "df", "published", "unit", "reading"]
 
 
-def check_repeatability(pooled: tuple[PooledRepeatability, ...]) -> CheckResult:
-    """The pooled repeatability beside the published one, with a plain reading of each row.
+def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collection[str] = ()) -> CheckResult:
+    """The pooled repeatability beside the stated one, with a plain reading of each row.
 
-    Larger than published (Bonferroni): flagged, stop and ask why. Smaller: said, with the advice to
-    use the study's own with its degrees of freedom.
+    Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too): asked. All
+    analytes together far smaller than stated: asked as well, since repeats that are too good were perhaps not made;
+    the stated value then judges. Degrees of freedom are halved, because tails are heavier than normal and analytes go
+    together. ``coarse``: analytes whose rounding makes equal repeats by itself; not counted as too good.
     """
     rows, flags = [], []
     for p in pooled:
         s, low, high, published, unit = p.shown_s()
-        larger, smaller = p.p_larger() * len(pooled), p.p_smaller() * len(pooled)
+        larger, smaller = p.p_larger(DRAWN if p.kind == "same zone" else 1.0) * len(pooled), p.p_smaller() * len(pooled)
         reading = "no stated value" if np.isnan(published) else "agrees with the stated value"
         if low > published or high < published:
             reading = f"{'larger' if low > published else 'smaller'}, by no more than chance among {len(pooled)} rows"
         if larger < CHANCE:
             reading = "larger than stated: ask why"
             text = (f"{p.kind}: {shown(s, 3)} {unit} ({shown(low, 3)} to {shown(high, 3)}, {p.df} degrees of freedom) "
-                    f"where the method promises {shown(published, 3)} {unit}; results are worse than the method")
+                    f"where {shown(published, 3)} {unit} is stated; ask for the control chart of these weeks")
             flags.append(Flag(rule="repeatability", concern="ask before trusting", where="whole study",
                               analyte=p.analyte, evidence=text))
         elif smaller < CHANCE:
-            reading = "smaller than stated: use the study's own"
+            reading = "smaller than stated beyond chance: the stated value judges"
         rows.append((p.analyte, p.kind, s, low, high, p.df, published, unit, reading))
+    flags += _too_good([p for p in pooled if p.analyte not in coarse and p.published > 0])
     return CheckResult(rule="repeatability", table=pd.DataFrame(rows, columns=REPEATABILITY_COLUMNS),
-                   flags=tuple(flags), note="" if rows else "not assessed: the study has no repeats within a run")
+                       flags=tuple(flags), note="" if rows else "not assessed: the study has no repeats within a run")
 
 
-def cochran_of_repeats(t: pd.DataFrame) -> CheckResult:
-    """Cochran's test for one set of repeats with too large a scatter, analyte by analyte (ISO 5725-2).
-
-    Only where three or more sets of one size exist and most of them differ at all (coarse rounding makes
-    equal repeats that say nothing); flagged as a hint where beyond the 1 % value
-    after Bonferroni over the tests.
-    """
-    zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
-    rows = []
-    for kind, frame, keys in (("same sample", t, ["sample"]), ("same zone", zones, ["container", "depth", "run"])):
-        for analyte, g in frame.groupby("analyte", sort=True):
-            joined = g[keys].astype(str).agg(", ".join, axis=1)
-            sets = {str(k): list(v) for k, v in g.groupby(joined)["y"] if len(v) >= 2}
-            spread = sum(max(v) > min(v) for v in sets.values())
-            if len(sets) >= 3 and len({len(v) for v in sets.values()}) == 1 and 2 * spread > len(sets):
-                c = cochran_test(sets)
-                f = c.statistic * (c.p - 1) / max(1e-12, 1 - c.statistic)
-                p = min(1.0, c.p * float(stats.f.sf(f, c.n - 1, (c.p - 1) * (c.n - 1))))
-                rows.append((analyte, kind, c.suspects[0], c.statistic, c.critical_5, c.critical_1, c.call, p))
-    names = ["analyte", "kind", "suspect", "C", "critical_5", "critical_1", "call", "p"]
-    table = pd.DataFrame(rows, columns=names)
-    flags = tuple(
-        Flag(rule="Cochran", concern="hint only", where=str(r["suspect"]), analyte=r["analyte"],
-             evidence=(f"its repeats scatter more than those of the other sets (Cochran's C = {shown(r['C'], 3)}, "
-                       f"1 % value {shown(r['critical_1'], 3)})"))
-        for r in table[table["p"] * len(table) < CHANCE].to_dict("records"))
-    return CheckResult(rule="Cochran", table=table, flags=flags,
-                   note="" if rows else "not assessed: fewer than three sets of repeats of one size")
+def _too_good(pooled: list[PooledRepeatability]) -> list[Flag]:
+    """Repeats of all analytes together that agree far better than stated."""
+    out = []
+    for kind in ("same sample", "same zone"):
+        own = [p for p in pooled if p.kind == kind]
+        df = sum(p.df for p in own)
+        if not df:
+            continue
+        ratio = float(np.sqrt(sum(p.df * (p.s / p.published) ** 2 for p in own) / df))
+        chance = float(stats.chi2.cdf(df / 2 * ratio**2, df / 2))
+        if ratio < TOO_GOOD and chance < CHANCE / 2:
+            text = (f"repeats ({kind}) agree {shown(1 / ratio, 2)} times better than stated, over {df} degrees of freedom "
+                    "of all analytes; were they made independently, or is the stated repeatability out of date? To tell: "
+                    "blind duplicates, and the raw printouts of the repeats")
+            out.append(Flag(rule="too good", concern="ask before trusting", where="whole study", evidence=text))
+    return out

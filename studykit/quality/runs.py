@@ -1,154 +1,328 @@
-"""What the laboratory's order can do to a study: runs, drift, carry-over, samples read in depth order.
+"""What the laboratory's order can do to a study: drift, shift and carry-over of a run, and depths read in order.
 
-All four checks look at what is left of the results after container and depth are taken out:
-
-    y = container (within run) + depth + effect of the order + error,
-
-fitted by least squares with one mean for each container-and-run absorbed (Frisch, Waugh and
-Lovell: demean both sides, then regress). Because samples are read in random order within a
-container, an effect of the order shows as a slope on the position and cannot hide in the depths.
-Where the order was not random the kit says so, since then it can.
-
-y is the natural logarithm of the result where the margin is in per cent, else the result.
+Each run is looked at by itself, with everything in it that has an expectation: bottles against container and depth,
+containers against their kind, the check fluid against itself in other runs. Runs are never outvoted: a run is judged
+against what the check fluid and the containers of the other runs read, and where only one of the two moves, that is
+said (a spoiled check fluid is not a shifted run).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.quality.flags import CHANCE, CheckResult, Flag, holm, one_in, shown
+from studykit.quality.explain import FREE, Candidate, Scene
+from studykit.quality.flags import CHANCE, CheckResult, Flag
+from studykit.quality.frame import NU, Index, Vector, kind_columns, quantile, rho, robust_line, summing
 
-Vector = NDArray[np.float64]
-WILD = 6.0
-"""Results further than this from the fit (in its standard deviations) are set aside before slopes."""
+Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
+USUAL_SHIFT = 1.0
+"""Shifts between runs up to this many repeatability standard deviations are ordinary (own judgement: the
+intermediate precision of one laboratory is commonly 1.2 to 1.5 times its repeatability)."""
+SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
+TAIL = 8.0
+RICH = 6.0
+"""A predecessor counts as far richer by this many standard deviations of a bottle."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AbsorbedFit:
-    """Least squares with one mean a group: slopes, their errors, and what is left of each row.
-
-    student: externally studentised residuals (Student's t with df - 1). used: rows that entered.
-    """
-
-    slope: Vector
-    se: Vector
-    df: int
-    s: float
-    residual: Vector
-    fitted: Vector
-    student: Vector
-    used: NDArray[np.bool_]
+def run_rows(sc: Scene) -> Iterator[tuple[str, Index]]:
+    """Each run with its rows of the frame."""
+    runs = sc.f.rows["run"].to_numpy(object)
+    for run in sorted({r for r in runs if r}):
+        yield str(run), np.flatnonzero(runs == run)
 
 
-def _demean(x: Vector, codes: NDArray[np.intp], count: Vector) -> Vector:
-    if x.ndim == 1:
-        return x - (np.bincount(codes, x, count.size) / count)[codes]
-    return np.column_stack([_demean(x[:, k], codes, count) for k in range(x.shape[1])]) if x.shape[1] else x
+def run_candidates(sc: Scene) -> list[Candidate]:
+    """Every explanation that concerns a run."""
+    runs = list(run_rows(sc))
+    out: list[Candidate] = []
+    tables = [drift_table(sc, run, rows) for run, rows in runs]
+    out += common_drift(sc, runs, tables)
+    for (run, rows), table in zip(runs, tables, strict=True):
+        out += drifts(sc, run, rows, table, len(runs))
+        out += carried(sc, run, rows, len(runs))
+    out += after_rich(sc, runs)
+    return out + (shifts(sc, runs) if len(runs) > 1 else [])
 
 
-def absorb(y: Vector, group: Sequence[str], columns: Vector) -> AbsorbedFit:
-    """Regress y (n) on columns (n x k) with a free mean for each group; slopes that cannot be told are NaN."""
-    codes, names = pd.factorize(np.asarray(group, dtype=object))
-    count = np.bincount(codes, minlength=len(names)).astype(float)
-    z, x = _demean(y, codes, count), _demean(columns, codes, count)
-    cross = np.linalg.pinv(x.T @ x, rcond=1e-10, hermitian=True)
-    slope = cross @ x.T @ z
-    rank = int(np.linalg.matrix_rank(x, tol=1e-8 * max(1.0, np.abs(x).max(initial=0.0)))) if x.size else 0
-    df = int(y.size - len(names) - rank)
-    residual = z - x @ slope
-    hat = 1 / count[codes] + np.einsum("ij,jk,ik->i", x, cross, x)
-    s2 = float(residual @ residual) / df if df > 0 else np.nan
-    free = np.clip(1 - hat, 0, None)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        s2_without = (s2 * df - np.where(free > 1e-9, residual**2 / free, 0.0)) / (df - 1) if df > 1 else np.nan
-        student = np.where(free > 1e-9, residual / np.sqrt(np.maximum(s2_without, 1e-300) * free), np.nan)
-    seen = np.abs(x.T @ x @ cross - np.eye(x.shape[1])).max(axis=1, initial=0.0) < 1e-6
-    se = np.where(seen, np.sqrt(np.clip(np.diag(cross), 0, None) * s2), np.nan)
-    return AbsorbedFit(slope=np.where(seen, slope, np.nan), se=se, df=df, s=float(np.sqrt(s2)),
-                       residual=residual, fitted=y - residual, student=student, used=np.ones(y.size, dtype=bool))
+# -- drift -------------------------------------------------------------------------------------------------------
 
 
-def _label_columns(t: pd.DataFrame) -> Vector:
-    """One 0/1 column for each label that varies within containers, all but the first."""
-    own = t.loc[t["container"] != "", "label"]
-    labels = sorted(own.unique())[1:]
-    return np.column_stack([((t["label"] == k) & (t["container"] != "")).to_numpy(float) for k in labels]) if (
-        labels) else np.zeros((len(t), 0))
+def places(order: Vector) -> Vector:
+    """Place in a run, -1/2 (first position) to +1/2 (last); NaN stays NaN."""
+    low, high = np.nanmin(order), np.nanmax(order)
+    return (order - low) / (high - low) - 0.5 if high > low else np.zeros_like(order)
 
 
-def _groups(t: pd.DataFrame) -> list[str]:
-    own = t["container"].where(t["container"] != "", t["kind"])
-    return list(own + "\t" + t["run"])
+def _softened(sc: Scene, rows: Index, x: Vector, r: Vector) -> tuple[Vector, Vector]:
+    """x and r (rows x A) less a share of their container's mean: generalised least squares for containers that vary."""
+    by = summing(sc.f.at[rows], len(sc.f.names))
+    ok = np.isfinite(r).astype(float)
+    count = by @ ok
+    s, su = quantile(sc.m.s[rows], 0.5), np.where(np.isfinite(sc.m.su), sc.m.su, 1e6)
+    own = 1 - np.sqrt(s**2 / (s**2 + np.maximum(count, 1) * su**2))
+    fluid = ~np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
+    own[fluid] = 1.0
+    mean_x = (by @ (ok * x)) / np.maximum(count, 1)
+    mean_r = (by @ np.nan_to_num(r)) / np.maximum(count, 1)
+    at = sc.f.at[rows]
+    return x - (own * mean_x)[at], r - (own * mean_r)[at]
 
 
-def _without_wild(t: pd.DataFrame, extra: Vector) -> tuple[AbsorbedFit, pd.DataFrame]:
-    """The fit of labels and extra columns (last ones), after up to three passes that set wild rows aside."""
-    keep = np.ones(len(t), dtype=bool)
+def drift_table(sc: Scene, run: str, rows: Index) -> pd.DataFrame:
+    """Slope of each analyte over one run (first to last position), its standard error, n, gain in nats."""
+    order = sc.f.rows["order"].to_numpy(float)[rows]
+    use = rows[(sc.f.at[rows] >= 0) & np.isfinite(order)]
+    if use.size < 6:
+        return pd.DataFrame(columns=["run", "analyte", "slope", "se", "n", "gain"])
+    x = np.tile(places(sc.f.rows["order"].to_numpy(float)[use])[:, None], (1, len(sc.f.analytes)))
+    r = sc.m.e[use] + np.nan_to_num(sc.m.u[sc.f.at[use]])
+    x = np.where(np.isfinite(r), x, 0.0)
+    r = r - np.nan_to_num(quantile(r, 0.5))
+    x, r = _softened(sc, use, x, r)
+    s = sc.m.s[use]
+    slope = np.zeros(x.shape[1])
+    live = np.isfinite(r)
+    middle = np.zeros(x.shape[1])
+    for _ in range(8):
+        z = np.nan_to_num((r - slope * x - middle) / s)
+        w = np.where(live, (NU + 1) / (NU + z**2), 0.0) / s**2
+        middle = (w * np.nan_to_num(r - slope * x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+        xc = x - (w * x).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+        slope = (w * xc * np.nan_to_num(r)).sum(axis=0) / np.maximum((w * xc**2).sum(axis=0), 1e-300)
+        middle = (w * np.nan_to_num(r - slope * x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+    level = (w * np.nan_to_num(r)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+    gain = (np.where(live, rho((r - level) / s) - rho((r - slope * x - middle) / s), 0.0)).sum(axis=0)
+    se = 1.1 / np.sqrt(np.maximum((xc**2 / s**2 * live).sum(axis=0), 1e-300))
+    return pd.DataFrame({"run": run, "analyte": sc.f.analytes, "slope": slope, "se": se, "n": live.sum(axis=0),
+                         "gain": gain})
+
+
+def common_drift(sc: Scene, runs: list[tuple[str, Index]], tables: list[pd.DataFrame]) -> Iterator[Candidate]:
+    """The readings of one analyte creep alike along every run."""
+    with_slope = [(rows, t) for (_, rows), t in zip(runs, tables, strict=True) if len(t)]
+    if len(with_slope) < 2:
+        return
+    b, se, gain = (np.array([t[c].to_numpy(float) for _, t in with_slope]) for c in ("slope", "se", "gain"))
+    common = (b / se**2).sum(axis=0) / (1 / se**2).sum(axis=0)
+    saved = (gain - ((b - common) / se) ** 2 / 2).sum(axis=0)
+    rows = np.concatenate([r for r, _ in with_slope])
+    order = sc.f.rows["order"].to_numpy(float)
+    place = np.concatenate([np.nan_to_num(places(order[r])) for r, _ in with_slope])
+    for a in np.flatnonzero(saved > 3):
+        undone = sc.y[rows, a] - common[a] * place
+        yield Candidate(cause="drift", rows=tuple(map(int, rows)), columns=(int(a),), readings=undone[:, None],
+                        gain=float(saved[a]), price=float(np.log(saved.size)) + 1.5, place="run all",
+                        amount=float(common[a]), detail="all")
+
+
+def drifts(sc: Scene, run: str, rows: Index, table: pd.DataFrame, runs: int) -> Iterator[Candidate]:
+    """The readings of one analyte creep along one run."""
+    order = sc.f.rows["order"].to_numpy(float)[rows]
+    place = np.nan_to_num(places(order)) if np.isfinite(order).any() else np.zeros(rows.size)
+    for a, r in enumerate(table.to_dict("records")):
+        if r["gain"] > 3 and abs(r["slope"]) > 3 * r["se"]:
+            undone = sc.y[rows, a] - r["slope"] * place
+            yield Candidate(cause="drift", rows=tuple(map(int, rows)), columns=(a,), readings=undone[:, None],
+                            gain=float(r["gain"]), price=float(np.log(runs * len(table))) + 1.5, place=f"run {run}",
+                            amount=float(r["slope"]))
+
+
+# -- carry-over --------------------------------------------------------------------------------------------------
+
+
+def _before(sc: Scene, rows: Index) -> tuple[Index, Index]:
+    """Rows of a run that have a predecessor, and that predecessor."""
+    order = sc.f.rows["order"].to_numpy(float)[rows]
+    sort = rows[np.argsort(order, kind="stable")]
+    sort = sort[np.isfinite(sc.f.rows["order"].to_numpy(float)[sort])]
+    after, before = sort[1:], sort[:-1]
+    close = np.diff(sc.f.rows["order"].to_numpy(float)[sort]) <= 1.5
+    return after[close], before[close]
+
+
+def without(sc: Scene, after: Index, before: Index, share: float) -> Vector:
+    """Readings (scale of y) without a share of the predecessor's."""
+    own, prior = sc.f.value[after], np.nan_to_num(sc.f.raw[before], nan=np.nan)
+    with np.errstate(all="ignore"):
+        own = np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after])
+        clean = (own - share * prior) / (1 - share)
+        y = np.where(sc.f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
+    return np.where(np.isfinite(y), y, sc.y[after])
+
+
+def carried(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
+    """Every reading of a run holds a share of the one before; or a single one does."""
+    after, before = _before(sc, rows)
+    keep = sc.f.at[after] >= 0
+    after, before = after[keep], before[keep]
+    if after.size < 6:
+        return
+    by = summing(sc.f.at[rows], len(sc.f.names))
+    base = _recentred(sc, rows, by, sc.m.e[rows])
+    best: tuple[float, float, Vector, Vector] | None = None
+    for share in SHARES:
+        y = sc.y.copy()
+        y[after] = without(sc, after, before, share)
+        saved = base - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
+        gain = saved.sum(axis=0) * sc.m.share
+        if best is None or gain.sum() > best[0]:
+            best = (float(gain.sum()), share, y[rows], gain)
+    if best is not None and best[0] > 3 and (best[3] > 0).sum() >= 2:
+        yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))),
+                        readings=best[2], gain=best[0], price=float(np.log(runs)) + FREE, place=f"run {run}",
+                        amount=best[1])
+    yield from _single(sc, after, before)
+
+
+def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
+    """One analyte of a bottle reads high right after one that was far richer in it."""
+    pairs = [_before(sc, rows) for _, rows in runs]
+    after, before = (np.concatenate([p[k] for p in pairs]) if pairs else np.zeros(0, int) for k in (0, 1))
+    own = np.where(sc.f.relative, np.exp(sc.m.typical[after]), sc.m.typical[after])
+    excess = sc.f.raw[before] - own
+    per = np.where(sc.f.relative, own, 1.0)
+    rich = (excess / per > RICH * sc.m.s[after]) & (sc.f.at[after] >= 0)[:, None] & np.isfinite(sc.m.e[after])
+    for k, a in zip(*np.nonzero(rich & (sc.m.z[after] > 4)), strict=True):
+        i, j = int(after[k]), int(before[k])
+        value = sc.f.value[i, a]
+        share = float((value - own[k, a]) / excess[k, a])
+        if 0 < share < 0.6:
+            yield Candidate(cause="carry-over", rows=(i,), columns=(int(a),), readings=sc.m.typical[[i]][:, [a]],
+                            gain=float(rho(sc.m.z[[i], [a]])[0]) * sc.m.share, price=float(np.log(rich.sum())),
+                            place="bottle", amount=share, detail=str(sc.f.rows["sample"].iloc[j]))
+
+
+def _recentred(sc: Scene, rows: Index, by: object, e: Vector) -> Vector:
+    """Cost of each cell of a run's rows, each container's level fitted anew."""
+    s = sc.m.s[rows]
     for _ in range(3):
-        part = t[keep]
-        x = np.column_stack([_label_columns(part), extra[keep]])
-        fit = absorb(part["y"].to_numpy(float), _groups(part), x)
-        wild = np.abs(np.nan_to_num(fit.student)) > WILD
-        if not wild.any() or fit.df < 8:
-            break
-        keep[np.flatnonzero(keep)[wild]] = False
-    return fit, part
+        w = np.where(np.isfinite(e), 1 / (NU + np.nan_to_num(e / s) ** 2), 0.0) / s**2
+        total = by @ w  # type: ignore[operator]
+        e = e - ((by @ (w * np.nan_to_num(e))) / np.maximum(total, 1e-300))[sc.f.at[rows]]  # type: ignore[operator]
+    return np.where((sc.f.at[rows] >= 0)[:, None], rho(e / s), 0.0)
 
 
-def positions(t: pd.DataFrame) -> Vector:
-    """Place of each row within its run: -1/2 for the first position, +1/2 for the last."""
-    low = t.groupby("run")["run_order"].transform("min")
-    span = t.groupby("run")["run_order"].transform("max") - low
-    return ((t["run_order"] - low) / span.where(span > 0) - 0.5).fillna(0.0).to_numpy(float)
+def _single(sc: Scene, after: Index, before: Index) -> Iterator[Candidate]:
+    misfit = rho(sc.m.z[after]).sum(axis=1) * sc.m.share
+    n = float(np.log(max(2, (sc.f.at >= 0).sum())))
+    for k in np.argsort(-misfit)[:4]:
+        if misfit[k] < 4:
+            return
+        i, j = after[k : k + 1], before[k : k + 1]
+        now = rho(sc.m.z[i]).sum()
+        tries = [(float(now - rho((sc.m.e[i] + without(sc, i, j, q) - sc.y[i]) / sc.m.s[i]).sum()), q) for q in SHARES]
+        gain, share = max(tries)
+        change = np.abs(without(sc, i, j, share) - sc.y[i]) / sc.m.s[i]
+        if (np.nan_to_num(change) > 2).sum() >= 2:
+            yield Candidate(cause="carry-over", rows=(int(i[0]),), columns=tuple(range(len(sc.f.analytes))),
+                            readings=without(sc, i, j, share), gain=gain * sc.m.share, price=n + FREE, amount=share,
+                            place="bottle", detail=str(sc.f.rows["sample"].iloc[int(j[0])]))
 
 
-def _amount(slope: float, relative: bool, unit: str) -> str:
-    return f"{shown(100 * np.expm1(slope), 2)} %" if relative else f"{shown(slope, 2)} {unit}"
+# -- shifts ------------------------------------------------------------------------------------------------------
 
 
-def _slope_flags(table: pd.DataFrame, rule: str, sentence: str) -> tuple[Flag, ...]:
-    """Flags for the rows whose Holm-adjusted p is small; ``sentence`` has {amount}, {low}, {high}, {p}."""
-    flags = []
-    for row in table[table["p_holm"] < 5 * CHANCE].to_dict("records"):
-        half = stats.t.ppf(0.975, row["df"]) * row["se"]
-        words = [_amount(v, row["relative"], row["unit"]) for v in (row["slope"], row["slope"] - half,
-                                                                   row["slope"] + half)]
-        text = sentence.format(amount=words[0], low=words[1], high=words[2], p=one_in(row["p"]))
-        concern = "ask before trusting" if row["p_holm"] < CHANCE else "hint only"
-        flags.append(Flag(rule=rule, concern=concern, where="all runs", analyte=row["analyte"], evidence=text))
-    return tuple(flags)
+def _mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
+    """Robust mean of each column and its variance (rows x A; NaN left out)."""
+    live = np.isfinite(x) & np.isfinite(s)
+    m = np.nan_to_num(quantile(np.where(live, x, np.nan), 0.5))
+    for _ in range(8):
+        w = np.where(live, (NU + 1) / (NU + np.nan_to_num((x - m) / s) ** 2) / s**2, 0.0)
+        m = (w * np.nan_to_num(x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+    know = np.where(live, 1 / s**2, 0.0).sum(axis=0)
+    return np.where(know > 0, m, np.nan), 1 / np.maximum(know, 1e-300)
 
 
-SLOPE_COLUMNS = ["analyte", "unit", "relative", "slope", "se", "df", "p", "p_holm"]
+def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
+    """How far each run reads from the others, by its containers and by its check fluid, with standard errors.
 
-
-def drift(t: pd.DataFrame) -> CheckResult:
-    """Whether the reading creeps from the first to the last position of a run, container and depth taken out.
-
-    ``t`` is a working table. The slope is the change over one whole run (ln units where relative);
-    two-sided t test, Holm over analytes.
+    usual: what shifts between runs are ordinary. On the scale of y; NaN where a run has none.
     """
+    kind = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    stock = np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
     rows = []
-    for analyte, part in t[t["run_order"].notna()].groupby("analyte", sort=True):
-        fit, used = _without_wild(part, positions(part)[:, None])
-        if fit.df < 3 or np.isnan(fit.se[-1]) or fit.se[-1] == 0:
+    home = _homes(sc)
+    for run, inside in runs:
+        mine = np.zeros(len(sc.y), dtype=bool)
+        mine[inside] = True
+        box = stock & (home == run)
+        u = _gap_of_containers(sc, box, stock & (home != ""))
+        fluid = _gap(sc.y, sc.m.s, kind & mine, kind & ~mine)
+        for a, name in enumerate(sc.f.analytes):
+            usual = USUAL_SHIFT * (sc.f.stated[a] if sc.f.stated[a] > 0 else quantile(sc.m.s[sc.f.zone][:, [a]], 0.5)[0])
+            rows.append((run, name, u[0][a], u[1][a], fluid[0][a], fluid[1][a], usual, a))
+    return pd.DataFrame(rows, columns=["run", "analyte", "containers", "containers_se", "check_fluid",
+                                       "check_fluid_se", "usual", "column"])
+
+
+def _homes(sc: Scene) -> Vector:
+    """Run of each container ('' where its bottles were read in several)."""
+    own = sc.f.rows[sc.f.zone].assign(at=sc.f.at[sc.f.zone]).groupby("at")["run"].agg(["first", "nunique"])
+    home = own["first"].where(own["nunique"] == 1, "").reindex(range(len(sc.f.names))).fillna("")
+    return home.to_numpy(object)
+
+
+def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vector]:
+    """How far the containers of a run read from the others of their lot, store and age, with standard errors."""
+    gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
+    x = np.column_stack([kind_columns(sc.f), box.astype(float)])
+    for a in range(gap.size):
+        ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
+        if not 0 < box[ok].sum() < ok.sum():
             continue
-        p = 2 * float(stats.t.sf(abs(fit.slope[-1] / fit.se[-1]), fit.df))
-        rows.append((analyte, used["unit"].iloc[0], bool(used["relative"].iloc[0]), fit.slope[-1],
-                     fit.se[-1], fit.df, p, np.nan))
-    table = pd.DataFrame(rows, columns=SLOPE_COLUMNS)
-    table["p_holm"] = holm(table["p"])
-    text = ("the reading changes by {amount} from the first to the last position of a run (95 % interval {low} to "
-            "{high}; by chance alone in {p}); ask for a check fluid at both ends of each run")
-    note = NO_ORDER if t["run_order"].isna().all() else "" if rows else "not assessed: too few samples in a run"
-    return CheckResult(rule="drift", table=table, flags=_slope_flags(table, "drift", text), note=note)
+        cross = np.linalg.pinv(x[ok].T @ x[ok], hermitian=True)
+        told = abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-6
+        if told:
+            start = np.linalg.lstsq(x[ok], sc.m.level[ok, a], rcond=None)[0]
+            left = sc.m.level[ok, a] - x[ok] @ start
+            gap[a] = start[-1] + robust_line(x[ok], left, float(sc.m.su[a]), 6)[-1]
+            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1])
+    return gap, se
+
+
+def _gap(x: Vector, s: Vector, mine: Mask, others: Mask) -> tuple[Vector, Vector]:
+    (a, va), (b, vb) = _mean(x[mine], s[mine]), _mean(x[others], s[others])
+    return a - b, np.sqrt(va + vb)
+
+
+def _cost(gap: float, se: float, at: float) -> float:
+    return (TAIL + 1) / 2 * float(np.log1p(((gap - at) / se) ** 2 / TAIL)) if np.isfinite(gap) and se < 1e6 else 0.0
+
+
+def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
+    """A run reads an analyte higher or lower: its containers and its check fluid together, or one of them alone."""
+    table = shift_table(sc, runs)
+    looked = float(np.log(max(2, len(table))))
+    out: list[Candidate] = []
+    for r in table.to_dict("records"):
+        rows = dict(runs)[str(r["run"])]
+        c, f = (r["containers"], r["containers_se"]), (r["check_fluid"], r["check_fluid_se"])
+        know = [(g, s) for g, s in (c, f) if np.isfinite(g) and s < 1e6]
+        if not know:
+            continue
+        weight = sum(1 / s**2 for _, s in know)
+        best = sum(g / s**2 for g, s in know) / weight
+        usual = float(np.clip(best, -r["usual"], r["usual"]))
+        none = _cost(*c, usual) + _cost(*f, usual)
+        a, kind = int(r["column"]), sc.f.rows["kind"].iloc[rows].eq("check fluid").to_numpy()
+        tries = [("run shift", none - _cost(*c, best) - _cost(*f, best), best, rows)]
+        if len(know) == 2:
+            near = [float(np.clip(g, -r["usual"], r["usual"])) for g in (c[0], f[0])]
+            tries.append(("check fluid", none - _cost(*c, near[0]), f[0], rows[kind]))
+            tries.append(("run and stock", none - _cost(*f, near[1]), c[0], rows[~kind]))
+        out += [Candidate(cause=cause, rows=tuple(map(int, at)), columns=(a,), gain=gain,
+                          readings=(sc.y[at, a] - amount)[:, None], price=looked + 0.5, place=f"run {r['run']}",
+                          amount=amount) for cause, gain, amount, at in tries if gain > 2]
+    return out
+
+
+# -- order of reading --------------------------------------------------------------------------------------------
 
 
 def depth_order(t: pd.DataFrame) -> CheckResult:
@@ -158,97 +332,26 @@ def depth_order(t: pd.DataFrame) -> CheckResult:
     common that random order would give it with less than ``CHANCE`` (binomial, 1/k! each).
     """
     own = t[(t["container"] != "") & t["kind"].eq("spot") & t["run_order"].notna()]
-    own = own.drop_duplicates("sample").sort_values(["run", "run_order"], kind="stable")
-    patterns: dict[str, tuple[str, int]] = {}
-    for container, part in own.groupby("container", sort=True):
-        depths = list(dict.fromkeys(part["depth"]))
-        if len(depths) >= 2:
-            patterns[str(container)] = (" > ".join(depths), len(depths))
-    table = pd.Series([p for p, _ in patterns.values()], dtype=object).value_counts().rename_axis("order")
-    out = table.rename("containers").reset_index()
+    own = own.drop_duplicates("sample").sort_values(["container", "run", "run_order"], kind="stable")
+    own = own.drop_duplicates(["container", "depth"])
+    patterns = own.groupby("container", sort=True)["depth"].agg(" > ".join)
+    patterns = patterns[patterns.str.contains(" > ")] if len(patterns) else patterns.astype(object)
+    table = patterns.value_counts().rename_axis("order").rename("containers").reset_index()
+    sizes = patterns.str.count(" > ") if len(patterns) else pd.Series(dtype=int)
     flags: list[Flag] = []
-    for pattern, n in out.itertuples(index=False):
+    for pattern, n in table.itertuples(index=False):
         k = pattern.count(" > ") + 1
         ways = float(np.prod(np.arange(1, k + 1)))
-        of = sum(1 for _, size in patterns.values() if size == k)
+        of = int((sizes == k - 1).sum())
         if of >= 3 and min(1.0, ways * float(stats.binom.sf(n - 1, of, 1 / ways))) < CHANCE:
             text = (f"{n} of {of} containers were read in the order {pattern}: drift and carry-over in the "
                     "instrument would look like a difference between depths; ask for a random order")
             flags.append(Flag(rule="depth order", concern="ask before trusting", where="run order", evidence=text))
-    return CheckResult(rule="depth order", table=out, flags=tuple(flags), note="" if len(own) else NO_ORDER)
+    return CheckResult(rule="depth order", table=table, flags=tuple(flags), note="" if len(own) else NO_ORDER)
 
 
-def run_effects(t: pd.DataFrame) -> CheckResult:
-    """Whether runs differ in level, judged by the containers in each and by the check fluid.
-
-    Containers: means of each container (depths taken out) on lot, store, treatment, age and age by
-    store, then F test for run against the scatter between containers. Check fluid: F test of its runs where repeated
-    in a run. Holm over analytes and both. A run effect does not touch differences within a
-    container as long as all its depths share a run; containers split over runs are named.
-    """
-    rows = []
-    for analyte, part in t[t["run"] != ""].groupby("analyte", sort=True):
-        for what, f, df1, df2, spread in (_container_runs(part), _check_runs(part)):
-            if df1 > 0 and df2 >= 4:
-                rows.append((analyte, what, spread, f, df1, df2, float(stats.f.sf(f, df1, df2))))
-    table = pd.DataFrame(rows, columns=["analyte", "judged_by", "spread_of_runs", "F", "df_runs", "df_error", "p"])
-    table["p_holm"] = holm(table["p"])
-    flags = []
-    for row in table[table["p_holm"] < CHANCE].to_dict("records"):
-        text = (f"runs differ in level, judged by {row['judged_by']} (F = {shown(row['F'], 3)} on "
-                f"{row['df_runs']} and {row['df_error']}; by chance in {one_in(row['p'])}); "
-                "compare containers only with run in the model")
-        flags.append(Flag(rule="run effect", concern="ask before trusting", where="all runs",
-                          analyte=row["analyte"], evidence=text))
-    flags += _split_containers(t)
-    note = "" if rows else "not assessed: fewer than two runs, or too few containers in them"
-    return CheckResult(rule="run effect", table=table, flags=tuple(flags), note=note)
-
-
-def _f_test(y: Vector, base: Vector, full: Vector) -> tuple[float, int, int]:
-    """F of the columns that ``full`` has beyond ``base``, with both degrees of freedom."""
-    left = []
-    for x in (base, full):
-        fitted = x @ np.linalg.lstsq(x, y, rcond=None)[0]
-        left.append((float(np.sum((y - fitted) ** 2)), int(np.linalg.matrix_rank(x))))
-    (rss0, r0), (rss1, r1) = left
-    df1, df2 = r1 - r0, y.size - r1
-    return ((rss0 - rss1) / df1 / (rss1 / df2) if df1 > 0 and df2 > 0 and rss1 > 0 else 0.0), df1, df2
-
-
-def _dummies(t: pd.DataFrame, names: Sequence[str]) -> Vector:
-    parts = [np.ones((len(t), 1))]
-    parts += [pd.get_dummies(t[n]).to_numpy(float) for n in names if n in t and t[n].nunique() > 1]
-    return np.column_stack(parts)
-
-
-def _container_runs(part: pd.DataFrame) -> tuple[str, float, int, int, float]:
-    own = part[(part["container"] != "") & part["kind"].eq("spot")]
-    what = "containers"
-    if own["run"].nunique() < 2:
-        return what, 0.0, 0, 0, np.nan
-    offset = own["y"] - own.groupby("label")["y"].transform("mean")
-    first = {k: (k, "first") for k in ("lot", "store", "treatment", "age_months") if k in own}
-    means = own.assign(offset=offset).groupby(["container", "run"], as_index=False).agg(
-        offset=("offset", "mean"), **first)
-    means = means[~means["container"].duplicated(keep=False)]
-    base = _dummies(means, ["lot", "store", "treatment"])
-    if "age_months" in means and means["age_months"].notna().all():
-        age = means["age_months"].to_numpy(float)[:, None]
-        base = np.column_stack([base, age, age * _dummies(means, ["store"])])
-    y = means["offset"].to_numpy(float)
-    f, df1, df2 = _f_test(y, base, np.column_stack([base, _dummies(means, ["run"])]))
-    return what, f, df1, df2, float(means.groupby("run")["offset"].mean().std())
-
-
-def _check_runs(part: pd.DataFrame) -> tuple[str, float, int, int, float]:
-    own = part[part["kind"].eq("check fluid")]
-    f, df1, df2 = _f_test(own["y"].to_numpy(float), _dummies(own, []), _dummies(own, ["run"])) if len(own) > 2 else (
-        0.0, 0, 0)
-    return "the check fluid", f, df1, df2, float(own.groupby("run")["y"].mean().std()) if len(own) else np.nan
-
-
-def _split_containers(t: pd.DataFrame) -> list[Flag]:
+def split_containers(t: pd.DataFrame) -> list[Flag]:
+    """Containers whose depths were read in more than one run: a shift between runs can look like a profile."""
     own = t[(t["container"] != "") & t["kind"].eq("spot") & (t["run"] != "")]
     runs = own.groupby("container")["run"].nunique()
     split = sorted(runs[runs > 1].index)
@@ -258,51 +361,3 @@ def _split_containers(t: pd.DataFrame) -> list[Flag]:
             "between runs can look like a difference between depths; put run into the model")
     return [Flag(rule="container split over runs", concern="ask before trusting",
                  where=", ".join(split[:6]) + (" ..." if len(split) > 6 else ""), evidence=text)]
-
-
-CARRY_COLUMNS = ["sample", "analyte", "after", "value", "expected", "value_before", "share_carried", "t", "df", "p"]
-
-
-def carry_over(t: pd.DataFrame) -> CheckResult:
-    """Whether a sample reads high because the one before it was rich.
-
-    Looks at samples whose predecessor in the run was richer in an analyte by more than six
-    standard deviations of the fit. The residual of each is tested one-sided (externally
-    studentised, Bonferroni over all of them); the table lists all that were looked at with the
-    share of the predecessor's excess that would explain the residual.
-    """
-    rows = []
-    for analyte, part in t[t["run_order"].notna()].groupby("analyte", sort=True):
-        x = _label_columns(part)
-        fit = absorb(part["y"].to_numpy(float), _groups(part), x)
-        if fit.df >= 5:
-            rows += _after_rich(part, fit, str(analyte))
-    table = pd.DataFrame(rows, columns=CARRY_COLUMNS)
-    flags = []
-    for row in table[table["p"] * len(table) < 5 * CHANCE].to_dict("records"):
-        text = (f"reads {shown(row['value'])} where container and depth lead one to expect {shown(row['expected'])}, "
-                f"right after {row['after']} with {shown(row['value_before'])} ({shown(row['t'], 3)} standard "
-                f"deviations; {shown(100 * row['share_carried'], 2)} % carried over would explain it); ask for a "
-                "second determination after a rinse")
-        concern = "ask before trusting" if row["p"] * len(table) < CHANCE else "hint only"
-        flags.append(Flag(rule="carry-over", concern=concern, where=f"sample {row['sample']}",
-                          analyte=row["analyte"], samples=(row["sample"],), evidence=text))
-    note = NO_ORDER if t["run_order"].isna().all() else "" if rows else "no sample came after a much richer one"
-    return CheckResult(rule="carry-over", table=table, flags=tuple(flags), note=note)
-
-
-def _after_rich(part: pd.DataFrame, fit: AbsorbedFit, analyte: str) -> list[tuple[object, ...]]:
-    p = part.assign(fitted=fit.fitted, t=fit.student).sort_values(["run", "run_order", "replicate"], kind="stable")
-    before = p.shift(1)
-    follows = (before["run"] == p["run"]) & (before["sample"] != p["sample"])
-    follows &= (p["run_order"] - before["run_order"]) <= 1
-    expected = p["y"] - fit.residual[part.index.get_indexer(p.index)]
-    rich = follows & (before["y"] - expected > 6 * fit.s) & p["t"].notna()
-    rows: list[tuple[object, ...]] = []
-    for i in p.index[rich]:
-        relative = bool(p.at[i, "relative"])
-        want = float(np.exp(expected[i]) if relative else expected[i])
-        value, prior, t = (float(str(f.at[i, k])) for f, k in ((p, "value"), (before, "value"), (p, "t")))
-        rows.append((p.at[i, "sample"], analyte, before.at[i, "sample"], value, want, prior,
-                     (value - want) / (prior - want), t, fit.df - 1, float(stats.t.sf(t, fit.df - 1))))
-    return rows

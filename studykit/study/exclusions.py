@@ -8,6 +8,7 @@ result, or say no reason, are refused. The verdict is shown with and without wha
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,7 @@ def read_exclusions(root: Path | str, study: Study, results: pd.DataFrame) -> pd
     """The exclusions of a study folder, checked against its tables; empty where there is no file.
 
     BadInput lists every fault: unknown columns, empty reasons, samples or analytes without a result,
-    lines that stand twice.
+    lines that stand twice, reasons or names that say nothing, days that have not come or lie before the report.
     """
     root = Path(root)
     if not (root / EXCLUSIONS.file).exists():
@@ -97,11 +98,35 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
             faults.append(Fault(file=EXCLUSIONS.file, row=line, column="analyte",
                                 value=f"{analyte} {replicate}".strip(),
                                 reason=f"sample {sample} has no such result", remedy="correct or remove the line"))
+        faults += _unsaid(r, line) + _undated(r, line, own)
         if (sample, analyte, replicate) in seen:
             faults.append(Fault(file=EXCLUSIONS.file, row=line, column="sample", value=sample,
                                 reason="the same exclusion stands in an earlier line", remedy="keep one"))
         seen.add((sample, analyte, replicate))
     return faults
+
+
+def _unsaid(r: dict[Any, Any], line: int) -> list[Fault]:
+    """A reason or a name that says nothing, such as a full stop."""
+    least = {"reason": (3, "write the cause that was found"), "who": (2, "write initials, a name or a role")}
+    return [Fault(file=EXCLUSIONS.file, row=line, column=name, value=str(r[name]), reason="says nothing", remedy=remedy)
+            for name, (letters, remedy) in least.items()
+            if r[name] and sum(c.isalnum() for c in str(r[name])) < letters]
+
+
+def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame) -> list[Fault]:
+    """A day that has not come yet, or on which the result had not been reported."""
+    if pd.isna(r["date"]):
+        return []
+    day = pd.Timestamp(r["date"])
+    reported = pd.to_datetime(own["reported_on"], errors="coerce").min() if "reported_on" in own and len(own) else pd.NaT
+    where: dict[str, Any] = {"file": EXCLUSIONS.file, "row": line, "column": "date", "value": day.date().isoformat()}
+    remedy = "write the day of the decision"
+    if day > pd.Timestamp(date.today()):
+        return [Fault(**where, reason="has not come yet", remedy=remedy)]
+    if pd.notna(reported) and day < reported:
+        return [Fault(**where, reason=f"is before the result was reported ({reported.date().isoformat()})", remedy=remedy)]
+    return []
 
 
 def _matching(results: pd.DataFrame, sample: str, analyte: str, replicate: str) -> pd.Index:

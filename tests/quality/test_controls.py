@@ -16,7 +16,7 @@ SCATTER = {a: Scatter(s=s, source="invented") for a, (_, s, _, _) in ANALYTES.it
 
 def assess(case: Case, limits: pd.DataFrame | None = None) -> controls.Controls:
     t = working_table(*case.tables())
-    return controls.assess_controls(case.study, t, case.samples, case.results, SCATTER, limits)
+    return controls.assess_controls(case.study, t, case.samples, case.results, SCATTER, limits=limits)
 
 
 # ISO 5725-6:1994 critical range factors f(n), printed to one decimal
@@ -84,10 +84,20 @@ def test_check_fluid_against_its_limits() -> None:
     assert {f.analyte for f in got.flags if f.rule == "check fluid"} == {"Ca"}
 
 
-def test_check_fluid_without_limits_sees_a_shifted_run() -> None:
-    flags = assess(build(6, run_shift={"S": 0.12})).flags
-    assert {f.analyte for f in flags if f.rule == "check fluid"} == {"S"}
-    assert not [f for f in assess(build(6)).flags if f.rule == "check fluid"]
+def test_check_fluid_without_limits_is_not_as_hoped_but_not_assessed() -> None:
+    got = assess(build(6, run_shift={"S": 0.12}))
+    own = got.table[got.table["control"] == "check fluid"]
+    assert set(own["as_hoped"]) == {"not assessed"}
+    assert any("no limits are given in plan/check_limits.csv" in s for s in got.sentences)
+
+
+def test_one_reading_just_outside_the_limits_is_a_hint() -> None:
+    case = build(5)
+    own = case.results[case.results["sample"].isin(case.samples.loc[case.samples["kind"] == "check fluid", "sample"])]
+    highest = own[own["analyte"] == "P"]["value"].max()
+    limits = pd.DataFrame({"analyte": ["P"], "low": [highest - 40.0], "high": [highest - 0.01]})
+    (flag,) = [f for f in assess(case, limits).flags if f.rule == "check fluid"]
+    assert flag.concern == "hint only"
 
 
 def with_blank(case: Case, value: float) -> Case:

@@ -47,74 +47,23 @@ def test_reporting_step(written: list[str], values: list[float] | None, step: fl
 
 def test_coarse_rounding_fires_and_stays_silent() -> None:
     case = build(1)
-    assert suspicions.rounding(case.results, case.study, S_R).flags == ()
+    assert suspicions.rounding(suspicions.reporting_steps(case.results), case.study, S_R).flags == ()
     coarsen(case, "Mo", 2.0, 0)
-    flags = suspicions.rounding(case.results, case.study, S_R).flags
+    flags = suspicions.rounding(suspicions.reporting_steps(case.results), case.study, S_R).flags
     assert [(f.analyte, f.concern) for f in flags] == [("Mo", "ask before trusting")]
     assert "steps of 2" in flags[0].evidence
 
 
 def test_digit_preference_fires_and_stays_silent() -> None:
     case = build(2, count=24)
-    assert suspicions.digit_preference(case.results).flags == ()
+    assert suspicions.digit_preference(case.results, suspicions.reporting_steps(case.results)).flags == ()
     own = case.results.index[case.results["analyte"] == "Ca"]
     for i in own[::2]:
         v = round(float(case.results.loc[i, "value"]))
         case.results.loc[i, "value"], case.results.loc[i, "as_written"] = float(v), f"{v}.0"
-    flags = suspicions.digit_preference(case.results).flags
+    flags = suspicions.digit_preference(case.results, suspicions.reporting_steps(case.results)).flags
     assert [f.analyte for f in flags] == ["Ca"]
     assert "last digit 0" in flags[0].evidence
-
-
-@pytest.mark.parametrize("factor", [10.0, 0.1, 1000.0, 1e-4, 1e4, 100.0])
-def test_unit_slip_is_named(factor: float) -> None:
-    case = build(3)
-    sample = case.sample_of("C06", "middle")
-    case.multiply(sample, "S", factor)
-    flags = suspicions.unit_slips(table(case)).flags
-    assert len(flags) == 1
-    assert flags[0].samples == (sample,)
-    assert ("above" if factor > 1 else "below") in flags[0].evidence
-    assert flags[0].concern == "stop and find out"
-
-
-def test_a_whole_file_in_another_unit_is_one_flag() -> None:
-    case = build(4, runs=4)
-    own = (case.results["run"] == "2") & (case.results["analyte"] == "P")
-    case.results.loc[own, "value"] *= 1e-4
-    case.results.loc[own, "source_file"] = "run2.csv"
-    flags = suspicions.unit_slips(table(case)).flags
-    assert len(flags) == 1
-    assert "10 000" in flags[0].evidence
-    assert "run2.csv" in flags[0].where
-
-
-def test_a_steep_profile_is_no_unit_slip() -> None:
-    case = build(5)
-    for k, c in enumerate(case.containers["container"][:12]):
-        case.multiply(case.sample_of(c, "upper"), "Si", 0.12 + 0.07 * k)
-    assert suspicions.unit_slips(table(case)).flags == ()
-    assert suspicions.unit_slips(table(build(5))).flags == ()
-
-
-def test_copied_row_is_named() -> None:
-    case = build(6)
-    one, other = case.sample_of("C01", "upper"), case.sample_of("C08", "lower")
-    assert suspicions.copied_rows(table(case), case.results).flags == ()
-    values = case.results[case.results["sample"] == one].set_index("analyte")
-    for analyte in ANALYTES:
-        i = case.value_index(other, analyte)
-        case.results.loc[i, ["value", "as_written"]] = values.loc[analyte, ["value", "as_written"]].to_numpy()
-    flags = suspicions.copied_rows(table(case), case.results).flags
-    assert [set(f.samples) for f in flags] == [{one, other}]
-    assert "all 6 analytes" in flags[0].evidence
-
-
-def test_coincidence_in_coarse_results_is_not_a_copy() -> None:
-    case = build(7)
-    for analyte, step in (("P", 50.0), ("Zn", 50.0), ("S", 2000.0), ("Ca", 500.0), ("Si", 5.0), ("Mo", 20.0)):
-        coarsen(case, analyte, step, 0)
-    assert suspicions.copied_rows(table(case), case.results).flags == ()
 
 
 def metals_study() -> Study:

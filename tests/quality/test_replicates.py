@@ -1,4 +1,4 @@
-"""Duplicates against r, pooled repeatability with its chi-square interval, Cochran on repeats."""
+"""Duplicates against r, pooled repeatability with its chi-square interval, repeats that are too good."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from studykit.quality import replicates
+from studykit.quality.assess import judging_scatter
 from studykit.quality.flags import working_table
 from tests.quality_cases import ANALYTES, Case, build
 
@@ -59,25 +60,47 @@ def test_a_duplicate_far_apart_is_named_and_a_clean_study_is_silent() -> None:
     case = build(2)
     assert replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags == ()
     duplicate = case.sample_of("C01", "upper", "duplicate")
-    case.multiply(duplicate, "S", 1.10)
+    case.multiply(duplicate, "S", 1.20)
     flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
     assert [f.rule for f in flags] == ["duplicates apart"]
     assert duplicate in flags[0].samples
     assert "container C01, upper" in flags[0].where
 
 
-def test_many_duplicates_apart_are_one_flag() -> None:
+def test_repeats_that_scatter_too_much_are_one_question() -> None:
     case = build(3, duplicates=12)
     for k, c in enumerate(case.containers["container"][:12]):
         depth = str(case.samples.loc[(case.samples["container"] == c) & (case.samples["kind"] == "duplicate"),
                                      "depth"].iloc[0])
-        case.multiply(case.sample_of(c, depth, "duplicate"), "P", 1 + (-1) ** k * 0.07)
-    flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
-    assert any(f.rule == "many duplicates apart" and f.analyte == "P" for f in flags)
-    pooled = replicates.pooled_repeatability(table(case), S_Y)
-    larger = replicates.check_repeatability(pooled)
+        case.multiply(case.sample_of(c, depth, "duplicate"), "P", 1 + (-1) ** k * 0.12)
+    larger = replicates.check_repeatability(replicates.pooled_repeatability(table(case), S_Y))
     assert [f.analyte for f in larger.flags] == ["P"]
-    assert "where the method promises 1.8 %" in larger.flags[0].evidence
+    assert "where 1.8 % is stated" in larger.flags[0].evidence
+
+
+def test_repeats_that_are_too_good_are_asked_about_and_judge_nothing() -> None:
+    """Second results written down from the first (times 1.001): asked about, and the stated value goes on judging."""
+    case = build(3, duplicates=8)
+    t = table(case)
+    first = t[t["kind"] == "spot"].groupby(["container", "depth", "analyte"])["y"].mean()
+    late = t["kind"].eq("duplicate")
+    t.loc[late, "y"] = [first[c, d, a] + 0.001 for c, d, a in
+                        t.loc[late, ["container", "depth", "analyte"]].itertuples(index=False)]
+    pooled = replicates.pooled_repeatability(t, S_Y)
+    (flag,) = replicates.check_repeatability(pooled).flags
+    assert (flag.rule, flag.concern) == ("too good", "ask before trusting")
+    judged = judging_scatter(t, S_Y, {}, pooled)
+    assert {a: s.s for a, s in judged.items()} == S_Y
+
+
+def test_drawn_duplicates_are_judged_with_the_scatter_of_drawing() -> None:
+    case = build(2)
+    case.multiply(case.sample_of("C01", "upper", "duplicate"), "S", 1.22)
+    plain = replicates.duplicate_pairs(case.study, table(case), S_Y)
+    wide = replicates.duplicate_pairs(case.study, table(case), S_Y, {"S": 0.05})
+    assert replicates.check_duplicates(plain).flags
+    assert not replicates.check_duplicates(wide).flags
+    assert plain["limit"].equals(wide["limit"])
 
 
 def test_pooled_sd_of_pairs_is_root_mean_square_over_root_two() -> None:
@@ -95,12 +118,12 @@ def test_pooled_sd_of_pairs_is_root_mean_square_over_root_two() -> None:
     assert own.interval(0.9)[0] > low
 
 
-def test_smaller_than_published_is_said_and_not_flagged() -> None:
+def test_smaller_than_stated_is_said_and_asked_about() -> None:
     case = build(5)
     check = replicates.check_repeatability(replicates.pooled_repeatability(table(case), {"P": 0.2}))
     row = check.table.set_index("analyte").loc["P"]
-    assert row["reading"] == "smaller than stated: use the study's own"
-    assert check.flags == ()
+    assert row["reading"] == "smaller than stated beyond chance: the stated value judges"
+    assert [f.rule for f in check.flags] == ["too good"]
 
 
 def test_an_interval_beside_the_stated_value_is_not_called_agreement() -> None:
@@ -108,7 +131,8 @@ def test_an_interval_beside_the_stated_value_is_not_called_agreement() -> None:
                                          unit="mg/kg")
     check = replicates.check_repeatability((one,) * 8)
     assert set(check.table["reading"]) == {"smaller, by no more than chance among 8 rows"}
-    assert check.flags == ()
+    # each alone may be chance; eight together are not
+    assert [f.rule for f in check.flags] == ["too good"]
     alike = replicates.PooledRepeatability(analyte="Zn", kind="same zone", s=0.14, df=4, published=0.15, relative=False,
                                            unit="mg/kg")
     assert set(replicates.check_repeatability((alike,)).table["reading"]) == {"agrees with the stated value"}
@@ -118,12 +142,3 @@ def test_interval_level_is_checked() -> None:
     own = replicates.pooled_repeatability(table(build(5)), S_Y)[0]
     with pytest.raises(ValueError, match="level must be between 0 and 1"):
         own.interval(95)
-
-
-def test_cochran_names_the_set_with_too_much_scatter() -> None:
-    case = build(6, duplicates=10)
-    assert replicates.cochran_of_repeats(table(case)).flags == ()
-    case.multiply(case.sample_of("C02", "middle", "duplicate"), "Ca", 1.25)
-    flags = replicates.cochran_of_repeats(table(case)).flags
-    assert [f.analyte for f in flags] == ["Ca"]
-    assert flags[0].where.startswith("C02, middle")

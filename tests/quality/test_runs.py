@@ -1,117 +1,84 @@
-"""Runs, drift, carry-over and depth order: each must fire on its planted fault and stay silent without it."""
+"""Runs: drift, shift, carry-over and depth order, each planted in the bench's laboratory, named by run and analyte."""
 
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from studykit.quality import runs as runchecks
-from studykit.quality.flags import CheckResult, working_table
-from tests.quality_cases import Case, build
+from studykit.quality.assess import QualityReport, assess
+from studykit.quality.flags import working_table
+from tests.faults.bench import USUAL, explained, right
+from tests.faults.laboratory import make
+from tests.faults.planted import spoiled
+from tests.quality_cases import build
 
 
-def table(case: Case) -> pd.DataFrame:
-    return working_table(*case.tables())
+@pytest.mark.parametrize(("fault", "seed"), [("carry-over", 4), ("drift in one run", 4), ("opposite drifts", 5),
+                                             ("shift of one run", 4), ("spoiled check fluid", 4)])
+def test_the_run_and_the_analyte_are_named(fault: str, seed: int) -> None:
+    lab, truth = spoiled(fault, 2, USUAL, seed)
+    flags = explained(lab).to_dict("records")
+    assert any(right(f, truth) for f in flags), flags
 
 
-def analytes(check: CheckResult) -> set[str]:
-    return {f.analyte for f in check.flags}
+@pytest.fixture(scope="module")
+def clean() -> QualityReport:
+    return assess(*make(USUAL, 3).tables())
 
 
-def test_absorbed_fit_equals_dummies() -> None:
-    """Frisch-Waugh-Lovell: same slope, standard error and studentised residuals as the full regression."""
-    rng = np.random.default_rng(4)
-    group = [str(g) for g in rng.integers(0, 5, 40)]
-    x = rng.normal(size=(40, 2))
-    y = x @ [1.0, -2.0] + np.array([int(g) for g in group]) + rng.normal(size=40)
-    fit = runchecks.absorb(y, group, x)
-    full = np.column_stack([pd.get_dummies(pd.Series(group)).to_numpy(float), x])
-    beta, rss, _, _ = np.linalg.lstsq(full, y, rcond=None)
-    df = 40 - full.shape[1]
-    cov = np.linalg.inv(full.T @ full) * rss[0] / df
-    assert fit.df == df
-    # same algebra on both sides: only rounding differs
-    assert fit.slope == pytest.approx(beta[-2:], rel=1e-10)
-    assert fit.se == pytest.approx(np.sqrt(np.diag(cov))[-2:], rel=1e-10)
-    hat = np.diag(full @ np.linalg.inv(full.T @ full) @ full.T)
-    e = y - full @ beta
-    without = (rss[0] - e**2 / (1 - hat)) / (df - 1)
-    assert fit.student == pytest.approx(e / np.sqrt(without * (1 - hat)), rel=1e-8)
+def test_a_clean_study_has_neither(clean: QualityReport) -> None:
+    assert {"carry-over", "drift", "run shift", "check fluid"}.isdisjoint(clean.flags["rule"])
+    drift = clean.check("drift").table
+    assert len(drift) == 3 * 8
+    # 24 slopes of a clean laboratory: none beyond 5 of its standard errors
+    assert ((drift["slope"] / drift["se"]).abs() < 5).all()
 
 
-def test_a_slope_that_cannot_be_told_is_nan() -> None:
-    x = np.column_stack([np.arange(6.0), 2 * np.arange(6.0)])
-    fit = runchecks.absorb(np.arange(6.0) ** 2, ["a"] * 6, x)
-    assert np.isnan(fit.slope).all()
+def test_the_planted_slope_is_estimated() -> None:
+    lab, truth = spoiled("drift in one run", 2, USUAL, 4)
+    table = assess(*lab.tables()).check("drift").table
+    (analyte,), (run,) = truth.analytes, truth.places
+    row = table[(table["analyte"] == analyte) & (table["run"] == run)].iloc[0]
+    s_r = {a: d.repeatability.s_r_percent / 100 for a, d in lab.study.analytes.items()}[analyte]
+    assert abs(abs(row["slope"]) - 6 * s_r) < 3 * row["se"]
 
 
-def test_drift_fires_and_stays_silent() -> None:
-    planted = runchecks.drift(table(build(11, drift={"Ca": 0.08})))
-    assert analytes(planted) == {"Ca"}
-    row = planted.table.set_index("analyte").loc["Ca"]
-    assert abs(row["slope"] - 0.08) < 3 * row["se"]
-    assert "check fluid at both ends" in planted.flags[0].evidence
-    assert analytes(runchecks.drift(table(build(11)))) == set()
+def test_undoing_a_share_gives_back_what_was_mixed() -> None:
+    lab = make(USUAL, 5)
+    report = assess(*lab.tables())
+    sc = report.suspects.scene
+    after, before = np.array([5]), np.array([4])
+    clean = runchecks.without(sc, after, before, 0.2)
+    value = np.where(sc.f.relative, np.exp(clean), clean)
+    mixed = 0.8 * value + 0.2 * sc.f.raw[before]
+    # algebra both ways: rounding only
+    assert mixed == pytest.approx(np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after]), rel=1e-9)
 
 
-def test_drift_is_not_taken_for_depth() -> None:
-    """A steep profile alone, samples in random order, is no drift: size of the test kept under strong profiles."""
-    p = [runchecks.drift(table(build(s))).table.set_index("analyte").loc["Si", "p"] for s in range(40, 46)]
-    assert min(p) > 0.001
-
-
-def test_drift_without_run_order_says_so() -> None:
+def test_without_run_order_drift_says_so() -> None:
     case = build(3)
     case.results["run_order"] = np.nan
-    check = runchecks.drift(table(case))
-    assert check.note == runchecks.NO_ORDER
-    assert check.flags == ()
-
-
-def test_carry_over_is_named_with_its_predecessor() -> None:
-    case = build(21)
-    rich = case.sample_of("L1", "lower")
-    at = case.results[case.results["sample"] == rich].iloc[0]
-    nxt = case.results[(case.results["run"] == at["run"]) & (case.results["run_order"] == at["run_order"] + 1)]
-    after = str(nxt["sample"].iloc[0])
-    case.multiply(after, "P", 1.12)
-    check = runchecks.carry_over(table(case))
-    hits = [f for f in check.flags if f.samples == (after,) and f.analyte == "P"]
-    assert len(hits) == 1
-    assert f"right after {rich}" in hits[0].evidence
-    row = check.table[(check.table["sample"] == after) & (check.table["analyte"] == "P")].iloc[0]
-    # 12 % high after a sample 40 % richer: about a third carried over
-    assert 0.1 < row["share_carried"] < 0.5
-
-
-def test_the_same_excess_elsewhere_is_no_carry_over() -> None:
-    case = build(21)
-    case.multiply(case.sample_of("C03", "middle"), "P", 1.12)
-    before = {f.samples for f in runchecks.carry_over(table(build(21))).flags}
-    assert {f.samples for f in runchecks.carry_over(table(case)).flags} <= before
-
-
-def test_run_effect_fires_and_stays_silent() -> None:
-    assert "P" in analytes(runchecks.run_effects(table(build(31, run_shift={"P": 0.08}))))
-    assert runchecks.run_effects(table(build(31))).flags == ()
+    report = assess(*case.tables())
+    assert report.check("drift").note == runchecks.NO_ORDER
+    assert report.check("depth order").note == runchecks.NO_ORDER
 
 
 def test_containers_split_over_runs_are_named() -> None:
     case = build(5)
     sample = case.sample_of("C04", "lower")
     case.results.loc[case.results["sample"] == sample, "run"] = "9"
-    flags = runchecks.run_effects(table(case)).flags
-    assert any(f.rule == "container split over runs" and "C04" in f.where for f in flags)
+    (flag,) = runchecks.split_containers(working_table(*case.tables()))
+    assert flag.where == "C04"
 
 
 def test_samples_read_in_depth_order_are_named() -> None:
     case = build(6)
-    assert runchecks.depth_order(table(case)).flags == ()
+    assert runchecks.depth_order(working_table(*case.tables())).flags == ()
     s = case.samples[case.samples["kind"] == "spot"]
     rank = s.sort_values(["container", "height"], ascending=[True, False], kind="stable")["sample"]
     place = {sample: k + 1 for k, sample in enumerate(rank)}
     case.results["run_order"] = case.results["sample"].map(place).fillna(999)
-    flags = runchecks.depth_order(table(case)).flags
+    flags = runchecks.depth_order(working_table(*case.tables())).flags
     assert len(flags) == 1
     assert "upper > middle > lower" in flags[0].evidence

@@ -83,3 +83,15 @@ def test_a_missing_column_is_refused(tmp_path: Path, case: Case) -> None:
     root = folder(tmp_path, "sample,analyte,why\nS001,P,leak\n")
     with pytest.raises(BadInput, match="this required column is missing"):
         read_exclusions(root, case.study, case.results)
+
+
+def test_reasons_that_say_nothing_and_impossible_days_are_refused(tmp_path: Path, case: Case) -> None:
+    good = case.sample_of("C01", "upper")
+    root = folder(tmp_path, HEADER + f"{good},P,.,analyst,2026-02-03\n{good},S,leaked,.,2026-02-03\n"
+                                     f"{good},Ca,leaked,analyst,2031-02-03\n{good},Zn,leaked,analyst,2025-12-31\n")
+    with pytest.raises(BadInput) as caught:
+        read_exclusions(root, case.study, case.results)
+    for words in ("row 2, column reason: '.': says nothing", "row 3, column who: '.': says nothing",
+                  "row 4, column date: '2031-02-03': has not come yet",
+                  "row 5, column date: '2025-12-31': is before the result was reported (2026-01-15)"):
+        assert words in str(caught.value)

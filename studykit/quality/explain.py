@@ -1,0 +1,421 @@
+"""Competing explanations of what departs: each says what the readings would have been, and what that would save.
+
+An explanation changes the readings of some cells (or sets them aside as real). Its *gain* is how much less the
+departures then cost (``frame.rho``, in nats, the level of the container fitted anew); its *price* is the logarithm
+of the number of places at which it was looked for, plus what its free numbers cost. Explanations of one and the same
+departure are thereby comparable, whether they have no free number (two bottles exchanged) or many (a container
+that has really settled by itself).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from itertools import combinations, pairwise
+
+import numpy as np
+from scipy.optimize import isotonic_regression
+
+from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
+
+FREE = 3.5
+"""Price of a free number, nats: ln(range searched / precision found), about ln(30)."""
+RATES = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+"""Rates tried for a container, in standard deviations of the containers' rates (log)."""
+ALONE = 3.0
+"""Price of real settling in one analyte only, where the stock shows it in others."""
+SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """One explanation: cause, the rows and columns it concerns, the readings it puts there (NaN: set aside), gain, price.
+
+    amount: the free number in words-ready form (a factor, a share), NaN where there is none.
+    """
+
+    cause: str
+    rows: tuple[int, ...]
+    columns: tuple[int, ...]
+    readings: Vector
+    gain: float
+    price: float
+    place: str
+    amount: float = float("nan")
+    detail: str = ""
+    rivals: tuple[tuple[str, str, float], ...] = field(default=())
+
+    @property
+    def net(self) -> float:
+        """Gain less price, in nats."""
+        return self.gain - self.price
+
+
+def _centre_loss(r: Vector, s: Vector) -> Vector:
+    """Cost of each column of one container's rows, its level fitted anew (r: rows x A, s alike)."""
+    live = np.isfinite(r)
+    r = np.where(live, r, 0.0)
+    tries = (NU + 1) / 2 * (np.log1p(((r[None] - r[:, None]) / s[None]) ** 2 / NU) * live[None]).sum(axis=1)
+    tries[~live] = np.inf
+    c = r[np.argmin(tries, axis=0), np.arange(r.shape[1])]
+    for _ in range(5):
+        w = live / (NU + ((r - c) / s) ** 2) / s**2
+        c = (w * r).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+    return np.asarray((NU + 1) / 2 * (np.log1p(((r - c) / s) ** 2 / NU) * live).sum(axis=0))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scene:
+    """A frame, its present readings and fit, and the misfit of each bottle and container."""
+
+    f: Frame
+    y: Vector
+    m: Fit
+    live: Vector  # n x A, False where a cell was set aside
+
+    @property
+    def zones(self) -> Vector:
+        """Departures from depth alone: readings less profile (own rate), container's level still in."""
+        level = np.nan_to_num(self.m.level[self.f.at])
+        return np.where(np.isfinite(self.y), self.m.e + level, np.nan)
+
+    def rows_of(self, box: int) -> Index:
+        """The zone rows of a container."""
+        return np.flatnonzero((self.f.at == box) & self.f.zone)
+
+    def loss(self, rows: Index, y: Vector) -> Vector:
+        """Cost of each column if these rows of one container read y (rows x A), level and own rate fitted anew."""
+        offset = self.m.typical[rows] - np.nan_to_num(self.m.level[self.f.at[rows]])
+        rate, sd = float(self.m.rate[self.f.at[rows[0]]]), self.m.rate_spread
+        live = np.where(np.isfinite(self.y[rows]), y, np.nan)
+        if sd < 0.05:
+            return _centre_loss(live - offset, self.m.s[rows]) * self.m.share
+        shape = self._shape(rows)
+        tries = []
+        for b in (rate, *np.exp(sd * RATES)):
+            cost = _centre_loss(live - offset - (b - rate) * shape, self.m.s[rows]) * self.m.share
+            tries.append(cost + (np.log(b) / sd) ** 2 / 2 / cost.size)
+        return min(tries, key=lambda cost: float(cost.sum()))
+
+    def _shape(self, rows: Index) -> Vector:
+        """The stock's profile in these rows, less its mean over the depths."""
+        depths = np.unique(self.f.place[self.f.zone])
+        return np.asarray(self.m.profile[self.f.place[rows]] - self.m.profile[depths].mean(axis=0))
+
+    def gain(self, rows: Index, y: Vector) -> Vector:
+        """What reading y in these rows of one container would save, by column."""
+        return self.loss(rows, self.y[rows]) - self.loss(rows, y)
+
+
+def scene(f: Frame, y: Vector, m: Fit) -> Scene:
+    """The scene of a fit."""
+    return Scene(f=f, y=y, m=m, live=np.isfinite(y))
+
+
+# -- cells and bottles -------------------------------------------------------------------------------------------
+
+
+def cells(sc: Scene, top: int = 24) -> Iterator[Candidate]:
+    """One value alone: a power of ten, digits changed places, or just far off."""
+    z = np.where(sc.f.at[:, None] >= 0, np.abs(np.nan_to_num(sc.m.z)), 0.0)
+    flat = np.argsort(-z, axis=None)[:top]
+    size = float(np.isfinite(sc.m.z).sum())
+    for i, a in zip(*np.unravel_index(flat, z.shape), strict=True):
+        if z[i, a] < 4.5:
+            return
+        rows = sc.rows_of(sc.f.at[i]) if sc.f.zone[i] else np.array([i])
+        where = int(np.flatnonzero(rows == i)[0])
+        yield from _cell(sc, int(i), int(a), rows, where, float(np.log(size)))
+
+
+def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> Iterator[Candidate]:
+    def candidate(cause: str, reading: float, price: float, amount: float, detail: str = "") -> Candidate:
+        y = sc.y[rows].copy()
+        y[where, a] = reading
+        return Candidate(cause=cause, rows=(i,), columns=(a,), readings=np.array([[reading]]), price=looked + price,
+                         gain=float(_gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
+
+    for step in SLIPS:
+        with np.errstate(all="ignore"):
+            moved = float(sc.f.times(sc.y[i], np.exp(-step))[a])
+        if abs(moved - sc.m.typical[i, a]) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
+            yield candidate("unit slip", moved, -2.0, float(np.exp(step)))
+    for text, value in _transpositions(sc.f.value[i, a]):
+        reading = float(np.log(value)) if sc.f.relative[a] else value
+        yield candidate("transposed digits", reading, 0.0, value, text)
+    yield candidate("value alone", float(sc.m.typical[i, a]), 1.5, float(sc.f.value[i, a]))
+
+
+def _gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
+    if sc.f.zone[rows].all():
+        return sc.gain(rows, y)
+    s, typical = sc.m.s[rows], sc.m.typical[rows]
+    return np.asarray((rho((sc.y[rows] - typical) / s) - rho((y - typical) / s)).sum(axis=0) * sc.m.share)
+
+
+def _transpositions(value: float) -> Iterator[tuple[str, float]]:
+    """The numbers from which exchanging two neighbouring digits makes this one."""
+    if not np.isfinite(value) or value <= 0:
+        return
+    text = f"{value:.10g}"
+    at = [k for k, ch in enumerate(text) if ch.isdigit()]
+    for one, other in pairwise(at):
+        if text[one] != text[other]:
+            new = list(text)
+            new[one], new[other] = new[other], new[one]
+            if float("".join(new)) > 0:
+                yield "".join(new), float("".join(new))
+
+
+def _misfit(sc: Scene) -> Vector:
+    return np.where(sc.f.zone, rho(sc.m.z).sum(axis=1), -1.0) * sc.m.share
+
+
+def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
+    """All analytes of a bottle off by one factor: a power of ten, or any."""
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
+    z, s = np.nan_to_num(sc.m.e / per), sc.m.s / per
+    live = np.isfinite(sc.m.e) & (sc.f.at[:, None] >= 0) & np.isfinite(s)
+    w = np.where(live, 1 / s**2, 0.0)
+    middle = (w * z).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-300)
+    for _ in range(6):
+        v = w / (NU + ((z - middle[:, None]) / s) ** 2)
+        middle = (v * z).sum(axis=1) / np.maximum(v.sum(axis=1), 1e-300)
+    saved = np.where(live, rho(z / s) - rho((z - middle[:, None]) / s), 0.0).sum(axis=1)
+    for i in np.argsort(-saved)[:top]:
+        if live[i].sum() >= 3 and saved[i] > 4:
+            yield from _portion(sc, int(i), float(middle[i]))
+
+
+def _portion(sc: Scene, i: int, middle: float) -> Iterator[Candidate]:
+    rows = sc.rows_of(sc.f.at[i]) if sc.f.zone[i] else np.array([i])
+    where = int(np.flatnonzero(rows == i)[0])
+    looked = float(np.log(max(2, (sc.f.at >= 0).sum())))
+    steps = [(middle, "portion or dilution", FREE + 1.0)]
+    steps += [(k, "unit slip", np.log(len(SLIPS)) + 1.0) for k in SLIPS if abs(k - middle) < 0.4]
+    for step, cause, price in steps:
+        y = sc.y[rows].copy()
+        y[where] = sc.f.times(y[where], np.exp(-step))
+        gain = _gain_of(sc, rows, y)
+        supports = int((gain > 0.5).sum())
+        if supports >= max(3, 0.6 * np.isfinite(sc.y[i]).sum()):
+            yield Candidate(cause=cause, rows=(i,), columns=tuple(range(len(sc.f.analytes))), readings=y[[where]],
+                            gain=float(gain.sum()), price=looked + price, place="bottle", amount=float(np.exp(step)))
+
+
+def swaps(sc: Scene, top: int = 14) -> Iterator[Candidate]:
+    """Two bottles under each other's codes: within a container, or across."""
+    misfit = _misfit(sc)
+    n = int(sc.f.zone.sum())
+    worst = [int(i) for i in np.argsort(-misfit)[:top] if misfit[i] > 3]
+    inside = {(i, j) for i, j in combinations(sorted(worst), 2) if sc.f.at[i] == sc.f.at[j]} | _flattest(sc)
+    for i, j in sorted(inside):
+        if sc.f.place[i] != sc.f.place[j]:
+            yield _swap(sc, i, j, float(np.log(n)))
+    for i, j in combinations(worst, 2):
+        if sc.f.at[i] != sc.f.at[j]:
+            yield _swap(sc, i, j, 2 * float(np.log(n)))
+
+
+def _flattest(sc: Scene, top: int = 4) -> set[tuple[int, int]]:
+    """Pairs of bottles of the containers with the lowest own rates: a swap hides there."""
+    if sc.m.rate_spread < 0.05:
+        return set()
+    boxes = np.unique(sc.f.at[sc.f.zone])
+    lowest = boxes[np.argsort(sc.m.rate[boxes])[:top]]
+    return {(int(i), int(j)) for b in lowest for i, j in combinations(sc.rows_of(int(b)), 2)}
+
+
+def _swap(sc: Scene, i: int, j: int, price: float) -> Candidate:
+    gain = 0.0
+    for box in {int(sc.f.at[i]), int(sc.f.at[j])}:
+        rows = sc.rows_of(box)
+        y = sc.y[rows].copy()
+        for one, other in ((i, j), (j, i)):
+            y[rows == one] = sc.y[other]
+        gain += float(sc.gain(rows, y).sum())
+    return Candidate(cause="swapped samples", rows=(i, j), columns=tuple(range(len(sc.f.analytes))),
+                     readings=sc.y[[j, i]], gain=gain, price=price,
+                     place="within" if sc.f.at[i] == sc.f.at[j] else "across")
+
+
+# -- a container's zones -----------------------------------------------------------------------------------------
+
+
+def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
+    """A container whose zones rise, or fall, from top to bottom by its own amounts: it has settled, or creamed."""
+    looked = float(np.log(max(2, len(sc.f.names))))
+    for box in boxes:
+        rows = sc.rows_of(box)
+        height = sc.f.rows["height"].to_numpy(float)[rows]
+        if np.unique(height).size < 2:
+            continue
+        before = sc.loss(rows, sc.y[rows])
+        order = np.argsort(-height, kind="stable")
+        gain, used = 0.0, list[int]()
+        off = np.log1p(np.abs(np.nan_to_num(sc.m.z[rows]))).sum(axis=0)
+        for a in range(len(sc.f.analytes)):
+            saved = float(before[a]) - _monotone_loss(sc, rows[order], height[order], a) - off[a] * sc.m.share
+            if saved > 0.5:
+                gain, used = gain + saved, [*used, a]
+        if used:
+            keep = np.full((rows.size, len(used)), np.nan)
+            alone = ALONE if len(used) == 1 and not _settles(sc, used[0]) else 0.0
+            yield Candidate(cause="own settling", rows=tuple(map(int, rows)), columns=tuple(used), readings=keep,
+                            gain=gain, price=looked + 1.0 + alone, place="container")
+
+
+def _settles(sc: Scene, a: int) -> bool:
+    """Has this analyte a profile in the stock, or a third of the strongest one at least."""
+    depths = np.unique(sc.f.place[sc.f.zone])
+    size = np.ptp(sc.m.profile[depths], axis=0) / np.where(sc.f.relative, 1.0, np.nan)
+    return bool(np.nan_to_num(size[a]) >= 0.34 * np.nanmax(size, initial=1e-9))
+
+
+def _monotone_loss(sc: Scene, rows: Index, height: Vector, a: int) -> float:
+    """Cost of the best monotone profile of one analyte in rows from the surface down."""
+    y, s = sc.y[rows, a], sc.m.s[rows, a]
+    ok = np.isfinite(y)
+    if ok.sum() < 2:
+        return 0.0
+    depth = -height[ok]
+    _zones, code = np.unique(depth, return_inverse=True)
+    w = np.bincount(code, 1 / s[ok] ** 2)
+    mean = np.bincount(code, y[ok] / s[ok] ** 2) / w
+    best = np.inf
+    for sign in (1.0, -1.0):
+        line = isotonic_regression(mean, weights=w, increasing=sign > 0).x
+        best = min(best, float(rho((y[ok] - line[code]) / s[ok]).sum()))
+    return best * sc.m.share
+
+
+def zones_of(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
+    """A container whose profile is flat where the others have one, or whose lowest zone alone is rich."""
+    looked = float(np.log(max(2, len(sc.f.names))))
+    depths = np.unique(sc.f.place[sc.f.zone])
+    centre = sc.m.profile[depths].mean(axis=0)
+    for box in boxes:
+        rows = sc.rows_of(box)
+        if np.unique(sc.f.place[rows]).size < 2:
+            continue
+        shape = sc.m.profile[sc.f.place[rows]] - centre
+        y = sc.y[rows] + sc.m.rate[box] * shape
+        yield Candidate(cause="disturbed container", rows=tuple(map(int, rows)), gain=float(sc.gain(rows, y).sum()),
+                        columns=tuple(range(y.shape[1])), readings=y, price=looked + 1.5, place="container")
+        yield from _purge(sc, box, rows, looked)
+        yield from _heel(sc, rows, looked)
+
+
+def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
+    """The lowest draw alone is rich, each analyte by its own amount."""
+    height = sc.f.rows["height"].to_numpy(float)[rows]
+    low = np.flatnonzero(height == height.min())
+    i = int(low[np.argmax(np.nansum(sc.m.z[rows[low]], axis=1))])
+    y = sc.y[rows].copy()
+    y[i] = sc.m.typical[rows[i]]
+    gain = sc.gain(rows, y) - np.log1p(np.abs(np.nan_to_num(sc.m.z[rows[i]]))) * sc.m.share
+    rich = (sc.m.z[rows[i]] > 0) & (gain > 0.5)
+    if rich.any():
+        columns = np.flatnonzero(rich)
+        alone = ALONE if columns.size == 1 and not _settles(sc, int(columns[0])) else 0.0
+        yield Candidate(cause="heel in the zone", rows=(int(rows[i]),), columns=tuple(map(int, columns)),
+                        readings=y[[i]][:, columns], gain=float(gain[rich].sum()),
+                        price=looked + 1.0 + alone, place="bottle")
+
+
+def _purge(sc: Scene, box: int, rows: Index, looked: float) -> Iterator[Candidate]:
+    """Each draw holds a share of the one before it: undone, the zones fit."""
+    drawn = sc.f.rows["draw_order"].to_numpy(float)[rows]
+    spots = np.flatnonzero(sc.f.rows["kind"].eq("spot").to_numpy()[rows] & np.isfinite(drawn))
+    order = spots[np.argsort(drawn[spots], kind="stable")]
+    if order.size < 3:
+        return
+    best: tuple[float, float, Vector] | None = None
+    for share in (0.2, 0.35, 0.5, 0.65, 0.8):
+        y = sc.y[rows].copy()
+        for before, after in pairwise(order):
+            y[after] = _undo(sc.f, sc.y[rows[after]], sc.y[rows[before]], share)
+        gain = float(sc.gain(rows, y).sum())
+        if best is None or gain > best[0]:
+            best = (gain, share, y)
+    if best is not None:
+        yield Candidate(cause="missing purge", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))),
+                        readings=best[2], gain=best[0], price=looked + FREE, place="container", amount=best[1])
+
+
+def _undo(f: Frame, own: Vector, before: Vector, share: float) -> Vector:
+    """The reading without ``share`` of the one before (scale of y); as it was where that would be below zero."""
+    with np.errstate(all="ignore"):
+        x, p = (np.where(f.relative, np.exp(v), v) for v in (own, before))
+        clean = (x - share * p) / (1 - share)
+        y = np.where(f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
+    return np.where(np.isfinite(y), y, own)
+
+
+# -- containers against containers -------------------------------------------------------------------------------
+
+
+def containers(sc: Scene, top: int = 8) -> Iterator[Candidate]:
+    """A whole container off: by one factor, as if it were another one's, or each analyte by its own amount."""
+    z = np.nan_to_num(sc.m.u / sc.m.su)
+    size = rho(z).sum(axis=1) * sc.m.share_u
+    n = max(2, int((size > 0).sum()))
+    worst = [int(c) for c in np.argsort(-size)[:top] if size[c] > 3]
+    for box in worst:
+        yield from _one_container(sc, box, z[box], float(np.log(n)))
+    for one, other in combinations(worst, 2):
+        if not np.allclose(np.nan_to_num(sc.m.kinds[one]), np.nan_to_num(sc.m.kinds[other])):
+            yield _exchange(sc, one, other, 2 * float(np.log(n)) - np.log(2.0))
+
+
+def _all_rows(sc: Scene, box: int) -> Index:
+    return np.flatnonzero(sc.f.rows["container"].eq(sc.f.names[box]).to_numpy())
+
+
+def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
+    u, s = sc.m.u[box] / per, sc.m.su / per
+    ok = np.isfinite(u) & np.isfinite(s)
+    rows, every = _all_rows(sc, box), tuple(range(z.size))
+    if ok.sum() >= 3:
+        delta = float(np.median(u[ok]))
+        for _ in range(20):
+            w = np.where(ok, 1 / (NU + ((np.nan_to_num(u) - delta) / s) ** 2) / s**2, 0.0)
+            delta = float((w * np.nan_to_num(u)).sum() / w.sum())
+        gain = np.where(ok, rho(z) - rho((u - delta) / s), 0.0)
+        if (gain > 0).sum() >= 0.7 * ok.sum():
+            yield Candidate(cause="diluted or evaporated", rows=tuple(map(int, rows)), columns=every,
+                            readings=sc.f.times(sc.y[rows], np.exp(-delta)), gain=float(gain.sum()) * sc.m.share_u,
+                            price=looked + FREE, place="container", amount=float(np.exp(delta)))
+    gain = rho(z) * sc.m.share_u
+    off = gain > FREE
+    if off.sum() >= 2:
+        columns = np.flatnonzero(off)
+        yield Candidate(cause="wrong product", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
+                        readings=sc.y[rows][:, columns] - sc.m.u[box][columns],
+                        gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container")
+
+
+def _exchange(sc: Scene, one: int, other: int, price: float) -> Candidate:
+    gain = 0.0
+    for box, new in ((one, other), (other, one)):
+        now, then = sc.m.u[box] / sc.m.su, (sc.m.level[new] - sc.m.kinds[box]) / sc.m.su
+        gain += float((rho(now) - np.where(np.isfinite(then), rho(then), rho(now))).sum()) * sc.m.share_u
+    a, b = _all_rows(sc, one), _all_rows(sc, other)
+    shift = np.nan_to_num(sc.m.level[other] - sc.m.level[one])
+    readings = np.concatenate([sc.y[a] + shift, sc.y[b] - shift])
+    return Candidate(cause="exchanged containers", rows=(*map(int, a), *map(int, b)), gain=gain, price=price,
+                     columns=tuple(range(readings.shape[1])), readings=readings, place="containers")
+
+
+def worst_boxes(sc: Scene, top: int = 8) -> list[int]:
+    """The containers whose zones fit worst."""
+    total = summing(np.where(sc.f.zone, sc.f.at, -1), len(sc.f.names)) @ np.maximum(_misfit(sc), 0.0)
+    return [int(b) for b in np.argsort(-total)[:top] if total[b] > 4]
+
+
+def bottle_candidates(sc: Scene) -> list[Candidate]:
+    """Every explanation that concerns cells, bottles and containers."""
+    boxes = worst_boxes(sc)
+    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes), *containers(sc)]
+    return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]

@@ -1,0 +1,320 @@
+"""One robust model over all analytes: container + depth (+ the container's own rate), and how far each result departs.
+
+    y_ia = C_ca + b_c m_da + e_ia
+
+C: level of the container, m: the stock's profile over the depths (and the offset of composites), b: the container's
+own rate (1 in the middle, one number for all analytes), e: what is left of a bottle. Fitted for all analytes at
+once by reweighting with Student's t of six degrees of freedom, so that a few wild results move little (Lange, Little
+and Taylor 1989, JASA 84:881). The containers' levels are then fitted by lot, store, treatment and age in the same way.
+
+Every departure is measured against the larger of what is stated for the method and what the study itself shows at
+that place: bottles against bottles (drawing and measuring), containers against containers.
+
+Controls of another composition do not enter the stock's profile: a remixed control has its own level and no
+profile, the check fluid its own, the layered control only serves as somebody's predecessor in a run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import sparse
+
+from studykit.study.columns import ZONE_KINDS
+
+Vector = NDArray[np.float64]
+Index = NDArray[np.intp]
+NU = 6.0
+"""Degrees of freedom of the tails that the model allows for (laboratories: about 4 to 8; own judgement)."""
+TINY = 1e-12
+
+
+def rho(z: Vector) -> Vector:
+    """What a standardised departure costs, in nats, where tails are those of Student's t with ``NU``; 0 for NaN."""
+    return (NU + 1) / 2 * np.log1p(np.nan_to_num(z) ** 2 / NU)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Frame:
+    """Bottles in rows (a row a sample and run), analytes in columns; NaN where there is no number.
+
+    rows: sample, container, kind, depth, height, draw_order, run, order, label, treatment, lot, store, age_months.
+    y, value (n x A): scale of the analysis, and the unit. raw: as value, with limits as half of them (for what a
+    predecessor may leave behind). relative (A): y is a logarithm. stated (A): on the scale of y, NaN if unknown.
+    at: container code of each row (-1 none), place: label code. names: containers by code.
+    """
+
+    rows: pd.DataFrame
+    analytes: tuple[str, ...]
+    y: Vector
+    value: Vector
+    raw: Vector
+    relative: NDArray[np.bool_]
+    stated: Vector
+    at: Index
+    place: Index
+    names: tuple[str, ...]
+    labels: tuple[str, ...]
+    zone: NDArray[np.bool_]
+
+    def times(self, y: Vector, factor: Vector | float) -> Vector:
+        """y of readings that are ``factor`` times as large."""
+        return np.where(self.relative, y + np.log(factor), y * factor)
+
+
+def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float]) -> Frame:
+    """The frame of a working table; determinations of one bottle in one run are averaged."""
+    analytes = tuple(sorted(t["analyte"].unique()))
+    key = t["sample"].astype(str) + "\t" + t["run"].astype(str)
+    code, names = pd.factorize(key)
+    column = pd.Categorical(t["analyte"], categories=list(analytes)).codes
+    y, value = (_cells(code, column, t[c].to_numpy(float), len(names), len(analytes)) for c in ("y", "value"))
+    rows = t.assign(code=code).drop_duplicates("code").sort_values("code").reset_index(drop=True)
+    rows["order"] = t["run_order"].groupby(code).min().to_numpy(float)
+    rows["draw_order"] = pd.to_numeric(rows["draw_order"], errors="coerce") if "draw_order" in rows else np.nan
+    stored = rows["treatment"].isin(["stored", ""])
+    remixed = rows["treatment"].eq("remixed control")
+    zone = (rows["kind"].isin(ZONE_KINDS) & stored & (rows["container"] != "")).to_numpy(bool)
+    label = rows["depth"].where(zone, rows["kind"]).where(~(remixed & rows["depth"].ne("")), "remixed")
+    box = rows["container"].where(rows["container"] != "", rows["kind"])
+    used = (stored | remixed | rows["kind"].eq("check fluid")) & ~rows["kind"].isin(["blank", "heel"])
+    at, boxes = pd.factorize(box.where(used))
+    place, labels = pd.factorize(label.where(used))
+    relative = t.groupby("analyte")["relative"].first().reindex(list(analytes)).to_numpy(bool)
+    raw = _raw(results, names, analytes)
+    return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
+                 relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
+                 names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone)
+
+
+def _cells(row: Index, column: Index, x: Vector, n: int, k: int) -> Vector:
+    flat = row * k + column
+    count = np.bincount(flat, minlength=n * k)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (np.bincount(flat, x, n * k) / count).reshape(n, k)
+
+
+def _raw(results: pd.DataFrame, names: pd.Index, analytes: tuple[str, ...]) -> Vector:
+    """Readings with limits as half of them, in the rows of the frame."""
+    key = results["sample"].astype(str) + "\t" + results["run"].fillna("").astype(str)
+    row = pd.Index(names).get_indexer(pd.Index(key))
+    column = pd.Index(analytes).get_indexer(pd.Index(results["analyte"]))
+    x = results["value"].to_numpy(float) * np.where(results["qualifier"].eq("<"), 0.5, 1.0)
+    ok = (row >= 0) & (column >= 0) & np.isfinite(x)
+    return _cells(row[ok], column[ok], x[ok], len(names), len(analytes))
+
+
+# -- the fit -----------------------------------------------------------------------------------------------------
+
+
+def summing(code: Index, n: int) -> sparse.csr_array:
+    """Matrix that adds up rows by their code (n codes; rows of code -1 are left out)."""
+    ok = np.flatnonzero(code >= 0)
+    return sparse.csr_array((np.ones(ok.size), (code[ok], ok)), shape=(n, code.size))
+
+
+def quantile(x: Vector, q: float) -> Vector:
+    """Quantile q (0..1) of each column, NaN left out; NaN for a column without a number."""
+    parts = [c[np.isfinite(c)] for c in np.asarray(x, dtype=float).T]
+    return np.array([np.quantile(c, q) if c.size else np.nan for c in parts])
+
+
+def spread(x: Vector, lost: float = 0.0) -> Vector:
+    """Robust standard deviation of each column; ``lost``: share of its freedom that a fit has used. NaN if empty."""
+    return 1.4826 * quantile(np.abs(x), min(0.95, 0.5 + 0.5 * lost))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fit:
+    """The fitted model: level (containers x A), profile (labels x A), rate (containers), e (n x A).
+
+    s (n x A): what a departure of that cell is measured by. u, su: containers' departures from their kind, and by
+    what they are measured. share: how much of independent evidence the analytes of a bottle (a container) are,
+    0..1. typical (n x A): C + b m. kinds: fitted level of each container by lot, store, treatment, age.
+    """
+
+    level: Vector
+    profile: Vector
+    rate: Vector
+    rate_spread: float
+    e: Vector
+    s: Vector
+    u: Vector
+    su: Vector
+    kinds: Vector
+    typical: Vector
+    share: float
+    share_u: float
+
+    @property
+    def z(self) -> Vector:
+        """Standardised departures of the bottles."""
+        return self.e / self.s
+
+
+def fit(f: Frame, y: Vector) -> Fit:
+    """Fit the frame with ``y`` (as f.y, with corrections)."""
+    level, profile, e = _two_way(f, y)
+    rate, sd_rate = _rates(f, profile, e)
+    e = e - (rate[f.at] - 1.0)[:, None] * _shape(f, profile)
+    s = _scales(f, e)
+    u, kinds = _by_kind(f, level)
+    box = _is_box(f)
+    su = np.maximum(_spread_of_containers(f, u, box), quantile(s[f.zone], 0.5) / np.sqrt(3))
+    su = np.where(np.isfinite(su), su, np.inf)
+    z = np.clip((e / s)[f.zone], -3, 3)
+    return Fit(level=level, profile=profile, rate=rate, rate_spread=sd_rate, e=e, s=s, u=u, su=su, kinds=kinds,
+               typical=y - e, share=_independent(z), share_u=_independent(np.clip((u / su)[box], -3, 3)))
+
+
+def _spread_of_containers(f: Frame, u: Vector, box: NDArray[np.bool_]) -> Vector:
+    """Robust spread of the containers, within their runs where that is the smaller one (a shifted run)."""
+    whole = spread(u[box], min(0.4, 3.0 / max(8, box.sum())))
+    own = f.rows[f.zone].assign(at=f.at[f.zone]).groupby("at")["run"].agg(["first", "nunique"]).reindex(
+        range(len(f.names)))
+    run = own["first"].where(own["nunique"] == 1).to_numpy(object)[box]
+    runs = pd.Series(run).value_counts()
+    if not len(runs) or runs.min() < 3 or len(runs) < 2 or pd.isna(run).any():
+        return whole
+    within = pd.DataFrame(u[box]) - pd.DataFrame(u[box]).groupby(run).transform("median")
+    return np.fmin(whole, spread(within.to_numpy(float), min(0.5, 1.3 * len(runs) / box.sum())))
+
+
+def _is_box(f: Frame) -> NDArray[np.bool_]:
+    """Containers of the stock (codes), as against check fluid and controls."""
+    out = np.zeros(len(f.names), dtype=bool)
+    out[np.unique(f.at[f.zone])] = True
+    return out
+
+
+def _median(y: Vector, code: Index, n: int) -> Vector:
+    out = pd.DataFrame(y).groupby(np.where(code >= 0, code, -1)).median()
+    return out.reindex(range(n)).to_numpy(float)
+
+
+def _two_way(f: Frame, y: Vector) -> tuple[Vector, Vector, Vector]:
+    """Levels, profile and departures, without own rates: medians first, then reweighting."""
+    n, m = len(f.names), len(f.labels)
+    inside = (f.at >= 0)[:, None]
+    y = np.where(inside, y, np.nan)
+    by_box, by_label = summing(f.at, n), summing(f.place, m)
+    level, profile = _median(y, f.at, n), np.zeros((m, y.shape[1]))
+    for _ in range(2):
+        profile = np.nan_to_num(_median(y - level[f.at], f.place, m))
+        level = _median(y - profile[f.place], f.at, n)
+    e = y - level[f.at] - profile[f.place]
+    lost = 1 - (inside.sum() - n - m) / max(1, inside.sum())
+    s = np.maximum(np.nan_to_num(spread(e[f.zone], lost)), np.nan_to_num(f.stated) * 0.7) + TINY
+    for _ in range(12):
+        w = np.where(np.isnan(e), 0.0, (NU + 1) / (NU + np.nan_to_num(e / s) ** 2))
+        r = np.nan_to_num(y)
+        level = (by_box @ (w * (r - profile[f.place]))) / np.maximum(by_box @ w, TINY)
+        profile = (by_label @ (w * (r - level[f.at]))) / np.maximum(by_label @ w, TINY)
+        e = y - level[f.at] - profile[f.place]
+    empty = (by_box @ np.isfinite(y).astype(float)) < 0.5
+    return np.where(empty, np.nan, level), profile, e
+
+
+def _shape(f: Frame, profile: Vector) -> Vector:
+    """m of each row: the stock's profile less its mean over the depths (0 where the row is no zone)."""
+    depths = np.unique(f.place[f.zone])
+    centre = profile[depths].mean(axis=0) if depths.size else 0.0
+    return np.where(f.zone[:, None], profile[f.place] - centre, 0.0)
+
+
+def _rates(f: Frame, profile: Vector, e: Vector) -> tuple[Vector, float]:
+    """Own rate of each container and its spread (log); 1 where the stock's profile is too weak to tell."""
+    ones = np.ones(len(f.names))
+    m = _shape(f, profile)
+    own = np.where(f.zone[:, None] & np.isfinite(e), m, 0.0)
+    by_box, box, left = summing(f.at, len(f.names)), _is_box(f), e
+    for _ in range(2):
+        s = np.maximum(np.nan_to_num(spread(left[f.zone], 0.5)), np.nan_to_num(f.stated)) + TINY
+        w = (NU + 1) / (NU + np.nan_to_num(left / s) ** 2) / s**2
+        know = (by_box @ (w * own**2)).sum(axis=1)
+        raw = 1 + (by_box @ (w * own * np.nan_to_num(e))).sum(axis=1) / np.maximum(know, TINY)
+        left = e - (raw[f.at] - 1.0)[:, None] * own
+    box &= know > 0
+    if box.sum() < 4 or np.median(know[box]) < 4.0:
+        return ones, 0.0
+    noise = float(np.median(1 / know[box]))
+    sd = float(np.sqrt(max(0.0, float(spread(np.log(np.clip(raw[box], 0.1, 10))[:, None] -
+                                             np.median(np.log(np.clip(raw[box], 0.1, 10))))[0]) ** 2 - noise)))
+    sd = min(sd, 0.8)
+    kept = np.where(know > 0, sd**2 / (sd**2 + 1 / np.maximum(know, TINY)), 0.0)
+    return np.clip(1 + (raw - 1) * kept, np.exp(-2 * sd), np.exp(2 * sd)), sd
+
+
+def _scales(f: Frame, e: Vector) -> Vector:
+    """What each cell's departure is measured by: the analyte's spread, partly that of the cell's own label."""
+    n, _k = e.shape
+    boxes = len(np.unique(f.at[f.zone]))
+    lost = min(0.6, (boxes + 3) / max(1, f.zone.sum()))
+    whole = np.nan_to_num(spread(e[f.zone], lost))
+    s = np.tile(whole, (n, 1))
+    for label in np.unique(f.place[f.zone]):
+        mine = f.zone & (f.place == label)
+        own, weight = np.nan_to_num(spread(e[mine], lost)), mine.sum() / (mine.sum() + 4.0)
+        s[mine] = np.sqrt((1 - weight) * whole**2 + weight * np.maximum(own, 0.5 * whole) ** 2)
+    s[~f.zone] = np.maximum(np.nan_to_num(f.stated), 0.0) if np.isfinite(f.stated).all() else whole
+    s = np.maximum(s, np.nan_to_num(f.stated))
+    return np.where(s > 0, s, np.inf)
+
+
+def _by_kind(f: Frame, level: Vector) -> tuple[Vector, Vector]:
+    """Departure of each container's level from what lot, store, treatment and age lead one to expect, and that."""
+    x, box = kind_columns(f), _is_box(f)
+    out = np.full_like(level, np.nan)
+    kinds = np.full_like(level, np.nan)
+    if not box.any():
+        return out, kinds
+    for a in range(level.shape[1]):
+        ok = box & np.isfinite(level[:, a])
+        if ok.sum() >= 2:
+            beta = robust_line(x[ok], level[ok, a])
+            kinds[:, a] = x @ beta
+    out[box] = (level - kinds)[box]
+    return out, kinds
+
+
+def kind_columns(f: Frame) -> Vector:
+    """Columns for lot, store and age of the containers (by code); only kinds that hold three containers or more."""
+    first = f.rows.assign(at=f.at)[f.zone].drop_duplicates("at").set_index("at").reindex(range(len(f.names)))
+    columns: list[Vector] = [np.ones(len(f.names))]
+    for name in ("lot", "store"):
+        if name in first:
+            counts = first[name].value_counts()
+            columns += [np.asarray(first[name].eq(k), dtype=float) for k in sorted(counts[counts >= 3].index)[1:]]
+    age = pd.to_numeric(first["age_months"], errors="coerce") if "age_months" in first else pd.Series(dtype=float)
+    if age.notna().sum() >= 6 and age.nunique() >= 2:
+        columns.append((age - age.mean()).fillna(0.0).to_numpy(float) / (age.std() or 1.0))
+    return np.column_stack(columns)
+
+
+def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vector:
+    """Coefficients of y on x by reweighting with Student's t, started from the median; ``s``: scale, if known."""
+    beta: Vector = np.zeros(x.shape[1])
+    beta[0] = np.median(y)
+    known = s
+    for _ in range(rounds):
+        r = y - x @ beta
+        s = known if known > 0 else max(1.4826 * float(np.median(np.abs(r))), TINY)
+        w = np.sqrt((NU + 1) / (NU + (r / s) ** 2))
+        beta = np.asarray(np.linalg.lstsq(x * w[:, None], y * w, rcond=None)[0], dtype=np.float64)
+    return beta
+
+
+def _independent(z: Vector) -> float:
+    """Share of independent evidence of the columns (1: all independent), chance correlation taken off."""
+    size = (np.nan_to_num(z) ** 2).sum(axis=1)
+    z = z[np.argsort(size)[: max(4, int(0.85 * len(z)))]]
+    ok = np.isfinite(z).all(axis=0) & (z.std(axis=0) > 0) if len(z) >= 6 else np.zeros(0, dtype=bool)
+    k = int(ok.sum())
+    if k < 2:
+        return 0.7
+    r = np.corrcoef(z[:, ok], rowvar=False)
+    extra = max(0.0, (float((r**2).sum()) - k) / k - (k - 1) / (len(z) - 1))
+    return float(1 / (1 + extra))

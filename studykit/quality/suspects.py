@@ -1,0 +1,247 @@
+"""What most likely happened: the explanations of a study's departures, the best first, with rivals.
+
+The explanation that saves most beyond its price is taken, its cells are read as it says (or set aside, where the
+fluid really is so), the model is fitted again, and so on until nothing saves ``ENOUGH``. Rivals are other
+explanations of the same cells that come close. Nothing is changed outside this search.
+
+A container that has really settled, or creamed, is one of the explanations and is never more than a hint. Where it
+is a rival, the flag asks and does not stop.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from studykit.quality.explain import Candidate, Scene, bottle_candidates, scene
+from studykit.quality.flags import CheckResult, Flag, listed, shown
+from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.runs import (
+    NO_ORDER,
+    depth_order,
+    drift_table,
+    run_candidates,
+    run_rows,
+    shift_table,
+    split_containers,
+)
+
+ENOUGH = 4.0
+"""Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
+SOME = 0.5
+"""Nats beyond the price from which an explanation is at least a hint."""
+CLOSE = 5.0
+"""Rivals are named when they save as much but for this many nats."""
+ROUNDS = 10
+SUSPECT_COLUMNS = ["cause", "where", "analytes", "samples", "nats", "rivals", "what_would_tell"]
+DRIFT_COLUMNS = ["run", "analyte", "slope", "se", "n", "gain"]
+SHIFT_COLUMNS = ["run", "analyte", "containers", "containers_se", "check_fluid", "check_fluid_se", "usual"]
+TELLS = {
+    "swapped samples": "the drawing log, the labels of both bottles, and one fresh draw of each",
+    "exchanged containers": "the containers' own labels, and one fresh draw of each",
+    "wrong product": "the container's label and filling record, and one fresh draw",
+    "disturbed container": "who moved or pumped it and when; a redraw after rest",
+    "heel in the zone": "a second draw of that zone, higher above the floor",
+    "diluted or evaporated": "water and density of the container, its seal; a fresh draw measured again with another one",
+    "missing purge": "the drawing log: was the tool or line emptied between draws; one purged redraw",
+    "portion or dilution": "a second portion of the same bottle",
+    "unit slip": "the raw printout with its unit; a second portion of the same bottle",
+    "transposed digits": "the raw printout of that value",
+    "value alone": "a second portion of the same bottle",
+    "carry-over": "the same bottles again, each after a rinse and a blank",
+    "drift": "a check fluid at both ends of a run; some bottles again in turned order",
+    "run shift": "some bottles of this run and of another one measured side by side, with a check fluid of known content",
+    "check fluid": "a fresh portion of the check fluid; one of another level would tell a calibration from a spoiled fluid",
+    "run and stock": "some bottles of this run and of another one measured side by side",
+    "own settling": "a second draw of the extreme zones; whether what is dissolved shows it too (it should not)",
+}
+SAYS = {
+    "swapped samples": "their readings fit far better under each other's codes",
+    "exchanged containers": "each reads as the other's lot, store or age leads one to expect",
+    "wrong product": "the whole container differs, each analyte by its own amount",
+    "disturbed container": "flat where the other containers have a profile: mixed or moved before the draw?",
+    "heel in the zone": "the lowest draw alone is rich: did it reach the heel?",
+    "missing purge": "each draw reads as if it held about {amount} % of the one before it",
+    "transposed digits": "reads {value}, where {detail} would fit: two digits exchanged?",
+    "own settling": "its zones rise or fall by amounts of its own: real settling or creaming of this container, likeliest",
+    "value alone": "reads {value} where container and depth lead one to expect {expected}",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Suspects:
+    """What the search found: explanations in order, and the model as it stands without them.
+
+    found: with rivals filled in. weak: what is left over, too little to be named but as a hint.
+    frame, model, y: the frame, the last fit, and the readings as explained.
+    """
+
+    frame: Frame
+    found: tuple[Candidate, ...]
+    weak: tuple[Candidate, ...]
+    model: Fit
+    first: Fit
+    y: Vector
+
+    @property
+    def scene(self) -> Scene:
+        """The scene after everything found was taken out."""
+        return scene(self.frame, self.y, self.model)
+
+
+def search(f: Frame, y: Vector | None = None) -> Suspects:
+    """Search the frame for explanations (``y``: its readings with slips of whole files already undone)."""
+    y = (f.y if y is None else y).copy()
+    m = first = fit(f, y)
+    found: list[Candidate] = []
+    weak: tuple[Candidate, ...] = ()
+    for _ in range(ROUNDS):
+        sc = scene(f, y, m)
+        tried = [c for c in bottle_candidates(sc) + run_candidates(sc) if c.net > 0]
+        best = max(tried, key=lambda c: c.net, default=None)
+        if best is None or best.net < ENOUGH:
+            weak = _weak(tried)
+            break
+        found.append(replace(best, rivals=_rivals(sc, best, tried)))
+        y = y.copy()
+        y[np.ix_(best.rows, best.columns)] = best.readings
+        m = fit(f, y)
+    return Suspects(frame=f, found=tuple(found), weak=weak, model=m, first=first, y=y)
+
+
+def _weak(tried: Iterable[Candidate], most: int = 2) -> tuple[Candidate, ...]:
+    """The best explanations that fall short of ``ENOUGH`` but save ``SOME``, no two of the same cells."""
+    out: list[Candidate] = []
+    for c in sorted(tried, key=lambda c: -c.net):
+        apart = all(not (set(c.rows) & set(o.rows)) for o in out)
+        if c.net > SOME and apart and c.cause not in ("own settling", "value alone") and len(out) < most:
+            out.append(c)
+    return tuple(out)
+
+
+def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tuple[str, str, float], ...]:
+    """Other causes for the same cells that come close: cause, where, nats behind."""
+    cells = {(r, c) for r in best.rows for c in best.columns}
+    out: dict[str, tuple[str, str, float]] = {}
+    for c in sorted(tried, key=lambda c: -c.net):
+        other = {(r, k) for r in c.rows for k in c.columns}
+        shared = len(cells & other) >= 0.5 * min(len(cells), len(other))
+        if c.cause != best.cause and c.cause not in out and shared and best.net - c.net < CLOSE + 0.25 * best.net:
+            out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
+    return tuple(out.values())
+
+
+def place_of(f: Frame, c: Candidate) -> tuple[str, tuple[str, ...]]:
+    """Where an explanation lies, in words, and the codes of its samples."""
+    rows = f.rows.iloc[list(c.rows)]
+    samples = tuple(sorted(set(rows["sample"].astype(str))))
+    boxes = sorted(set(rows["container"].astype(str)) - {""})
+    if c.place.startswith("run "):
+        return ("all runs" if c.detail == "all" else c.place), () if len(samples) > 8 else samples
+    if c.place in ("cell", "bottle"):
+        return f"sample {samples[0]}" + (f" (container {boxes[0]})" if boxes else ""), samples
+    if c.place == "across":
+        return f"samples {samples[0]} and {samples[1]} (containers {listed(boxes)})", samples
+    return f"container{'s' if len(boxes) > 1 else ''} {listed(boxes)}", samples
+
+
+# -- in words ----------------------------------------------------------------------------------------------------
+
+
+def _says(f: Frame, y: Vector, c: Candidate) -> str:
+    if c.cause == "unit slip":
+        what = "all its analytes are" if len(c.columns) > 1 else f"{shown(f.value[c.rows[0], c.columns[0]])} is"
+        return f"{what} {_factor(c.amount)} what container and depth lead one to expect: a unit, a decimal or a dilution?"
+    if c.cause in ("portion or dilution", "diluted or evaporated"):
+        which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
+        if c.cause == "diluted or evaporated":
+            which = "something has evaporated" if c.amount > 1 else "something has been added: water, another fluid"
+        return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?"
+    if c.cause == "carry-over":
+        after = f" (after {c.detail})" if c.detail else ""
+        return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
+    if c.cause in ("drift", "run shift", "check fluid", "run and stock"):
+        return _run_words(f, c)
+    i, a = c.rows[0], c.columns[0]
+    expected = float(c.readings.flat[0])
+    return SAYS[c.cause].format(amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
+                                expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
+
+
+def _factor(x: float) -> str:
+    return f"{shown(x, 3)} times" if x >= 1 else f"1/{shown(1 / x, 3)} of" if x < 0.15 else f"{shown(x, 3)} times"
+
+
+def _amount(f: Frame, c: Candidate) -> str:
+    a = c.columns[0]
+    return f"{shown(100 * float(np.expm1(c.amount)), 2)} %" if f.relative[a] else shown(c.amount, 2)
+
+
+def _run_words(f: Frame, c: Candidate) -> str:
+    amount = _amount(f, c)
+    return {
+        "drift": f"readings change by {amount} from the first to the last position of "
+                 + ("every run" if c.detail == "all" else "this run"),
+        "run shift": f"this run reads {amount} from the others, containers and check fluid alike",
+        "check fluid": f"the check fluid reads {amount} from other runs here, the containers do not: a spoiled check "
+                       "fluid, or a calibration that is right at one level only",
+        "run and stock": f"the containers of this run read {amount} from those of other runs, the check fluid does not: "
+                         "do these containers really differ?",
+    }[c.cause]
+
+
+def concern_of(f: Frame, c: Candidate) -> str:
+    """Real settling hints; what real settling could explain, and what has a close rival, asks; the rest may stop."""
+    if c.cause == "own settling":
+        return "hint only"
+    if c.cause == "unit slip" and c.place == "cell" and not _could_be_real(f, c):
+        return "stop and find out"
+    return "ask before trusting"
+
+
+def _could_be_real(f: Frame, c: Candidate) -> bool:
+    """Could the fluid itself read so there: an end zone may be as rich, or as poor, as it likes."""
+    i = c.rows[0]
+    if not f.zone[i]:
+        return False
+    same = f.zone & (f.at == f.at[i])
+    height = f.rows["height"].to_numpy(float)
+    inner = height[same].min() < height[i] < height[same].max()
+    around = f.value[same, c.columns[0]]
+    wild = np.nanmax(around[around != f.value[i, c.columns[0]]], initial=-np.inf)
+    calm = np.isfinite(wild) and wild / max(np.nanmin(around[around != f.value[i, c.columns[0]]]), 1e-300) < 1.5
+    return not (inner and calm)
+
+
+def check_suspects(s: Suspects) -> tuple[CheckResult, ...]:
+    """One check a cause family, with the table of all explanations, and a flag each."""
+    rows, flags = [], []
+    for c in (*s.found, *s.weak):
+        where, samples = place_of(s.frame, c)
+        analytes = "" if len(c.columns) == len(s.frame.analytes) else ", ".join(s.frame.analytes[a] for a in c.columns)
+        rivals = "; ".join(f"{cause} ({place})" for cause, place, _ in c.rivals)
+        tells = TELLS[c.cause]
+        text = f"{_says(s.frame, s.y, c)}; " + (f"rivals: {rivals}; " if rivals else "") + f"to tell: {tells}"
+        rows.append((c.cause, where, analytes or "all", " ".join(samples), c.net, rivals, tells))
+        concern = "hint only" if any(c is w for w in s.weak) else concern_of(s.frame, c)
+        flags.append(Flag(rule=c.cause, concern=concern, where=where, analyte=analytes, evidence=text, samples=samples))
+    return (CheckResult(rule="explanations", table=pd.DataFrame(rows, columns=SUSPECT_COLUMNS), flags=tuple(flags)),)
+
+
+def check_order(s: Suspects, t: pd.DataFrame) -> tuple[CheckResult, ...]:
+    """Tables of what each run shows (drift, run shift), and the order of reading; flags stand with the explanations."""
+    sc = scene(s.frame, s.frame.y, s.first)
+    runs = list(run_rows(sc))
+    slopes = [drift_table(sc, run, rows) for run, rows in runs]
+    ordered = bool(t["run_order"].notna().any())
+    drift = pd.concat(slopes, ignore_index=True) if slopes else pd.DataFrame(columns=DRIFT_COLUMNS)
+    shift = shift_table(sc, runs).drop(columns="column") if len(runs) > 1 else pd.DataFrame(columns=SHIFT_COLUMNS)
+    split = CheckResult(rule="container split over runs", table=pd.DataFrame(), flags=tuple(split_containers(t)))
+    return (CheckResult(rule="drift", table=drift.reindex(columns=DRIFT_COLUMNS),
+                        note=NO_ORDER if not ordered else "" if len(drift) else "not assessed: too few samples in a run"),
+            CheckResult(rule="run shift", table=shift.reindex(columns=SHIFT_COLUMNS),
+                        note="" if len(shift) else "not assessed: fewer than two runs"),
+            depth_order(t), split)

@@ -1,0 +1,133 @@
+"""Counts: how often clean studies raise a question, real settling a stop, and a planted fault its right cause.
+
+A *suspect* is a flag that stops or asks. *Right*: a suspect with a right cause at a right place (and analyte, where
+one was meant). *Wrong*: a suspect that names no place of the fault, or a study without fault that has one.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
+from itertools import product
+from typing import Any
+
+import pandas as pd
+
+from studykit.quality.assess import assess, stated_scatter, undone
+from studykit.quality.flags import flag_table, working_table
+from studykit.quality.frame import build_frame
+from studykit.quality.replicates import scale_s
+from studykit.quality.slips import check_files
+from studykit.quality.suspects import check_suspects, search
+from tests.faults.laboratory import Lab, Setting, make
+from tests.faults.planted import FAULTS, Truth, settled_study, spoiled
+
+STOP, ASK = "stop and find out", "ask before trusting"
+WORDS = re.compile(r"[\w.\-]+")
+
+
+def flags_of(lab: Lab) -> pd.DataFrame:
+    """The flags of a study, by the kit."""
+    report = assess(*lab.tables(), limits=lab.limits)
+    return report.flags
+
+
+def explained(lab: Lab) -> pd.DataFrame:
+    """The flags of the model and of whole files alone (a third of the time of ``flags_of``)."""
+    study, containers, samples, results = lab.tables()
+    t = working_table(study, containers, samples, results)
+    files, factor = check_files(study, t, lab.limits)
+    stated = {a: s.s for a, s in stated_scatter(study, t).items()}
+    found = search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated)))
+    return flag_table([*files.flags, *(f for c in check_suspects(found) for f in c.flags)])
+
+
+def places_of(flag: dict[Any, Any]) -> set[str]:
+    """The codes that a flag names: words of where, its samples, its analytes."""
+    words = set(WORDS.findall(str(flag["where"]))) | set(str(flag["samples"]).split())
+    words |= {w.strip() for w in str(flag["analyte"]).replace(" and ", ",").split(",")} - {""}
+    return words | {str(flag["where"])}
+
+
+def right(flag: dict[Any, Any], truth: Truth) -> bool:
+    """Right cause, at a right place, in a right analyte."""
+    named = places_of(flag)
+    about = not truth.analytes or not str(flag["analyte"]) or bool(named & truth.analytes)
+    return flag["rule"] in truth.causes and bool(named & truth.places) and about
+
+
+def elsewhere(flag: dict[Any, Any], truths: Iterable[Truth]) -> bool:
+    """Names no place of any fault of the study."""
+    named = places_of(flag)
+    return not any(named & (t.places | t.near) for t in truths)
+
+
+@dataclass
+class Tally:
+    """Counts over studies: n, and how many had each outcome; rules that fired, for the eye."""
+
+    n: int = 0
+    counts: Counter[str] = field(default_factory=Counter)
+    rules: Counter[str] = field(default_factory=Counter)
+
+    def add(self, **outcomes: bool) -> None:
+        self.n += 1
+        self.counts.update({k: int(v) for k, v in outcomes.items()})
+
+    def share(self, what: str) -> float:
+        return self.counts[what] / self.n if self.n else float("nan")
+
+
+def clean(setting: Setting, seeds: range) -> Tally:
+    """Clean studies: any stop, any question, any flag at all."""
+    tally = Tally()
+    for seed in seeds:
+        f = flags_of(make(setting, seed))
+        suspects = f[f["concern"].isin([STOP, ASK])]
+        tally.add(stop=bool((f["concern"] == STOP).any()), question=bool(len(suspects)), flag=bool(len(f)))
+        tally.rules.update(set(suspects["rule"]))
+    return tally
+
+
+def settled(setting: Setting, seeds: range) -> Tally:
+    """Studies that have really settled: any stop, any question."""
+    tally = Tally()
+    for seed in seeds:
+        f = flags_of(settled_study(setting, seed))
+        suspects = f[f["concern"].isin([STOP, ASK])]
+        tally.add(stop=bool((f["concern"] == STOP).any()), question=bool(len(suspects)))
+        tally.rules.update({f"{r['concern'][:4]} {r['rule']}" for r in suspects.to_dict("records")})
+    return tally
+
+
+def faulty(name: str, size: int, setting: Setting, seeds: range) -> Tally:
+    """Studies with one fault: right cause and place, any suspect at the place, a wrong suspect."""
+    tally = Tally()
+    for seed in seeds:
+        lab, truth = spoiled(name, size, setting, seed)
+        f = flags_of(lab)
+        suspects = f[f["concern"].isin([STOP, ASK])].to_dict("records")
+        tally.add(right=any(right(s, truth) for s in f.to_dict("records")),
+                  place=any(not elsewhere(s, [truth]) for s in suspects),
+                  wrong=any(elsewhere(s, [truth]) for s in suspects))
+        tally.rules.update({str(s["rule"]) + (" (elsewhere)" if elsewhere(s, [truth]) else "") for s in suspects})
+    return tally
+
+
+def two_faults(one: str, other: str, setting: Setting, seeds: range) -> Tally:
+    """Studies with two faults of clear size: how often each has its right cause."""
+    tally = Tally()
+    for seed in seeds:
+        value = [FAULTS[n].sizes[2] for n in (one, other)]
+        lab = make(FAULTS[other].setting(FAULTS[one].setting(setting, value[0]), value[1]), seed)
+        truths = [FAULTS[n].plant(lab, v) for n, v in zip((one, other), value, strict=True)]
+        f = flags_of(lab).to_dict("records")
+        tally.add(first=any(right(s, truths[0]) for s in f), second=any(right(s, truths[1]) for s in f))
+    return tally
+
+
+LABORATORIES = {f"{n} containers, {tails}, drawing {draw:g}": Setting(containers=n, tails=tails, draw=draw)
+                for n, tails, draw in product((12, 24), ("normal", "t5"), (0.0, 0.5, 1.0))}
+USUAL = replace(Setting(), tails="t5", draw=0.5)
