@@ -29,6 +29,8 @@ Vector = NDArray[np.float64]
 Index = NDArray[np.intp]
 NU = 6.0
 """Degrees of freedom of the tails that the model allows for (laboratories: about 4 to 8; own judgement)."""
+APART = 3.0
+"""Determinations of one bottle that differ by more than this factor are not averaged."""
 TINY = 1e-12
 
 
@@ -66,7 +68,12 @@ class Frame:
 
 
 def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float]) -> Frame:
-    """The frame of a working table; determinations of one bottle in one run are averaged."""
+    """The frame of a working table; determinations of one bottle in one run are averaged.
+
+    Where they differ by more than a factor of ``APART``, only the one nearer to the analyte's middle enters: the
+    difference itself is a matter of the duplicates.
+    """
+    t = _without_wild_repeats(t)
     analytes = tuple(sorted(t["analyte"].unique()))
     key = t["sample"].astype(str) + "\t" + t["run"].astype(str)
     code, names = pd.factorize(key)
@@ -88,6 +95,18 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
                  relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone)
+
+
+def _without_wild_repeats(t: pd.DataFrame) -> pd.DataFrame:
+    again = t["relative"] & t.duplicated(["sample", "run", "analyte"], keep=False)
+    if not again.any():
+        return t
+    own = t[again]
+    keys = [own["sample"], own["run"], own["analyte"]]
+    wide = own.groupby(keys)["y"].transform("max") - own.groupby(keys)["y"].transform("min") > np.log(APART)
+    away = (own["y"] - own["analyte"].map(t.groupby("analyte")["y"].median())).abs()
+    nearest = away == away.groupby(keys).transform("min")
+    return t.drop(index=own.index[wide & ~nearest])
 
 
 def _cells(row: Index, column: Index, x: Vector, n: int, k: int) -> Vector:

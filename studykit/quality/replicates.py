@@ -156,11 +156,22 @@ def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
         text = (f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
                 f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
                 "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both")
-        flags.append(Flag(rule="duplicates apart", concern="ask before trusting", analyte=r["analyte"], evidence=text,
-                          where=_place(r), samples=tuple(sorted({r["sample"], r["other"]}))))
+        rule, concern = "duplicates apart", "ask before trusting"
+        if r["kind"] == "same sample" and _power_of_ten(r["first"], r["second"]):
+            rule, concern = "unit slip", "stop and find out"
+            text = (f"{shown(r['first'])} and {shown(r['second'])} are determinations of one bottle, a power of ten apart: "
+                    "a unit, a decimal or a dilution; to tell: the raw printout with its unit")
+        flags.append(Flag(rule=rule, concern=concern, analyte=r["analyte"], evidence=text, where=_place(r),
+                          samples=tuple(sorted({r["sample"], r["other"]}))))
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
     return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
+
+
+def _power_of_ten(one: float, other: float) -> bool:
+    """Within a tenth of a decade of 10, 100, ... times each other."""
+    decades = abs(np.log10(one / other)) if one > 0 and other > 0 else 0.0
+    return bool(decades > 0.9 and abs(decades - round(decades)) < 0.1)
 
 
 def _place(r: Mapping[Any, Any]) -> str:

@@ -247,13 +247,11 @@ def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
     kind = sc.f.rows["kind"].eq("check fluid").to_numpy()
     stock = np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
     rows = []
-    home = _homes(sc)
-    for run, inside in runs:
-        mine = np.zeros(len(sc.y), dtype=bool)
-        mine[inside] = True
+    home, fluids = _homes(sc), _fluid_gaps(sc, runs, kind)
+    for run, _ in runs:
         box = stock & (home == run)
         u = _gap_of_containers(sc, box, stock & (home != ""))
-        fluid = _gap(sc.y, sc.m.s, kind & mine, kind & ~mine)
+        fluid = fluids[run]
         for a, name in enumerate(sc.f.analytes):
             usual = USUAL_SHIFT * (sc.f.stated[a] if sc.f.stated[a] > 0 else quantile(sc.m.s[sc.f.zone][:, [a]], 0.5)[0])
             rows.append((run, name, u[0][a], u[1][a], fluid[0][a], fluid[1][a], usual, a))
@@ -286,9 +284,21 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
     return gap, se
 
 
-def _gap(x: Vector, s: Vector, mine: Mask, others: Mask) -> tuple[Vector, Vector]:
-    (a, va), (b, vb) = _mean(x[mine], s[mine]), _mean(x[others], s[others])
-    return a - b, np.sqrt(va + vb)
+def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:
+    """How far each run's check fluid reads from the middle one of all runs, with standard errors.
+
+    The middle of three runs or more is not moved by one that is off; of two runs neither can be called the wrong one.
+    """
+    each = [_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
+    means, var = (np.array([e[k] for e in each]) for k in (0, 1))
+    out = {}
+    for g, (run, _) in enumerate(runs):
+        others = means if len(runs) > 2 else np.delete(means, g, axis=0)
+        count = np.isfinite(others).sum(axis=0)
+        about = np.where(np.isfinite(others), np.delete(var, g, axis=0).min(axis=0), 0.0).max(axis=0)
+        gap = np.where(count > 0, means[g] - quantile(others, 0.5), np.nan)
+        out[run] = np.where(count > 1 if len(runs) > 2 else count > 0, gap, np.nan), np.sqrt(var[g] + about)
+    return out
 
 
 def _cost(gap: float, se: float, at: float) -> float:

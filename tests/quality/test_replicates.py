@@ -142,3 +142,13 @@ def test_interval_level_is_checked() -> None:
     own = replicates.pooled_repeatability(table(build(5)), S_Y)[0]
     with pytest.raises(ValueError, match="level must be between 0 and 1"):
         own.interval(95)
+
+
+def test_determinations_a_power_of_ten_apart_are_a_unit_slip() -> None:
+    case = build(2)
+    sample = case.sample_of("C01", "upper")
+    again = case.results[case.results["sample"] == sample].assign(replicate=2)
+    again.loc[again["analyte"] == "S", "value"] *= 1000
+    case.results = pd.concat([case.results, again], ignore_index=True)
+    (flag,) = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
+    assert (flag.rule, flag.analyte, flag.where) == ("unit slip", "S", f"sample {sample}")
