@@ -106,7 +106,7 @@ def _without_wild_repeats(t: pd.DataFrame) -> pd.DataFrame:
     wide = own.groupby(keys)["y"].transform("max") - own.groupby(keys)["y"].transform("min") > np.log(APART)
     away = (own["y"] - own["analyte"].map(t.groupby("analyte")["y"].median())).abs()
     nearest = away == away.groupby(keys).transform("min")
-    return t.drop(index=own.index[wide & ~nearest])
+    return t.loc[~t.index.isin(own.index[wide & ~nearest])]
 
 
 def _cells(row: Index, column: Index, x: Vector, n: int, k: int) -> Vector:

@@ -61,10 +61,10 @@ class PooledRepeatability:
         return float(low), float(self.s * np.sqrt(self.df / stats.chi2.isf(1 - tail, self.df)))
 
     def p_larger(self, allowed: float = 1.0) -> float:
-        """Chance of so large an s if ``allowed`` times the published value were true (half of the df counted)."""
+        """Chance of so large an s if ``allowed`` times the published value were true (a quarter of the df counted)."""
         if not self.published > 0:
             return float("nan")
-        return float(stats.chi2.sf(self.df / 2 * (self.s / self.published / allowed) ** 2, self.df / 2))
+        return float(stats.chi2.sf(self.df / 4 * (self.s / self.published / allowed) ** 2, self.df / 4))
 
     def p_smaller(self) -> float:
         """Chance of so small an s if the published value were true."""
@@ -209,8 +209,8 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collect
 
     Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too): asked. All
     analytes together far smaller than stated: asked as well, since repeats that are too good were perhaps not made;
-    the stated value then judges. Degrees of freedom are halved, because tails are heavier than normal and analytes go
-    together. ``coarse``: analytes whose rounding makes equal repeats by itself; not counted as too good.
+    the stated value then judges. Degrees of freedom are halved (quartered where the question is
+    whether they are larger), because tails are heavier than normal and analytes go together. ``coarse``: analytes whose rounding makes equal repeats by itself; not counted as too good.
     """
     rows, flags = [], []
     for p in pooled:

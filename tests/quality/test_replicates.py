@@ -150,5 +150,5 @@ def test_determinations_a_power_of_ten_apart_are_a_unit_slip() -> None:
     again = case.results[case.results["sample"] == sample].assign(replicate=2)
     again.loc[again["analyte"] == "S", "value"] *= 1000
     case.results = pd.concat([case.results, again], ignore_index=True)
-    (flag,) = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
-    assert (flag.rule, flag.analyte, flag.where) == ("unit slip", "S", f"sample {sample}")
+    flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
+    assert [(f.analyte, f.where) for f in flags if f.rule == "unit slip"] == [("S", f"sample {sample}")]
