@@ -210,7 +210,8 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collect
     Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too): asked. All
     analytes together far smaller than stated: asked as well, since repeats that are too good were perhaps not made;
     the stated value then judges. Degrees of freedom are halved (quartered where the question is
-    whether they are larger), because tails are heavier than normal and analytes go together. ``coarse``: analytes whose rounding makes equal repeats by itself; not counted as too good.
+    whether they are larger), because tails are heavier than normal and analytes go together. ``coarse``:
+    analytes whose rounding makes equal repeats by itself; not counted as too good.
     """
     rows, flags = [], []
     for p in pooled:
