@@ -41,10 +41,10 @@ class _Sheet:
         return max([int(self.line.max()), *self.lost])
 
 
-def line_questions(rows: Table, asked: dict[int, str], refused: Sequence[Fault]) -> Iterator[Asked]:
+def line_questions(rows: Table, refused: Sequence[Fault]) -> Iterator[Asked]:
     """Position and reason of every row that is a question because of its line.
 
-    ``asked``: the rows that are questions of their own; ``refused``: what was rejected before.
+    ``refused``: what was rejected before.
     """
     wide = rows["layout"].flags("wide".__eq__)
     source = rows["source_file"]
@@ -62,7 +62,7 @@ def line_questions(rows: Table, asked: dict[int, str], refused: Sequence[Fault])
             continue
         yield from _summary(rows, sheet)
         yield from _without(rows, sheet)
-        yield from _moved(rows, sheet, {i for i in asked if source.codes[i] == k})
+        yield from _moved(rows, sheet)
 
 
 def _columns(rows: Table, at: np.ndarray) -> np.ndarray:
@@ -133,7 +133,7 @@ def _empty(rows: Table, name: str) -> np.ndarray:
     return np.asarray(np.isnat(column) if name == "reported_on" else np.isnan(column))
 
 
-def _moved(rows: Table, sheet: _Sheet, asked: set[int]) -> Iterator[Asked]:
+def _moved(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
     """Lines with a value too few where another one fits the column beside and not its own, or a day among the results."""
     heads = {rows["where"].words[c] for c in np.unique(rows["where"].codes[sheet.at])}
     lines, at_line = np.unique(sheet.line, return_inverse=True)
@@ -142,10 +142,9 @@ def _moved(rows: Table, sheet: _Sheet, asked: set[int]) -> Iterator[Asked]:
         return
     values = np.full((len(lines), len(places)), np.nan)
     values[at_line, at_place] = np.where(sheet.plain & (sheet.value > 0), sheet.value, np.nan)
-    questioned = {int(n) for n in sheet.line[np.isin(sheet.at, list(asked))]}
     for r, n in enumerate(lines.tolist()):
         lost = sheet.lost.get(n, [])
-        if not lost and n not in questioned and not np.isnan(values[r]).any():
+        if not lost and not np.isnan(values[r]).any():
             continue
         day = next((f.value.strip() for f in lost if f.column in heads and _DAY.fullmatch(f.value.strip())), "")
         found = f"{day!r} stands among its results" if day else _beside(values[r], np.delete(values, r, axis=0))
