@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pandas as pd
+import seaborn
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from scipy import stats
@@ -59,9 +60,8 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
     ax.fill_between(line["months"], line["low"].clip(*room), line["high"].clip(*room), color=profiles.THIN, alpha=0.25, lw=0)
     ax.plot(line["months"], line["difference"].clip(*room), color=profiles.INK, lw=1.5)
     if t.own.again:
-        for _, one in points.groupby("who"):
-            ax.plot(one["months"], one["difference"], color=profiles.THIN, lw=0.6, alpha=0.7)
-    ax.plot(points["months"], points["difference"], ls="", marker="o", ms=4, mfc="white", mec=profiles.INK)
+        seaborn.lineplot(points, x="months", y="difference", units="who", estimator=None, color=profiles.THIN, lw=0.6, ax=ax)
+    seaborn.scatterplot(points, x="months", y="difference", s=20, color="white", edgecolor=profiles.INK, ax=ax, zorder=3)
     for at, style, name in ((t.mean.safe[0], "-", "shown within up to"), (t.mean.estimate[0], ":", "fitted to pass")):
         if math.isfinite(at) and 0 < at <= line["months"].max() and not (name[0] == "s" and t.mean.outside[0]):
             ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
@@ -70,6 +70,7 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
     ax.set_xlim(left=0)
     ax.set_title(t.own.label, fontsize=9, loc="left")
     ax.set_xlabel("age, months", fontsize=8)
+    ax.set_ylabel("")
     ax.tick_params(labelsize=8)
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 EXTRAS = {
     "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "jupyter_client", "jupyter_core",
-               "latex2mathml", "matplotlib", "nbclient", "nbconvert", "nbformat", "papermill", "pygments", "statsmodels",
-               "traitlets"),
+               "latex2mathml", "matplotlib", "nbclient", "nbconvert", "nbformat", "papermill", "pygments", "seaborn",
+               "statsmodels", "traitlets"),
     "lab": ("ipywidgets", "jupyterlab"),
     "sheets": ("segno", "typst"),
     "stamps": ("cryptography", "rfc3161_client"),

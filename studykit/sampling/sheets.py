@@ -17,8 +17,6 @@ from typing import Any
 
 import openpyxl
 import pandas as pd
-import segno
-import typst
 from openpyxl.styles import Font
 from openpyxl.utils import get_column_letter
 
@@ -47,6 +45,8 @@ ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 def render(template: str, data: Mapping[str, Any], files: Mapping[str, bytes] | None = None) -> bytes:
     """PDF bytes of one template filled with ``data`` (and further files such as QR pictures)."""
+    import typst
+
     folder = HERE / "templates"
     source = {"main": (folder / f"{template}.typ").read_bytes(), "common.typ": (folder / "common.typ").read_bytes(),
               "data.json": json.dumps(data, ensure_ascii=False, allow_nan=False).encode("utf-8")}
@@ -140,6 +140,8 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
 
 def qr_svg(code: str) -> bytes:
     """The QR code of a blind code as SVG: error level M (15 % may be lost), border of four modules."""
+    import segno
+
     buffer = io.BytesIO()
     segno.make(code, error="m", micro=False).save(buffer, kind="svg", border=4, xmldecl=False, svgns=True)
     return buffer.getvalue()
