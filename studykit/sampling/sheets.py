@@ -23,7 +23,6 @@ from openpyxl.utils import get_column_letter
 from studykit.core.errors import BadInput, Fault
 from studykit.sampling.draws import DrawPlan
 from studykit.sampling.order import Plan
-from studykit.sampling.sketch import draw_vessel
 from studykit.study.cautions import cautions, lines
 from studykit.study.definition import Study
 from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, REST_MINUTES
@@ -107,6 +106,8 @@ def answer_rows(study: Study) -> list[tuple[str, str]]:
 
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
                 visit: int, of: int) -> dict[str, Any]:
+    from studykit.sampling.sketch import draw_vessel
+
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
     drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)

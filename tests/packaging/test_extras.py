@@ -17,7 +17,8 @@ from studykit.demos.shipped import demo_folder
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-DISTRIBUTION = {"bs4": "beautifulsoup4", "rfc3161_client": "rfc3161-client", "PIL": "pillow", "IPython": "ipython", "python_calamine": "python-calamine",
+DISTRIBUTION = {"bs4": "beautifulsoup4", "rfc3161_client": "rfc3161-client",
+                "PIL": "pillow", "IPython": "ipython", "python_calamine": "python-calamine",
                 "lazy_loader": "lazy-loader", "tomli_w": "tomli-w"}
 
 JUDGE = """
