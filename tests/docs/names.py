@@ -93,7 +93,8 @@ def wrong_options(pages: dict[str, str]) -> list[str]:
     known |= {"-h", "--help", "--traceback"} | OTHER_TOOLS
     told = [(page, s) for page, text in pages.items() for s in spans(text)]
     told += [(b.page, b.text) for b in blocks(pages) if b.language in ("", "sh", "console")]
-    said = [(page, w) for page, s in told for w in re.findall(r"(?<!\S)--[a-z][\w-]+", s)]
+    own = [(page, s) for page, s in told if "python -m tests" not in s]  # programs of the tests have options of their own
+    said = [(page, w) for page, s in own for w in re.findall(r"(?<!\S)--[a-z][\w-]+", s)]
     return [f"{page}: {w} is no option" for page, w in said if w not in known]
 
 
