@@ -73,9 +73,9 @@ def _number(rng: random.Random, old: str) -> str:
 
 
 def _misspelt(rng: random.Random, old: str) -> str:
-    """Another name: one syllable put in, or the end changed."""
-    i = rng.randrange(1, len(old))
-    return rng.choice([old[:i] + "ra" + old[i:], old + "s_of", "new_" + old]) if len(old) > 2 else old + "q"
+    """Another name: a syllable put in, or something put after it."""
+    i = rng.randrange(3, len(old)) if len(old) > 4 else len(old)
+    return rng.choice([old[:i] + "ra" + old[i:], old + "_of"])
 
 
 KINDS: dict[str, tuple[Callable[[Pages], Iterator[Place]], Callable[[random.Random, str], str]]] = {
