@@ -50,7 +50,11 @@ def _count(number: int, noun: str) -> str:
 
 
 def check_folder(root: Path) -> Checked:
-    """Look at a study folder as every command would; BadInput lists every fault of all of them, each once."""
+    """Look at a study folder as every command would; BadInput lists every fault of all of them, each once.
+
+    A folder that holds links, pipes or devices is refused before any file is opened.
+    """
+    refuse_unusual(root)  # before anything is opened: a pipe would be waited for
     there = (root / RESULTS.file).exists()
     tables, faults = check_tables(root, with_results=there, before_plan=root.is_dir() and not results_there(root))
     try:
@@ -73,7 +77,7 @@ def check_folder(root: Path) -> Checked:
 
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
     """What the commands would stop at beside the tables themselves."""
-    found = _told(lambda: refuse_unusual(root)) + _told(lambda: choose(root, "", lambda _: None))
+    found = _told(lambda: choose(root, "", lambda _: None))
     found += _told(lambda: read_check_limits(root, study))
     if tables is not None or not has_plan(root):
         found += plan_faults(root, study)

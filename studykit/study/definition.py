@@ -377,6 +377,10 @@ WORDS: dict[str, tuple[str, str]] = {
 }
 
 
+WITH_LINES = 60
+"""So many faults of a definition are looked up by line; a message shows fewer."""
+
+
 def _fault(error: Any, file: str, text: str) -> Fault:
     """One pydantic error in plain words."""
     where = ".".join(str(x) for x in error["loc"] if x != "function-after")
@@ -397,7 +401,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
     try:
         study = Study.model_validate(data)
     except ValidationError as error:
-        faults = [_fault(e, file, text) for e in error.errors(include_url=False)]
+        faults = [_fault(e, file, text if i < WITH_LINES else "") for i, e in enumerate(error.errors(include_url=False))]
         raise BadInput(faults, title="The study definition has faults") from None
     faults = [f for name in study.analytes for f in _method_faults(study, name)]
     faults += definition_faults(study.fluid, study.components, study.unusual)

@@ -165,7 +165,7 @@ def results_there(root: Path) -> bool:
     """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
     raw = root / "raw"
     tidy = root / "tidy/results.csv"
-    lines = tidy.read_bytes().count(b"\n") if tidy.exists() else 0
+    lines = tidy.read_bytes().count(b"\n") if tidy.is_file() else 0
     return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
 
 
