@@ -40,7 +40,7 @@ def visit_ages(joined: pd.DataFrame, study: Study) -> dict[str, pd.Series]:
     own = joined["sampled_on"] if "sampled_on" in joined else pd.Series(pd.NaT, index=joined.index)
     day = joined["visited_on"].fillna(own) if "visited_on" in joined else own
     if "filled_on" not in joined:
-        return {"visited_on": day, "age_months": joined["age_months"]}
+        return {"visited_on": day, "age_months": joined.get("age_months", pd.Series(float("nan"), index=joined.index))}
     age = (day - stands_from(joined, study)).dt.days / DAYS_A_MONTH
     return {"visited_on": day, "age_months": age.where(age.notna(), joined["age_months"])}
 

@@ -150,7 +150,7 @@ def test_the_new_template_shows_only_valid_options() -> None:
     lines = [line.removeprefix("# ") if _is_option(line) else line for line in text.splitlines()]
     study = parse_study(tomllib.loads("\n".join(lines)))
     assert study.fluid is not None
-    assert study.actions.keys() == {"homogeneous", "stratified", "inconclusive"}
+    assert study.actions.keys() == {"homogeneous", "uneven", "stratified", "inconclusive"}
     assert study.design is not None
     assert "Si" in study.design.guesses
 

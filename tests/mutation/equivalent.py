@@ -5,7 +5,4 @@ EQUIVALENT: dict[str, str] = {
     "stats.chi2.ppf(1e-14, df) / df|0": "begins the integral where there is no probability either",
     "inference/equivalence|Comparison.at_least_shown|index|self.tests[0]|self.tests[-1]|0":
         "all contrasts of a comparison have one unit",
-    "inference/contrasts|_gram|sign|-2|2|0": "the third of four axes is the last but one",
-    "verdict/containers|age_figure|index|table['analyte'].iloc[0]|table['analyte'].iloc[-1]|0":
-        "the table holds one analyte only",
 }

@@ -11,7 +11,6 @@ from scipy import stats
 
 from studykit.model.fit import fit_analyte
 from studykit.verdict import containers
-from studykit.verdict.rule import judge
 from tests.model.test_fit import study_of, tables_of
 
 DEPTHS = ("upper", "lower")
@@ -75,29 +74,6 @@ def test_shares_are_counted_in_per_cent_to_a_tenth():
 @pytest.mark.parametrize(("share", "told"), [(0.0, 0.1), (0.2, 20.0), (0.2001, 20.1), (0.20099, 20.1), (1.0, 100.0)])
 def test_an_upper_bound_is_never_rounded_down(share, told):
     assert containers._up(share) == pytest.approx(told)
-
-
-def test_by_age_stands_in_order_of_age_and_its_words_name_both_ends():
-    ages = {"N0": 30.0, "N1": 12.0, "N2": 36.0, "N3": 24.0, "S0": 18.0, "S1": 6.0, "S2": 3.0, "S3": 9.0}
-    what = study()
-    m = fitted(what, ages=ages)
-    outcome = judge(what, [m])
-    assert outcome.words()["y"] != "homogeneous"
-    t = containers.by_age([m], outcome.words())
-    assert t["age_months"].tolist() == sorted(ages.values())
-    assert t.set_index("container").loc["N2", "contrast"] == pytest.approx(9.0)
-    assert containers.age_alt(t) == (
-        "Bottom minus top of each container against age, y: \u22128.0 1 at 3 months to 9.0 1 at 36 months.")
-    assert containers.outstanding([m], most=3)["container"].tolist() == ["N2", "S2", "N3"]
-
-
-def test_containers_of_one_age_give_no_figure():
-    what = study()
-    m = fitted(what)
-    empty = containers.by_age([m], judge(what, [m]).words())
-    assert empty.empty
-    assert containers.age_figure([m], empty) is None
-    assert containers.age_alt(empty) == "no figure"
 
 
 def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth():
