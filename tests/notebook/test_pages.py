@@ -33,7 +33,7 @@ def test_the_complete_example_is_a_study() -> None:
              "safety", "unusual", "deposit", "time"}
     assert set(Study.model_fields) - later <= named
     assert set(Analyte.model_fields) <= named
-    assert set(Factors.model_fields) - {"columns"} <= named  # columns of one's own are a page of their own: docs/time.md
+    assert set(Factors.model_fields) - {"columns"} <= named  # those have a block of their own below
     with pytest.raises(errors.BadInput, match="this key is not known here"):
         parse_study(tomllib.loads(block + "\nmade_up = 1\n"))
 
