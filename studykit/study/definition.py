@@ -360,6 +360,8 @@ class Study(Section):
         return self.analytes[analyte].label or analyte
 
 
+PLACED = 100
+"""Faults whose line is looked for; the rest of a file that is wrong all over is named without."""
 WORDS: dict[str, tuple[str, str]] = {
     "extra_forbidden": ("this key is not known here", "check the spelling, or remove it"),
     "missing": ("this key is required and missing", "add it"),
@@ -375,10 +377,6 @@ WORDS: dict[str, tuple[str, str]] = {
     "literal_error": ("must be one of {expected}", "choose one of these"),
     "finite_number": ("must be a finite number", "write an ordinary number"),
 }
-
-
-WITH_LINES = 60
-"""So many faults of a definition are looked up by line; a message shows fewer."""
 
 
 def _fault(error: Any, file: str, text: str) -> Fault:
@@ -401,7 +399,8 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
     try:
         study = Study.model_validate(data)
     except ValidationError as error:
-        faults = [_fault(e, file, text if i < WITH_LINES else "") for i, e in enumerate(error.errors(include_url=False))]
+        found = error.errors(include_url=False)
+        faults = [_fault(e, file, text if k < PLACED else "") for k, e in enumerate(found)]
         raise BadInput(faults, title="The study definition has faults") from None
     faults = [f for name in study.analytes for f in _method_faults(study, name)]
     faults += definition_faults(study.fluid, study.components, study.unusual)

@@ -34,6 +34,7 @@ from studykit.study.ownfactors import own_factors
 from studykit.study.ranges import height_fault, posture_fault, store_faults
 
 LINE = "_line"
+MOST_COLUMNS = 1000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +85,9 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
                             remedy="close the quotation marks of this line"))
     if not header:
         return no_cells(spec), [Fault(file=name, reason="the file is empty", remedy=_where_from(spec))]
+    if len(header) > MOST_COLUMNS:
+        return no_cells(spec), [Fault(file=name, row=1, reason=f"has {len(header)} columns; at most {MOST_COLUMNS} are read",
+                                      remedy="look at the file")]
     faults = _header_faults(header, spec) + faults
     if len(set(header)) != len(header):
         return no_cells(spec), faults
