@@ -4,22 +4,30 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from studykit.deposit import unpack
-from studykit.deposit.pack import differences
-from studykit.report.recheck import Recheck, recheck
-from studykit.report.run import Say
 from studykit.report.verify import Verified, verify_or_refuse
+
+if TYPE_CHECKING:  # verify costs a fraction of a second: what opens zips and runs stages is loaded where it is needed
+    from studykit.report.recheck import Recheck
+    from studykit.report.run import Say
 
 RECORDS = ("recheck.json", "recheck.html")
 
 
 def verify_filed(path: Path, certificates: Path | None = None) -> Verified:
     """``verify`` of a folder, or of the study inside a deposit whose bag is whole."""
-    if not unpack.is_deposit(path):
+    if not _is_deposit(path):
         return verify_or_refuse(path, certificates)
+    from studykit.deposit import unpack
+
     with unpack.opened(path) as bag:
         return verify_or_refuse(bag / unpack.STUDY, certificates)
+
+
+def _is_deposit(path: Path) -> bool:
+    """Whether a path names a zip file rather than a study folder."""
+    return path.suffix.lower() == ".zip" and not path.is_dir()
 
 
 def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
@@ -27,7 +35,11 @@ def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
 
     The record of a deposit is written beside the zip, as NAME.recheck.json and NAME.recheck.html.
     """
-    if not unpack.is_deposit(path):
+    from studykit.deposit import unpack
+    from studykit.deposit.pack import differences
+    from studykit.report.recheck import recheck
+
+    if not _is_deposit(path):
         return recheck(path, say, own=own), path / RECORDS[1]
     with unpack.opened(path) as bag:
         try:

@@ -28,11 +28,6 @@ RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 STUDY = "data/study"
 
 
-def is_deposit(path: Path) -> bool:
-    """Whether a path names a zip file rather than a study folder."""
-    return path.suffix.lower() == ".zip" and not path.is_dir()
-
-
 @contextlib.contextmanager
 def opened(path: Path) -> Iterator[Path]:
     """The bag of a deposit, unpacked into a temporary folder that is gone afterwards; BadInput names all that is wrong."""

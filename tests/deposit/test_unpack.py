@@ -6,10 +6,10 @@ import io
 import stat
 import struct
 import zipfile
-from pathlib import Path
 
 import pytest
 
+from studykit.commands import filed
 from studykit.core.errors import BadInput
 from studykit.deposit import unpack
 from studykit.deposit.bag import bag_files, zipped
@@ -146,5 +146,5 @@ def test_a_link_to_a_zip_and_a_folder_are_no_deposit(tmp_path):
     with pytest.raises(BadInput, match="not an ordinary file"), unpack.opened(tmp_path / "y.zip"):
         pass
     (tmp_path / "z.zip").mkdir()
-    assert not unpack.is_deposit(Path(tmp_path / "z.zip"))
-    assert unpack.is_deposit(tmp_path / "none.zip")
+    assert not filed._is_deposit(tmp_path / "z.zip")
+    assert filed._is_deposit(tmp_path / "none.zip")
