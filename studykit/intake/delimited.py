@@ -29,6 +29,7 @@ FEW = 200
 """Below so many lines a column is coded text by text."""
 WORD = 8
 _MASKS = np.array([(1 << (8 * n)) - 1 for n in range(WORD + 1)], dtype=np.uint64)
+MAX_LINES = 4_000_000
 DELIMITERS = (";", "\t", "|", ",")
 DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
@@ -228,6 +229,8 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
 
 def _fast(text: str, delimiter: str, name: str) -> tuple[list[Texts], np.ndarray, np.ndarray]:
     """Cells of a text without any quote sign, a column at once; a line is a record."""
+    if text.count("\n") > MAX_LINES:
+        raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
     data = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").encode("utf-8") + b"\n" + bytes(WORD)
     raw = np.frombuffer(data, dtype=np.uint8)
     ends = np.flatnonzero(raw == 10)
