@@ -280,7 +280,7 @@ SPOILT: tuple[tuple[Rule, Callable[[NotebookNode], None]], ...] = (
     (one_parameters_cell, _add(1, 'more: str = ""  # one too many')),
     (one_parameters_cell, _source(1, 'study: str = ""  # a\nout_dir: str = study + "x"  # derived')),
     (one_parameters_cell, _source(1, 'study: str = ""\nout_dir: str = ""  # told')),
-    (one_import, _add(3, "import pandas as pd")),
+    (one_import, _add(3, "import scipy")),
     (one_import, _source(3, "stage = None")),
     (no_machinery, _add(5, "%matplotlib inline")),
     (no_machinery, _add(5, "!ls")),
