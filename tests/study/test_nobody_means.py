@@ -82,7 +82,8 @@ def test_a_study_with_something_that_nobody_means_is_refused(tmp_path: Path, nam
 
 
 def test_the_study_itself_is_sound(tmp_path: Path) -> None:
-    load_tables(write_study(tmp_path), with_results=False)
+    tables = load_tables(write_study(tmp_path), with_results=False)
+    assert (len(tables.containers), len(tables.samples)) == (3, 9)
 
 
 def test_a_file_name_that_is_not_text_is_refused_by_the_command(tmp_path: Path) -> None:
