@@ -1,8 +1,10 @@
 """The answer by use: first litres, zones, last litres and floor, each with its own word; any of them can veto.
 
-Zones that agree say nothing of what lies under the lowest of them.  So the action declared for 'homogeneous' is
-printed only where no use of any analyte is beyond the margin or undecided; without a draw at the floor it is
-printed with the sentence that nothing is known of the floor.
+Zones that agree say nothing of what lies under the lowest of them, and containers that were opened little of one that
+was not.  So an action that lets liquid be used as it stands, that of 'homogeneous' and that of 'uneven' for the
+containers not named, is printed only where no use of any analyte is beyond the margin or undecided; without a draw at
+the floor it is printed with the sentence that nothing is known of the floor, and for 'uneven' with one on the
+containers that were not opened.
 
 First and last litres: the uppermost and the lowest zone against the weighted mean of the zones, as in
 ``estimands.departures``.  Floor: the heel draws against the zones of their own containers, as in ``estimands.whole``.
@@ -30,6 +32,12 @@ OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin"]
 UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
           "nor for what lies on the floor.")
+
+USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
+                     "uneven": "Treat the named containers as stratified. The action declared for \u201cuneven\u201d is vetoed "
+                               "by use: "}
+"""Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
+UNOPENED = "Containers that were not opened may lie beyond the margin too: treat them as the named ones, or sample them first."
 
 
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
@@ -79,7 +87,7 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
 
 
 def against(table: pd.DataFrame) -> tuple[str, ...]:
-    """Why the action for 'homogeneous' may not be printed: uses beyond the margin or undecided, with their numbers."""
+    """Why liquid may not be used as it stands: uses beyond the margin or undecided, with their numbers."""
     rows = table[table["word"].isin((BEYOND, UNDECIDED)) & (table["use"] != "zones")]
     return tuple(f"{r['analyte']}, {r['use']}: {r['word']}{_numbers(r)}" for r in rows.to_dict("records"))
 
@@ -96,13 +104,14 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     """The declared action as page one may print it: vetoed by a use, withheld by the safety section, or as it stands."""
     declared = obeyed(stage.study.safety, outcome.action, outcome.word) if outcome.action else ""
     declared = declared or "No action was declared for this verdict in study.toml."
-    if outcome.word == "homogeneous":
-        if reasons := against(table):
-            return ("The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: "
-                    + "; ".join(reasons) + ". Do not use the last litres, nor count on the floor, before this is settled.")
-        if (table["word"][table["use"] == "floor"] == UNKNOWN).all():
-            return f"{declared} {UNSEEN}"
-    return declared
+    if outcome.word not in USED_AS_IT_STANDS:
+        return declared
+    if reasons := against(table):
+        declared = (USED_AS_IT_STANDS[outcome.word] + "; ".join(reasons)
+                    + ". Do not use the last litres, nor count on the floor, before this is settled.")
+    elif (table["word"][table["use"] == "floor"] == UNKNOWN).all():
+        declared = f"{declared} {UNSEEN}"
+    return f"{declared} {UNOPENED}" if outcome.word == "uneven" else declared
 
 
 def shown(table: pd.DataFrame) -> pd.DataFrame:

@@ -57,6 +57,18 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     assert "against ±5 %" in text
 
 
+@pytest.mark.parametrize(("values", "vetoed"), [([121.9, 122.0, 121.6, 122.1, 121.8, 121.7], True), (None, False),
+                                                ([100.1, 100.2, 99.9, 100.0, 100.3, 99.8], False)])
+def test_an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened(tmp_path, values, vetoed) -> None:
+    stage, outcome, table = judged(tmp_path, values)
+    uneven = StudyVerdict(word="uneven", sentence="", action="Use the others as they stand.", analytes=outcome.analytes)
+    text = uses.action(stage, uneven, table)
+    assert ("Use the others as they stand" in text) is not vetoed
+    assert ("vetoed by use: P, floor: beyond the margin, +" in text) is vetoed
+    assert (uses.UNSEEN in text) is (values is None)
+    assert text.endswith(uses.UNOPENED)
+
+
 def acting(outcome: StudyVerdict) -> StudyVerdict:
     return StudyVerdict(word=outcome.word, sentence=outcome.sentence, action="Use as it stands.", analytes=outcome.analytes)
 
