@@ -43,8 +43,8 @@ VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "deciding pair", "dif
                    "stock"]
 EVIDENCE_COLUMNS = ["analyte", "verdict", "df", "p within margin", "p beyond margin", "p beyond, Holm",
                     "p any gradient, Holm", "shown to exceed", "unit"]
-DEFAULT_ACTIONS = {"uneven": "No action was declared for an uneven stock: treat the containers and groups named below as "
-                             "stratified."}
+DEFAULT_ACTIONS = {"uneven": "No action was declared for an uneven stock: set the containers and groups named below "
+                             "aside."}
 CHANCE = 0.8
 MOST = 500
 

@@ -34,7 +34,7 @@ UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the
           "nor for what lies on the floor.")
 
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
-                     "uneven": "Treat the named containers as stratified. The action declared for \u201cuneven\u201d is vetoed "
+                     "uneven": "Set the named containers aside. The action declared for \u201cuneven\u201d is vetoed "
                                "by use: "}
 """Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
 UNOPENED = "Containers that were not opened may lie beyond the margin too: treat them as the named ones, or sample them first."

@@ -86,7 +86,7 @@ def test_a_few_settled_containers_make_the_stock_uneven(tmp_path):
     assert v.stock.beyond == ("C0", "C1", "C2", "C3")
     assert set(sharetable.treat(stage.study, models)["container"]) == {"C0", "C1", "C2", "C3"}
     assert "Containers C0, C1, C2, C3 are shown" in v.reasons[0]
-    assert "treat the containers" in outcome.action
+    assert "set the containers and groups named below aside" in outcome.action
     level, rest, _ = opened(tmp_path / "level", mixture(0), margin={"absolute": 5})
     clear = verdict_tables.judge_all(level, rest)
     assert (clear.analytes[0].stock.word, clear.word) == ("homogeneous", "homogeneous")
