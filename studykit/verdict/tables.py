@@ -193,7 +193,7 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
                      "that the sampled zones agree or differ, not that nothing lies on the floor.")
     if not (stage.samples["kind"] == "heel").any():
-        found.append("No heel draw was taken: the last litres were not seen.")
+        found.append("No heel draw was taken: what lies on the floor was not seen.")
     most = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
     if most:
         share = 100 * share_bound_clear(0, most)
