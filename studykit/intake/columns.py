@@ -65,6 +65,13 @@ class Texts:
         """Of which rows the text passes a test."""
         return self.spread([bool(test(w)) for w in self.words], bool)
 
+    def holding(self, tokens: Iterable[str], test: Callable[[str], Any], but: str = "") -> np.ndarray:
+        """As `flags`, for a test that no text passes, ``but`` one, unless it holds one of these tokens, capitals or not."""
+        together, known = "\n".join(self.words).casefold(), but.casefold()
+        if all(together.count(t) == known.count(t) for t in tokens):
+            return np.zeros(len(self.codes), dtype=bool)
+        return self.flags(test)
+
     def spread(self, values: Sequence[Any], kind: Any) -> np.ndarray:
         """A value for each word, by row."""
         each = np.empty(max(len(values), 1), dtype=kind)
@@ -74,6 +81,10 @@ class Texts:
     def objects(self) -> np.ndarray:
         """The texts, one a row."""
         return self.spread(self.words, object)
+
+    def array(self) -> Any:
+        """The texts, one a row, as pandas keeps texts; looked at once a word and not once a row."""
+        return pd.Series(self.words).array.take(self.codes) if len(self.codes) else self.objects()
 
     def tolist(self) -> list[str]:
         """The texts, one a row."""
@@ -131,8 +142,14 @@ class Table:
 
     def frame(self, names: Sequence[str] | None = None) -> pd.DataFrame:
         """As a data frame, texts as ordinary text columns."""
-        return pd.DataFrame({k: c.objects() if isinstance(c, Texts) else c
-                             for k, c in ((n, self.columns[n]) for n in names or self.columns)})
+        return pd.DataFrame({n: _series(self.columns[n]) for n in names or self.columns}, copy=False)
+
+
+def _series(column: Column) -> Any:
+    if not isinstance(column, Texts) and column.dtype == object:
+        codes, words = pd.factorize(column)
+        column = Texts(codes, list(words))
+    return column.array() if isinstance(column, Texts) else column
 
 
 def joined(tables: Sequence[Table]) -> Table:

@@ -28,11 +28,16 @@ MAX_COLUMNS = 5_000
 FEW = 200
 """Below so many lines a column is coded text by text."""
 WORD = 8
+LONGEST = 32 * WORD
+PIECE = 1 << 19
+HEAD = 200_000
+"""Longer cells are coded text by text."""
 _MASKS = np.array([(1 << (8 * n)) - 1 for n in range(WORD + 1)], dtype=np.uint64)
 MAX_LINES = 4_000_000
 DELIMITERS = (";", "\t", "|", ",")
 DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
+_NOTHING = b" \t\r\n\x00\xef\xbb\xbf"
 _OTHER_KINDS = (
     (b"%PDF", "is a PDF", "type its numbers into a CSV file, twice, by two people, and compare"),
     (b"\x1f\x8b", "is a compressed file (gzip)", "unpack it first"),
@@ -94,7 +99,7 @@ def read_bytes(path: Path, name: str) -> bytes:
         data = path.read_bytes()
     except OSError as error:
         raise single(name, f"cannot be read: {error.strerror or error}", "check the file") from None
-    if not data.strip(b" \t\r\n\x00\xef\xbb\xbf"):
+    if not data[:4096].strip(_NOTHING) and not data.strip(_NOTHING):
         raise single(name, "the file is empty", "ask the laboratory for it again, or remove it")
     for magic, reason, remedy in _OTHER_KINDS:
         if data.startswith(magic):
@@ -165,7 +170,7 @@ def _decode_one_byte(data: bytes, name: str, offset: int) -> tuple[str, str]:
 
 
 def _sample_rows(text: str, delimiter: str, quote: str, limit: int = 300) -> list[list[str]]:
-    head = text[:200_000]
+    head = text[:HEAD]
     reader = csv.reader(io.StringIO(head, newline=""), delimiter=delimiter, quotechar=quote)
     rows: list[list[str]] = []
     try:
@@ -201,7 +206,7 @@ def detect_delimiter(text: str, expect: Collection[str] = (), quote: str = '"') 
 
 def detect_quote(text: str) -> str:
     """The quote sign: '"', or an apostrophe where cells are wrapped in those and no '"' occurs."""
-    head = text[:200_000]
+    head = text[:HEAD]
     if '"' not in head and len(re.findall(r"(?:^|[;,\t|])'[^'\n]*'(?=[;,\t|\r\n]|$)", head, re.M)) > 3:
         return "'"
     return '"'
@@ -214,69 +219,130 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
     ``expect`` are headings that a mapping names: they settle the delimiter where it is not declared.
     """
     raw = read_bytes(path, name) if data is None else data
-    text, used = decode(raw, name, encoding)
+    plain = _plain(raw, encoding)
+    text, used = (raw[:HEAD].decode("ascii"), "utf-8") if plain else decode(raw, name, encoding)
     sign = quote or detect_quote(text)
     by = delimiter or detect_delimiter(text, expect, sign)
     declared = tuple(k for k, v in (("encoding", encoding), ("delimiter", delimiter), ("quote", quote)) if v)
-    if sign in text or not by.isascii():
+    if (sign.encode("utf-8") in raw if plain else sign in text) or not by.isascii():
+        text = raw.decode("ascii") if plain else text
         cells, lines, widths = _careful(text, by, sign, name)
     else:
-        cells, lines, widths = _fast(text, by, name)
+        cells, lines, widths = _fast(raw if plain else text.encode("utf-8"), by, name)
     return Grid(file=name, cells=cells, lines=lines, widths=widths, encoding=used, delimiter=by, quote=sign,
-                cut=not text.endswith(("\n", "\r")), declared=declared,
+                cut=not (raw.endswith((b"\n", b"\r")) if plain else text.endswith(("\n", "\r"))), declared=declared,
                 notes=() if encoding else (f"encoding detected: {used}",))
 
 
-def _fast(text: str, delimiter: str, name: str) -> tuple[list[Texts], np.ndarray, np.ndarray]:
-    """Cells of a text without any quote sign, a column at once; a line is a record."""
-    if text.count("\n") > MAX_LINES:
-        raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
-    data = text.replace("\r\n", "\n").replace("\r", "\n").rstrip("\n").encode("utf-8") + b"\n" + bytes(WORD)
+def _plain(raw: bytes, declared: str | None) -> bool:
+    """Whether the bytes are what every encoding that may be declared here says they are: ASCII without zero bytes."""
+    return raw.isascii() and 0 not in raw and (not declared or codecs.lookup(declared).name in ("utf-8", "cp1252", "iso8859-1"))
+
+
+def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarray, np.ndarray]:
+    """Cells of UTF-8 without any quote sign, a column at once; a line is a record."""
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    end = len(data)
+    while data[end - 1] == 10:
+        end -= 1
+    data = b"".join((memoryview(data)[:end], b"\n", bytes(LONGEST)))
     raw = np.frombuffer(data, dtype=np.uint8)
-    ends = np.flatnonzero(raw == 10)
-    stops = np.flatnonzero((raw == 10) | (raw == ord(delimiter)))
-    last = np.searchsorted(stops, ends)
-    first = np.concatenate(([0], last[:-1] + 1))
-    widths = last - first + 1
-    width = int(widths.max())
-    _check_size(len(ends), width, name)
-    starts = np.concatenate(([0], stops[:-1] + 1))
-    cells = []
-    for k in range(width):
-        there = widths > k
-        at = first[there] + k
-        codes, words = _coded(data, starts[at], stops[at])
-        if len(at) < len(ends):
-            full = np.full(len(ends), len(words), dtype=np.int32)
-            full[there] = codes
-            codes, words = full, [*words, ""]
-            cells.append(Texts(codes, words).renamed(words))
-        else:
-            cells.append(Texts(codes, words))
-    return cells, np.arange(1, len(ends) + 1), widths
+    signs = _signs(raw, ord(delimiter), name)
+    last = np.flatnonzero(raw[signs] == 10)
+    widths = np.diff(last, prepend=-1)
+    lines, width = len(last), int(widths.max())
+    _check_size(lines, width, name)
+    if width * lines == len(signs):  # no line has more cells, so none has fewer
+        stops = np.ascontiguousarray(signs.reshape(lines, width).T)
+        starts = [np.concatenate(([np.int32(0)], stops[-1][:-1] + 1)), *(stops[:-1] + 1)]
+        cells = [Texts(*_coded(data, a, b)) for a, b in zip(starts, stops, strict=True)]
+    else:
+        cells = [_ragged(data, signs, last - widths + 1 + k, widths > k) for k in range(width)]
+    return cells, np.arange(1, lines + 1), widths
+
+
+def _signs(raw: np.ndarray, delimiter: int, name: str) -> np.ndarray:
+    """Where cells end, looked for in pieces that fit into the processor's cache; refuses more than will be read."""
+    lines, parts = 0, [np.zeros(0, dtype=np.int32)]
+    for i in range(0, len(raw), PIECE):
+        ends = raw[i:i + PIECE] == 10
+        lines += int(np.count_nonzero(ends))
+        if lines > MAX_LINES:
+            raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
+        parts.append(np.flatnonzero(ends | (raw[i:i + PIECE] == delimiter)).astype(np.int32) + np.int32(i))
+    return np.concatenate(parts)
+
+
+def _ragged(data: bytes, signs: np.ndarray, at: np.ndarray, there: np.ndarray) -> Texts:
+    """A column that some lines do not have: ``at`` has the place among the signs where each line's cell ends."""
+    own = at[there]
+    codes, words = _coded(data, np.where(own > 0, signs[own - 1] + 1, 0), signs[own])
+    full = np.full(len(at), len(words), dtype=np.int32)
+    full[there] = codes
+    words = [*words, ""]
+    return Texts(full, words).renamed(words)
 
 
 def _coded(data: bytes, starts: np.ndarray, stops: np.ndarray) -> tuple[np.ndarray, list[str]]:
     """Codes and distinct texts of the pieces of ``data``, compared eight bytes at a time.
 
-    Behind the last piece there are eight bytes to spare, and no piece holds a zero byte.
+    Behind the last piece there are `LONGEST` bytes to spare, and no piece holds a zero byte or a line end.
     """
     lengths = stops - starts
-    longest = int(lengths.max(initial=0))
-    if longest > 32 * WORD or len(starts) < FEW:
+    longest, shortest = int(lengths.max(initial=0)), int(lengths.min(initial=0))
+    if longest > LONGEST or len(starts) < FEW:
         column = Texts.of(data[a:b].decode("utf-8") for a, b in zip(starts.tolist(), stops.tolist(), strict=True))
         return column.codes, column.words
     eight = np.ndarray((len(data) - WORD + 1,), dtype="<u8", buffer=data, strides=(1,))
-    codes = np.zeros(len(starts), dtype=np.int64)
-    for shift in range(0, longest, WORD):
-        left = np.clip(lengths - shift, 0, WORD)
-        part = eight[np.minimum(starts + shift, len(eight) - 1)] & _MASKS[left]
-        some, distinct = pd.factorize(part)
-        codes = some if shift == 0 else pd.factorize(codes * len(distinct) + some)[0]
-    place = np.zeros(int(codes.max(initial=0)) + 1, dtype=np.int64)
-    place[codes[::-1]] = np.arange(len(codes) - 1, -1, -1)
-    words = [data[a:b].decode("utf-8") for a, b in zip(starts[place].tolist(), stops[place].tolist(), strict=True)]
-    return codes.astype(np.int32), words
+    parts = []
+    for shift in range(0, max(longest, 1), WORD):
+        part = eight[starts + shift]
+        if shortest < shift + WORD:
+            part &= _MASKS[np.clip(lengths - shift, 0, WORD)] if shortest < longest else _MASKS[min(longest - shift, WORD)]
+        parts.append(part)
+    new = np.zeros(len(starts), dtype=bool)
+    new[0] = True
+    for part in parts:
+        new[1:] |= part[1:] != part[:-1]
+    heads = np.flatnonzero(new)  # of runs of equal pieces
+    codes = np.zeros(len(heads), dtype=np.int64)
+    for part in parts:
+        some, distinct = _factorized(part[heads])
+        codes = pd.factorize(codes * len(distinct) + some)[0] if part is not parts[0] else some
+    if len(parts) == 1:
+        pieces = distinct.view("S8").tolist()
+    else:
+        place = np.zeros(int(codes.max()) + 1, dtype=np.int64)
+        place[codes[::-1]] = heads[::-1]
+        pieces = [data[a:b] for a, b in zip(starts[place].tolist(), stops[place].tolist(), strict=True)]
+    if len(heads) < len(starts):
+        codes = np.repeat(codes.astype(np.int32), np.diff(heads, append=len(starts)))
+    return codes.astype(np.int32), b"\n".join(pieces).decode("utf-8").split("\n")
+
+
+def _factorized(part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """As pandas.factorize; many different values are sorted by part of a product instead, beside their places.
+
+    Where two values share that part, which is looked for, pandas does it.
+    """
+    n, bits = len(part), len(part).bit_length()
+    if n < 100_000 or len(np.unique(part[::n // 1_000])) < 300:
+        return pd.factorize(part)
+    keys = part * np.uint64(0x9E3779B97F4A7C15) >> np.uint64(bits) << np.uint64(bits) | np.arange(n, dtype=np.uint64)
+    keys.sort()
+    order = (keys & np.uint64((1 << bits) - 1)).astype(np.int64)
+    keys >>= np.uint64(bits)
+    own = part[order]
+    new = np.concatenate(([True], keys[1:] != keys[:-1]))
+    if np.count_nonzero(own[1:] != own[:-1]) != np.count_nonzero(new) - 1:
+        return pd.factorize(part)
+    first = np.argsort(order[new])
+    rank = np.empty(len(first), dtype=np.int64)
+    rank[first] = np.arange(len(first))
+    codes = np.empty(n, dtype=np.int64)
+    codes[order] = rank[np.cumsum(new) - 1]
+    return codes, own[new][first]
 
 
 def _check_size(rows: int, width: int, name: str) -> None:

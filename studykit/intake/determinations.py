@@ -102,14 +102,17 @@ def _target(name: str, mapping: FileMapping, study: Study) -> str | None:
 def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> Texts:
     codes, texts = rows.cells["sample"].used()
     written = Texts(codes, texts)
-    matches = match_codes(texts, known, mapping.codes)
+    own = set(known)
+    strange = [k for k, t in enumerate(texts) if t not in own]
+    names = list(texts)
     column = mapping.columns.get("sample", "")
-    for k, match in enumerate(matches):
+    for k, match in zip(strange, match_codes([texts[k] for k in strange], known, mapping.codes), strict=True):
+        names[k] = match.code
         if not match.code:
             rows.refuse(codes == k, match.reason, match.remedy, column or texts[k], written)
         elif match.rule:
             rows.book.add(match.rule, int((codes == k).sum()), texts[k])
-    return written.renamed([m.code for m in matches])
+    return written.renamed(names) if strange else written
 
 
 def _confirmed(mapping: FileMapping, sample: Texts, analyte: Texts) -> Texts:

@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.intake.columns import Table
+from studykit.intake.columns import Table, Texts
 from studykit.intake.linedoubts import line_questions
 from studykit.intake.signs import bare
 from studykit.study.definition import Study
@@ -24,6 +25,8 @@ AGREE = 2.0
 """Sister analytes that stand within this factor of each other say at which level a bottle is (no source)."""
 MARGINS = 5.0
 """Within so many absolute margins of its column a value is not asked about: near zero a ratio says nothing."""
+SHORT = 24
+"""Longer texts are no plain numbers."""
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
 Question = tuple[np.ndarray, str]
@@ -40,22 +43,33 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
     ``refused``: what was rejected before.
     """
     reason: dict[int, str] = {}
-    ordinary = rows["sample"].flags(lambda s: kinds.get(s, "") in ORDINARY)
+    other = {s for s, kind in kinds.items() if kind not in ORDINARY}
+    ordinary = ~rows["sample"].flags(other.__contains__) if other else np.ones(len(rows), dtype=bool)
     forms = _Forms(rows["as_written"].words)
-    analyte = rows["analyte"]
-    for k in np.flatnonzero(np.bincount(analyte.codes)):
-        at = np.flatnonzero((analyte.codes == k) & ordinary)
-        known = study.analytes[analyte.words[k]]
-        value, qualifier = rows["value"][at], rows["qualifier"][at]
-        for mask, words in _column(forms, rows["as_written"].codes[at], value, qualifier, known.nominal, known.margin.absolute):
+    groups = _by_analyte(rows["analyte"], ordinary)
+    number = np.asarray(rows["qualifier"] == "")
+    for name, at in groups.items():
+        known = study.analytes[name]
+        codes, value = rows["as_written"].codes[at], rows["value"][at]
+        middle = _middle_of_others(value, number[at])
+        for mask, words in chain(_forms_of(forms, codes, value, number[at], middle),
+                                 _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute)):
             for i in at[mask].tolist():
                 reason.setdefault(i, words)
-    for i, words in _sisters(rows, ordinary):
+    for i, words in _sisters(rows, groups, number):
         reason.setdefault(i, words)
     for i, words in line_questions(rows, refused):
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
     return {i: reason[i] for i in sorted(reason) if not sure[i]}
+
+
+def _by_analyte(analyte: Texts, ordinary: np.ndarray) -> dict[str, np.ndarray]:
+    """The positions of each analyte's ordinary rows, in their order."""
+    order = np.argsort(analyte.codes.astype(np.int16) if len(analyte.words) < 30_000 else analyte.codes, kind="stable")
+    order = order[ordinary[order]]
+    ends = np.cumsum(np.bincount(analyte.codes[order], minlength=len(analyte.words)))
+    return {w: at for w, at in zip(analyte.words, np.split(order, ends[:-1]), strict=True) if len(at)}
 
 
 class _Forms:
@@ -69,19 +83,26 @@ class _Forms:
         n = len(words)
         self.missing, self.serial, self.power, self.short_power = (np.zeros(n, dtype=bool) for _ in range(4))
         self.decimals, self.digits, self.joined = (np.zeros(n, dtype=np.int32) for _ in range(3))
-        for k, word in enumerate(words):
-            head, sign, tail = word.partition(".")
-            if not (word.isascii() and head.isdigit() and (tail.isdigit() or not sign)):
-                self._other(k, bare(word))
-                continue
-            self.decimals[k], self.digits[k] = len(tail), len((head + tail).lstrip("0"))
-            if len(head) == len(tail) or (len(head) >= 3 and head[0] == "9") or len(head) == 5:
-                self._plain(k, head, tail)
+        for k in self._all_but_plain(words):
+            self._other(k, bare(words[k]))
 
-    def _plain(self, k: int, head: str, tail: str) -> None:
-        self.missing[k] = len(head) >= 3 and not head.strip("9") and not tail.strip("0")
-        self.serial[k] = not tail and bool(_SERIAL(head))
-        self.joined[k] = _alike(head, tail)
+    def _all_but_plain(self, words: list[str]) -> list[int]:
+        """Places of the words that need a look each; decimals and digits of the others, by their characters at once.
+
+        Plain are at most `SHORT` figures with one point between them, or none, that cannot be a code for a missing
+        value, a day's number or two results: these begin with 9 and have three places or more before the point, or have
+        five there, or as many as behind it.
+        """
+        each = np.array([w if len(w) <= SHORT and w.isascii() else "" for w in words], dtype=f"S{SHORT}")
+        signs = each.view(np.uint8).reshape(len(words), SHORT)
+        figure, point, length = (signs >= 48) & (signs <= 57), signs == 46, np.count_nonzero(signs, axis=1)
+        points, figures = point.sum(axis=1), figure.sum(axis=1)
+        head = np.where(points == 1, point.argmax(axis=1), length)
+        tail = figures - head
+        plain = (points <= 1) & (figures + points == length) & (head > 0) & ((points == 0) | (tail > 0))
+        self.decimals[:] = tail
+        self.digits[:] = (np.logical_or.accumulate(figure & (signs > 48), axis=1) & figure).sum(axis=1)
+        return np.flatnonzero(~plain | ((head >= 3) & (signs[:, 0] == 57)) | (head == 5) | (head == tail)).tolist()
 
     def _other(self, k: int, text: str) -> None:
         self.missing[k] = bool(_MISSING(text))
@@ -108,55 +129,54 @@ def remedy(rows: Table, i: int) -> str:
     return f'ask the laboratory; if it is right, write [file.confirmed] "{place}" = "who said so"'
 
 
-def _column(forms: _Forms, codes: np.ndarray, value: np.ndarray, qualifier: np.ndarray, nominal: float | None,
-            margin: float | None) -> Iterator[Question]:
-    """The questions about one analyte's rows; ``codes`` of their texts."""
-    number = qualifier == ""
+def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.ndarray,
+              middle: np.ndarray) -> Iterator[Question]:
+    """The questions about how one analyte's rows are written; ``codes`` of their texts."""
     yield forms.missing[codes], "is written like a code for a missing value"
-    middle = _middle_of_others(value, number)
     far = (value < middle / 2) | (value > middle * 2)
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
         "may be a spreadsheet's number of a day (a date), not a result")
     yield _joined(forms, codes), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
     yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
-    yield from _magnitude(value, qualifier, (middle, nominal), MARGINS * (margin or 0.0))
 
 
 def _middle_of_others(value: np.ndarray, number: np.ndarray) -> np.ndarray:
     """For each row the median of the other positive numbers of the column; NaN where there is none."""
     good = number & (value > 0)
-    known = np.sort(value[good])
-    if known.size == 0:
+    own = value[good]
+    n = own.size
+    if n == 0:
         return np.full(value.shape, np.nan)
-    n = known.size
-    out = np.full(value.shape, float(np.median(known)))
+    out = np.full(value.shape, float(np.median(own)))
     if n == 1:
         out[good] = np.nan
         return out
-    place = np.searchsorted(known, value[good])
+    low, high = (n - 2) // 2, (n - 1) // 2
+    known = np.partition(own, sorted({low, low + 1, high, high + 1}))
 
     def without(k: int) -> np.ndarray:
-        return np.asarray(known[np.where(place <= k, k + 1, k)])
+        return np.asarray(np.where(own <= known[k], known[k + 1], known[k]))
 
-    low, high = (n - 2) // 2, (n - 1) // 2
     out[good] = (without(low) + without(high)) / 2
     return out
 
 
-def _magnitude(value: np.ndarray, qualifier: np.ndarray, levels: tuple[np.ndarray, float | None],
-               least: float) -> Iterator[Question]:
+def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels: tuple[np.ndarray, float | None],
+               margin: float | None) -> Iterator[Question]:
     """Values far off the column's middle or the nominal value; upper limits below and lower limits above them.
 
-    ``least``: a distance that does not count, for margins that are not in per cent.
+    ``at``: positions of the values' qualifiers; ``margin``: where it is not in per cent, `MARGINS` of it do not count.
     """
     middle, nominal = levels
-    for level, words in ((middle, "the others of its column"),
-                         (np.full(value.shape, nominal if nominal else np.nan), "the nominal value")):
+    for level, words in ((middle, "the others of its column"), (nominal or np.nan, "the nominal value")):
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = value / level
         high, low = ratio >= FACTOR, ratio <= 1 / FACTOR
+        if not (high.any() or low.any()):
+            continue
+        qualifier = qualifiers[at]
         asked = ((qualifier == "") & (value > 0) & (high | low)) | ((qualifier == ">") & low) | ((qualifier == "<") & high)
-        asked &= np.abs(value - level) > least
+        asked &= np.abs(value - level) > MARGINS * (margin or 0.0)
         for factor in np.unique(np.round(np.log10(np.abs(ratio[asked])))) if asked.any() else ():
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"
@@ -169,18 +189,21 @@ def _upper_middle(counts: np.ndarray) -> int:
     return int(known[known.size // 2]) if known.size else 0
 
 
-def _sisters(rows: Table, ordinary: np.ndarray) -> Iterator[tuple[int, str]]:
+def _sisters(rows: Table, groups: dict[str, np.ndarray], number: np.ndarray) -> Iterator[tuple[int, str]]:
     """Rows whose analyte is many times off where the other analytes of the same bottle stand in their columns.
 
     Each value is taken by its analyte's middle; at least two sisters must stand within a factor `AGREE` of each other.
+    ``groups``: the ordinary rows of each analyte; ``number``: which rows are no limits.
     """
-    at = np.flatnonzero(ordinary & (rows["qualifier"] == "") & (rows["value"] > 0))
-    sample, analyte = rows["sample"].codes[at], rows["analyte"].codes[at]
-    if not len(at) or len(np.unique(analyte)) < 3:
+    value = rows["value"]
+    known = {a: at[number[at] & (value[at] > 0)] for a, at in groups.items()}
+    known = {a: at for a, at in known.items() if len(at)}
+    heights = {a: value[at] / np.median(value[at]) for a, at in known.items()}
+    if len(known) < 3 or max(h.max() for h in heights.values()) < FACTOR * 0.99 * min(h.min() for h in heights.values()):
         return
-    height = np.log10(rows["value"][at].astype(float))
-    for a in np.unique(analyte):
-        height[analyte == a] -= np.median(height[analyte == a])
+    at = np.concatenate(list(known.values()))
+    height = np.log10(np.concatenate(list(heights.values())))
+    sample, analyte = rows["sample"].codes[at], rows["analyte"].codes[at]
     table = np.full((len(rows["sample"].words), len(rows["analyte"].words)), np.nan)
     table[sample, analyte] = height
     spread = np.nanmax(table, axis=1, initial=-np.inf) - np.nanmin(table, axis=1, initial=np.inf)

@@ -63,7 +63,9 @@ def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -
     none = pd.DataFrame(columns=list(REVISION_COLUMNS))
     if not len(considered):
         return Sorted(current=considered, revision=revision, refused=(), revisions=none)
-    key = pd.factorize(keys([rows[c] for c in KEY])[considered])[0]
+    key = keys([rows[c] for c in KEY])[considered]
+    if key.max() > 8 * len(key):
+        key = pd.factorize(key)[0]
     repeated = considered[np.bincount(key)[key] > 1]
     if not len(repeated):
         return Sorted(current=considered, revision=revision, refused=(), revisions=none)

@@ -106,9 +106,12 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
 
 def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
     """Rows with exactly one cell that holds text."""
-    filled = np.zeros(len(grid.lines), dtype=np.int32)
-    for column in grid.cells:
-        filled += column.flags(str.strip)
+    whole = [all(map(str.strip, column.words)) for column in grid.cells]
+    if sum(whole) > 1:
+        return []
+    filled = np.full(len(grid.lines), sum(whole), dtype=np.int32)
+    for column, full in zip(grid.cells, whole, strict=True):
+        filled += 0 if full else column.flags(str.strip)
     return [int(i) for i in rows[filled[rows] == 1]]
 
 
@@ -124,9 +127,12 @@ def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
     for block in blocks:
         stems = {_stem(h) for h in block.heads.values() if h}
         first = {s[:1] for s in stems} | {" "}
+        begin = {s.partition(" ")[0] for s in stems}
         hits = np.zeros(len(grid.lines), dtype=np.int32)
         for k in block.heads:
-            hits += grid.cells[k].flags(lambda t: t[:1].casefold() in first and _stem(t) in stems)  # noqa: B023
+            column = grid.cells[k]
+            hits += column.holding(begin, lambda t: t[:1].casefold() in first and _stem(t) in stems,  # noqa: B023
+                                   but=column[block.header_at])
         for i in block.rows[hits[block.rows] > 0][:1_000]:
             cells = grid.row(int(i))
             full = [c for c in cells if c]

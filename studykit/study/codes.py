@@ -193,6 +193,9 @@ def likely_codes(text: str, known: Sequence[str], *, limit: int = 3, within: flo
 _ALIKE = str.maketrans("АВСЕНІЈКМОРЅТХУабсеіјорѕхуΑΒΕΖΗΙΚΜΝΟΡΤΥΧ", "ABCEHIJKMOPSTXYabceijopsxyABEZHIKMNOPTYX")
 
 
+_PLAIN_CODES = re.compile(r"(?:[A-Za-z][A-Za-z0-9]*(?:\n|$))*")
+
+
 def spreadsheet_form(code: str) -> str:
     """What is left of a code after a spreadsheet or a careless eye: numbers by value, no capitals, Latin look-alikes.
 
@@ -209,7 +212,11 @@ def spreadsheet_form(code: str) -> str:
 def colliding_codes(codes: Iterable[str]) -> list[Fault]:
     """A fault for each group of codes that a spreadsheet, or a reader, may take for one another."""
     groups: dict[str, list[str]] = {}
-    for code in dict.fromkeys(codes):
+    codes = dict.fromkeys(codes)
+    together = "\n".join(codes)
+    if _PLAIN_CODES.fullmatch(together) and len(set(together.casefold().split("\n"))) == len(codes):
+        return []  # each code's form is the code without capitals
+    for code in codes:
         groups.setdefault(spreadsheet_form(code), []).append(code)
     return [Fault(file="", column="sample", value=" and ".join(group[:4]),
                   reason="a spreadsheet or a reader may take these codes for one another",

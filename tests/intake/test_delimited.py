@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
+from studykit.intake import delimited
 from studykit.intake.delimited import Grid, read_text_grid
 
 
@@ -126,3 +129,47 @@ def test_too_many_cells_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr("studykit.intake.delimited.MAX_BYTES", 20)
     with pytest.raises(BadInput, match="at most 20 are read"):
         grid(tmp_path, "a;b\n" * 60)
+
+
+def _random_text(rng: np.random.Generator, lines: int) -> str:
+    """Lines of one to five cells, alike or not: few and many distinct texts, empty ones, other scripts, one very long."""
+    pool = ["", "9.8", "12345678", "123456789", "µg/kg", "Köln", "0" * 8, "a" * 300, " x ", "12.25", "R1"]
+    width, ragged = int(rng.integers(1, 6)), bool(rng.random() < 0.5)
+    rows = []
+    for _ in range(lines):
+        n = int(rng.integers(1, 6)) if ragged else width
+        rows.append(";".join(f"{rng.random():.5f}" if rng.random() < 0.3 else pool[int(rng.integers(11))] for _ in range(n)))
+    return rng.choice(["\n", "\r\n", "\r"]).join(rows) + rng.choice(["", "\n", "\n\n"])
+
+
+@pytest.mark.parametrize("seed", range(60))
+def test_columns_at_once_are_what_the_csv_module_reads_line_by_line(seed: int) -> None:
+    # the reference is the csv module of the standard library, by which texts with quotes are read
+    rng = np.random.default_rng(seed)
+    text = "Code;Si\n" + _random_text(rng, 20 if seed % 4 == 0 else 400)
+    fast = delimited._fast(text.encode(), ";", "f")
+    careful = delimited._careful(text, ";", '"', "f")
+    full = [k for k in range(len(fast[1])) if any(c[k] for c in fast[0])]  # a blank last line is no line
+    assert [c.tolist()[: full[-1] + 1] for c in fast[0]] == [c.tolist()[: full[-1] + 1] for c in careful[0]]
+    assert fast[2][: full[-1] + 1].tolist() == careful[2][: full[-1] + 1].tolist()
+
+
+def test_many_different_values_get_the_codes_that_pandas_gives_them() -> None:
+    # the reference is pandas.factorize; two values that share the part by which they are sorted must not be joined
+    rng = np.random.default_rng(1)
+    part = rng.integers(0, 1 << 63, 120_000).astype(np.uint64)[rng.integers(0, 120_000, 150_000)]
+    factor, all_of_it = 0x9E3779B97F4A7C15, 1 << 64
+    twin = np.uint64((int(part[5]) * factor % all_of_it ^ 1) * pow(factor, -1, all_of_it) % all_of_it)
+    for values in (part, np.where(np.arange(len(part)) % 7 == 3, twin, part)):
+        codes, distinct = delimited._factorized(values)
+        want, words = pd.factorize(values)
+        np.testing.assert_array_equal(codes, want)
+        np.testing.assert_array_equal(distinct, words)
+
+
+def test_bytes_that_every_encoding_reads_alike_are_not_decoded_twice(tmp_path: Path) -> None:
+    assert grid(tmp_path, b"Code;Si\nB1;9.8\n", encoding="cp1252").encoding == "utf-8"
+    with pytest.raises(BadInput, match="zero bytes"):
+        grid(tmp_path, b"Code;Si\nB1;9\x00.8\n")
+    with pytest.raises(BadInput, match=r"byte order mark|not utf-16"):
+        grid(tmp_path, b"\xef\xbb\xbfCode;Si\nB1;9.8\n", encoding="utf-16")

@@ -6,6 +6,7 @@ import csv
 import re
 from itertools import combinations, product
 
+import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
@@ -229,3 +230,14 @@ def test_shuffle_is_a_permutation_and_uniform() -> None:
 def test_body_outside_the_alphabet_is_refused() -> None:
     with pytest.raises(ValueError, match="body must use the characters"):
         with_check("O0I1")
+
+
+def test_plain_codes_looked_at_together_collide_as_their_forms_do() -> None:
+    rng = np.random.default_rng(3)
+    seen = {True: 0, False: 0}
+    for _ in range(200):
+        drawn = ["".join(rng.choice(list("aAbB1"), 3)) for _ in range(4)]
+        forms = {codes.spreadsheet_form(c) for c in drawn}
+        seen[bool(codes.colliding_codes(drawn))] += 1
+        assert bool(codes.colliding_codes(drawn)) == (len(forms) < len(set(drawn))), drawn
+    assert min(seen.values()) > 20
