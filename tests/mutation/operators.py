@@ -26,12 +26,16 @@ OTHER_NAME = {
     "nunique": "count", "minimum": "maximum", "maximum": "minimum", "first": "last", "last": "first"}
 DROPPED = ("abs", "sqrt", "round", "sorted")
 SPOKEN = ("Fault", "single", "BadInput", "ValueError", "warn", "add_note", "Column")
+EITHER_WAY = ("min", "max", "minimum", "maximum", "isclose", "broadcast_shapes", "hypot")
 LEVELS = ("alpha", "level", "chance", "confidence", "coverage", "q")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Mutant:
-    """One fault: dotted function, kind, text before and after, which of equal ones in that function it is, its lines."""
+    """One fault: dotted function, kind, text before and after, which of equal ones in that function it is, its lines.
+
+    The lines begin with its statement: a line in the middle of one is not seen to be reached.
+    """
 
     where: str
     kind: str
@@ -94,7 +98,7 @@ def _call(node: ast.Call) -> Iterator[Change]:
     if name in DROPPED and node.args:
         yield "dropped function", node.args[0]
     plain = [isinstance(a, (ast.Name, ast.Attribute)) for a in node.args[:2]]
-    if plain == [True, True] and name not in ("isinstance", "getattr", "setattr", "zip", "min", "max", *SPOKEN):
+    if plain == [True, True] and name not in ("isinstance", "getattr", "setattr", "zip", *EITHER_WAY, *SPOKEN):
         yield "swapped arguments", ast.Call(node.func, [node.args[1], node.args[0], *node.args[2:]], node.keywords)
     for k in node.keywords:
         if k.arg in ("axis", "ddof") and isinstance(k.value, ast.Constant) and k.value.value in (0, 1):
@@ -137,14 +141,15 @@ def _parts(node: ast.AST) -> Iterator[tuple[str, ast.AST]]:
             yield from ((field, v) for v in (value if isinstance(value, list) else [value]) if isinstance(v, ast.AST))
 
 
-def _walk(node: ast.AST, where: str) -> Iterator[tuple[str, ast.AST, str, ast.AST]]:
-    """Every place where a fault may stand: dotted function, parent, field, node."""
+def _walk(node: ast.AST, where: str, begun: int = 0) -> Iterator[tuple[str, ast.AST, str, ast.AST, int]]:
+    """Every place where a fault may stand: dotted function, parent, field, node, first line of its statement."""
     for field, child in _parts(node):
         inner = where
         if isinstance(child, (ast.FunctionDef, ast.ClassDef)):
             inner = f"{where}.{child.name}".strip(".")
-        yield inner, node, field, child
-        yield from _walk(child, inner)
+        first = child.lineno if isinstance(child, ast.stmt) else begun
+        yield inner, node, field, child, first
+        yield from _walk(child, inner, first)
 
 
 def _put(parent: ast.AST, field: str, old: ast.AST, new: ast.AST) -> None:
@@ -157,14 +162,14 @@ def _put(parent: ast.AST, field: str, old: ast.AST, new: ast.AST) -> None:
 
 def _places(tree: ast.Module) -> Iterator[tuple[Mutant, ast.AST, str, ast.AST, ast.expr]]:
     seen: dict[tuple[str, str, str, str], int] = {}
-    for where, parent, field, node in list(_walk(tree, "")):
+    for where, parent, field, node, first in list(_walk(tree, "")):
         if isinstance(parent, ast.Call) and field == "func":
             continue
         for kind, make in KINDS:
             for word, new in (make(node) if type(node) is kind else ()):
                 key = (where, word, ast.unparse(node), ast.unparse(new))
                 nth = seen[key] = seen.get(key, -1) + 1
-                lines = (node.lineno, node.end_lineno or node.lineno)  # type: ignore[attr-defined]
+                lines = (first, node.end_lineno or node.lineno)  # type: ignore[attr-defined]
                 yield (Mutant(where=where, kind=word, before=key[2], after=key[3], nth=nth, lines=lines),
                        parent, field, node, new)
 
