@@ -62,13 +62,15 @@ def build(extra: str) -> None:
 
 
 def run_tests(arguments: list[str]) -> int:
-    """The whole test suite, by pytest, in this environment: a worker a core, each test file or notebook in one of them.
+    """The test suite, by pytest, in this environment: a worker a core, each test file or notebook in one of them.
 
-    What is given comes last and wins: ``-n 0`` runs everything in one process.
+    Tests marked as slow run with ``--all`` only.  What else is given comes last and wins: ``-n 0`` for one process.
     """
+    chosen = [] if "--all" in arguments else ["-m", "not slow"]
+    given = [a for a in arguments if a != "--all"]
     spread = ["-p", "tests.lean", "-n", str(os.cpu_count() or 1), "--dist", "loadfile", "--no-loadscope-reorder"]
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
-    return subprocess.run([sys.executable, "-m", "pytest", *spread, *arguments], cwd=ROOT, check=False,
+    return subprocess.run([sys.executable, "-m", "pytest", *spread, *chosen, *given], cwd=ROOT, check=False,
                           env=threads | os.environ).returncode
 
 

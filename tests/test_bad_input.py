@@ -292,6 +292,7 @@ main(["intake", sys.argv[1]])
 """
 
 
+@pytest.mark.slow
 def test_an_intake_killed_between_two_tables_leaves_the_old_ones(root: Path) -> None:
     """The tables of a run take the place of the old ones together or not at all; the next intake goes on."""
     put(R1, "6396,Phosphorus", "6397,Phosphorus")(root)
@@ -309,6 +310,7 @@ def test_an_intake_killed_between_two_tables_leaves_the_old_ones(root: Path) -> 
     assert not list((root / "tidy").glob(".*"))
 
 
+@pytest.mark.slow
 def test_a_recheck_killed_half_way_leaves_the_study_as_it_was(root: Path, tmp_path: Path) -> None:
     """The recheck works in a folder of its own; a kill leaves the filed study untouched."""
     from studykit.report.manifest import FILE, canonical, manifest_of

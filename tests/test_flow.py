@@ -71,6 +71,7 @@ def test_a_container_of_its_own_is_not_three():
     assert "repeatability" in words.analytes[0].sentence
 
 
+@pytest.mark.slow
 def test_a_run_killed_half_way_leaves_the_filed_report_and_the_next_one_cleans_up(tmp_path):
     root = tmp_path / "tote"
     copy_demo("tote", root)

@@ -52,6 +52,7 @@ def test_estimates_agree_with_lme4(tables, analyte):
     assert m.reml.variances["residual"] == pytest.approx(ref["residual"], rel=1e-5)
 
 
+@pytest.mark.slow
 def test_the_whole_path(tmp_path, capsys, monkeypatch):
     """Four of the nine properties, with every verdict word: all nine are fitted above, and each kernel costs seconds."""
     four = ("pH", "Dens", "Ca", "Mg")

@@ -1,5 +1,6 @@
 """The command line: few commands, examples in the help, one message and an exit code for every error, no traceback."""
 
+import ast
 import json
 import shlex
 import subprocess
@@ -176,6 +177,30 @@ def test_lab_refuses_what_is_no_study_and_starts_the_kits_own_jupyter(capsys, tm
     root = write_study(tmp_path / "s")
     assert run(capsys, "lab", str(root))[0] == 0
     assert calls == [[sys.executable, "-m", "jupyterlab", str(root.resolve())]]
+
+
+@pytest.mark.parametrize(("given", "slow", "last"), [([], False, "not slow"), (["--all"], True, "--no-loadscope-reorder"),
+                                                   (["--all", "-n", "0"], True, "0"), (["-k", "x"], False, "x")])
+def test_slow_tests_run_only_where_all_are_asked_for(monkeypatch, given, slow, last):
+    from studykit.__main__ import run_tests
+
+    calls = []
+    monkeypatch.setattr(subprocess, "run", lambda command, **_: calls.append(command) or subprocess.CompletedProcess([], 3))
+    assert run_tests(given) == 3
+    assert ("not slow" not in calls[0]) == slow
+    assert "--all" not in calls[0]
+    assert calls[0][-1] == last
+
+
+def test_every_folder_keeps_tests_that_are_not_slow():
+    """What the shorter run leaves out is a repetition of something that it runs; CI runs both."""
+    root = Path(__file__).parents[2]
+    for folder in {p.parent for p in (root / "tests").rglob("test_*.py")}:
+        trees = [ast.parse(p.read_text(encoding="utf-8")) for p in folder.glob("test_*.py")]
+        tests = [f for t in trees if not any("slow" in ast.unparse(n) for n in t.body if isinstance(n, ast.Assign))
+                 for f in t.body if isinstance(f, ast.FunctionDef) and f.name.startswith("test_")]
+        assert [f for f in tests if not any("slow" in ast.unparse(d) for d in f.decorator_list)], folder
+    assert "test --all" in (root / ".ci/run").read_text(encoding="utf-8")
 
 
 def test_folders_are_written_as_they_are_typed(capsys, tmp_path):

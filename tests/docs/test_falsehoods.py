@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.docs.falsehoods import KINDS, caught, faults, seeded
 from tests.docs.reading import hand_written
 
 
+@pytest.mark.slow
 def test_of_thirty_falsehoods_at_least_28_are_caught() -> None:
     found, missed = caught(30, 28)
     assert len(found) + len(missed) == 30

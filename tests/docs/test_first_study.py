@@ -40,6 +40,7 @@ def walk(todo: list[Step], folder: Path, capsys: pytest.CaptureFixture[str]) -> 
     return ran
 
 
+@pytest.mark.slow
 def test_the_first_study_runs_in_the_order_of_its_page(tmp_path, capsys) -> None:
     todo = steps(PAGE_TEXT)
     before = next(i for i, s in enumerate(todo) if s.text.startswith("cp ") and "samples" in s.text)

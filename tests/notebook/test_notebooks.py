@@ -364,6 +364,7 @@ def run_net(folder: Path) -> tuple[int, dict[str, str]]:
     return done.returncode, {name: word for word, name in lines}
 
 
+@pytest.mark.slow
 def test_the_net_over_stored_outputs_holds(tmp_path):
     """Each changed cell of a notebook fails, each unchanged one passes, and nothing else is told."""
     nbformat.write(stored(tuple(CELLS)), tmp_path / "changed.ipynb")

@@ -31,6 +31,7 @@ def test_limits_are_kept_and_not_by_silence(s):
 
 
 @pytest.mark.parametrize("truth", ["gradients", "steep gradients", "lowest zone x 3", "AR(1) 0.7"])
+@pytest.mark.slow
 def test_negative_control_the_pooled_rule_is_caught(truth):
     faults = " ".join(run_scenario(Scenario(truth=truth, containers=12, depths=3), 6000, 2, "pooled").faults())
     assert "false homogeneous" in faults

@@ -58,6 +58,7 @@ def test_a_table_is_judged_without_any_extra():
 
 
 @pytest.mark.parametrize("command", ["check", "intake"])
+@pytest.mark.slow
 def test_check_and_intake_need_no_extra(command: str, tmp_path: Path):
     folder = tmp_path / "tote"
     shutil.copytree(demo_folder("tote"), folder)
@@ -65,6 +66,7 @@ def test_check_and_intake_need_no_extra(command: str, tmp_path: Path):
     assert done.returncode == 0, done.stderr
 
 
+@pytest.mark.slow
 def test_a_missing_extra_is_named_in_one_line(tmp_path: Path):
     folder = tmp_path / "tote"
     shutil.copytree(demo_folder("tote"), folder)

@@ -55,6 +55,7 @@ def executed(tmp_path, books, *, separate):
 
 
 @forking
+@pytest.mark.slow
 def test_a_forked_kernel_gives_what_one_started_anew_gives_and_sees_nothing_of_its_neighbour(tmp_path):
     """Byte for byte, after a neighbour that spoiled all it could reach; kernels differ in nothing but their chance."""
     written(tmp_path / "books", "a", SPOILS)
@@ -110,6 +111,7 @@ def gone(pid, within=10.0):
 
 
 @forking
+@pytest.mark.slow
 def test_a_killed_run_takes_its_kernels_with_it(tmp_path):
     written(tmp_path / "books", "a", f"import os, time\nopen({str(tmp_path / 'pid')!r}, 'w').write(str(os.getpid()) + ' ' "
                                      "+ str(os.getppid()))\ntime.sleep(120)")

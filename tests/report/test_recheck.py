@@ -53,6 +53,7 @@ def told(root: Path, filed: Path) -> list[str]:
     return [*(d["what"] for d in rows), *out.notes, *program_notes(manifest), *changed, *beside]
 
 
+@pytest.mark.slow
 def test_an_untouched_study_follows(root, capsys):
     """The one real re-execution: every file but the run's own record is the same to the byte."""
     assert main(["recheck", str(root)]) == 0
@@ -226,6 +227,7 @@ def mutate(path: Path, rng: random.Random) -> None:
     path.write_bytes(bytes(data))
 
 
+@pytest.mark.slow
 def test_300_seeded_mutations_of_every_kind_of_file_are_named(filed, tmp_path):
     """One byte changed in one file, half of them with corrected hashes: none passes without a word."""
     rng = random.Random("studykit/mutations")
