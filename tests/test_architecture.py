@@ -28,7 +28,8 @@ ROOT = PACKAGE.parent
 CEILING = 500
 
 ORDER = ("core", "vessels", "study", "sampling", "physics", "mixed", "mixed.batch", "inference", "plot", "design",
-         "intake", "quality", "model", "ageing", "verdict", "report", "deposit", "demos", "front", "notebook", "commands")
+         "intake", "quality", "model", "ageing", "verdict", "report", "deposit", "demos", "front", "register", "notebook",
+         "commands")
 """The folders from the ground up; each imports only from those before it, in functions too."""
 
 PRINTING = ("__main__",)

@@ -228,6 +228,23 @@ def recheck(folder: Filed, notebooks: Notebooks = Which.kit) -> None:
         typer.echo(f"note: {note}")
 
 
+@app.command(epilog="Example: studykit compare last-year my-study --to last-year-and-this")
+def compare(earlier: Annotated[Path, typer.Argument(help="The study that came first.", show_default=False)],
+            later: Annotated[Path, typer.Argument(help="The study that came after, or another laboratory's.",
+                                                  show_default=False)],
+            to: Annotated[Path, typer.Option(help="Folder for the page and its tables.")] = Path("compare")) -> None:
+    """Set two studies side by side: words, margins, what changed between the depths, the check fluid."""
+    from studykit.front import open as opened
+    from studykit.register import write_comparison
+
+    written = write_comparison(opened(earlier), opened(later), to)
+    found = written.found
+    facts(page=written.page, words=dict(zip(found.words["analyte"], found.words["word after"], strict=True)), notes=found.notes)
+    typer.echo(f"{found.sentence}\n\nPage: {written.page}")
+    for note in found.notes:
+        typer.echo(f"note: {note}")
+
+
 def _rejected(outcome: IntakeOutcome, folder: Path, *, written: bool) -> None:
     """Say which rows of the raw files are not taken, and end with the exit code for that."""
     typer.echo("\n".join("  " + f.line() for f in outcome.faults()[:20]), err=True)

@@ -3,6 +3,7 @@ from . import extras as extras
 from . import files as files
 from . import hashes as hashes
 from . import numbertext as numbertext
+from . import plainpage as plainpage
 from . import record as record
 from . import units as units
 from . import writer as writer
@@ -17,6 +18,7 @@ __all__ = [
     "files",
     "hashes",
     "numbertext",
+    "plainpage",
     "record",
     "units",
     "writer",

@@ -295,7 +295,7 @@ def compare_known(labels: Sequence[str], means: ArrayLike, variances: ArrayLike,
 
 def container_summary(values: ArrayLike, label: str = "lower - upper", scale: Scale = "raw",
                       unit: str = "") -> Contrast:
-    """One difference per container, then their mean with a t standard error: the second road.
+    """One difference per container, then their mean with a t standard error: a cross-check without the mixed model.
 
     values: one contrast a container (n >= 2 finite numbers), already on the scale of analysis.
     """

@@ -140,7 +140,7 @@ def _bound_axes(ax: Axes, below: Axes, table: pd.DataFrame, analyte: str, sizes:
 
 
 def time_to_settle(chart: pd.DataFrame, distance_mm: float = 500.0, excess_kg_m3: float = 100.0) -> Figure:
-    """Days to cross the liquid against size, a line a viscosity.
+    """Days to cross the liquid against size, one line per viscosity.
 
     ``chart``: diameter_um, viscosity_mpa_s, days, as ``settling_chart`` gives.
     """

@@ -74,7 +74,8 @@ def _frame_x(ax: Axes, part: pd.DataFrame, low: float, high: float) -> None:
     ax.set_xlim(min(edges) - pad, max(edges) + pad)
 
 
-def against_margin(table: pd.DataFrame) -> Figure:
+def against_margin(table: pd.DataFrame, label: str = "widest difference between two depths, in margins (band: within the "
+                   "declared margin)") -> Figure:
     """Every analyte's widest pair of depths in units of its margin: inside the band, beyond it, or across its edge.
 
     Columns: analyte, verdict, ratio, low, high (1 - 2 alpha interval divided by the margin's edge).
@@ -102,7 +103,7 @@ def against_margin(table: pd.DataFrame) -> Figure:
     ax.set_yticks(range(n), [f"{a}  ({v})" for a, v in zip(table["analyte"][::-1], table["verdict"][::-1], strict=True)])
     ax.set_ylim(-0.7, n - 0.3)
     ax.set_xlim(-rim * 1.06, rim * 1.06)
-    ax.set_xlabel("widest difference between two depths, in margins (band: within the declared margin)", fontsize=8)
+    ax.set_xlabel(label, fontsize=8)
     _tidy(ax)
     ax.tick_params(axis="y", length=0)
     return figure

@@ -15,9 +15,10 @@ duplicates and the remixed control also what bottles scatter about the model.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -180,10 +181,15 @@ def completeness(study: Study, samples: pd.DataFrame, results: pd.DataFrame,
     return pd.DataFrame(rows, columns=names), planned[planned["lacks"] != ""].reset_index(drop=True)
 
 
+def _place(row: Mapping[Hashable, Any]) -> str:
+    """Where a sample belongs: its container and zone, or what it is."""
+    return f"container {row['container']}, {row['depth'] or row['kind']}" if row["container"] else str(row["kind"])
+
+
 def _missing_check(study: Study, missing: pd.DataFrame) -> CheckResult:
     flags = []
     for r in missing[missing["all_lost"]].to_dict("records"):
-        place = f"container {r['container']}, {r['depth'] or r['kind']}" if r["container"] else str(r["kind"])
+        place = _place(r)
         what = "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn"
         flags.append(Flag(rule="missing results", concern="ask before trusting", where=f"sample {r['sample']}",
                           samples=(str(r["sample"]),), evidence=f"{place}: {what} Nothing is filled in for it."))
@@ -359,9 +365,9 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
 def _sentences(counts: pd.DataFrame, missing: pd.DataFrame, usable: Usable, flags: tuple[Flag, ...],
                checks: tuple[CheckResult, ...], controls: Controls) -> tuple[str, ...]:
     planned = int(counts["planned"].max()) if len(counts) else 0
-    lost = [str(s) for s in missing.loc[missing["all_lost"], "sample"]]
-    out = [f"{planned} samples were planned; {planned - len(lost)} have results"
-           + (f", without any result: {listed(lost)}." if lost else ".")]
+    lost = [f"{r['sample']} ({_place(r)})" for r in missing[missing["all_lost"]].to_dict("records")]
+    none = f" No result: {listed(lost)}." if lost else ""
+    out = [f"{planned} samples were planned; {planned - len(lost)} have results.{none}"]
     if controls.blind:
         out.insert(0, next(s for s in controls.sentences if s.startswith("STOP")))
     for concern in CONCERNS:

@@ -344,7 +344,7 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
         out.append("STOP: the layered control was not found stratified. This study could not have seen anything, and "
                    "'homogeneous' may not be concluded from it.")
     elif seen:
-        out.append(f"The layered control was found stratified in {listed(seen)}, as it had to be: the study can see "
+        out.append(f"The layered control was found stratified in {listed(seen)}, as it must be: the study can see "
                    "a layer.")
     else:
         out.append("The layered control could not be judged: no repeatability is known.")

@@ -8,7 +8,6 @@ anything; whatever differs ends in one error (exit code 7) with one line a diffe
 from __future__ import annotations
 
 import datetime as dt
-import html
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -17,6 +16,7 @@ from typing import Any
 
 import pandas as pd
 
+from studykit.core import plainpage
 from studykit.core.errors import BadInput, StudyKitError
 from studykit.core.files import read_json, write_json, write_text
 from studykit.core.record import read_records
@@ -204,20 +204,12 @@ def _write_record(root: Path, outcome: Recheck, how: str) -> None:
 
 def record_page(record: Mapping[str, Any]) -> str:
     """The record of a recheck as one page of HTML without scripts; every text is escaped."""
-    def rows(pairs: Any) -> str:
-        return "".join("<tr>" + "".join(f"<td>{html.escape(str(c))}</td>" for c in r) + "</tr>" for r in pairs)
-
-    def items(texts: Any) -> str:
-        return "<ul>" + "".join(f"<li>{html.escape(str(t))}</li>" for t in texts) + "</ul>" if texts else "<p>none</p>"
-
     found = [(d["stage"], d["what"], d["filed"], d["re-executed"]) for d in record["differences"]]
-    return ('<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8"><title>Recheck</title>'
-            "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">"
-            "<style>body{font:1rem/1.5 sans-serif;max-width:60rem;margin:2rem auto;padding:0 1rem}"
-            "td,th{border-bottom:1px solid #bbb;padding:.2rem .6rem;text-align:left}</style></head><body>"
-            f"<h1>Recheck: the filed study {html.escape(record['result'])}</h1>"
-            f"<p>{html.escape(record['date'])}, with {html.escape(record['ran'])}.</p><h2>Compared</h2><table>"
-            f"{rows(record['compared'].items())}</table><h2>Differences</h2>"
-            f"{'<table>' + rows(found) + '</table>' if found else '<p>none</p>'}<h2>Notes</h2>{items(record['notes'])}"
-            f"<h2>By which code</h2><table>{rows([*record['kit'].items(), *record['versions'].items()])}</table>"
-            f"<h2>What this does not show</h2>{items(record['does not show'])}</body></html>\n")
+    p = plainpage
+    return p.page(f"Recheck: the filed study {record['result']}", [
+        p.paragraph(f"{record['date']}, with {record['ran']}."),
+        p.heading("Compared"), p.table(record["compared"].items()),
+        p.heading("Differences"), p.table(found, ("stage", "what", "filed", "re-executed")),
+        p.heading("Notes"), p.bullets(record["notes"]),
+        p.heading("By which code"), p.table([*record["kit"].items(), *record["versions"].items()]),
+        p.heading("What this does not show"), p.bullets(record["does not show"])])

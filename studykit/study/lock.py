@@ -46,7 +46,6 @@ TABLES = {
 }
 REASON_LENGTH = 8
 NO_PLAN = ("there is no plan to lock yet", "make one with: studykit plan FOLDER")
-NOT_WRITTEN = "(not written)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,8 +72,9 @@ class Change:
         """The change in one sentence."""
         late = ", when results were already there" if self.after_results else ""
         why = f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
-        old, new = (_plain(v) or NOT_WRITTEN for v in (self.old, self.new))
-        return f"{self._place()} was changed from {old} to {new} {why}."
+        old, new = _plain(self.old), _plain(self.new)
+        what = f"changed from {old} to {new}" if old and new else f"added: {new}," if new else f"taken out (it was {old})"
+        return f"{self._place()} was {what} {why}."
 
     def _place(self) -> str:
         """The place in words for a margin, else as it stands in study.toml or in the table."""
@@ -277,7 +277,7 @@ def lock_status(root: Path, study: Study) -> LockStatus:
     reported = _earliest_report(root)
     count = f"{len(changes)} change{'s' if len(changes) != 1 else ''} since then" if changes else "no change since then"
     if first["results_there"] or (reported and reported < first["date"]):
-        text = f"The plan was locked on {first['date']}, when results were already there: not beforehand; {count}."
+        text = f"The plan was locked on {first['date']}, only after results had been reported; {count}."
         state = "locked late"
     else:
         text, state = f"The plan was locked on {first['date']}, before any result was there; {count}.", "locked"

@@ -265,6 +265,8 @@ LEDGER: dict[str, list[Row]] = {
             "intake/test_layouts.py::lines_with_other_widths_are_rejected_by_line"),
         row("`manifest.json` | hashes of ever", "every",
             "report/test_verify.py::a_manifest_lists_every_file_that_was_filed"),
+        row("differences: for each pair of", "95",
+            "register/test_changes.py::a_change_of_a_difference_is_that_of_two_independent_samples"),
         row("Print from the browser, A4, port", "4", "definition: the paper's size"),
         row("0 done; 2 faults in the input; 3",
             "0 2 3 4 5 6 6 8", "notebook/test_pages.py::exit_codes_are_those_of_the_code"),

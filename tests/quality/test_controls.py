@@ -41,7 +41,7 @@ def test_layered_control_is_found_and_remixed_is_not() -> None:
     assert found["layered control"] == {"stratified"}
     assert found["remixed control"] == {"depths agree"}
     assert not got.blind
-    assert any("as it had to be" in s for s in got.sentences)
+    assert any("as it must be" in s for s in got.sentences)
 
 
 def test_a_layered_control_that_is_not_seen_is_said_loudly() -> None:

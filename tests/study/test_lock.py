@@ -126,7 +126,7 @@ def test_analytes_and_samples_that_come_or_go_are_listed(root) -> None:
     changes = {c.where: c for c in changes_since_lock(root, load_study(root))}
     assert changes["analytes.Water.margin.absolute"].new == ""
     assert changes["analytes.Water.margin.absolute"].first_page
-    assert "(not written)" in changes["analytes.Water.unit"].sentence()
+    assert "was taken out (it was mg/kg)" in changes["analytes.Water.unit"].sentence()
     assert changes[f"plan/samples.csv row {gone}"].subject == "plan table"
 
 
@@ -228,7 +228,7 @@ def test_results_before_the_lock_are_told(root) -> None:
     assert "was not locked before the results came" in lock_status(root, study).first_page[0]
     status = lock_plan(root, study, today=DAY)
     assert status.state == "locked late"
-    assert "when results were already there: not beforehand" in status.first_page[0]
+    assert "only after results had been reported" in status.first_page[0]
 
 
 def test_results_dated_before_the_lock_are_told(root) -> None:

@@ -1,0 +1,93 @@
+"""Two studies side by side as a page and tables to keep."""
+
+from __future__ import annotations
+
+import base64
+import io
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import matplotlib as mpl
+import pandas as pd
+
+from studykit.core.errors import single
+from studykit.core.files import require_writable, write_csv, write_text
+from studykit.core.plainpage import bullets, heading, page, paragraph, table
+from studykit.core.record import significant
+from studykit.plot.profiles import against_margin
+from studykit.register.changes import Changes, changes
+
+if TYPE_CHECKING:
+    from studykit.front import OpenStudy
+
+TABLES = ("words", "differences", "levels")
+PAGE = "compare.html"
+HOW = ("A change is what the later study found less what the earlier one found, with a 95 % interval; the two studies "
+       "count as independent. The intervals hold one at a time: of twenty comparisons without any change about one is "
+       "expected to show one. Words are each study's own, against its own margin and with its own number of containers: "
+       "a word can change though nothing in the fluid did.")
+AXIS = "change of a difference between two depths, in the later margin (band: as large as the margin)"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Written:
+    """A comparison on disk: its page, its tables and what it found."""
+
+    page: Path
+    found: Changes
+
+
+def write_comparison(earlier: OpenStudy, later: OpenStudy, to: Path) -> Written:
+    """Compare two studies and write compare.html, words.csv, differences.csv and levels.csv into the folder ``to``.
+
+    BadInput where both are one folder, where they share no analyte, and where ``to`` lies inside one of them or
+    cannot be written.
+    """
+    to = Path(to)
+    for study in (earlier, later):
+        if to.resolve().is_relative_to(study.root.resolve()):
+            raise single(str(to), "lies inside one of the two studies", "write it elsewhere: studykit compare A B --to FOLDER")
+    if earlier.root.resolve() == later.root.resolve():
+        raise single(str(later.root), "both studies are this folder", "name two: studykit compare EARLIER LATER")
+    found = changes(earlier, later)
+    to.mkdir(parents=True, exist_ok=True)
+    require_writable(to)
+    for name in TABLES:
+        write_csv(to / f"{name}.csv", getattr(found, name))
+    return Written(page=write_text(to / PAGE, _page(earlier, later, found)), found=found)
+
+
+def _page(earlier: OpenStudy, later: OpenStudy, found: Changes) -> str:
+    named = [f"{s.study.title} ({s.root.name})" for s in (earlier, later)]
+    return page(f"{named[0]}, then {named[1]}", [
+        paragraph(found.sentence), heading("Words"), _shown(found.words, drop=("analyte",)),
+        heading("Change of the differences between depths"), picture(found),
+        _shown(found.differences, drop=("in margins", "margin low", "margin high")), paragraph(HOW),
+        heading("Levels, and the check fluid"),
+        paragraph("A change of the check fluid, if it is the same fluid, is the laboratory's. A change of the containers' "
+                  "level together with it need not be the stock's."),
+        _shown(found.levels), heading("What limits this comparison"), bullets(found.notes)])
+
+
+def _shown(frame: pd.DataFrame, drop: tuple[str, ...] = ()) -> str:
+    """A table with numbers to three digits."""
+    kept = frame.drop(columns=list(drop))
+    cells = [[significant(c, 3) if isinstance(c, float) else c for c in row] for row in kept.itertuples(index=False, name=None)]
+    return table(cells, [str(c) for c in kept.columns])
+
+
+def picture(found: Changes) -> str:
+    """The changes in units of the later margin as a picture with its words; nothing where there are none."""
+    rows = found.differences
+    if rows.empty:
+        return ""
+    drawn = pd.DataFrame({"analyte": rows["analyte"] + ", " + rows["pair"], "verdict": rows["reads"],
+                          "ratio": rows["in margins"], "low": rows["margin low"], "high": rows["margin high"]})
+    out = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "studykit"}):
+        figure = against_margin(drawn, AXIS)
+        figure.savefig(out, format="svg", metadata={"Date": None})
+    said = "; ".join(f"{r['analyte']}: {significant(r['ratio'], 2)} margins" for r in drawn.to_dict("records"))
+    return (f'<figure><img alt="Change of each difference, in units of the later margin. {said}" style="max-width:100%" '
+            f'src="data:image/svg+xml;base64,{base64.b64encode(out.getvalue()).decode()}"></figure>')

@@ -1,0 +1,122 @@
+"""Two studies side by side, against SciPy's own test of two independent samples."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+import studykit as sk
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput
+from studykit.register import write_comparison
+from studykit.register.changes import changes
+from tests import verdict_cases
+
+Cells = dict[str, dict[str, list[float]]]
+
+
+def cells(n: int, seed: int, lower: float = 0.0, names: str = "C") -> Cells:
+    """n containers at about 100 mg/kg with their own scatter; ``lower`` per cent more in the lowest zone."""
+    rng = np.random.default_rng(seed)
+    out = {}
+    for c in range(n):
+        level = 100 * np.exp(rng.normal(0, 0.05))
+        out[f"{names}{c}"] = {d: [round(level * np.exp(rng.normal(np.log1p(lower / 100) * (d == "lower"), 0.01)), 4)]
+                              for d in verdict_cases.DEPTHS}
+    return out
+
+
+def opened(root: Path, made: Cells, **options: object) -> sk.OpenStudy:
+    verdict_cases.make(root, made, **options)  # type: ignore[arg-type]
+    return sk.open(root)
+
+
+def own(made: Cells, below: str, above: str) -> np.ndarray:
+    return np.array([np.log(c[below][0] / c[above][0]) for c in made.values()])
+
+
+@pytest.fixture(scope="module")
+def pair(tmp_path_factory: pytest.TempPathFactory) -> tuple[Cells, Cells, sk.OpenStudy, sk.OpenStudy]:
+    root = tmp_path_factory.mktemp("two")
+    first, second = cells(8, 1), cells(11, 2, lower=9, names="D")
+    return first, second, opened(root / "first", first), opened(root / "second", second)
+
+
+def test_a_change_of_a_difference_is_that_of_two_independent_samples(pair):
+    """scipy.stats.ttest_ind(equal_var=False) over the containers' own differences: estimate, interval, df."""
+    first, second, earlier, later = pair
+    table = changes(earlier, later).differences.set_index("pair")
+    for below, above in (("middle", "upper"), ("lower", "upper"), ("lower", "middle")):
+        truth = stats.ttest_ind(own(second, below, above), own(first, below, above), equal_var=False)
+        span, row = truth.confidence_interval(0.95), table.loc[f"{below} - {above}"]
+        shown = 100 * np.expm1([own(second, below, above).mean() - own(first, below, above).mean(), span.low, span.high])
+        assert row[["change", "low", "high"]].to_numpy(float) == pytest.approx(shown, rel=1e-9)
+        assert row["df"] == pytest.approx(truth.df, rel=1e-9)
+    assert table.loc["lower - upper", "reads"] == "farther apart"
+    assert table.loc["middle - upper", "reads"] == "no change is shown"
+
+
+def test_levels_are_compared_over_containers(pair):
+    first, second, earlier, later = pair
+    row = changes(earlier, later).levels.iloc[0]
+    means = [np.log([np.mean([v[0] for v in c.values()]) for c in made.values()]) for made in (first, second)]
+    span = stats.ttest_ind(means[1], means[0], equal_var=False).confidence_interval(0.95)
+    assert row[["low", "high"]].to_numpy(float) == pytest.approx(100 * np.expm1([span.low, span.high]), rel=1e-9)
+    assert (row["n before"], row["n after"]) == (8, 11)
+
+
+def test_the_words_are_each_study_s_own_and_a_changed_margin_is_said(pair, tmp_path):
+    first, _, earlier, later = pair
+    found = changes(earlier, later)
+    assert found.words.loc[0, ["word before", "word after"]].tolist() == [
+        s.verdict().final_words()["P"] for s in (earlier, later)]
+    assert "phosphorus was" in found.sentence or "P was" in found.sentence
+    wider = changes(earlier, opened(tmp_path / "wide", first, margin={"relative_percent": 8})).words.iloc[0]
+    assert (wider["margin"], wider["margin before"], wider["margin after"]) == ("changed", "±5 %", "±8 %")
+
+
+def test_margins_on_two_scales_are_told_on_the_later_one(pair, tmp_path):
+    first, second, earlier, _ = pair
+    later = opened(tmp_path / "absolute", second, margin={"absolute": 6})
+    row = changes(earlier, later).differences.set_index("pair").loc["lower - upper"]
+    raw = [np.array([c["lower"][0] - c["upper"][0] for c in made.values()]) for made in (first, second)]
+    assert row["unit"] == "mg/kg"
+    assert row["change"] == pytest.approx(raw[1].mean() - raw[0].mean())
+
+
+def test_the_same_container_a_year_later(tmp_path):
+    """One container, stated repeatability: the standard error of the change is 2 s_r of single results, df without limit."""
+    made = [{"T1": {"upper": [100.0], "middle": [100.5], "lower": [100.0 + step]}} for step in (1.0, 9.0)]
+    earlier, later = (opened(tmp_path / str(i), m, repeatability={"s_r": 1.5, "source": "a test"}) for i, m in enumerate(made))
+    found = changes(earlier, later)
+    row = found.differences.set_index("pair").loc["lower - upper"]
+    assert (row["change"], row["high"] - row["low"]) == pytest.approx((8.0, 2 * stats.norm.isf(0.025) * 2 * 1.5))
+    assert any("T1" in n and "opened before" in n for n in found.notes)
+
+
+def test_what_cannot_be_compared_is_said(pair, tmp_path):
+    first, _, earlier, later = pair
+    assert changes(earlier, later).notes == ()
+    limited = {c: {d: ["<90"] if d == "lower" else v for d, v in z.items()} for c, z in first.items()}
+    notes = changes(earlier, opened(tmp_path / "limits", limited)).notes  # type: ignore[arg-type]
+    assert any("within bounds" in n or "not compared" in n for n in notes)
+
+
+def test_page_and_tables_by_command(pair, tmp_path, capsys):
+    _, _, earlier, later = pair
+    assert main(["compare", str(earlier.root), str(later.root), "--to", str(tmp_path / "out")]) == 0
+    said = capsys.readouterr().out
+    assert "lower - upper" in said
+    assert "compare.html" in said
+    page = (tmp_path / "out/compare.html").read_text(encoding="utf-8")
+    table = pd.read_csv(tmp_path / "out/differences.csv")
+    assert len(table) == 3
+    assert "no change is shown" in page
+    assert "Only in" not in page
+    assert main(["compare", str(earlier.root), str(earlier.root), "--to", str(tmp_path / "x")]) == 2
+    with pytest.raises(BadInput, match="inside"):
+        write_comparison(earlier, later, later.root / "compare")
