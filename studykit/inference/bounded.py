@@ -292,17 +292,25 @@ def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequen
     word = "homogeneous" if within else "stratified" if _stratified(forms, margin.edge, alpha, step, len(labels)) else (
         "inconclusive")
     bounded, cells = int(np.sum(hi > lo)), int(np.sum(~np.isnan(lo)))
-    return BoundedVerdict(word=word, reason=_reason(word, bounded, cells, bool(np.isinf(lo).any() or np.isinf(hi).any())),
+    return BoundedVerdict(word=word, reason=_reason(word, bounded, cells, _endless(lo, hi, margin)),
                           labels=names, low=tuple(s[0] for s in spans), high=tuple(s[1] for s in spans), level=level,
                           contradicted=against and word == "inconclusive", bounded=bounded, cells=cells)
 
 
-def _reason(word: str, bounded: int, cells: int, endless: bool) -> str:
+def _endless(low: Array, high: Array, margin: Margin) -> str:
+    """What follows where some values have no end on the scale of the margin; '' where all have."""
+    if not (np.isinf(low).any() or np.isinf(high).any()):
+        return ""
+    return ("as ratios they could be anything" if margin.log else
+            "a value below or above the end of the method's range could lie anywhere beyond it")
+
+
+def _reason(word: str, bounded: int, cells: int, endless: str) -> str:
     text = f"{bounded} of {cells} means of a container at a depth are known only within bounds"
     if word != "inconclusive":
         return f"{text}; wherever between them they lie, the word is {word}."
     if endless:
-        return f"{text}, and some have no end on the scale of the margin: as ratios they could be anything."
+        return f"{text}, and some have no end on the scale of the margin: {endless}."
     return f"{text}, and no word holds wherever between them they lie."
 
 

@@ -6,6 +6,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from decimal import Decimal
 from itertools import combinations
 
 import numpy as np
@@ -19,7 +20,7 @@ from studykit.inference.margin import Margin
 
 Codes = NDArray[np.intp]
 FORMS = "give {'relative_percent': 20} or {'absolute': 2}"
-NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*")
+NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*")
 LARGEST = 1e100
 VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
 MOST_ROWS = 20
@@ -132,6 +133,8 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
     if not isinstance(margin, Mapping) or len(margin) != 1 or not set(margin) <= {"relative_percent", "absolute"}:
         return wrong("must be a mapping with exactly one of relative_percent and absolute")
     (key, value), = margin.items()
+    if isinstance(value, Decimal):
+        value = float(value)
     if not _number(value, 0, LARGEST):
         return wrong("must be a finite number above 0")
     if key == "relative_percent" and value >= 100:
@@ -281,8 +284,9 @@ def _values(column: pd.Series[float], log: bool) -> tuple[Array, Array, float | 
 
 
 def _ends(qualifier: str, number: float) -> tuple[float, float]:
+    """Where a value lies: a content below its limit from zero on; "<-54", below the end of a scale, without an end."""
     if qualifier == "<":
-        return min(0.0, number), number
+        return 0.0 if number > 0 else -math.inf, number
     return (number, math.inf) if qualifier == ">" else (number, number)
 
 

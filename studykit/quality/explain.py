@@ -275,7 +275,7 @@ def _settles(sc: Scene, a: int) -> bool:
 def _monotone_loss(sc: Scene, rows: Index, height: Vector, a: int) -> float:
     """Cost of the best monotone profile of one analyte in rows from the surface down."""
     y, s = sc.y[rows, a], sc.m.s[rows, a]
-    ok = np.isfinite(y)
+    ok = np.isfinite(y) & np.isfinite(s)  # an analyte that reads alike everywhere has no scale to be judged by
     if ok.sum() < 2:
         return 0.0
     depth = -height[ok]

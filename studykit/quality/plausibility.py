@@ -18,6 +18,7 @@ from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, quantified
 from studykit.study.definition import Study
 
 RAISED = 1.5
+MAY_BE_NEGATIVE = ("temperature", "ratio", "pH", "voltage")
 """A "<" limit this many times the usual one is a raised limit."""
 WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "aluminium", "Cr": "chromium"}
 """An unused fluid holds next to none of these (common practice, no source)."""
@@ -230,10 +231,14 @@ def marked_cells(results: pd.DataFrame) -> CheckResult:
 
 
 def impossible_values(results: pd.DataFrame) -> CheckResult:
-    """Values that cannot be: below zero, or a mass fraction above one (summed over a sample: a hint)."""
+    """Values that cannot be: an amount below zero, or a mass fraction above one (summed over a sample: a hint).
+
+    A temperature on its usual scales (a pour point), or a number without unit, may lie below zero.
+    """
     t = quantified(results)
     t["fraction"] = t["value"] * t["unit"].map({u: _mass_fraction(u) for u in t["unit"].unique()}).astype(float)
-    bad = t[(t["value"] < 0) | (t["fraction"] > 1)]
+    amounts = t["unit"].map({u: kind_of(u) not in MAY_BE_NEGATIVE for u in t["unit"].unique()}).astype(bool)
+    bad = t[((t["value"] < 0) & amounts) | (t["fraction"] > 1)]
     sums = t.groupby(["sample", "replicate"])["fraction"].sum().groupby(level=0).max()
     table = bad[["sample", "analyte", "value", "unit", "source_file", "source_row"]].reset_index(drop=True)
     flags = [

@@ -19,7 +19,7 @@ from studykit.model.tables import fit_all
 from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
-from studykit.quality.flags import working_table
+from studykit.quality.flags import listed, working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.exclusions import read_exclusions
 from studykit.study.stages import OpenStage, StudyTables
@@ -35,14 +35,22 @@ BLIND = ("A layered control was not found stratified: this study could not have 
 def judge_all(stage: StudyTables, models: list[AnalyteModel]) -> StudyVerdict:
     """The study's verdict, with known-precision verdicts for one container.
 
-    Every 'homogeneous' of a study whose layered control was not found stratified becomes inconclusive, with that
-    reason.
+    'Homogeneous' speaks of every pair of declared depths: an analyte without a result at one of them is inconclusive, and
+    so is every 'homogeneous' of a study whose layered control was not found stratified; each with that reason.
     """
-    first = judge(stage.study, models, single_verdicts(stage.study, models))
-    if not any(v.word == "homogeneous" for v in first.analytes) or not blind(stage):
-        return first
-    found = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in first.analytes)
-    return study_verdict(stage.study, found)
+    first = judge(stage.study, models, single_verdicts(stage.study, models)).analytes
+    seen = tuple(_of_all_depths(v, m) for v, m in zip(first, models, strict=True))
+    if any(v.word == "homogeneous" for v in seen) and blind(stage):
+        seen = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in seen)
+    return study_verdict(stage.study, seen)
+
+
+def _of_all_depths(verdict: AnalyteVerdict, model: AnalyteModel) -> AnalyteVerdict:
+    """The verdict, inconclusive where a declared depth has no result of this analyte."""
+    absent = model.rows.absent
+    if not absent or verdict.word not in ("homogeneous", "inconclusive"):
+        return verdict
+    return _unsupported(verdict, f"No result at {listed(absent)}: whether that zone is like the others is not known.")
 
 
 def _unsupported(verdict: AnalyteVerdict, why: str) -> AnalyteVerdict:

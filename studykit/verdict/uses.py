@@ -52,11 +52,14 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
-        for use, depth in (("first litres", model.rows.depths[0]), ("last litres", model.rows.depths[-1])):
+        declared = stage.study.factors.depths
+        for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
                 rows.append((name, use, _word(r["low"], r["high"], edges), r["departure"], r["low"], r["high"], r["unit"],
                              margin.text))
+            if depth in model.rows.absent:
+                rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text))
         verdict = told.loc[name]
         zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), verdict["difference"], verdict["low"], verdict["high"],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 import time
+from decimal import Decimal
 
 import numpy as np
 import pandas as pd
@@ -308,3 +309,20 @@ def test_time_grows_with_the_number_of_containers_and_not_faster():
     seconds(100, True)
     for lost in (False, True):  # eight times the containers; quadratic time would be 64 times
         assert seconds(4000, lost) < 25 * max(seconds(500, lost), 0.02)
+
+
+def test_a_limit_at_or_below_zero_has_no_lower_end():
+    """A pour point "<-54" may lie anywhere below; a filling of -75 in half of the floors would be stratified."""
+    rows = [(f"C{i}", d, v) for i in range(6) for d, v in (("top", f"-5{i % 3}.5"), ("low", "<-54"))]
+    found = judge(pd.DataFrame(rows, columns=["container", "depth", "value"]), margin={"absolute": 3}, depths=["top", "low"])
+    assert found.word == found.mean_word == "inconclusive"
+    assert any("could lie anywhere beyond it" in r for r in found.reasons)
+    assert not any("ratio" in r for r in found.reasons)
+
+
+def test_a_margin_may_be_a_decimal_and_digits_are_those_of_ascii():
+    rows = [(f"C{i}", d, Decimal(f"10{i % 3}.{k}")) for i in range(6) for k, d in enumerate(("top", "low"))]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    assert judge(table, margin={"absolute": Decimal(5)}, depths=["top", "low"]).mean_word == "homogeneous"
+    with pytest.raises(BadInput, match="is not a number"):
+        judge(table.assign(value=["١٢"] * len(table)), margin={"absolute": 5}, depths=["top", "low"])

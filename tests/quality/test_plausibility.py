@@ -149,3 +149,5 @@ def test_impossible_values() -> None:
     assert "add up to 130 %" in flag.evidence
     assert suspicions.impossible_values(small([("A", 90.0, "90")], unit="% (m/m)")).flags == ()
     assert len(suspicions.impossible_values(small([("A", 101.0, "101")], unit="% (m/m)")).flags) == 1
+    assert suspicions.impossible_values(small([("PP", -53.0, "-53")], unit="°C")).flags == ()
+    assert len(suspicions.impossible_values(small([("V", -53.0, "-53")], unit="mm²/s")).flags) == 1

@@ -67,3 +67,16 @@ def test_every_fault_of_the_bench_can_be_planted() -> None:
         lab, truth = spoiled(name, 1, USUAL, 8)
         assert truth.causes
         assert len(lab.tables()[3]) > 100
+
+
+def test_an_analyte_that_reads_alike_everywhere_costs_nothing() -> None:
+    """Water 40 in every bottle beside a container that has settled: the others are still looked at."""
+    lab = make(USUAL, 11, {"C04": ("settled", 0.9)})
+    study, containers, samples, results, *rest = lab.tables()
+    name = results["analyte"].iloc[-1]
+    bare = study.analytes[name].model_copy(update={"repeatability": None, "method_key": ""})  # no scatter stated either
+    study = study.model_copy(update={"analytes": {**study.analytes, name: bare}})
+    own = results["analyte"] == name
+    alike = results.assign(value=results["value"].where(~own, 40.0))
+    flags = assess(study, containers, samples, alike, *rest).check("explanations").table
+    assert "own settling" in set(flags["cause"])

@@ -112,3 +112,33 @@ def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_
     gap = (np.log(1.075) - np.log(1.05)) / 0.01 * np.sqrt(6)
     power = float(stats.nct.sf(stats.t.isf(0.05, 5), 5, gap))
     assert decided / 1000 == pytest.approx(power, abs=4 * np.sqrt(power * (1 - power) / 1000) + 0.002)
+
+
+@pytest.mark.parametrize(("containers", "own"), [(8, {}), (1, {"repeatability": {"r": 1.0, "source": "a test"}})])
+@pytest.mark.parametrize("place", ["lower", "upper", "middle"])
+def test_a_zone_without_a_result_is_not_homogeneous(tmp_path, containers, own, place) -> None:
+    """The lowest bottle lost or its cell rejected: nothing is known of it, so no word for every pair and no action to use."""
+    cells = calm(containers, step=0.05)
+    whole = make(tmp_path / "whole", cells, share=90, **own)
+    assert judge_all(whole, model_tables.fit_all(whole)).analytes[0].word == "homogeneous"
+    for depths in cells.values():
+        del depths[place]
+    stage = make(tmp_path / "lost", cells, share=90, **own)
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    table = uses.uses(stage, models, outcome)
+    assert outcome.word == "inconclusive"
+    assert f"No result at {place}" in outcome.analytes[0].sentence
+    assert word(table, "zones") == uses.UNDECIDED
+    for use, depth in (("first litres", "upper"), ("last litres", "lower")):
+        assert (use not in set(table["use"])) if containers == 1 and depth != place else True
+        if depth == place:
+            assert word(table, use) == uses.UNKNOWN
+
+
+def test_a_settled_zone_stays_stratified_where_another_was_lost(tmp_path) -> None:
+    cells = calm(8, lower=20)
+    for depths in cells.values():
+        del depths["middle"]
+    stage = make(tmp_path / "s", cells)
+    assert judge_all(stage, model_tables.fit_all(stage)).analytes[0].word == "stratified"
