@@ -1,7 +1,8 @@
 """A spreadsheet with live formulas for the container summary: each container's own difference, then mean and t interval.
 
 It holds the rows as the kit lists them and computes everything else in the sheet, so that a reader sees each step. The
-lowest depth is held against the uppermost. It is the cross-check of the model chapter without the mixed model: factors and lost readings count
+lowest depth is held against the uppermost. It is the cross-check
+without the mixed model: factors and lost readings count
 as they fall, so where the verdict takes them into account ``rederive.R`` is the one to follow.
 """
 
