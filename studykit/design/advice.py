@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -84,8 +84,7 @@ def _margins(study: Study, size: DesignSize) -> list[Advice]:
         r = R_FACTOR * aim.guess.s_r
         if aim.margin >= r:
             continue
-        most = DesignSize(containers=max(settings.max_containers, 2), depths=size.depths,
-                          replicates=settings.max_replicates)
+        most = replace(size, containers=max(settings.max_containers, 2), replicates=settings.max_replicates)
         top = right_chance(aim.with_gradient(0.0), most, study.alpha)
         hopeless = top < settings.target
         out.append(Advice(

@@ -19,7 +19,8 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.cheapest import Aim, Costs
-from studykit.design.operating import DesignSize, margin_on_scale
+from studykit.design.operating import DesignSize
+from studykit.inference import Margin
 from studykit.sampling.outlay import PLAIN, counted, outlay
 from studykit.study.definition import Assumption, DesignSettings, Study
 from studykit.study.inventory import control, wanted_controls
@@ -146,20 +147,19 @@ def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple
             if gradients and name in gradients and (own is None or "gradient" not in own.model_fields_set):
                 source = f"{guess.source}; difference from the settling estimate"
                 guess = guess.model_copy(update={"gradient": gradients[name], "source": source})
-            relative = declared.margin.relative
-            if relative:
-                guess = guess.model_copy(update={"gradient": _log_percent(name, guess.gradient)})
-            aims.append(Aim(analyte=name, guess=guess, margin=margin_on_scale(declared.margin), relative=relative,
-                            unit="%" if relative else declared.unit))
+            margin = Margin.declared(declared.margin, declared.unit)
+            guess = guess.model_copy(update={"gradient": _on_scale(name, guess.gradient, margin)})
+            aims.append(Aim(analyte=name, guess=guess, margin=margin.shown_sd(margin.edge), relative=margin.log,
+                            unit=margin.unit))
     return tuple(aims)
 
 
-def _log_percent(analyte: str, percent: float) -> float:
-    """A difference in per cent on the log scale; BadInput for a fall of 100 % or more."""
-    if percent <= -100:
-        raise BadInput([Fault(file="study.toml", column=f"design.guesses.{analyte}.gradient", value=f"{percent:g}",
+def _on_scale(analyte: str, difference: float, margin: Margin) -> float:
+    """A difference as people read it on the scale of scatter; BadInput for a fall of 100 % or more."""
+    if margin.log and difference <= -100:
+        raise BadInput([Fault(file="study.toml", column=f"design.guesses.{analyte}.gradient", value=f"{difference:g}",
                               reason="nothing can fall by 100 % or more", remedy="write a gradient above -100")])
-    return 100 * math.log1p(percent / 100)
+    return margin.as_scatter(difference)
 
 
 def expectations(study: Study, gradients: Mapping[str, float] | None = None) -> pd.DataFrame:
@@ -185,7 +185,8 @@ def expectations(study: Study, gradients: Mapping[str, float] | None = None) -> 
 def size_of(study: Study) -> DesignSize:
     """The planned size; BadInput where study.toml has no [design] section."""
     settings = settings_of(study)
-    return DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    return DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates,
+                      scatter=study.factors.across_depths)
 
 
 def settings_of(study: Study) -> DesignSettings:

@@ -21,6 +21,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
 from studykit.study.definition import Assumption, DesignSettings
+from studykit.study.factors import Scatter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,6 +40,10 @@ class Aim:
     def shown(self, difference: float) -> float:
         """A difference on the scale of the analysis as people read it: per cent or unit."""
         return 100 * math.expm1(difference / 100) if self.relative else difference
+
+    def scaled(self, shown: float) -> float:
+        """The way back, from what people read."""
+        return 100 * math.log1p(shown / 100) if self.relative else shown
 
     def with_gradient(self, gradient: float) -> Aim:
         """The same with another true difference, lowest depth minus top, on the scale of the analysis."""
@@ -72,7 +77,7 @@ class Costs:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
-    """The grid: fewest and most containers, most determinations per sample, depths to try, most of all."""
+    """The grid: fewest and most containers, most determinations per sample, depths to try, most of all; declared scatter."""
 
     depths: tuple[int, ...]
     min_containers: int = 2
@@ -80,10 +85,11 @@ class Limits:
     max_replicates: int = 4
     max_samples: int | None = None
     max_determinations: int | None = None
+    scatter: Scatter = "unstructured"
 
     def sizes(self) -> list[DesignSize]:
         """Every design of the grid; ValueError where the limits leave none."""
-        grid = [DesignSize(containers=n, depths=d, replicates=k) for d in self.depths
+        grid = [DesignSize(containers=n, depths=d, replicates=k, scatter=self.scatter) for d in self.depths
                 for n in range(self.min_containers, self.max_containers + 1)
                 for k in range(1, self.max_replicates + 1)]
         most, results = self.max_samples or np.inf, self.max_determinations or np.inf
@@ -163,9 +169,9 @@ def costs_of(settings: DesignSettings) -> Costs:
                  determination=determination, fixed=settings.cost_fixed)
 
 
-def limits_of(settings: DesignSettings, depths: int) -> Limits:
-    """The grid of [design] for the study's number of depths."""
-    return Limits(depths=(depths,), min_containers=min(2, settings.max_containers),
+def limits_of(settings: DesignSettings, depths: int, scatter: Scatter = "unstructured") -> Limits:
+    """The grid of [design] for the study's number of depths and its declared scatter."""
+    return Limits(depths=(depths,), scatter=scatter, min_containers=min(2, settings.max_containers),
                   max_containers=settings.max_containers, max_replicates=settings.max_replicates,
                   max_samples=settings.max_samples, max_determinations=settings.max_determinations)
 

@@ -8,7 +8,8 @@ One analyte, on the scale of its margin (per cent for a relative margin, else it
 s² = sd_container_depth² + s_r²/k beside what all depths of a container share, which cancels in every difference.
 
 **Several containers.**  The rule that judges the data is tried on simulated studies: every pair of depths by the
-containers' own differences, whatever their scatter across depths (``inference.contrasts``).  One set of studies serves
+containers' own differences, whatever their scatter across depths (``inference.contrasts``), or under the scatter that
+the study declares (``inference.declared``).  One set of studies serves
 every scatter, difference and margin of the same n and d, and the first n containers are the same whatever n, so
 that chances grow with the size as they should.  Their error is at most 0.6 % (one standard error, 8192 studies).
 
@@ -33,23 +34,24 @@ from scipy import optimize, special, stats
 
 from studykit.inference.bounded import critical_beyond
 from studykit.inference.contrasts import Contrasts, contrasts_of, pair_rows, word_codes
-from studykit.study.definition import Assumption, Margin
+from studykit.inference.critical_range import range_sf
+from studykit.inference.declared import declared_contrasts
+from studykit.study.definition import Assumption
+from studykit.study.factors import Scatter
 
 Array = NDArray[np.float64]
-_STEP = 0.45
-_Z = np.linspace(-15.5 * _STEP, 15.5 * _STEP, 32)  # trapezoid: error below 1e-11, 1e-8 for seven depths
-_PHI = _STEP * np.exp(-(_Z**2) / 2) / math.sqrt(2 * math.pi)
 STUDIES = 8192
 SEED = 20260301
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DesignSize:
-    """How many containers, depths of each, and determinations of each sample."""
+    """How many containers, depths of each, and determinations of each sample; the scatter across depths that is declared."""
 
     containers: int
     depths: int
     replicates: int = 1
+    scatter: Scatter = "unstructured"
 
     def __post_init__(self) -> None:
         if self.containers < 1 or self.replicates < 1 or self.depths < 2:
@@ -68,8 +70,10 @@ class DesignSize:
 
     @property
     def df(self) -> float:
-        """Degrees of freedom behind a difference of depths; infinite where s_r is taken as known."""
-        return float(self.containers - 1) if self.containers > 1 else math.inf
+        """Degrees of freedom promised behind every difference of depths; infinite where s_r is taken as known."""
+        if self.containers == 1:
+            return math.inf
+        return float((self.containers - 1) * (self.depths - 1 if self.scatter == "pooled" else 1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,13 +115,6 @@ class OperatingCharacteristic:
                               "simulation_error_percent": 100 * self.error(n), "how": self.method} for n in names])
 
 
-def margin_on_scale(margin: Margin) -> float:
-    """The margin on the scale of the analysis: 100·ln(1 + p/100) for p per cent, else its own unit."""
-    if margin.relative_percent is not None:
-        return 100 * math.log1p(margin.relative_percent / 100)
-    return float(margin.absolute or 0.0)
-
-
 def depth_effects(guess: Assumption, depths: int) -> Array:
     """True departures by depth from the surface down, for the guessed gradient (lowest minus top).
 
@@ -128,33 +125,17 @@ def depth_effects(guess: Assumption, depths: int) -> Array:
     return np.linspace(0.0, guess.gradient, depths)
 
 
-def range_within(width: Array, means: Array) -> Array:
-    """Chance that independent normal means (sd 1) with true values ``means`` range over at most ``width``.
-
-    ``width`` any shape; 0 below 0.  Each mean in turn is the smallest, the others within ``width`` above.
-    """
-    w = np.maximum(np.asarray(width, dtype=float), 0.0)[..., None]
-    total = np.zeros(w.shape[:-1])
-    values, counts = np.unique(means, return_counts=True)
-    for i, own in enumerate(values):
-        x = own + _Z
-        product = np.broadcast_to(_PHI * counts[i], (*w.shape[:-1], len(_Z)))
-        for j, other in enumerate(values):
-            others = int(counts[j]) - (i == j)
-            if others:
-                factor = special.ndtr(x + w - other) - special.ndtr(x - other)
-                for _ in range(others):
-                    product = product * factor
-        total = total + product.sum(axis=-1)
-    return np.clip(total, 0.0, 1.0)
-
-
 @lru_cache(maxsize=96)
-def _studies(containers: int, depths: int) -> Contrasts:
+def _studies(containers: int, depths: int, scatter: Scatter) -> Contrasts:
     """All pairs of depths in simulated studies whose cell means scatter by 1 and differ in nothing."""
     rng = np.random.default_rng([SEED, depths])
     cells = rng.standard_normal((containers, STUDIES, depths)).swapaxes(0, 1)
-    return contrasts_of(cells)
+    return judged_cells(cells, scatter)
+
+
+def judged_cells(cells: Array, scatter: Scatter) -> Contrasts:
+    """All pairs of depths of studies (S, n, k) as a real study is judged, equal steps between depths."""
+    return contrasts_of(cells) if scatter == "unstructured" else declared_contrasts(cells, scatter)
 
 
 @lru_cache(maxsize=1024)
@@ -162,24 +143,32 @@ def _t_quantile(df: float, alpha: float) -> float:
     return float(stats.t.isf(alpha, df)) if math.isfinite(df) else float(stats.norm.isf(alpha))
 
 
-def _needed(found: Contrasts, df: float, alpha: float) -> Array:
+@lru_cache(maxsize=96)
+def _quantiles(size: DesignSize, alpha: float) -> Array:
+    """The t quantile of every difference of the simulated studies: one for all where their df are one."""
+    if size.scatter != "own gradient":
+        return np.array(_t_quantile(size.df, alpha))
+    return np.asarray(-special.stdtrit(_studies(size.containers, size.depths, size.scatter).df, alpha))
+
+
+def _needed(found: Contrasts, size: DesignSize, alpha: float) -> Array:
     """The margin above which each study is homogeneous: the farthest end of its (1 - 2 alpha) intervals."""
-    return np.asarray((np.abs(found.estimate) + _t_quantile(df, alpha) * found.se).max(axis=1))
+    return np.asarray((np.abs(found.estimate) + _quantiles(size, alpha) * found.se).max(axis=1))
 
 
 def _made(size: DesignSize, guess: Assumption) -> Contrasts:
     """The simulated studies of a design under its assumptions."""
-    unit, s = _studies(size.containers, size.depths), depth_mean_sd(size, guess) * math.sqrt(size.containers)
+    unit, s = _studies(size.containers, size.depths, size.scatter), depth_mean_sd(size, guess) * math.sqrt(size.containers)
     shift = pair_rows(size.depths) @ depth_effects(guess, size.depths)
     return replace(unit, estimate=shift + s * unit.estimate, se=s * unit.se)
 
 
-def _beyond(found: Contrasts, df: float, margin: float, alpha: float, depths: int) -> float:
+def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> float:
     """Share of the studies that are stratified; only those that could be are put to the whole rule."""
-    far = np.asarray((np.abs(found.estimate) - margin > _t_quantile(df, alpha) * found.se).any(axis=1))
+    far = np.asarray((np.abs(found.estimate) - margin > _quantiles(size, alpha) * found.se).any(axis=1))
     if not far.any():
         return 0.0
-    words = word_codes(found.taken(np.flatnonzero(far)), margin, alpha, depths=depths)
+    words = word_codes(found.taken(np.flatnonzero(far)), margin, alpha, depths=size.depths)
     return float(np.sum(words == 2)) / len(far)
 
 
@@ -190,17 +179,17 @@ def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float 
     that is not above 0 or an alpha outside (0, 0.5).
     """
     _check(margin, alpha)
-    s, effects, d = depth_mean_sd(size, guess), depth_effects(guess, size.depths), size.depths
+    s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     if size.containers == 1:
-        c = margin + critical_beyond(d, math.inf, margin, math.sqrt(2) * s, alpha) * math.sqrt(2) * s
+        c = margin + critical_beyond(size.depths, math.inf, margin, math.sqrt(2) * s, alpha) * math.sqrt(2) * s
         return OperatingCharacteristic(
             homogeneous=_homogeneous(effects, s, margin, alpha), gradient_seen=_any(effects / s, alpha),
-            stratified=_chance(1 - float(range_within(np.array(c / s), effects / s))), se=math.sqrt(2) * s, df=math.inf)
+            stratified=_chance(range_sf(c / s, effects / s)), se=math.sqrt(2) * s, df=math.inf)
     found = _made(size, guess)
-    least = _t_quantile(size.df, alpha / (2 * found.estimate.shape[1]))
+    least = _quantiles(size, alpha / (2 * found.estimate.shape[1]))
     return OperatingCharacteristic(
-        homogeneous=float((_needed(found, size.df, alpha) < margin).mean()),
-        stratified=_beyond(found, size.df, margin, alpha, d), se=math.sqrt(2) * s, df=size.df, studies=STUDIES,
+        homogeneous=float((_needed(found, size, alpha) < margin).mean()),
+        stratified=_beyond(found, size, margin, alpha), se=math.sqrt(2) * s, df=size.df, studies=STUDIES,
         gradient_seen=float((np.abs(found.estimate) > least * found.se).any(axis=1).mean()))
 
 
@@ -209,7 +198,7 @@ def homogeneous_chance(size: DesignSize, guess: Assumption, margin: float, *, al
     _check(margin, alpha)
     if size.containers == 1:
         return _homogeneous(depth_effects(guess, size.depths), depth_mean_sd(size, guess), margin, alpha)
-    return float((_needed(_made(size, guess), size.df, alpha) < margin).mean())
+    return float((_needed(_made(size, guess), size, alpha) < margin).mean())
 
 
 def _check(margin: float, alpha: float) -> None:
@@ -228,7 +217,7 @@ def _any(effects: Array, alpha: float) -> float:
     """Chance that some difference is seen at all where the scatter is known (Bonferroni over all pairs)."""
     d = len(effects)
     reach = math.sqrt(2) * _t_quantile(math.inf, alpha / (d * (d - 1)))
-    return _chance(1 - float(range_within(np.array(reach), effects)))
+    return _chance(range_sf(reach, effects))
 
 
 def depth_mean_sd(size: DesignSize, guess: Assumption) -> float:
@@ -240,7 +229,7 @@ def depth_mean_sd(size: DesignSize, guess: Assumption) -> float:
 def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05) -> float:
     """The smallest margin for which "homogeneous" is reached with probability ``chance``."""
     if size.containers > 1:
-        need = np.sort(_needed(_made(size, guess), size.df, alpha))
+        need = np.sort(_needed(_made(size, guess), size, alpha))
         return float(need[math.ceil(chance * len(need)) - 1]) * (1 + 1e-12)
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     low = float(np.ptp(effects)) + 1e-9 * s
@@ -254,7 +243,7 @@ def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.
 def _homogeneous(means: Array, s: float, margin: float, alpha: float) -> float:
     """Chance that all differences of one container are shown to lie within the margin; ``s`` is known."""
     width = margin / s - _t_quantile(math.inf, alpha) * math.sqrt(2)
-    return _chance(float(range_within(np.array(width), means / s))) if width > 0 else 0.0
+    return _chance(1 - range_sf(width, means / s)) if width > 0 else 0.0
 
 
 def beyond_share_bound(containers: int, alpha: float = 0.05) -> float:

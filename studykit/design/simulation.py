@@ -1,9 +1,9 @@
 """Chances by simulation, for designs and troubles that no closed form covers.
 
 Studies are made from single results and judged by the rule of real ones: every pair of depths by the containers' own
-differences (``inference.contrasts``), samples lost or not.  Troubles: lost samples, results below quantification (left
-out here; the verdict itself takes them as values between bounds), gradients that differ between containers, several
-analytes together.  The answer carries its Monte Carlo error, and the same seed gives the same digits.
+differences (``inference.contrasts``) or under the declared scatter, samples lost or not.  Troubles: lost samples, results
+below quantification (left out here; the verdict itself takes them as values between bounds), gradients that differ between
+containers, several analytes together.  The answer carries its Monte Carlo error, and the same seed gives the same digits.
 """
 
 from __future__ import annotations
@@ -18,8 +18,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.design.cheapest import Aim
-from studykit.design.operating import DesignSize, OperatingCharacteristic, depth_effects
-from studykit.inference.contrasts import contrasts_of, word_codes
+from studykit.design.operating import DesignSize, OperatingCharacteristic, depth_effects, judged_cells
+from studykit.inference.contrasts import word_codes
 
 Array = NDArray[np.float64]
 PATTERNS = 20
@@ -143,7 +143,7 @@ def _judge(y: Array, gone: NDArray[np.bool_], margin: float, size: DesignSize, a
     count = seen.sum(axis=2)
     total = np.where(seen, y.reshape(shape), 0.0).sum(axis=2)
     cells = np.where(count > 0, total / np.maximum(count, 1), np.nan).transpose(2, 0, 1)
-    found = contrasts_of(cells)
+    found = judged_cells(cells, size.scatter)
     words, careful = (word_codes(found, margin, a, depths=size.depths) for a in (alpha, alpha / analytes))
     failed = ~np.asarray(found.judged).all(axis=1)
     return _Judged(np.asarray(words == 1), np.asarray(words == 2), np.asarray(careful == 2), np.asarray(failed))

@@ -36,6 +36,8 @@ from studykit.study.stages import OpenStage
 from studykit.study.tables import Tables
 
 SEVERAL = (1, 2, 4, 6, 12, 24)  # the ladder of designs
+DECLARED_STUDIES = 300
+"""Studies simulated from single results under a declared scatter, whose lost readings cost 6 ms a study."""
 NOTHING = "nothing is known of any analyte: give [design.guesses], a repeatability, or nominal and method_key"
 
 
@@ -72,7 +74,7 @@ class DesignView:
         if self.study.scope == "container":
             return Limits(depths=(self.size.depths,), min_containers=1, max_containers=1,
                           max_replicates=max(12, self.settings.max_replicates))
-        return limits_of(self.settings, self.size.depths)
+        return limits_of(self.settings, self.size.depths, self.size.scatter)
 
 
 def design_faults(tables: Tables) -> list[Fault]:
@@ -95,7 +97,8 @@ def open_design(stage: OpenStage | Tables) -> DesignView:
         study = study.model_copy(update={"design": settings})
     outlook = could_it_settle(study, containers if len(containers) else None)
     gradients = _gradients(study, outlook)
-    size = DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates)
+    size = DesignSize(containers=settings.containers, depths=len(study.factors.depths), replicates=settings.replicates,
+                      scatter=study.factors.across_depths)
     try:
         costs: Costs | None = costs_of(settings)
     except BadInput:
@@ -200,8 +203,7 @@ def two_more(view: DesignView) -> str:
     if n < 2 or not view.aims:
         return ""
     more = replace(size, containers=n + 2)
-    lines = [f"Every difference is judged by how it differs between these {n} containers, whatever the scatter at each "
-             f"depth: {n - 1} degrees of freedom. Two containers more would buy:"]
+    lines = [f"{_judged_by(size)} Two containers more would buy:"]
     for a in view.aims:
         still = a.with_gradient(0.0)
         now, then = (100 * right_chance(still, z, view.study.alpha) for z in (size, more))
@@ -211,13 +213,26 @@ def two_more(view: DesignView) -> str:
     return "\n".join(lines)
 
 
+def _judged_by(size: DesignSize) -> str:
+    """On what the judgement of a difference rests, and with how many degrees of freedom."""
+    n, k = size.containers, size.depths
+    if size.scatter == "pooled" and k > 2:
+        return (f"One scatter is declared for every difference between depths: {size.df:g} degrees of freedom from these {n} "
+                "containers.")
+    if size.scatter == "own gradient" and k > 2:
+        return (f"A gradient of its own is declared for each of these {n} containers: {n - 1} degrees of freedom for the "
+                f"gradients, {(n - 1) * (k - 2)} for what lies off them.")
+    return (f"Every difference is judged by how it differs between these {n} containers, whatever the scatter at each "
+            f"depth: {n - 1} degrees of freedom.")
+
+
 def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     """For a ladder of designs, the smallest margin per analyte shown with ``chance`` if nothing had settled."""
     sizes = [(1, k) for k in (1, 2, 4)] + [(n, view.size.replicates) for n in SEVERAL if n > 1]
     plan = (view.size.containers, view.size.replicates)
     rows = []
     for n, k in sorted({*sizes, plan}):
-        size = DesignSize(containers=n, depths=view.size.depths, replicates=k)
+        size = replace(view.size, containers=n, replicates=k)
         row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
                                "this plan": "yes" if (n, k) == plan else ""}
         for a in view.aims:
@@ -235,9 +250,9 @@ def simulated(view: DesignView, lost: float = 0.05, studies: int = 2000) -> pd.D
     worlds = (("all samples", Trouble()), (f"{100 * lost:g} % lost", Trouble(missing=lost)))
     table = pd.DataFrame([{"analyte": a.analyte} | _pair("planned", aim_chances(a, view.size, view.study.alpha))
                           for a in view.aims])
-    worst = [0.0] * len(view.aims)
+    worst, few = [0.0] * len(view.aims), min(studies, DECLARED_STUDIES) if view.size.scatter != "unstructured" else studies
     for how, trouble in worlds:
-        made = simulate_studies(view.aims, view.size, trouble, studies=studies, seed=view.study.seed,
+        made = simulate_studies(view.aims, view.size, trouble, studies=few, seed=view.study.seed,
                                 alpha=view.study.alpha)
         got = pd.DataFrame([_pair(how, c) for _, c in made.chances])
         table = pd.concat([table, got], axis=1)

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 from studykit.core.errors import single
 from studykit.design import operating
+from studykit.inference import Margin
 from studykit.study.amounts import count, margin_of, on_margin, scatter_of
 from studykit.study.definition import Assumption
 
@@ -21,16 +20,16 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
     or 'lowest only'. Raises BadInput for amounts of different kinds and for impossible counts.
     """
     declared, unit = margin_of(margin)
-    nothing = "0 %" if declared.relative else f"0 {unit}"
+    scale, nothing = Margin.declared(declared, unit), "0 %" if declared.relative else f"0 {unit}"
     gradient = on_margin(difference or nothing, "difference", declared, unit, negative=True)
     if shape not in ("linear", "lowest only"):
         raise single("shape", "this shape is not known", "write 'linear' or 'lowest only'", value=str(shape))
     expected = Assumption(s_r=scatter_of(repeatability, "repeatability", declared, unit),
                      sd_container_depth=on_margin(profiles or nothing, "profiles", declared, unit),
-                     gradient=100 * math.log1p(gradient / 100) if declared.relative else gradient,
+                     gradient=scale.as_scatter(gradient),
                      shape="lowest only" if shape == "lowest only" else "linear")
     if isinstance(alpha, bool) or not isinstance(alpha, int | float) or not 0 < alpha < 0.5:
         raise single("alpha", "must lie between 0 and 0.5", "0.05 is usual", value=str(alpha))
     size = operating.DesignSize(containers=count(containers, "containers"), depths=count(depths, "depths", 2),
                                 replicates=count(determinations, "determinations"))
-    return operating.chances(size, expected, operating.margin_on_scale(declared), alpha=alpha)
+    return operating.chances(size, expected, scale.shown_sd(scale.edge), alpha=alpha)

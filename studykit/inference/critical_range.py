@@ -15,7 +15,7 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
 from studykit.inference.tost_power import beyond_power, smallest_margin
@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 _NODE, _WEIGHT = np.polynomial.legendre.leggauss(160)
 
 
-def range_sf(w: float, means: Sequence[float], df: float = math.inf) -> float:
+def range_sf(w: float, means: ArrayLike, df: float = math.inf) -> float:
     """Chance that the range of results exceeds w times their standard deviation, known to df degrees of freedom.
 
     ``means``: true values of two or more results, in units of the true standard deviation; ``df`` infinite

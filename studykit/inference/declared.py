@@ -5,10 +5,13 @@ Two declarations gain power where they are true, and are never chosen after the 
 * "pooled": every difference between two depths of one container scatters alike. One variance; least squares within
   containers, the exact t test with (cells - containers - depth coefficients) degrees of freedom, readings lost or not;
 * "own gradient": each container has a straight gradient of its own over height, and about it every cell scatters
-  alike. Two variances, of the gradients and of what is left, by restricted likelihood; standard error and degrees of
-  freedom after Kenward & Roger (1997, Biometrics 53:983), which for one contrast is a t test on
-  2 v^2/var(v) degrees of freedom. Nothing lost: v adds two independent mean squares, on n - q and (n - q)(k - 2)
-  degrees of freedom (Satterthwaite 1946). With two depths both declarations say the same as the containers' own differences.
+  alike. Two variances, of the gradients and of what is left. Nothing lost: the variance v of a difference adds two
+  independent mean squares, on n - q and (n - q)(k - 2) degrees of freedom (Satterthwaite 1946). Readings lost: restricted
+  likelihood with standard error and degrees of freedom after Kenward & Roger (1997, Biometrics 53:983). Both promise too
+  many degrees of freedom where the few gradients rule the difference (on 3 and 9: 5.4 % for 5 %, found by simulation), so
+  the reciprocal is raised by TAKEN_BACK times share (1 - share) (1/df_1 - 1/df_2) with the gradients' share of v; with one
+  degree of freedom for the gradients nothing else is promised. With two depths both declarations say the same as the
+  containers' own differences.
 
 The gradients' variance may come out below zero (gradients more alike than the cells' scatter allows): it is left
 there, so that the test stays that of two mean squares; holding it at zero would make it depend on the other.
@@ -22,15 +25,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import linalg, optimize
 
 from studykit.inference.contrasts import Array, Contrasts, floored, pair_rows
 
 Structure = Literal["pooled", "own gradient"]
+TAKEN_BACK = 1.5
+"""Chosen by simulation, 1 to 11 df of the gradients and 2 to 4 times as many of the rest: at the worst share 5.0 to 5.1 %."""
 RANGE = (-12.0, 16.0)
 """Logarithm of 1 + (variance of gradients over that of the rest): where the likelihood is searched."""
 
@@ -69,7 +74,7 @@ def declared_contrasts(cells: ArrayLike, structure: Structure, *, heights: Array
     C = pair_rows(k) if rows is None else np.atleast_2d(np.asarray(rows, dtype=float))
     Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
     mix = Z.mean(axis=0) if at is None else np.asarray(at, dtype=float)
-    basis = _basis(np.arange(k, dtype=float) if heights is None else np.asarray(heights, dtype=float))
+    basis = basis_of(k, heights)
     own, whole = structure == "own gradient" and k > 2, ~np.isnan(v.sum(axis=(1, 2)))
     out = np.full((4, len(v), len(C)), np.nan)
     if whole.any() and n > Z.shape[1]:
@@ -79,28 +84,43 @@ def declared_contrasts(cells: ArrayLike, structure: Structure, *, heights: Array
     return floored(Contrasts(estimate=out[0], se=out[1], df=out[2], unit_variance=out[3]), v, C, step)
 
 
-def _basis(heights: Array) -> Array:
-    """Orthonormal contrasts of the depths, (k, k - 1): the straight line over height first."""
-    k = len(heights)
-    start = np.column_stack([np.ones(k), heights - heights.mean(), np.eye(k)])
+def basis_of(k: int, heights: ArrayLike | None = None) -> Array:
+    """Orthonormal contrasts of k depths, (k, k - 1): the straight line over height first; heights None: equal steps."""
+    h = np.arange(k, dtype=float) if heights is None else np.asarray(heights, dtype=float)
+    start = np.column_stack([np.ones(k), h - h.mean(), np.eye(k)])
     return np.asarray(np.linalg.qr(start)[0][:, 1:k])
 
 
 def _complete(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
-    """Nothing lost: mean squares of the containers' scores along the basis, one for all or one for the line; (4, S, K)."""
+    """Nothing lost: from the containers' scores along the basis; (4, S, K)."""
     n, q = Z.shape
     hat, load = np.linalg.solve(Z.T @ Z, Z.T), C @ basis
     scores, weight = v @ basis, float(at @ np.linalg.solve(Z.T @ Z, at))
     squares = ((scores - np.einsum("nm,smj->snj", Z @ hat, scores)) ** 2).sum(axis=1)
-    parts = [(slice(0, 1), n - q), (slice(1, None), (n - q) * (basis.shape[1] - 1))] if own else [
-        (slice(None), (n - q) * basis.shape[1])]
-    terms = [weight * (load[:, p] ** 2).sum(axis=1) * (squares[:, p].sum(axis=1) / df)[:, None] for p, df in parts]
+    return judged_squares(np.einsum("n,snj,pj->sp", at @ hat, scores, load), squares, load, weight, n - q, own)
+
+
+def judged_squares(estimate: Array, squares: Array, load: Array, weight: float, df: int, own: bool) -> Array:
+    """Estimate, standard error, df and unit variance, (4, S, K), from sums of squares of scores along the basis, (S, k - 1).
+
+    load (K, k - 1): contrasts along the basis; ``weight``: variance of a mean score in units of a container's; ``df`` of each
+    score's sum of squares. One mean square for all, or one for the line and one for the rest (``own``).
+    """
+    m = load.shape[1]
+    parts = [(slice(0, 1), df), (slice(1, None), df * (m - 1))] if own else [(slice(None), df * m)]
+    terms = [weight * (load[:, p] ** 2).sum(axis=1) * (squares[:, p].sum(axis=1) / d)[:, None] for p, d in parts]
     variance = sum(terms[1:], terms[0])
     with np.errstate(invalid="ignore"):
-        df = variance**2 / sum(t**2 / d for t, (_, d) in zip(terms, parts, strict=True))
-    estimate = np.einsum("n,snj,pj->sp", at @ hat, scores, load)
-    return np.stack([estimate, np.sqrt(variance), np.where(variance > 0, df, float(parts[0][1])),
-                     np.full(estimate.shape, weight)])
+        share = terms[0] / variance
+    few, many = float(parts[0][1]), float(parts[-1][1])
+    some = 1 / _reciprocal(share**2 / few + (1 - share) ** 2 / many, share, 1 / few, 1 / many)
+    return np.stack([estimate, np.sqrt(variance), np.where(variance > 0, some, few), np.full(estimate.shape, weight)])
+
+
+def _reciprocal(usual: Array, share: Array, line: Array | float, rest: Array | float) -> Array:
+    """1/df of a variance that is the sum of two, from the usual one, the gradients' share and the parts' 1/df."""
+    more = usual + TAKEN_BACK * share * (1 - share) * np.maximum(line - rest, 0.0)
+    return np.where(np.asarray(line) > 0.6, np.maximum(usual, line), more)
 
 
 def _lost(v: Array, C: Array, basis: Array, Z: Array, at: Array, own: bool) -> Array:
@@ -168,8 +188,15 @@ def _two(d: _Within, load: Array) -> tuple[Array, Array, Array] | None:
     variance = np.einsum("pu,uv,pv->p", load, phi, load)
     adjusted = variance + 2 * np.einsum("pu,uv,pv->p", load, phi @ more @ phi, load)
     slopes = np.array([np.einsum("pu,uv,pv->p", load, phi @ p @ phi, load) for p in P])
-    df = 2 * variance**2 / np.einsum("ip,ij,jp->p", slopes, W, slopes)
-    return load @ beta, np.sqrt(np.maximum(adjusted, variance)), df
+    return load @ beta, np.sqrt(np.maximum(adjusted, variance)), _careful(variance, slopes, W, s2, ratio, float(d.w.mean()))
+
+
+def _careful(variance: NDArray[Any], slopes: Array, W: NDArray[Any], s2: float, ratio: float, w: float) -> Array:
+    """Kenward-Roger's degrees of freedom, less what ``_reciprocal`` takes back: the variances told as two mean squares."""
+    line, spread = s2 * (1 + w * ratio), np.array([1.0, w]) @ W @ np.array([1.0, w])
+    usual = np.einsum("ip,ij,jp->p", slopes, W, slopes) / (2 * variance**2)
+    share = np.clip(-slopes[1] / w * line / variance, 0.0, 1.0)
+    return np.asarray(1 / _reciprocal(usual, share, spread / (2 * line**2), W[0, 0] / (2 * s2**2)))
 
 
 def _ratio(d: _Within) -> float:
@@ -198,7 +225,7 @@ def departure_p(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | 
     cells (n, k). With S the scatter matrix of the containers' scores along orthonormal contrasts, the line first: for
     "pooled" tr(S^2)/tr(S)^2 (John 1971, Biometrika 58:123), for "own gradient" the same of the rest, plus the share of
     the rest that goes with the line. Both are free of the variances where the declaration holds, so their distribution is
-    that of standard normal scores: 1,999 fixed draws of them (normal scatter).
+    that of standard normal scores: 19,999 fixed draws of their scatter matrices (Bartlett's decomposition).
     """
     v = np.asarray(cells, dtype=float)
     whole, k = np.isfinite(v).all(axis=1), v.shape[1]
@@ -206,7 +233,7 @@ def departure_p(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | 
     df = int(whole.sum()) - int(np.linalg.matrix_rank(Z[whole])) if whole.any() else 0
     if df < 2 or k < 3:
         return float("nan")
-    scores = v[whole] @ _basis(np.arange(k, dtype=float) if heights is None else np.asarray(heights, dtype=float))
+    scores = v[whole] @ basis_of(k, heights)
     rest = scores - Z[whole] @ np.linalg.lstsq(Z[whole], scores, rcond=None)[0]
     S, own = rest.T @ rest, structure == "own gradient"
     if np.diag(S).min() <= 1e-24 * max(float(np.abs(v[whole]).max()) ** 2, 1e-300):
@@ -214,7 +241,7 @@ def departure_p(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | 
     return (1 + int((_null(df, k - 1, own) >= _departure(S[None], own)[0] * (1 - 1e-12)).sum())) / (DRAWS + 1)
 
 
-DRAWS = 1999
+DRAWS = 19_999
 
 
 def _departure(S: Array, own: bool) -> Array:
@@ -227,5 +254,10 @@ def _departure(S: Array, own: bool) -> Array:
 
 @lru_cache(maxsize=64)
 def _null(df: int, m: int, own: bool) -> Array:
-    draws = np.random.default_rng(19710123).standard_normal((DRAWS, df, m))
+    rng = np.random.default_rng(19710123)
+    if df < m:
+        draws = rng.standard_normal((DRAWS, df, m))
+    else:
+        draws = np.triu(rng.standard_normal((DRAWS, m, m)), 1)
+        draws[:, range(m), range(m)] = np.sqrt(rng.chisquare(df - np.arange(m), (DRAWS, m)))
     return _departure(np.einsum("rni,rnj->rij", draws, draws), own)

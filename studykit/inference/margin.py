@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from studykit.mixed.results import Interval
+from studykit.study.definition import Margin as DeclaredMargin
 
 Array = NDArray[np.float64]
 Scale = Literal["raw", "log"]
@@ -48,6 +49,13 @@ class Margin:
         if not 0 < value < math.inf:
             raise ValueError(f"value must be a finite number above 0, but got {value}")
         return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {unit}".rstrip(), unit=unit)
+
+    @classmethod
+    def declared(cls, margin: DeclaredMargin, unit: str) -> Margin:
+        """The margin of study.toml; ``unit`` of the analyte, for an absolute one."""
+        if margin.relative_percent is not None:
+            return cls.relative(margin.relative_percent)
+        return cls.absolute(float(margin.absolute or 0.0), unit)
 
     @property
     def log(self) -> bool:
@@ -83,6 +91,10 @@ class Margin:
     def shown_sd(self, sd: float) -> float:
         """A standard deviation as told: per cent of the level (100 times the SD of logs), or in the unit."""
         return 100 * sd if self.log else float(sd)
+
+    def as_scatter(self, difference: float) -> float:
+        """A difference as told, in the units in which a scatter is told: 100 times the log of the ratio, or as it is."""
+        return self.shown_sd(self.from_shown(difference))
 
     def in_margins(self, difference: float) -> float:
         """A difference on the scale of analysis as a multiple of the margin, with its sign."""

@@ -19,6 +19,7 @@ from numpy.typing import ArrayLike
 from scipy import special, stats
 
 from studykit.inference.contrasts import Array, Contrasts, pair_rows, word_codes
+from studykit.inference.declared import basis_of, judged_squares
 
 POINTS = 13
 """Base-2 logarithm of the number of simulated studies."""
@@ -75,11 +76,12 @@ def _scatter(df: int, m: int, u: Array) -> Array:
 
 
 def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, alpha: float = 0.05,
-            groups: int = 1) -> WordChances:
+            groups: int = 1, structure: str = "unstructured", heights: ArrayLike | None = None) -> WordChances:
     """Chances of homogeneous and stratified for true depth means (k,) and covariance (k, k) of one container's cells.
 
-    ``edge``: the margin, same scale; ``groups``: columns of the group model (equal groups). With no degree of freedom
-    left nothing can be said and both chances are 0.
+    ``edge``: the margin, same scale; ``groups``: columns of the group model (equal groups); ``structure`` and ``heights``: a
+    scatter that was declared (``declared``), whether ``cov`` obeys it or not. With no degree of freedom left nothing can
+    be said and both chances are 0.
     """
     mu, sigma = np.asarray(means, dtype=float), np.asarray(cov, dtype=float)
     k, df = len(mu), containers - groups
@@ -91,16 +93,18 @@ def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, a
     m = k - 1
     to_first = np.hstack([-np.ones((m, 1)), np.eye(m)])
     root = _cholesky(to_first @ sigma @ to_first.T)
-    full = df >= m
-    need = m * (m + 1) // 2 if full else df * m
-    u = _uniform(m + need)
-    A = _scatter(df, m, u[:, m:]) if full else special.ndtri(u[:, m:]).reshape(-1, df, m)
+    u = _uniform(m + (m * (m + 1) // 2 if df >= m else df * m))
+    A = _scatter(df, m, u[:, m:]) if df >= m else special.ndtri(u[:, m:]).reshape(-1, df, m)
     pairs = pair_rows(k)[:, 1:] @ root
     estimate = pair_rows(k) @ mu + special.ndtri(u[:, :m]) @ pairs.T / math.sqrt(containers)
-    square = ((A @ pairs.T) ** 2).sum(axis=1) / df
-    shape = estimate.shape
-    found = Contrasts(estimate=estimate, se=np.sqrt(square / containers), df=np.full(shape, float(df)),
-                      unit_variance=np.full(shape, 1 / containers))
+    if structure == "unstructured":
+        se, dfs = np.sqrt(((A @ pairs.T) ** 2).sum(axis=1) / df / containers), np.full(estimate.shape, float(df))
+    else:
+        basis = basis_of(k, heights)
+        squares = ((A @ root.T @ np.linalg.pinv(to_first).T @ basis) ** 2).sum(axis=1)
+        _, se, dfs, _ = judged_squares(estimate, squares, pair_rows(k) @ basis, 1 / containers, df,
+                                      structure == "own gradient" and k > 2)
+    found = Contrasts(estimate=estimate, se=se, df=dfs, unit_variance=np.full(estimate.shape, 1 / containers))
     codes = word_codes(found, edge, alpha, depths=k)
     return WordChances(homogeneous=float(np.mean(codes == 1)), stratified=float(np.mean(codes == 2)), studies=len(u))
 
@@ -112,7 +116,8 @@ def _cholesky(matrix: Array) -> Array:
 
 
 def containers_needed(means: ArrayLike, cov: ArrayLike, edge: float, *, alpha: float = 0.05, chance: float = 0.8,
-                      start: int = 2, most: int = 500, groups: int = 1) -> int | None:
+                      start: int = 2, most: int = 500, groups: int = 1, structure: str = "unstructured",
+                      heights: ArrayLike | None = None) -> int | None:
     """Fewest containers, ``start`` or more, with which the word is decided with that chance; None beyond ``most``.
 
     Decided: homogeneous where no two true means differ by the margin, stratified where some differ by more.
@@ -120,7 +125,7 @@ def containers_needed(means: ArrayLike, cov: ArrayLike, edge: float, *, alpha: f
     inside = float(np.ptp(np.asarray(means, dtype=float))) < edge
 
     def reached(n: int) -> bool:
-        found = chances(means, cov, n, edge, alpha=alpha, groups=groups)
+        found = chances(means, cov, n, edge, alpha=alpha, groups=groups, structure=structure, heights=heights)
         return (found.homogeneous if inside else found.stratified) >= chance
 
     if reached(start):

@@ -72,9 +72,7 @@ class ModelRows:
 def margin_of(study: Study, analyte: str) -> Margin:
     """The declared margin on its scale of analysis."""
     declared = study.analytes[analyte]
-    if declared.margin.relative_percent is not None:
-        return Margin.relative(declared.margin.relative_percent)
-    return Margin.absolute(float(declared.margin.absolute or 0), declared.unit)
+    return Margin.declared(declared.margin, declared.unit)
 
 
 def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin:
@@ -93,8 +91,7 @@ def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin
     declared, own = declared_margin(given)
     if own and own != unit:
         raise single("margin", f"this analyte is in {unit}", f"write '50 %' or '2 {unit}'", value=str(given))
-    return Margin.relative(declared.relative_percent) if declared.relative_percent else Margin.absolute(
-        float(declared.absolute or 0), unit)
+    return Margin.declared(declared, unit)
 
 
 def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame,

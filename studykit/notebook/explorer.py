@@ -8,7 +8,6 @@ a stored notebook holds no widget state.
 from __future__ import annotations
 
 import html
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -98,7 +97,7 @@ class Explorer:
         if not aims:
             raise ValueError("aims must name at least one analyte")
         self.aims = {a.analyte: a for a in aims}
-        self.costs, self.alpha, self.currency = costs, alpha, currency
+        self.size, self.costs, self.alpha, self.currency = size, costs, alpha, currency
         self.found: Explored | None = None
         self._quiet = False
         self.analyte = widgets.Dropdown(options=list(self.aims), description="analyte")
@@ -144,9 +143,10 @@ class Explorer:
     def current(self) -> tuple[Aim, DesignSize]:
         """The analyte and the design that the sliders stand for."""
         aim = self.aims[self.analyte.value]
-        guess = aim.guess.model_copy(update={"s_r": self.s_r.value, "gradient": _scale(self.gradient.value, aim)})
-        made = replace(aim, guess=guess, margin=_scale(self.margin.value, aim))
-        return made, DesignSize(containers=self.containers.value, depths=self.depths.value, replicates=self.replicates.value)
+        guess = aim.guess.model_copy(update={"s_r": self.s_r.value, "gradient": aim.scaled(self.gradient.value)})
+        made = replace(aim, guess=guess, margin=aim.scaled(self.margin.value))
+        return made, replace(self.size, containers=self.containers.value, depths=self.depths.value,
+                             replicates=self.replicates.value)
 
     def _moved(self, change: object = None) -> None:
         if self._quiet:
@@ -155,10 +155,6 @@ class Explorer:
         self.found = explore(aim, size, self.costs, self.alpha)
         self.words.value = f"<p><b>{html.escape(self.found.text(self.currency))}</b></p>"
         self.drawing.value = picture(self.found)
-
-
-def _scale(shown: float, aim: Aim) -> float:
-    return 100 * math.log1p(shown / 100) if aim.relative else shown
 
 
 def _reach(slider: Any, value: float, low: float) -> None:

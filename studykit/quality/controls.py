@@ -23,9 +23,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special, stats
+from scipy import optimize
 
 from studykit.core.errors import BadInput, Fault
+from studykit.inference import critical_range
 from studykit.quality.flags import CHANCE, Flag, Scatter, holm, listed, one_in, shown
 from studykit.study.columns import ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
@@ -105,43 +106,19 @@ def _limit_faults(table: pd.DataFrame, study: Study) -> list[Fault]:
     return faults
 
 
-@lru_cache(maxsize=1)
-def _nodes() -> tuple[np.ndarray, np.ndarray]:
-    nodes, weights = np.polynomial.legendre.leggauss(96)
-    return nodes, weights
-
-
-def range_sf(q: float, k: int, df: float = np.inf) -> float:
-    """Chance that the range of k standard normal values exceeds q times s, s known to df degrees of freedom.
-
-    Gauss-Legendre quadrature of k int phi(z) [Phi(z) - Phi(z - q s)]^(k-1) dz over the density of s.
-    """
-    nodes, weights = _nodes()
-    z = 8.5 * nodes
-    if np.isfinite(df):
-        low, high = np.sqrt(stats.chi2.ppf(1e-14, df) / df), np.sqrt(stats.chi2.isf(1e-14, df) / df)
-        s = (high + low) / 2 + (high - low) / 2 * nodes
-        mass = weights * (high - low) / 2 * 2 * df * s * stats.chi2.pdf(df * s**2, df)
-    else:
-        s, mass = np.ones(1), np.ones(1)
-    between = special.ndtr(z)[None, :] - special.ndtr(z[None, :] - q * s[:, None])
-    inside = k * (between ** (k - 1)) @ (weights * 8.5 * np.exp(-(z**2) / 2) / np.sqrt(2 * np.pi))
-    return float(min(1.0, max(0.0, mass @ (1 - inside))))
-
-
 @lru_cache(maxsize=512)
 def range_factor(k: int, level: float = 0.95, df: float = np.inf) -> float:
     """Critical range of k results in units of s_r (k >= 2; df of s_r, infinite where s_r is known)."""
     if k < 2:
         raise ValueError(f"k must be 2 or more, but got {k}")
-    return float(optimize.brentq(lambda q: range_sf(q, k, df) - (1 - level), 1e-3, 200.0, xtol=1e-6))
+    return float(optimize.brentq(lambda q: critical_range.range_sf(q, [0.0] * k, df) - (1 - level), 1e-3, 200.0, xtol=1e-6))
 
 
 def _range_p(k: int, width: float, scatter: Scatter, n: int = 1) -> float:
     """Chance of so wide a range of k means of n determinations; NaN where the scatter is not known."""
     if not scatter.s > 0:
         return float("nan")
-    return range_sf(width / scatter.s * float(np.sqrt(n)), k, scatter.df)
+    return critical_range.range_sf(width / scatter.s * float(np.sqrt(n)), [0.0] * k, scatter.df)
 
 
 def depth_ranges(t: pd.DataFrame, treatment: str, scatter: Mapping[str, Scatter], study: Study) -> pd.DataFrame:

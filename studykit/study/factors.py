@@ -21,6 +21,10 @@ Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 
 
+Scatter = Literal["unstructured", "pooled", "own gradient"]
+"""How containers' profiles scatter across depths (``Factors.across_depths``)."""
+
+
 class Section(BaseModel):
     """Base of all sections: frozen, unknown keys refused, no silent conversion of text to numbers."""
 
@@ -65,7 +69,7 @@ class Factors(Section):
     random: tuple[Name, ...] = ()
     columns: dict[Name, OwnFactor] = Field(default_factory=dict)
     run: bool = False
-    across_depths: Literal["unstructured", "pooled", "own gradient"] = "unstructured"
+    across_depths: Scatter = "unstructured"
     across_depths_reason: str = ""
 
     @model_validator(mode="after")

@@ -32,7 +32,7 @@ def _asked(study: Study) -> Iterator[tuple[str, str]]:
         yield f"analytes.{name}.margin_reason", a.margin_reason
         if a.repeatability is not None:
             yield f"analytes.{name}.repeatability.source", a.repeatability.source
-    if study.factors.across_depths == "pooled":
+    if study.factors.across_depths != "unstructured":
         yield "factors.across_depths_reason", study.factors.across_depths_reason
     yield from ((f"unusual.{place}", text) for place, text in study.unusual.items())
     yield from ((f"exclusion_rules[{i}]", rule) for i, rule in enumerate(study.exclusion_rules, start=1))

@@ -276,8 +276,12 @@ two_squares <- function(y, Z, d) { # own gradients, nothing lost: mean squares o
   B <- qr.Q(qr(cbind(1, h - mean(h), diag(k))))[, 2:k]; s <- y %*% B; r <- s - Z %*% inv %*% crossprod(Z, s); w <- drop(at %*% inv %*% at)
   load <- C %*% B; m <- colSums(r^2); one <- w * load[, 1]^2 * m[1] / (n - q); df2 <- (n - q) * (k - 2)
   two <- w * rowSums(load[, -1, drop = FALSE]^2) * sum(m[-1]) / df2; v <- one + two
-  data.frame(estimate = drop(load %*% t(at %*% inv %*% crossprod(Z, s))), se = sqrt(v), df = v^2 / (one^2 / (n - q) + two^2 / df2), unit = w)
+  data.frame(estimate = drop(load %*% t(at %*% inv %*% crossprod(Z, s))), se = sqrt(v), unit = w,
+             df = 1 / reciprocal((one / v)^2 / (n - q) + (two / v)^2 / df2, one / v, 1 / (n - q), 1 / df2))
 }
+
+reciprocal <- function(usual, share, line, rest) # 1/df: what too few gradients promise too much is taken back
+  if (line > 0.6) pmax(usual, line) else usual + 1.5 * share * (1 - share) * max(line - rest, 0)
 
 by_lme4 <- function(y, Z, d) { # own gradients, readings lost: restricted likelihood, Kenward and Roger
   k <- ncol(y); n <- nrow(y); C <- pair_rows(k); ok <- as.vector(!is.na(y)); h <- heights_of(d); who <- rep(seq_len(n), k)[ok]
@@ -287,10 +291,15 @@ by_lme4 <- function(y, Z, d) { # own gradients, readings lost: restricted likeli
   tight <- lme4::lmerControl(optimizer = "bobyqa", optCtrl = list(rhoend = 1e-10, maxfun = 1e5), check.conv.singular = "ignore")
   fit <- lme4::lmer(y ~ 0 + container + X + (0 + line | container), e, REML = TRUE, control = tight); at <- colMeans(Z)
   L <- cbind(matrix(0, nrow(C), nlevels(e$container)), do.call(cbind, lapply(at, function(z) z * C[, -1, drop = FALSE])))
-  V <- as.matrix(pbkrtest::vcovAdj(fit)); p <- linked_parts(y, Z)
+  adjusted <- pbkrtest::vcovAdj(fit); V <- as.matrix(adjusted); Phi <- as.matrix(vcov(fit)); p <- linked_parts(y, Z)
+  W <- as.matrix(attr(adjusted, "W")); P <- as.matrix(attr(adjusted, "P")[[1]]); s2 <- stats::sigma(fit)^2
+  w <- tapply(e$line, e$container, function(u) sum((u - mean(u))^2)); w <- mean(w[table(e$container) > 1])
+  line <- s2 + w * as.numeric(lme4::VarCorr(fit)[[1]]); spread <- drop(c(w, 1) %*% W %*% c(w, 1)); v <- diag(L %*% Phi %*% t(L))
+  share <- pmin(pmax(-diag(L %*% Phi %*% P %*% Phi %*% t(L)) / w * line / v, 0), 1)
+  usual <- 1 / sapply(seq_len(nrow(L)), function(i) pbkrtest::Lb_ddf(L[i, ], vcov(fit), adjusted))
   unit <- apply(C, 1, function(r) { load <- as.vector(outer(r, p$at)); drop(load %*% p$inv %*% load) }) / 2
-  data.frame(estimate = drop(L %*% lme4::fixef(fit)), se = sqrt(pmax(diag(L %*% V %*% t(L)), diag(L %*% as.matrix(vcov(fit)) %*% t(L)))),
-             df = sapply(seq_len(nrow(L)), function(i) pbkrtest::Lb_ddf(L[i, ], vcov(fit), pbkrtest::vcovAdj(fit))), unit = unit)
+  data.frame(estimate = drop(L %*% lme4::fixef(fit)), se = sqrt(pmax(diag(L %*% V %*% t(L)), v)), unit = unit,
+             df = 1 / reciprocal(usual, share, spread / (2 * line^2), W[2, 2] / (2 * s2^2)))
 }
 
 # ---- each verdict beside the kit's

@@ -29,7 +29,7 @@ from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.mixed.fit import RemlFit
-from studykit.model.fit import AnalyteModel, Bounds, FittedModel
+from studykit.model.fit import AnalyteModel, Bounds, FittedModel, heights_of
 from studykit.model.rows import known
 from studykit.study.definition import Study
 from studykit.verdict.containers import Stock, stock_of
@@ -259,7 +259,8 @@ def containers_needed(model: FittedModel, chance: float = CHANCE) -> int | None:
         return None
     rest = cells[whole] - columns @ np.linalg.lstsq(columns, cells[whole], rcond=None)[0]
     return plan_containers(model.mean_values, rest.T @ rest / df, model.rows.margin.edge, alpha=model.alpha, chance=chance,
-                           most=MOST, groups=columns.shape[1])
+                           most=MOST, groups=columns.shape[1], heights=heights_of(model.rows),
+                           structure=model.structure if model.by_declaration else "unstructured")
 
 
 def _reasons(model: FittedModel, stock: Stock | None) -> tuple[str, ...]:

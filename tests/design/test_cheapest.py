@@ -21,8 +21,8 @@ from studykit.design.cheapest import (
     price,
     right_chance,
 )
-from studykit.design.operating import DesignSize, chances, margin_on_scale, resolvable_margin
-from studykit.study.definition import Assumption, DesignSettings, Margin
+from studykit.design.operating import DesignSize, chances, resolvable_margin
+from studykit.study.definition import Assumption, DesignSettings
 
 COSTS = Costs(container=40, sample=10, determination=6)
 LIMITS = Limits(depths=(3,), max_containers=30, max_replicates=4)
@@ -103,7 +103,7 @@ def test_budget_buys_the_highest_chance_of_all_affordable_designs(budget: float)
 
 def test_smallest_margin_reaches_its_chance_and_is_shown_in_per_cent() -> None:
     size = DesignSize(containers=6, depths=3)
-    aim = Aim(analyte="P", guess=Assumption(s_r=2), margin=margin_on_scale(Margin(relative_percent=5)), unit="%",
+    aim = Aim(analyte="P", guess=Assumption(s_r=2), margin=100 * math.log(1.05), unit="%",
               relative=True)
     assert aim.shown(aim.margin) == pytest.approx(5)
     least = aim.shown(resolvable_margin(size, aim.guess, chance=0.9))

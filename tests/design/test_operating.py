@@ -19,15 +19,13 @@ from studykit.design.operating import (
     chances,
     depth_effects,
     depth_mean_sd,
-    margin_on_scale,
-    range_within,
     resolvable_margin,
 )
 from studykit.inference import power
 from studykit.inference.equivalence import Margin as Band
 from studykit.inference.equivalence import compare_known
 from studykit.inference.tost_power import beyond_power, tost_power
-from studykit.study.definition import Assumption, Margin
+from studykit.study.definition import Assumption
 
 R_PER_S = 1.959963984540054 * math.sqrt(2)  # r = 2.77 s_r
 
@@ -61,23 +59,6 @@ def test_ladder_all_pairs_of_one_container(k: int) -> None:
 def test_below_084_r_two_single_results_show_nothing() -> None:
     assert chances(size(1, 2), Assumption(s_r=1), 0.839 * R_PER_S).homogeneous == 0.0
     assert chances(size(1, 2), Assumption(s_r=1), 0.842 * R_PER_S).homogeneous > 0.0
-
-
-def test_range_of_equal_means_is_the_studentized_range() -> None:
-    for d in (2, 3, 5):
-        for w in (0.5, 2.0, 4.0):
-            assert range_within(np.array(w), np.zeros(d)) == pytest.approx(
-                studentized_range.cdf(w, d, np.inf), abs=1e-8)
-
-
-def test_range_of_unequal_means_by_counting() -> None:
-    means = np.array([0.0, 0.7, 2.1, 2.1])
-    draws = np.random.default_rng(4).standard_normal((400_000, 4)) + means
-    for w in (1.5, 3.0):
-        p = float(range_within(np.array(w), means))
-        # tolerance: four standard errors of the count
-        assert np.mean(np.ptp(draws, axis=1) <= w) == pytest.approx(p, abs=4 * math.sqrt(p * (1 - p) / 4e5))
-    assert range_within(np.array(-1.0), means) == 0.0
 
 
 @pytest.mark.parametrize("n", [2, 3, 6, 24])
@@ -174,11 +155,6 @@ def test_cochrans_optimum_minimises_variance_times_cost() -> None:
     product = {k: (guess.sd_container_depth**2 + guess.s_r**2 / k) * (8 + 2 * k) for k in range(1, 20)}
     assert min(product, key=lambda k: product[k]) == 6
     assert best_replicates(Assumption(s_r=3), 8.0, 2.0) == math.inf
-
-
-def test_relative_margins_go_to_the_log_scale() -> None:
-    assert margin_on_scale(Margin(relative_percent=20)) == pytest.approx(100 * math.log(1.2))
-    assert margin_on_scale(Margin(absolute=1.1)) == 1.1
 
 
 def test_table_and_simulation_error() -> None:

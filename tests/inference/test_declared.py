@@ -51,10 +51,31 @@ def test_own_gradients_give_two_mean_squares():
     assert found.df[0, 2] == pytest.approx((a + b) ** 2 / (a**2 / 4 + b**2 / 4))  # Satterthwaite
 
 
+@pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, 2.0])
+def test_few_containers_do_not_promise_too_many_degrees_of_freedom(slope):
+    # three containers, five depths: Satterthwaite's df put 6.0 % where 5 are promised, and one interval in 14 missed
+    v = lines(20_000, 3, 5, slope, 11)
+    found, edge = declared_contrasts(v, "own gradient"), 8 * math.sqrt((2 * slope**2 * 4 + 2) / 3)
+    at_margin = declared_contrasts(v + np.linspace(0, edge, 5), "own gradient")
+    slack = 3.5 * math.sqrt(0.05 * 0.95 / len(v))
+    assert np.mean(word_codes(at_margin, edge, depths=5) == 1) < 0.05 + slack
+    missed = np.abs(found.estimate) > found.se * stats.t.isf(0.025, found.df)
+    assert missed.mean(axis=0).max() < 0.055 + slack
+    assert found.df.min() >= 2
+    assert found.df.max() <= 6
+
+
+def test_the_check_has_its_level_at_four_containers_and_three_depths():
+    # the squared correlation of two columns of three normal scores follows a beta distribution (Fisher 1915)
+    null = declared._null(3, 2, True) - 1  # what it adds for the rest is 1 where the rest is one column
+    for level in (0.05, 0.01):
+        assert np.mean(null > stats.beta.isf(level, 0.5, 1.0)) == pytest.approx(level, abs=3.5 * math.sqrt(level / len(null)))
+
+
 @pytest.mark.parametrize("own", [True, False])
 @pytest.mark.parametrize("groups", [1, 2])
 def test_restricted_likelihood_and_mean_squares_agree_where_nothing_is_lost(own, groups):
-    v, C, basis = lines(4, 5, 4, 1.0, 3), pair_rows(4), declared._basis(np.arange(4.0))
+    v, C, basis = lines(4, 5, 4, 1.0, 3), pair_rows(4), declared.basis_of(4)
     Z = np.eye(groups)[np.arange(5) * groups // 5]
     at = Z.mean(axis=0)
     whole = declared._complete(v, C, basis, Z, at, own)

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.inference.margin import Interval, Margin
+from studykit.study.definition import Margin as Declared
 
 
 def test_a_margin_in_per_cent_is_a_ratio_both_ways():
@@ -20,6 +21,8 @@ def test_a_margin_in_per_cent_is_a_ratio_both_ways():
     assert m.in_margins(m.low) == -1.0
     assert m.edge_at(8.0) == pytest.approx(2.0)
     assert m.shown_sd(0.02) == 2.0
+    assert m.as_scatter(25) == pytest.approx(100 * math.log(1.25))
+    assert Margin.declared(Declared(relative_percent=25), "mg/kg") == m
 
 
 def test_margins_below_one_are_margins_too():
@@ -32,7 +35,8 @@ def test_an_absolute_margin_changes_nothing():
     assert (m.shown(1.5), m.from_shown(1.5), m.to_level(7.0), m.edge_at(100.0), m.unit) == (1.5, 1.5, 7.0, 2.0, "mg/kg")
     assert m.in_margins(3.0) == 1.5
     assert m.to_scale([1.0, 2.0]).tolist() == [1.0, 2.0]
-    assert m.shown_sd(0.02) == 0.02
+    assert m.shown_sd(0.02) == m.as_scatter(0.02) == 0.02
+    assert Margin.declared(Declared(absolute=2), "mg/kg") == m
 
 
 def test_levels_go_there_and_back():

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.inference.contrasts import contrasts_of, word_codes
+from studykit.inference.declared import declared_contrasts
 from studykit.inference.power import chances, containers_needed, profile_cov
 from studykit.inference.tost_power import tost_power
 
@@ -49,6 +50,23 @@ def test_containers_needed_keeps_its_promise_over_all_pairs():
         assert getattr(chances(mu, cov, n - 1, edge), name) < 0.8
     assert containers_needed([0.0, 0.999], np.eye(2), 1.0, most=50) is None
     assert containers_needed([0.0, 0.0], 1e-6 * np.eye(2), 1.0) == 2
+
+
+@pytest.mark.parametrize("structure", ["pooled", "own gradient"])
+@pytest.mark.parametrize(("n", "k"), [(4, 3), (5, 5)])
+def test_a_declared_scatter_is_planned_by_the_rule_that_judges(structure, n, k):
+    rng, h = np.random.default_rng(3), np.array([0.9, 0.7, 0.5, 0.2, 0.1])[:k]
+    cov, mu = profile_cov(k, cell=0.6, slope=0.0 if structure == "pooled" else 1.5), np.linspace(0, 1.0, k)
+    promised = chances(mu, cov, n, 3.0, structure=structure, heights=h)
+    v = mu + rng.multivariate_normal(np.zeros(k), cov, (8000, n))
+    codes = word_codes(declared_contrasts(v, structure, heights=h), 3.0, depths=k)
+    # tolerance: four standard errors of two simulations
+    assert promised.homogeneous == pytest.approx(np.mean(codes == 1), abs=4 * math.sqrt(2 * 0.25 / 8000))
+    far = chances(4 * mu, cov, n, 1.5, structure=structure, heights=h)
+    seen = word_codes(declared_contrasts(v + 3 * mu, structure, heights=h), 1.5, depths=k)
+    assert far.stratified == pytest.approx(np.mean(seen == 2), abs=4 * math.sqrt(2 * 0.25 / 8000))
+    plain = containers_needed(mu, cov, 3.0)
+    assert containers_needed(mu, cov, 3.0, structure=structure) <= plain
 
 
 def test_profile_cov_and_misuse():

@@ -26,13 +26,9 @@ def test_range_factors_of_the_standard(n: int, printed: float) -> None:
 
 
 @pytest.mark.parametrize(("k", "df"), [(2, 3), (3, 9), (5, 20)])
-def test_range_distribution_against_scipy(k: int, df: float) -> None:
+def test_the_critical_range_against_scipy(k: int, df: float) -> None:
     # scipy integrates the same distribution independently; its stated accuracy is about 1e-10
-    assert controls.range_sf(3.2, k, df) == pytest.approx(stats.studentized_range.sf(3.2, k, df), abs=1e-9)
-
-
-def test_range_of_two_is_a_t_test() -> None:
-    assert controls.range_sf(3.0, 2, 7) == pytest.approx(2 * stats.t.sf(3.0 / np.sqrt(2), 7), abs=1e-10)
+    assert stats.studentized_range.sf(controls.range_factor(k, df=df), k, df) == pytest.approx(0.05, abs=1e-7)
 
 
 def test_layered_control_is_found_and_remixed_is_not() -> None:
