@@ -20,8 +20,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
-from studykit.study.definition import Assumption, DesignSettings
-from studykit.study.factors import Scatter
+from studykit.study.definition import Assumption, DesignSettings, Scatter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -36,8 +36,7 @@ from studykit.inference.bounded import critical_beyond
 from studykit.inference.contrasts import Contrasts, contrasts_of, pair_rows, word_codes
 from studykit.inference.critical_range import range_sf
 from studykit.inference.declared import declared_contrasts
-from studykit.study.definition import Assumption
-from studykit.study.factors import Scatter
+from studykit.study.definition import Assumption, Scatter
 
 Array = NDArray[np.float64]
 STUDIES = 8192

@@ -24,6 +24,7 @@ from studykit.study.factors import (
     TimeSettings,
     UnitText,
 )
+from studykit.study.factors import Scatter as Scatter
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
 from studykit.study.safety import SafetySettings
