@@ -28,6 +28,8 @@ from studykit.study.reasons import placeholder_faults
 from studykit.study.seal import read_lock
 from studykit.study.tables import Tables, check_tables
 
+FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
@@ -40,9 +42,11 @@ class Checked:
     def sentence(self) -> str:
         """What was looked at, in one line."""
         t = self.tables
+        if not len(t.samples):
+            return "no fault found; not planned yet"
         text = f"no fault found: {_count(len(t.containers), 'container')}, {_count(len(t.samples), 'sample')}"
         return text + (f", {_count(len(t.results), 'result')}" if self.taken else
-                       "; no results taken in yet" if len(t.samples) else "; not planned yet")
+                       "; no results taken in yet")
 
 
 def _count(number: int, noun: str) -> str:
@@ -83,7 +87,10 @@ def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
         found += plan_faults(root, study)
     if tables is not None:
         found += design_faults(tables)
-    return found + ([] if _told(lambda: read_lock(root)) or read_lock(root) else placeholder_faults(study))
+    found += [Fault(file=name, reason="is a file where the kit keeps a folder", remedy="move it away")
+              for name in FOLDERS if (root / name).is_file()]
+    locked = _told(lambda: read_lock(root))
+    return found + (locked or ([] if read_lock(root) else placeholder_faults(study)))
 
 
 def _intake(root: Path, study: Study, samples: pd.DataFrame) -> tuple[IntakeOutcome | None, list[Fault]]:

@@ -61,7 +61,8 @@ def _common(context: typer.Context,
 def _made(made: Any, folder: Path) -> None:
     words = {r.name: r.value for r in made.records if r.name.split(".")[0] in ("verdict", "stock", "action")}
     facts(sentence=made.sentence, page=made.page, words=words, numbers=len(made.records), rejected=made.rejected)
-    typer.echo(f"\n{made.sentence}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
+    action = f"\n{words['action']}" if words.get("action") else ""
+    typer.echo(f"\n{made.sentence}{action}\n\nReport: {made.page}\nAgain:  studykit report {as_typed(folder)}"
                f"\nCheck:  studykit recheck {as_typed(folder)}\nBy hand: studykit lab {as_typed(folder)}")
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"

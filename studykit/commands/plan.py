@@ -7,13 +7,16 @@ import shutil
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from studykit.core.errors import BadInput
 from studykit.core.writer import one_writer, refuse_unusual
+from studykit.design.tables import design_faults
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
 from studykit.sampling.outlay import Outlay, outlay
 from studykit.sampling.plan import draft, has_plan, plan
 from studykit.study.definition import Study, load_study
+from studykit.study.tables import empty_tables
 
 PAGES = "plan/pages"
 STEMS = ("01-design", "02-sampling")
@@ -45,6 +48,9 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
     study = load_study(root)
     refuse_unusual(root)
     folder = choose(root, notebooks, say)
+    made, _ = draft(root, study)
+    if faults := design_faults(replace(empty_tables(study, root), containers=made.containers)):
+        raise BadInput(faults, title="The plan has faults")
     with one_writer(root, "plan"):
         return _pages(root, study, folder, say, bottles)
 

@@ -87,15 +87,15 @@ class Limits:
     scatter: Scatter = "unstructured"
 
     def sizes(self) -> list[DesignSize]:
-        """Every design of the grid; ValueError where the limits leave none."""
+        """Every design of the grid; BadInput where the limits leave none."""
         grid = [DesignSize(containers=n, depths=d, replicates=k, scatter=self.scatter) for d in self.depths
                 for n in range(self.min_containers, self.max_containers + 1)
                 for k in range(1, self.max_replicates + 1)]
         most, results = self.max_samples or np.inf, self.max_determinations or np.inf
         kept = [s for s in grid if s.samples <= most and s.determinations <= results]
         if not kept:
-            raise ValueError("the limits leave no design to try: raise the most containers, samples or "
-                             "determinations")
+            raise BadInput([Fault(file="study.toml", column="design", reason="the limits leave no design to try",
+                                  remedy="raise max_containers, max_samples or max_determinations")])
         return kept
 
 

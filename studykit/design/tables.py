@@ -78,11 +78,12 @@ class DesignView:
 
 
 def design_faults(tables: Tables) -> list[Fault]:
-    """What the design chapter would stop at: a guess that cannot be, a budget below the smallest design."""
+    """What the design chapter would stop at: a guess that cannot be, limits without a design, too small a budget."""
     try:
         view = open_design(tables)
-        if view.settings.budget is not None and view.costs is not None and view.aims:
-            affordable_of(list(view.limits.sizes()), view.costs, view.settings.budget)
+        sizes = view.limits.sizes() if view.aims else []
+        if view.settings.budget is not None and view.costs is not None and sizes:
+            affordable_of(sizes, view.costs, view.settings.budget)
     except BadInput as error:
         return list(error.faults)
     return []

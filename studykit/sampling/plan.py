@@ -30,6 +30,7 @@ from studykit.sampling.order import (
 from studykit.sampling.outlay import outlay, refuse_many
 from studykit.sampling.reconcile import was_drawn
 from studykit.sampling.sheets import all_sheets, label_faults
+from studykit.study.codes import colliding_codes
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
@@ -98,6 +99,8 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
                      "list the chosen ones there, or the whole stock in plan/stock.csv (same columns)")
     stock["treatment"] = stock["treatment"].replace("", "stored")
+    if twins := colliding_codes(stock["container"].astype(str)):
+        raise BadInput([replace(f, file=STOCK, column="container") for f in twins], title="The plan has faults")
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
     faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock)
     stock = stock.drop(columns=LINE)

@@ -220,5 +220,5 @@ def colliding_codes(codes: Iterable[str]) -> list[Fault]:
         groups.setdefault(spreadsheet_form(code), []).append(code)
     return [Fault(file="", column="sample", value=" and ".join(group[:4]),
                   reason="a spreadsheet or a reader may take these codes for one another",
-                  remedy="give one of them another code before results come back")
+                  remedy="give one of them another code")
             for group in groups.values() if len(group) > 1]

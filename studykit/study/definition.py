@@ -259,6 +259,12 @@ class SamplingSettings(Section):
     labels: LabelSheet = LabelSheet()
 
     @model_validator(mode="after")
+    def _fits_its_bottle(self) -> SamplingSettings:
+        if self.draw_ml > self.bottle_ml:
+            raise ValueError(f"draw_ml ({self.draw_ml:g}) is more than the bottle holds: bottle_ml is {self.bottle_ml:g}")
+        return self
+
+    @model_validator(mode="after")
     def _surface_down(self) -> SamplingSettings:
         for above, below in zip(self.zones, self.zones[1:], strict=False):
             if below.height >= above.height:

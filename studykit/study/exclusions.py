@@ -18,6 +18,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.study.columns import NO_CONTAINER, ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
+from studykit.study.reasons import says_nothing
 from studykit.study.tables import LINE, read_cells, type_cells
 
 EXCLUSIONS = TableSpec(
@@ -106,12 +107,19 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
     return faults
 
 
+_NO_CAUSE = {"outlier", "outliers", "out of line", "too high", "too low", "wrong", "bad", "error", "unknown", "see above"}
+_NOBODY = {"unknown", "none", "n/a", "na", "tbd", "tba", "todo", "nobody", "someone", "somebody", "me", "i", "we", "us"}
+
+
 def _unsaid(r: dict[Any, Any], line: int) -> list[Fault]:
     """A reason or a name that says nothing, such as a full stop."""
-    least = {"reason": (3, "write the cause that was found"), "who": (2, "write initials, a name or a role")}
+    asked = {"reason": (3, _NO_CAUSE, "write the cause that was found"),
+             "who": (2, _NOBODY, "write initials, a name or a role")}
     return [Fault(file=EXCLUSIONS.file, row=line, column=name, value=str(r[name]), reason="says nothing", remedy=remedy)
-            for name, (letters, remedy) in least.items()
-            if r[name] and sum(c.isalnum() for c in str(r[name])) < letters]
+            for name, (letters, empty, remedy) in asked.items()
+            if r[name] and (sum(c.isalnum() for c in str(r[name])) < letters
+                            or str(r[name]).strip(" .!?").casefold() in empty
+                            or (name == "reason" and says_nothing(str(r[name]))))]
 
 
 def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame) -> list[Fault]:

@@ -199,7 +199,8 @@ def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
     return faults
 
 
-def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+def _container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> list[Fault]:
+    """``sampled``: results are there, so the day of sampling is due where age is a factor."""
     spec = CONTAINERS
     faults = _key_faults(t, spec)
     if study is not None and "vessel" in t:
@@ -211,9 +212,9 @@ def _container_faults(t: pd.DataFrame, study: Study | None) -> list[Fault]:
                 faults += _each(t, t[column] == "", spec, column,
                                 "is empty, but study.toml uses it as a factor", "fill it in")
             if column == "age_months":
-                faults += _each(t, t["age_months"].isna(), spec, "age_months",
-                                "is not known, but study.toml uses it as a factor",
-                                "fill in filled_on and sampled_on")
+                due = t["age_months"].isna() & (sampled | t["filled_on"].isna())
+                faults += _each(t, due, spec, "age_months", "is not known, but study.toml uses it as a factor",
+                                "fill in filled_on and sampled_on" if sampled else "fill in filled_on")
     faults += _each(t, t["sampled_on"] < t["filled_on"], spec, "sampled_on",
                     "lies before filled_on", "correct one of the two days")
     lost = (t["sister_of"] != "") & ~t["sister_of"].isin(set(t.get("container", ())))
@@ -338,7 +339,7 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers["age_months"] = container_ages(containers, study)
-    faults += _container_faults(containers, study) + _liquid_heights(containers, study)
+    faults += _container_faults(containers, study, sampled=with_results) + _liquid_heights(containers, study)
     faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):

@@ -197,10 +197,12 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     if alone:
         found.append(f"The answer {LABEL}.")
         found += [f"It cannot conclude {c}." for c in CANNOT_CONCLUDE]
+    heel = (stage.samples["kind"] == "heel").any()
     if not estimands.has_whole(stage.samples) and not alone:  # one container says so in its own words
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
-                     "that the sampled zones agree or differ, not that nothing lies on the floor.")
-    if not (stage.samples["kind"] == "heel").any():
+                     "that the sampled zones agree or differ, not "
+                     + ("how much lies on the floor in all." if heel else "that nothing lies on the floor."))
+    if not heel:
         found.append("No heel draw was taken: what lies on the floor was not seen.")
     most = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
     if most:

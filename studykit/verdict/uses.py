@@ -27,7 +27,8 @@ from studykit.verdict.rule import StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
-OF_ZONES = {"homogeneous": WITHIN, "uneven": BEYOND, "stratified": BEYOND, "inconclusive": UNDECIDED}
+SINGLE = "beyond the margin in single containers"
+OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin"]
 UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
@@ -62,8 +63,9 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
                 rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text))
         verdict = told.loc[name]
         zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
-        rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), verdict["difference"], verdict["low"], verdict["high"],
-                     verdict["unit"], margin.text))
+        numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
+            verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
+        rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text))
         rows.append((name, "floor", *_floor(heels.get(name)), margin.text))
     return pd.DataFrame(rows, columns=COLUMNS)
 

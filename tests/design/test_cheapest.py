@@ -135,7 +135,7 @@ def test_refusals_say_what_to_write() -> None:
         costs_of(DesignSettings())
     with pytest.raises(BadInput, match="smallest design of the grid costs 176"):
         for_budget((STILL,), COSTS, LIMITS, 100)
-    with pytest.raises(ValueError, match="limits leave no design"):
+    with pytest.raises(BadInput, match="limits leave no design"):
         Limits(depths=(3,), max_samples=2).sizes()
     with pytest.raises(ValueError, match="target must lie between 0 and 1"):
         cheapest((STILL,), COSTS, LIMITS, target=1.0)
