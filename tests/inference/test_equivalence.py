@@ -155,6 +155,7 @@ def test_beyond_is_charged_with_the_pairs_that_can_lie_at_the_margin():
     assert tiny.p_beyond == pytest.approx(tiny.p_any, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_stratified_keeps_its_rate_below_one_and_a_half_standard_errors():
     # half of the depths at the margin, one scatter declared for all differences, 6 x 4; before, 7.8 % (limit 5.4 %): the
     # critical number was taken from an estimated ratio of margin and standard error

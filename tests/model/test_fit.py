@@ -14,7 +14,7 @@ from studykit.inference.declared import declared_contrasts
 from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
-from studykit.model.rows import container_contrasts, fixed_terms, model_rows, random_terms
+from studykit.model.rows import _columns, container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict
@@ -403,3 +403,35 @@ def test_the_profile_plot_draws_the_fit():
     _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
     assert len(m.plot_profile().axes) == 1
     assert m.residuals()["residual"].sum() == pytest.approx(0, abs=1e-9)
+
+
+def test_a_component_at_zero_has_its_upper_limit_as_a_standard_deviation():
+    # containers more alike than determinations would leave them: the container component is zero
+    rng = np.random.default_rng(1)
+    rows = [(f"C{c}", d, 100 + rng.normal()) for c in range(6) for d in DEPTHS]
+    flat = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    flat["value"] -= flat.groupby("container")["value"].transform("mean") - 100
+    _, m = fit(flat, DEPTHS, {"absolute": 5})
+    table = m.variances().set_index("component")
+    name = next(iter(m.reml.at_zero))
+    assert table.loc[name, "SD"] == 0
+    assert table.loc[name, "could be up to"]**2 == pytest.approx(m.reml.profile_upper(name, level=0.95))
+
+
+def test_groups_are_left_out_where_they_leave_fewer_than_two_degrees_of_freedom():
+    stores = lambda *names: pd.DataFrame({"store": names})  # noqa: E731
+    assert _columns(stores("a", "a", "b", "b"), ["store"]).shape == (4, 2)
+    assert _columns(stores("a", "a", "b"), ["store"]) is None  # one degree left
+    assert _columns(stores("a", "b", "c", "c"), ["store"]) is None
+    assert _columns(stores("a", "b"), []) is None
+
+
+def test_a_mixed_model_that_cannot_be_fitted_costs_its_own_tables_only(monkeypatch):
+    def fails(*_, **__):
+        raise ValueError("no way down\nand more")
+
+    monkeypatch.setattr(model, "fit_reml", fails)
+    _, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    assert m.reml is None
+    assert m.word == "homogeneous"
+    assert any(n.startswith("no way down. ") for n in m.notes)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 
+import pytest
+
 from studykit.model import tables
 from studykit.model.tables import fit_all
 from tests.verdict_cases import calm, make
@@ -46,3 +48,12 @@ def test_interactions_with_depth_and_age_are_named(tmp_path):
     assert tables.notation(told) == "log(value) ~ depth + store + depth:store + age_months + (1 | container)"
     assert "each depth and each store, a straight line in months of age, differences between depths of their own by store" in (
         tables.terms_in_words([told]))
+
+
+def test_recorded_scatter_is_that_of_the_variance_table(tmp_path):
+    stage = make(tmp_path / "s", calm(6))
+    models = fit_all(stage)
+    tables.record_models(stage, models)
+    told = stage.numbers().set_index("name")["value"]
+    for row in models[0].variances().to_dict("records"):
+        assert float(told[f"sd.P.{row['component']}"]) == pytest.approx(row["SD"], rel=2e-3)  # three digits are printed

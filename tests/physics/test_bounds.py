@@ -13,9 +13,11 @@ from hypothesis import strategies as st
 
 from studykit.physics.bounds import (
     GRID_M,
+    SKIN,
     TYPICAL_SIZES,
     Bound,
     Reference,
+    _first_below,
     days_to_cross,
     diameter_text,
     diameter_to_clear,
@@ -26,7 +28,7 @@ from studykit.physics.bounds import (
     undoing_difference_k,
     zone_response,
 )
-from studykit.physics.column import Component, Sizes, expected_column, spot_zones, yearly_temperatures
+from studykit.physics.column import Component, Sizes, ZoneOf, expected_column, spot_zones, yearly_temperatures
 from studykit.physics.viscosity import Liquid
 from tests.physics_examples import HERE, grade
 
@@ -309,3 +311,19 @@ def test_typical_sizes_carry_a_source_and_names_of_diameters() -> None:
 def test_refusals(call: object, text: str) -> None:
     with pytest.raises(ValueError, match=text):
         call()  # type: ignore[operator]
+
+
+def test_a_zone_at_the_surface_reads_nothing_of_what_lies_there() -> None:
+    """What has risen lies in the last part of the height, which no draw surely takes."""
+    liquid, age = grade("VG 32"), 3650.0
+    zones = [[ZoneOf(label="t", low=0.5, high=top)] for top in (1.0, 1 - SKIN)]
+    touching, below = (zone_response(700.0, liquid, 0.3, age, 20.0, z, np.array([20e-6]))[0, 0] for z in zones)
+    assert touching == pytest.approx(below, rel=1e-12)
+    assert touching < 0.5
+
+
+def test_the_first_diameter_below_a_share_is_the_first_of_all_or_between_two() -> None:
+    d = np.array([1.0, 4.0, 16.0])
+    assert _first_below(d, np.array([0.1, 0.05, 0.0]), 0.5) == 1.0
+    assert _first_below(d, np.array([0.9, 0.3, 0.0]), 0.6) == pytest.approx(2.0)  # half-way in the logarithm
+    assert _first_below(d, np.array([0.9, 0.8, 0.7]), 0.6) is None

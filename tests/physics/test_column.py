@@ -221,3 +221,11 @@ def test_median_of_classes_is_the_median_asked_for() -> None:
 def test_refusals(call: object, kind: type[Exception], text: str) -> None:
     with pytest.raises(kind, match=text):
         call()  # type: ignore[operator]
+
+
+def test_the_table_of_a_profile_has_the_mixed_mean() -> None:
+    """Mass is conserved: over the height the per cents of the mixed mean average 100."""
+    p = expected_column(one(2e-6), grade("VG 32"), 0.3, [0.0, 400.0], 20.0, cells=50)
+    table, width = p.to_table(), np.diff(p.heights)
+    for _, rows in table.groupby("age_days"):
+        assert (rows["percent_of_mixed"].to_numpy() * width).sum() == pytest.approx(100, rel=1e-6)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,10 +11,10 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.physics.bounds import Bound
+from studykit.physics.bounds import DAYS_PER_MONTH, Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
-from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle, what_is_ruled_out
-from studykit.physics.inputs import liquid_of, situations
+from studykit.physics.forecast import CAUTIONS, Outlook, _days, could_it_settle, what_is_ruled_out
+from studykit.physics.inputs import liquid_of, mass_fraction, situations
 from studykit.study.definition import FluidSettings, Study, parse_study
 
 FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220, "viscosity_mm2_s_at_100c": 19,
@@ -210,3 +211,27 @@ def test_figures_show_their_tables() -> None:
                  lambda: time_to_settle(none)):
         with pytest.raises(ValueError, match="table must have rows and the columns"):
             draw()
+
+
+def test_without_containers_one_and_three_years_are_looked_at() -> None:
+    got = could_it_settle(study())
+    assert sorted(set(got.profile["age_days"].round(3))) == [round(DAYS_PER_MONTH * m, 3) for m in (12, 36)]
+
+
+@pytest.mark.parametrize(("days", "text"), [(3, "3 days"), (400, "13 months"), (999, "33 months"), (1000, "3 years"),
+                                            (math.inf, "for ever")])
+def test_a_span_is_told_in_the_unit_that_suits_it(days: float, text: str) -> None:
+    assert _days(days) == text
+
+
+def test_a_gradient_below_rounding_is_none_at_all() -> None:
+    profile = pd.DataFrame({"analyte": ["Si"], "bottom_over_top": [1 + 1e-9], "containers": [3]})
+    assert replace(outlook(), profile=profile).expected_gradient_percent("Si") == 0.0
+
+
+def test_the_mass_fraction_of_a_volume_fraction() -> None:
+    # by hand: a tenth of the volume at 970, nine tenths at the liquid's density
+    s = study(parts=[{"name": "antifoam", "analyte": "Si", "density_kg_m3": 970, "diameter_um": 3, "volume_fraction": 0.1}])
+    liquid = liquid_of(s.fluid)
+    found = mass_fraction(s, s.components[0], liquid)
+    assert found == pytest.approx(97 / (97 + 0.9 * liquid.density_kg_m3))

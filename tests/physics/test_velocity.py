@@ -276,3 +276,8 @@ def test_quantities_with_units() -> None:
 def test_refusals(call: object, text: str) -> None:
     with pytest.raises(ValueError, match=text):
         call()  # type: ignore[operator]
+
+
+def test_what_rises_has_a_positive_sedimentation_length_too() -> None:
+    assert sedimentation_length(1e-7, -50.0) == pytest.approx(sedimentation_length(1e-7, 50.0))
+    assert sedimentation_length(1e-7, -50.0) > 0

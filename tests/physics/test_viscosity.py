@@ -111,3 +111,8 @@ def test_temperature_outside_the_line_is_refused_with_the_range() -> None:
     with pytest.raises(BadInput, match="2 temperatures are outside -5 to 60 °C") as caught:
         line.kinematic_mm2_s(np.array([-6.0, 20, 80]))
     assert caught.value.faults[0].value == "-6"
+
+
+def test_a_viscosity_that_does_not_fall_is_refused_also_where_it_is_equal() -> None:
+    with pytest.raises(ValueError, match="must fall as temperature rises"):
+        ViscosityLine.through(10.0, 40, 10.0, 100)

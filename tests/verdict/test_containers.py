@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from studykit.inference.equivalence import Contrast
+from studykit.inference.margin import Margin
 from studykit.model.fit import fit_analyte
 from studykit.verdict import containers
 from tests.model.test_fit import study_of, tables_of
@@ -86,3 +88,8 @@ def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth(
     pairs = np.array([r[2] for r in rows]).reshape(12, 2)
     assert noise == pytest.approx(math.sqrt(pairs.var(axis=1, ddof=1).mean()), rel=1e-6)
     assert (df, source) == (12.0, "zones determined twice")
+
+
+@pytest.mark.parametrize(("estimate", "word"), [(0.0, "inside the margin"), (9.0, containers.BEYOND), (2.4, "across its edge")])
+def test_an_interval_lies_inside_beyond_or_across(estimate, word):
+    assert containers.place(Contrast(label="x", estimate=estimate, se=0.2, df=9), Margin.absolute(2.5), 0.05) == word

@@ -8,6 +8,7 @@ import math
 import pytest
 
 import studykit.notebook.stage as kit
+from studykit.inference.margin import Margin
 from studykit.model import diagnostics
 from studykit.model import tables as model_tables
 from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency, uses
@@ -216,3 +217,11 @@ def test_how_many_more_containers_and_the_bound_have_their_records(tmp_path):
     assert f"About {told['needed.P']} containers in all ({told['more.P']} more)" in found.sentence
     assert (told["containers.P"], told["level.P"]) == ("5", "95.0 %")
     assert {r.name: r.table for r in stage.recorder._records.values()}["more.P"] == "needed.P - containers.P"
+
+
+def test_differences_in_margins_have_their_sign_and_no_end_at_minus_100_per_cent():
+    relative, absolute = Margin.relative(5), Margin.absolute(2.5)
+    assert verdictset._in_margins(relative, 5.0) == pytest.approx(1)
+    assert verdictset._in_margins(relative, -100.0) == -math.inf
+    assert verdictset._in_margins(absolute, -100.0) == pytest.approx(-40)
+    assert verdictset._in_margins(absolute, math.inf) == math.inf

@@ -142,3 +142,12 @@ def test_a_settled_zone_stays_stratified_where_another_was_lost(tmp_path) -> Non
         del depths["middle"]
     stage = make(tmp_path / "s", cells)
     assert judge_all(stage, model_tables.fit_all(stage)).analytes[0].word == "stratified"
+
+
+def test_litres_of_a_layered_stock_are_beyond_the_margin_on_both_sides(tmp_path) -> None:
+    stage = make(tmp_path / "s", calm(6, lower=60), share=90)
+    models = model_tables.fit_all(stage)
+    table = uses.uses(stage, models, judge_all(stage, models)).set_index("use")
+    for use in ("first litres", "last litres"):
+        assert table.loc[use, "word"] == "beyond the margin"
+    assert table.loc["first litres", "estimate"] < -5 < 5 < table.loc["last litres", "estimate"]

@@ -179,3 +179,11 @@ def test_small_segments_keep_their_digits() -> None:
     # t - sin t = t³/6 for t -> 0; the plain difference has lost every digit at 1e-6
     assert turn_minus_sine(1e-6) == pytest.approx(1e-18 / 6, rel=1e-12)
     assert turn_minus_sine(0.3 - 1e-12) == pytest.approx(turn_minus_sine(0.3 + 1e-12), rel=1e-10)
+
+
+@pytest.mark.parametrize("name", ["lying", "coned", "dished", "pail"])
+def test_an_outline_follows_a_curve(name: str) -> None:
+    """The half-width at any point is that of the drawing's own area there, not of a straight line between ends."""
+    points = EVERY[name].outline()
+    assert len(points) > 30
+    assert len({round(w, 6) for _, w in points}) > 15
