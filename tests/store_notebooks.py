@@ -14,7 +14,7 @@ from pathlib import Path
 
 import nbformat
 
-from studykit.report.run import run_notebook
+from studykit.report.run import run_notebooks
 from studykit.study.stages import HERE, share, stems_in
 
 KEPT_METADATA = ("tags",)
@@ -29,7 +29,7 @@ def store(stems: tuple[str, ...] = ()) -> None:
     for stem in stems or stems_in(folder):
         with tempfile.TemporaryDirectory() as name:
             target = Path(name) / f"{stem}.ipynb"
-            run_notebook(folder / f"{stem}.ipynb", target, {}, sys.stderr.write)
+            run_notebooks({stem: folder / f"{stem}.ipynb"}, {stem: target}, {}, sys.stderr.write, separate=True)
             nb = nbformat.read(target, as_version=4)
         nbformat.write(clean(nb), folder / f"{stem}.ipynb")
 

@@ -7,7 +7,6 @@ from . import homogeneity as homogeneity
 from . import influence as influence
 from . import judge as judge
 from . import margin as margin
-from . import outliers as outliers
 from . import power as power
 from . import share as share
 from . import single as single
@@ -32,7 +31,6 @@ __all__ = [
     "influence",
     "judge",
     "margin",
-    "outliers",
     "power",
     "share",
     "single",

@@ -28,13 +28,24 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from studykit.core.errors import DesignMismatch
-from studykit.inference.outliers import cochran_critical
 
 # ISO 13528:2015 Annex B / IUPAC 2006 Appendix 1, factors F1 and F2 for duplicates, by number of items
 PRINTED_FACTORS: dict[int, tuple[float, float]] = {
     7: (2.10, 1.43), 8: (2.01, 1.25), 9: (1.94, 1.11), 10: (1.88, 1.01), 11: (1.83, 0.93), 12: (1.79, 0.86),
     13: (1.75, 0.80), 14: (1.72, 0.75), 15: (1.69, 0.71), 16: (1.67, 0.68), 17: (1.64, 0.64), 18: (1.62, 0.62),
     19: (1.60, 0.59), 20: (1.59, 0.57)}
+
+
+def cochran_critical(p: int, n: int, alpha: float = 0.05) -> float:
+    """Critical value of Cochran's C, largest of p variances (>= 2) of n results (>= 2) over their sum, at level alpha.
+
+    C = f/(f + p - 1) with f the upper alpha/p point of F on n - 1 and (p - 1)(n - 1) degrees of freedom, which is
+    Bonferroni's bound, exact when C > 1/2.  Source: ISO 5725-2:1994, 7.3.3 and table 4.
+    """
+    if p < 2 or n < 2:
+        raise ValueError(f"p and n must be 2 or more, but got p = {p}, n = {n}")
+    f = float(stats.f.isf(alpha / p, n - 1, (p - 1) * (n - 1)))
+    return f / (f + p - 1)
 
 
 def factors(items: int, replicates: int = 2) -> tuple[float, float]:

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text
+from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number
 from studykit.intake.columns import Table, Texts
 from studykit.intake.mapping import FileMapping
 
@@ -158,8 +158,3 @@ def _apart(text: str, sign: str, form: NumberFormat) -> bool:
 def tidy_sign(text: str) -> str:
     """A text without outer blanks and limit sign, its inner blanks as they are."""
     return bare(text).lstrip("+-")
-
-
-def unreadable_groups(text: str, form: NumberFormat) -> bool:
-    """Whether a text would be a number with a thousands sign, were one declared."""
-    return _sign(text, form) != "" or bool(re.fullmatch(r"[0-9]{1,3}(?: [0-9]{3})+.*", tidy_text(text)))

@@ -127,11 +127,6 @@ def _unattended() -> Iterator[None]:
             os.environ[HEADLESS] = before
 
 
-def run_notebook(source: Path, target: Path, parameters: Mapping[str, Any], say: Say) -> StageRun:
-    """Execute one notebook in a fresh kernel; StageFailed tells the notebook, cell, source and last error line."""
-    return run_notebooks({source.stem: source}, {source.stem: target}, parameters, say, separate=True)[0]
-
-
 def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,
                   separate: bool = False) -> tuple[StageRun, ...]:
     """Execute notebooks by their stems, side by side where none waits for the other; the first that fails is told.

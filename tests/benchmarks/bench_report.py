@@ -16,7 +16,7 @@ import nbformat
 
 from studykit.demos.shipped import copy_demo
 from studykit.report.make import make_report
-from studykit.report.run import run_notebook
+from studykit.report.run import run_notebooks
 from studykit.study.stages import share, stems_in
 
 IMPORTS = ("import studykit.notebook.stage as kit\n"
@@ -34,7 +34,8 @@ def only_imports(folder: Path, count: int) -> float:
     nbformat.write(nb, folder / "imports.ipynb")
     start = time.perf_counter()
     for k in range(count):
-        run_notebook(folder / "imports.ipynb", folder / f"out-{k}.ipynb", {"study": ""}, lambda _: None)
+        run_notebooks({"x": folder / "imports.ipynb"}, {"x": folder / f"out-{k}.ipynb"}, {"study": ""}, lambda _: None,
+                      separate=True)
     return time.perf_counter() - start
 
 

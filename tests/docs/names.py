@@ -26,7 +26,7 @@ from tests.docs.reading import ROOT, blocks, spans, statements
 FILE = re.compile(r"^[\w./*<>-]*\.(?:csv|toml|json|html|ipynb|pdf|xlsx|lock|py|md|txt|pyi|yml)$")
 PLACE = re.compile(r"NAME|FOLDER|FILE|ANALYTE|<|\*|…|\.\.\.")
 EXAMPLES = {"grep", "STEM"}
-OTHER_TOOLS = {"--durations", "--check", "--strict", "--amend", "--break-system-packages"}
+OTHER_TOOLS = {"--all", "--durations", "--check", "--strict", "--amend", "--break-system-packages"}
 
 
 @cache

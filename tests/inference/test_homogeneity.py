@@ -9,7 +9,7 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import DesignMismatch
-from studykit.inference.homogeneity import PRINTED_FACTORS, assess_items, factors
+from studykit.inference.homogeneity import PRINTED_FACTORS, assess_items, cochran_critical, factors
 
 # IUPAC Harmonized Protocol 2006, Appendix 1: copper in soya flour, 12 duplicates, mg/kg (as quoted in a
 # public script that cites a translation of the Protocol)
@@ -121,3 +121,21 @@ def test_refusals():
         assess_items([(1, 2), (1, 3)], 1.0, printed_factors=True)
     with pytest.raises(ValueError, match="must be at least 2"):
         factors(1)
+
+
+# ISO 5725-2:1994 table 4 (recalled, verified by formula); tolerance 0.002: three printed digits
+@pytest.mark.parametrize(("p", "n", "five", "one"), [
+    (5, 2, 0.841, 0.928), (5, 3, 0.684, 0.789), (5, 4, 0.598, 0.696), (5, 5, 0.544, 0.633), (5, 6, 0.506, 0.588),
+    (8, 2, 0.680, 0.794), (8, 3, 0.516, 0.615), (8, 4, 0.438, 0.521), (8, 5, 0.391, 0.463), (8, 6, 0.360, 0.423),
+    (9, 2, 0.638, 0.754), (9, 3, 0.477, 0.573), (9, 6, 0.328, 0.387), (10, 2, 0.602, 0.718), (12, 2, 0.541, 0.653),
+    (20, 2, 0.389, 0.480), (20, 6, 0.174, 0.205)])
+def test_cochran_critical_values(p, n, five, one):
+    assert cochran_critical(p, n) == pytest.approx(five, abs=0.002)
+    assert cochran_critical(p, n, 0.01) == pytest.approx(one, abs=0.002)
+
+
+def test_a_cochran_value_needs_two_groups_of_two():
+    with pytest.raises(ValueError, match="2 or more"):
+        cochran_critical(1, 2)
+    with pytest.raises(ValueError, match="2 or more"):
+        cochran_critical(2, 1)
