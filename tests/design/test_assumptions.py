@@ -364,3 +364,13 @@ def test_the_proposal_counts_what_the_sampling_stage_draws(tmp_path) -> None:
     got = {c.name: c.samples for c in propose(s, lots=3).controls}
     assert {k: int(counts[k]) for k in ("duplicate", "heel", "composite", "retained")} == {
         k: got[k] for k in ("duplicate", "heel", "composite", "retained")}
+
+
+@pytest.mark.parametrize(("every", "checks"), [(10, 4), (9, 4), (12, 3), (100, 1)])
+def test_check_fluids_stand_after_every_so_many_samples_and_once_more(every: int, checks: int) -> None:
+    """36 plain samples in one run: begun stretches count, and a run has one at least."""
+    made = study(sampling__check_fluid_every=every, sampling__run_capacity=1000, sampling__heel=False,
+                 design__controls=["check fluid"])
+    got = propose(made, without=["duplicate", "heel", "layered control", "remixed control", "blank"])
+    assert got.plain == 36
+    assert {c.name: c.samples for c in got.controls} == {"check fluid": checks}

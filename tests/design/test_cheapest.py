@@ -146,3 +146,8 @@ def test_refusals_say_what_to_write() -> None:
 def test_costs_of_analytes_are_part_of_a_determination() -> None:
     made = costs_of(DesignSettings(cost_container=1, cost_determination=2, cost_per_analyte={"P": 3, "Si": 4}))
     assert made.determination == 9
+
+
+def test_the_usual_grid_reaches_60_containers_of_four_determinations() -> None:
+    usual = Limits(depths=(3,))
+    assert (usual.min_containers, usual.max_containers, usual.max_replicates) == (2, 60, 4)

@@ -14,6 +14,7 @@ from studykit.design.operating import (
     STUDIES,
     DesignSize,
     OperatingCharacteristic,
+    _check,
     best_replicates,
     beyond_share_bound,
     chances,
@@ -177,3 +178,9 @@ def test_table_and_simulation_error() -> None:
 def test_refusals(call: object, message: str) -> None:
     with pytest.raises(ValueError, match=message):
         call()  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("alpha", [0.0, 0.5, 0.7])
+def test_a_level_of_a_half_or_more_is_refused(alpha: float) -> None:
+    with pytest.raises(ValueError, match="alpha must lie between 0 and"):
+        _check(1.0, alpha)

@@ -12,6 +12,7 @@ import pytest
 
 from studykit.design import figures as designshow
 from studykit.design import tables as designset
+from studykit.design.assumptions import HOW, propose
 from studykit.design.operating import DesignSize, chances
 from studykit.notebook import explorer
 from studykit.study.definition import Study
@@ -171,3 +172,9 @@ def test_figures_have_words_with_their_numbers() -> None:
     words = designshow.curve_alt(view, "gradient", curve)
     assert f"homogeneous from {curve['homogeneous'][0]:.0f} %" in words
     assert designset.proof(view, found) in designshow.cost_alt(found)
+
+
+def test_chances_are_printed_to_a_thousandth_of_a_per_cent_and_what_is_left_out_by_its_question() -> None:
+    assert designset.percent(0.12345678) == 12.346
+    plan = propose(study(), without=["check fluid"])
+    assert designset.left_out(plan).set_index("left out").loc["check fluid"].item() == HOW["check fluid"][1]

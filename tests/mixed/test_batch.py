@@ -14,7 +14,7 @@ from scipy import stats
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.mixed.batch.chain import build_chain, chain_data, forms, point_at
 from studykit.mixed.batch.fit import BatchDesign
-from studykit.mixed.batch.newton import CHUNK, newton_step
+from studykit.mixed.batch.newton import CHUNK, _eigen, newton_step
 from studykit.mixed.batch.strata import isotonic, nested_order
 from studykit.mixed.batch.taylor import Jet, bilinear, logarithm, reciprocal, total, variable
 from studykit.mixed.design import build_design
@@ -324,3 +324,12 @@ def test_responses_that_do_not_settle_together_are_fitted_one_by_one(monkeypatch
     again = d.fit(Y)
     assert again.criterion == pytest.approx(plain.criterion, abs=1e-8)
     assert again.variances == pytest.approx(plain.variances, abs=1e-7)
+
+
+@pytest.mark.parametrize("k", [1, 2, 3, 5])
+def test_eigenvalues_rebuild_every_matrix(k: int) -> None:
+    A = np.random.default_rng(k).normal(size=(4, k, k))
+    G = A @ np.swapaxes(A, 1, 2)
+    values, vectors = _eigen(G)
+    assert values.shape == (4, k)
+    assert np.einsum("rij,rj,rkj->rik", vectors, values, vectors) == pytest.approx(G, rel=1e-10)

