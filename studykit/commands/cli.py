@@ -201,6 +201,21 @@ def pack(folder: Folder,
         typer.echo(f"note: {note}")
 
 
+@app.command(epilog="Example: studykit export my-study --to for-the-meeting")
+def export(folder: Folder,
+           to: Annotated[Path | None, typer.Option(help="Folder to write to.", show_default="FOLDER-export")] = None) -> None:
+    """Write a filed study's tables as one workbook with a dictionary, and its figures for slides."""
+    from studykit.deposit.export import export as write
+
+    target = to or folder.resolve().with_name(f"{folder.resolve().name}-export")
+    made = write(folder, target)
+    facts(book=made.book, sheets=made.sheets, figures=made.figures, left_out=made.left_out)
+    typer.echo(f"Workbook: {made.book} ({_count(len(made.sheets), 'sheet')})\n"
+               f"Figures:  {target / 'figures'} ({made.figures}, with captions.csv)")
+    for path in made.left_out:
+        typer.echo(f"note: {path} has more rows than a sheet can hold; take the file")
+
+
 @app.command(epilog="Example: studykit verify my-study")
 def verify(folder: Filed,
            certificates: Annotated[Path | None, typer.Option(help="PEM file: whom to trust for time stamps.",

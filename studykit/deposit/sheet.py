@@ -37,7 +37,7 @@ def workbook(root: Path, study: Study) -> bytes:
         table = read_csv(root / f"report/05-model/rows-{safe_name(analyte)}.csv", dtype=str, keep_default_na=False)
         clear = table[table["qualifier"] == ""]
         _fill(book, _sheet(number, analyte), clear.to_dict("records"), study, analyte)
-    return _settled(book)
+    return settled(book)
 
 
 def _listed(study: Study) -> list[tuple[int, str]]:
@@ -92,7 +92,7 @@ def _summary(sheet: Any, rows: str, containers: list[str], top: str, bottom: str
             sheet.cell(row=at + offset, column=column, value=content)
 
 
-def _settled(book: Any) -> bytes:
+def settled(book: Any) -> bytes:
     """The workbook's bytes without the time of the run."""
     book.properties.creator, book.properties.created = "studykit", datetime(*WHEN[:3])
     first, out = io.BytesIO(), io.BytesIO()

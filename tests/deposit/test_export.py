@@ -1,0 +1,82 @@
+"""The export for other programs, read back by pandas and openpyxl."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput
+from studykit.demos.shipped import copy_demo
+from studykit.deposit.export import export
+from tests.report.filed import filed_tote
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A filed study with a container's note that looks like a formula, and its export."""
+    place = tmp_path_factory.mktemp("export")
+    root = Path(shutil.copytree(filed_tote(), place / "study"))
+    samples = pd.read_csv(root / "plan/samples.csv", dtype=str, keep_default_na=False)
+    samples.assign(note='=HYPERLINK("http://example.invalid")').to_csv(root / "plan/samples.csv", index=False)
+    export(root, place / "out")
+    return root, place / "out"
+
+
+def sheet(out: Path, name: str, **options: object) -> pd.DataFrame:
+    return pd.read_excel(out / "tables.xlsx", sheet_name=name, engine="openpyxl", **options)  # type: ignore[call-overload]
+
+
+def test_numbers_and_texts_come_back_as_they_are_filed(made) -> None:
+    root, out = made
+    verdicts = pd.read_csv(root / "report/06-verdict/verdicts.csv")
+    pd.testing.assert_frame_equal(sheet(out, "06 verdicts"), verdicts, check_dtype=False)
+    joined = sheet(out, "results joined", dtype=str)
+    results = pd.read_csv(root / "tidy/results.csv", dtype=str)
+    assert joined["value"].astype(float).tolist() == results["value"].astype(float).tolist()
+    assert {"container", "depth", "vessel"} <= set(joined)
+
+
+def test_every_column_has_its_line_in_the_dictionary(made) -> None:
+    _, out = made
+    book = openpyxl.load_workbook(out / "tables.xlsx")
+    told = {(r[0], r[2]) for r in book["dictionary"].iter_rows(min_row=2, values_only=True)}
+    for sheet in book.worksheets[2:]:
+        for (head,) in sheet.iter_cols(max_row=1, values_only=True):
+            assert head is None or (sheet.title, str(head)) in told, (sheet.title, head)
+    assert all(len(s) <= 31 for s in book.sheetnames)
+    assert len({s.casefold() for s in book.sheetnames}) == len(book.sheetnames) > 20
+
+
+def test_no_cell_holds_a_formula(made) -> None:
+    book = openpyxl.load_workbook(made[1] / "tables.xlsx")
+    cells = [c for s in book.worksheets for row in s.iter_rows() for c in row]
+    assert not any(c.data_type == "f" for c in cells)
+    assert sum(str(c.value).startswith("=HYPERLINK") for c in cells) >= 3
+
+
+def test_figures_have_their_captions(made) -> None:
+    root, out = made
+    told = pd.read_csv(out / "figures/captions.csv")
+    drawn = sorted(p.relative_to(root / "report").as_posix().replace("/", "-") for p in (root / "report").glob("*/*.png"))
+    assert sorted(told["figure"]) == drawn
+    assert (told["in words"].str.len() > 5).all()
+    assert (out / "figures" / drawn[0]).read_bytes()[:4] == b"\x89PNG"
+
+
+def test_the_same_study_gives_the_same_bytes_by_command(made, tmp_path, capsys) -> None:
+    root, out = made
+    assert main(["export", str(root), "--to", str(tmp_path / "again")]) == 0
+    assert "tables.xlsx" in capsys.readouterr().out
+    assert (tmp_path / "again/tables.xlsx").read_bytes() == (out / "tables.xlsx").read_bytes()
+
+
+def test_what_cannot_be_exported_is_said(made, tmp_path) -> None:
+    with pytest.raises(BadInput, match="inside the study"):
+        export(made[0], made[0] / "export")
+    with pytest.raises(BadInput, match="no report is filed"):
+        export(copy_demo("tote", tmp_path / "bare"), tmp_path / "out")
