@@ -37,9 +37,13 @@ from studykit.study.definition import Study
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Settled:
-    """Determinations of one sheet: taken rows, rejections, and counts of cells that were neither."""
+    """Determinations of one sheet: taken rows, rejections, and counts of cells that were neither.
+
+    ``lost`` has the rejected rows whose determination is known, and the blank ones (``empty``).
+    """
 
     taken: Table
+    lost: Table
     rejected: tuple[Fault, ...]
     faults: tuple[Fault, ...]
     cells: int
@@ -87,7 +91,10 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     _positive(rows, out, study)
     for i in np.flatnonzero(blank & ~rows.open).tolist():
         del rows.why[i]
-    return Settled(taken=out.at(rows.open & ~blank), rejected=tuple(rows.faults()), faults=tuple(faults), cells=total,
+    out["empty"] = blank
+    known = sample.flags(bool) & analyte.flags(bool) & (mapping.replicates is None)
+    return Settled(taken=out.at(rows.open & ~blank), lost=out.at((~rows.open | blank) & known),
+                   rejected=tuple(rows.faults()), faults=tuple(faults), cells=total,
                    ignored=int(unused.sum()), blank=int(blank.sum()))
 
 

@@ -58,7 +58,7 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
                 reason.setdefault(i, words)
     for i, words in _sisters(rows, groups, number):
         reason.setdefault(i, words)
-    for i, words in line_questions(rows, refused):
+    for i, words in line_questions(rows, refused, set(reason)):
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
     return {i: reason[i] for i in sorted(reason) if not sure[i]}

@@ -13,7 +13,22 @@ VOID = re.compile(
     r"(?i)\b(invalid|not valid|void|withdrawn|cancel+ed|do not (use|report)|not to be used|wrong|mistake|error|spilt|"
     r"spilled|leak\w*|broken|contaminat\w*|swapped|mixed up|exchanged|doubtful|suspect|questionable|repeat (ordered|"
     r"needed|follows)|to be repeated|superseded|replaced by|corrected|code changed|draft|preliminary|provisional|old|"
-    r"copy|ung[uü]ltig|verworfen|falsch|storniert|vertauscht|invalide|annul[eé]\w*|nul)\b")
+    r"copy|ung[uü]ltig|verworfen|falsch|storniert|vertauscht|invalide|annul[eé]\w*|nul|reject\w*|outliers?|failed|"
+    r"not (accepted|released|reliable)|unreliable|mix-up|mixup|delete\w*|ignored?|disregard\w*|pending|estimated?|"
+    r"out of (control|calibration|limits)|air bubbles?|interchanged|verwechselt|nicht verwenden|fehlerhaft|ne pas utiliser)\b")
+#: Words of `VOID` that also stand in the head of a sound report.
+WEAK = re.compile(r"(?i)\b(old|copy|corrected|code changed|ignored?|estimated?|failed)\b")
+#: Words that change a result, in a remark or a line of text (common practice, no source).
+CHANGES = re.compile(
+    r"(?i)\b(multipl\w*|divided?|factors?|corrections?|actually|instead|should (be|read)|to be read as|value is|"
+    r"see (report|line|bottle|sample)|times \d+|below (loq|lod|limit|detection)|[x×*] ?10+)\b|[×*] ?10+\b|[<>≤≥] ?[0-9]|^= ?\w")
+#: Lines below a table that say nothing about single results, in most reports (common practice, no source).
+HARMLESS = re.compile(
+    r"(?i)^\W*end\W*$|\b(end of|page|report|printed|approved|authori[sz]ed|signed|signatures?|checked|released|"
+    r"reviewed|laborator(y|ies)|"
+    r"analysts?|phone|tel|e-?mail|copyright|accredit\w*|reproduced|uncertaint\w*|as received|relate only|apply (only )?to|"
+    r"according to|methods?|iso|astm|din|en|ip|iec|detected|detection|quantification|limit|sampled|received|date|legend|"
+    r"abbreviations?|duplicates?|determinations?|thank|regards)\b|@|www\.|©")
 
 
 #: Headings under which laboratories write our columns (common practice, no source); compared without case and marks.
@@ -84,6 +99,20 @@ def bracketed_unit(name: str) -> str:
     except ValueError:
         return ""
     return found[1].strip()
+
+
+_UNIT_LIKE = re.compile(
+    r"(?i)(?:(?:gew|vol|wt|mass)[.-]*[- ]?)?%(?:[ -]?\(?[mv]/[mv]\)?)?|[µμumknd]?g ?/ ?[µμumkd]?(?:g|l)\b|\bpp[mb]\b|\bmg kg-1|"
+    r"\bmm[2²] ?/ ?s\b|\bcst\b")
+
+
+def shown_unit(name: str) -> str:
+    """What stands for a unit in a name: brackets whose text is no unit that is read, or a unit without brackets."""
+    found = re.search(r"[\[(]([^\[\]]*)[\])]\s*$", name)
+    if found and (_UNIT_LIKE.search(found[1]) or re.search(r"/", found[1])):
+        return found[1].strip()
+    bare = _UNIT_LIKE.search(name)
+    return bare[0].strip() if bare else ""
 
 
 def with_stroke(unit: str) -> str:

@@ -7,6 +7,7 @@ rejected by name; a file whose headings are not those of the mapping is refused 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -27,6 +28,7 @@ from studykit.intake.textlines import (
     used_units,
 )
 
+FAR = 20
 OTHER_HEADINGS = "a table with other headings begins here"
 
 
@@ -75,6 +77,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         outside[block.top:block.first] = False
         rows = _fitting_rows(grid, block, out, file)
         rows = _without_headings(grid, mapping, block, rows, out, file)
+        rows = _far_below(grid, block, rows, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     if parts:
         _read_outside(grid, mapping, blocks, outside, samples, out, file)
@@ -131,7 +134,8 @@ def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside
         cells = [c for c in grid.row(int(i)) if c]
         if cells and i not in {int(b.header_at) for b in blocks}:
             lines = [c for c in cells if " " in c] if looks_like_result(cells) else [" ".join(cells)]
-            found = [line_fault(t, samples, units, mapping, below=bool(i > blocks[0].header_at)) for t in lines]
+            found = [line_fault(t, samples, units, mapping, below=bool(i > blocks[0].header_at),
+                                after=bool(i > blocks[-1].header_at)) for t in lines]
             out.faults += [replace(f, file=file, row=int(grid.lines[i])) for f in found if f]
 
 
@@ -211,7 +215,7 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
     alike = bool(np.ptp(have) == 0)
     for i in block.rows[have != width]:
         n = int(grid.widths[i])
-        if n > width and alike and not any(grid.row(int(i))[width:]):
+        if n > width and alike and not any(grid.row(int(i))[width:]) and (grid.delimiter != "," or pointed(grid, block)):
             continue
         bad.append(int(i))
         out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i))[:n])[:80],
@@ -222,6 +226,24 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
                                 reason=f"{len(bad)} of {len(block.rows)} lines have more or fewer cells than the headings",
                                 remedy="check delimiter and decimal sign, or ask for the file again"))
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
+
+
+def pointed(grid: Grid, block: Block) -> bool:
+    """Whether a cell of the data has a decimal point, so that commas between cells are no decimal signs."""
+    return any(re.fullmatch(r"[<>]?\s*[0-9]*\.[0-9]+", t.strip()) for k, h in block.heads.items() if h
+               for t in grid.cells[k].at(block.rows).distinct())
+
+
+def _far_below(grid: Grid, block: Block, rows: np.ndarray, out: Laid, file: str) -> np.ndarray:
+    """Rows behind `FAR` blank lines and more, fewer than those before, become misfits."""
+    gaps = np.flatnonzero(np.diff(rows) > FAR)
+    if not len(gaps) or 2 * (len(rows) - 1 - gaps[0]) > len(rows):
+        return rows
+    for i in rows[gaps[0] + 1:]:
+        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i)))[:80],
+                                 reason=f"stands {int(i - rows[gaps[0]]) - 1} blank lines below the table: is it part of it?",
+                                 remedy="ask the laboratory; name the part to read as range in this entry of intake.toml"))
+    return rows[:gaps[0] + 1]
 
 
 def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, out: Laid,

@@ -7,7 +7,7 @@ too many puts every later value of its line under another analyte's heading.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,10 +41,10 @@ class _Sheet:
         return max([int(self.line.max()), *self.lost])
 
 
-def line_questions(rows: Table, refused: Sequence[Fault]) -> Iterator[Asked]:
+def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = frozenset()) -> Iterator[Asked]:
     """Position and reason of every row that is a question because of its line.
 
-    ``refused``: what was rejected before.
+    ``refused``: what was rejected before; ``asked``: positions that are a question already.
     """
     wide = rows["layout"].flags("wide".__eq__)
     source = rows["source_file"]
@@ -60,9 +60,28 @@ def line_questions(rows: Table, refused: Sequence[Fault]) -> Iterator[Asked]:
                        plain=rows["qualifier"][at] == "", lost=lost)
         if len({*sheet.line.tolist(), *lost}) < 3:
             continue
-        yield from _summary(rows, sheet)
+        yield from _summary(rows, _without_asked(sheet, asked), _strange(rows, sheet))
         yield from _without(rows, sheet)
-        yield from _moved(rows, sheet)
+        yield from _moved(rows, sheet, asked)
+
+
+def _without_asked(sheet: _Sheet, asked: Set[int]) -> _Sheet:
+    """The sheet as if the values that are a question already had been lost."""
+    keep = np.array([i not in asked for i in sheet.at.tolist()], dtype=bool)
+    if keep.all() or not keep.any():
+        return sheet
+    lost = {int(n): sheet.lost.get(int(n), []) for n in {*sheet.line[~keep].tolist(), *sheet.lost}}
+    return _Sheet(at=sheet.at[keep], line=sheet.line[keep], place=sheet.place[keep], value=sheet.value[keep],
+                  plain=sheet.plain[keep], lost=lost)
+
+
+def _strange(rows: Table, sheet: _Sheet) -> bool:
+    """Whether the code of the last line has another form than those of all other lines, which are alike."""
+    forms = {}
+    for i, n in zip(sheet.at.tolist(), sheet.line.tolist(), strict=True):
+        forms[n] = re.sub("[0-9]", "0", re.sub("[A-Za-z]", "A", rows["sample"][i]))
+    last = forms.pop(sheet.last, "")
+    return len({len(f) for f in forms.values()}) == 1 and len(last) != len(next(iter(forms.values())))
 
 
 def _columns(rows: Table, at: np.ndarray) -> np.ndarray:
@@ -70,8 +89,11 @@ def _columns(rows: Table, at: np.ndarray) -> np.ndarray:
     return np.asarray(rows["place"][at] * len(rows["where"].words) + rows["where"].codes[at])
 
 
-def _summary(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
-    """The last line where it is the mean, or the sum, of the lines above in every column."""
+def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
+    """The last line where it is the mean, or the sum, of the lines above in every column.
+
+    Where its code is strange among the others, one column that fits is enough.
+    """
     above = sheet.line < sheet.last
     end = np.flatnonzero(~above)
     lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
@@ -79,7 +101,7 @@ def _summary(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
         fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]),
                      _step(rows["as_written"][int(sheet.at[j])]), words, lines) for j in end]
         known = [f for f in fits if f != "unknown"]
-        sure = "sharp" in known or known.count("exact") > (words == "mean")
+        sure = "sharp" in known or known.count("exact") > (words == "mean" and not strange)
         if lines > 2 and sure and "no" not in known:
             yield from ((int(sheet.at[j]), f"is the {words} of the lines above in every column: a line that is no sample?")
                         for j in end)
@@ -95,6 +117,7 @@ def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, words: str, 
     if others.size < 2:
         return "unknown"
     slack = 0.51 * max(step, 1e-9 * abs(value))
+    slack *= others.size if words == "sum" else 1  # what is added may be shown rounded
     for pool in (others, np.concatenate([others, limits]), np.concatenate([others, limits / 2])):
         if abs((pool.mean() if words == "mean" else pool.sum()) - value) <= slack:
             sharp = others.size >= 3 and step < 0.1 * float(others.std())
@@ -133,8 +156,11 @@ def _empty(rows: Table, name: str) -> np.ndarray:
     return np.asarray(np.isnat(column) if name == "reported_on" else np.isnan(column))
 
 
-def _moved(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
-    """Lines with a value too few where another one fits the column beside and not its own, or a day among the results."""
+def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
+    """Lines with a value too few where another one fits the column beside and not its own, or a day among the results.
+
+    Also lines with a lost or doubted value that alone lack the run, the position or the day.
+    """
     heads = {rows["where"].words[c] for c in np.unique(rows["where"].codes[sheet.at])}
     lines, at_line = np.unique(sheet.line, return_inverse=True)
     places, at_place = np.unique(sheet.place, return_inverse=True)
@@ -144,12 +170,17 @@ def _moved(rows: Table, sheet: _Sheet) -> Iterator[Asked]:
     values[at_line, at_place] = np.where(sheet.plain & (sheet.value > 0), sheet.value, np.nan)
     for r, n in enumerate(lines.tolist()):
         lost = sheet.lost.get(n, [])
-        if not lost and not np.isnan(values[r]).any():
+        own = np.flatnonzero(at_line == r)
+        doubted = bool(lost) or not asked.isdisjoint(sheet.at[own].tolist())
+        if not doubted and not np.isnan(values[r]).any():
             continue
         day = next((f.value.strip() for f in lost if f.column in heads and _DAY.fullmatch(f.value.strip())), "")
         found = f"{day!r} stands among its results" if day else _beside(values[r], np.delete(values, r, axis=0))
+        if not found and doubted:
+            found = next((f"it alone has no {name.replace('_', ' ')}" for name in _OF_LINE if len(lines) > 3
+                          and (empty := _empty(rows, name)[sheet.at])[own].all() and not np.delete(empty, own).any()), "")
         if found:
-            yield from ((int(sheet.at[j]), f"its line may have moved by a cell: {found}") for j in np.flatnonzero(at_line == r))
+            yield from ((int(sheet.at[j]), f"its line may have moved by a cell: {found}") for j in own)
 
 
 def _beside(own: np.ndarray, others: np.ndarray) -> str:

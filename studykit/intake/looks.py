@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import warnings
 from typing import Any
 
@@ -10,6 +11,8 @@ from studykit.intake.cellmodel import Look
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
 
+LEAST = 1.0
+"""Rows lower than so many points, and columns narrower than so many digits, are not seen."""
 Stored = dict[str, list[list[Any]]]
 
 
@@ -31,9 +34,13 @@ def _open_xml(data: bytes, stored: Stored) -> dict[str, Look]:
 
 def _open_xml_sheet(sheet: Any, values: list[list[Any]]) -> Look:
     look = Look(state="visible" if sheet.sheet_state == "visible" else "hidden")
-    look.rows = {n - 1 for n, d in sheet.row_dimensions.items() if d.hidden}
+    unless_said = bool(sheet.sheet_format.zeroHeight)
+    look.rows = {n - 1 for n, d in sheet.row_dimensions.items() if d.hidden or (d.height is not None and d.height < LEAST)}
+    if unless_said:
+        shown = {n - 1 for n, d in sheet.row_dimensions.items() if d.height}
+        look.rows |= set(range(len(values))) - shown
     for dimension in sheet.column_dimensions.values():
-        if dimension.hidden:
+        if dimension.hidden or (dimension.width is not None and dimension.width < LEAST):
             look.columns |= set(range((dimension.min or 1) - 1, min(dimension.max or 1, 2_000)))
     look.merged = [(r.min_row - 1, r.min_col - 1, r.max_row - 1, r.max_col - 1) for r in sheet.merged_cells.ranges]
     for row in sheet.iter_rows():
@@ -60,8 +67,10 @@ def _open_xml_cell(cell: Any, stored: Any, look: Look) -> None:
     font = cell.font
     if font is not None and font.strike:
         look.doubt(place, "struck", "", "is struck through")
-    if font is not None and _white(font) and not _filled(cell):
-        look.doubt(place, "white", "", "is written in white on white")
+    if font is not None and _unseen(font, cell):
+        look.doubt(place, "white", "", "is written in the colour of its ground")
+    if re.search(r"(?i)\[white\]", str(cell.number_format)):
+        look.doubt(place, "white", "", f"has the number format {cell.number_format!r}, which writes in white")
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         _number(place, float(value), str(cell.number_format), look)
     elif not isinstance(value, str) and hasattr(value, "as_list"):
@@ -84,6 +93,16 @@ def _runs(place: tuple[int, int], value: Any, look: Look) -> None:
             look.doubt(place, "struck", "", f"has {str(block.text)!r} struck through")
         elif font is not None and font.vertAlign in ("superscript", "subscript"):
             look.doubt(place, "raised", "", f"has {str(block.text)!r} raised or lowered")
+        elif font is not None and _white(font):
+            look.doubt(place, "white", "", f"has {str(block.text)!r} in white")
+
+
+def _unseen(font: Any, cell: Any) -> bool:
+    """Whether a cell is written in white on no fill, or in the colour of its fill."""
+    if not _filled(cell):
+        return _white(font)
+    ground = cell.fill.fgColor
+    return font.color is not None and ground is not None and font.color.type == ground.type and font.color.value == ground.value
 
 
 def _white(font: Any) -> bool:

@@ -44,6 +44,8 @@ def match_codes(written: Sequence[str], known: Sequence[str], repairs: Mapping[s
         elif repairs.get(shown) in own:
             out.append(Match(code=repairs[shown],
                              rule=f"code {shown!r} read as {repairs[shown]!r}, as the mapping says"))
+        elif (inside := re.fullmatch(r'="([^"]+)"', shown)) and inside[1] in own:
+            out.append(Match(code=inside[1], rule="code in ='...' read as the text in it"))
         elif not shown:
             out.append(Match(reason="has no sample code", remedy="ask the laboratory which sample it is"))
         else:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -32,9 +32,15 @@ FILE_COLUMNS = ("file", "sha256", "sheet", "layout", "kind", "encoding", "delimi
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Take:
-    """One sheet of one file: taken and rejected rows, faults that refuse the file, its line in the files table."""
+    """One sheet of one file: taken and rejected rows, faults that refuse the file, its line in the files table.
+
+    ``lost``: rejected and blank rows whose determination is known; ``lines``: place of a line that was not read, by the
+    sample and analyte that it is about.
+    """
 
     taken: Table
+    lost: Table = field(default_factory=lambda: Table({}))
+    lines: dict[tuple[str, str], str] = field(default_factory=dict)
     rejected: list[Fault]
     faults: list[Fault]
     info: dict[str, Any]
@@ -150,7 +156,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     faults = [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
         return _refused(source, mapping, [*laid.faults, *faults])
-    _mark_rows(grid, laid, mapping, set(study.analytes))
+    _mark_rows(grid, laid, mapping, set(study.analytes), set(codes))
     form, signs, faults = number_format(laid.cells, mapping, shown)
     if faults:
         return _refused(source, mapping, faults)
@@ -162,12 +168,28 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
         "decimal": form.decimal, "thousands": form.thousands, "signs": signs, "cells": settled.cells,
         "ignored": settled.ignored, "blank": settled.blank,
         "rows_in": settled.cells - settled.ignored - settled.blank + len(misfits)}
-    return Take(taken=settled.taken, rejected=[*settled.rejected, *misfits], faults=[], info=info)
+    return Take(taken=settled.taken, lost=settled.lost, rejected=[*settled.rejected, *misfits], faults=[], info=info,
+                lines=_about(misfits, mapping, codes, study))
 
 
-def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str]) -> None:
+def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: Study) -> dict[tuple[str, str], str]:
+    """The determinations that lines of too few or too many cells are about; none where replicates have numbers."""
+    if mapping.layout == "wide-samples" or mapping.replicates or "replicate" in mapping.columns:
+        return {}
+    named = {n: t.analyte for n in mapping.analytes if (t := mapping.target(n)) is not None}
+    named |= {a: a for a in study.analytes if a not in named}
+    out = {}
+    for fault in misfits:
+        cells = {c.strip() for c in fault.value.split("|")}
+        for sample in cells & set(codes):
+            for analyte in {a for n, a in named.items() if a and (mapping.layout == "wide" or n in cells)}:
+                out[sample, analyte] = f"raw/{fault.file} row {fault.row}"
+    return out
+
+
+def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], codes: set[str]) -> None:
     """Doubts that a row's other columns tell, onto the determinations of that row."""
-    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping, known).items()}
+    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
     cells = laid.cells
     if found:
         for n in np.flatnonzero(np.isin(cells["line"], list(found))).tolist():

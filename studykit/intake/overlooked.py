@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
+from dataclasses import replace
+
+import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
 from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
-from studykit.intake.headwords import VOID, column_of, likely_analyte
+from studykit.intake.headwords import CHANGES, VOID, column_of, likely_analyte
 from studykit.intake.mapping import FileMapping
-from studykit.intake.textlines import Block
+from studykit.intake.textlines import Block, line_fault, used_units
 from studykit.study.definition import Study
 
+_MOVED = "its cells may have moved by a decimal comma"
+_REMARK = re.compile(r"(?i)remark|note|comment|observ|status|info|bemerk|anmerk|kommentar|hinweis|message|condition")
+_CALM = re.compile(
+    r"(?i)o\.?k\.?|okay|none|nil|n/?a|no remarks?|clear|good|normal|pass(ed)?|yes|no|repeat(ed)?|duplicate|released|valid|"
+    r"final|reported|done")
+_FLAGS = {"U", "J", "UJ", "B", "E", "R", "D", "ND", "N", "H", "L", "below", "above", "u", "j", "*", "T", "Q"}
+_BELOW = {"U", "UJ", "ND", "u", "below", "above"}
 _TELLING = ("analyte", "value", "unit", "qualifier", "limit", "replicate", "revision")
 _SIGN = re.compile(r"<|>|<=|>=|≤|≥|<>|=<|=>")
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
@@ -74,6 +84,8 @@ def told_by(head: str, filled: set[str], codes: set[str]) -> str:
 def _holds(filled: set[str], codes: set[str]) -> str:
     if any(_SIGN.fullmatch(t) for t in filled):
         return "holds signs such as '<'"
+    if filled and filled <= _FLAGS:
+        return f"holds letters such as {sorted(filled)[0]!r}, which may be flags"
     if len(filled & codes) > len(filled) / 2:
         return "holds sample codes"
     return ""
@@ -83,8 +95,13 @@ def _stem(text: str) -> str:
     return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
 
 
-def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) -> dict[int, str]:
-    """Rows (positions) with a doubt told by a column that is not read: words that take a result back, split decimals."""
+def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
+               codes: Set[str] = frozenset()) -> dict[int, str]:
+    """Rows (positions) with a doubt told by a column that is not read: words about a result, split decimals.
+
+    ``known``: the study's analytes; ``codes``: its sample codes. In a column of remarks that half of the rows leave
+    empty any remark is a doubt that stands in two rows, or in a twentieth of them.
+    """
     mapped = expected_heads(mapping) | (known if mapping.layout == "wide" else set())
     places = {k: h for k, h in block.heads.items() if h and h not in mapped and k < len(grid.cells)}
     if mapping.layout == "wide-samples":
@@ -92,11 +109,36 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) 
     out: dict[int, str] = {}
     for k, head in places.items():
         column = grid.cells[k].at(block.rows)
+        sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= len(block.rows)
+        counts = np.bincount(column.codes, minlength=len(column.words))
         for n, text in enumerate(column.words):
-            if text.strip() and VOID.search(text):
-                out |= {int(i): f"its row says {text.strip()[:60]!r} under {head!r}" for i in block.rows[column.codes == n]}
+            named = _names(text, codes)
+            rare = sparse and int(counts[n]) <= max(2, len(block.rows) // 20)
+            if named or _tells(text, rare):
+                for i in block.rows[column.codes == n].tolist():
+                    if _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
+                        out[i] = f"its row says {text.strip()[:60]!r} under {head!r}"
         out |= _split_decimals(grid, block, mapping, k, column)
+    if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
+        out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
     return out
+
+
+def _tells(text: str, rare: bool) -> bool:
+    """Whether a remark is a doubt: a sign, a word that takes a result back or changes it, or any where they are rare."""
+    sign = bool(_SIGN.fullmatch(text.strip())) or text.strip() in _BELOW
+    return sign or (_says(text) and bool(rare or VOID.search(text) or CHANGES.search(text)))
+
+
+def _says(text: str) -> bool:
+    """Whether a remark says more than that all is well."""
+    return bool(re.search(r"[^\W\d_].*[^\W\d_]|[<>=]", text)) and not _CALM.fullmatch(text.strip())
+
+
+def _names(text: str, codes: Set[str]) -> set[str]:
+    """The sample codes, of letters and figures, that a remark names beside other words."""
+    words = set(re.findall(r"[^\s,;:()\[\]\"'=]+", text))
+    return {w for w in words & codes if re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", w)}
 
 
 def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, column: Texts) -> dict[int, str]:
@@ -117,26 +159,29 @@ def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, colu
                       for t in grid.cells[j].at(block.rows).distinct())
         if pointed or column_of(head) in ("run", "run_order", "replicate", "revision"):
             return {}
-    return {int(i): f"its cells may have moved by a decimal comma: {head!r} holds a number" for i in block.rows[whole]}
+    return {int(i): f"{_MOVED}: {head!r} holds a number" for i in block.rows[whole]}
 
 
 def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMapping, others: set[str],
                  codes: Sequence[str], study: Study, file: str) -> list[Fault]:
     """Sheets that nobody reads although they hold sample codes or analytes, and sheets read that are marked.
 
-    ``others``: sheets that other entries read. Nothing where the mapping names its sheet.
+    ``others``: sheets that other entries read.
     """
     out: list[Fault] = []
-    if mapping.sheet not in (None, "*"):
-        return out
+    named = mapping.sheet not in (None, "*")
     for grid in grids:
         if grid in read:
             word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else None
-            if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets:
+            if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets and not named:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
-        elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets and holds_results(grid, codes, study):
-            out.append(_sheet(file, grid, "holds sample codes and is not read: its headings are others"))
+        elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
+            if holds_results(grid, codes, study):
+                why = "" if named else ": its headings are others"
+                out.append(_sheet(file, grid, f"holds sample codes and is not read{why}"))
+            elif told := _told(grid, mapping, set(codes), study):
+                out.append(_sheet(file, grid, f"is not read: line {told.row} {told.reason}"))
     return out
 
 
@@ -150,6 +195,17 @@ def _sheet(file: str, grid: Grid, reason: str) -> Fault:
     return Fault(file=file, column="sheet", value=grid.sheet, reason=reason,
                  remedy=f"name the sheet to read (sheet = ...), add an entry for {grid.sheet!r}, or write "
                         f"ignore_sheets = [{grid.sheet!r}]")
+
+
+def _told(grid: Grid, mapping: FileMapping, codes: set[str], study: Study) -> Fault | None:
+    """The first line of a sheet that says something about results."""
+    units = used_units(mapping, []) or {study.unit_of(a) for a in study.analytes}
+    for i in range(min(len(grid.lines), 500)):
+        text = " ".join(c for c in grid.row(i) if c)
+        found = line_fault(text, codes, units, mapping, below=True) if text else None
+        if found:
+            return replace(found, row=int(grid.lines[i]))
+    return None
 
 
 def holds_results(grid: Grid, codes: Sequence[str], study: Study) -> bool:

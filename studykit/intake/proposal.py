@@ -122,11 +122,21 @@ def _shape(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], 
     lone = columns.get("value", "") if entry["layout"] == "wide" else ""
     columns = {k: v for k, v in columns.items() if k not in barred}
     if entry["layout"] == "wide" and "sample" not in columns:
-        columns["sample"] = heads[0]
-        draft.ask(f"is {heads[0]!r} the column of sample codes?")
+        columns["sample"] = head = _code_column(grid, at, columns, codes)
+        draft.ask(f"is {head!r} the column of sample codes?")
     entry["columns"] = columns
     _names(grid, at, heads, study, codes, draft, lone)
     _tail(grid, i, draft)
+
+
+def _code_column(grid: Grid, at: tuple[int, ...], columns: dict[str, str], codes: Sequence[str]) -> str:
+    """The heading of the column with most of the study's codes, else the first that stands for nothing else."""
+    own = {h: len({t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct()} & set(codes))
+           for k, h in headings(grid, at).items() if h}
+    head = max(own, key=lambda h: (own[h], h not in columns.values()))
+    for name in [c for c, h in columns.items() if h == head]:
+        del columns[name]
+    return head
 
 
 def _names(grid: Grid, at: tuple[int, ...], heads: list[str], study: Study, codes: Sequence[str], draft: _Draft,

@@ -7,6 +7,7 @@ is a repeat; another value without a mark is a contradiction, and neither value 
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 from itertools import pairwise
@@ -69,11 +70,7 @@ def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -
     repeated = considered[np.bincount(key)[key] > 1]
     if not len(repeated):
         return Sorted(current=considered, revision=revision, refused=(), revisions=none)
-    again = rows.at(repeated).frame()
-    again.index = pd.Index(repeated)
-    again["rank"] = [ranks[str(f)] for f in again["base_file"]]
-    days = again["reported_on"]
-    again["day"] = np.where(days.isna(), -1, days.to_numpy().astype("datetime64[D]").astype("int64"))
+    again = _with_marks(rows.at(repeated), repeated, ranks)
     again = again.sort_values(["rank", "stated_revision", "day"], kind="stable")
     refused: list[tuple[int, str, str]] = []
     lost: list[int] = []
@@ -87,6 +84,58 @@ def sort_revisions(rows: Table, considered: np.ndarray, ranks: dict[str, int]) -
         revision[i] = number
     return Sorted(current=considered[~np.isin(considered, lost)], revision=revision, refused=tuple(refused),
                   revisions=pd.DataFrame(changes, columns=list(REVISION_COLUMNS)))
+
+
+def _with_marks(rows: Table, at: np.ndarray, ranks: dict[str, int]) -> pd.DataFrame:
+    """Rows as a frame with positions ``at`` as index, and what tells the newer report: rank by the mapping, and day."""
+    out = rows.frame()
+    out.index = pd.Index(at)
+    out["rank"] = [ranks[str(f)] for f in out["base_file"]]
+    days = out["reported_on"]
+    out["day"] = np.where(days.isna(), -1, days.to_numpy().astype("datetime64[D]").astype("int64"))
+    return out
+
+
+def beside_lost(rows: Table, asked: Collection[int], lost: Table | None, lines: dict[tuple[str, str], str],
+                ranks: dict[str, int]) -> dict[int, str]:
+    """Position and reason of every row whose determination stands a second time where it could not be read.
+
+    ``asked``: positions of rows that are a question; ``lost``: rejected rows, and blank ones, which count only where
+    they are the newer report; ``lines``: lines not read. A row that is marked as newer than its lost twin is none.
+    """
+    at = _beside(rows, asked, lost, lines)
+    if not len(at):
+        return {}
+    wanted = {(rows["sample"][i], rows["analyte"][i]) for i in at.tolist()}
+    twins: dict[tuple[object, ...], list[pd.Series]] = {}
+    places = np.array(sorted(asked), dtype=int)
+    parts = [_with_marks(rows.at(places), places, ranks)] if asked else []
+    parts += [_with_marks(lost, np.full(len(lost), -1), ranks)] if lost is not None else []
+    for part in parts:
+        for _, old in part[[p in wanted for p in zip(part["sample"], part["analyte"], strict=True)]].iterrows():
+            twins.setdefault(tuple(old[c] for c in KEY), []).append(old)
+    out: dict[int, str] = {}
+    for i, row in _with_marks(rows.at(at), at, ranks).iterrows():
+        place = lines.get((row["sample"], row["analyte"]), "")
+        for old in twins.get(tuple(row[c] for c in KEY), []):
+            if _later(old, row) if old["empty"] else not _later(row, old):
+                place = _place(old)
+        if place:
+            out[int(str(i))] = f"is the same determination as {place}, which was not read: which of the two counts?"
+    return out
+
+
+def _beside(rows: Table, asked: Collection[int], lost: Table | None, lines: dict[tuple[str, str], str]) -> np.ndarray:
+    """Positions of rows, neither asked about nor confirmed, with a sample and analyte that stand among the lost."""
+    gone = set(lines) | {(rows["sample"][i], rows["analyte"][i]) for i in asked}
+    if lost is not None:
+        gone |= set(zip(lost["sample"].tolist(), lost["analyte"].tolist(), strict=True))
+    if not gone:
+        return np.zeros(0, dtype=int)
+    there = rows["sample"].flags({s for s, _ in gone}.__contains__) & rows["analyte"].flags({a for _, a in gone}.__contains__)
+    there &= ~rows["confirmed"].flags(bool)
+    there[list(asked)] = False
+    return np.array([i for i in np.flatnonzero(there).tolist() if (rows["sample"][i], rows["analyte"][i]) in gone], dtype=int)
 
 
 def _marked_pairs(pairs: pd.DataFrame, lost: list[int], changes: list[tuple[object, ...]],

@@ -25,7 +25,7 @@ from studykit.intake.doubts import questions, remedy
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table, sheet_numbers
-from studykit.intake.revisions import REVISION_COLUMNS, file_ranks, sort_revisions
+from studykit.intake.revisions import REVISION_COLUMNS, beside_lost, file_ranks, sort_revisions
 from studykit.intake.values import RuleBook
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import RESULTS, SAMPLES
@@ -177,6 +177,7 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     rows["base_file"] = rows["source_file"].renamed(
         [f if f in ranks else f.rpartition("#")[0] for f in rows["source_file"].words])
     asked = questions(rows, kinds, study, rejected)
+    asked |= beside_lost(rows, asked, _lost(takes, rows), {k: v for t in takes for k, v in t.lines.items()}, ranks)
     everything = np.arange(len(rows))
     done = sort_revisions(rows, np.setdiff1d(everything, list(asked)) if asked else everything, ranks)
     refused = (*((i, why, remedy(rows, i)) for i, why in asked.items()), *done.refused)
@@ -196,6 +197,17 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
             reading_table(rows, done.current, np.flatnonzero(~gone), rejected)),
         rejected=_rejected_table(rejected), files=_account(takes, rejected, done.revisions), rules=book.to_table(),
         revisions=done.revisions, accepted_reason=accepted if rejected else "")
+
+
+def _lost(takes: list[Take], rows: Table) -> Table | None:
+    """The rejected and blank rows of all files, with the columns of those taken."""
+    parts = [t.lost for t in takes if len(t.lost)]
+    if not parts:
+        return None
+    lost = joined(parts)
+    lost["base_file"] = lost["source_file"].renamed(
+        [f if f in rows["base_file"].words else f.rpartition("#")[0] or f for f in lost["source_file"].words])
+    return lost
 
 
 def _only_signed(rows: Table, current: np.ndarray, sheets: pd.DataFrame, intake: Intake,

@@ -16,7 +16,7 @@ from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
 from studykit.core.units import parse_unit
 from studykit.intake.delimited import Grid
-from studykit.intake.headwords import VOID, bracketed_unit
+from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK, bracketed_unit
 from studykit.intake.mapping import FileMapping
 
 MOST_LINES = 2_000
@@ -53,24 +53,38 @@ def used_units(mapping: FileMapping, blocks: list[Block]) -> set[str]:
     return {u for u in (_unit_of(tidy_text(w)) for w in written if w) if u}
 
 
-def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMapping, below: bool) -> Fault | None:
-    """What a line of text says about the results, as a question; None where it says nothing."""
+def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMapping, below: bool,
+               after: bool = False) -> Fault | None:
+    """What a line of text says about the results, as a question; None where it says nothing.
+
+    ``below``: below the first headings; ``after``: below the last table, where any line is a question but plainly
+    harmless ones.
+    """
     if tidy_text(text) in {tidy_text(t) for t in mapping.ignore_lines}:
         return None
     words = set(re.findall(r"[^\s,;:()\[\]\"']+", text))
     words |= {w.rstrip(".") for w in words}
     named = sorted(c for c in samples & words if below or re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", c))
     others = [u for u in _UNIT.findall(text) if units and _unit_of(u.strip()) not in units]
+    bare_units = not re.search(r"\w", re.sub(r"(?i)report\s*[\w./-]*|\bunits?\b", "", _UNIT.sub("", text)))
     meant = _DEFINITION.search(text)
+    known = {f"{v:g}" for v in mapping.limits.values()}
+    limits = set(re.findall(r"[0-9]+(?:[.,][0-9]+)?", meant[2])) - known if meant else set()
+    word = VOID.search(text) if below else VOID.search(WEAK.sub("", text))
+    word = word or CHANGES.search(text)
     reason = ""
     if named:
         reason = f"is a line of text that names {', '.join(named[:3])}: does it concern their results?"
-    elif others and (below or re.search(r"(?i)\b(in|unit|units|as)\b", text)):
+    elif others and (below or bare_units or re.search(r"(?i)\b(in|unit|units|as)\b", text)):
         reason = f"is a line of text that names the unit {others[0].strip()!r}: do the results stand in it?"
     elif meant and not re.search(r"(?i)detect|below|less|limit", meant[2]) and meant[1] not in mapping.words:
         reason = f"says what {meant[1]!r} means in this file, and it is not 'not detected'"
-    elif VOID.search(text) and below:
-        reason = f"is a line of text with the word {VOID.search(text)[0]!r}: does it concern results?"  # type: ignore[index]
+    elif limits:
+        reason = f"says what {meant[1]!r} means in this file: does the limit {min(limits)} agree with the mapping?"  # type: ignore[index]
+    elif word and not meant:
+        reason = f"is a line of text with the words {word[0].strip()!r}: does it concern results?"
+    elif after and not meant and re.search(r"[^\W\d]", text) and not HARMLESS.search(text):
+        reason = "is a line of text below the table: does it concern results?"
     if not reason:
         return None
     return Fault(file="", value=text[:120], reason=reason, remedy="ask the laboratory; once that is settled, write "

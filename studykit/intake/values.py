@@ -15,7 +15,7 @@ import pandas as pd
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
 from studykit.core.units import Conversion, conversion, parse_unit
 from studykit.intake.columns import Table, Texts
-from studykit.intake.headwords import bracketed_unit, with_stroke
+from studykit.intake.headwords import bracketed_unit, shown_unit, with_stroke
 from studykit.intake.mapping import FileMapping
 from studykit.intake.signs import two_numbers
 
@@ -77,8 +77,13 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
         number = parse_number(text, form)
         if number.value is not None:
             return CellValue(kind=KIND_NUMBER, number=number.value, rules=number.rules)
+    if words.get(shown) == "number" and len(inside := re.findall(r"[0-9][0-9.,]*(?<![.,])", shown)) == 1:
+        number = parse_number(inside[0], form)
+        if number.value is not None and shown[0] not in "<>≤≥-" and not shown_unit(shown):
+            rule = f"{shown!r} read as its number, as the mapping says"
+            return CellValue(kind=KIND_NUMBER, number=number.value, rules=(rule,))
     if shown in words and words[shown] != "number":
-        return _by_word(shown, words[shown])
+        return _by_word(shown, words[shown], form)
     if not shown:
         return CellValue(kind=KIND_BLANK)
     if re.sub(r"[\s.]", "", shown).casefold() in BELOW_WORDS:
@@ -104,10 +109,18 @@ def _with_uncertainty(text: str, half: str, form: NumberFormat) -> CellValue:
     return CellValue(kind=KIND_NUMBER, number=number.value, rules=(*number.rules, "uncertainty behind ± set aside"))
 
 
-def _by_word(shown: str, meaning: str) -> CellValue:
+def _by_word(shown: str, meaning: str, form: NumberFormat) -> CellValue:
     rule = f"{shown!r} read as {meaning}, as the mapping says"
     if meaning == "not measured":
         return CellValue(kind=KIND_BLANK, qualifier="not measured", rules=(rule,))
+    numbers = re.findall(r"[0-9][0-9.,]*", shown)
+    if shown == "".join(numbers):  # such as 0
+        numbers = []
+    if len(numbers) == 1 and not shown_unit(shown):
+        return _limit("<" if meaning == "below limit" else ">", numbers[0], form)
+    if numbers:
+        return CellValue(kind=KIND_BAD, reason="has a number or a unit beside the word",
+                         remedy="ask the laboratory for the limit alone, such as <4")
     return CellValue(kind=KIND_UNKNOWN_LIMIT, qualifier="<" if meaning == "below limit" else ">", rules=(rule,))
 
 
@@ -216,6 +229,18 @@ def _refuse(parsed: Parsed, rows: np.ndarray, reason: str, remedy: str) -> None:
     parsed.reasons.append((reason, remedy))
 
 
+def _other_unit(said: str, stated: str) -> str:
+    """A unit in a heading that is not read, where it may be another one than the mapping's; '' where both are per cent."""
+    return "" if ("%" in said) == ("%" in stated) and not _parsed(said) else said
+
+
+def _parsed(text: str) -> str:
+    try:
+        return parse_unit(with_stroke(text))
+    except ValueError:
+        return ""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class UnitRule:
     """How the unit of one name was settled: the file's unit, the factor, or the reason why not."""
@@ -238,11 +263,16 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     origin = "the file"
     if not shown:
         shown, origin = bracketed_unit(name), "the heading"
+    if not shown and (said := shown_unit(name)):
+        shown = said if said in mapping.unit_words or not stated else _other_unit(said, stated)
     try:
         own = parse_unit(mapping.unit_words.get(shown, with_stroke(shown))) if shown else ""
     except ValueError as error:
         return UnitRule(reason=f"has the unit {shown!r}: {error}",
-                        remedy="give this spelling a meaning under [file.unit_words], or correct the unit")
+                        remedy=f"give this spelling a meaning: [file.unit_words] {shown!r} = ..., or correct the unit")
+    if re.search(r"(?:^|[\s(\[])[x×*/]\s*10|10\s*\^|/\s*10\b", name) and not (entry and entry.unit):
+        return UnitRule(reason="has a factor in its heading", remedy="ask the laboratory; if the numbers are in the unit as "
+                        f"they stand, write {name!r} = {{ analyte = {analyte!r}, unit = ... }}")
     if own and stated and parse_unit(stated) != own:
         return UnitRule(reason=f"has the unit {shown!r} in {origin}, but the mapping says {stated!r}",
                         remedy="ask the laboratory which is right, and correct intake.toml")

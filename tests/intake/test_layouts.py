@@ -105,7 +105,10 @@ def test_sheet_named_found_or_asked_for(tmp_path: Path) -> None:
     intake = WIDE.replace("*.csv", "*.xlsx")
     with pytest.raises(BadInput, match="several sheets have these headings: 'One', 'Two'"):
         take(tmp_path, intake, {"a.xlsx": out.getvalue()})
-    got = take(tmp_path, intake.replace("layout", 'sheet = "Two"\nlayout'), {"a.xlsx": out.getvalue()})
+    with pytest.raises(BadInput, match="'One': holds sample codes and is not read"):
+        take(tmp_path, intake.replace("layout", 'sheet = "Two"\nlayout'), {"a.xlsx": out.getvalue()})
+    aside = 'sheet = "Two"\nignore_sheets = ["One"]\nlayout'
+    got = take(tmp_path, intake.replace("layout", aside), {"a.xlsx": out.getvalue()})
     assert values(got) == {("B002", "Si", 1): (9.8, "")}
     assert "sheet 'One' not read" in got.files["notes"].iloc[0]
     got = take(tmp_path, intake.replace("layout", 'sheet = "*"\nlayout'), {"a.xlsx": out.getvalue()})
