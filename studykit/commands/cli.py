@@ -12,6 +12,7 @@ import typer
 
 from studykit import __version__
 from studykit.commands.told import TELLING, as_object, as_typed, facts, progress
+from studykit.core.errors import visible
 
 if TYPE_CHECKING:
     from studykit.core.errors import StudyKitError
@@ -225,10 +226,10 @@ def verify(folder: Filed,
 
     outcome = verify_filed(folder, certificates)
     facts(files=outcome.files, notes=outcome.notes)
-    typer.echo(f"{_count(outcome.files, 'file')} as they were filed; nothing was re-executed: "
+    typer.echo(f"{_count(outcome.files, 'file')} agree with report/manifest.json; nothing was re-executed: "
                f"studykit recheck {as_typed(folder)}")
     for note in outcome.notes:
-        typer.echo(f"note: {note}")
+        typer.echo(f"note: {visible(note)}")
 
 
 @app.command(epilog="Example: studykit recheck my-study")
@@ -237,11 +238,11 @@ def recheck(folder: Filed, notebooks: Notebooks = Which.kit) -> None:
     from studykit.commands.filed import recheck_filed
 
     outcome, record = recheck_filed(folder, progress, own=notebooks is Which.own)
-    facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, notes=outcome.notes)
-    typer.echo(f"the filed study follows from its raw data: {outcome.numbers} numbers, {outcome.outputs} files of the report "
-               f"and {outcome.files} hashes agree\nRecord: {record}")
+    facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, pictures_only_alike=len(outcome.alike),
+          notes=outcome.notes)
     for note in outcome.notes:
-        typer.echo(f"note: {note}")
+        typer.echo(f"note: {visible(note)}")
+    typer.echo(f"{outcome.sentence()}\nRecord: {record}")
 
 
 @app.command(epilog="Example: studykit compare last-year my-study --to last-year-and-this")

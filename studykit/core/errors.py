@@ -6,11 +6,18 @@ with the error's ``exit_code``; a traceback is shown only on request.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import astuple, dataclass
 from typing import Any
 
+_UNSEEN = re.compile(r"[\x00-\x1f\x7f-\x9f\u061c\u200b-\u200f\u2028-\u202e\u2060-\u2069\ufeff\ud800-\udfff]")
 COLUMNS = ("file", "row", "column", "value", "reason", "remedy")
+
+
+def visible(text: str) -> str:
+    """A text in one line: signs that end a line, steer a terminal or turn the reading order are told, as (U+202E)."""
+    return _UNSEEN.sub(lambda m: f"(U+{ord(m[0]):04X})", text)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,7 +37,7 @@ class Fault:
 
     def line(self) -> str:
         """The fault as one sentence: place, value, reason, remedy."""
-        place = self.file
+        place = visible(self.file)
         if self.row is not None:
             place += f" row {self.row}"
         if self.column:

@@ -8,7 +8,13 @@ import stat
 from collections.abc import Iterator
 from pathlib import Path
 
+from studykit.core.errors import single
+
 BLOCK = 1 << 20
+DEEPEST = 60
+"""Folders within folders; a study has at most four."""
+KINDS = ((stat.S_ISREG, "file"), (stat.S_ISDIR, "folder"), (stat.S_ISLNK, "link"), (stat.S_ISFIFO, "pipe"),
+         (stat.S_ISSOCK, "socket"))
 
 
 def sha256_of(path: Path) -> str:
@@ -21,20 +27,44 @@ def sha256_of(path: Path) -> str:
 
 
 def kind_of(path: Path) -> str:
-    """What lies at a path, without following it: 'file', 'folder', 'link', or 'neither file nor folder'."""
-    mode = path.lstat().st_mode
-    kinds = ((stat.S_ISREG, "file"), (stat.S_ISDIR, "folder"), (stat.S_ISLNK, "link"))
-    return next((word for test, word in kinds if test(mode)), "neither file nor folder")
+    """What lies at a path, without following or opening it: 'file', 'folder', 'link', 'pipe', 'socket', 'device'.
+
+    '' where nothing lies there.
+    """
+    try:
+        mode = path.lstat().st_mode
+    except (FileNotFoundError, NotADirectoryError):
+        return ""
+    return next((word for test, word in KINDS if test(mode)), "device")
 
 
-def walk(folder: Path) -> Iterator[tuple[Path, str]]:
-    """Everything under a folder with its kind, in the order of names; links are named and never followed."""
-    for entry in sorted(os.scandir(folder), key=lambda e: e.name):
+def ordinary(root: Path, relative: str) -> bool:
+    """Whether an ordinary file lies there, and no link on the way to it; only such a file may be opened."""
+    *folders, name = relative.split("/")
+    for folder in folders:
+        root = root / folder
+        if kind_of(root) != "folder":
+            return False
+    return kind_of(root / name) == "file"
+
+
+def walk(folder: Path, depth: int = 0) -> Iterator[tuple[Path, str]]:
+    """Everything under a folder with its kind, in the order of names; links are named and never followed.
+
+    BadInput where folders lie deeper than DEEPEST, or one cannot be read.
+    """
+    if depth > DEEPEST:
+        raise single(f"{folder.name} and above it", f"folders lie more than {DEEPEST} deep", "no study has that; look at them")
+    try:
+        entries = sorted(os.scandir(folder), key=lambda e: e.name)
+    except OSError as error:
+        raise single(folder.name, f"this folder cannot be read: {error.strerror}", "look at its permissions") from None
+    for entry in entries:
         path = Path(entry.path)
         kind = kind_of(path)
         yield path, kind
         if kind == "folder":
-            yield from walk(path)
+            yield from walk(path, depth + 1)
 
 
 def unusual(root: Path) -> tuple[tuple[str, str], ...]:

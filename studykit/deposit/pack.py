@@ -60,7 +60,7 @@ def pack(root: Path, target: Path | None = None, today: dt.date | None = None) -
     root = Path(root)
     found = verify(root)
     if found.differences:
-        raise refuse("The folder is not as it was filed; nothing was packed", found.differences, found.notes)
+        raise refuse("The folder is not as its manifest says; nothing was packed", found.differences, found.notes)
     study, place = load_study(root), target or root.resolve().parent / f"{root.resolve().name}.zip"
     if place.exists():
         raise single(str(place), "stands there already", "name another file with --to, or move it away")

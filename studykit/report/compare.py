@@ -6,6 +6,7 @@ agrees within its class but not digit for digit is told as a note, so that nothi
 
 from __future__ import annotations
 
+import base64
 import csv
 import io
 import json
@@ -18,7 +19,9 @@ from pathlib import Path
 from typing import Any
 
 from studykit.core.record import CLASSES, NumberRecord
-from studykit.report.verify import difference
+from studykit.report.manifest import canonical
+from studykit.report.pictures import SLACK, unlike
+from studykit.report.verify import difference, no_number, once
 
 TABLE_TOLERANCE = CLASSES["estimate"]
 DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
@@ -26,17 +29,21 @@ DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
 NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")
 FLOOR = 1e-9
 VERSIONS = "Versions of the programs."
+VERSION = re.compile(r"not installed|\d[0-9a-z.+]*")
+FIGURE = re.compile(r"<img [^>]*data:image/png;base64,[A-Za-z0-9+/=]+[^>]*>")
 PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
+WIDTH = re.compile(r"""(?<![\w-])"?width"?(?:=|: )"?(\d{1,6})\b"?""")
+"""Of a picture, whose pixels are compared."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a comparison found: number of files and numbers looked at, differences (one row each), notes."""
+    """What a comparison found: number of files, differences (one row each), notes, pictures alike but not the same."""
 
     files: int = 0
-    numbers: int = 0
     rows: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    alike: list[str] = field(default_factory=list)
 
 
 def value_of(text: str) -> float | None:
@@ -129,7 +136,7 @@ def _outputs(cell: dict[str, Any]) -> Iterator[tuple[str, str]]:
 def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
     """Two executed notebooks: sources and form exactly, outputs in words exactly and in numbers by class."""
     stage, before = name.partition("/")[0], len(out.rows)
-    filed, fresh = json.loads(a), json.loads(b)
+    filed, fresh = json.loads(a, object_pairs_hook=once), json.loads(b)
     if len(filed["cells"]) != len(fresh["cells"]):
         out.rows.append(difference(stage, f"{name}, number of cells", str(len(filed["cells"])), str(len(fresh["cells"]))))
         return
@@ -154,58 +161,98 @@ def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outco
 
 
 def _shown(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
-    """One shown part; other programs may draw other pictures and have other versions, which is told."""
+    """One shown part of a notebook."""
     if a == b:
         return
-    if not same_programs and ("image/" in what or (VERSIONS in a and VERSIONS in b)):
-        out.notes.append(f"{what}: differs, as other programs made it")
-    elif "image/" in what:
-        out.rows.append(difference(stage, f"{what}, a picture", _digest(a), _digest(b)))
-    elif close_text(a, b):
+    if "image/" in what:
+        _embedded(stage, what, a, b, same_programs, out)
+    elif what.endswith("its form"):
+        _tag(stage, what, a, b, out)
+    else:
+        _words(stage, what, a, b, VERSIONS in a and VERSIONS in b, out)
+
+
+def _words(stage: str, what: str, a: str, b: str, versions: bool, out: Outcome) -> None:
+    """Two texts: words exactly, numbers by class; in a table of versions any version, which is told."""
+    if close_text(a, b):
         out.notes.append(f"{what}: numbers agree within their class, not in every digit")
+    elif versions and VERSION.sub("#", " ".join(a.split())) == VERSION.sub("#", " ".join(b.split())):
+        out.notes.append(f"{what}: the sender gives other versions of programs")
     else:
         out.rows.append(difference(stage, what, *excerpt(a, b)))
 
 
-def _digest(text: str) -> str:
-    return sha256(text.encode()).hexdigest()[:12]
+def _picture(stage: str, what: str, a: bytes, b: bytes, same_programs: bool, out: Outcome) -> None:
+    """Two pictures: bytes where the sender names the same programs, else within a tolerance, told and counted."""
+    if a == b:
+        return
+    reason = "is not the same to the byte" if same_programs else unlike(a, b)
+    if reason:
+        out.rows.append(difference(stage, f"{what}, a picture", f"{_digest(a)}: it {reason}", _digest(b)))
+    else:
+        out.alike.append(what)
+
+
+def _embedded(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
+    """Two pictures as they stand in a text (base64)."""
+    filed, fresh = (base64.b64decode(t) for t in (a, b))
+    if a != b and filed == fresh:
+        out.rows.append(difference(stage, f"{what}, its form", "the same picture, written otherwise", "as the kit writes it"))
+    _picture(stage, what, filed, fresh, same_programs, out)
+
+
+def _tag(stage: str, what: str, a: str, b: str, out: Outcome) -> None:
+    """Two tags, or what a notebook says of an output: exactly; the width of a picture may be near, and is told."""
+    widths = [[int(w) for w in WIDTH.findall(t)] for t in (a, b)]
+    if WIDTH.sub("width", a) == WIDTH.sub("width", b) and all(
+            abs(x - y) <= 1 + SLACK * y for x, y in zip(*widths, strict=True)):
+        out.notes.append(f"{what}: a picture is shown {widths[0]} wide, made again {widths[1]}")
+    else:
+        out.rows.append(difference(stage, what, *excerpt(a, b)))
+
+
+def _digest(data: bytes) -> str:
+    return sha256(data).hexdigest()[:12]
 
 
 def page_pieces(html: str) -> list[str]:
-    """A page as a list of tags with the text after each; pictures by the hash of their bytes."""
-    short = PICTURE.sub(lambda m: "picture " + sha256(m[1].encode()).hexdigest()[:12], html)
-    return re.findall(r"<[^>]*>[^<]*|[^<]+", short)
+    """A page as a list of tags with the text after each; pictures left out."""
+    return re.findall(r"<[^>]*>[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub("picture", m[0]), html))
 
 
 def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
-    """Two report pages: every byte under the same programs, else text, tables and alternative texts."""
+    """Two report pages: style, script, policy and structure exactly, words exactly, numbers by class, pictures one by one."""
     filed, fresh = page_pieces(a), page_pieces(b)
     if len(filed) != len(fresh):
         k = next((k for k, (x, y) in enumerate(zip(filed, fresh, strict=False)) if x != y), min(len(filed), len(fresh)))
         told = excerpt("".join(filed[k:k + 3]), "".join(fresh[k:k + 3]))
         out.rows.append(difference("page", f"{name}: from here on it has other parts", *told))
         return
-    heading, caption = "the top", ""
+    heading, caption, exact = "the top", "", False
     for x, y in zip(filed, fresh, strict=True):
         heading = y.partition(">")[2] if re.match(r"<h[1-6]", y) and y.partition(">")[2].strip() else heading
         caption = y.partition(">")[2] if y.startswith("<caption") else caption
+        exact = y.startswith(("<style", "<script")) or (exact and not y.startswith(("</style", "</script")))
         if x == y:
             continue
         where = f"{name} under '{' '.join(heading.split())}'"
-        loose = y.startswith(("<style", "<script")) or "picture " in y or caption == VERSIONS or "Made by studykit" in y
-        if not same_programs and loose:
-            out.notes.append(f"{where}: a picture, style or version differs, as other programs made it")
-        elif not same_programs and close_text(x, y):
-            out.notes.append(f"{where}: numbers agree within their class, not in every digit")
-        else:
-            out.rows.append(difference("page", where, *excerpt(x, y)))
+        (tag, _, text), (made, _, words) = x.partition(">"), y.partition(">")
+        if exact:
+            out.rows.append(difference("page", f"{where}, its form", *excerpt(x, y)))
+            continue
+        if tag != made:
+            _tag("page", f"{where}, its form", tag, made, out)
+        if text != words:
+            _words("page", where, text, words, caption == VERSIONS, out)
+    for number, (x, y) in enumerate(zip(*(PICTURE.findall(t) for t in (a, b)), strict=True), start=1):
+        _embedded("page", f"{name}, picture {number}", x, y, same_programs, out)
 
 
 def compare_reports(filed: Path, fresh: Path, *, same_programs: bool) -> Outcome:
     """Every file of a filed report folder against the re-executed one; the manifest is compared by itself.
 
-    ``same_programs``: versions, machine and kit are those of the filing, so that pages and pictures must agree byte
-    for byte; else pictures are told as a note and their tables carry the comparison.
+    ``same_programs``: the sender names the programs that draw here, so that pictures must agree byte for byte; else
+    within a tolerance, and each that is only alike is counted. Nothing else hangs on what the sender names.
     """
     names = [{p.relative_to(f).as_posix() for p in f.rglob("*") if p.is_file() and p.name != "manifest.json"
               and not p.name.startswith(".")} for f in (filed, fresh)]
@@ -225,7 +272,7 @@ def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: O
     stage = name.partition("/")[0]
     try:
         if name.endswith(".png"):
-            _shown(stage, f"{name}, image/png", old.hex(), new.hex(), same_programs, out)
+            _picture(stage, name, old, new, same_programs, out)
             return
         a, b = old.decode("utf-8"), new.decode("utf-8")
         if name.endswith(".csv"):
@@ -239,16 +286,21 @@ def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: O
         else:
             out.rows.append(difference(stage, name, *excerpt(a, b)))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error) as error:
-        out.rows.append(difference(stage, name, f"cannot be read: {type(error).__name__}", "as the kit writes it"))
+        out.rows.append(difference(stage, name, f"cannot be read: {type(error).__name__} {error}"[:80], "as the kit writes it"))
 
 
 def _compare_record_files(name: str, a: str, b: str, out: Outcome) -> None:
-    filed, fresh = ([NumberRecord(**e) for e in json.loads(t)] for t in (a, b))
-    rows = compare_records(filed, fresh)
-    if "/" not in name:  # the record of the whole study; those of the stages hold the same numbers
-        out.rows.extend(rows)
-    elif rows:
-        out.rows.extend({**r, "what": f"{name}: {r['what']}"} for r in rows)
+    """Two records of numbers, entry by entry in their order; nothing twice, and written as the kit writes it."""
+    entries = [json.loads(t, object_pairs_hook=once, parse_constant=no_number) for t in (a, b)]
+    filed, fresh = ([NumberRecord(**e) for e in es] for es in entries)
+    order = [[(r.stage, r.name) for r in records] for records in (filed, fresh)]
+    twice = sorted({n for n in order[0] if order[0].count(n) > 1}) if len(set(order[0])) < len(order[0]) else []
+    rows = [difference(stage, f"{name}: {n}, {order[0].count((stage, n))} times", " / ".join(
+        r.text() for r in filed if (r.stage, r.name) == (stage, n)), "once") for stage, n in twice]
+    # the record of the whole study is named by its numbers; those of the stages hold the same ones
+    rows += [r if "/" not in name else {**r, "what": f"{name}: {r['what']}"} for r in compare_records(filed, fresh)]
+    if not rows and (order[0] != order[1] or a != canonical(entries[0])):
+        rows.append(difference(name.partition("/")[0], f"{name}, its form", "written in another form", "as the kit writes it"))
+    out.rows.extend(rows)
     if not rows:
-        told = "numbers agree within their class, not in every digit" if filed != fresh else "written in another form"
-        out.notes.append(f"{name}: {told}")
+        out.notes.append(f"{name}: numbers agree within their class, not in every digit")

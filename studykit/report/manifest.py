@@ -17,12 +17,12 @@ from pathlib import Path
 from typing import Any
 
 from studykit import __version__
-from studykit.core.hashes import sha256_of, walk
+from studykit.core.hashes import kind_of, sha256_of, walk
 from studykit.study.stages import HERE, share
 
 SCHEMA = "studykit-manifest-2"
 FILE = "report/manifest.json"
-PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "pint", "pydantic", "papermill",
+PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pillow", "pint", "pydantic", "papermill",
             "nbclient", "nbconvert", "ipykernel", "jupyterlab", "python-calamine", "openpyxl", "typst")
 INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
 PARTS = ("inputs", "tidy", "outputs", "beside")
@@ -42,6 +42,13 @@ def part_of(relative: Path) -> str:
     if first == "plan" and len(parts) > 1 and parts[1] in ("sheets", "pages", "pages.part"):
         return ""
     return "inputs" if first in INPUTS else {"tidy": "tidy", "report": "outputs"}.get(first, "beside")
+
+
+def unlisted(root: Path) -> tuple[str, ...]:
+    """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
+    top = [n for n in UNHASHED if kind_of(root / n)]
+    hidden = (p for p, _ in walk(root) if p.name.startswith(".") and not p.name.startswith(".studykit"))
+    return (*top, *(p.relative_to(root).as_posix() for p in hidden))
 
 
 def files_of(root: Path) -> dict[str, tuple[Path, ...]]:

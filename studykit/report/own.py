@@ -60,10 +60,10 @@ def copy_notebooks(root: Path) -> None:
 
 
 def copies_of(root: Path) -> str:
-    """The version of the kit whose notebooks lie in a study as they were copied; '' where one was changed or added.
+    """The older version of the kit whose notebooks lie in a study as they were copied; '' where one was changed or added.
 
     A sender can write what he likes there. So it decides only that this kit's notebooks run without asking, never that
-    the study's do.
+    the study's do, and it is not believed of this version, whose notebooks are here to compare with.
     """
     try:
         told = json.loads((root / COPIED).read_text(encoding="utf-8"))
@@ -71,7 +71,7 @@ def copies_of(root: Path) -> str:
         there = {p.name: sha256_of(p) for p in (root / "notebooks").glob("*.ipynb") if p.is_file()}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
-    return version if there and there == digests else ""
+    return version if there and there == digests and version != __version__ else ""
 
 
 def own_folder(root: Path) -> Path | None:
@@ -147,7 +147,8 @@ def choose(root: Path, choice: Choice, say: Any) -> Path:
     changed = own_differences(root)
     version = copies_of(root) if changed and not choice else ""
     if version:
-        say(f"  the study's notebooks are copies of those of studykit {version}, unchanged since; this kit's own run\n")
+        say(f"  {COPIED} says that the study's notebooks are copies of those of studykit {version}; this kit's own run. "
+            "Cells that differ from them:\n" + "".join(f"  {c.sentence()}\n" for c in changed))
     if not changed or choice == "kit" or version:
         return share("notebooks")
     if choice == "own":

@@ -24,7 +24,7 @@ from studykit.core.writer import away
 from studykit.report.compare import Outcome, compare_reports
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE, files_of, kit_identity, package_versions
-from studykit.report.own import beside_notebooks, copies_of, own_differences
+from studykit.report.own import COPIED, beside_notebooks, copies_of, own_differences
 from studykit.report.run import Say
 from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import load_study
@@ -38,8 +38,10 @@ DOES_NOT_PROVE = (
     "that the raw files are what the laboratory sent: compare them with its own copy",
     "that the plan was fixed before the data: the lock shows quiet edits, not a lock made anew",
     "that the study asks the right question, or that the samples were drawn as written",
-    "under other programs than those of the filing, that pictures are the same: their tables are compared",
+    "of a picture that is only alike, that it is the same: small signs in it may differ",
 )
+DRAW = ("python", "machine", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pillow")
+"""Programs that a picture can hang on. Where the sender names these, pictures must be the same to the byte."""
 _OF_THE_RUN = ("inputs", "beside", "outputs", "versions", "kit")
 """Parts of the manifest that are compared in other ways: by hashes, file by file, or as notes."""
 
@@ -48,15 +50,27 @@ _OF_THE_RUN = ("inputs", "beside", "outputs", "versions", "kit")
 class Recheck:
     """The outcome of a re-execution: how many numbers and files were compared, and what differs.
 
-    ``notes``: the lock of the plan with every change after it, then whatever else agrees only within its class or
-    was made by other programs.
+    ``alike``: pictures that are alike within the tolerance, but not the same. ``notes``: the lock of the plan with every
+    change after it, then whatever else agrees only within its class or was made, as the sender says, by other programs.
     """
 
     numbers: int
     files: int
     outputs: int
+    alike: tuple[str, ...] = ()
     differences: tuple[dict[str, Any], ...]
     notes: tuple[str, ...]
+
+    def sentence(self) -> str:
+        """The outcome in one sentence, for a study that follows; it says how many pictures are only alike."""
+        return (f"the filed study follows from its raw data: {self.numbers} numbers, {self.outputs} files of the report and "
+                f"{self.files} hashes agree{self.only_alike()}")
+
+    def only_alike(self) -> str:
+        """How many pictures are not the same, as the end of a sentence."""
+        n = len(self.alike)
+        which = "s are NOT the same, only alike: look at them" if n > 1 else " is NOT the same, only alike: look at it"
+        return f"; {n} picture{which}" if n else ""
 
     def to_table(self) -> pd.DataFrame:
         """One row a difference: stage, what, filed, re-executed, tolerance."""
@@ -87,7 +101,7 @@ def recheck(root: Path, say: Say, *, own: bool = False, beside: Callable[[], Fou
     if first.differences:
         outcome = Recheck(numbers=0, files=first.files, outputs=0, differences=first.differences, notes=first.notes)
         _write_record(root, outcome, "hashes only: nothing was run")
-        raise refuse("The folder is not as it was filed; nothing was run", first.differences, first.notes)
+        raise refuse("The folder is not as its manifest says; nothing was run", first.differences, first.notes)
     filed, (rows, notes) = read_manifest(root), beside() if beside else ([], [])
     with away("studykit-recheck-") as folder:
         fresh = folder / "study"
@@ -107,8 +121,10 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     beside = [p.relative_to(root).as_posix() for p in files_of(root)["beside"]]
     if beside:
         told.append(f"beside the study, and not judged, lie: {', '.join(beside)}")
-    if not own and (version := copies_of(root)) and own_differences(root):
-        told.append(f"the study's notebooks, which were not run, are told to be copies of those of studykit {version}")
+    if not own and (version := copies_of(root)) and (changed := own_differences(root)):
+        told.append(f"the study's notebooks, which were not run, are copies of those of studykit {version}, says "
+                    f"{COPIED}, which came with them; cells that are not this kit's:")
+        told += [f"not run: {c.sentence()}" for c in changed]
     if own:
         told += [f"ran as foreign code: {c.sentence()}" for c in own_differences(root)]
         told += [f"lay beside the notebooks, which may have run it: {path}" for path in beside_notebooks(root)]
@@ -117,10 +133,11 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     except StudyKitError as error:
         rows.append(difference("re-execution", "the whole run", "a finished report", str(error).replace("\n", " / ")))
         return Recheck(numbers=0, files=files, outputs=0, differences=tuple(rows), notes=tuple(told))
-    out, manifest = compare_studies(root, fresh, same_programs=not program_notes(filed)), read_json(fresh / FILE)
+    out, manifest = compare_studies(root, fresh, same_programs=drawn_by_the_same(filed)), read_json(fresh / FILE)
     rows += compare_manifests(filed, manifest) + out.rows
     return Recheck(numbers=len(read_records(fresh / "report/numbers.json")), files=files, outputs=out.files,
-                   differences=tuple(rows), notes=(*told, *out.notes))
+                   alike=tuple(out.alike), differences=tuple(rows),
+                   notes=(*told, *out.notes, *(f"{p}: a picture that is alike, not the same" for p in out.alike)))
 
 
 def compare_studies(root: Path, fresh: Path, *, same_programs: bool) -> Outcome:
@@ -178,21 +195,28 @@ def lock_notes(root: Path) -> tuple[str, ...]:
 
 
 def program_notes(filed: Mapping[str, Any]) -> tuple[str, ...]:
-    """Programs that are not those of the filing: packages, Python, kind of machine, the kit's own code."""
+    """What the sender says of the programs that made the report, where it is not so here; nobody can check it."""
     old, now = filed["versions"], package_versions()
-    notes = [f"{n} was {old.get(n, 'absent')}, is {now.get(n, 'absent')}" for n in sorted(old.keys() | now.keys())
-             if old.get(n) != now.get(n)]
+    notes = [f"the sender says that {n} was {old.get(n, 'absent')}; here it is {now.get(n, 'absent')}"
+             for n in sorted(old.keys() | now.keys()) if old.get(n) != now.get(n)]
     kit, mine = filed["kit"], kit_identity()
-    return (*notes, *(f"the kit's {k} is not that of the filing: it was {str(kit.get(k))[:12]}, is {mine.get(k, '')[:12]}"
+    return (*notes, *(f"the sender says that the kit's {k} was {str(kit.get(k))[:12]}; this kit's is {mine.get(k, '')[:12]}"
                       for k in sorted(kit.keys() | mine.keys()) if kit.get(k) != mine.get(k)))
+
+
+def drawn_by_the_same(filed: Mapping[str, Any]) -> bool:
+    """Whether the sender names the programs that draw here."""
+    here = package_versions()
+    return filed["kit"] == kit_identity() and all(filed["versions"].get(n) == here[n] for n in DRAW)
 
 
 def _write_record(root: Path, outcome: Recheck, how: str) -> None:
     """Leave recheck.json and recheck.html in the study folder, to send back; a folder that cannot be written is left."""
     record = {"date": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
-              "result": "differs" if outcome.differences else "follows from its raw data", "ran": how,
+              "result": "differs" if outcome.differences else f"follows from its raw data{outcome.only_alike()}", "ran": how,
               "compared": {"input and filed files by hash": outcome.files, "recorded numbers": outcome.numbers,
-                           "files of the report": outcome.outputs},
+                           "files of the report": outcome.outputs,
+                           "pictures that are only alike, not the same": len(outcome.alike)},
               "differences": list(outcome.differences), "notes": list(outcome.notes),
               "kit": kit_identity(), "versions": package_versions(), "does not show": list(DOES_NOT_PROVE)}
     try:

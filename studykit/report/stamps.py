@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from studykit.core.errors import single
+from studykit.core.hashes import ordinary
 from studykit.report.manifest import FILE, STAMPS
 from studykit.study.seal import LOCK
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 NO_STAMP = ("the lock has no time stamp (plan/plan.lock.tsr): its date is the word of whoever wrote it. A printed sheet or "
             "a mail that carries the seal, from before the data, would show it")
 TOO_LARGE = 1_000_000
+CERTIFICATES = 0xA0
+"""Tag of the certificates among the parts of SignedData (RFC 5652, 5.1)."""
 BESIDE = dict(zip(STAMPS, (LOCK, FILE), strict=True))
 """Stamp -> the file that it stands beside."""
 
@@ -41,9 +44,12 @@ def checked(root: Path, certificates: tuple[Certificate, ...] = ()) -> tuple[lis
     """Stamps that do not hold, as (file, reason), and notes on the others and on what is missing."""
     wrong, notes = [], []
     for stamp, beside in BESIDE.items():
-        if not (root / stamp).is_file():
-            if stamp == STAMPS[0] and (root / LOCK).is_file():
+        if not ordinary(root, stamp):  # one that is a link or a pipe is named with the folder
+            if stamp == STAMPS[0] and ordinary(root, LOCK):
                 notes.append(NO_STAMP)
+            continue
+        if not ordinary(root, beside):
+            wrong.append((stamp, f"there is no {beside.rpartition('/')[2]} beside it"))
             continue
         reason, told = _one(root / stamp, root / beside, certificates)
         if reason:
@@ -57,15 +63,14 @@ def _one(stamp: Path, beside: Path, certificates: tuple[Certificate, ...]) -> tu
     """Why one stamp does not hold ('' where it does), and what it says."""
     from rfc3161_client import decode_timestamp_response
 
-    if not beside.is_file():
-        return f"there is no {beside.name} beside it", ""
     if stamp.stat().st_size > TOO_LARGE:
         return "is too large to be a time stamp", ""
     try:
-        answer = decode_timestamp_response(stamp.read_bytes())
+        answer = decode_timestamp_response(in_order(stamp.read_bytes()))
         when = answer.tst_info.gen_time
     except (ValueError, RuntimeError, OverflowError) as error:
-        return f"is no RFC 3161 time stamp: {str(error).splitlines()[0] if str(error) else type(error).__name__}", ""
+        said = str(error).splitlines()[0] if str(error) else type(error).__name__
+        return f"could not be read as an RFC 3161 answer, so it shows nothing, for or against: {said}", ""
     said = f"says that {beside.name} was there on {when:%Y-%m-%d at %H:%M} UTC"
     states = list(_states(beside))
     covered = [name for name, data in states if _covers(answer, data)]
@@ -76,6 +81,40 @@ def _one(stamp: Path, beside: Path, certificates: tuple[Certificate, ...]) -> tu
         return "", f"{said}{of_which}; who says so was not checked: give the authority's certificates with --certificates"
     fault = _fault(answer, dict(states)[covered[0]], certificates)
     return fault, f"{said}{of_which}, by an authority that the given certificates bear out"
+
+
+def in_order(answer: bytes) -> bytes:
+    """An answer with its set of certificates in the order that DER asks for; other bytes as they are.
+
+    Authorities send them in the order of their chain, as BER allows. No signature covers that order (RFC 5652, 5.1).
+    """
+    try:
+        content = _element(answer, *_element(answer, 0, len(answer))[1:])  # status
+        content = _element(answer, content[2], len(answer))  # ContentInfo
+        kind = _element(answer, content[1], content[2])
+        signed = _element(answer, *_element(answer, kind[2], content[2])[1:])  # [0] SignedData
+        part = _element(answer, signed[1], signed[2])
+        while part[0] != CERTIFICATES:
+            part = _element(answer, part[2], signed[2])
+        found, at = list[bytes](), part[1]
+        while at < part[2]:
+            end = _element(answer, at, part[2])[2]
+            found.append(answer[at:end])
+            at = end
+    except IndexError:
+        return answer
+    return answer[:part[1]] + b"".join(sorted(found)) + answer[part[2]:]
+
+
+def _element(data: bytes, at: int, end: int) -> tuple[int, int, int]:
+    """Tag, start and end of the content of the DER element at a place; IndexError where none fits before ``end``."""
+    size, start = data[at + 1], at + 2
+    if size > 128:
+        start += size - 128
+        size = int.from_bytes(data[at + 2:start])
+    if size == 128 or start + size > min(end, len(data)):
+        raise IndexError
+    return data[at], start, start + size
 
 
 def _states(path: Path) -> Iterator[tuple[str, bytes]]:

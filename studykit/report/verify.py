@@ -1,7 +1,8 @@
 """Hashes, seals and form of a filed study, without running anything: what was added, lost or changed since filing.
 
 Standard library only, so that it costs a fraction of a second. It shows accidents and quiet edits. A sender who
-corrects the hashes as well passes: against that there are ``recheck`` and copies of the seal kept elsewhere.
+corrects the hashes as well passes: against that there are ``recheck`` and copies of the seal kept elsewhere. What
+lies there is looked at before it is opened: a link, a pipe or a device is named and left alone.
 """
 
 from __future__ import annotations
@@ -13,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from studykit.core.errors import BadInput, Fault, RunsDiffer, single
-from studykit.core.hashes import sha256_of, unusual, walk
-from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes
+from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
+from studykit.core.hashes import kind_of, ordinary, sha256_of, unusual, walk
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unlisted
 from studykit.study.seal import LOCK, read_lock
 
 RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
@@ -36,18 +37,37 @@ class Verified:
 
 def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0.0) -> dict[str, Any]:
     """One difference as a row: where, what, as filed, as found now, tolerance of its class."""
-    return {"stage": stage, "what": what, "filed": filed, "re-executed": now, "tolerance": tolerance}
+    return {"stage": stage, "what": visible(what), "filed": visible(filed), "re-executed": visible(now),
+            "tolerance": tolerance}
+
+
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """For ``json.loads``: an object whose keys stand there once; ValueError names one that stands there twice."""
+    keys = [k for k, _ in pairs]
+    twice = next((k for k in keys if keys.count(k) > 1), None) if len(set(keys)) < len(keys) else None
+    if twice is not None:
+        raise ValueError(f"the key {twice!r} stands there twice")
+    return dict(pairs)
+
+
+def no_number(text: str) -> float:
+    """For ``json.loads``: ValueError for NaN and Infinity, which are no JSON."""
+    raise ValueError(f"{text} is no number")
 
 
 def read_manifest(root: Path) -> dict[str, Any]:
     """The filed manifest; BadInput where there is none, it is of another kind, or a part has lost its form."""
     path = root / FILE
-    if not path.is_file():
-        raise single(FILE, "no report is filed here", "make one: studykit report FOLDER")
+    if not ordinary(root, FILE):
+        if (kind := kind_of(path)) in ("", "file"):
+            kind = kind_of(root / "report")
+        if kind in ("", "folder"):
+            raise single(FILE, "no report is filed here", "make one: studykit report FOLDER")
+        raise single(FILE, f"stands behind a {kind}, or is one: it was not opened", "ask the sender for an ordinary file")
     try:
-        filed = json.loads(path.read_text(encoding="utf-8"))
+        filed = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=no_number)
     except (ValueError, RecursionError) as error:
-        raise single(FILE, f"is not valid JSON: {error}", "ask the sender for the file as it was filed") from None
+        raise single(FILE, f"is not valid JSON: {visible(str(error))}", "ask the sender for the file as it was filed") from None
     if not isinstance(filed, dict) or filed.get("schema") != SCHEMA:
         kind = str(filed.get("schema")) if isinstance(filed, dict) else type(filed).__name__
         raise single(FILE, "is another kind of manifest", "use the version of the kit that made it", column="schema",
@@ -76,7 +96,8 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
         raise single(str(root), "there is no such folder", "name a study folder")
     filed = read_manifest(root)
     rows = [difference("folder", path, "an ordinary file or folder", f"is a {kind}") for path, kind in unusual(root)]
-    now, notes, count = files_of(root), [], 0
+    now, count = files_of(root), 0
+    notes = [f"not hashed, not looked at, no part of the report: {', '.join(n)}" for n in (unlisted(root),) if n]
     for part in PARTS:
         found = hashes(root, now[part])
         count += len(found)
@@ -108,10 +129,10 @@ def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> lis
 def _record_faults(root: Path) -> list[dict[str, Any]]:
     """Records of numbers that have lost their form."""
     path = root / "report/numbers.json"
-    if not path.is_file():
+    if not ordinary(root, "report/numbers.json"):
         return []
     try:
-        entries = json.loads(path.read_text(encoding="utf-8"))
+        entries = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=no_number)
         whole = isinstance(entries, list) and all(
             set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) for k, kind in RECORD_KEYS.items())
             for e in entries)
@@ -121,6 +142,8 @@ def _record_faults(root: Path) -> list[dict[str, Any]]:
 
 
 def _seal_faults(root: Path) -> list[dict[str, Any]]:
+    if not ordinary(root, LOCK):
+        return []
     try:
         read_lock(root)
     except BadInput as error:
@@ -130,12 +153,14 @@ def _seal_faults(root: Path) -> list[dict[str, Any]]:
 
 def _laboratory(root: Path) -> list[dict[str, Any]]:
     """Raw files that are not those whose hash the laboratory stated (``laboratory_sha256`` in intake.toml)."""
+    if not ordinary(root, "intake.toml"):
+        return []
     try:
         stated = tomllib.loads((root / "intake.toml").read_text(encoding="utf-8-sig")).get("laboratory_sha256", {})
         claims = {str(name): str(value).lower() for name, value in stated.items()}
     except (OSError, ValueError, AttributeError, RecursionError):
         return []  # a changed intake.toml has its own line
-    there = {p.name: p for p, kind in walk(root / "raw") if kind == "file"} if (root / "raw").is_dir() else {}
+    there = {p.name: p for p, kind in walk(root / "raw") if kind == "file"} if kind_of(root / "raw") == "folder" else {}
     return [difference("inputs", f"raw/{n}", f"{value[:12]}, says the laboratory",
                        sha256_of(there[n])[:12] if n in there else "file is gone")
             for n, value in sorted(claims.items()) if n not in there or sha256_of(there[n]) != value]
@@ -154,13 +179,13 @@ def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] 
     n = len(rows)
     lines = [f"{title}: {n} difference{'s' if n != 1 else ''}."]
     lines += [f"  {d['stage']}: {d['what']}: filed {d['filed']}, now {d['re-executed']}" for d in rows[:MOST]]
-    lines += [f"  ... and {n - MOST} more"] if n > MOST else []
-    return RunsDiffer("\n".join([*lines, *("  note: " + t for t in notes)]), rows)
+    lines += [f"  ... and {n - MOST} more; studykit --json lists all"] if n > MOST else []
+    return RunsDiffer("\n".join([*lines, *("  note: " + visible(t) for t in notes)]), rows)
 
 
 def verify_or_refuse(root: Path, certificates: Path | None = None) -> Verified:
     """As ``verify``; RunsDiffer (exit code 7) names every difference."""
     outcome = verify(root, certificates)
     if outcome.differences:
-        raise refuse("The folder is not as it was filed", outcome.differences, outcome.notes)
+        raise refuse("The folder is not as its manifest says", outcome.differences, outcome.notes)
     return outcome

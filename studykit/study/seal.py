@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from studykit.core.errors import BadInput, single
+from studykit.core.hashes import kind_of
 
 LOCK = "plan/plan.lock"
 FORMAT = 1
@@ -24,9 +25,11 @@ def seal_of(entry: Mapping[str, Any], before: str) -> str:
 def read_lock(root: Path) -> list[dict[str, Any]]:
     """The entries of plan/plan.lock, oldest first; [] where there is none; BadInput where it was edited by hand."""
     path = root / LOCK
-    if not path.exists():
+    if not (kind := kind_of(path)):
         return []
     remedy = "put the locked file back from your copy; a change of the plan is recorded with: studykit lock --amend"
+    if kind != "file":
+        raise single(LOCK, f"is a {kind}, not an ordinary file", remedy)
     try:
         data = json.loads(path.read_bytes())
     except (ValueError, RecursionError) as error:

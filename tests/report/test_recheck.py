@@ -14,13 +14,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput, RunsDiffer
+from studykit.core.hashes import sha256_of
 from studykit.report import firstpage
 from studykit.report import recheck as rechecking
-from studykit.report.manifest import FILE, files_of, hashes, part_of
-from studykit.report.recheck import compare_manifests, compare_studies, program_notes, recheck
+from studykit.report.manifest import FILE, canonical, files_of, hashes, part_of
+from studykit.report.own import COPIED, copy_notebooks
+from studykit.report.recheck import compare_manifests, compare_studies, drawn_by_the_same, program_notes, recheck
 from studykit.report.verify import verify
 from tests.report.filed import rehash
 
@@ -45,12 +48,12 @@ def told(root: Path, filed: Path) -> list[str]:
     if first.differences:
         return [d["what"] for d in first.differences]
     manifest, fresh = (json.loads((f / FILE).read_text()) for f in (root, filed))
-    out = compare_studies(root, filed, same_programs=not program_notes(manifest))
+    out = compare_studies(root, filed, same_programs=drawn_by_the_same(manifest))
     rows = compare_manifests(manifest, fresh) + out.rows
     # an input is quoted with its hash on the page that is made again, so another input gives another page
     changed = [k for k, v in hashes(root, files_of(root)["inputs"]).items() if fresh["inputs"].get(k) != v]
     beside = [p.name for p in files_of(root)["beside"]]
-    return [*(d["what"] for d in rows), *out.notes, *program_notes(manifest), *changed, *beside]
+    return [*(d["what"] for d in rows), *out.notes, *out.alike, *program_notes(manifest), *changed, *beside]
 
 
 @pytest.mark.slow
@@ -162,13 +165,12 @@ def test_a_tampered_study_ends_with_exit_code_7_and_a_line_each(root, filed, mon
     edit("report/report.html", "Stratified: ", "Homogeneous: ")(root)
     assert main(["recheck", str(root)]) == 7
     said = capsys.readouterr().err
-    assert "The folder is not as it was filed; nothing was run: 1 difference.\n  outputs: report/report.html: filed " in said
+    assert "The folder is not as its manifest says; nothing was run: 1 difference.\n  outputs: report/report.html: " in said
     rehash(root)
     assert main(["verify", str(root)]) == 0
     assert main(["recheck", str(root)]) == 7
     said = capsys.readouterr().err
-    assert "The filed study does not follow from its inputs: 1 difference.\n  page: report.html under 'the top'" in said or \
-        "  page: report.html under '" in said
+    assert "The filed study does not follow from its inputs: 1 difference.\n  page: report.html under '" in said
     assert "Homogeneous: " in said
     assert json.loads((root / "recheck.json").read_text())["result"] == "differs"
 
@@ -200,19 +202,126 @@ def test_a_studys_own_notebooks_are_listed_and_run_only_when_asked_for(root, fil
     assert main(["plan", str(root)]) == 2
 
 
-def test_other_programs_are_told_and_pictures_are_then_no_failure(root, filed):
-    """A version that the sender invents loosens the pictures only, and is itself named."""
-    edit(FILE, '"matplotlib": "', '"matplotlib": "9.')(root)
-    repaint(root)
+def claim(root: Path, program: str = "matplotlib", version: str = "9.9.9") -> None:
+    """Let the manifest say that another program made the report, and correct all hashes."""
+    data = json.loads((root / FILE).read_text())
+    data["versions"][program] = version
+    (root / FILE).write_text(canonical(data))
     rehash(root)
-    manifest, fresh = (json.loads((f / FILE).read_text()) for f in (root, filed))
-    assert [n for n in program_notes(manifest) if n.startswith("matplotlib was 9.")]
-    out = compare_studies(root, filed, same_programs=False)
-    assert out.rows == []
-    assert [n for n in out.notes if "figure-" in n and "as other programs made it" in n]
-    edit("report/report.html", "Stratified: ", "Homogeneous: ")(root)
-    assert compare_studies(root, filed, same_programs=False).rows != []
-    assert compare_manifests(manifest, fresh) == []
+
+
+def restyle(root: Path) -> None:
+    """Hide the verdict by a rule of style, and show another one."""
+    rule = 'blockquote strong{font-size:0}blockquote::before{content:"Homogeneous."}'
+    edit("report/report.html", "</style>", f"{rule}</style>")(root)
+
+
+def rescript(root: Path) -> None:
+    """Put another script on the page."""
+    edit("report/report.html", "</body>", "<script>document.title='Homogeneous'</script></body>")(root)
+
+
+def hide(root: Path) -> None:
+    """Hide the first table of the page by an attribute."""
+    edit("report/report.html", '<table class="data"', '<table class="none"')(root)
+
+
+def shrink(root: Path) -> None:
+    """Show the first picture of the page one point wide."""
+    path = root / "report/report.html"
+    text, count = re.subn(r'(<img [^>]*width=")\d+"', r'\g<1>1"', path.read_text(), count=1)
+    assert count
+    path.write_text(text)
+
+
+def repaint_page(root: Path) -> None:
+    """Put another figure in the place of each on the page."""
+    path = root / "report/report.html"
+    found = re.findall(r"data:image/png;base64,[^\"]+", path.read_text())
+    swap = dict(zip(found, reversed(found), strict=True))
+    path.write_text(re.sub(r"data:image/png;base64,[^\"]+", lambda m: swap[m[0]], path.read_text()))
+
+
+@pytest.mark.parametrize("program", ["matplotlib", "jupyterlab", "studykit"])
+@pytest.mark.parametrize("change", [restyle, rescript, hide, shrink, repaint, repaint_page])
+def test_a_false_word_on_the_programs_loosens_no_comparison(root, filed, change, program):
+    """One untrue version once made style and pictures pass."""
+    change(root)
+    claim(root, program)
+    assert compare_studies(root, filed, same_programs=drawn_by_the_same(json.loads((root / FILE).read_text()))).rows
+
+
+def test_what_the_sender_says_of_programs_is_told_as_his_word(root, filed, monkeypatch, capsys):
+    pretend(monkeypatch, filed)
+    claim(root)
+    assert main(["recheck", str(root)]) == 0
+    said = capsys.readouterr().out
+    assert "note: the sender says that matplotlib was 9.9.9; here it is " in said
+    assert "look at them" not in said
+
+
+def test_a_picture_that_is_only_alike_is_counted_in_the_last_line(root, filed, monkeypatch, capsys):
+    pretend(monkeypatch, filed)
+    path = root / "report/06-verdict/figure-1.png"
+    with Image.open(path) as picture:
+        picture.convert("RGB").save(path)  # the same to the eye, other bytes
+    rehash(root)
+    assert main(["recheck", str(root)]) == 7
+    assert "06-verdict/figure-1.png, a picture: filed " in capsys.readouterr().err
+    claim(root)
+    assert main(["recheck", str(root)]) == 0
+    *_, last, record = capsys.readouterr().out.splitlines()
+    assert last.endswith("hashes agree; 1 picture is NOT the same, only alike: look at it")
+    assert record.startswith("Record: ")
+    told = json.loads((root / "recheck.json").read_text())
+    assert told["result"] == "follows from its raw data; 1 picture is NOT the same, only alike: look at it"
+    assert told["compared"]["pictures that are only alike, not the same"] == 1
+
+
+def twice(root: Path, path: str) -> None:
+    """Put a false record of a number before the true one."""
+    data = json.loads((root / path).read_text())
+    data.insert(0, {**data[-1], "value": 17.0})
+    (root / path).write_text(canonical(data))
+
+
+@pytest.mark.parametrize("path", ["report/numbers.json", "report/06-verdict/numbers.json"])
+def test_a_second_record_of_a_number_is_a_difference(root, filed, path):
+    """Of two records of one name the false one once passed."""
+    twice(root, path)
+    rehash(root)
+    rows = compare_studies(root, filed, same_programs=True).rows
+    assert [r["re-executed"] for r in rows if "2 times" in r["what"]] == ["once"]
+
+
+@pytest.mark.parametrize("change", [
+    lambda text: text.replace('"value": ', '"value": 99, "value": ', 1), lambda text: json.dumps(json.loads(text)),
+    lambda text: canonical(json.loads(text)[::-1])], ids=["a key twice", "other blanks", "other order"])
+def test_a_record_in_another_form_is_a_difference(root, filed, change):
+    path = root / "report/05-model/numbers.json"
+    path.write_text(change(path.read_text()))
+    rehash(root)
+    assert [r["what"] for r in compare_studies(root, filed, same_programs=True).rows] in (
+        ["05-model/numbers.json"], ["05-model/numbers.json, its form"])
+
+
+def test_an_edited_notebook_with_a_false_copied_json_is_listed(root, filed, monkeypatch, capsys):
+    """The sender writes notebooks/copied.json too."""
+    pretend(monkeypatch, filed)
+    copy_notebooks(root)
+    edit("notebooks/05-model.ipynb", "stage = kit.open_stage(", "stage = (lambda s: s)(kit.open_stage)(")(root)
+    copied = json.loads((root / COPIED).read_text())
+    copied["sha256"]["05-model.ipynb"] = sha256_of(root / "notebooks/05-model.ipynb")
+    (root / COPIED).write_text(json.dumps(copied))
+    rehash(root)
+    assert main(["recheck", str(root)]) == 7
+    assert "notebooks: 05-model.ipynb cell 5: filed -stage = kit.open_stage" in capsys.readouterr().err
+    (root / COPIED).write_text(json.dumps(copied | {"studykit": "0.0.9"}))
+    rehash(root)
+    assert main(["recheck", str(root)]) == 0
+    said = capsys.readouterr().out
+    assert "are copies of those of studykit 0.0.9, says notebooks/copied.json, which came with them" in said
+    assert "note: not run: 05-model.ipynb, cell 5: -stage = kit.open_stage" in said
 
 
 def mutate(path: Path, rng: random.Random) -> None:

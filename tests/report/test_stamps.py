@@ -65,11 +65,11 @@ def authority(folder: Path, name: str) -> Path:
     return home
 
 
-def stamp(home: Path, file: Path, target: Path, digest: str = "-sha256") -> None:
-    """A stamp of a file, with the authority's certificate inside, as ``openssl ts`` makes it."""
+def stamp(home: Path, file: Path, target: Path, digest: str = "-sha256", chain: tuple[str, ...] = ()) -> None:
+    """A stamp of a file, with the authority's certificate inside, as ``openssl ts`` makes it; ``chain``: options for more."""
     openssl(home, "ts", "-query", "-data", str(file), digest, "-cert", "-out", "q.tsq")
     openssl(home, "ts", "-reply", "-queryfile", "q.tsq", "-inkey", "tsa.key", "-signer", "tsa.pem", "-section", "tsa_default",
-            "-config", "c.cnf", "-out", str(target))
+            "-config", "c.cnf", *chain, "-out", str(target))
 
 
 @pytest.fixture(scope="module")
@@ -99,6 +99,27 @@ def test_a_stamp_is_borne_out_by_its_authority(locked, known, digest):
     assert told.endswith("by an authority that the given certificates bear out")
     assert f"{dt.datetime.now(dt.UTC):%Y-%m-%d}" in told
     assert stamps.NO_STAMP not in outcome.notes
+
+
+def test_an_answer_that_holds_its_chain_in_any_order_is_read(locked, known, tmp_path):
+    """openssl itself finds it good; the set is then unsorted, as BER allows, for one of the two orders at least."""
+    both, target, unsorted = tmp_path / "chain.pem", locked / "plan/plan.lock.tsr", 0
+    extra = authority(tmp_path, "Extra")
+    for names in ((known / "root.pem", extra / "root.pem"), (extra / "root.pem", known / "root.pem")):
+        both.write_text("".join(p.read_text() for p in names))
+        stamp(known, locked / "plan/plan.lock", target, chain=("-chain", str(both)))
+        openssl(known, "ts", "-verify", "-in", str(target), "-data", str(locked / "plan/plan.lock"), "-CAfile", "root.pem")
+        unsorted += stamps.in_order(target.read_bytes()) != target.read_bytes()
+        outcome = verify(locked, known / "root.pem")
+        assert outcome.differences == ()
+        assert any(n.endswith("by an authority that the given certificates bear out") for n in outcome.notes)
+        assert verify(locked, extra / "root.pem").differences != ()
+    assert unsorted
+
+
+@pytest.mark.parametrize("data", [b"", b"0", b"\x30\x80\x01", b"\x30\x84\x7f\xff\xff\xff" + b"0" * 99, bytes(range(256))])
+def test_what_is_no_answer_is_left_as_it_is(data):
+    assert stamps.in_order(data) == data
 
 
 def test_without_certificates_it_is_told_that_nobody_checked_who(locked, known):
@@ -147,7 +168,8 @@ def test_the_manifest_can_be_stamped_after_the_filing(root, known):
 @pytest.mark.parametrize("data", [b"", b"not a stamp", b"\x30\x82\xff\xff" + b"\0" * 100, b"\x30" * 3000])
 def test_what_is_no_stamp_is_said_to_be_none(locked, data):
     (locked / "plan/plan.lock.tsr").write_bytes(data)
-    assert verify(locked).differences[0]["re-executed"].startswith("is no RFC 3161 time stamp")
+    assert verify(locked).differences[0]["re-executed"].startswith(
+        "could not be read as an RFC 3161 answer, so it shows nothing, for or against")
 
 
 def test_a_changed_byte_of_the_signature_is_noticed(locked, known):

@@ -27,7 +27,7 @@ def test_a_filed_study_is_verified_in_a_second(filed):
                          check=False, env={**os.environ, "COVERAGE_PROCESS_START": ""})
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     assert run.returncode == 0, run.stderr
-    assert "files as they were filed; nothing was re-executed" in run.stdout
+    assert "files agree with report/manifest.json; nothing was re-executed" in run.stdout
     assert after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime < SECONDS
 
 
@@ -80,7 +80,7 @@ def test_links_and_pipes_are_named_and_nothing_runs(root, tmp_path):
     os.mkfifo(root / "raw/results.csv")
     (root / "raw/secret.csv").symlink_to(tmp_path / "elsewhere")
     found = {d["what"]: d["re-executed"] for d in verify(root).differences if d["stage"] == "folder"}
-    assert found == {"raw/results.csv": "is a neither file nor folder", "raw/secret.csv": "is a link", "tidy": "is a link"}
+    assert found == {"raw/results.csv": "is a pipe", "raw/secret.csv": "is a link", "tidy": "is a link"}
     before = sorted(p.name for p in outside.iterdir())
     with pytest.raises(BadInput, match="The study folder holds what it must not; nothing was run: 3 faults"):
         make_report(root, lambda _: None)
