@@ -7,6 +7,8 @@ single containers as thin lines. Nothing is told by colour alone.
 from __future__ import annotations
 
 import math
+import textwrap
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -24,8 +26,11 @@ def _tidy(ax: Axes) -> None:
     ax.tick_params(labelsize=8)
 
 
-def profiles(table: pd.DataFrame, words: dict[str, str] | None = None) -> Figure:
-    """Depth profiles, one panel an analyte: containers thin, mean dark with its interval, margin as a band."""
+def profiles(table: pd.DataFrame, words: Mapping[str, str] | None = None, names: Mapping[str, str] | None = None) -> Figure:
+    """Depth profiles, one panel an analyte: containers thin, mean dark with its interval, margin as a band.
+
+    ``words`` and ``names``: verdict and name of each analyte, for the titles of the panels.
+    """
     analytes = list(dict.fromkeys(table["analyte"]))
     if not analytes:
         return nothing("no analyte could be judged, so there is no profile to draw")
@@ -34,7 +39,8 @@ def profiles(table: pd.DataFrame, words: dict[str, str] | None = None) -> Figure
     figure = Figure(figsize=(2.55 * columns + 0.5, 2.7 * lines + 0.35), layout="constrained")
     axes = figure.subplots(lines, columns, squeeze=False, sharey=True)
     for ax, analyte in zip(axes.flat, analytes, strict=False):
-        _profile_panel(ax, table[table["analyte"] == analyte], analyte, (words or {}).get(analyte, ""))
+        title = ": ".join(t for t in ((names or {}).get(analyte, analyte), (words or {}).get(analyte, "")) if t)
+        _profile_panel(ax, table[table["analyte"] == analyte], textwrap.fill(title, 38))
     for ax in list(axes.flat)[len(analytes):]:
         ax.set_axis_off()
     for row in axes:
@@ -42,7 +48,7 @@ def profiles(table: pd.DataFrame, words: dict[str, str] | None = None) -> Figure
     return figure
 
 
-def _profile_panel(ax: Axes, part: pd.DataFrame, analyte: str, word: str) -> None:
+def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     low, high, unit = part[["margin low", "margin high", "unit"]].iloc[0]
     ax.axvspan(low, high, color=BAND, zorder=0)
     for edge in (low, high):
@@ -56,7 +62,7 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, analyte: str, word: str) -> Non
     spread = [mean["difference"] - mean["low"], mean["high"] - mean["difference"]]
     ax.errorbar(mean["difference"], mean["height"], xerr=spread, color=INK, lw=1.6, marker="o", ms=4.5, capsize=2.5,
                 zorder=3)
-    ax.set_title(f"{analyte}" + (f": {word}" if word else ""), fontsize=9, loc="left")
+    ax.set_title(title, fontsize=9, loc="left")
     ax.set_xlabel(f"difference from the top zone, {unit}", fontsize=8)
     ax.set_ylim(0, 1)
     _frame_x(ax, part, low, high)
@@ -75,7 +81,7 @@ def _frame_x(ax: Axes, part: pd.DataFrame, low: float, high: float) -> None:
 
 
 def against_margin(table: pd.DataFrame, label: str = "widest difference between two depths, in margins (band: within the "
-                   "declared margin)") -> Figure:
+                   "declared margin)", names: Mapping[str, str] | None = None) -> Figure:
     """Every analyte's widest pair of depths in units of its margin: inside the band, beyond it, or across its edge.
 
     Columns: analyte, verdict, ratio, low, high (1 - 2 alpha interval divided by the margin's edge).
@@ -100,7 +106,8 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
         ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
         for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
             ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
-    ax.set_yticks(range(n), [f"{a}  ({v})" for a, v in zip(table["analyte"][::-1], table["verdict"][::-1], strict=True)])
+    told = table["analyte"].map(lambda a: (names or {}).get(a, a)) + "  (" + table["verdict"] + ")"
+    ax.set_yticks(range(n), list(told[::-1]))
     ax.set_ylim(-0.7, n - 0.3)
     ax.set_xlim(-rim * 1.06, rim * 1.06)
     ax.set_xlabel(label, fontsize=8)

@@ -86,7 +86,7 @@ def by_use(stage: OpenStage) -> pd.DataFrame:
 def profile_alt(stage: OpenStage) -> str:
     """Alt text of the profile figure, from the verdict table."""
     table = stage.read_table("06-verdict", "verdicts")
-    parts = [f"{r['analyte']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
+    parts = [f"{r['name']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
              for r in table.to_dict("records") if r["difference"] == r["difference"]]
     return "Depth profiles of each analyte. " + "; ".join(parts)
 

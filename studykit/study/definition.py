@@ -362,6 +362,11 @@ class Study(Section):
         """The unit in which the analyte is stored and reported."""
         return self.analytes[analyte].unit
 
+    @property
+    def labels(self) -> dict[str, str]:
+        """The name of each analyte as people read it."""
+        return {a: self.label_of(a) for a in self.analytes}
+
     def label_of(self, analyte: str) -> str:
         """The analyte's long name where the study gives one, else its key."""
         return self.analytes[analyte].label or analyte

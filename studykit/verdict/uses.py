@@ -12,7 +12,7 @@ First and last litres: the uppermost and the lowest zone against the weighted me
 
 from __future__ import annotations
 
-from collections.abc import Hashable
+from collections.abc import Hashable, Mapping
 from typing import Any
 
 import numpy as np
@@ -20,10 +20,11 @@ import pandas as pd
 
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
+from studykit.quality.flags import listed
 from studykit.study.safety import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
-from studykit.verdict.rule import StudyVerdict
+from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
@@ -35,7 +36,7 @@ UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the
           "nor for what lies on the floor.")
 
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
-                     "uneven": "Set the named containers aside. The action declared for \u201cuneven\u201d is vetoed "
+                     "uneven": "Set the named containers aside{named}. The action declared for \u201cuneven\u201d is vetoed "
                                "by use: "}
 """Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
 UNOPENED = "Containers that were not opened may lie beyond the margin too: treat them as the named ones, or sample them first."
@@ -91,10 +92,10 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
             float(row["high"]), str(row["unit"]))
 
 
-def against(table: pd.DataFrame) -> tuple[str, ...]:
-    """Why liquid may not be used as it stands: uses beyond the margin or undecided, with their numbers."""
+def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
+    """Why liquid may not be used as it stands: uses beyond the margin or undecided, by name, with their numbers."""
     rows = table[table["word"].isin((BEYOND, UNDECIDED)) & (table["use"] != "zones")]
-    return tuple(f"{r['analyte']}, {r['use']}: {r['word']}{_numbers(r)}" for r in rows.to_dict("records"))
+    return tuple(f"{names[r['analyte']]}, {r['use']}: {r['word']}{_numbers(r)}" for r in rows.to_dict("records"))
 
 
 def _numbers(r: dict[Hashable, Any]) -> str:
@@ -111,12 +112,18 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     declared = declared or "No action was declared for this verdict in study.toml."
     if outcome.word not in USED_AS_IT_STANDS:
         return declared
-    if reasons := against(table):
-        declared = (USED_AS_IT_STANDS[outcome.word] + "; ".join(reasons)
+    if reasons := against(table, stage.study.labels):
+        declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
                     + ". Do not use the last litres, nor count on the floor, before this is settled.")
     elif (table["word"][table["use"] == "floor"] == UNKNOWN).all():
         declared = f"{declared} {UNSEEN}"
     return f"{declared} {UNOPENED}" if outcome.word == "uneven" else declared
+
+
+def _named(outcome: StudyVerdict) -> str:
+    """The containers shown to lie beyond the margin of any analyte, in brackets; '' where only a group is."""
+    beyond = sorted({c for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.stock for c in v.stock.beyond})
+    return f" ({listed(beyond, 12)})" if beyond else ""
 
 
 def shown(table: pd.DataFrame) -> pd.DataFrame:

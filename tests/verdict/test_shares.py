@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.inference.share import share_beyond, share_bound_clear, share_upper
@@ -13,6 +14,7 @@ from studykit.model import tables as model_tables
 from studykit.verdict import containers as sharetable
 from studykit.verdict import rule as verdict_rule
 from studykit.verdict import tables as verdict_tables
+from studykit.verdict import uses
 from tests.verdict_cases import DEPTHS, calm, make
 
 
@@ -86,6 +88,8 @@ def test_a_few_settled_containers_make_the_stock_uneven(tmp_path):
     assert v.stock.beyond == ("C0", "C1", "C2", "C3")
     assert set(sharetable.treat(stage.study, models)["container"]) == {"C0", "C1", "C2", "C3"}
     assert "Containers C0, C1, C2, C3 are shown" in v.reasons[0]
+    vetoed = pd.DataFrame([("P", "floor", uses.BEYOND, 9.0, 8.0, 10.0, "mg/kg", "±5 mg/kg")], columns=uses.COLUMNS)
+    assert uses.action(stage, outcome, vetoed).startswith("Set the named containers aside (C0, C1, C2 and C3). The action")
     assert "set the containers and groups named below aside" in outcome.action
     level, rest, _ = opened(tmp_path / "level", mixture(0), margin={"absolute": 5})
     clear = verdict_tables.judge_all(level, rest)
