@@ -85,6 +85,10 @@ class Draw:
     level_after_mm: float
     foreign_ml: float
 
+    def on_floor(self, gap_mm: float) -> bool:
+        """Whether the tip goes to the floor: within the floor gap of it, whatever the depth is called."""
+        return self.kind != "composite" and self.tip_mm <= gap_mm
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawPlan:

@@ -36,7 +36,7 @@ from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
 from studykit.study.safety import Act
 from studykit.study.seal import LOCK, sealed_words
-from studykit.study.tables import LINE, load_tables, read_cells, type_cells
+from studykit.study.tables import LINE, load_tables, read_cells, type_cells, warmer_than_said
 
 STOCK = "plan/stock.csv"
 SISTERS = "plan/sisters.csv"
@@ -92,8 +92,8 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     containers = _rows(root, CONTAINERS)
     if containers is not None:
         containers["treatment"] = containers["treatment"].replace("", "stored")
-        faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers)
-        return _made(lambda: make_plan(study, containers.drop(columns=LINE)), faults), None
+        faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers, CONTAINERS.file)
+        return _made(study, lambda: make_plan(study, containers.drop(columns=LINE)), faults), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
@@ -102,24 +102,34 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     if twins := colliding_codes(stock["container"].astype(str)):
         raise BadInput([replace(f, file=STOCK, column="container") for f in twins], title="The plan has faults")
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
-    faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock)
+    faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock, STOCK)
     stock = stock.drop(columns=LINE)
     try:
-        return _made(lambda: make_plan(study, choose_containers(stock, study)), faults), stock
+        return _made(study, lambda: make_plan(study, choose_containers(stock, study)), faults), stock
     except BadInput as error:
         raise _in_the_stock(error, lines) from None
 
 
-def _made(make: Callable[[], Plan], faults: list[Fault]) -> Plan:
+def _made(study: Study, make: Callable[[], Plan], faults: list[Fault]) -> Plan:
     """The plan, or BadInput with the faults found before and those of making it."""
     unknown = any(f.column == "vessel" for f in faults)
     try:
         made = None if unknown else make()
     except BadInput as error:
         raise BadInput([*faults, *error.faults], title="The plan has faults") from None
+    faults = [*faults, *(_floor_depths(study, made) if made else [])]
     if made is None or faults:
         raise BadInput(faults, title="The plan has faults")
     return made
+
+
+def _floor_depths(study: Study, made: Plan) -> list[Fault]:
+    """A fault where a depth lies on the floor and [safety] does not clear draws there."""
+    gap, reasons = study.sampling.floor_gap_mm, study.safety.bars("heel draw")
+    names = dict.fromkeys(d.depth for p in made.draw_plans for d in p.draws if d.depth != "heel" and d.on_floor(gap))
+    return [Fault(file="study.toml", column="safety", value=name, reason="this depth is drawn at the floor, but [safety] does "
+                  "not clear that: " + "; ".join(reasons), remedy="answer it from the safety data sheet, or draw that "
+                  "depth higher (sampling.zones)") for name in names if reasons]
 
 
 def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
@@ -128,7 +138,7 @@ def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
                     title=error.title)
 
 
-def _barred(study: Study, table: pd.DataFrame) -> list[Fault]:
+def _barred(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
     """A fault for everything that the plan asks for and the section safety of study.toml does not clear."""
     settings = study.sampling
     remixed = control(study, "remixed control") or bool((table["treatment"] == "remixed control").any())
@@ -137,7 +147,8 @@ def _barred(study: Study, table: pd.DataFrame) -> list[Fault]:
         (settings.residue, "stirring", "sampling.residue asks to stir what is left", "set sampling.residue = false"),
         (remixed, "stirring", "a remixed control is to be mixed", "take it out of [design] controls and the containers"),
     )
-    return [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
+    warm = warmer_than_said(table, replace(CONTAINERS, file=file), study)
+    return warm + [Fault(file="study.toml", column="safety", reason=f"{what}, but [safety] does not clear it: "
                   + "; ".join(study.safety.bars(act)), remedy=f"answer it from the safety data sheet, or {way}")
             for wanted, act, what, way in asked if wanted and study.safety.bars(act)]
 

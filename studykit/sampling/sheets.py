@@ -25,7 +25,7 @@ from studykit.sampling.draws import DrawPlan
 from studykit.sampling.order import Plan
 from studykit.study.cautions import cautions, lines
 from studykit.study.definition import Study
-from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, REST_MINUTES
+from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, REST_MINUTES, Act
 from studykit.study.stages import HERE
 
 LABEL_INSET_MM = 2.0
@@ -34,6 +34,7 @@ ANSWERS = {"data_sheet": "safety data sheet", "flash_point_c": "flash point, °C
            "liquid_up_to_c": "liquid at most, °C", "conductivity_ps_m": "conductivity, pS/m",
            "vessel_material": "container of", "pressure_or_gas": "pressure or gas", "free_water": "free water",
            "toxic_or_corrosive": "toxic or corrosive", "permit": "opened under", "mixing_procedure": "mixed by"}
+HAZARDS = ("data_sheet", "flash_point_c", "pressure_or_gas", "free_water", "toxic_or_corrosive")
 OWN_LIMITS = (f"{BELOW_FLASH_C:g} °C below the flash point, {CHARGES_BELOW_PS_M:g} pS/m, {REST_MINUTES[True]} min of rest, "
               f"{HOT_C:g} °C: the kit's own, from memory of standards. Data sheet, law and site come first.")
 # a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
@@ -96,12 +97,19 @@ def _front(study: Study) -> dict[str, Any]:
 
 
 def answer_rows(study: Study) -> list[tuple[str, str]]:
-    """The safety section in words: every answer, then what the kit may plan and why not."""
+    """The safety section in words: every answer, then what the kit may plan, on which condition, or why not."""
     s = study.safety
-    rows = [(label, str(getattr(s, key)) or "not answered") for key, label in ANSWERS.items()]
-    rows += [(f"planned by the kit: {act}", "; ".join(s.bars(act)) or "cleared")
-             for act in ("heel draw", "stirring")]
+    rows = [(label, s.shown(key)) for key, label in ANSWERS.items()]
+    acts: tuple[Act, ...] = ("heel draw", "stirring")
+    rows += [(f"planned by the kit: {act}", "; ".join(s.bars(act)) or "cleared, provided: " + "; ".join(
+        (*lines("cleared", s), *lines(f"cleared {act}", s)))) for act in acts]
     return [*rows, ("limits behind this", OWN_LIMITS)]
+
+
+def hazards(study: Study) -> str:
+    """What the safety section says of the liquid, for those who receive the bottles."""
+    told = "; ".join(f"{ANSWERS[key]}: {study.safety.shown(key)}" for key in HAZARDS)
+    return f"Hazards as far as we know them: {told}. What is unknown counts as the worse."
 
 
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
@@ -112,7 +120,9 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     discards = any(d.discard_ml for d in plan.draws)
     drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)
     seen = {d.depth for d in plan.draws}
-    wanted = ["look", "heel" if "heel" in seen else "no heel", *["residue"] * ("residue" in seen), "cake"]
+    barred = _barred_draws(study, plan)
+    floor = "heel" if "heel" in seen or barred - {"residue"} else "no heel"
+    wanted = ["look", floor, *["residue"] * ("residue" in seen), "cake"]
     sediment = [text for part in wanted for text in lines(part, study.safety)]
     lot_store = [f"{name} {about[name]}" for name in ("lot", "store") if str(about[name])]
     if about["treatment"] not in ("", "stored"):
@@ -120,8 +130,8 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     shares = ", ".join(f"{z.label} {z.tip_mm / plan.liquid_height_mm:.2f}" for z in plan.zones
                        if z.tip_mm > study.sampling.floor_gap_mm)
     rim = vessel.total_height_mm - plan.liquid_height_mm
+    lies = vessel.posture == "lying" or about.get("orientation", "") in ("lying", "inverted")
     notes = [*lines(str(about["treatment"]), study.safety), *plan.warnings]
-    barred = {"heel" * (not study.safety.clears("heel draw")), "residue" * (not study.safety.clears("stirring"))}
     rows = [
         {"order": d.order, "sample": codes[(plan.container, d.order)], "depth": d.depth,
          "tip": "barred" if d.depth in barred else "mixed" if d.depth == "residue" else _mm(d.tip_mm),
@@ -136,7 +146,14 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
             "discards": discards, "warnings": notes,
             "tool": study.sampling.tool, "rim": f"{rim:.0f}",
             "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
-            "sediment": sediment}
+            "sediment": sediment, "stop": (*lines("stop", study.safety), *lines("lying", study.safety) * lies)}
+
+
+def _barred_draws(study: Study, plan: DrawPlan) -> set[str]:
+    """Depths of the draws that the safety section does not clear: all at the floor, and the mixed rest."""
+    floor = {d.depth for d in plan.draws if d.depth == "heel" or d.on_floor(study.sampling.floor_gap_mm)}
+    barred = set() if study.safety.clears("heel draw") else floor
+    return barred | (set() if study.safety.clears("stirring") else {"residue"})
 
 
 def qr_svg(code: str) -> bytes:
@@ -209,14 +226,14 @@ def submission_pdf(study: Study, submission: pd.DataFrame, sealed: str = NOT_LOC
         for run, rows in submission.groupby("run", sort=False)
     ]
     return render("submission", {**_common(study, "list for the laboratory", sealed), "heading": "Samples for the laboratory",
-                                 "bottles": str(len(submission)), "runs": runs,
+                                 "bottles": str(len(submission)), "runs": runs, "hazards": hazards(study),
                                  "requests": lines("requests", study.safety), "questions": lines("questions", study.safety)})
 
 
 def custody_pdf(study: Study, codes: Sequence[str], sealed: str = NOT_LOCKED) -> bytes:
     """The chain-of-custody page: who held the bottles from the draw to the disposal; codes sorted."""
     return render("custody", {**_common(study, "chain of custody", sealed), "heading": "Chain of custody",
-                              "explain": " ".join(lines("custody", study.safety)),
+                              "explain": " ".join((hazards(study), *lines("custody", study.safety))),
                               "bottles": str(len(codes)), "codes": sorted(codes), "lines": 7,
                               "columns": 6 if len(codes) <= 120 else 8})
 
@@ -230,7 +247,7 @@ def submission_xlsx(study: Study, submission: pd.DataFrame) -> bytes:
     sheet = book.active
     sheet.title = "samples"
     _fill(sheet, [list(submission.columns), *submission.to_numpy().tolist()])
-    rows = [["study", study.title], *([f"{part} {i}", t] for part in ("request", "question")
+    rows = [["study", study.title], ["hazards", hazards(study)], *([f"{part} {i}", t] for part in ("request", "question")
                                            for i, t in enumerate(lines(f"{part}s", study.safety), start=1))]
     _fill(book.create_sheet("questions"), [["what", "text", "answer"], *rows])
     buffer = io.BytesIO()

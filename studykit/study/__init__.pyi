@@ -1,3 +1,4 @@
+from . import actions as actions
 from . import ages as ages
 from . import amounts as amounts
 from . import cautions as cautions
@@ -23,6 +24,7 @@ from .tables import load_tables as load_tables
 __all__ = [
     "Study",
     "Tables",
+    "actions",
     "ages",
     "amounts",
     "cautions",

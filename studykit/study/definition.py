@@ -352,7 +352,8 @@ class Study(Section):
     def _as_warm_as_its_stores(self) -> Study:
         limit = self.safety.liquid_up_to_c
         if self.fluid is not None and not isinstance(limit, str):
-            warmest = max(self.fluid.storage_temperature_c, *self.fluid.store_temperature_c.values(), -300.0)
+            stores = self.fluid.storage_temperature_c, *self.fluid.store_temperature_c.values()
+            warmest = max(stores) + self.fluid.yearly_swing_c
             if warmest > limit:
                 raise ValueError(f"safety.liquid_up_to_c is {limit:g} °C, but [fluid] stores it at {warmest:g} °C: "
                                  "write the highest temperature that the liquid may have when it is opened")
@@ -415,7 +416,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
         faults = [_fault(e, file, text if k < PLACED else "") for k, e in enumerate(found)]
         raise BadInput(faults, title="The study definition has faults") from None
     faults = [f for name in study.analytes for f in _method_faults(study, name)]
-    faults += definition_faults(study.fluid, study.components, study.unusual)
+    faults += definition_faults(study.fluid, study.components, study.unusual, study.safety)
     if faults:
         raise BadInput(faults, title="The study definition has faults")
     return study

@@ -91,18 +91,24 @@ COMPONENT: dict[str, Range] = {
     "diameter_um": Range(low=5e-4, high=1_000, least=1e-4, most=20_000, unit="µm"),
     "log_sd": Range(low=0, high=1.5, least=0, most=3, unit="(natural logarithm)"),
 }
+SAFETY: dict[str, Range] = {
+    "flash_point_c": Range(low=-60, high=330, least=-150, most=500, unit="°C"),
+    "liquid_up_to_c": Range(low=-30, high=100, least=-60, most=400, unit="°C"),
+    "conductivity_ps_m": Range(low=0.01, high=1e13, least=1e-4, most=1e14, unit="pS/m"),
+}
 
 
-def definition_faults(fluid: Fluid | None, components: Sequence[Part],
-                      unusual: Mapping[str, str]) -> list[Fault]:
-    """Everything in [fluid] and [[components]] that cannot be, needs a reason, or would stop the estimate."""
+def definition_faults(fluid: Fluid | None, components: Sequence[Part], unusual: Mapping[str, str],
+                      safety: object = None) -> list[Fault]:
+    """Everything in [fluid], [[components]] and [safety] that cannot be, needs a reason, or would stop the estimate."""
     asked = [(f"fluid.{key}", getattr(fluid, key), r) for key, r in FLUID.items()] if fluid else []
     asked += [(f"fluid.store_temperature_c.{k}", v, TEMPERATURE) for k, v in (fluid.store_temperature_c.items()
                                                                             if fluid else ())]
     if fluid and (steep := line_slope(fluid)) is not None:
         asked.append(("fluid.viscosity_slope", steep, SLOPE))
     asked += [(f"components.{c.name}.{key}", getattr(c, key), r) for c in components for key, r in COMPONENT.items()]
-    faults = [r.fault(place, value, unusual) for place, value, r in asked if value is not None]
+    asked += [(f"safety.{key}", getattr(safety, key, None), r) for key, r in SAFETY.items()]
+    faults = [r.fault(place, value, unusual) for place, value, r in asked if isinstance(value, (int, float))]
     known = {place for place, _, _ in asked}
     lost = [p for p in unusual if p not in known and not p.startswith("containers.")]
     told = [Fault(file="study.toml", column=f"unusual.{p}", reason="is no place of this study that has a range",

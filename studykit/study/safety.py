@@ -19,20 +19,31 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field
 
 Answer = Literal["yes", "no", "unknown"]
-Act = Literal["heel draw", "stirring"]
+Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Act = Literal["heel draw", "stirring", "shaking"]
 
 BELOW_FLASH_C = 15.0  # from memory, see above
 CHARGES_BELOW_PS_M = 10_000.0  # from memory, see above
 HOT_C = 43.0  # skin that stays on something hotter burns in time (ISO 13732-1, from memory)
 REST_MINUTES = {True: 30, False: 1}  # charging or not; the minute for still liquid: common practice, no source
+NAMED = ("data_sheet", "permit", "mixing_procedure")
 
-_VERBS = (r"(?:re-?)?(?:mix|stir|shak|roll|tumbl|agitat|circulat|homogeni[sz]|swirl|churn|whisk|invert|upend|sparg|slosh|spin"
-          r"|rock)\w*|(?:re-?)?blend(?:s|ed|ing)?\b|turn\w* (?:it|them|each|every|the \w+|\w+s)? ?(?:over|upside)|bubbl\w*")
-MIXING = re.compile(rf"\b(?:{_VERBS})", re.I)
-NOT_MIXING = re.compile(rf"\b(without|never|not|no)( to be| be)? (?:{_VERBS})", re.I)
-ENGLISH = re.compile(r"\b(the|it|them|each|every|then|before|with|and|use|open|more|pour|pump|keep|leave|set|ask|sample)\b",
-                     re.I)
-HEEL_DRAW = re.compile(r"\bdraw\w*\b[^.;]*\b(heel|floor)\b|\bheel draws?\b|\bwith a rod\b", re.I)
+_ABSENT = (r"no(?!\.?\s*\d)|not|none|nil|null|nan|nobody|nothing|never|unknown|unclear|unsure|missing|lost|later|pending|lacks?"
+           r"|without|lacking|forgotten|tb[acds]|to ?do|to be|to follow|follows|ask(?:ed)?|write|fill in|see (?:above|below)"
+           r"|unbekannt|keine?[nrs]?|fehlt|ohne|nicht|nein|aucune?|inconnue?|sans|pas|ning[uú]n[ao]?|desconocid[ao]"
+           r"|nessun[ao]?|sconosciut[ao]|geen|onbekend|brak|ukendt|ok[äa]nd")
+_HOLLOW = re.compile(r"n\W?a|x{2,}|open|yes|y|ok|okay|true|false|done|given|any|ja|oui|s[ií]|test|example|void|empty", re.I)
+_ABSENCE = re.compile(rf"(?<!\w)(?:{_ABSENT})(?!\w)", re.I)
+
+
+def names_nothing(text: str) -> bool:
+    """Whether the answer to who, what or by which procedure names none: empty, a mere yes, or words of absence.
+
+    One rule for data_sheet, permit and mixing_procedure.  A number after "no" is a number ("permit no. 12").  An answer
+    that is misread so leaves things barred, and the sheets say which words were read.
+    """
+    plain = text.strip(" \t.,;:!?…-–—_/()[]'\"")
+    return not re.search(r"\w\w", plain) or _HOLLOW.fullmatch(plain) is not None or _ABSENCE.search(plain) is not None
 
 
 class SafetySettings(BaseModel):
@@ -48,9 +59,9 @@ class SafetySettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
 
     data_sheet: str = ""
-    flash_point_c: float | Literal["none", "unknown"] = "unknown"
-    liquid_up_to_c: float | Literal["unknown"] = "unknown"
-    conductivity_ps_m: Annotated[float, Field(gt=0, allow_inf_nan=False)] | Literal["unknown"] = "unknown"
+    flash_point_c: Number | Literal["none", "unknown"] = "unknown"
+    liquid_up_to_c: Number | Literal["unknown"] = "unknown"
+    conductivity_ps_m: Annotated[Number, Field(gt=0)] | Literal["unknown"] = "unknown"
     vessel_material: Literal["metal", "plastic", "other", "unknown"] = "unknown"
     pressure_or_gas: Answer = "unknown"
     free_water: Answer = "unknown"
@@ -66,7 +77,7 @@ class SafetySettings(BaseModel):
             return False
         if isinstance(self.flash_point_c, str) or isinstance(self.liquid_up_to_c, str):
             return True
-        return self.liquid_up_to_c > self.flash_point_c - BELOW_FLASH_C
+        return not self.liquid_up_to_c <= self.flash_point_c - BELOW_FLASH_C
 
     @property
     def charging(self) -> bool:
@@ -83,26 +94,49 @@ class SafetySettings(BaseModel):
         """How long the liquid stands still before anything is lowered into it, min."""
         return REST_MINUTES[self.charging]
 
+    @property
+    def unearthable(self) -> bool:
+        """Whether vapour may ignite in a container that is not known to be of metal, so cannot be relied on to be earthed."""
+        return self.ignitable and self.vessel_material != "metal"
+
+    @property
+    def procedure(self) -> str:
+        """The site's procedure for mixing; empty where what is written there names none."""
+        return "" if names_nothing(self.mixing_procedure) else self.mixing_procedure
+
     def unanswered(self) -> tuple[str, ...]:
         """Keys without an answer; ``mixing_procedure`` is asked for only where something is to be mixed."""
-        return tuple(k for k in type(self).model_fields
-                     if k != "mixing_procedure" and getattr(self, k) in ("unknown", ""))
+        return tuple(k for k in type(self).model_fields if k not in ("mixing_procedure", "mixing_actions")
+                     and (names_nothing(getattr(self, k)) if k in NAMED else getattr(self, k) == "unknown"))
+
+    def shown(self, key: str) -> str:
+        """An answer as the sheets print it, with a word where it counts as none."""
+        text = str(getattr(self, key))
+        if key not in NAMED or not names_nothing(text):
+            return text
+        return f"\u201c{text}\u201d counts as not answered" if text else "not answered"
 
     def bars(self, act: Act) -> tuple[str, ...]:
-        """Why the kit may not plan or advise this act, most general reason first; empty where it may."""
+        """Why the kit may not plan or advise this act, most general reason first; empty where it may.
+
+        'shaking' is that of a bottle at the laboratory, which has its own procedure.
+        """
         open_keys = self.unanswered()
-        found = [f"not answered: {', '.join(open_keys)}"] if open_keys else []
+        asked = [f"{k} (\u201c{getattr(self, k)}\u201d names nothing)" if k in NAMED and getattr(self, k) else k
+                 for k in open_keys]
+        found = [f"not answered: {', '.join(asked)}"] if asked else []
         found += ["the container may be under pressure or give off gas"] * (self.pressure_or_gas == "yes")
         known_hot = self.hot and "liquid_up_to_c" not in open_keys
         found += [f"the liquid may be hotter than {HOT_C:g} °C"] * known_hot
+        found += ["free water lies in it"] * (self.free_water == "yes")
         burns = self.ignitable and not {"flash_point_c", "liquid_up_to_c"} & set(open_keys)
         if act == "heel draw":
             badly = burns and (self.charging or self.vessel_material != "metal")
             return (*found, *["vapour may ignite, and the liquid charges up or the vessel cannot be earthed"] * badly)
         found += ["vapour may ignite"] * burns
         found += ["it is toxic or corrosive"] * (self.toxic_or_corrosive == "yes")
-        found += ["free water lies in it"] * (self.free_water == "yes")
-        return (*found, *["no mixing_procedure of the site is named"] * (not self.mixing_procedure))
+        named = self.procedure or act == "shaking"
+        return (*found, *["no mixing_procedure of the site is named"] * (not named))
 
     def clears(self, act: Act) -> bool:
         """Whether the kit may plan or advise this act."""
@@ -111,51 +145,10 @@ class SafetySettings(BaseModel):
     def facts(self) -> frozenset[str]:
         """The conditions that hold for this profile, in the words of templates/cautions.toml."""
         held = {"ignitable": self.ignitable, "not ignitable": not self.ignitable, "charging": self.charging,
-                "no metal": self.vessel_material != "metal", "pressure": self.pressure_or_gas != "no",
+                "unearthable": self.unearthable, "pressure": self.pressure_or_gas != "no",
                 "free water": self.free_water != "no", "toxic": self.toxic_or_corrosive != "no", "hot": self.hot,
                 "heel cleared": self.clears("heel draw"), "heel barred": not self.clears("heel draw"),
-                "stirring cleared": self.clears("stirring"), "stirring barred": not self.clears("stirring")}
+                "stirring cleared": self.clears("stirring"), "stirring barred": not self.clears("stirring"),
+                "shaking cleared": self.clears("shaking"), "shaking barred": not self.clears("shaking")}
         return frozenset({"always"} | {name for name, holds in held.items() if holds})
 
-
-def acts_in(text: str) -> tuple[Act, ...]:
-    """What a sentence tells somebody to do of the acts that may be barred: to mix in any way, to draw the floor."""
-    acts: list[Act] = []
-    if HEEL_DRAW.search(text):
-        acts.append("heel draw")
-    if MIXING.search(NOT_MIXING.sub("", text)):
-        acts.append("stirring")
-    return tuple(acts)
-
-
-def why_barred(safety: SafetySettings, acts: tuple[Act, ...]) -> str:
-    """The reasons against these acts in one phrase, each once; empty where all are cleared."""
-    return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act)))
-
-
-def readable(text: str) -> bool:
-    """Whether the verbs of a text can be looked for: English words, in letters without marks."""
-    return text.isascii() and ENGLISH.search(text) is not None
-
-
-def acts_of(safety: SafetySettings, action: str, word: str) -> tuple[Act, ...]:
-    """What the action declared for ``word`` asks for: by its verbs, by [safety] mixing_actions, and all where neither tells."""
-    declared = safety.mixing_actions
-    if declared is None and action and not readable(action):
-        return ("heel draw", "stirring")
-    acts = acts_in(action)
-    return (*acts, "stirring") if word in (declared or ()) and "stirring" not in acts else acts
-
-
-def obeyed(safety: SafetySettings, action: str, word: str = "") -> str:
-    """A declared action as it may be printed: with its precondition where it asks to mix, withheld where that is barred."""
-    acts = acts_of(safety, action, word)
-    reasons = why_barred(safety, acts)
-    if reasons and safety.mixing_actions is None and not readable(action):
-        reasons += "; what it asks for cannot be read: name in [safety] mixing_actions the answers whose action mixes"
-    if reasons:
-        return (f"The declared action is withheld, because the section safety of study.toml does not clear it "
-                f"({reasons}). Leave the containers shut as they stand, and ask those who answer for safety.")
-    if "stirring" in acts:
-        action += f" (To be mixed only by the site's procedure \u201c{safety.mixing_procedure}\u201d.)"
-    return action

@@ -204,6 +204,7 @@ def _container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) ->
     spec = CONTAINERS
     faults = _key_faults(t, spec)
     if study is not None and "vessel" in t:
+        faults += warmer_than_said(t, spec, study)
         known = set(study.vessels)
         faults += _each(t, ~t["vessel"].isin(known) & (t["vessel"] != ""), spec, "vessel",
                         "is not a vessel of study.toml", "known are " + ", ".join(sorted(known)))
@@ -219,6 +220,15 @@ def _container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) ->
                     "lies before filled_on", "correct one of the two days")
     lost = (t["sister_of"] != "") & ~t["sister_of"].isin(set(t.get("container", ())))
     return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
+
+
+def warmer_than_said(t: pd.DataFrame, spec: TableSpec, study: Study) -> list[Fault]:
+    """Containers that are warmer than [safety] says that the liquid may be when it is opened."""
+    limit = study.safety.liquid_up_to_c
+    if isinstance(limit, str) or "temperature_c" not in t:
+        return []
+    return _each(t, t["temperature_c"] > limit, spec, "temperature_c", f"is warmer than safety.liquid_up_to_c ({limit:g} °C)",
+                 "correct it, or write the highest temperature in [safety]")
 
 
 def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:

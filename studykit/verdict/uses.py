@@ -21,7 +21,7 @@ import pandas as pd
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
 from studykit.quality.flags import listed
-from studykit.study.safety import obeyed
+from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict

@@ -220,7 +220,8 @@ def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_who
         plan(root, load_study(root))
     told = [f.reason for f in error.value.faults]
     assert told == [
-        "sampling.heel asks for a draw at the floor, but [safety] does not clear it: not answered: flash_point_c",
+        "sampling.heel asks for a draw at the floor, but [safety] does not clear it: not answered: flash_point_c; "
+        "free water lies in it",
         "sampling.residue asks to stir what is left, but [safety] does not clear it: not answered: flash_point_c; "
         "free water lies in it",
         "a remixed control is to be mixed, but [safety] does not clear it: not answered: flash_point_c; free water lies in it"]
@@ -228,6 +229,28 @@ def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_who
     less = toml.replace("heel = true", "heel = false").replace("residue = true", "").replace('"remixed control", ', "")
     (root / "study.toml").write_text(less)
     assert len(plan(root, load_study(root)).plan.draws) > 0
+
+
+def test_a_depth_on_the_floor_is_barred_as_a_heel_draw_is(tmp_path) -> None:
+    """'bottom' is drawn at the floor (ISO 3170 and ASTM D4057, from memory), whatever sampling.heel says."""
+    toml = STUDY_TOML.replace("flash_point_c = 220\n", "").replace("heel = true", "heel = false").replace("residue = true", "")
+    toml = toml.replace('"remixed control", ', "").replace('["upper", "middle", "lower"]', '["top", "middle", "bottom"]')
+    root = folder(tmp_path, stock=stock_rows(12), toml=toml)
+    with pytest.raises(BadInput, match=r"this depth is drawn at the floor, but .* not answered: flash") as error:
+        plan(root, load_study(root))
+    assert [f.value for f in error.value.faults] == ["bottom"]
+    higher = ", ".join(f'{{ label = "{n}", height = {h} }}' for n, h in (("top", 0.9), ("middle", 0.5), ("bottom", 0.1)))
+    (root / "study.toml").write_text(toml.replace("[sampling]\n", f"[sampling]\nzones = [{higher}]\n"))
+    assert len(plan(root, load_study(root)).plan.draws) > 0
+
+
+def test_a_container_warmer_than_the_safety_section_says_is_refused(tmp_path) -> None:
+    """[safety] says at most 30 °C; stock list and list of containers alike."""
+    rows = [{**r, "temperature_c": "55" if i == 2 else "12"} for i, r in enumerate(stock_rows(12))]
+    for where in ("stock", "containers"):
+        root = folder(tmp_path / where, **{where: rows if where == "stock" else rows[:6]})
+        with pytest.raises(BadInput, match=f"plan/{where}.csv row 4, column temperature_c: '55.0': is warmer than safety"):
+            plan(root, load_study(root))
 
 
 def test_a_listed_container_to_be_remixed_asks_for_clearance_too(tmp_path) -> None:

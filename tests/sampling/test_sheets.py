@@ -193,7 +193,7 @@ def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barre
         assert "HEEL BARRED: do not draw at the floor." in page
         assert "RESIDUE BARRED: do not stir or mix." in page
         assert "heel barred" in page
-    assert "portioned by the laboratory, not here" in pages[-1]
+    assert "poured slowly as it stands, or have them filled under these codes by people" in pages[-1]
 
 
 def test_user_text_prints_as_itself(plan) -> None:

@@ -68,6 +68,6 @@ def test_a_profile_chooses_and_fills_in() -> None:
     water = SafetySettings(flash_point_c="none", liquid_up_to_c=20, conductivity_ps_m=1e9, vessel_material="metal",
                            pressure_or_gas="no", free_water="no", toxic_or_corrosive="no")
     assert {c.id for c in cautions()} - {c.id for c in cautions("", water)} == {
-        "vapour", "static", "tools", "free water", "toxic", "hot"}
+        "vapour", "earthing", "static", "tools", "free water", "toxic", "hot"}
     assert "for 1 min since" in " ".join(lines("steps", water))
     assert "**" not in cautions()[0].plain

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 import re
-import tomllib
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,11 +11,9 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.study.cautions import cautions, lines, parts
-from studykit.study.safety import SafetySettings, acts_in, obeyed, readable, why_barred
-from studykit.study.stages import HERE, share
+from studykit.study.safety import SafetySettings, names_nothing
 from tests.sampling_examples import study
 
-DEMOS = share("demo_data")
 CHOICES: dict[str, tuple[Any, ...]] = {
     "data_sheet": ("", "sheet 4"),
     "flash_point_c": ("unknown", "none", 30.0, 220.0),
@@ -40,11 +37,11 @@ def profiles() -> Iterator[SafetySettings]:
 def truth(s: SafetySettings) -> tuple[bool, bool]:
     """Whether a heel draw and stirring may be planned, written out from the page and not from the code."""
     answered = all(getattr(s, k) not in ("unknown", "") for k in CHOICES if k != "mixing_procedure")
-    if not answered or s.pressure_or_gas == "yes" or float(s.liquid_up_to_c) > 43:
+    if not answered or s.pressure_or_gas == "yes" or s.free_water == "yes" or float(s.liquid_up_to_c) > 43:
         return False, False
     burns = s.flash_point_c != "none" and float(s.flash_point_c) - float(s.liquid_up_to_c) < 15
     spark = float(s.conductivity_ps_m) < 10_000 or s.vessel_material != "metal"
-    stir = not burns and s.toxic_or_corrosive == "no" and s.free_water == "no" and s.mixing_procedure != ""
+    stir = not burns and s.toxic_or_corrosive == "no" and s.mixing_procedure != ""
     return not (burns and spark), stir
 
 
@@ -65,7 +62,8 @@ def orders(text: str) -> bool:
 
 
 def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() -> None:
-    bench = [p for p in parts() if p not in ("requests", "questions", "custody", "steps", "layered control")]
+    bench = [p for p in parts() if p not in ("requests", "questions", "custody", "steps", "layered control", "stop", "lying",
+                                             "cleared", "cleared stirring")]
     seen = set()
     for s in profiles():
         key = s.facts(), s.mixing_procedure, s.rest_minutes
@@ -80,7 +78,7 @@ def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() ->
         assert any("BARRED" in t for t in told["residue"]) != stir
         assert bool(told["cake"]) == heel
         named = {c.id for c in cautions("", s)}
-        spoken = " ".join(told["steps"])
+        spoken = " ".join(told["stop"] + told["steps"])
         assert ("vapour" in named) == ("a camera rated for it" in spoken) == ("open bung" not in spoken)
         assert ("static" in named) == ("for 30 min since" in spoken)
         assert ("hot" in named) == ("cool shut" in spoken)
@@ -105,61 +103,64 @@ def test_unknown_is_never_better_than_an_answer() -> None:
                 assert not worse.clears(act) or s.clears(act)  # type: ignore[arg-type]
 
 
-@pytest.mark.parametrize(("text", "acts"), [
-    ("Use as it stands.", ()), ("Pump as it stands.", ()), ("Mix, check by three depths, then use.", ("stirring",)),
-    ("Tumble every pail; do not top up from an unmixed heel.", ("stirring",)), ("Use without mixing.", ()),
-    ("Do not stir; ask the supplier.", ()), ("Draw the heel and a mixed whole.", ("heel draw", "stirring")),
-    ("Recirculate bottom to top.", ("stirring",)), ("Re-mix it.", ("stirring",)),
-    ("Check the floor with a rod.", ("heel draw",)),
-    ("Never use it without stirring", ()), ("Shaking is enough.", ("stirring",)),
-])
-def test_what_a_sentence_asks_for(text: str, acts: tuple[str, ...]) -> None:
-    assert acts_in(text) == acts
+NOTHING = """unknown|none|no|No|?|??|n/a|N.A.|-|--|tbd|TODO|ask|.|missing|open|nobody|x|lost|later|unbekannt|keine|0|yes
+to be asked|ask the supplier|write here|none yet|there is none|not known|we do not have one|not yet|see above|no permit
+no permit needed
+not needed|we have none|does not exist|not available|to follow|   |""".replace("\n", "|").split("|")
+NAMES_ONE = ["shift lead", "works instruction 12", "permit no. 12", "MP", "sheet of 3 March 2026", "notified supervisor",
+             "Arbeitsanweisung 7", "lostock yard permit"]
 
 
-def test_an_action_is_withheld_until_its_act_is_cleared() -> None:
+@pytest.mark.parametrize("key", ["data_sheet", "permit", "mixing_procedure"])
+def test_words_of_absence_are_no_answer(key: str) -> None:
+    """The words that a hurried person writes; each leaves barred what the answer would have cleared."""
     cleared = study().safety
-    assert obeyed(cleared, "Use as it stands.") == "Use as it stands."
-    assert obeyed(cleared, "Tumble it.") == "Tumble it. (To be mixed only by the site's procedure “tumbling of pails”.)"
-    barred = obeyed(SafetySettings(), "Tumble it.")
-    assert "withheld" in barred
-    assert "Tumble" not in barred
-    assert "not answered: data_sheet, flash_point_c" in barred
-    assert obeyed(SafetySettings(), "Use as it stands.") == "Use as it stands."
-    water = cleared.model_copy(update={"free_water": "yes"})
-    assert why_barred(water, ("stirring",)) == "free water lies in it"
-    assert obeyed(cleared, "") == ""
+    assert cleared.clears("stirring")
+    for text in NOTHING:
+        other = SafetySettings(**{**cleared.model_dump(), key: text})
+        assert not other.clears("stirring"), text
+        assert other.clears("heel draw") == (key == "mixing_procedure"), text
+    for text in NAMES_ONE:
+        assert SafetySettings(**{**cleared.model_dump(), key: text}).clears("stirring"), text
+    assert names_nothing("lost") is True
 
 
-@pytest.mark.parametrize("action", [
-    "Fässer rollen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.", "攪拌する",
-    "Перемешать бочку.", "Karistir."])
-def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -> None:
-    barred = obeyed(SafetySettings(), action, "stratified")
-    assert action not in barred
-    assert "name in [safety] mixing_actions the answers whose action mixes" in barred
-    told = SafetySettings(mixing_actions=("stratified",))
-    assert "withheld" in obeyed(told, action, "stratified")
-    plain = "Vier weitere öffnen."
-    assert obeyed(told, plain, "inconclusive") == plain  # the person says that this one does not mix
-    assert "withheld" in obeyed(SafetySettings(mixing_actions=()), "Stir it.", "stratified")  # words still count
+def test_a_word_of_absence_is_shown_as_it_was_read() -> None:
+    s = study(safety={"permit": "to follow"}).safety
+    assert s.bars("heel draw") == ("not answered: permit (\u201cto follow\u201d names nothing)",)
+    assert s.shown("permit") == "\u201cto follow\u201d counts as not answered"
+    assert s.shown("data_sheet") == "invented, 2025"
 
 
-@pytest.mark.parametrize("action", ["Invert each drum twice.", "Turn them over before use.", "Circulate it for an hour.",
-                                    "Blend the pails.", "Swirl and pour.", "Bubble nitrogen through it."])
-def test_other_verbs_of_mixing_are_seen(action: str) -> None:
-    assert acts_in(action) == ("stirring",)
+@pytest.mark.parametrize("key", ["flash_point_c", "liquid_up_to_c", "conductivity_ps_m"])
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), float("-inf"), "nan", "inf", "220", True])
+def test_what_is_no_ordinary_number_is_refused(key: str, value: object) -> None:
+    with pytest.raises(BadInput, match=f"safety.{key}"):
+        study(safety={key: value})
 
 
-def test_every_action_that_the_kit_ships_can_be_read() -> None:
-    for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
-        for action in tomllib.loads(path.read_text(encoding="utf-8")).get("actions", {}).values():
-            assert readable(action), action
+@pytest.mark.parametrize(("key", "value", "words"), [
+    ("flash_point_c", 5000, "cannot be"), ("flash_point_c", -300, "cannot be"), ("flash_point_c", 428, "is unusual"),
+    ("liquid_up_to_c", -300, "cannot be"), ("liquid_up_to_c", 1000, "cannot be"), ("liquid_up_to_c", 205, "is unusual"),
+    ("conductivity_ps_m", 1e20, "cannot be"), ("conductivity_ps_m", 1e-9, "cannot be"),
+])
+def test_numbers_that_can_hardly_be_meant_are_asked_about(key: str, value: float, words: str) -> None:
+    """428: a flash point of 220 °C in degrees Fahrenheit."""
+    with pytest.raises(BadInput, match=f"safety.{key}.*{words}"):
+        study(safety={key: value})
+    if words == "is unusual":
+        assert study(safety={key: value}, unusual={f"safety.{key}": "silicone bath"}).safety
 
 
 def test_a_liquid_warmer_than_its_safety_section_says_is_refused() -> None:
     fluid = {"density_kg_m3": 880, "store_temperature_c": {"hut": 35.0}, "storage_temperature_c": 18.0}
     with pytest.raises(BadInput, match=r"liquid_up_to_c is 30 °C, but \[fluid\] stores it at 35 °C"):
+        study(fluid=fluid)
+
+
+def test_the_warmest_day_counts_and_not_the_mean_of_the_year() -> None:
+    fluid = {"density_kg_m3": 880, "storage_temperature_c": 20.0, "yearly_swing_c": 20.0}
+    with pytest.raises(BadInput, match=r"liquid_up_to_c is 30 °C, but \[fluid\] stores it at 40 °C"):
         study(fluid=fluid)
 
 

@@ -1,0 +1,123 @@
+"""Actions under the safety section: what they ask for, what is withheld, and what is printed beside every one of them."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from studykit.study.actions import acts_in, against_cautions, barred_note, obeyed, readable, why_barred
+from studykit.study.safety import SafetySettings
+from studykit.study.stages import HERE, share
+from tests.sampling_examples import study
+
+DEMOS = share("demo_data")
+
+MIXES = """Stir before use.|Flip the pail over a few times.|Rotate the drum for an hour.
+Run the transfer pump in a loop for an hour.|Pump it round for an hour.|Pump over from bottom to top.
+Blow air through it.|Use an air lance.|Resuspend the sediment.
+Redisperse the pigment.|Paddle it.|Work the sediment in with a rod.|Work the free water in.|Emulsify the water.|Beat it up.
+Jiggle the pail.|Vibrate the pail.|Sonicate it.|Ultrasonic bath for 10 min.|Bottom-feed with compressed air for 5 minutes.
+Bring the antifoam back into the oil, then use.|Rouse it.|Drive it around the yard on the forklift, then use.
+Fluidise the bed.
+Combine the layers, then use.|Plunge it with a rod.|Filter it in a kidney loop for a day.|Give the drum a kick."""
+DRAWS = """Draw the last litres from the floor.|Drain the bottom 20 L to waste, then use.|Take a heel sample.
+Pump the floor layer off.
+Suck the sediment off the floor.|Pour off the top and discard the last litres.|Empty the drum to the last drop.
+Siphon the water off.
+Drain the water from the bottom.|Open the bottom tap and let the sludge out."""
+HARMLESS = """Use as it stands; do not mix.|Never shake it; pour as it is.|Leave the drums shut and ask the supplier.
+Open six more drums.
+Set aside the named containers and those not opened; use the other opened ones as they stand.|Pump as is.|Scrap them.
+Quarantine the mixed lots.|Use the upper half only.|Ask the blender.|Sell as second quality.|Order a new drum."""
+FORBIDDEN = """Blow the drum empty with compressed air.|Push the liquid out with 1 bar of air.|Tilt the drum and pour.
+Cut the drum open and look.|Smell it; if it smells right, use it.|Climb in and scrape the floor."""
+
+
+def told(text: str) -> list[str]:
+    """The sentences of one of the lists above."""
+    return [s for line in text.splitlines() for s in line.split("|")]
+
+
+@pytest.mark.parametrize("action", told(MIXES))
+def test_plain_words_for_mixing_are_seen(action: str) -> None:
+    assert "stirring" in acts_in(action)
+
+
+@pytest.mark.parametrize("action", told(DRAWS))
+def test_plain_words_for_draws_at_the_floor_are_seen(action: str) -> None:
+    assert "heel draw" in acts_in(action)
+
+
+@pytest.mark.parametrize("action", told(HARMLESS))
+def test_harmless_actions_are_printed_and_never_without_what_is_barred(action: str) -> None:
+    assert obeyed(study().safety, action) == action  # all cleared: as it stands
+    assert obeyed(SafetySettings(), action) == f"{action} {barred_note(SafetySettings())}"
+
+
+@pytest.mark.parametrize("action", told(FORBIDDEN))
+def test_what_a_caution_forbids_is_withheld_whatever_the_profile_says(action: str) -> None:
+    assert against_cautions(action)
+    assert "the cautions forbid" in obeyed(study().safety, action)
+    assert not against_cautions("Do not tilt it, never cut it.")
+
+
+def test_an_action_in_words_that_no_list_holds_carries_its_precondition() -> None:
+    """A made-up verb stands for every word that the lists lack."""
+    shown = obeyed(SafetySettings(), "Frobnicate the drum, then use it.")
+    assert "Without any mixing (stirring, shaking, rolling, pumping round, blowing in gas) and without any draw" in shown
+    unnamed = study(safety={"mixing_procedure": ""}).safety
+    assert obeyed(unnamed, "Frobnicate it.") == (
+        "Frobnicate it. (Without any mixing (stirring, shaking, rolling, pumping round, blowing in gas), in whatever words: "
+        "the section safety of study.toml does not clear it: no mixing_procedure of the site is named.)")
+
+
+@pytest.mark.parametrize(("text", "acts"), [
+    ("Use as it stands.", ()), ("Pump as it stands.", ()), ("Mix, check by three depths, then use.", ("stirring",)),
+    ("Tumble every pail; do not top up from an unmixed heel.", ("stirring",)), ("Use without mixing.", ()),
+    ("Do not stir; ask the supplier.", ()), ("Draw the heel and a mixed whole.", ("heel draw", "stirring")),
+    ("Recirculate bottom to top.", ("stirring",)), ("Re-mix it.", ("stirring",)),
+    ("Check the floor with a rod.", ("heel draw",)),
+    ("Never use it without stirring", ()), ("Shaking is enough.", ("stirring",)),
+])
+def test_what_a_sentence_asks_for(text: str, acts: tuple[str, ...]) -> None:
+    assert acts_in(text) == acts
+
+
+def test_an_action_is_withheld_until_its_act_is_cleared() -> None:
+    cleared = study().safety
+    assert obeyed(cleared, "Use as it stands.") == "Use as it stands."
+    assert obeyed(cleared, "Tumble it.") == "Tumble it. (To be mixed only by the site's procedure “tumbling of pails”.)"
+    barred = obeyed(SafetySettings(), "Tumble it.")
+    assert "withheld" in barred
+    assert "Tumble" not in barred
+    assert "not answered: data_sheet, flash_point_c" in barred
+    water = cleared.model_copy(update={"free_water": "yes"})
+    assert why_barred(water, ("stirring",)) == "free water lies in it"
+    assert obeyed(cleared, "") == ""
+
+
+@pytest.mark.parametrize("action", [
+    "Fässer rollen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.", "攪拌する",
+    "Перемешать бочку.", "Karistir."])
+def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -> None:
+    barred = obeyed(SafetySettings(), action, "stratified")
+    assert action not in barred
+    assert "name in [safety] mixing_actions the answers whose action mixes" in barred
+    told = SafetySettings(mixing_actions=("stratified",))
+    assert "withheld" in obeyed(told, action, "stratified")
+    plain = "Vier weitere öffnen."
+    assert obeyed(told, plain, "inconclusive") == f"{plain} {barred_note(told)}"  # the person says that this one does not mix
+    assert "withheld" in obeyed(SafetySettings(mixing_actions=()), "Stir it.", "stratified")  # words still count
+
+
+@pytest.mark.parametrize("action", ["Invert each drum twice.", "Turn them over before use.", "Circulate it for an hour.",
+                                    "Blend the pails.", "Swirl and pour.", "Bubble nitrogen through it."])
+def test_other_verbs_of_mixing_are_seen(action: str) -> None:
+    assert acts_in(action) == ("stirring",)
+
+
+def test_every_action_that_the_kit_ships_can_be_read() -> None:
+    for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
+        for action in tomllib.loads(path.read_text(encoding="utf-8")).get("actions", {}).values():
+            assert readable(action), action
