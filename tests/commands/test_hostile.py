@@ -160,7 +160,10 @@ def test_there_are_at_least_fifty():
     assert len(CASES) >= 50
 
 
-@pytest.mark.parametrize("name", CASES)
+SLOW = ("toml of many keys",)
+
+
+@pytest.mark.parametrize("name", [pytest.param(n, marks=pytest.mark.slow) if n in SLOW else n for n in CASES])
 def test_one_message_nothing_run_and_nothing_outside(name, tmp_path, capsys, monkeypatch):
     command, make, why = CASES[name]
     root, outside = tmp_path / "study", tmp_path / "outside"

@@ -93,6 +93,7 @@ def summary_verdict(table: pd.DataFrame, margin: float, *, relative: bool) -> st
     return "homogeneous" if inside else "stratified" if outside else "inconclusive"
 
 
+@pytest.mark.slow
 def test_the_gear_oil_design_says_what_its_truth_record_expects() -> None:
     """Over sixteen seeds the expected verdict is the usual one, so the filed demo is no lucky draw."""
     plan = make_plan()

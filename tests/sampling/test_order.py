@@ -36,6 +36,7 @@ def test_containers_are_chosen_evenly_over_lot_and_store(stock) -> None:
     assert chosen["container"].tolist() != other["container"].tolist()
 
 
+@pytest.mark.slow
 def test_each_container_has_the_same_chance(stock) -> None:
     """Over 150 seeds every container of a stratum of 3 is taken about equally often (binomial, 5 sd)."""
     counts: Counter[str] = Counter()
@@ -109,6 +110,7 @@ def test_strata_are_spread_over_the_runs(tmp_path) -> None:
     assert (per_run == 2).all().all()
 
 
+@pytest.mark.slow
 def test_order_within_a_run_does_not_follow_depth_or_container(stock) -> None:
     """Over 60 seeds the mean position of each depth is the same (no drift can imitate depth)."""
     means = []
