@@ -178,3 +178,14 @@ def test_chances_are_printed_to_a_thousandth_of_a_per_cent_and_what_is_left_out_
     assert designset.percent(0.12345678) == 12.346
     plan = propose(study(), without=["check fluid"])
     assert designset.left_out(plan).set_index("left out").loc["check fluid"].item() == HOW["check fluid"][1]
+
+
+def test_two_more_are_two_more() -> None:
+    """What four containers would gain by two more is what six containers have; two containers are told it too."""
+    def margins(containers: int) -> list[tuple[str, str]]:
+        text = designset.two_more(view_of(study(design__containers=containers)))
+        return re.findall(r"smallest margin ±(\S+) instead of ±(\S+) ", text)
+
+    four, six = margins(4), margins(6)
+    assert [more for more, _ in four] == [now for _, now in six]
+    assert [more for more, _ in margins(2)] == [now for _, now in four]
