@@ -55,6 +55,16 @@ LEDGER: dict[str, list[Row]] = {
             "twelve ten", "docs/test_first_study.py::the_page_has_ten_edits_and_every_command_in_its_order"),
     ],
     "DEVELOPERS.md": [
+        row("Lines of `studykit/` when it was m",
+            "26 1,017 1,237 402 362 2,156 3,184 1,883 2,052 2,740 2,639 2,217 3,501 153 178 1,698 1,829 1,915 "
+            "1,749 2,977 5,492 2,281 3,444 1,086 1,428 1,590 1,881 844 2,171 370 375 753 531 351 744",
+            "measured: lines of the files, counted on that day"),
+        row("Folders that came since: ageing",
+            "1,295 834 284 324",
+            "measured: lines of the files, counted on that day"),
+        row("Together",
+            "24,527 35,694 26,080 37,385",
+            "measured: lines of the files, counted on that day"),
         row("rfc3161-client, cryptography", "3161 -2.0", "definition: names of packages"),
         row("A generator that knows what a laboratory meant", "462", "intake/test_labfiles.py::the_judge_can_find_fault"),
         row("Of the first 6,500 cases", "6,500 6 3 17 4 1,032", "measured: tests/intake/labfiles/run.py"),
