@@ -41,3 +41,20 @@ def test_without_any_limit_the_cell_is_rejected_and_the_others_stay(tmp_path: Pa
     out = take(tmp_path, WORDS, {"lab.csv": FILE}, codes=CODES[:3])
     assert list(out.results["sample"]) == ["B002", "B003"]
     assert out.rejected["reason"].tolist() == ["stands for a result beyond a limit, and no limit is given"]
+
+
+def test_a_margin_in_per_cent_needs_results_above_zero_however_small(tmp_path: Path) -> None:
+    text = "Code,Test,Result,Unit\nB001,Si,0.5,mg/kg\nB002,Si,0,mg/kg\nB003,Si,1,mg/kg\n"
+    out = take(tmp_path, LONG, {"lab.csv": text}, codes=CODES[:3], definition=study(absolute=False))
+    assert list(out.results["sample"]) == ["B001", "B003"]
+    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent"]
+
+
+def test_replicates_in_the_order_of_the_file_are_counted_by_sample_and_analyte(tmp_path: Path) -> None:
+    text = "Code,Test,Result,Unit\n" + "".join(f"{s},{a},{v},mg/kg\n" for s, a, v in (
+        ("B001", "Si", 1), ("B002", "Si", 2), ("B001", "P", 3), ("B001", "Si", 4), ("B002", "Si", 5), ("B001", "Si", 6)))
+    intake = LONG.replace('layout = "long"', 'layout = "long"\nreplicates = "in order"')
+    got = values(take(tmp_path, intake, {"lab.csv": text}, codes=CODES[:2]))
+    assert {k: v for k, (v, _) in got.items()} == {
+        ("B001", "Si", 1): 1, ("B001", "Si", 2): 4, ("B001", "Si", 3): 6, ("B002", "Si", 1): 2, ("B002", "Si", 2): 5,
+        ("B001", "P", 1): 3}

@@ -1,6 +1,7 @@
 """Mutants that change no result, each with its reason: ``module|function|kind|before|after|nth``."""
 
 EQUIVALENT: dict[str, str] = {
+    "intake/values|parse_values|sign|-1|1|0": "the place of a reason, looked at only where a cell is bad and has one",
     "physics/column|_classes|other function|np.minimum(np.abs(mean) / 8, 1)|np.maximum(np.abs(mean) / 8, 1)|0":
         "corrects classes too that need it less; either way of computing them is exact there",
     "physics/diffusion|_erfc_scaled|comparison|power > NEGLIGIBLE|power >= NEGLIGIBLE|0": "counts or leaves out exp(-60)",
