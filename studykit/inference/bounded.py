@@ -86,13 +86,25 @@ class BoundedVerdict:
         return pd.DataFrame({"contrast": self.labels, "low": self.low, "high": self.high})
 
 
-def rounding_step(values: ArrayLike) -> float:
-    """The decimal step (1, 0.1, 0.01 ...) in which numbers were written down; 0 where none is seen.
+def rounding_step(values: ArrayLike, written: float | None = None) -> float:
+    """The step in which numbers were written down: the largest of which all are multiples; 0 where none is seen.
 
-    None is seen in numbers with more than eight decimals, or finer than a ten-millionth of the largest.
+    ``written``: the decimal step, where the texts are known, whose zeros behind the point then count. With one number
+    alone the decimal step (1, 0.1, 0.01 ...) stands: 1000 everywhere does not say that nothing between 0 and 1000 is
+    ever reported. None is seen in numbers with more than eight decimals, or finer than a ten-millionth of the largest.
     """
     v = np.asarray(values, dtype=float)
-    v = np.abs(v[np.isfinite(v)])
+    v = v[np.isfinite(v)]
+    step = _decimal_step(np.abs(v)) if written is None else written
+    if step == 0 or not v.size or np.ptp(v) < step / 2 or np.abs(v).max() > 1e15 * step:
+        return step
+    grid = int(np.gcd.reduce(np.rint(np.abs(v) / step).astype(np.int64)))
+    while written is not None and step < 1 and grid % 10 == 0:  # 10.0 and 11.0: the zeros were written
+        grid //= 10
+    return step * grid
+
+
+def _decimal_step(v: Array) -> float:
     if not v.size:
         return 0.0
     top = float(v.max())

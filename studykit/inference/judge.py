@@ -20,8 +20,9 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
+from scipy import stats
 
-from studykit.inference.bounded import COARSE, MOST_DECIMALS, judge_bounds, rounding_step
+from studykit.inference.bounded import COARSE, MOST_DECIMALS, Linear, judge_bounds, largest, rounding_step
 from studykit.inference.contrasts import (
     CHUNK,
     Array,
@@ -43,6 +44,8 @@ StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]
 MOSTLY = 0.5
 MOSTLY_LIMITS = ("More than half of the values are known only as a limit: what is said holds wherever they lie, but a study "
                  "folder reports such an analyte as not assessed, since its method hardly sees it.")
+DUST = 1e-13
+"""Share of the largest value within which numbers inside the computer are one."""
 WORDS: tuple[MeanWord, MeanWord, MeanWord] = ("inconclusive", "homogeneous", "stratified")
 
 
@@ -55,7 +58,8 @@ class Judgement:
     values are known only within bounds, and the limits then hold wherever they lie);
     ``share_upper``: upper bound of the share of containers beyond the margin (0 to 1), at 1 - alpha;
     ``containers_beyond``: those shown to lie beyond; ``groups``: one row a group and pair; ``next_container``: where
-    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three;
+    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three, and
+    where limits leave it anywhere;
     ``reasons``: why, in plain sentences.
     """
 
@@ -87,10 +91,9 @@ def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[
 def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share: float | None = None) -> Judgement:
     """The same from the cells of a table; see ``judge``."""
     found, word, low, high, why = mean_of(cells, margin, alpha)
-    each, noise, df = own_differences(cells), cells.noise_se, cells.noise_df
-    bound = share_upper(each, margin.edge, noise_se=noise, noise_df=df, level=1 - alpha)
-    clear = np.where(cells.exact[:, None], each, np.nan)
-    beyond = shown_beyond(clear, margin.edge, noise_se=noise, noise_df=df, alpha=alpha)
+    noise, df = cells.noise_se, cells.noise_df
+    bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha)
+    beyond = containers_beyond(cells, margin, noise, df, alpha)
     by_group = group_table(cells, margin, alpha)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
     names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
@@ -99,16 +102,33 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
                        every_one=every)
     limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
     reasons = (*why, *((MOSTLY_LIMITS,) if limited else ()), *_stock_reasons(bound.upper, share, names, by_group, margin))
-    ends = each[cells.exact, cells.k - 2]
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
-                     next_container=_next(ends[np.isfinite(ends)], margin, alpha))
+                     next_container=next_of(cells, margin, 1 - alpha))
 
 
-def _next(last: Array, margin: Margin, alpha: float) -> Interval | None:
-    if len(last) < 3:
+def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
+    """Prediction of the next container's lowest minus uppermost depth, as told, wherever values lie that are bounds.
+
+    Rounding counts as a bound where it is coarser than the containers scatter. None for fewer than three containers
+    with both ends, or where a limit leaves it anywhere.
+    """
+    middle = _middle(cells)[:, cells.k - 2]
+    ends = np.isfinite(_ends(cells, False)[0][:, cells.k - 2]) | np.isfinite(_ends(cells, False)[1][:, cells.k - 2])
+    seen = middle[np.isfinite(middle)]
+    if ends.sum() < 3:
         return None
-    return margin.shown_interval(next_container(last, 1 - alpha))
+    rounded = len(seen) < 2 or float(seen.std(ddof=1)) < COARSE * cells.step
+    if not rounded and len(seen) == ends.sum():
+        return margin.shown_interval(next_container(seen, level))
+    least, most = (x[ends, cells.k - 2] for x in _ends(cells, rounded))
+    n = len(least)
+    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1)
+    box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
+    reach = float(stats.t.isf((1 - level) / 2, n - 1)) * math.sqrt(1 + 1 / n)
+    low, high = (sign * largest(box, reach, sign=sign).bound for sign in (-1.0, 1.0))
+    return margin.shown_interval(Interval(low=low, high=high, level=level)) if (
+        math.isfinite(low) and math.isfinite(high)) else None
 
 
 def stock_word(mean_word: str, *, share_upper: float, share: float | None, containers_beyond: int,
@@ -126,12 +146,45 @@ def stock_word(mean_word: str, *, share_upper: float, share: float | None, conta
     return "homogeneous" if mean_word == "homogeneous" and enough else "inconclusive"
 
 
-def own_differences(cells: CellBounds) -> Array:
-    """Every container's own differences, (n, K), at the worst end of what its readings allow; NaN where lost."""
+def own_differences(cells: CellBounds, noise_se: float | None) -> Array:
+    """Every container's own differences, (n, K), at the worst end of what its readings allow; NaN where lost.
+
+    noise_se: of one difference, or None where it is not known: rounding that is coarser than it is a bound too.
+    """
+    least, most = _ends(cells, _rounded(cells, noise_se))
+    return np.where(np.abs(least) > np.abs(most), least, most)
+
+
+def near_differences(cells: CellBounds, noise_se: float | None) -> Array:
+    """The same at the end nearest to zero: what is the least that a container differs."""
+    least, most = _ends(cells, _rounded(cells, noise_se))
+    return np.where(np.isnan(least), np.nan, np.where(least > 0, least, np.where(most < 0, most, 0.0)))
+
+
+def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float,
+                      alpha: float) -> NDArray[np.int8]:
+    """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``."""
+    return shown_beyond(near_differences(cells, noise_se), margin.edge, noise_se=noise_se, noise_df=noise_df, alpha=alpha,
+                        clear=_middle(cells))
+
+
+def _rounded(cells: CellBounds, noise_se: float | None) -> bool:
+    return noise_se is None or noise_se < COARSE * cells.step
+
+
+def _middle(cells: CellBounds) -> Array:
+    """Containers' own differences where all their values are numbers, else NaN, (n, K)."""
+    return np.where(cells.exact[:, None], _ends(cells, False)[0], np.nan)
+
+
+def _ends(cells: CellBounds, rounded: bool) -> tuple[Array, Array]:
+    """Least and most of every container's differences; ``rounded``: each number anywhere within its step, or its last bits."""
     rows = pair_rows(cells.k)
     first, second = rows.argmin(axis=1), rows.argmax(axis=1)
-    least, most = cells.low[:, second] - cells.high[:, first], cells.high[:, second] - cells.low[:, first]
-    return np.where(np.abs(least) > np.abs(most), least, most)
+    low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
+    dust = DUST * float(np.max(np.abs(low), where=np.isfinite(low), initial=0.0)) if rounded else 0.0
+    with np.errstate(invalid="ignore"):
+        return low[:, second] - high[:, first] - dust, high[:, second] - low[:, first] + dust
 
 
 def mean_of(cells: CellBounds, margin: Margin, alpha: float) -> tuple[Contrasts, MeanWord, Array, Array, tuple[str, ...]]:

@@ -247,22 +247,24 @@ def _binomial(n: int, q: float) -> NDArray[np.float64]:
 
 
 def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
-                 alpha: float = 0.05) -> NDArray[np.int8]:
+                 alpha: float = 0.05, clear: Array | None = None) -> NDArray[np.int8]:
     """Which containers are shown to lie beyond the margin in which pair, 1 above and -1 below, else 0, (n, K).
 
     All containers and pairs are taken into account.
 
-    differences: (n,) or (n, K), NaN where lost. Where the noise of one difference is unknown, the scatter of the
-    containers' middle half stands for it (median absolute deviation, pair by pair): it holds the noise and more.
+    differences: (n,) or (n, K), NaN where lost; of values known only within bounds the end nearest to zero. Where the
+    noise of one difference is unknown, the scatter of the containers' middle half stands for it (median absolute deviation,
+    pair by pair): it holds the noise and more. ``clear``: the differences that show it, NaN where only bounds are known.
     """
     d = np.asarray(differences, dtype=float)
     d = d[:, None] if d.ndim == 1 else d
     n, pairs = d.shape
     if noise_se is None:
-        if np.isfinite(d).all(axis=1).sum() < 4:
+        seen = d if clear is None else clear
+        if (many := int(np.isfinite(seen).all(axis=1).sum())) < 4:
             return np.zeros((n, pairs), dtype=np.int8)
-        middle = np.nanmedian(d, axis=0)
-        sd, df = 1.4826 * np.nanmedian(np.abs(d - middle), axis=0), 0.37 * (n - 1)  # efficiency of the MAD, normal
+        middle = np.nanmedian(seen, axis=0)
+        sd, df = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0), 0.37 * (many - 1)  # efficiency of the MAD, normal
     else:
         sd, df = np.full(pairs, noise_se), noise_df
     reach = float(stats.t.isf(alpha / (n * pairs), df)) * sd

@@ -67,10 +67,11 @@ class CellBounds:
                 groups: Array | None = None, group_names: Sequence[str] = ()) -> CellBounds:
         """Cells of determinations: codes of container and depth, bounds of each value in its unit, (rows,).
 
-        ``step``: decimal step in which numbers were written; None: as they look. NaN values are lost.
+        ``step``: decimal step in which numbers were written; None: as they look; where all are multiples of
+        more, that counts. NaN values are lost.
         """
         numbers = low == high
-        written = rounding_step(low[numbers]) if step is None else step
+        written = rounding_step(low[numbers], step)
         half = np.where(numbers, written / 2, 0.0)
         scaled = [_on_scale(v, margin) for v in (low, high, low - half, high + half)]
         cells = cell_means(container, depth, np.array(scaled), shape)

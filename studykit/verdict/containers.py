@@ -12,8 +12,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.inference.equivalence import Contrast, Margin
-from studykit.inference.judge import own_differences, stock_word
-from studykit.inference.share import ShareBound, all_one_way, next_container, share_beyond, share_upper, shown_beyond
+from studykit.inference.judge import containers_beyond, near_differences, next_of, own_differences, stock_word
+from studykit.inference.share import ShareBound, all_one_way, share_beyond, share_upper
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
@@ -65,14 +65,14 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
 def share_of(study: Study, model: FittedModel) -> ShareBound:
     """Upper bound of the share of containers beyond the margin in any pair of depths."""
     se, df, _ = noise_of(study, model)
-    return share_upper(own_differences(model.cells), model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha)
+    each = own_differences(model.cells, se)
+    return share_upper(each, model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha)
 
 
 def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
     """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
     se, df, _ = noise_of(study, model)
-    each = np.where(model.cells.exact[:, None], own_differences(model.cells), np.nan)
-    return shown_beyond(each, model.rows.margin.edge, noise_se=se, noise_df=df, alpha=model.alpha)
+    return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha)
 
 
 def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
@@ -121,12 +121,12 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     Seen beyond: in any pair of depths, noise included; at most: the bound for any distribution of containers (per
     cent, rounded up to a tenth); at most, were they normal: the bound of the normal model for lowest against uppermost,
     None for fewer than three containers; next low, next high: 95 % prediction of the next container's lowest minus
-    uppermost depth (normal scatter).
+    uppermost depth (normal scatter), wherever values lie that are known only within bounds.
     """
     rows = []
     for m in fitted(models):
         se, df, source = noise_of(study, m)
-        each = own_differences(m.cells)
+        each = own_differences(m.cells, math.inf)
         ends = each[m.cells.exact, m.cells.k - 2]
         ends = ends[np.isfinite(ends)]
         seen = float(np.mean(np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge))
@@ -134,7 +134,8 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         if len(ends) > 2:
             found = share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df)
             share, normal = round(100 * found.share, 1), _up(found.upper)
-            low, high = m.rows.margin.shown_interval(next_container(ends, 0.95))
+        if (span := next_of(m.cells, m.rows.margin, 0.95)) is not None:
+            low, high = span
         rows.append((m.analyte, len(each), round(100 * seen, 1), share, _up(share_of(study, m).upper),
                      study.share_percent, normal, low, high, m.shown_unit, source))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
@@ -146,10 +147,10 @@ def _up(share: float) -> float:
 
 
 def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin: container, analyte, its largest own difference and that pair of depths."""
+    """Containers shown to lie beyond the margin: container, analyte, its largest own difference (of limits the least)."""
     rows = []
     for m in fitted(models):
-        each, names = own_differences(m.cells), [f"{b} - {a}" for a, b in m.cells.pairs]
+        each, names = near_differences(m.cells, math.inf), [f"{b} - {a}" for a, b in m.cells.pairs]
         for c in beyond_of(study, m):
             own = each[m.cells.containers.index(c)]
             k = int(np.nanargmax(np.abs(own)))

@@ -326,3 +326,93 @@ def test_a_margin_may_be_a_decimal_and_digits_are_those_of_ascii():
     assert judge(table, margin={"absolute": Decimal(5)}, depths=["top", "low"]).mean_word == "homogeneous"
     with pytest.raises(BadInput, match="is not a number"):
         judge(table.assign(value=["١٢"] * len(table)), margin={"absolute": 5}, depths=["top", "low"])
+
+
+def pairs(top: object, low: object) -> pd.DataFrame:
+    """One reading a zone."""
+    a, b = list(top), list(low)  # type: ignore[call-overload]
+    return pd.DataFrame({"container": list(range(len(a))) * 2, "depth": ["top"] * len(a) + ["low"] * len(b), "value": a + b})
+
+
+def said(table: pd.DataFrame, margin: float, share: float | None = None) -> object:
+    return judge(table, margin={"absolute": margin}, depths=["top", "low"], share=share)
+
+
+@pytest.mark.parametrize(("n", "share"), [(8, None), (30, 0.2)])
+@pytest.mark.parametrize("margin", [{"absolute": 3.5}, {"relative_percent": 50}])
+def test_a_container_whose_floor_reads_below_a_limit_is_named(n, share, margin):
+    # all read about 6 in both zones, twice; the floor of the fourth is below 2: at least 4 lower wherever it lies
+    rng, rows = np.random.default_rng(4), []
+    for c in range(n):
+        level = 6 + 0.1 * rng.normal()
+        rows += [(f"D{c}", d, round(level + 0.05 * rng.normal(), 2)) for d in ("top", "low") for _ in range(2)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"]).astype({"value": object})
+    table.loc[(table["container"] == "D3") & (table["depth"] == "low"), "value"] = "<2"
+    found = judge(table, margin=margin, depths=["top", "low"], share=share)
+    assert found.containers_beyond == ("D3",)
+    assert found.word == "uneven"
+    if "absolute" in margin:  # 0 to 2 where the others have 6: the next container may lie as low
+        assert found.next_container.low < -1 < 0 < found.next_container.high
+    else:
+        assert found.next_container is None or found.next_container.low < -50
+
+
+def test_rounding_alone_names_no_container():
+    x = np.round(np.random.default_rng(2).normal(100, 3, 12))
+    for margin in (5.2, 5.9):
+        found = said(pairs(x, x + 6), margin)  # the true difference may be 5.1
+        assert found.containers_beyond == ()
+        assert found.word == "inconclusive"
+    assert said(pairs(x, x + 6), 4.9).word == "stratified"  # and where none may be within, all are named
+    assert said(pairs([0.3] * 12, [0.1 + 0.2] * 12), 1e-17).word != "stratified"
+    one = x.copy()
+    one[3] += 4
+    assert said(pairs(x, one), 2.9).containers_beyond == ("3",)
+    assert said(pairs(x, one), 3.5).containers_beyond == ()
+    assert said(pairs(x, x + 1), 0.5).share_upper == 1.0  # 0.6 apart everywhere may read 1
+
+
+def test_rounded_stocks_name_and_reassure_no_more_often_than_promised():
+    rng, named, words, bounded = np.random.default_rng(31), 0, [], 0
+    for _ in range(12):
+        level = rng.uniform(95, 105) + rng.normal(0, 0.1, 12)
+        read = [np.round(level + d + rng.normal(0, 0.05, 12)) for d in (0, 5.6)]
+        found = said(pairs(*read), 5.8)
+        named += bool(found.containers_beyond)
+        words.append(found.word)
+        small = [np.round(level + d + rng.normal(0, 0.05, 12)) for d in (0, 0.6)]
+        bounded += said(pairs(*small), 0.5, 0.45).share_upper >= 1.0
+    assert named == words.count("stratified") == words.count("uneven") == 0
+    assert bounded == 12
+
+
+def test_a_coarse_grid_is_the_step():
+    # pour points in steps of 3: 2.2 apart in truth, margin 2; and colours in steps of a half, 0.35 apart, margin 0.3
+    rng = np.random.default_rng(31)
+    for step, apart, margin, sd in ((3.0, 2.2, 2.0, 0.2), (0.5, 0.35, 0.3, 0.02)):
+        wrong = covered = 0
+        for _ in range(8):
+            level = rng.uniform(-40, -20) + rng.normal(0, sd, 12)
+            read = [np.round(np.round((level + d + rng.normal(0, sd, 12)) / step) * step, 3) for d in (0, apart)]
+            found = said(pairs(*read), margin)
+            wrong += found.mean_word == "homogeneous"
+            covered += found.pairs["low"].iloc[0] <= apart <= found.pairs["high"].iloc[0]
+        # of 40 it was 9 and 7; where all lie on one step of the grid none shows, which no rule can see
+        assert wrong <= 1
+        assert covered >= 7
+    assert said(pairs([100, 200] * 6, [100, 200] * 6), 30).mean_word == "inconclusive"
+
+
+def test_the_next_container_is_covered_with_limits():
+    covered = tried = 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        base = np.where(rng.random(13) < 0.45, 1.0, 10.0)
+        top, low = (base + np.where(base < 5, rng.uniform(-0.9, 0.9, 13), rng.normal(0, 0.15, 13)) for _ in range(2))
+        read = [["<2" if x < 2 else round(x, 2) for x in v[:12]] for v in (top, low)]
+        span = said(pairs(*read), 2.5).next_container
+        tried += 1
+        covered += span.low <= low[12] - top[12] <= span.high
+    assert covered >= 0.95 * tried - 3.5 * math.sqrt(0.05 * 0.95 * tried)
+    alike = said(pairs([100, 101, 99] * 4, [100, 101, 99] * 4), 5).next_container
+    assert alike.low < -0.9 < 0.9 < alike.high  # each may lie a step apart

@@ -43,16 +43,28 @@ class Rates:
     power: float
     power_pairwise: float
 
+    def limits(self) -> str:
+        """The largest rates and the range of coverage that are let pass, in a word."""
+        low, high = self._coverage(3.5)
+        rate = 5 + allowed(0.05, self.studies, 3.5)
+        return f"{rate:.2f}, {rate:.2f} ({rate + 0.4:.2f}), {low:.1f}-{high:.1f}"
+
+    def _coverage(self, errors: float) -> tuple[float, float]:
+        """Least and largest coverage over pairs that are let pass."""
+        many = self.scenario.depths * (self.scenario.depths - 1) / 2
+        wide = 97.5 if self.scenario.containers <= 6 else 96.5 if self.scenario.lost else 96.0
+        slack = allowed(0.05, self.studies, errors + 0.3 * math.log(many))  # extremes over pairs
+        return 94.0 - slack, wide + slack
+
     def faults(self, errors: float = 3.5) -> list[str]:
         """What misses its limit by more than Monte Carlo error."""
-        out, many = [], self.scenario.depths * (self.scenario.depths - 1) / 2
+        out = []
         for name in ("false_homogeneous", "false_stratified", "false_stratified_narrow"):
             limit = 5.4 if name.endswith("narrow") else 5.0
             if getattr(self, name) > limit + allowed(0.05, self.studies, errors):
                 out.append(f"{name.replace('_', ' ')} {getattr(self, name):.2f} %")
-        wide = 97.5 if self.scenario.containers <= 6 else 96.5 if self.scenario.lost else 96.0
-        slack = allowed(0.05, self.studies, errors + 0.3 * math.log(many))  # extremes over pairs
-        if self.coverage_low < 94.0 - slack or self.coverage_high > wide + slack:
+        low, high = self._coverage(errors)
+        if self.coverage_low < low or self.coverage_high > high:
             out.append(f"coverage {self.coverage_low:.2f} to {self.coverage_high:.2f} %")
         if self.power < self.power_pairwise - allowed(0.5, self.studies, errors):
             out.append(f"power {self.power:.1f} % below {self.power_pairwise:.1f} %")

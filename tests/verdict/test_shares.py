@@ -64,7 +64,7 @@ def test_a_bound_is_never_below_what_was_seen(tmp_path):
     assert row["seen beyond, %"] == 87.5
     assert row["at most, %"] >= 87.5
     se, df, _ = sharetable.noise_of(stage.study, m)
-    each = sharetable.own_differences(m.cells)
+    each = sharetable.own_differences(m.cells, se)
     assert sharetable.share_of(stage.study, m) == share_upper(each, 5.0, noise_se=se, noise_df=df)
     direct = share_beyond(each[:, 1], m.rows.margin, noise_variance=se**2, noise_df=df).upper
     assert row["at most, were they normal, %"] == pytest.approx(100 * direct, abs=0.1)
