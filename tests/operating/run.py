@@ -193,8 +193,8 @@ SECTIONS = {"covariance": run_scenario, "declared": run_declared, "rivals": run_
 """What ``--only`` makes anew."""
 NOTES = {
     SingleRates: "The scatter is taken from the method's stated precision, which holds no scatter of drawing: limit 5 % where "
-                 "the real one is as stated. Margin six standard errors of a difference; a warning stands beside every word whose "
-                 "tipping factor is below 1.5.",
+                 "the real one is as stated. Margin six standard errors of a difference; a warning stands beside every word "
+                 "whose tipping factor is below 1.5.",
     DeclaredRates: "Held to the limits where the declaration is true; elsewhere reported. *Its check*: the test of the model "
                    "chapter at 5 % (level where true, power where not).",
     RivalRates: "Rates are of the studies a rule answered. *Chosen* is the rule of this page. REML: Kenward and Roger's df, "
