@@ -49,7 +49,7 @@ invented = true
 
 [actions]
 homogeneous = "Spray as it stands."
-uneven = "Tumble the kegs named in the report for 60 minutes; spray from the others as they stand."
+uneven = "Tumble the kegs named in the report and those not opened for 60 minutes; spray from the others as they stand."
 stratified = "Tumble for 60 minutes, check the floor with a rod, release only if three depths agree within 5 %."
 inconclusive = "Tumble, then draw three depths."
 

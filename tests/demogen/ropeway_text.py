@@ -57,7 +57,7 @@ invented = true
 
 [actions]
 homogeneous = "Pour as is; sample again in a year."
-uneven = "Tumble the pails named in the report for ten minutes; pour the others as they are."
+uneven = "Tumble the pails named in the report and those not opened for ten minutes; pour the others as they are."
 stratified = "Tumble every pail for ten minutes before opening it; do not top up from an unmixed heel."
 inconclusive = "Tumble as a precaution; sample more pails or ask the laboratory for unrounded duplicates."
 

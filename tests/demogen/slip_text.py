@@ -48,7 +48,7 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
-uneven = "Stir the drums named in the report from the floor; use the others as they stand."
+uneven = "Stir the drums named in the report and those not opened from the floor; use the others as they stand."
 stratified = "Stir for 20 minutes with the paddle on the floor before the first bucket."
 inconclusive = "Stir, then draw three depths."
 

