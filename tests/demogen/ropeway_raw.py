@@ -74,7 +74,8 @@ def _raised_limit(bundle: Bundle, plan: Plan, results: pd.DataFrame) -> None:
     results.loc[at, ["qualifier", "as_written"]] = ["<", "<8"]
     bundle.fault("raised limit", f"raw/{FIRST}", f"sample {code}, Si",
                  "'<8' where the pail's other zones read above 10.",
-                 "A diluted portion; not a low result. Ask for a re-run; do not put in 8 or 4.")
+                 "A diluted portion; not a low result. Ask for a re-run; do not put in 8 or 4. Until then the kit "
+                 "takes the laboratory at its word and names the pail.")
 
 
 def _first(bundle: Bundle, plan: Plan, rows: pd.DataFrame) -> str:
