@@ -292,7 +292,7 @@ def _assemble(rows: Rows, mapping: FileMapping, targets: list[str | None], sampl
     out["stated_revision"] = np.where(np.isnan(stated), -1, stated).astype(np.int64)
     out["source_file"] = Texts.same(rows.file, rows.n)
     out["source_row"] = cells["line"]
-    out["where"], out["place"] = cells["where"], cells["place"]
+    out["where"], out["place"], out["own_unit"] = cells["where"], cells["place"], cells["unit"]
     if mapping.replicates == "in order" and "replicate" not in mapping.columns:
         _number_in_order(rows, out)
     return out

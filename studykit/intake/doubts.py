@@ -53,7 +53,8 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
         codes, value = rows["as_written"].codes[at], rows["value"][at]
         middle = _middle_of_others(value, number[at])
         for mask, words in chain(_forms_of(forms, codes, value, number[at], middle),
-                                 _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute)):
+                                 _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute),
+                                 _other_unit(rows["own_unit"].at(at), value, middle)):
             for i in at[mask].tolist():
                 reason.setdefault(i, words)
     for i, words in _sisters(rows, groups, number):
@@ -181,6 +182,19 @@ def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"
             yield near, f"is about {10 ** abs(float(factor)):,.0f} times {side} {words}: another unit or decimal sign?"
+
+
+def _other_unit(unit: Texts, value: np.ndarray, middle: np.ndarray) -> Iterator[Question]:
+    """Values whose unit is written otherwise than those of most others, and that are off these by a factor `AGREE`."""
+    if len(unit.words) < 2 or len(set(unit.distinct())) < 2:
+        return
+    counts = np.bincount(unit.codes, minlength=len(unit.words))
+    rare = (4 * counts <= len(value))[unit.codes]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = (value >= AGREE * middle) | (value <= middle / AGREE)
+    for k in np.unique(unit.codes[rare & off]):
+        yield rare & off & (unit.codes == k), (f"stands in {unit.words[k]!r}, as few of its analyte, and is {AGREE:g} times or "
+                                               "more off the others: was the number changed with the unit?")
 
 
 def _upper_middle(counts: np.ndarray) -> int:

@@ -311,10 +311,12 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
     if not grid.doubts:
         return {"doubt": Texts.same("", n), "mark": Texts.same("", n)}
     keys = [k for k, h in block.heads.items() if h and k not in at]
+    beside = [k for k, h in block.heads.items() if not h]
     above = list(range(block.top, block.first))
     reasons, marks = [], []
     for i in rows:
         row = next((d for k in keys if (d := grid.doubts.get((int(i), k))) is not None), None)
+        row = row or next((d for k in beside if (d := grid.doubts.get((int(i), k))) and d.mark == "comment"), None)
         for k in at:
             found = grid.doubts.get((int(i), k)) or row
             where = "" if found is None or found is not row else "a cell of its row "

@@ -14,6 +14,7 @@ from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
 from studykit.intake.headwords import CHANGES, VOID, column_of, likely_analyte
+from studykit.intake.layouts import pointed
 from studykit.intake.mapping import FileMapping
 from studykit.intake.textlines import Block, line_fault, used_units
 from studykit.study.definition import Study
@@ -25,6 +26,8 @@ _CALM = re.compile(
     r"final|reported|done")
 _FLAGS = {"U", "J", "UJ", "B", "E", "R", "D", "ND", "N", "H", "L", "below", "above", "u", "j", "*", "T", "Q"}
 _BELOW = {"U", "UJ", "ND", "u", "below", "above"}
+_WHOLE = re.compile(r"-?[0-9]+[*\u2020\u2021a-z]?")
+_BEGUN = re.compile(r"[<>]?-?[0-9]+(\s*[^\s\d.,]\S*)?")
 _TELLING = ("analyte", "value", "unit", "qualifier", "limit", "replicate", "revision")
 _SIGN = re.compile(r"<|>|<=|>=|≤|≥|<>|=<|=>")
 _NUMBER = re.compile(r"[+-]?[0-9]+(?:[.,][0-9]+)?")
@@ -150,15 +153,12 @@ def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, colu
     head, last = block.heads[k], max(j for j, h in block.heads.items() if h)
     if grid.kind != "text" or grid.delimiter != "," or k != last:
         return {}
-    whole = column.flags(lambda t: re.fullmatch(r"-?[0-9]+[*\u2020\u2021a-z]?", t.strip()))
+    point = pointed(grid, block)
+    whole = column.flags(lambda t: (_WHOLE if point else _BEGUN).fullmatch(t.strip()))
     if not whole.any():
         return {}
-    if whole.all():
-        values = [j for j, h in block.heads.items() if h != mapping.columns.get("sample")]
-        pointed = any(re.fullmatch(r"[<>]?\s*[0-9]*\.[0-9]+", t.strip()) for j in values
-                      for t in grid.cells[j].at(block.rows).distinct())
-        if pointed or column_of(head) in ("run", "run_order", "replicate", "revision"):
-            return {}
+    if whole.all() and (point or column_of(head) in ("run", "run_order", "replicate", "revision")):
+        return {}
     return {int(i): f"{_MOVED}: {head!r} holds a number" for i in block.rows[whole]}
 
 
@@ -177,10 +177,10 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
-            if holds_results(grid, codes, study):
+            if holds_results(grid, codes, study) and (not named or _has_more(grid, read, codes, study)):
                 why = "" if named else ": its headings are others"
                 out.append(_sheet(file, grid, f"holds sample codes and is not read{why}"))
-            elif told := _told(grid, mapping, set(codes), study):
+            elif not holds_results(grid, codes, study) and (told := _told(grid, mapping, set(codes), study)):
                 out.append(_sheet(file, grid, f"is not read: line {told.row} {told.reason}"))
     return out
 
@@ -195,6 +195,14 @@ def _sheet(file: str, grid: Grid, reason: str) -> Fault:
     return Fault(file=file, column="sheet", value=grid.sheet, reason=reason,
                  remedy=f"name the sheet to read (sheet = ...), add an entry for {grid.sheet!r}, or write "
                         f"ignore_sheets = [{grid.sheet!r}]")
+
+
+def _has_more(grid: Grid, read: Sequence[Grid], codes: Sequence[str], study: Study) -> bool:
+    """Whether a sheet has a sample code or an analyte that none of the sheets read has."""
+    def named(sheet: Grid) -> set[str]:
+        texts = {t.strip() for column in sheet.cells for t in column.distinct()}
+        return (texts & set(codes)) | {a for t in list(texts)[:2_000] if t and (a := likely_analyte(t, study))}
+    return not named(grid) <= set().union(*map(named, read))
 
 
 def _told(grid: Grid, mapping: FileMapping, codes: set[str], study: Study) -> Fault | None:

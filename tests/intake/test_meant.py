@@ -16,6 +16,7 @@ import openpyxl
 import pytest
 from openpyxl.cell.rich_text import CellRichText, TextBlock
 from openpyxl.cell.text import InlineFont
+from openpyxl.comments import Comment
 from openpyxl.styles import Font, PatternFill
 
 from studykit.core.errors import BadInput
@@ -211,12 +212,47 @@ def test_the_sound_workbook_is_read(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("rows", [
     [["K72PX", "invalid"]], [["K72PX was broken on arrival, results invalid"]], [["All values in mg/L"]], [["Si x 10"]],
-    [["Sample", "Si"], ["K83RT", "12.4"]]])
+    [["Sample", "Ca"], ["K83RT", "12.4"]]])
 @pytest.mark.parametrize("more", ["", 'sheet = "Results"\n'])
 def test_a_sheet_that_is_not_read_and_says_something_is_asked_about(tmp_path: Path, rows: list[list[str]], more: str) -> None:
-    data = book(_notes(*rows))
-    assert not taken(read(tmp_path, {"a.xlsx": data}, more))
-    assert set(taken(read(tmp_path, {"a.xlsx": data}, more + 'ignore_sheets = ["Notes"]\n'))) == ALL
+    data = {"a.xlsx": book(_notes(*rows))}
+    units = UNITS | {"Ca": "mg/kg"}
+    with pytest.raises(BadInput, match="'Notes'"):
+        take(tmp_path, WIDE.format(more=more, rest=NAMES), data, codes=CODES, units=units)
+    aside = more + 'ignore_sheets = ["Notes"]\n'
+    assert set(taken(take(tmp_path, WIDE.format(more=aside, rest=NAMES), data, codes=CODES, units=units))) == ALL
+
+
+def test_a_draft_beside_a_named_sheet_that_has_all_of_it_is_no_question(tmp_path: Path) -> None:
+    data = book(_notes(["Sample", "Si [mg/kg]"], ["K83RT", 12.4]))
+    assert set(taken(read(tmp_path, {"a.xlsx": data}, 'sheet = "Results"\n'))) == ALL
+
+
+def test_a_comment_beside_the_table_is_a_doubt_about_its_row(tmp_path: Path) -> None:
+    def change(made: openpyxl.Workbook) -> None:
+        made.active["E2"].comment = Comment("bottle broken", "laboratory")
+        made.active["E5"] = " "
+
+    assert set(taken(read(tmp_path, {"a.xlsx": book(change)}))) == {k for k in ALL if k[0] != "K72PX"}
+
+
+def test_a_unit_that_one_line_has_alone_with_a_number_that_fits_neither_is_asked_about(tmp_path: Path) -> None:
+    intake = ('[[file]]\npattern = "*"\nlayout = "long"\ndecimal = "."\n[file.columns]\nsample = "Code"\nanalyte = "Test"\n'
+              'value = "Result"\nunit = "Unit"\n')
+    codes = (*CODES, "P82VL", "L91LU")
+    lines = [f"{c};P;{v};mg/kg" for c, v in zip(codes[1:], (398, 415, 389, 392), strict=True)]
+    for value, asked in (("1", True), ("0.41", False)):
+        text = "\n".join(["Code;Test;Result;Unit", f"K72PX;P;{value};g/kg", *lines]) + "\n"
+        out = take(tmp_path, intake, {"a.csv": text}, codes=codes, units=UNITS)
+        assert (("K72PX", "P") not in taken(out)) == asked
+
+
+@pytest.mark.parametrize("tail", ["", " mg/kg", "!"])
+def test_decimal_commas_beside_an_empty_column_are_asked_about(tmp_path: Path, tail: str) -> None:
+    lines = ("P50YH,9,2,414", "M45KE,10,4,382", "K69FP,9,8,439")
+    text = "Sample,Si [mg/kg],P [mg/kg],Remark\n" + "".join(line + tail + "\n" for line in lines)
+    intake = WIDE.format(more='ignore_columns = ["Remark"]\n', rest=NAMES).replace('decimal = "."\n', "")
+    assert take(tmp_path, intake, {"a.csv": text}, codes=("P50YH", "M45KE", "K69FP"), units=UNITS).results.empty
 
 
 @pytest.mark.parametrize(("change", "gone"), [
