@@ -58,6 +58,10 @@ def stage_tables() -> dict[str, set[str]]:
 # ---- commands
 
 
+WHOLE = {"-h", "--help", "--traceback", "--json", "--quiet"}
+"""Options that stand before the command."""
+
+
 def commands_of(pages: dict[str, str]) -> list[tuple[str, str]]:
     """Page and text of every command line that a page shows."""
     found = [(page, s) for page, text in pages.items() for s in spans(text)]
@@ -75,7 +79,7 @@ def wrong_commands(pages: dict[str, str]) -> list[str]:
     for page, text in commands_of(pages):
         said = re.split(r" {2,}", text)[0]
         parts = shlex.split(re.sub(r"^.*?studykit", "", said))
-        if parts and parts[0] in ("-h", "--help", "--traceback"):
+        if parts and parts[0] in WHOLE:
             parts = parts[1:]
         if not parts or parts[0] in ("COMMAND", "...") or (parts[0] == "test" and text.startswith("python3 -m")):
             continue
@@ -90,7 +94,7 @@ def wrong_commands(pages: dict[str, str]) -> list[str]:
 def wrong_options(pages: dict[str, str]) -> list[str]:
     """Options named by themselves that no command has."""
     known = {o for c in make_commands.commands().values() for p in c.params for o in p.opts}
-    known |= {"-h", "--help", "--traceback"} | OTHER_TOOLS
+    known |= WHOLE | OTHER_TOOLS
     told = [(page, s) for page, text in pages.items() for s in spans(text)]
     told += [(b.page, b.text) for b in blocks(pages) if b.language in ("", "sh", "console")]
     own = [(page, s) for page, s in told if "python -m tests" not in s]  # programs of the tests have options of their own

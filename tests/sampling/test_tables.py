@@ -81,7 +81,7 @@ def test_the_plan_page_tells_answers_and_cautions(made) -> None:
     s, _ = made
     rows = dict(sampletables.safety_table(s).itertuples(index=False))
     assert rows["flash point, °C"] == "220.0"
-    assert rows["planned by the kit: stirring"] == "cleared"
+    assert rows["planned by the kit: stirring"].startswith("cleared, provided: page one signed, stood still for 30 min; contai")
     assert "**Static.**" in sampletables.cautions(s)
     assert "**Vapour.**" not in sampletables.cautions(s)
 

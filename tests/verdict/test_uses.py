@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from studykit.model import tables as model_tables
+from studykit.study.actions import barred_note
 from studykit.verdict import estimands, uses
 from studykit.verdict.rule import StudyVerdict
 from studykit.verdict.tables import judge_all
@@ -76,7 +77,8 @@ def acting(outcome: StudyVerdict) -> StudyVerdict:
 def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
     stage, outcome, table = judged(tmp_path, None)
     assert word(table, "floor") == "nothing is known"
-    assert uses.action(stage, acting(outcome), table) == f"Use as it stands. {uses.UNSEEN}"
+    told = f"Use as it stands. {barred_note(stage.study.safety)} {uses.UNSEEN}"  # its [safety] is not answered
+    assert uses.action(stage, acting(outcome), table) == told
     assert uses.shown(table)["floor"].tolist() == ["nothing is known"]
 
 
