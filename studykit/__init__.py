@@ -11,13 +11,11 @@
 Names load when they are first used; nothing is imported before.
 """
 
-from typing import Any
-
 __version__ = "0.1.0"
 __all__ = ["BadInput", "Judgement", "OpenStudy", "World", "chances", "demo", "judge", "judge_many", "open", "simulate"]
 
 
-def __getattr__(name: str) -> Any:
+def __getattr__(name: str) -> object:
     """A name of the front door, loaded now; ``python3 -m studykit`` on a bare Python comes here without any package."""
     if name not in __all__:
         raise AttributeError(f"module 'studykit' has no attribute {name!r}")

@@ -6,10 +6,15 @@ with an externally managed Python, with or without the venv package's ensurepip.
 
 from __future__ import annotations
 
+import sys
+
+if __name__ == "__main__" and not getattr(sys.flags, "safe_path", False):
+    # -m puts the folder one stands in first: a study folder may hold a file named like a module, which is data, not code
+    sys.path[:] = [p for p in sys.path[:1] if __file__.replace("\\", "/").startswith(p.replace("\\", "/") + "/")] + sys.path[1:]
+
 import hashlib
 import os
 import subprocess
-import sys
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -81,7 +86,7 @@ def inside() -> bool:
 
 def main() -> None:
     """Build the environment where needed, then run the command in it."""
-    if Path.cwd() != ROOT:  # a study folder may hold a file named like a package: it is data, not code
+    if Path.cwd() != ROOT:  # nor where the folder one stands in is named a second time
         sys.path[:] = [p for p in sys.path if p not in ("", str(Path.cwd()))]
     arguments = sys.argv[1:]
     testing = arguments[:1] == ["test"]

@@ -27,6 +27,9 @@ from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import Study, load_study
 from studykit.study.stages import HERE
 
+REQUIRED = re.compile(r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?")
+PINNED = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*==[0-9][A-Za-z0-9.+!_-]*")
+HEAD = re.compile(r"# studykit [0-9a-z.]+, SHA-256 over its code [0-9a-f]{64}, commit ([0-9a-f]{40}|not known)")
 STUDY = "study"
 PINS = "requirements.txt"
 EXTRA = {
@@ -36,7 +39,7 @@ EXTRA = {
     "rederive.R": "every verdict interval again, in plain R",
     "container-summary.xlsx": "a spreadsheet with live formulas: the containers' own differences",
     "datapackage.json": "Data Package v2: every table with schema, units and descriptions",
-    PINS: "versions of the packages that were installed when this was packed",
+    PINS: "versions of the packages that the kit needs, as they were where this was packed",
 }
 NO_LICENCE = ("No licence was declared in study.toml ([deposit] licence), so all rights are reserved: ask those who answer for "
               "the study before you use it for more than checking it.")
@@ -110,7 +113,7 @@ def deposit(root: Path, study: Study, date: dt.date, pinned: bytes = b"") -> dic
               "CITATION.cff": _cff(head).encode(), "rederive.R": rederive.script(root, study).encode(),
               "container-summary.xlsx": sheet.workbook(root, study), PINS: pinned or pins().encode()}
     described = {"name": "settling-study", "title": head["title"], "description": head["question"],
-                 "created": f"{head['date']}T00:00:00Z", "version": __version__,
+                 "created": f"{head['date']}T00:00:00Z",
                  "contributors": [{"title": n, "roles": ["author"]} for n in head["authors"]] or [
                      {"title": head["responsible"], "roles": ["responsible"]}]}
     if study.deposit.licence:
@@ -122,8 +125,8 @@ def deposit(root: Path, study: Study, date: dt.date, pinned: bytes = b"") -> dic
 def differences(bag: Path) -> Found:
     """What stands beside the study in an unpacked deposit, against what this kit makes of the filed study.
 
-    Package pins are those of the machine that packed, and are not compared. Under another version of the kit than that
-    of the filing the rest is told as notes.
+    Package pins are those of the machine that packed: their form and their names are compared, other versions told. Under
+    another version of the kit than that of the filing the rest is told as notes.
     """
     root, made = bag / "data" / STUDY, dict[str, bytes]()
     told = {p.relative_to(bag / "data").as_posix(): p for p, kind in walk(bag / "data") if kind == "file"}
@@ -135,9 +138,10 @@ def differences(bag: Path) -> Found:
     wrong = [p for p in sorted(told.keys() | made.keys()) if p not in told or made.get(p) != told[p].read_bytes()]
     rows = [difference("deposit", p, "present" if p in told else "absent", "other" if p in made else "not made by the kit")
             for p in wrong]
+    pinned, notes = pin_differences(told[PINS].read_text(encoding="utf-8", errors="replace"))
     if read_manifest(root)["kit"] == kit_identity():
-        return rows, []
-    return [], [f"{r['what']} of the deposit is not what this version of the kit makes" for r in rows]
+        return rows + pinned, notes
+    return pinned, notes + [f"{r['what']} of the deposit is not what this version of the kit makes" for r in rows]
 
 
 def _head(study: Study, date: dt.date, kit: Mapping[str, Any]) -> dict[str, Any]:
@@ -171,10 +175,50 @@ def _cff(head: Mapping[str, Any]) -> str:
     return "\n".join([*lines, *([f"license: {quoted(licence)}"] if "spdx.org" in head["licence"]["id"] else [])]) + "\n"
 
 
+def needed() -> dict[str, str]:
+    """The packages of this environment that the kit's commands need, name to version: what it requires, and so on."""
+    found, seen, todo = dict[str, str](), set[tuple[str, str]](), [("studykit", "all")]
+    while todo:
+        name, extra = todo.pop()
+        try:
+            there = importlib.metadata.distribution(name)
+        except importlib.metadata.PackageNotFoundError:
+            continue  # for another system, or an extra that is not installed
+        if (name, extra) in seen:
+            continue
+        seen.add((name, extra))
+        found[str(there.metadata["Name"])] = there.version
+        for line in there.requires or ():
+            asked, _, marker = line.partition(";")
+            wanted = re.findall(r"extra == .([^'\"]+)", marker)
+            if not wanted or extra in wanted:
+                head = REQUIRED.match(asked)
+                todo += [(head[1], e.strip()) for e in ("", *(head[2] or "").split(","))] if head else []
+    return {n: v for n, v in sorted(found.items(), key=lambda x: x[0].lower()) if n != "studykit"}
+
+
 def pins() -> str:
-    """Name and exact version of every package that is installed, with the kit's own identity as a comment."""
+    """Name and exact version of every package that the kit needs here, with the kit's own identity as a comment."""
     kit = kit_identity()
-    found = {str(d.metadata["Name"]): d.version for d in importlib.metadata.distributions() if d.metadata["Name"]}
-    lines = [f"{n}=={v}" for n, v in sorted(found.items(), key=lambda x: x[0].lower()) if n != "studykit"]
     head = f"# studykit {kit['version']}, SHA-256 over its code {kit['code']}, commit {kit['commit'] or 'not known'}"
-    return "\n".join([head, *lines]) + "\n"
+    return "\n".join([head, *(f"{n}=={v}" for n, v in needed().items())]) + "\n"
+
+
+def pin_differences(text: str) -> Found:
+    """Lines of pins that nobody should install from: other than NAME==VERSION, or a package that the kit does not need.
+
+    Other versions than here are a note.
+    """
+    head, *lines = text.splitlines() or [""]
+    here, rows, other = needed(), list[dict[str, Any]](), 0
+    if not HEAD.fullmatch(head):
+        rows.append(difference("deposit", f"{PINS} line 1", head[:80], "the kit's version, code and commit"))
+    for number, line in enumerate(lines, start=2):
+        name, _, version = line.partition("==")
+        if not PINNED.fullmatch(line):
+            rows.append(difference("deposit", f"{PINS} line {number}", line[:80], "NAME==VERSION and nothing else"))
+        elif name not in here:
+            rows.append(difference("deposit", f"{PINS} line {number}", line[:80], "no package that this kit needs"))
+        else:
+            other += here[name] != version
+    return rows, [f"{PINS}: {other} packages have another version here"] if other else []

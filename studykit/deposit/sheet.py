@@ -21,7 +21,11 @@ from studykit.study.definition import Study
 
 ROWS = ("container", "depth", "sample", "replicate", "value", "unit", "source_file", "source_row")
 NOTE = ("Live formulas: change a value in a sheet 'rows' and everything follows. Each container's cell is the mean of its "
-        "determinations at a depth (of their natural logarithms for a margin in per cent).")
+        "determinations at a depth (of their natural logarithms for a margin in per cent). A viewer that computes nothing "
+        "shows empty cells: open it in a spreadsheet program.")
+TOGETHER = "all containers taken together, n - 1 degrees of freedom; {}"
+SAME = "the verdict's own interval where this pair of depths decides it and no reading is lost, else see rederive.R"
+WITHIN = "NOT the verdict's interval: that compares containers within {}, see rederive.R"
 
 
 def workbook(root: Path, study: Study) -> bytes:
@@ -31,17 +35,20 @@ def workbook(root: Path, study: Study) -> bytes:
     book = Workbook()
     book.active.title = "read me"
     for line in (NOTE, f"Study: {study.title}", f"alpha = {study.alpha:g}; intervals of level {100 - 200 * study.alpha:g} %",
-                 *(f"{study.label_of(a)}: sheets {_sheet(k, a)} and rows {_sheet(k, a)}" for k, a in _listed(study))):
+                 "The interval of a sheet is that of " + _what(study)):
         book.active.append([_plain(line)])
-    for number, analyte in _listed(study):
+    for number, analyte in enumerate(study.analytes, start=1):
         table = read_csv(root / f"report/05-model/rows-{safe_name(analyte)}.csv", dtype=str, keep_default_na=False)
         clear = table[table["qualifier"] == ""]
-        _fill(book, _sheet(number, analyte), clear.to_dict("records"), study, analyte)
+        made = _fill(book, _sheet(number, analyte), clear.to_dict("records"), study, analyte)
+        book.worksheets[0].append([_plain(f"{study.label_of(analyte)}: {made}")])
     return settled(book)
 
 
-def _listed(study: Study) -> list[tuple[int, str]]:
-    return list(enumerate(study.analytes, start=1))
+def _what(study: Study) -> str:
+    """What the interval of the sheets is, beside the verdict's."""
+    factors = " and ".join(study.factors.fixed)
+    return TOGETHER.format(WITHIN.format(factors) if factors else SAME)
 
 
 def _sheet(number: int, analyte: str) -> str:
@@ -54,8 +61,8 @@ def _plain(text: str) -> str:
     return "'" + text if text[:1] in "=+-@" else text
 
 
-def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyte: str) -> None:
-    """The two sheets of one analyte."""
+def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyte: str) -> str:
+    """The sheets of one analyte; returns which, in words: one container or one depth has rows only."""
     listed, log = book.create_sheet(f"rows {name}"), study.analytes[analyte].margin.relative_percent is not None
     listed.append([*ROWS, "on the margin's scale"])
     for k, row in enumerate(rows, start=2):
@@ -63,8 +70,10 @@ def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyt
         listed.append([*cells, f"=LN(E{k})" if log else f"=E{k}"])
     depths = [d for d in study.factors.depths if d in {r["depth"] for r in rows}]
     containers = list(dict.fromkeys(str(r["container"]) for r in rows))
-    if len(depths) > 1 and len(containers) > 1:
-        _summary(book.create_sheet(name), f"rows {name}", containers, depths[0], depths[-1], len(rows) + 1, study, log)
+    if len(depths) < 2 or len(containers) < 2:
+        return f"sheet 'rows {name}'; no scatter between containers, so no summary"
+    _summary(book.create_sheet(name), f"rows {name}", containers, depths[0], depths[-1], len(rows) + 1, study, log)
+    return f"sheets '{name}' and 'rows {name}'"
 
 
 def _summary(sheet: Any, rows: str, containers: list[str], top: str, bottom: str, last: int, study: Study,
@@ -86,7 +95,7 @@ def _summary(sheet: Any, rows: str, containers: list[str], top: str, bottom: str
     lines = (("containers", f"=COUNT({span})"), ("mean", f"=AVERAGE({span})"), ("standard deviation", f"=STDEV({span})"),
              ("t", f"=TINV({2 * study.alpha!r},B{at}-1)"), ("half width", f"=B{at + 3}*B{at + 2}/SQRT(B{at})"),
              ("as told: difference", told(f"B{at + 1}")), ("as told: low", told(f"(B{at + 1}-B{at + 4})")),
-             ("as told: high", told(f"(B{at + 1}+B{at + 4})")))
+             ("as told: high", told(f"(B{at + 1}+B{at + 4})")), ("this interval is that of", _what(study)))
     for offset, line in enumerate(lines):
         for column, content in enumerate(line, start=1):
             sheet.cell(row=at + offset, column=column, value=content)

@@ -13,7 +13,6 @@ import signal
 import socket
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 import uuid
@@ -29,6 +28,7 @@ from jupyter_client.provisioning.factory import KernelProvisionerFactory
 from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 from traitlets import default
 
+from studykit.core.writer import away
 from studykit.report.forks import KERNEL, LAUNCHER, imports_of
 from studykit.study.stages import share
 
@@ -165,7 +165,8 @@ def kernels(stems: Sequence[str], *, separate: bool = False) -> Iterator[type[Ma
 
     OfOneRun.nursery, OfOneRun.started = nursery, []
     try:
-        with tempfile.TemporaryDirectory(prefix="studykit-") as OfOneRun.folder:
+        with away("studykit-run-") as folder:
+            OfOneRun.folder = str(folder)
             yield OfOneRun
     finally:
         OfOneRun.stop()

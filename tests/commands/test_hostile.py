@@ -195,3 +195,14 @@ def test_a_file_named_like_a_package_is_not_run(tmp_path):
     ran = (tmp_path / "ran").read_text() if (tmp_path / "ran").exists() else ""
     assert set(ran.split()) <= {"studykit"}, ran  # python -m itself looks beside the caller for the package it is asked for
     assert told.returncode in (0, 2) or ran
+
+
+@pytest.mark.parametrize("name", ["typing", "pathlib", "subprocess", "hashlib", "json", "numpy", "sitecustomize"])
+def test_a_file_named_like_a_module_in_the_folder_one_stands_in_is_not_run(name, tmp_path):
+    """``python -m`` looks there first; what Python itself loads before the kit (importlib, runpy) cannot be helped."""
+    (tmp_path / f"{name}.py").write_text("open('ran', 'w')\n")
+    done = subprocess.run([sys.executable, "-m", "studykit", "verify", "."], cwd=tmp_path, capture_output=True, text=True,
+                          env=os.environ | {"PYTHONPATH": str(Path(__file__).resolve().parents[2])}, check=False)
+    assert done.returncode == 2, done.stderr
+    assert "no report is filed here" in done.stderr
+    assert not (tmp_path / "ran").exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import importlib.metadata
 import io
 import json
 import os
@@ -185,4 +186,21 @@ def test_pins_are_exact():
     lines = packing.pins().splitlines()
     assert lines[0].startswith("# studykit ")
     assert all("==" in x for x in lines[1:])
-    assert any(x == f"pytest=={pytest.__version__}" for x in lines)
+    assert f"numpy=={importlib.metadata.version('numpy')}" in lines
+    assert any(x.startswith("jupyterlab==") for x in lines)
+    assert not [x for x in lines if x.startswith(("pytest==", "ruff==", "mypy==", "hypothesis==", "studykit=="))]
+
+
+@pytest.mark.parametrize(("line", "why"), [
+    ("evil-package @ http://127.0.0.1:9/evil.whl", "NAME==VERSION and nothing else"), ("-r other.txt", "NAME=="),
+    ("--index-url http://127.0.0.1:9/", "NAME=="), ("evil-package==1.0", "no package that this kit needs"),
+    ("numpy==2.1.0 # x", "NAME=="), ("", "NAME==")])
+def test_pins_name_only_what_the_kit_needs(line, why):
+    """Whoever repeats the study installs from that list."""
+    assert packing.pin_differences(packing.pins()) == ([], [])
+    rows, notes = packing.pin_differences(f"{packing.pins()}{line}\n")
+    assert [(r["filed"], r["re-executed"].startswith(why)) for r in rows] == [(line, True)]
+    assert notes == []
+    older = packing.pins().replace(f"numpy=={importlib.metadata.version('numpy')}", "numpy==2.1.0")
+    assert packing.pin_differences(older) == ([], ["requirements.txt: 1 packages have another version here"])
+    assert packing.pin_differences("x\n" + packing.pins().partition("\n")[2])[0][0]["what"] == "requirements.txt line 1"
