@@ -155,6 +155,8 @@ def time_to_settle(chart: pd.DataFrame, distance_mm: float = 500.0, excess_kg_m3
                     textcoords="offset points", fontsize=7, color=GREY)
     ax.set(xscale="log", yscale="log", xlabel="diameter, µm",
            ylabel=f"days to cross {distance_mm:g} mm")
+    low, high = ax.get_ylim()
+    ax.set_yticks([10.0 ** k for k in range(-20, 21, 2) if low <= 10.0 ** k <= high])  # the same in any matplotlib
     ax.legend(fontsize=7, frameon=False, title=f"viscosity in store;\ndensity difference {excess_kg_m3:g} kg/m³",
               title_fontsize=7, loc="upper right")
     _tidy(ax)
