@@ -55,6 +55,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "sigma_pt": "standard deviation for assessing homogeneity, in the analyte's unit",
         "blind_to": "what the method cannot see, such as particles above a few micrometres",
         "wear_metal": "true: a metal that rises by wear or contamination, not by settling alone",
+        "role": "decides: the study's verdict rests on it; information: it is judged and reported, and decides nothing",
     },
     "Margin": {
         "relative_percent": "in per cent of the level, above 0 and below 100; analysed on logarithms. One of the two",

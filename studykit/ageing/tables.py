@@ -185,14 +185,22 @@ def _carries_lines(codes: np.ndarray, months: np.ndarray) -> bool:
 
 
 def answers(study: Study, found: Ageing) -> pd.DataFrame:
-    """One sentence a group: the time that the earliest analyte allows, with its interval (ANSWER_COLUMNS)."""
+    """One sentence a group: the time that the earliest analyte allows, with its interval (ANSWER_COLUMNS).
+
+    Analytes that are for information only allow and forbid nothing here.
+    """
     rows = []
-    for label in dict.fromkeys(t.own.label for t in found.trends):
-        some = [t for t in found.trends if t.own.label == label]
+    trends = _deciding(study, found)
+    for label in dict.fromkeys(t.own.label for t in trends):
+        some = [t for t in trends if t.own.label == label]
         first = earliest(some)
         text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if t is not first])
         rows.append((label, first.own.analyte, allowed(first), text))
     return pd.DataFrame(rows, columns=ANSWER_COLUMNS)
+
+
+def _deciding(study: Study, found: Ageing) -> list[Trend]:
+    return [t for t in found.trends if study.decides(t.own.analyte)]
 
 
 def unclear(t: Trend) -> bool:
@@ -245,13 +253,14 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame) -> pd.DataFra
     within. Leave: younger; ``until`` is the day on which it reaches that time. By the analyte that allows least.
     """
     begins = dict(zip(containers["container"], stands_from(containers, study), strict=True))
-    of = {str(c): t.own.label for t in found.trends for c in t.own.units}
+    trends = _deciding(study, found)
+    of = {str(c): t.own.label for t in trends for c in t.own.units}
     ages: dict[str, float] = {}
-    for t in found.trends:
+    for t in trends:
         ages |= {str(c): max(float(m), ages.get(str(c), 0.0)) for c, m in zip(t.own.units, t.own.months, strict=True)}
     rows = []
     for c in (c for c in containers["container"] if c in of):
-        some = [t for t in found.trends if t.own.label == of[c]]
+        some = [t for t in trends if t.own.label == of[c]]
         first, passed = earliest(some), min(some, key=lambda t: float(t.mean.latest[0]))
         least, gone = allowed(first), ages[c] > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH
         what = "treat" if gone else "leave" if ages[c] <= least else "treat or sample again"

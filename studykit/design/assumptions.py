@@ -132,8 +132,8 @@ def guess_from_pilot(s_r: float, sd_container_depth: float, sd_container: float 
                  source=source)
 
 
-def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple[Aim, ...]:
-    """Every analyte of which something is expected, with its margin on the same scale.
+def aims_of(study: Study, gradients: Mapping[str, float] | None = None, *, every: bool = False) -> tuple[Aim, ...]:
+    """The analytes of which something is expected, with their margins on the same scale: those that decide, or ``every``.
 
     ``gradients``: lowest minus top in the unit of the margin (per cent or absolute) from elsewhere, such as
     the settling estimate; used where [design.guesses] gives no gradient for the analyte.
@@ -141,7 +141,7 @@ def aims_of(study: Study, gradients: Mapping[str, float] | None = None) -> tuple
     typed = study.design.guesses if study.design else {}
     aims = []
     for name, declared in study.analytes.items():
-        guess = guess_of(study, name)
+        guess = guess_of(study, name) if every or study.decides(name) else None
         if guess is not None:
             own = typed.get(name)
             if gradients and name in gradients and (own is None or "gradient" not in own.model_fields_set):
@@ -164,7 +164,7 @@ def _on_scale(analyte: str, difference: float, margin: Margin) -> float:
 
 def expectations(study: Study, gradients: Mapping[str, float] | None = None) -> pd.DataFrame:
     """Per analyte: margin, guessed spreads and gradient, r against the margin, and where the guess is from."""
-    known = {a.analyte: a for a in aims_of(study, gradients)}
+    known = {a.analyte: a for a in aims_of(study, gradients, every=True)}
     rows = []
     for name, declared in study.analytes.items():
         row: dict[str, object] = {"analyte": name, "margin": declared.margin.text(declared.unit)}

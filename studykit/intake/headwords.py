@@ -75,7 +75,7 @@ def likely_analyte(name: str, study: Study) -> str | None:
         if text in study.analytes:
             return text
         found = [a for a in study.analytes
-                 if _bare(text) and _bare(text) in (_bare(a), _bare(study.label_of(a)))]
+                 if _bare(text) and _bare(text) in (_bare(a), _bare(study.analytes[a].label or a))]
         symbol = _ELEMENTS.get(_bare(text))
         if symbol in study.analytes:
             found.append(str(symbol))

@@ -80,6 +80,10 @@ class Repeatability(Section):
         return value / (1.959963984540054 * 2**0.5) if is_r else value
 
 
+FOR_INFORMATION = " (for information)"
+"""Stands behind the name of an analyte whose role is information, wherever it is told."""
+
+
 class Analyte(Section):
     """One declared analyte: unit, method, margin and why that margin."""
 
@@ -97,6 +101,7 @@ class Analyte(Section):
     sigma_pt: Positive | None = None
     blind_to: str = ""
     wear_metal: bool = False
+    role: Literal["decides", "information"] = "decides"
 
 
 class FluidSettings(Section):
@@ -339,6 +344,13 @@ class Study(Section):
         return self
 
     @model_validator(mode="after")
+    def _one_decides(self) -> Study:
+        if not any(map(self.decides, self.analytes)):
+            raise ValueError("every analyte has role = \"information\", so nothing could decide the verdict: leave the role "
+                             "out for one of them at least")
+        return self
+
+    @model_validator(mode="after")
     def _files_apart(self) -> Study:
         for what, keys in (("analytes", list(self.analytes)), ("depths", self.factors.depths)):
             for i, key in enumerate(keys):
@@ -369,8 +381,12 @@ class Study(Section):
         return {a: self.label_of(a) for a in self.analytes}
 
     def label_of(self, analyte: str) -> str:
-        """The analyte's long name where the study gives one, else its key."""
-        return self.analytes[analyte].label or analyte
+        """The analyte's long name where the study gives one, else its key; marked where it is for information only."""
+        return (self.analytes[analyte].label or analyte) + ("" if self.decides(analyte) else FOR_INFORMATION)
+
+    def decides(self, analyte: str) -> bool:
+        """False for an analyte that is judged and reported but decides nothing (``role = "information"``)."""
+        return self.analytes[analyte].role == "decides"
 
 
 PLACED = 100

@@ -220,6 +220,8 @@ def _subject(where: str) -> str:
     if where.startswith("plan/"):
         return "plan table"
     parts = where.split(".")
+    if parts[0] == "analytes" and parts[-1] == "role":
+        return "model"
     if parts[0] == "analytes":
         return "margin" if len(parts) > 2 and parts[2] == "margin" else "analyte"
     return "model" if parts[0] in ("factors", "alpha", "scope", "time") else parts[0].replace("_", " ")

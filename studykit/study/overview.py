@@ -25,7 +25,7 @@ def question_table(study: Study) -> pd.DataFrame:
 
 def margin_table(study: Study) -> pd.DataFrame:
     """One row an analyte: name, unit, method, margin, why that margin, what the method cannot see."""
-    rows = [(key, a.label or key, a.unit, a.method, a.margin.text(a.unit), a.margin_reason, a.blind_to)
+    rows = [(key, study.label_of(key), a.unit, a.method, a.margin.text(a.unit), a.margin_reason, a.blind_to)
             for key, a in study.analytes.items()]
     return pd.DataFrame(rows, columns=["analyte", "name", "unit", "method", "margin", "why this margin",
                                        "the method cannot see"])

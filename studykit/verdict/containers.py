@@ -147,9 +147,12 @@ def _up(share: float) -> float:
 
 
 def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin: container, analyte, its largest own difference (of limits the least)."""
+    """Containers shown to lie beyond the margin: container, analyte, its largest own difference (of limits the least).
+
+    Nothing is treated for an analyte that is for information only.
+    """
     rows = []
-    for m in fitted(models):
+    for m in (m for m in fitted(models) if study.decides(m.analyte)):
         each, names = near_differences(m.cells, math.inf), [f"{b} - {a}" for a, b in m.cells.pairs]
         for c in beyond_of(study, m):
             own = each[m.cells.containers.index(c)]

@@ -8,6 +8,8 @@ Rule, fixed before the data (alpha, margins and the share allowed from study.tom
   the study is stratified where one analyte stays so after Holm's adjustment over those assessed;
 * inconclusive: neither. Then the number of containers that would probably decide it is given.
 
+An analyte for information only has its own word by the same rule and stands outside all that is said of the study.
+
 For a claim about more than one container the mean is not enough (``containers.stock_of``): uneven where single
 containers or a group are shown to lie beyond the margin though the mean does not; homogeneous only where the share
 of containers beyond it is also shown to be at most the declared one.
@@ -39,6 +41,7 @@ SCATTER = {"container": "the scatter between containers", "container:depth": "th
            "run": "the scatter between runs"}
 NOT_AFTER_HOLM = ("Among so many analytes chance alone can do this once: after Holm's adjustment it is not beyond the "
                   "margin, so the study's verdict does not rest on it.")
+INFORMATION = "Reported for information: declared beforehand to decide nothing, so the study's verdict does not rest on it."
 VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "deciding pair", "difference", "low", "high", "unit", "level, %",
                    "stock"]
 EVIDENCE_COLUMNS = ["analyte", "verdict", "df", "p within margin", "p beyond margin", "p beyond, Holm",
@@ -51,7 +54,10 @@ MOST = 500
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AnalyteVerdict:
-    """One analyte's verdict: the word, its sentence and reasons, the declared margin, and what the claim holds for."""
+    """One analyte's verdict: the word, its sentence and reasons, the declared margin, and what the claim holds for.
+
+    ``decides``: False for an analyte for information only, which the study's word does not rest on.
+    """
 
     analyte: str
     label: str
@@ -61,6 +67,7 @@ class AnalyteVerdict:
     margin: str
     scope: str = ""
     blind_to: str = ""
+    decides: bool = True
 
     @property
     def final(self) -> str:
@@ -294,7 +301,7 @@ def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdi
 def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, AnalyteVerdict] | None = None) -> StudyVerdict:
     """Verdicts of all analytes and of the study; ``others`` holds those reached by another path, by analyte.
 
-    Holm's adjustment runs over all analytes that were compared, whichever path judged them.
+    Holm's adjustment runs over all analytes that were compared and decide, whichever path judged them.
     """
     out: list[AnalyteVerdict] = []
     for model in models:
@@ -304,7 +311,8 @@ def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, Analyte
             out.append(_safely(model, study))
         else:
             out.append(unassessed(model, study))
-    return study_verdict(study, _adjusted(study, out))
+    told = [v if study.decides(v.analyte) else replace(v, decides=False, reasons=(INFORMATION, *v.reasons)) for v in out]
+    return study_verdict(study, _adjusted(study, told))
 
 
 def _safely(model: FittedModel, study: Study) -> AnalyteVerdict:
@@ -317,12 +325,16 @@ def _safely(model: FittedModel, study: Study) -> AnalyteVerdict:
 
 
 def _adjusted(study: Study, verdicts: list[AnalyteVerdict]) -> tuple[AnalyteVerdict, ...]:
-    """The verdicts with Holm's adjustment over those that have p-values, and the reasons that follow from it."""
-    compared = [v for v in verdicts if isinstance(v, ComparedVerdict)]
+    """The verdicts with Holm's adjustment over those that have p-values and decide, and the reasons that follow from it."""
+    compared = [v for v in verdicts if isinstance(v, ComparedVerdict) and v.decides]
     beyond, gradient = (holm([getattr(v.comparison, p) for v in compared]) for p in ("p_beyond", "p_any"))
     new = {v.analyte: replace(v, p_beyond_holm=b, gradient_p_holm=g,
                               reasons=(*_after_holm(v.word, b, g, v.comparison.p_any, study.alpha), *v.reasons))
            for v, b, g in zip(compared, beyond, gradient, strict=True)}
+    for v in verdicts:
+        if isinstance(v, ComparedVerdict) and not v.decides:
+            alone = _after_holm(v.word, v.p_beyond_holm, v.gradient_p_holm, v.comparison.p_any, study.alpha)
+            new[v.analyte] = replace(v, reasons=(*v.reasons, *alone))
     return tuple(new.get(v.analyte, v) for v in verdicts)
 
 
@@ -343,11 +355,12 @@ ON_AVERAGE = "homogeneous on average only"
 
 
 def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVerdict:
-    """The study's word from those of its analytes.
+    """The study's word from those of its analytes that decide; those for information are named behind it.
 
     Stratified where one analyte is and stays so after Holm; uneven where one is; homogeneous where every declared one
     is, for the stock where that is claimed; else inconclusive.
     """
+    told, analytes = analytes, tuple(v for v in analytes if v.decides)
     finals = [v.final for v in analytes]
     word = ("stratified" if any(v.firm for v in analytes) else "uneven" if "uneven" in finals else
             "homogeneous" if all(w == "homogeneous" for w in finals) else "inconclusive")
@@ -362,6 +375,8 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
             parts.append(f"{each.capitalize()}: " + (f"all {len(named)} analytes" if every else ", ".join(named)))
         elif each == word:
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
+    if beside := [f"{v.label} {v.final}" for v in told if not v.decides]:
+        parts.append(f"Not decisive: {', '.join(beside)}")
     action = study.actions.get(word, "")  # type: ignore[call-overload]
     return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word, ""),
-                        analytes=analytes)
+                        analytes=told)

@@ -100,7 +100,7 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 
 def single_words(study: Study) -> str:
     """The arithmetic of single results in plain words, for this study's depths and analytes."""
-    told = singles_arithmetic(len(study.factors.depths), 1, len(study.analytes), alpha=study.alpha)
+    told = singles_arithmetic(len(study.factors.depths), 1, sum(map(study.decides, study.analytes)), alpha=study.alpha)
     return "\n".join(f"- {s}" for s in told.sentences())
 
 

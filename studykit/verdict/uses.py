@@ -107,8 +107,12 @@ def _numbers(r: dict[Hashable, Any]) -> str:
 
 
 def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
-    """The declared action as page one may print it: vetoed by a use, withheld by the safety section, or as it stands."""
+    """The declared action as page one may print it: vetoed by a use, withheld by the safety section, or as it stands.
+
+    Uses of analytes that are for information only veto nothing.
+    """
     declared = obeyed(stage.study.safety, outcome.action, outcome.word) if outcome.action else ""
+    table = table[table["analyte"].map(stage.study.decides).astype(bool)]
     declared = declared or "No action was declared for this verdict in study.toml."
     if outcome.word not in USED_AS_IT_STANDS:
         return declared

@@ -159,6 +159,15 @@ def test_equal_ages_one_container_and_limits_have_no_line() -> None:
     assert "known only as a limit" in tables.said(study, limited)
 
 
+def test_an_analyte_for_information_sets_no_time_and_treats_nothing(two_stores) -> None:
+    study, found, containers = two_stores
+    (name,) = study.analytes
+    told = study.model_copy(update={"analytes": {name: study.analytes[name].model_copy(update={"role": "information"})}})
+    assert tables.answers(told, found).empty
+    assert tables.actions(told, found, containers).empty
+    assert len(tables.rates(found)) == 2
+
+
 def test_a_study_that_does_not_ask_has_no_lines() -> None:
     study = study_of(None, ())
     found, containers = made(study, *planted())

@@ -122,6 +122,13 @@ def test_relative_margin_and_gradient_go_to_the_log_scale() -> None:
     assert table.loc["water", "margin"] == "±50 mg/kg"
 
 
+def test_no_design_is_sought_for_an_analyte_for_information_and_what_is_expected_of_it_is_told() -> None:
+    guesses = {"P": {"s_r": 2, "gradient": 30}, "water": {"s_r": 12, "gradient": 70}}
+    s = study(design__guesses=guesses, analytes__P=BASE["analytes"]["P"] | {"role": "information"})
+    assert [a.analyte for a in aims_of(s)] == ["water"]
+    assert expectations(s).set_index("analyte").loc["P", "gradient"] == pytest.approx(30)
+
+
 def test_a_fall_of_everything_is_refused() -> None:
     with pytest.raises(BadInput, match=r"design\.guesses\.P\.gradient: '-100': nothing can fall by 100 %"):
         aims_of(study(design__guesses={"P": {"s_r": 2, "gradient": -100}}))

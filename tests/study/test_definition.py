@@ -23,6 +23,16 @@ def test_a_whole_definition_is_read(tmp_path):
     assert study.label_of("W") == "W"
 
 
+def test_an_analyte_for_information_is_named_so_and_one_at_least_decides():
+    data = definition()
+    data["analytes"]["W"] |= {"role": "information", "label": "water"}
+    study = parse_study(data)
+    assert [study.decides(a) for a in ("P", "W")] == [True, False]
+    assert (study.label_of("P"), study.label_of("W")) == ("P", "water (for information)")
+    data["analytes"]["P"]["role"] = "information"
+    assert "nothing could decide the verdict" in faults(data)[1]
+
+
 def test_the_definition_cannot_be_changed_afterwards():
     study = parse_study(DEFINITION)
     with pytest.raises(pydantic.ValidationError, match="frozen"):

@@ -89,6 +89,7 @@ def test_a_changed_margin_is_listed_with_old_and_new_value_and_goes_to_the_first
     ("alpha = 0.05", "alpha = 0.1", "model", True),
     ("absolute = 50", "absolute = 60", "margin", True),
     ("relative_percent = 5", "absolute = 5", "margin", True),
+    ("Karl Fischer, in-house 3\"", "Karl Fischer, in-house 3\"\nrole = \"information\"", "model", True),
     ('question = "Must', 'question = "Should', "question", False),
     ("Karl Fischer, in-house 3", "Karl Fischer, in-house 4", "analyte", False),
     ('"code not readable"', '"code unreadable"', "exclusion rules", False),

@@ -109,6 +109,54 @@ def test_one_stratified_analyte_among_many_must_hold_after_holm():
     assert verdict.judge(study, models[:1]).word == "stratified"
 
 
+def judged_with_roles(**role: str):
+    """One analyte that is stratified alone and three calm ones, with their roles."""
+    entry = {"unit": "1", "method": "a test", "margin": {"relative_percent": 5}, "margin_reason": "for the test"}
+    names = ("moved", "calm", "still", "quiet")
+    study = parse_study(definition(scope="container", factors={"depths": list(DEPTHS)}, analytes={
+        n: {**entry, "role": role.get(n, "decides")} for n in names}))
+    models = []
+    for i, name in enumerate(names):
+        containers, samples, results = tables_of(layered(n=4, gradient=0.07 if i == 0 else 0.0, sd=0.02, seed=i))
+        models.append(fit_analyte(study, name, containers, samples, results.assign(analyte=name)))
+    return models, verdict.judge(study, models)
+
+
+def test_an_analyte_for_information_has_its_word_and_decides_nothing():
+    models, out = judged_with_roles(moved="information")
+    moved = out.analytes[0]
+    assert moved.word == "stratified"
+    assert moved.p_beyond_holm == models[0].pairs.p_beyond < 0.05
+    assert moved.reasons[0] == verdict.INFORMATION
+    assert out.word != "stratified"
+    assert out.sentence.endswith("Not decisive: moved (for information) stratified.")
+    assert "Stratified" not in out.sentence
+    assert out.to_table()["name"][0] == "moved (for information)"
+    # an action is looked for under the word of those that decide
+    assert out.words()["moved"] == "stratified"
+
+
+def test_analytes_for_information_cost_the_others_nothing():
+    models, alone = judged_with_roles(calm="information", still="information", quiet="information")
+    assert alone.analytes[0].p_beyond_holm == pytest.approx(models[0].pairs.p_beyond)
+    assert alone.word == "stratified"
+    _, among = judged_with_roles()
+    assert among.analytes[0].p_beyond_holm == pytest.approx(min(1.0, 4 * models[0].pairs.p_beyond))
+    assert among.word != "stratified"
+
+
+@pytest.mark.parametrize("word", ["inconclusive", "not assessed", "uneven", "stratified"])
+def test_whatever_an_analyte_for_information_says_the_word_is_that_of_the_others(word):
+    study, m = fit(layered(), DEPTHS, {"relative_percent": 5})
+    one = verdict.judge(study, [m]).analytes[0]
+    a, b = (replace(one, analyte=n, label=n, word=w, p_beyond_holm=0.001, stock=None, decides=d)
+            for n, w, d in (("a", "homogeneous", True), ("b", word, False)))
+    out = verdict.study_verdict(study, (a, b))
+    assert out.word == "homogeneous"
+    assert out.sentence == f"Homogeneous: a. Not decisive: b {word}."
+    assert out.analytes == (a, b)
+
+
 @pytest.mark.parametrize(("words", "study_word", "start"), [
     (["homogeneous", "homogeneous"], "homogeneous", "Homogeneous: all 2 analytes."),
     (["homogeneous", "stratified"], "stratified", "Stratified: b. Homogeneous: a."),

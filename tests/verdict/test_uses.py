@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -56,6 +58,16 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     assert "Use as it stands" not in text
     assert f"vetoed by use: P, floor: {said}, +" in text
     assert "against ±5 %" in text
+
+
+def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
+    stage, outcome, table = judged(tmp_path, [121.9, 122.0, 121.6, 122.1, 121.8, 121.7])
+    p = stage.study.analytes["P"]
+    other = stage.study.model_copy(update={"analytes": {"P": p.model_copy(update={"role": "information"}), "Q": p}})
+    calm_floor = table.assign(analyte="Q", word="within the margin")
+    both = pd.concat([table, calm_floor], ignore_index=True)
+    assert uses.action(SimpleNamespace(study=other), acting(outcome), both) == "Use as it stands."
+    assert "vetoed by use" in uses.action(stage, acting(outcome), table)
 
 
 @pytest.mark.parametrize(("values", "vetoed"), [([121.9, 122.0, 121.6, 122.1, 121.8, 121.7], True), (None, False),
