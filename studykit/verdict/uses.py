@@ -126,7 +126,8 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
 
 def _named(outcome: StudyVerdict) -> str:
     """The containers shown to lie beyond the margin of any analyte, in brackets; '' where only a group is."""
-    beyond = sorted({c for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.stock for c in v.stock.beyond})
+    compared = (v for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.decides)
+    beyond = sorted({c for v in compared if v.stock for c in v.stock.beyond})
     return f" ({listed(beyond, 12)})" if beyond else ""
 
 
