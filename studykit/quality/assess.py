@@ -28,7 +28,7 @@ from studykit.quality import plausibility as suspicions
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import copied_rows
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
-from studykit.quality.frame import Frame, build_frame
+from studykit.quality.frame import Frame, build_frame, one_of_two
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.replicates import (
     PooledRepeatability,
@@ -270,12 +270,14 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     read = undone(t, factor)
     frame = build_frame(read, results, samples, promised)
     suspects = search(frame)
-    pooled = pooled_repeatability(_unexplained(read, suspects), promised)
+    kept = one_of_two(read, promised)
+    pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits)
-    looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t, promised=promised,
+    looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
+                     kept=one_of_two(t, promised), promised=promised,
                      pooled=pooled, scatter=scatter, drawn=drawn, frame=frame)
     checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
               *_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
@@ -324,6 +326,7 @@ class _Looked:
     samples: pd.DataFrame
     results: pd.DataFrame
     t: pd.DataFrame
+    kept: pd.DataFrame
     promised: Mapping[str, float]
     pooled: tuple[PooledRepeatability, ...]
     scatter: Mapping[str, Scatter]
@@ -348,17 +351,17 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
              for a, s in x.scatter.items()}
     coarse = set(rough.loc[rough["step"] > 0.5 * rough["s"], "analyte"])
     return (
-        check_duplicates(duplicate_pairs(x.study, x.t, s_y, single)),
+        check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept)),
         check_repeatability(x.pooled, coarse),
-        mass_balance(x.study, x.containers, x.samples, x.t, x.in_unit(wider)),
+        mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider)),
         suspicions.impossible_values(x.results),
         suspicions.marked_cells(x.results),
         copied_rows(fluid, steps, single),
         suspicions.rounding(steps, x.study, judged),
         suspicions.digit_preference(drawn, steps),
-        suspicions.odd_limits(drawn),
+        suspicions.odd_limits(drawn, x.samples),
         suspicions.wear_metals(x.study, x.t, x.results),
-        suspicions.zinc_to_phosphorus(fluid),
+        suspicions.zinc_to_phosphorus(x.kept[~x.kept["sample"].isin(free)]),
     )
 
 

@@ -15,8 +15,11 @@ from itertools import combinations, pairwise
 
 import numpy as np
 from scipy.optimize import isotonic_regression
+from scipy.special import gammaln
 
+from studykit.quality.flags import shown
 from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
+from studykit.quality.profiles import heel_gain, refuted
 
 FREE = 3.5
 """Price of a free number, nats: ln(range searched / precision found), about ln(30)."""
@@ -24,6 +27,8 @@ RATES = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
 """Rates tried for a container, in standard deviations of the containers' rates (log)."""
 ALONE = 3.0
 """Price of real settling in one analyte only, where the stock shows it in others."""
+LAYER = 3.0
+"""Price of a slip in a value that the fluid itself could have there."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 
@@ -135,12 +140,13 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         return Candidate(cause=cause, rows=(i,), columns=(a,), readings=np.array([[reading]]), price=looked + price,
                          gain=float(_gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
 
+    slip = -2.0 if refuted(sc.f, i, a) else LAYER
     for step in SLIPS:
         with np.errstate(all="ignore"):
             moved = float(sc.f.times(sc.y[i], np.exp(-step))[a])
         if abs(moved - sc.m.typical[i, a]) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
-            yield candidate("unit slip", moved, -2.0, float(np.exp(step)))
-    for text, value in _transpositions(sc.f.value[i, a]):
+            yield candidate("unit slip", moved, slip, float(np.exp(step)))
+    for text, value in transpositions(sc.f.value[i, a]):
         reading = float(np.log(value)) if sc.f.relative[a] else value
         yield candidate("transposed digits", reading, 0.0, value, text)
     yield candidate("value alone", float(sc.m.typical[i, a]), 1.5, float(sc.f.value[i, a]))
@@ -153,8 +159,8 @@ def _gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
     return np.asarray((rho((sc.y[rows] - typical) / s) - rho((y - typical) / s)).sum(axis=0) * sc.m.share)
 
 
-def _transpositions(value: float) -> Iterator[tuple[str, float]]:
-    """The numbers from which exchanging two neighbouring digits makes this one."""
+def transpositions(value: float) -> Iterator[tuple[str, float]]:
+    """The numbers from which exchanging two neighbouring digits makes this one: as written, and their value."""
     if not np.isfinite(value) or value <= 0:
         return
     text = f"{value:.10g}"
@@ -252,13 +258,13 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
             continue
         before = sc.loss(rows, sc.y[rows])
         order = np.argsort(-height, kind="stable")
-        gain, used = 0.0, list[int]()
         off = np.log1p(np.abs(np.nan_to_num(sc.m.z[rows]))).sum(axis=0)
-        for a in range(len(sc.f.analytes)):
-            saved = float(before[a]) - _monotone_loss(sc, rows[order], height[order], a) - off[a] * sc.m.share
-            if saved > 0.5:
-                gain, used = gain + saved, [*used, a]
+        line = [_monotone_loss(sc, rows[order], height[order], a) for a in range(len(sc.f.analytes))]
+        deep = heel_gain(sc.f, sc.m.level, sc.m.s, box) * sc.m.share
+        saved = before - np.array(line) - off * sc.m.share + deep
+        used = [int(a) for a in np.flatnonzero((saved > 0.5) & (before > deep))]
         if used:
+            gain = float(saved[used].sum())
             keep = np.full((rows.size, len(used)), np.nan)
             alone = ALONE if len(used) == 1 and not _settles(sc, used[0]) else 0.0
             yield Candidate(cause="own settling", rows=tuple(map(int, rows)), columns=tuple(used), readings=keep,
@@ -373,27 +379,52 @@ def _all_rows(sc: Scene, box: int) -> Index:
 
 
 def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
-    u, s = sc.m.u[box] / per, sc.m.su / per
-    ok = np.isfinite(u) & np.isfinite(s)
-    rows, every = _all_rows(sc, box), tuple(range(z.size))
-    if ok.sum() >= 3:
-        delta = float(np.median(u[ok]))
-        for _ in range(20):
-            w = np.where(ok, 1 / (NU + ((np.nan_to_num(u) - delta) / s) ** 2) / s**2, 0.0)
-            delta = float((w * np.nan_to_num(u)).sum() / w.sum())
-        gain = np.where(ok, rho(z) - rho((u - delta) / s), 0.0)
-        if (gain > 0).sum() >= 0.7 * ok.sum():
-            yield Candidate(cause="diluted or evaporated", rows=tuple(map(int, rows)), columns=every,
-                            readings=sc.f.times(sc.y[rows], np.exp(-delta)), gain=float(gain.sum()) * sc.m.share_u,
-                            price=looked + FREE, place="container", amount=float(np.exp(delta)))
+    yield from _one_factor(sc, box, z, looked)
     gain = rho(z) * sc.m.share_u
     off = gain > FREE
     if off.sum() >= 2:
         columns = np.flatnonzero(off)
+        rows = _all_rows(sc, box)
         yield Candidate(cause="wrong product", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                        readings=sc.y[rows][:, columns] - sc.m.u[box][columns],
+                        readings=sc.y[rows][:, columns] - sc.m.u[box][columns], detail=_amounts(sc, box, columns),
                         gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container")
+
+
+def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
+    """Most analytes of a container off by one factor; others (a viscosity, water) unchanged or by amounts of their own."""
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
+    u, s = sc.m.u[box] / per, sc.m.su / per
+    ok = np.isfinite(u) & np.isfinite(s)
+    tries = []
+    for start in u[ok]:
+        gain = np.where(ok, rho(z) - rho((u - start) / s), 0.0)
+        alike = gain > 0
+        if alike.any():
+            delta = float(np.average(u[alike], weights=1 / s[alike] ** 2))
+            gain = np.where(ok, rho(z) - rho((u - delta) / s), 0.0) * sc.m.share_u
+            tries.append((float(gain[gain > 0].sum()), delta, gain))
+    if not tries:
+        return
+    _, delta, gain = max(tries, key=lambda x: x[0])
+    alike = gain > 0
+    own = ~alike & (rho(z) * sc.m.share_u > FREE)
+    if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum():
+        return
+    rows, columns = _all_rows(sc, box), np.flatnonzero(alike | own)
+    choice = gammaln(ok.sum() + 1) - gammaln(alike.sum() + 1) - gammaln(ok.sum() - alike.sum() + 1)
+    readings = sc.f.times(sc.y[rows], np.exp(-delta))
+    readings[:, own] = sc.y[rows][:, own] - sc.m.u[box][own]
+    yield Candidate(cause="diluted or evaporated", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
+                    readings=readings[:, columns], price=looked + FREE + float(choice), place="container",
+                    gain=float(gain[alike].sum() + (rho(z) * sc.m.share_u - FREE)[own].sum()), amount=float(np.exp(delta)),
+                    detail=_amounts(sc, box, np.flatnonzero(own)))
+
+
+def _amounts(sc: Scene, box: int, columns: Index) -> str:
+    """By how much each of these analytes of a container reads from what is expected: "B 0.2, KV40 1.47 times"."""
+    level, kinds = (np.where(sc.f.relative, np.exp(x), x) for x in (sc.m.level[box], sc.m.kinds[box]))
+    parts = [f"{sc.f.analytes[a]} {shown(float(level[a] / kinds[a]), 3)}" for a in columns]
+    return f"{', '.join(parts)} times" if parts else ""
 
 
 def _exchange(sc: Scene, one: int, other: int, price: float) -> Candidate:

@@ -16,6 +16,7 @@ profile, the check fluid its own, the layered control only serves as somebody's 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,8 +30,10 @@ Vector = NDArray[np.float64]
 Index = NDArray[np.intp]
 NU = 6.0
 """Degrees of freedom of the tails that the model allows for (laboratories: about 4 to 8; own judgement)."""
-APART = 3.0
-"""Determinations of one bottle that differ by more than this factor are not averaged."""
+APART = 6.0
+"""Determinations of one bottle that differ by more than this many of their standard deviations are not averaged."""
+WILD = 3.0
+"""The same as a factor, where no repeatability is stated."""
 TINY = 1e-12
 
 
@@ -70,10 +73,9 @@ class Frame:
 def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float]) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.
 
-    Where they differ by more than a factor of ``APART``, only the one nearer to the analyte's middle enters: the
-    difference itself is a matter of the duplicates.
+    Where they cannot both be right, only one enters (``one_of_two``).
     """
-    t = _without_wild_repeats(t)
+    t = one_of_two(t, stated)
     analytes = tuple(sorted(t["analyte"].unique()))
     key = t["sample"].astype(str) + "\t" + t["run"].astype(str)
     code, names = pd.factorize(key)
@@ -97,14 +99,23 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone)
 
 
-def _without_wild_repeats(t: pd.DataFrame) -> pd.DataFrame:
-    again = t["relative"] & t.duplicated(["sample", "run", "analyte"], keep=False)
-    if not again.any():
-        return t
+def one_of_two(t: pd.DataFrame, stated: Mapping[str, float]) -> pd.DataFrame:
+    """The working table without the worse of determinations of one bottle that cannot both be right.
+
+    They differ by more than ``APART`` times what two determinations scatter as stated (where none is stated, by a
+    factor of ``WILD``). The nearer to the middle of its zone over all containers is kept, so that nobody judges a
+    mean that was never read; the difference itself is a matter of the duplicates.
+    """
+    again = t.duplicated(["sample", "run", "analyte"], keep=False)
     own = t[again]
     keys = [own["sample"], own["run"], own["analyte"]]
-    wide = own.groupby(keys)["y"].transform("max") - own.groupby(keys)["y"].transform("min") > np.log(APART)
-    away = (own["y"] - own["analyte"].map(t.groupby("analyte")["y"].median())).abs()
+    limit = own["analyte"].map(dict(stated)).astype(float) * APART * np.sqrt(2.0)
+    limit = limit.where(limit > 0, own["relative"].map({True: np.log(WILD), False: np.inf}).astype(float))
+    wide = own.groupby(keys)["y"].transform("max") - own.groupby(keys)["y"].transform("min") > limit
+    if not wide.any():
+        return t
+    middle = t.groupby(["analyte", "label"])["y"].transform("median")
+    away = (own["y"] - middle[again]).abs()
     nearest = away == away.groupby(keys).transform("min")
     return t.loc[~t.index.isin(own.index[wide & ~nearest])]
 

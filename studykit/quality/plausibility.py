@@ -122,12 +122,14 @@ def digit_preference(results: pd.DataFrame, steps: pd.DataFrame) -> CheckResult:
                    note="" if rows else "not assessed: too few results, or too few steps, in every file")
 
 
-def odd_limits(results: pd.DataFrame) -> CheckResult:
+def odd_limits(results: pd.DataFrame, samples: pd.DataFrame | None = None) -> CheckResult:
     """Results "below" a limit that says less, or something else, than the other results do.
 
     A raised limit (more than ``RAISED`` times the smallest limit or the smallest number that was
     reported for the analyte) hides what the study asks; such a result is neither low nor missing. A
-    limit below a third of the middle, with no number near it, looks like a lost or diluted portion.
+    limit below a third of the middle, with no number near it, looks like a lost or diluted portion, unless the
+    container may have settled: in a bottle from a zone (``samples``) only where numbers of the same zone, or of both
+    the zone above and the zone below, are far above the limit.
     """
     below = results[(results["qualifier"] == "<") & results["limit"].notna()].copy()
     numbers = quantified(results).groupby("analyte")["value"]
@@ -136,6 +138,8 @@ def odd_limits(results: pd.DataFrame) -> CheckResult:
     below["middle"] = below["analyte"].map(numbers.median()).astype(float)
     raised = below["limit"] > RAISED * below["usual"]
     lost = (below["limit"] < below["middle"] / 3) & (smallest > below["limit"] * RAISED)
+    if samples is not None and lost.any():
+        lost &= ~below["sample"].isin(samples.loc[samples["height"].notna(), "sample"]) | _beside(below, results, samples)
     table = below[raised | lost]
     names = ["sample", "analyte", "limit", "usual", "middle", "source_file", "source_row"]
     flags = []
@@ -149,6 +153,20 @@ def odd_limits(results: pd.DataFrame) -> CheckResult:
         flags.append(Flag(rule="odd limit", concern="ask before trusting", where=f"sample {r['sample']}",
                           analyte=r["analyte"], samples=(r["sample"],), evidence=text))
     return CheckResult(rule="odd limit", table=table[names].reset_index(drop=True), flags=tuple(flags))
+
+
+def _beside(below: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame) -> pd.Series:
+    """Is each limit far below the numbers of its own zone, or of the zones above and below, in its container?"""
+    place = samples[["sample", "container", "height"]]
+    numbers = quantified(results)[["sample", "analyte", "value"]].merge(place, on="sample")
+    own = below[["sample", "analyte", "limit"]].reset_index().merge(place, on="sample")
+    t = own.merge(numbers, on=["container", "analyte"], suffixes=("", "_of"))
+    t = t[t["sample"] != t["sample_of"]]
+    t["far"] = t["value"] > 3 * t["limit"]
+    t["side"] = np.sign(t["height_of"] - t["height"])
+    seen = t.groupby(["index", "side"])["far"].all().unstack().reindex(columns=[-1.0, 0.0, 1.0]).eq(True)
+    odd = seen[0.0] | (seen[-1.0] & seen[1.0])
+    return odd.reindex(below.index, fill_value=False)
 
 
 def wear_metals(study: Study, t: pd.DataFrame, results: pd.DataFrame) -> CheckResult:

@@ -20,7 +20,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.quality.flags import CHANCE, CheckResult, Flag, shown
+from studykit.quality.explain import transpositions
+from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, listed, shown
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -97,15 +98,17 @@ def sample_means(t: pd.DataFrame) -> pd.DataFrame:
 
 
 def duplicate_pairs(study: Study, t: pd.DataFrame, s_y: Mapping[str, float],
-                    drawn: Mapping[str, float] | None = None) -> pd.DataFrame:
+                    drawn: Mapping[str, float] | None = None, kept: pd.DataFrame | None = None) -> pd.DataFrame:
     """Every pair of repeats with its difference, its limit r, and the chance of so large a difference.
 
     ``difference`` and ``limit`` are in per cent where the margin is, else in the unit; ``beyond`` is
     true where the difference exceeds r; p and limit are NaN where no precision applies. p is not that of r: it
     takes the larger of stated and own scatter, for drawn duplicates with the scatter of drawing in it (``drawn``,
     by analyte, scale of y), and Student's t with ``TAIL`` degrees of freedom, because real tails are heavier than normal.
+    ``kept``: ``t`` without determinations that cannot be right beside another of their bottle, for the means of zones.
     """
-    zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
+    means = t if kept is None else kept
+    zones = sample_means(means[means["kind"].isin(ZONE_KINDS) & (means["container"] != "")])
     zones = zones.assign(late=~zones["kind"].eq("spot")).sort_values(
         ["analyte", "container", "depth", "late"], kind="stable")
     keys = ["analyte", "container", "depth"]
@@ -152,20 +155,56 @@ def check_duplicates(pairs: pd.DataFrame) -> CheckResult:
     """Flags for pairs whose difference is too large for chance (asks: a zone may really be uneven)."""
     known = pairs[pairs["p"].notna()]
     flags = []
-    for r in known[known["p"] * max(1, len(known)) < CHANCE].to_dict("records"):
-        text = (f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
-                f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
-                "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both")
-        rule, concern = "duplicates apart", "ask before trusting"
-        if r["kind"] == "same sample" and _power_of_ten(r["first"], r["second"]):
-            rule, concern = "unit slip", "stop and find out"
-            text = (f"{shown(r['first'])} and {shown(r['second'])} are determinations of one bottle, a power of ten apart: "
-                    "a unit, a decimal or a dilution; to tell: the raw printout with its unit")
+    apart = known[known["p"] * max(1, len(known)) < CHANCE]
+    portion = _by_one_factor(apart)
+    for r in apart[~apart.index.isin(portion.index)].to_dict("records"):
+        rule, concern, text = _one_bottle(r) if r["kind"] == "same sample" else ("duplicates apart", CONCERNS[1], (
+            f"{shown(r['first'])} and {shown(r['second'])} differ by {shown(abs(r['difference']), 3)} {r['unit']}, "
+            f"{shown(r['ratio'], 3)} times what the method allows ({shown(r['limit'], 3)} {r['unit']}); wrong "
+            "bottle, drawing, reading, or a zone that is uneven in itself? To tell: a second portion of both"))
         flags.append(Flag(rule=rule, concern=concern, analyte=r["analyte"], evidence=text, where=_place(r),
                           samples=tuple(sorted({r["sample"], r["other"]}))))
+    flags += [_portion_flag(g) for _, g in portion.groupby("sample", sort=True)]
     note = "" if len(known) else ("not assessed: no repeatability known for any repeat" if len(pairs)
                                   else "not assessed: the study has no duplicates")
     return CheckResult(rule="duplicates", table=pairs, flags=tuple(flags), note=note)
+
+
+def _by_one_factor(apart: pd.DataFrame) -> pd.DataFrame:
+    """Determinations of one bottle that are apart in three analytes or more, in all of them by one factor."""
+    own = apart[(apart["kind"] == "same sample") & (apart["unit"] == "%")]
+    spread = own.groupby("sample")["difference"].transform(np.ptp) if len(own) else own["difference"]
+    many = own.groupby("sample")["analyte"].transform("nunique")
+    return own[(many >= 3) & (spread < 2 * own.groupby("sample")["limit"].transform("max"))]
+
+
+def _portion_flag(g: pd.DataFrame) -> Flag:
+    factor = float(np.exp(g["difference"].median() / 100))
+    slip = _power_of_ten(factor, 1.0)
+    text = (f"one determination reads {shown(factor, 3)} times the other of the same bottle in "
+            f"{listed(sorted(g['analyte']))}, by one factor: a portion or a dilution{', or a unit' if slip else ''}; "
+            "to tell: a third determination of this bottle")
+    return Flag(rule="unit slip" if slip else "portion or dilution", concern=CONCERNS[0] if slip else CONCERNS[1],
+                where=f"sample {g['sample'].iloc[0]}", evidence=text, samples=(str(g["sample"].iloc[0]),))
+
+
+def _one_bottle(r: Mapping[Any, Any]) -> tuple[str, str, str]:
+    """Rule, concern and words for determinations of one bottle that are too far apart: one of them is wrong."""
+    both = f"{shown(r['first'])} and {shown(r['second'])} are determinations of one bottle"
+    if _power_of_ten(r["first"], r["second"]):
+        return "unit slip", CONCERNS[0], (f"{both}, a power of ten apart: a unit, a decimal or a dilution; to tell: "
+                                                  "the raw printout with its unit")
+    text = (f"{both} and differ by {shown(abs(r['difference']), 3)} {r['unit']}, {shown(r['ratio'], 3)} times what the method "
+            f"allows ({shown(r['limit'], 3)} {r['unit']})")
+    for one, other in ((r["first"], r["second"]), (r["second"], r["first"])):
+        for written, value in transpositions(one):
+            if abs(np.log(value / other) * 100 if r["unit"] == "%" else value - other) <= r["limit"]:
+                return "transposed digits", CONCERNS[1], (
+                    f"{text}; {written} in place of {shown(one)} would agree with {shown(other)}: two digits exchanged? "
+                    "To tell: the raw printout of both")
+    return "one of two readings", CONCERNS[1], (
+        f"{text}; no fluid does that: one of them is wrong, a portion, a dilution or a digit. To tell: a third "
+        "determination of this bottle")
 
 
 def _power_of_ten(one: float, other: float) -> bool:

@@ -3,7 +3,8 @@
 For each file (and run in it) and analyte two ratios are formed: the check fluid's middle to the middle of its limits,
 and the stock's content (mean over each container's zones, middle container) to the value as filled. A power of ten
 that both show is a slip; where only one of them is known, that one decides, and the stock only where its containers
-are calm enough for a power of ten not to be real. Where neither is known, files are compared with each other, and the
+are calm enough for a power of ten not to be real, and never stops where a tenth or a hundredth is left (the rest may
+lie on the floor). Where neither is known, files are compared with each other, and the
 report does not say which of them is right.
 """
 
@@ -23,6 +24,9 @@ NEAR = 0.18
 """A ratio counts as a power of ten within this many decades (a factor of 1.5; own judgement)."""
 CALM = 3.0
 """A stock whose zones differ by less than this factor cannot be mistaken for a power of ten."""
+CERTAIN = ("the check fluid and the value as filled", "the check fluid", "the value as filled")
+SUNK = (-1.0, -2.0)
+"""Powers by which zones may read below what was filled because the rest has settled below the lowest draw."""
 COLUMNS = ["file", "run", "analyte", "stock", "containers", "nominal", "check_fluid", "middle_of_limits", "power",
            "judged_by"]
 WORDS = {1: "10 (a digit or a decimal point)", 2: "100 (a percent sign, or a decimal point)",
@@ -63,7 +67,7 @@ def check_files(study: Study, t: pd.DataFrame, limits: pd.DataFrame | None) -> t
     judged = [_judge(r) for r in table.to_dict("records")]
     table["power"], table["judged_by"] = [p for p, _ in judged], [by for _, by in judged]
     rest = _between_files(table)
-    flags = [_flag(g, certain=by != "the value as filled, containers uneven") for (_, _, by), g in
+    flags = [_flag(g, certain=by in CERTAIN) for (_, _, by), g in
              table[table["power"] != 0].groupby(["analyte", "power", "judged_by"], sort=True)]
     flags += rest[1]
     power = {(r["file"], r["run"], r["analyte"]): r["power"] for r in table.to_dict("records") if r["power"]} | rest[0]
@@ -82,6 +86,8 @@ def _judge(r: Mapping[Any, Any]) -> tuple[float, str]:
     known = np.isfinite(r["middle_of_limits"]) and np.isfinite(r["check_fluid"])
     if not np.isfinite(stock) or stock == 0 or known:
         return 0.0, ""
+    if stock in SUNK:
+        return stock, "the value as filled alone: the rest may as well lie on the floor"
     calm = r["ratio"] < CALM and r["containers"] >= 3
     return stock, "the value as filled" if calm else "the value as filled, containers uneven"
 

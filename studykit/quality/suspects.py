@@ -19,6 +19,7 @@ import pandas as pd
 from studykit.quality.explain import Candidate, Scene, bottle_candidates, scene
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.profiles import differs_by_depth, refuted
 from studykit.quality.runs import (
     NO_ORDER,
     depth_order,
@@ -61,7 +62,7 @@ TELLS = {
 SAYS = {
     "swapped samples": "their readings fit far better under each other's codes",
     "exchanged containers": "each reads as the other's lot, store or age leads one to expect",
-    "wrong product": "the whole container differs, each analyte by its own amount",
+    "wrong product": "the whole container reads {detail} what lot, store and age lead one to expect, each by its own amount",
     "disturbed container": "flat where the other containers have a profile: mixed or moved before the draw?",
     "heel in the zone": "the lowest draw alone is rich: did it reach the heel?",
     "missing purge": "each draw reads as if it held about {amount} % of the one before it",
@@ -156,10 +157,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         what = "all its analytes are" if len(c.columns) > 1 else f"{shown(f.value[c.rows[0], c.columns[0]])} is"
         return f"{what} {_factor(c.amount)} what container and depth lead one to expect: a unit, a decimal or a dilution?"
     if c.cause in ("portion or dilution", "diluted or evaporated"):
-        which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
-        if c.cause == "diluted or evaporated":
-            which = "something has evaporated" if c.amount > 1 else "something has been added: water, another fluid"
-        return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?"
+        return _says_one_factor(f, c)
     if c.cause == "carry-over":
         after = f" (after {c.detail})" if c.detail else ""
         return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
@@ -169,6 +167,18 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     expected = float(c.readings.flat[0])
     return SAYS[c.cause].format(amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
                                 expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
+
+
+def _says_one_factor(f: Frame, c: Candidate) -> str:
+    if c.cause == "portion or dilution":
+        which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
+        return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?"
+    which = "something has evaporated" if c.amount > 1 else "something has been added: water, another fluid"
+    names = [a for k, a in enumerate(f.analytes) if k not in c.columns]
+    rest = f" ({c.detail}, by amounts of their own)" if c.detail else ""
+    whole = f"its analytes but {listed(names)} read" if names else "most of its analytes read" if rest else (
+        "all its analytes read")
+    return f"{whole} {_factor(c.amount)} what is expected, by one factor{rest}: {which}?"
 
 
 def _factor(x: float) -> str:
@@ -195,25 +205,12 @@ def _run_words(f: Frame, c: Candidate) -> str:
 
 def concern_of(f: Frame, c: Candidate) -> str:
     """Real settling hints; what real settling could explain, and what has a close rival, asks; the rest may stop."""
-    if c.cause == "own settling":
+    by_depth = c.cause == "run and stock" and differs_by_depth(f, c.rows, c.columns[0], c.amount)
+    if c.cause == "own settling" or by_depth:
         return "hint only"
-    if c.cause == "unit slip" and c.place == "cell" and not _could_be_real(f, c):
+    if c.cause == "unit slip" and c.place == "cell" and refuted(f, c.rows[0], c.columns[0]):
         return "stop and find out"
     return "ask before trusting"
-
-
-def _could_be_real(f: Frame, c: Candidate) -> bool:
-    """Could the fluid itself read so there: an end zone may be as rich, or as poor, as it likes."""
-    i = c.rows[0]
-    if not f.zone[i]:
-        return False
-    same = f.zone & (f.at == f.at[i])
-    height = f.rows["height"].to_numpy(float)
-    inner = height[same].min() < height[i] < height[same].max()
-    around = f.value[same, c.columns[0]]
-    wild = np.nanmax(around[around != f.value[i, c.columns[0]]], initial=-np.inf)
-    calm = np.isfinite(wild) and wild / max(np.nanmin(around[around != f.value[i, c.columns[0]]]), 1e-300) < 1.5
-    return not (inner and calm)
 
 
 def check_suspects(s: Suspects) -> tuple[CheckResult, ...]:

@@ -54,6 +54,7 @@ class Setting:
     container_sd: float = 0.008
     run_sd: float = 0.3  # in stated repeatabilities
     analytes: int = 8
+    heels: int = 0  # containers whose heel is drawn too
 
 
 @dataclass
@@ -178,6 +179,7 @@ def _samples(s: Setting, names: list[str], rng: np.random.Generator) -> pd.DataF
         k = i % s.depths
         rows.append((names[i % len(names)], depths[k], heights[k], "duplicate", s.depths + 1))
     rows += [(c, "", np.nan, "composite", s.depths + 2) for c in names[:4]]
+    rows += [(c, "heel", 0.02, "heel", s.depths + 3) for c in names[: s.heels]]
     rows += [("", "", np.nan, "check fluid", 0)] * (3 * s.runs) + [("", "", np.nan, "blank", 0)] * s.runs
     table = pd.DataFrame(rows, columns=["container", "depth", "height", "kind", "draw_order"])
     table.insert(0, "sample", [f"{v}" for v in rng.permutation(9000)[: len(table)] + 1000])

@@ -135,6 +135,13 @@ def diluted(lab: Lab, size: float) -> Truth:
     return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=_bottles(lab, c))
 
 
+def additives_diluted(lab: Lab, size: float) -> Truth:
+    """A fluid of the same base is in it: most analytes are low by one factor, the last two of the list are as they were."""
+    (c,) = _pick(lab)
+    _scale(lab, lab.rows(container=c), lab.analytes[:-2], 1 - size)
+    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=_bottles(lab, c))
+
+
 def evaporated(lab: Lab, size: float) -> Truth:
     (c,) = _pick(lab)
     _scale(lab, lab.rows(container=c), lab.analytes, 1 + size)
@@ -224,6 +231,19 @@ def transposed(lab: Lab, size: float) -> Truth:
             break
     return Truth(causes=("transposed digits", "value alone"), places=frozenset({str(lab.wide.at[i, "sample"])}),
                  near=frozenset({c}), analytes=frozenset({a}))
+
+
+def transposed_in_one(lab: Lab, size: float) -> Truth:
+    """The same in one of two determinations of a bottle."""
+    twice = lab.wide["sample"].duplicated(keep=False).to_numpy() & lab.wide["kind"].eq("spot").to_numpy()
+    for i in lab.rng.permutation(np.flatnonzero(twice)):
+        text = f"{lab.wide.at[i, 'P']:.0f}"
+        new = text[1] + text[0] + text[2:]
+        if new[0] != "0" and abs(float(new) / float(text) - 1) > size:
+            lab.edits.append((int(i), "P", new))
+            break
+    return Truth(causes=("transposed digits",), places=frozenset({str(lab.wide.at[i, "sample"])}),
+                 near=frozenset({str(lab.wide.at[i, "container"])}), analytes=frozenset({"P"}))
 
 
 def copied(lab: Lab, size: float) -> Truth:
@@ -343,6 +363,7 @@ FAULTS: dict[str, Fault] = {
     "mixed container": Fault(sizes=(0.25, 0.6, 1.5), plant=mixed_container, setting=_settled),
     "heel in the zone": Fault(sizes=(0.03, 0.1, 0.4), plant=heel_in_the_zone),
     "dilution": Fault(sizes=(0.03, 0.08, 0.20), plant=diluted),
+    "additives diluted": Fault(sizes=(0.03, 0.08, 0.20), plant=additives_diluted),
     "evaporation": Fault(sizes=(0.03, 0.08, 0.20), plant=evaporated),
     "missing purge": Fault(sizes=(0.2, 0.45, 0.8), plant=missing_purge, setting=lambda s, _: replace(s, settled=1.5)),
     "portion": Fault(sizes=(0.06, 0.12, 0.3), plant=portion),
@@ -352,6 +373,7 @@ FAULTS: dict[str, Fault] = {
     "unit in two files": Fault(sizes=(10.0, 0.001, 10000.0), plant=unit_two_files),
     "unit in all files": Fault(sizes=(10.0, 0.001, 10000.0), plant=unit_all_files),
     "transposed digits": Fault(sizes=(3, 2, 1), plant=transposed),
+    "digits in one of two": Fault(sizes=(0.1, 0.2, 0.4), plant=transposed_in_one),
     "copied row": Fault(sizes=(3, 5, 7), plant=copied),
     "invented repeats": Fault(sizes=(0.01, 0.004, 0.001), plant=invented),
     "carry-over": Fault(sizes=(0.05, 0.15, 0.30), plant=carry_over),

@@ -9,6 +9,9 @@ import pytest
 from studykit.quality import replicates
 from studykit.quality.assess import judging_scatter
 from studykit.quality.flags import working_table
+from tests.faults.bench import USUAL, flags_of
+from tests.faults.laboratory import make
+from tests.faults.planted import spoiled
 from tests.quality_cases import ANALYTES, Case, build
 
 S_Y = {a: s for a, (_, s, _, _) in ANALYTES.items()}
@@ -152,3 +155,22 @@ def test_determinations_a_power_of_ten_apart_are_a_unit_slip() -> None:
     case.results = pd.concat([case.results, again], ignore_index=True)
     flags = replicates.check_duplicates(replicates.duplicate_pairs(case.study, table(case), S_Y)).flags
     assert [(f.analyte, f.where) for f in flags if f.rule == "unit slip"] == [("S", f"sample {sample}")]
+
+
+def test_two_readings_of_one_bottle_name_the_digits_and_no_mean_of_them() -> None:
+    lab, truth = spoiled("digits in one of two", 2, USUAL, 4)
+    (sample,) = truth.places
+    flags = flags_of(lab)
+    own = flags[flags["samples"].str.contains(sample) & flags["analyte"].str.contains("P")]
+    assert list(own["rule"]) == ["transposed digits"], own.to_string()
+    (i, _, text), = lab.edits
+    other = next(f"{lab.wide.at[k, 'P']:.0f}" for k in lab.rows(sample=sample) if k != i)
+    assert f"in place of {float(text):g} would agree with {other}" in own["evidence"].iloc[0]
+
+
+def test_one_of_two_readings_far_off_is_named_so() -> None:
+    lab = make(USUAL, 4)
+    i = int(np.flatnonzero(lab.wide["sample"].duplicated(keep=False) & lab.wide["kind"].eq("spot"))[0])
+    lab.edits.append((i, "P", "555"))
+    own = flags_of(lab).query(f"samples == '{lab.wide.at[i, 'sample']}' and analyte == 'P'")
+    assert list(own["rule"]) == ["one of two readings"], own.to_string()

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from studykit.quality.assess import assess
-from tests.faults.bench import STOP, USUAL, explained
+from tests.faults.bench import ASK, STOP, USUAL, explained
 from tests.faults.laboratory import make
 from tests.faults.planted import copied, spoiled, unit_all_files, unit_two_files
 
@@ -29,6 +29,15 @@ def test_the_nominal_alone_is_enough() -> None:
     truth = unit_two_files(lab, 1000.0)
     slips = explained(lab).query("rule == 'unit slip'")
     assert all(p in " ".join(slips["where"]) for p in truth.places if p.endswith(".csv"))
+
+
+def test_a_tenth_of_what_was_filled_alone_is_no_stop() -> None:
+    """Calm zones that hold a tenth of the value as filled: a decimal, or nine tenths lie on the floor."""
+    lab = make(replace(USUAL, certified=False), 4)
+    unit_all_files(lab, 0.1)
+    slips = explained(lab).query("rule == 'unit slip'")
+    assert set(slips["concern"]) == {ASK}
+    assert slips["evidence"].str.contains("on the floor").all()
 
 
 def test_without_any_reference_both_sides_are_named() -> None:
