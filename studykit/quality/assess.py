@@ -26,9 +26,9 @@ import pandas as pd
 from studykit.core.errors import BadInput
 from studykit.quality import plausibility as suspicions
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
-from studykit.quality.copies import copied_rows
+from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
-from studykit.quality.frame import Frame, build_frame, one_of_two
+from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.replicates import (
     PooledRepeatability,
@@ -38,6 +38,7 @@ from studykit.quality.replicates import (
     pooled_repeatability,
     scale_s,
 )
+from studykit.quality.riders import causes_of, without_riders
 from studykit.quality.slips import check_files
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
 from studykit.study.columns import NO_CONTAINER
@@ -268,7 +269,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     promised = scale_s(study, t, given)
     files, factor = check_files(study, t, limits)
     read = undone(t, factor)
-    frame = build_frame(read, results, samples, promised)
+    frame = build_frame(read, results, samples, promised, limits)
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
@@ -278,9 +279,10 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits)
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
-                     pooled=pooled, scatter=scatter, drawn=drawn, frame=frame)
+                     pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects)
+    own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
     checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
-              *_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
+              *without_riders(own, causes_of(suspects, files, t)))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
     return QualityReport(
@@ -331,12 +333,24 @@ class _Looked:
     pooled: tuple[PooledRepeatability, ...]
     scatter: Mapping[str, Scatter]
     drawn: Mapping[str, Scatter]
-    frame: Frame
+    suspects: Suspects
 
     def in_unit(self, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
         """Scatter in the unit of each analyte, at its middle level."""
         level, relative = (self.t.groupby("analyte")[c].agg(h) for c, h in (("value", "median"), ("relative", "first")))
         return {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
+
+
+def _chances(suspects: Suspects, scatter: Mapping[str, float]) -> Chances:
+    """What bottles scatter about container and depth, and how the analytes go together in that, for equal values."""
+    f = suspects.frame
+    z = np.clip(suspects.model.z[f.zone], -3, 3)
+    if len(z) < 3 * len(f.analytes):
+        return Chances(scatter=scatter)
+    wide = pd.DataFrame(z, columns=list(f.analytes))
+    own = spread(suspects.model.e[f.zone])
+    return Chances(scatter=scatter, own=dict(zip(f.analytes, np.nan_to_num(own).tolist(), strict=True)),
+                   together=wide.loc[:, wide.std() > 0].corr(min_periods=8).dropna(how="all"))
 
 
 def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
@@ -356,7 +370,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
         mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider)),
         suspicions.impossible_values(x.results),
         suspicions.marked_cells(x.results),
-        copied_rows(fluid, steps, single),
+        copied_rows(fluid, steps, _chances(x.suspects, single)),
         suspicions.rounding(steps, x.study, judged),
         suspicions.digit_preference(drawn, steps),
         suspicions.odd_limits(drawn, x.samples),

@@ -213,7 +213,6 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
     own = results[results["sample"].isin(blanks) & results["value"].notna()]
     level = t[t["kind"].isin(ZONE_KINDS)].groupby("analyte")["value"].median()
     rows: Rows = []
-    flags: list[Flag] = []
     for r in own.to_dict("records"):
         if r["analyte"] not in level or study.analytes[r["analyte"]].kind == "viscosity":
             continue
@@ -223,12 +222,21 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
         dirty = r["qualifier"] == "" and r["value"] > allowed
         rows.append(("blank", f"sample {r['sample']}", r["analyte"], 1, r["value"], np.nan, allowed, r["unit"], np.nan,
                      "reads too much" if dirty else "clean", "no" if dirty else "yes"))
-        if dirty:
-            text = (f"the blank reads {shown(r['value'])} {r['unit']}; up to {shown(allowed, 3)} (a tenth of the "
-                    "margin, or the reporting limit) would not matter: tool, bottle, or carry-over in the instrument")
-            flags.append(Flag(rule="blank", concern="ask before trusting", where=f"sample {r['sample']}",
-                              analyte=r["analyte"], evidence=text, samples=(str(r["sample"]),)))
-    return rows, flags
+    return rows, _blank_flags(pd.DataFrame(rows, columns=CONTROL_COLUMNS).query("as_hoped == 'no'"))
+
+
+def _blank_flags(dirty: pd.DataFrame) -> list[Flag]:
+    """One flag a blank, with every analyte that it reads too much of."""
+    out = []
+    for where, g in dirty.groupby("where", sort=True):
+        own = g.sort_values("value", ascending=False).drop_duplicates("analyte").sort_values("analyte")
+        reads = [f"{shown(r['value'])} {r['unit']} {r['analyte']} (up to {shown(r['high'], 3)})"
+                 for r in own.to_dict("records")]
+        text = (f"the blank reads {listed(reads, 12)}; as much (a tenth of the margin, or the reporting limit) would not "
+                "matter: tool, bottle, or carry-over in the instrument")
+        out.append(Flag(rule="blank", concern="ask before trusting", where=str(where), evidence=text,
+                        analyte=", ".join(own["analyte"]), samples=(str(where).removeprefix("sample "),)))
+    return out
 
 
 def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],

@@ -1,14 +1,17 @@
 """Rows that agree to the last digit in more analytes than chance allows: one may be a copy of the other.
 
 For every pair of determinations that agree exactly in three analytes or more, the chance of that is formed: in one
-analyte two bottles agree with probability step / (2 sqrt(pi) sd), sd being their scatter at that level (twice that
-is taken, since analytes go together), and no less than the share of other results that have this very value. Over
-all choices of analytes and all pairs it must be rarer than ``CHANCE``. Any subset of the analytes may be copied.
+analyte two bottles agree with probability step / (2 sqrt(pi) sd), sd being their scatter at that level, and no less
+than the share of other results that have this very value; analytes that go together agree more often, by one over
+the root of the determinant of their correlation. Over all choices of analytes and all pairs it must be rarer than
+``CHANCE``. Any subset of the analytes may be copied; further determinations that agree count too.
 Pairs are found by sorting on triples of analytes, so time grows with the number of rows, not of pairs.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -17,37 +20,68 @@ from scipy.special import gammaln
 
 from studykit.quality.flags import CHANCE, CheckResult, Flag, shown
 
-COLUMNS = ["sample", "other", "replicate", "other_replicate", "analytes", "which", "expected"]
+COLUMNS = ["sample", "other", "replicate", "other_replicate", "analytes", "which", "expected",
+           "determinations"]
+TAILS = 1.2
+"""Heavy tails make equal results commoner than normal ones of the same spread (Student's t of 5: 1.2 times)."""
 SEEDS = 8
 """Triples are formed of this many analytes, the most finely reported ones."""
 MOST = 200_000
 
 
-def copied_rows(t: pd.DataFrame, steps: pd.DataFrame, scatter: dict[str, float]) -> CheckResult:
-    """Pairs of determinations with too many equal values.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chances:
+    """What agreement by chance rests on: scatter of a bottle by analyte (scale of y), and how analytes go together.
 
-    t: working table without blanks and check fluids. steps: reporting steps. scatter: of a bottle, scale of y.
+    own: what bottles of this study scatter about container and depth (empty: not known). together: correlation of
+    those departures (rows and columns: analytes; empty: not known, then every chance is doubled).
+    """
+
+    scatter: Mapping[str, float]
+    own: Mapping[str, float] = field(default_factory=dict)
+    together: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def s(self, analyte: str) -> float:
+        """Scatter that an agreement is held against: the study's own, and never less than half of what judges."""
+        return max(0.5 * self.scatter.get(analyte, np.nan), self.own.get(analyte, 0.0))
+
+    def dependence(self, analytes: list[str]) -> float:
+        """Logarithm of the factor by which the analytes together agree more often than each by itself."""
+        if not set(analytes) <= set(self.together):
+            return len(analytes) * float(np.log(2.0))
+        sign, logdet = np.linalg.slogdet(self.together.loc[analytes, analytes].to_numpy(float))
+        return float(-logdet / 2) if sign > 0 and np.isfinite(logdet) else len(analytes) * float(np.log(2.0))
+
+
+def copied_rows(t: pd.DataFrame, steps: pd.DataFrame, chances: Chances) -> CheckResult:
+    """Pairs of bottles with too many equal values, all their determinations taken together.
+
+    t: working table without blanks and check fluids. steps: reporting steps. chances: what chance rests on.
     """
     wide = t.pivot_table(index=["sample", "replicate", "run"], columns="analyte", values="value", aggfunc="first")
     if wide.shape[1] < 3 or len(wide) < 2:
         return CheckResult(rule="copied row", table=pd.DataFrame(columns=COLUMNS),
                            note="not assessed: fewer than three analytes, or too few results")
-    codes, chance = _codes(wide, t, steps, scatter)
-    pairs = _pairs(codes, chance)
-    rows = [r for i, j in pairs if (r := _row(wide, codes, chance, int(i), int(j))) is not None]
+    codes, chance = _codes(wide, t, steps, chances)
+    groups: dict[tuple[str, str], list[tuple[int, int]]] = {}
+    samples = wide.index.get_level_values("sample")
+    for i, j in _pairs(codes, chance):
+        groups.setdefault((samples[i], samples[j]), []).append((int(i), int(j)))
+    rows = [r for pairs in groups.values() if (r := _row(wide, codes, chance, pairs, chances)) is not None]
     table = pd.DataFrame(rows, columns=COLUMNS)
     flags = tuple(
         Flag(rule="copied row", concern="stop and find out", where=f"samples {r['sample']} and {r['other']}",
              samples=(r["sample"], r["other"]), analyte="" if r["analytes"] == wide.shape[1] else r["which"],
-             evidence=(f"agree to the last digit in {r['analytes']} of {wide.shape[1]} analytes (expected by chance: "
-                       f"{shown(r['expected'], 1)} such pairs); one may be a copy of the other; to tell: both raw "
-                       "printouts, second portions of both bottles"))
+             evidence=(f"agree to the last digit in {r['analytes']} of {wide.shape[1]} analytes"
+                       f"{', in each of ' + str(r['determinations']) + ' determinations' if r['determinations'] > 1 else ''} "
+                       f"(expected by chance: {shown(r['expected'], 1)} such pairs); one may be a copy of the other; to "
+                       "tell: both raw printouts, second portions of both bottles"))
         for r in table.to_dict("records"))
     return CheckResult(rule="copied row", table=table, flags=flags)
 
 
 def _codes(wide: pd.DataFrame, t: pd.DataFrame, steps: pd.DataFrame,
-           scatter: dict[str, float]) -> tuple[np.ndarray, np.ndarray]:
+           chances: Chances) -> tuple[np.ndarray, np.ndarray]:
     """Integer code of each value (-1: none), and the chance that another bottle reads just so (n x A)."""
     step = steps.groupby("analyte")["step"].max()
     relative = t.groupby("analyte")["relative"].first()
@@ -58,9 +92,9 @@ def _codes(wide: pd.DataFrame, t: pd.DataFrame, steps: pd.DataFrame,
         ok = np.isfinite(x)
         _, code, count = np.unique(np.round(x[ok], 10), return_inverse=True, return_counts=True)
         codes[ok, k] = code
-        s = scatter.get(str(a), np.nan) * (np.abs(x[ok]) if relative[a] else 1.0)
+        s = chances.s(str(a)) * (np.abs(x[ok]) if relative[a] else 1.0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            p = float(step.get(a, np.nan)) / (np.sqrt(np.pi) * s)
+            p = TAILS * float(step.get(a, np.nan)) / (2 * np.sqrt(np.pi) * s)
         p = np.where(np.isfinite(p), np.maximum(p, 1e-9), 1.0)
         chance[ok, k] = np.minimum(1.0, np.maximum(p, (count[code] - 2) / max(1, len(code) - 1)))
     return codes, chance
@@ -81,13 +115,28 @@ def _pairs(codes: np.ndarray, chance: np.ndarray) -> np.ndarray:
     return np.unique(np.sort(pairs, axis=1), axis=0)[:MOST]
 
 
-def _row(wide: pd.DataFrame, codes: np.ndarray, chance: np.ndarray, i: int, j: int) -> tuple[object, ...] | None:
-    same = (codes[i] == codes[j]) & (codes[i] >= 0)
-    n, k, m = len(wide), codes.shape[1], int(same.sum())
-    ways = gammaln(k + 1) - gammaln(m + 1) - gammaln(k - m + 1)
-    log_expected = float(np.log(chance[i][same]).sum() + ways + np.log(n * (n - 1) / 2))
-    if log_expected >= np.log(CHANCE):
+def _row(wide: pd.DataFrame, codes: np.ndarray, chance: np.ndarray, pairs: list[tuple[int, int]],
+         chances: Chances) -> tuple[object, ...] | None:
+    """The pair of bottles as a row, or None where chance allows it. ``pairs``: their determinations that agree.
+
+    The best pair counts with all choices of analytes; each further determination only with analytes that agree there,
+    and at twice the chance: what two bottles share agrees again by itself.
+    """
+    n, k = len(wide), codes.shape[1]
+    same = [(codes[i] == codes[j]) & (codes[i] >= 0) for i, j in pairs]
+    first = max(range(len(pairs)), key=lambda p: int(same[p].sum()))
+    i, j = pairs[first]
+    m = int(same[first].sum())
+    names = [str(c) for c in wide.columns[same[first]]]
+    ways = float(gammaln(k + 1) - gammaln(m + 1) - gammaln(k - m + 1))
+    expected = float(np.log(chance[i][same[first]]).sum() + ways + np.log(n * (n - 1) / 2) + chances.dependence(names))
+    used, count = {i, j}, 1
+    for (one, other), mask in zip(pairs, same, strict=True):
+        both = mask & same[first]
+        if not {one, other} & used and both.sum() >= 3:
+            used, count = used | {one, other}, count + 1
+            expected += float(np.log(np.minimum(1.0, 2 * chance[one][both])).sum())
+    if expected >= np.log(CHANCE):
         return None
     (a, ra, _), (b, rb, _) = wide.index[i], wide.index[j]
-    which = ", ".join(str(c) for c in wide.columns[same])
-    return a, b, ra, rb, m, which, float(np.exp(max(log_expected, -700.0)))
+    return a, b, ra, rb, m, ", ".join(names), float(np.exp(max(expected, -700.0))), count

@@ -49,6 +49,7 @@ class Frame:
     rows: sample, container, kind, depth, height, draw_order, run, order, label, treatment, lot, store, age_months.
     y, value (n x A): scale of the analysis, and the unit. raw: as value, with limits as half of them (for what a
     predecessor may leave behind). relative (A): y is a logarithm. stated (A): on the scale of y, NaN if unknown.
+    reference (A): what the check fluid should read (middle of its limits, in the unit), NaN if unknown.
     at: container code of each row (-1 none), place: label code. names: containers by code.
     """
 
@@ -64,13 +65,15 @@ class Frame:
     names: tuple[str, ...]
     labels: tuple[str, ...]
     zone: NDArray[np.bool_]
+    reference: Vector
 
     def times(self, y: Vector, factor: Vector | float) -> Vector:
         """y of readings that are ``factor`` times as large."""
         return np.where(self.relative, y + np.log(factor), y * factor)
 
 
-def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float]) -> Frame:
+def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float],
+                limits: pd.DataFrame | None = None) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.
 
     Where they cannot both be right, only one enters (``one_of_two``).
@@ -96,7 +99,15 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     raw = _raw(results, names, analytes)
     return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
                  relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
-                 names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone)
+                 names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone,
+                 reference=_reference(analytes, limits))
+
+
+def _reference(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:
+    """Middle of the check fluid's limits (columns analyte, low, high), NaN where none are given."""
+    known = {} if limits is None else {
+        str(r["analyte"]): (float(r["low"]) + float(r["high"])) / 2 for r in limits.to_dict("records")}
+    return np.array([known.get(a, np.nan) for a in analytes])
 
 
 def one_of_two(t: pd.DataFrame, stated: Mapping[str, float]) -> pd.DataFrame:

@@ -17,15 +17,13 @@ from scipy import stats
 
 from studykit.quality.explain import FREE, Candidate, Scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
-from studykit.quality.frame import NU, Index, Vector, kind_columns, quantile, rho, robust_line, summing
+from studykit.quality.frame import NU, Index, Vector, quantile, rho, summing
+from studykit.quality.memory import joined, told
+from studykit.quality.shifts import shifts
 
 Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
-USUAL_SHIFT = 1.0
-"""Shifts between runs up to this many repeatability standard deviations are ordinary (own judgement: the
-intermediate precision of one laboratory is commonly 1.2 to 1.5 times its repeatability)."""
 SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
-TAIL = 8.0
 RICH = 6.0
 """A predecessor counts as far richer by this many standard deviations of a bottle."""
 
@@ -43,9 +41,11 @@ def run_candidates(sc: Scene) -> list[Candidate]:
     out: list[Candidate] = []
     tables = [drift_table(sc, run, rows) for run, rows in runs]
     out += common_drift(sc, runs, tables)
+    carry: list[Candidate] = []
     for (run, rows), table in zip(runs, tables, strict=True):
         out += drifts(sc, run, rows, table, len(runs))
-        out += carried(sc, run, rows, len(runs))
+        carry += carried(sc, run, rows, len(runs))
+    out += carry + joined(sc, [c for c in carry if c.detail and c.place.startswith("run ")])
     out += after_rich(sc, runs)
     return out + (shifts(sc, runs) if len(runs) > 1 else [])
 
@@ -157,27 +157,32 @@ def without(sc: Scene, after: Index, before: Index, share: float) -> Vector:
 
 
 def carried(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
-    """Every reading of a run holds a share of the one before; or a single one does."""
+    """Every reading of a run holds a share of the one before, as known fluids or the samples tell; or a single one does."""
     after, before = _before(sc, rows)
+    blanks, columns, share, worth, words = told(sc, after, before)
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
     if after.size < 6:
         return
-    by = summing(sc.f.at[rows], len(sc.f.names))
-    base = _recentred(sc, rows, by, sc.m.e[rows])
-    best: tuple[float, float, Vector, Vector] | None = None
-    for share in SHARES:
-        y = sc.y.copy()
-        y[after] = without(sc, after, before, share)
-        saved = base - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
-        gain = saved.sum(axis=0) * sc.m.share
-        if best is None or gain.sum() > best[0]:
-            best = (float(gain.sum()), share, y[rows], gain)
-    if best is not None and best[0] > 3 and (best[3] > 0).sum() >= 2:
-        yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))),
-                        readings=best[2], gain=best[0], price=float(np.log(runs)) + FREE, place=f"run {run}",
-                        amount=best[1])
+    tries = [_all_carry(sc, rows, after, before, q) for q in ([share] if worth else SHARES)]
+    gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
+    y[blanks] = np.nan
+    columns = columns if worth else np.arange(gain.size)
+    saved = worth + float(gain[columns].clip(0.0).sum()) if worth else float(gain.sum())
+    if saved > 3 and (worth or (gain > 0).sum() >= 2):
+        yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
+                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
+                        amount=share, detail=words)
     yield from _single(sc, after, before)
+
+
+def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float) -> tuple[Vector, float, Vector]:
+    """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without."""
+    by = summing(sc.f.at[rows], len(sc.f.names))
+    y = sc.y.copy()
+    y[after] = without(sc, after, before, share)
+    saved = _recentred(sc, rows, by, sc.m.e[rows]) - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
+    return saved.sum(axis=0) * sc.m.share, share, y
 
 
 def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
@@ -223,113 +228,6 @@ def _single(sc: Scene, after: Index, before: Index) -> Iterator[Candidate]:
             yield Candidate(cause="carry-over", rows=(int(i[0]),), columns=tuple(range(len(sc.f.analytes))),
                             readings=without(sc, i, j, share), gain=gain * sc.m.share, price=n + FREE, amount=share,
                             place="bottle", detail=str(sc.f.rows["sample"].iloc[int(j[0])]))
-
-
-# -- shifts ------------------------------------------------------------------------------------------------------
-
-
-def _mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
-    """Robust mean of each column and its variance (rows x A; NaN left out)."""
-    live = np.isfinite(x) & np.isfinite(s)
-    m = np.nan_to_num(quantile(np.where(live, x, np.nan), 0.5))
-    for _ in range(8):
-        w = np.where(live, (NU + 1) / (NU + np.nan_to_num((x - m) / s) ** 2) / s**2, 0.0)
-        m = (w * np.nan_to_num(x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
-    know = np.where(live, 1 / s**2, 0.0).sum(axis=0)
-    return np.where(know > 0, m, np.nan), 1 / np.maximum(know, 1e-300)
-
-
-def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
-    """How far each run reads from the others, by its containers and by its check fluid, with standard errors.
-
-    usual: what shifts between runs are ordinary. On the scale of y; NaN where a run has none.
-    """
-    kind = sc.f.rows["kind"].eq("check fluid").to_numpy()
-    stock = np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
-    rows = []
-    home, fluids = _homes(sc), _fluid_gaps(sc, runs, kind)
-    for run, _ in runs:
-        box = stock & (home == run)
-        u = _gap_of_containers(sc, box, stock & (home != ""))
-        fluid = fluids[run]
-        for a, name in enumerate(sc.f.analytes):
-            usual = USUAL_SHIFT * (sc.f.stated[a] if sc.f.stated[a] > 0 else quantile(sc.m.s[sc.f.zone][:, [a]], 0.5)[0])
-            rows.append((run, name, u[0][a], u[1][a], fluid[0][a], fluid[1][a], usual, a))
-    return pd.DataFrame(rows, columns=["run", "analyte", "containers", "containers_se", "check_fluid",
-                                       "check_fluid_se", "usual", "column"])
-
-
-def _homes(sc: Scene) -> Vector:
-    """Run of each container ('' where its bottles were read in several)."""
-    own = sc.f.rows[sc.f.zone].assign(at=sc.f.at[sc.f.zone]).groupby("at")["run"].agg(["first", "nunique"])
-    home = own["first"].where(own["nunique"] == 1, "").reindex(range(len(sc.f.names))).fillna("")
-    return home.to_numpy(object)
-
-
-def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vector]:
-    """How far the containers of a run read from the others of their lot, store and age, with standard errors."""
-    gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
-    x = np.column_stack([kind_columns(sc.f), box.astype(float)])
-    for a in range(gap.size):
-        ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
-        if not 0 < box[ok].sum() < ok.sum():
-            continue
-        cross = np.linalg.pinv(x[ok].T @ x[ok], hermitian=True)
-        told = abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-6
-        if told:
-            start = np.linalg.lstsq(x[ok], sc.m.level[ok, a], rcond=None)[0]
-            left = sc.m.level[ok, a] - x[ok] @ start
-            gap[a] = start[-1] + robust_line(x[ok], left, float(sc.m.su[a]), 6)[-1]
-            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1])
-    return gap, se
-
-
-def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:
-    """How far each run's check fluid reads from the middle one of all runs, with standard errors.
-
-    The middle of three runs or more is not moved by one that is off; of two runs neither can be called the wrong one.
-    """
-    each = [_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
-    means, var = (np.array([e[k] for e in each]) for k in (0, 1))
-    out = {}
-    for g, (run, _) in enumerate(runs):
-        others = means if len(runs) > 2 else np.delete(means, g, axis=0)
-        count = np.isfinite(others).sum(axis=0)
-        about = np.where(np.isfinite(others), np.delete(var, g, axis=0).min(axis=0), 0.0).max(axis=0)
-        gap = np.where(count > 0, means[g] - quantile(others, 0.5), np.nan)
-        out[run] = np.where(count > 1 if len(runs) > 2 else count > 0, gap, np.nan), np.sqrt(var[g] + about)
-    return out
-
-
-def _cost(gap: float, se: float, at: float) -> float:
-    return (TAIL + 1) / 2 * float(np.log1p(((gap - at) / se) ** 2 / TAIL)) if np.isfinite(gap) and se < 1e6 else 0.0
-
-
-def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
-    """A run reads an analyte higher or lower: its containers and its check fluid together, or one of them alone."""
-    table = shift_table(sc, runs)
-    looked = float(np.log(max(2, len(table))))
-    out: list[Candidate] = []
-    for r in table.to_dict("records"):
-        rows = dict(runs)[str(r["run"])]
-        c, f = (r["containers"], r["containers_se"]), (r["check_fluid"], r["check_fluid_se"])
-        know = [(g, s) for g, s in (c, f) if np.isfinite(g) and s < 1e6]
-        if not know:
-            continue
-        weight = sum(1 / s**2 for _, s in know)
-        best = sum(g / s**2 for g, s in know) / weight
-        usual = float(np.clip(best, -r["usual"], r["usual"]))
-        none = _cost(*c, usual) + _cost(*f, usual)
-        a, kind = int(r["column"]), sc.f.rows["kind"].iloc[rows].eq("check fluid").to_numpy()
-        tries = [("run shift", none - _cost(*c, best) - _cost(*f, best), best, rows)]
-        if len(know) == 2:
-            near = [float(np.clip(g, -r["usual"], r["usual"])) for g in (c[0], f[0])]
-            tries.append(("check fluid", none - _cost(*c, near[0]), f[0], rows[kind]))
-            tries.append(("run and stock", none - _cost(*f, near[1]), c[0], rows[~kind]))
-        out += [Candidate(cause=cause, rows=tuple(map(int, at)), columns=(a,), gain=gain,
-                          readings=(sc.y[at, a] - amount)[:, None], price=looked + 0.5, place=f"run {r['run']}",
-                          amount=amount) for cause, gain, amount, at in tries if gain > 2]
-    return out
 
 
 # -- order of reading --------------------------------------------------------------------------------------------

@@ -26,9 +26,9 @@ from studykit.quality.runs import (
     drift_table,
     run_candidates,
     run_rows,
-    shift_table,
     split_containers,
 )
+from studykit.quality.shifts import EITHER, shift_table
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -140,8 +140,10 @@ def place_of(f: Frame, c: Candidate) -> tuple[str, tuple[str, ...]]:
     rows = f.rows.iloc[list(c.rows)]
     samples = tuple(sorted(set(rows["sample"].astype(str))))
     boxes = sorted(set(rows["container"].astype(str)) - {""})
+    if c.detail.startswith(EITHER):
+        return f"runs {c.detail.removeprefix(EITHER).strip()}", () if len(samples) > 8 else samples
     if c.place.startswith("run "):
-        return ("all runs" if c.detail == "all" else c.place), () if len(samples) > 8 else samples
+        return ("all runs" if c.place == "run all" else c.place), () if len(samples) > 8 else samples
     if c.place in ("cell", "bottle"):
         return f"sample {samples[0]}" + (f" (container {boxes[0]})" if boxes else ""), samples
     if c.place == "across":
@@ -159,7 +161,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause in ("portion or dilution", "diluted or evaporated"):
         return _says_one_factor(f, c)
     if c.cause == "carry-over":
-        after = f" (after {c.detail})" if c.detail else ""
+        after = f": {c.detail}" if c.place.startswith("run ") and c.detail else f" (after {c.detail})" if c.detail else ""
         return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
     if c.cause in ("drift", "run shift", "check fluid", "run and stock"):
         return _run_words(f, c)
@@ -192,6 +194,10 @@ def _amount(f: Frame, c: Candidate) -> str:
 
 def _run_words(f: Frame, c: Candidate) -> str:
     amount = _amount(f, c)
+    if c.detail.startswith(EITHER):
+        what = {"check fluid": "the check fluid's readings of ", "run and stock": "the containers of "}.get(c.cause, "")
+        return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {amount.lstrip('-')}; which of them is off cannot be "
+                "told here (limits of the check fluid would say it)")
     return {
         "drift": f"readings change by {amount} from the first to the last position of "
                  + ("every run" if c.detail == "all" else "this run"),

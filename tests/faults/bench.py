@@ -40,7 +40,7 @@ def explained(lab: Lab) -> pd.DataFrame:
     t = working_table(study, containers, samples, results)
     files, factor = check_files(study, t, lab.limits)
     stated = {a: s.s for a, s in stated_scatter(study, t).items()}
-    found = search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated)))
+    found = search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated), lab.limits))
     return flag_table([*files.flags, *(f for c in check_suspects(found) for f in c.flags)])
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from studykit.quality import runs as runchecks
 from studykit.quality.assess import QualityReport, assess
 from studykit.quality.flags import working_table
-from tests.faults.bench import USUAL, explained, right
-from tests.faults.laboratory import make
+from tests.faults.bench import USUAL, explained, flags_of, right
+from tests.faults.laboratory import Lab, make
 from tests.faults.planted import spoiled
 from tests.quality_cases import build
 
@@ -20,6 +22,41 @@ def test_the_run_and_the_analyte_are_named(fault: str, seed: int) -> None:
     lab, truth = spoiled(fault, 2, USUAL, seed)
     flags = explained(lab).to_dict("records")
     assert any(right(f, truth) for f in flags), flags
+
+
+@pytest.mark.parametrize("size", [0, 1])
+def test_carry_over_at_every_position_is_one_line(size: int) -> None:
+    """5 and 15 % of the bottle before: told by check fluid and blanks; what follows from it is a hint that says so."""
+    lab, truth = spoiled("carry-over", size, USUAL, 4)
+    flags = flags_of(lab)
+    asked = flags[flags["concern"] != "hint only"]
+    assert list(asked["rule"]) == ["carry-over"], asked.to_string()
+    assert right(asked.iloc[0].to_dict(), truth)
+
+
+def two_runs(certified: bool) -> Lab:
+    """R2 reads 6 % high in every analyte."""
+    lab = make(replace(USUAL, runs=2, certified=certified), 4)
+    lab.wide.loc[lab.rows(run="R2"), lab.analytes] *= 1.06
+    return lab
+
+
+def test_of_two_runs_the_one_off_its_check_fluid_is_named_in_one_line() -> None:
+    flags = explained(two_runs(certified=True))
+    (shift,) = flags[flags["concern"] != "hint only"].to_dict("records")
+    assert (shift["rule"], shift["where"]) == ("run shift", "run R2")
+
+
+def test_of_two_runs_neither_is_named_where_nothing_tells_them_apart() -> None:
+    flags = explained(two_runs(certified=False)).query("rule == 'run shift'")
+    assert set(flags["where"]) == {"runs R1 and R2"}, flags.to_string()
+    assert flags["evidence"].str.contains("cannot be told here").all()
+
+
+def test_what_follows_from_a_unit_is_no_further_cause() -> None:
+    lab, _ = spoiled("unit in one file", 2, USUAL, 4)
+    flags = flags_of(lab)
+    assert set(flags[flags["concern"] != "hint only"]["rule"]) == {"unit slip"}, flags.to_string()
 
 
 @pytest.fixture(scope="module")

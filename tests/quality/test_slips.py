@@ -63,6 +63,17 @@ def test_a_row_copied_in_part_is_named(many: int) -> None:
     assert set(flags["samples"].iloc[0].split()) == set(truth.places)
 
 
+@pytest.mark.parametrize(("many", "found"), [(4, True), (2, False)])
+def test_few_analytes_copied_with_both_determinations(many: int, found: bool) -> None:
+    """Four of eight in each of two determinations are beyond chance; two analytes never are."""
+    lab = make(replace(USUAL, twice=36), 6)
+    one, other = (lab.rows(container=c, depth="middle", kind="spot") for c in ("C02", "C07"))
+    names = ("P", "Zn", "Ca", "B")[:many]
+    lab.copies += [(int(j), int(i), names) for i, j in zip(one, other, strict=True)]
+    flags = assess(*lab.tables()).flags.query("rule == 'copied row'")
+    assert len(flags) == int(found), flags.to_string()
+
+
 def test_coarse_results_are_no_copies() -> None:
     lab = make(USUAL, 6)
     lab.decimals = {"P": -2, "Zn": -2, "S": 1, "Ca": -3, "Si": -1, "Mo": -1, "B": -2, "Ba": 0}

@@ -1,0 +1,72 @@
+"""Flags that follow from a cause already named: kept as hints that say so, not as further causes.
+
+A bottle read in the wrong unit makes duplicates differ, a check fluid fall outside its limits, a file look coarse.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from studykit.quality.flags import CheckResult, Flag
+from studykit.quality.suspects import Suspects, place_of
+
+FOLLOW = ("duplicates apart", "check fluid", "blank", "coarse rounding", "less than was filled", "more than was filled",
+          "Zn/P ratio", "odd limit", "remixed control", "repeatability",
+          "impossible value")
+"""Rules that show consequences of what others name."""
+WIDE = ("carry-over", "drift")
+"""Explanations of a run that spoil what is pooled over the study."""
+REAL = ("own settling", "heel in the zone", "run and stock", "value alone")
+"""Explanations that do not explain such consequences away."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """A cause in words and what it concerns: (sample, analyte) pairs, and analytes of whole files."""
+
+    words: str
+    cells: frozenset[tuple[str, str]]
+    analytes: frozenset[str] = frozenset()
+
+
+def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[Cause]:
+    """Every named cause: explanations of the model, and units of whole files."""
+    f, out = suspects.frame, []
+    codes = f.rows["sample"].astype(str).to_numpy(object)
+    for c in suspects.found:
+        if c.cause not in REAL:
+            cells = frozenset((codes[i], f.analytes[a]) for i in c.rows for a in c.columns)
+            out.append(Cause(words=f"{c.cause} ({place_of(f, c)[0]})", cells=cells,
+                             analytes=frozenset(f.analytes[a] for a in c.columns) if c.cause in WIDE and (
+                                 c.place.startswith("run ")) else frozenset()))
+    slipped = files.table[files.table["power"].fillna(0.0) != 0] if "power" in files.table else files.table[:0]
+    for analyte, g in slipped.groupby("analyte"):
+        own = t[(t["analyte"] == analyte) & t["source_file"].isin(g["file"])]
+        out.append(Cause(words=f"the unit of {', '.join(sorted(set(g['file'])))}", analytes=frozenset({str(analyte)}),
+                         cells=frozenset((str(s), str(analyte)) for s in own["sample"])))
+    return out
+
+
+def explained(flag: Flag, causes: Iterable[Cause]) -> Flag:
+    """The flag as a hint that names the cause, where causes concern every analyte that it names (of a blank: half)."""
+    names = {a.strip() for a in flag.analyte.split(",")} - {""}
+    if flag.rule not in FOLLOW or not names:
+        return flag
+    left, words = set(names), list[str]()
+    for c in causes:
+        mine = {a for a in left if a in c.analytes or any((s, a) in c.cells for s in flag.samples)}
+        left, words = left - mine, [*words, c.words] if mine else words
+    if len(left) > (len(names) / 2 if flag.rule == "blank" else 0):
+        return flag
+    return replace(flag, concern="hint only", evidence=f"follows from {' and '.join(words)}: {flag.evidence}")
+
+
+def without_riders(checks: Iterable[CheckResult], causes: list[Cause]) -> tuple[CheckResult, ...]:
+    """The checks with their flags ``explained``."""
+    return tuple(replace(c, flags=tuple(explained(f, causes) for f in c.flags)) for c in checks)
+
+
+__all__ = ["Cause", "causes_of", "explained", "without_riders"]

@@ -1,0 +1,218 @@
+"""Runs that read apart: shifts of a run, or of its check fluid alone, in one analyte or in several by one amount.
+
+Runs are never outvoted, and of two runs neither can be called the wrong one by the other: which of them is off is
+said by what the check fluid should read (the middle of its limits), or not at all.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from studykit.quality.explain import FREE, Candidate, Scene
+from studykit.quality.frame import NU, Index, Vector, kind_columns, quantile, robust_line
+
+Mask = NDArray[np.bool_]
+USUAL_SHIFT = 1.0
+"""Shifts between runs up to this many repeatability standard deviations are ordinary (own judgement: the
+intermediate precision of one laboratory is commonly 1.2 to 1.5 times its repeatability)."""
+TAIL = 8.0
+TOLD = 2.0
+"""Nats by which the check fluid's limits must favour one of two runs before it is called the one that is off."""
+EITHER = "either"
+
+
+def _mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
+    """Robust mean of each column and its variance (rows x A; NaN left out)."""
+    live = np.isfinite(x) & np.isfinite(s)
+    m = np.nan_to_num(quantile(np.where(live, x, np.nan), 0.5))
+    for _ in range(8):
+        w = np.where(live, (NU + 1) / (NU + np.nan_to_num((x - m) / s) ** 2) / s**2, 0.0)
+        m = (w * np.nan_to_num(x)).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
+    know = np.where(live, 1 / s**2, 0.0).sum(axis=0)
+    return np.where(know > 0, m, np.nan), 1 / np.maximum(know, 1e-300)
+
+
+def shift_table(sc: Scene, runs: list[tuple[str, Index]]) -> pd.DataFrame:
+    """How far each run reads from the others, by its containers and by its check fluid, with standard errors.
+
+    usual: what shifts between runs are ordinary. On the scale of y; NaN where a run has none.
+    """
+    kind = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    stock = np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
+    rows = []
+    home, fluids = _homes(sc), _fluid_gaps(sc, runs, kind)
+    for run, _ in runs:
+        box = stock & (home == run)
+        u = _gap_of_containers(sc, box, stock & (home != ""))
+        fluid = fluids[run]
+        for a, name in enumerate(sc.f.analytes):
+            usual = USUAL_SHIFT * (sc.f.stated[a] if sc.f.stated[a] > 0 else quantile(sc.m.s[sc.f.zone][:, [a]], 0.5)[0])
+            rows.append((run, name, u[0][a], u[1][a], fluid[0][a], fluid[1][a], usual, a))
+    return pd.DataFrame(rows, columns=["run", "analyte", "containers", "containers_se", "check_fluid",
+                                       "check_fluid_se", "usual", "column"])
+
+
+def _homes(sc: Scene) -> Vector:
+    """Run of each container ('' where its bottles were read in several)."""
+    own = sc.f.rows[sc.f.zone].assign(at=sc.f.at[sc.f.zone]).groupby("at")["run"].agg(["first", "nunique"])
+    home = own["first"].where(own["nunique"] == 1, "").reindex(range(len(sc.f.names))).fillna("")
+    return home.to_numpy(object)
+
+
+def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vector]:
+    """How far the containers of a run read from the others of their lot, store and age, with standard errors."""
+    gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
+    x = np.column_stack([kind_columns(sc.f), box.astype(float)])
+    for a in range(gap.size):
+        ok = known & np.isfinite(sc.m.level[:, a]) & np.isfinite(sc.m.su[a])
+        if not 0 < box[ok].sum() < ok.sum():
+            continue
+        cross = np.linalg.pinv(x[ok].T @ x[ok], hermitian=True)
+        told = abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-6
+        if told:
+            start = np.linalg.lstsq(x[ok], sc.m.level[ok, a], rcond=None)[0]
+            left = sc.m.level[ok, a] - x[ok] @ start
+            gap[a] = start[-1] + robust_line(x[ok], left, float(sc.m.su[a]), 6)[-1]
+            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1])
+    return gap, se
+
+
+def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[str, tuple[Vector, Vector]]:
+    """How far each run's check fluid reads from the middle one of all runs, with standard errors.
+
+    The middle of three runs or more is not moved by one that is off; of two runs neither can be called the wrong one.
+    """
+    each = [_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
+    means, var = (np.array([e[k] for e in each]) for k in (0, 1))
+    out = {}
+    for g, (run, _) in enumerate(runs):
+        others = means if len(runs) > 2 else np.delete(means, g, axis=0)
+        count = np.isfinite(others).sum(axis=0)
+        about = np.where(np.isfinite(others), np.delete(var, g, axis=0).min(axis=0), 0.0).max(axis=0)
+        gap = np.where(count > 0, means[g] - quantile(others, 0.5), np.nan)
+        out[run] = np.where(count > 1 if len(runs) > 2 else count > 0, gap, np.nan), np.sqrt(var[g] + about)
+    return out
+
+
+def _cost(gap: float, se: float, at: float) -> float:
+    return (TAIL + 1) / 2 * float(np.log1p(((gap - at) / se) ** 2 / TAIL)) if np.isfinite(gap) and se < 1e6 else 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """How far one run reads one analyte from the other runs: by its containers, by its check fluid (gap, standard error).
+
+    off: the check fluid of this run less what it should read (NaN: not known), se_off: its standard error.
+    """
+
+    column: int
+    containers: tuple[float, float]
+    fluid: tuple[float, float]
+    usual: float
+    off: float
+    se_off: float
+
+    @property
+    def best(self) -> float:
+        """The shift that containers and check fluid together show; NaN where there is neither."""
+        know = [(g, s) for g, s in (self.containers, self.fluid) if np.isfinite(g) and s < 1e6]
+        weight = sum(1 / s**2 for _, s in know)
+        return sum(g / s**2 for g, s in know) / weight if know else float("nan")
+
+    @property
+    def both(self) -> bool:
+        """Are containers and check fluid known?"""
+        return all(np.isfinite(g) and s < 1e6 for g, s in (self.containers, self.fluid))
+
+    def near(self, gap: float) -> float:
+        """The ordinary shift that is nearest to a gap."""
+        return float(np.clip(gap, -self.usual, self.usual))
+
+    def gain(self, containers: float, fluid: float) -> float:
+        """Nats that such shifts save against an ordinary one."""
+        usual = self.near(self.best)
+        none = _cost(*self.containers, usual) + _cost(*self.fluid, usual)
+        return none - _cost(*self.containers, containers) - _cost(*self.fluid, fluid)
+
+    def lean(self, amount: float) -> float:
+        """Nats by which the limits of the check fluid speak for it that this run is off by so much."""
+        return _cost(self.off, self.se_off, 0.0) - _cost(self.off, self.se_off, amount)
+
+
+def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
+    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        should = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
+    own = {run: _mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
+    out: dict[str, list[Gap]] = {run: [] for run, _ in runs}
+    for r in shift_table(sc, runs).to_dict("records"):
+        mean, var = own[str(r["run"])]
+        a = int(r["column"])
+        g = Gap(column=a, containers=(r["containers"], r["containers_se"]), fluid=(r["check_fluid"], r["check_fluid_se"]),
+                usual=float(r["usual"]), off=float(mean[a] - should[a]), se_off=float(np.hypot(r["usual"], np.sqrt(var[a]))))
+        if np.isfinite(g.best):
+            out[str(r["run"])].append(g)
+    return out
+
+
+def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
+    """A run reads one analyte, or several by one amount, higher or lower: all of it, or its check fluid or stock alone."""
+    gaps = _gaps(sc, runs)
+    looked = float(np.log(max(2, sum(map(len, gaps.values())))))
+    tries: list[tuple[float, Candidate]] = []
+    for run, rows in runs:
+        kind = sc.f.rows["kind"].iloc[rows].eq("check fluid").to_numpy()
+        for g in gaps[run]:
+            one = [("run shift", g.best, g.gain(g.best, g.best), rows)]
+            if g.both:
+                one += [("check fluid", g.fluid[0], g.gain(g.near(g.containers[0]), g.fluid[0]), rows[kind]),
+                        ("run and stock", g.containers[0], g.gain(g.containers[0], g.near(g.fluid[0])), rows[~kind])]
+            tries += [(0.0 if cause == "run and stock" else g.lean(amount),
+                       _shift(sc, cause, run, at, [g.column], amount, gain, looked + 0.5))
+                      for cause, amount, gain, at in one if gain > 2]
+        tries += _by_one_amount(sc, run, rows, gaps[run], float(np.log(len(runs))))
+    return [c for _, c in tries] if len(runs) > 2 else _of_two(tries)
+
+
+def _shift(sc: Scene, cause: str, run: str, rows: Index, columns: list[int], amount: float, gain: float,
+           price: float) -> Candidate:
+    return Candidate(cause=cause, rows=tuple(map(int, rows)), columns=tuple(columns), gain=gain, price=price,
+                     readings=sc.y[rows][:, columns] - amount, place=f"run {run}", amount=amount)
+
+
+def _by_one_amount(sc: Scene, run: str, rows: Index, gaps: list[Gap], looked: float) -> list[tuple[float, Candidate]]:
+    """Three analytes or more that a run reads off by one and the same relative amount."""
+    gaps = [g for g in gaps if sc.f.relative[g.column]]
+    best: tuple[float, float, list[Gap]] | None = None
+    for amount in {g.best for g in gaps}:
+        used = [g for g in gaps if g.gain(amount, amount) > 0.5]
+        n, k = len(gaps), len(used)
+        net = sum(g.gain(amount, amount) for g in used) - float(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1))
+        if k >= 3 and (best is None or net > best[0]):
+            best = (net, amount, used)
+    if best is None or best[0] < 2:
+        return []
+    net, amount, used = best
+    return [(sum(g.lean(amount) for g in used),
+             _shift(sc, "run shift", run, rows, [g.column for g in used], amount, net, looked + FREE + 0.5))]
+
+
+def _of_two(tries: list[tuple[float, Candidate]]) -> list[Candidate]:
+    """Of two runs that differ, the one that is off by the check fluid's limits; where they do not tell, that is said."""
+    out: dict[tuple[str, tuple[int, ...]], tuple[float, Candidate]] = {}
+    for lean, c in tries:
+        key = (c.cause, c.columns)
+        other = out.get(key)
+        if other is None:
+            out[key] = (lean, c)
+        elif abs(lean - other[0]) < TOLD:
+            both = f"{other[1].place.removeprefix('run ')} and {c.place.removeprefix('run ')}"
+            out[key] = (lean, replace(other[1], detail=f"{EITHER} {both}"))
+        elif lean > other[0]:
+            out[key] = (lean, c)
+    return [replace(c, gain=c.gain + min(lean, 0.0)) for lean, c in out.values()]
