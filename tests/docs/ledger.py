@@ -430,6 +430,8 @@ LEDGER: dict[str, list[Row]] = {
         row("units of files | is a whole file", "ten never",
             "quality/test_slips.py::the_wrong_files_are_named_and_only_they"),
         row("a value | unit slip (a power of t", "ten", "quality/test_suspects.py::right_cause_at_the_right_place"),
+        row("Carry-over at every position is", "every",
+            "quality/test_runs.py::carry_over_at_every_position_is_one_line"),
         row("Real settling is never a stop.", "never", "quality/test_suspects.py::no_stop_in_settled_studies"),
         row("A power of ten in a single value", "ten",
             "quality/test_profiles.py::a_tenth_on_the_way_down_a_profile_never_stops"),
