@@ -25,7 +25,7 @@ def bounds(f: Frame) -> tuple[Vector, Vector]:
 
 
 def refuted(f: Frame, i: int, a: int) -> bool:
-    """Do the other bottles of the container rule out that the fluid itself reads so in row i, analyte a?
+    """Whether a container's other bottles rule out that the fluid itself reads so in row i, analyte a.
 
     True for the check fluid, which is one fluid. False where there is no bottle above and below, where the container's
     other bottles (heel and composites among them) differ by ``AGREE`` and more, and within ``AFAR`` of them.
@@ -64,9 +64,9 @@ def heel_gain(f: Frame, level: Vector, s: Vector, box: int) -> Vector:
 
 
 def differs_by_depth(f: Frame, rows: tuple[int, ...], a: int, amount: float) -> bool:
-    """Do the zones of the middle container of these rows differ by ``amount`` (scale of y) or more, or fall below a limit?
+    """Whether the zones of the middle container of these rows differ by ``amount`` (scale of y) or more.
 
-    Then the containers' levels can differ by as much, by how far each has settled.
+    A zone below a limit differs by any amount. Then the containers' levels can differ by as much, by how far each has settled.
     """
     mine = np.array([i for i in rows if f.zone[i]], dtype=np.intp)
     low, high = (pd.Series(b[mine, a]) for b in bounds(f))

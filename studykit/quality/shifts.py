@@ -126,7 +126,7 @@ class Gap:
 
     @property
     def both(self) -> bool:
-        """Are containers and check fluid known?"""
+        """True where containers and check fluid are known."""
         return all(np.isfinite(g) and s < 1e6 for g, s in (self.containers, self.fluid))
 
     def near(self, gap: float) -> float:
