@@ -9,6 +9,7 @@ import re
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from pathlib import Path
@@ -18,6 +19,7 @@ import pytest
 from jupyter_core.utils import ensure_event_loop, run_sync
 
 from studykit.core.errors import StageFailed
+from studykit.core.writer import LOCK
 from studykit.report import run as runner
 from studykit.report.forks import imports_of
 from studykit.report.kernels import FORKS, kernels
@@ -212,3 +214,15 @@ def test_no_stage_reads_what_it_does_not_wait_for():
     assert seen == {"04-quality"}
     assert all(STEMS.index(a) < STEMS.index(s) for s, waits in READS_FROM.items() for a in waits)
     assert set(READS_FROM) == set(STEMS)
+
+
+def test_the_folder_of_a_killed_run_is_cleared_by_the_next(tmp_path, monkeypatch):
+    """A killed plan once left its folder in the temporary place for good; that of a run that still goes on stays."""
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    killed = tmp_path / "studykit-run-killed"
+    killed.mkdir()
+    (killed / LOCK).touch()
+    with kernels((), separate=True) as first, kernels((), separate=True):
+        assert not killed.exists()
+        assert Path(first.folder).is_dir()
+    assert list(tmp_path.iterdir()) == []
