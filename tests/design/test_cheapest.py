@@ -151,3 +151,10 @@ def test_costs_of_analytes_are_part_of_a_determination() -> None:
 def test_the_usual_grid_reaches_60_containers_of_four_determinations() -> None:
     usual = Limits(depths=(3,))
     assert (usual.min_containers, usual.max_containers, usual.max_replicates) == (2, 60, 4)
+
+
+@pytest.mark.parametrize(("relative", "difference", "shown"), [(True, 100 * math.log(1.05), 5.0), (False, 5.0, 5.0)])
+def test_a_difference_is_shown_in_per_cent_and_taken_back(relative: bool, difference: float, shown: float) -> None:
+    a = Aim(analyte="P", guess=Assumption(s_r=2), margin=2.0, unit="%", relative=relative)
+    assert a.shown(difference) == pytest.approx(shown)
+    assert a.scaled(shown) == pytest.approx(difference)

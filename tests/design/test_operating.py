@@ -20,6 +20,7 @@ from studykit.design.operating import (
     chances,
     depth_effects,
     depth_mean_sd,
+    homogeneous_chance,
     resolvable_margin,
 )
 from studykit.inference import power
@@ -184,3 +185,12 @@ def test_refusals(call: object, message: str) -> None:
 def test_a_level_of_a_half_or_more_is_refused(alpha: float) -> None:
     with pytest.raises(ValueError, match="alpha must lie between 0 and"):
         _check(1.0, alpha)
+
+
+@pytest.mark.parametrize("made", [size(1), size(6), DesignSize(containers=6, depths=4, scatter="own gradient")])
+@pytest.mark.parametrize("alpha", [0.05, 0.2])
+def test_the_chance_of_homogeneous_alone_is_that_among_all(made: DesignSize, alpha: float) -> None:
+    guess, margin = Assumption(s_r=2.0, sd_container_depth=0.5), 8.0 if made.containers == 1 else 4.0
+    alone = homogeneous_chance(made, guess, margin, alpha=alpha)
+    assert alone == pytest.approx(chances(made, guess, margin, alpha=alpha).homogeneous, abs=1e-9)
+    assert 0 < alone < 1

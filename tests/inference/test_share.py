@@ -167,3 +167,11 @@ def test_the_bound_is_worked_out_for_any_ratio_of_margin_to_noise():
         found = share_upper(np.zeros(6), 1.0, noise_se=1.0 / float(ratio), noise_df=6.0)
         assert 0 < found.upper <= 1
     np.testing.assert_allclose(share_module._binomial(6, 0.3), stats.binom.pmf(np.arange(7), 6, 0.3), rtol=1e-12)
+
+
+def test_the_next_container_lies_within_the_usual_prediction_interval() -> None:
+    # textbook: mean -+ t(n - 1) s sqrt(1 + 1/n)
+    d = [1.0, 2.0, 4.0, 3.5, 0.5]
+    half = stats.t.isf(0.025, 4) * np.std(d, ddof=1) * math.sqrt(1 + 1 / 5)
+    found = share_module.next_container(d)
+    assert (found.low, found.high) == pytest.approx((2.2 - half, 2.2 + half))

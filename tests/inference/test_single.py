@@ -96,6 +96,7 @@ def test_critical_range_and_table():
     table = r.to_table()
     assert list(table["contrast"]) == ["middle - upper", "lower - upper", "lower - middle"]
     assert set(table["analyte"]) == {"water"}
+    assert table.columns[0] == "analyte"
     assert (table["margin"] == 100).all()
 
 

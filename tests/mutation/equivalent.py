@@ -1,6 +1,10 @@
 """Mutants that change no result, each with its reason: ``module|function|kind|before|after|nth``."""
 
 EQUIVALENT: dict[str, str] = {
+    "inference/power|_cholesky|index|values[-1]|values[0]|0": "a floor below eigenvalues, eighteen orders under any of them",
+    "inference/tost_power|owens_q|and / or|marks or None|marks and None|0": "hints for the integration, whose error is bounded",
+    "inference/tost_power|owens_q|other function|max(nu - 1, 0.0)|min(nu - 1, 0.0)|0":
+        "hints for the integration, whose error is bounded, and an end where there is no probability either",
     "intake/values|parse_values|sign|-1|1|0": "the place of a reason, looked at only where a cell is bad and has one",
     "physics/column|_classes|other function|np.minimum(np.abs(mean) / 8, 1)|np.maximum(np.abs(mean) / 8, 1)|0":
         "corrects classes too that need it less; either way of computing them is exact there",
