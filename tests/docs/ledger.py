@@ -451,6 +451,7 @@ LEDGER: dict[str, list[Row]] = {
         row("A wrong suspect beside the right", "1 5 2 5", "measured: tests/faults"),
         row("Clean studies, 42 in three labor", "42 5 6", "measured: tests/faults"),
         row("Studies that really settled, cre", "40 17 10", "measured: tests/faults"),
+        row("Since then 11 clean studies of an", "11 1 11", "measured: a simulator outside the kit"),
     ],
     "docs/05-model.md": [
         row("05 Model: what the containers an", "05", "definition: the number of the stage"),
