@@ -97,5 +97,5 @@ def barred_note(safety: SafetySettings) -> str:
     told = [what for what, reasons in barred.items() if reasons]
     if not told:
         return ""
-    return (f"(Without {' and without '.join(told)}, in whatever words: the section safety of study.toml does not clear it: "
+    return (f"(Nothing here allows {' or '.join(told)}: the section safety of study.toml does not clear it. Reasons: "
             f"{why_barred(safety, ('heel draw', 'stirring'))}.)")

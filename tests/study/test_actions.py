@@ -65,11 +65,11 @@ def test_what_a_caution_forbids_is_withheld_whatever_the_profile_says(action: st
 def test_an_action_in_words_that_no_list_holds_carries_its_precondition() -> None:
     """A made-up verb stands for every word that the lists lack."""
     shown = obeyed(SafetySettings(), "Frobnicate the drum, then use it.")
-    assert "Without any mixing (stirring, shaking, rolling, pumping round, blowing in gas) and without any draw" in shown
+    assert "Nothing here allows any mixing (stirring, shaking, rolling, pumping round, blowing in gas) or any draw" in shown
     unnamed = study(safety={"mixing_procedure": ""}).safety
     assert obeyed(unnamed, "Frobnicate it.") == (
-        "Frobnicate it. (Without any mixing (stirring, shaking, rolling, pumping round, blowing in gas), in whatever words: "
-        "the section safety of study.toml does not clear it: no mixing_procedure of the site is named.)")
+        "Frobnicate it. (Nothing here allows any mixing (stirring, shaking, rolling, pumping round, blowing in gas): the "
+        "section safety of study.toml does not clear it. Reasons: no mixing_procedure of the site is named.)")
 
 
 @pytest.mark.parametrize(("text", "acts"), [
