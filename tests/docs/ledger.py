@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from studykit.deposit.unpack import MOST_BYTES, MOST_FILES, MOST_RATIO
 from studykit.design.advice import FEWEST_PER_GROUP
 from studykit.design.operating import STUDIES
 from studykit.intake.cellmodel import MOST_COLUMNS
@@ -360,10 +361,14 @@ LEDGER: dict[str, list[Row]] = {
         row("Sources: Stokes 1851; Brown and", "2270 1250", "source: references.md"),
     ],
     "docs/recheck.md": [
-        row("`studykit pack FOLDER` writes a BagIt bag", "8493 512 1.2", "source: RFC 8493 and RO-Crate 1.2"),
-        row("`rederive.R` | every verdict interval", "every", "practice: R is run by whoever receives the deposit"),
-        row("`datapackage.json` | Data Package v2", "2 every", "source: Data Package v2"),
-        row("`verify FILE.zip` and `recheck FILE.zip`", "20 000 2 250", "practice: limits of the kit's own"),
+        row("`studykit pack FOLDER` writes a BagIt bag", "8493 512 1.2",
+            "deposit/test_pack.py::it_is_an_ro_crate_with_a_process_run"),
+        row("`rederive.R` | every verdict interval", "every",
+            "deposit/test_rederive.py::every_verdict_interval_of_every_demo_comes_out_of_r"),
+        row("`datapackage.json` | Data Package v2", "2 every",
+            "deposit/test_pack.py::every_csv_of_plan_tidy_and_stages_is_described_column_by_column"),
+        row("`verify FILE.zip` and `recheck FILE.zip`", "20 000 2 250", "values", MOST_FILES // 1000, None, MOST_BYTES / 1e9,
+            MOST_RATIO),
         row("The seal of the lock stands on page one", "every", "practice: printed with the sheets"),
         row("A time stamp (RFC 3161)", "3161", "source: RFC 3161"),
         row("Every file of the folder against", "every",
@@ -392,7 +397,8 @@ LEDGER: dict[str, list[Row]] = {
         row("`no report is filed here` (exit", "2", "commands/test_cli.py::what_is_not_there_is_told"),
     ],
     "docs/reviewing.md": [
-        row("The script works every verdict interval", "every 1e-6", "practice: R is run by whoever receives the deposit"),
+        row("The script works every verdict interval", "every 1e-6",
+            "deposit/test_rederive.py::every_verdict_interval_of_every_demo_comes_out_of_r"),
         row("Reviewing a study in ten minutes", "ten", "definition: the minutes of a review"),
         row("Minutes 0 to 2: start the machin", "0 2", "definition: the minutes of a review"),
         row("If it ends with the filed study", "every every",
@@ -479,7 +485,8 @@ LEDGER: dict[str, list[Row]] = {
         row("depth | fixed | always", "always", "model/test_fit.py::terms_follow_the_rows"),
         row("container | random, variance σ²(", "always", "model/test_fit.py::terms_follow_the_rows"),
         row("residual | random, σ² | always", "always", "model/test_fit.py::terms_follow_the_rows"),
-        row("The column could be up to is the", "95", "practice: the level of that column"),
+        row("The column could be up to is the", "95",
+            "model/test_fit.py::a_component_at_zero_has_its_upper_limit_as_a_standard_deviation"),
         row("It agrees where both criteria di", "0.001", "values", CLOSE),
         row("Beyond 5000 rows (600 with cross", "5000 600", "values", ROWS_NESTED, ROWS_CROSSED),
         row("own differences beside pooled on",
