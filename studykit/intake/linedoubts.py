@@ -172,10 +172,13 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
         lost = sheet.lost.get(n, [])
         own = np.flatnonzero(at_line == r)
         doubted = bool(lost) or not asked.isdisjoint(sheet.at[own].tolist())
-        if not doubted and not np.isnan(values[r]).any():
+        lacks = bool(lost) or bool(np.isnan(values[r]).any())
+        if not doubted and not lacks:
             continue
         day = next((f.value.strip() for f in lost if f.column in heads and _DAY.fullmatch(f.value.strip())), "")
-        found = f"{day!r} stands among its results" if day else _beside(values[r], np.delete(values, r, axis=0))
+        found = f"{day!r} stands among its results" if day else ""
+        if not found and lacks:
+            found = _beside(values[r], np.delete(values, r, axis=0))
         if not found and doubted:
             found = next((f"it alone has no {name.replace('_', ' ')}" for name in _OF_LINE if len(lines) > 3
                           and (empty := _empty(rows, name)[sheet.at])[own].all() and not np.delete(empty, own).any()), "")
