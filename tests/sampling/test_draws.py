@@ -183,7 +183,7 @@ def test_heel_and_bottom_at_one_place_are_warned_about() -> None:
 
 def test_draws_that_exceed_the_content_are_refused() -> None:
     with pytest.raises(BadInput, match=r"container: 'K9': 3 draws take 1200 mL with purge and discard, but it holds"):
-        plan_draws(BOTTLE, 176, THREE, SamplingSettings(draw_ml=390, purge_ml=10), container="K9")
+        plan_draws(BOTTLE, 176, THREE, SamplingSettings(draw_ml=390, purge_ml=10, bottle_ml=500), container="K9")
     zones = (ZonePlace(label="upper", height=0.9), ZonePlace(label="middle", height=0.5))
     settings = SamplingSettings(draw_ml=100, purge_ml=0, discard_ml=530, zones=zones)
     with pytest.raises(BadInput, match=r"the level has fallen to 65\.0 mm, not above the tip of draw 2 \(middle, 88"):
@@ -242,7 +242,7 @@ VESSELS = (BOTTLE, PAIL, DRUM, HorizontalCylinder(diameter_mm=900, length_mm=150
 def test_any_plan_is_refused_or_adds_up(vessel, fill, draw, purge, discard, heel, repeats, depths) -> None:
     """Either a clear refusal, or: volumes add up, levels fall, slabs lie in the liquid and hold their volume."""
     liquid = fill * vessel.total_height_mm
-    chosen = SamplingSettings(draw_ml=draw, purge_ml=purge, discard_ml=discard, heel=heel, residue=heel)
+    chosen = SamplingSettings(draw_ml=draw, purge_ml=purge, discard_ml=discard, heel=heel, residue=heel, bottle_ml=500)
     try:
         plan = plan_draws(vessel, liquid, depths, chosen, draws_at={depths[0]: repeats})
     except BadInput as error:
