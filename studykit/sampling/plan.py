@@ -36,7 +36,7 @@ from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers, choose_sisters, control
 from studykit.study.safety import Act
 from studykit.study.seal import LOCK, sealed_words
-from studykit.study.tables import LINE, load_tables, read_cells, type_cells, warmer_than_said
+from studykit.study.tables import LINE, container_faults, load_tables, read_cells, type_cells, warmer_than_said
 
 STOCK = "plan/stock.csv"
 SISTERS = "plan/sisters.csv"
@@ -103,6 +103,7 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
         raise BadInput([replace(f, file=STOCK, column="container") for f in twins], title="The plan has faults")
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
     faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock, STOCK)
+    faults += [replace(f, file=STOCK) for f in container_faults(stock, study, sampled=False) if f.column in study.factors.fixed]
     stock = stock.drop(columns=LINE)
     try:
         return _made(study, lambda: make_plan(study, choose_containers(stock, study)), faults), stock

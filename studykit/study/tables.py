@@ -199,8 +199,8 @@ def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
     return faults
 
 
-def _container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> list[Fault]:
-    """``sampled``: results are there, so the day of sampling is due where age is a factor."""
+def container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> list[Fault]:
+    """What is wrong with containers; ``sampled``: results are there, so the day of sampling is due where age is a factor."""
     spec = CONTAINERS
     faults = _key_faults(t, spec)
     if study is not None and "vessel" in t:
@@ -349,7 +349,7 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers["age_months"] = container_ages(containers, study)
-    faults += _container_faults(containers, study, sampled=with_results) + _liquid_heights(containers, study)
+    faults += container_faults(containers, study, sampled=with_results) + _liquid_heights(containers, study)
     faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):

@@ -34,6 +34,8 @@ def faults(root: Path) -> str:
 
 @pytest.mark.parametrize(("text", "changes", "said"), [
     (STOCK + STOCK.splitlines()[-1].replace("C3", "c3") + "\n", {}, "take these codes for one another"),
+    (STOCK + "L9,,south,drum,500,2025-01-10,,layered control\n",
+     {"factors": {"depths": ["upper", "middle", "lower"], "fixed": ["lot"]}}, "is empty, but study.toml uses it as a factor"),
     (STOCK, {"sampling": {"draw_ml": 130, "bottle_ml": 125}}, "more than the bottle holds"),
 ])
 def test_check_and_plan_refuse_alike_and_nothing_is_filed(tmp_path, text, changes, said) -> None:
