@@ -27,7 +27,7 @@ HOW = ("A change is what the later study found less what the earlier one found, 
        "count as independent. The intervals hold one at a time: of twenty comparisons without any change about one is "
        "expected to show one. Words are each study's own, against its own margin and with its own number of containers: "
        "a word can change though nothing in the fluid did.")
-AXIS = "change of a difference between two depths, in the later margin (band: as large as the margin)"
+AXIS = "change of a difference, in the later margin (band: within it)"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,15 +59,17 @@ def write_comparison(earlier: OpenStudy, later: OpenStudy, to: Path) -> Written:
 
 
 def _page(earlier: OpenStudy, later: OpenStudy, found: Changes) -> str:
+    names = dict(zip(found.words["analyte"], found.words["name"], strict=True))
+    differences, levels = (t.assign(analyte=t["analyte"].map(names)) for t in (found.differences, found.levels))
     named = [f"{s.study.title} ({s.root.name})" for s in (earlier, later)]
     return page(f"{named[0]}, then {named[1]}", [
         paragraph(found.sentence), heading("Words"), _shown(found.words, drop=("analyte",)),
-        heading("Change of the differences between depths"), picture(found),
-        _shown(found.differences, drop=("in margins", "margin low", "margin high")), paragraph(HOW),
+        heading("Change of the differences between depths"), picture(differences),
+        _shown(differences, drop=("in margins", "margin low", "margin high")), paragraph(HOW),
         heading("Levels, and the check fluid"),
         paragraph("A change of the check fluid, if it is the same fluid, is the laboratory's. A change of the containers' "
                   "level together with it need not be the stock's."),
-        _shown(found.levels), heading("What limits this comparison"), bullets(found.notes)])
+        _shown(levels), heading("What limits this comparison"), bullets(found.notes)])
 
 
 def _shown(frame: pd.DataFrame, drop: tuple[str, ...] = ()) -> str:
@@ -77,9 +79,8 @@ def _shown(frame: pd.DataFrame, drop: tuple[str, ...] = ()) -> str:
     return table(cells, [str(c) for c in kept.columns])
 
 
-def picture(found: Changes) -> str:
-    """The changes in units of the later margin as a picture with its words; nothing where there are none."""
-    rows = found.differences
+def picture(rows: pd.DataFrame) -> str:
+    """The changes (DIFFERENCES) in units of the later margin as a picture with its words; nothing where there are none."""
     if rows.empty:
         return ""
     drawn = pd.DataFrame({"analyte": rows["analyte"] + ", " + rows["pair"], "verdict": rows["reads"],
