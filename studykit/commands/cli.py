@@ -172,6 +172,18 @@ def intake(folder: Folder,
                    f"  accept_rejected_rows = {len(outcome.rejected)}")
 
 
+@app.command(epilog="Example: studykit ask my-study")
+def ask(folder: Folder,
+        to: Annotated[Path | None, typer.Option(help="Folder to write to.", show_default="FOLDER-letter")] = None) -> None:
+    """Write a letter to the laboratory: what the checks ask of it, in blind codes only, and what to measure again."""
+    from studykit.commands.ask import write_questions
+
+    made = write_questions(folder, to)
+    facts(send=made.send, keep=made.keep, questions=made.questions, portions=made.portions)
+    typer.echo(f"Send: {made.send} ({_count(made.questions, 'row')} of questions, {_count(made.portions, 'portion')} to be "
+               f"measured again)\nKeep: {made.keep} (which portion is of which bottle; do not send it)")
+
+
 @app.command(epilog="Example: studykit report my-study")
 def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Run every stage from the raw files and write report/report.html."""

@@ -37,18 +37,23 @@ def range_sf(w: float, means: ArrayLike, df: float = math.inf) -> float:
     if w <= 0:
         return 1.0
     width, share = _spread(df)
-    inside = np.sum([_starting_with(i, mu, w * width) for i in range(len(mu))], axis=0)
+    means, count = np.unique(mu, return_counts=True)
+    inside = np.sum([count[i] * _starting_with(i, means, count, w * width) for i in range(len(means))], axis=0)
     return float(min(1.0, max(0.0, share @ (1.0 - inside))))
 
 
-def _starting_with(i: int, mu: Array, width: Array) -> Array:
-    """Chance for each width that result i is the smallest and all others lie within the width above it."""
+def _starting_with(i: int, mu: Array, count: NDArray[np.intp], width: Array) -> Array:
+    """Chance for each width that one result of mean i is the smallest and all others lie within the width above it.
+
+    ``mu``: the distinct means, ``count`` how many results have each.
+    """
     low, high = mu.min() - 9.0, mu.min() + 9.0
     x = (low + high) / 2 + (high - low) / 2 * _NODE
     density = np.exp(-0.5 * (x - mu[i]) ** 2) / math.sqrt(2 * math.pi)
-    others = np.delete(mu, i)[:, None]
-    inside = [np.prod(special.ndtr(x + v - others) - special.ndtr(x - others), axis=0) for v in width]
-    return np.asarray(np.array(inside) @ (density * _WEIGHT) * (high - low) / 2)
+    inside = np.ones((len(width), len(x)))
+    for mean, n in zip(mu, count - (np.arange(len(mu)) == i), strict=True):
+        inside *= (special.ndtr(x + width[:, None] - mean) - special.ndtr(x - mean)) ** n
+    return np.asarray(inside @ (density * _WEIGHT) * (high - low) / 2)
 
 
 def _spread(df: float) -> tuple[Array, Array]:

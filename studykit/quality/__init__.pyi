@@ -2,6 +2,8 @@ from . import assess as assess
 from . import controls as controls
 from . import figures as figures
 from . import flags as flags
+from . import letter as letter
+from . import letter_files as letter_files
 from . import massbalance as massbalance
 from . import replicates as replicates
 
@@ -10,6 +12,8 @@ __all__ = [
     "controls",
     "figures",
     "flags",
+    "letter",
+    "letter_files",
     "massbalance",
     "replicates",
 ]

@@ -77,6 +77,7 @@ class Scene:
     y: Vector
     m: Fit
     live: Vector  # n x A, False where a cell was set aside
+    known: dict[bytes, Vector] = field(default_factory=dict)  # what rows cost as they are read, by their positions
 
     @property
     def zones(self) -> Vector:
@@ -96,11 +97,12 @@ class Scene:
         if sd < 0.05:
             return _centre_loss(live - offset, self.m.s[rows]) * self.m.share
         shape = self._shape(rows)
-        tries = []
-        for b in (rate, *np.exp(sd * RATES)):
-            cost = _centre_loss(live - offset - (b - rate) * shape, self.m.s[rows]) * self.m.share
-            tries.append(cost + (np.log(b) / sd) ** 2 / 2 / cost.size)
-        return min(tries, key=lambda cost: float(cost.sum()))
+        rates = np.array([rate, *np.exp(sd * RATES)])
+        tries = (live - offset)[:, None, :] - (rates - rate)[:, None] * shape[:, None, :]
+        n, _, k = tries.shape
+        cost = _centre_loss(tries.reshape(n, -1), np.tile(self.m.s[rows], rates.size)).reshape(-1, k) * self.m.share
+        cost += ((np.log(rates) / sd) ** 2 / 2 / k)[:, None]
+        return np.asarray(cost[np.argmin(cost.sum(axis=1))])
 
     def _shape(self, rows: Index) -> Vector:
         """The stock's profile in these rows, less its mean over the depths."""
@@ -109,7 +111,10 @@ class Scene:
 
     def gain(self, rows: Index, y: Vector) -> Vector:
         """What reading y in these rows of one container would save, by column."""
-        return self.loss(rows, self.y[rows]) - self.loss(rows, y)
+        key = rows.tobytes()
+        if key not in self.known:
+            self.known[key] = self.loss(rows, self.y[rows])
+        return self.known[key] - self.loss(rows, y)
 
 
 def scene(f: Frame, y: Vector, m: Fit) -> Scene:

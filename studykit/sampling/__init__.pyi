@@ -2,6 +2,7 @@ from . import draws as draws
 from . import outlay as outlay
 from . import plan as plan
 from . import reconcile as reconcile
+from . import sheets as sheets
 from . import tables as tables
 
 __all__ = [
@@ -9,5 +10,6 @@ __all__ = [
     "outlay",
     "plan",
     "reconcile",
+    "sheets",
     "tables",
 ]

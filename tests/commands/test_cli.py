@@ -14,7 +14,7 @@ from studykit.commands.cli import app, main
 from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
-COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "report", "lab", "pack", "export",
+COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "ask", "report", "lab", "pack", "export",
             "verify", "recheck", "compare")
 
 

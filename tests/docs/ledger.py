@@ -439,6 +439,8 @@ LEDGER: dict[str, list[Row]] = {
         row("a value | unit slip (a power of t", "ten", "quality/test_suspects.py::right_cause_at_the_right_place"),
         row("Carry-over at every position is", "every",
             "quality/test_runs.py::carry_over_at_every_position_is_one_line"),
+        row("It does not hold containers, dep",
+            "every", "quality/test_letter.py::orders_and_groups_tell_nothing_of_depth_container_or_draw"),
         row("Real settling is never a stop.", "never", "quality/test_suspects.py::no_stop_in_settled_studies"),
         row("A power of ten in a single value", "ten",
             "quality/test_profiles.py::a_tenth_on_the_way_down_a_profile_never_stops"),

@@ -1,0 +1,58 @@
+"""`studykit ask`: the letter of a study with results, and the way of its answers back through intake."""
+
+from __future__ import annotations
+
+import shutil
+import tomllib
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from studykit.commands.cli import main
+from studykit.demos.shipped import copy_demo
+from studykit.intake.take import read_intake
+from studykit.study import load_tables
+
+
+@pytest.fixture(scope="module")
+def slip(tmp_path_factory) -> Path:
+    root = tmp_path_factory.mktemp("ask") / "slip"
+    copy_demo("slip", root)
+    assert main(["--quiet", "intake", str(root)]) == 0
+    return root
+
+
+def cells(path: Path) -> pd.DataFrame:
+    return pd.read_csv(path, dtype=str, keep_default_na=False)
+
+
+def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_proposed_mapping(slip, tmp_path, capsys):
+    root = tmp_path / "slip"
+    shutil.copytree(slip, root)
+    assert main(["ask", str(root)]) == 0
+    said = capsys.readouterr().out
+    letter = tmp_path / "slip-letter"
+    assert f"Send: {letter / 'send'}" in said and f"Keep: {letter / 'keep'}" in said
+    again = cells(letter / "send/again.csv")
+    plan = root / "plan/samples.csv"
+    pd.concat([cells(plan), cells(letter / "keep/samples-to-add.csv")]).fillna("").to_csv(plan, index=False)
+    again.assign(Result=["1.51" if a == "Zircon" else "203" for a in again["Analyte"]]).to_csv(root / "raw/again.csv", index=False)
+    assert main(["intake", str(root), "--suggest", str(root / "raw/again.csv")]) == 0
+    proposed = capsys.readouterr().out
+    assert tomllib.loads(proposed[proposed.index("[[file]]"):])["file"][0]["columns"]["value"] == "Result"
+    with (root / "intake.toml").open("a", encoding="utf-8") as mapping:
+        mapping.write("\n" + proposed[proposed.index("[[file]]"):])
+    tables = load_tables(root, with_results=False)
+    outcome = read_intake(root, tables.study, tables.samples)
+    taken = outcome.results[outcome.results["source_file"] == "again.csv"]
+    assert outcome.rejected.empty, outcome.rejected.to_string()
+    assert len(taken) == len(again)
+    assert set(taken["sample"]) == set(again["Sample"]) and set(taken["run"]) == {"again"}
+
+
+def test_a_study_without_results_says_what_to_run(tmp_path, capsys):
+    copy_demo("slip", tmp_path / "slip")
+    assert main(["ask", str(tmp_path / "slip")]) != 0
+    assert "studykit intake" in capsys.readouterr().err
+    assert not (tmp_path / "slip-letter").exists()
