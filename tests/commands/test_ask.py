@@ -33,7 +33,8 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     assert main(["ask", str(root)]) == 0
     said = capsys.readouterr().out
     letter = tmp_path / "slip-letter"
-    assert f"Send: {letter / 'send'}" in said and f"Keep: {letter / 'keep'}" in said
+    assert f"Send: {letter / 'send'}" in said
+    assert f"Keep: {letter / 'keep'}" in said
     again = cells(letter / "send/again.csv")
     plan = root / "plan/samples.csv"
     pd.concat([cells(plan), cells(letter / "keep/samples-to-add.csv")]).fillna("").to_csv(plan, index=False)
@@ -48,7 +49,8 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     taken = outcome.results[outcome.results["source_file"] == "again.csv"]
     assert outcome.rejected.empty, outcome.rejected.to_string()
     assert len(taken) == len(again)
-    assert set(taken["sample"]) == set(again["Sample"]) and set(taken["run"]) == {"again"}
+    assert set(taken["sample"]) == set(again["Sample"])
+    assert set(taken["run"]) == {"again"}
 
 
 def test_a_study_without_results_says_what_to_run(tmp_path, capsys):

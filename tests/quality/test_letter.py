@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import itertools
 import re
 from functools import lru_cache
 from pathlib import Path
@@ -75,7 +76,7 @@ def test_no_file_of_a_letter_holds_a_word_of_the_plan(tmp_path):
         fault = FAULTS[name]
         lab = make(fault.setting(bench.USUAL, fault.sizes[2]), 100 + k)
         fault.plant(lab, fault.sizes[2])
-        _, _, samples, _ = lab.tables()
+        _, _, _samples, _ = lab.tables()
         every = bench.flags_of(lab).to_dict("records")
         letter = letter_of(lab, every)
         if letter.empty:
@@ -120,11 +121,12 @@ def test_orders_and_groups_tell_nothing_of_depth_container_or_draw():
             h = np.array([height[b] for b in order])
             rank[name].append(np.corrcoef(np.arange(len(h)), h)[0, 1])
         order = bottles["again"]
-        near += [box[a] == box[b] for a, b in zip(order, order[1:], strict=False)]
+        near += [box[a] == box[b] for a, b in itertools.pairwise(order)]
         same = sum(box[a] == box[b] for i, a in enumerate(order) for b in order[i + 1:])
         expected.append(same / (len(order) * (len(order) - 1) / 2))
         counts = pd.Series([height[b] for b in bottles["questions"]]).value_counts()
-        assert counts.nunique() == 1 and len(counts) == 3
+        assert counts.nunique() == 1
+        assert len(counts) == 3
     for name, values in rank.items():
         assert abs(np.mean(values)) < 3.5 * np.std(values) / np.sqrt(len(values)), name
     assert abs(np.mean(near) - np.mean(expected)) < 3.5 * np.sqrt(np.mean(near) / len(near))
@@ -183,7 +185,10 @@ def test_names_that_hold_a_word_of_the_plan_are_withheld():
     _, containers, samples, results = lab.tables()
     results["source_file"] = results["source_file"].replace({"lab_R1.csv": "lab_upper.csv", "lab_R2.csv": "C03-hall.csv"})
     said = reports_asked_about(containers, samples, results)
-    assert WITHHELD in said and "upper" not in said and "C03" not in said and "lab_R3.csv" in said
+    assert WITHHELD in said
+    assert "upper" not in said
+    assert "C03" not in said
+    assert "lab_R3.csv" in said
 
 
 def test_blind_duplicates_apart_and_the_portions_as_rows_of_the_plan(tmp_path):
@@ -191,7 +196,8 @@ def test_blind_duplicates_apart_and_the_portions_as_rows_of_the_plan(tmp_path):
     asked = sorted(lab.samples.loc[lab.samples["depth"] == "middle", "sample"])[:5]
     letter = letter_of(lab, [flags_for(lab, "value alone", [s]) for s in asked])
     twice = letter.relabel["bottle"].value_counts()
-    assert (twice == 2).sum() >= 2 and twice.max() == 2
+    assert (twice == 2).sum() >= 2
+    assert twice.max() == 2
     assert letter.relabel["new_code"].is_unique
     assert not set(letter.relabel["new_code"]) & set(lab.samples["sample"])
     lines = letter.lines.set_index("sample")
@@ -203,7 +209,8 @@ def test_blind_duplicates_apart_and_the_portions_as_rows_of_the_plan(tmp_path):
     places = letter.again.drop_duplicates("Sample")
     assert list(places["Position"]) == list(range(1, len(letter.relabel) + 1))
     rows = list(csv.DictReader(io.StringIO((written(lab, letter, tmp_path) / "again.csv").read_text(encoding="utf-8"))))
-    assert {r["Sample"] for r in rows} == set(letter.relabel["new_code"]) and {r["Result"] for r in rows} == {""}
+    assert {r["Sample"] for r in rows} == set(letter.relabel["new_code"])
+    assert {r["Result"] for r in rows} == {""}
 
 
 def test_a_letter_inside_the_study_is_refused(tmp_path):
