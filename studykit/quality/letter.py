@@ -1,7 +1,7 @@
 """A letter to the laboratory: what the checks ask of it, in blind codes only, and what should be measured again.
 
-A row is a bottle or a run, in random order; rows stand together by what is likeliest, and each group asks what somebody at the bench
-can answer. Nothing says what a reading was expected to be, and nothing tells depths, containers, order of draws, or which
+A row is a bottle or a run, in random order; rows stand together by what is likeliest, and each group asks what somebody at
+the bench can answer. Nothing says what a reading was expected to be, and nothing tells depths, containers, order of draws, or which
 bottles belong together: suspected pairs are not named as pairs, and every list of bottles holds others about which there
 is no question, of each depth as many. Causes that lie in a container or its drawing are no question for a laboratory;
 their bottles only stand in the list to be measured again.
@@ -162,7 +162,8 @@ def _others(own: Sequence[str], samples: pd.DataFrame, results: pd.DataFrame, rn
 def _shown_names(containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame) -> dict[str, str]:
     """Runs and report files as they may be shown: a name that holds a word of the plan is withheld."""
     own = [c for c in containers.columns if c not in CONTAINERS.names]
-    told = [containers[c] for c in (*HIDDEN, *own) if c in containers] + [samples[c] for c in ("depth", "kind", "tool") if c in samples]
+    told = [containers[c] for c in (*HIDDEN, *own) if c in containers]
+    told += [samples[c] for c in ("depth", "kind", "tool") if c in samples]
     words = {w for column in told for text in column.dropna().astype(str).unique() for w in _words(text)}
     named = {str(x) for c in ("run", "source_file") for x in results[c].dropna().unique()}
     return {n: WITHHELD if _words(n) & words else n for n in named}

@@ -18,8 +18,8 @@ from studykit.sampling.sheets import render
 TITLE = "Questions about your results"
 SEND, KEEP = "send", "keep"
 OPENING = (
-    "These questions come from a comparison of your results with one another. They are questions, not findings: most of them "
-    "will turn out to have a plain answer. Bottles carry their codes only, in random order; some of them are asked for "
+    "These questions come from a comparison of your results with one another. They are questions, not findings: most of "
+    "them will turn out to have a plain answer. Bottles carry their codes only, in random order; some of them are asked for "
     "comparison only.",
     "Please write your answers into questions.csv (columns answer, found_by, on) or onto this page. Where a value or a unit was "
     "written wrongly, please send an amended report of your own rather than a number in a letter.")

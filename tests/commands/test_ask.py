@@ -38,7 +38,8 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     again = cells(letter / "send/again.csv")
     plan = root / "plan/samples.csv"
     pd.concat([cells(plan), cells(letter / "keep/samples-to-add.csv")]).fillna("").to_csv(plan, index=False)
-    again.assign(Result=["1.51" if a == "Zircon" else "203" for a in again["Analyte"]]).to_csv(root / "raw/again.csv", index=False)
+    read = again["Analyte"].map({"Zircon": "1.51", "Boron": "203"})
+    again.assign(Result=read).to_csv(root / "raw/again.csv", index=False)
     assert main(["intake", str(root), "--suggest", str(root / "raw/again.csv")]) == 0
     proposed = capsys.readouterr().out
     assert tomllib.loads(proposed[proposed.index("[[file]]"):])["file"][0]["columns"]["value"] == "Result"

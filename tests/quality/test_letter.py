@@ -6,6 +6,7 @@ import csv
 import io
 import itertools
 import re
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 
@@ -145,8 +146,7 @@ def test_orders_do_not_follow_from_codes_and_seed_alone():
     lab = a_lab()
     flags = [flags_for(lab, "value alone", [str(lab.samples["sample"].iloc[0])])]
     first = letter_of(lab, flags).relabel
-    turned = Lab(**{f: getattr(lab, f) for f in ("setting", "study", "containers", "wide", "true", "rng", "limits", "decimals")},
-                 samples=lab.samples.assign(depth=lab.samples["depth"].replace({"upper": "lower", "lower": "upper"})))
+    turned = replace(lab, samples=lab.samples.assign(depth=lab.samples["depth"].replace({"upper": "lower", "lower": "upper"})))
     assert set(first["new_code"]) != set(letter_of(turned, flags).relabel["new_code"])
 
 
