@@ -1,9 +1,9 @@
 """A letter to the laboratory: what the checks ask of it, in blind codes only, and what should be measured again.
 
 A row is a bottle or a run, in random order; rows stand together by what is likeliest, and each group asks what somebody at
-the bench can answer. Nothing says what a reading was expected to be, and nothing tells depths, containers, order of draws, or which
-bottles belong together: suspected pairs are not named as pairs, and every list of bottles holds others about which there
-is no question, of each depth as many. Causes that lie in a container or its drawing are no question for a laboratory;
+the bench can answer. Nothing says what a reading was expected to be, and nothing tells depths, containers, order of draws,
+or which bottles belong together: suspected pairs are not named as pairs, and every list of bottles holds others about which
+there is no question, of each depth as many. Causes that lie in a container or its drawing are no question for a laboratory;
 their bottles only stand in the list to be measured again.
 
 That list gives every portion a new code, some bottles two of them (blind duplicates). The portions are splits of their

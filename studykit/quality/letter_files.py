@@ -21,8 +21,8 @@ OPENING = (
     "These questions come from a comparison of your results with one another. They are questions, not findings: most of "
     "them will turn out to have a plain answer. Bottles carry their codes only, in random order; some of them are asked for "
     "comparison only.",
-    "Please write your answers into questions.csv (columns answer, found_by, on) or onto this page. Where a value or a unit was "
-    "written wrongly, please send an amended report of your own rather than a number in a letter.")
+    "Please write your answers into questions.csv (columns answer, found_by, on) or onto this page. Where a value or a unit "
+    "was written wrongly, please send an amended report of your own rather than a number in a letter.")
 AGAIN_WORDS = (
     "Please measure every bottle on this list once, as an ordinary sample, in this order, and report as usual or in again.csv. "
     "The list holds bottles about which there is no question, and some liquid twice under two codes.",
