@@ -29,7 +29,7 @@ CEILING = 500
 
 ORDER = ("core", "vessels", "study", "sampling", "physics", "mixed", "mixed.batch", "inference", "plot", "design",
          "intake", "quality", "model", "ageing", "verdict", "report", "deposit", "demos", "front", "register", "notebook",
-         "commands")
+         "classroom", "commands")
 """The folders from the ground up; each imports only from those before it, in functions too."""
 
 PRINTING = ("__main__",)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from studykit import __version__
-from studykit.commands.told import TELLING, as_object, as_typed, facts, progress
+from studykit.commands.told import TELLING, as_object, as_typed, facts, passphrase, progress
 from studykit.core.errors import visible
 
 if TYPE_CHECKING:
@@ -75,7 +75,9 @@ def _made(made: Any, folder: Path) -> None:
 @app.command(epilog="Example: studykit demo")
 def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.")] = "ropeway",
          to: Annotated[Path | None, typer.Option(help="Folder to make it in.", show_default="demo-NAME")] = None,
-         ) -> None:
+         class_copy: Annotated[bool, typer.Option("--class", help="For a class: without README and truth.json, which tell "
+                                                                  "the truth and the faults; raw files and plan only, no "
+                                                                  "report is made.")] = False) -> None:
     """Run the whole job on an invented study."""
     from studykit.demos.shipped import DEMOS, copy_demo
 
@@ -87,8 +89,11 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
     from studykit.report.own import copy_notebooks
 
     folder = to or Path(f"demo-{name}")
-    copy_demo(name, folder)
+    copy_demo(name, folder, untold=class_copy)
     copy_notebooks(folder)
+    if class_copy:
+        typer.echo(f"Study in {folder} (invented data), without its truth. Then: studykit report {as_typed(folder)}")
+        return
     progress(f"Study in {folder} (invented data)\n")
     _made(make_report(folder, progress), folder)
 
@@ -272,6 +277,76 @@ def compare(earlier: Annotated[Path, typer.Argument(help="The study that came fi
     typer.echo(f"{found.sentence}\n\nPage: {written.page}")
     for note in found.notes:
         typer.echo(f"note: {note}")
+
+Phrase = Annotated[Path | None, typer.Option(help="File whose first line is the passphrase; asked at the terminal without.",
+                                             show_default="asked")]
+Class = Annotated[Path, typer.Argument(help="The class's folder: the teacher's alone.", show_default=False)]
+
+
+@app.command("class", epilog="Example: studykit class my-class --students 20 --budget 1200")
+def class_(folder: Class,
+           students: Annotated[int, typer.Option(help="How many, named student-01 and on.")] = 20,
+           names: Annotated[Path | None, typer.Option(help="File with a name a line, in place of a number.",
+                                                      show_default=False)] = None,
+           budget: Annotated[float, typer.Option(help="What each may spend; a keg with four bottles costs 104.")] = 1200,
+           passphrase_file: Phrase = None) -> None:
+    """Make a class: a private, sealed world for each student, in which bottles are bought."""
+    from studykit.classroom.make import make_class, names_of
+
+    made = make_class(folder, names_of(students, names), budget, passphrase(passphrase_file, twice=True))
+    facts(students=made.students, budget=made.budget, folders=folder / "students")
+    typer.echo(f"{_count(len(made.students), 'student')}, {made.budget:g} units each.\n"
+               f"Hand out: the folders in {folder / 'students'}\nKeep:     {folder / 'teacher'} and the passphrase; without it "
+               f"nobody can open the class\nThen:     studykit deliver {as_typed(folder)}, whenever orders are there")
+
+
+@app.command(epilog="Example: studykit order my-study --again C44W4,XWX2L")
+def order(folder: Folder,
+          again: Annotated[str, typer.Option(help="Delivered bottles, comma between: one more determination each.")] = ""
+          ) -> None:
+    """In a class: write the order of a locked plan's bottles, for the teacher to deliver."""
+    from studykit.classroom.orders import write_order
+
+    made = write_order(folder, [c.strip() for c in again.split(",") if c.strip()])
+    facts(file=made.file, number=made.number, cost=made.cost, left=made.left)
+    typer.echo(f"{_count(made.kegs, 'keg')} to open, {_count(made.bottles, 'bottle')}, "
+               f"{_count(made.determinations, 'determination')}: {made.cost:g} units; {made.left:g} are left after that.\n"
+               f"Order: {made.file}\nWhat is delivered is paid for and cannot be drawn anew.")
+
+
+@app.command(epilog="Example: studykit deliver my-class")
+def deliver(folder: Class, passphrase_file: Phrase = None) -> None:
+    """In a class: deliver what students ordered and can pay; refuse the rest, each with its reasons."""
+    from studykit.classroom.deliver import deliver as serve
+
+    found = serve(folder, passphrase(passphrase_file))
+    facts(orders=[{"student": d.student, "number": d.number, "state": d.state, "cost": d.cost, "left": d.left,
+                   "reasons": [f.line() for f in d.faults]} for d in found])
+    for d in found:
+        paid = "" if d.faults else f", {d.cost:g} units, {d.left:g} left"
+        typer.echo(f"{d.student}, order {d.number}: {d.state}{paid}")
+        for f in d.faults:
+            typer.echo(f"  {f.line()}", err=True)
+    typer.echo(f"{_count(len(found), 'order')} looked at")
+    if any(d.faults for d in found):
+        raise typer.Exit(2)
+
+
+@app.command(epilog="Example: studykit reveal my-class")
+def reveal(folder: Class, passphrase_file: Phrase = None) -> None:
+    """In a class: open the truth, score every student, write tables, page and figure; nothing is sold afterwards."""
+    from studykit.classroom.reveal import reveal as disclose
+
+    found = disclose(folder, passphrase(passphrase_file))
+    facts(scores=found.scores.to_dict("records"), page=folder / "teacher/class.html")
+    columns = ["student", "cost", "words right", "words open", "words wrong", "hold the truth", "intervals", "found", "missed",
+               "false alarms"]
+    typer.echo(found.scores[columns].to_string(index=False))
+    for r in found.scores.to_dict("records"):
+        if r["remarks"]:
+            typer.echo(f"note: {r['student']}: {visible(r['remarks'])}")
+    typer.echo(f"\nPage: {folder / 'teacher/class.html'}\nEach student's folder has its truth.json now.")
+
 
 
 def _rejected(outcome: IntakeOutcome, folder: Path, *, written: bool) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from studykit.core.errors import COLUMNS, EXITS, BadInput, RunsDiffer
+from studykit.core.errors import COLUMNS, EXITS, BadInput, RunsDiffer, single
 
 TELLING: dict[str, Any] = {"traceback": False, "quiet": False, "command": "", "facts": {}}
 """How this run of the command line tells: its options, the command, and the facts of its answer."""
@@ -58,3 +58,17 @@ def as_object(run: Callable[[], tuple[int, BaseException | None]]) -> int:
     found = answer(code, out.getvalue(), wrong.getvalue(), error)
     sys.stdout.write(json.dumps(found, ensure_ascii=False, default=str) + "\n")
     return code
+
+
+def passphrase(file: Path | None, *, twice: bool = False) -> str:
+    """The passphrase: the first line of the file, else asked at the terminal without showing it, ``twice`` for a new one."""
+    import typer
+
+    from studykit.core.files import read_bytes
+
+    if file is not None:
+        text = read_bytes(file, str(file), "name a file whose first line is the passphrase").decode("utf-8-sig", "replace")
+        return (text.splitlines() or [""])[0]
+    if not sys.stdin.isatty():
+        raise single("passphrase", "there is no terminal to ask at", "give it with --passphrase-file FILE")
+    return str(typer.prompt("Passphrase of the class", hide_input=True, confirmation_prompt=twice))

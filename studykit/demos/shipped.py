@@ -23,8 +23,12 @@ def demo_folder(name: str) -> Path:
     return share("demo_data") / name
 
 
-def copy_demo(name: str, dest: Path | str) -> Path:
-    """Copy a demo study into ``dest`` and return that folder.
+TELLS = ("README.md", "truth.json")
+"""Files of a demo that tell what was put in."""
+
+
+def copy_demo(name: str, dest: Path | str, *, untold: bool = False) -> Path:
+    """Copy a demo study into ``dest`` and return that folder; ``untold`` leaves out what tells the truth and the faults.
 
     A folder that already holds this demo unchanged is kept as it is, with whatever was made in
     it. BadInput where ``dest`` holds anything else: nothing there is overwritten.
@@ -32,7 +36,7 @@ def copy_demo(name: str, dest: Path | str) -> Path:
     from studykit.core.files import require_writable, write_bytes  # the list of demos needs no tables
 
     source, folder = demo_folder(name), Path(dest)
-    files = [p for p in sorted(source.rglob("*")) if p.is_file()]
+    files = [p for p in sorted(source.rglob("*")) if p.is_file() and not (untold and p.name in TELLS)]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         _refuse_other(name, source, files, folder)
         return folder

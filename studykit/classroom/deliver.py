@@ -1,0 +1,164 @@
+"""The teacher's side: look at every order of the class, refuse what is not in order, deliver the rest.
+
+Only the sealed ledger counts: a student may change every file of their own folder. What is not protected stands in
+docs/teaching.md.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import hmac
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from studykit.classroom.laboratory import Line, Planted, measure, plant, report
+from studykit.classroom.make import STUDENTS, public_seed
+from studykit.classroom.orders import (
+    FORMAT,
+    ORDERS,
+    Prices,
+    bought_of,
+    broken_seal,
+    cost_of,
+    lines_of,
+    opened_in,
+    read_json,
+)
+from studykit.classroom.safe import seal, unseal
+from studykit.classroom.worlds import given, world_of
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import write_bytes, write_json
+from studykit.study.lock import promises
+
+FIXED = ("scope", "alpha", "analytes.", "factors.depths")
+"""Promises that are given to the class: an order under others is refused."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivery:
+    """One order and what became of it: 'delivered', 'delivered before' or 'refused', with the reasons."""
+
+    student: str
+    number: int
+    state: str
+    cost: float = 0.0
+    left: float = 0.0
+    faults: tuple[Fault, ...] = ()
+
+
+def deliver(root: Path, passphrase: str) -> tuple[Delivery, ...]:
+    """Deliver every order that lies in the students' folders; what was delivered before is laid there again, unchanged.
+
+    BadInput where the class does not open or was revealed; a faulty order is refused by itself.
+    """
+    data = unseal(root, passphrase)
+    if data["revealed"]:
+        raise single(str(root), "this class was revealed: nothing is sold any more", "make a new class")
+    out, seals = [], _seals(data)
+    for name, entry in data["students"].items():
+        for path in sorted((root / STUDENTS / name / ORDERS).glob("order-*.json"), key=_number):
+            out.append(_one(root, data, name, entry, path, seals))
+    if any(d.state == "delivered" for d in out):
+        seal(root, passphrase, data)
+    return tuple(out)
+
+
+def _number(path: Path) -> int:
+    text = path.stem.rpartition("-")[2]
+    return int(text) if text.isdigit() else 10**6
+
+
+def _seals(data: Mapping[str, Any]) -> dict[str, str]:
+    """Seal of a lock to the student whose first order came under it."""
+    return {e["orders"][0]["seal"]: n for n, e in data["students"].items() if e["orders"]}
+
+
+def _one(root: Path, data: dict[str, Any], name: str, entry: dict[str, Any], path: Path, seals: dict[str, str]) -> Delivery:
+    """Look at one order and deliver it; the ledger in ``entry`` grows."""
+    number = _number(path)
+    try:
+        order = read_json(path, f"{name}/{path.name}", "write it again: studykit order FOLDER")
+        digest = hashlib.sha256(json.dumps(order, sort_keys=True).encode()).hexdigest()
+        past = next((o for o in entry["orders"] if o["number"] == number), None)
+        if past is None or past["order"] != digest:
+            _refuse(name, entry, order, number, past, seals, data)
+            _enter(data, name, entry, order, number, digest)
+            seals[entry["orders"][0]["seal"]] = name
+    except BadInput as error:
+        return Delivery(student=name, number=number, state="refused", faults=error.faults)
+    fresh = past is None
+    made = next(o for o in entry["orders"] if o["number"] == number)
+    _lay(root, data, name, entry, made)
+    spent = sum(o["cost"] for o in entry["orders"])
+    return Delivery(student=name, number=number, state="delivered" if fresh else "delivered before", cost=made["cost"],
+                    left=data["budget"] - spent)
+
+
+def _refuse(name: str, entry: Mapping[str, Any], order: Mapping[str, Any], number: int, past: Mapping[str, Any] | None,
+            seals: Mapping[str, str], data: Mapping[str, Any]) -> None:
+    """BadInput with everything that stops an order before its lines are looked at."""
+    reasons = []
+    if past is not None:
+        reasons.append("an order of this number was delivered with another content: what is drawn is drawn")
+    elif number != 1 + len(entry["orders"]):
+        reasons.append(f"the next order of this student has the number {1 + len(entry['orders'])}")
+    token = hashlib.sha256(str(order.get("token", "")).encode()).hexdigest()
+    if order.get("format") != FORMAT or order.get("class") != data["class"] or order.get("student") != name \
+            or not hmac.compare_digest(token, entry["token"]):
+        reasons.append("it was not written in this student's folder of this class")
+    reasons += _lock_reasons(name, entry, order.get("lock"), seals, public_seed(name, str(order.get("token", ""))))
+    if reasons:
+        remedy = "write it again in your own folder: studykit order FOLDER"
+        raise BadInput([Fault(file=f"{name}/order-{number}.json", reason=r, remedy=remedy) for r in reasons])
+
+
+def _lock_reasons(name: str, entry: Mapping[str, Any], lock: Any, seals: Mapping[str, str], seed: int
+                  ) -> list[str]:
+    """What is wrong with the lock of an order."""
+    if broken := broken_seal(lock if isinstance(lock, Mapping) else {}):
+        return [broken]
+    first, own = lock["entries"][0]["seal"], entry["orders"][0]["seal"] if entry["orders"] else ""
+    out = []
+    if own and first != own:
+        out.append("the first order came under another lock: a plan is locked once, and amended in the open")
+    if seals.get(first, name) != name or lock["entries"][-1]["promises"].get("seed") != str(seed):
+        out.append("this is the lock of another study: its seed is not that of this student's study.toml")
+    fixed = {k: v for k, v in promises(given()).items() if k.startswith(FIXED)}
+    said = {k: v for k, v in lock["entries"][-1]["promises"].items() if k.startswith(FIXED)}
+    changed = sorted(k for k in {*fixed, *said} if fixed.get(k) != said.get(k))
+    out += [f"{k} is {said.get(k, 'gone')!r}, the class was given {fixed.get(k, 'nothing')!r}" for k in changed]
+    return out
+
+
+def _enter(data: Mapping[str, Any], name: str, entry: dict[str, Any], order: Mapping[str, Any], number: int,
+           digest: str) -> None:
+    """Price an order and write it into the ledger; BadInput where a line is not sold or the money does not reach."""
+    bought = bought_of(entry["orders"])
+    wanted = order.get("bottles")
+    if not isinstance(wanted, dict) or not wanted or not all(type(v) is int and v > 0 for v in wanted.values()):
+        raise single(f"{name}/order-{number}.json", "its bottles are no counts of determinations", "write it again")
+    lines = lines_of(order["lock"], wanted, bought, number)
+    cost = cost_of(Prices(**data["prices"]), lines, opened_in(bought))
+    left = data["budget"] - sum(o["cost"] for o in entry["orders"])
+    if cost > left:
+        raise single(f"{name}/order-{number}.json", f"costs {cost:g}, and {left:g} are left", "buy less")
+    if not entry["orders"]:
+        entry["faults"] = [asdict(f) for f in plant(world_of(bytes.fromhex(data["secret"]), entry["number"]), lines)]
+    today = dt.datetime.now(dt.UTC).date().isoformat()
+    entry["orders"].append({"number": number, "order": digest, "seal": order["lock"]["entries"][0]["seal"], "cost": cost,
+                            "on": today, "lines": [asdict(x) for x in lines]})
+
+
+def _lay(root: Path, data: Mapping[str, Any], name: str, entry: dict[str, Any], made: dict[str, Any]) -> None:
+    """Lay the laboratory's file of one order into the student's folder, and the note of what was delivered."""
+    world = world_of(bytes.fromhex(data["secret"]), entry["number"])
+    faults = tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
+    rows = measure(world, [Line(**x) for x in made["lines"]], faults)
+    file = write_bytes(root / STUDENTS / name / "raw" / f"laboratory-{made['number']}.csv", report(rows, made["on"]))
+    made["laboratory"] = hashlib.sha256(file.read_bytes()).hexdigest()
+    note = [{k: o[k] for k in ("number", "cost", "lines")} for o in entry["orders"]]
+    write_json(root / STUDENTS / name / ORDERS / "delivered.json", {"orders": note})

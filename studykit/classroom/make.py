@@ -1,0 +1,117 @@
+"""Make a class: the teacher's sealed file, and one folder a student with a study to plan."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import secrets
+import shutil
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from studykit.classroom.laboratory import scatter
+from studykit.classroom.orders import CARD, Prices
+from studykit.classroom.safe import passphrase_of, seal
+from studykit.classroom.worlds import KEGS, LOTS, World, filled, template, world_of
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import csv_text, require_writable, write_json, write_text
+from studykit.study.amounts import count
+
+PRICES = Prices(container=40, sample=10, determination=6)
+STUDENTS = "students"
+MOST_STUDENTS = 200
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClassMade:
+    """A class that was made: its folder, its students, the budget of each."""
+
+    root: Path
+    students: tuple[str, ...]
+    budget: float
+
+
+def names_of(students: int, file: Path | None) -> tuple[str, ...]:
+    """Names of folders: one a line of the file, else student-01 and on; BadInput for what makes no folder, or twice."""
+    if file is None:
+        return tuple(f"student-{i:02d}" for i in range(1, count(students, "students") + 1))
+    try:
+        lines = [x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
+    except (OSError, UnicodeDecodeError):
+        raise single(str(file), "cannot be read as UTF-8 text", "one name a line") from None
+    faults = [Fault(file=file.name, row=i, value=n, reason="makes no folder name", remedy="letters, digits and hyphens")
+              for i, n in enumerate(lines, start=1) if n and not re.fullmatch(r"\w[\w-]{0,39}", n)]
+    lower = [n.lower() for n in lines if n]
+    faults += [Fault(file=file.name, value=n, reason="stands twice", remedy="add an initial") for n in sorted(set(lower))
+               if lower.count(n) > 1]
+    if faults or not lower:
+        raise BadInput(faults or [Fault(file=file.name, reason="holds no name", remedy="one name a line")])
+    return tuple(n for n in lines if n)
+
+
+def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str, *, prices: Prices = PRICES) -> ClassMade:
+    """Write ``root/teacher/sealed.json`` and ``root/students/NAME``; BadInput where the folder is not empty.
+
+    The secret is drawn by the operating system (``secrets``), stands in the sealed file alone and is told nowhere.
+    """
+    phrase = passphrase_of(passphrase)
+    if root.exists() and any(root.iterdir()):
+        raise single(str(root), "this folder is not empty", "name a new one; nothing was changed")
+    if not 0 < len(names) <= MOST_STUDENTS:
+        raise single("--students", f"must be 1 to {MOST_STUDENTS}", "20 is a class", value=str(len(names)))
+    least = prices.container + 3 * (prices.sample + prices.determination)
+    if not least <= budget < float("inf"):
+        raise single("--budget", f"must buy at least one keg with three bottles, {least:g}", "1200 is usual", value=str(budget))
+    require_writable(root)
+    secret, tokens = secrets.token_bytes(32), {name: secrets.token_hex(16) for name in names}
+    for number, name in enumerate(names):
+        _student(root, name, budget, prices, world_of(secret, number), tokens[name])
+    seal(root, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(prices),
+                        "revealed": False,
+                        "students": {n: {"number": i, "token": hashlib.sha256(tokens[n].encode()).hexdigest(), "orders": [],
+                                         "faults": []} for i, n in enumerate(names)}})
+    return ClassMade(root=root, students=tuple(names), budget=budget)
+
+
+def public_seed(name: str, token: str) -> int:
+    """The seed of a student's blind codes and orders: another for everyone, and no way to the world."""
+    return int(hashlib.sha256(f"{name} {token}".encode()).hexdigest()[:8], 16)
+
+
+def _student(root: Path, name: str, budget: float, prices: Prices, world: World, token: str) -> None:
+    folder = root / STUDENTS / name
+    words = {"student": name, "class": root.name, "seed": public_seed(name, token), "budget": f"{budget:g}",
+             **{f"cost_{k}": f"{v:g}" for k, v in asdict(prices).items()}}
+    for file in ("study.toml", "intake.toml", "README.txt"):
+        write_text(folder / file, filled(template(file), **words))
+    write_text(folder / "plan/stock.csv", csv_text(_stock()))
+    write_text(folder / "plan/check_limits.csv", csv_text(_limits(world)))
+    write_text(folder / "findings.csv", "where,kind,note\n")
+    write_json(folder / CARD, {"class": root.name, "student": name, "token": token, "budget": budget, "prices": asdict(prices)})
+    (folder / "raw").mkdir(exist_ok=True)
+
+
+def _stock() -> pd.DataFrame:
+    return pd.DataFrame({"container": KEGS, "lot": [LOTS[k] for k in KEGS], "store": "boathouse", "vessel": "keg",
+                         "fill_volume_l": 55, "filled_on": ["2024-04-08" if LOTS[k] == "L1" else "2024-04-22" for k in KEGS]})
+
+
+def _limits(world: World) -> pd.DataFrame:
+    """What the certified check fluid may read: its level and three repeatability deviations on either side."""
+    rows = [(a, np.round(v - 3 * scatter(a, v), 2), np.round(v + 3 * scatter(a, v), 2), "certificate of the check fluid")
+            for a, v in world.check.items()]
+    return pd.DataFrame(rows, columns=["analyte", "low", "high", "source"])
+
+
+def copy_of(folder: Path, to: Path) -> Path:
+    """What a student handed in, without what the kit makes of it: definition, plan and raw files."""
+    for part in ("study.toml", "intake.toml"):
+        shutil.copy(folder / part, to / part)
+    for part in ("plan", "raw"):
+        if (folder / part).is_dir():
+            shutil.copytree(folder / part, to / part)
+    return to

@@ -1,0 +1,246 @@
+"""The reveal: what was true against what each student said, found, and paid.
+
+The words and intervals are computed anew from the laboratory's files as they were delivered, with the student's own
+definition, plan, exclusions and intake; a raw file that was changed in a folder is told and not used.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import io
+import tempfile
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from studykit.classroom.laboratory import Line, Planted, measure, report
+from studykit.classroom.make import STUDENTS
+from studykit.classroom.safe import seal, unseal
+from studykit.classroom.worlds import KEGS, World, given, margin_of, world_of
+from studykit.core.errors import StudyKitError
+from studykit.core.files import write_bytes, write_csv, write_json
+from studykit.intake import run_intake
+from studykit.study.lock import lock_status
+from studykit.study.seal import read_lock
+from studykit.study.tables import load_tables
+
+if TYPE_CHECKING:
+    from studykit.front import OpenStudy
+
+SCORES = ["student", "cost", "kegs", "bottles", "determinations", "words right", "words open", "words wrong", "unsafe",
+          "intervals", "hold the truth", "faults", "found", "kind named", "missed", "false alarms", "remarks"]
+INTERVALS = ["student", "analyte", "pair", "truth", "estimate", "low", "high", "unit", "margin", "word", "right word"]
+FAULTS = ["student", "kind", "places", "what happened", "found"]
+LARGEST = 200_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Revealed:
+    """The class in tables: one row a student, one an interval, one a fault that was planted; and the files written."""
+
+    scores: pd.DataFrame
+    intervals: pd.DataFrame
+    faults: pd.DataFrame
+    files: tuple[Path, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handed:
+    """What one student's folder says: words and intervals by analyte, findings as pairs of place and kind, remarks."""
+
+    words: dict[str, str]
+    intervals: pd.DataFrame
+    findings: tuple[tuple[str, str], ...]
+    remarks: tuple[str, ...]
+
+
+def reveal(root: Path, passphrase: str) -> Revealed:
+    """Open the class, score every student, write tables, page and figure under teacher/, and truth.json for each.
+
+    Nothing is sold afterwards. BadInput where the class does not open; a student whose folder cannot be read is a remark.
+    """
+    data = unseal(root, passphrase)
+    scores: list[dict[str, Any]] = []
+    intervals, faults, truths = [], [], {}
+    for name, entry in data["students"].items():
+        world = world_of(bytes.fromhex(data["secret"]), entry["number"])
+        handed = look(root / STUDENTS / name, world, entry)
+        truths[name] = truth_of(world, entry)
+        scores.append(score(name, world, entry, handed))
+        if len(handed.intervals):
+            intervals.append(with_truth(name, world, handed))
+        faults += fault_rows(name, entry, handed)
+    found = Revealed(scores=pd.DataFrame(scores, columns=SCORES), faults=pd.DataFrame(faults, columns=FAULTS),
+                     intervals=pd.concat(intervals or [pd.DataFrame(columns=INTERVALS)], ignore_index=True))
+    files = _write(root, found, truths)
+    if not data["revealed"]:
+        seal(root, passphrase, data | {"revealed": True})
+    return Revealed(scores=found.scores, intervals=found.intervals, faults=found.faults, files=files)
+
+
+def look(folder: Path, world: World, entry: Mapping[str, Any]) -> Handed:
+    """Run the kit on what a student handed in; where that cannot be done the reason is a remark."""
+    remarks, empty = list(changed(folder, entry)), pd.DataFrame(columns=["analyte"])
+    findings, said = read_findings(folder / "findings.csv")
+    remarks += said
+    if not entry["orders"]:
+        return Handed(words={}, intervals=empty, findings=findings, remarks=("bought nothing", *remarks))
+    with tempfile.TemporaryDirectory() as name:
+        try:
+            study = _opened(folder, Path(name), world, entry)
+            words, intervals = _judged(study)
+        except StudyKitError as error:
+            return Handed(words={}, intervals=empty, findings=findings,
+                          remarks=(*remarks, "cannot be judged: " + " ".join(str(error).split())[:200]))
+        remarks += _off(study)
+    return Handed(words=words, intervals=intervals, findings=findings, remarks=tuple(remarks))
+
+
+def changed(folder: Path, entry: Mapping[str, Any]) -> Iterable[str]:
+    """What in a folder is not as the ledger has it: raw files, the lock."""
+    for order in entry["orders"]:
+        path = folder / "raw" / f"laboratory-{order['number']}.csv"
+        there = path.is_file() and path.stat().st_size < LARGEST * 10
+        if not there or hashlib.sha256(path.read_bytes()).hexdigest() != order.get("laboratory"):
+            yield f"raw file {order['number']} {'was changed' if there else 'is missing'}; the delivered one was used"
+    try:
+        entries = read_lock(folder)
+    except StudyKitError:
+        yield "the lock was edited by hand"
+        return
+    if entry["orders"] and (not entries or entries[0]["seal"] != entry["orders"][0]["seal"]):
+        yield "the lock is not the one under which was bought"
+
+
+def _opened(folder: Path, work: Path, world: World, entry: Mapping[str, Any]) -> OpenStudy:
+    """The student's definition and plan in a fresh folder, with the raw files as they were delivered, taken in."""
+    from studykit.front import open as opened
+
+    for path in (folder / "study.toml", folder / "intake.toml", *sorted((folder / "plan").glob("*"))):
+        if path.is_file() and not path.is_symlink() and path.stat().st_size < LARGEST * 10:
+            write_bytes(work / path.relative_to(folder), path.read_bytes())
+    for number, raw in delivered_files(world, entry).items():
+        write_bytes(work / "raw" / f"laboratory-{number}.csv", raw)
+    early = load_tables(work, with_results=False)
+    run_intake(work, early.study, early.samples)
+    return opened(work)
+
+
+def delivered_files(world: World, entry: Mapping[str, Any]) -> dict[int, bytes]:
+    """The laboratory's files of all orders, made again from the ledger."""
+    faults = planted(entry)
+    return {o["number"]: report(measure(world, [Line(**x) for x in o["lines"]], faults), o["on"]) for o in entry["orders"]}
+
+
+def planted(entry: Mapping[str, Any]) -> tuple[Planted, ...]:
+    """The faults of a student's world as they struck the first order."""
+    return tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
+
+
+def _judged(study: OpenStudy) -> tuple[dict[str, str], pd.DataFrame]:
+    """Words for the mean, and the intervals of all pairs of depths, of the analytes that the class was given."""
+    from studykit.model import fit_all
+    from studykit.verdict import judge_all
+
+    models = fit_all(study)
+    words = {k: w for k, w in judge_all(study, models).words().items() if k in given().analytes}
+    tables = [m.contrasts().assign(analyte=m.analyte) for m in models if m.analyte in given().analytes]
+    columns = ["analyte", "contrast", "estimate", "low", "high"]
+    return words, pd.concat([t[columns] for t in tables if len(t)] or [pd.DataFrame(columns=columns)], ignore_index=True)
+
+
+def _off(study: OpenStudy) -> list[str]:
+    """Remarks: margins that are not the class's, changes since the lock without a reason."""
+    own = [a for a in given().analytes if a not in study.analytes or margin_of(study.study, a) != margin_of(given(), a)]
+    silent = sum(not c.reason for c in lock_status(study.root, study.study).changes)
+    out = [f"margins changed after the order: {', '.join(own)}"] if own else []
+    return out + ([f"{silent} changes since the lock without a reason"] if silent else [])
+
+
+def read_findings(path: Path) -> tuple[tuple[tuple[str, str], ...], list[str]]:
+    """Pairs of place and kind from findings.csv, and a remark where it cannot be read."""
+    try:
+        if path.is_symlink() or path.stat().st_size > LARGEST:
+            return (), ["findings.csv is no small file"]
+        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline="")))
+    except (OSError, UnicodeDecodeError, csv.Error):
+        return (), ["findings.csv cannot be read"]
+    told = [((r.get("where") or "").strip(), (r.get("kind") or "").strip().lower()) for r in rows]
+    return tuple(dict.fromkeys(t for t in told if t[0])), []
+
+
+def score(name: str, world: World, entry: Mapping[str, Any], handed: Handed) -> dict[str, Any]:
+    """One student's row: what it cost, words, intervals, faults."""
+    lines = [Line(**x) for o in entry["orders"] for x in o["lines"]]
+    right = world.words(given())
+    said = {a: handed.words.get(a, "") for a in right}
+    decided = {a: w for a, w in said.items() if w in ("homogeneous", "stratified")}
+    table = with_truth(name, world, handed) if len(handed.intervals) else pd.DataFrame(columns=INTERVALS)
+    holds = ((table["low"] <= table["truth"]) & (table["truth"] <= table["high"])).sum() if len(table) else 0
+    faults = planted(entry)
+    hit = [any(w in f.places for w, _ in handed.findings) for f in faults]
+    named = [any(w in f.places and k == f.kind for w, k in handed.findings) for f in faults]
+    everywhere = {p for f in faults for p in f.places}
+    return {"student": name, "cost": sum(o["cost"] for o in entry["orders"]),
+            "kegs": len({x.container for x in lines if x.container}), "bottles": sum(x.first == 0 for x in lines),
+            "determinations": sum(x.determinations for x in lines),
+            "words right": sum(right[a] == w for a, w in decided.items()), "words open": len(right) - len(decided),
+            "words wrong": sum(right[a] != w for a, w in decided.items()),
+            "unsafe": sum(w == "homogeneous" and right[a] == "stratified" for a, w in decided.items()),
+            "intervals": len(table), "hold the truth": int(holds), "faults": len(faults), "found": sum(hit),
+            "kind named": sum(named), "missed": len(faults) - sum(hit),
+            "false alarms": sum(w not in everywhere for w, _ in handed.findings), "remarks": "; ".join(handed.remarks)}
+
+
+def with_truth(name: str, world: World, handed: Handed) -> pd.DataFrame:
+    """The student's intervals beside the true difference of each pair, the margin, the word and the right word."""
+    true, right, study = true_differences(world), world.words(given()), given()
+    rows = [(name, a, pair, true[a][pair], r["estimate"], r["low"], r["high"],
+             "%" if study.analytes[a].margin.absolute is None else study.analytes[a].unit, margin_of(study, a),
+             handed.words.get(a, ""), right[a])
+            for r in handed.intervals.to_dict("records")
+            if (a := str(r["analyte"])) in true and (pair := str(r["contrast"])) in true[a]]
+    return pd.DataFrame(rows, columns=INTERVALS)
+
+
+def true_differences(world: World) -> dict[str, dict[str, float]]:
+    """The true difference of every pair of depths by analyte: per cent, or the unit of an absolute margin."""
+    out: dict[str, dict[str, float]] = {}
+    for r in world.truth.contrasts(KEGS).to_dict("records"):
+        out.setdefault(str(r["analyte"]), {})[f"{r['deeper']} - {r['shallower']}"] = float(r["difference"])
+    return out
+
+
+def fault_rows(name: str, entry: Mapping[str, Any], handed: Handed) -> list[tuple[str, str, str, str, str]]:
+    """What went wrong in one world, and whether the student named its place."""
+    return [(name, f.kind, ", ".join(f.places), f.text, "yes" if any(w in f.places for w, _ in handed.findings) else "no")
+            for f in planted(entry)]
+
+
+def truth_of(world: World, entry: Mapping[str, Any]) -> dict[str, Any]:
+    """What was true of one world, for the student to compare with."""
+    rounded = {a: {pair: round(d, 4) for pair, d in own.items()} for a, own in true_differences(world).items()}
+    return {"invented": True, "right_words": world.words(given()), "check_fluid": world.check, "true_differences": rounded,
+            "scatter": {a.analyte: {"s_r": a.s_r, "between_kegs": a.sd_container, "profiles": a.sd_container_depth,
+                                    "unit": "fraction of the level" if a.relative else a.unit} for a in world.truth.analytes},
+            "faults": [{k: v for k, v in asdict(f).items() if k != "factor"} for f in planted(entry)]}
+
+
+def _write(root: Path, found: Revealed, truths: Mapping[str, Mapping[str, Any]]) -> tuple[Path, ...]:
+    """Tables, page and figure under teacher/, truth.json in each student's folder."""
+    from studykit.classroom.page import alt_of, class_page, figure_bytes
+
+    teacher = root / "teacher"
+    files = [write_csv(teacher / f"{n}.csv", t) for n, t in (("scores", found.scores), ("intervals", found.intervals),
+                                                             ("faults", found.faults))]
+    picture = figure_bytes(found.scores, found.intervals)
+    page = class_page(found.scores, found.faults, picture, alt_of(found.scores))
+    files += [write_bytes(teacher / "class.png", picture), write_bytes(teacher / "class.html", page)]
+    for name, truth in truths.items():
+        if (root / STUDENTS / name).is_dir():
+            files.append(write_json(root / STUDENTS / name / "truth.json", truth))
+    return tuple(files)
