@@ -162,7 +162,6 @@ def differences(rows: ModelRows, factors: tuple[str, ...]) -> pd.DataFrame:
     top, bottom = rows.depths[0], rows.depths[-1]
     keys = ["container", "visit"]
     table = rows.visits[rows.visits["qualifier"] == ""]
-    table = table.assign(visit=table["visited_on"].dt.strftime("%Y-%m-%d").fillna(""))
     cells = table.groupby([*keys, "depth"], observed=True)["y"].mean().unstack("depth")
     if top not in cells or bottom not in cells:
         return pd.DataFrame(columns=[*keys, "age_months", "lot", "group", "difference"])

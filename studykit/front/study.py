@@ -74,6 +74,8 @@ class OpenStudy:
     def model(self, analyte: str, formula: str = "") -> AnalyteModel:
         """One analyte's mixed model: the declared one, or that of a formula such as ``depth + lot + (1 | container)``.
 
+        Where containers were drawn again, ``(age_months | container)`` gives each a level and a rate of its own, and
+        ``(1 | container:visit)`` what a visit adds; such a model takes all visits.
         Raises BadInput for an analyte that is not declared, or a formula with terms that are not fitted.
         """
         from studykit.model import fit_analyte
@@ -82,7 +84,7 @@ class OpenStudy:
         self._declared(analyte)
         if not formula:
             return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable())
-        terms = parse_formula(formula, self.tidy(analyte).columns)
+        terms = parse_formula(formula, [*self.tidy(analyte).columns, "visit"])
         return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable(), fixed=terms.fixed,
                            random=terms.random)
 

@@ -1,7 +1,7 @@
 """The data of a mixed model, compressed without loss into small blocks, and its moments.
 
-Rows that share the levels of all random terms form a cell. Within a cell V is the residual
-variance alone, so a cell is replaced by its mean (times the root of its count) and by the sums
+Rows that share the levels of all random terms, and the values of random slopes, form a cell. Within a cell V is the
+residual variance alone, so a cell is replaced by its mean (times the root of its count) and by the sums
 of squares and products about it; this is an orthogonal rotation and loses nothing. Cells that
 share no level of any term are independent: V is block-diagonal by the connected components of
 cells and levels, which for nested terms are the levels of the coarsest one. Blocks with the
@@ -9,6 +9,9 @@ same counts and the same labels have the same V, so V is inverted once a pattern
 many blocks of one pattern enter only through sums of products; a QR step keeps those and
 throws the rest away. One pass over the rows is linear in their number; after it, the cost of
 an iteration of a balanced study does not depend on how many containers there are.
+
+A random slope has its column's values in Z_i in place of ones. Terms a and b that may be correlated have one more
+component, G = Z_a Z_b' + Z_b Z_a', whose weight is their covariance; such components stand after those of all terms.
 
 With W = V^-1, G_0 = I, G_i = Z_i Z_i' and A = [X y], ``moments`` gives log|V|, A'WA, A'W G_i W A,
 A'W G_i W G_j W A, tr(W G_i) and tr(W G_i W G_j): all that REML, Satterthwaite and Kenward-Roger need.
@@ -42,6 +45,7 @@ class Group:
     levels: np.ndarray  # (blocks, L) level of its term at each column of Z
     A: np.ndarray  # (B, m, q) data, possibly reduced
     owner: np.ndarray  # (B,) pattern of each entry of A
+    pairs: tuple[tuple[int, int], ...]  # terms that may be correlated, counted among those that are not absorbed
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,8 +54,9 @@ class Blocks:
 
     n: int
     k: int  # number of random terms
+    pairs: tuple[tuple[int, int], ...]  # terms that may be correlated, one covariance each
     codes: tuple[np.ndarray, ...]  # level of each row, per term
-    border: tuple[int, ...]  # terms that are absorbed (remlborder.py)
+    border: tuple[int, ...]  # terms that are absorbed (woodbury.py)
     columns: np.ndarray  # (r,) term of each of their columns, which precede the data
     cell: np.ndarray  # (n,) cell of each row
     counts: np.ndarray  # (cells,) rows of each cell
@@ -60,24 +65,42 @@ class Blocks:
     groups: tuple[Group, ...]
 
 
-def compress(codes: Sequence[np.ndarray], A: np.ndarray, border: Sequence[int] | None = None) -> Blocks:
+def compress(codes: Sequence[np.ndarray], A: np.ndarray, border: Sequence[int] | None = None,
+             slopes: Sequence[np.ndarray | None] = (), pairs: Sequence[tuple[int, int]] = ()) -> Blocks:  # fmt: skip
     """Cells, blocks and patterns of rows with the given level codes and data A (n, q).
 
-    ``border`` names the terms to absorb; by default they are chosen so that the blocks are small.
+    ``border`` names the terms to absorb; by default they are chosen so that the blocks are small. ``slopes``: the column
+    of each term that is a random slope; ``pairs``: terms that may be correlated, with the same codes.
     Raises DesignMismatch when crossed terms link more than DENSE_LIMIT cells.
     """
     n, k = len(A), len(codes)
-    border = choose_border(codes) if border is None else tuple(border)
+    if border is None:
+        border = () if any(s is not None for s in slopes) else choose_border(codes)
     columns = np.repeat(np.array(border, dtype=np.int64), [int(codes[b].max()) + 1 for b in border])
-    inner = [c for i, c in enumerate(codes) if i not in border]
-    first, cell = joint_cells(inner) if inner else (np.zeros(1, dtype=np.int64), np.zeros(n, dtype=np.int64))
-    empty = Blocks(n=n, k=k, codes=tuple(codes), border=border, columns=columns, cell=cell,
+    inner = [i for i in range(k) if i not in border]
+    slopes = [slopes[i] if slopes else None for i in inner]
+    turns = [np.unique(s, return_inverse=True)[1] for s in slopes if s is not None]
+    terms = [codes[i] for i in inner]
+    first, cell = joint_cells([*terms, *turns]) if inner else (np.zeros(1, dtype=np.int64), np.zeros(n, dtype=np.int64))
+    empty = Blocks(n=n, k=k, pairs=tuple(pairs), codes=tuple(codes), border=tuple(border), columns=columns, cell=cell,
                    counts=np.bincount(cell), within=np.empty(0), df_within=n - len(first), groups=())  # fmt: skip
     A = extended(empty, A)
     if not inner:
         return replace(empty, within=A.T @ A, df_within=n)
     scaled, within = _cell_data(cell, empty.counts, A)
-    return replace(empty, within=within, groups=_groups([c[first] for c in inner], empty.counts, scaled))
+    parts = _Parts(terms=[t[first] for t in terms], slopes=[None if v is None else v[first] for v in slopes],
+                   turns=[t[first] for t in turns], pairs=tuple((inner.index(a), inner.index(b)) for a, b in pairs))
+    return replace(empty, within=within, groups=_groups(parts, empty.counts, scaled))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Parts:
+    """Levels and slope values of each cell, one array a term; ``turns``: the values of slopes as codes."""
+
+    terms: list[np.ndarray]
+    slopes: list[np.ndarray | None]
+    turns: list[np.ndarray]
+    pairs: tuple[tuple[int, int], ...]
 
 
 def extended(blocks: Blocks, A: np.ndarray) -> np.ndarray:
@@ -127,7 +150,8 @@ def _multipliers(columns: int) -> np.ndarray:
     return mix | np.uint64(1)
 
 
-def _groups(terms: list[np.ndarray], counts: np.ndarray, scaled: np.ndarray) -> tuple[Group, ...]:
+def _groups(parts: _Parts, counts: np.ndarray, scaled: np.ndarray) -> tuple[Group, ...]:
+    terms = parts.terms
     block = components(terms, len(counts))
     sizes = np.bincount(block)
     if sizes.max() > DENSE_LIMIT:
@@ -136,7 +160,7 @@ def _groups(terms: list[np.ndarray], counts: np.ndarray, scaled: np.ndarray) -> 
             "Terms that cross (a laboratory run over all containers) tie everything together: "
             "give the crossing column as a fixed effect, or split the study."
         )
-    keys = [counts]
+    keys = [counts, *parts.turns]
     for t in sorted(terms, key=lambda t: -int(t.max())):
         keys += [t, np.bincount(t)[t] * (int(counts.max()) * len(counts) + 1) + np.bincount(t, weights=counts)[t]]
     order = np.lexsort((*keys, block))
@@ -148,7 +172,7 @@ def _groups(terms: list[np.ndarray], counts: np.ndarray, scaled: np.ndarray) -> 
     for s, first in enumerate(firsts):
         mine = np.flatnonzero(shape_of == s)
         place = starts[mine][:, None] + np.arange(sizes[first])
-        out.append(_one_group(place, order, [t[order] for t in terms], relative, shapes[first, 1:], counts, scaled))
+        out.append(_one_group(place, order, parts, relative, shapes[first, 1:], counts, scaled))
     return tuple(out)
 
 
@@ -161,25 +185,26 @@ def _relative(labels: np.ndarray, starts: np.ndarray, sizes: np.ndarray) -> np.n
     return np.asarray(by_cell - np.repeat(by_cell[starts], sizes))
 
 
-def _one_group(place: np.ndarray, order: np.ndarray, terms: list[np.ndarray], relative: list[np.ndarray],
+def _one_group(place: np.ndarray, order: np.ndarray, parts: _Parts, relative: list[np.ndarray],
                widths: np.ndarray, counts: np.ndarray, scaled: np.ndarray) -> Group:  # fmt: skip
     cells = order[place]
     root = np.sqrt(counts[cells])
-    firsts, pattern = _row_groups(np.hstack([counts[cells], *[r[place] for r in relative]]))
+    turns = [t[cells] for t in parts.turns]
+    firsts, pattern = _row_groups(np.hstack([counts[cells], *turns, *[r[place] for r in relative]]))
     cuts = np.concatenate([[0], np.cumsum(widths)])
     nb, m = place.shape
     Z = np.zeros((len(firsts), m, int(cuts[-1])))
     levels = np.zeros((nb, int(cuts[-1])), dtype=np.int64)
     i, j = np.ogrid[: len(firsts), :m]
     b = np.arange(nb)[:, None]
-    for t, r, cut in zip(terms, relative, cuts[:-1], strict=True):
-        Z[i, j, cut + r[place[firsts]]] = root[firsts]
-        levels[b, cut + r[place]] = t[place]
+    for t, v, r, cut in zip(parts.terms, parts.slopes, relative, cuts[:-1], strict=True):
+        Z[i, j, cut + r[place[firsts]]] = root[firsts] if v is None else root[firsts] * v[cells[firsts]]
+        levels[b, cut + r[place]] = t[cells]
     data, owner = _reduced(scaled[cells], pattern)
     big = m > STACK_LIMIT and len(firsts) == 1 and nb == 1
     return Group(count=np.bincount(pattern).astype(float), Z=sparse.csr_array(Z[0]) if big else Z,
                  cuts=tuple(int(c) for c in cuts), cells=cells, pattern=pattern, levels=levels,
-                 A=data, owner=owner)  # fmt: skip
+                 A=data, owner=owner, pairs=parts.pairs)  # fmt: skip
 
 
 def _reduced(data: np.ndarray, pattern: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -200,20 +225,20 @@ def _reduced(data: np.ndarray, pattern: np.ndarray) -> tuple[np.ndarray, np.ndar
 
 
 def moments(blocks: Blocks, theta: np.ndarray) -> Moments:
-    """All sums at variances theta (k+1,), residual first and positive."""
+    """All sums at variances and covariances theta, residual first and positive."""
     m = block_moments(blocks, theta)
     return absorb(m, blocks.border, blocks.columns, theta) if blocks.border else m
 
 
 def inner_variances(blocks: Blocks, theta: np.ndarray) -> np.ndarray:
-    """The variances of the residual and of the terms that are not absorbed."""
-    return theta[[0, *(i + 1 for i in range(blocks.k) if i not in blocks.border)]]
+    """The variances of the residual and of the terms that are not absorbed, and their covariances."""
+    return theta[[0, *(i + 1 for i in range(len(theta) - 1) if i not in blocks.border)]]
 
 
 def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
     """All sums without the absorbed terms, which are carried as data."""
     theta = inner_variances(blocks, theta)
-    k, t0, df = len(theta) - 1, float(theta[0]), blocks.df_within
+    k, t0, df = len(theta) - 1, float(theta[0]), blocks.df_within  # k: components beside the residual
     q = blocks.within.shape[0]
     S = blocks.within / t0
     S1, S2 = np.zeros((k + 1, q, q)), np.zeros((k + 1, k + 1, q, q))
@@ -229,19 +254,25 @@ def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
         S2[0, 0] += _sum(WA, W[g.owner] @ WA)
         t1[0] += g.count @ np.trace(W, axis1=1, axis2=2)
         t2[0, 0] += g.count @ (W * W).sum(axis=(1, 2))
-        cut = [slice(a, b) for a, b in zip(g.cuts[:-1], g.cuts[1:], strict=True)]
-        for i, a in enumerate(cut, start=1):
-            S1[i] += _sum(H[:, a], H[:, a])
-            S2[0, i] += _sum(F[:, a], H[:, a])
-            t1[i] += g.count @ np.trace(K[:, a, a], axis1=1, axis2=2)
-            t2[0, i] += g.count @ (ZW[:, a] ** 2).sum(axis=(1, 2))
-            for j, b in enumerate(cut[i - 1 :], start=i):
-                S2[i, j] += _sum(H[:, a], K[:, a, b][g.owner] @ H[:, b])
-                t2[i, j] += g.count @ (K[:, a, b] ** 2).sum(axis=(1, 2))
+        made = made_of(g)
+        for i, (a, b) in ((i, ab) for i, mine in enumerate(made, start=1) for ab in mine):
+            S1[i] += _sum(H[:, a], H[:, b])
+            S2[0, i] += _sum(F[:, a], H[:, b])
+            t1[i] += g.count @ np.trace(K[:, a, b], axis1=1, axis2=2)
+            t2[0, i] += g.count @ (ZW[:, a] * ZW[:, b]).sum(axis=(1, 2))
+            for other, (c, d) in ((o, cd) for o, theirs in enumerate(made[i - 1 :], start=i) for cd in theirs):
+                S2[i, other] += _sum(H[:, a], K[:, b, c][g.owner] @ H[:, d])
+                t2[i, other] += g.count @ (K[:, a, d] * K[:, b, c]).sum(axis=(1, 2))
     for i in range(k + 1):
         for j in range(i):
             S2[i, j], t2[i, j] = S2[j, i].T, t2[j, i]
     return Moments(logdet=logdet, S=S, S1=S1, S2=S2, t1=t1, t2=t2)
+
+
+def made_of(g: Group) -> list[tuple[tuple[slice, slice], ...]]:
+    """The columns of Z whose products make up each component: Z_a Z_a' for a term, Z_a Z_b' and Z_b Z_a' for a pair."""
+    cut = [slice(a, b) for a, b in zip(g.cuts[:-1], g.cuts[1:], strict=True)]
+    return [*(((c, c),) for c in cut), *(((cut[a], cut[b]), (cut[b], cut[a])) for a, b in g.pairs)]
 
 
 def _sum(U: np.ndarray, V: np.ndarray) -> np.ndarray:
@@ -258,21 +289,31 @@ def _products(g: Group, W: np.ndarray, ZW: np.ndarray) -> tuple[np.ndarray, np.n
 
 def pattern_inverse(g: Group, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
     """W, Z'W, Z'WZ of each pattern and the sum of log|V| over the blocks."""
-    weights = np.repeat(theta[1:], np.diff(g.cuts))
     if not isinstance(g.Z, np.ndarray):
-        return _inverse_large(g.Z, weights, float(theta[0]))
+        return _inverse_large(g.Z, _weighted(g, theta), float(theta[0]))
     m = g.Z.shape[1]
-    V = (g.Z * weights) @ np.swapaxes(g.Z, 1, 2) + theta[0] * np.eye(m)
+    weights = np.repeat(theta[1 : len(g.cuts)], np.diff(g.cuts))
+    ZG = g.Z @ _weighted(g, theta).toarray() if g.pairs else g.Z * weights
+    V = ZG @ np.swapaxes(g.Z, 1, 2) + theta[0] * np.eye(m)
     W = np.linalg.inv(V)
     W = (W + np.swapaxes(W, 1, 2)) / 2
     ZW = np.swapaxes(g.Z, 1, 2) @ W
     return W, ZW, ZW @ g.Z, float(g.count @ np.linalg.slogdet(V)[1])
 
 
+def _weighted(g: Group, theta: np.ndarray) -> sparse.csr_array:
+    """Covariance of the random effects of one block, (L, L)."""
+    L = g.cuts[-1]
+    places = [(np.arange(a.start, a.stop), np.arange(b.start, b.stop), theta[i])
+              for i, mine in enumerate(made_of(g), start=1) for a, b in mine]  # fmt: skip
+    row, column = (np.concatenate([p[k] for p in places]) for k in (0, 1))
+    return sparse.csr_array((np.concatenate([np.full(len(p[0]), p[2]) for p in places]), (row, column)), shape=(L, L))
+
+
 def _inverse_large(
-    Z: sparse.csr_array, weights: np.ndarray, t0: float
+    Z: sparse.csr_array, inside: sparse.csr_array, t0: float
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, float]:
-    V = ((Z * weights) @ Z.T).toarray()
+    V = (Z @ inside @ Z.T).toarray()
     V[np.diag_indices_from(V)] += t0
     C, info = lapack.dpotrf(V, lower=1, overwrite_a=1)
     if info:

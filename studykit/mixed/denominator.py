@@ -7,7 +7,8 @@ Satterthwaite (Satterthwaite 1946, Biometrics Bulletin 2:110; Giesbrecht & Burns
 41:477; Fai & Cornelius 1996, J. Stat. Comput. Simul. 54:363 for several contrasts at once;
 Kuznetsova, Brockhoff & Christensen 2017, J. Stat. Softw. 82(13)): the variance of l'b has the
 gradient g in the variances, these have covariance 2 H^-1 with H the observed second derivatives
-of -2 log L_R, and df = 2 v^2 / (g' 2H^-1 g). Components estimated as zero are left out of H.
+of -2 log L_R, and df = 2 v^2 / (g' 2H^-1 g). H is taken in the roots of the variances (slopes.py), so that components
+estimated as zero, and directions in which correlated slopes have none, fall out.
 
 Kenward-Roger (Kenward & Roger 1997, Biometrics 53:983; Kackar & Harville 1984, JASA 79:853;
 Halekoh & Hojsgaard 2014, J. Stat. Softw. 59(9)): the covariance of the fixed effects is enlarged
@@ -19,13 +20,14 @@ In both, V is linear in the variances, so second derivatives of V are zero.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from scipy import stats
 
 from studykit.core.errors import ModelNotTrusted
-from studykit.mixed.likelihood import State, free_components
+from studykit.mixed.likelihood import State
+from studykit.mixed.slopes import Roots
 
 METHODS = ("kenward-roger", "satterthwaite")
 ZERO = 1e-10  # a difference that is zero but for rounding
@@ -48,25 +50,26 @@ class SmallSample:
     adjusted: np.ndarray  # (p, p) the same, enlarged after Kackar & Harville and Kenward & Roger
     D1: np.ndarray  # (k+1, p, p) Phi X'WG_iWX Phi = derivative of Phi
     W: np.ndarray  # (k+1, k+1) covariance of the variances from the expected information
-    Wobs: np.ndarray  # (f, f) the same from the observed information, free components
-    free: np.ndarray = field(repr=False)  # (k+1,) which are free
+    Wobs: np.ndarray  # (k+1, k+1) the same from the observed information; zero where nothing is free
 
 
-def small_sample(state: State) -> SmallSample:
+def small_sample(state: State, roots: Roots) -> SmallSample:
     """Covariances of fixed effects and variances at a fitted state."""
     p = len(state.beta)
     Phi, P1, Q = state.Phi, state.m.S1[:, :p, :p], state.m.S2[:, :, :p, :p]
     W = 2 * np.linalg.inv(state.E)
     middle = np.einsum("ij,ijab->ab", W, Q) - np.einsum("ij,iab,bc,jcd->ad", W, P1, Phi, P1)
     adjusted = Phi + 2 * Phi @ ((middle + middle.T) / 2) @ Phi
-    free = free_components(state)
-    Wobs = 2 * _inverse_positive(state.hessian[np.ix_(free, free)])
-    return SmallSample(Phi=Phi, adjusted=adjusted, D1=Phi @ P1 @ Phi, W=W, Wobs=Wobs, free=free)
+    x = roots.roots(state.theta)
+    J = roots.jacobian(x)
+    Wobs = 2 * J @ _inverse_positive(roots.curvature(x, state.gradient, state.hessian)) @ J.T
+    return SmallSample(Phi=Phi, adjusted=adjusted, D1=Phi @ P1 @ Phi, W=W, Wobs=Wobs)
 
 
 def _inverse_positive(H: np.ndarray) -> np.ndarray:
     """Inverse over the positive eigenvalues."""
     scale = np.sqrt(np.abs(np.diag(H)))
+    scale[scale == 0] = 1.0
     values, vectors = np.linalg.eigh(H / np.outer(scale, scale))
     keep = values > 1e-9
     U = vectors[:, keep] / scale[:, None]
@@ -85,7 +88,7 @@ def approximate(small: SmallSample, L: np.ndarray, estimate: np.ndarray, method:
 def satterthwaite_df(small: SmallSample, l: np.ndarray) -> float:  # noqa: E741
     """Degrees of freedom of one contrast (p,)."""
     v = float(l @ small.Phi @ l)
-    g = np.einsum("a,iab,b->i", l, small.D1, l)[small.free]
+    g = np.einsum("a,iab,b->i", l, small.D1, l)
     return 2 * v * v / float(g @ small.Wobs @ g)
 
 

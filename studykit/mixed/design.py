@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import DesignMismatch
+from studykit.mixed.slopes import Written, written
 
 RANK_TOLERANCE = 1e-9
 INTERCEPT = "Intercept"
@@ -23,11 +24,13 @@ INTERCEPT = "Intercept"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Term:
-    """One random term: a partition of the rows."""
+    """One random term: a partition of the rows; for a random slope with the values of its column, divided by ``unit``."""
 
     name: str
     codes: np.ndarray  # int, one a row, 0 .. len(levels) - 1
     levels: tuple[str, ...]  # the labels, in the order of the codes
+    slope: np.ndarray | None = None
+    unit: float = 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +45,7 @@ class Design:
     Q: np.ndarray  # (n, p)
     R: np.ndarray  # (p, p), upper triangular
     terms: tuple[Term, ...]
+    pairs: tuple[tuple[int, int], ...]  # terms that may be correlated
     fixed: tuple[str, ...]
     random: tuple[str, ...]  # as asked, before any simplification
     notes: tuple[str, ...]
@@ -60,7 +64,8 @@ class Design:
 def build_design(table: pd.DataFrame, fixed: Sequence[str], random: Sequence[str]) -> Design:
     """The design of a mixed model, checked.
 
-    ``fixed`` and ``random`` hold column names, or several joined by a colon ("depth:age").
+    ``fixed`` and ``random`` hold column names, or several joined by a colon ("depth:age"); ``random`` also slopes
+    ("age | container", "0 + age | container").
     Raises DesignMismatch when the rows cannot carry the model; one sentence a case.
     """
     fixed, random = _listed(fixed, "fixed"), _listed(random, "random")
@@ -72,9 +77,9 @@ def build_design(table: pd.DataFrame, fixed: Sequence[str], random: Sequence[str
             f"{len(X)} rows for {len(names)} fixed coefficients leave nothing to estimate the scatter from. "
             "Use fewer fixed columns, or more determinations."
         )
-    terms, notes = _random_terms(table, random)
+    terms, pairs, notes = _random_terms(table, [written(name) for name in random])
     _terms_estimable(terms, Q)
-    return Design(names=names, X=X, Q=Q, R=R, terms=terms, fixed=fixed, random=random, notes=notes)
+    return Design(names=names, X=X, Q=Q, R=R, terms=terms, pairs=pairs, fixed=fixed, random=random, notes=notes)
 
 
 def response_values(table: pd.DataFrame, response: str) -> np.ndarray:
@@ -144,7 +149,9 @@ def _missing(absent: Sequence[str], table: pd.DataFrame) -> str:
 
 
 def _columns_present(table: pd.DataFrame, fixed: Sequence[str], random: Sequence[str]) -> None:
-    wanted = list(dict.fromkeys(c for name in (*fixed, *random) for c in name.split(":")))
+    asked = [written(name) for name in random]
+    names = (*fixed, *(w.group for w in asked), *(c for w in asked for c in w.columns))
+    wanted = list(dict.fromkeys(c for name in names for c in name.split(":")))
     absent = [c for c in wanted if c not in table.columns]
     if absent:
         raise DesignMismatch(_missing(absent, table))
@@ -231,29 +238,53 @@ def _orthonormal(names: Sequence[str], X: np.ndarray) -> tuple[np.ndarray, np.nd
     return Q, R
 
 
-def _random_terms(table: pd.DataFrame, random: Sequence[str]) -> tuple[tuple[Term, ...], tuple[str, ...]]:
-    n, terms, notes = len(table), list[Term](), list[str]()
-    cache = {c: factor_codes(table[c]) for name in random for c in name.split(":")}
-    for name in random:
-        codes, levels = _cells([cache[c] for c in name.split(":")])
+def _random_terms(table: pd.DataFrame, random: Sequence[Written]) -> tuple[
+        tuple[Term, ...], tuple[tuple[int, int], ...], tuple[str, ...]]:  # fmt: skip
+    terms, pairs, notes = list[Term](), list[tuple[int, int]](), list[str]()
+    for term in random:
+        codes, levels = _cells([factor_codes(table[c]) for c in term.group.split(":")])
         if len(levels) == 1:
-            raise DesignMismatch(
-                f"Only one {name} ({levels[0]!r}). The scatter between levels of {name!r} cannot be estimated from one."
-            )
-        if len(levels) == n:
+            raise DesignMismatch(f"Only one {term.group} ({levels[0]!r}). The scatter between levels of {term.group!r} cannot "
+                                 "be estimated from one.")
+        if len(levels) * (len(term.columns) + term.intercept) >= len(table) + (not term.columns):
+            raise DesignMismatch(f"{len(table)} rows cannot carry {len(levels) * (len(term.columns) + term.intercept)} random "
+                                 f"effects of {term.group!r}. Leave the slope out, or take more determinations.")
+        if len(levels) == len(table):
             notes.append(
-                f"Each {name} has a single determination, so the scatter between levels of {name!r} cannot be told "
-                "apart from the residual scatter: the term was dropped and the residual holds both."
+                f"Each {term.group} has a single determination, so the scatter between levels of {term.group!r} cannot be "
+                "told apart from the residual scatter: the term was dropped and the residual holds both."
             )
             continue
-        for other in terms:
-            if len(other.levels) == len(levels) and len(np.unique(other.codes * len(levels) + codes)) == len(levels):
-                raise DesignMismatch(
-                    f"The random terms {other.name!r} and {name!r} group the rows in the same way, "
-                    "so their scatters cannot be told apart. Leave one out."
-                )
-        terms.append(Term(name=name, codes=codes, levels=levels))
-    return tuple(terms), tuple(notes)
+        new = [Term(name=term.group, codes=codes, levels=levels)] if term.intercept else []
+        new += [_slope(table, column, term.group, codes, levels) for column in term.columns]
+        pairs += [(len(terms) + i, len(terms) + j) for j in range(len(new)) for i in range(j)]
+        for one in new:
+            _told_apart(one, terms)
+            terms.append(one)
+    return tuple(terms), tuple(pairs), tuple(notes)
+
+
+def _slope(table: pd.DataFrame, column: str, group: str, codes: np.ndarray, levels: tuple[str, ...]) -> Term:
+    name = f"{column} | {group}"
+    if ":" in column or not is_numeric(table[column]):
+        raise DesignMismatch(f"The random slope {name!r} needs one column of numbers. For a factor write '{group}:{column}'.")
+    values = _coded(table, column)[1][0]
+    unit = float(np.sqrt((values * values).mean()))
+    return Term(name=name, codes=codes, levels=levels, slope=values / unit, unit=unit)
+
+
+def _told_apart(term: Term, others: Sequence[Term]) -> None:
+    """Refuse a second term that groups the rows as another one does, or repeats its slope."""
+    for other in others:
+        same = len(other.levels) == len(term.levels) and len(
+            np.unique(other.codes * len(term.levels) + term.codes)) == len(term.levels)
+        alike = other.slope is None if term.slope is None else (
+            other.slope is not None and bool(np.allclose(other.slope, term.slope)))  # fmt: skip
+        if same and alike:
+            raise DesignMismatch(
+                f"The random terms {other.name!r} and {term.name!r} group the rows in the same way, "
+                "so their scatters cannot be told apart. Leave one out."
+            )
 
 
 def _cells(parts: list[tuple[np.ndarray, tuple[str, ...]]]) -> tuple[np.ndarray, tuple[str, ...]]:
@@ -269,7 +300,8 @@ def _terms_estimable(terms: Sequence[Term], Q: np.ndarray) -> None:
     """Refuse terms that the fixed part swallows whole."""
     n = len(Q)
     for term in terms:
-        sums = np.column_stack([np.bincount(term.codes, weights=q, minlength=len(term.levels)) for q in Q.T])
+        at = np.ones(n) if term.slope is None else term.slope
+        sums = np.column_stack([np.bincount(term.codes, weights=q * at, minlength=len(term.levels)) for q in Q.T])
         if n - float((sums * sums).sum()) < RANK_TOLERANCE * n:
             raise DesignMismatch(
                 f"The random term {term.name!r} is confounded with the fixed part: once the fixed effects are "

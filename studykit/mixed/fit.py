@@ -15,7 +15,7 @@ Estimates.  With P = V^-1 - V^-1 X (X'V^-1 X)^-1 X'V^-1, the variances theta >= 
     covariance Phi = (X'V^-1 X)^-1.  ``criterion`` is D at the minimum, as other programs define it.
     Derivatives: dD/dtheta_i = tr(P G_i) - y'P G_i P y; expected information E_ij = tr(P G_i P G_j);
     average information A_ij = y'P G_i P G_j P y; second derivatives 2A - E.  Newton steps from two
-    starts, bounded at zero, on standardised data (remlcore.py); V by blocks (remlblocks.py).
+    starts, bounded at zero, on standardised data (likelihood.py); V by blocks (blocks.py).
 
 A variance may be estimated as exactly zero: the data then show no more scatter between those
     levels than the terms below already explain.  ``at_zero`` names such terms.  It does not mean
@@ -26,7 +26,7 @@ Tests.  An estimate is compared with a t or F distribution on few degrees of fre
     keeps components at zero in the information; so a contrast between depths is judged by the
     scatter between containers' depth profiles also when that is estimated as zero, and errs
     towards caution there.  Also: Satterthwaite 1946 with the observed information and the
-    several-row form of Fai & Cornelius 1996.  Formulas and sources in smallsample.py; both as in
+    several-row form of Fai & Cornelius 1996.  Formulas and sources in denominator.py; both as in
     Halekoh & Hojsgaard 2014 (J. Stat. Softw. 59(9)) and Kuznetsova, Brockhoff & Christensen 2017
     (J. Stat. Softw. 82(13)).
 
@@ -35,7 +35,7 @@ Coding.  Numeric columns enter as they are; all others are categories in their d
     "Intercept", "age_months", "depth[middle]", "depth[middle]:age_months".  "a:b" in the fixed part
     is the interaction alone; its main effects must be listed too.
 
-Not here: correlated random slopes, unequal residual variances, values below quantification.
+Not here: unequal residual variances, values below quantification.
 """
 
 from __future__ import annotations
@@ -52,8 +52,9 @@ from studykit.mixed import statsmodels_check as secondopinion
 from studykit.mixed.blocks import Blocks, compress
 from studykit.mixed.denominator import SmallSample, approximate, half_width, p_value, small_sample
 from studykit.mixed.design import Design, build_design, check_finite, response_values
-from studykit.mixed.likelihood import State, check_information, search, state_at
+from studykit.mixed.likelihood import State, check_information, residual_is_there, search, state_at
 from studykit.mixed.results import ContrastTest, Effects, Interval, caution, contrast_matrix, predicted
+from studykit.mixed.slopes import lowest, roots_of
 
 __all__ = ["ContrastTest", "Effects", "Interval", "RemlFit", "fit_design", "fit_reml"]
 
@@ -73,9 +74,10 @@ class RemlFit:
     beta: np.ndarray  # (p,) unit of the response per unit of the column
     cov: np.ndarray  # (p, p) plain covariance (X'V^-1 X)^-1
     adjusted_cov: np.ndarray  # (p, p) Kenward-Roger covariance
-    variances: dict[str, float]  # unit squared, each random term and "residual"
+    variances: dict[str, float]  # unit squared, each random term and "residual"; slopes per unit of their column
+    covariances: dict[tuple[str, str], float]  # of random effects that may be correlated
     criterion: float  # -2 log restricted likelihood
-    at_zero: tuple[str, ...]  # terms whose variance is estimated as exactly zero
+    at_zero: tuple[str, ...]  # terms whose variance is exactly zero, and pairs ("a, b") whose correlation is +1 or -1
     gradient: dict[str, float]  # slope of the criterion per relative change of each variance (unit-free)
     iterations: int
     notes: tuple[str, ...]  # simplifications made, one sentence each
@@ -90,7 +92,7 @@ class RemlFit:
     def test(self, L: Sequence[float] | np.ndarray, method: str = "kenward-roger") -> ContrastTest:
         """Test that L b = 0, for one contrast (p,) or several at once (rows, p).
 
-        ``method``: "kenward-roger" or "satterthwaite" (sources in smallsample.py). Raises ValueError
+        ``method``: "kenward-roger" or "satterthwaite" (sources in denominator.py). Raises ValueError
         for a wrong shape or dependent rows.
         """
         matrix, single = contrast_matrix(L, self.names)
@@ -133,7 +135,8 @@ class RemlFit:
         """Fixed part plus predicted random effects, (n,), in the response's unit."""
         total = np.asarray(self._design.X @ self.beta)
         for t in self._design.terms:
-            total = total + np.array(self.effects(t.name).values)[t.codes]
+            part = np.array(self.effects(t.name).values)[t.codes]
+            total = total + (part if t.slope is None else part * t.slope * t.unit)
         return total
 
     @property
@@ -152,6 +155,8 @@ class RemlFit:
         order = ("residual", *(t.name for t in self._design.terms))
         if component not in order:
             raise ValueError(f"component must be one of {', '.join(order)}, but got {component!r}")
+        if self._design.pairs:
+            raise ValueError("limits of variances are not given where random slopes may be correlated")
         if not 0.5 < level < 1:
             raise ValueError(f"level must be between 0.5 and 1, but got {level!r}")
         i, rise = order.index(component), float(stats.norm.ppf(level)) ** 2
@@ -194,7 +199,8 @@ def fit_reml(table: pd.DataFrame, response: str, fixed: Sequence[str] = (), rand
     """Fit a linear mixed model by REML; see the module's head for the model, coding and sources.
 
     table : frame, one row per determination; response : a column of finite numbers.
-    fixed, random : column names, or several joined by a colon; an intercept is always there.
+    fixed, random : column names, or several joined by a colon; an intercept is always there. Random slopes are written
+    "age | container" (correlated with the intercept) or "0 + age | container".
     Raises DesignMismatch when the rows cannot carry the model, ModelNotTrusted when the search
     for the estimates does not settle.
     """
@@ -214,14 +220,18 @@ def fit_design(design: Design, y: np.ndarray, response: str = "y") -> RemlFit:
 def _fitted(design: Design, y: np.ndarray, response: str) -> RemlFit:
     centre, scale = _standardising(y, response)
     z = (y - centre) / scale
-    blocks = compress([t.codes for t in design.terms], np.column_stack([design.Q, z]))
+    blocks = compress([t.codes for t in design.terms], np.column_stack([design.Q, z]),
+                      slopes=[t.slope for t in design.terms], pairs=design.pairs)  # fmt: skip
     _has_scatter(design, blocks, z)
-    state, iterations = best_state(blocks, ("residual", *(t.name for t in design.terms)))
+    names = [t.name for t in design.terms]
+    state, iterations = best_state(blocks, ("residual", *names, *(f"{names[a]}, {names[b]}" for a, b in design.pairs)))
     return _assembled(design, blocks, state, iterations, y, (centre, scale), response)
 
 
 def best_state(blocks: Blocks, components: tuple[str, ...]) -> tuple[State, int]:
     """The lower of the minima reached from two starts, and the iterations spent."""
+    if blocks.pairs:
+        return _best_correlated(blocks, components)
     state, spent = search(blocks, check_information(blocks, components))
     if blocks.k and max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START:
         start = np.full(blocks.k + 1, 0.02 * state.theta.sum())
@@ -231,6 +241,24 @@ def best_state(blocks: Blocks, components: tuple[str, ...]) -> tuple[State, int]
         if other.D < state.D - 1e-9:
             state = other
     return state, spent
+
+
+def _best_correlated(blocks: Blocks, components: tuple[str, ...]) -> tuple[State, int]:
+    """The same where random slopes may be correlated."""
+    roots, spent, found = roots_of(blocks.k, blocks.pairs), 0, list[State]()
+
+    def at(theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        nonlocal spent
+        spent += 1
+        state = state_at(blocks, theta)
+        return state.D, state.gradient, state.hessian
+
+    first = check_information(blocks, components).theta
+    for start in (first, np.where(np.arange(len(first)) > 0, 0.02, 1.0) * first):
+        found.append(state_at(blocks, lowest(roots, start, at, blocks.n)))
+    best = min(found, key=lambda s: s.D)
+    residual_is_there(best)
+    return best, spent
 
 
 def _standardising(y: np.ndarray, response: str) -> tuple[float, float]:
@@ -259,21 +287,36 @@ def _assembled(design: Design, blocks: Blocks, state: State, iterations: int, y:
                units: tuple[float, float], response: str) -> RemlFit:  # fmt: skip
     centre, scale = units
     back = np.linalg.inv(design.R)
-    small = small_sample(state)
+    small = small_sample(state, roots_of(len(design.terms), design.pairs))
     beta = back @ state.beta * scale
     beta[0] += centre
     logdet = 2 * float(np.log(np.abs(np.diag(design.R))).sum())
-    order = [*(t.name for t in design.terms), "residual"]
-    theta = np.append(state.theta[1:], state.theta[0])
-    slope = np.append(state.gradient[1:], state.gradient[0]) * np.where(theta > 0, theta, theta[-1])
+    terms = design.terms
+    order = [*(t.name for t in terms), "residual"]
+    theta = np.append(state.theta[1 : len(order)], state.theta[0])
+    slope = np.append(state.gradient[1 : len(order)], state.gradient[0]) * np.where(theta > 0, theta, theta[-1])
+    unit = scale / np.array([*(t.unit for t in terms), 1.0])
+    both = {(terms[a].name, terms[b].name): float(v * unit[a] * unit[b])
+            for (a, b), v in zip(design.pairs, state.theta[len(order) :], strict=True)}
     df = design.n - design.p
     return RemlFit(
         response=response, fixed=design.fixed, random=design.random, n=design.n, names=design.names, beta=beta,
         cov=back @ state.Phi @ back.T * scale**2, adjusted_cov=back @ small.adjusted @ back.T * scale**2,
-        variances={name: float(v) * scale**2 for name, v in zip(order, theta, strict=True)},
+        variances={name: float(v * u**2) for name, v, u in zip(order, theta, unit, strict=True)}, covariances=both,
         criterion=state.D + logdet + df * float(np.log(2 * np.pi * scale**2)),
-        at_zero=tuple(name for name, v in zip(order, theta, strict=True) if v == 0),
+        at_zero=(*(name for name, v in zip(order, theta, strict=True) if v == 0), *_in_step(design, state.theta)),
         gradient={name: float(g) for name, g in zip(order, slope, strict=True)},
         iterations=iterations, notes=design.notes, _y=y, _design=design, _blocks=blocks, _state=state,
         _small=small, _scale=scale, _centre=centre,
     )  # fmt: skip
+
+
+def _in_step(design: Design, theta: np.ndarray) -> tuple[str, ...]:
+    """Correlated terms whose covariance has lost rank although none of their variances is zero."""
+    roots, out = roots_of(len(design.terms), design.pairs), []
+    for terms in (t for t in roots.linked if len(t) > 1):
+        matrix = roots.matrix(theta, terms)
+        rank = np.linalg.matrix_rank(matrix, tol=1e-10 * float(np.trace(matrix)), hermitian=True)
+        if np.diag(matrix).all() and rank < len(terms):
+            out.append(", ".join(design.terms[i].name for i in terms))
+    return tuple(out)

@@ -28,7 +28,7 @@ NOTHING_LEFT = 1e-12  # share of the residual in the total below which it is rou
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class State:
-    """The criterion and its parts at one set of variances (k+1,), residual first."""
+    """The criterion and its parts at one set of variances, residual first, covariances of random slopes last."""
 
     theta: np.ndarray
     D: float  # log|V| + log|X'V^-1 X| + y'Py
@@ -66,7 +66,7 @@ def state_at(blocks: Blocks, theta: np.ndarray) -> State:
 def check_information(blocks: Blocks, names: tuple[str, ...]) -> State:
     """The state at equal variances; refuses terms whose variances cannot be told apart."""
     k = blocks.k
-    start = state_at(blocks, np.full(k + 1, 1.0 / (k + 1)))
+    start = state_at(blocks, np.append(np.full(k + 1, 1.0 / (k + 1)), np.zeros(len(blocks.pairs))))
     scale = np.sqrt(np.maximum(np.diag(start.E), 1e-300))
     values, vectors = np.linalg.eigh(start.E / np.outer(scale, scale))
     if values[0] < SINGULAR:
@@ -101,14 +101,14 @@ def search(blocks: Blocks, start: State, held: int | None = None) -> tuple[State
                 return now, iteration
             break
         now = new
-        _residual_is_there(now)
+        residual_is_there(now)
     raise ModelNotTrusted(
         f"The likelihood search stopped after {iteration} steps without reaching a minimum "
         f"(slope {_slope(now, held):.1e}). The estimates are not shown."
     )
 
 
-def _residual_is_there(state: State) -> None:
+def residual_is_there(state: State) -> None:
     """Refuse fits that run to a residual variance of zero."""
     residual, total = state.theta[0], state.theta.sum()
     unseen = residual < 1e-4 * total and state.E[0, 0] * residual**2 < 1e-3

@@ -1,7 +1,7 @@
 """What a fitted mixed model answers: tests, intervals, predicted random effects; and the check of contrasts.
 
-Random effects: u_i = theta_i Z_i'P y, with prediction error variance theta_i - theta_i^2 diag(Z_i'P Z_i)
-(Henderson 1975, Biometrics 31:423-447), block by block.
+Random effects: u_i = sum_j theta_ij Z_j'P y over the terms j that may be correlated with i, with prediction error variance
+theta_ii - sum_jk theta_ij diag(Z_j'P Z_k) theta_ki (Henderson 1975, Biometrics 31:423-447), block by block.
 """
 
 from __future__ import annotations
@@ -106,25 +106,37 @@ def predicted(design: Design, blocks: Blocks, state: State, z: np.ndarray, term:
         raise ValueError(f"term must be one of {', '.join(names) or '(none)'}, but got {term!r}")
     i = names.index(term)
     found = design.terms[i]
-    theta = float(state.theta[i + 1])
+    scale /= found.unit
     coefficients, error = equations(block_moments(blocks, state.theta).S, np.sqrt(state.theta[1 + blocks.columns]))
     if i in blocks.border:
         mine = np.flatnonzero(blocks.columns == i)
         return _effects(found, coefficients[mine], np.diag(error)[mine], scale)
     data = cell_means(blocks, np.column_stack([design.Q, z]))
     c = np.append(-coefficients, 1.0)
-    j = [t for t in range(blocks.k) if t not in blocks.border].index(i)
+    inner = [t for t in range(blocks.k) if t not in blocks.border]
+    shared = [(inner.index(t), v) for t, v in _shared(blocks, state.theta, i)]
+    j, theta = inner.index(i), float(state.theta[i + 1])
     value, variance = np.zeros(len(found.levels)), np.full(len(found.levels), theta)
     for g in blocks.groups:
         ZW, K = pattern_inverse(g, inner_variances(blocks, state.theta))[1:3]
-        a = slice(g.cuts[j], g.cuts[j + 1])
         own = slice(None) if len(ZW) == 1 else g.pattern
-        H = ZW[own][:, a] @ data[g.cells]  # Z'B^-1 [U X y]
+        at = [(slice(g.cuts[t], g.cuts[t + 1]), v) for t, v in shared]
+        H = sum(v * (ZW[own][:, a] @ data[g.cells]) for a, v in at)  # the covariances times Z'B^-1 [U X y]
         HX = H[:, :, :-1]
-        known = np.diagonal(K[:, a, a], axis1=1, axis2=2)[own] - np.einsum("bla,ac,blc->bl", HX, error, HX)
-        value[g.levels[:, a]] = theta * (H @ c)
-        variance[g.levels[:, a]] = theta - theta**2 * known
+        known = sum(v * w * np.diagonal(K[:, a, b], axis1=1, axis2=2) for a, v in at for b, w in at)[own]
+        mine = g.levels[:, g.cuts[j] : g.cuts[j + 1]]
+        value[mine] = H @ c
+        variance[mine] = theta - known + np.einsum("bla,ac,blc->bl", HX, error, HX)
     return _effects(found, value, variance, scale)
+
+
+def _shared(blocks: Blocks, theta: np.ndarray, i: int) -> list[tuple[int, float]]:
+    """The terms that share their effects with term ``i``, itself first, with variance and covariances."""
+    out = [(i, float(theta[i + 1]))]
+    for c, pair in enumerate(blocks.pairs, start=1 + blocks.k):
+        if i in pair:
+            out.append((pair[1] if pair[0] == i else pair[0], float(theta[c])))
+    return out
 
 
 def _effects(term: Term, value: np.ndarray, variance: np.ndarray, scale: float) -> Effects:

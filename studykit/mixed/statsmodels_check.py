@@ -53,6 +53,8 @@ def second_opinion(
     """
     top = _top(terms)
     n = len(y)
+    if any(t.slope is not None for t in terms):
+        return _none("No second fit is made of models with random slopes.")
     if not terms:
         return _none("Without random terms there is nothing for a mixed-model program to check.")
     if n > (ROWS_NESTED if top is not None else ROWS_CROSSED):

@@ -383,8 +383,8 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
 
     'known precision' where only one container was sampled; 'not assessed' where more than half
     of the results lie below quantification or nothing was measured at two depths. ``fixed`` (with "depth"
-    among its terms, interactions as "depth:lot") and ``random`` ("container", "container:depth", "run")
-    replace the declared terms; DesignMismatch where the rows cannot carry terms that were given.
+    among its terms, interactions as "depth:lot") and ``random`` ("container", "container:depth", "container:visit", "run",
+    "age_months | container") replace the declared terms; DesignMismatch where the rows cannot carry terms that were given.
     """
     rows = model_rows(study, analyte, containers, samples, results)
     if fixed is None and random is None:
@@ -396,9 +396,13 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     random = random_terms(study, rows.measured)[0] if random is None else random
     if "depth" not in fixed:
         raise DesignMismatch("depth must be among the fixed terms: differences between depths are what is asked")
-    mixed = fit_reml(rows.measured, response="y", fixed=list(fixed), random=list(random))
-    return _judged(rows, study.alpha, fixed, random, ("The terms are the reader's own, not those declared.",),
-                   study.factors.across_depths, mixed)
+    every = [r for r in random if "|" in r or "visit" in r.split(":")]
+    used = rows.visits[rows.visits["qualifier"] == ""] if every else rows.measured
+    mixed = fit_reml(used, response="y", fixed=list(fixed), random=list(random))
+    said: tuple[str, ...] = ("The terms are the reader's own, not those declared.",)
+    if every:
+        said += ("The mixed model takes all visits; differences between depths are those of each container's last.",)
+    return _judged(rows, study.alpha, fixed, random, said, study.factors.across_depths, mixed)
 
 
 def unfit(rows: ModelRows) -> tuple[Path, str] | None:

@@ -27,8 +27,8 @@ class ModelRows:
     """Rows of one analyte: ``table`` with ``y`` on the scale of the margin, and the margin on that scale.
 
     ``censored`` counts the results known only as a limit; they have no ``y``. ``visits``: the rows of all visits, where
-    containers were drawn again; ``table`` then holds each container's last visit, which the verdict is about. ``absent``:
-    declared depths at which the analyte has no result at all.
+    containers were drawn again, with the day as text in ``visit``; ``table`` then holds each container's last visit, which
+    the verdict is about. ``absent``: declared depths at which the analyte has no result at all.
     """
 
     analyte: str
@@ -115,7 +115,8 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     table = table.sort_values(["container", "depth", "sample", "replicate"], ignore_index=True)
     latest = table.groupby("container")["visited_on"].transform("max")
     last = table[table["visited_on"].isna() | (table["visited_on"] == latest)].reset_index(drop=True)
-    return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=last, visits=table, depths=depths,
+    visits = table.assign(visit=table["visited_on"].dt.strftime("%Y-%m-%d").fillna(""))
+    return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=last, visits=visits, depths=depths,
                      censored=int((last["qualifier"] != "").sum()),
                      absent=tuple(d for d in study.factors.depths if d not in depths))
 

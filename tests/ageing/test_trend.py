@@ -214,6 +214,14 @@ def test_visits_of_one_container_are_one_unit_and_the_verdict_is_about_the_last(
     assert trend.rate.estimate[0, 0] == pytest.approx(np.mean(slopes))
     assert trend.rate.se[0, 0] == pytest.approx(np.std(slopes, ddof=1) / 5**0.5)
     assert trend.rate.df[0] == pytest.approx(4)
+    # a mixed model with rates of their own takes all visits (engine: tests/mixed/test_slopes.py, against lme4)
+    own = fit_analyte(study, "y", containers, samples, results, fixed=("depth", "age_months", "depth:age_months"),
+                      random=("age_months | container", "container:visit"))
+    assert own.reml.n == len(model.rows.visits)
+    assert set(own.reml.variances) == {"container", "age_months | container", "container:visit", "residual"}
+    last = own.reml.names.index("depth[lower]:age_months")
+    assert own.reml.beta[last] == pytest.approx(np.mean(slopes), rel=1e-6)  # balanced: every weighting gives the mean slope
+    assert any("takes all visits" in n for n in own.notes)
 
 
 def test_a_column_of_ones_own_has_its_lines() -> None:

