@@ -121,9 +121,9 @@ def predicted(design: Design, blocks: Blocks, state: State, z: np.ndarray, term:
         ZW, K = pattern_inverse(g, inner_variances(blocks, state.theta))[1:3]
         own = slice(None) if len(ZW) == 1 else g.pattern
         at = [(slice(g.cuts[t], g.cuts[t + 1]), v) for t, v in shared]
-        H = sum(v * (ZW[own][:, a] @ data[g.cells]) for a, v in at)  # the covariances times Z'B^-1 [U X y]
+        H = np.add.reduce([v * (ZW[own][:, a] @ data[g.cells]) for a, v in at])  # the covariances times Z'B^-1 [U X y]
         HX = H[:, :, :-1]
-        known = sum(v * w * np.diagonal(K[:, a, b], axis1=1, axis2=2) for a, v in at for b, w in at)[own]
+        known = np.add.reduce([v * w * np.diagonal(K[:, a, b], axis1=1, axis2=2) for a, v in at for b, w in at])[own]
         mine = g.levels[:, g.cuts[j] : g.cuts[j + 1]]
         value[mine] = H @ c
         variance[mine] = theta - known + np.einsum("bla,ac,blc->bl", HX, error, HX)

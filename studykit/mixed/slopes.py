@@ -86,7 +86,7 @@ class Roots:
         for terms in self.linked:
             values, vectors = np.linalg.eigh(self.matrix(theta, terms))
             root = vectors * np.sqrt(np.where(values > NOTHING * total, values, 0.0))
-            lower = np.linalg.qr(root.T, mode="r").T
+            lower = np.asarray(np.linalg.qr(root.T, mode="r")).T
             x += [float(lower[i, j]) for i in range(len(terms)) for j in range(i + 1)]
         return np.array(x)
 
@@ -161,7 +161,7 @@ def _rest(roots: Roots, x: np.ndarray, at: Callable[[np.ndarray], tuple[float, n
             seen[key] = D, g @ roots.jacobian(x), roots.curvature(x, g, H)
         return seen[key]
 
-    found = optimize.minimize(lambda x: here(x)[0], x, jac=lambda x: here(x)[1], hess=lambda x: here(x)[2],
+    found = optimize.minimize(lambda x: here(x)[0], x, jac=lambda x: here(x)[1], hess=lambda x: here(x)[2],  # type: ignore[call-overload]
                               method="trust-exact", options={"gtol": 1e-6, "maxiter": 200})
     x = np.asarray(found.x)
     for _ in range(POLISH):
