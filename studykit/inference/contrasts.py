@@ -14,7 +14,9 @@ the same digits.
   Methodol. 28:169; Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672), container = cluster, working model
   = equal independent scatter. It reduces to the exact test where nothing is lost. Where the pattern (never the
   readings) lets the contrast's complete containers promise a shorter interval, or where CR2 is not unbiased (a
-  container that alone links two zones), the t over those complete containers is used.
+  container that alone links two zones), the t over those complete containers is used. Where fewer than three
+  containers have all depths of a contrast, its df is the least over working models in which one depth alone
+  scatters: links through other zones rest on the few containers that hold the noisiest of them.
 
 Beyond the margin, over all k(k - 1)/2 pairs. If no true difference exceeds the margin D, the chance that a pair
 shows |d| - D > c se is convex in its true difference for |difference| <= D, whatever its scatter. The sum over
@@ -204,6 +206,7 @@ def _linked(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
     good = estimable & (np.abs(trace - unit) < 1e-6 * np.maximum(unit, TINY))
     with np.errstate(all="ignore"):
         df = trace**2 / _squares(w, Z, blocks, diagonal)
+    df = _only_through_others(df, v, C, Z, w, M, inverse)
     own_variance = (C**2).sum(axis=1)
     return Contrasts(estimate=np.where(estimable, np.einsum("spu,su->sp", reach, score), np.nan),
                      se=np.where(good, np.sqrt((u**2).sum(axis=2)), np.nan), df=np.where(good, df, np.nan),
@@ -229,6 +232,42 @@ def _squares(w: Array, Z: Array, blocks: Array, diagonal: Array) -> Array:
     D = (w**2).sum(axis=-1)
     inner = B @ (np.swapaxes(L, -1, -2) @ L)
     return np.asarray((D**2).sum(axis=2) - 2 * (D * (D - diagonal)).sum(axis=2) + np.einsum("spij,spji->sp", inner, inner))
+
+
+def _only_through_others(df: Array, v: Array, C: Array, Z: Array, w: Array, M: Array, inverse: Array) -> Array:
+    """The df, and for contrasts whose depths fewer than three containers have together the least over one noisy depth."""
+    alone = (~np.isnan(_each(v, C))).sum(axis=1) < 3
+    some = np.flatnonzero(alone.any(axis=1))
+    if not len(some):
+        return df
+    noisy = np.eye(v.shape[2])
+    least = np.min([_df_under(np.outer(e, e), Z, w[some], M[some], inverse[some]) for e in noisy], axis=0)
+    out = df.copy()
+    out[some] = np.where(alone[some], np.fmin(df[some], least), df[some])
+    return out
+
+
+def _df_under(sigma: Array, Z: Array, w: Array, M: Array, inverse: Array) -> Array:
+    """Satterthwaite df of the CR2 variance were ``sigma`` (k, k) every container's covariance, (S, K); linear in n.
+
+    The clusters' covariance is D + U F U' with D diagonal and U = [L, P], L_i = Z_i (x) w_i, P_i = Z_i (x) M_i sigma w_i.
+    Infinite where no cluster that counts would scatter.
+    """
+    S, K, n, k = w.shape
+    size = Z.shape[1] * k
+    spread = np.einsum("snij,jl,spnl->spni", M, sigma, w, optimize=True)
+    L, P = ((Z[:, :, None] * part[:, :, :, None, :]).reshape(S, K, n, size) for part in (w, spread))
+    Q = np.einsum("na,nb,snij,jl,snlm->saibm", Z, Z, M, sigma, M, optimize=True).reshape(S, size, size)
+    F = np.concatenate([np.concatenate([inverse @ Q @ inverse, -inverse], axis=2),
+                        np.concatenate([-inverse, np.zeros_like(inverse)], axis=2)], axis=1)[:, None]
+    U = np.concatenate([L, P], axis=3)
+    D = np.einsum("spni,spni->spn", w, spread)
+    each = np.einsum("spni,spij,spnj->spn", U, np.broadcast_to(F, (S, K, 2 * size, 2 * size)), U, optimize=True)
+    inner = F @ (np.swapaxes(U, -1, -2) @ U)
+    squares = (D**2 + 2 * D * each).sum(axis=2) + np.einsum("spij,spji->sp", inner, inner)
+    trace = (D + each).sum(axis=2)
+    with np.errstate(all="ignore"):
+        return np.where(trace > TINY * np.maximum((w**2).sum(axis=(2, 3)), 1e-300), trace**2 / squares, np.inf)
 
 
 def _pinv(matrix: Array) -> Array:
