@@ -15,8 +15,8 @@ the same digits.
   = equal independent scatter. It reduces to the exact test where nothing is lost. Where the pattern (never the
   readings) lets the contrast's complete containers promise a shorter interval, or where CR2 is not unbiased (a
   container that alone links two zones), the t over those complete containers is used. Where fewer than three
-  containers have all depths of a contrast, its df is the least over working models in which one depth alone
-  scatters: links through other zones rest on the few containers that hold the noisiest of them.
+  containers have all depths of a contrast, its df is the least over working models in which one depth scatters NOISY
+  times as much: links through other zones rest on the few containers that hold the noisiest of them.
 
 Beyond the margin, over all k(k - 1)/2 pairs. If no true difference exceeds the margin D, the chance that a pair
 shows |d| - D > c se is convex in its true difference for |difference| <= D, whatever its scatter. The sum over
@@ -43,6 +43,7 @@ Array = NDArray[np.float64]
 CHUNK = 2000
 LEAST_DF = 1.0
 TINY = 1e-9
+NOISY = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,8 +241,8 @@ def _only_through_others(df: Array, v: Array, C: Array, Z: Array, w: Array, M: A
     some = np.flatnonzero(alone.any(axis=1))
     if not len(some):
         return df
-    noisy = np.eye(v.shape[2])
-    least = np.min([_df_under(np.outer(e, e), Z, w[some], M[some], inverse[some]) for e in noisy], axis=0)
+    noisy = np.eye(v.shape[2]) + (NOISY**2 - 1) * np.eye(v.shape[2])[:, :, None] * np.eye(v.shape[2])[:, None, :]
+    least = np.min([_df_under(sigma, Z, w[some], M[some], inverse[some]) for sigma in noisy], axis=0)
     out = df.copy()
     out[some] = np.where(alone[some], np.fmin(df[some], least), df[some])
     return out
@@ -251,7 +252,6 @@ def _df_under(sigma: Array, Z: Array, w: Array, M: Array, inverse: Array) -> Arr
     """Satterthwaite df of the CR2 variance were ``sigma`` (k, k) every container's covariance, (S, K); linear in n.
 
     The clusters' covariance is D + U F U' with D diagonal and U = [L, P], L_i = Z_i (x) w_i, P_i = Z_i (x) M_i sigma w_i.
-    Infinite where no cluster that counts would scatter.
     """
     S, K, n, k = w.shape
     size = Z.shape[1] * k
@@ -267,7 +267,7 @@ def _df_under(sigma: Array, Z: Array, w: Array, M: Array, inverse: Array) -> Arr
     squares = (D**2 + 2 * D * each).sum(axis=2) + np.einsum("spij,spji->sp", inner, inner)
     trace = (D + each).sum(axis=2)
     with np.errstate(all="ignore"):
-        return np.where(trace > TINY * np.maximum((w**2).sum(axis=(2, 3)), 1e-300), trace**2 / squares, np.inf)
+        return np.asarray(trace**2 / squares)
 
 
 def _pinv(matrix: Array) -> Array:

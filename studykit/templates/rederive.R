@@ -9,7 +9,8 @@
 # The rule, in short (study/../README.txt says where the long form stands): the container is the unit. A container's cell is
 # the mean of its determinations at a depth, on the scale of the margin (logarithms for a margin in per cent). A difference
 # between two depths is judged by the containers' own differences, a t test; where readings are lost, by least squares
-# within containers with the bias-reduced cluster variance CR2 and Satterthwaite's degrees of freedom (Bell and McCaffrey 2002).
+# within containers with the bias-reduced cluster variance CR2 and Satterthwaite's degrees of freedom (Bell and McCaffrey 2002),
+# the least over one noisy depth where fewer than three containers have both depths of the pair.
 
 options(warn = 1, digits = 10, stringsAsFactors = FALSE)
 #: constants of the study
@@ -126,6 +127,24 @@ own <- function(y, Z) { # each pair from the containers that have both depths
   }))
 }
 
+residual_maker <- function(p) { # what turns all readings, container by container, into residuals within containers
+  big <- matrix(0, p$n * p$k, p$n * p$k); X <- do.call(rbind, p$X)
+  for (i in seq_len(p$n)) { s <- (i - 1) * p$k + seq_len(p$k); big[s, s] <- p$M[[i]] }
+  solve_ <- p$inv %*% t(X) %*% big
+  list(solve = solve_, resid = big %*% (diag(nrow(X)) - X %*% solve_))
+}
+
+least_df <- function(p, w, df) { # the least were one depth to scatter ten times as much, for depths that few containers have together
+  maker <- residual_maker(p)
+  u <- do.call(rbind, lapply(seq_len(p$n), function(i) w[[i]] %*% maker$resid[(i - 1) * p$k + seq_len(p$k), ]))
+  noisy <- sapply(seq_len(p$k), function(j) {
+    scatter <- rep(1, p$k); scatter[j] <- 10
+    omega <- tcrossprod(sweep(u, 2, rep(scatter, p$n), `*`))
+    sum(diag(omega))^2 / sum(omega^2)
+  })
+  min(df, noisy)
+}
+
 linked_parts <- function(y, Z) { # least squares within containers, container = cluster
   n <- nrow(y); k <- ncol(y); q <- ncol(Z); ok <- !is.na(y); y0 <- ifelse(ok, y, 0)
   M <- lapply(seq_len(n), function(i) { o <- as.numeric(ok[i, ]); diag(o, k) - outer(o, o) / max(sum(o), 1) })
@@ -148,8 +167,9 @@ linked <- function(y, Z) {
     omega <- sapply(seq_len(p$n), function(l) sapply(seq_len(p$n), function(i)
       -drop(w[[i]] %*% p$X[[i]] %*% p$inv %*% t(p$X[[l]]) %*% w[[l]]) + (i == l) * sum(w[[i]]^2)))
     trace <- sum(diag(omega)); unit <- sum(reach * load); good <- abs(trace - unit) < 1e-6 * max(unit, 1e-9)
-    data.frame(estimate = sum(load * p$mu), se = if (good) sqrt(sum(u^2)) else NA, df = if (good) trace^2 / sum(omega^2) else NA,
-               unit = if (good) unit / 2 else NA)
+    df <- if (good) trace^2 / sum(omega^2) else NA
+    if (good && sum(p$ok[, C[r, ] == 1] & p$ok[, C[r, ] == -1]) < 3) df <- least_df(p, w, df)
+    data.frame(estimate = sum(load * p$mu), se = if (good) sqrt(sum(u^2)) else NA, df = df, unit = if (good) unit / 2 else NA)
   }))
 }
 
@@ -185,12 +205,10 @@ forms_of <- function(low, high, Z) { # every pair as a linear form w'y with vari
 
 linked_form <- function(low, high, Z, row, f) {
   p <- linked_parts(ifelse(is.na(low), NA, 0), Z); cells <- as.vector(t(p$ok))
-  big <- matrix(0, p$n * p$k, p$n * p$k); X <- do.call(rbind, p$X)
-  for (i in seq_len(p$n)) { s <- (i - 1) * p$k + seq_len(p$k); big[s, s] <- p$M[[i]] }
-  solve_ <- p$inv %*% t(X) %*% big; resid <- big %*% (diag(nrow(X)) - X %*% solve_); load <- as.vector(outer(row, p$at))
+  maker <- residual_maker(p); resid <- maker$resid; load <- as.vector(outer(row, p$at))
   u <- do.call(rbind, lapply(seq_len(p$n), function(i)
     (load %*% p$inv %*% t(p$X[[i]]) %*% p$M[[i]] %*% p$root[[i]]) %*% resid[(i - 1) * p$k + seq_len(p$k), ]))
-  list(w = drop(load %*% solve_)[cells], Q = crossprod(u[, cells, drop = FALSE]), df = f$df, unit = f$unit,
+  list(w = drop(load %*% maker$solve)[cells], Q = crossprod(u[, cells, drop = FALSE]), df = f$df, unit = f$unit,
        low = as.vector(t(low))[cells], high = as.vector(t(high))[cells])
 }
 

@@ -7,11 +7,14 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.core.files import write_csv
 from studykit.demos.shipped import DEMOS, copy_demo
 from studykit.deposit import rederive
+from studykit.inference.contrasts import contrasts_of
 from studykit.intake.take import run_intake
 from studykit.model import tables as model_tables
 from studykit.notebook.stage import open_stage
@@ -134,6 +137,24 @@ def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
     told = run_r(_edited(demo, tmp_path, "forge", [], digits=1), tmp_path / "d")
     assert told.returncode == 0, told.stdout + told.stderr
     assert "proven bounds" in told.stdout
+
+
+@needs_r
+@pytest.mark.parametrize("seed", [5, 6])
+def test_zones_linked_only_through_others_get_the_same_degrees_of_freedom_in_r(tmp_path, seed):
+    rng = np.random.default_rng(seed)
+    cells = rng.normal(size=(7, 4)) * [1, 1, 1, 4]
+    cells[rng.random(cells.shape) < 0.45] = np.nan
+    script = (Path(rederive.__file__).parent.parent / "templates" / "rederive.R").read_text(encoding="utf-8")
+    rule = script[script.index("# ---- differences between depths"):script.index("# ---- limits that hold")]
+    pd.DataFrame(cells).to_csv(tmp_path / "y.csv", header=False, index=False, na_rep="NA")
+    (tmp_path / "one.R").write_text(rule + """
+f <- differences(unname(as.matrix(read.csv("y.csv", header = FALSE))), matrix(1, 7, 1), 0)
+write.csv(f[c("estimate", "se", "df")], "out.csv", row.names = FALSE)""", encoding="utf-8")
+    subprocess.run(["Rscript", "one.R"], cwd=tmp_path, check=True, timeout=120)
+    kit = contrasts_of(cells[None])
+    here = np.stack([kit.estimate[0], kit.se[0], kit.df[0]], axis=1)[kit.judged[0]]
+    assert len(here) and pd.read_csv(tmp_path / "out.csv").to_numpy()[kit.judged[0]] == pytest.approx(here, rel=1e-9)
 
 
 def test_texts_are_written_so_that_any_locale_reads_them():

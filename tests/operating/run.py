@@ -31,7 +31,8 @@ The rule: a pair of depths is judged by the containers' own differences, whateve
 lost: t over those differences (on declared groups). Readings lost: least squares within containers with the
 cluster-robust CR2 standard error and Bell and McCaffrey's degrees of freedom, or the t over the containers that have
 both depths where the pattern promises that to be shorter. Pairs that fewer than three containers have together get the
-least degrees of freedom over stocks in which one zone alone scatters. Homogeneous: every pair within by two one-sided tests.
+least degrees of freedom over stocks in which one zone scatters ten times as much. Homogeneous: every pair within by two
+one-sided tests.
 Stratified: some pair beyond, charged with the union over the corners of "no difference exceeds the margin".
 
 * **false homogeneous**: last and first depth exactly at the margin (eight standard errors), the others in between;
