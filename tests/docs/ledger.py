@@ -463,8 +463,8 @@ LEDGER: dict[str, list[Row]] = {
         row("Since then 11 clean studies of an", "11 1 11", "measured: a simulator outside the kit"),
     ],
     "docs/05-model.md": [
-        row("Where no container has both depths of a pair", "five 7 6 5",
-            "inference/test_own_truths.py::zones_linked_only_through_others_cost_more_than_promised"),
+        row("Where fewer than three containers have both depths of a pair", "ten",
+            "inference/test_own_truths.py::zones_linked_only_through_others_keep_the_promise"),
         row("05 Model: what the containers an", "05", "definition: the number of the stage"),
         row("Measuring one bottle ten times d", "ten", "model/test_fit.py::own_differences_are_paired_t_tests"),
         row("Values known only as a limit are",
