@@ -154,7 +154,8 @@ write.csv(f[c("estimate", "se", "df")], "out.csv", row.names = FALSE)""", encodi
     subprocess.run(["Rscript", "one.R"], cwd=tmp_path, check=True, timeout=120)
     kit = contrasts_of(cells[None])
     here = np.stack([kit.estimate[0], kit.se[0], kit.df[0]], axis=1)[kit.judged[0]]
-    assert len(here) and pd.read_csv(tmp_path / "out.csv").to_numpy()[kit.judged[0]] == pytest.approx(here, rel=1e-9)
+    assert len(here)
+    assert pd.read_csv(tmp_path / "out.csv").to_numpy()[kit.judged[0]] == pytest.approx(here, rel=1e-9)
 
 
 def test_texts_are_written_so_that_any_locale_reads_them():
