@@ -60,7 +60,7 @@ data_sheet = "invented, 2025"
 flash_point_c = 220
 liquid_up_to_c = 30
 conductivity_ps_m = 100
-vessel_material = "metal"
+vessel_material = { pail20 = "metal", bottle1 = "metal" }
 pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"

@@ -44,9 +44,9 @@ def _constants(root: Path, study: Study, analyte: str) -> dict[str, str]:
     formula = str(fit.get("model in R's notation", ""))
     fixed = tuple(t.strip() for t in formula.partition("~")[2].split("+") if t.strip() and "|" not in t)
     acting = tuple(t.removeprefix("depth:") for t in fixed if t.startswith("depth:")) if formula else study.factors.by_depth
-    known = _row(verdict / "known-precision.csv", analyte)
+    known, margin = _row(verdict / "known-precision.csv", analyte), study.analytes[analyte].margin
     return {"key": text(analyte), "file": text(safe_name(analyte)), "road": text(_road(model, fit, found)),
-            "log": str(study.analytes[analyte].margin.relative_percent is not None).upper(),
+            "log": str(margin.relative_percent is not None).upper(), "margin": repr(margin.relative_percent or margin.absolute),
             "s": str(known.get("s") or "NA"), "by_depth": texts(acting), "structure": text(study.factors.across_depths)}
 
 

@@ -16,6 +16,7 @@ from studykit.core.files import read_csv
 from studykit.core.record import literal, read_records, significant
 from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
+from studykit.study.actions import barred_lines
 from studykit.study.cautions import markdown
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
@@ -193,8 +194,9 @@ def limits(stage: OpenStage) -> str:
 
 
 def cautions(stage: OpenStage) -> str:
-    """The cautions of the first page that apply to the study's safety profile."""
-    return markdown("first", stage.study.safety)
+    """What the safety section does not clear, with the reasons, then the cautions of the first page that apply."""
+    barred = [f"- **Not cleared.** {literal(text)}" for text in barred_lines(stage.study.safety)]
+    return "\n".join((*barred, markdown("first", stage.study.safety)))
 
 
 def trace(stage: OpenStage) -> pd.DataFrame:

@@ -73,7 +73,8 @@ def outlay(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> Out
     repeated = int((stored & samples["kind"].isin(("spot", "duplicate"))).sum())
     determinations = len(samples) + repeated * (settings.replicates - 1)
     minutes = settings.minutes_container * len(containers) + settings.minutes_draw * int(own.sum())
-    rest = f"; the rest of {study.safety.rest_minutes} min before a draw not counted"
+    rest = (f"; the rest of {study.safety.rest_minutes} min before the first draw of a container not counted"
+            + f", nor the wait of {study.safety.pause_minutes} min after each" * study.safety.charging)
     return Outlay(
         stored=len(containers) - made_up, made_up=made_up, kinds=tuple((str(k), int(n)) for k, n in kinds.items()),
         determinations=determinations, results=determinations * len(study.analytes),

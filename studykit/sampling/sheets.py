@@ -40,6 +40,7 @@ OWN_LIMITS = (f"{BELOW_FLASH_C:g} °C below the flash point, {CHARGES_BELOW_PS_M
 # a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
 # hand-held readers begin to fail (common practice, no source)
 SMALLEST_QR_MM = 29 * 0.35
+MANY = 8  # draws above which a container's page needs room for its table (templates/bench.typ breaks it at 9)
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -118,7 +119,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
 
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
-    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0)
+    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0 if len(plan.draws) <= MANY else 76.0)
     seen = {d.depth for d in plan.draws}
     barred = _barred_draws(study, plan)
     floor = "heel" if "heel" in seen or barred - {"residue"} else "no heel"
@@ -146,7 +147,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
             "discards": discards, "warnings": notes,
             "tool": study.sampling.tool, "rim": f"{rim:.0f}",
             "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
-            "sediment": sediment, "stop": (*lines("stop", study.safety), *lines("lying", study.safety) * lies)}
+            "sediment": sediment, "stop": (*lines("stop", study.safety.at(plan.vessel)), *lines("lying", study.safety) * lies)}
 
 
 def _barred_draws(study: Study, plan: DrawPlan) -> set[str]:

@@ -18,7 +18,7 @@ from studykit.vessels.shapes import Shape
 # drawing scales 1:n, round enough to measure with
 SCALES = (0.2, 0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 40, 50, 75, 100, 200, 250, 500)
 RULER_STEPS = (5, 10, 20, 50, 100, 200, 500, 1000, 2000)
-MARK_GAP = 7.0  # smallest distance of two marks on paper, mm
+MARK_GAP, TIGHT_GAP = 7.0, 3.3  # smallest distance of two marks on paper, mm: usual, and where many would leave the room
 RULER_ROOM, MARK_ROOM, AIR = 13.0, 26.0, 4.0  # paper kept free left, right and around, mm
 
 Points = tuple[tuple[float, float], ...]
@@ -88,7 +88,8 @@ def draw_vessel(vessel: Shape, plan: DrawPlan, *, width: float = 90.0, height: f
                 choose_scale(vessel.total_height_mm, height - 2 * AIR))
     half = float(halves.max()) / scale
     centre, width = RULER_ROOM + half, RULER_ROOM + 2 * half + MARK_ROOM
-    height = max(vessel.total_height_mm / scale, MARK_GAP * (len(plan.zones) + 1)) + 2 * AIR
+    gap = max(TIGHT_GAP, min(MARK_GAP, (height - 2 * AIR) / (len(plan.zones) + 1)))
+    height = max(vessel.total_height_mm / scale, gap * (len(plan.zones) + 1)) + 2 * AIR
 
     def y(h: float) -> float:
         return height - AIR - h / scale
@@ -107,18 +108,18 @@ def draw_vessel(vessel: Shape, plan: DrawPlan, *, width: float = 90.0, height: f
                   for d in plan.draws if d.depth != "residue")
     right = centre + half
     return Drawing(scale=scale, width=width, height=height, outline=band(0.0, vessel.total_height_mm), zones=zones,
-                   slabs=slabs, marks=_marks(plan, centre, y, height), ruler=_ruler(vessel.total_height_mm, scale, y),
+                   slabs=slabs, marks=_marks(plan, centre, y, height, gap), ruler=_ruler(vessel.total_height_mm, scale, y),
                    surface=y(plan.liquid_height_mm), right=right)
 
 
-def _marks(plan: DrawPlan, centre: float, y: Callable[[float], float], height: float) -> tuple[Mark, ...]:
+def _marks(plan: DrawPlan, centre: float, y: Callable[[float], float], height: float, gap: float) -> tuple[Mark, ...]:
     """One mark a tip place, the numbers of its draws in front, texts spread so that they can be read."""
     tips: dict[float, dict[str, list[str]]] = {}
     for d in plan.draws:
         if d.depth != "residue":
             tips.setdefault(d.tip_mm, {}).setdefault(d.depth, []).append(str(d.order))
     order = sorted(tips, reverse=True)
-    texts = spread([y(t) for t in order], MARK_GAP, height - 1)
+    texts = spread([y(t) for t in order], gap, height - 1)
     said = {t: ", ".join(f"{'+'.join(numbers)} {depth}" for depth, numbers in tips[t].items()) for t in order}
     return tuple(Mark(x=centre, y=y(t), text_y=ty, text=said[t]) for t, ty in zip(order, texts, strict=True))
 

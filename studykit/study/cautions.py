@@ -58,10 +58,11 @@ def cautions(printed: str = "", safety: SafetySettings | None = None) -> tuple[C
 
 
 def lines(on: str, safety: SafetySettings) -> tuple[str, ...]:
-    """The lines of one part of a sheet for one profile, rest time and mixing procedure filled in."""
-    facts, filled = safety.facts(), {"{rest}": str(safety.rest_minutes), "{procedure}": safety.procedure}
+    """The lines of one part of a sheet for one profile, rest, pause and mixing procedure filled in."""
+    facts = safety.facts()
+    filled = {"{rest}": str(safety.rest_minutes), "{pause}": str(safety.pause_minutes), "{procedure}": safety.procedure}
     chosen = [s.text for s in _source()[1] if s.on == on and not facts.isdisjoint(s.when)]
-    return tuple(re.sub(r"\{rest\}|\{procedure\}", lambda m: filled[m[0]], text) for text in chosen)
+    return tuple(re.sub(r"\{(?:rest|pause|procedure)\}", lambda m: filled[m[0]], text) for text in chosen)
 
 
 def parts() -> tuple[str, ...]:

@@ -371,6 +371,16 @@ class Study(Section):
                                  "write the highest temperature that the liquid may have when it is opened")
         return self
 
+    @model_validator(mode="after")
+    def _material_of_each(self) -> Study:
+        told, vessels = self.safety.vessel_material, ", ".join(f"{v} = \"...\"" for v in self.vessels)
+        if isinstance(told, dict) and told.keys() != self.vessels.keys():
+            raise ValueError(f"safety.vessel_material must name the vessels of [vessels], each once: {{ {vessels} }}")
+        if told == "metal" and len(self.vessels) > 1:
+            raise ValueError("safety.vessel_material is \"metal\" for several vessels at once, and the worst of them counts: "
+                             f"say it of each, vessel_material = {{ {vessels} }}")
+        return self
+
     def unit_of(self, analyte: str) -> str:
         """The unit in which the analyte is stored and reported."""
         return self.analytes[analyte].unit

@@ -13,6 +13,7 @@ that charge needs time to go: DOE-HDBK-1015/2-93, Hazards of Chemicals and Gases
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Annotated, Literal
 
@@ -21,11 +22,15 @@ from pydantic import BaseModel, ConfigDict, Field
 Answer = Literal["yes", "no", "unknown"]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Act = Literal["heel draw", "stirring", "shaking"]
+Material = Literal["metal", "plastic", "other", "unknown"]
 
 BELOW_FLASH_C = 15.0  # from memory, see above
 CHARGES_BELOW_PS_M = 10_000.0  # from memory, see above
 HOT_C = 43.0  # skin that stays on something hotter burns in time (ISO 13732-1, from memory)
 REST_MINUTES = {True: 30, False: 1}  # charging or not; the minute for still liquid: common practice, no source
+RELAXATION_S_PS_M = 2.3 * 8.854  # relaxation time times conductivity: the permittivity of oils, 2.3 times that of empty space
+RELAXATIONS = 3  # waited for after each draw: a twentieth of the charge is left; own practice, no source
+WORST_FIRST: tuple[Material, ...] = ("unknown", "other", "plastic", "metal")
 NAMED = ("data_sheet", "permit", "mixing_procedure")
 
 _ABSENT = (r"no(?!\.?\s*\d)|not|none|nil|null|nan|nobody|nothing|never|unknown|unclear|unsure|missing|lost|later|pending|lacks?"
@@ -53,7 +58,9 @@ class SafetySettings(BaseModel):
     liquid does not burn) or "unknown"; it is that of what lies in the container now, not of the fresh product.
     ``permit``: the role or permit under which containers are opened.  ``mixing_procedure``: the site's written
     procedure by which they may be mixed.  ``mixing_actions``: the words of [actions] whose action mixes the liquid in
-    any way; left out, actions are read by English verbs, and one that cannot be read so counts as the worse.
+    any way; left out, actions are read by words of English, and one that cannot be read so counts as the worse.
+    ``vessel_material``: one answer, or one a vessel of ``[vessels]``; several vessels are all of metal only where each
+    is said to be.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
@@ -62,7 +69,7 @@ class SafetySettings(BaseModel):
     flash_point_c: Number | Literal["none", "unknown"] = "unknown"
     liquid_up_to_c: Number | Literal["unknown"] = "unknown"
     conductivity_ps_m: Annotated[Number, Field(gt=0)] | Literal["unknown"] = "unknown"
-    vessel_material: Literal["metal", "plastic", "other", "unknown"] = "unknown"
+    vessel_material: Material | dict[str, Material] = "unknown"
     pressure_or_gas: Answer = "unknown"
     free_water: Answer = "unknown"
     toxic_or_corrosive: Answer = "unknown"
@@ -95,9 +102,30 @@ class SafetySettings(BaseModel):
         return REST_MINUTES[self.charging]
 
     @property
+    def pause_minutes(self) -> int:
+        """How long after a draw the next tube may go in, min: a draw moves the liquid, and what moves charges up.
+
+        Three relaxation times (permittivity over conductivity); at most, and where the conductivity is unknown, the rest.
+        """
+        if isinstance(self.conductivity_ps_m, str):
+            return self.rest_minutes
+        return min(self.rest_minutes, math.ceil(RELAXATIONS * RELAXATION_S_PS_M / self.conductivity_ps_m / 60))
+
+    @property
+    def material(self) -> Material:
+        """What the worst of the containers is made of."""
+        told = self.vessel_material
+        return told if isinstance(told, str) else min(told.values(), key=WORST_FIRST.index, default="unknown")
+
+    def at(self, vessel: str) -> SafetySettings:
+        """The profile for containers of one vessel: its own material, where each has its own answer."""
+        told = self.vessel_material
+        return self if isinstance(told, str) else self.model_copy(update={"vessel_material": told.get(vessel, "unknown")})
+
+    @property
     def unearthable(self) -> bool:
         """Whether vapour may ignite in a container that is not known to be of metal, so cannot be relied on to be earthed."""
-        return self.ignitable and self.vessel_material != "metal"
+        return self.ignitable and self.material != "metal"
 
     @property
     def procedure(self) -> str:
@@ -107,11 +135,13 @@ class SafetySettings(BaseModel):
     def unanswered(self) -> tuple[str, ...]:
         """Keys without an answer; ``mixing_procedure`` is asked for only where something is to be mixed."""
         return tuple(k for k in type(self).model_fields if k not in ("mixing_procedure", "mixing_actions")
-                     and (names_nothing(getattr(self, k)) if k in NAMED else getattr(self, k) == "unknown"))
+                     and (names_nothing(getattr(self, k)) if k in NAMED else
+                          (self.material if k == "vessel_material" else getattr(self, k)) == "unknown"))
 
     def shown(self, key: str) -> str:
         """An answer as the sheets print it, with a word where it counts as none."""
-        text = str(getattr(self, key))
+        told = getattr(self, key)
+        text = ", ".join(f"{k}: {v}" for k, v in told.items()) if isinstance(told, dict) else str(told)
         if key not in NAMED or not names_nothing(text):
             return text
         return f"\u201c{text}\u201d counts as not answered" if text else "not answered"
@@ -131,7 +161,7 @@ class SafetySettings(BaseModel):
         found += ["free water lies in it"] * (self.free_water == "yes")
         burns = self.ignitable and not {"flash_point_c", "liquid_up_to_c"} & set(open_keys)
         if act == "heel draw":
-            badly = burns and (self.charging or self.vessel_material != "metal")
+            badly = burns and (self.charging or self.material != "metal")
             return (*found, *["vapour may ignite, and the liquid charges up or the vessel cannot be earthed"] * badly)
         found += ["vapour may ignite"] * burns
         found += ["it is toxic or corrosive"] * (self.toxic_or_corrosive == "yes")

@@ -4,7 +4,8 @@
 # Base R is enough. Where containers were declared to have gradients of their own and readings are lost, the packages lme4
 # and pbkrtest are needed too. It reads study/report/05-model/rows-*.csv, holds each of these rows against
 # study/tidy/results.csv, works every interval out anew and prints it beside the kit's (study/report/06-verdict).
-# It ends with an error where one differs by more than 1e-6 of its size. Nothing is written.
+# It ends with an error where one differs by more than 1e-6 of its size, or where the intervals and the declared margin do
+# not allow the word of the verdict. Nothing is written.
 #
 # The rule, in short (study/../README.txt says where the long form stands): the container is the unit. A container's cell is
 # the mean of its determinations at a depth, on the scale of the margin (logarithms for a margin in per cent). A difference
@@ -320,6 +321,19 @@ by_lme4 <- function(y, Z, d) { # own gradients, readings lost: restricted likeli
              df = 1 / reciprocal(usual, share, spread / (2 * line^2), W[2, 2] / (2 * s2^2)))
 }
 
+# ---- the word: what the intervals of all pairs and the declared margin allow
+
+words_for <- function(a, d, got) {
+  # "stratified" is charged for all pairs together: beyond by the single interval it may be, by the joint one it must be
+  level <- mean(tapply(number(ifelse(d$qualifier == "", d$value, d$limit)), d$depth, mean))
+  edge <- if (!a$log) a$margin else if (a$road == "one") a$margin / 100 * level else log1p(a$margin / 100)
+  beyond <- function(low, high) any(low > edge | high < -edge); t <- got$table
+  whole <- length(levels(d$depth)) == length(depths) # a declared depth without a value leaves it open
+  within <- whole && all(t$low > -edge & t$high < edge)
+  must <- got$how != "proven bounds" && whole && beyond(t$joint_low, t$joint_high)
+  c(if (within) "homogeneous", if (beyond(t$low, t$high)) "stratified", if (!within && !must) "inconclusive")
+}
+
 # ---- each verdict beside the kit's
 
 verdicts <- table_of("study/report/06-verdict/verdicts.csv")
@@ -343,6 +357,9 @@ for (a in analytes) {
               got$how, v[["level, %"]], mine[1], mine[2], mine[3], v$unit, kit[1], kit[2], kit[3], v$unit))
   bad <- !near(mine, kit) | is.na(mine) != is.na(kit); bad[is.na(bad)] <- is.na(kit[is.na(bad)]) != is.na(mine[is.na(bad)])
   if (any(bad)) stop(a$key, ": R and the kit differ")
+  allowed <- words_for(a, d, got)
+  if (!v$verdict %in% allowed) stop(a$key, ": the verdict says ", v$verdict, ", the intervals and the margin allow ",
+                                    paste(allowed, collapse = " or "))
   gap <- abs(mine - kit) / pmax(abs(kit), 1e-3); worst <- max(worst, gap[is.finite(gap)], na.rm = TRUE); count <- count + 1
 }
-cat(sprintf("\n%d verdict intervals agree to 1e-6; the largest relative difference is %.1e.\n", count, worst))
+cat(sprintf("\n%d verdict intervals agree to 1e-6 and allow their words; the largest relative difference is %.1e.\n", count, worst))

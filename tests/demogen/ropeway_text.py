@@ -235,7 +235,7 @@ data_sheet = "invented data sheet, 2025"
 flash_point_c = 240
 liquid_up_to_c = 25
 conductivity_ps_m = 100
-vessel_material = "metal"
+vessel_material = { pail20 = "metal", clear2l = "other" }
 pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"

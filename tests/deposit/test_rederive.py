@@ -71,12 +71,17 @@ def test_every_verdict_interval_of_every_demo_comes_out_of_r(demo, tmp_path, nam
     assert name in DEMOS
     told = run_r(demo(name), tmp_path / "d")
     assert told.returncode == 0, told.stdout + told.stderr
-    assert f"{intervals} verdict intervals agree to 1e-6" in told.stdout
+    assert f"{intervals} verdict intervals agree to 1e-6 and allow their words" in told.stdout
 
 
 @needs_r
 @pytest.mark.parametrize(("file", "old", "new", "why"), [
     ("report/06-verdict/verdicts.csv", r"(Water,water,\w+,[^,]*,[^,]*,[^,]*,)([0-9])", r"\g<1>9\2", "R and the kit differ"),
+    ("report/06-verdict/verdicts.csv", "Water,water,stratified", "Water,water,homogeneous", "margin allow stratified"),
+    ("report/06-verdict/verdicts.csv", "Water,water,stratified", "Water,water,inconclusive", "margin allow stratified"),
+    ("report/06-verdict/verdicts.csv", "viscosity at 40 °C,homogeneous", "viscosity at 40 °C,stratified", "allow homogeneous"),
+    ("report/06-verdict/verdicts.csv", "phosphorus,inconclusive", "phosphorus,homogeneous", "margin allow inconclusive"),
+    ("report/06-verdict/verdicts.csv", "Water,water,stratified", "Water,water,same enough", "margin allow stratified"),
     ("report/05-model/rows-Ca.csv", r",(\d+\.\d+),mg/kg,,", r",1\1,mg/kg,,", "differ from study/tidy"),
     ("report/05-model/rows-Ca.csv", r"\n[^\n]*\n$", "\n", "rows were left out or added"),
 ])

@@ -20,7 +20,7 @@ from studykit.sampling.draws import BOTTLE_SHARE, TOP_MM, TOP_SHARE
 from studykit.study.definition import DesignSettings, FluidSettings, SamplingSettings, Study
 from studykit.study.precision import R_FACTOR
 from studykit.study.ranges import OIL_RULE_KG_M3
-from studykit.study.safety import BELOW_FLASH_C, HOT_C, REST_MINUTES
+from studykit.study.safety import BELOW_FLASH_C, HOT_C, RELAXATION_S_PS_M, RELAXATIONS, REST_MINUTES
 from tests.docs.claims import Row, row
 
 ALPHA = Study.model_fields["alpha"].default
@@ -196,6 +196,12 @@ LEDGER: dict[str, list[Row]] = {
             "every", "study/test_cautions.py::every_caution_names_a_source_or_says_that_there_is_none"),
         row("a draw at the floor (heel, or a d", "every 43 10 000", "values", HOT_C, None, None),
         row("mixing of any kind: the stirred", "15", "values", BELOW_FLASH_C),
+        row("A draw moves the liquid too", "61 1 2 30", "values", RELAXATIONS * RELAXATION_S_PS_M, 1,
+            math.ceil(RELAXATIONS * RELAXATION_S_PS_M / 60), REST_MINUTES[True]),
+        row("No list of verbs is whole", "every",
+            "study/test_actions.py::words_that_are_not_known_count_as_mixing_until_declared"),
+        row("\"Do not mix\", \"never shake or roll", "never ten never",
+            "study/test_actions.py::what_a_sentence_asks_for"),
         row("The rest before anything is lowe", "30 10 000 1",
             "values", REST_MINUTES[True], None, None, REST_MINUTES[False]),
         row("every made-up control that the l",

@@ -196,6 +196,28 @@ def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barre
     assert "poured slowly as it stands, or have them filled under these codes by people" in pages[-1]
 
 
+@pytest.mark.parametrize(("zones", "answered", "pages"), [(9, False, 1), (10, True, 2), (14, False, 2), (20, False, 2)])
+def test_many_draws_go_on_to_a_page_that_names_its_container(zones: int, answered: bool, pages: int, tmp_path) -> None:
+    """Looked at as pictures: the table broke without a head, and steps and cautions stood after the draws."""
+    depths = [f"zone {k + 1}" for k in range(zones)]
+    unknown = {} if answered else dict.fromkeys(("flash_point_c", "liquid_up_to_c", "conductivity_ps_m", "vessel_material",
+                                                 "pressure_or_gas", "free_water", "toxic_or_corrosive"), "unknown")
+    drum = {"drum": {"shape": "upright_cylinder", "diameter_mm": 571.5, "height_mm": 850}}
+    material = {"vessel_material": dict.fromkeys(("pail20", "bottle1", "drum"), "metal")}
+    s = study(vessels=drum, factors={"depths": depths}, safety=material | unknown, design={"controls": ["blank"]},
+              sampling={"heel": answered, "residue": answered, "run_capacity": 60,
+                        "zones": [{"label": d, "height": round(0.96 - 0.9 * k / zones, 3)} for k, d in enumerate(depths)]})
+    plan = make_plan(s, container_table([{**stock_rows(1)[0], "vessel": "drum", "fill_volume_l": "200"}], tmp_path))
+    front, *of_it, last = texts(bench_pdf(s, plan))
+    assert len(of_it) == pages
+    assert cautions("bottle", s.safety)[-1].plain[:30] in of_it[0]
+    assert all(page.startswith("Container 007") and "drawn by (initials)" in page for page in of_it)
+    assert all("bottle depth tip above floor" in page.replace("  ", " ") for page in of_it)
+    codes = plan.draws["sample"].tolist()
+    assert [sum(code in page for page in of_it) for code in codes] == [1] * len(codes)
+    assert sum("keep these shares of the liquid height: zone 1 0.96" in page for page in of_it) == 1
+
+
 def test_user_text_prints_as_itself(plan) -> None:
     """Markup and code of the typesetting language in a title must not run or vanish."""
     s = study(title=NASTY, responsible="#import \"x\"", sampling={"tool": "#panic()"})

@@ -6,7 +6,7 @@ import tomllib
 
 import pytest
 
-from studykit.study.actions import acts_in, against_cautions, barred_note, obeyed, readable, why_barred
+from studykit.study.actions import acts_in, against_cautions, barred_lines, barred_note, obeyed, unread, why_barred
 from studykit.study.safety import SafetySettings
 from studykit.study.stages import HERE, share
 from tests.sampling_examples import study
@@ -63,13 +63,18 @@ def test_what_a_caution_forbids_is_withheld_whatever_the_profile_says(action: st
 
 
 def test_an_action_in_words_that_no_list_holds_carries_its_precondition() -> None:
-    """A made-up verb stands for every word that the lists lack."""
-    shown = obeyed(SafetySettings(), "Frobnicate the drum, then use it.")
-    assert "Nothing here allows any mixing (stirring, shaking, rolling, pumping round, blowing in gas) or any draw" in shown
-    unnamed = study(safety={"mixing_procedure": ""}).safety
-    assert obeyed(unnamed, "Frobnicate it.") == (
-        "Frobnicate it. (Nothing here allows any mixing (stirring, shaking, rolling, pumping round, blowing in gas): the "
-        "section safety of study.toml does not clear it. Reasons: no mixing_procedure of the site is named.)")
+    """A made-up verb stands for every word that the lists lack: withheld until declared, then with what is barred."""
+    withheld = obeyed(SafetySettings(), "Frobnicate the drum, then use it.")
+    assert "withheld: \u201cFrobnicate\u201d cannot be read, so it counts as mixing" in withheld
+    declared = SafetySettings(mixing_actions=())
+    assert obeyed(declared, "Frobnicate it.") == (
+        "Frobnicate it. (Nothing here allows mixing of any kind or a draw at the floor: see Cautions.)")
+    assert barred_lines(study(safety={"mixing_procedure": ""}).safety) == (
+        "Mixing of any kind (stirring, shaking, rolling, pumping round, blowing in gas): no "
+        "mixing_procedure of the site is named.",)
+    assert obeyed(study().safety, "Frobnicate it.") == (
+        "Frobnicate it. (If this mixes: only by the site's procedure \u201ctumbling of pails\u201d, then shut and at rest for "
+        "30 min before it is opened.)")
 
 
 @pytest.mark.parametrize(("text", "acts"), [
@@ -78,7 +83,15 @@ def test_an_action_in_words_that_no_list_holds_carries_its_precondition() -> Non
     ("Do not stir; ask the supplier.", ()), ("Draw the heel and a mixed whole.", ("heel draw", "stirring")),
     ("Recirculate bottom to top.", ("stirring",)), ("Re-mix it.", ("stirring",)),
     ("Check the floor with a rod.", ("heel draw",)),
-    ("Never use it without stirring", ()), ("Shaking is enough.", ("stirring",)),
+    ("Never use it without stirring", ("stirring",)), ("Shaking is enough.", ("stirring",)),
+    ("Do not remix.", ()), ("Remixing not needed.", ()), ("No need to mix.", ()), ("Never shake or roll it.", ()),
+    ("Do not stir more than ten minutes.", ("stirring",)), ("Do not pour before stirring it.", ("stirring",)),
+    ("Do not stir unless it has stood.", ("stirring",)), ("Nothing is used without mixing.", ("stirring",)),
+    ("Do not stir; shake it.", ("stirring",)), ("Do not just shake it.", ("stirring",)),
+    ("Do not stir by hand.", ("stirring",)), ("Pour it from drum to drum.", ("stirring",)),
+    ("Pump the lower half to the top.", ("stirring",)), ("Use a pump for an hour.", ("stirring",)),
+    ("Never drain it.", ()), ("Do not pour until the sludge is drained.", ("heel draw",)),
+    ("Use the last litres too.", ("heel draw",)),
 ])
 def test_what_a_sentence_asks_for(text: str, acts: tuple[str, ...]) -> None:
     assert acts_in(text) == acts
@@ -87,18 +100,21 @@ def test_what_a_sentence_asks_for(text: str, acts: tuple[str, ...]) -> None:
 def test_an_action_is_withheld_until_its_act_is_cleared() -> None:
     cleared = study().safety
     assert obeyed(cleared, "Use as it stands.") == "Use as it stands."
-    assert obeyed(cleared, "Tumble it.") == "Tumble it. (To be mixed only by the site's procedure “tumbling of pails”.)"
+    assert obeyed(cleared, "Tumble it.") == ("Tumble it. (To be mixed only by the site's procedure “tumbling of pails”, then "
+                                             "shut and at rest for 30 min before it is opened.)")
     barred = obeyed(SafetySettings(), "Tumble it.")
     assert "withheld" in barred
     assert "Tumble" not in barred
-    assert "not answered: data_sheet, flash_point_c" in barred
+    assert "does not clear mixing, for the reasons under Cautions" in barred
+    assert "not answered: data_sheet, flash_point_c" in barred_lines(SafetySettings())[0]
     water = cleared.model_copy(update={"free_water": "yes"})
     assert why_barred(water, ("stirring",)) == "free water lies in it"
     assert obeyed(cleared, "") == ""
 
 
 @pytest.mark.parametrize("action", [
-    "Fässer rollen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.", "攪拌する",
+    "Fässer wälzen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.",
+    "桶を 攪拌する",
     "Перемешать бочку.", "Karistir."])
 def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -> None:
     barred = obeyed(SafetySettings(), action, "stratified")
@@ -117,7 +133,27 @@ def test_other_verbs_of_mixing_are_seen(action: str) -> None:
     assert acts_in(action) == ("stirring",)
 
 
+@pytest.mark.parametrize("action", [
+    "Nicht mischen.", "Ne pas agiter.", "No agitar.", "Niet schudden.", "Nie mieszać.", "Älä sekoita.", "混ぜる", "混",
+    "Centrifuge it.", "Warm the drum, then use it.", "Filter it.", "Top up from the next lot, then squash it.",
+    "Percuss the wall.", "Have it reconditioned.", "Hand over to Bexley.", "Do whatever the foreman prefers."])
+def test_words_that_are_not_known_count_as_mixing_until_declared(action: str) -> None:
+    """Refusals in other languages too: the kit cannot tell them from their opposite."""
+    assert unread(action)
+    assert "withheld" in obeyed(SafetySettings(), action, "stratified")
+    assert obeyed(SafetySettings(mixing_actions=()), action, "stratified").startswith(action)
+    assert "If this mixes: only by the site's procedure" in obeyed(study().safety, action, "stratified")
+
+
+@pytest.mark.parametrize("action", [
+    "Saw the drum open.", "Torch the lid off.", "Punch a hole in the floor.", "Heat the drum with a flame.", "Taste it.",
+    "Enter the tank and look.", "Never use it before smelling it.", "Inflate the tote to empty it.", "Pierce the liner."])
+def test_other_words_for_what_a_caution_forbids_are_withheld_although_declared(action: str) -> None:
+    declared = study().safety.model_copy(update={"mixing_actions": ()})
+    assert "the cautions forbid" in obeyed(declared, action)
+
+
 def test_every_action_that_the_kit_ships_can_be_read() -> None:
     for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
         for action in tomllib.loads(path.read_text(encoding="utf-8")).get("actions", {}).values():
-            assert readable(action), action
+            assert unread(action) == (), action
