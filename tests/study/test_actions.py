@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 
 import pytest
@@ -155,5 +156,6 @@ def test_other_words_for_what_a_caution_forbids_are_withheld_although_declared(a
 
 def test_every_action_that_the_kit_ships_can_be_read() -> None:
     for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
-        for action in tomllib.loads(path.read_text(encoding="utf-8")).get("actions", {}).values():
+        text = re.sub(r"@\w+@", "1", path.read_text(encoding="utf-8"))  # the class's template has places to fill
+        for action in tomllib.loads(text).get("actions", {}).values():
             assert unread(action) == (), action
