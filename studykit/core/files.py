@@ -84,8 +84,12 @@ def write_text(path: Path, text: str) -> Path:
 
 def write_json(path: Path, data: Any) -> Path:
     """Write JSON with sorted keys and two-space indent, whole or not at all."""
-    text = json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
-    return write_text(path, text + "\n")
+    return write_text(path, json_text(data) + "\n")
+
+
+def json_text(data: Any) -> str:
+    """JSON with sorted keys and two-space indent; ValueError for NaN and infinity."""
+    return json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False)
 
 
 def csv_text(table: pd.DataFrame) -> str:

@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from studykit.inference.bounded import critical_beyond
-from studykit.inference.contrasts import Contrasts, contrasts_of, pair_rows, word_codes
+from studykit.inference.contrasts import Contrasts, contrasts_of, family, p_beyond, pair_rows
 from studykit.inference.critical_range import range_sf
 from studykit.inference.declared import declared_contrasts
 from studykit.study.definition import Assumption, Scatter
@@ -41,6 +41,7 @@ from studykit.study.definition import Assumption, Scatter
 Array = NDArray[np.float64]
 STUDIES = 8192
 SEED = 20260301
+NEAR = 1e-9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,12 +164,18 @@ def _made(size: DesignSize, guess: Assumption) -> Contrasts:
 
 
 def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> float:
-    """Share of the studies that are stratified; only those that could be are put to the whole rule."""
-    far = np.asarray((np.abs(found.estimate) - margin > _quantiles(size, alpha) * found.se).any(axis=1))
-    if not far.any():
-        return 0.0
-    words = word_codes(found.taken(np.flatnonzero(far)), margin, alpha, depths=size.depths)
-    return float(np.sum(words == 2)) / len(far)
+    """Share of the studies that are stratified; only those near the edge of the rule are put to the whole rule.
+
+    A pair's p-value is at least the largest number of pairs charged, and at most twice the number of all pairs, times its
+    own tail beyond the margin.
+    """
+    number, pairs = np.abs(found.estimate) - margin, found.estimate.shape[1]
+    charged = max(c for c, _ in family(pairs, size.depths))
+    far = (number > _quantiles(size, alpha / charged) * found.se * (1 - NEAR)).any(axis=1)
+    sure = (number > _quantiles(size, alpha / (2 * pairs)) * found.se * (1 + NEAR)).any(axis=1)
+    ask = np.flatnonzero(far & ~sure)
+    more = p_beyond(found.taken(ask), margin, depths=size.depths) < alpha if len(ask) else np.zeros((0, 1), dtype=bool)
+    return float(np.sum(sure) + np.sum(np.any(more, axis=1))) / len(far)
 
 
 def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05) -> OperatingCharacteristic:

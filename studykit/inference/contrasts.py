@@ -184,34 +184,60 @@ def _own(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
 
 
 def _linked(v: Array, C: Array, Z: Array, at: Array) -> Contrasts:
-    """Least squares within containers with CR2 standard errors and Satterthwaite df, container = cluster."""
-    S, _, k = v.shape
-    q = Z.shape[1]
+    """Least squares within containers with CR2 standard errors and Satterthwaite df, container = cluster.
+
+    What hangs on the pattern of losses alone is worked out once for each pattern.
+    """
     ok = ~np.isnan(v)
-    M, y = centring(ok), np.where(ok, v, 0.0)
+    _, first, which = np.unique(np.packbits(ok.reshape(len(v), -1), axis=1), axis=0, return_index=True, return_inverse=True)
+    some = slice(None) if len(first) == len(v) else which.reshape(-1)
+    p = _pattern(ok if len(first) == len(v) else ok[first], C, Z, at)
+    M, y = p.centring[some], np.where(ok, v, 0.0)
+    score = np.einsum("na,snjl,snl->saj", Z, M, y, optimize=True).reshape(len(v), -1)
+    mu = np.einsum("suv,sv->su", p.inverse[some], score)
+    resid = np.where(ok, y - np.einsum("na,saj->snj", Z, mu.reshape(len(v), Z.shape[1], -1)), 0.0)
+    u = np.einsum("spnl,snl->spn", p.weights[some], np.einsum("snjl,snl->snj", M, resid))
+    estimate = np.einsum("spu,su->sp", p.reach[some], score)
+    return Contrasts(estimate=np.where(p.estimable[some], estimate, np.nan),
+                     se=np.where(p.good[some], np.sqrt((u**2).sum(axis=2)), np.nan), df=p.df[some],
+                     unit_variance=p.unit_variance[some])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Pattern:
+    """What patterns of losses alone decide, one pattern along axis 0; see ``_linked``."""
+
+    centring: Array
+    inverse: Array
+    reach: Array
+    weights: Array
+    estimable: NDArray[np.bool_]
+    good: NDArray[np.bool_]
+    df: Array
+    unit_variance: Array
+
+
+def _pattern(ok: NDArray[np.bool_], C: Array, Z: Array, at: Array) -> _Pattern:
+    S, _, k = ok.shape
+    q = Z.shape[1]
+    M = centring(ok)
     info = np.einsum("na,nb,snjl->sajbl", Z, Z, M, optimize=True).reshape(S, q * k, q * k)
     inverse = _pinv(info)
     load = np.einsum("a,pj->paj", at, C).reshape(len(C), q * k)
     reach = np.einsum("pu,suv->spv", load, inverse)
     estimable = np.abs(np.einsum("spv,svw->spw", reach, info) - load).max(axis=-1) < 1e-6
-    score = np.einsum("na,snjl,snl->saj", Z, M, y, optimize=True).reshape(S, q * k)
-    mu = np.einsum("suv,sv->su", inverse, score)
-    resid = np.where(ok, y - np.einsum("na,saj->snj", Z, mu.reshape(S, q, k)), 0.0)
     blocks = inverse.reshape(S, q, k, q, k)
     own = np.einsum("na,nb,sajbl->snjl", Z, Z, blocks, optimize=True)
     root = inverse_root(M - M @ own @ M)
     w = np.einsum("spaj,na,snjl->spnl", reach.reshape(S, len(C), q, k), Z, M @ root, optimize=True)
-    u = np.einsum("spnl,snl->spn", w, np.einsum("snjl,snl->snj", M, resid))
     diagonal = (w**2).sum(axis=-1) - np.einsum("spnj,snjl,spnl->spn", w, own, w, optimize=True)
     trace, unit = diagonal.sum(axis=2), np.einsum("spu,pu->sp", reach, load)
     good = estimable & (np.abs(trace - unit) < 1e-6 * np.maximum(unit, TINY))
     with np.errstate(all="ignore"):
         df = trace**2 / _squares(w, Z, blocks, diagonal)
-    df = _only_through_others(df, v, C, Z, w, M, inverse)
-    own_variance = (C**2).sum(axis=1)
-    return Contrasts(estimate=np.where(estimable, np.einsum("spu,su->sp", reach, score), np.nan),
-                     se=np.where(good, np.sqrt((u**2).sum(axis=2)), np.nan), df=np.where(good, df, np.nan),
-                     unit_variance=np.where(good, unit / own_variance, np.nan))
+    df = _only_through_others(df, np.where(ok, 0.0, np.nan), C, Z, w, M, inverse)
+    return _Pattern(centring=M, inverse=inverse, reach=reach, weights=w, estimable=estimable, good=good,
+                    df=np.where(good, df, np.nan), unit_variance=np.where(good, unit / (C**2).sum(axis=1), np.nan))
 
 
 def centring(ok: NDArray[np.bool_]) -> Array:

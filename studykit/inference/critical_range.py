@@ -56,6 +56,7 @@ def _starting_with(i: int, mu: Array, count: NDArray[np.intp], width: Array) -> 
     return np.asarray(inside @ (density * _WEIGHT) * (high - low) / 2)
 
 
+@lru_cache(maxsize=64)
 def _spread(df: float) -> tuple[Array, Array]:
     """Nodes of the estimated over the true standard deviation, and their probabilities."""
     if math.isinf(df):

@@ -1,24 +1,31 @@
 """Does the verdict hang on one container? Leave-one-out, and what is left of a fit.
 
 Works on any fit: the caller hands over a function that refits a part of the results and returns,
-for each contrast (or analyte), its estimate, interval and verdict. Nothing here knows the model.
+for each contrast (or analyte), its estimate, interval and verdict. Where differences between depths are judged by the
+containers' own differences, ``without_each`` has them without each container in turn by subtraction, and nothing is refitted.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from studykit.core.errors import StudyKitError
+from studykit.inference.bounded import rounding_step
+from studykit.inference.contrasts import Array, Contrasts, contrasts_of, pair_rows
 
 Refit = Callable[[pd.DataFrame], pd.Series]
 """Results subset -> Series with at least estimate, low, high, verdict."""
+Groups = Callable[[NDArray[np.intp]], Array | None]
+"""Places of containers -> columns of the linear model of their profiles, one row each, or None."""
+BATCH = 2_000_000
+"""Readings that are held at once where tables with losses are judged without each container."""
 FIELDS = ("estimate", "low", "high", "verdict")
 WITHOUT_COLUMNS = ["left_out", *FIELDS, "shift", "changed", "note"]
 
@@ -68,9 +75,12 @@ def _refitted(refit: Refit, part: pd.DataFrame) -> dict[str, Any]:
     return {**{f: got[f] for f in FIELDS}, "note": ""}
 
 
-def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit, *,
-                  column: str = "container") -> Influence:
-    """Refit without each container in turn; ``results`` must hold the container's code in ``column``."""
+def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit, *, column: str = "container",
+                  known: Mapping[str, pd.Series] | None = None) -> Influence:
+    """Refit without each container in turn; ``results`` must hold the container's code in ``column``.
+
+    ``known``: what the refit would return without a container, where that is known already.
+    """
     if column not in results:
         raise ValueError(f"results must have the column {column!r}, but has {', '.join(map(str, results.columns))}")
     unknown = sorted(set(containers) - set(results[column]))
@@ -80,10 +90,58 @@ def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit
     half = (float(full["high"]) - float(full["low"])) / 2
     rows = []
     for container in containers:
-        got = _refitted(refit, results[results[column] != container])
+        had = (known or {}).get(container)
+        got = _refitted(refit, results[results[column] != container]) if had is None else {**had, "note": ""}
         shift = (float(got["estimate"]) - float(full["estimate"])) / half if half > 0 else np.nan
         rows.append({"left_out": container, **got, "shift": shift, "changed": got["verdict"] != full["verdict"]})
     return Influence(full=full, table=pd.DataFrame(rows)[WITHOUT_COLUMNS])
+
+
+def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Groups | None = None) -> Contrasts:
+    """All pairs of depths without each container in turn, (n, K), as ``contrasts_of`` judges what is left.
+
+    cells (n, k): cell means, NaN where lost; no rounding step. Nothing lost and one mean for all: by subtraction, at a cost
+    linear in n; the sum of squares about the mean without container i is that about the mean of all less
+    (d_i - mean)^2 n/(n - 1). Else studies of n - 1 containers, many at once: ``kinds`` (n,) codes containers with the same
+    row in the linear model, and ``groups`` gives its columns for chosen containers, or None where they cannot be had: NaN.
+    """
+    v = np.asarray(cells, dtype=float)
+    if groups is None and not np.isnan(v).any():
+        return _subtracted(v)
+    n, k = v.shape
+    code, some = np.zeros(n, dtype=int) if kinds is None else np.asarray(kinds), max(1, BATCH // max(1, n * k * k))
+    order, out = np.argsort(code, kind="stable"), np.full((4, n, k * (k - 1) // 2), np.nan)
+    for kind in np.unique(code):
+        mine = np.flatnonzero(code[order] == kind)
+        columns = groups(np.delete(order, mine[0])) if groups else None
+        for part in np.split(mine, range(some, len(mine), some)) if groups is None or columns is not None else ():
+            left = np.stack([v[np.delete(order, at)] for at in part])
+            out[:, order[part]] = contrasts_of(left, groups=columns).stacked()
+    return Contrasts(estimate=out[0], se=out[1], df=out[2], unit_variance=out[3])
+
+
+def _subtracted(v: Array) -> Contrasts:
+    """``without_each`` where nothing is lost and one mean stands for all containers."""
+    n, k = v.shape
+    d = v @ pair_rows(k).T
+    mean = d.mean(axis=0)
+    off = d - mean
+    square = np.maximum((off**2).sum(axis=0) - off**2 * (n / (n - 1)), 0.0)
+    df = float(n - 2)
+    se = np.sqrt(square / df / (n - 1)) if df else np.full(d.shape, np.nan)
+    return Contrasts(estimate=mean - off / (n - 1), se=se, df=np.full(d.shape, df), unit_variance=np.full(d.shape, 1 / (n - 1)))
+
+
+def steps_without(container: NDArray[np.intp], values: Array) -> NDArray[np.bool_]:
+    """Whether the step in which values (rows,) were written stays the same without each container, by its code.
+
+    It does without any container where each of two halves of them shows the step by itself; else every one is tried.
+    """
+    step, codes = rounding_step(values), np.unique(container)
+    halves = [values[np.isin(container, codes[k::2])] for k in (0, 1)]
+    if all(h.size and float(np.ptp(h)) > step and rounding_step(h) == step for h in halves):
+        return np.ones(len(codes), dtype=bool)
+    return np.array([rounding_step(values[container != c]) == step for c in codes])
 
 
 def with_and_without(results: pd.DataFrame, excluded: pd.DataFrame, refit: Refit) -> pd.DataFrame:

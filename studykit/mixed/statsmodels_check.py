@@ -10,13 +10,15 @@ from __future__ import annotations
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from studykit.mixed.design import Term
 
-OPTIMISERS = ("lbfgs", "bfgs", "powell")
+OPTIMISERS = ("lbfgs", "powell", "bfgs")  # where a variance is zero, gradients seldom reach it
+NONE = "statsmodels could not fit this model; its own words are kept."
 CLOSE = 1e-3  # difference in the criterion, standard tolerance of the witness
 ROWS_NESTED, ROWS_CROSSED = 5000, 600  # beyond these the second fit takes minutes
 
@@ -60,17 +62,20 @@ def second_opinion(
     if n > (ROWS_NESTED if top is not None else ROWS_CROSSED):
         kind = "nested" if top is not None else "crossed"
         return _none(f"{n} rows with {kind} terms take statsmodels minutes to hours; no second fit was made.")
-    model, labels, vc = _model(X, y, terms, top)
+    try:
+        model, labels = _model(X, y, terms, top)
+    except Exception as error:  # whatever it raises is part of its opinion and is kept
+        return _none(NONE, (f"{type(error).__name__}: {error}",))
     best, used, said = None, "", []
     for optimiser in OPTIMISERS:
-        result, words = _attempt(model, vc, optimiser)
+        result, words = _attempt(model, optimiser)
         said += [f"{optimiser}: {w}" for w in words]
         if result is not None and (best is None or (_rank(result) > _rank(best))):
             best, used = result, optimiser
         if best is not None and _rank(best)[1] and abs(_criterion(best, scale, n - X.shape[1]) - criterion) < CLOSE:
             break  # it has found our optimum: other optimisers could add nothing
     if best is None:
-        return _none("statsmodels could not fit this model; its own words are kept.", tuple(said))
+        return _none(NONE, tuple(said))
     return _reported(names, best, labels, top, (scale, centre, criterion, n - X.shape[1]), used, said)
 
 
@@ -87,30 +92,31 @@ def _none(note: str, said: tuple[str, ...] = ()) -> SecondOpinion:
                          converged=False, optimiser="", agrees=False, note=note, said=said)  # fmt: skip
 
 
-def _model(
-    X: np.ndarray, y: np.ndarray, terms: Sequence[Term], top: Term | None
-) -> tuple[tuple[str, pd.DataFrame], dict[str, str], dict[str, str]]:
-    frame = pd.DataFrame({f"x{j}": X[:, j] for j in range(X.shape[1])})
-    frame["y"] = y
-    frame["group"] = top.codes if top is not None else 0
-    labels = {f"v{i}": t.name for i, t in enumerate(terms) if t is not top}
-    for i, t in enumerate(terms):
-        frame[f"v{i}"] = [f"u{c}" for c in t.codes]
-    formula = "y ~ 0 + " + " + ".join(f"x{j}" for j in range(X.shape[1]))
-    return (formula, frame), labels, {v: f"0 + C({v})" for v in labels}
+def _model(X: np.ndarray, y: np.ndarray, terms: Sequence[Term], top: Term | None) -> tuple[Any, dict[str, str]]:
+    """The model as statsmodels holds it, and the names of its variance components."""
+    from statsmodels.regression.mixed_linear_model import MixedLM, VCSpec  # takes longer to load than most fits need
+
+    group = top.codes if top is not None else np.zeros(len(y), dtype=np.intp)
+    inner = {f"v{i}": t for i, t in enumerate(terms) if t is not top}
+    rows = [np.flatnonzero(group == g) for g in np.unique(group)]
+    parts = [[_dummies(t.codes[r]) for r in rows] for t in inner.values()]
+    columns = [[[f"{v}.{j}" for j in range(m.shape[1])] for m in mats] for v, mats in zip(inner, parts, strict=True)]
+    model = MixedLM(y, X, groups=group, exog_re=np.ones((len(y), 1)) if top is not None else None,
+                    exog_vc=VCSpec(list(inner), columns, parts) if inner else None)
+    return model, {v: t.name for v, t in inner.items()}
 
 
-def _attempt(model: tuple[str, pd.DataFrame], vc: dict[str, str], optimiser: str) -> tuple[object | None, list[str]]:
-    import statsmodels.formula.api as smf  # takes longer to load than most fits need
+def _dummies(codes: np.ndarray) -> np.ndarray:
+    """One column of zeros and ones for each level among the codes, (rows, levels)."""
+    return np.asarray(codes[:, None] == np.unique(codes), dtype=float)
 
-    formula, frame = model
-    random = "1" if frame["group"].nunique() > 1 else None
+
+def _attempt(model: Any, optimiser: str) -> tuple[object | None, list[str]]:
     words: list[str] = []
     with warnings.catch_warnings(record=True) as caught, np.errstate(all="ignore"):
         warnings.simplefilter("always")
         try:
-            built = smf.mixedlm(formula, frame, groups="group", re_formula=random, vc_formula=vc or None)
-            result = built.fit(reml=True, method=optimiser)
+            result = model.fit(reml=True, method=optimiser)
         except Exception as error:  # whatever it raises is part of its opinion and is kept
             return None, [f"{type(error).__name__}: {error}"]
         finally:

@@ -11,16 +11,20 @@ from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch
 from studykit.core.record import significant
-from studykit.inference.influence import Influence, check_residuals, leave_one_out
+from studykit.inference.bounded import COARSE
+from studykit.inference.contrasts import Contrasts, word_codes
+from studykit.inference.influence import Influence, check_residuals, leave_one_out, steps_without, without_each
+from studykit.inference.judge import WORDS
 from studykit.mixed.variances import check_repeatability
 from studykit.model.fit import AnalyteModel, FittedModel, fitted, judge_rows
-from studykit.model.rows import replicated
+from studykit.model.rows import columns_of, known, replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures
 from studykit.study.definition import Study
 
 LOOK = 0.01
 """A p-value of a residual check below this, over all analytes (Bonferroni), is worth a look at the figure."""
+SURELY = 1 + 1e-6
 CHECK_COLUMNS = ["analyte", "residuals", "normal scores, r", "p normal", "size against level, rho", "p size", "reading"]
 INFLUENCE_COLUMNS = ["analyte", "verdict", "widest pair", "largest shift, container", "largest shift, %",
                      "other verdicts", "without"]
@@ -92,7 +96,55 @@ def influence_of(model: FittedModel) -> Influence:
     the analyte's own, without Holm's adjustment over analytes. Values in the reported unit (per cent for a relative margin).
     """
     table = model.rows.table
-    return leave_one_out(table, sorted(set(table["container"])), lambda part: _again(model, part))
+    return leave_one_out(table, sorted(set(table["container"])), lambda part: _again(model, part),
+                         known=_by_subtraction(model))
+
+
+def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
+    """What ``_again`` would find without each container; left out where more than sums decides it.
+
+    That is where a scatter is declared, a value is a limit, rounding comes near the scatter or is another
+    without the container, or a pair of depths cannot be judged any more.
+    """
+    cells = model.cells
+    if model.structure != "unstructured" or not cells.exact.all():
+        return {}
+    found, step, same = _left(model), *_rounding(model)
+    least = np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY + 1e-9 * float(np.nanmax(np.abs(known(cells))))
+    with np.errstate(invalid="ignore"):
+        sure = same & found.judged.all(axis=1) & (found.se > least).all(axis=1)
+    words = word_codes(found, model.rows.margin.edge, model.alpha, depths=cells.k)
+    widest = next(t.contrast for t in model.pairs.tests if t.contrast == model.pairs.widest)
+    p = [f"{b} - {a}" for a, b in cells.pairs].index(widest.label)
+    out = {}
+    for i in np.flatnonzero(sure):
+        one = replace(widest, estimate=float(found.estimate[i, p]), se=float(found.se[i, p]), df=float(found.df[i, p]))
+        value, low, high, _ = one.shown(1 - 2 * model.alpha)
+        out[cells.containers[i]] = pd.Series({"estimate": value, "low": low, "high": high, "verdict": WORDS[words[i]]})
+    return out
+
+
+def _left(model: FittedModel) -> Contrasts:
+    """The pairs of depths without each container, in the order of the cells."""
+    factors = list(model.acting_on_depth)
+    if not factors:
+        return without_each(known(model.cells))
+    info = model.rows.table.drop_duplicates("container")
+    return without_each(known(model.cells), info.groupby(factors, observed=True, dropna=False).ngroup().to_numpy(),
+                        lambda chosen: columns_of(info.iloc[chosen], factors))
+
+
+def _rounding(model: FittedModel) -> tuple[np.ndarray, np.ndarray]:
+    """The rounding step of a cell mean without each container, and whether values are then still written as finely."""
+    cells, table = model.cells, model.rows.table
+    codes = pd.Categorical(table["container"], categories=list(cells.containers)).codes.astype(np.intp)
+    cell = codes * cells.k + table["depth"].cat.codes.to_numpy()
+    counts = np.bincount(cell, minlength=len(cells.containers) * cells.k).reshape(cells.low.shape)
+    there = np.isfinite(cells.outer_low)
+    width = np.where(there, cells.outer_high, 0.0) - np.where(there, cells.outer_low, 0.0)
+    square, held = width**2 / np.maximum(counts, 1), there.sum(axis=1)
+    total = np.maximum(square.sum() - square.sum(axis=1), 0.0) / np.maximum(held.sum() - held, 1)
+    return np.sqrt(total), steps_without(codes, table["value"].to_numpy(dtype=float))
 
 
 def _again(model: FittedModel, part: pd.DataFrame) -> pd.Series:

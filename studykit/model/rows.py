@@ -141,10 +141,10 @@ def cells_of(rows: ModelRows, factors: Sequence[str] = ()) -> CellBounds:
         pd.Categorical(table["container"], categories=containers).codes.astype(np.intp),
         table["depth"].cat.codes.to_numpy().astype(np.intp), low, high, shape=(len(containers), len(rows.depths)),
         margin=rows.margin, containers=containers, labels=rows.depths,
-        groups=_columns(table.drop_duplicates("container"), factors))
+        groups=columns_of(table.drop_duplicates("container"), factors))
 
 
-def _columns(info: pd.DataFrame, factors: Sequence[str]) -> np.ndarray | None:
+def columns_of(info: pd.DataFrame, factors: Sequence[str]) -> np.ndarray | None:
     """Columns of the factors, an intercept first; None without factors or where too few containers would be left."""
     if not factors:
         return None

@@ -36,6 +36,7 @@ DAYS_PER_MONTH = 365.25 / 12
 SKIN = 0.005  # of the liquid height: the layer at floor and surface that may hold a deposit
 ALL = 1e-6  # a share this close to all of it is all of it
 SHOWS = 1e-9  # departure of a zone, as a share, that is more than rounding
+MARCH_CELLS = 60  # where a density crosses that of the liquid within the year
 GRID_M = np.logspace(-9, -4, 121)
 STILL = "in an upright vessel whose liquid stood still"
 
@@ -97,7 +98,7 @@ def zone_response(density_kg_m3: float, liquid: Liquid, height_m: float, age_day
     sizes = Sizes.table(list(diameters_m), [1.0] * len(diameters_m))
     part = Component(name="size", density_kg_m3=density_kg_m3, sizes=sizes, volume_fraction=volume_fraction)
     inner = [(max(z.low, min(SKIN, z.high / 2)), min(z.high, max(1 - SKIN, (1 + z.low) / 2))) for z in zones]
-    profile = expected_column(part, liquid, height_m, [age_days], temperature_c,
+    profile = expected_column(part, liquid, height_m, [age_days], temperature_c, between=False,
                               heights=sorted({x for edges in inner for x in edges}))
     at = np.searchsorted(profile.heights, inner)
     below = profile.by_class[:, 0, :]
@@ -332,7 +333,8 @@ def standing_days(component: Component, liquid: Liquid, height_m: float, zones: 
 
     def worst(days: Floats) -> Floats:
         history = temperature_c(float(days.max())) if callable(temperature_c) else temperature_c
-        p = expected_column(component, liquid, height_m, list(days), history, heights=edges, cells=1)
+        p = expected_column(component, liquid, height_m, list(days), history, heights=edges, cells=MARCH_CELLS,
+                            between=False)
         return np.asarray(np.max([np.abs(p.zone_percent(z, area) - 100) for z in zones], axis=0) - margin_percent, float)
 
     for horizon in (longest_days / 100, longest_days / 10, longest_days):

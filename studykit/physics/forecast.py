@@ -8,7 +8,7 @@ estimate for spheres in a still Newtonian liquid, which supports sampling and do
 from __future__ import annotations
 
 import math
-from collections.abc import Hashable, Iterable
+from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from typing import Any
@@ -61,6 +61,8 @@ CHART_MPA_S = (1.0, 10.0, 100.0, 1000.0)
 CHART_EXCESS_KG_M3 = 100.0
 CELLS = 60
 LARGEST_RATIO = 1e6
+Case = tuple[FluidSettings, Liquid, ComponentSettings, str, str, pd.DataFrame]
+"""Fluid, liquid, component, store, vessel, situations there."""
 WHOLE = "in an upright vessel, whether its liquid stood still or was gently stirred"
 
 
@@ -101,7 +103,8 @@ class Outlook:
         return round(percent, 6) + 0.0  # what is smaller is rounding
 
 
-def _missing(study: Study) -> tuple[str, ...]:
+def missing_for(study: Study) -> tuple[str, ...]:
+    """What study.toml lacks for a settling estimate, one sentence each."""
     out = []
     if study.fluid is None:
         out.append("[fluid] is missing in study.toml: density and the viscosities at 40 and 100 °C")
@@ -118,25 +121,26 @@ def could_it_settle(study: Study, containers: pd.DataFrame | None = None,
 
     BadInput for a fluid that cannot be taken (all faults at once).
     """
-    missing = _missing(study)
     chart = settling_chart(CHART_EXCESS_KG_M3, 0.5, [x * 1e-6 for x in CHART_MICROMETRES],
                            [x * 1e-3 for x in CHART_MPA_S])
-    rows: list[dict[str, Any]] = []
-    profiles: list[pd.DataFrame] = []
-    curves: list[pd.DataFrame] = []
-    if study.fluid is not None and not missing:
+    cases = list(_cases(study, containers, ages_months))
+    rows = [_component_row(study, *case) for case in cases]
+    parts = [p for case in cases for p in _profiles(study, *case)]
+    return Outlook(components=pd.DataFrame(rows), profile=_stack([a for a, _ in parts]), curves=_stack([b for _, b in parts]),
+                   chart=chart, sentences=tuple(_sentence(r) for r in rows), missing=missing_for(study), cautions=CAUTIONS)
+
+
+def expected_curves(study: Study, containers: pd.DataFrame | None) -> pd.DataFrame:
+    """The fine profiles alone, as ``curves`` of ``could_it_settle``; empty where something is missing."""
+    return _stack([b for case in _cases(study, containers, ()) for _, b in _profiles(study, *case)])
+
+
+def _cases(study: Study, containers: pd.DataFrame | None, ages_months: Iterable[float]) -> Iterator[Case]:
+    """Every component in each store and vessel, with the situations of the containers there."""
+    if study.fluid is not None and not missing_for(study):
         liquid = liquid_of(study.fluid)
-        cases = situations(study, containers, ages_months)
-        for (store, vessel), group in cases.groupby(["store", "vessel"]):
-            for c in study.components:
-                rows.append(_component_row(study, study.fluid, liquid, c, str(store), str(vessel), group))
-                parts = _profiles(study, study.fluid, liquid, c, str(store), str(vessel), group)
-                profiles += [a for a, _ in parts]
-                curves += [b for _, b in parts]
-    table = pd.DataFrame(rows)
-    return Outlook(components=table, profile=_stack(profiles), curves=_stack(curves), chart=chart,
-                   sentences=tuple(_sentence(r) for r in rows), missing=missing,
-                   cautions=CAUTIONS)
+        for (store, vessel), group in situations(study, containers, ages_months).groupby(["store", "vessel"]):
+            yield from ((study.fluid, liquid, c, str(store), str(vessel), group) for c in study.components)
 
 
 def _stack(frames: list[pd.DataFrame]) -> pd.DataFrame:

@@ -24,7 +24,7 @@ from scipy import stats
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
 from studykit.physics.bounds import DAYS_PER_MONTH
-from studykit.physics.forecast import CAUTIONS, Outlook, could_it_settle
+from studykit.physics.forecast import CAUTIONS, expected_curves, missing_for
 from studykit.physics.inputs import drawn_zones, standing
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
@@ -77,12 +77,12 @@ def age_classes(days: pd.Series) -> pd.Series:
 
 def expectations(stage: OpenStage, models: list[AnalyteModel]) -> tuple[Expectation, ...]:
     """Every declared component that names a measured analyte, by store and vessel; empty without [fluid]."""
-    outlook = could_it_settle(stage.study, stage.containers)
-    if outlook.curves.empty:
+    curves = expected_curves(stage.study, stage.containers)
+    if curves.empty:
         return ()
     by_name = {m.analyte: m for m in models if len(m.rows.measured)}
     return tuple(e for c in stage.study.components if c.analyte in by_name
-                 for e in _of_component(stage, by_name[c.analyte], c.name, outlook))
+                 for e in _of_component(stage, by_name[c.analyte], c.name, curves[curves["component"] == c.name]))
 
 
 def table_of(found: tuple[Expectation, ...]) -> pd.DataFrame:
@@ -139,7 +139,7 @@ def alt(found: tuple[Expectation, ...]) -> str:
 
 def why_none(stage: OpenStage) -> str:
     """What is missing for an expected profile, as a sentence."""
-    missing = [*could_it_settle(stage.study, stage.containers).missing]
+    missing = [*missing_for(stage.study)]
     if not missing and not any(c.analyte for c in stage.study.components):
         missing = ["no component of study.toml names its analyte"]
     if not missing:
@@ -161,8 +161,7 @@ def summary(found: tuple[Expectation, ...]) -> str:
     return "\n".join(lines + [f"- {c}" for c in CAUTIONS])
 
 
-def _of_component(stage: OpenStage, model: AnalyteModel, name: str, outlook: Outlook) -> list[Expectation]:
-    curves = outlook.curves[outlook.curves["component"] == name]
+def _of_component(stage: OpenStage, model: AnalyteModel, name: str, curves: pd.DataFrame) -> list[Expectation]:
     stood = standing(stage.containers)
     cells = _measured(stage, model).merge(stood, on="container")
     if cells.empty:

@@ -8,7 +8,16 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import DesignMismatch
-from studykit.inference.influence import check_residuals, leave_one_out, residual_table, with_and_without
+from studykit.inference.bounded import rounding_step
+from studykit.inference.contrasts import contrasts_of
+from studykit.inference.influence import (
+    check_residuals,
+    leave_one_out,
+    residual_table,
+    steps_without,
+    with_and_without,
+    without_each,
+)
 
 
 def contrasts(values: list[float]) -> pd.DataFrame:
@@ -111,3 +120,46 @@ def test_constant_residuals_have_no_shape() -> None:
     got = check_residuals(residual_table([0.0, 0.0, 0.0], [1.0, 1.0, 1.0], container=["a", "b", "c"]))
     assert np.isnan(got.normal_r)
     assert np.isnan(got.scale_rho)
+
+
+def test_by_subtraction_it_is_the_t_of_the_others() -> None:
+    """Against scipy's one-sample t of each pair of depths, container by container."""
+    cells = np.random.default_rng(5).normal(100.0, [1.0, 2.0, 4.0], (30, 3))
+    found = without_each(cells)
+    for i in range(30):
+        rest = np.delete(cells, i, axis=0)
+        for p, (a, b) in enumerate(((0, 1), (0, 2), (1, 2))):
+            t = stats.ttest_1samp(rest[:, b] - rest[:, a], 0.0)
+            assert found.estimate[i, p] / found.se[i, p] == pytest.approx(float(t.statistic), rel=1e-9)
+            assert found.df[i, p] == t.df
+
+
+@pytest.mark.parametrize("lost", [False, True])
+@pytest.mark.parametrize("grouped", [False, True])
+def test_without_each_is_a_fit_of_the_others(lost: bool, grouped: bool) -> None:
+    rng = np.random.default_rng(6)
+    cells, store = rng.normal(3.0, 1.0, (14, 3)), np.arange(14) % 3
+    if lost:
+        cells[rng.random(cells.shape) < 0.15] = np.nan
+    columns = np.column_stack([np.ones(14), store == 1, store == 2]).astype(float)
+    found = without_each(cells, store, lambda chosen: columns[chosen]) if grouped else without_each(cells)
+    for i in range(14):
+        rest = np.delete(np.arange(14), i)
+        one = contrasts_of(cells[rest][None], groups=columns[rest] if grouped else None)
+        for name in ("estimate", "se", "df", "unit_variance"):
+            assert getattr(found, name)[i] == pytest.approx(getattr(one, name)[0], rel=1e-8, nan_ok=True)
+
+
+def test_groups_that_a_container_alone_holds_up_are_left_open() -> None:
+    assert np.isnan(without_each(np.ones((4, 2)), [0, 0, 0, 1], lambda chosen: None).estimate).all()
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_the_step_without_a_container_is_that_of_the_other_values(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    container = np.repeat(np.arange(5), 3)
+    values = rng.integers(1, 40, 15) * rng.choice([10.0, 0.5, 0.1])
+    values[rng.integers(0, 15)] += rng.choice([0.0, 0.01, 7.0])
+    whole = rounding_step(values)
+    same = [rounding_step(values[container != c]) == whole for c in range(5)]
+    assert steps_without(container, values).tolist() == same

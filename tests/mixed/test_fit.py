@@ -547,11 +547,13 @@ class TestSecondOpinion:
         def refuse(*args: object, **kwargs: object) -> None:
             raise np.linalg.LinAlgError("Singular matrix")
 
-        monkeypatch.setattr("statsmodels.formula.api.mixedlm", refuse)
+        monkeypatch.setattr("statsmodels.regression.mixed_linear_model.MixedLM.fit", refuse)
         other = fit_case("det1").second_opinion()
         assert not other.fitted
         assert "could not fit" in other.note
         assert other.said == tuple(f"{o}: LinAlgError: Singular matrix" for o in secondopinion.OPTIMISERS)
+        monkeypatch.setattr("statsmodels.regression.mixed_linear_model.MixedLM.__init__", refuse)
+        assert fit_case("det1").second_opinion().said == ("LinAlgError: Singular matrix",)
 
     def test_a_worse_fit_is_said_to_be_worse(self, monkeypatch: pytest.MonkeyPatch) -> None:
         fit = fit_case("det1")

@@ -14,7 +14,7 @@ from studykit.inference.declared import declared_contrasts
 from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
-from studykit.model.rows import _columns, container_contrasts, fixed_terms, model_rows, random_terms
+from studykit.model.rows import columns_of, container_contrasts, fixed_terms, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict
@@ -420,10 +420,10 @@ def test_a_component_at_zero_has_its_upper_limit_as_a_standard_deviation():
 
 def test_groups_are_left_out_where_they_leave_fewer_than_two_degrees_of_freedom():
     stores = lambda *names: pd.DataFrame({"store": names})  # noqa: E731
-    assert _columns(stores("a", "a", "b", "b"), ["store"]).shape == (4, 2)
-    assert _columns(stores("a", "a", "b"), ["store"]) is None  # one degree left
-    assert _columns(stores("a", "b", "c", "c"), ["store"]) is None
-    assert _columns(stores("a", "b"), []) is None
+    assert columns_of(stores("a", "a", "b", "b"), ["store"]).shape == (4, 2)
+    assert columns_of(stores("a", "a", "b"), ["store"]) is None  # one degree left
+    assert columns_of(stores("a", "b", "c", "c"), ["store"]) is None
+    assert columns_of(stores("a", "b"), []) is None
 
 
 def test_a_mixed_model_that_cannot_be_fitted_costs_its_own_tables_only(monkeypatch):

@@ -29,7 +29,7 @@ from studykit.physics.bounds import (
     zone_response,
 )
 from studykit.physics.column import Component, Sizes, ZoneOf, expected_column, spot_zones, yearly_temperatures
-from studykit.physics.viscosity import Liquid
+from studykit.physics.viscosity import Liquid, ViscosityLine
 from tests.physics_examples import HERE, grade
 
 ZONES = spot_zones(("upper", "middle", "lower"))
@@ -327,3 +327,12 @@ def test_the_first_diameter_below_a_share_is_the_first_of_all_or_between_two() -
     assert _first_below(d, np.array([0.1, 0.05, 0.0]), 0.5) == 1.0
     assert _first_below(d, np.array([0.9, 0.3, 0.0]), 0.6) == pytest.approx(2.0)  # half-way in the logarithm
     assert _first_below(d, np.array([0.9, 0.8, 0.7]), 0.6) is None
+
+
+def test_a_density_that_crosses_the_liquids_within_the_year_is_no_failure() -> None:
+    """Matter as dense as the liquid at 15 °C rises in winter and sinks in summer: then the finite volumes decide."""
+    liquid = Liquid(line=ViscosityLine.through(320, 40, 24, 100), density_kg_m3=900, density_at_c=15, expansion_per_k=7e-4)
+    drop = Component(name="drop", density_kg_m3=float(liquid.density(15.0)), sizes=Sizes.lognormal(20e-6, 0.3, 20))
+    days = standing_days(drop, liquid, 0.4, spot_zones(["top", "middle", "bottom"]), 5.0,
+                         lambda d: yearly_temperatures(15, 10, int(d) + 2))
+    assert 300 < days < 1500

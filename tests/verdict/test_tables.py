@@ -156,6 +156,25 @@ def test_one_container_on_which_the_word_hangs_is_named(tmp_path):
     assert diagnostics.closest(models, found) == "P"
 
 
+@pytest.mark.parametrize("kind", ["whole", "lost", "limits", "coarse"])
+def test_leaving_out_by_subtraction_is_the_refit(tmp_path, monkeypatch, kind):
+    """Equal to refits to 1e-8 and in words; where more than sums decides, everything is refitted."""
+    cells = calm(9, step=0.7, lower=1.5)
+    if kind == "lost":
+        del cells["C1"]["middle"], cells["C5"]["upper"]
+    if kind == "limits":
+        cells["C4"]["lower"] = ["<99"]
+    if kind == "coarse":
+        cells = {c: {d: [100.0 + 5 * ((int(c[1:]) + k) % 5 == 0)] for k, d in enumerate(v)} for c, v in cells.items()}
+    _, models = opened(tmp_path, cells)
+    quick = diagnostics.influence_of(models[0])
+    assert len(diagnostics._by_subtraction(models[0])) == (0 if kind in ("limits", "coarse") else 9)
+    monkeypatch.setattr(diagnostics, "_by_subtraction", lambda model: {})
+    full, numbers = diagnostics.influence_of(models[0]), ["estimate", "low", "high", "shift"]
+    assert quick.table[numbers].to_numpy(float) == pytest.approx(full.table[numbers].to_numpy(float), rel=1e-8, abs=1e-8)
+    assert quick.table.drop(columns=numbers).equals(full.table.drop(columns=numbers))
+
+
 def test_leaving_one_out_is_the_fit_of_the_others(tmp_path):
     cells = calm(6, lower=3.0)
     _, models = opened(tmp_path, cells)
