@@ -171,8 +171,8 @@ def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> 
     """
     number, pairs = np.abs(found.estimate) - margin, found.estimate.shape[1]
     charged = max(c for c, _ in family(pairs, size.depths))
-    far = (number > _quantiles(size, alpha / charged) * found.se * (1 - NEAR)).any(axis=1)
-    sure = (number > _quantiles(size, alpha / (2 * pairs)) * found.se * (1 + NEAR)).any(axis=1)
+    far = np.asarray((number > _quantiles(size, alpha / charged) * found.se * (1 - NEAR)).any(axis=1))
+    sure = np.asarray((number > _quantiles(size, alpha / (2 * pairs)) * found.se * (1 + NEAR)).any(axis=1))
     ask = np.flatnonzero(far & ~sure)
     more = p_beyond(found.taken(ask), margin, depths=size.depths) < alpha if len(ask) else np.zeros((0, 1), dtype=bool)
     return float(np.sum(sure) + np.sum(np.any(more, axis=1))) / len(far)
