@@ -356,16 +356,27 @@ def _homogeneous(forms: list[Linear | None], edge: float, alpha: float, step: fl
 
 def _stratified(forms: list[Linear | None], edge: float, alpha: float, step: float, k: int) -> bool:
     """True where ONE pair, on one side, is shown beyond in every filling (sufficient, and sound)."""
-    for f in forms:
-        if f is None or not (np.isfinite(f.low).all() and np.isfinite(f.high).all()):
-            continue
-        sign = 1.0 if float(f.weights @ (f.low + f.high) / 2) > 0 else -1.0
-        still = Linear(weights=0 * f.weights, form=f.form, df=f.df, unit=f.unit, low=f.low, high=f.high)
-        wide = max(largest(still, 1.0).bound, _floor(f, step))
-        c = critical_beyond(k, f.df, edge, wide, alpha)
-        if largest(f, c, _floor(f, step), -sign, enough=-edge).bound < -edge:
-            return True
-    return False
+    return any(_beyond(f, edge, alpha, step, k) for f in forms)
+
+
+def _beyond(f: Linear | None, edge: float, alpha: float, step: float, k: int) -> bool:
+    """Whether this pair is shown beyond, on one side, in every filling."""
+    if f is None or not (np.isfinite(f.low).all() and np.isfinite(f.high).all()):
+        return False
+    sign = 1.0 if float(f.weights @ (f.low + f.high) / 2) > 0 else -1.0
+    still = Linear(weights=0 * f.weights, form=f.form, df=f.df, unit=f.unit, low=f.low, high=f.high)
+    c = critical_beyond(k, f.df, edge, max(largest(still, 1.0).bound, _floor(f, step)), alpha)
+    return largest(f, c, _floor(f, step), -sign, enough=-edge).bound < -edge
+
+
+def group_bounds(low: Array, high: Array, groups: Array, at: Array, *, edge: float, alpha: float, step: float,
+                 looked_at: int) -> list[tuple[float, float, bool]]:
+    """One group's 1 - 2 alpha limits of every pair, and whether it is shown beyond, in every filling.
+
+    groups (n, q), at (q,) as in ``linear_forms``; ``looked_at``: how many groups share alpha for "shown beyond".
+    """
+    forms = linear_forms(low, high, groups, at)
+    return [(*_limits(f, step, 1 - 2 * alpha), _beyond(f, edge, alpha / looked_at, step, low.shape[1])) for f in forms]
 
 
 def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> float:

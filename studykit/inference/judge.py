@@ -22,7 +22,15 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from studykit.inference.bounded import COARSE, MOST_DECIMALS, Linear, judge_bounds, largest, rounding_step
+from studykit.inference.bounded import (
+    COARSE,
+    MOST_DECIMALS,
+    Linear,
+    group_bounds,
+    judge_bounds,
+    largest,
+    rounding_step,
+)
 from studykit.inference.contrasts import (
     CHUNK,
     Array,
@@ -264,25 +272,43 @@ def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: floa
     return pd.DataFrame(rows)
 
 
+GROUP_COLUMNS = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
+
+
 def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame:
     """Every group of containers and pair of depths: estimate with its 1 - 2 alpha limits and where it lies.
 
     Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is pooled within groups; "shown
-    beyond" takes groups and pairs into account. Empty without groups or where values are limits.
+    beyond" takes groups and pairs into account. Values known only within bounds: the limits and "shown beyond" hold
+    wherever they lie, the estimate is NaN. Empty without groups.
     """
-    columns = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
-    if cells.groups is None or not cells.exact.all():
-        return pd.DataFrame(columns=columns)
-    rows, lost = [], bool(np.isnan(cells.low).any())
+    if cells.groups is None:
+        return pd.DataFrame(columns=GROUP_COLUMNS)
+    told = _bounded_groups(cells, margin, alpha) if not cells.exact.all() else _known_groups(cells, margin, alpha)
+    rows = [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", *(margin.shown(x) for x in told[g][i][:3]), told[g][i][3])
+            for g, name in enumerate(cells.group_names) for i, (a, b) in enumerate(cells.pairs)]
+    return pd.DataFrame(rows, columns=GROUP_COLUMNS)
+
+
+def _known_groups(cells: CellBounds, margin: Margin, alpha: float) -> list[list[tuple[float, float, float, bool]]]:
+    """Estimate, limits and whether shown beyond, of every group and pair."""
+    lost = bool(np.isnan(cells.low).any())
     every = None if lost else contrasts_of(cells.low[None], groups=cells.groups, step=cells.step)
-    for g, name in enumerate(cells.group_names):
+    out = []
+    for g in range(len(cells.group_names)):
         found = _group(cells, g, every)
         p = p_beyond(found, margin.edge, depths=cells.k)[0] * len(cells.group_names)
         low, high = intervals(found, 1 - 2 * alpha)
-        rows += [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", margin.shown(found.estimate[0, i]),
-                  margin.shown(low[0, i]), margin.shown(high[0, i]), bool(p[i] < alpha))
-                 for i, (a, b) in enumerate(cells.pairs)]
-    return pd.DataFrame(rows, columns=columns)
+        out.append(list(zip(found.estimate[0], low[0], high[0], (p < alpha).tolist(), strict=True)))
+    return out
+
+
+def _bounded_groups(cells: CellBounds, margin: Margin, alpha: float) -> list[list[tuple[float, float, float, bool]]]:
+    """The same where values are known only within bounds: what holds wherever they lie, without an estimate."""
+    groups = np.asarray(cells.groups)
+    return [[(math.nan, *found) for found in group_bounds(cells.low, cells.high, groups, at, edge=margin.edge, alpha=alpha,
+                                                          step=cells.step, looked_at=len(groups.T))]
+            for at in np.eye(groups.shape[1])]
 
 
 def _group(cells: CellBounds, g: int, every: Contrasts | None) -> Contrasts:

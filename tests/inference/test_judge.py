@@ -115,13 +115,27 @@ def test_one_group_beyond_is_uneven():
     assert level.word == "homogeneous"
 
 
-def test_groups_are_left_out_where_a_value_is_a_limit():
-    lots = ["old"] * 6 + ["new"] * 6
-    table = stock([0.0] * 12, lot=lots).astype({"value": str})
-    whole = judge(table, margin=TWENTY, depths=["top", "bottom"], groups=["lot"])
-    assert whole.groups["containers"].tolist() == [6, 6]
-    table.loc[0, "value"] = "<5"
-    assert judge(table, margin=TWENTY, depths=["top", "bottom"], groups=["lot"]).groups.empty
+def test_groups_hold_wherever_values_below_a_limit_lie():
+    """Every filling between the bounds, judged as numbers, lies within what is said of the group."""
+    rng = np.random.default_rng(3)
+    top = 1.2 + 0.4 * rng.normal(size=12)
+    bottom = np.where(np.arange(12) % 2, 30.0, 1.0) + 0.4 * rng.normal(size=12)
+    store = np.where(np.arange(12) % 2, "hut", "hall")
+    number = np.stack([top, bottom], axis=1)
+    table = pd.DataFrame({"container": np.repeat(np.arange(12), 2), "depth": ["top", "bottom"] * 12, "value": number.ravel(),
+                          "store": np.repeat(store, 2)})
+    limited = table.assign(value=[f"<{1.5}" if v < 1.5 else f"{v:.3f}" for v in table["value"]])
+    call = {"margin": {"absolute": 5}, "depths": ["top", "bottom"], "groups": ["store"]}
+    told = judge(limited, **call).groups.set_index("group")
+    assert told["shown beyond"].to_dict() == {"hall": False, "hut": True}
+    assert told["estimate"].isna().all()
+    for _ in range(40):
+        below = number < 1.5
+        filled = np.where(below, 1.5 * rng.beta(0.3, 0.3, size=number.shape), number).ravel()
+        one = judge(table.assign(value=filled), **call).groups.set_index("group")
+        assert (one["low"] >= told["low"] - 0.01).all()
+        assert (one["high"] <= told["high"] + 0.01).all()
+        assert one.loc["hut", "shown beyond"]
 
 
 def test_the_declared_share_asks_for_enough_containers():
