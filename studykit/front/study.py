@@ -84,7 +84,8 @@ class OpenStudy:
         self._declared(analyte)
         if not formula:
             return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable())
-        terms = parse_formula(formula, [*self.tidy(analyte).columns, "visit"])
+        rows = self.tidy(analyte)
+        terms = parse_formula(formula, [*rows.columns, "visit"], rows.select_dtypes("number").columns)
         return fit_analyte(self.study, analyte, self.containers, self.samples, self.usable(), fixed=terms.fixed,
                            random=terms.random)
 

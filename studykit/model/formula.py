@@ -28,8 +28,8 @@ class Terms:
     random: tuple[str, ...]
 
 
-def parse_formula(text: str, columns: Iterable[str]) -> Terms:
-    """The terms of a formula over the given columns.
+def parse_formula(text: str, columns: Iterable[str], numbers: Iterable[str]) -> Terms:
+    """The terms of a formula over the given columns, of which ``numbers`` can have random slopes.
 
     A response may stand before '~' and must then be ``y`` (the analyte on the scale of its margin). Raises
     BadInput listing every term that the engine does not fit and every name that is no column.
@@ -43,7 +43,7 @@ def parse_formula(text: str, columns: Iterable[str]) -> Terms:
         if type(term).__name__ != "Intercept":
             fixed.append(_name(term, known, faults, text))
     for part in GROUPED.findall(text):  # in one parse, two brackets of the same group could not be told apart
-        random += _grouped(part, known, faults, text)
+        random += _grouped(part, known, set(numbers), faults, text)
     if not any(type(t).__name__ == "Intercept" for t in model.common_terms):
         faults.append(_fault(text, "the model has no intercept", "leave out '0 +' or '- 1'"))
     if model.response is not None and model.response.term.name != "y":
@@ -58,13 +58,15 @@ def parse_formula(text: str, columns: Iterable[str]) -> Terms:
     return Terms(fixed=tuple(fixed), random=tuple(random))
 
 
-def _grouped(part: str, known: set[str], faults: list[Fault], text: str) -> list[str]:
+def _grouped(part: str, known: set[str], numbers: set[str], faults: list[Fault], text: str) -> list[str]:
     """The random terms of one pair of brackets, as the engine writes them."""
     apart = "||" in part
     groups = _parsed(f"({part})").group_terms
     group = _name(groups[0].factor, known, faults, text)
     slopes = [_name(g.expr, known, faults, text) for g in groups if type(g.expr).__name__ != "Intercept"]
     level = len(slopes) < len(groups)
+    faults += [_fault(text, f"{s} has no numbers for a random slope", f"for a factor write (1 | {group}:{s})")
+               for s in slopes if s in known - numbers]
     if apart or not slopes:
         return [*([group] if level else []), *(f"0 + {s} | {group}" for s in slopes)]
     return [f"{'' if level else '0 + '}{' + '.join(slopes)} | {group}"]

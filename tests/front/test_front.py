@@ -82,7 +82,7 @@ def test_the_declared_formula_gives_the_declared_model(study: sk.OpenStudy):
 
 @pytest.mark.parametrize(("formula", "said"), [
     ("depth + lot", "samples of one container are not independent"),
-    ("depth + (age_months | container)", "random slope"),
+    ("depth + (lot | container)", "no numbers for a random slope"),
     ("depth + C(lot) + (1 | container)", "is a function"),
     ("depth + colour + (1 | container)", "colour is no column"),
     ("depth + (1 | container", "cannot be read"),

@@ -8,15 +8,16 @@ from studykit.core.errors import BadInput
 from studykit.model.formula import Terms, parse_formula
 
 COLUMNS = ("depth", "lot", "store", "container", "age_months")
+NUMBERS = ("age_months",)
 
 
 @pytest.mark.parametrize("text", ["depth + lot + depth:lot + (1 | container)", "y ~ depth + lot + depth:lot + (1 | container)"])
 def test_terms_stand_in_the_order_written(text: str) -> None:
-    assert parse_formula(text, COLUMNS) == Terms(fixed=("depth", "lot", "depth:lot"), random=("container",))
+    assert parse_formula(text, COLUMNS, NUMBERS) == Terms(fixed=("depth", "lot", "depth:lot"), random=("container",))
 
 
 def test_an_intercept_alone_beside_depth_is_enough() -> None:
-    assert parse_formula("depth + (1 | container) + (1 | container:depth)", COLUMNS).random == ("container", "container:depth")
+    assert parse_formula("depth + (1 | container) + (1 | container:depth)", COLUMNS, NUMBERS).random == ("container", "container:depth")
 
 
 # lme4: (x | g) is (1 + x | g); (x || g) is (1 | g) + (0 + x | g) (Bates et al. 2015, J. Stat. Softw. 67(1), table 2)
@@ -30,11 +31,12 @@ def test_an_intercept_alone_beside_depth_is_enough() -> None:
     ("(age_months | container:lot) + (1 | container)", ("age_months | container:lot", "container")),
 ])
 def test_slopes_are_read_as_lme4_reads_them(random: str, read: tuple[str, ...]) -> None:
-    assert parse_formula("depth + " + random, COLUMNS).random == read
+    assert parse_formula("depth + " + random, COLUMNS, NUMBERS).random == read
 
 
 @pytest.mark.parametrize(("text", "faults"), [
     ("depth + (age | container)", ["age is no column of these rows"]),
+    ("depth + (lot | container)", ["lot has no numbers for a random slope"]),
     ("depth + log(lot) + (1 | container)", ["log(lot) is a function, and terms are plain columns"]),
     ("0 + depth + (1 | container)", ["the model has no intercept"]),
     ("depth + colour + (1 | container)", ["colour is no column of these rows"]),
@@ -43,5 +45,5 @@ def test_slopes_are_read_as_lme4_reads_them(random: str, read: tuple[str, ...]) 
 ])
 def test_every_fault_is_named_and_no_other(text: str, faults: list[str]) -> None:
     with pytest.raises(BadInput) as caught:
-        parse_formula(text, COLUMNS)
+        parse_formula(text, COLUMNS, NUMBERS)
     assert [f.reason for f in caught.value.faults] == faults
