@@ -18,7 +18,8 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
     the containers' own depth profiles) and ``difference`` (true lowest minus uppermost depth) are texts with
     their unit, '5 %' or '2 mg/kg'; a bare number is refused, because 5 could be either. ``shape`` is 'linear'
     or 'lowest only'. The words are those for the mean: for a whole stock, containers count on their own too, and with
-    none of n beyond the margin at least 1 - alpha**(1/n) of the stock may be (22 % with 12). Raises BadInput for amounts of different kinds and for impossible counts.
+    none of n beyond the margin at least 1 - alpha**(1/n) of the stock may be (22 % with 12).
+    Raises BadInput for amounts of different kinds and for impossible counts.
     """
     declared, unit = margin_of(margin)
     scale, nothing = Margin.declared(declared, unit), "0 %" if declared.relative else f"0 {unit}"

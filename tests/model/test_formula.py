@@ -17,7 +17,8 @@ def test_terms_stand_in_the_order_written(text: str) -> None:
 
 
 def test_an_intercept_alone_beside_depth_is_enough() -> None:
-    assert parse_formula("depth + (1 | container) + (1 | container:depth)", COLUMNS, NUMBERS).random == ("container", "container:depth")
+    found = parse_formula("depth + (1 | container) + (1 | container:depth)", COLUMNS, NUMBERS)
+    assert found.random == ("container", "container:depth")
 
 
 # lme4: (x | g) is (1 + x | g); (x || g) is (1 | g) + (0 + x | g) (Bates et al. 2015, J. Stat. Softw. 67(1), table 2)
