@@ -4,9 +4,12 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from pathlib import Path
 
+import numpy as np
 import openpyxl
 import pytest
+from scipy import stats
 
 from studykit.demos.shipped import copy_demo
 from studykit.deposit import sheet
@@ -46,16 +49,49 @@ def test_one_container_has_rows_only():
     assert book.ends == []
 
 
-@pytest.mark.parametrize(("demo", "told"), [("slip", "NOT the verdict's interval: that compares containers within age_months")])
-def test_containers_of_several_groups_say_that_the_interval_is_not_the_verdicts(demo, told, tmp_path):
-    """Slip, zircon: 55 to 188 % here where the verdict has 103 to 120 %; no word said why."""
-    root = copy_demo(demo, tmp_path / demo)
-    rows = "".join(f"{c},{d},s{c}{d},1,{v},%,,x.csv,1\n" for c, v in (("A", 1.0), ("B", 1.2)) for d in ("top", "bottom"))
+TIMES = {"A": (0, 1.00), "B": (0, 1.02), "C": (6, 1.10), "D": (6, 1.13), "E": (12, 1.21), "F": (12, 1.20)}
+"""Container: months of standing, lower over upper."""
+
+
+def filed_slip(tmp_path: Path) -> Path:
+    """The demo whose verdict compares within ages, with listed rows of six containers."""
+    root = copy_demo("slip", tmp_path / "slip")
+    rows = "".join(f"{c},{d},s{c}{d},1,{v},%,,x.csv,1,{age}\n" for c, (age, ratio) in TIMES.items()
+                   for d, v in (("top", 2.0), ("bottom", 2.0 * ratio)))
     (root / "report/05-model").mkdir(parents=True)
     for analyte in load_study(root).analytes:
-        (root / f"report/05-model/rows-{analyte}.csv").write_text(HEAD + rows, encoding="utf-8")
-    book = made(root)
+        (root / f"report/05-model/rows-{analyte}.csv").write_text(HEAD.replace("source_row", "source_row,age_months") + rows,
+                                                                 encoding="utf-8")
+    return root
+
+
+def test_containers_of_several_groups_are_compared_within_them(tmp_path):
+    """Slip, zircon: 55 to 188 % over all ages together, where the verdict has 103 to 120 %."""
+    book = made(filed_slip(tmp_path))
     assert sorted(named(book.readme)) == sorted(book.sheets)
-    assert [e[0] for e in book.ends] == ["this interval is that of"] * len(load_study(root).analytes)
-    assert all(told in e[1] for e in book.ends)
-    assert any(told in line for line in book.readme)
+    assert book.ends == [("this interval is that of", sheet.WITHIN.format("age_months", sheet.SAME))] * 2
+    assert any("compared within age_months" in line for line in book.readme)
+
+
+def test_the_interval_of_a_sheet_computed_by_a_spreadsheet_engine_is_that_of_least_squares(tmp_path):
+    """Against numpy's least squares and scipy's t; the engine is no dependency of the kit."""
+    formulas = pytest.importorskip("formulas", reason="a spreadsheet engine is not installed: pip install formulas")
+    root = filed_slip(tmp_path)
+    (tmp_path / "x.xlsx").write_bytes(sheet.workbook(root, load_study(root)))
+    cells = formulas.ExcelModel().loads(str(tmp_path / "x.xlsx")).finish().calculate()
+    got = [next(float(v.value[0, 0]) for k, v in cells.items() if k.endswith(f"1 ZIRCON'!B{row}")) for row in (15, 16, 17)]
+    y, age = np.log([r for _, r in TIMES.values()]), np.array([a for a, _ in TIMES.values()], dtype=float)
+    design = np.column_stack([np.ones(6), age])
+    rest = y - design @ np.linalg.lstsq(design, y, rcond=None)[0]
+    half = stats.t.ppf(0.95, 4) * np.sqrt(rest @ rest / 4 / 6)
+    assert got == pytest.approx(list(100 * np.expm1([y.mean(), y.mean() - half, y.mean() + half])), rel=1e-9)
+
+
+@pytest.mark.parametrize(("factors", "lines"), [
+    ((), [[], [], [], []]), (("store",), [[0.0], [0.0], [1.0], [1.0]]), (("age_months",), [[1.0], [2.0], [3.0], [3.0]]),
+    (("lot",), [[], [], [], []]),  # a lot each leaves nothing to scatter
+])
+def test_factors_enter_as_in_the_verdict(factors, lines):
+    rows = [{"container": c, "store": s, "age_months": a, "lot": c}
+            for c, s, a in (("A", "x", "1"), ("A", "x", "1"), ("B", "x", "2"), ("C", "y", "3"), ("D", "y", "3"))]
+    assert sheet.columns_of(rows, factors) == lines

@@ -21,10 +21,11 @@ from studykit.core.errors import BadInput, RunsDiffer
 from studykit.core.hashes import sha256_of
 from studykit.report import firstpage
 from studykit.report import recheck as rechecking
-from studykit.report.manifest import FILE, canonical, files_of, hashes, part_of
+from studykit.report.manifest import FILE, canonical, files_of, hashes
 from studykit.report.own import COPIED, copy_notebooks
 from studykit.report.recheck import compare_manifests, compare_studies, drawn_by_the_same, program_notes, recheck
 from studykit.report.verify import verify
+from tests.report import mutated
 from tests.report.filed import rehash
 
 QUIET = lambda _: None  # noqa: E731
@@ -324,56 +325,23 @@ def test_an_edited_notebook_with_a_false_copied_json_is_listed(root, filed, monk
     assert "note: not run: 05-model.ipynb, cell 5: -stage = kit.open_stage" in said
 
 
-def mutate(path: Path, rng: random.Random) -> None:
-    """Change one byte of a file to another printable one (any byte of a picture)."""
-    data = bytearray(path.read_bytes())
-    if not data:
-        data = bytearray(b"x")
-    else:
-        k = rng.randrange(len(data))
-        data[k] = (data[k] + 1 + rng.randrange(250)) % 256 if path.suffix == ".png" else \
-            rng.choice([b for b in b"0123456789abcxyz" if b != data[k]])
-    path.write_bytes(bytes(data))
-
-
 @pytest.mark.slow
 def test_300_seeded_mutations_of_every_kind_of_file_are_named(filed, tmp_path):
-    """One byte changed in one file, half of them with corrected hashes: none passes without a word."""
-    rng = random.Random("studykit/mutations")
-    root = Path(shutil.copytree(filed, tmp_path / "study"))
-    files = [p for p in sorted(root.rglob("*")) if p.is_file() and (part_of(p.relative_to(root)) or p.name == "manifest.json")]
-    order = [files[k % len(files)] for k in rng.sample(range(3 * len(files)), min(300, 3 * len(files)))]
-    passed = []
-    for number, path in enumerate(order):
-        kept, manifest = path.read_bytes(), (root / FILE).read_bytes()
-        mutate(path, rng)
-        try:
-            if number % 2:
-                rehash(root)
-            if path.read_bytes() == kept:
-                continue  # a hash in the manifest was changed and corrected again: nothing is left of it
-            if not told_or_refused(root, filed):
-                passed.append(path.relative_to(root).as_posix())
-        except ValueError:  # the manifest itself is no JSON any more: the sender could not correct it
-            assert path.name == "manifest.json"
-            assert told_or_refused(root, filed)
-        path.write_bytes(kept)
-        (root / FILE).write_bytes(manifest)
-    assert len(order) == 300
-    assert passed == []
-    names = {p.relative_to(root).as_posix() for p in order}
-    assert {"study.toml", "report/report.html", "report/numbers.json", "tidy/results.csv"} <= names
+    """A byte, a digit, a word, lines or the end of one file changed, half of them with corrected hashes."""
+    counts, unnamed = mutated.mutations(filed, filed, tmp_path, 300, 12)
+    assert unnamed == []
+    assert sum(counts.values()) == 300
+    assert counts["as filed: difference"] > 140
+    assert counts["corrected: difference"] > 100
 
 
-def told_or_refused(root: Path, filed: Path) -> list[str]:
-    """As ``told`` without what is always said of files beside the study; a refusal counts as one line."""
-    try:
-        said = told(root, filed)
-    except BadInput as error:
-        return [str(error)]
-    always = {p.name for p in files_of(filed)["beside"]}
-    changed = {p.name for p in files_of(root)["beside"] if p.read_bytes() != (filed / p.relative_to(root)).read_bytes()}
-    return [w for w in said if w not in always or w in changed]
+def test_a_mutation_that_nobody_names_would_be_seen(root, filed, monkeypatch):
+    monkeypatch.setattr(mutated, "told", lambda *_: ["a line on something else"])
+    monkeypatch.setattr(mutated, "_BEFORE", {})
+    path = root / "report/06-verdict/verdicts.csv"
+    kept = path.read_bytes()
+    assert mutated.one(root, filed, path, "word", True, random.Random(1)) == ""
+    assert path.read_bytes() == kept
 
 
 def test_the_page_of_an_input_is_made_from_it(root, filed):
