@@ -29,7 +29,7 @@ CEILING = 500
 
 ORDER = ("core", "vessels", "study", "sampling", "physics", "mixed", "mixed.batch", "inference", "plot", "design",
          "intake", "quality", "model", "ageing", "verdict", "report", "deposit", "demos", "front", "register", "notebook",
-         "classroom", "commands")
+         "classroom", "course", "commands")
 """The folders from the ground up; each imports only from those before it, in functions too."""
 
 PRINTING = ("__main__",)
@@ -374,7 +374,7 @@ def texts() -> dict[str, str]:
         for kind in kinds:
             found |= {str(p.relative_to(ROOT)): p.read_text(encoding="utf-8", errors="replace")
                       for p in (ROOT / folder).rglob(kind) if p.is_file()}
-    found |= {f"notebooks/{p.name}": notebook_text(p) for p in (ROOT / "notebooks").glob("*.ipynb")}
+    found |= {f"notebooks/{p.name}": notebook_text(p) for p in (ROOT / "notebooks").rglob("*.ipynb")}
     return found | {n: (ROOT / n).read_text(encoding="utf-8") for n in ("README.md", "DEVELOPERS.md", "pyproject.toml")
                     if (ROOT / n).exists()}
 

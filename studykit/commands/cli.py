@@ -283,6 +283,17 @@ Phrase = Annotated[Path | None, typer.Option(help="File whose first line is the 
 Class = Annotated[Path, typer.Argument(help="The class's folder: the teacher's alone.", show_default=False)]
 
 
+@app.command(epilog="Example: studykit course my-course")
+def course(folder: Annotated[Path, typer.Argument(help="A new folder.", show_default=False)]) -> None:
+    """Lay the course's lessons into a folder: notebooks with exercises and checks, without solutions."""
+    from studykit.commands.course import lay_course
+
+    lessons = lay_course(folder)
+    facts(lessons=lessons, folder=folder)
+    typer.echo(f"{_count(len(lessons), 'lesson')} in {folder}, the first is {lessons[0]}.ipynb\n"
+               f"Open:  studykit lab {as_typed(folder)}")
+
+
 @app.command("class", epilog="Example: studykit class my-class --students 20 --budget 1200")
 def class_(folder: Class,
            students: Annotated[int, typer.Option(help="How many, named student-01 and on.")] = 20,

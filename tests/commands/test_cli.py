@@ -15,7 +15,7 @@ from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "ask", "report", "lab", "pack", "export",
-            "verify", "recheck", "compare", "class", "order", "deliver", "reveal")
+            "verify", "recheck", "compare", "course", "class", "order", "deliver", "reveal")
 
 
 def run(capsys, *arguments):

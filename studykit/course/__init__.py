@@ -1,0 +1,8 @@
+"""The course of ten lessons: worlds and figures of each lesson, and checks that answer at once without telling the answer.
+
+Each lesson is a module that its notebook imports; ``check(name, answer)`` gives a reply. Solutions are not here.
+"""
+
+import lazy_loader as _lazy
+
+__getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)

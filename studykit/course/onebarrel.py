@@ -1,0 +1,95 @@
+"""Lesson 1: three bottles of one barrel are one barrel. False alarms where bottles are counted as if they were barrels."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from scipy import stats
+
+from studykit.course.drawing import histogram
+from studykit.course.replies import Reply, answer_to, guard, number
+
+STEM = "01-one-container"
+WORLDS, BARRELS, BOTTLES = 1000, 3.0, 2.0
+"""Worlds; scatter between barrels and between bottles of one barrel, in per cent of the level (standard deviations)."""
+
+
+def draw(seed: int, *, barrels: int, bottles: int) -> np.ndarray:
+    """Pigment in g/L, (worlds, 2 cellars, barrels x bottles): both cellars are alike in every world."""
+    rng = np.random.default_rng(seed)
+    own = rng.normal(0, BARRELS, (WORLDS, 2, barrels, 1))
+    return np.asarray((100 + own + rng.normal(0, BOTTLES, (WORLDS, 2, barrels, bottles))).reshape(WORLDS, 2, -1))
+
+
+def first_world(worlds: np.ndarray) -> pd.DataFrame:
+    """The first world as a table: cellar, mean, standard deviation of its bottles."""
+    return pd.DataFrame({"cellar": ["north", "south"], "mean, g/L": worlds[0].mean(axis=1),
+                         "SD of its bottles, g/L": worlds[0].std(axis=1, ddof=1)})
+
+
+def picture(worlds: np.ndarray, honest: np.ndarray) -> Figure:
+    """The difference of the two cellars' means in all worlds, for two ways to take six bottles."""
+    rows = [("one barrel a cellar, three bottles of it", worlds), ("three barrels a cellar, one bottle of each", honest)]
+    return histogram("north minus south, g/L (true difference 0)", [(n, w[:, 0].mean(axis=1) - w[:, 1].mean(axis=1))
+                                                                   for n, w in rows], 0.0)
+
+
+def false_alarms(bottles: int, between: float = BARRELS, within: float = BOTTLES, level: float = 0.05) -> float:
+    """Chance that a t test of ``bottles`` against as many of one other barrel rejects, though the cellars are alike.
+
+    The variance of a barrel's mean is (1 + (n - 1) rho) / (1 - rho) times what its bottles show, with rho the share of the
+    variance that lies between barrels: the design effect of Kish 1965, Survey Sampling, chapter 5. So t is too large by the
+    root of that.
+    """
+    rho = between**2 / (between**2 + within**2)
+    inflation = (1 + (bottles - 1) * rho) / (1 - rho)
+    df = 2 * (bottles - 1)
+    return float(2 * stats.t.sf(stats.t.ppf(1 - level / 2, df) / np.sqrt(inflation), df))
+
+
+def _monte_carlo(p: float) -> float:
+    """Three standard errors of a share counted over the worlds."""
+    return float(3 * np.sqrt(p * (1 - p) / WORLDS))
+
+
+def _alarms(answer: Any) -> Reply:
+    p = false_alarms(3)
+    return number(answer, p, _monte_carlo(p), "Alarm in more than a third of the worlds, and nothing is different. (Accepted "
+                  "within three standard errors of a share over 1,000 worlds.) Counting bottles as if each were a barrel "
+                  "of its own is called pseudoreplication.",
+                  [(0.05, "That is what the test promises, for bottles of different barrels. Count what it does here."),
+                   (1 - p, "That is the share of worlds without an alarm."),
+                   (1000 * p, "That is a number of worlds; the share of all worlds is asked."),
+                   (100 * p, "That is in per cent; write the share, between 0 and 1."),
+                   (p / 2, "Half of it: both signs of the difference are alarms.")],
+                  "Count the worlds whose p-value is below 0.05, and divide by the number of worlds.")
+
+
+def _units(answer: Any) -> Reply:
+    return number(answer, 1, 0, "One. The statement is about cellars, and of each cellar one barrel was opened.",
+                  [(3, "Three bottles, but of how many barrels? A fourth bottle would tell nothing about other barrels."),
+                   (6, "Six bottles were measured. What was chosen at random from each cellar?"),
+                   (2, "There are two cellars; how many independent pieces of evidence about one cellar?"),
+                   (1000, "The worlds are ours; a real person sees one of them.")],
+                  "Ask: of what does the statement speak, and how many of those were opened?")
+
+
+def _honest(answer: Any) -> Reply:
+    return number(answer, 0.05, _monte_carlo(0.05), "The promise is kept: the same six bottles, from six barrels.",
+                  [(false_alarms(3), "That is still the share of the first way: use the worlds with three barrels a cellar."),
+                   (0.95, "That is the share without an alarm.")],
+                  "The same line as before, over the other worlds.")
+
+
+CHECKS = {"alarms": _alarms, "units": _units, "honest": _honest}
+
+
+def check(name: str, answer: Any) -> Reply:
+    """The reply to one of the exercises of this lesson."""
+    return answer_to(CHECKS, name, answer)
+
+
+guard(STEM)

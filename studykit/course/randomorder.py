@@ -1,0 +1,150 @@
+"""Lesson 5: random order. The same drift of an instrument, with bottles sorted by depth and in random order."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from studykit.course.drawing import axes, histogram
+from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+
+STEM = "05-random-order"
+DEPTHS = ("upper", "middle", "lower")
+VATS, LEVEL, DRIFT, S_R, WORLDS = 12, 250.0, 6.0, 1.5, 400
+"""Vats; level in mg/kg; drift from the first to the last bottle and repeatability, in per cent of the level."""
+
+
+def sorted_bottles() -> pd.DataFrame:
+    """36 bottles sorted by depth, as they would come out of the crate: bottle, vat, depth."""
+    rows = [(f"B{k + 1:02d}", f"V{k % VATS + 1:02d}", DEPTHS[k // VATS]) for k in range(3 * VATS)]
+    return pd.DataFrame(rows, columns=["bottle", "vat", "depth"])
+
+
+def measure(bottles: pd.DataFrame, seed: int) -> pd.DataFrame:
+    """Measure the bottles in the order of the table: true level the same everywhere, the instrument drifts upwards."""
+    rng = np.random.default_rng(seed)
+    place = np.linspace(-0.5, 0.5, len(bottles))
+    value = LEVEL * (1 + (DRIFT * place + rng.normal(0, S_R, len(bottles))) / 100)
+    return bottles.reset_index(drop=True).assign(position=np.arange(1, len(bottles) + 1), value=value)
+
+
+def difference(readings: pd.DataFrame) -> float:
+    """Mean of the lower minus mean of the upper bottles, in per cent of the level."""
+    means = readings.groupby("depth")["value"].mean()
+    return float(100 * (means["lower"] - means["upper"]) / LEVEL)
+
+
+def means(readings: pd.DataFrame) -> pd.DataFrame:
+    """Mean of each depth in mg/kg."""
+    own = readings.groupby("depth")["value"].mean()
+    return pd.DataFrame({"depth": DEPTHS, "mean, mg/kg": [own[d] for d in DEPTHS]})
+
+
+def picture(readings: pd.DataFrame) -> Figure:
+    """Each reading against its position in the run, a mark of its own for each depth."""
+    figure, ax = axes("position in the run", "reading, mg/kg")
+    for mark, depth, shade in zip("osD", DEPTHS, ("#1d2733", "#7a8794", "#b3261e"), strict=True):
+        own = readings[readings["depth"] == depth]
+        ax.plot(own["position"], own["value"], mark, color=shade, ms=4, label=depth)
+    ax.legend(frameon=False, fontsize=8)
+    return figure
+
+
+def sorted_bias() -> float:
+    """Bias of lower minus upper where bottles are sorted by depth, in per cent.
+
+    The lower bottles stand 2 x 12 places behind the upper ones, of 35 steps through which the drift runs.
+    """
+    return DRIFT * 2 * VATS / (3 * VATS - 1)
+
+
+def random_spread() -> float:
+    """Standard deviation of the difference over random orders, in per cent: exact for drawing places without replacement.
+
+    Variance of a difference of two group means under randomisation, S2 (1/n + 1/n): Cochran 1977, Sampling Techniques,
+    section 2.6, and the randomisation distribution of Fisher 1935, The Design of Experiments.
+    """
+    place = DRIFT * np.linspace(-0.5, 0.5, 3 * VATS)
+    return float(np.sqrt((place.var(ddof=1) + S_R**2) * 2 / VATS))
+
+
+def many(seed: int, shuffled: bool) -> np.ndarray:
+    """The difference lower minus upper in 400 worlds, sorted or in a new random order each time, in per cent."""
+    rng, place = np.random.default_rng(seed), DRIFT * np.linspace(-0.5, 0.5, 3 * VATS)
+    out = []
+    for _ in range(WORLDS):
+        values = (place[rng.permutation(3 * VATS)] if shuffled else place) + rng.normal(0, S_R, 3 * VATS)
+        out.append(values[2 * VATS:].mean() - values[:VATS].mean())
+    return np.array(out)
+
+
+def two_ways(seed: int) -> pd.DataFrame:
+    """Mean and scatter of the difference over 400 worlds, sorted and in random order."""
+    rows = [(name, values.mean(), values.std(ddof=1)) for name, values in (("sorted by depth", many(seed, False)),
+                                                                           ("random order", many(seed, True)))]
+    return pd.DataFrame(rows, columns=["order", "mean of the difference, %", "its scatter, %"])
+
+
+def both(seed: int) -> Figure:
+    """Both distributions over one another; the truth is 0."""
+    rows = [("sorted by depth", many(seed, False)), ("random order", many(seed, True))]
+    return histogram("lower minus upper, % (truth: 0)", rows, 0.0)
+
+
+def _bias(answer: Any) -> Reply:
+    right = sorted_bias()
+    return number(answer, right, 0.03 * right, "A difference between the depths out of nothing, and no scatter betrays it. "
+                  "(Accepted within 3 %, for those who count 36 steps in place of 35.)",
+                  [(DRIFT, "That is the drift of the whole run. How far apart stand the middles of the upper and the "
+                           "lower third?"),
+                   (DRIFT / 3, "That is one third; between the first and the last third lie two."),
+                   (DRIFT / 2, "Half of the drift lies between the middle of the run and its end. Take the middles of "
+                               "the thirds."),
+                   (-right, "The sign: the instrument reads higher towards the end, where the lower bottles stand."),
+                   (LEVEL * right / 100, "That is in mg/kg; per cent of the level is asked."),
+                   (0.0, "Nothing has separated, but what is read differs: the instrument drifts.")],
+                  "Drift of 6 % over the run; the middles of the first and last third lie how much of it apart?")
+
+
+def _order(answer: Any) -> Reply:
+    if not isinstance(answer, pd.DataFrame) or not {"bottle", "depth"} <= set(answer.columns):
+        return no("The 36 bottles as a table in their new order are asked for.")
+    plain = sorted_bottles()
+    if sorted(answer["bottle"]) != sorted(plain["bottle"]):
+        return no("Every one of the 36 bottles stands in the order once: none twice, none left out.")
+    truth = dict(zip(plain["bottle"], plain["depth"], strict=True))
+    if any(truth[b] != d for b, d in zip(answer["bottle"], answer["depth"], strict=True)):
+        return no("A bottle lost its depth: shuffle whole rows, not one column.")
+    depths, bottles = list(answer["depth"]), list(answer["bottle"])
+    if bottles in (list(plain["bottle"]), list(plain["bottle"])[::-1]):
+        return no("This is still sorted.")
+    if all(depths[k] == depths[k % 3] for k in range(len(depths))):
+        return no("Taking turns is a pattern, and what runs in step with it goes unseen. Let chance decide.")
+    if len({*depths[:VATS]}) == 1 or len({*depths[-VATS:]}) == 1:
+        return no("Within the depths it is shuffled, but the depths still stand in blocks: shuffle all rows together.")
+    return yes("A random order. Letting chance decide who goes first is called randomisation.")
+
+
+def _left(answer: Any) -> Reply:
+    spread = random_spread()
+    within = 3 * spread / np.sqrt(WORLDS)
+    return number(answer, 0.0, within, "None on average: what was bias has become scatter, and the interval knows "
+                                       "about scatter. "
+                  "(Accepted within three standard errors of a mean over 400 worlds.)",
+                  [(sorted_bias(), "That is the bias of the sorted bottles; the random order is asked."),
+                   (spread, "That is the scatter over worlds; the bias is their mean.")],
+                  "Take the mean of the differences over the worlds in random order.")
+
+
+CHECKS = {"bias": _bias, "order": _order, "left": _left}
+
+
+def check(name: str, answer: Any) -> Reply:
+    """The reply to one of the exercises of this lesson."""
+    return answer_to(CHECKS, name, answer)
+
+
+guard(STEM)

@@ -1,0 +1,138 @@
+"""Lesson 4: why containers beat determinations. The cheapest design for three sizes of scatter between profiles."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+
+from studykit.course.drawing import lines as curves
+from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.inference.tost_power import tost_power
+
+STEM = "04-containers"
+MARGIN, S_R = 5.0, 3.0
+"""Margin and repeatability (standard deviation of one determination), in per cent."""
+PROFILES = (0.5, 2.0, 4.0)
+"""Three sizes of the scatter between profiles of containers, in per cent."""
+PRICE_CONTAINER, PRICE_DETERMINATION, TARGET, WITHIN = 60.0, 6.0, 0.8, 0.05
+
+
+def scatter(profiles: float, determinations: int) -> float:
+    """Scatter of one container's difference between its two zones, in per cent."""
+    return float(np.sqrt(2 * (profiles**2 + S_R**2 / determinations)))
+
+
+@cache
+def chance(containers: int, determinations: int, profiles: float) -> float:
+    """Chance to show sameness where nothing has separated: two zones a container, so many determinations of each."""
+    return tost_power(0.0, scatter(profiles, determinations) / float(np.sqrt(containers)), containers - 1, -MARGIN, MARGIN)
+
+
+def cost(containers: int, determinations: int) -> float:
+    """Containers opened, and determinations of two zones in each, in units of money."""
+    return containers * (PRICE_CONTAINER + 2 * determinations * PRICE_DETERMINATION)
+
+
+@cache
+def cheapest(profiles: float) -> tuple[int, int, float]:
+    """Containers, determinations and cost of the cheapest design whose chance is at least 0.8."""
+    found = [(cost(n, m), n, m) for m in range(1, 9) for n in [fewest(m, profiles)] if n]
+    price, n, m = min(found)
+    return n, m, price
+
+
+@cache
+def fewest(determinations: int, profiles: float) -> int:
+    """The fewest containers that reach the chance with so many determinations; 0 where 120 do not."""
+    return next((n for n in range(3, 121) if chance(n, determinations, profiles) >= TARGET), 0)
+
+
+def best_determinations(profiles: float) -> float:
+    """The best number of determinations by Cochran's rule for two stages: root of the price ratio times the variance ratio.
+
+    Cochran 1977, Sampling Techniques, 3rd edition, section 10.6: it needs no count of containers.
+    """
+    return float(np.sqrt(PRICE_CONTAINER / (2 * PRICE_DETERMINATION) * S_R**2 / profiles**2))
+
+
+def table(profiles: float) -> pd.DataFrame:
+    """For one to six determinations: the fewest containers that reach the chance, and what they cost."""
+    rows = [(m, fewest(m, profiles), cost(fewest(m, profiles), m)) for m in range(1, 7)]
+    return pd.DataFrame(rows, columns=["determinations", "containers needed", "cost, units"])
+
+
+def halves(profiles: float) -> pd.DataFrame:
+    """The standard error of the mean difference: as it is, with twice the determinations, with twice the containers."""
+    rows = [("8 containers, 1 determination", scatter(profiles, 1) / np.sqrt(8)),
+            ("8 containers, 2 determinations", scatter(profiles, 2) / np.sqrt(8)),
+            ("16 containers, 1 determination", scatter(profiles, 1) / np.sqrt(16))]
+    return pd.DataFrame(rows, columns=["design", "standard error, %"])
+
+
+def picture() -> Figure:
+    """The standard error of eight containers against determinations, for the three sizes of scatter between profiles."""
+    m = list(range(1, 9))
+    rows = [(f"profiles scatter by {p:g} %", [scatter(p, k) / float(np.sqrt(8)) for k in m]) for p in PROFILES]
+    return curves("determinations of each bottle", "standard error of the difference, %", m, rows)
+
+
+def _designs(answer: Any) -> Reply:
+    if not isinstance(answer, Mapping) or set(answer) != set(PROFILES):
+        return no(f"A design for each of the three sizes is asked: {{0.5: (containers, determinations), {PROFILES[1]}: …}}.")
+    for size in PROFILES:
+        if (reply := _design(size, answer[size])) is not None:
+            return reply
+    return yes("Each within 5 % of the cheapest that reaches 0.8. The more profiles differ, the less a second "
+               "determination buys.")
+
+
+def _design(size: float, answer: Any) -> Reply | None:
+    """What is wrong with one design; None where it is right."""
+    if answer is ...:
+        return no("Write two whole numbers in place of each row of dots.")
+    try:
+        n, m = (int(x) for x in answer)
+    except (TypeError, ValueError):
+        return no(f"For {size:g} %: two whole numbers, containers and determinations.")
+    if n < 3 or m < 1:
+        return no(f"For {size:g} %: at least three containers and one determination.")
+    if 3 <= n < m and chance(n, m, size) < TARGET <= chance(m, n, size) and cost(m, n) < 1.5 * cheapest(size)[2]:
+        return no(f"For {size:g} %: containers come first, then determinations.")
+    if chance(n, m, size) < TARGET:
+        more = " More determinations cannot mend that: the profiles differ." if chance(n, 100, size) < TARGET else ""
+        return no(f"For {size:g} %: the chance is below 0.8.{more}")
+    _, best_m, least = cheapest(size)
+    if cost(n, m) > (1 + WITHIN) * least:
+        where = "fewer containers" if m == best_m else "fewer determinations" if m > best_m else "another determination"
+        return no(f"For {size:g} %: it reaches 0.8, and costs {100 * (cost(n, m) / least - 1):.0f} % more than the cheapest: "
+                  f"try {where}.")
+    return None
+
+
+def _rest(answer: Any) -> Reply:
+    limit = float(np.sqrt(2) * PROFILES[2] / np.sqrt(8))
+    return number(answer, limit, 0.02 * limit, "However often each bottle is measured, this stays: it comes from the "
+                                               "containers.",
+                  [(0.0, "Without noise of measurement the containers still differ among themselves."),
+                   (scatter(PROFILES[2], 1) / float(np.sqrt(8)), "That is with one determination."),
+                   (PROFILES[2] / float(np.sqrt(8)), "A difference has two zones, each with a scatter of its own: a root of 2 "
+                                                     "is missing."),
+                   (float(np.sqrt(2)) * PROFILES[2], "That is for one container; eight were opened."),
+                   (float(np.sqrt(2)) * PROFILES[2] / 8, "Means of eight scatter by the root of eight less, not by eight.")],
+                  "Put the repeatability to 0: root of 2 times the scatter of profiles, over the root of 8.")
+
+
+CHECKS = {"designs": _designs, "rest": _rest}
+
+
+def check(name: str, answer: Any) -> Reply:
+    """The reply to one of the exercises of this lesson."""
+    return answer_to(CHECKS, name, answer)
+
+
+guard(STEM)

@@ -1,0 +1,122 @@
+# %% [markdown]
+"""
+# Lesson 3: the margin before the data
+
+**Aim.** To lock a plan, to change it afterwards, and to see that it shows.
+
+**The question.** A harbour master stores a tote of hydraulic fluid. The result says *inconclusive*. "Five per cent was
+strict", says somebody, "let us take seven and a half." What is wrong with that?
+
+*Everything here is invented.*
+"""
+# %% [markdown]
+"""
+## Before you begin
+
+The lesson works in a folder of its own. To start over, run everything from the top.
+"""
+# %% tags=["parameters"]
+seed: int = 5  # any whole number: which worlds are drawn
+# %% [markdown]
+"""
+## A study without results
+
+The plan stands, the laboratory has not written yet.
+"""
+# %%
+import studykit.notebook as kit
+from studykit.course import marginfirst as lesson
+root = lesson.new_study()
+kit.table(lesson.margins(root), caption="Margins of the study, and why they are what they are.")
+# %% [markdown]
+"""
+## Exercise 1: lock
+
+Lock the plan with `lesson.lock(root)`. (In a terminal: `studykit lock FOLDER`.)
+"""
+# %% tags=["exercise"]
+### BEGIN SOLUTION
+said = lesson.lock(root)
+### END SOLUTION
+# %% tags=["check"]
+from studykit.course import marginfirst as lesson
+lesson.check("locked", root)
+# %% [markdown]
+"""
+## Exercise 2: peek, and widen quietly
+
+The results arrive, and the margin of phosphorus is let out in `study.toml`, as anybody could with an editor. How many
+changes does the lock show?
+"""
+# %%
+import studykit.notebook as kit
+from studykit.course import marginfirst as lesson
+files = lesson.results_arrive(root)
+lesson.widen(root, "P", 7.5)
+kit.table(lesson.changes(root), caption="What was changed since the lock.")
+# %% tags=["exercise"]
+### BEGIN SOLUTION
+seen = 1
+### END SOLUTION
+# %% tags=["check"]
+from studykit.course import marginfirst as lesson
+lesson.check("seen", seen)
+# %% [markdown]
+"""
+## Exercise 3: amend in the open
+
+Give the change a reason: `lesson.lock(root, "why")`. Write one that would convince somebody who does not know the result.
+"""
+# %% tags=["exercise"]
+### BEGIN SOLUTION
+told = lesson.lock(root, "the pump maker's new sheet allows 7.5 % of the additive, where the old one allowed 5 %")
+### END SOLUTION
+# %% tags=["check"]
+from studykit.course import marginfirst as lesson
+lesson.check("amended", root)
+# %% [markdown]
+"""
+## Exercise 4: what it costs
+
+Two thousand worlds, eight kegs each, a true difference of exactly 5 %, the declared margin. The word *homogeneous* is
+wrong there, and the rule promises it in at most 5 worlds of 100. `ends` holds the upper end of each world's interval.
+In which share of the worlds does the interval lie below 7.5 %?
+"""
+# %% tags=["exercise"]
+ends = lesson.upper_ends(lesson.draw(seed))  # per cent, one a world
+### BEGIN SOLUTION
+share = (ends < 7.5).mean()
+### END SOLUTION
+# %% tags=["check"]
+from studykit.course import marginfirst as lesson
+lesson.check("share", share)
+# %% [markdown]
+"""
+## What a margin chosen afterwards costs
+"""
+# %%
+import studykit.notebook as kit
+from studykit.course import marginfirst as lesson
+rows = lesson.table()
+kit.table(rows, caption="Share of wrong “homogeneous” by the margin that is judged against afterwards.", digits=3)
+kit.figure(lesson.picture(rows), alt="A curve that starts at the promised level and climbs steeply as the margin is let out.",
+           caption="Share of worlds with a wrong “homogeneous” against the margin afterwards, %; thin line: what was promised.")
+# %% [markdown]
+"""
+## Summary
+
+- Nothing in the data forbids a wider margin. Only the date does, and a reason that holds without the result.
+- A lock does not prevent a change. It shows it, with old and new value and day.
+- A lock proves its day only if its seal was out of your hands: send it to somebody.
+
+Next: [lesson 4](04-containers.ipynb).
+"""
+# %% [markdown] tags=["teacher"]
+"""
+**Time:** 40 minutes. **Say first:** shoot at a barn door, then paint the target around the hole.
+
+**Watch for:** reasons such as "otherwise inconclusive": the check refuses reasons that speak of the outcome. It knows
+English words only; read the reasons aloud in class.
+
+**To discuss:** is there an honest late change? (Yes: a law or a data sheet that changed. It stays late, and is told.)
+"""

@@ -1,0 +1,140 @@
+"""In every lesson right answers pass and at least five typical wrong ones fail, each with a hint of its own.
+
+What a lesson teaches is held against something outside the kit in test_truth.py.
+"""
+
+from __future__ import annotations
+
+from types import ModuleType
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from studykit.course import marginfirst, onebarrel, randomorder, sameenough, wheremoney
+
+DESIGNS = {0.5: (4, 3), 2.0: (6, 4), 4.0: (16, 2)}
+BOTTLES = randomorder.sorted_bottles()
+ROWS = BOTTLES.sample(frac=1, random_state=1)
+TURNS = BOTTLES.assign(k=[i % 12 for i in range(36)]).sort_values(["k", "bottle"]).drop(columns="k")
+WITHIN_DEPTHS = pd.concat([part.sample(frac=1, random_state=1) for _, part in BOTTLES.groupby("depth", sort=False)])
+
+# lesson: right answers, then wrong ones, each with a piece of the hint that it must get
+ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]]]] = {
+    onebarrel: (
+        [("alarms", 0.375), ("alarms", 0.36), ("units", 1), ("honest", 0.046)],
+        [("alarms", 0.05, "what the test promises"), ("alarms", 375, "number of worlds"), ("alarms", 37.5, "per cent"),
+         ("alarms", 0.625, "without an alarm"), ("alarms", 0.1875, "both signs"), ("alarms", 0.44, "Count the worlds"),
+         ("units", 3, "of how many barrels"), ("units", 6, "chosen at random"), ("units", 2, "two cellars"),
+         ("honest", 0.375, "the first way"), ("honest", 0.95, "without an alarm")]),
+    sameenough: (
+        [("rule", sameenough.right_rule), ("kegs", 8), ("content", 0.95)],
+        [*(("rule", rule, hint[:60]) for rule, hint in sameenough.WRONG),
+         ("rule", lambda low, high, margin: "homogeneous", "Look again at"),
+         ("rule", lambda low, high: "homogeneous", "stops with TypeError"), ("rule", "homogeneous", "Write a function"),
+         ("kegs", 7, "still below 0.8"), ("kegs", 9, "one keg more"), ("kegs", 3, "hardly ever"), ("kegs", 6, "normal approx"),
+         ("content", 0.05, "objects"), ("content", 0.2195, "other column")]),
+    marginfirst: (
+        [("seen", 1), ("share", 0.48), ("share", 0.46)],
+        [("seen", 0, "the lock knows"), ("seen", 2, "more than one"), ("share", 0.05, "declared margin"),
+         ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 48, "per cent"),
+         ("share", 0.94, "twice"), ("locked", "nowhere", "folder of the study"), ("amended", 3, "folder of the study")]),
+    wheremoney: (
+        [("designs", DESIGNS), ("designs", DESIGNS | {0.5: [4, 3]}), ("rest", 2.0)],
+        [("rest", 0, "still differ"), ("rest", 2.5, "one determination"), ("rest", 1.414, "root of 2"),
+         ("rest", 5.657, "eight were opened"),
+         ("rest", 0.7071, "root of eight"), ("designs", DESIGNS | {2.0: (4, 6)}, "containers come first"),
+         ("designs", DESIGNS | {4.0: (10, 20)}, "cannot mend"), ("designs", DESIGNS | {2.0: (20, 1)}, "more than the cheapest"),
+         ("designs", DESIGNS | {0.5: (4, 8)}, "fewer determinations"), ("designs", DESIGNS | {0.5: (2, 9)}, "at least three"),
+         ("designs", {0.5: (4, 3)}, "each of the three")]),
+    randomorder: (
+        [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", 0.03)],
+        [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"), ("bias", 10.29, "mg/kg"),
+         ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"), ("order", BOTTLES[::-1], "still sorted"),
+         ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
+         ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 4.114, "sorted"),
+         ("left", 0.9585, "scatter")]),
+}
+RIGHT = [(m, name, answer) for m, (good, _) in ANSWERS.items() for name, answer in good]
+WRONG = [(m, name, answer, hint) for m, (_, bad) in ANSWERS.items() for name, answer, hint in bad]
+
+
+def _name(value: object) -> str:
+    return value.__name__.rpartition(".")[2] if isinstance(value, ModuleType) else ""
+
+
+@pytest.mark.parametrize(("lesson", "name", "answer"), RIGHT, ids=_name)
+def test_a_right_answer_passes(lesson, name, answer):
+    reply = lesson.check(name, answer)
+    assert reply.right, reply.text
+
+
+@pytest.mark.parametrize(("lesson", "name", "answer", "hint"), WRONG, ids=_name)
+def test_a_typical_wrong_answer_fails_with_its_hint(lesson, name, answer, hint):
+    reply = lesson.check(name, answer)
+    assert not reply.right
+    assert hint in reply.text
+
+
+@pytest.mark.parametrize("lesson", ANSWERS, ids=_name)
+def test_every_exercise_has_both_and_every_lesson_five_wrong_ones(lesson):
+    good, bad = ANSWERS[lesson]
+    by_hand = {"locked", "amended", "plan", "bought", "words", "score"}  # need a folder: their tests stand below
+    assert {n for n, *_ in good} | by_hand >= set(lesson.CHECKS)
+    assert {n for n, *_ in bad} >= set(lesson.CHECKS) - by_hand
+    assert len(bad) >= 5
+    assert len({hint for *_, hint in bad}) >= 5
+
+
+@pytest.mark.parametrize("lesson", ANSWERS, ids=_name)
+@pytest.mark.parametrize("answer", [..., None])
+def test_an_exercise_that_was_not_begun_is_told_how(lesson, answer):
+    for name in lesson.CHECKS:
+        assert "three dots" in lesson.check(name, answer).text
+
+
+@pytest.mark.parametrize("lesson", ANSWERS, ids=_name)
+@pytest.mark.parametrize("answer", ["abc", float("nan"), [1, 2], {}, object()])
+def test_nonsense_is_an_answer_too(lesson, answer):
+    for name in lesson.CHECKS:
+        reply = lesson.check(name, answer)
+        assert not reply.right
+        assert len(reply.text) > 10
+
+
+def test_a_check_that_there_is_not_is_an_error_of_the_notebook():
+    with pytest.raises(ValueError, match="name must be one of"):
+        onebarrel.check("nothing", 1)
+
+
+def test_lock_peek_amend(tmp_path):
+    lesson, root = marginfirst, marginfirst.new_study()
+    assert "no lock" in lesson.check("locked", root).text
+    lesson.lock(root)
+    assert lesson.check("locked", root).right
+    assert lesson.results_arrive(root) == 1
+    lesson.widen(root, "P", 7.5)
+    assert lesson.margins(root).set_index("analyte").loc["P", "margin"] == "7.5"
+    assert list(lesson.changes(root)["where"]) == ["analytes.P.margin.relative_percent"]
+    assert "No amendment" in lesson.check("amended", root).text
+    assert lesson.lock(root, "why").startswith("Refused")
+    lesson.lock(root, "otherwise the word is inconclusive")
+    assert "speaks of the outcome" in lesson.check("amended", root).text
+    late = lesson.new_study()
+    lesson.results_arrive(late)
+    lesson.lock(late)
+    assert "there already" in lesson.check("locked", late).text
+    path = root / "plan/plan.lock"
+    path.write_text(path.read_text().replace("7.5", "7.6"))
+    assert "edited by hand" in lesson.check("locked", root).text
+
+
+def test_a_good_reason_is_taken_and_told_to_be_late():
+    lesson, root = marginfirst, marginfirst.new_study()
+    lesson.lock(root)
+    lesson.results_arrive(root)
+    lesson.widen(root, "P", 7.5)
+    lesson.lock(root, "the pump maker's new sheet allows more of the additive")
+    reply = lesson.check("amended", root)
+    assert reply.right
+    assert "results were there already" in reply.text
