@@ -180,8 +180,8 @@ def idle(names: Iterable[str], shown: str, sources: Iterable[str]) -> list[str]:
 
 
 def code_of_notebooks() -> str:
-    """Source of all code cells of the stage notebooks."""
-    books = [json.loads(p.read_text(encoding="utf-8")) for p in sorted((ROOT / "notebooks").glob("*.ipynb"))]
+    """Source of all code cells of the notebooks, lessons included."""
+    books = [json.loads(p.read_text(encoding="utf-8")) for p in sorted((ROOT / "notebooks").rglob("*.ipynb"))]
     cells = [c for book in books for c in book["cells"]]
     return "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
 

@@ -150,7 +150,7 @@ def _share(answer: Any) -> Reply:
                    (wrong_words(2.0), "That is the share at 10 %, twice the margin; half more is 7.5 %."),
                    (1 - p, "That is the share of worlds in which even the wider margin does not help."),
                    (100 * p, "That is in per cent; write the share, between 0 and 1."),
-                   (float(stats.t.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS)), KEGS - 1)),
+                   (float(stats.norm.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS)))),
                     "You compared the means; the whole interval must lie inside, so compare upper ends.")],
                   "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")
 

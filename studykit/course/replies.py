@@ -54,7 +54,7 @@ def answer_to(checks: Mapping[str, Check], name: str, answer: Any) -> Reply:
 def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[tuple[float, str]], else_: str) -> Reply:
     """A number against the right one: right within ``within``, a known wrong one with its hint, else the general hint.
 
-    A wrong one is known within the same tolerance relative to its size.
+    The nearest known wrong one counts, within the same tolerance relative to its size.
     """
     try:
         value = float(answer)
@@ -65,10 +65,8 @@ def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[
     if abs(value - right) <= within:
         return yes(said)
     share_of = within / abs(right) if right else 0.02
-    for other, hint in wrong:
-        if abs(value - other) <= max(share_of * abs(other), 1e-12):
-            return no(hint)
-    return no(else_)
+    near = [(abs(value - other), hint) for other, hint in wrong if abs(value - other) <= max(share_of * abs(other), 1e-12)]
+    return no(min(near)[1] if near else else_)
 
 
 def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[..., Any],

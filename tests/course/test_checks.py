@@ -11,8 +11,19 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from studykit.course import marginfirst, onebarrel, randomorder, sameenough, wheremoney
+from studykit.course import (
+    controls,
+    findfaults,
+    marginfirst,
+    ninety,
+    onebarrel,
+    physicsfirst,
+    randomorder,
+    sameenough,
+    wheremoney,
+)
 
+CHOICE = {"check fluid": 3, "blank": 1, "duplicate": 7}
 DESIGNS = {0.5: (4, 3), 2.0: (6, 4), 4.0: (16, 2)}
 BOTTLES = randomorder.sorted_bottles()
 ROWS = BOTTLES.sample(frac=1, random_state=1)
@@ -38,7 +49,7 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [("seen", 1), ("share", 0.48), ("share", 0.46)],
         [("seen", 0, "the lock knows"), ("seen", 2, "more than one"), ("share", 0.05, "declared margin"),
          ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 48, "per cent"),
-         ("share", 0.94, "twice"), ("locked", "nowhere", "folder of the study"), ("amended", 3, "folder of the study")]),
+         ("share", 0.962, "compare upper ends"), ("locked", "nowhere", "folder of the study"), ("amended", 3, "folder of the study")]),
     wheremoney: (
         [("designs", DESIGNS), ("designs", DESIGNS | {0.5: [4, 3]}), ("rest", 2.0)],
         [("rest", 0, "still differ"), ("rest", 2.5, "one determination"), ("rest", 1.414, "root of 2"),
@@ -54,6 +65,35 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
          ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 4.114, "sorted"),
          ("left", 0.9585, "scatter")]),
+    controls: (
+        [("catches", controls.FAULTS), ("choice", CHOICE), ("choice", CHOICE | {"check fluid": 4}), ("pulled", 3.385),
+         ("pulled", 3.3)],
+        [("catches", controls.FAULTS | {"a run reads high": "blank"}, "what a bottle of it should read"),
+         ("catches", controls.FAULTS | {"the scatter is larger than stated": "check fluid"}, "measured twice"),
+         ("catches", dict(list(controls.FAULTS.items())[:3]), "each of the "
+                                                              "five"), ("choice", CHOICE | {"duplicate": 9}, "can be paid"),
+         ("choice", CHOICE | {"blank": 0}, "goes unseen"), ("choice", CHOICE | {"check fluid": 2}, "too seldom"),
+         ("choice", CHOICE | {"duplicate": 4}, "too seldom"), ("pulled", 0, "leans"), ("pulled", 1.69, "one side"),
+         ("pulled", 3.0, "repeatability"), ("pulled", -3.385, "sign"), ("pulled", 6.77, "Twice")]),
+    physicsfirst: (
+        [("fall", 123.3), ("fall", 115), ("upper", 0.383), ("lower", 1), ("floor", 0.2056)],
+        [("fall", 30.8, "radius"), ("fall", 205.6, "difference of the densities"), ("fall", 0.1233, "metres"),
+         ("fall", 1.468, "one day"), ("fall", 493.4, "2/9"), ("fall", 123.3e6, "squared"), ("upper", 0.617, "has left"),
+         ("upper", 1, "gone from it"), ("upper", 0.794, "whole height"), ("upper", 38.3, "per cent"),
+         ("lower", 1.617, "falls on"), ("lower", 0, "not empty"), ("lower", 0.383, "upper "
+                                                                                   "zone"), ("floor", 0.617, "all matter"),
+         ("floor", 0.794, "still floats"), ("floor", 0, "arrived")]),
+    findfaults: (
+        [("precision", 0.6), ("recall", 3 / 4)],
+        [("precision", 0.75, "recall"), ("precision", 0.4, "false alarms"), ("precision", 60, "per cent"),
+         ("recall", 0.6, "precision"),
+         ("recall", 0.25, "missed"), ("recall", 75, "per cent"), ("found", 5, "list of pairs")]),
+    ninety: (
+        [("share", 0.9), ("share", 0.93), ("normal", 0.839), ("all", 0.9**20), ("all", 0.12)],
+        [("share", 0.1, "misses"), ("share", 180, "number of worlds"), ("share", 90, "per cent"), ("share", 0.5, "Both ends"),
+         ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 83.9, "per cent"),
+         ("normal", 0.744, "80 %"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"), ("all", 18, "on average"),
+         ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
 }
 RIGHT = [(m, name, answer) for m, (good, _) in ANSWERS.items() for name, answer in good]
 WRONG = [(m, name, answer, hint) for m, (_, bad) in ANSWERS.items() for name, answer, hint in bad]
@@ -79,7 +119,7 @@ def test_a_typical_wrong_answer_fails_with_its_hint(lesson, name, answer, hint):
 @pytest.mark.parametrize("lesson", ANSWERS, ids=_name)
 def test_every_exercise_has_both_and_every_lesson_five_wrong_ones(lesson):
     good, bad = ANSWERS[lesson]
-    by_hand = {"locked", "amended", "plan", "bought", "words", "score"}  # need a folder: their tests stand below
+    by_hand = {"locked", "amended", "found"}  # need a folder: their tests stand below
     assert {n for n, *_ in good} | by_hand >= set(lesson.CHECKS)
     assert {n for n, *_ in bad} >= set(lesson.CHECKS) - by_hand
     assert len(bad) >= 5
@@ -138,3 +178,27 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
     reply = lesson.check("amended", root)
     assert reply.right
     assert "results were there already" in reply.text
+
+
+def test_own_faults_are_found_missed_and_invented(monkeypatch):
+    lesson = findfaults
+    monkeypatch.setitem(lesson._own, "me", "")
+    assert "make your own data" in lesson.check("found", [("R1", "run off")]).text
+    data = lesson.own_data("robin")
+    faults = [(f.places[0], f.kind) for f in lesson._planted("robin")]
+    assert lesson.check("found", faults).right
+    assert lesson.check("found", faults[1:]).right  # three of four
+    assert "still hidden" in lesson.check("found", faults[:2]).text
+    everywhere = [(k, "wrong product") for k in sorted(set(data["keg"]) - {""})]
+    assert "false alarms" in lesson.check("found", [*faults, *everywhere]).text
+    assert "Nothing was named" in lesson.check("found", []).text
+    assert "is no bottle" in lesson.check("found", [("K99", "lost bottle")]).text
+    assert "none of the kinds" in lesson.check("found", [("K01", "bad luck")]).text
+    assert "twice" in lesson.check("found", [faults[0], faults[0]]).text
+    assert lesson.missing(data) == ["K01-lower"]
+
+
+def test_every_name_has_data_of_its_own():
+    tables = {findfaults.own_data(me).to_csv() for me in ("robin", "kim", "alex")}
+    assert len(tables) == 3
+    assert findfaults.own_data("Robin ").equals(findfaults.own_data("robin"))

@@ -8,7 +8,17 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from studykit.course import marginfirst, onebarrel, randomorder, sameenough, wheremoney
+from studykit.course import (
+    controls,
+    marginfirst,
+    ninety,
+    onebarrel,
+    physicsfirst,
+    randomorder,
+    sameenough,
+    wheremoney,
+)
+from studykit.physics.velocity import stokes_velocity
 
 
 def test_pseudoreplication_raises_false_alarms_by_the_design_effect():
@@ -81,3 +91,53 @@ def test_drift_and_order():
     assert abs(values.mean()) < 3 * spread / math.sqrt(len(values))
     assert values.std(ddof=1) == pytest.approx(spread, rel=3 / math.sqrt(2 * len(values)))
     assert randomorder.many(4, shuffled=False).mean() == pytest.approx(randomorder.sorted_bias(), abs=0.1)
+
+
+def test_controls_catch_as_control_charts_say():
+    """NIST/SEMATECH e-Handbook 6.3.2 (Shewhart limits): a shift of three deviations is beyond them with chance one half."""
+    assert controls.caught("check fluid", 1) == pytest.approx(0.5)
+    assert controls.caught("check fluid", 3) == pytest.approx(0.875)
+    assert controls.caught("blank", 1) == pytest.approx(0.8413, abs=1e-4)  # tables of the normal distribution at 1
+    # chi-square tables: the 5 % point at seven degrees of freedom is 14.067
+    assert controls.caught("duplicate", 7) == pytest.approx(stats.chi2.sf(14.067 / 4, 7), abs=1e-4)
+    counted = controls.season({"check fluid": 3, "blank": 1, "duplicate": 7}, 3).set_index("control")
+    for control, row in counted.iterrows():
+        p = controls.caught(control, int(row["bottles"]))
+        assert row["share caught"] == pytest.approx(p, abs=3 * math.sqrt(p * (1 - p) / 400))
+
+
+def test_an_expectation_shifts_by_d2():
+    """d2 for two values is 1.128: ASTM E2587, factors of control charts."""
+    assert controls.expectation_bias() == pytest.approx(1.128 * controls.S_R, rel=1e-3)
+    seen, blind = controls.read(1, blind=False), controls.read(1, blind=True)
+    assert seen.mean() == pytest.approx(controls.expectation_bias(), abs=3 * seen.std() / 20)
+    assert abs(blind.mean()) < 3 * blind.std() / 20
+
+
+def test_the_fall_is_stokes_law():
+    """The kit's own law, and the pipette method of soil texture: 2 um of density 2650 fall 10 cm in water of 20 C in about 8 h
+
+    (Gee and Bauder 1986, Methods of Soil Analysis, part 1, ch. 15: 7 h 45 min to 8 h by the density taken; from memory).
+    """
+    speed = float(stokes_velocity(2e-6, 1560.0, 0.2))
+    assert physicsfirst.fall_mm() == pytest.approx(1000 * speed * 84 * 86400)
+    in_an_hour = physicsfirst.fall_mm(days=1 / 24, viscosity=1.002e-3) * (2650 - 998.2) / 1560  # mm, density of soil in water
+    assert 7.5 < 100 / in_an_hour < 8.1
+    assert physicsfirst.fall_mm(diameter_um=1.0) == pytest.approx(physicsfirst.fall_mm() / 4)
+
+
+def test_nothing_is_lost_on_the_way_to_the_floor():
+    rows = physicsfirst.profile().set_index("zone")["share"]
+    assert rows[["upper", "middle", "lower"]].mean() + rows["floor, of all matter"] == pytest.approx(1)
+
+
+def test_ninety_is_kept_by_t_and_not_by_the_normal_shortcut():
+    """t tables: 2.015 is the 95 % point at five degrees of freedom; counted in 200 worlds for three seeds."""
+    assert ninety.coverage(2.015) == pytest.approx(0.9, abs=1e-4)
+    for seed in (1, 2, 3):
+        rows = ninety.intervals(ninety.draw(seed))
+        share = ((rows["low"] <= 3) & (rows["high"] >= 3)).mean()
+        assert share == pytest.approx(0.9, abs=3 * math.sqrt(0.09 / 200))
+    wide = np.random.default_rng(9).normal(3, 4, (40_000, 6))
+    short = (np.abs(wide.mean(axis=1) - 3) <= 1.645 * wide.std(axis=1, ddof=1) / math.sqrt(6)).mean()
+    assert short == pytest.approx(ninety.coverage(1.645), abs=4 * math.sqrt(0.14 / 40_000))

@@ -1,0 +1,97 @@
+"""Lesson 9: what 90 % means. Coverage of intervals over two hundred worlds."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from scipy import stats
+
+from studykit.course.drawing import axes
+from studykit.course.replies import Reply, answer_to, guard, number
+
+STEM = "09-ninety"
+WORLDS, KEGS, TRUTH, SCATTER = 200, 6, 3.0, 4.0
+"""Worlds; kegs opened in each; true difference and scatter of a keg's difference, in per cent."""
+
+
+def draw(seed: int) -> pd.DataFrame:
+    """Mean and standard deviation of the differences of six kegs, one row a world, in per cent."""
+    values = np.random.default_rng(seed).normal(TRUTH, SCATTER, (WORLDS, KEGS))
+    return pd.DataFrame({"world": np.arange(1, WORLDS + 1), "mean": values.mean(axis=1), "sd": values.std(axis=1, ddof=1)})
+
+
+def intervals(worlds: pd.DataFrame) -> pd.DataFrame:
+    """The worlds with the 90 % interval of the mean: low and high, by the t distribution with five degrees of freedom."""
+    half = stats.t.ppf(0.95, KEGS - 1) * worlds["sd"] / np.sqrt(KEGS)
+    return worlds.assign(low=worlds["mean"] - half, high=worlds["mean"] + half)
+
+
+def picture(rows: pd.DataFrame, shown: int = 60) -> Figure:
+    """The first sixty intervals beside the truth; those that miss it carry a square."""
+    own = rows.head(shown)
+    misses = own[(own["low"] > TRUTH) | (own["high"] < TRUTH)]
+    figure, ax = axes("world", "difference, %", size=(7.4, 3.4))
+    ax.vlines(own["world"], own["low"], own["high"], color="#1d2733", lw=1)
+    ax.vlines(misses["world"], misses["low"], misses["high"], color="#b3261e", lw=1.6)
+    ax.plot(misses["world"], misses["mean"], "s", color="#b3261e", ms=4)
+    ax.axhline(TRUTH, color="#7a8794", lw=1)
+    return figure
+
+
+def coverage(factor: float) -> float:
+    """Chance that mean ± factor × standard error holds the truth, with five degrees of freedom (Student 1908)."""
+    return float(1 - 2 * stats.t.sf(factor, KEGS - 1))
+
+
+def _monte_carlo(p: float) -> float:
+    return float(3 * np.sqrt(p * (1 - p) / WORLDS))
+
+
+def _share(answer: Any) -> Reply:
+    return number(answer, 0.9, _monte_carlo(0.9), "About nine of ten, over many studies. Of one interval it cannot be "
+                                                  "said whether it "
+                  "is one of the nine. (Accepted within three standard errors of a share over 200 worlds.)",
+                  [(0.1, "That is the share that misses."), (180, "That is a number of worlds; the share of all is asked."),
+                   (90, "That is in per cent; write the share, between 0 and 1."),
+                   (0.5, "Both ends count: low below the truth and high above it."),
+                   (1.0, "Some intervals miss: count again.")],
+                  "Count the worlds where low ≤ 3 and 3 ≤ high, and divide by their number.")
+
+
+def _normal(answer: Any) -> Reply:
+    right = coverage(float(stats.norm.ppf(0.95)))
+    return number(answer, right, _monte_carlo(right), "It promises 90 % and keeps less: with six kegs the scatter "
+                                                      "itself is badly "
+                  "known, and the t distribution pays for that.",
+                  [(coverage(float(stats.norm.ppf(0.95)) * np.sqrt(KEGS)), "Divide the standard deviation by √6: the "
+                                                                           "interval is one "
+                                                                           "of the mean, not of a keg."),
+                   (1 - right, "That is the share that misses."),
+                   (100 * right, "That is in per cent; write the share, between 0 and 1."),
+                   (coverage(float(stats.norm.ppf(0.9))), "1.282 belongs to 80 %; take 1.645.")],
+                  "Take mean ± 1.645 × sd / √6 and count as before.")
+
+
+def _all(answer: Any) -> Reply:
+    right = 0.9**20
+    return number(answer, right, 0.002, "About one class in eight. Twenty intervals that all hold would be luck, not skill.",
+                  [(0.9, "That is one interval. All twenty must hold, independently."),
+                   (1 - right, "That is the chance that at least one misses."),
+                   (0.1**20, "That is the chance that all of them miss."),
+                   (20 * 0.9, "That is how many hold on average."),
+                   (1 - 20 * 0.1, "Chances of independent events are multiplied, not added.")],
+                  "Each holds with 0.9, independently of the others: multiply.")
+
+
+CHECKS = {"share": _share, "normal": _normal, "all": _all}
+
+
+def check(name: str, answer: Any) -> Reply:
+    """The reply to one of the exercises of this lesson."""
+    return answer_to(CHECKS, name, answer)
+
+
+guard(STEM)
