@@ -49,7 +49,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [("seen", 1), ("share", 0.48), ("share", 0.46)],
         [("seen", 0, "the lock knows"), ("seen", 2, "more than one"), ("share", 0.05, "declared margin"),
          ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 48, "per cent"),
-         ("share", 0.962, "compare upper ends"), ("locked", "nowhere", "folder of the study"), ("amended", 3, "folder of the study")]),
+         ("share", 0.962, "compare upper ends"), ("locked", "nowhere", "folder of the study"),
+         ("amended", 3, "folder of the study")]),
     wheremoney: (
         [("designs", DESIGNS), ("designs", DESIGNS | {0.5: [4, 3]}), ("rest", 2.0)],
         [("rest", 0, "still differ"), ("rest", 2.5, "one determination"), ("rest", 1.414, "root of 2"),
