@@ -49,6 +49,8 @@ from studykit.study.stages import OpenStage
 
 DRAWN_DF = 8.0
 """Degrees of freedom, at most, of the scatter of drawn bottles: their tails are heavier than normal."""
+ROUNDED = 0.3
+"""Scatter of rounding in steps: 1/sqrt(12) for evenly spread remainders."""
 OWN_DF = 6
 """Degrees of freedom from which the study's own duplicates are preferred to a stated repeatability."""
 
@@ -269,7 +271,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     promised = scale_s(study, t, given)
     files, factor = check_files(study, t, limits)
     read = undone(t, factor)
-    frame = build_frame(read, results, samples, promised, limits)
+    steps = suspicions.reporting_steps(_of_the_stock(results, samples))
+    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits)
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
@@ -279,7 +282,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits)
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
-                     pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects)
+                     pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
     checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
               *without_riders(own, causes_of(suspects, files, t)))
@@ -301,6 +304,19 @@ def undone(t: pd.DataFrame, factor: pd.Series) -> pd.DataFrame:
     return t.assign(value=value, y=np.where(t["relative"], np.log(value.where(t["relative"], 1.0)), value))
 
 
+def _of_the_stock(results: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
+    """The results without blanks and check fluids."""
+    return results[~results["sample"].isin(samples.loc[samples["kind"].isin(["blank", "check fluid"]), "sample"])]
+
+
+def _no_finer(promised: Mapping[str, float], steps: pd.DataFrame, t: pd.DataFrame) -> dict[str, float]:
+    """The promised scatter, and no less than about what rounding to the reported step gives by itself."""
+    step = steps.groupby("analyte")["step"].max()
+    level, relative = (t.groupby("analyte")["value"].median(), t.groupby("analyte")["relative"].first())
+    own = {a: ROUNDED * float(step.get(a, 0.0)) / (float(level[a]) if relative[a] else 1.0) for a in level.index}
+    return {a: max(s, own.get(a, 0.0)) if s > 0 else s for a, s in promised.items()}
+
+
 def _unexplained(t: pd.DataFrame, suspects: Suspects) -> pd.DataFrame:
     """The working table without single cells, bottles and containers that an explanation concerns."""
     f = suspects.frame
@@ -308,6 +324,14 @@ def _unexplained(t: pd.DataFrame, suspects: Suspects) -> pd.DataFrame:
         [(f.rows["sample"].iat[i], f.rows["run"].iat[i], f.analytes[a]) for c in suspects.found
          if not c.place.startswith("run ") for i in c.rows for a in c.columns], names=["sample", "run", "analyte"])
     return t[~pd.MultiIndex.from_frame(t[["sample", "run", "analyte"]]).isin(gone)] if len(gone) else t
+
+
+def _apart(suspects: Suspects) -> frozenset[tuple[str, str]]:
+    """Analyte and container wherever an explanation other than real settling stands."""
+    f = suspects.frame
+    box = f.rows["container"].astype(str).to_numpy(object)
+    return frozenset((f.analytes[a], box[i]) for c in suspects.found
+                     if c.cause != "own settling" and not c.place.startswith("run ") for i in c.rows for a in c.columns)
 
 
 def _drawn(suspects: Suspects, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
@@ -334,6 +358,7 @@ class _Looked:
     scatter: Mapping[str, Scatter]
     drawn: Mapping[str, Scatter]
     suspects: Suspects
+    steps: pd.DataFrame
 
     def in_unit(self, scatter: Mapping[str, Scatter]) -> dict[str, Scatter]:
         """Scatter in the unit of each analyte, at its middle level."""
@@ -355,8 +380,7 @@ def _chances(suspects: Suspects, scatter: Mapping[str, float]) -> Chances:
 
 def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
     free = set(x.samples.loc[x.samples["kind"].isin(["blank", "check fluid"]), "sample"])
-    drawn, fluid = x.results[~x.results["sample"].isin(free)], x.t[~x.t["sample"].isin(free)]
-    steps = suspicions.reporting_steps(drawn)
+    drawn, fluid, steps = _of_the_stock(x.results, x.samples), x.t[~x.t["sample"].isin(free)], x.steps
     judged = {a: s.s for a, s in x.in_unit(x.scatter).items()}
     single = {a: s.s for a, s in x.drawn.items()}
     s_y = dict(x.promised) if any(v > 0 for v in x.promised.values()) else {a: s.s for a, s in x.scatter.items()}
@@ -367,7 +391,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
     return (
         check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept)),
         check_repeatability(x.pooled, coarse),
-        mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider)),
+        mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects)),
         suspicions.impossible_values(x.results),
         suspicions.marked_cells(x.results),
         copied_rows(fluid, steps, _chances(x.suspects, single)),

@@ -274,14 +274,14 @@ def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],
 
 
 def _outside(g: pd.DataFrame, low: float, high: float) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Readings outside the limits, and those that count: of a run whose mean is out, or out by half the limits' width.
+    """Readings outside the limits, and those that count: of a run whose mean is out, or out by all of the limits' width.
 
     One reading in some hundreds is just outside three or four standard deviations without any fault, more so where
     tails are heavy.
     """
     outside = g[(g["value"] < low) | (g["value"] > high)]
     mean = outside["run"].map(g.groupby("run")["value"].mean())
-    slack = (high - low) / 4
+    slack = (high - low) / 2
     far = (mean < low) | (mean > high) | (outside["value"] < low - slack) | (outside["value"] > high + slack)
     return outside, outside[far]
 

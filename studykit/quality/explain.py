@@ -28,7 +28,15 @@ RATES = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
 ALONE = 3.0
 """Price of real settling in one analyte only, where the stock shows it in others."""
 LAYER = 3.0
-"""Price of a slip in a value that the fluid itself could have there."""
+"""Price of a power of ten in a value that the fluid itself could have there."""
+FAR = -2.0
+"""Price of several powers of ten: no fluid gives them, and the reading that they leave fits by itself."""
+SCATTERED = 3.0
+"""Analytes whose squares about one factor are larger on average (in variances) are off by amounts of their own."""
+STEEPEST = 500.0
+"""Zones of one container differ by this factor at most where it has settled by itself (own judgement)."""
+ALIKE = 3.5
+"""Analytes of a container count as off by one factor within so many standard deviations of it."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 
@@ -150,7 +158,7 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         with np.errstate(all="ignore"):
             moved = float(sc.f.times(sc.y[i], np.exp(-step))[a])
         if abs(moved - sc.m.typical[i, a]) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
-            yield candidate("unit slip", moved, slip, float(np.exp(step)))
+            yield candidate("unit slip", moved, slip if abs(step) < 3.0 else min(slip, FAR), float(np.exp(step)))
     for text, value in transpositions(sc.f.value[i, a]):
         reading = float(np.log(value)) if sc.f.relative[a] else value
         yield candidate("transposed digits", reading, 0.0, value, text)
@@ -267,7 +275,10 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         line = [_monotone_loss(sc, rows[order], height[order], a) for a in range(len(sc.f.analytes))]
         deep = heel_gain(sc.f, sc.m.level, sc.m.s, box) * sc.m.share
         saved = before - np.array(line) - off * sc.m.share + deep
-        used = [int(a) for a in np.flatnonzero((saved > 0.5) & (before > deep))]
+        with np.errstate(invalid="ignore"):
+            steep = np.where(sc.f.relative, np.nanmax(sc.y[rows], axis=0, initial=-np.inf) - np.nanmin(
+                sc.y[rows], axis=0, initial=np.inf), 0.0) > np.log(STEEPEST)
+        used = [int(a) for a in np.flatnonzero((saved > 0.5) & (before > deep) & ~steep)]
         if used:
             gain = float(saved[used].sum())
             keep = np.full((rows.size, len(used)), np.nan)
@@ -411,9 +422,11 @@ def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candi
     if not tries:
         return
     _, delta, gain = max(tries, key=lambda x: x[0])
-    alike = gain > 0
+    alike = (gain > 0) & (np.abs(u - delta) < ALIKE * s)
     own = ~alike & (rho(z) * sc.m.share_u > FREE)
     if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum():
+        return
+    if float(np.mean(((u - delta) / s)[alike] ** 2)) > SCATTERED:
         return
     rows, columns = _all_rows(sc, box), np.flatnonzero(alike | own)
     choice = gammaln(ok.sum() + 1) - gammaln(alike.sum() + 1) - gammaln(ok.sum() - alike.sum() + 1)

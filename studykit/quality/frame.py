@@ -127,7 +127,7 @@ def one_of_two(t: pd.DataFrame, stated: Mapping[str, float]) -> pd.DataFrame:
         return t
     middle = t.groupby(["analyte", "label"])["y"].transform("median")
     away = (own["y"] - middle[again]).abs()
-    nearest = away == away.groupby(keys).transform("min")
+    nearest = away.groupby(keys).rank(method="first") == 1
     return t.loc[~t.index.isin(own.index[wide & ~nearest])]
 
 

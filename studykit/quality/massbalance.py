@@ -78,12 +78,13 @@ def _cumulative_volume(study: Study, container: Mapping[Any, Any],
 
 
 def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, t: pd.DataFrame,
-                 scatter: Mapping[str, Scatter]) -> CheckResult:
+                 scatter: Mapping[str, Scatter], apart: frozenset[tuple[str, str]] = frozenset()) -> CheckResult:
     """Closure of each container and analyte (zones as per cent of the whole, with 95 % interval).
 
     ``t``: working table. ``scatter``: that of one determination, in the unit of each analyte. Only
     containers with every declared depth measured are balanced. Flags: more than the whole
-    (one-sided, Bonferroni over the rows), and the containers together against their wholes.
+    (one-sided, Bonferroni over the rows), and the containers together against their wholes; those of ``apart``
+    (analyte, container), in which something was found already, do not speak for all.
     """
     zones = t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")]
     density = samples.set_index("sample").get("density_kg_m3")
@@ -100,7 +101,8 @@ def mass_balance(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, 
     table = _with_chances(pd.DataFrame(rows, columns=[*BALANCE_COLUMNS[:7], "sd", "steep", "n_whole", "df"]))
     note = "" if rows else ("not assessed: no container has both its zones and a whole (composite, kept sample, or the "
                             "value as filled); depths that agree do not show that nothing lies on the floor")
-    return CheckResult(rule="mass balance", table=table, flags=_balance_flags(table), note=note)
+    return CheckResult(rule="mass balance", table=table, note=note,
+                       flags=_balance_flags(table, apart, zones.groupby("container")["sample"].unique()))
 
 
 def _wholes_of_lots(t: pd.DataFrame, containers: pd.DataFrame,
@@ -197,7 +199,7 @@ def _with_chances(t: pd.DataFrame) -> pd.DataFrame:
     return out.reindex(columns=BALANCE_COLUMNS)
 
 
-def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
+def _balance_flags(table: pd.DataFrame, apart: frozenset[tuple[str, str]], bottles: pd.Series) -> tuple[Flag, ...]:
     flags = []
     judged = table[table["p_more"].notna()]
     for r in judged[judged["p_more"] * max(1, len(judged)) < CHANCE].to_dict("records"):
@@ -205,8 +207,10 @@ def _balance_flags(table: pd.DataFrame) -> tuple[Flag, ...]:
                 f"{shown(r['low_percent'])} to {shown(r['high_percent'])}): more than was filled cannot be; a swapped "
                 "bottle, a unit, or a whole that was not mixed?")
         flags.append(Flag(rule="more than was filled", concern="ask before trusting", analyte=r["analyte"],
-                          where=f"container {r['container']}", evidence=text))
-    groups = [g for _, g in table.groupby(["analyte", "whole_is"], sort=True)]
+                          where=f"container {r['container']}", evidence=text,
+                          samples=tuple(sorted(map(str, bottles[r["container"]])))))
+    own = [key not in apart for key in zip(table["analyte"], table["container"], strict=True)]
+    groups = [g for _, g in table[np.array(own, dtype=bool)].groupby(["analyte", "whole_is"], sort=True)]
     for g in groups:
         if _p_together(g) * len(groups) < CHANCE:
             flags.append(_together(str(g["analyte"].iloc[0]), str(g["whole_is"].iloc[0]),

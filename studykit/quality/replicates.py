@@ -13,7 +13,7 @@ are listed, and flagged only when that chance, over all pairs together, is small
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -43,6 +43,7 @@ class PooledRepeatability:
 
     s: on the scale of ``y`` (a fraction of the level where ``relative``, else the unit). published:
     the standard deviation that the method, or the laboratory, promises on the same scale (NaN if none).
+    calm: s without the widest set of repeats, so that one wild reading does not speak for all (0 for a single set).
     """
 
     analyte: str
@@ -52,6 +53,7 @@ class PooledRepeatability:
     published: float
     relative: bool
     unit: str
+    calm: float = float("nan")
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Chi-square interval of s at ``level`` (0..1)."""
@@ -220,42 +222,62 @@ def _place(r: Mapping[Any, Any]) -> str:
 
 
 def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[PooledRepeatability, ...]:
-    """Pooled standard deviations, one for each analyte and kind of repeat; repeats of one run only.
+    """Pooled standard deviations, one for each analyte and kind of repeat (the check fluid is one); of one run only.
 
     From pairs this is sqrt(sum of d^2 / 2k); sets of more than two, and of uneven size, are allowed.
     """
     zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
     out = []
-    for kind, frame, keys in (("same sample", t, ["sample", "run"]),
-                              ("same zone", zones, ["container", "depth", "run"])):
+    fluid = sample_means(t[t["kind"] == "check fluid"])
+    for kind, frame, keys in (("same sample", t, ["sample", "run"]), ("same zone", zones, ["container", "depth", "run"]),
+                              ("check fluid", fluid, ["run"])):
         for analyte, g in frame.groupby("analyte", sort=True):
             sets = g.groupby(keys)["y"]
             df = int(len(g) - sets.ngroups)
             if df >= 1:
-                s = float(np.sqrt(((g["y"] - sets.transform("mean")) ** 2).sum() / df))
+                square = ((g["y"] - sets.transform("mean")) ** 2).groupby([g[k] for k in keys]).agg(["sum", "size"])
+                s = float(np.sqrt(square["sum"].sum() / df))
+                rest = square.sort_values("sum").iloc[:-1]
                 out.append(PooledRepeatability(
                     analyte=str(analyte), kind=kind, s=s, df=df, published=s_y.get(str(analyte), float("nan")),
                     relative=bool(t.loc[t["analyte"] == analyte, "relative"].iloc[0]),
-                    unit=str(g["unit"].iloc[0])))
+                    unit=str(g["unit"].iloc[0]),
+                    calm=float(np.sqrt(rest["sum"].sum() / max(1, (rest["size"] - 1).sum())))))
     return tuple(out)
 
 
+ALLOWED = {"same sample": 1.0, "same zone": DRAWN, "check fluid": 1.0}
 REPEATABILITY_COLUMNS = ["analyte", "kind", "s", "low", "high", "df", "published", "unit", "reading"]
+
+
+def _all_larger(pooled: tuple[PooledRepeatability, ...]) -> dict[str, float]:
+    """Chance that all kinds of repeats of an analyte scatter so much, each without its widest set, over all analytes.
+
+    Fisher (1932): the sum of -2 ln p of k chances is chi-square with 2k degrees of freedom.
+    """
+    p: dict[str, list[float]] = {}
+    for one in pooled:
+        if one.published > 0:
+            p.setdefault(one.analyte, []).append(max(replace(one, s=one.calm).p_larger(ALLOWED[one.kind]), 1e-300))
+    return {a: 2 * len(p) * float(stats.chi2.sf(-2 * np.log(v).sum(), 2 * len(v))) for a, v in p.items() if len(v) > 1}
 
 
 def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collection[str] = ()) -> CheckResult:
     """The pooled repeatability beside the stated one, with a plain reading of each row.
 
-    Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too): asked. All
+    Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too), one kind beyond
+    chance or all together: asked. All
     analytes together far smaller than stated: asked as well, since repeats that are too good were perhaps not made;
     the stated value then judges. Degrees of freedom are halved (quartered where the question is
     whether they are larger), because tails are heavier than normal and analytes go together. ``coarse``:
     analytes whose rounding makes equal repeats by itself; not counted as too good.
     """
     rows, flags = [], []
+    both = _all_larger(pooled)
     for p in pooled:
         s, low, high, published, unit = p.shown_s()
-        larger, smaller = p.p_larger(DRAWN if p.kind == "same zone" else 1.0) * len(pooled), p.p_smaller() * len(pooled)
+        larger, smaller = p.p_larger(ALLOWED[p.kind]) * len(pooled), p.p_smaller() * len(pooled)
+        larger = min(larger, both.get(p.analyte, 1.0) if low > published else 1.0)
         reading = "no stated value" if np.isnan(published) else "agrees with the stated value"
         if low > published or high < published:
             reading = f"{'larger' if low > published else 'smaller'}, by no more than chance among {len(pooled)} rows"

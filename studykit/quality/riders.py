@@ -19,7 +19,7 @@ FOLLOW = ("duplicates apart", "check fluid", "blank", "coarse rounding", "less t
 """Rules that show consequences of what others name."""
 WIDE = ("carry-over", "drift")
 """Explanations of a run that spoil what is pooled over the study."""
-REAL = ("own settling", "heel in the zone", "run and stock", "value alone")
+REAL = ("own settling", "run and stock")
 """Explanations that do not explain such consequences away."""
 
 

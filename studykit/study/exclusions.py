@@ -108,7 +108,8 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
 
 
 _NO_CAUSE = {"outlier", "outliers", "out of line", "too high", "too low", "wrong", "bad", "error", "unknown", "see above"}
-_NOBODY = {"unknown", "none", "n/a", "na", "tbd", "tba", "todo", "nobody", "someone", "somebody", "me", "i", "we", "us"}
+_NOBODY = {"unknown", "none", "n/a", "na", "tbd", "tba", "todo", "nobody", "someone", "somebody", "me", "i", "we", "us",
+           "nn", "n.n", "n. n", "xx", "xxx"}
 
 
 def _unsaid(r: dict[Any, Any], line: int) -> list[Fault]:

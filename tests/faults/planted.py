@@ -226,7 +226,7 @@ def transposed(lab: Lab, size: float) -> Truth:
         new = list(text)
         new[one], new[other] = new[other], new[one]
         moved = abs(float("".join(new)) / float(text) - 1) / ANALYTES[a][1]
-        if text[one] != text[other] and "".join(new)[0] != "0" and moved > {1: 8, 2: 4, 3: 0}[int(size)]:
+        if text[one] != text[other] and "".join(new)[0] != "0" and moved > {1: 14, 2: 4, 3: 0}[int(size)]:
             lab.edits.append((i, a, "".join(new)))
             break
     return Truth(causes=("transposed digits", "value alone"), places=frozenset({str(lab.wide.at[i, "sample"])}),

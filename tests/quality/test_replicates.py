@@ -124,7 +124,7 @@ def test_pooled_sd_of_pairs_is_root_mean_square_over_root_two() -> None:
 def test_smaller_than_stated_is_said_and_asked_about() -> None:
     case = build(5)
     check = replicates.check_repeatability(replicates.pooled_repeatability(table(case), {"P": 0.2}))
-    row = check.table.set_index("analyte").loc["P"]
+    row = check.table.query("kind == 'same zone'").set_index("analyte").loc["P"]
     assert row["reading"] == "smaller than stated beyond chance: the stated value judges"
     assert [f.rule for f in check.flags] == ["too good"]
 
@@ -174,3 +174,18 @@ def test_one_of_two_readings_far_off_is_named_so() -> None:
     lab.edits.append((i, "P", "555"))
     own = flags_of(lab).query(f"samples == '{lab.wide.at[i, 'sample']}' and analyte == 'P'")
     assert list(own["rule"]) == ["one of two readings"], own.to_string()
+
+
+def test_scatter_of_all_kinds_together_is_asked_about_and_one_wild_reading_is_not() -> None:
+    """Three kinds of repeats at 2.8 times the stated scatter ask together; a single wild set in each does not."""
+    def pooled(s: float, calm: float) -> tuple[replicates.PooledRepeatability, ...]:
+        return tuple(replicates.PooledRepeatability(analyte="P", kind=k, s=s, df=6, published=0.02, relative=True, unit="mg/kg",
+                                                    calm=calm) for k in ("same sample", "same zone", "check fluid"))
+
+    asked = replicates.check_repeatability(pooled(0.056, 0.05)).flags
+    assert {f.rule for f in asked} == {"repeatability"}
+    assert not replicates.check_repeatability(pooled(0.03, 0.02)).flags
+    case = build(5)
+    spoiled = table(case).assign(y=lambda t: t["y"].where(t.index != t.index[t["analyte"].eq("P")][0], t["y"] + 0.5))
+    own = {p.kind: p for p in replicates.pooled_repeatability(spoiled, {"P": 0.02}) if p.analyte == "P"}
+    assert all(p.calm <= p.s for p in own.values())
