@@ -210,7 +210,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Run everything, write the page, and fail where a required limit is missed."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--complete", type=int, default=8_000, help="studies a scenario where nothing is lost")
-    parser.add_argument("--lost", type=int, default=2_000, help="studies a scenario with lost readings")
+    parser.add_argument("--lost", type=int, default=8_000, help="studies a scenario with lost readings")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, default=Path("docs/operating.md"))
     parser.add_argument("--only", nargs="+", default=[], choices=SECTIONS, help="make these sections anew")
