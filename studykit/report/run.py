@@ -149,7 +149,7 @@ def _waits_for(stem: str, notebook: Path, stems: Sequence[str]) -> frozenset[str
 
 def in_turn(waits: Mapping[str, frozenset[str]], run: Callable[[str], StageRun], stop: Callable[[], None],
             ) -> tuple[StageRun, ...]:
-    """Run each once those it waits for are done, as many at once as there are processors.
+    """Run each once those it waits for are done, as many at once as there are processors; first what most others wait for.
 
     After a failure only what stands before it in order still starts, so that the failure told is that of a run one by
     one. ``stop`` ends what runs where this is interrupted.
@@ -157,10 +157,11 @@ def in_turn(waits: Mapping[str, frozenset[str]], run: Callable[[str], StageRun],
     order = list(waits)
     open_, done, failed = list(order), dict[str, StageRun](), dict[str, BaseException]()
     running: dict[Future[StageRun], str] = {}
+    urgent = sorted(order, key=lambda s: -sum(s in others for others in waits.values()))
     with ThreadPoolExecutor(WORKERS) as pool:
         try:
             while open_ or running:
-                ready = [s for s in open_ if waits[s] <= done.keys()][: WORKERS - len(running)]
+                ready = [s for s in urgent if s in open_ and waits[s] <= done.keys()][: WORKERS - len(running)]
                 running |= {pool.submit(run, s): s for s in ready}
                 open_ = [s for s in open_ if s not in ready]
                 for future in wait(running, return_when=FIRST_COMPLETED).done:

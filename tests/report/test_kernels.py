@@ -162,6 +162,13 @@ def test_each_waits_for_those_it_reads_and_for_no_other(monkeypatch):
     assert len(run_of({"a": "", "b": ""}, [], barrier=both)) == 2
 
 
+def test_what_most_others_wait_for_starts_first(monkeypatch):
+    monkeypatch.setattr(runner, "WORKERS", 1)
+    started: list[str] = []
+    assert [r.stem for r in run_of({"a": "", "b": "", "c": "b", "d": "abc"}, started)] == list("abcd")
+    assert started == list("bacd")
+
+
 @pytest.mark.parametrize("workers", [1, 2, 4])
 def test_the_failure_told_is_that_of_a_run_one_by_one(monkeypatch, workers):
     """Whatever runs at once: the first in order is raised, nothing after it starts once it is known, nothing waits for it."""
