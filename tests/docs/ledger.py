@@ -78,7 +78,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Proposals taken as they are", "400", "measured: tests/intake/labfiles/suggest.py"),
         row("A long file of a million rows (eight", "million eight 1.73 0.66 2.6 5.2 4.9 1.1 723",
             "measured: tests/benchmarks/bench_intake.py"),
-        row("Processor seconds of the main", "9.2 6.6 6.3 5.6 16.5 9.4", "measured: cells of the notebooks run one after another"),
+        row("Processor seconds of the main", "9.2 6.6 6.3 5.6 16.5 9.4", "measured: the notebooks' cells in one process"),
         row("Leaving each of 40,000 container", "40,000",
             "inference/test_influence.py::forty_thousand_containers_are_left_out_within_a_second"),
         row("would a false sentence be noticed", "300",
