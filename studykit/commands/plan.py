@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from studykit.core.change import change_files
 from studykit.core.errors import BadInput
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.design.tables import design_faults
@@ -14,7 +16,7 @@ from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
 from studykit.sampling.outlay import Outlay, outlay
-from studykit.sampling.plan import draft, has_plan, plan
+from studykit.sampling.plan import codes_of_sisters, draft, has_plan, plan
 from studykit.study.definition import Study, load_study
 from studykit.study.tables import empty_tables
 
@@ -40,10 +42,11 @@ def opening(root: Path) -> Outlay:
     return replace(found, allowed=found.bottles) if has_plan(root) else found
 
 
-def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int = 0) -> PlanMade:
+def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int = 0, sisters: Sequence[Path] = ()) -> PlanMade:
     """Write plan/ (tables where there are none yet, sheets), run 01 and 02, and put their page in plan/pages.
 
-    ``notebooks`` as of ``make_report``; ``bottles`` as of ``sampling.plan.plan``.
+    ``notebooks`` as of ``make_report``; ``bottles`` as of ``sampling.plan.plan``;
+    ``sisters``: studies whose blind codes are declared as used.
     """
     study = load_study(root)
     refuse_unusual(root)
@@ -51,7 +54,10 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
     made, _ = draft(root, study)
     if faults := design_faults(replace(empty_tables(study, root), containers=made.containers)):
         raise BadInput(faults, title="The plan has faults")
+    used = codes_of_sisters(root, sisters)
     with one_writer(root, "plan"):
+        if used:
+            change_files(root, used)
         return _pages(root, study, folder, say, bottles)
 
 

@@ -1,3 +1,4 @@
+from . import change as change
 from . import errors as errors
 from . import extras as extras
 from . import files as files
@@ -13,6 +14,7 @@ from .errors import Fault as Fault
 __all__ = [
     "BadInput",
     "Fault",
+    "change",
     "errors",
     "extras",
     "files",

@@ -49,7 +49,7 @@ def inside(root: Path, relative: str, file: str = "") -> Path:
 
 
 @contextlib.contextmanager
-def _plain_os_errors(path: Path) -> Iterator[None]:
+def plain_os_errors(path: Path) -> Iterator[None]:
     """Turn an operating-system refusal into one clear message."""
     try:
         yield
@@ -60,7 +60,7 @@ def _plain_os_errors(path: Path) -> Iterator[None]:
 
 def write_bytes(path: Path, data: bytes) -> Path:
     """Write a file under a temporary name and rename it, so a killed run leaves the old file or the new one."""
-    with _plain_os_errors(path):
+    with plain_os_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         try:
@@ -196,7 +196,7 @@ def read_json(path: Path) -> Any:
 
 def require_writable(folder: Path) -> None:
     """BadInput where nothing can be written into ``folder``."""
-    with _plain_os_errors(folder):
+    with plain_os_errors(folder):
         folder.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=folder, prefix=".studykit-")
         os.close(handle)

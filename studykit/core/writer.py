@@ -17,6 +17,7 @@ from pathlib import Path
 
 from filelock import FileLock, Timeout
 
+from studykit.core.change import finish_change
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, write_json
 from studykit.core.hashes import unusual
@@ -36,6 +37,7 @@ def one_writer(root: Path, command: str) -> Iterator[None]:
         raise single(root.name or str(root), f"is being written by {_holder(root)}",
                      "wait until that has ended; nothing was changed") from None
     try:
+        finish_change(root)
         _clear(root)
         start = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
         write_json(root / HOLDER, {"command": command, "process": os.getpid(), "machine": socket.gethostname(),
@@ -69,7 +71,7 @@ def _clear(root: Path) -> None:
     for pattern in (".*.part", ".studykit-*"):
         for left in root.rglob(pattern):
             with contextlib.suppress(OSError):
-                left.unlink()
+                shutil.rmtree(left) if left.is_dir() and not left.is_symlink() and left.suffix == ".part" else left.unlink()
 
 
 @contextlib.contextmanager

@@ -18,6 +18,7 @@ from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
 from studykit.study.cautions import markdown
+from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
@@ -61,7 +62,7 @@ def answer(stage: OpenStage) -> str:
     if numbers.get("action"):
         lines.append(f">\n> {literal(numbers['action'])}")
     status = lock_status(stage.root, stage.study)
-    notices = status.first_page
+    notices = (*status.first_page, *_at_earlier_margins(stage), *_taken_out(stage))
     if notices:
         told = "\n".join(f"- {literal(t)}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
@@ -71,6 +72,39 @@ def answer(stage: OpenStage) -> str:
         lines.append(f"\nSeal of the lock: {short(status.seal)}. The day of a lock is its author's word; a time stamp, or the "
                      "seal on a sheet or in a mail from before the data, shows it.")
     return _together("\n".join(lines))
+
+
+def _at_earlier_margins(stage: OpenStage) -> list[str]:
+    """The word at the margin that an analyte was locked with, beside that at the margin that counts now."""
+    table = _optional(stage, "06-verdict", "margins-before")
+    return [f"{r['name']}: {r['word before']} at the earlier margin of {r['margin before']}, {r['word']} at the margin of "
+            f"{r['margin']} that counts now." for r in table.to_dict("records")]
+
+
+def _taken_out(stage: OpenStage) -> list[str]:
+    """What a person excluded, each reason once with its samples, and what was taken back again."""
+    lines = exclusion_lines(stage.root, stage.study, stage.results)
+    if lines.empty:
+        return []
+    lines = lines.merge(stage.samples[["sample", "container"]], on="sample", how="left").fillna({"container": ""})
+    told = []
+    for (who, why, back), part in lines.groupby(["who", "reason", "taken_back_because"], sort=False, dropna=False):
+        own = {str(c): list(dict.fromkeys(rows["sample"])) for c, rows in part.groupby("container", sort=False)}
+        names = [text for c, codes in own.items() for text in
+                 ([f"{c} ({len(codes)} samples)"] if c and len(codes) > 2 else [f"{s}{' of ' if c else ''}{c}" for s in codes])]
+        what = ", ".join(dict.fromkeys(stage.study.label_of(a) for a in part["analyte"] if a)) or "all analytes"
+        day = pd.Timestamp(part["date"].iloc[0]).date().isoformat()
+        text = f"Excluded by {who} on {day}: {what} of {_listed(names)}, because: {str(why).rstrip('.')}."
+        if (part["taken_back_on"].notna()).all():
+            again = pd.Timestamp(part["taken_back_on"].iloc[0]).date().isoformat()
+            text += f" Taken back on {again} by {part['taken_back_by'].iloc[0]}, because: {str(back).rstrip('.')}."
+        told.append(text)
+    return told
+
+
+def _listed(names: list[str], most: int = 12) -> str:
+    """Names with commas, the first ``most`` of them."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
 def verdict_table(stage: OpenStage) -> pd.DataFrame:

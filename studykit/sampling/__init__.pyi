@@ -1,3 +1,4 @@
+from . import additions as additions
 from . import draws as draws
 from . import outlay as outlay
 from . import plan as plan
@@ -6,6 +7,7 @@ from . import sheets as sheets
 from . import tables as tables
 
 __all__ = [
+    "additions",
     "draws",
     "outlay",
     "plan",

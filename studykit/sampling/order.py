@@ -15,7 +15,7 @@ each code is.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import pandas as pd
@@ -198,9 +198,10 @@ def _submission_order(study: Study, rows: list[dict[str, object]], run: int) -> 
     return order
 
 
-def make_plan(study: Study, containers: pd.DataFrame) -> Plan:
+def make_plan(study: Study, containers: pd.DataFrame, *, stream: str = "", avoid: Collection[str] = ()) -> Plan:
     """Plan the sampling of all given containers (columns of the containers table).
 
+    ``stream``: what the codes are drawn from beside the seed; ``avoid``: codes already in use, here or in other studies.
     BadInput with every fault: a vessel that cannot hold its liquid, draws that exceed the content, zones out
     of order, a run too small for one container.
     """
@@ -221,7 +222,8 @@ def make_plan(study: Study, containers: pd.DataFrame) -> Plan:
         rows += [{"kind": "retained", "lot": lot, **NO_PLACE} for lot in kept.get(run, ())]
         for position, entry in enumerate(_submission_order(study, rows, run), start=1):
             entries.append({**entry, "run": f"R{run}", "position": position})
-    for entry, code in zip(entries, make_codes(len(entries), study.seed), strict=True):
+    for entry, code in zip(entries, make_codes(len(entries), study.seed, avoid=avoid, purpose=f"codes {stream}".strip()),
+                           strict=True):
         entry["sample"] = code
     key = _with_pairs(pd.DataFrame(entries))
     draws = _draw_table(ordered, key)

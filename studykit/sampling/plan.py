@@ -9,8 +9,9 @@ Everything is computed before the first file is written; samples.csv comes last,
 
 from __future__ import annotations
 
+import datetime as dt
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -40,6 +41,7 @@ from studykit.study.tables import LINE, container_faults, load_tables, read_cell
 
 STOCK = "plan/stock.csv"
 SISTERS = "plan/sisters.csv"
+USED_CODES = "plan/used-codes.csv"
 GENERATOR = "random.Random seeded with text, random() only (Mersenne Twister)"
 
 
@@ -83,17 +85,17 @@ def _unknown_vessels(study: Study, table: pd.DataFrame, file: str) -> list[Fault
             for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
 
 
-def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
+def new_plan(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataFrame | None]:
     """A plan from plan/containers.csv or, without it, from plan/stock.csv (second value then the stock).
 
-    Nothing is written.
+    Nothing is written; ``stream`` as of ``make_plan``.
     BadInput where neither lists a container, or the containers cannot be drawn as study.toml says.
     """
-    containers = _rows(root, CONTAINERS)
+    containers, used = _rows(root, CONTAINERS), used_codes(root)
     if containers is not None:
         containers["treatment"] = containers["treatment"].replace("", "stored")
         faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers, CONTAINERS.file)
-        return _made(study, lambda: make_plan(study, containers.drop(columns=LINE)), faults), None
+        return _made(study, lambda: make_plan(study, containers.drop(columns=LINE), stream=stream, avoid=used), faults), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
@@ -106,9 +108,15 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     faults += [replace(f, file=STOCK) for f in container_faults(stock, study, sampled=False) if f.column in study.factors.fixed]
     stock = stock.drop(columns=LINE)
     try:
-        return _made(study, lambda: make_plan(study, choose_containers(stock, study)), faults), stock
+        return _made(study, lambda: make_plan(study, choose_containers(stock, study), stream=stream, avoid=used), faults), stock
     except BadInput as error:
         raise _in_the_stock(error, lines) from None
+
+
+def planned(study: Study, table: pd.DataFrame, *, stream: str, avoid: Sequence[str]) -> Plan:
+    """The plan of further containers (a typed table with its lines); BadInput with every fault, as of ``new_plan``."""
+    faults = _unknown_vessels(study, table, CONTAINERS.file) + _barred(study, table, CONTAINERS.file)
+    return _made(study, lambda: make_plan(study, table.drop(columns=LINE), stream=stream, avoid=avoid), faults)
 
 
 def _made(study: Study, make: Callable[[], Plan], faults: list[Fault]) -> Plan:
@@ -247,9 +255,10 @@ def _sisters(study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[dict
     return ({SISTERS: _csv(table)} if len(table) else {}), notes
 
 
-def _tables(plan: Plan, from_stock: bool) -> dict[str, bytes]:
+def _tables(plan: Plan, from_stock: bool, stream: str) -> dict[str, bytes]:
     """The plan's tables by path, samples.csv last."""
-    about = {"seed": plan.seed, "generator": GENERATOR, "containers": len(plan.containers), "draws": len(plan.draws),
+    about = {"seed": plan.seed, "codes_from": stream, "generator": GENERATOR,
+             "containers": len(plan.containers), "draws": len(plan.draws),
              "samples": len(plan.samples), "runs": sorted(set(plan.submission["run"])),
              "chosen_from": STOCK if from_stock else CONTAINERS.file}
     frames = {"plan/draws.csv": plan.draws.round(3),
@@ -266,7 +275,7 @@ def _csv(frame: pd.DataFrame) -> bytes:
     return csv_text(frame).encode("utf-8")
 
 
-def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
+def draft(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataFrame | None]:
     """The plan that ``plan`` would file or keep, and the stock where it chose from one; nothing is written.
 
     BadInput: no containers, containers that cannot be drawn as planned, a locked plan whose tables would change.
@@ -279,7 +288,43 @@ def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
         return made, None
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
-    return new_plan(root, study)
+    return new_plan(root, study, stream)
+
+
+def stream_of(study: Study, moment: dt.datetime | None = None) -> str:
+    """What the blind codes are drawn from beside the seed: the study's title and the moment of planning.
+
+    So studies from one template do not share their codes, nor do two plans of one study.
+    """
+    when = moment or dt.datetime.now(dt.UTC)
+    return f"{study.title} / {when.isoformat(timespec='microseconds')}"
+
+
+def used_codes(root: Path) -> tuple[str, ...]:
+    """The blind codes of other studies that plan/used-codes.csv declares; none where there is no such file."""
+    path = root / USED_CODES
+    if not path.exists():
+        return ()
+    try:
+        return tuple(pd.read_csv(path, dtype=str, keep_default_na=False)["sample"])
+    except (KeyError, ValueError) as error:
+        raise single(USED_CODES, f"is not as the kit wrote it ({error})", "write it anew with --sister") from None
+
+
+def codes_of_sisters(root: Path, sisters: Sequence[Path]) -> dict[str, bytes]:
+    """plan/used-codes.csv with the codes of further studies; nothing to write without any. BadInput: no samples there."""
+    if not sisters:
+        return {}
+    known = pd.DataFrame({"sample": list(used_codes(root))}).assign(study="declared before")
+    if (root / USED_CODES).exists():
+        known = pd.read_csv(root / USED_CODES, dtype=str, keep_default_na=False)[["sample", "study"]]
+    tables = [known]
+    for other in sisters:
+        found = load_tables(other, with_results=False)
+        if found.samples.empty:
+            raise single(str(other), "has no samples whose codes could be in use", "name a study that was planned")
+        tables.append(pd.DataFrame({"sample": found.samples["sample"].astype(str)}).assign(study=found.study.title))
+    return {USED_CODES: _csv(pd.concat(tables, ignore_index=True).drop_duplicates("sample"))}
 
 
 def plan_faults(root: Path, study: Study) -> list[Fault]:
@@ -293,19 +338,20 @@ def plan_faults(root: Path, study: Study) -> list[Fault]:
     return [*faults, *([many] if many else [])]
 
 
-def plan(root: Path, study: Study, *, bottles: int = 0) -> Filed:
+def plan(root: Path, study: Study, *, bottles: int = 0, moment: dt.datetime | None = None) -> Filed:
     """Plan a study and write plan/; for a study that already has samples only its sheets are made again.
 
-    ``bottles``: as many bottles are accepted, where [design] max_bottles allows fewer.  BadInput, and nothing
+    ``bottles``: as many bottles are accepted, where [design] max_bottles allows fewer; ``moment`` of planning (None: now),
+    from which the codes are drawn.  BadInput, and nothing
     written: as of ``draft``, more bottles than allowed and accepted, a folder that cannot be written.
     """
-    root = Path(root)
-    made, stock = draft(root, study)
+    root, stream = Path(root), stream_of(study, moment)
+    made, stock = draft(root, study, stream)
     if has_plan(root):
         return _file(root, study, made, {}, new=False)
     refuse_many(outlay(study, made.containers, made.samples), bottles)
     sisters, notes = _sisters(study, made, stock)
-    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
+    return _file(root, study, made, {**sisters, **_tables(made, stock is not None, stream)}, new=True, notes=notes)
 
 
 def plan_or_read(root: Path, study: Study) -> Plan:

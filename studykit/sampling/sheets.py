@@ -74,8 +74,9 @@ def bench_pdf(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> bytes:
     """
     codes = {(r["container"], int(r["draw_order"])): str(r["sample"]) for r in plan.draws.to_dict("records")}
     about = {r["container"]: r for r in plan.containers.to_dict("records")}
-    pages = [_bench_page(study, p, codes, about[p.container], visit, len(plan.draw_plans))
-             for visit, p in enumerate(plan.draw_plans, start=1)]
+    visits = dict(zip(plan.draws["container"], plan.draws["visit"].astype(int), strict=True))
+    pages = [_bench_page(study, p, codes, about[p.container], visits[p.container], max(visits.values()))
+             for p in plan.draw_plans]
     runs = dict(zip(plan.key["sample"], plan.key["run"], strict=True))
     controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
                  "keep": f"{study.sampling.draw_ml:g}"}
@@ -286,7 +287,7 @@ def _fixed_zip(data: bytes) -> bytes:
     return out.getvalue()
 
 
-def all_sheets(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> dict[str, bytes]:
+def all_sheets(study: Study, plan: Plan, sealed: str = NOT_LOCKED, folder: str = "plan/sheets") -> dict[str, bytes]:
     """Every printed sheet of a plan by its path in the study folder.
 
     Without a submission list (a study sampled before the kit was at hand) only bench sheets, labels and
@@ -294,10 +295,10 @@ def all_sheets(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> dict[str, 
     """
     bench_codes = [str(c) for c in plan.draws["sample"] if c]
     others = [str(c) for c in plan.samples["sample"] if c not in set(bench_codes)]
-    out = {"plan/sheets/bench.pdf": bench_pdf(study, plan, sealed),
-           "plan/sheets/labels.pdf": labels_pdf(study, bench_codes + others, sealed=sealed),
-           "plan/sheets/custody.pdf": custody_pdf(study, bench_codes + others, sealed)}
+    out = {f"{folder}/bench.pdf": bench_pdf(study, plan, sealed),
+           f"{folder}/labels.pdf": labels_pdf(study, bench_codes + others, sealed=sealed),
+           f"{folder}/custody.pdf": custody_pdf(study, bench_codes + others, sealed)}
     if len(plan.submission):
-        out["plan/sheets/submission.pdf"] = submission_pdf(study, plan.submission, sealed)
-        out["plan/sheets/submission.xlsx"] = submission_xlsx(study, plan.submission)
+        out[f"{folder}/submission.pdf"] = submission_pdf(study, plan.submission, sealed)
+        out[f"{folder}/submission.xlsx"] = submission_xlsx(study, plan.submission)
     return out

@@ -5,9 +5,11 @@ from . import cautions as cautions
 from . import codes as codes
 from . import columns as columns
 from . import definition as definition
+from . import excluding as excluding
 from . import exclusions as exclusions
 from . import inventory as inventory
 from . import lock as lock
+from . import margins as margins
 from . import overview as overview
 from . import precision as precision
 from . import ranges as ranges
@@ -31,11 +33,13 @@ __all__ = [
     "codes",
     "columns",
     "definition",
+    "excluding",
     "exclusions",
     "inventory",
     "load_study",
     "load_tables",
     "lock",
+    "margins",
     "overview",
     "precision",
     "ranges",

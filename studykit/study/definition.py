@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, Field, ValidationError, model_validator
 
+from studykit.core.change import finish_change
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml, safe_name
 from studykit.study.factors import (
@@ -463,6 +464,7 @@ def load_study(path: Path | str) -> Study:
     """Read study.toml (or the study.toml in a folder) into a frozen Study; BadInput where it cannot be."""
     path = Path(path)
     if path.is_dir():
+        finish_change(path)
         path = path / "study.toml"
     elif path.suffix != ".toml":
         raise single(str(path), "there is no such folder", "make it: studykit new FOLDER")

@@ -33,6 +33,9 @@ EXCLUSIONS = TableSpec(
         Column(name="reason", kind="text", meaning="the cause that was found", required=True, filled=True),
         Column(name="who", kind="text", meaning="initials or role of who decided", required=True, filled=True),
         Column(name="date", kind="date", meaning="day of the decision, YYYY-MM-DD", required=True, filled=True),
+        Column(name="taken_back_on", kind="date", meaning="day it was taken back, YYYY-MM-DD; empty while it is in force"),
+        Column(name="taken_back_by", kind="text", meaning="initials or role of who took it back"),
+        Column(name="taken_back_because", kind="text", meaning="why it was taken back"),
     ),
 )
 COUNT_COLUMNS = ["analyte", "reported", "below_limit", "excluded", "control", "not_a_zone", "for_the_model"]
@@ -63,7 +66,16 @@ def no_exclusions() -> pd.DataFrame:
 
 
 def read_exclusions(root: Path | str, study: Study, results: pd.DataFrame) -> pd.DataFrame:
-    """The exclusions of a study folder, checked against its tables; empty where there is no file.
+    """The exclusions in force in a study folder, checked against its tables; empty where there is no file.
+
+    BadInput as of ``exclusion_lines``.
+    """
+    lines = exclusion_lines(root, study, results)
+    return lines[lines["taken_back_on"].isna()].reset_index(drop=True) if len(lines) else lines
+
+
+def exclusion_lines(root: Path | str, study: Study, results: pd.DataFrame) -> pd.DataFrame:
+    """Every line of plan/exclusions.csv, those taken back among them, checked; empty where there is no file.
 
     BadInput lists every fault: unknown columns, empty reasons, samples or analytes without a result,
     lines that stand twice, reasons or names that say nothing, days that have not come or lie before the report.
@@ -99,7 +111,9 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
             faults.append(Fault(file=EXCLUSIONS.file, row=line, column="analyte",
                                 value=f"{analyte} {replicate}".strip(),
                                 reason=f"sample {sample} has no such result", remedy="correct or remove the line"))
-        faults += _unsaid(r, line) + _undated(r, line, own)
+        faults += _unsaid(r, line) + _undated(r, line, own) + _half_taken_back(r, line)
+        if pd.notna(r["taken_back_on"]):
+            continue
         if (sample, analyte, replicate) in seen:
             faults.append(Fault(file=EXCLUSIONS.file, row=line, column="sample", value=sample,
                                 reason="the same exclusion stands in an earlier line", remedy="keep one"))
@@ -121,6 +135,25 @@ def _unsaid(r: dict[Any, Any], line: int) -> list[Fault]:
             if r[name] and (sum(c.isalnum() for c in str(r[name])) < letters
                             or str(r[name]).strip(" .!?").casefold() in empty
                             or (name == "reason" and says_nothing(str(r[name]))))]
+
+
+def _half_taken_back(r: dict[Any, Any], line: int) -> list[Fault]:
+    """A line that was taken back without a day, a name or a reason that says something, or before it was excluded."""
+    day, who, why = r["taken_back_on"], str(r["taken_back_by"]), str(r["taken_back_because"])
+    if pd.isna(day) and not who and not why:
+        return []
+    where: dict[str, Any] = {"file": EXCLUSIONS.file, "row": line}
+    if pd.isna(day):
+        return [Fault(**where, column="taken_back_on", reason="is empty beside a name or a reason",
+                      remedy="write the day it was taken back")]
+    taken = {"reason": why or "-", "who": who or "-", "date": r["date"]}
+    faults = [Fault(**where, column={"reason": "taken_back_because", "who": "taken_back_by"}[f.column], value=f.value,
+                    reason=f.reason, remedy="write why it was taken back" if f.column == "reason" else f.remedy)
+              for f in _unsaid(taken, line)]
+    if pd.notna(r["date"]) and not r["date"] <= day <= pd.Timestamp(date.today()):
+        faults.append(Fault(**where, column="taken_back_on", value=str(day.date()), reason="is before the exclusion or has "
+                            "not come yet", remedy="write the day it was taken back"))
+    return faults
 
 
 def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame) -> list[Fault]:

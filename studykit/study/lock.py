@@ -18,7 +18,7 @@ import csv
 import datetime as dt
 import io
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -26,10 +26,10 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.core.errors import BadInput, single
-from studykit.core.files import write_json
+from studykit.core.errors import BadInput, Fault, single
+from studykit.core.files import json_text, write_bytes
 from studykit.core.writer import one_writer
-from studykit.study.definition import Study, load_study
+from studykit.study.definition import Margin, Study, load_study
 from studykit.study.reasons import placeholder_faults, says_nothing
 from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
@@ -52,7 +52,8 @@ NO_PLAN = ("there is no plan to lock yet", "make one with: studykit plan FOLDER"
 class Change:
     """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended).
 
-    ``after_results``: results were already in the folder when the change was amended.
+    ``after_results``: results were already in the folder when the change was amended; ``entry``: number of the amendment,
+    from 1, 0 for a change that no amendment holds.
     """
 
     subject: str
@@ -62,6 +63,12 @@ class Change:
     reason: str
     date: str
     after_results: bool = False
+    entry: int = 0
+
+    @property
+    def name(self) -> str:
+        """What a reason is given for: 'plan' for its tables, 'analytes.P' for an analyte, else the first part of the key."""
+        return _named(self.where)
 
     @property
     def first_page(self) -> bool:
@@ -70,11 +77,14 @@ class Change:
 
     def sentence(self) -> str:
         """The change in one sentence."""
-        late = ", when results were already there" if self.after_results else ""
-        why = f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
         old, new = _plain(self.old), _plain(self.new)
         what = f"changed from {old} to {new}" if old and new else f"added: {new}," if new else f"taken out (it was {old})"
-        return f"{self._place()} was {what} {why}."
+        return f"{self._place()} was {what} {self.why()}."
+
+    def why(self) -> str:
+        """When and why it was changed."""
+        late = ", when results were already there" if self.after_results else ""
+        return f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
 
     def _place(self) -> str:
         """The place in words for a margin, else as it stands in study.toml or in the table."""
@@ -86,13 +96,17 @@ class Change:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LockStatus:
-    """What the report says of the lock: ``state`` is 'not locked', 'locked', 'locked late' or 'edited by hand'."""
+    """What the report says of the lock: ``state`` is 'not locked', 'locked', 'locked late' or 'edited by hand'.
+
+    ``containers``: how many were planned, and which were added or taken out afterwards; '' where none was.
+    """
 
     state: str
     locked_on: str
     seal: str
     changes: tuple[Change, ...]
     sentence: str
+    containers: str = ""
 
     @property
     def beforehand(self) -> bool:
@@ -103,7 +117,8 @@ class LockStatus:
     def first_page(self) -> tuple[str, ...]:
         """Sentences for the first page: how the lock stands, and every change of a margin or of the model."""
         changed = tuple(c.sentence() for c in self.changes if c.first_page)
-        return () if self.beforehand and not changed else (self.sentence, *changed)
+        more = (self.containers,) if self.containers else ()
+        return () if self.beforehand and not changed and not more else (self.sentence, *more, *changed)
 
     def to_table(self) -> pd.DataFrame:
         """One row a change."""
@@ -143,14 +158,18 @@ def promises(study: Study) -> dict[str, str]:
     return {k: v for name in PROMISES for k, v in _flat(dump.get(name), name)}
 
 
-def plan_rows(root: Path) -> dict[str, dict[str, str]]:
-    """The planned cells of each plan table: file -> code of the row -> its cells as one text."""
+def plan_rows(root: Path, files: Mapping[str, bytes] | None = None) -> dict[str, dict[str, str]]:
+    """The planned cells of each plan table: file -> code of the row -> its cells as one text.
+
+    ``files``: tables that are about to be written, in place of those in the folder.
+    """
     out: dict[str, dict[str, str]] = {}
     for file, columns in TABLES.items():
-        path = root / file
-        if not path.exists():
+        path, new = root / file, (files or {}).get(file)
+        if new is None and not path.exists():
             continue
-        rows = csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline=""))
+        text = (path.read_bytes() if new is None else new).decode("utf-8-sig")
+        rows = csv.DictReader(io.StringIO(text, newline=""))
         out[file] = {}
         for row in rows:
             cells = {c: (row.get(c) or "").strip() for c in columns}
@@ -169,50 +188,122 @@ def results_there(root: Path) -> bool:
     return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
 
 
-def lock_folder(root: Path, amend: str = "") -> LockStatus:
+def lock_folder(root: Path, amend: str = "", of: Sequence[str] = ()) -> LockStatus:
     """Check a study folder's definition and tables, then lock or amend its plan; BadInput as of both."""
     if not (Path(root) / "plan/samples.csv").exists():
         load_study(root)
         raise single("plan/samples.csv", *NO_PLAN)
     study = load_tables(root, with_results=False).study
     with one_writer(Path(root), "lock"):
-        return lock_plan(root, study, amend=amend)
+        return lock_plan(root, study, amend=amend, of=of)
 
 
-def lock_plan(root: Path, study: Study, *, amend: str = "", today: dt.date | None = None) -> LockStatus:
+def lock_plan(root: Path, study: Study, *, amend: str = "", of: Sequence[str] = (),
+              today: dt.date | None = None) -> LockStatus:
     """Lock the plan, or with ``amend`` (the reason) add an amendment to a locked one; the status afterwards.
 
+    ``of`` names the change that the reason is for, where several are open (``Change.name``, or the beginning of a place).
     BadInput, and nothing written: no plan yet, a plan locked twice, an amendment without a lock, without a
-    change or without a reason that says something, placeholders in place of reasons, a lock edited by hand.
+    change or without a reason that says something, a reason for several changes at once, placeholders in place of
+    reasons, a lock edited by hand.
     """
-    root, reason = Path(root), amend.strip()
-    entries = read_lock(root)
-    rows = plan_rows(root)
-    _refuse(root, study, entries, rows, amend, reason)
-    date = (today or dt.datetime.now(dt.UTC).date()).isoformat()
-    entry: dict[str, Any] = {"kind": "amendment" if entries else "lock", "date": date, "reason": reason,
-                             "results_there": results_there(root), "promises": promises(study), "tables": rows}
-    entry["seal"] = seal_of(entry, entries[-1]["seal"] if entries else "")
-    write_json(root / LOCK, {"format": FORMAT, "entries": [*entries, entry], "last_seal": entry["seal"]})
+    root = Path(root)
+    entries, rows = read_lock(root), plan_rows(root)
+    _refuse(study, entries, rows, amend)
+    data = amendment(root, study, amend, of=of, today=today) if amend else _sealed(root, entries, "", promises(study), rows,
+                                                                                   today)
+    write_bytes(root / LOCK, data)
     return lock_status(root, study)
 
 
-def _refuse(root: Path, study: Study, entries: list[dict[str, Any]], rows: dict[str, dict[str, str]], amend: str,
-            reason: str) -> None:
-    """BadInput where the plan cannot be locked or amended now."""
+def amendment(root: Path, study: Study, reason: str, *, files: Mapping[str, bytes] | None = None, of: Sequence[str] = (),
+              today: dt.date | None = None) -> bytes:
+    """The lock with one amendment more, to be written: ``study`` and ``files`` (about to be written) as they will be.
+
+    Only the changes named in ``of`` enter; without it every open change, which must then have one name.  BadInput as of
+    ``lock_plan``.
+    """
+    entries = read_lock(root)
+    if not entries:
+        raise single(LOCK, "there is no lock to amend", "lock the plan first: studykit lock FOLDER")
+    if faults := reason_faults(reason):
+        raise BadInput(faults)
+    last, now, rows = entries[-1], promises(study), plan_rows(root, files)
+    found = _differences(last, now, rows)
+    if not found:
+        raise single(LOCK, f"nothing has changed since {last['date']}: there is nothing to amend", "")
+    taken = _chosen(found, of)
+    tables = {file: dict(last["tables"].get(file, {})) for file in sorted({*last["tables"], *rows})}
+    promised = dict(last["promises"])
+    for change in taken:
+        file, _, row = change.where.partition(" row ")
+        target, key = (tables[file], row) if row else (promised, change.where)
+        source = rows.get(file, {}) if row else now
+        if key in source:
+            target[key] = source[key]
+        else:
+            target.pop(key, None)
+    return _sealed(root, entries, reason.strip(), promised, tables, today)
+
+
+def reason_faults(reason: str, name: str = LOCK) -> list[Fault]:
+    """A fault where a reason is too short or says nothing."""
+    text = reason.strip()
+    return [Fault(file=name, value=text, reason="this reason says too little", remedy="write why, in a few words")
+            ] if len(text) < REASON_LENGTH or says_nothing(text) else []
+
+
+def open_changes(root: Path, study: Study) -> tuple[Change, ...]:
+    """The changes since the last entry of the lock, which no amendment holds yet; none where there is no lock."""
+    entries = read_lock(root)
+    return tuple(_differences(entries[-1], promises(study), plan_rows(root))) if entries else ()
+
+
+def _chosen(found: list[Change], of: Sequence[str]) -> list[Change]:
+    """The changes that a reason is for; BadInput where it would cover several at once, or none of that name."""
+    names = dict.fromkeys(c.name for c in found)
+    if not of and len(names) > 1:
+        raise BadInput([Fault(file=LOCK, value=name, reason=f"is one of {len(names)} changes, and a reason belongs to one",
+                              remedy=f'amend each with its own: studykit lock FOLDER --of {name} --amend "reason"')
+                        for name in names], title="Several changes are open; nothing was amended")
+    faults = [Fault(file=LOCK, value=name, reason="nothing of that name has changed",
+                    remedy="changed are " + ", ".join(names)) for name in of if not any(_covers(name, c) for c in found)]
+    if faults:
+        raise BadInput(faults)
+    return [c for c in found if not of or any(_covers(name, c) for name in of)]
+
+
+def _covers(name: str, change: Change) -> bool:
+    return change.name == name or change.where == name or change.where.startswith((f"{name}.", f"{name}[", f"{name} "))
+
+
+def _named(where: str) -> str:
+    parts = where.split(".")
+    if where.startswith("plan/"):
+        return "plan"
+    return ".".join(parts[:2]) if parts[0] == "analytes" else parts[0].partition("[")[0]
+
+
+def _sealed(root: Path, entries: list[dict[str, Any]], reason: str, promised: Mapping[str, str],
+            rows: Mapping[str, Mapping[str, str]], today: dt.date | None) -> bytes:
+    """The lock with one entry more, as bytes."""
+    date = (today or dt.datetime.now(dt.UTC).date()).isoformat()
+    entry: dict[str, Any] = {"kind": "amendment" if entries else "lock", "date": date, "reason": reason,
+                             "results_there": results_there(root), "promises": promised, "tables": rows}
+    entry["seal"] = seal_of(entry, entries[-1]["seal"] if entries else "")
+    data = {"format": FORMAT, "entries": [*entries, entry], "last_seal": entry["seal"]}
+    return f"{json_text(data)}\n".encode()
+
+
+def _refuse(study: Study, entries: list[dict[str, Any]], rows: dict[str, dict[str, str]], amend: str) -> None:
+    """BadInput where the plan cannot be locked now, or there is none."""
     if not rows.get("plan/containers.csv") or not rows.get("plan/samples.csv"):
         raise single("plan/samples.csv", *NO_PLAN)
     if entries and not amend:
         raise single(LOCK, f"the plan was already locked on {entries[0]['date']}",
                      'after a change give its reason: studykit lock FOLDER --amend "reason"')
-    if amend and not entries:
-        raise single(LOCK, "there is no lock to amend", "lock the plan first: studykit lock FOLDER")
-    if not entries and (hollow := placeholder_faults(study)):
+    if not entries and not amend and (hollow := placeholder_faults(study)):
         raise BadInput(hollow, title="Reasons are missing; nothing was locked")
-    if amend and (len(reason) < REASON_LENGTH or says_nothing(reason)):
-        raise single(LOCK, "this reason says too little", "write why, in a few words", value=reason)
-    if amend and not _differences(entries[-1], promises(study), rows, "", ""):
-        raise single(LOCK, f"nothing has changed since {entries[-1]['date']}: there is nothing to amend", "")
 
 
 def _subject(where: str) -> str:
@@ -227,14 +318,15 @@ def _subject(where: str) -> str:
     return "model" if parts[0] in ("factors", "alpha", "scope", "time") else parts[0].replace("_", " ")
 
 
-def _differences(entry: Mapping[str, Any], now: Mapping[str, str], rows: Mapping[str, Mapping[str, str]], reason: str,
-                 date: str, late: bool = False) -> list[Change]:
-    """All changes from a stored entry to later promises and rows."""
+def _differences(entry: Mapping[str, Any], now: Mapping[str, str], rows: Mapping[str, Mapping[str, str]],
+                 by: Mapping[str, Any] | None = None, number: int = 0) -> list[Change]:
+    """All changes from a stored entry to later promises and rows; ``by``: the amendment that holds them, ``number`` its."""
+    reason, date, late = (by["reason"], by["date"], bool(by["results_there"])) if by else ("", "", False)
     pairs = [("", entry["promises"], now)]
     pairs += [(f"{file} row ", entry["tables"].get(file, {}), rows.get(file, {}))
               for file in sorted({*entry["tables"], *rows})]
     return [Change(subject=_subject(head + key), where=head + key, old=old.get(key, ""), new=new.get(key, ""),
-                   reason=reason, date=date, after_results=late)
+                   reason=reason, date=date, after_results=late, entry=number)
             for head, old, new in pairs for key in sorted({*old, *new}) if old.get(key) != new.get(key)]
 
 
@@ -245,12 +337,38 @@ def changes_since_lock(root: Path, study: Study) -> tuple[Change, ...]:
     """
     entries = read_lock(root)
     out: list[Change] = []
-    for before, after in pairwise(entries):
-        out += _differences(before, after["promises"], after["tables"], after["reason"], after["date"],
-                            bool(after["results_there"]))
-    if entries:
-        out += _differences(entries[-1], promises(study), plan_rows(root), "", "")
-    return tuple(out)
+    for number, (before, after) in enumerate(pairwise(entries), start=1):
+        out += _differences(before, after["promises"], after["tables"], after, number)
+    return (*out, *open_changes(root, study))
+
+
+def _containers_said(entries: list[dict[str, Any]], changes: Sequence[Change]) -> str:
+    """How many containers were planned at the lock, and which came or went afterwards, when and why; '' where none did."""
+    head = "plan/containers.csv row "
+    moved = [c for c in changes if c.where.startswith(head) and not (c.old and c.new)]
+    told = []
+    for what in ("added", "taken out"):
+        for key in dict.fromkeys((c.date, c.reason, c.after_results) for c in moved if bool(c.new) == (what == "added")):
+            own = [c for c in moved if (c.date, c.reason, c.after_results) == key and bool(c.new) == (what == "added")]
+            names = ", ".join(c.where.removeprefix(head) for c in own)
+            told.append(f"{len(own)} {what} afterwards ({names}) {own[0].why()}")
+    planned = len(entries[0]["tables"].get("plan/containers.csv", {}))
+    return f"Containers: {planned} planned, {'; '.join(told)}." if told else ""
+
+
+def earlier_margins(root: Path, study: Study) -> dict[str, tuple[Margin, ...]]:
+    """Per analyte the margins that it was locked with and no longer has, oldest first; {} where no margin changed.
+
+    BadInput where the lock was edited by hand.
+    """
+    out: dict[str, tuple[Margin, ...]] = {}
+    for name, analyte in study.analytes.items():
+        head = f"analytes.{name}.margin."
+        found = [{k.removeprefix(head): v for k, v in e["promises"].items() if k.startswith(head)} for e in read_lock(root)]
+        earlier = [Margin(**{k: float(v) for k, v in m.items()}) for m in found if m]
+        if others := tuple(dict.fromkeys(m for m in earlier if m != analyte.margin)):
+            out[name] = others
+    return out
 
 
 def _earliest_report(root: Path) -> str:
@@ -277,10 +395,12 @@ def lock_status(root: Path, study: Study) -> LockStatus:
         return LockStatus(state="not locked", locked_on="", seal="", changes=(), sentence=text)
     first = entries[0]
     reported = _earliest_report(root)
-    count = f"{len(changes)} change{'s' if len(changes) != 1 else ''} since then" if changes else "no change since then"
+    named = len({(c.entry, c.name) for c in changes})
+    count = f"{named} change{'s' if named != 1 else ''} since then" if changes else "no change since then"
     if first["results_there"] or (reported and reported < first["date"]):
         text = f"The plan was locked on {first['date']}, only after results had been reported; {count}."
         state = "locked late"
     else:
         text, state = f"The plan was locked on {first['date']}, before any result was there; {count}.", "locked"
-    return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text)
+    return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text,
+                      containers=_containers_said(entries, changes))

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -21,7 +22,9 @@ from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
 from studykit.quality.flags import listed, working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
+from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions
+from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
@@ -182,6 +185,41 @@ def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
         mine = excluded[excluded["analyte"].isin([analyte, ""])]
         if len(mine):
             rows.append((analyte, len(mine), word, other[analyte], "; ".join(sorted(set(mine["reason"])))))
+    return pd.DataFrame(rows, columns=columns)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Otherwise:
+    """A study's tables under another definition."""
+
+    study: Study
+    root: Path
+    out: Path
+    containers: pd.DataFrame
+    samples: pd.DataFrame
+    results: pd.DataFrame
+
+
+def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
+    """The word of an analyte at each margin that it was locked with, beside the word at the margin that counts now.
+
+    Columns: analyte, name, margin before, word before, margin, word; empty where no margin changed after the lock.
+    """
+    columns = ["analyte", "name", "margin before", "word before", "margin", "word"]
+    try:
+        changed = earlier_margins(stage.root, stage.study)
+    except BadInput:  # a lock edited by hand: the report says so elsewhere
+        changed = {}
+    rows, now = [], outcome.final_words()
+    for key, margins in changed.items():
+        declared = stage.study.analytes[key]
+        for margin in margins:
+            analytes = {**stage.study.analytes, key: declared.model_copy(update={"margin": margin})}
+            other = _Otherwise(study=stage.study.model_copy(update={"analytes": analytes}), root=stage.root, out=stage.out,
+                               containers=stage.containers, samples=stage.samples, results=stage.results)
+            word = judge_all(other, fit_all(other)).final_words()[key]
+            rows.append((key, stage.study.label_of(key), margin.text(declared.unit), word, declared.margin.text(declared.unit),
+                         now[key]))
     return pd.DataFrame(rows, columns=columns)
 
 

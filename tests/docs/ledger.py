@@ -189,6 +189,8 @@ LEDGER: dict[str, list[Row]] = {
             "0 0 1 100", "design/test_assumptions.py::zero_scatter_and_margin_zero_are_refused_when_read"),
     ],
     "docs/02-sampling.md": [
+        row("blind codes of its own, at lea", "every",
+            "commands/test_living.py::additions_follow_on_what_stands_and_touch_none_of_it"),
         row("The limits are the kit's own, from memory", "15 10 000 30 43", "values", BELOW_FLASH_C, None, None,
             REST_MINUTES[True], HOT_C),
         row("02 Sampling: who draws what, whe", "02", "definition: the number of the stage"),
@@ -455,6 +457,8 @@ LEDGER: dict[str, list[Row]] = {
         row("Set the diameter to 2.5 µm in a", "2.5", "example: an exercise"),
     ],
     "docs/04-quality.md": [
+        row("`studykit exclude FOLDER K72PX", "every",
+            "commands/test_living.py::excluding_shows_what_it_takes_away_and_what_is_left"),
         row("04 Quality: may these numbers be", "04", "definition: the number of the stage"),
         row("duplicates | does each differenc",
             "1 1 2", "quality/test_replicates.py::limit_of_means_of_unequal_numbers"),

@@ -1,0 +1,404 @@
+"""A study that lives, told as a story and by its commands alone: no table is edited by hand."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from studykit.commands.cli import main
+from studykit.core.change import WAITING, finish_change
+from studykit.core.errors import BadInput
+from studykit.core.files import write_text
+from studykit.report.run import run_notebooks
+from studykit.sampling.additions import add_containers, with_rows
+from studykit.sampling.plan import plan
+from studykit.study.codes import check_code, make_codes, misread_distance
+from studykit.study.definition import load_study
+from studykit.study.excluding import taken_back
+from studykit.study.exclusions import read_exclusions
+from studykit.study.lock import lock_plan, lock_status
+from studykit.study.seal import read_lock
+from studykit.study.stages import share
+from studykit.study.tables import load_tables
+from tests.sampling_examples import folder, stock_rows
+
+TODAY = dt.date.today().isoformat()
+INTAKE = """\
+[[file]]
+pattern = "*.csv"
+layout = "long"
+header_row = 1
+encoding = "utf-8"
+delimiter = ","
+decimal = "."
+
+[file.columns]
+sample = "Bottle"
+analyte = "Determination"
+value = "Result"
+unit = "Unit"
+run = "Batch"
+run_order = "Position"
+reported_on = "Reported"
+
+[file.analytes]
+"""
+ZINC = """
+[analytes.Zn]
+unit = "mg/kg"
+method = "ICP-OES, in-house 12"
+margin = { absolute = 2 }
+margin_reason = "contamination only; it has no effect on the gears"
+role = "information"
+
+[vessels.pail20]"""
+LEVELS = {"P": (340.0, 0.006), "Water": (60.0, 0.05), "Zn": (20.0, 0.03)}
+
+
+def snapshot(root: Path) -> dict[str, bytes]:
+    return {str(p.relative_to(root)): p.read_bytes() for p in sorted(root.rglob("*"))
+            if p.is_file() and not p.name.startswith(".studykit")}
+
+
+def planned(root: Path, year: int = 2026, **more: object) -> Path:
+    folder(root, stock=stock_rows(12), **more)  # type: ignore[arg-type]
+    plan(root, load_study(root), moment=dt.datetime(year, 3, 1, tzinfo=dt.UTC))
+    return root
+
+
+def locked(root: Path) -> Path:
+    lock_plan(planned(root), load_study(root))
+    return root
+
+
+def results(root: Path, analytes: tuple[str, ...], seed: int) -> None:
+    """The laboratory's answer for every bottle of the submission list; phosphorus 3.4 % higher at the bottom."""
+    rng, key = random.Random(seed), pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
+    lines = ["Bottle,Determination,Result,Unit,Batch,Position,Reported"]
+    for r in key.sort_values(["run", "position"]).to_dict("records"):
+        for a in analytes:
+            level, scatter = LEVELS[a]
+            lift = 1.034 if (a, r["depth"]) == ("P", "lower") else 1.0
+            value = 0.2 if r["kind"] == "blank" else level * lift * (1 + scatter * rng.gauss(0, 1))
+            lines.append(f"{r['sample']},{a},{value:.2f},mg/kg,{r['run']},{r['position']},{TODAY}")
+    write_text(root / "raw/results.csv", "\n".join(lines) + "\n")
+    write_text(root / "intake.toml", INTAKE + "".join(f'"{a}" = "{a}"\n' for a in analytes))
+
+
+def run(*words: object) -> int:
+    return main([str(w) for w in words])
+
+
+def page_one(root: Path, out: Path) -> str:
+    """The answer of page one, from the stages that it reads, each in its own kernel as the report runs them."""
+    stems = ("00-study", "03-intake", "04-quality", "05-model", "06-verdict", "07-report")
+    run_notebooks({s: share("notebooks") / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
+                  {"study": str(root), "out_dir": str(out)}, lambda _: None)
+    return (out / "07-report/07-report.ipynb").read_text(encoding="utf-8").replace("\u00a0", " ")
+
+
+@pytest.fixture(scope="module")
+def story(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Planned, locked, two containers added, an analyte more, one excluded and taken back, one excluded, a margin changed."""
+    root = locked(tmp_path_factory.mktemp("story") / "this-year")
+    assert run("add", root, "P01", "P02", "--like", "201", "--set", "fill_volume_l=19", "--reason",
+               "two pails were found behind the rack") == 0
+    text = (root / "study.toml").read_text(encoding="utf-8").replace("\n[vessels.pail20]", ZINC, 1)
+    write_text(root / "study.toml", text)
+    assert run("lock", root, "--amend", "the laboratory measures zinc in the same run") == 0
+    results(root, ("P", "Water", "Zn"), 1)
+    assert run("exclude", root, "P02", "--reason", "its lid was found open, rain got in", "--who", "store keeper") == 0
+    assert run("exclude", root, "P02", "--back", "--reason", "it was another pail's lid", "--who", "store keeper") == 0
+    assert run("exclude", root, "P01", "--reason", "its lid was found open, rain got in", "--who", "store keeper") == 0
+    assert run("margin", root, "P", "3 %", "--reason", "the blender narrowed the tolerance of the additive") == 0
+    return root
+
+
+def test_the_story_is_told_on_page_one(story, tmp_path):
+    said = page_one(story, tmp_path / "report")
+    assert "Containers: 7 planned, 2 added afterwards (P01, P02)" in said
+    assert "because: two pails were found behind the rack" in said
+    assert "The margin of P (relative, per cent) was changed from 5 to 3" in said
+    assert "because: the blender narrowed the tolerance of the additive" in said
+    assert "at the earlier margin of ±5 %" in said
+    assert "at the margin of ±3 % that counts now" in said
+    assert "all analytes of P01 (7 samples), because: its lid was found open, rain got in" in said
+    assert "Taken back on" in said
+    assert "Not decisive: Zn" in said
+
+
+def test_every_amendment_has_its_own_reason(story):
+    entries = read_lock(story)
+    assert [e["reason"] for e in entries] == ["", "two pails were found behind the rack",
+                                              "the laboratory measures zinc in the same run",
+                                              "the blender narrowed the tolerance of the additive"]
+    status = lock_status(story, load_study(story))
+    assert "3 changes since then" in status.sentence
+    assert {c.reason for c in status.changes if c.name == "plan"} == {"two pails were found behind the rack"}
+
+
+def test_the_story_is_compared_with_last_years(story, tmp_path):
+    before = planned(tmp_path / "last-year", 2025)
+    lock_plan(before, load_study(before))
+    results(before, ("P", "Water"), 2)
+    for root in (before, story):
+        assert run("intake", root) == 0
+    assert run("compare", before, story, "--to", tmp_path / "both") == 0
+    words = (tmp_path / "both").glob("**/*.html")
+    assert "±3 %" in next(words).read_text(encoding="utf-8")
+
+
+def test_additions_follow_on_what_stands_and_touch_none_of_it(tmp_path):
+    root = locked(tmp_path)
+    before = snapshot(root)
+    assert run("add", root, "P01", "P02", "--like", "201", "--reason", "two pails were found behind the rack") == 0
+    tables = load_tables(root, with_results=False)
+    after = snapshot(root)
+    for name in ("containers", "samples", "draws", "submission", "key"):
+        path = f"plan/{name}.csv"
+        assert after[path].startswith(before[path]), path
+        assert len(after[path]) > len(before[path])
+    old = set(pd.read_csv(io.BytesIO(before["plan/samples.csv"]), dtype=str)["sample"])
+    new = set(tables.samples["sample"]) - old
+    assert all(check_code(c) for c in new)
+    assert min(sum(x != y for x, y in zip(a, b, strict=True)) for a in new for b in old) >= 3
+    submission = pd.read_csv(root / "plan/submission.csv", dtype=str)
+    assert set(submission.loc[submission["sample"].isin(new), "run"]).isdisjoint(
+        submission.loc[submission["sample"].isin(old), "run"])
+    draws = pd.read_csv(root / "plan/draws.csv", dtype=str)
+    visits = draws["visit"].astype(int)
+    assert set(visits[draws["container"].isin(["P01", "P02"])]) == {8, 9}
+    sheets = {p.name for p in (root / "plan/sheets/added-1").iterdir()}
+    assert sheets == {"bench.pdf", "labels.pdf", "custody.pdf", "submission.pdf", "submission.xlsx"}
+    order = submission.loc[submission["sample"].isin(new), "sample"].tolist()
+    key = pd.read_csv(root / "plan/key.csv", dtype=str).set_index("sample")
+    assert key.loc[order, "depth"].tolist() != sorted(key.loc[order, "depth"].fillna("").tolist())  # random, not by depth
+
+
+@pytest.mark.parametrize(("words", "told"), [
+    (("201", "--like", "007"), "is in the plan already"),
+    (("p7", "P7", "--like", "007"), "may take these codes for one another"),
+    (("100000", "--like", "201"), "may take these codes for one another"),
+    (("P01", "P01", "--like", "201"), "is named twice"),
+    (("P01",), "nothing is known of it"),
+    (("P01", "--like", "999"), "is not a container of the plan or of the stock list"),
+    (("P01", "--like", "201", "--set", "vessel=barrel"), "is not a vessel of study.toml"),
+    (("P01", "--like", "201", "--set", "fill_volume_l=500"), "500"),
+    (("P01", "--like", "201", "--set", "colour=red"), "is not a column"),
+    (("P01", "--like", "201", "--set", "lot"), "is not of the form column=value"),
+    (("=1+1", "--like", "201"), "formula"),
+    (("../x", "--like", "201"), "path"),
+])
+def test_what_cannot_be_added_is_refused_and_nothing_changes(tmp_path, capsys, words, told):
+    root = locked(tmp_path)
+    before = snapshot(root)
+    assert run("add", root, *words, "--reason", "found behind the rack") == 2
+    assert told in capsys.readouterr().err
+    assert snapshot(root) == before
+
+
+@pytest.mark.parametrize("reason", ["", "why", "TODO", "reason", "..."])
+def test_a_reason_that_says_nothing_is_refused_by_each_command(tmp_path, reason):
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    before = snapshot(root)
+    assert run("add", root, "P01", "--like", "201", "--reason", reason) == 2
+    assert run("exclude", root, "201", "--reason", reason, "--who", "store keeper") == 2
+    assert run("margin", root, "P", "3 %", "--reason", reason) == 2
+    assert snapshot(root) == before
+
+
+def test_without_a_lock_or_with_unnamed_changes_nothing_is_added(tmp_path, capsys):
+    root = planned(tmp_path)
+    assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 2
+    assert "the plan is not locked" in capsys.readouterr().err
+    lock_plan(root, load_study(root))
+    write_text(root / "plan/containers.csv", (root / "plan/containers.csv").read_text().replace("2025-02-01", "2025-02-02", 1))
+    assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 2
+    assert "no reason for that is recorded yet" in capsys.readouterr().err
+
+
+def test_one_reason_belongs_to_one_named_change(tmp_path, capsys):
+    root = locked(tmp_path)
+    text = (root / "study.toml").read_text().replace("relative_percent = 5", "relative_percent = 8")
+    write_text(root / "study.toml", text.replace("alpha = 0.05", "alpha = 0.1"))
+    assert run("lock", root, "--amend", "agreed with the customer") == 2
+    said = capsys.readouterr().err
+    assert "--of analytes.P" in said
+    assert "--of alpha" in said
+    assert run("lock", root, "--of", "analytes.Q", "--amend", "agreed with the customer") == 2
+    assert run("lock", root, "--of", "analytes.P", "--amend", "agreed with the customer") == 0
+    changes = {c.where: c.reason for c in lock_status(root, load_study(root)).changes}
+    assert changes == {"analytes.P.margin.relative_percent": "agreed with the customer", "alpha": ""}
+
+
+def test_added_after_results_says_so(tmp_path):
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    assert run("add", root, "P01", "--like", "201", "--reason", "found behind the rack") == 0
+    assert "when results were already there" in lock_status(root, load_study(root)).containers
+
+
+def test_added_twice_gets_other_codes_and_further_runs(tmp_path):
+    root = locked(tmp_path)
+    for name in ("P01", "P02"):
+        assert run("add", root, name, "--like", "201", "--reason", "found behind the rack") == 0
+    samples = load_tables(root, with_results=False).samples
+    assert samples["sample"].is_unique
+    key = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
+    runs = [set(key.loc[key["container"] == c, "run"]) for c in ("P01", "P02")]
+    assert runs[0].isdisjoint(runs[1])
+    assert (root / "plan/sheets/added-2/labels.pdf").exists()
+
+
+def test_codes_of_sister_studies_are_never_given_again(tmp_path):
+    one, two = planned(tmp_path / "one"), folder(tmp_path / "two", stock=stock_rows(12))
+    same = plan(two, load_study(two), moment=dt.datetime(2026, 3, 1, tzinfo=dt.UTC))
+    first = load_tables(one, with_results=False).samples["sample"]
+    assert set(first) == set(same.plan.samples["sample"])  # the same title and moment would give the same codes
+    lock_plan(two, load_study(two))
+    add_containers(two, ["P01"], reason="found behind the rack", like="201", sisters=[one],
+                   now=dt.datetime(2026, 4, 1, tzinfo=dt.UTC))
+    new = set(load_tables(two, with_results=False).samples["sample"]) - set(first)
+    assert len(pd.read_csv(two / "plan/used-codes.csv")) == len(first)
+    assert all(misread_distance(a, b) > 0 and sum(x != y for x, y in zip(a, b, strict=True)) >= 3 for a in new for b in first)
+
+
+def test_studies_of_one_template_do_not_share_codes(tmp_path):
+    """Six studies of the template once had identical codes: all came from seed = 1 alone."""
+    found = [set(load_tables(planned(tmp_path / str(y), y), with_results=False).samples["sample"]) for y in (2024, 2025, 2026)]
+    assert not found[0] & found[1]
+    assert not found[1] & found[2]
+    assert set(make_codes(len(found[0]), 11)) != found[0]
+
+
+def test_excluding_shows_what_it_takes_away_and_what_is_left(tmp_path, capsys):
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    assert run("exclude", root, "201", "--reason", "its lid was open", "--who", "store keeper") == 0
+    said = capsys.readouterr().out
+    assert "P: " in said
+    assert "results go; left: upper" in said
+    tables = load_tables(root, with_results=False)
+    assert run("exclude", root, "201", "--reason", "its lid was open", "--who", "store keeper") == 2
+    assert "is excluded already" in capsys.readouterr().err
+    lower = tables.samples.query("depth == 'lower' and kind in ('spot', 'duplicate')")["sample"].tolist()
+    done = {r["sample"] for r in csv.DictReader((root / "plan/exclusions.csv").open())}
+    for code in [c for c in lower if c not in done]:
+        assert run("exclude", root, code.lower(), "--reason", "the long tube leaked", "--who", "NK") == 0
+    assert "no result is left at lower: it can no longer be called homogeneous" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("words", "told"), [
+    (("W72F9", "--who", "NK"), "is no sample and no container"),
+    (("201", "--who", "tbd"), "says nothing"),
+    (("201", "--who", "NK", "--analyte", "Si"), "is not declared"),
+    (("201", "--who", "NK", "--back"), "no exclusion in force"),
+])
+def test_what_cannot_be_excluded_is_refused_and_nothing_changes(tmp_path, capsys, words, told):
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    before = snapshot(root)
+    assert run("exclude", root, *words, "--reason", "its lid was open") == 2
+    assert told in capsys.readouterr().err
+    assert snapshot(root) == before
+
+
+def test_what_was_taken_back_counts_again_and_keeps_its_line(tmp_path):
+    root = locked(tmp_path)
+    results(root, ("P", "Water"), 1)
+    assert run("exclude", root, "201", "--reason", "its lid was open", "--who", "NK", "--analyte", "Water") == 0
+    assert run("exclude", root, "201", "--back", "--reason", "another pail was meant", "--who", "NK") == 0
+    assert run("intake", root) == 0
+    tables = load_tables(root)
+    assert read_exclusions(root, tables.study, tables.results).empty
+    assert set(taken_back(root, tables.study, tables.results)["taken_back_because"]) == {"another pail was meant"}
+    assert run("exclude", root, "201", "--reason", "it was this one after all", "--who", "NK") == 0
+
+
+def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
+    root = locked(tmp_path)
+    text = (root / "study.toml").read_text(encoding="utf-8")
+    assert run("margin", root, "P", "8 %", "--reason", "the blender widened the tolerance") == 0
+    assert run("margin", root, "P", "3 mg/kg", "--reason", "the customer asked for less") == 0
+    status = lock_status(root, load_study(root))
+    said = [s for s in status.first_page if "margin of P" in s]
+    assert len(said) == 3  # 5 to 8, then 8 taken out and 3 mg/kg added
+    now = (root / "study.toml").read_text(encoding="utf-8")
+    changed = [b for a, b in zip(text.splitlines(), now.splitlines(), strict=True) if a != b]
+    assert changed == ["margin = { absolute = 3 }", 'margin_reason = "the customer asked for less"']
+    capsys.readouterr()
+    for amount, told in (("3 mg/kg", "already"), ("5", "no unit"), ("0 %", "above 0"), ("5 mm", "must be in mg/kg")):
+        assert run("margin", root, "P", amount, "--reason", "the customer asked for less") == 2
+        assert told in capsys.readouterr().err
+
+
+CHILD = """
+import os, signal, sys
+from pathlib import Path
+left = [int(sys.argv[2])]
+real = os.replace
+def counted(*a, **k):
+    left[0] -= 1
+    if left[0] < 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return real(*a, **k)
+os.replace = counted
+from studykit.commands.cli import main
+main(["add", sys.argv[1], "P01", "--like", "201", "--reason", "found behind the rack"])
+"""
+
+
+@pytest.mark.slow
+def test_a_kill_before_any_rename_leaves_the_old_study_or_the_whole_new_one(tmp_path):
+    start = locked(tmp_path / "start")
+    names, seen = set(), set()
+    for point in range(40):
+        root = Path(shutil.copytree(start, tmp_path / f"k{point}"))
+        done = subprocess.run([sys.executable, "-c", CHILD, str(root), str(point)], capture_output=True, env=os.environ,
+                              check=False)
+        study = load_study(root)  # the next to open the study finishes a change that was made
+        there = "P01" in set(load_tables(root, with_results=False).containers["container"])
+        amended = len(read_lock(root)) == 2
+        rows = [("P01" in (root / f"plan/{t}.csv").read_text()) for t in ("containers", "samples", "draws", "key")]
+        assert {there, amended, *rows} == {there}, point
+        assert lock_status(root, study).state == "locked"
+        assert not (root / WAITING).exists()
+        seen.add(there)
+        names.add(done.returncode)
+        if done.returncode == 0:
+            break
+    assert seen == {True, False}
+    assert -signal.SIGKILL in names
+
+
+def test_a_change_that_came_with_a_study_moves_nothing_but_the_plan(tmp_path):
+    root = planned(tmp_path)
+    write_text(root / WAITING / "raw/results.csv", "forged\n")
+    write_text(root / WAITING / "plan/note.txt", "moved\n")
+    finish_change(root)
+    assert not (root / "raw/results.csv").exists()
+    assert (root / "plan/note.txt").exists()
+
+
+def test_lines_are_added_byte_for_byte_and_a_new_column_is_empty_above():
+    assert with_rows(b"a,b\r\n1,2", [{"a": "3", "b": ""}]) == b"a,b\r\n1,2\n3,\r\n"
+    assert with_rows(b"a\n1\n", [{"a": "3", "c": "x"}]) == b"a,c\n1,\n3,x\n"
+    assert with_rows(b"", [{"a": "3"}]) == b"a\n3\n"
+
+
+def test_an_empty_name_is_refused(tmp_path):
+    root = locked(tmp_path)
+    with pytest.raises(BadInput, match="must not be empty"):
+        add_containers(root, [""], reason="found behind the rack", like="201")
