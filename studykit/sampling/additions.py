@@ -24,7 +24,7 @@ from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import csv_text, json_text, read_json, write_bytes
 from studykit.core.writer import away
 from studykit.sampling.order import Plan
-from studykit.sampling.plan import STOCK, codes_of_sisters, planned, stream_of, used_codes
+from studykit.sampling.plan import STOCK, codes_of_sisters, planned, used_codes
 from studykit.sampling.sheets import all_sheets
 from studykit.study.codes import colliding_codes, generator
 from studykit.study.columns import CONTAINERS, SAMPLES
@@ -65,7 +65,7 @@ def add_containers(root: Path, names: Sequence[str], *, reason: str, like: str =
     number = _number(root, tables.study)
     table, cells = _new_rows(root, tables, names, like, values or {}, reason_faults(reason, "--reason"))
     avoid = (*tables.samples["sample"].astype(str), *used_codes(root), *_column(used, "sample"))
-    stream = f"{stream_of(tables.study, moment)} / added {number}"
+    stream = f"{tables.study.title} / {moment.isoformat(timespec='microseconds')} / added {number}"
     made = _following(root, planned(_for_additions(tables, table, stream), table, stream=stream, avoid=avoid))
     files = {**used, **_grown(root, made, cells, number, stream)}
     study = _checked(root, files)

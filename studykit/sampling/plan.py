@@ -9,7 +9,6 @@ Everything is computed before the first file is written; samples.csv comes last,
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -85,17 +84,17 @@ def _unknown_vessels(study: Study, table: pd.DataFrame, file: str) -> list[Fault
             for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
 
 
-def new_plan(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataFrame | None]:
+def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     """A plan from plan/containers.csv or, without it, from plan/stock.csv (second value then the stock).
 
-    Nothing is written; ``stream`` as of ``make_plan``.
+    Nothing is written.
     BadInput where neither lists a container, or the containers cannot be drawn as study.toml says.
     """
     containers, used = _rows(root, CONTAINERS), used_codes(root)
     if containers is not None:
         containers["treatment"] = containers["treatment"].replace("", "stored")
         faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers, CONTAINERS.file)
-        return _made(study, lambda: make_plan(study, containers.drop(columns=LINE), stream=stream, avoid=used), faults), None
+        return _made(study, lambda: make_plan(study, containers.drop(columns=LINE), avoid=used), faults), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
         raise single(CONTAINERS.file, "there is no list of containers to plan with",
@@ -108,7 +107,7 @@ def new_plan(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataF
     faults += [replace(f, file=STOCK) for f in container_faults(stock, study, sampled=False) if f.column in study.factors.fixed]
     stock = stock.drop(columns=LINE)
     try:
-        return _made(study, lambda: make_plan(study, choose_containers(stock, study), stream=stream, avoid=used), faults), stock
+        return _made(study, lambda: make_plan(study, choose_containers(stock, study), avoid=used), faults), stock
     except BadInput as error:
         raise _in_the_stock(error, lines) from None
 
@@ -255,9 +254,9 @@ def _sisters(study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[dict
     return ({SISTERS: _csv(table)} if len(table) else {}), notes
 
 
-def _tables(plan: Plan, from_stock: bool, stream: str) -> dict[str, bytes]:
+def _tables(plan: Plan, from_stock: bool) -> dict[str, bytes]:
     """The plan's tables by path, samples.csv last."""
-    about = {"seed": plan.seed, "codes_from": stream, "generator": GENERATOR,
+    about = {"seed": plan.seed, "generator": GENERATOR,
              "containers": len(plan.containers), "draws": len(plan.draws),
              "samples": len(plan.samples), "runs": sorted(set(plan.submission["run"])),
              "chosen_from": STOCK if from_stock else CONTAINERS.file}
@@ -275,7 +274,7 @@ def _csv(frame: pd.DataFrame) -> bytes:
     return csv_text(frame).encode("utf-8")
 
 
-def draft(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataFrame | None]:
+def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     """The plan that ``plan`` would file or keep, and the stock where it chose from one; nothing is written.
 
     BadInput: no containers, containers that cannot be drawn as planned, a locked plan whose tables would change.
@@ -288,16 +287,7 @@ def draft(root: Path, study: Study, stream: str = "") -> tuple[Plan, pd.DataFram
         return made, None
     if (root / LOCK).exists():
         raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
-    return new_plan(root, study, stream)
-
-
-def stream_of(study: Study, moment: dt.datetime | None = None) -> str:
-    """What the blind codes are drawn from beside the seed: the study's title and the moment of planning.
-
-    So studies from one template do not share their codes, nor do two plans of one study.
-    """
-    when = moment or dt.datetime.now(dt.UTC)
-    return f"{study.title} / {when.isoformat(timespec='microseconds')}"
+    return new_plan(root, study)
 
 
 def used_codes(root: Path) -> tuple[str, ...]:
@@ -338,20 +328,19 @@ def plan_faults(root: Path, study: Study) -> list[Fault]:
     return [*faults, *([many] if many else [])]
 
 
-def plan(root: Path, study: Study, *, bottles: int = 0, moment: dt.datetime | None = None) -> Filed:
+def plan(root: Path, study: Study, *, bottles: int = 0) -> Filed:
     """Plan a study and write plan/; for a study that already has samples only its sheets are made again.
 
-    ``bottles``: as many bottles are accepted, where [design] max_bottles allows fewer; ``moment`` of planning (None: now),
-    from which the codes are drawn.  BadInput, and nothing
+    ``bottles``: as many bottles are accepted, where [design] max_bottles allows fewer.  BadInput, and nothing
     written: as of ``draft``, more bottles than allowed and accepted, a folder that cannot be written.
     """
-    root, stream = Path(root), stream_of(study, moment)
-    made, stock = draft(root, study, stream)
+    root = Path(root)
+    made, stock = draft(root, study)
     if has_plan(root):
         return _file(root, study, made, {}, new=False)
     refuse_many(outlay(study, made.containers, made.samples), bottles)
     sisters, notes = _sisters(study, made, stock)
-    return _file(root, study, made, {**sisters, **_tables(made, stock is not None, stream)}, new=True, notes=notes)
+    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
 
 
 def plan_or_read(root: Path, study: Study) -> Plan:

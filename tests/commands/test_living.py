@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import io
 import os
@@ -17,13 +16,13 @@ import pandas as pd
 import pytest
 
 from studykit.commands.cli import main
-from studykit.core.change import WAITING, finish_change
+from studykit.core.change import WAITING, change_files, finish_change
 from studykit.core.errors import BadInput
 from studykit.core.files import write_text
 from studykit.report.run import run_notebooks
 from studykit.sampling.additions import add_containers, with_rows
-from studykit.sampling.plan import plan
-from studykit.study.codes import check_code, make_codes, misread_distance
+from studykit.sampling.plan import codes_of_sisters, plan
+from studykit.study.codes import check_code, misread_distance
 from studykit.study.definition import load_study
 from studykit.study.excluding import taken_back
 from studykit.study.exclusions import read_exclusions
@@ -71,9 +70,9 @@ def snapshot(root: Path) -> dict[str, bytes]:
             if p.is_file() and not p.name.startswith(".studykit")}
 
 
-def planned(root: Path, year: int = 2026, **more: object) -> Path:
-    folder(root, stock=stock_rows(12), **more)  # type: ignore[arg-type]
-    plan(root, load_study(root), moment=dt.datetime(year, 3, 1, tzinfo=dt.UTC))
+def planned(root: Path) -> Path:
+    folder(root, stock=stock_rows(12))
+    plan(root, load_study(root))
     return root
 
 
@@ -149,7 +148,7 @@ def test_every_amendment_has_its_own_reason(story):
 
 
 def test_the_story_is_compared_with_last_years(story, tmp_path):
-    before = planned(tmp_path / "last-year", 2025)
+    before = planned(tmp_path / "last-year")
     lock_plan(before, load_study(before))
     results(before, ("P", "Water"), 2)
     for root in (before, story):
@@ -264,9 +263,9 @@ def test_added_twice_gets_other_codes_and_further_runs(tmp_path):
 
 def test_codes_of_sister_studies_are_never_given_again(tmp_path):
     one, two = planned(tmp_path / "one"), folder(tmp_path / "two", stock=stock_rows(12))
-    same = plan(two, load_study(two), moment=dt.datetime(2026, 3, 1, tzinfo=dt.UTC))
+    same = plan(two, load_study(two))
     first = load_tables(one, with_results=False).samples["sample"]
-    assert set(first) == set(same.plan.samples["sample"])  # the same title and moment would give the same codes
+    assert set(first) == set(same.plan.samples["sample"])  # of one seed
     lock_plan(two, load_study(two))
     add_containers(two, ["P01"], reason="found behind the rack", like="201", sisters=[one],
                    now=dt.datetime(2026, 4, 1, tzinfo=dt.UTC))
@@ -275,12 +274,14 @@ def test_codes_of_sister_studies_are_never_given_again(tmp_path):
     assert all(misread_distance(a, b) > 0 and sum(x != y for x, y in zip(a, b, strict=True)) >= 3 for a in new for b in first)
 
 
-def test_studies_of_one_template_do_not_share_codes(tmp_path):
-    """Six studies of the template once had identical codes: all came from seed = 1 alone."""
-    found = [set(load_tables(planned(tmp_path / str(y), y), with_results=False).samples["sample"]) for y in (2024, 2025, 2026)]
-    assert not found[0] & found[1]
-    assert not found[1] & found[2]
-    assert set(make_codes(len(found[0]), 11)) != found[0]
+def test_a_plan_beside_a_sister_study_of_the_same_seed_has_codes_of_its_own(tmp_path):
+    """Six studies of the template once had identical codes: all came from seed = 1."""
+    one, two = planned(tmp_path / "one"), folder(tmp_path / "two", stock=stock_rows(12))
+    change_files(two, codes_of_sisters(two, [one]))
+    plan(two, load_study(two))
+    first, second = (set(load_tables(r, with_results=False).samples["sample"]) for r in (one, two))
+    assert len(first) == len(second)
+    assert not first & second
 
 
 def test_excluding_shows_what_it_takes_away_and_what_is_left(tmp_path, capsys):
@@ -294,7 +295,7 @@ def test_excluding_shows_what_it_takes_away_and_what_is_left(tmp_path, capsys):
     assert run("exclude", root, "201", "--reason", "its lid was open", "--who", "store keeper") == 2
     assert "is excluded already" in capsys.readouterr().err
     lower = tables.samples.query("depth == 'lower' and kind in ('spot', 'duplicate')")["sample"].tolist()
-    done = {r["sample"] for r in csv.DictReader((root / "plan/exclusions.csv").open())}
+    done = set(pd.read_csv(root / "plan/exclusions.csv", dtype=str)["sample"])
     for code in [c for c in lower if c not in done]:
         assert run("exclude", root, code.lower(), "--reason", "the long tube leaked", "--who", "NK") == 0
     assert "no result is left at lower: it can no longer be called homogeneous" in capsys.readouterr().out
