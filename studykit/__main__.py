@@ -50,7 +50,7 @@ def build(extra: str) -> None:
     if sys.version_info < (3, 11):  # noqa: UP036 - a bare machine may have an older python3
         stop(f"needs Python 3.11 or newer; this is {sys.version.split()[0]}")
     mark = VENV / ".studykit-stamp"
-    done = mark.read_text().split() if mark.exists() else []
+    done = mark.read_text(encoding="utf-8").split() if mark.exists() else []
     if PYTHON.exists() and (stamp(extra) in done or stamp("test") in done):
         return
     if not os.access(VENV if VENV.exists() else VENV.parent, os.W_OK):
@@ -63,7 +63,7 @@ def build(extra: str) -> None:
     for step in steps:
         if subprocess.run(step, cwd=ROOT, check=False).returncode:
             stop(f"this step failed: {' '.join(step)}\nSee the messages above. Nothing outside {VENV} was changed.")
-    mark.write_text(stamp(extra))
+    mark.write_text(stamp(extra), encoding="utf-8")
 
 
 def run_tests(arguments: list[str]) -> int:

@@ -19,6 +19,7 @@ from studykit.commands.cli import main
 from studykit.demos.shipped import copy_demo
 from studykit.intake.take import run_intake
 from studykit.study.tables import load_tables
+from tests.posix import posix
 
 C, S, T, MAP = "plan/containers.csv", "plan/samples.csv", "study.toml", "intake.toml"
 R1, R3, R4 = "raw/R1-R2_2025-11-28.csv", "raw/R3_2026-08-24.csv", "raw/R4_2026-09-04.csv"
@@ -300,7 +301,7 @@ def test_an_intake_killed_between_two_tables_leaves_the_old_ones(root: Path) -> 
     run = subprocess.Popen([sys.executable, "-c", SLOW, str(root)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
     assert run.stdout is not None
     assert run.stdout.readline().strip() == b"rejected.csv"
-    run.send_signal(signal.SIGKILL)
+    run.kill()
     run.wait()
     run.stdout.close()
     assert (root / "tidy/results.csv").read_bytes() == old
@@ -310,6 +311,7 @@ def test_an_intake_killed_between_two_tables_leaves_the_old_ones(root: Path) -> 
     assert not list((root / "tidy").glob(".*"))
 
 
+@posix
 @pytest.mark.slow
 def test_a_recheck_killed_half_way_leaves_the_study_as_it_was(root: Path, tmp_path: Path) -> None:
     """The recheck works in a folder of its own; a kill leaves the filed study untouched."""

@@ -21,6 +21,7 @@ from studykit.study.tables import load_tables
 from studykit.verdict import rule as verdict
 from studykit.verdict import stated as known
 from tests.model.test_fit import study_of
+from tests.posix import posix
 from tests.studies import write_study
 
 ROOT = Path(__file__).parents[1]
@@ -71,6 +72,7 @@ def test_a_container_of_its_own_is_not_three():
     assert "repeatability" in words.analytes[0].sentence
 
 
+@posix
 @pytest.mark.slow
 def test_a_run_killed_half_way_leaves_the_filed_report_and_the_next_one_cleans_up(tmp_path):
     root = tmp_path / "tote"

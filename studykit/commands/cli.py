@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from studykit import __version__
-from studykit.commands.told import TELLING, as_object, as_typed, facts, passphrase, progress
+from studykit.commands.told import TELLING, any_sign, as_object, as_typed, facts, passphrase, progress
 from studykit.core.errors import visible
 
 if TYPE_CHECKING:
@@ -441,6 +441,7 @@ def _fail(error: StudyKitError) -> int:
 
 def main(arguments: list[str] | None = None) -> int:
     """Run the command line; returns the exit code. Errors of a user give one message and no traceback."""
+    any_sign()
     given = sys.argv[1:] if arguments is None else arguments
     options = given[: next((i for i, a in enumerate(given) if not a.startswith("-")), len(given))]
     return as_object(lambda: _run(given)) if "--json" in options else _run(given)[0]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 from studykit.commands.told import as_typed
 from studykit.core.errors import single
-from studykit.core.files import require_writable
+from studykit.core.files import copy_in, require_writable
 from studykit.report.own import copy_notebooks
 from studykit.study.stages import HERE
 
@@ -25,7 +24,7 @@ def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
     """Copy the template and the notebooks (without outputs) into a new folder; BadInput where it is not empty."""
     _refuse_full(folder)
     require_writable(folder)
-    shutil.copytree(HERE / "templates" / ("single" if single else "new"), folder, dirs_exist_ok=True)
+    copy_in(HERE / "templates" / ("single" if single else "new"), folder)
     (folder / "raw").mkdir(exist_ok=True)
     copy_notebooks(folder)
     steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)

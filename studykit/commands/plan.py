@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -10,6 +9,7 @@ from pathlib import Path
 
 from studykit.core.change import change_files
 from studykit.core.errors import BadInput
+from studykit.core.folders import exchange, rename, restore
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.design.tables import design_faults
 from studykit.report.own import Choice, choose
@@ -67,11 +67,11 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) ->
     parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
     for stem in STEMS:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
+    restore(final, root / f"{PAGES}.old")
     shutil.rmtree(part, ignore_errors=True)
     runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in STEMS}, {s: part / s / f"{s}.ipynb" for s in STEMS},
                          parameters, say)
     write_report(part, [r.notebook for r in runs], study)
-    os.replace(part / "report.html", part / "plan.html")
-    shutil.rmtree(final, ignore_errors=True)
-    os.replace(part, final)
+    rename(part / "report.html", part / "plan.html")
+    exchange(part, final, root / f"{PAGES}.old")
     return PlanMade(page=final / "plan.html", files=filed.files, notes=filed.notes)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import io
 import json
@@ -22,6 +23,25 @@ TELLING: dict[str, Any] = {"traceback": False, "quiet": False, "command": "", "f
 def facts(**found: Any) -> None:
     """Facts for the JSON object: words, counts, files."""
     TELLING["facts"].update(found)
+
+
+NEAR = {"−": "-", "‐": "-", "‑": "-", "≤": "<=", "≥": ">=", "→": "->", "∞": "infinite", "μ": "u"}
+"""Signs that older code pages lack, and what is written for them: the meaning stays, a minus above all."""
+
+
+def _nearest(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    signs = error.object[error.start:error.end]
+    return "".join(NEAR.get(s, f"(U+{ord(s):04X})") for s in signs), error.end
+
+
+def any_sign() -> None:
+    """Let every text be printed where the system's code page lacks signs, as on Windows into a file or a pipe."""
+    codecs.register_error("studykit-nearest", _nearest)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and not stream.encoding.lower().startswith("utf"):
+            stream.reconfigure(errors="studykit-nearest")
 
 
 def as_typed(folder: Path) -> str:
@@ -56,7 +76,7 @@ def as_object(run: Callable[[], tuple[int, BaseException | None]]) -> int:
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(wrong):
         code, error = run()
     found = answer(code, out.getvalue(), wrong.getvalue(), error)
-    sys.stdout.write(json.dumps(found, ensure_ascii=False, default=str) + "\n")
+    sys.stdout.write(json.dumps(found, default=str) + "\n")
     return code
 
 

@@ -2,6 +2,7 @@ from . import change as change
 from . import errors as errors
 from . import extras as extras
 from . import files as files
+from . import folders as folders
 from . import hashes as hashes
 from . import numbertext as numbertext
 from . import plainpage as plainpage
@@ -18,6 +19,7 @@ __all__ = [
     "errors",
     "extras",
     "files",
+    "folders",
     "hashes",
     "numbertext",
     "plainpage",

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
+from studykit.core.folders import rename
 from studykit.core.hashes import sha256_of as sha256_of
 from studykit.core.numbertext import plain_cell, safe_cell
 
@@ -55,7 +56,8 @@ def plain_os_errors(path: Path) -> Iterator[None]:
         yield
     except OSError as error:
         reason = f"cannot be written: {error.strerror or error}"
-        raise single(str(path), reason, "check the folder, its permissions and the free space") from None
+        raise single(str(path), reason, "check the folder, its permissions, the free space, the "
+                     "length of its path, and that no other program has it open") from None
 
 
 def write_bytes(path: Path, data: bytes) -> Path:
@@ -69,7 +71,7 @@ def write_bytes(path: Path, data: bytes) -> Path:
                 out.flush()
                 os.fsync(out.fileno())
             os.chmod(name, MODE)
-            os.replace(name, path)
+            rename(Path(name), path)
         except BaseException:
             with contextlib.suppress(OSError):
                 os.unlink(name)
@@ -80,6 +82,12 @@ def write_bytes(path: Path, data: bytes) -> Path:
 def write_text(path: Path, text: str) -> Path:
     """Write UTF-8 text with newline line ends, whole or not at all."""
     return write_bytes(path, text.encode("utf-8"))
+
+
+def copy_in(source: Path, folder: Path) -> None:
+    """Copy the kit's own files into a folder as new files of this user's, whatever the installed ones allow."""
+    for path in sorted(p for p in source.rglob("*") if p.is_file()):
+        write_bytes(folder / path.relative_to(source), path.read_bytes())
 
 
 def write_json(path: Path, data: Any) -> Path:

@@ -19,6 +19,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
+from studykit.core.folders import exchange, restore
 from studykit.intake import signing
 from studykit.intake.columns import Table, Texts, joined
 from studykit.intake.doubts import questions, remedy
@@ -278,16 +279,11 @@ def _write(root: Path, outcome: IntakeOutcome) -> None:
     """Write all tables or none: into a folder beside, which takes the old one's place by two renames."""
     folder, beside, gone = root / TIDY_FOLDER, root / f".{TIDY_FOLDER}.part", root / f".{TIDY_FOLDER}.old"
     require_writable(folder)
-    for left_over in (beside, gone):  # of a run that was killed
-        if left_over == gone and gone.exists() and not folder.exists():
-            gone.rename(folder)
-        shutil.rmtree(left_over, ignore_errors=True)
+    restore(folder, gone)  # of a run that was killed
+    shutil.rmtree(beside, ignore_errors=True)
     (beside / "reading").mkdir(parents=True)
     _write_tables(root, beside, outcome)
-    if folder.exists():
-        folder.rename(gone)
-    beside.rename(folder)
-    shutil.rmtree(gone, ignore_errors=True)
+    exchange(beside, folder, gone)
 
 
 def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:

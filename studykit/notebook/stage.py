@@ -9,10 +9,8 @@ of the main demo, so that the notebooks run as they lie.
 
 from __future__ import annotations
 
-import getpass
 import os
 import platform
-import tempfile
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -88,10 +86,12 @@ def study_root(study: str = "") -> Path:
 
 
 def _demo_place() -> Path:
-    """Where the working copy of the main demo lies: beside the checkout, else in the temporary place of this user."""
-    checkout = (HERE.parent / "pyproject.toml").exists()
-    base = HERE.parent / "build" if checkout else Path(tempfile.gettempdir()) / f"studykit-{getpass.getuser()}"
-    return base / "demo-ropeway"
+    """Where the working copy of the main demo lies: in the checkout's build folder, else where the notebook was opened."""
+    return (HERE.parent / "build" if _in_checkout() else Path.cwd()) / "demo-ropeway"
+
+
+def _in_checkout() -> bool:
+    return (HERE.parent / "pyproject.toml").exists()
 
 
 def _demo_root() -> Path:
@@ -104,7 +104,8 @@ def _demo_root() -> Path:
     root = _demo_place()
     source = demo_folder("ropeway")
     if hashes(root, input_files(root)) != hashes(source, input_files(source)):
-        shutil.rmtree(root, ignore_errors=True)
+        if _in_checkout():  # made anew there; a changed folder of somebody's own is refused
+            shutil.rmtree(root, ignore_errors=True)
         copy_demo("ropeway", root)
     return root
 

@@ -96,6 +96,10 @@ class Forked:
         if self.poll() is None:
             os.kill(self.pid, number)
 
+    def kill(self) -> None:
+        """Kill the process where it still runs."""
+        self.send_signal(signal.SIGKILL)
+
 
 class Provisioner(LocalProvisioner):
     """Starts a kernel by asking the nursery of its manager for it, where there is one."""
@@ -145,7 +149,7 @@ class Manager(AsyncKernelManager):
         """Kill every kernel of this run that is still there."""
         for process in cls.started:
             if process.poll() is None:
-                process.send_signal(signal.SIGKILL)
+                process.kill()
 
 
 @contextlib.contextmanager

@@ -23,6 +23,7 @@ from typing import Any
 import nbformat
 from traitlets.config import Config
 
+from studykit.core import folders
 from studykit.core.errors import ParametersRefused, StageFailed
 from studykit.core.files import require_writable, write_text
 from studykit.report.kernels import kernels
@@ -262,18 +263,9 @@ def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
 
 def recover(root: Path) -> None:
     """Put the filed report back where a kill came between the two renames of an exchange."""
-    old, current = root / OLD, root / "report"
-    if old.exists() and not current.exists():
-        os.replace(old, current)
-    shutil.rmtree(old, ignore_errors=True)
+    folders.restore(root / "report", root / OLD)
 
 
 def exchange(root: Path) -> Path:
     """Put the finished ``report.part`` in the place of ``report``."""
-    current, old, part = root / "report", root / OLD, root / PART
-    if current.exists():
-        os.replace(current, old)
-    os.replace(part, current)
-    with contextlib.suppress(OSError):
-        shutil.rmtree(old)
-    return current
+    return folders.exchange(root / PART, root / "report", root / OLD)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 import subprocess
 import sys
 
@@ -30,7 +29,7 @@ def test_a_second_writer_is_told_who_holds_the_folder_and_a_killed_one_blocks_no
         raise AssertionError("two writers")
     assert "nothing was changed" in str(caught.value)
     (tmp_path / ".results.csv.abc.part").write_text("half")
-    run.send_signal(signal.SIGKILL)
+    run.kill()
     run.wait()
     run.stdout.close()
     with one_writer(tmp_path, "intake"):

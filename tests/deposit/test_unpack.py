@@ -13,6 +13,7 @@ from studykit.commands import filed
 from studykit.core.errors import BadInput
 from studykit.deposit import unpack
 from studykit.deposit.bag import bag_files, zipped
+from tests.posix import posix
 
 GOOD = bag_files({"study/study.toml": b"x = 1\n", "README.txt": b"hello\n"}, {"Bagging-Date": "2026-01-01"})
 
@@ -140,6 +141,7 @@ def test_a_sound_deposit_is_opened_and_gone_afterwards(tmp_path):
     assert not bag.exists()
 
 
+@posix
 def test_a_link_to_a_zip_and_a_folder_are_no_deposit(tmp_path):
     (tmp_path / "x.zip").write_bytes(zipped("a", GOOD))
     (tmp_path / "y.zip").symlink_to(tmp_path / "x.zip")

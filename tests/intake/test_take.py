@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import os
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -18,6 +17,7 @@ from studykit.study.columns import RESULTS
 from studykit.study.tables import type_cells
 from tests.intake.test_layouts import workbook
 from tests.intake_cases import CODES, LONG, WIDE, folder, study, take
+from tests.posix import posix
 
 HEAD = "Code;Test;Result;Unit\n"
 GOOD = HEAD + "B001;Si;9.8;mg/kg\n007;Si;<1;mg/kg\n"
@@ -100,6 +100,7 @@ def test_raw_files_are_never_touched_and_an_empty_folder_is_refused(tmp_path: Pa
         take(tmp_path / "empty", LONG, {})
 
 
+@posix
 def test_links_out_of_the_study_are_refused(tmp_path: Path) -> None:
     secret = tmp_path / "secret.csv"
     secret.write_text(GOOD)
@@ -154,10 +155,10 @@ KILLED = """
 import os, sys, time
 import pandas as pd
 from pathlib import Path
-import studykit.core.files as files
+from studykit.core import folders
 from studykit.intake.take import run_intake
 from tests.intake_cases import CODES, study
-real = os.replace
+real = folders.os.replace
 point, count = int(sys.argv[2]), 0
 def replace(a, b):
     global count
@@ -166,7 +167,7 @@ def replace(a, b):
         time.sleep(60)
     count += 1
     real(a, b)
-os.replace = replace
+folders.os.replace = replace
 run_intake(Path(sys.argv[1]), study(), pd.DataFrame({"sample": list(CODES)}))
 """
 
@@ -181,7 +182,7 @@ def test_kill_minus_nine_leaves_whole_tables(tmp_path: Path, point: int) -> None
                                cwd=Path(__file__).parents[2])
     assert process.stdout is not None
     assert process.stdout.readline().strip() == b"now"
-    os.kill(process.pid, signal.SIGKILL)
+    process.kill()
     process.wait(timeout=30)
     process.stdout.close()
     after = {k: v for k, v in tidy(tmp_path).items() if not k.startswith(".")}

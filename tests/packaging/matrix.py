@@ -1,28 +1,38 @@
 """Install the wheel alone under several Pythons and sets of versions, run a study by its commands, compare its numbers.
 
-    python -m tests.packaging.matrix --pythons python3.11 python3.12 --sets lowest pinned newest pre
+    python -m tests.packaging.matrix --pythons python3.11 python3.12 --sets pinned lowest newest pre
 
 ``lowest`` takes every direct requirement at its declared floor, ``pinned`` constraints.txt, ``newest`` what the index
-has, ``pre`` pre-releases too. Each takes minutes: this is no part of the suite. Results stand in build/matrix.md.
+has, ``pre`` pre-releases too. ``uv`` must be installed: it resolves and installs from wheels alone. A cell takes minutes:
+this is no part of the suite. What ran is kept in build/matrix.json, a cell replaced by its next run, and the table of all
+cells, each with its day, is written into DEVELOPERS.md. Values are compared with those of the first cell that ran to its end.
 """
 
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 import tempfile
 import time
 import tomllib
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-SETS = ("lowest", "pinned", "newest", "pre")
+EXTRAS = tuple(e for e in PROJECT["optional-dependencies"] if e not in ("all", "test"))
+SETS = {"pinned": ["-c", str(ROOT / "constraints.txt")], "lowest": ["--resolution", "lowest-direct"], "newest": [],
+        "pre": ["--prerelease", "allow"]}
+"""Set of versions to what makes it when requirements are resolved."""
+KEPT = ROOT / "build/matrix.json"
+MARKS = ("<!-- matrix: made by python -m tests.packaging.matrix -->", "<!-- end of matrix -->")
+CHAIN = ("new", "check", "intake", "plan", "lock", "report", "recheck")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,43 +41,65 @@ class Cell:
 
     python: str
     versions: str
+    day: str
     distributions: int = 0
     megabytes: int = 0
+    named: str = ""
     outcome: str = ""
     seconds: float = 0.0
 
     def row(self) -> str:
         """A line of the table."""
-        return (f"| {self.python} | {self.versions} | {self.distributions} | {self.megabytes} | {self.outcome} "
-                f"| {self.seconds:.0f} |")
-
-
-def floors(extras: tuple[str, ...] = ("report", "lab", "sheets")) -> list[str]:
-    """'name==floor' of every direct requirement; an exact pin stands as it is."""
-    requirements = [*PROJECT["dependencies"], *(r for e in extras for r in PROJECT["optional-dependencies"][e])]
-    found = [re.match(r"([\w.-]+)\s*(?:>=|==)\s*([\w.]+)", r) for r in requirements]
-    return [f"{m[1]}=={m[2]}" for m in found if m]
+        return (f"| {self.python} | {self.versions} | {self.named} | {self.distributions} | {self.megabytes} "
+                f"| {self.outcome} | {self.seconds:.0f} | {self.day} |")
 
 
 def run(command: list[str], place: Path) -> subprocess.CompletedProcess[str]:
     """A command in a folder, without this checkout on the path."""
-    clean = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "STUDYKIT_VENV")}
+    clean = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "STUDYKIT_VENV", "VIRTUAL_ENV")}
     return subprocess.run(command, cwd=place, env=clean, text=True, capture_output=True, check=False)
 
 
-def install(python: str, versions: str, target: str, place: Path) -> tuple[Path, str]:
+def last_line(done: subprocess.CompletedProcess[str]) -> str:
+    """What a failed command said at its end, in a form that fits a cell."""
+    said = [line.strip(" ╰─▶│") for line in (done.stderr or done.stdout).splitlines() if line.strip()]
+    return " ".join(said)[-200:].replace("|", "/")
+
+
+def install(uv: str, python: str, versions: str, wheel: Path, place: Path) -> tuple[Path, str]:
     """A fresh environment with the wheel; its Python and the reason why it could not be made ('' if it could)."""
-    env = place / "env"
-    made = run([python, "-m", "venv", str(env)], place)
-    own = env / "bin/python"
-    if made.returncode:
-        return own, made.stderr.strip().splitlines()[-1]
-    pins = place / "pins.txt"
-    pins.write_text("\n".join(floors()) if versions == "lowest" else (ROOT / "constraints.txt").read_text("utf-8"))
-    options = ["-c", str(pins)] if versions in ("lowest", "pinned") else ["--pre"] if versions == "pre" else []
-    done = run([str(own), "-m", "pip", "install", "-q", "--disable-pip-version-check", *options, target], place)
-    errors = [line for line in done.stderr.splitlines() if "ERROR" in line]
-    return own, "" if done.returncode == 0 else (errors or done.stderr.splitlines() or ["failed"])[-1]
+    env, chosen = place / "env", place / "chosen.txt"
+    own = env / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
+    extras = [word for e in EXTRAS for word in ("--extra", e)]
+    binary = ["--only-binary", ":all:"]
+    steps = [[uv, "venv", "-q", "--python", python, str(env)],
+             [uv, "pip", "compile", "-q", "--python", str(own), *binary, *SETS[versions], *extras, "-o", str(chosen),
+              str(ROOT / "pyproject.toml")],
+             [uv, "pip", "install", "-q", "--python", str(own), *binary, "--prerelease", "allow", "-c", str(chosen),
+              f"{wheel}[all]"]]
+    for step in steps:
+        done = run(step, place)
+        if done.returncode:
+            return own, last_line(done)
+    return own, ""
+
+
+def chosen_versions(file: Path) -> dict[str, str]:
+    """Distribution to version, of a resolved list."""
+    return dict(re.findall(r"(?m)^([\w.-]+)==([\w.+!]+)", file.read_text(encoding="utf-8")))
+
+
+def above_floor(chosen: dict[str, str]) -> list[str]:
+    """Direct requirements that a Python could not take at their declared floor."""
+    asked = [*PROJECT["dependencies"], *(r for e in EXTRAS for r in PROJECT["optional-dependencies"][e])]
+    floors = [m for r in asked if (m := re.match(r"([\w.-]+)\s*(?:>=|==)\s*([\w.]+)", r))]
+    plain = {re.sub(r"[-_.]+", "-", k).lower(): v for k, v in chosen.items()}
+    pairs = [(m[1], m[2], plain.get(re.sub(r"[-_.]+", "-", m[1]).lower(), "absent")) for m in floors]
+    return [f"{name} {found} for {floor}" for name, floor, found in pairs if _release(found) != _release(floor)]
+
+
+def _release(version: str) -> list[str]:
+    return re.sub(r"(\.0)+$", "", version).split(".")
 
 
 def size(python: Path) -> tuple[int, int]:
@@ -80,49 +112,47 @@ def size(python: Path) -> tuple[int, int]:
 
 def story(python: Path, place: Path, demo: str) -> tuple[str, dict[str, object]]:
     """The commands of a study one after the other; the first that fails, and the numbers of its report."""
-    kit = str(python.parent / "studykit")
-    study = place / "study"
-    steps = [["demo", demo, "--to", str(study)], ["check", str(study)], ["intake", str(study)], ["report", str(study)],
-             ["verify", str(study)], ["recheck", str(study)], ["new", str(place / "new")], ["check", str(place / "new")]]
-    for step in steps:
-        done = run([kit, *step], place)
-        if done.returncode not in ((0, 2) if step[-1].endswith("/new") else (0,)):
-            said = (done.stderr or done.stdout).strip().splitlines()
-            return f"{step[0]}: exit {done.returncode}, {said[-1][:160] if said else ''}", {}
-    return "", json.loads((study / "report/numbers.json").read_text("utf-8"))
+    study = place / "my study"
+    kit = [str(python), "-m", "studykit"]
+    for command in CHAIN:
+        done = run([*kit, command, str(study)], place)
+        if done.returncode:
+            return f"{command}: exit {done.returncode}, {last_line(done)}", {}
+        if command == "new":
+            code = "from studykit.demos.shipped import demo_folder as d; import sys; print(d(sys.argv[1]))"
+            shipped = run([str(python), "-c", code, demo], place).stdout.strip()
+            shutil.copytree(shipped, study, dirs_exist_ok=True)
+    records = json.loads((study / "report/numbers.json").read_text("utf-8"))
+    return "", {f"{r['stage']}.{r['name']}": r["value"] for r in records}
 
 
-def differing(one: dict[str, object], other: dict[str, object]) -> int:
-    """Recorded numbers that are not equal to a millionth."""
+def differing(one: dict[str, object], other: dict[str, object]) -> list[str]:
+    """Names of recorded values that are not equal, numbers to a millionth, or that one side lacks."""
     def apart(a: object, b: object) -> bool:
         return abs(a - b) > 1e-6 * max(1.0, abs(a)) if isinstance(a, float) and isinstance(b, float) else a != b
 
-    values = {k: (v["value"] if isinstance(v, dict) else v) for k, v in one.items()}
-    others = {k: (v["value"] if isinstance(v, dict) else v) for k, v in other.items()}
-    return sum(k not in others or apart(v, others[k]) for k, v in values.items()) + len(set(others) - set(values))
+    return sorted(k for k in one.keys() | other.keys() if k not in one or k not in other or apart(one[k], other[k]))
 
 
-def flat(numbers: dict[str, object]) -> dict[str, object]:
-    """Records by name, whatever the file's outer form."""
-    inner = numbers.get("numbers", numbers)
-    return {f"{r['stage']}.{r['name']}": r for r in inner} if isinstance(inner, list) else dict(inner)  # type: ignore[call-overload]
-
-
-def cell(python: str, versions: str, wheel: Path, demo: str, reference: dict[str, object]) -> tuple[Cell, dict[str, object]]:
+def cell(uv: str, python: str, versions: str, wheel: Path, demo: str, reference: dict[str, object],
+         ) -> tuple[Cell, dict[str, object]]:
     """One cell of the table; the numbers it gave."""
-    start = time.monotonic()
+    start, day = time.monotonic(), dt.date.today().isoformat()
+    version = run([python, "-c", "import platform; print(platform.python_version())"], ROOT).stdout.strip()
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
-        own, why = install(python, versions, f"{wheel}[all]", place)
+        own, why = install(uv, python, versions, wheel, place)
         if why:
-            return Cell(python=python, versions=versions, outcome=f"not installed: {why[:160]}"), {}
+            return Cell(python=version, versions=versions, day=day, outcome=f"not installed: {why}"), {}
+        chosen = chosen_versions(place / "chosen.txt")
+        named = ", ".join(f"{n} {chosen[n]}" for n in ("numpy", "scipy", "pandas"))
+        high = above_floor(chosen) if versions == "lowest" else []
         count, megabytes = size(own)
-        failed, numbers = story(own, place, demo)
-        found = flat(numbers) if numbers else {}
-        apart = differing(reference, found) if reference and found else 0
-        outcome = failed or (f"{apart} of {len(found)} numbers differ" if apart else f"all {len(found)} numbers equal")
-    return Cell(python=python, versions=versions, distributions=count, megabytes=megabytes, outcome=outcome,
-                seconds=time.monotonic() - start), found
+        failed, found = story(own, place, demo)
+        apart = differing(reference, found) if reference and found else []
+        outcome = failed or (f"differ: {', '.join(apart[:5])}" if apart else f"all {len(found)} values equal")
+        return Cell(python=version, versions=versions, day=day, named=named, distributions=count, megabytes=megabytes,
+                    outcome="; ".join([outcome, *high]), seconds=time.monotonic() - start), found
 
 
 def build_wheel(place: Path) -> Path:
@@ -131,25 +161,42 @@ def build_wheel(place: Path) -> Path:
     return next(place.glob("*.whl"))
 
 
+def table(cells: list[Cell]) -> str:
+    """All cells as a table, by Python and set."""
+    order = list(SETS)
+    rows = sorted(cells, key=lambda c: (c.python.split("."), order.index(c.versions)))
+    head = ["| Python | versions | among them | distributions | MB | a study by its commands | s | run on |",
+            "| --- | --- | --- | --- | --- | --- | --- | --- |"]
+    return "\n".join([*head, *(c.row() for c in rows)])
+
+
+def write_table(text: str) -> None:
+    """Put the table between its marks in DEVELOPERS.md."""
+    path = ROOT / "DEVELOPERS.md"
+    before, rest = path.read_text(encoding="utf-8").split(MARKS[0])
+    path.write_text(f"{before}{MARKS[0]}\n{text}\n{MARKS[1]}{rest.split(MARKS[1])[1]}", encoding="utf-8")
+
+
 def main() -> None:
-    """Fill the table and write it."""
+    """Run the cells that were asked for, keep them, and write the table of all."""
     ask = argparse.ArgumentParser(description=__doc__)
     ask.add_argument("--pythons", nargs="+", default=[sys.executable])
-    ask.add_argument("--sets", nargs="+", default=list(SETS), choices=SETS)
+    ask.add_argument("--sets", nargs="+", default=list(SETS), choices=list(SETS))
     ask.add_argument("--demo", default="tote")
     given = ask.parse_args()
-    lines = ["| Python | versions | distributions | MB | outcome | s |", "| --- | --- | --- | --- | --- | --- |"]
-    reference: dict[str, object] = {}
+    uv = shutil.which("uv") or sys.exit("this needs uv: pip install uv")
+    kept = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {"values": {}, "cells": {}}
+    KEPT.parent.mkdir(exist_ok=True)
     with tempfile.TemporaryDirectory() as folder:
         wheel = build_wheel(Path(folder))
         for python in given.pythons:
             for versions in given.sets:
-                made, numbers = cell(python, versions, wheel, given.demo, reference)
-                reference = reference or numbers
+                made, found = cell(uv, python, versions, wheel, given.demo, kept["values"])
+                kept["values"] = kept["values"] or found
+                kept["cells"][f"{made.python} {versions}"] = asdict(made)
+                KEPT.write_text(json.dumps(kept, indent=1), encoding="utf-8")
                 print(made.row(), flush=True)
-                lines.append(made.row())
-    (ROOT / "build").mkdir(exist_ok=True)
-    (ROOT / "build/matrix.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    write_table(table([Cell(**c) for c in kept["cells"].values()]))
 
 
 if __name__ == "__main__":

@@ -87,6 +87,11 @@ def link(target: str) -> Callable[[Path], None]:
     return lambda path: path.symlink_to(target)
 
 
+def pipe(path: Path) -> None:
+    """A pipe in the file system."""
+    os.mkfifo(path)
+
+
 def away(root: Path) -> None:
     """Move a folder out of the study and leave a link."""
     shutil.move(root / "tidy", root.parent / "away")
@@ -175,11 +180,11 @@ ATTACKS: dict[str, Attack] = {
     "a link to the system": (lambda r: (r / "raw/x.csv").symlink_to("/etc/hosts"), 7, "raw/x.csv"),
     "a link in a loop": (lambda r: (r / "report/loop").symlink_to("../report"), 7, "report/loop"),
     "a pipe more": (lambda r: os.mkfifo(r / "raw/pipe.csv"), 7, "raw/pipe.csv: filed an ordinary file or folder, now is a"),
-    **{f"a pipe for {p}": (instead(p, os.mkfifo), 7, f"{p}: filed an ordinary file or folder, now is a pipe")
+    **{f"a pipe for {p}": (instead(p, pipe), 7, f"{p}: filed an ordinary file or folder, now is a pipe")
        for p in (PAGE, LOCK, RAW, "study.toml", "intake.toml", "plan/plan.lock.tsr", "report/numbers.json")},
     **{f"no end for {p}": (instead(p, link("/dev/zero")), 7, f"{p}: filed an ordinary file or folder, now is a link")
        for p in (PAGE, LOCK, RAW, "study.toml", "intake.toml", "plan/plan.lock.tsr", "report/numbers.json")},
-    "a pipe for the manifest": (instead(FILE, os.mkfifo), 2, "stands behind a pipe, or is one"),
+    "a pipe for the manifest": (instead(FILE, pipe), 2, "stands behind a pipe, or is one"),
     "no end for the manifest": (instead(FILE, link("/dev/zero")), 2, "stands behind a link, or is one"),
     "a socket": (listening, 7, "raw/sock: filed an ordinary file or folder, now is a socket"),
     "deep folders": (deep, 2, "folders lie more than"),

@@ -6,7 +6,6 @@ import ast
 import contextlib
 import os
 import re
-import signal
 import subprocess
 import sys
 import tempfile
@@ -124,7 +123,7 @@ def test_a_killed_run_takes_its_kernels_with_it(tmp_path):
     while not (tmp_path / "pid").exists() or not (tmp_path / "pid").read_text():
         assert time.monotonic() < deadline
         time.sleep(0.05)
-    run.send_signal(signal.SIGKILL)
+    run.kill()
     run.wait()
     assert all(gone(int(pid)) for pid in (tmp_path / "pid").read_text().split())
 

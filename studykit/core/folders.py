@@ -1,0 +1,53 @@
+"""Folders: a finished one takes the place of the old one whole, on every system, or everything stays as it was.
+
+Where a folder holds a file that another program has open, or in which one works, Windows refuses to rename it.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import time
+from pathlib import Path
+
+from studykit.core.errors import single
+
+HELD = (0.05, 0.2, 0.75) if os.name == "nt" else ()
+"""Seconds waited before a rename is tried again: a virus scanner holds a new file for a moment (common practice, no source)."""
+
+
+def rename(source: Path, target: Path) -> None:
+    """Rename a file or folder, over a file that stands there; tried again where a program holds one for a moment."""
+    for wait in HELD:
+        try:
+            os.replace(source, target)
+        except PermissionError:
+            time.sleep(wait)
+        else:
+            return
+    os.replace(source, target)
+
+
+def exchange(new: Path, current: Path, aside: Path) -> Path:
+    """Put the folder ``new`` in the place of ``current``, which lies ``aside`` meanwhile and is then removed.
+
+    BadInput, with ``current`` as it was, where something in it is open in another program.
+    """
+    try:
+        if current.exists():
+            rename(current, aside)
+        rename(new, current)
+    except OSError as error:
+        restore(current, aside)
+        raise single(current.name, f"cannot be put in its place: {error.strerror or error}",
+                     f"close whatever has a file in it open (a spreadsheet, a terminal), then run this again; {current.name} "
+                     f"is as it was, and the new one lies in {new.name}") from None
+    shutil.rmtree(aside, ignore_errors=True)
+    return current
+
+
+def restore(current: Path, aside: Path) -> None:
+    """Put back what a killed exchange left aside; what it had replaced already is removed."""
+    if aside.exists() and not current.exists():
+        rename(aside, current)
+    shutil.rmtree(aside, ignore_errors=True)
