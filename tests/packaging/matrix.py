@@ -5,7 +5,7 @@
 ``lowest`` takes every direct requirement at its declared floor, ``pinned`` constraints.txt, ``newest`` what the index
 has, ``pre`` pre-releases too. ``uv`` must be installed: it resolves and installs from wheels alone. A cell takes minutes:
 this is no part of the suite. What ran is kept in build/matrix.json, a cell replaced by its next run, and the table of all
-cells, each with its day, is written into DEVELOPERS.md. Values are compared with those of the first cell that ran to its end.
+cells, each with its day, is written into DEVELOPERS.md by ``--table``. Values are compared with those of the first cell that ran to its end.
 """
 
 from __future__ import annotations
@@ -150,7 +150,8 @@ def cell(uv: str, python: str, versions: str, wheel: Path, demo: str, reference:
         count, megabytes = size(own)
         failed, found = story(own, place, demo)
         apart = differing(reference, found) if reference and found else []
-        outcome = failed or (f"differ: {', '.join(apart[:5])}" if apart else f"all {len(found)} values equal")
+        alike = f"all {len(found)} values equal" if reference else f"{len(found)} values, those that the others are compared with"
+        outcome = failed or (f"differ: {', '.join(apart[:5])}" if apart else alike)
         return Cell(python=version, versions=versions, day=day, named=named, distributions=count, megabytes=megabytes,
                     outcome="; ".join([outcome, *high]), seconds=time.monotonic() - start), found
 
@@ -183,6 +184,7 @@ def main() -> None:
     ask.add_argument("--pythons", nargs="+", default=[sys.executable])
     ask.add_argument("--sets", nargs="+", default=list(SETS), choices=list(SETS))
     ask.add_argument("--demo", default="tote")
+    ask.add_argument("--table", action="store_true", help="write the table of all cells that are kept into DEVELOPERS.md")
     given = ask.parse_args()
     uv = shutil.which("uv") or sys.exit("this needs uv: pip install uv")
     kept = json.loads(KEPT.read_text(encoding="utf-8")) if KEPT.exists() else {"values": {}, "cells": {}}
@@ -196,7 +198,8 @@ def main() -> None:
                 kept["cells"][f"{made.python} {versions}"] = asdict(made)
                 KEPT.write_text(json.dumps(kept, indent=1), encoding="utf-8")
                 print(made.row(), flush=True)
-    write_table(table([Cell(**c) for c in kept["cells"].values()]))
+    if given.table:
+        write_table(table([Cell(**c) for c in kept["cells"].values()]))
 
 
 if __name__ == "__main__":
