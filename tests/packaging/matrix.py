@@ -4,8 +4,9 @@
 
 ``lowest`` takes every direct requirement at its declared floor, ``pinned`` constraints.txt, ``newest`` what the index
 has, ``pre`` pre-releases too. ``uv`` must be installed: it resolves and installs from wheels alone. A cell takes minutes:
-this is no part of the suite. What ran is kept in build/matrix.json, a cell replaced by its next run, and the table of all
-cells, each with its day, is written into DEVELOPERS.md by ``--table``. Values are compared with those of the first cell that ran to its end.
+this is no part of the suite. What ran is kept in build/matrix.json, a cell replaced by its next run; ``--table`` writes
+the table of all cells, each with its day, into DEVELOPERS.md. Values are compared with those of the first cell that ran
+to its end.
 """
 
 from __future__ import annotations
@@ -150,7 +151,7 @@ def cell(uv: str, python: str, versions: str, wheel: Path, demo: str, reference:
         count, megabytes = size(own)
         failed, found = story(own, place, demo)
         apart = differing(reference, found) if reference and found else []
-        alike = f"all {len(found)} values equal" if reference else f"{len(found)} values, those that the others are compared with"
+        alike = f"all {len(found)} values equal" if reference else f"{len(found)} values, with which the others are compared"
         outcome = failed or (f"differ: {', '.join(apart[:5])}" if apart else alike)
         return Cell(python=version, versions=versions, day=day, named=named, distributions=count, megabytes=megabytes,
                     outcome="; ".join([outcome, *high]), seconds=time.monotonic() - start), found
