@@ -136,8 +136,8 @@ def test_commands_are_printed_as_they_are_typed_there(tmp_path: Path):
     code = """
 from pathlib import PureWindowsPath
 from studykit.commands.told import as_typed
-print(as_typed(PureWindowsPath(r"C:\\Users\\Lab Ost\\study")), as_typed(PureWindowsPath(r"C:\\plain\\study")))"""
-    assert told(code, tmp_path) == r'"C:\Users\Lab Ost\study" C:\plain\study'
+print(as_typed(PureWindowsPath(r"D:\\Lab Ost\\study")), as_typed(PureWindowsPath(r"D:\\plain\\study")))"""
+    assert told(code, tmp_path) == r'"D:\Lab Ost\study" D:\plain\study'
     assert as_typed(PureWindowsPath(r"my study")) == "'my study'"  # elsewhere
 
 
