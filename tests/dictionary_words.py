@@ -79,6 +79,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "half_months": "time to half of the final level, months; for saturating only",
         "starts": "what sets the clock to zero: filled, mixed (filling or the last mixing, the later) or moved (the last "
                   "move too); asked for where containers were moved later",
+        "visits": "planned days of drawing, in their order, where there is more than one",
+        "containers": "who is drawn at the visits: sister containers, each opened once, or the same ones at all",
     },
     "FluidSettings": {
         "density_kg_m3": "density of the fluid, kg/m³",

@@ -298,6 +298,9 @@ def said(study: Study, found: Ageing) -> str:
     if study.time is None or study.time.starts is None:
         text += (" The clock starts at filling, or at the last mixing of a stored container where that is later; moves do "
                  "not count.")
+    if any(t.own.again for t in found.trends):
+        text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
+                 "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
     return "\n".join([text, *gone])
 

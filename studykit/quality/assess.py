@@ -41,6 +41,7 @@ from studykit.quality.replicates import (
 from studykit.quality.riders import causes_of, without_riders
 from studykit.quality.slips import check_files
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
+from studykit.quality.visits import unfold
 from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
 from studykit.study.exclusions import Usable, no_exclusions, read_exclusions, usable_results
@@ -265,6 +266,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
         exclusions = no_exclusions() if folder is None else read_exclusions(folder, study, results)
     limits = read_check_limits(folder, study) if limits is None and folder is not None else limits
     usable = usable_results(results, samples, containers, exclusions)
+    visits = unfold(study, containers, samples, results)
+    containers, samples = visits.containers, visits.samples
     t = working_table(study, containers, samples, results)
     known = stated_scatter(study, t)
     given = {a: k.s for a, k in known.items()} if stated is None else dict(stated)
@@ -292,7 +295,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
         completeness=counts, missing=missing, duplicates=tables["duplicates"], repeatability=tables["repeatability"],
         flags=flag_table(flags), controls=controls, mass_balance=tables["mass balance"], exclusions=usable.excluded,
         usable=usable, checks=checks, scatter=scatter, working=t, suspects=suspects,
-        sentences=_sentences(counts, missing, usable, flags, checks, controls))
+        sentences=(*_sentences(counts, missing, usable, flags, checks, controls), *([visits.later] if visits.later else [])))
 
 
 def undone(t: pd.DataFrame, factor: pd.Series) -> pd.DataFrame:

@@ -92,7 +92,7 @@ class Draw:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DrawPlan:
-    """All draws of one container from the surface down, what is left (L), and the warnings."""
+    """All draws of one container from the surface down, what is left (L), and the warnings; ``day``: of a planned visit."""
 
     container: str
     vessel: str
@@ -102,6 +102,7 @@ class DrawPlan:
     zones: tuple[DepthZone, ...]
     draws: tuple[Draw, ...]
     warnings: tuple[str, ...]
+    day: str = ""
 
     def to_table(self) -> pd.DataFrame:
         """One row a draw, with the container in front."""

@@ -16,12 +16,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.sampling.draws import DrawPlan, plan_draws
+from studykit.sampling.visits import VisitStep, drawn_again, visits_of
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
@@ -49,7 +50,8 @@ class Plan:
     """A whole sampling plan: tables as they are filed, the draw plan of each container, warnings.
 
     ``containers`` and ``samples`` have the columns of the tidy tables, ``draws`` the planned draws in the
-    order of the visits, ``submission`` what the laboratory sees, ``key`` what the codes stand for.
+    order of the visits, ``submission`` what the laboratory sees, ``key`` what the codes stand for. Where [time]
+    plans visits, samples, draws and key have the day of each in ``visited_on``.
     """
 
     containers: pd.DataFrame
@@ -61,15 +63,31 @@ class Plan:
     warnings: tuple[str, ...]
     seed: int
 
+    @property
+    def days(self) -> tuple[str, ...]:
+        """The days of the planned visits, in order; none where there is one sampling."""
+        return tuple(sorted({p.day for p in self.draw_plans if p.day}))
+
+    def at(self, day: str) -> Plan:
+        """The part of one visit."""
+        first = day == self.days[0]
+        key = self.key[(self.key["visited_on"] == day) | (first & (self.key["visited_on"] == ""))]
+        mine = set(key["sample"])
+        samples, draws, submission = (t[t["sample"].isin(mine)] for t in (self.samples, self.draws, self.submission))
+        return replace(self, samples=samples, draws=draws, submission=submission, key=key,
+                       draw_plans=tuple(p for p in self.draw_plans if p.day == day))
+
     def to_table(self) -> pd.DataFrame:
-        """One row a container: visit, samples, run, content, what is left."""
+        """One row a container and visit: number, day where planned, samples, run, content, what is left."""
         rows = []
         for visit, plan in enumerate(self.draw_plans, start=1):
             own = self.key[self.key["container"] == plan.container]
-            rows.append((visit, plan.container, len(plan.draws), ", ".join(sorted(set(own["run"]))),
+            own = own[own["visited_on"] == plan.day] if plan.day else own
+            rows.append((visit, plan.day, plan.container, len(plan.draws), ", ".join(sorted(set(own["run"]))),
                          plan.liquid_height_mm, plan.content_l, plan.left_l))
-        return pd.DataFrame(rows, columns=["visit", "container", "samples", "run", "liquid_height_mm", "content_l",
-                                           "left_l"])
+        table = pd.DataFrame(rows, columns=["visit", "visited_on", "container", "samples", "run", "liquid_height_mm",
+                                            "content_l", "left_l"])
+        return table if self.days else table.drop(columns="visited_on")
 
 
 def liquid_mm(study: Study, vessel: str, height: float, fill: float) -> float:
@@ -109,17 +127,21 @@ def _duplicates(study: Study, containers: pd.DataFrame) -> dict[str, dict[str, i
 
 
 def draw_plans(
-    study: Study, containers: pd.DataFrame, repeats: Mapping[str, Mapping[str, int]] | None = None
-) -> tuple[DrawPlan, ...]:
+    study: Study, containers: pd.DataFrame, repeats: Mapping[str, Mapping[str, int]] | None = None,
+    left: Mapping[str, float] | None = None,
+) -> tuple[DrawPlan, ...]:  # fmt: skip
     """The draw plan of every container in the order of the table; BadInput lists the faults of all of them.
 
-    ``repeats``: container -> depth -> number of draws where it is not one.
+    ``repeats``: container -> depth -> number of draws where it is not one; ``left``: container -> litres that an earlier
+    visit left.
     """
     plans, faults = [], []
     for line, row in enumerate(containers.to_dict("records"), start=2):
         name = str(row["container"])
         try:
             level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
+            if name in (left or {}):
+                level = float(study.vessels[row["vessel"]].height_mm((left or {})[name]))
             plans.append(
                 plan_draws(study.vessels[row["vessel"]], level, study.factors.depths, study.sampling, container=name,
                            vessel_name=row["vessel"], draws_at=(repeats or {}).get(name, {}))
@@ -208,49 +230,71 @@ def make_plan(study: Study, containers: pd.DataFrame, *, stream: str = "", avoid
     if containers.empty:
         raise BadInput([Fault(file=CONTAINERS.file, reason="lists no containers",
                               remedy="list them there, or the stock in plan/stock.csv")])
-    visits = containers.loc[list(shuffled(containers.index, generator(study.seed, "visits")))]
-    plans = draw_plans(study, containers, _duplicates(study, containers))
-    by_name = {p.container: p for p in plans}
-    ordered = tuple(by_name[c] for c in visits["container"])
-    runs = _assign_runs(study, containers, {p.container: len(p.draws) for p in plans})
+    repeats = _duplicates(study, containers)
+    steps = visits_of(study, containers)
+    ordered: list[DrawPlan] = []
     entries: list[dict[str, object]] = []
-    kept = _retained(study, containers, runs)
-    for run in sorted(set(runs.values())):
-        rows: list[dict[str, object]] = [
-            {"kind": d.kind, "container": p.container, "depth": d.depth, "draw_order": d.order, "pair": "", "lot": ""}
-            for p in ordered if runs[p.container] == run for d in p.draws]
-        rows += [{"kind": "retained", "lot": lot, **NO_PLACE} for lot in kept.get(run, ())]
-        for position, entry in enumerate(_submission_order(study, rows, run), start=1):
-            entries.append({**entry, "run": f"R{run}", "position": position})
+    for number, step in enumerate(steps, start=1):
+        own = study.model_copy(update={"sampling": step.settings(study)})
+        seed = "visits" if number == 1 else f"visits {number}"
+        route = list(step.containers.loc[list(shuffled(step.containers.index, generator(study.seed, seed)))]["container"])
+        left = {p.container: p.left_l for p in ordered} if step.again else {}
+        twice = {c: d for i, (c, d) in enumerate(repeats.items()) if not step.again or i % len(steps) == number - 1}
+        plans = draw_plans(own, step.containers, twice, left)
+        by_name = {p.container: replace(p, day=step.day) for p in plans}
+        now = [by_name[c] for c in route]
+        entries += _run_entries(own, step, now, max((int(str(e["run"])[1:]) for e in entries), default=0))
+        ordered += now
     for entry, code in zip(entries, make_codes(len(entries), study.seed, avoid=avoid, purpose=f"codes {stream}".strip()),
                            strict=True):
         entry["sample"] = code
     key = _with_pairs(pd.DataFrame(entries))
     draws = _draw_table(ordered, key)
+    columns = [*KEY_COLUMNS, "visited_on"] if study.time is not None and study.time.visits else list(KEY_COLUMNS)
     return Plan(containers=containers, samples=_sample_table(study, draws, key), draws=draws,
-                submission=submission_of(study, key), key=key[list(KEY_COLUMNS)], draw_plans=ordered,
-                warnings=plan_warnings(study, containers, ordered, heel=study.sampling.heel), seed=study.seed)
+                submission=submission_of(study, key), key=key[columns], draw_plans=tuple(ordered),
+                warnings=(*plan_warnings(study, containers, tuple(ordered), heel=study.sampling.heel),
+                          *drawn_again(study, tuple(ordered))), seed=study.seed)
+
+
+def _run_entries(study: Study, step: VisitStep, plans: list[DrawPlan], before: int) -> list[dict[str, object]]:
+    """The bottles of one visit, run by run in the order of the laboratory; ``before``: runs of earlier visits."""
+    runs = _assign_runs(study, step.containers, {p.container: len(p.draws) for p in plans})
+    kept = _retained(study, step.containers, runs)
+    out: list[dict[str, object]] = []
+    for run in sorted(set(runs.values())):
+        rows: list[dict[str, object]] = [
+            {"kind": d.kind, "container": p.container, "depth": d.depth, "draw_order": d.order, "pair": "", "lot": ""}
+            for p in plans if runs[p.container] == run for d in p.draws]
+        rows += [{"kind": "retained", "lot": lot, **NO_PLACE} for lot in kept.get(run, ())]
+        for position, entry in enumerate(_submission_order(study, rows, run + before), start=1):
+            out.append({**entry, "run": f"R{run + before}", "position": position, "visited_on": step.day})
+    return out
 
 
 def _with_pairs(key: pd.DataFrame) -> pd.DataFrame:
     """The key with the code of the first draw beside every duplicate."""
     key["draw_order"] = key["draw_order"].astype("Int64")
-    first = key[key["kind"] == "spot"].set_index(["container", "depth"])["sample"]
+    place = ["container", "visited_on", "depth"]
+    first = key[key["kind"] == "spot"].set_index(place)["sample"]
     twins = key["kind"] == "duplicate"
-    key.loc[twins, "pair"] = [first[(c, d)] for c, d in zip(key["container"][twins], key["depth"][twins], strict=True)]
+    key.loc[twins, "pair"] = [first[at] for at in key.loc[twins, place].itertuples(index=False, name=None)]
     return key
 
 
-def _draw_table(plans: tuple[DrawPlan, ...], key: pd.DataFrame) -> pd.DataFrame:
+def _draw_table(plans: list[DrawPlan], key: pd.DataFrame) -> pd.DataFrame:
     """Planned draws of all containers in the order of the visits."""
-    codes = {(c, int(o)): s for c, o, s in zip(key["container"], key["draw_order"], key["sample"], strict=True) if c}
+    place = zip(key["container"], key["visited_on"], key["draw_order"], key["sample"], strict=True)
+    codes = {(c, day, int(o)): s for c, day, o, s in place if c}
     tables = []
     for visit, plan in enumerate(plans, start=1):
         table = plan.to_table().rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
         table["visit"] = visit
-        table["sample"] = [codes[(plan.container, o)] for o in table["draw_order"]]
+        table["visited_on"] = plan.day
+        table["sample"] = [codes[(plan.container, plan.day, o)] for o in table["draw_order"]]
         tables.append(table)
-    return pd.concat(tables, ignore_index=True)[list(DRAW_COLUMNS)]
+    columns = [*DRAW_COLUMNS, "visited_on"] if any(p.day for p in plans) else list(DRAW_COLUMNS)
+    return pd.concat(tables, ignore_index=True)[columns]
 
 
 def _sample_table(study: Study, draws: pd.DataFrame, key: pd.DataFrame) -> pd.DataFrame:
@@ -258,8 +302,10 @@ def _sample_table(study: Study, draws: pd.DataFrame, key: pd.DataFrame) -> pd.Da
     table = draws[["sample", "container", "kind", "depth", "draw_order"]].copy()
     table["height"] = draws["height"].round(4)
     table["tool"] = study.sampling.tool
-    bench = key.loc[key["container"] == "", ["sample", "container", "kind", "depth", "lot"]]
-    table = pd.concat([table, bench], ignore_index=True)
+    if "visited_on" in draws:
+        table["visited_on"] = draws["visited_on"]
+    bench = key.loc[key["container"] == "", ["sample", "container", "kind", "depth", "lot", "visited_on"]]
+    table = pd.concat([table, bench if "visited_on" in draws else bench.drop(columns="visited_on")], ignore_index=True)
     table["draw_order"] = table["draw_order"].astype("Int64")
     columns = [c for c in SAMPLES.names if c != "density_kg_m3"]
     kept = bool((bench["lot"] != "").any())

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
+from studykit.study.ages import visit_days
 from studykit.study.definition import DesignSettings, Study
 from studykit.study.inventory import CONTROL_TREATMENTS
 
@@ -72,7 +73,8 @@ def outlay(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> Out
     stored = samples["container"].isin(containers.loc[~containers["treatment"].isin(CONTROL_TREATMENTS), "container"])
     repeated = int((stored & samples["kind"].isin(("spot", "duplicate"))).sum())
     determinations = len(samples) + repeated * (settings.replicates - 1)
-    minutes = settings.minutes_container * len(containers) + settings.minutes_draw * int(own.sum())
+    openings = len({*zip(samples["container"][own], visit_days(samples)[own], strict=True)})
+    minutes = settings.minutes_container * openings + settings.minutes_draw * int(own.sum())
     rest = (f"; the rest of {study.safety.rest_minutes} min before the first draw of a container not counted"
             + f", nor the wait of {study.safety.pause_minutes} min after each" * study.safety.charging)
     return Outlay(

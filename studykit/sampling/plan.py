@@ -10,15 +10,16 @@ Everything is computed before the first file is written; samples.csv comes last,
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import csv_text, require_writable, write_bytes
-from studykit.sampling.draws import plan_draws
+from studykit.sampling.draws import DrawPlan, plan_draws
 from studykit.sampling.order import (
     DRAW_COLUMNS,
     SUBMISSION_COLUMNS,
@@ -28,8 +29,9 @@ from studykit.sampling.order import (
     plan_warnings,
 )
 from studykit.sampling.outlay import outlay, refuse_many
-from studykit.sampling.reconcile import was_drawn
 from studykit.sampling.sheets import all_sheets, label_faults
+from studykit.sampling.visits import drawn_again
+from studykit.study.ages import visit_days, was_drawn
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
@@ -167,35 +169,49 @@ def existing_plan(root: Path, study: Study) -> Plan:
     Containers whose liquid height is not known have no draw plan; a warning says so.
     """
     tables = load_tables(root, with_results=False)
-    plans, notes = [], []
-    for row in _by_visit(root, tables.containers).to_dict("records"):
-        name = str(row["container"])
-        own = tables.samples[tables.samples["container"] == name]
-        zones = own.loc[own["kind"].isin(("spot", "duplicate")), "depth"]
-        repeats = {d: int((zones == d).sum()) for d in study.factors.depths}
-        depths = [d for d in study.factors.depths if repeats[d]]
-        settings = study.sampling.model_copy(update={"heel": bool((own["kind"] == "heel").any()),
-                                                     "residue": bool((own["kind"] == "composite").any())})
-        if not depths:
-            continue
-        try:
-            level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
-            plans.append(plan_draws(study.vessels[row["vessel"]], level, depths, settings, container=name,
-                                    vessel_name=row["vessel"], draws_at=repeats))
-        except BadInput as error:
-            notes.append(f"container {name} has no draw plan: {error.faults[0].reason}")
-    draws = pd.DataFrame(columns=list(DRAW_COLUMNS))
+    samples = tables.samples
+    days = visit_days(samples)
+    plans, notes = list[DrawPlan](), list[str]()
+    for day in sorted(set(days)):
+        for row in _by_visit(root, tables.containers).to_dict("records"):
+            own = samples[(samples["container"] == row["container"]) & (days == day)]
+            try:
+                plans += _planned_again(study, row, own, [p for p in plans if p.container == row["container"]], day)
+            except BadInput as error:
+                notes.append(f"container {row['container']} has no draw plan: {error.faults[0].reason}")
+    columns = [*DRAW_COLUMNS, *(["visited_on"] if (days != "").any() else [])]
+    draws = pd.DataFrame(columns=columns)
     if plans:
-        draws = pd.concat([p.to_table().assign(visit=i) for i, p in enumerate(plans, start=1)], ignore_index=True)
+        draws = pd.concat([p.to_table().assign(visit=i, visited_on=p.day) for i, p in enumerate(plans, start=1)],
+                          ignore_index=True)
         draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
-        draws["sample"] = _codes_of(draws, tables.samples)
+        draws["sample"] = _codes_of(draws, samples.assign(visited_on=days))
     submission = _filed_submission(root)
-    key = tables.samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="")
+    key = samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="", visited_on=days)
     key = key.merge(submission[["sample", "run", "position"]], on="sample", how="left")
     key = key.fillna({"run": "", "position": 0})
     texts = plan_warnings(study, tables.containers, tuple(plans), heel=bool((tables.samples["kind"] == "heel").any()))
-    return Plan(containers=tables.containers, samples=tables.samples, draws=draws[list(DRAW_COLUMNS)],
-                submission=submission, key=key, draw_plans=tuple(plans), warnings=(*texts, *notes), seed=study.seed)
+    return Plan(containers=tables.containers, samples=samples, draws=draws[columns], submission=submission, key=key,
+                draw_plans=tuple(plans), warnings=(*texts, *drawn_again(study, tuple(plans)), *notes), seed=study.seed)
+
+
+def _planned_again(study: Study, row: Mapping[Hashable, Any], own: pd.DataFrame, before: list[DrawPlan],
+                   day: str) -> list[DrawPlan]:  # fmt: skip
+    """The draw plan of one container at one visit, from its samples; none where it has none there."""
+    zones = own.loc[own["kind"].isin(("spot", "duplicate")), "depth"]
+    repeats = {d: int((zones == d).sum()) for d in study.factors.depths}
+    depths = [d for d in study.factors.depths if repeats[d]]
+    if not depths:
+        return []
+    settings = study.sampling.model_copy(update={"heel": bool((own["kind"] == "heel").any()),
+                                                 "residue": bool((own["kind"] == "composite").any())})
+    level = liquid_mm(study, row["vessel"], row["liquid_height_mm"], row["fill_volume_l"])
+    vessel = study.vessels[row["vessel"]]
+    if before:
+        level = float(vessel.height_mm(before[-1].left_l))
+    made = plan_draws(vessel, level, depths, settings, container=str(row["container"]), vessel_name=row["vessel"],
+                      draws_at=repeats)
+    return [replace(made, day=day)]
 
 
 def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
@@ -227,15 +243,13 @@ def _filed_submission(root: Path) -> pd.DataFrame:
 
 def _codes_of(draws: pd.DataFrame, samples: pd.DataFrame) -> list[str]:
     """The code of every draw: by container, kind and depth (heel and residue by kind alone), in draw order."""
-    left: dict[tuple[str, str, str], list[str]] = {}
+    def place(r: Mapping[Hashable, Any]) -> tuple[str, str, str, str]:
+        return r["container"], r["visited_on"], r["kind"], "" if r["kind"] in ("heel", "composite") else r["depth"]
+
+    left: dict[tuple[str, str, str, str], list[str]] = {}
     for r in samples.sort_values("draw_order", kind="stable").to_dict("records"):
-        place = "" if r["kind"] in ("heel", "composite") else r["depth"]
-        left.setdefault((r["container"], r["kind"], place), []).append(r["sample"])
-    out = []
-    for r in draws.to_dict("records"):
-        codes = left.get((r["container"], r["kind"], "" if r["kind"] in ("heel", "composite") else r["depth"]), [])
-        out.append(codes.pop(0) if codes else "")
-    return out
+        left.setdefault(place(r), []).append(r["sample"])
+    return [codes.pop(0) if (codes := left.get(place(r), [])) else "" for r in draws.to_dict("records")]
 
 
 def _sisters(study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[dict[str, bytes], tuple[str, ...]]:

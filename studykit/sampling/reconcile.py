@@ -15,6 +15,7 @@ import pandas as pd
 
 from studykit.core.errors import single
 from studykit.sampling.draws import needed_ml
+from studykit.study.ages import still_to_come, visit_days, was_drawn
 from studykit.study.codes import likely_codes
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
@@ -40,12 +41,13 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reconciliation:
-    """Counts of planned and drawn samples, every difference, and what the plan was taken from."""
+    """Counts of planned and drawn samples, every difference, what the plan was taken from, and visits still to come."""
 
     planned: int
     drawn: int
     findings: tuple[Finding, ...]
     source: str
+    later: tuple[str, ...] = ()
 
     def to_table(self) -> pd.DataFrame:
         """One row a difference; a single row that says so before anything was drawn."""
@@ -62,10 +64,11 @@ class Reconciliation:
 
     def sentence(self) -> str:
         """The outcome in one sentence."""
+        more = f" Still to come: {', '.join(self.later)}." if self.later else ""
         if not self.findings:
-            return f"All {self.planned} planned samples were drawn as planned ({self.source})."
+            return f"All {self.planned} planned samples were drawn as planned ({self.source}).{more}"
         kinds = [f"{n} {w}" for w, n in self.counts().itertuples(index=False) if n]
-        return f"{self.planned} samples were planned, {self.drawn} drawn: {', '.join(kinds)} ({self.source})."
+        return f"{self.planned} samples were planned, {self.drawn} drawn: {', '.join(kinds)} ({self.source}).{more}"
 
 
 def planned_draws(root: Path, study: Study, containers: pd.DataFrame) -> tuple[pd.DataFrame, str]:
@@ -88,11 +91,6 @@ def planned_draws(root: Path, study: Study, containers: pd.DataFrame) -> tuple[p
     return pd.DataFrame(rows, columns=PLANNED), "one spot draw at every depth of study.toml"
 
 
-def was_drawn(samples: pd.DataFrame) -> pd.Series:
-    """Rows of the samples table that carry a time or a volume: these were drawn."""
-    return samples["drawn_at"].notna() | (samples["volume_ml"].fillna(0) > 0)
-
-
 def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> Reconciliation:
     """Compare the filled-in samples table with the plan.
 
@@ -100,6 +98,9 @@ def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.Da
     fluids are planned in the key, not drawn from a container, and only looked for by their code.
     """
     plan, source = planned_draws(root, study, containers)
+    waits = still_to_come(samples)
+    later = tuple(f"the visit of {d} ({n} samples)" for d, n in visit_days(samples)[waits].value_counts().sort_index().items())
+    plan, samples = plan[~plan["sample"].isin(set(samples.loc[waits, "sample"]))], samples[~waits]
     logged = samples[was_drawn(samples)]
     by_code = bool((plan["sample"] != "").any())
     findings = _by_code(plan, samples, logged) if by_code else _by_place(plan, logged)
@@ -107,7 +108,7 @@ def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.Da
     planned = len(plan)
     drawn = int((logged["container"] != "").sum()) if by_code else int(logged["kind"].eq("spot").sum())
     rank = {w: i for i, w in enumerate(FINDING_WORDS)}
-    return Reconciliation(planned=planned, drawn=drawn, source=source,
+    return Reconciliation(planned=planned, drawn=drawn, source=source, later=later,
                           findings=tuple(sorted(findings, key=lambda f: (rank[f.what], f.container, f.sample))))
 
 
@@ -147,7 +148,7 @@ def _by_place(plan: pd.DataFrame, logged: pd.DataFrame) -> list[Finding]:
     there = set(zip(spots["container"], spots["depth"], strict=True))
     out = [_finding("missing", r, _text(r), "not drawn") for r in plan.to_dict("records")
            if (r["container"], r["depth"]) not in there]
-    again = spots[spots.duplicated(["container", "depth"])]
+    again = spots[spots.assign(day=visit_days(spots)).duplicated(["container", "day", "depth"])]
     return out + [_finding("extra", r, "one spot draw", "a further one") for r in again.to_dict("records")]
 
 
@@ -158,7 +159,8 @@ def _order(logged: pd.DataFrame, depths: Iterable[str]) -> list[Finding]:
     """
     rank = {d: i for i, d in enumerate(depths)}
     out = []
-    for _, own in logged[logged["container"] != ""].groupby("container", sort=False):
+    logged = logged[logged["container"] != ""]
+    for _, own in logged.groupby([logged["container"], visit_days(logged)], sort=False):
         timed = bool(own["drawn_at"].notna().all() and own["drawn_at"].is_unique)
         own = own.sort_values("drawn_at" if timed else "draw_order", kind="stable")
         deepest, last = -1, ""

@@ -72,7 +72,8 @@ def bench_pdf(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> bytes:
     A container's page holds the drawing to scale, draws, fields and the cautions for the bench; a last page lists the
     bottles that come from no container (blanks, check fluids).
     """
-    codes = {(r["container"], int(r["draw_order"])): str(r["sample"]) for r in plan.draws.to_dict("records")}
+    codes = {(r["container"], r.get("visited_on", ""), int(r["draw_order"])): str(r["sample"])
+             for r in plan.draws.to_dict("records")}
     about = {r["container"]: r for r in plan.containers.to_dict("records")}
     visits = dict(zip(plan.draws["container"], plan.draws["visit"].astype(int), strict=True))
     pages = [_bench_page(study, p, codes, about[p.container], visits[p.container], max(visits.values()))
@@ -114,7 +115,7 @@ def hazards(study: Study) -> str:
     return f"Hazards as far as we know them: {told}. What is unknown counts as the worse."
 
 
-def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], str], about: Mapping[Hashable, Any],
+def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int], str], about: Mapping[Hashable, Any],
                 visit: int, of: int) -> dict[str, Any]:
     from studykit.sampling.sketch import draw_vessel
 
@@ -135,14 +136,14 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, int], st
     lies = vessel.posture == "lying" or about.get("orientation", "") in ("lying", "inverted")
     notes = [*lines(str(about["treatment"]), study.safety), *plan.warnings]
     rows = [
-        {"order": d.order, "sample": codes[(plan.container, d.order)], "depth": d.depth,
+        {"order": d.order, "sample": codes[(plan.container, plan.day, d.order)], "depth": d.depth,
          "tip": "barred" if d.depth in barred else "mixed" if d.depth == "residue" else _mm(d.tip_mm),
          "below": "" if d.depth == "residue" else _mm(d.below_surface_mm), "purge": f"{d.purge_ml:g}",
          "keep": f"{d.keep_ml:g}", "discard": f"{d.discard_ml:g}" if d.discard_ml else "–",
          "before": f"{d.level_before_mm:.1f}", "after": f"{d.level_after_mm:.1f}"}
         for d in plan.draws
     ]
-    return {"container": plan.container, "place": ", ".join(lot_store), "visit": f"visit {visit} of {of}",
+    return {"container": plan.container, "place": ", ".join(lot_store), "visit": f"{plan.day} visit {visit} of {of}".strip(),
             "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,
@@ -288,7 +289,15 @@ def _fixed_zip(data: bytes) -> bytes:
 
 
 def all_sheets(study: Study, plan: Plan, sealed: str = NOT_LOCKED, folder: str = "plan/sheets") -> dict[str, bytes]:
-    """Every printed sheet of a plan by its path in the study folder.
+    """Every printed sheet of a plan by its path in the study folder; each planned visit has a folder of its own."""
+    if not plan.days:
+        return _sheets(study, plan, folder, sealed)
+    parts = [_sheets(study, plan.at(day), f"{folder}/visit-{i}", sealed) for i, day in enumerate(plan.days, start=1)]
+    return {name: data for part in parts for name, data in part.items()}
+
+
+def _sheets(study: Study, plan: Plan, folder: str, sealed: str) -> dict[str, bytes]:
+    """The sheets of one visit by their path.
 
     Without a submission list (a study sampled before the kit was at hand) only bench sheets, labels and
     custody are made.

@@ -7,6 +7,8 @@ containers that were moved later, it asks (``time.starts``).
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import pandas as pd
 
 from studykit.core.errors import Fault
@@ -14,6 +16,8 @@ from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
 
 DAYS_A_MONTH = 365.2425 / 12
+SAME_VISIT = 7
+"""Days that a draw may lie from the day of its visit (own judgement: a round through a store takes days)."""
 
 
 def stands_from(containers: pd.DataFrame, study: Study | None) -> pd.Series:
@@ -43,6 +47,36 @@ def visit_ages(joined: pd.DataFrame, study: Study) -> dict[str, pd.Series]:
         return {"visited_on": day, "age_months": joined.get("age_months", pd.Series(float("nan"), index=joined.index))}
     age = (day - stands_from(joined, study)).dt.days / DAYS_A_MONTH
     return {"visited_on": day, "age_months": age.where(age.notna(), joined["age_months"])}
+
+
+def was_drawn(samples: pd.DataFrame) -> pd.Series:
+    """Rows of the samples table that carry a time or a volume: these were drawn."""
+    return samples["drawn_at"].notna() | (samples["volume_ml"].fillna(0) > 0)
+
+
+def visit_days(samples: pd.DataFrame) -> pd.Series:
+    """Day of the visit of each sample as text; empty where none is said."""
+    if "visited_on" not in samples:
+        return pd.Series("", index=samples.index)
+    return pd.to_datetime(samples["visited_on"]).dt.strftime("%Y-%m-%d").fillna("")
+
+
+def still_to_come(samples: pd.DataFrame, measured: Collection[str] = ()) -> pd.Series:
+    """Rows of visits at which nothing was drawn (or ``measured``) yet, where something was at another."""
+    days = visit_days(samples)
+    known = samples["sample"].isin(list(measured))
+    seen = set(days[known | was_drawn(samples)] if {"drawn_at", "volume_ml"} <= set(samples) else days[known])
+    return (days != "") & ~days.isin(seen) & bool(seen)
+
+
+def with_last_visit(containers: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
+    """The containers with the day of their last visit as sampled_on, where that is empty; planned days where none was drawn."""
+    if "visited_on" not in samples or samples["visited_on"].isna().all() or "container" not in containers:
+        return containers
+    last = samples.groupby("container")["visited_on"].max()
+    if {"drawn_at", "volume_ml"} <= set(samples):
+        last = samples[was_drawn(samples)].groupby("container")["visited_on"].max().combine_first(last)
+    return containers.assign(sampled_on=containers["sampled_on"].fillna(containers["container"].map(last)))
 
 
 def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
@@ -85,8 +119,20 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
     faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
                      reason=f"is empty, but other samples of container {r['container']} name their visit",
                      remedy="write the day of the visit") for r in mixed.to_dict("records")]
+    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
+                     reason=f"lies more than {SAME_VISIT} days from drawn_at ({r['drawn_at']:%Y-%m-%d}), and age is counted to "
+                            "it", remedy="write the day on which it was drawn")
+               for r in _other_day(samples).to_dict("records")]
     twice = some[some["visited_on"].notna() & some.duplicated(["container", "visited_on", "depth"])]
     return faults + [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
                            reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
                            remedy="give each visit its own day, or call the second a duplicate")
                      for r in twice.to_dict("records")]
+
+
+def _other_day(samples: pd.DataFrame) -> pd.DataFrame:
+    """Samples drawn on another day than that of their visit."""
+    if "drawn_at" not in samples:
+        return samples.iloc[:0]
+    far = (samples["drawn_at"].dt.normalize() - samples["visited_on"]).abs() > pd.Timedelta(days=SAME_VISIT)
+    return samples.loc[far.to_numpy(dtype=bool)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
@@ -110,15 +111,31 @@ class TimeSettings(Section):
 
     ``course``: a straight line in time, in the square root of time, or towards a level; ``half_months``: time to half of
     the final level, for 'saturating' only. ``starts``: what sets the clock to zero: 'filled' (filling alone), 'mixed'
-    (filling or the last mixing, the later), 'moved' (the last move too, because it stirred).
+    (filling or the last mixing, the later), 'moved' (the last move too, because it stirred). ``visits``: planned days of
+    drawing, in order; ``containers``: 'sister' (each is opened once, at one of them) or 'same' (each is drawn at all).
     """
 
     course: Literal["linear", "square root", "saturating"] = "linear"
     half_months: Positive | None = None
     starts: Literal["filled", "mixed", "moved"] | None = None
+    visits: tuple[date, ...] = ()
+    containers: Literal["sister", "same"] | None = None
 
     @model_validator(mode="after")
     def _half_time(self) -> TimeSettings:
         if (self.course == "saturating") != (self.half_months is not None):
             raise ValueError("half_months belongs to course = 'saturating', and to no other")
+        return self
+
+    @model_validator(mode="after")
+    def _days(self) -> TimeSettings:
+        if bool(self.visits) != (self.containers is not None):
+            raise ValueError("visits and containers belong together: the days, and whether 'sister' containers are opened once "
+                             "each or the 'same' ones drawn again")
+        if len(self.visits) == 1:
+            raise ValueError("visits names one day only: leave it out, or name two or more")
+        if twice := [f"{d}" for d in dict.fromkeys(self.visits) if self.visits.count(d) > 1]:
+            raise ValueError(f"visits names {', '.join(twice)} twice: give each visit its own day")
+        if list(self.visits) != sorted(self.visits):
+            raise ValueError("visits must stand in the order of their days")
         return self

@@ -18,7 +18,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
-from studykit.study.ages import age_faults, container_ages
+from studykit.study.ages import age_faults, container_ages, with_last_visit
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import (
     CONTAINERS,
@@ -348,6 +348,7 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
     results = typed.get("results", type_cells(no_cells(RESULTS), RESULTS)[0])
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
+    containers = with_last_visit(containers, samples)
     containers["age_months"] = container_ages(containers, study)
     faults += container_faults(containers, study, sampled=with_results) + _liquid_heights(containers, study)
     faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)

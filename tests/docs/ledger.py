@@ -17,6 +17,7 @@ from studykit.report.compare import CLASSES, DIAGNOSTIC, FLOOR
 from studykit.report.pictures import REACH, SLACK, WINDOW
 from studykit.report.verify import MOST
 from studykit.sampling.draws import BOTTLE_SHARE, TOP_MM, TOP_SHARE
+from studykit.study.ages import SAME_VISIT
 from studykit.study.definition import DesignSettings, FluidSettings, SamplingSettings, Study
 from studykit.study.precision import R_FACTOR
 from studykit.study.ranges import OIL_RULE_KG_M3
@@ -583,6 +584,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Simulated coverage: at least", "94 every", "measured: tests/ageing/coverage.py"),
         row("ICH Q1E's tests at 0.25", "1 0.25", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
         row("ICH Q1E's tests and earliest crossing", "1", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
+        row("holds the planned day", "7", "values", SAME_VISIT),
         row("Random slopes of time", "4 nine", "mixed/test_slopes.py::single_contrasts"),
         row("Technol. 17(3):47;", "17 3 47 50 753", "source: the papers, named there as not reproduced"),
     ],
