@@ -135,4 +135,5 @@ def _other_day(samples: pd.DataFrame) -> pd.DataFrame:
     if "drawn_at" not in samples:
         return samples.iloc[:0]
     far = (samples["drawn_at"].dt.normalize() - samples["visited_on"]).abs() > pd.Timedelta(days=SAME_VISIT)
-    return samples.loc[far.to_numpy(dtype=bool)]
+    out: pd.DataFrame = samples[far]
+    return out

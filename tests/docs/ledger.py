@@ -585,6 +585,7 @@ LEDGER: dict[str, list[Row]] = {
         row("ICH Q1E's tests at 0.25", "1 0.25", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
         row("ICH Q1E's tests and earliest crossing", "1", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
         row("holds the planned day", "7", "values", SAME_VISIT),
+        row("A published stability", "", "mixed/test_slopes.py::a_published_stability_study_with_random_batches"),
         row("Random slopes of time", "4 nine", "mixed/test_slopes.py::single_contrasts"),
         row("Technol. 17(3):47;", "17 3 47 50 753", "source: the papers, named there as not reproduced"),
     ],

@@ -203,3 +203,28 @@ def test_what_is_not_given_with_slopes() -> None:
         fit.profile_upper("cont")
     assert fit_case("set_apart_zero").profile_upper("months | cont") > 0
     assert written("age | container:depth").group == "container:depth"
+
+
+# Obenchain 1990: assay of three batches over twelve months, in per cent of label claim; printed as the example of random
+# coefficients in manuals of mixed models (seen); the estimates printed there from memory, check your copy
+BATCHES = {
+    "b1": {0: "101.2 103.3 103.3 102.1 104.4 102.4", 1: "98.8 99.4 99.7 99.5", 3: "98.4 99.0 97.3 99.8",
+           6: "101.5 100.2 101.7 102.7", 9: "96.3 97.2 97.2 96.3", 12: "97.3 97.9 96.8 97.7 97.7 96.7"},
+    "b2": {0: "102.6 102.7 102.4 102.1 102.9 102.6", 1: "99.1 99.0 99.9 100.6", 3: "105.7 103.3 103.4 104.0",
+           6: "101.3 101.5 100.9 101.4", 9: "94.1 96.5 97.2 95.6", 12: "93.1 92.8 95.4 92.2 92.2 93.0"},
+    "b3": {0: "105.1 103.9 106.1 104.1 103.7 104.6", 1: "102.2 102.0 100.8 99.8", 3: "101.2 101.8 100.8 102.6",
+           6: "101.1 102.0 100.1 100.2", 9: "100.9 99.5 102.2 100.8", 12: "97.8 98.3 96.9 98.4 96.9 96.5"},
+}  # fmt: skip
+
+
+def test_a_published_stability_study_with_random_batches() -> None:
+    rows = [(b, float(m), float(v)) for b, ages in BATCHES.items() for m, line in ages.items() for v in line.split()]
+    fit = fit_reml(pd.DataFrame(rows, columns=["batch", "month", "assay"]), "assay", ["month"], ["month | batch"])
+    assert fit.criterion == pytest.approx(350.3, abs=0.05)
+    found = [fit.variances["batch"], fit.covariances["batch", "month | batch"], fit.variances["month | batch"],
+             fit.variances["residual"]]
+    assert found == pytest.approx([0.9768, -0.1045, 0.03717, 3.2932], abs=5e-5)
+    level, rate = fit.test([1, 0], "satterthwaite"), fit.test([0, 1], "satterthwaite")
+    assert (level.estimate, level.se, rate.estimate, rate.se) == pytest.approx((102.70, 0.6456, -0.5259, 0.1194), abs=5e-3)
+    assert (level.se, rate.estimate, rate.se) == pytest.approx((0.6456, -0.5259, 0.1194), abs=5.1e-5)
+    assert (level.df2, rate.df2) == pytest.approx((2, 2))
