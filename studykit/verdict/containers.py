@@ -165,13 +165,16 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     """Bottom minus top by the levels of the factors that interact with depth, and a note on how.
 
     Each group's mean container contrast with the scatter pooled within groups (no straight line
-    in age is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
+    in age or in another number is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
     unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is
     left out of the grouping and the note says so.
     """
-    factors = [f for f in study.factors.by_depth if f in model.fixed]
+    numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
+    factors = [f for f in study.factors.by_depth if f in model.fixed and f not in numbers]
     if not factors or (each := container_contrasts(model.rows)).empty:
         return pd.DataFrame(), ""
+    facts = model.rows.measured.drop_duplicates("container").set_index("container")
+    each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
     ages = each["age_months"]
     each = each.assign(age_months=ages.round(1) if ages.max() < YOUNG else ages.round().astype("Int64"))
     note = ""
