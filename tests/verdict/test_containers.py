@@ -44,6 +44,25 @@ def test_own_contrasts_stand_in_order_of_size_whatever_their_sign():
     assert t["container"].tolist() == ["N2", "S2", "N3", "S0", "N1", "S3", "N0", "S1"]
 
 
+def test_any_factor_makes_groups_and_a_number_of_ones_own_makes_none():
+    """The same numbers whatever the factor is called; a study with drums upright and lying once ended here."""
+    plain = study(fixed=["store"], by_depth=["store"])
+    expected, _ = containers.group_contrasts(fitted(plain), plain)
+    columns = {"warmth": {"unit": "degC"}, "cap": {"levels": ["north", "south"]}}
+    for name in ("orientation", "cap"):
+        what = study(fixed=[name, "warmth"], by_depth=[name, "warmth"], columns=columns)
+        rows, facts = [], {}
+        for word, contrasts in OWN.items():
+            for k, d in enumerate(contrasts):
+                facts[f"{word[0].upper()}{k}"] = word
+                code, level = f"{word[0].upper()}{k}", 100.0 + 3 * k
+                rows += [(code, "upper", level), (code, "lower", level + d)]
+        frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
+        warm = {c: float(i % 5) for i, c in enumerate(facts)}
+        table, _ = containers.group_contrasts(fit_analyte(what, "y", *tables_of(frame, **{name: facts, "warmth": warm})), what)
+        pd.testing.assert_frame_equal(table.rename(columns={name: "store"}), expected)
+
+
 def test_groups_have_their_mean_and_the_scatter_pooled_within_groups():
     """Mean and t interval from the pooled standard deviation, numpy and scipy's quantile."""
     what = study(fixed=["store"], by_depth=["store"])
