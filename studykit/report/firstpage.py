@@ -167,11 +167,10 @@ def standing(stage: OpenStage) -> list[str]:
 
 
 def _group_words(row: pd.Series) -> str:
-    parts = []
-    if row.get("store", ""):
-        parts.append(f"store {row['store']}")
-    if row.get("lot", ""):
-        parts.append(f"lot {row['lot']}")
+    """The levels of a group in words: store and lot, any other factor, months."""
+    names = [str(n) for n in row.index[: list(row.index).index("containers")] if n not in ("analyte", "age_months")]
+    ordered = sorted(names, key=lambda n: ("store", "lot", n).index(n))
+    parts = [f"{name} {row[name]}" for name in ordered if str(row[name]) not in ("", "nan")]
     if str(row.get("age_months", "")) not in ("", "nan"):
         months = round(float(row["age_months"]))
         parts.append(f"{months} month{'' if months == 1 else 's'}")

@@ -7,7 +7,10 @@ import re
 import tomllib
 from pathlib import Path
 
+import pandas as pd
 import pytest
+
+from studykit.report.firstpage import _group_words
 
 ROOT = Path(__file__).resolve().parents[2]
 NUMBER = re.compile(r"(?<![\w.#\u2212-])[-\u2212]?\d+(?:\.\d+)?(?![\w.]*\d)")
@@ -53,3 +56,13 @@ def test_levels_bounds_and_numbers_of_containers_are_recorded():
 def test_a_number_without_a_record_would_be_seen():
     assert NUMBER.findall("differs by 77.3 % (−1.2 to 4) in P07") == ["77.3", "−1.2", "4"]
     assert "123456.789" not in recorded()
+
+
+@pytest.mark.parametrize(("facts", "words"), [
+    ({"lot": "B2", "store": "hut", "age_months": 30}, "store hut, lot B2, 30 months"),
+    ({"orientation": "lying", "age_months": ""}, "orientation lying"),
+    ({"cap": "loose", "store": "hut"}, "store hut, cap loose"),
+])
+def test_groups_are_named_by_whatever_makes_them(facts: dict, words: str) -> None:
+    row = pd.Series({"analyte": "Si", **facts, "containers": 9, "bottom - top": 27.0, "interval lies": "beyond the margin"})
+    assert _group_words(row) == words
