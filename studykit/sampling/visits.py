@@ -22,7 +22,10 @@ from studykit.study.inventory import CONTROL_TREATMENTS
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VisitStep:
-    """One visit: its day (empty where there is one sampling), its containers, are they drawn at all visits, is it the last?"""
+    """One visit and the containers drawn at it.
+
+    ``day`` is empty where there is one sampling; ``again``: they are drawn at every visit; ``last``: nothing follows.
+    """
 
     day: str
     containers: pd.DataFrame
