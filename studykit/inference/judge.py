@@ -102,14 +102,16 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     noise, df = cells.noise_se, cells.noise_df
     bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha)
     beyond = containers_beyond(cells, margin, noise, df, alpha)
-    by_group = group_table(cells, margin, alpha)
+    by_group = group_table(cells, margin, alpha, rounded=bool(coarse(found, cells.step)[0]))
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
+    may = (*may_lie_beyond(cells, margin, noise, df, alpha), *groups_that_may(cells, margin))
     names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
     every = all_one_way(beyond)
     stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
-                       every_one=every)
+                       every_one=every, may_be_beyond=len(may))
     limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
-    reasons = (*why, *((MOSTLY_LIMITS,) if limited else ()), *_stock_reasons(bound.upper, share, names, by_group, margin))
+    reasons = (*why, *((MOSTLY_LIMITS,) if limited else ()), *_stock_reasons(bound.upper, share, names, by_group, margin),
+               *may_reasons(may, margin))
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
                      next_container=next_of(cells, margin, 1 - alpha))
@@ -140,17 +142,18 @@ def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
 
 
 def stock_word(mean_word: str, *, share_upper: float, share: float | None, containers_beyond: int,
-               groups_beyond: bool, every_one: bool = False) -> StockWord:
+               groups_beyond: bool, every_one: bool = False, may_be_beyond: int = 0) -> StockWord:
     """The rule for the stock, from the word for the mean and what is known of single containers and groups.
 
     ``every_one``: each container by itself is shown beyond, in the same pair of depths and direction; then it is
-    stratified however few they are.
+    stratified however few they are. ``may_be_beyond``: containers and groups that would be shown beyond for some
+    value within their limits; the stock is not homogeneous then.
     """
     if mean_word == "stratified" or every_one:
         return "stratified"
     if containers_beyond or groups_beyond:
         return "uneven"
-    enough = share is None or share_upper <= share
+    enough = (share is None or share_upper <= share) and not may_be_beyond
     return "homogeneous" if mean_word == "homogeneous" and enough else "inconclusive"
 
 
@@ -174,6 +177,39 @@ def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None,
     """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``."""
     return shown_beyond(near_differences(cells, noise_se), margin.edge, noise_se=noise_se, noise_df=noise_df, alpha=alpha,
                         clear=_middle(cells))
+
+
+def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float) -> tuple[str, ...]:
+    """Containers with limits that some value within them would show beyond the margin, and that are not shown there.
+
+    Where the noise is unknown, a difference that may pass the margin is enough.
+    """
+    far, shown = own_differences(cells, noise_se), containers_beyond(cells, margin, noise_se, noise_df, alpha)
+    with np.errstate(invalid="ignore"):
+        passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
+            far, margin.edge, noise_se=noise_se, noise_df=noise_df, alpha=alpha) != 0
+    may = passed.any(axis=1) & ~cells.exact & ~shown.any(axis=1)
+    return tuple(c for c, m in zip(cells.containers, may, strict=True) if m)
+
+
+def groups_that_may(cells: CellBounds, margin: Margin) -> tuple[str, ...]:
+    """Groups whose mean difference passes the margin for some value within its limits; none where all are numbers."""
+    if cells.groups is None or cells.exact.all():
+        return ()
+    rows = np.asarray(cells.groups) > 0
+    least, most = _ends(cells, False)
+    own = [g for g in range(rows.shape[1]) if not cells.exact[rows[:, g]].all()]
+    with np.errstate(all="ignore"):
+        far = {g: max(float(np.nanmax(np.abs(np.nanmean(end[rows[:, g]], axis=0)))) for end in (least, most)) for g in own}
+    return tuple(cells.group_names[g] for g in own if far[g] > margin.edge)
+
+
+def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:
+    """One sentence that names the containers and groups of ``may_lie_beyond`` and ``groups_that_may``."""
+    if not may:
+        return ()
+    span = margin.text.lstrip("±")
+    return (f"Known only as a limit, so that they may differ between depths by more than {span}: {', '.join(may)}.",)
 
 
 def _rounded(cells: CellBounds, noise_se: float | None) -> bool:
@@ -275,16 +311,18 @@ def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: floa
 GROUP_COLUMNS = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
 
 
-def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame:
+def group_table(cells: CellBounds, margin: Margin, alpha: float, *, rounded: bool = False) -> pd.DataFrame:
     """Every group of containers and pair of depths: estimate with its 1 - 2 alpha limits and where it lies.
 
     Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is pooled within groups; "shown
-    beyond" takes groups and pairs into account. Values known only within bounds: the limits and "shown beyond" hold
-    wherever they lie, the estimate is NaN. Empty without groups.
+    beyond" takes groups and pairs into account. Values known only within bounds, and readings ``rounded`` more
+    coarsely than they scatter: the limits and "shown beyond" hold wherever they lie; of limits the estimate is NaN.
+    Empty without groups.
     """
     if cells.groups is None:
         return pd.DataFrame(columns=GROUP_COLUMNS)
-    told = _bounded_groups(cells, margin, alpha) if not cells.exact.all() else _known_groups(cells, margin, alpha)
+    known = _known_groups(cells, margin, alpha) if cells.exact.all() else []
+    told = _bounded_groups(cells, margin, alpha, known, rounded=rounded) if rounded or not known else known
     rows = [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", *(margin.shown(x) for x in told[g][i][:3]), told[g][i][3])
             for g, name in enumerate(cells.group_names) for i, (a, b) in enumerate(cells.pairs)]
     return pd.DataFrame(rows, columns=GROUP_COLUMNS)
@@ -303,12 +341,14 @@ def _known_groups(cells: CellBounds, margin: Margin, alpha: float) -> list[list[
     return out
 
 
-def _bounded_groups(cells: CellBounds, margin: Margin, alpha: float) -> list[list[tuple[float, float, float, bool]]]:
-    """The same where values are known only within bounds: what holds wherever they lie, without an estimate."""
+def _bounded_groups(cells: CellBounds, margin: Margin, alpha: float, known: list[list[tuple[float, float, float, bool]]], *,
+                    rounded: bool) -> list[list[tuple[float, float, float, bool]]]:
+    """The same wherever values lie that are known only within bounds; the estimates are those ``known``, or NaN."""
     groups = np.asarray(cells.groups)
-    return [[(math.nan, *found) for found in group_bounds(cells.low, cells.high, groups, at, edge=margin.edge, alpha=alpha,
-                                                          step=cells.step, looked_at=len(groups.T))]
-            for at in np.eye(groups.shape[1])]
+    low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
+    found = [group_bounds(low, high, groups, at, edge=margin.edge, alpha=alpha, step=cells.step, looked_at=len(groups.T))
+             for at in np.eye(groups.shape[1])]
+    return [[(known[g][i][0] if known else math.nan, *pair) for i, pair in enumerate(pairs)] for g, pairs in enumerate(found)]
 
 
 def _group(cells: CellBounds, g: int, every: Contrasts | None) -> Contrasts:

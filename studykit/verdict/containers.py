@@ -12,7 +12,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.inference.equivalence import Contrast, Margin
-from studykit.inference.judge import containers_beyond, near_differences, next_of, own_differences, stock_word
+from studykit.inference.judge import (
+    containers_beyond,
+    may_lie_beyond,
+    may_reasons,
+    near_differences,
+    next_of,
+    own_differences,
+    stock_word,
+)
 from studykit.inference.share import ShareBound, all_one_way, share_beyond, share_upper
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
@@ -85,10 +93,12 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
     table, _ = group_contrasts(model, study)
     groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
+    may = may_lie_beyond(model.cells, model.rows.margin, *noise_of(study, model)[:2], model.alpha)
     word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
-                      groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)))
+                      groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)), may_be_beyond=len(may))
     return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,
-                 reasons=_stock_reasons(model, word, beyond, groups, share, allowed))
+                 reasons=(*_stock_reasons(model, word, beyond, groups, share, allowed),
+                          *(may_reasons(may, model.rows.margin) if model.word == "homogeneous" else ())))
 
 
 def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], groups: tuple[str, ...], share: ShareBound,
@@ -100,7 +110,7 @@ def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], group
         out.append(f"{who} shown to differ between depths by more than {span}.")
     if groups:
         out.append(f"On average more than {span} is shown in: {'; '.join(groups)}.")
-    if model.word == "homogeneous" and word == "inconclusive":
+    if model.word == "homogeneous" and word == "inconclusive" and share.upper > allowed:
         out.append(f"Of containers like these up to {_up(share.upper):g} % could lie beyond the margin, and "
                    f"{100 * allowed:g} % were allowed, so the stock as a whole is not shown to be homogeneous.")
     return tuple(out)

@@ -491,6 +491,10 @@ LEDGER: dict[str, list[Row]] = {
         row("\"Two digits exchanged\" counts as", "14", "measured: tests/faults"),
     ],
     "docs/05-model.md": [
+        row("A small group that scatters more than", "2 12 five 12",
+            "inference/test_own_truths.py::a_small_group_that_scatters_more_misleads_where_it_is_named"),
+        row("Without the factor it is 4 per cent", "4",
+            "inference/test_own_truths.py::a_small_group_that_scatters_more_misleads_where_it_is_named"),
         row("Where fewer than three containers have both depths of a pair", "ten",
             "inference/test_own_truths.py::zones_linked_only_through_others_keep_the_promise"),
         row("05 Model: what the containers an", "05", "definition: the number of the stage"),

@@ -138,6 +138,47 @@ def test_groups_hold_wherever_values_below_a_limit_lie():
         assert one.loc["hut", "shown beyond"]
 
 
+@pytest.mark.parametrize("determinations", [1, 2])
+def test_no_value_below_a_limit_makes_a_homogeneous_stock_uneven(determinations):
+    """A floor of "<6" below 10 with a margin of 5: it may lie 9 lower. Found by somebody who had not seen the code."""
+    rng = np.random.default_rng(2)
+    value = 10 + rng.normal(0, 0.1, size=(30, 2, determinations))
+    table = pd.DataFrame({"container": np.repeat(np.arange(30), 2 * determinations), "value": value.ravel(),
+                          "depth": np.tile(np.repeat(["top", "bottom"], determinations), 30)})
+    floor = table["container"].eq(3) & table["depth"].eq("bottom")
+    call = {"margin": {"absolute": 5}, "depths": ["top", "bottom"], "share": 0.3}
+    limited = table.astype({"value": str}).mask(floor, table.assign(value="<6"))
+    told = judge(limited, **call)
+    assert judge(table, **call).word == "homogeneous"
+    assert (told.word, told.mean_word) == ("inconclusive", "homogeneous")
+    assert told.reasons[-1].endswith("by more than 5: 3.")
+    near = judge(limited.replace({"value": {"<6": "<9.9"}}).assign(), **call | {"margin": {"absolute": 12}})
+    assert near.word == "homogeneous"  # nothing below 9.9 is 12 lower
+
+
+def test_a_group_known_as_a_limit_keeps_the_stock_from_homogeneous():
+    rng = np.random.default_rng(4)
+    table = pd.DataFrame({"container": np.repeat(np.arange(24), 2), "value": (10 + rng.normal(0, 0.1, 48)).round(2).astype(str),
+                          "depth": ["top", "bottom"] * 24, "lot": np.repeat(["old"] * 3 + ["new"] * 21, 2)})
+    call = {"margin": {"absolute": 5}, "depths": ["top", "bottom"], "groups": ["lot"]}
+    floor = table["lot"].eq("old") & table["depth"].eq("bottom")
+    told = judge(table.mask(floor, table.assign(value="<6")), **call)
+    assert told.word == "inconclusive"
+    assert "old" in told.reasons[-1]
+    low = table.assign(value=np.where(floor, "4.0", table["value"]))
+    low.loc[40, "value"] = "<11"  # one limit elsewhere does not silence the groups
+    assert judge(low, **call).groups.set_index("group")["shown beyond"].notna().all()
+
+
+def test_limits_of_groups_hold_wherever_coarsely_rounded_readings_lie():
+    lots = ["old"] * 6 + ["new"] * 6
+    table = stock([0.0] * 12, noise=0.0, lot=lots)
+    rounded = table.assign(value=10.0)
+    told = judge(rounded, margin={"absolute": 5}, depths=["top", "bottom"], groups=["lot"]).groups
+    assert (told["low"] < -0.05).all()
+    assert (told["high"] > 0.05).all()
+
+
 def test_the_declared_share_asks_for_enough_containers():
     few = judge(stock([0.0] * 6), margin=TWENTY, depths=["top", "bottom"], share=0.2)
     assert (few.word, few.mean_word) == ("inconclusive", "homogeneous")

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 
+from studykit.inference.contrasts import contrasts_of, word_codes
 from tests.inference.own_truths import KINDS, rates
 
 STUDIES = 1500
@@ -35,3 +37,18 @@ def test_zones_linked_only_through_others_keep_the_promise(loss, design):
 def test_the_mixture_that_no_such_rule_holds_for_is_seen_to_exceed_it():
     """A fifth of the containers settled: docs/operating.md says so, and the limit can be exceeded, so it can fail."""
     assert rates("two-point", (5, 5, 1), "none", "absolute", STUDIES)[0] > LIMIT
+
+
+@pytest.mark.parametrize(("sizes", "spread", "named", "low", "high"), [
+    ((10, 2), (0.5, 2.5), True, 0.11, 0.14), ((10, 2), (0.5, 2.5), False, 0.03, 0.05),
+    ((6, 6), (1.0, 1.0), True, 0.045, 0.055)])
+def test_a_small_group_that_scatters_more_misleads_where_it_is_named(sizes, spread, named, low, high):
+    """What the page says of groups of unlike scatter, and that groups of like scatter keep the promise."""
+    rng, studies = np.random.default_rng(8), 20_000
+    sd = np.repeat(spread, sizes)
+    margin = 8 * math.sqrt((sd**2).sum()) / len(sd)
+    cells = np.zeros((studies, len(sd), 2))
+    cells[:, :, 1] = margin + rng.normal(size=(studies, len(sd))) * sd
+    groups = np.eye(2)[np.repeat([0, 1], sizes)] if named else None
+    words = word_codes(contrasts_of(cells, groups=groups), margin, depths=2)
+    assert low < np.mean(words == 1) < high
