@@ -31,6 +31,7 @@ from studykit.study.definition import Study
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
+ONLY_LIMIT = "a container is known only as a limit"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
                  "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
@@ -176,7 +177,8 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
 
     Each group's mean container contrast with the scatter pooled within groups (no straight line
     in age or in another number is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
-    unit, interval lies ('beyond' takes the number of groups into account). Where no group repeats, age is
+    unit, interval lies ('beyond' takes the number of groups into account; nothing is said where a container of the
+    group is known only as a limit). Where no group repeats, age is
     left out of the grouping and the note says so.
     """
     numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
@@ -185,14 +187,15 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), ""
     facts = model.rows.measured.drop_duplicates("container").set_index("container")
     each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
-    ages = each["age_months"]
-    each = each.assign(age_months=ages.round(1) if ages.max() < YOUNG else ages.round().astype("Int64"))
+    young = each["age_months"].max() < YOUNG
+    each = each.assign(age_months=_months(each["age_months"], young))
     note = ""
     if len(each) - each.groupby(factors, observed=True).ngroups < 3:
         factors = [f for f in factors if f != "age_months"]
         note = "Too few containers share an age, so ages are pooled here."
     if not factors or len(each) - each.groupby(factors, observed=True).ngroups < 3:
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
+    bounded = _bounded_groups(model, factors, young)
     groups = each.groupby(factors, observed=True)["contrast"]
     df, share = len(each) - groups.ngroups, model.alpha / groups.ngroups
     floor = max(model.cells.step / math.sqrt(6), 1e-300)  # what rounding alone scatters
@@ -205,8 +208,23 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
         where: dict[str, Any] = dict(zip(factors, key, strict=True))
         rows.append({**where, "containers": len(part), "bottom - top": value, "low": low, "high": high, "unit": unit,
-                     "interval lies": place(contrast, model.rows.margin, model.alpha, share)})
+                     "interval lies": place(contrast, model.rows.margin, model.alpha, share)
+                     if key not in bounded else ONLY_LIMIT})
     return pd.DataFrame(rows), note
+
+
+def _months(ages: pd.Series, young: bool) -> pd.Series:
+    return ages.round(1) if young else ages.round().astype("Int64")
+
+
+def _bounded_groups(model: FittedModel, factors: list[str], young: bool) -> set[tuple[Any, ...]]:
+    """The groups that hold a container of which a reading is known only as a limit: its mean without it is not theirs."""
+    names = [c for c, exact in zip(model.cells.containers, model.cells.exact, strict=True) if not exact]
+    info = model.rows.table.drop_duplicates("container")
+    info = info[info["container"].astype(str).isin(names)]
+    info = info.assign(age_months=_months(info["age_months"], young)).astype(
+        {f: str for f in factors if f not in ("lot", "store", "age_months")})
+    return set(info[factors].itertuples(index=False, name=None))
 
 
 def groups(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy import stats
 
 from studykit.inference.equivalence import Contrast
 from studykit.inference.margin import Margin
-from studykit.model.fit import fit_analyte
+from studykit.model.fit import fit_analyte, fit_rows
 from studykit.verdict import containers
 from tests.model.test_fit import study_of, tables_of
 
@@ -112,3 +113,17 @@ def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth(
 @pytest.mark.parametrize(("estimate", "word"), [(0.0, "inside the margin"), (9.0, containers.BEYOND), (2.4, "across its edge")])
 def test_an_interval_lies_inside_beyond_or_across(estimate, word):
     assert containers.place(Contrast(label="x", estimate=estimate, se=0.2, df=9), Margin.absolute(2.5), 0.05) == word
+
+
+def test_a_group_with_a_container_known_only_as_a_limit_is_not_said_to_lie_anywhere():
+    """The rest of a group does not speak for a pail that reads "<300": it may lie on either side."""
+    what = study(fixed=["store"], by_depth=["store"])
+    rows = fitted(what).rows
+    table = rows.table.copy()
+    first = (table["container"] == "S0") & (table["depth"] == "upper")
+    table.loc[first, ["qualifier", "limit"]] = ["<", 300.0]
+    table.loc[first, ["value", "y"]] = np.nan
+    plain, _ = containers.group_contrasts(fitted(what), what)
+    told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=1)), what)
+    assert containers.ONLY_LIMIT not in set(plain["interval lies"])
+    assert told.set_index("store")["interval lies"].eq(containers.ONLY_LIMIT).to_dict() == {"north": False, "south": True}
