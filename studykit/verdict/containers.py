@@ -31,6 +31,7 @@ from studykit.study.definition import Study
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
+GROUP_ENDS = ["containers", "bottom - top", "low", "high", "unit", "interval lies"]
 ONLY_LIMIT = "a container is known only as a limit"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
                  "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
@@ -175,11 +176,11 @@ def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:
     """Bottom minus top by the levels of the factors that interact with depth, and a note on how.
 
-    Each group's mean container contrast with the scatter pooled within groups (no straight line
-    in age or in another number is assumed). Columns: the factors, containers, bottom - top, low, high (1 - 2 alpha),
-    unit, interval lies ('beyond' takes the number of groups into account; nothing is said where a container of the
-    group is known only as a limit). Where no group repeats, age is
-    left out of the grouping and the note says so.
+    Each group's mean container contrast with the scatter pooled within groups (no straight line in age or in another
+    number is assumed); of several factors also the groups of each alone, the others left empty. Columns: the factors,
+    containers, bottom - top, low, high (1 - 2 alpha; where the mean lies beyond the margin, with the number of groups taken
+    into account), unit, interval lies (nothing is said where a container of the group is known only as a limit). Where no
+    group repeats, age is left out of the grouping and the note says so.
     """
     numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
     factors = [f for f in study.factors.by_depth if f in model.fixed and f not in numbers]
@@ -195,9 +196,16 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         note = "Too few containers share an age, so ages are pooled here."
     if not factors or len(each) - each.groupby(factors, observed=True).ngroups < 3:
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
-    bounded = _bounded_groups(model, factors, young)
-    groups = each.groupby(factors, observed=True)["contrast"]
-    df, share = len(each) - groups.ngroups, model.alpha / groups.ngroups
+    groupings = [factors, *([f] for f in factors if len(factors) > 1)]
+    looked_at = sum(each.groupby(by, observed=True).ngroups for by in groupings)
+    return pd.concat([_by(model, each, by, _bounded_groups(model, by, young), looked_at) for by in groupings],
+                     ignore_index=True)[[*factors, *GROUP_ENDS]], note
+
+
+def _by(model: FittedModel, each: pd.DataFrame, by: list[str], bounded: set[tuple[Any, ...]], looked_at: int) -> pd.DataFrame:
+    """The rows of one grouping, with the scatter pooled within its groups; ``looked_at``: groups that share alpha."""
+    groups = each.groupby(by, observed=True)["contrast"]
+    df = len(each) - groups.ngroups
     floor = max(model.cells.step / math.sqrt(6), 1e-300)  # what rounding alone scatters
     pooled = max(floor, float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df)))
     rows = []
@@ -205,12 +213,11 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=pooled / len(part) ** 0.5,
                             df=float(df), scale=model.rows.margin.scale, unit=model.shown_unit,
                             method="pooled within groups")
-        value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
-        where: dict[str, Any] = dict(zip(factors, key, strict=True))
-        rows.append({**where, "containers": len(part), "bottom - top": value, "low": low, "high": high, "unit": unit,
-                     "interval lies": place(contrast, model.rows.margin, model.alpha, share)
-                     if key not in bounded else ONLY_LIMIT})
-    return pd.DataFrame(rows), note
+        inner, edge = model.rows.margin.edge >= abs(contrast.estimate), model.alpha / looked_at
+        told = contrast.shown(1 - 2 * (model.alpha if inner else edge))
+        lies = place(contrast, model.rows.margin, model.alpha, edge) if key not in bounded else ONLY_LIMIT
+        rows.append((*key, len(part), *told, lies))
+    return pd.DataFrame(rows, columns=[*by, *GROUP_ENDS])
 
 
 def _months(ages: pd.Series, young: bool) -> pd.Series:

@@ -74,7 +74,7 @@ def test_groups_have_their_mean_and_the_scatter_pooled_within_groups():
     for name, values in OWN.items():
         assert table.loc[name, "containers"] == 4
         assert table.loc[name, "bottom - top"] == pytest.approx(np.mean(values))
-        half = stats.t.isf(0.05, 6) * pooled / 2
+        half = stats.t.isf(0.05 / 2 if abs(np.mean(values)) > MARGIN else 0.05, 6) * pooled / 2  # two groups share alpha
         assert table.loc[name, "high"] - table.loc[name, "low"] == pytest.approx(2 * half)
     assert note == ""
 
@@ -127,3 +127,21 @@ def test_a_group_with_a_container_known_only_as_a_limit_is_not_said_to_lie_anywh
     told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=1)), what)
     assert containers.ONLY_LIMIT not in set(plain["interval lies"])
     assert told.set_index("store")["interval lies"].eq(containers.ONLY_LIMIT).to_dict() == {"north": False, "south": True}
+
+
+def test_a_whole_store_is_named_where_its_ages_are_too_few_each():
+    """Twelve pails of a hut at +65 with a margin of 50, two of each age: found by somebody who had not seen the code."""
+    what = study_of(DEPTHS, {"absolute": 50}, fixed=["store", "age_months"], by_depth=["store", "age_months"])
+    rng = np.random.default_rng(5)
+    rows, store, age = [], {}, {}
+    for k in range(24):
+        code = f"D{k}"
+        store[code], age[code] = ("hut", "valley")[k % 2], float(2 + 6 * (k // 4))
+        rows += [(code, "upper", 300.0), (code, "lower", 300 + (65 if k % 2 == 0 else 0) + rng.normal(0, 12))]
+    frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    table, _ = containers.group_contrasts(fit_analyte(what, "y", *tables_of(frame, store=store, age_months=age)), what)
+    alone = table[table["age_months"].isna()].set_index("store")
+    assert alone["containers"].to_dict() == {"hut": 12, "valley": 12}
+    assert alone["interval lies"].to_dict() == {"hut": "beyond the margin", "valley": "inside the margin"}
+    outside = table[table["interval lies"] == "across its edge"]
+    assert ((outside["low"] < 50) & (outside["high"] > -50)).all()  # no interval beyond the margin beside these words
