@@ -14,8 +14,8 @@ from studykit.commands.cli import app, main
 from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
-COMMANDS = ("demo", "new", "check", "plan", "lock", "intake", "ask", "report", "lab", "pack", "export",
-            "verify", "recheck", "compare", "course", "class", "order", "deliver", "reveal")
+COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "intake", "ask", "report", "lab",
+            "pack", "export", "verify", "recheck", "compare", "course", "class", "order", "deliver", "reveal")
 
 
 def run(capsys, *arguments):
