@@ -30,6 +30,7 @@ from studykit.study.lock import lock_plan, lock_status
 from studykit.study.seal import read_lock
 from studykit.study.stages import share
 from studykit.study.tables import load_tables
+from tests.sampling.test_visits import visited
 from tests.sampling_examples import folder, stock_rows
 
 TODAY = dt.date.today().isoformat()
@@ -403,3 +404,18 @@ def test_an_empty_name_is_refused(tmp_path):
     root = locked(tmp_path)
     with pytest.raises(BadInput, match="must not be empty"):
         add_containers(root, [""], reason="found behind the rack", like="201")
+
+
+def test_containers_added_to_planned_visits_are_drawn_at_every_one(tmp_path):
+    root, study = visited(tmp_path, "same")
+    plan(root, study)
+    lock_plan(root, study)
+    before = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
+    assert run("add", root, "P01", "P02", "--like", before.loc[before["container"] != "", "container"].iloc[0], "--reason",
+               "two pails were found behind the rack") == 0
+    key = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False)
+    added = key[~key["sample"].isin(before["sample"])]
+    assert set(added["run"]).isdisjoint(before["run"])
+    assert (added.groupby("run")["visited_on"].nunique() == 1).all()
+    assert added[added["container"] == "P01"]["visited_on"].nunique() == 3
+    assert {p.name for p in (root / "plan/sheets/added-1").iterdir()} == {"visit-1", "visit-2", "visit-3"}
