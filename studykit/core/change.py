@@ -1,20 +1,24 @@
 """Several files of a study changed at once, all or none, whenever the process is killed.
 
 The new files are written beside the study, into a folder that is then renamed: from that moment the change is made, and
-whoever opens the study next puts the files in their places. A kill before it leaves the study as it was.
+whoever opens the study next on that machine puts the files in their places. A kill before it leaves the study as it
+was. A change that waits in a study from elsewhere is refused: nobody who opens it has asked for it.
 """
 
 from __future__ import annotations
 
 import contextlib
 import os
+import platform
 import shutil
 from collections.abc import Mapping
 from pathlib import Path
 
+from studykit.core.errors import single
 from studykit.core.files import inside, plain_os_errors, write_bytes
+from studykit.core.hashes import WAITING as WAITING
 
-WAITING = ".studykit-change"
+MADE_ON = "made-on.txt"
 PLACES = ("study.toml", "plan")
 """What a change may touch: a folder of that name in a study that was received moves nothing else."""
 
@@ -27,16 +31,24 @@ def change_files(root: Path, files: Mapping[str, bytes]) -> tuple[str, ...]:
     shutil.rmtree(part, ignore_errors=True)
     for name, data in files.items():
         write_bytes(inside(part, name), data)
+    write_bytes(part / MADE_ON, platform.node().encode())
     os.replace(part, waiting)
     finish_change(root)
     return tuple(files)
 
 
 def finish_change(root: Path) -> None:
-    """Put the files of a change that a kill stopped in their places; nothing to do where there is none."""
+    """Put the files of a change that a kill stopped in their places; nothing to do where there is none.
+
+    BadInput where the change was not made on this machine.
+    """
     waiting = root / WAITING
     if waiting.is_symlink() or not waiting.is_dir():
         return
+    mark = waiting / MADE_ON
+    if mark.is_symlink() or not mark.is_file() or mark.read_bytes()[:1000] != platform.node().encode():
+        raise single(WAITING, "holds a change of the study that was not made on this machine",
+                     "ask whoever sent it; delete the folder to read the study without the change")
     for path in sorted(p for p in waiting.rglob("*") if p.is_file() and not p.is_symlink()):
         name = path.relative_to(waiting)
         if name.parts[0] not in PLACES:

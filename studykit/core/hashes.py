@@ -16,6 +16,9 @@ DEEPEST = 60
 KINDS = ((stat.S_ISREG, "file"), (stat.S_ISDIR, "folder"), (stat.S_ISLNK, "link"), (stat.S_ISFIFO, "pipe"),
          (stat.S_ISSOCK, "socket"))
 
+WAITING = ".studykit-change"
+"""A change of several files that waits to be put in its places, see ``change``."""
+
 
 def sha256_of(path: Path) -> str:
     """SHA-256 of a file's bytes, in hexadecimal."""

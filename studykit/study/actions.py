@@ -20,10 +20,12 @@ _VERBS = "|".join((
     rf"(?:re-?)?(?:{'|'.join(_STEMS.split())})\w*", r"(?:re-?)?blend(?:s|ed|ing)?\b",
     r"in a loop|loop\b|drive|forklift|nitrogen", r"turn\w* (?:it|them|each|every|the \w+|\w+s)? ?(?:over|upside)",
     r"pump\w*\b[^.;]*\b(?:round|around|over|loop|back|for|min|minutes|hours?)\b", r"work\w*\b[^.;]* in\b",
-    r"(?:pump|pour|transfer|mov|return|tip|carr|empt)\w*\b[^.;]*\bto the (?:top|upper|others?)\b",
+    r"(?:pump|pour|put|transfer|mov|return|give|tip|carr|empt)\w*\b[^.;]*"
+    r"\bto the (?:top|upper|lower|bottom|floor|drum|pail|keg|tote|same|others?)\b",
     r"(?:pour|pump|transfer|mov|tip|empt)\w*\b[^.;]*\bfrom (?:one )?(\w+) to (?:\1|another|the other)\b",
     r"bring\w*\b[^.;]* back", r"air lance|compressed air"))
 MIXING = re.compile(rf"\b(?:{_VERBS})", re.I)
+_SUPPLIER = re.compile(r"\b(?:ask|tell|inform|consult|call|notify) the blender\b", re.I)
 _MIXED_STOCK = re.compile(r"\b(?:the|these|those|all|any) mixed (?=lots?|drums?|pails?|totes?|containers?|stock)", re.I)
 _TAKE = "use draw take suck pump pour empt skim scoop open tap let sampl discard"
 _FLOOR = (r"heel|floor|bottom (?:layer|tap|valve|bung|\d+)|sediment|sludge|dregs|settled|water"
@@ -48,31 +50,31 @@ _CLAUSE = re.compile(r"[^.;:!?]+[.;:!?]*")
 
 _WORDS = """
 a about accept acceptable according affected again against agree agrees all also always an and answer answers any are
-aren't as aside ask asked asks at available be because been before below beside best better beyond blender both bottle
-bottles bottom bucket bulk buy by call can't careful carefully case check checked clear closed committee common
-concern consult container containers content contents continue control count cradle customer customers data day days
-decide decides decision declared deliver delivered delivery demand depth depths determination determinations disposal
-dispose do document does doesn't don't draw drawn drum drums duplicate duplicates each eight engineer enough every
-exactly expert explain few file find fine first five floor follow for found four from full further get give given go
-good goods guarded half has have head heel high higher hold homogeneous hour hours how however if immediately in
-inconclusive inform information inside inspect instead is isn't issue it its itself judge keep keg kegs kept known lab
-label labelled laboratory last least leave left less let level like line liquid litre litres long longer look lot lots
-low lower made maintenance make maker management manager margin mark material may mean measure measured method middle
-minute minutes money month months more most must name named need needed needs never new next nine no none normal
-normally not note nothing notify now number of office on once one ones only open opened opening operator or order
-ordered original other others otherwise our out outside owner pail pails part people per person place plain plan
-planned plant please possible pour poured precaution preserve problem procedure process product production pump
-purchase purpose put quality quantity quarantine quarter question ready reason receive record reject rejected release
-released remain remaining remains repeat repeated replace replacement report request require responsible rest result
-results retain retained return returned review risk safe safely safety same sample sampled samples sampling scheduled
-scope scrap second seek sell send sent service set seven several shall sheet ship shop should shut shutting since
-single site six small so some soon sort spare spot spray stand standing stands start state stay still stock stocks
-stop store stored stores stratified study such supplier suppliers sure suspect take taken talk team technical tell ten
-test tested tests than that the their them then there these they third this those three through time to together top
-tote totes trained treat twelve twenty two uncertain under uneven unit unmixed unopened unrounded until unused up
-upper use used user users using usual valid value values verdict vessel vessels wait warehouse warn waste we week
-weeks well what when where whether which while who whole will with withdraw withhold within without won't word work
-works write year years yes yet you zone zones
+aren't as aside ask asked asks at available be because been before below beside best better beyond both bottle bottles
+bottom bucket bulk buy by call can't careful carefully case check checked clear closed committee common concern
+consult container containers content contents continue control count customer customers data day days decide decides
+decision declared deliver delivered delivery demand depth depths determination determinations disposal dispose do
+document does doesn't don't draw drawn drum drums duplicate duplicates each eight engineer enough every exactly expert
+explain few file find fine first five floor follow for found four from full further get give given go good goods
+guarded half has have head heel high higher hold homogeneous hour hours how however if immediately in inconclusive
+inform information inside inspect instead is isn't issue it its itself judge keep keg kegs kept known lab label
+labelled laboratory last least leave left less let level like liquid litre litres long longer look lot lots low lower
+made maintenance make maker management manager margin mark material may mean measure measured method middle minute
+minutes money month months more most must name named need needed needs never new next nine no none normal normally not
+note nothing notify now number of office on once one ones only open opened opening operator or order ordered original
+other others otherwise our out outside owner pail pails part people per person place plain plan planned plant please
+possible pour poured precaution preserve problem procedure process product production pump purchase purpose put
+quality quantity quarantine quarter question ready reason receive record reject rejected release released remain
+remaining remains repeat repeated replace replacement report request require responsible rest result results retain
+retained return returned review risk safe safely safety same sample sampled samples sampling scheduled scope scrap
+second seek sell send sent service set seven several shall sheet ship shop should shut shutting since single site six
+small so some soon sort spare spot spray stand standing stands start state stay still stock stocks stop store stored
+stores stratified study such supplier suppliers sure suspect take taken talk team technical tell ten test tested tests
+than that the their them then there these they third this those three time to together top tote totes trained treat
+twelve twenty two uncertain under uneven unit unmixed unopened unrounded until unused up upper use used user users
+using usual valid value values verdict vessel vessels wait warehouse warn waste we week weeks well what when where
+whether which while who whole will with withdraw withhold within without won't word work works write year years yes
+yet you zone zones
 """
 KNOWN = frozenset(_WORDS.split())
 """Words that ask for no mixing, no draw at the floor and nothing that a caution forbids, in whatever order they stand."""
@@ -112,7 +114,7 @@ _SIMPLE = rf"\b(?:(?:re-?)?(?:{'|'.join(_STEMS.split())})\w*|(?:re-?)?blend(?:s|
 def unread(text: str) -> tuple[str, ...]:
     """Words of an action that the kit does not know, each once: what they ask for cannot be read."""
     rest = asked(text, _SIMPLE)
-    for pattern in (_MIXED_STOCK, HEEL_DRAW, MIXING, FORBIDDEN):
+    for pattern in (_SUPPLIER, _MIXED_STOCK, HEEL_DRAW, MIXING, FORBIDDEN):
         rest = pattern.sub(" ", rest)
     words = re.findall(r"[^\W\d_]+(?:['’]t\b)?", rest.replace("’", "'"))
     return tuple(dict.fromkeys(w for w in words if w.lower() not in KNOWN and not re.fullmatch("[A-Za-z]", w)))

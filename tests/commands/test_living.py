@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import io
 import os
+import platform
 import random
 import shutil
 import signal
@@ -16,9 +17,10 @@ import pandas as pd
 import pytest
 
 from studykit.commands.cli import main
-from studykit.core.change import WAITING, change_files, finish_change
+from studykit.core.change import MADE_ON, WAITING, change_files, finish_change
 from studykit.core.errors import BadInput
 from studykit.core.files import write_text
+from studykit.report.manifest import unlisted
 from studykit.report.run import run_notebooks
 from studykit.sampling.additions import add_containers, with_rows
 from studykit.sampling.plan import codes_of_sisters, plan
@@ -389,6 +391,11 @@ def test_a_change_that_came_with_a_study_moves_nothing_but_the_plan(tmp_path):
     root = planned(tmp_path)
     write_text(root / WAITING / "raw/results.csv", "forged\n")
     write_text(root / WAITING / "plan/note.txt", "moved\n")
+    with pytest.raises(BadInput, match="was not made on this machine"):
+        load_study(root)
+    assert not (root / "plan/note.txt").exists()
+    assert WAITING in unlisted(root)  # so that verify and recheck name it
+    write_text(root / WAITING / MADE_ON, platform.node())
     finish_change(root)
     assert not (root / "raw/results.csv").exists()
     assert (root / "plan/note.txt").exists()

@@ -129,7 +129,8 @@ def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -
 
 
 @pytest.mark.parametrize("action", ["Invert each drum twice.", "Turn them over before use.", "Circulate it for an hour.",
-                                    "Blend the pails.", "Swirl and pour.", "Bubble nitrogen through it."])
+                                    "Blend the pails.", "Swirl and pour.", "Draw from the top, return to the bottom.",
+                                    "Put what was drawn to the drum.", "Bubble nitrogen through it."])
 def test_other_verbs_of_mixing_are_seen(action: str) -> None:
     assert acts_in(action) == ("stirring",)
 
@@ -137,7 +138,9 @@ def test_other_verbs_of_mixing_are_seen(action: str) -> None:
 @pytest.mark.parametrize("action", [
     "Nicht mischen.", "Ne pas agiter.", "No agitar.", "Niet schudden.", "Nie mieszać.", "Älä sekoita.", "混ぜる", "混",
     "Centrifuge it.", "Warm the drum, then use it.", "Filter it.", "Top up from the next lot, then squash it.",
-    "Percuss the wall.", "Have it reconditioned.", "Hand over to Bexley.", "Do whatever the foreman prefers."])
+    "Put it through the blender for ten minutes.", "Put it on the cradle for an hour.", "Let the line run.",
+    "Pump the drum through the line, then use it.", "Percuss the wall.", "Have it reconditioned.", "Hand over to Bexley.",
+    "Do whatever the foreman prefers."])
 def test_words_that_are_not_known_count_as_mixing_until_declared(action: str) -> None:
     """Refusals in other languages too: the kit cannot tell them from their opposite."""
     assert unread(action)
