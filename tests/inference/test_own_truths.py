@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.inference.contrasts import contrasts_of, word_codes
+from tests.inference.own_groups import floor_limit, one_limit, rounded_group
 from tests.inference.own_truths import KINDS, rates
 
 STUDIES = 1500
@@ -52,3 +53,8 @@ def test_a_small_group_that_scatters_more_misleads_where_it_is_named(sizes, spre
     groups = np.eye(2)[np.repeat([0, 1], sizes)] if named else None
     words = word_codes(contrasts_of(cells, groups=groups), margin, depths=2)
     assert low < np.mean(words == 1) < high
+
+
+@pytest.mark.parametrize("case", [one_limit, floor_limit, rounded_group])
+def test_nothing_wrong_is_said_of_groups_and_limits(case):
+    assert not any(case(seed) for seed in range(12))
