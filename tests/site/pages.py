@@ -48,8 +48,8 @@ def pictures(notebook: Path) -> Iterator[Picture]:
         for output in cell.get("outputs", ()):
             if png := output.get("data", {}).get("image/png"):
                 told = output["metadata"]["image/png"]
-                yield Picture(stem=notebook.stem, image=base64.b64decode("".join(png)), alt=told["alt"], caption=told["caption"],
-                              width=told["width"], source="".join(cell["source"]))
+                yield Picture(stem=notebook.stem, image=base64.b64decode("".join(png)), alt=told["alt"],
+                              caption=told["caption"], width=told["width"], source="".join(cell["source"]))
 
 
 def write_pages(to: Path, reports: Mapping[str, Path]) -> None:
@@ -71,8 +71,8 @@ def _from_top(text: str) -> str:
 
 
 def _contents() -> str:
-    parts = [f"\n```{{toctree}}\n:hidden:\n:caption: {caption}\n\n" + "\n".join(pages) + "\n```\n" for caption, pages in READERS]
-    return "".join(parts)
+    return "".join(f"\n```{{toctree}}\n:hidden:\n:caption: {caption}\n\n" + "\n".join(pages) + "\n```\n"
+                   for caption, pages in READERS)
 
 
 def _reports(to: Path, reports: Mapping[str, Path]) -> str:
@@ -88,8 +88,8 @@ def _reports(to: Path, reports: Mapping[str, Path]) -> str:
 
 def _gallery(images: Path) -> str:
     """A page of all figures over the main demo, each with its lines."""
-    out = ["# Every figure, with the lines that make it\n", "From the stage notebooks over the main demo study (invented data). "
-           "In a notebook of a study of your own the same lines draw yours.\n"]
+    out = ["# Every figure, with the lines that make it\n", "From the stage notebooks over the main demo study "
+           "(invented data). In a notebook of a study of your own the same lines draw yours.\n"]
     for notebook in sorted((ROOT / "notebooks").glob("0*.ipynb")):
         found = list(pictures(notebook))
         out += [f"## {_title(notebook.stem)}\n"] * bool(found)
