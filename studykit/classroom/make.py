@@ -9,6 +9,7 @@ import shutil
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,7 +19,7 @@ from studykit.classroom.orders import CARD, Prices
 from studykit.classroom.safe import passphrase_of, seal
 from studykit.classroom.worlds import KEGS, LOTS, World, filled, template, world_of
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import csv_text, require_writable, write_json, write_text
+from studykit.core.files import csv_text, together, write_json, write_text
 from studykit.study.amounts import count
 
 PRICES = Prices(container=40, sample=10, determination=6)
@@ -66,14 +67,15 @@ def make_class(root: Path, names: Sequence[str], budget: float, passphrase: str,
     least = prices.container + 3 * (prices.sample + prices.determination)
     if not least <= budget < float("inf"):
         raise single("--budget", f"must buy at least one keg with three bottles, {least:g}", "1200 is usual", value=str(budget))
-    require_writable(root)
     secret, tokens = secrets.token_bytes(32), {name: secrets.token_hex(16) for name in names}
-    for number, name in enumerate(names):
-        _student(root, name, budget, prices, world_of(secret, number), tokens[name])
-    seal(root, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(prices),
-                        "revealed": False,
-                        "students": {n: {"number": i, "token": hashlib.sha256(tokens[n].encode()).hexdigest(), "orders": [],
-                                         "faults": []} for i, n in enumerate(names)}})
+    students = {n: {"number": i, "token": hashlib.sha256(tokens[n].encode()).hexdigest(), "orders": [], "faults": []}
+                for i, n in enumerate(names)}
+    with together(root) as made:
+        for number, name in enumerate(names):
+            _student(made / STUDENTS / name, {"class": root.name, "student": name, "token": tokens[name], "budget": budget,
+                                              "prices": asdict(prices)}, world_of(secret, number))
+        seal(made, phrase, {"class": root.name, "secret": secret.hex(), "budget": budget, "prices": asdict(prices),
+                            "revealed": False, "students": students})
     return ClassMade(root=root, students=tuple(names), budget=budget)
 
 
@@ -82,16 +84,15 @@ def public_seed(name: str, token: str) -> int:
     return int(hashlib.sha256(f"{name} {token}".encode()).hexdigest()[:8], 16)
 
 
-def _student(root: Path, name: str, budget: float, prices: Prices, world: World, token: str) -> None:
-    folder = root / STUDENTS / name
-    words = {"student": name, "class": root.name, "seed": public_seed(name, token), "budget": f"{budget:g}",
-             **{f"cost_{k}": f"{v:g}" for k, v in asdict(prices).items()}}
+def _student(folder: Path, card: dict[str, Any], world: World) -> None:
+    words = {"student": card["student"], "class": card["class"], "seed": public_seed(card["student"], card["token"]),
+             "budget": f"{card['budget']:g}", **{f"cost_{k}": f"{v:g}" for k, v in card["prices"].items()}}
     for file in ("study.toml", "intake.toml", "README.txt"):
         write_text(folder / file, filled(template(file), **words))
     write_text(folder / "plan/stock.csv", csv_text(_stock()))
     write_text(folder / "plan/check_limits.csv", csv_text(_limits(world)))
     write_text(folder / "findings.csv", "where,kind,note\n")
-    write_json(folder / CARD, {"class": root.name, "student": name, "token": token, "budget": budget, "prices": asdict(prices)})
+    write_json(folder / CARD, card)
     (folder / "raw").mkdir(exist_ok=True)
 
 

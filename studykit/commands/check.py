@@ -19,6 +19,7 @@ from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
 from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
+from studykit.report.verify import older_than
 from studykit.sampling.plan import has_plan, plan_faults
 from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
@@ -33,11 +34,13 @@ FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
-    """A study folder without faults: its tables, whether results were taken in, and what the intake would take."""
+    """A study folder without faults: its tables, whether results were taken in, what the intake would take, and what
+    changed since its report was filed."""
 
     tables: Tables
     taken: bool
     intake: IntakeOutcome | None
+    older: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """What was looked at, in one line."""
@@ -45,8 +48,8 @@ class Checked:
         if not len(t.samples):
             return "no fault found; not planned yet"
         text = f"no fault found: {_count(len(t.containers), 'container')}, {_count(len(t.samples), 'sample')}"
-        return text + (f", {_count(len(t.results), 'result')}" if self.taken else
-                       "; no results taken in yet")
+        text += f", {_count(len(t.results), 'result')}" if self.taken else "; no results taken in yet"
+        return text + (f"; the filed report is older than {', '.join(self.older)}" if self.older else "")
 
 
 def _count(number: int, noun: str) -> str:
@@ -76,7 +79,7 @@ def check_folder(root: Path) -> Checked:
         faults = [*faults, *_told(lambda: read_exclusions(root, study, tables.results))]
     if faults or tables is None:
         raise BadInput(_once(faults), title="The study folder has faults")
-    return Checked(tables=tables, taken=there, intake=outcome)
+    return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root))
 
 
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:

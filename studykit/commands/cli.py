@@ -291,6 +291,8 @@ def export(folder: Folder,
                f"Figures:  {target / 'figures'} ({made.figures}, with captions.csv)")
     for path in made.left_out:
         typer.echo(f"note: {path} has more rows than a sheet can hold; take the file")
+    if made.older:
+        typer.echo(f"note: the filed report is older than {', '.join(made.older)}: studykit report {as_typed(folder)}")
 
 
 @app.command(epilog="Example: studykit verify my-study")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from studykit.core.errors import single
-from studykit.core.files import require_writable, write_bytes
+from studykit.core.files import together, write_bytes
 from studykit.study.stages import share
 
 
@@ -13,10 +13,10 @@ def lay_course(folder: Path) -> tuple[str, ...]:
     """Copy the lessons into a new folder, without solutions; their names. BadInput where it is not empty."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise single(str(folder), "this folder is not empty", "name a new one; nothing was changed")
-    require_writable(folder)
     lessons = sorted((share("notebooks") / "course").glob("*.ipynb"))
-    for path in lessons:
-        write_bytes(folder / path.name, path.read_bytes())
+    with together(folder) as made:
+        for path in lessons:
+            write_bytes(made / path.name, path.read_bytes())
     return tuple(p.stem for p in lessons)
 
 

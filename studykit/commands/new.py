@@ -6,7 +6,7 @@ from pathlib import Path
 
 from studykit.commands.told import as_typed
 from studykit.core.errors import single
-from studykit.core.files import copy_in, require_writable
+from studykit.core.files import copy_in, together
 from studykit.report.own import copy_notebooks
 from studykit.study.stages import HERE
 
@@ -23,10 +23,10 @@ NEXT_STEPS = (
 def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
     """Copy the template and the notebooks (without outputs) into a new folder; BadInput where it is not empty."""
     _refuse_full(folder)
-    require_writable(folder)
-    copy_in(HERE / "templates" / ("single" if single else "new"), folder)
-    (folder / "raw").mkdir(exist_ok=True)
-    copy_notebooks(folder)
+    with together(folder) as made:
+        copy_in(HERE / "templates" / ("single" if single else "new"), made)
+        (made / "raw").mkdir(exist_ok=True)
+        copy_notebooks(made)
     steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)
     return (f"A study to fill in lies in {folder}:", *steps)
 

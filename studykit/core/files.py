@@ -6,6 +6,7 @@ import contextlib
 import json
 import os
 import re
+import shutil
 import tempfile
 import tomllib
 from collections.abc import Iterator
@@ -209,6 +210,39 @@ def require_writable(folder: Path) -> None:
         handle, name = tempfile.mkstemp(dir=folder, prefix=".studykit-")
         os.close(handle)
         os.unlink(name)
+
+
+@contextlib.contextmanager
+def together(to: Path) -> Iterator[Path]:
+    """A new folder beside ``to`` to write into; its files then come into ``to`` together, or, if the block fails, none.
+
+    Where there is no ``to`` yet it comes whole, by one rename, so that a kill leaves it or nothing; else file by file, over
+    those that stand there. What a killed run left beside it is removed by the next one.
+    """
+    to = to.resolve()
+    part = to.with_name(f".{to.name}.part")
+    shutil.rmtree(part, ignore_errors=True)
+    if to.exists():
+        require_writable(to)
+    with plain_os_errors(to):
+        part.mkdir(parents=True)
+    try:
+        yield part
+        with plain_os_errors(to):
+            for source in sorted(part.rglob("*")) if to.exists() else ():
+                _over(source, to / source.relative_to(part))
+            if not to.exists():
+                rename(part, to)
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _over(source: Path, target: Path) -> None:
+    """Put a file over the one that stands there, or make a folder where none is."""
+    if source.is_dir():
+        target.mkdir(exist_ok=True)
+    else:
+        rename(source, target)
 
 
 def _quoted(text: str) -> str:

@@ -33,15 +33,15 @@ def copy_demo(name: str, dest: Path | str, *, untold: bool = False) -> Path:
     A folder that already holds this demo unchanged is kept as it is, with whatever was made in
     it. BadInput where ``dest`` holds anything else: nothing there is overwritten.
     """
-    from studykit.core.files import copy_in, require_writable  # the list of demos needs no tables
+    from studykit.core.files import copy_in, together  # the list of demos needs no tables
 
     source, folder = demo_folder(name), Path(dest)
     files = [p for p in sorted(source.rglob("*")) if p.is_file() and not (untold and p.name in TELLS)]
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         _refuse_other(name, source, files, folder)
         return folder
-    require_writable(folder)
-    copy_in(source, folder)
+    with together(folder) as made:
+        copy_in(source, made)
     return folder
 
 

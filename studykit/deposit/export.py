@@ -19,11 +19,12 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.errors import single
-from studykit.core.files import read_csv, require_writable, write_bytes, write_csv
+from studykit.core.files import read_csv, together, write_bytes, write_csv
 from studykit.core.record import read_records
 from studykit.deposit.sheet import settled
 from studykit.deposit.tables import captions, described, resource
 from studykit.report.manifest import files_of
+from studykit.report.verify import older_than
 from studykit.study.definition import Study, load_study
 
 BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
@@ -34,12 +35,13 @@ JOINED = "one determination a row, joined to its sample and its container"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Exported:
-    """What was written: the workbook, its sheets, the figures, and tables that no sheet could hold."""
+    """What was written: the workbook, its sheets, the figures, tables that no sheet held, what the report is older than."""
 
     book: Path
     sheets: tuple[str, ...]
     figures: int
     left_out: tuple[str, ...]
+    older: tuple[str, ...] = ()
 
 
 def export(root: Path, to: Path) -> Exported:
@@ -53,10 +55,11 @@ def export(root: Path, to: Path) -> Exported:
         raise single(f"{root.name}/report", "no report is filed here", f"make one: studykit report {root}")
     if to.resolve().is_relative_to(root.resolve()):
         raise single(str(to), "lies inside the study", "write it elsewhere: studykit export STUDY --to FOLDER")
-    to.mkdir(parents=True, exist_ok=True)
-    require_writable(to)
-    book, names, left = _book(root, study)
-    return Exported(book=write_bytes(to / BOOK, book), sheets=names, left_out=left, figures=_figures(root, to))
+    with together(to) as made:
+        book, names, left = _book(root, study)
+        write_bytes(made / BOOK, book)
+        figures = _figures(root, made)
+    return Exported(book=to / BOOK, sheets=names, left_out=left, figures=figures, older=older_than(root))
 
 
 def _tables(root: Path) -> dict[str, bytes]:

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.errors import single
-from studykit.core.files import require_writable, write_bytes, write_csv, write_text
+from studykit.core.files import together, write_bytes, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.quality.letter import GROUPS, Letter
 from studykit.sampling.sheets import render
@@ -53,11 +53,14 @@ def write_letter(letter: Letter, reports: str, root: Path, to: Path) -> Sent:
         raise single(str(to), "lies inside the study", "write it elsewhere: studykit ask STUDY --to FOLDER")
     if letter.empty:
         raise single(root.name, "no check asks anything that a laboratory could answer", "nothing is to be done")
-    send, keep = to / SEND, to / KEEP
-    for folder in (send, keep):
-        folder.mkdir(parents=True, exist_ok=True)
-        require_writable(folder)
     opening = (*OPENING, f"They concern these files of yours: {reports}.")
+    with together(to) as made:
+        _write(letter, opening, made / SEND, made / KEEP)
+    return Sent(send=to / SEND, keep=to / KEEP, questions=len(letter.questions), portions=len(letter.relabel))
+
+
+def _write(letter: Letter, opening: tuple[str, ...], send: Path, keep: Path) -> None:
+    keep.mkdir()
     write_bytes(send / "letter.pdf", render("letter", _data(letter, opening)))
     write_csv(send / "questions.csv", letter.questions)
     if len(letter.again):
@@ -65,7 +68,6 @@ def write_letter(letter: Letter, reports: str, root: Path, to: Path) -> Sent:
         write_csv(send / "relabel.csv", letter.relabel)
         write_csv(keep / "samples-to-add.csv", letter.lines)
     write_text(send / "letter.html", _page(letter, opening))
-    return Sent(send=send, keep=keep, questions=len(letter.questions), portions=len(letter.relabel))
 
 
 def _parts(letter: Letter) -> Iterator[dict[str, Any]]:

@@ -12,7 +12,7 @@ import matplotlib as mpl
 import pandas as pd
 
 from studykit.core.errors import single
-from studykit.core.files import require_writable, write_csv, write_text
+from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
 from studykit.plot.profiles import against_margin
@@ -51,11 +51,11 @@ def write_comparison(earlier: OpenStudy, later: OpenStudy, to: Path) -> Written:
     if earlier.root.resolve() == later.root.resolve():
         raise single(str(later.root), "both studies are this folder", "name two: studykit compare EARLIER LATER")
     found = changes(earlier, later)
-    to.mkdir(parents=True, exist_ok=True)
-    require_writable(to)
-    for name in TABLES:
-        write_csv(to / f"{name}.csv", getattr(found, name))
-    return Written(page=write_text(to / PAGE, _page(earlier, later, found)), found=found)
+    with together(to) as made:
+        for name in TABLES:
+            write_csv(made / f"{name}.csv", getattr(found, name))
+        write_text(made / PAGE, _page(earlier, later, found))
+    return Written(page=to / PAGE, found=found)
 
 
 def _page(earlier: OpenStudy, later: OpenStudy, found: Changes) -> str:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from studykit import __version__
-from studykit.core.hashes import WAITING, kind_of, sha256_of, walk
+from studykit.core.hashes import kind_of, sha256_of, walk
 from studykit.study.stages import HERE, share
 
 SCHEMA = "studykit-manifest-2"
@@ -47,7 +47,7 @@ def part_of(relative: Path) -> str:
 def unlisted(root: Path) -> tuple[str, ...]:
     """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
     top = [n for n in UNHASHED if kind_of(root / n)]
-    hidden = (p for p, _ in walk(root) if p.name.startswith(".") and (p.name == WAITING or not p.name.startswith(".studykit")))
+    hidden = (p for p, _ in walk(root) if p.name.startswith(".") and not p.name.startswith(".studykit"))
     return (*top, *(p.relative_to(root).as_posix() for p in hidden))
 
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
-from studykit.core.hashes import kind_of, ordinary, sha256_of, unusual, walk
+from studykit.core.hashes import WAITING, kind_of, ordinary, sha256_of, unusual, walk
 from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unlisted
 from studykit.study.seal import LOCK, read_lock
 
@@ -24,6 +24,10 @@ RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
     "table": str}
 MOST = 60
 """Differences that a message lists; the record of a recheck holds all of them."""
+
+
+APART = ("tidy/ is not the one that the report was made from: it was changed, or the raw files were taken in again after the "
+         "report was filed; studykit report FOLDER makes both anew")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +111,32 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
         rows += [r for r in changed if r not in fresh]
     if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
-    rows += _record_faults(root) + _seal_faults(root) + _laboratory(root)
+    notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
+    rows += _waiting(root) + _record_faults(root) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
     rows, notes = rows + stamped, notes + told
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
+
+
+def older_than(root: Path) -> tuple[str, ...]:
+    """What of a study was changed, added or lost since its report was filed: study.toml, intake.toml, plan/, raw/, tidy/.
+
+    Nothing where no report is filed, or its manifest cannot be read.
+    """
+    try:
+        filed = read_manifest(root)
+    except BadInput:
+        return ()
+    now = files_of(root)
+    rows = [r for part in ("inputs", "tidy") for r in _against(part, filed[part], hashes(root, now[part]))]
+    first = dict.fromkeys(str(r["what"]).split("/")[0] for r in rows)
+    return tuple(f"{n}/" if (root / n).is_dir() else n for n in first)
+
+
+def _waiting(root: Path) -> list[dict[str, Any]]:
+    """A change of several files that was stopped, and that the next command on the same machine would finish."""
+    there = kind_of(root / WAITING) == "folder"
+    return [difference("folder", WAITING, "no such folder", "holds a change of the study that was stopped")] if there else []
 
 
 def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str, Any]]:

@@ -93,3 +93,35 @@ def test_a_new_file_has_the_permissions_that_the_user_wants(tmp_path):
             "print(oct(write_text(pathlib.Path(sys.argv[1]), 'x').stat().st_mode & 0o777))")
     done = subprocess.run([sys.executable, "-c", code, str(tmp_path / "a.txt")], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "0o600"
+
+
+def test_a_folder_is_written_whole_or_not_at_all(tmp_path):
+    to = tmp_path / "deep/x"
+    with pytest.raises(NotADirectoryError), files.together(to) as made:
+        (files.write_text(made / "a.txt", "1") / "b").touch()
+    assert not to.exists()
+    assert list(to.parent.iterdir()) == []
+    (tmp_path / "deep/.x.part/sub").mkdir(parents=True)  # as a killed run leaves it
+    (tmp_path / "deep/.x.part/old.txt").write_text("of an earlier run")
+    with files.together(to) as made:
+        assert not list(made.iterdir())
+        files.write_text(made / "a.txt", "1")
+        files.write_text(made / "sub/b.txt", "2")
+        assert not to.exists()
+    assert sorted(p.name for p in to.rglob("*")) == ["a.txt", "b.txt", "sub"]
+    assert [p.name for p in to.parent.iterdir()] == ["x"]
+
+
+def test_files_come_over_those_that_stand_in_a_folder_and_leave_others_alone(tmp_path):
+    (tmp_path / "x/sub").mkdir(parents=True)
+    (tmp_path / "x/mine.txt").write_text("mine")
+    (tmp_path / "x/sub/b.txt").write_text("old")
+    with files.together(tmp_path / "x") as made:
+        files.write_text(made / "sub/b.txt", "new")
+        files.write_text(made / "more/c.txt", "new")
+    found = {p.name: p.read_text() for p in (tmp_path / "x").rglob("*.txt")}
+    assert found == {"mine.txt": "mine", "b.txt": "new", "c.txt": "new"}
+    assert [p.name for p in tmp_path.iterdir()] == ["x"]
+    (tmp_path / "file").write_text("")
+    with pytest.raises(BadInput, match="cannot be written"), files.together(tmp_path / "file/x"):
+        raise AssertionError("nothing can be written there")

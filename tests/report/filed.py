@@ -7,10 +7,12 @@ import os
 import shutil
 from pathlib import Path
 
+import pytest
 from filelock import FileLock
 
 from studykit.core.writer import LOCK
 from studykit.demos.shipped import copy_demo
+from studykit.report import recheck as rechecking
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE, PARTS, canonical, files_of, hashes, kit_identity
 from studykit.study.stages import HERE
@@ -38,3 +40,20 @@ def rehash(root: Path) -> None:
     found = files_of(root)
     filed |= {part: hashes(root, found[part]) for part in PARTS}
     (root / FILE).write_text(canonical(filed), encoding="utf-8")
+
+
+def pretend(monkeypatch: pytest.MonkeyPatch, filed: Path, seen: list[str] | None = None) -> None:
+    """Let the re-execution of a recheck be the untouched report."""
+    def as_filed(fresh: Path, say: object, *, notebooks: str = "", separate: bool = False) -> None:
+        assert separate  # no kernel of a recheck is forked
+        if seen is not None:
+            seen.append(notebooks)
+        for name in ("report", "tidy"):
+            shutil.copytree(filed / name, fresh / name)
+
+    monkeypatch.setattr(rechecking, "make_report", as_filed)
+
+
+def all_of(folder: Path) -> dict[str, tuple[bytes, int]]:
+    """Every file under a folder, hidden ones too: its bytes and when they were written."""
+    return {p.relative_to(folder).as_posix(): (p.read_bytes(), p.stat().st_mtime_ns) for p in folder.rglob("*") if p.is_file()}

@@ -7,6 +7,7 @@ where one failed. The moments are chosen (the first half spread evenly over the 
 
 from __future__ import annotations
 
+import contextlib
 import os
 import random
 import shutil
@@ -15,59 +16,113 @@ import subprocess
 import sys
 import tempfile
 import time
+import zipfile
 from pathlib import Path
 
+from studykit.commands.intake import take_in
 from studykit.core.errors import StudyKitError
+from studykit.core.hashes import WAITING
 from studykit.demos.shipped import copy_demo
 from studykit.report.manifest import FILE
+from studykit.report.own import COPIED
 from studykit.report.verify import verify
+from studykit.study.definition import load_study
+from studykit.study.lock import lock_folder, lock_status
+from studykit.study.tables import load_tables
 from tests.report.filed import filed_tote
 
-COMMANDS = ("report", "intake", "plan", "lock", "pack", "recheck", "verify", "new", "check")
-FILES = ("report.part", "report.old", ".studykit.holder.json")
+COMMANDS = ("report", "intake", "plan", "lock", "pack", "recheck", "verify", "new", "check", "add", "exclude", "margin",
+            "export", "ask")
+FILES = ("report.part", "report.old", ".studykit.holder.json", WAITING)
+SECONDS = 20
+"""Within which whatever a killed command had started has ended too."""
+BESIDE = {"pack": "x.zip", "export": "x", "ask": "x"}
+"""Commands that write beside the study, and what."""
 
 
-def arguments(command: str, root: Path) -> list[str]:
-    """The command line of a command over a study."""
+def arguments(command: str, root: Path, again: bool) -> list[str]:
+    """The command line of a command over a study; ``again``: the one that must run afterwards, whatever the first one did."""
     target = root.parent / "fresh" if command == "new" else root
-    more = ["--to", str(root.parent / "x.zip")] if command == "pack" else []
+    more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
+    why = ["--reason", "told for a test"]
+    more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
+             "exclude": ["0299" if again else "0287", "--who", "me", *why]}.get(command, [])
     return [sys.executable, "-m", "studykit", "--quiet", command, str(target), *more]
 
 
-def start(command: str, root: Path, place: Path) -> subprocess.Popen[bytes]:
+def start(command: str, root: Path, place: Path, again: bool = False) -> subprocess.Popen[bytes]:
     """The command in a process group of its own, with a temporary place of its own."""
-    return subprocess.Popen(arguments(command, root), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+    return subprocess.Popen(arguments(command, root, again), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
                             env=os.environ | {"TMPDIR": str(place)}, start_new_session=True)
 
 
 def prepared(command: str, folder: Path) -> Path:
-    """A study for a command: filed, so that there is an old report to keep; without a lock for ``lock``."""
+    """A study for a command: filed, so that there is an old report to keep; for ``plan`` and ``ask`` one that has to do."""
     root = folder / "study"
-    shutil.copytree(filed_tote(), root)
-    if command == "plan":
-        shutil.rmtree(root)
+    if command in ("plan", "ask"):
         copy_demo("slip", root)
+        if command == "ask":
+            take_in(root, "", lambda _: None)
+    else:
+        shutil.copytree(filed_tote(), root)
+    if command in ("add", "margin"):
+        lock_folder(root, "", ())
     return root
 
 
 def faults_after(command: str, root: Path, place: Path, whole: bool) -> list[str]:
     """What is wrong after a kill (``whole``: after the command ran again to its end)."""
-    bad = []
-    if (root / FILE).exists() and command not in ("intake", "plan"):
+    bad = faults_of_report(command, root)
+    if command in ("add", "exclude", "margin", "plan"):
         try:
-            rows = verify(root).differences
-            bad += [f"{r['what']}: {r['re-executed']}" for r in rows if r["what"] != "plan/plan.lock"]
+            load_tables(root, with_results=False)
+            lock_status(root, load_study(root))
         except StudyKitError as error:
             bad.append(str(error))
-    elif command in ("report", "recheck", "verify", "pack", "check") and not (root / FILE).exists() and not (
-            root / "report.old").exists():
-        bad.append("no report is left")
     if whole:
         left = [p.relative_to(root).as_posix() for p in root.rglob("*") if p.name.endswith(".part") or p.name in FILES
                 or (p.name.startswith(".studykit-"))]
         bad += [f"left: {p}" for p in left]
+        bad += [f"left beside: {p.name}" for p in root.parent.iterdir() if p.name.endswith((".part", ".old"))]
         bad += [f"left in the temporary place: {p.name}" for p in place.iterdir() if p.name.startswith("studykit")]
     return bad
+
+
+def faults_of_report(command: str, root: Path) -> list[str]:
+    """What is wrong with the filed report; where the command changes inputs, only of the report itself."""
+    if (root / FILE).exists():
+        try:
+            rows = verify(root).differences
+        except StudyKitError as error:
+            return [str(error)]
+        inputs = command in ("add", "exclude", "margin", "intake")
+        return [f"{r['what']}: {r['re-executed']}" for r in rows if r["what"] != "plan/plan.lock"
+                and (r["what"].startswith("report/") or not inputs)]
+    filed = command not in ("plan", "ask", "new") and not (root / "report.old").exists()
+    return ["no report is left"] if filed else []
+
+
+def beside_is_whole(command: str, folder: Path) -> list[str]:
+    """What is half-written of that which a command writes beside the study: it is there whole, or not at all."""
+    made = folder / (BESIDE | {"new": "fresh"}).get(command, "no such file")
+    if not made.exists():
+        return []
+    last = {"pack": lambda: zipfile.ZipFile(made).testzip() is None, "export": (made / "figures/captions.csv").exists,
+            "ask": (made / "send/letter.html").exists, "new": (made / COPIED).exists}[command]
+    return [] if last() else [f"{made.name} is half-written"]
+
+
+def survivors(place: Path) -> list[str]:
+    """Processes that a killed command started and that do not end by themselves; Linux only."""
+    mark, until = f"TMPDIR={place}".encode(), time.monotonic() + SECONDS
+    while True:
+        alive = []
+        for entry in Path("/proc").glob("[0-9]*/environ"):
+            with contextlib.suppress(OSError):
+                alive += [entry.parent.name] if mark in entry.read_bytes().split(b"\0") else []
+        if not alive or time.monotonic() > until:
+            return [f"process {p} goes on" for p in alive]
+        time.sleep(0.1)
 
 
 def one(command: str, after: float) -> list[str]:
@@ -83,14 +138,14 @@ def one(command: str, after: float) -> list[str]:
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
-        bad = faults_after(command, root, place, False) if command != "new" else []
-        for left in (folder / "x.zip", folder / "fresh"):  # what was made is the user's; these two refuse to overwrite
-            shutil.rmtree(left) if left.is_dir() else left.unlink(missing_ok=True)
-        if command == "lock" and (root / "plan/plan.lock").exists():
-            (root / "plan/plan.lock").unlink()
-        again = start(command, root, place)
-        code = again.wait(timeout=600)
-        return bad + ([f"again: exit code {code}"] if code else []) + faults_after(command, root, place, True)
+        bad = [*survivors(place), *faults_after(command, root, place, False), *beside_is_whole(command, folder)]
+        for made in (folder / "x.zip", folder / "fresh"):  # whole, or the line above says so; these two refuse to overwrite
+            shutil.rmtree(made) if made.is_dir() else made.unlink(missing_ok=True)
+        if command == "lock":
+            (root / "plan/plan.lock").unlink(missing_ok=True)
+        code = start(command, root, place, again=True).wait(timeout=600)
+        return bad + ([f"again: exit code {code}"] if code else []) + faults_after(command, root, place, True) + (
+            beside_is_whole(command, folder))
 
 
 def duration(command: str) -> float:

@@ -26,21 +26,9 @@ from studykit.report.own import COPIED, copy_notebooks
 from studykit.report.recheck import compare_manifests, compare_studies, drawn_by_the_same, program_notes, recheck
 from studykit.report.verify import verify
 from tests.report import mutated
-from tests.report.filed import rehash
+from tests.report.filed import pretend, rehash
 
 QUIET = lambda _: None  # noqa: E731
-
-
-def pretend(monkeypatch: pytest.MonkeyPatch, filed: Path, seen: list[str] | None = None) -> None:
-    """Let the re-execution be the untouched report."""
-    def as_filed(fresh: Path, say: object, *, notebooks: str = "", separate: bool = False) -> None:
-        assert separate  # no kernel of a recheck is forked
-        if seen is not None:
-            seen.append(notebooks)
-        for name in ("report", "tidy"):
-            shutil.copytree(filed / name, fresh / name)
-
-    monkeypatch.setattr(rechecking, "make_report", as_filed)
 
 
 def told(root: Path, filed: Path) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import platform
 import subprocess
 import sys
 from pathlib import Path
@@ -11,11 +12,14 @@ from pathlib import Path
 import pytest
 
 from studykit.commands.cli import main
+from studykit.core.change import MADE_ON, WAITING
 from studykit.core.errors import BadInput
+from studykit.core.files import write_text
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE
-from studykit.report.verify import verify
+from studykit.report.verify import APART, older_than, verify
 from tests.posix import posix
+from tests.report.filed import all_of, pretend
 
 SECONDS = 2.0
 """Processor time allowed here: twice the aim of one second, for machines slower than ours (measured: 0.57 s)."""
@@ -48,7 +52,7 @@ def test_added_changed_and_lost_files_are_named(root):
     assert found["raw/more.csv"] == ("absent", "new file")
     assert found["tidy/results.csv"] == ("present", "file is gone")
     assert set(found) == {"raw/more.csv", "report/06-verdict/verdicts.csv", "tidy/results.csv"}
-    assert outcome.notes == ("letter.txt was added beside the study after filing",)
+    assert outcome.notes == ("letter.txt was added beside the study after filing", APART)
 
 
 @pytest.mark.parametrize(("text", "said"), [
@@ -104,3 +108,37 @@ def test_a_manifest_lists_every_file_that_was_filed(filed):
     there = {p.relative_to(filed).as_posix() for p in Path(filed).rglob("*") if p.is_file()}
     assert there - listed == {FILE}
     assert listed - there == set()
+
+
+def test_tables_taken_in_again_beside_an_old_report_are_told_in_one_line(root, capsys):
+    """A kill between intake and report, or an intake without a report after it."""
+    assert older_than(root) == ()
+    assert main(["check", str(root)]) == 0
+    assert "older than" not in capsys.readouterr().out
+    raw = root / "raw/tote_2026-10-06.csv"
+    write_text(raw, raw.read_text(encoding="utf-8").replace("690", "590", 1))
+    assert main(["intake", str(root)]) == 0
+    assert older_than(root) == ("raw/", "tidy/")
+    assert main(["verify", str(root)]) == 7
+    assert capsys.readouterr().err.count("tidy/ is not the one that the report was made from") == 1
+    for command in ("check", "export"):
+        assert main([command, str(root)]) == 0
+        assert "the filed report is older than raw/, tidy/" in capsys.readouterr().out
+
+
+def test_what_was_received_is_only_read_and_a_change_that_waits_in_it_is_named(root, filed, monkeypatch, capsys):
+    """Its sender may know the reader's machine by name, so that the next command there would make the change."""
+    pretend(monkeypatch, filed)
+    before = all_of(root)
+    assert main(["verify", str(root)]) == 0
+    assert all_of(root) == before
+    assert main(["recheck", str(root)]) == 0
+    assert all_of(root).keys() - before.keys() == {"recheck.json", "recheck.html"}
+    assert {k: v for k, v in all_of(root).items() if k in before} == before
+    write_text(root / WAITING / "study.toml", "title = 1")
+    write_text(root / WAITING / MADE_ON, platform.node())
+    before = {k: v for k, v in all_of(root).items() if not k.startswith("recheck.")}
+    for command in ("verify", "recheck", "pack"):
+        assert main([command, str(root)]) == 7
+        assert f"folder: {WAITING}: filed no such folder, now holds a change of the study" in capsys.readouterr().err
+    assert {k: v for k, v in all_of(root).items() if not k.startswith("recheck.")} == before

@@ -1,0 +1,88 @@
+"""A deposit as its reader gets it: one zip, verified and rechecked by the commands, whatever its sender did to it."""
+
+from __future__ import annotations
+
+import json
+import platform
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from studykit.commands.cli import main
+from studykit.core.change import MADE_ON, WAITING
+from studykit.core.files import write_text
+from studykit.deposit.bag import bag_files, zipped
+from studykit.report.manifest import FILE, canonical
+from tests.report.filed import filed_tote, pretend, rehash
+
+
+def sent(bag: Path, folder: Path, change: Callable[[Path], object]) -> Path:
+    """The deposit after a change by a sender who then corrects every hash of manifest and bag."""
+    data = Path(shutil.copytree(bag / "data", folder / "data"))
+    change(data)
+    rehash(data / "study")
+    files = {p.relative_to(data).as_posix(): p.read_bytes() for p in data.rglob("*") if p.is_file()}
+    target = folder / "sent.zip"
+    target.write_bytes(zipped("tote", bag_files(files, {"Bagging-Date": "2026-03-02"})))
+    return target
+
+
+def edit(path: str, old: str, new: str) -> Callable[[Path], object]:
+    """Replace a text that must be there."""
+    def change(data: Path) -> None:
+        text = (data / path).read_text(encoding="utf-8")
+        assert old in text
+        write_text(data / path, text.replace(old, new, 1))
+    return change
+
+
+def claim_another_kit(data: Path) -> None:
+    """Let the manifest name another kit, under which the deposit is said to have been made."""
+    path = data / "study" / FILE
+    told = json.loads(path.read_text(encoding="utf-8"))
+    told["kit"]["code"] = "0" * 64
+    path.write_text(canonical(told), encoding="utf-8")
+
+
+def waiting(data: Path) -> None:
+    """A change of the study for the reader's machine, which the next command there would make."""
+    write_text(data / "study" / WAITING / "study.toml", "title = 1")
+    write_text(data / "study" / WAITING / MADE_ON, platform.node())
+
+
+def test_a_whole_deposit_is_verified_and_rechecked_where_it_lies(packed, tmp_path, monkeypatch, capsys):
+    pretend(monkeypatch, filed_tote())
+    temporary = tmp_path / "tmp"
+    temporary.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(temporary))
+    here = Path(shutil.copy(packed, tmp_path / "tote.zip"))
+    assert main(["verify", str(here)]) == 0
+    assert "files agree with report/manifest.json" in capsys.readouterr().out
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["tmp", "tote.zip"]
+    assert main(["recheck", str(here)]) == 0
+    assert "the filed study follows from its raw data" in capsys.readouterr().out
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["tmp", "tote.recheck.html", "tote.recheck.json", "tote.zip"]
+    assert json.loads((tmp_path / "tote.recheck.json").read_text())["differences"] == []
+    assert here.read_bytes() == packed.read_bytes()
+    assert list(temporary.iterdir()) == []
+
+
+@pytest.mark.parametrize(("change", "code", "words"), [
+    (edit("study/report/report.html", "Stratified: ", "Homogeneous: "), 7, "page: report.html under"),
+    (edit("study/tidy/results.csv", "690", "590"), 7, "tidy/results.csv line"),
+    (edit("rederive.R", "1e-6", "1e6"), 7, "deposit: rederive.R: filed present, now other"),
+    (edit("README.txt", "sha512sum", "sh run-me.sh; sha512sum"), 7, "deposit: README.txt"),
+    (lambda data: write_text(data / "run-me.sh", "x"), 7, "deposit: run-me.sh: filed present, now not made by the kit"),
+    (edit("requirements.txt", "==", "==0.0+"), 7, "requirements.txt: 1 packages have another version here"),
+    (edit("requirements.txt", "numpy==", "numpie=="), 7, "no package that this kit needs"),
+    (lambda data: (data / "container-summary.xlsx").write_bytes(b"PK"), 7, "deposit: container-summary.xlsx"),
+    (lambda data: (edit("rederive.R", "1e-6", "1e6")(data), claim_another_kit(data)), 7, "deposit: rederive.R: filed present"),
+    (waiting, 7, f"folder: {WAITING}: filed no such folder"),
+])
+def test_what_its_sender_changed_is_named(bag, change, code, words, tmp_path, monkeypatch, capsys):
+    pretend(monkeypatch, filed_tote())
+    assert main(["recheck", str(sent(bag, tmp_path, change))]) == code
+    said = capsys.readouterr()
+    assert words in said.out + said.err
