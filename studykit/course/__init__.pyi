@@ -1,3 +1,4 @@
+from . import capstone as capstone
 from . import controls as controls
 from . import findfaults as findfaults
 from . import marginfirst as marginfirst
@@ -9,6 +10,7 @@ from . import sameenough as sameenough
 from . import wheremoney as wheremoney
 
 __all__ = [
+    "capstone",
     "controls",
     "findfaults",
     "marginfirst",

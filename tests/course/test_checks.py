@@ -11,7 +11,9 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from studykit.core.errors import BadInput
 from studykit.course import (
+    capstone,
     controls,
     findfaults,
     marginfirst,
@@ -95,6 +97,11 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 83.9, "per cent"),
          ("normal", 0.744, "80 %"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"), ("all", 18, "on average"),
          ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
+    capstone: (
+        [("design", (10, 1)), ("design", [8, 2])],
+        [("design", (12, 1), "costs 600"), ("design", (9, 1), "another churn"),
+         ("design", (3, 12), "determinations cannot mend"), ("design", (2, 10), "At least three"), ("design", 10, "Two whole numbers"), ("design", (7.5, 2), "At least three"),
+         ("fault", ("J01", "upper"), "First buy"), ("found", (1, 2, "stratified"), "First buy")]),
 }
 RIGHT = [(m, name, answer) for m, (good, _) in ANSWERS.items() for name, answer in good]
 WRONG = [(m, name, answer, hint) for m, (_, bad) in ANSWERS.items() for name, answer, hint in bad]
@@ -120,7 +127,7 @@ def test_a_typical_wrong_answer_fails_with_its_hint(lesson, name, answer, hint):
 @pytest.mark.parametrize("lesson", ANSWERS, ids=_name)
 def test_every_exercise_has_both_and_every_lesson_five_wrong_ones(lesson):
     good, bad = ANSWERS[lesson]
-    by_hand = {"locked", "amended", "found"}  # need a folder: their tests stand below
+    by_hand = {"locked", "amended", "found", "fault"}  # need a folder: their tests stand below
     assert {n for n, *_ in good} | by_hand >= set(lesson.CHECKS)
     assert {n for n, *_ in bad} >= set(lesson.CHECKS) - by_hand
     assert len(bad) >= 5
@@ -203,3 +210,63 @@ def test_every_name_has_data_of_its_own():
     tables = {findfaults.own_data(me).to_csv() for me in ("robin", "kim", "alex")}
     assert len(tables) == 3
     assert findfaults.own_data("Robin ").equals(findfaults.own_data("robin"))
+
+
+@pytest.fixture
+def bought(monkeypatch):
+    """A study of one name, bought anew: churns, slip, differences without it."""
+    monkeypatch.setattr(capstone, "_bought", {})
+    data = capstone.buy("robin", (8, 2))
+    slip = capstone._slip("robin", 8)
+    return data, slip, capstone.differences(data, slip[0])["difference, %"]
+
+
+def test_the_slip_is_found_where_it_is(bought):
+    data, (churn, zone), _ = bought
+    worst = data.loc[data["dry matter, g/kg"].idxmin()]
+    assert (worst["churn"], worst["zone"]) == (churn, zone)
+    assert capstone.check("fault", (churn, zone)).right
+    other = "upper" if zone == "lower" else "lower"
+    beside = "J01" if churn != "J01" else "J02"
+    for answer, hint in [((churn, other), "right churn"), ((beside, zone), "among the others"), (("J09", zone), "none of your"),
+                         (churn, "A churn and a zone"), ((churn, "middle"), "none of your")]:
+        reply = capstone.check("fault", answer)
+        assert not reply.right
+        assert hint in reply.text
+
+
+def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
+    data, _, kept = bought
+    low, high = capstone.interval(kept)
+    word = capstone.word_of(low, high)
+    wrong_word = "homogeneous" if word == "stratified" else "stratified"
+    assert capstone.check("found", (low, high, word)).right
+    every = capstone.interval(capstone.differences(data)["difference, %"])
+    z = 1.645 * kept.std() / len(kept) ** 0.5
+    half = (high - low) / 2 * len(kept) ** 0.5
+    for answer, hint in [((*every, word), "still in"), ((*capstone.interval(kept, 0.95), word), "95 %"),
+                         ((kept.mean() - z, kept.mean() + z, word), "1.645"), ((-high, -low, word), "sign"),
+                         ((kept.mean() - half, kept.mean() + half, word), "narrower"),
+                         ((low, high, wrong_word), "does not follow"), ((low, high, "fine"), "The word is"), ((low,), "Three things"), ((90, 100, word), "Leave the churn")]:
+        reply = capstone.check("found", answer)
+        assert not reply.right
+        assert hint in reply.text
+
+
+def test_nothing_is_sold_beyond_the_budget_or_without_a_name():
+    with pytest.raises(BadInput, match="costs 600"):
+        capstone.buy("robin", (12, 1))
+    with pytest.raises(BadInput, match="empty"):
+        capstone.buy(" ", (8, 2))
+    with pytest.raises(BadInput, match="nothing was bought"):
+        capstone.reveal("nobody", ("J01", "upper"), (0, 1, "homogeneous"))
+
+
+def test_the_reveal_tells_truth_and_score(bought):
+    _data, slip, kept = bought
+    span = capstone.interval(kept)
+    told = capstone.reveal("robin", slip, (*span, capstone.word_of(*span))).set_index("asked")["answer"]
+    assert told["money spent, of 500"] == "480"
+    assert told["the slip of the pen"].endswith("found")
+    assert capstone.reveal("robin", ("J01", "x"), (*span, "inconclusive"))["answer"].iloc[-1].endswith("missed")
+    assert len(capstone.class_picture("robin").axes[0].get_yticklabels()) == 12

@@ -9,6 +9,7 @@ import pytest
 from scipy import integrate, stats
 
 from studykit.course import (
+    capstone,
     controls,
     marginfirst,
     ninety,
@@ -141,3 +142,21 @@ def test_ninety_is_kept_by_t_and_not_by_the_normal_shortcut():
     wide = np.random.default_rng(9).normal(3, 4, (40_000, 6))
     short = (np.abs(wide.mean(axis=1) - 3) <= 1.645 * wide.std(axis=1, ddof=1) / math.sqrt(6)).mean()
     assert short == pytest.approx(ninety.coverage(1.645), abs=4 * math.sqrt(0.14 / 40_000))
+
+
+def test_a_budget_study_is_as_good_as_its_chance_says_and_its_intervals_keep_90_percent():
+    """Counted over 1,500 names, the slip's churn left out; the noncentral chance by Phillips 1990 is held in inference."""
+    words, held, seen = [], [], []
+    for k in range(1500):
+        me = f"pupil {k}"
+        rows = capstone.readings(me, 10, 1)
+        seen.append(rows.loc[rows["dry matter, g/kg"].idxmin(), "churn"] == capstone._slip(me, 10)[0])
+        low, high = capstone.interval(capstone.differences(rows, capstone._slip(me, 10)[0])["difference, %"])
+        truth = capstone._world(me).difference
+        held.append(low <= truth <= high)
+        words += [capstone.word_of(low, high)] if truth == 0 else []
+    assert all(seen)
+    assert np.mean(held) == pytest.approx(0.9, abs=3.5 * math.sqrt(0.09 / 1500))
+    p = capstone.chance(9, 1)  # one of ten churns was left out
+    assert len(words) > 300
+    assert np.mean([w == "homogeneous" for w in words]) == pytest.approx(p, abs=3.5 * math.sqrt(p * (1 - p) / len(words)))

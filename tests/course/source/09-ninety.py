@@ -78,7 +78,7 @@ lesson.check("all", every)
 - Few containers need the t distribution: their own scatter is badly known.
 - About one interval in ten misses, and nobody is at fault.
 
-Next: a world of your own, sealed by your teacher: plan, lock, buy, find the faults, and be told the truth.
+Next: [lesson 10](10-whole-study.ipynb).
 """
 # %% [markdown] tags=["teacher"]
 """
