@@ -45,7 +45,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [*(("rule", rule, hint[:60]) for rule, hint in sameenough.WRONG),
          ("rule", lambda low, high, margin: "homogeneous", "Look again at"),
          ("rule", lambda low, high: "homogeneous", "stops with TypeError"), ("rule", "homogeneous", "Write a function"),
-         ("kegs", 7, "still below 0.8"), ("kegs", 9, "one keg more"), ("kegs", 3, "hardly ever"), ("kegs", 6, "normal approx"),
+         ("kegs", 7, "still below 0.8"), ("kegs", 9, "one keg more"), ("kegs", 3, "hardly ever"),
+         ("kegs", 6, "normal approx"),
          ("content", 0.05, "objects"), ("content", 0.2195, "other column")]),
     marginfirst: (
         [("seen", 1), ("share", 0.48), ("share", 0.46)],
@@ -58,13 +59,17 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [("rest", 0, "still differ"), ("rest", 2.5, "one determination"), ("rest", 1.414, "root of 2"),
          ("rest", 5.657, "eight were opened"),
          ("rest", 0.7071, "root of eight"), ("designs", DESIGNS | {2.0: (4, 6)}, "containers come first"),
-         ("designs", DESIGNS | {4.0: (10, 20)}, "cannot mend"), ("designs", DESIGNS | {2.0: (20, 1)}, "more than the cheapest"),
-         ("designs", DESIGNS | {0.5: (4, 8)}, "fewer determinations"), ("designs", DESIGNS | {0.5: (2, 9)}, "at least three"),
+         ("designs", DESIGNS | {4.0: (10, 20)}, "cannot mend"),
+         ("designs", DESIGNS | {2.0: (20, 1)}, "more than the cheapest"),
+         ("designs", DESIGNS | {0.5: (4, 8)}, "fewer determinations"),
+         ("designs", DESIGNS | {0.5: (2, 9)}, "at least three"),
          ("designs", {0.5: (4, 3)}, "each of the three")]),
     randomorder: (
         [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", 0.03)],
-        [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"), ("bias", 10.29, "mg/kg"),
-         ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"), ("order", BOTTLES[::-1], "still sorted"),
+        [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"),
+        ("bias", 10.29, "mg/kg"),
+         ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"),
+         ("order", BOTTLES[::-1], "still sorted"),
          ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
          ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 4.114, "sorted"),
          ("left", 0.9585, "scatter")]),
@@ -74,7 +79,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [("catches", controls.FAULTS | {"a run reads high": "blank"}, "what a bottle of it should read"),
          ("catches", controls.FAULTS | {"the scatter is larger than stated": "check fluid"}, "measured twice"),
          ("catches", dict(list(controls.FAULTS.items())[:3]), "each of the "
-                                                              "five"), ("choice", CHOICE | {"duplicate": 9}, "can be paid"),
+                                                              "five"),
+                                                              ("choice", CHOICE | {"duplicate": 9}, "can be paid"),
          ("choice", CHOICE | {"blank": 0}, "goes unseen"), ("choice", CHOICE | {"check fluid": 2}, "too seldom"),
          ("choice", CHOICE | {"duplicate": 4}, "too seldom"), ("pulled", 0, "leans"), ("pulled", 1.69, "one side"),
          ("pulled", 3.0, "repeatability"), ("pulled", -3.385, "sign"), ("pulled", 6.77, "Twice")]),
@@ -84,7 +90,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("fall", 1.468, "one day"), ("fall", 493.4, "2/9"), ("fall", 123.3e6, "squared"), ("upper", 0.617, "has left"),
          ("upper", 1, "gone from it"), ("upper", 0.794, "whole height"), ("upper", 38.3, "per cent"),
          ("lower", 1.617, "falls on"), ("lower", 0, "not empty"), ("lower", 0.383, "upper "
-                                                                                   "zone"), ("floor", 0.617, "all matter"),
+                                                                                   "zone"),
+                                                                                   ("floor", 0.617, "all matter"),
          ("floor", 0.794, "still floats"), ("floor", 0, "arrived")]),
     findfaults: (
         [("precision", 0.6), ("recall", 3 / 4)],
@@ -93,14 +100,17 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("recall", 0.25, "missed"), ("recall", 75, "per cent"), ("found", 5, "list of pairs")]),
     ninety: (
         [("share", 0.9), ("share", 0.93), ("normal", 0.839), ("all", 0.9**20), ("all", 0.12)],
-        [("share", 0.1, "misses"), ("share", 180, "number of worlds"), ("share", 90, "per cent"), ("share", 0.5, "Both ends"),
+        [("share", 0.1, "misses"), ("share", 180, "number of worlds"), ("share", 90, "per cent"),
+        ("share", 0.5, "Both ends"),
          ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 83.9, "per cent"),
-         ("normal", 0.744, "80 %"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"), ("all", 18, "on average"),
+         ("normal", 0.744, "80 %"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"),
+         ("all", 18, "on average"),
          ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
     capstone: (
         [("design", (10, 1)), ("design", [8, 2])],
         [("design", (12, 1), "costs 600"), ("design", (9, 1), "another churn"),
-         ("design", (3, 12), "determinations cannot mend"), ("design", (2, 10), "At least three"), ("design", 10, "Two whole numbers"), ("design", (7.5, 2), "At least three"),
+         ("design", (3, 12), "determinations cannot mend"), ("design", (2, 10), "At least three"),
+         ("design", 10, "Two whole numbers"), ("design", (7.5, 2), "At least three"),
          ("fault", ("J01", "upper"), "First buy"), ("found", (1, 2, "stratified"), "First buy")]),
 }
 RIGHT = [(m, name, answer) for m, (good, _) in ANSWERS.items() for name, answer in good]
@@ -228,7 +238,8 @@ def test_the_slip_is_found_where_it_is(bought):
     assert capstone.check("fault", (churn, zone)).right
     other = "upper" if zone == "lower" else "lower"
     beside = "J01" if churn != "J01" else "J02"
-    for answer, hint in [((churn, other), "right churn"), ((beside, zone), "among the others"), (("J09", zone), "none of your"),
+    for answer, hint in [((churn, other), "right churn"), ((beside, zone), "among the others"),
+    (("J09", zone), "none of your"),
                          (churn, "A churn and a zone"), ((churn, "middle"), "none of your")]:
         reply = capstone.check("fault", answer)
         assert not reply.right
@@ -247,7 +258,8 @@ def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
     for answer, hint in [((*every, word), "still in"), ((*capstone.interval(kept, 0.95), word), "95 %"),
                          ((kept.mean() - z, kept.mean() + z, word), "1.645"), ((-high, -low, word), "sign"),
                          ((kept.mean() - half, kept.mean() + half, word), "narrower"),
-                         ((low, high, wrong_word), "does not follow"), ((low, high, "fine"), "The word is"), ((low,), "Three things"), ((90, 100, word), "Leave the churn")]:
+                         ((low, high, wrong_word), "does not follow"), ((low, high, "fine"), "The word is"),
+                         ((low,), "Three things"), ((90, 100, word), "Leave the churn")]:
         reply = capstone.check("found", answer)
         assert not reply.right
         assert hint in reply.text

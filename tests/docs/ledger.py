@@ -439,6 +439,8 @@ LEDGER: dict[str, list[Row]] = {
             "course/test_made.py::the_solved_copy_holds_the_same_cells_and_every_check_says_right"),
         row("08-find-faults | ", "08",
             "course/test_made.py::the_solved_copy_holds_the_same_cells_and_every_check_says_right"),
+        row("10-whole-study | design, look,", "10",
+            "course/test_truth.py::a_budget_study_is_as_good_as_its_chance_says_and_its_intervals_keep_90_percent"),
         row("09-ninety | ", "09 90", "course/test_truth.py::ninety_is_kept_by_t_and_not_by_the_normal_shortcut"),
         row("The kit never reads that file.",
             "never", "demos/test_shipped.py::expected_verdicts_agree_with_the_planted_contrasts"),
