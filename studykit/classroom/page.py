@@ -23,6 +23,7 @@ def class_figure(scores: pd.DataFrame, intervals: pd.DataFrame) -> Figure:
     figure = Figure(figsize=(9.5, 4.6), layout="constrained")
     left, right = figure.subplots(1, 2, width_ratios=(3, 2))
     _intervals(left, _in_margins(intervals))
+    scores = bought(scores)
     right.plot(scores["cost"], scores["words right"], "o", color=INK, ms=6, label="words right")
     right.plot(scores["cost"], scores["unsafe"], "s", color=MISS, ms=6, mfc="none", label="unsafe words")
     right.set(xlabel="paid, units", ylabel="words of five analytes", ylim=(-0.4, 5.4))
@@ -55,9 +56,10 @@ def _intervals(ax: Axes, rows: pd.DataFrame) -> None:
 
 def alt_of(scores: pd.DataFrame) -> str:
     """What the figure shows, in words and numbers."""
-    n = {c: int(scores[c].sum()) for c in ("hold the truth", "intervals", "words right", "words open", "words wrong", "unsafe",
+    own = bought(scores)
+    n = {c: int(own[c].sum()) for c in ("hold the truth", "intervals", "words right", "words open", "words wrong", "unsafe",
                                            "found", "missed")}
-    return (f"{len(scores)} students. {n['hold the truth']} of {n['intervals']} intervals (90 %) hold the truth. Words: "
+    return (f"{len(own)} students. {n['hold the truth']} of {n['intervals']} intervals (90 %) hold the truth. Words: "
             f"{n['words right']} right, {n['words open']} open, {n['words wrong']} wrong, of these {n['unsafe']} unsafe. "
             f"Faults: {n['found']} found, {n['missed']} missed.")
 
@@ -69,12 +71,35 @@ def figure_bytes(scores: pd.DataFrame, intervals: pd.DataFrame) -> bytes:
     return buffer.getvalue()
 
 
+SHOWN = ["student", "paid", "kegs, bottles, determinations", "words right, open, wrong", "unsafe", "intervals that hold",
+         "faults found", "kind named", "false alarms", "remarks"]
+
+
+def bought(scores: pd.DataFrame) -> pd.DataFrame:
+    """Students to whom something was delivered."""
+    return scores[scores["cost"] > 0]
+
+
+def shown_scores(scores: pd.DataFrame) -> list[list[str]]:
+    """The scores as the page shows them (SHOWN), one row for each student who bought something."""
+    return [[str(r["student"]), f"{r['cost']:g}", f"{r['kegs']}, {r['bottles']}, {r['determinations']}",
+             f"{r['words right']}, {r['words open']}, {r['words wrong']}", str(r["unsafe"]),
+             f"{r['hold the truth']} of {r['intervals']}", f"{r['found']} of {r['faults']}", str(r["kind named"]),
+             str(r["false alarms"]), str(r["remarks"])] for r in bought(scores).to_dict("records")]
+
+
+def without_order(scores: pd.DataFrame) -> list[str]:
+    """A paragraph that names who bought nothing; nothing where all did."""
+    names = ", ".join(map(str, scores.loc[scores["cost"] <= 0, "student"]))
+    return [plainpage.paragraph(f"Bought nothing, and not counted: {names}.")] if names else []
+
+
 def class_page(scores: pd.DataFrame, faults: pd.DataFrame, picture: bytes, alt: str) -> bytes:
     """The page: figure with caption, scores, faults, and questions to discuss."""
     shown = (f'<figure><img alt="{escape(alt)}" src="data:image/png;base64,{base64.b64encode(picture).decode()}" '
              f'style="max-width:100%"><figcaption>{escape(CAPTION)}</figcaption></figure>')
-    parts = [plainpage.paragraph(alt), shown, plainpage.heading("Scores"),
-             plainpage.table(scores.itertuples(index=False, name=None), list(scores.columns)),
+    parts = [plainpage.paragraph(alt), shown, plainpage.heading("Scores"), plainpage.table(shown_scores(scores), SHOWN),
+             *without_order(scores),
              plainpage.heading("What went wrong in each world"),
              plainpage.table(faults.itertuples(index=False, name=None), list(faults.columns)),
              plainpage.heading("To discuss"), plainpage.bullets(QUESTIONS)]

@@ -15,6 +15,7 @@ import pytest
 
 from studykit.classroom import deliver, make, orders, reveal, safe, worlds
 from studykit.classroom.laboratory import Line, measure, plant
+from studykit.classroom.page import alt_of, class_page
 from studykit.core.errors import BadInput
 from studykit.core.files import write_bytes
 from studykit.sampling.plan import _tables, draft
@@ -104,6 +105,10 @@ def test_the_reveal_scores_and_tells_the_truth_of_each(root):
     page = (root / "teacher/class.html").read_text(encoding="utf-8")
     assert 'alt="2 students.' in page
     assert "http" not in page.replace("http-equiv", "")
+    assert f"<td>1 of {len(told)}</td>" in page
+    lazy = pd.concat([found.scores, found.scores.tail(1).assign(student="cleo", cost=0, **{"words open": 5})])
+    assert alt_of(lazy) == alt_of(found.scores)  # who bought nothing is named, and counts nowhere
+    assert "Bought nothing, and not counted: cleo." in class_page(lazy, found.faults, b"", "").decode()
     with pytest.raises(BadInput, match="revealed"):
         deliver.deliver(root, PHRASE)
 
