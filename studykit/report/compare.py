@@ -26,7 +26,7 @@ from studykit.report.verify import difference, no_number, once
 TABLE_TOLERANCE = CLASSES["estimate"]
 DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
 """Columns that hold what an iterative search left over: their size counts, not their digits (absolute)."""
-NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")
+NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+\u2212]?[0-9]+)?(?![\w])")
 FLOOR = 1e-9
 VERSIONS = "Versions of the programs."
 VERSION = re.compile(r"not installed|\d[0-9a-z.+]*")
@@ -47,19 +47,16 @@ class Outcome:
 
 
 def value_of(text: str) -> float | None:
-    """The number that a text is, typographic minus included; None where it is none."""
-    try:
-        return float(text.replace("\u2212", "-"))
-    except ValueError:
-        return None
+    """The number that a text is, typographic minus included; None where it is none, as of 1_000 or other digits than 0 to 9."""
+    return float(text.replace("\u2212", "-")) if NUMBER.fullmatch(text) else None
 
 
 def close(a: str, b: str, tolerance: float = TABLE_TOLERANCE, floor: float = FLOOR) -> bool:
-    """Whether two texts are the same number within a class: whole numbers exactly, no slack across 0.05."""
+    """Whether two texts are the same number within a class: whole numbers and codes exactly, no slack across 0.05."""
     x, y = value_of(a), value_of(b)
     if x is None or y is None or not (math.isfinite(x) and math.isfinite(y)):
         return a == b
-    if a.lstrip("+-").isdigit() and b.lstrip("+-").isdigit():
+    if a.lstrip("+-").isdigit() or b.lstrip("+-").isdigit():
         return a == b
     if math.isclose(x, y, rel_tol=1e-12):
         return True

@@ -28,6 +28,8 @@ INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
 PARTS = ("inputs", "tidy", "outputs", "beside")
 UNHASHED = ("scratch", "report.part", "report.old", "recheck.json", "recheck.html", "build")
 """Names at the top of a study folder that no manifest lists."""
+AGAIN = ("plan/sheets", "plan/pages")
+"""Folders that ``studykit plan`` makes again at will; no manifest lists them either."""
 STAMPS = ("plan/plan.lock.tsr", "report/manifest.json.tsr")
 """Time stamps, which may come after the filing: they prove themselves and are not hashed."""
 
@@ -39,14 +41,14 @@ def part_of(relative: Path) -> str:
         return ""
     if relative.as_posix() in (FILE, *STAMPS):
         return ""
-    if first == "plan" and len(parts) > 1 and parts[1] in ("sheets", "pages", "pages.part"):
+    if relative.as_posix().startswith(tuple(f"{n}/" for n in AGAIN)) or parts[:2] == ("plan", "pages.part"):
         return ""
     return "inputs" if first in INPUTS else {"tidy": "tidy", "report": "outputs"}.get(first, "beside")
 
 
 def unlisted(root: Path) -> tuple[str, ...]:
     """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
-    top = [n for n in UNHASHED if kind_of(root / n)]
+    top = [n for n in (*UNHASHED, *AGAIN) if kind_of(root / n)]
     hidden = (p for p, _ in walk(root) if p.name.startswith(".") and not p.name.startswith(".studykit"))
     return (*top, *(p.relative_to(root).as_posix() for p in hidden))
 

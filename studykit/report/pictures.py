@@ -21,6 +21,8 @@ FAR = 64
 Measured with the oldest matplotlib allowed (3.9.4) against the pinned one, over the pictures of the smallest demo: at
 most 51. A point of 7 pixels put into them gives 83 or more. Short words in small letters can stay below.
 """
+PARTS = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND", b"pHYs", b"tEXt"}
+"""Chunks of a PNG that the kit's pictures may have; others move it, or change its colours where it is shown."""
 SLACK = 0.03
 """By how much of its length a side may differ: other letters move the edge of a picture."""
 
@@ -37,15 +39,26 @@ def unlike(filed: bytes, fresh: bytes) -> str:
                 size = mine.size
                 if any(abs(a - b) > SLACK * b for a, b in zip(theirs.size, size, strict=True)):
                     return f"has {theirs.size[0]} x {theirs.size[1]} pixels, not {size[0]} x {size[1]}"
-                a, b = (np.asarray(p.convert("RGB").resize(size), dtype=np.float32) for p in (theirs, mine))
+                a, b = (np.asarray(p.convert("RGBA").resize(size), dtype=np.float32) for p in (theirs, mine))
     except (OSError, ValueError, SyntaxError, Warning, Image.DecompressionBombError) as error:
         return f"cannot be read as a picture ({type(error).__name__})"
+    if odd := _chunks(filed) - PARTS:
+        return f"has parts that no picture of the kit has ({', '.join(sorted(c.decode('ascii', 'replace') for c in odd))})"
     beyond = np.maximum(_beyond(a, b), _beyond(b, a)) > FAR
     if not beyond.any():
         return ""
     rows, columns = np.nonzero(beyond)
     return (f"shows something else, first at {100 * rows[0] / len(beyond):.0f} % of its height and "
             f"{100 * columns[0] / beyond.shape[1]:.0f} % of its width")
+
+
+def _chunks(data: bytes) -> set[bytes]:
+    """The names of the chunks that a PNG is made of, and b'end' for whatever stands after the last one."""
+    found, at = set[bytes](), 8
+    while at + 8 <= len(data) and b"IEND" not in found:
+        found.add(data[at + 4:at + 8])
+        at += 12 + int.from_bytes(data[at:at + 4], "big")
+    return found | ({b"end"} if b"IEND" in found and at < len(data) else set())
 
 
 def _beyond(a: NDArray[np.float32], b: NDArray[np.float32]) -> NDArray[np.float32]:

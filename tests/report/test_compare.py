@@ -38,7 +38,8 @@ def test_the_tolerance_is_the_kits_and_never_that_of_the_filed_record():
 
 
 @pytest.mark.parametrize(("a", "b", "same"), [
-    ("1.0", "1.0000001", True), ("1.0", "1.00001", False), ("72", "73", False), ("007", "7", False), ("1E5", "100000", True),
+    ("1.0", "1.0000001", True), ("1.0", "1.00001", False), ("72", "73", False), ("007", "7", False), ("1E5", "100000", False),
+    ("1_000.5", "1000.5", False), ("\uff11.5", "1.5", False), ("5", "5.0", False),
     ("0.04999999", "0.05000001", False), ("0.05", "0.05000000000000001", True), ("\u22121.5", "-1.5", True), ("a", "b", False),
     ("", "0.0", False), ("nan", "nan", True), ("inf", "1e9", False),
 ])

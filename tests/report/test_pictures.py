@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 
 import matplotlib.pyplot as plt
 import pytest
@@ -49,6 +51,26 @@ def test_another_point_or_word_is_told_with_its_place(change):
     other = change()
     assert unlike(other, drawn()).startswith("shows something else, first at ")
     assert unlike(drawn(), other).startswith("shows something else, first at ")
+
+
+def chunk(kind: bytes, data: bytes) -> bytes:
+    """A chunk of a PNG (ISO/IEC 15948, 5.3): length, name, data, CRC."""
+    return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
+
+
+def test_a_picture_that_moves_or_is_shown_in_other_colours_is_told():
+    """Pixels that agree say nothing of a second frame, a profile of colours, or a veil."""
+    first, frames = drawn(), io.BytesIO()
+    with Image.open(io.BytesIO(first)) as one, Image.open(io.BytesIO(drawn(points=(1.0, 1.0)))) as two:
+        one.save(frames, format="PNG", save_all=True, append_images=[two], default_image=False)
+        veiled, bare = io.BytesIO(), one.convert("RGBA")
+        bare.putalpha(0)
+        bare.save(veiled, format="PNG")
+    assert unlike(frames.getvalue(), first).startswith("has parts that no picture of the kit has (acTL")
+    for kind, data in ((b"gAMA", struct.pack(">I", 1)), (b"iCCP", b"x\0\0" + zlib.compress(b"x"))):
+        assert kind.decode() in unlike(first[:33] + chunk(kind, data) + first[33:], first)
+    assert "end" in unlike(first + b"<script>", first)
+    assert unlike(veiled.getvalue(), first).startswith("shows something else")
 
 
 def test_another_size_and_what_is_no_picture_are_told():
