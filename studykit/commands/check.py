@@ -21,6 +21,7 @@ from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
 from studykit.report.verify import older_than
 from studykit.sampling.plan import has_plan, plan_faults
+from studykit.study.actions import foreseen
 from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
@@ -34,13 +35,17 @@ FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
-    """A study folder without faults: its tables, whether results were taken in, what the intake would take, and what
-    changed since its report was filed."""
+    """A study folder without faults: its tables, whether results were taken in, what the intake would take, what changed
+    since its report was filed, and notes.
+
+    A note is no fault and stops nothing: an action that the report would withhold.
+    """
 
     tables: Tables
     taken: bool
     intake: IntakeOutcome | None
     older: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """What was looked at, in one line."""
@@ -79,7 +84,8 @@ def check_folder(root: Path) -> Checked:
         faults = [*faults, *_told(lambda: read_exclusions(root, study, tables.results))]
     if faults or tables is None:
         raise BadInput(_once(faults), title="The study folder has faults")
-    return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root))
+    return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
+                   notes=foreseen(study.safety, study.actions.items()))
 
 
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:

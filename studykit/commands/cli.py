@@ -117,8 +117,9 @@ def check(folder: Folder) -> None:
     if found.intake is not None and not found.intake.complete:
         _rejected(found.intake, folder, written=False)
     facts(containers=len(found.tables.containers), samples=len(found.tables.samples),
-          results=len(found.tables.results) if found.taken else None)
-    typer.echo(found.sentence())
+          results=len(found.tables.results) if found.taken else None, notes=found.notes)
+    for line in (found.sentence(), *found.notes):
+        typer.echo(line)
 
 
 @app.command(epilog="Example: studykit plan my-study")

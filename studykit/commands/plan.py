@@ -17,6 +17,7 @@ from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
 from studykit.sampling.outlay import Outlay, outlay
 from studykit.sampling.plan import codes_of_sisters, draft, has_plan, plan
+from studykit.study.actions import foreseen
 from studykit.study.definition import Study, load_study
 from studykit.study.tables import empty_tables
 
@@ -74,4 +75,5 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) ->
     write_report(part, [r.notebook for r in runs], study)
     rename(part / "report.html", part / "plan.html")
     exchange(part, final, root / f"{PAGES}.old")
-    return PlanMade(page=final / "plan.html", files=filed.files, notes=filed.notes)
+    notes = (*filed.notes, *foreseen(study.safety, study.actions.items()))
+    return PlanMade(page=final / "plan.html", files=filed.files, notes=notes)

@@ -10,6 +10,7 @@ is barred while anything is.
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 from studykit.study.safety import Act, SafetySettings
 
@@ -167,6 +168,32 @@ def _withheld(safety: SafetySettings, action: str, word: str) -> list[str]:
         reasons.append(f"\u201c{', '.join(strange[:3])}\u201d cannot be read, so it counts as mixing, which is not cleared: "
                        "name in [safety] mixing_actions the answers whose action mixes")
     return reasons
+
+
+def foreseen(safety: SafetySettings, declared: Iterable[tuple[str, str]]) -> tuple[str, ...]:
+    """What the report will not print of the declared actions, a sentence an answer: which words, why, and the remedy.
+
+    ``declared``: answers and their actions, as under [actions] of study.toml.  Told before anything is drawn, since a
+    study whose action is withheld ends without a decision.
+    """
+    return tuple(f"[actions] {word}: the report will withhold \u201c{action}\u201d: {why}" for word, action in declared
+                 if (why := _remedy(safety, action, word)))
+
+
+def _remedy(safety: SafetySettings, action: str, word: str) -> str:
+    """Why an action will be withheld and what may be written instead; empty where it will be printed."""
+    if found := against_cautions(action):
+        return f"the cautions forbid \u201c{found}\u201d. Declare another action."
+    barred = tuple(a for a in acts_of(safety, action, word) if safety.bars(a))
+    if not barred:
+        return ""
+    what, why = " and ".join(_IN_WORDS[a] for a in barred), why_barred(safety, barred)
+    strange = unread(action) if safety.mixing_actions is None else ()
+    if strange and not any(safety.bars(a) for a in acts_in(action)):
+        return (f"the kit cannot read \u201c{', '.join(strange)}\u201d, so it counts as {what}, which [safety] does not clear "
+                f"({why}). Use other words, or say in [safety] mixing_actions which answers have an action that mixes; "
+                "mixing_actions = [] says that none has.")
+    return f"it asks for {what}, which [safety] does not clear ({why}). Answer [safety], or declare another action."
 
 
 def barred_note(safety: SafetySettings) -> str:

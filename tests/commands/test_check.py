@@ -126,6 +126,19 @@ def test_a_study_whose_samples_table_was_removed_to_plan_anew_can_be_checked(tmp
     assert any("plan/samples.csv" in line for line in faults_of(root))  # locked: then it is lost, not still to come
 
 
+def test_check_and_plan_tell_which_actions_the_report_will_withhold(tmp_path, capsys) -> None:
+    """An unknown word, before any money is spent: with the word, the reason and the remedy, and exit code 0."""
+    root = folder(tmp_path / "s", stock=stock_rows(12))
+    text = STUDY_TOML.replace('mixing_procedure = "tumbling of pails"\n', "").replace("residue = true", "residue = false")
+    text = text.replace('"remixed control", ', "")
+    (root / "study.toml").write_text('actions = { stratified = "Frobnicate it.", homogeneous = "Use as it stands." }\n' + text)
+    assert main(["check", str(root)]) == 0
+    out = capsys.readouterr().out
+    assert out.count("the report will withhold") == 1
+    assert "[actions] stratified: the report will withhold \u201cFrobnicate it.\u201d: the kit cannot read" in out
+    assert "[safety] mixing_actions" in out
+
+
 def spoilt(root: Path) -> Path:
     """The demo tote with a result of a bottle that is none of the study's."""
     raw = next((copy_demo("tote", root) / "raw").glob("*.csv"))

@@ -7,7 +7,16 @@ import tomllib
 
 import pytest
 
-from studykit.study.actions import acts_in, against_cautions, barred_lines, barred_note, obeyed, unread, why_barred
+from studykit.study.actions import (
+    acts_in,
+    against_cautions,
+    barred_lines,
+    barred_note,
+    foreseen,
+    obeyed,
+    unread,
+    why_barred,
+)
 from studykit.study.safety import SafetySettings
 from studykit.study.stages import HERE, share
 from tests.sampling_examples import study
@@ -162,3 +171,29 @@ def test_every_action_that_the_kit_ships_can_be_read() -> None:
         text = re.sub(r"@\w+@", "1", path.read_text(encoding="utf-8"))  # the class's template has places to fill
         for action in tomllib.loads(text).get("actions", {}).values():
             assert unread(action) == (), action
+
+
+@pytest.mark.parametrize("declared", [None, (), ("stratified",)])
+@pytest.mark.parametrize("more", [{}, {"free_water": "yes"}, {"mixing_procedure": ""}, {"flash_point_c": "unknown"}])
+def test_what_will_be_withheld_is_foreseen_and_nothing_else(more: dict[str, str], declared: tuple[str, ...] | None) -> None:
+    """Every action of the lists above: `check` tells exactly those that the report will not print."""
+    safety = SafetySettings.model_validate({**study().safety.model_dump(), **more, "mixing_actions": declared})
+    texts = [*told(MIXES), *told(DRAWS), *told(HARMLESS), *told(FORBIDDEN), "Frobnicate it.", "Umr\u00fchren."]
+    seen = set()
+    for text in texts:
+        withheld = "is withheld" in obeyed(safety, text, "stratified")
+        said = "".join(foreseen(safety, [("stratified", text)]))
+        assert bool(said) == withheld, text
+        assert not said or said.startswith(f"[actions] stratified: the report will withhold \u201c{text}\u201d: ")
+        seen.add(withheld)
+    assert seen >= ({True} if declared else {True, False})  # 'stratified' declared to mix: no action of it is printed
+
+
+def test_the_remedy_names_the_words_and_what_to_write() -> None:
+    (said,) = foreseen(study(safety={"mixing_procedure": ""}).safety, [("uneven", "Frobnicate and vex it.")])
+    assert "the kit cannot read \u201cFrobnicate, vex\u201d, so it counts as mixing" in said
+    assert "mixing_actions = [] says that none has" in said
+    (said,) = foreseen(SafetySettings(mixing_actions=()), [("stratified", "Roll it.")])
+    assert "it asks for mixing, which [safety] does not clear (not answered: data_sheet" in said
+    (said,) = foreseen(study().safety, [("stratified", "Heat the drum.")])
+    assert said.endswith("the cautions forbid \u201cHeat\u201d. Declare another action.")
