@@ -17,8 +17,8 @@ CITED = {"docs/references.md"}
 """A page whose numbers belong to other documents; each entry says how sure it is."""
 CAUTIONS = re.compile(r"<!-- cautions: .*?<!-- end of cautions -->", re.S)
 ABSOLUTE = re.compile(r"\b(never|always|every|everything|nothing|none of)\b", re.I)
-NAMES = re.compile(r"\]\([^)]*\)|\b(ISO|ASTM|API|IEC|Python|Debian|BSD|CR|Guide|SHA|UTF)[ /-]?[A-Z]*[ /-]?[\d.:/-]+\w*"
-                   r"|\b\d\d-(study|design|sampling|intake|quality|model|verdict|report)\b|\b(1[89]|20)\d\d\b|^\d+\. ")
+NAMES = re.compile(r"\]\([^)]*\)|\b(ISO|ASTM|API|IEC|ICH|RFC|Python|Windows|BSD|CR|Guide|SHA|UTF)[ /-]?[A-Z]*[ /-]?[\d.:/-]+\w*"
+                   r"|\b\d\d-(study|design|sampling|intake|quality|model|verdict|report)\b|\b(1[89]|20)\d\d\b|\bA4\b|^\d+\. ")
 PARSER = MarkdownIt("commonmark").enable("table")
 
 

@@ -13,6 +13,9 @@ import numpy as np
 
 from tests.faults.laboratory import ANALYTES, Lab, Setting, advected, make
 
+CLEAR_EXCHANGE = 14
+"""How many s_r two exchanged digits must move a value to count as clear."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Truth:
@@ -226,7 +229,7 @@ def transposed(lab: Lab, size: float) -> Truth:
         new = list(text)
         new[one], new[other] = new[other], new[one]
         moved = abs(float("".join(new)) / float(text) - 1) / ANALYTES[a][1]
-        if text[one] != text[other] and "".join(new)[0] != "0" and moved > {1: 14, 2: 4, 3: 0}[int(size)]:
+        if text[one] != text[other] and "".join(new)[0] != "0" and moved > {1: CLEAR_EXCHANGE, 2: 4, 3: 0}[int(size)]:
             lab.edits.append((i, a, "".join(new)))
             break
     return Truth(causes=("transposed digits", "value alone"), places=frozenset({str(lab.wide.at[i, "sample"])}),

@@ -175,3 +175,14 @@ def test_the_next_container_lies_within_the_usual_prediction_interval() -> None:
     half = stats.t.isf(0.025, 4) * np.std(d, ddof=1) * math.sqrt(1 + 1 / 5)
     found = share_module.next_container(d)
     assert (found.low, found.high) == pytest.approx((2.2 - half, 2.2 + half))
+
+
+def test_how_many_clean_containers_clear_a_stock_at_twenty_per_cent() -> None:
+    """06-verdict: twelve never, sixteen from five standard errors of one difference on, 29 where no scatter is known."""
+    def bound(n: int, edge: float, noise: float | None = 1.0) -> float:
+        return share_upper(np.zeros((n, 3)), edge, noise_se=noise, noise_df=3 * n).upper  # three zones, each twice
+
+    assert min(bound(12, e) for e in (4, 5, 8, 20, 1000)) == pytest.approx(1 - 0.05 ** (1 / 12), abs=1e-3)  # Clopper-Pearson
+    assert all(bound(16, e) <= 0.20 for e in (5, 6, 8, 20))
+    assert bound(16, 4) > 0.20
+    assert bound(29, 5, None) <= 0.20 < bound(28, 5, None)

@@ -132,6 +132,16 @@ def test_labels_and_laboratory_sheets_unblind_nothing(plan) -> None:
     assert {"upper", "lower", "heel", "1E5"} <= bench  # control: the words are found where they do stand
 
 
+def test_bench_laboratory_and_custody_sheets_carry_the_seal_on_each_page(plan) -> None:
+    """recheck.md: a signed sheet shows that this lock was there; labels carry none."""
+    sealed = "locked 2026-01-02, seal 0123 4567"
+    codes = plan.samples["sample"].astype(str).tolist()
+    for pdf in (bench_pdf(study(), plan, sealed), submission_pdf(study(), plan.submission, sealed),
+                custody_pdf(study(), codes, sealed)):
+        assert all(sealed in page for page in texts(pdf))
+    assert not any("seal" in page for page in texts(labels_pdf(study(), codes, sealed=sealed)))
+
+
 def test_labels_too_small_for_a_qr_code_are_refused() -> None:
     s = study(sampling={"labels": {"label_height_mm": 12.0, "rows": 10}})
     with pytest.raises(BadInput, match=r"a label of 63\.5 x 12 mm has no room for a QR code of 10\.1 mm"):

@@ -14,6 +14,7 @@ from studykit.study.actions import barred_note
 from studykit.verdict import estimands, uses
 from studykit.verdict.rule import StudyVerdict
 from studykit.verdict.tables import judge_all
+from tests.verdict import floors
 from tests.verdict_cases import calm, make
 
 HEEL_SD = 0.3
@@ -126,6 +127,12 @@ def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_
     gap = (np.log(1.075) - np.log(1.05)) / 0.01 * np.sqrt(6)
     power = float(stats.nct.sf(stats.t.isf(0.05, 5), 5, gap))
     assert decided / 1000 == pytest.approx(power, abs=4 * np.sqrt(power * (1 - power) / 1000) + 0.002)
+
+
+def test_invented_studies_with_a_layer_on_the_floor_are_not_filed_as_use_as_it_stands() -> None:
+    """The small form of ``python -m tests.verdict.floors``: whole studies, judged from their results up."""
+    assert floors.counted(16, 3, 1.5, 20.0)[0] == 0
+    assert floors.counted(8, 3, 0.01, 0.01)[0] > 0  # with nothing on the floor some are: the count can be other than 0
 
 
 @pytest.mark.parametrize(("containers", "own"), [(8, {}), (1, {"repeatability": {"r": 1.0, "source": "a test"}})])
