@@ -4,7 +4,7 @@ from __future__ import annotations
 
 EXTRAS = {
     "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "jupyter_client", "jupyter_core",
-               "latex2mathml", "matplotlib", "nbclient", "nbconvert", "nbformat", "papermill", "pygments", "seaborn",
+               "latex2mathml", "matplotlib", "nbclient", "nbconvert", "nbformat", "papermill", "seaborn",
                "statsmodels", "traitlets"),
     "lab": ("ipywidgets", "jupyterlab"),
     "sheets": ("segno", "typst"),

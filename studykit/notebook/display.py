@@ -6,6 +6,7 @@ import base64
 import html
 import io
 import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import matplotlib
@@ -69,15 +70,23 @@ def _number(value: float, digits: int) -> str:
     return text
 
 
-def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
-    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped; 'none' without rows."""
+Drawn = tuple[str, Sequence[str]]
+"""A column that is drawn: its head and its cells, as HTML of the kit's own."""
+
+
+def table_html(table: pd.DataFrame, caption: str, digits: int = 4, drawn: Drawn = ("", ())) -> str:
+    """A table as HTML with a caption, header scopes, numbers right, text left; all cells escaped; 'none' without rows.
+
+    ``drawn`` stands as the last column, as it is.
+    """
     numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in table.columns]
     head = "".join(
         f'<th scope="col"{" class=num" if n else ""}>{html.escape(heading(c))}</th>'
         for c, n in zip(table.columns, numeric, strict=True)
     )
+    head += f'<th scope="col" class="drawn">{drawn[0]}</th>' if drawn[0] else ""
     body = []
-    for row in table.itertuples(index=False, name=None):
+    for n_row, row in enumerate(table.itertuples(index=False, name=None)):
         cells = []
         for k, (value, n) in enumerate(zip(row, numeric, strict=True)):
             text = html.escape(cell_text(value, digits))
@@ -85,6 +94,7 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
                 cells.append(f'<th scope="row">{text}</th>')
             else:
                 cells.append(f"<td{' class=num' if n else ''}>{text}</td>")
+        cells += [f'<td class="drawn">{drawn[1][n_row]}</td>'] if drawn[0] else []
         body.append("<tr>" + "".join(cells) + "</tr>")
     if not body:
         body.append(f'<tr><td colspan="{max(1, len(table.columns))}">none</td></tr>')
@@ -92,11 +102,11 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4) -> str:
             f"<tbody>{''.join(body)}</tbody></table>")
 
 
-def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4) -> None:
-    """Display a table with its caption."""
+def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Drawn = ("", ())) -> None:
+    """Display a table with its caption; a column that is drawn has no text."""
     texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
     plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")
-    display({"text/html": table_html(table, caption, digits), "text/plain": plain}, raw=True)
+    display({"text/html": table_html(table, caption, digits, drawn), "text/plain": plain}, raw=True)
 
 
 def figure_png(figure: Figure) -> bytes:

@@ -22,7 +22,7 @@ from studykit.core.errors import single
 from studykit.core.files import read_csv, write_bytes, write_csv
 from studykit.core.record import Recorder, fill, literal
 from studykit.front import OpenStudy, study_folder, take_in
-from studykit.notebook.display import show_figure, show_table, show_text
+from studykit.notebook.display import Drawn, show_figure, show_table, show_text
 from studykit.study.definition import load_study
 from studykit.study.stages import HERE, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
@@ -141,18 +141,18 @@ def _early_tables(root: Path) -> Tables:
 
 
 def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "", empty: str = "",
-          shown: pd.DataFrame | None = None) -> None:
+          shown: pd.DataFrame | None = None, drawn: Drawn = ("", ())) -> None:
     """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
 
     ``empty`` is the sentence that stands in place of a table without rows; ``shown`` what people see in
-    place of the saved table, where that is wider than a page.
+    place of the saved table, where that is wider than a page; ``drawn`` a last column that is drawn.
     """
     if name and _open:
         _open[0].save_table(frame, name)
     if empty and not len(frame):
         show_text(empty)
         return
-    show_table(frame if shown is None else shown, caption=caption, digits=digits)
+    show_table(frame if shown is None else shown, caption=caption, digits=digits, drawn=drawn)
 
 
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:

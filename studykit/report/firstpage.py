@@ -31,18 +31,19 @@ def _place(stage: OpenStage, stem: str, name: str) -> Path:
     return path if path.exists() else stage.root / "report" / stem / name
 
 
-def _numbers(stage: OpenStage, stem: str) -> dict[str, str]:
+def recorded(stage: OpenStage, stem: str) -> dict[str, str]:
     """Printed text of the records of an earlier stage; empty where it recorded none."""
     path = _place(stage, stem, "numbers.json")
     return {r.name: r.text() for r in read_records(path)} if path.exists() else {}
 
 
-def _together(text: str) -> str:
+def together(text: str) -> str:
     """Keep a number and its unit on one line."""
     return re.sub(r"(?<=[0-9]) (?=%|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
 
 
-def _optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
+def optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
+    """A table of an earlier stage; empty where that stage saved none or one without a column."""
     path = _place(stage, stem, f"{name}.csv")
     if not path.exists() or path.stat().st_size < 2:
         return pd.DataFrame()
@@ -56,27 +57,32 @@ def words(stage: OpenStage) -> dict[str, str]:
 
 
 def answer(stage: OpenStage) -> str:
-    """The answer as a quotation block: changes after the lock first, then verdict and action."""
-    numbers = _numbers(stage, "06-verdict")
+    """The verdict as a quotation block, then what changed after the lock."""
+    numbers = recorded(stage, "06-verdict")
     lines = [f"> **{literal(numbers['verdict_sentence'])}**"]
-    if numbers.get("action"):
-        lines.append(f">\n> {literal(numbers['action'])}")
     status = lock_status(stage.root, stage.study)
     notices = (*status.first_page, *_at_earlier_margins(stage), *_taken_out(stage))
     if notices:
         told = "\n".join(f"- {literal(t)}" for t in notices)
         lines.append(f"\n**About the plan:**\n\n{told}")
-    else:
-        lines.append(f"\n{status.sentence}")
+    return together("\n".join(lines))
+
+
+def sealed(stage: OpenStage) -> str:
+    """The seal of the lock and the day of the last result, for the foot of the page; they tell which state was judged."""
+    status, told = lock_status(stage.root, stage.study), []
     if status.seal:
-        lines.append(f"\nSeal of the lock: {short(status.seal)}. The day of a lock is its author's word; a time stamp, or the "
-                     "seal on a sheet or in a mail from before the data, shows it.")
-    return _together("\n".join(lines))
+        told.append(f"Seal of the lock: {short(status.seal)}. The day of a lock is its author's word; a time stamp, or the "
+                    "seal on a sheet or in a mail from before the data, shows it.")
+    days = stage.results["reported_on"].dropna()
+    if len(days):
+        told.append(f"Last result reported on {pd.Timestamp(days.max()).date().isoformat()}.")
+    return " ".join([*told, "Advice on homogeneity, not on fitness for use."])
 
 
 def _at_earlier_margins(stage: OpenStage) -> list[str]:
     """The word at the margin that an analyte was locked with, beside that at the margin that counts now."""
-    table = _optional(stage, "06-verdict", "margins-before")
+    table = optional(stage, "06-verdict", "margins-before")
     return [f"{r['name']}: {r['word before']} at the earlier margin of {r['margin before']}, {r['word']} at the margin of "
             f"{r['margin']} that counts now." for r in table.to_dict("records")]
 
@@ -94,7 +100,7 @@ def _taken_out(stage: OpenStage) -> list[str]:
                  ([f"{c} ({len(codes)} samples)"] if c and len(codes) > 2 else [f"{s}{' of ' if c else ''}{c}" for s in codes])]
         what = ", ".join(dict.fromkeys(stage.study.label_of(a) for a in part["analyte"] if a)) or "all analytes"
         day = pd.Timestamp(part["date"].iloc[0]).date().isoformat()
-        text = f"Excluded by {who} on {day}: {what} of {_listed(names)}, because: {str(why).rstrip('.')}."
+        text = f"Excluded by {who} on {day}: {what} of {listed(names)}, because: {str(why).rstrip('.')}."
         if (part["taken_back_on"].notna()).all():
             again = pd.Timestamp(part["taken_back_on"].iloc[0]).date().isoformat()
             text += f" Taken back on {again} by {part['taken_back_by'].iloc[0]}, because: {str(back).rstrip('.')}."
@@ -102,7 +108,7 @@ def _taken_out(stage: OpenStage) -> list[str]:
     return told
 
 
-def _listed(names: list[str], most: int = 12) -> str:
+def listed(names: list[str], most: int = 12) -> str:
     """Names with commas, the first ``most`` of them."""
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
@@ -131,7 +137,7 @@ def follows(stage: OpenStage) -> str:
 
     'No concern' stands only beside analytes that are homogeneous in what the study claims.
     """
-    table = _optional(stage, "06-verdict", "sentences")
+    table = optional(stage, "06-verdict", "sentences")
     out = [f"- {literal(r['sentence'])}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
     rest = table[(table["verdict"] == "homogeneous") & (table["stock"] != "homogeneous")] if len(table) else table
     for word, part in rest.groupby("stock", sort=False):
@@ -144,29 +150,34 @@ def follows(stage: OpenStage) -> str:
             if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
-    beyond = _optional(stage, "06-verdict", "containers-beyond")
+    beyond = optional(stage, "06-verdict", "containers-beyond")
     if len(beyond):
         told = "; ".join(literal(f"{c} ({', '.join(dict.fromkeys(part['name']))})") for c, part in beyond.groupby("container"))
         out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
-    groups = _optional(stage, "06-verdict", "groups")
-    if "interval lies" in groups:
-        for analyte, part in groups.groupby("analyte", sort=False):
-            beyond = part[part["interval lies"] == "beyond the margin"]
-            if len(beyond):
-                where = "; ".join(literal(_group_words(r)) for _, r in beyond.iterrows())
-                out.append(f"- {literal(stage.study.label_of(str(analyte)))} lies beyond the margin in these groups: {where}.")
-    return _together("\n".join(out + standing(stage)))
+    out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."
+            for name, where in beyond_groups(stage)]
+    return together("\n".join(out + standing(stage)))
+
+
+def beyond_groups(stage: OpenStage) -> list[tuple[str, list[str]]]:
+    """Name of each analyte with groups whose mean is shown to lie beyond the margin, and those groups in words."""
+    groups = optional(stage, "06-verdict", "groups")
+    if "interval lies" not in groups:
+        return []
+    beyond = groups[groups["interval lies"] == "beyond the margin"]
+    return [(stage.study.label_of(str(analyte)), [group_words(r) for _, r in part.iterrows()])
+            for analyte, part in beyond.groupby("analyte", sort=False)]
 
 
 def standing(stage: OpenStage) -> list[str]:
     """How long it may stand, a sentence a group, and what to do with the containers; empty where nothing was asked of time."""
-    told = _optional(stage, "06-verdict", "time-answers")
+    told = optional(stage, "06-verdict", "time-answers")
     out = [f"- **How long it may stand.** {literal(text)}" for text in told.get("sentence", pd.Series(dtype=str))]
-    todo = action_words(_optional(stage, "06-verdict", "time-actions"))
+    todo = action_words(optional(stage, "06-verdict", "time-actions"))
     return [*out, *([f"- {literal(line.removeprefix('- '))}" for line in todo.splitlines()] if todo else [])]
 
 
-def _group_words(row: pd.Series) -> str:
+def group_words(row: pd.Series) -> str:
     """The levels of a group in words: store and lot, any other factor, months."""
     names = [str(n) for n in row.index[: list(row.index).index("containers")] if n not in ("analyte", "age_months")]
     ordered = sorted(names, key=lambda n: ("store", "lot", n).index(n))
@@ -179,11 +190,11 @@ def _group_words(row: pd.Series) -> str:
 
 def method(stage: OpenStage) -> str:
     """How it was found, in one paragraph, by the paths that the analytes took."""
-    n, study = _numbers(stage, "00-study"), stage.study
+    n, study = recorded(stage, "00-study"), stage.study
     paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
-    text = (f"{_count(n['containers_stored'], 'stored container')} and {_count(n['containers_control'], 'control')} were "
+    text = (f"{count(n['containers_stored'], 'stored container')} and {count(n['containers_control'], 'control')} were "
             f"sampled at {n['depths']} depths ({literal(', '.join(study.factors.depths))}): "
-            f"{_count(n['samples_planned'], 'sample')}, {_count(n['analytes'], 'analyte')}. ")
+            f"{count(n['samples_planned'], 'sample')}, {count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
         acting = ", ".join(study.factors.by_depth).replace("_", " ")
         further = f", with {acting} as factors that act on depth" if acting else ""
@@ -200,15 +211,16 @@ def method(stage: OpenStage) -> str:
             f"{study.alpha:g}. Answering: {literal(study.responsible)}.")
 
 
-def _count(number: str, noun: str) -> str:
+def count(number: str, noun: str) -> str:
+    """A recorded number with its noun, one or many."""
     return f"{number} {noun}{'' if number == '1' else 's'}" if number != "0" else f"no {noun}s"
 
 
 def quality(stage: OpenStage) -> str:
     """What intake and quality found, in sentences."""
-    n = _numbers(stage, "03-intake")
+    n = recorded(stage, "03-intake")
     lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
-    told = _optional(stage, "04-quality", "sentences")
+    told = optional(stage, "04-quality", "sentences")
     if len(told):
         lines += [f"- {literal(t)}" for t in told.iloc[:, 0]]
     return "\n".join(lines)
@@ -216,7 +228,7 @@ def quality(stage: OpenStage) -> str:
 
 def limits(stage: OpenStage) -> str:
     """What the study does not say: scope, heel, blind spots of methods, other stock."""
-    lines = [f"- {literal(t)}" for t in _optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
+    lines = [f"- {literal(t)}" for t in optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str))]
     blind: dict[str, list[str]] = {}
     for key, analyte in stage.study.analytes.items():
         if analyte.blind_to:

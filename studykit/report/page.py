@@ -21,15 +21,19 @@ from bs4 import BeautifulSoup, Comment
 from jinja2 import pass_context
 from nbconvert import HTMLExporter
 from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
-from pygments.formatters import HtmlFormatter
 
 from studykit import __version__
 from studykit.core.files import write_text
+from studykit.report.layers import into_layers
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
 FRONT = "07-report"
 TEMPLATES = HERE / "templates"
+BUTTONS = ('<button type="button" data-folds="details:not(.code)" data-what="everything" aria-pressed="false" hidden>'
+           'Unfold everything</button>'
+           '<button type="button" data-folds="details.code" data-what="all code" aria-pressed="false" hidden>'
+           'Unfold all code</button>')
 KEPT_TYPES = ("text/html", "text/markdown", "image/png", "text/plain")
 
 
@@ -39,7 +43,7 @@ class _Renderer(IPythonRenderer):
     def block_math(self, body: str) -> str:
         from latex2mathml.converter import convert
 
-        return '<div class="math">' + convert(body, display="block") + "</div>\n"
+        return '<div class="math" role="group" aria-label="Formula" tabindex="0">' + convert(body, display="block") + "</div>\n"
 
     def inline_math(self, body: str) -> str:
         from latex2mathml.converter import convert
@@ -131,7 +135,6 @@ def merge(notebooks: Sequence[Path], study: Study) -> Any:
 def build_html(notebooks: Sequence[Path], study: Study) -> str:
     """The report as HTML text."""
     css = (TEMPLATES / "report/report.css").read_text(encoding="utf-8")
-    css += HtmlFormatter(style="default").get_style_defs(".highlight")
     whole = merge(notebooks, study)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
@@ -147,10 +150,12 @@ def build_html(notebooks: Sequence[Path], study: Study) -> str:
 
 
 def _finish(html: str) -> str:
-    """Chapters as sections, headings shifted by one, unique ids, a table of contents."""
+    """Chapters as sections, folded in layers, headings shifted by one, unique ids, a table of contents."""
     soup = BeautifulSoup(html, "html.parser")
     _sections(soup)
     _fold_setup(soup)
+    into_layers(soup)
+    _label_cells(soup)
     seen: dict[str, int] = {}
     for heading in soup.select("main h1, main h2, main h3, main h4"):
         base = re.sub(r"[^a-z0-9]+", "-", heading.get_text(" ", strip=True).lower()).strip("-") or "part"
@@ -184,21 +189,31 @@ def _sections(soup: BeautifulSoup) -> None:
 
 
 def _fold_setup(soup: BeautifulSoup) -> None:
-    """Move the set-up of each chapter (parameters, import, opening) into a fold at its end."""
-    for section in soup.select("main > section"):
+    """Move the set-up of each chapter (parameters, import, opening) into a fold at its end, and the code of page one too."""
+    sections = soup.select("main > section")
+    for section in sections:
         cells = section.find_all("div", class_="setup", recursive=False)
-        if str(cells[0].get("id", "") if cells else "").startswith(FRONT):
-            cells += list(section.select("div.cell:not(.setup) > details.code"))
         if not cells:
             continue
-        fold = soup.new_tag("details")
-        fold["class"] = "code setup-fold"
+        if str(cells[0].get("id", "")).startswith(FRONT):
+            cells += list(sections[0].select("div.cell:not(.setup) > details.code"))
+        fold = soup.new_tag("details", attrs={"class": "code setup-fold"})
         title = soup.new_tag("summary")
         title.string = "Code and set-up of this chapter"
         fold.append(title)
         for cell in cells:
             fold.append(cell.extract())
         section.append(fold)
+
+
+def _label_cells(soup: BeautifulSoup) -> None:
+    """Write beside each cell of a table what its column is called, for screens too narrow for columns."""
+    for table in soup.select("main table"):
+        heads = [th.get_text(" ", strip=True) for th in table.select("thead th")]
+        for row in table.select("tbody > tr"):
+            for head, cell in zip(heads, row.find_all(["th", "td"], recursive=False), strict=False):
+                if cell.name == "td" and head:
+                    cell["data-label"] = head
 
 
 def _contents(soup: BeautifulSoup) -> None:
@@ -208,16 +223,13 @@ def _contents(soup: BeautifulSoup) -> None:
     title.string = "Contents"
     items = soup.new_tag("ol")
     nav.extend([title, items])
-    for heading in soup.select("main h2, main h3"):
+    for heading in soup.select("main h2"):
         item = soup.new_tag("li")
-        item["class"] = heading.name
         link = soup.new_tag("a", href=f"#{heading['id']}")
         link.string = heading.get_text(" ", strip=True)
         item.append(link)
         items.append(item)
-    button = BeautifulSoup('<button type="button" id="open-code" aria-pressed="false" hidden>Unfold all code</button>',
-                           "html.parser")
-    nav.append(button)
+    nav.append(BeautifulSoup(BUTTONS, "html.parser"))
     for comment in soup.find_all(string=lambda text: isinstance(text, Comment)):
         if comment.strip() == "TOC":
             comment.replace_with(nav)

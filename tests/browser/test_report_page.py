@@ -1,20 +1,22 @@
-"""The report in a real browser, with the network off: one request, no message, readable at desktop and phone width."""
+"""The report in a real browser, with the network off: one request, no message, layers that a person who decides can read.
+
+Accessibility is judged by axe-core (rules of WCAG 2.2); a page spoiled on purpose shows that it is asked.
+"""
 
 from __future__ import annotations
 
-import io
-import shutil
+import re
 
 import pytest
 
 from studykit.report.page import write_report
 from studykit.study.definition import load_study
 from studykit.study.stages import share, stems_in
+from tests.browser.pages import CHROMIUM, UNFOLD, WIDE, chromium, opened, printed, violations
+from tests.report.filed import filed_tote
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
-
+SCREEN = 900
+QUESTIONS = ("Is it all right?", "What to do?", "Which containers?", "How sure is that?", "What is unknown?")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
 
@@ -27,24 +29,25 @@ def page_file(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
+def tote_file():
+    """The report of one container and three samples."""
+    return filed_tote() / "report/report.html"
+
+
+@pytest.fixture(scope="module")
 def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        chromium = play.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
-        yield chromium
-        chromium.close()
+    with chromium() as found:
+        yield found
 
 
-def opened(browser, page_file, width):
-    context = browser.new_context(viewport={"width": width, "height": 900}, offline=True)
-    page = context.new_page()
-    seen: dict[str, list[str]] = {"requests": [], "messages": []}
-    page.on("request", lambda r: seen["requests"].append(r.url) if not r.url.startswith("data:") else None)
-    page.on("console", lambda m: seen["messages"].append(m.text))
-    page.on("pageerror", lambda e: seen["messages"].append(str(e)))
-    page.goto(page_file.as_uri())
-    return page, seen
+def answered(page) -> dict[str, str]:
+    """Each question that page one shows, with the text of its answer."""
+    told, question = {}, ""
+    for text in page.locator("main > section:first-of-type .tag-questions p").all_inner_texts():
+        asked = re.match(r"[A-Z][^.]*?\?", text)
+        question = asked[0] if asked else question
+        told[question] = told.get(question, "") + text.removeprefix(question)
+    return told
 
 
 @pytest.mark.parametrize("width", [1280, 390])
@@ -52,41 +55,104 @@ def test_the_page_stands_alone_and_fits(browser, page_file, width):
     page, seen = opened(browser, page_file, width)
     assert seen == {"requests": [page_file.as_uri()], "messages": []}
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.evaluate(WIDE) == []
     quote = page.locator("main blockquote").first
     assert quote.inner_text().startswith("Stratified: silicon")
-    assert quote.bounding_box()["y"] < 900
+    assert quote.bounding_box()["y"] < 300
+    page.evaluate(UNFOLD)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    if width < 400:  # a wider screen lets a wide table scroll
+        assert page.evaluate(WIDE) == []
     images = page.evaluate("[...document.images].map(i => [i.alt.length, i.naturalWidth, "
                            "i.closest('figure').getBoundingClientRect().width])")
     assert len(images) > 5
     assert all(alt > 20 and natural > 100 and shown <= width for alt, natural, shown in images)
 
 
-def test_code_is_folded_and_one_button_unfolds_it(browser, page_file):
+def test_what_runs_off_would_be_seen(browser, page_file):
+    page, _ = opened(browser, page_file, 390)
+    page.evaluate("document.querySelector('blockquote').style.width = '700px'")
+    assert page.evaluate(WIDE)
+
+
+@pytest.mark.parametrize("name", ["page_file", "tote_file"])
+def test_page_one_answers_five_questions_on_two_screens(browser, name, request):
+    page, _ = opened(browser, request.getfixturevalue(name), 1280)
+    told = answered(page)
+    assert tuple(told) == QUESTIONS
+    assert all(len(text.split()) >= 3 for text in told.values())
+    assert page.locator("main details.chapter[open]").count() == 0
+    assert page.evaluate("document.querySelector('main > section').getBoundingClientRect().bottom") <= 2 * SCREEN
+    marks = page.locator("svg.strip").count()
+    assert marks == 1 + page.locator(".tag-strip tbody tr").count()
+
+
+@pytest.mark.parametrize(("name", "most"), [("page_file", 20), ("tote_file", 12)])
+def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_chapters(browser, name, most, request):
+    page, _ = opened(browser, request.getfixturevalue(name), 1280)
+    pages = printed(page)
+    assert len(pages) <= most
+    assert "Stratified: silicon" in pages[0]
+    assert "The answer in detail" not in "".join(pages[:1])
+    assert any("The answer in detail" in text for text in pages[1:3])
+    whole = " ".join(" ".join(pages).split())
+    assert "Cautions" in whole
+    assert "kit.open_stage" not in whole
+    assert page.locator("main details.chapter[open]").count() == 0  # folded again afterwards
+
+
+def test_everything_is_reachable_by_two_buttons(browser, page_file):
     page, _ = opened(browser, page_file, 1280)
-    folds = page.locator("details.code")
-    assert folds.count() > 30
+    folds, code = page.locator("main details:not(.code)"), page.locator("details.code")
+    assert folds.count() > 20
+    assert code.count() > 30
+    assert page.locator("details[open]").count() == 0
+    page.get_by_role("button", name="Unfold everything").click()
+    assert page.locator("main details:not(.code)[open]").count() == folds.count()
     assert page.locator("details.code[open]").count() == 0
     page.get_by_role("button", name="Unfold all code").click()
-    assert page.locator("details.code[open]").count() == folds.count()
+    assert page.locator("details[open]").count() == folds.count() + code.count()
     page.get_by_role("button", name="Fold all code").click()
-    assert page.locator("details.code[open]").count() == 0
+    page.get_by_role("button", name="Fold everything").click()
+    assert page.locator("details[open]").count() == 0
 
 
-def test_every_entry_of_the_contents_leads_somewhere(browser, page_file):
+def test_a_long_table_shows_its_first_rows_and_folds_the_others_under_the_same_head(browser, page_file):
+    page, _ = opened(browser, page_file, 1280)
+    cut = page.evaluate("""[...document.querySelectorAll('details.rows')].map(d => {
+      const before = d.previousElementSibling, heads = t => [...t.querySelectorAll('thead th')].map(h => h.textContent).join();
+      return [before.querySelectorAll('tbody tr').length, d.querySelectorAll('tbody tr').length,
+              heads(before) === heads(d), d.querySelector('summary').textContent]})""")
+    assert len(cut) > 10
+    assert all(first == 8 and rest > 4 and same and told == f"The other {rest} of {first + rest} rows"
+               for first, rest, same, told in cut)
+
+
+def test_every_entry_of_the_contents_unfolds_its_chapter(browser, page_file):
     page, _ = opened(browser, page_file, 1280)
     broken = page.evaluate("[...document.querySelectorAll('nav a')].filter(a => "
                            "!document.getElementById(a.getAttribute('href').slice(1))).map(a => a.textContent)")
     assert broken == []
-    page.locator("nav a", has_text="What follows").first.click()
-    assert page.evaluate("window.scrollY") > 0
+    page.locator("nav a", has_text="Quality").click()
+    page.wait_for_function("window.scrollY > 0")
+    assert page.locator("details.chapter[open] > summary h2").inner_text() == "Quality"
 
 
-def test_it_prints_as_pages_without_folded_code(browser, page_file):
-    import pypdfium2
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (768, "dark"), (1280, "light"), (1280, "dark")])
+def test_axe_finds_nothing_on_the_folded_page(browser, page_file, width, scheme):
+    page, _ = opened(browser, page_file, width, scheme)
+    assert violations(page) == []
 
-    page, _ = opened(browser, page_file, 1280)
-    pdf = pypdfium2.PdfDocument(io.BytesIO(page.pdf(prefer_css_page_size=True)))
-    assert 8 < len(pdf) < 120
-    first = pdf[1].get_textpage().get_text_bounded() + pdf[0].get_textpage().get_text_bounded()
-    assert "Stratified: silicon" in first
-    assert "kit.open_stage" not in "".join(p.get_textpage().get_text_bounded() for p in pdf)
+
+@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
+def test_axe_finds_nothing_where_everything_is_unfolded(browser, tote_file, width, scheme):
+    page, _ = opened(browser, tote_file, width, scheme)
+    page.evaluate(UNFOLD)
+    assert violations(page) == []
+
+
+def test_axe_would_find_faults(browser, tote_file):
+    page, _ = opened(browser, tote_file, 1280)
+    page.evaluate("""document.documentElement.removeAttribute('lang'); document.querySelector('img').removeAttribute('alt');
+      document.querySelector('details.chapter').open = true; document.querySelector('blockquote').style.color = '#ddd'""")
+    assert {v.partition(":")[0] for v in violations(page)} >= {"html-has-lang", "color-contrast", "image-alt"}

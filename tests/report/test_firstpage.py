@@ -10,11 +10,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from studykit.report.firstpage import _group_words
+from studykit.report.firstpage import group_words
 
 ROOT = Path(__file__).resolve().parents[2]
 NUMBER = re.compile(r"(?<![\w.#\u2212-])[-\u2212]?\d+(?:\.\d+)?(?![\w.]*\d)")
-SAYS = ("answer", "follows", "method", "quality")
+SAYS = ("firstpage.answer", "questions.markdown", "firstpage.follows", "firstpage.method", "firstpage.quality")
 
 
 def outputs(stem: str, source: str) -> list[str]:
@@ -40,10 +40,10 @@ def declared() -> set[str]:
 
 @pytest.mark.parametrize("part", SAYS)
 def test_numbers_in_the_sentences_of_page_one_have_their_records(part):
-    said = outputs("07-report", f"firstpage.{part}(stage)")
+    said = outputs("07-report", f"{part}(stage)")
     assert len(said) == 1
     text = re.sub(r"\d{4}-\d\d-\d\d|\b[A-Z]+\d+\b|Seal of the lock:[^.]*\.|at \d+ °C", "", said[0].replace("\u00a0", " "))
-    known = recorded() | declared() | (recorded("kit.table") if part in ("follows", "quality") else set())
+    known = recorded() | declared() | (recorded("kit.table") if part.partition(".")[2] in ("follows", "quality", "markdown") else set())
     lost = [n for n in NUMBER.findall(text) if n not in known and n.lstrip("-\u2212") not in known]
     assert lost == []
 
@@ -65,4 +65,11 @@ def test_a_number_without_a_record_would_be_seen():
 ])
 def test_groups_are_named_by_whatever_makes_them(facts: dict, words: str) -> None:
     row = pd.Series({"analyte": "Si", **facts, "containers": 9, "bottom - top": 27.0, "interval lies": "beyond the margin"})
-    assert _group_words(row) == words
+    assert group_words(row) == words
+
+
+def test_the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions() -> None:
+    rows = re.findall(r"^\| ([A-Z][^|]*\?) \| ([^|]+) \|", (ROOT / "docs/07-report.md").read_text(encoding="utf-8"), re.MULTILINE)
+    said = outputs("07-report", "questions.markdown(stage)")[0].replace("\u00a0", " ")
+    assert len(rows) == 5
+    assert [f"**{question}** {answer}" for question, answer in rows if f"**{question}** {answer}" not in said] == []

@@ -68,7 +68,7 @@ def test_structure_for_readers_of_every_kind(page):
     links = [a["href"][1:] for a in soup.select("nav a")]
     assert set(links) <= set(ids)
     assert "model" in links
-    assert "model-2" in links
+    assert soup.select_one("main h3#model-2").get_text() == "Model"
 
 
 def test_code_is_folded_and_kept_and_set_up_stands_last(page):
@@ -146,3 +146,27 @@ def test_only_the_pages_own_script_may_run(page):
     body = html.partition("<script>")[2].partition("</script>")[0]
     digest = base64.b64encode(hashlib.sha256(body.encode()).digest()).decode()
     assert f"'sha256-{digest}'" in policy
+
+
+def test_chapters_fold_under_what_they_found_and_keep_every_part(tmp_path):
+    table = ('<table class="data"><caption>Found.</caption><thead><tr><th>stage</th><th>what it found</th></tr></thead><tbody>'
+             '<tr><th scope="row">05-model</th><td>Two &amp; more.</td></tr></tbody></table>')
+    rows = "".join(f"<tr><th>{k}</th><td>value {k}</td></tr>" for k in range(20))
+    long = new_output("display_data", {"text/html": f"<table><caption>Long.</caption><thead><tr><th>n</th><th>v</th></tr></thead>"
+                                                    f"<tbody>{rows}</tbody></table>", "text/plain": "x"})
+    found = new_code_cell("t", metadata={"tags": ["findings"]},
+                          outputs=[new_output("display_data", {"text/html": table, "text/plain": "x"})])
+    lead = new_markdown_cell("## First", metadata={"tags": ["lead"]})
+    model = stage(tmp_path / "05/05-model.ipynb", "Model", new_markdown_cell("## Aside"), new_code_cell("l()", outputs=[long]),
+                  lead, new_markdown_cell("Kept open."))
+    front = stage(tmp_path / "07/07-report.ipynb", "The answer", new_markdown_cell("> **Yes.**"),
+                  new_markdown_cell("# The answer in detail"), found)
+    soup = BeautifulSoup(report.build_html([model, front], parse_study(definition())), "html.parser")
+    chapters = soup.select("main > section > details.chapter")
+    assert [c.summary.get_text(" ", strip=True) for c in chapters] == ["The answer in detail", "Model Two & more."]
+    assert soup.select_one("main > section").find("details", class_="chapter") is None
+    aside = chapters[1].find("details", class_="more")
+    assert aside.summary.get_text() == "The rest of this chapter (2 tables, 0 figures): Aside"
+    assert "Kept open." not in aside.get_text()
+    assert [int(th.get_text()) for th in aside.select("tbody th")] == list(range(20))
+    assert [d.get_text() for d in aside.select("td[data-label=v]")] == [f"value {k}" for k in range(20)]

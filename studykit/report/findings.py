@@ -1,0 +1,70 @@
+"""What each chapter found, in one sentence each, from the numbers that its stage recorded."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pandas as pd
+
+from studykit.report.firstpage import count, optional, recorded
+from studykit.study.stages import OpenStage
+
+
+def findings(stage: OpenStage) -> pd.DataFrame:
+    """One row a stage: stage, what it found; stages that recorded nothing are left out."""
+    told = ((stem, _told(stage, stem, sentence)) for stem, sentence in SENTENCES.items())
+    return pd.DataFrame([row for row in told if row[1]], columns=["stage", "what it found"])
+
+
+def _told(stage: OpenStage, stem: str, sentence: Callable[[OpenStage, dict[str, str]], str]) -> str:
+    numbers = recorded(stage, stem)
+    return sentence(stage, numbers) if numbers else ""
+
+
+def _study(_: OpenStage, n: dict[str, str]) -> str:
+    return (f"{count(n['containers_stored'], 'stored container')}, {count(n['depths'], 'depth')}, "
+            f"{count(n['analytes'], 'analyte')}; the question and a margin for each were declared.").capitalize()
+
+
+def _design(stage: OpenStage, _: dict[str, str]) -> str:
+    table = optional(stage, "01-design", "chances")
+    column = "homogeneous if nothing settled"
+    if column not in table or table[column].isna().all():
+        return ""
+    least = table.sort_values(column, kind="stable").to_dict("records")[0]
+    return (f"Had nothing settled, {stage.study.label_of(str(least['analyte']))} would be called homogeneous in "
+            f"{float(least[column]):.0f} % of such studies, every other analyte at least as often.")
+
+
+def _sampling(_: OpenStage, n: dict[str, str]) -> str:
+    return (f"Of {n['draws_planned']} planned draws {n['draws_done']} are logged; plan and log differ in "
+            f"{count(n['draws_different'], 'place')}.")
+
+
+def _intake(_: OpenStage, n: dict[str, str]) -> str:
+    return f"Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."
+
+
+def _quality(_: OpenStage, n: dict[str, str]) -> str:
+    return (f"To be resolved first: {n['flags_stop']}. To ask the laboratory about: {n['flags_ask']}. Hints: "
+            f"{n['flags_hint']}. Results taken out by a person: {n['results_excluded']}.")
+
+
+def _model(stage: OpenStage, _: dict[str, str]) -> str:
+    fits, moved = optional(stage, "05-model", "fits"), optional(stage, "05-model", "influence")
+    judged = int((fits["path"] != "not assessed").sum()) if "path" in fits else 0
+    text = f"{judged} of {count(str(len(stage.study.analytes)), 'analyte')} fitted or judged by a stated precision."
+    if "other verdicts" not in moved or moved.empty:
+        return text
+    hang = [stage.study.label_of(str(a)) for a in moved.loc[moved["other verdicts"] != "none", "analyte"]]
+    return text + (f" The word of {', '.join(hang)} hangs on a single container." if hang else
+                   " No word changes, whichever single container is left out.")
+
+
+def _verdict(_: OpenStage, n: dict[str, str]) -> str:
+    return n["verdict_sentence"]
+
+
+SENTENCES: dict[str, Callable[[OpenStage, dict[str, str]], str]] = {
+    "00-study": _study, "01-design": _design, "02-sampling": _sampling, "03-intake": _intake, "04-quality": _quality,
+    "05-model": _model, "06-verdict": _verdict}

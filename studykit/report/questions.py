@@ -1,0 +1,150 @@
+"""Five questions of whoever decides, answered on page one: all right, what to do, which containers, how sure, what unknown.
+
+Like the rest of page one it computes nothing: every answer is put together from saved tables and recorded numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable
+
+import pandas as pd
+
+from studykit.ageing.tables import action_words
+from studykit.core.record import literal
+from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
+from studykit.study.lock import lock_status
+from studykit.study.stages import OpenStage
+from studykit.verdict.uses import BEYOND, UNDECIDED, UNKNOWN, USES, WITHIN
+
+EVEN = {
+    "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
+    "uneven": "Not everywhere: on average it is within the margins, and single containers or groups are shown to lie beyond.",
+    "stratified": "No: {beyond} {verb} between depths by more than the margin.",
+    "inconclusive": "Nobody can say yet: it is neither shown that all lies within the margins nor that anything lies beyond.",
+}
+NOBODY = "Nobody can say: no analyte that decides could be judged."
+LONG = 16
+"""Names in one list of page one; the rest is counted there and named in the chapter."""
+
+
+def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The five questions, each with the sentences of its answer as plain text."""
+    asked: tuple[tuple[str, Callable[[OpenStage], list[str]]], ...] = (
+        ("Is it all right?", right), ("What to do?", todo), ("Which containers?", which), ("How sure is that?", sure),
+        ("What is unknown?", unknown))
+    return tuple((question, tuple(together(t) for t in answer(stage))) for question, answer in asked)
+
+
+def markdown(stage: OpenStage) -> str:
+    """The five questions as paragraphs, the first of each beginning with the question."""
+    return "\n\n".join(f"**{question}** " + "\n\n".join(literal(t) for t in told) for question, told in five(stage))
+
+
+def _verdicts(stage: OpenStage) -> pd.DataFrame:
+    """The verdict table, of the analytes that decide."""
+    table = stage.read_table("06-verdict", "verdicts", keep_default_na=False)
+    return table[table["analyte"].map(stage.study.decides).astype(bool)]
+
+
+def _uses(stage: OpenStage) -> pd.DataFrame:
+    """The answer by use of the analytes that decide, named as people name them."""
+    table = stage.read_table("06-verdict", "uses")
+    table = table[table["analyte"].map(stage.study.decides).astype(bool)]
+    return table.assign(name=table["analyte"].map(stage.study.label_of))
+
+
+def right(stage: OpenStage) -> list[str]:
+    """Whether the study's word is a yes, and which use speaks against it."""
+    table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
+    names = list(table.loc[table["verdict"] == "stratified", "name"])
+    told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ")]
+    if word == "homogeneous" and (against := _by_use(stage, (BEYOND, UNDECIDED))):
+        told.append("But not so in every use: " + against)
+    return told
+
+
+def todo(stage: OpenStage) -> list[str]:
+    """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
+    action = recorded(stage, "06-verdict").get("action", "")
+    told = [action] if action else []
+    if litres := _by_use(stage, (BEYOND, UNDECIDED)):
+        told.append(f"Poured unmixed: {litres}")
+    else:
+        words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
+        told.append("Poured unmixed, the first and the last litres are within the margins." if words == {WITHIN} else
+                    "First and last litres poured unmixed were not judged.")
+    standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
+    return told + [f"{text.partition('. ')[0].rstrip('.')}." for text in standing]
+
+
+def _by_use(stage: OpenStage, words: tuple[str, ...]) -> str:
+    """Uses other than the zones with these words, and for which analytes; '' where none has."""
+    table, told = _uses(stage), []
+    for use in (u for u in USES if u != "zones"):
+        rows = table[(table["use"] == use) & table["word"].isin(words)]
+        parts = [f"{word} for {_and(list(part['name']))}" for word, part in rows.groupby("word", sort=False)]
+        told += [f"{use}: {', '.join(parts)}"] if parts else []
+    return "; ".join(told) + "." if told else ""
+
+
+def which(stage: OpenStage) -> list[str]:
+    """Containers and groups shown to lie beyond a margin, what follows for each, and what was not opened."""
+    opened = recorded(stage, "00-study").get("containers_stored", "")
+    beyond = optional(stage, "06-verdict", "containers-beyond")
+    names = {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
+    told = []
+    for what in dict.fromkeys(names.values()):
+        mine = [c for c, n in names.items() if n == what]
+        told.append(f"Shown to lie beyond the margin of {what}: {listed(mine, LONG)}.")
+    if not names:
+        told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
+                    if opened != "1" else "The one that was opened: the answer holds for no other.")
+    elif opened != "1":
+        told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
+    told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
+    return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
+                   for name, groups in beyond_groups(stage)]
+
+
+def sure(stage: OpenStage) -> list[str]:
+    """How much was looked at, when the rule was fixed, and what in the data was asked about."""
+    n, q, i = (recorded(stage, s) for s in ("00-study", "04-quality", "03-intake"))
+    told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
+            f"{count(n['samples_planned'], 'sample')}; an error of at most {100 * stage.study.alpha:g} % was asked of each "
+            "“homogeneous” and each “stratified”."]
+    status = lock_status(stage.root, stage.study)
+    told += [] if status.first_page else [status.sentence]
+    influence = optional(stage, "05-model", "influence")
+    if "other verdicts" in influence and len(influence):
+        moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
+        told.append("No word changes, whichever single container is left out." if moved.empty else
+                    f"A single container decides the word of {_and(list(moved))}.")
+    told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
+                f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
+    return told
+
+
+def _points(number: str) -> str:
+    return "nothing" if number == "0" else count(number, "point")
+
+
+def unknown(stage: OpenStage) -> list[str]:
+    """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
+    table, told = _verdicts(stage), []
+    for verdict, words in (("inconclusive", "Neither shown to be within its margin nor beyond"),
+                           ("not assessed", "Not assessed")):
+        names = list(table.loc[table["verdict"] == verdict, "name"])
+        told += [f"{words}: {', '.join(names)}."] if names else []
+    share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive"), "name"])
+    told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
+             f"{', '.join(share)}."] if share else []
+    floor = _uses(stage).loc[lambda t: t["use"] == "floor", "word"]
+    told += ["What lies on the floor: no draw reached it."] if len(floor) and (floor == UNKNOWN).all() else []
+    cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
+    return [*told, *cannot[:2], "What each method cannot see: in the next chapter, under \u201cWhat this does not say\u201d."]
+
+
+def _and(names: list[Hashable]) -> str:
+    """Names with commas, and 'and' before the last."""
+    texts = [str(n) for n in names]
+    return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))

@@ -1,0 +1,98 @@
+"""Every analyte against its margin at one glance: a line of a table each, its difference and interval drawn in margins.
+
+The drawing is part of the table, so that it needs no width of its own on a phone and nobody has to see it: what it shows
+stands in words and numbers beside it.
+"""
+
+from __future__ import annotations
+
+import math
+
+import pandas as pd
+
+from studykit.core.record import significant
+from studykit.report.firstpage import optional
+from studykit.study.stages import OpenStage
+
+RIM, WIDE, HIGH = 3.0, 240, 24
+UNIT = 36
+"""Pixels of the drawing that one margin takes."""
+BAND, EDGE, INK = "#e9e6dc", "#a89f86", "#1d2733"
+CAPTION = ("Each analyte against its margin: the two depths that decide, their difference (and its interval), and where it "
+           "lies. Band: within the margin. Arrow: goes on.")
+
+
+def answer_table(stage: OpenStage) -> pd.DataFrame:
+    """One row an analyte: analyte, in a word, difference, margin; empty where it was not judged."""
+    table = stage.read_table("06-verdict", "verdicts")
+    rows = [(r["name"], word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
+    return pd.DataFrame(rows, columns=["analyte", "in a word", "difference of two depths", "margin"])
+
+
+def word_of(verdict: str, stock: str) -> str:
+    """The word for what the study claims: a mean that is homogeneous says nothing yet of the stock."""
+    if verdict != "homogeneous" or stock in ("homogeneous", "nan", ""):
+        return verdict
+    return "uneven" if stock == "uneven" else "homogeneous on average only"
+
+
+def difference(row: pd.Series) -> str:
+    """The deciding pair of depths, its difference and interval in words."""
+    if row["difference"] != row["difference"]:
+        return ""
+    lower, _, upper = str(row["deciding pair"]).partition(" - ")
+    low, middle, high = (significant(float(row[c]), 3) for c in ("low", "difference", "high"))
+    return f"{lower} against {upper}: {middle} {row['unit']} ({low} to {high})"
+
+
+def drawings(stage: OpenStage) -> tuple[str, list[str]]:
+    """Head and cells of the column that draws each analyte in units of its margin, as SVG."""
+    order = stage.read_table("06-verdict", "verdicts")["analyte"]
+    placed = optional(stage, "06-verdict", "in-margins")
+    found = {r["analyte"]: r for _, r in placed.iterrows()}
+    return axis(), [drawing(found.get(a)) for a in order]
+
+
+def x_of(ratio: float) -> float:
+    """Where a multiple of the margin stands, held at the rim."""
+    return round(WIDE / 2 + UNIT * min(RIM, max(-RIM, ratio)), 6)
+
+
+def axis() -> str:
+    """The head of the column: where no difference and the two ends of the margin stand."""
+    marks = "".join(f'<text x="{x_of(at)}" y="17" text-anchor="middle" font-size="12" fill="currentColor">{text}</text>'
+                    for at, text in ((-1, "\u2212margin"), (0, ""), (1, "+margin")))
+    return f'{_svg(marks)}<span class="unseen">drawn against the margin</span>'
+
+
+def drawing(row: pd.Series | None) -> str:
+    """Band of the margin, interval and estimate of one analyte; the band alone where it was not judged."""
+    parts = [f'<rect class="band" x="{x_of(-1)}" y="0" width="{2 * UNIT}" height="{HIGH}" fill="{BAND}"/>',
+             f'<path class="edge" d="M{x_of(0)} 0V{HIGH}" stroke="{EDGE}"/>']
+    if row is not None:
+        parts += _interval(float(row["low"]), float(row["ratio"]), float(row["high"]), str(row["verdict"]))
+    return _svg("".join(parts))
+
+
+def _interval(low: float, middle: float, high: float, word: str) -> list[str]:
+    """A line from end to end with an arrow where it leaves the drawing, and a mark where the estimate is inside."""
+    y = HIGH // 2
+    parts = [f'<path class="ink" d="M{x_of(low)} {y}H{x_of(high)}" stroke="{INK}" stroke-width="2"/>']
+    for side in sorted({math.copysign(1.0, v) for v in (low, middle, high) if abs(v) > RIM}):
+        tip, foot = WIDE / 2 + side * (UNIT * RIM + 10), WIDE / 2 + side * UNIT * RIM
+        parts.append(f'<path class="mark" d="M{foot:g} {y - 5}L{tip:g} {y}L{foot:g} {y + 5}Z" fill="{INK}"/>')
+    if abs(middle) <= RIM:
+        parts.append(_mark(x_of(middle), y, word))
+    return parts
+
+
+def _mark(x: float, y: int, word: str) -> str:
+    """Circle for homogeneous, diamond for stratified, square for neither."""
+    if word == "homogeneous":
+        return f'<circle class="mark" cx="{x}" cy="{y}" r="5" fill="{INK}"/>'
+    turn = f' transform="rotate(45 {x} {y})"' if word == "stratified" else ""
+    return f'<rect class="mark" x="{x - 4.5:g}" y="{y - 4.5:g}" width="9" height="9" fill="{INK}"{turn}/>'
+
+
+def _svg(inner: str) -> str:
+    return f'<svg class="strip" viewBox="0 0 {WIDE} {HIGH}" width="{WIDE}" height="{HIGH}" aria-hidden="true">{inner}</svg>'
