@@ -43,7 +43,8 @@ def test_numbers_in_the_sentences_of_page_one_have_their_records(part):
     said = outputs("07-report", f"{part}(stage)")
     assert len(said) == 1
     text = re.sub(r"\d{4}-\d\d-\d\d|\b[A-Z]+\d+\b|Seal of the lock:[^.]*\.|at \d+ °C", "", said[0].replace("\u00a0", " "))
-    known = recorded() | declared() | (recorded("kit.table") if part.partition(".")[2] in ("follows", "quality", "markdown") else set())
+    tables = recorded("kit.table") if part.partition(".")[2] in ("follows", "quality", "markdown") else set()
+    known = recorded() | declared() | tables
     lost = [n for n in NUMBER.findall(text) if n not in known and n.lstrip("-\u2212") not in known]
     assert lost == []
 
@@ -69,7 +70,8 @@ def test_groups_are_named_by_whatever_makes_them(facts: dict, words: str) -> Non
 
 
 def test_the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions() -> None:
-    rows = re.findall(r"^\| ([A-Z][^|]*\?) \| ([^|]+) \|", (ROOT / "docs/07-report.md").read_text(encoding="utf-8"), re.MULTILINE)
+    page = (ROOT / "docs/07-report.md").read_text(encoding="utf-8")
+    rows = re.findall(r"^\| ([A-Z][^|]*\?) \| ([^|]+) \|", page, re.MULTILINE)
     said = outputs("07-report", "questions.markdown(stage)")[0].replace("\u00a0", " ")
     assert len(rows) == 5
     assert [f"**{question}** {answer}" for question, answer in rows if f"**{question}** {answer}" not in said] == []

@@ -152,8 +152,8 @@ def test_chapters_fold_under_what_they_found_and_keep_every_part(tmp_path):
     table = ('<table class="data"><caption>Found.</caption><thead><tr><th>stage</th><th>what it found</th></tr></thead><tbody>'
              '<tr><th scope="row">05-model</th><td>Two &amp; more.</td></tr></tbody></table>')
     rows = "".join(f"<tr><th>{k}</th><td>value {k}</td></tr>" for k in range(20))
-    long = new_output("display_data", {"text/html": f"<table><caption>Long.</caption><thead><tr><th>n</th><th>v</th></tr></thead>"
-                                                    f"<tbody>{rows}</tbody></table>", "text/plain": "x"})
+    head = "<table><caption>Long.</caption><thead><tr><th>n</th><th>v</th></tr></thead>"
+    long = new_output("display_data", {"text/html": f"{head}<tbody>{rows}</tbody></table>", "text/plain": "x"})
     found = new_code_cell("t", metadata={"tags": ["findings"]},
                           outputs=[new_output("display_data", {"text/html": table, "text/plain": "x"})])
     lead = new_markdown_cell("## First", metadata={"tags": ["lead"]})
