@@ -40,7 +40,8 @@ OWN_LIMITS = (f"{BELOW_FLASH_C:g} °C below the flash point, {CHARGES_BELOW_PS_M
 # a QR code of version 1 has 21 modules and a border of 4 on each side: 29 modules; below 0.35 mm a module
 # hand-held readers begin to fail (common practice, no source)
 SMALLEST_QR_MM = 29 * 0.35
-MANY = 8  # draws above which a container's page needs room for its table (templates/bench.typ breaks it at 9)
+FIRST = {False: 9, True: 7}  # draws on a container's first page, by whether more than three lines say STOP
+DRAWING_MM = {False: 84.0, True: 76.0}  # room for its drawing, by whether it has more than seven draws
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -85,7 +86,9 @@ def bench_pdf(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> bytes:
     return render("bench", {**_common(study, "bench sheet", sealed), "pages": pages, "front": _front(study),
                             "cautions": [parted(c.text) for c in cautions("bottle", study.safety)],
                             "steps": lines("steps", study.safety), "controls": controls,
-                            "control_steps": lines("controls", study.safety)})
+                            "control_steps": lines("controls", study.safety),
+                            "dip": "liquid height, dipped last, mm" if study.safety.clears("heel draw") else
+                            "liquid height: do not dip"})
 
 
 def parted(text: str) -> list[list[Any]]:
@@ -121,7 +124,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
 
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
-    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=100.0 if len(plan.draws) <= MANY else 76.0)
+    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=DRAWING_MM[len(plan.draws) > 7])
     seen = {d.depth for d in plan.draws}
     barred = _barred_draws(study, plan)
     floor = "heel" if "heel" in seen or barred - {"residue"} else "no heel"
@@ -134,6 +137,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
                        if z.tip_mm > study.sampling.floor_gap_mm)
     rim = vessel.total_height_mm - plan.liquid_height_mm
     lies = vessel.posture == "lying" or about.get("orientation", "") in ("lying", "inverted")
+    stop = (*lines("stop", study.safety.at(plan.vessel)), *lines("lying", study.safety) * lies)
     notes = [*lines(str(about["treatment"]), study.safety), *plan.warnings]
     rows = [
         {"order": d.order, "sample": codes[(plan.container, plan.day, d.order)], "depth": d.depth,
@@ -149,7 +153,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
             "discards": discards, "warnings": notes,
             "tool": study.sampling.tool, "rim": f"{rim:.0f}",
             "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
-            "sediment": sediment, "stop": (*lines("stop", study.safety.at(plan.vessel)), *lines("lying", study.safety) * lies)}
+            "sediment": sediment, "stop": stop, "first": FIRST[len(stop) > 3]}
 
 
 def _barred_draws(study: Study, plan: DrawPlan) -> set[str]:

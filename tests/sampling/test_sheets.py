@@ -206,7 +206,36 @@ def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barre
     assert "poured slowly as it stands, or have them filled under these codes by people" in pages[-1]
 
 
-@pytest.mark.parametrize(("zones", "answered", "pages"), [(9, False, 1), (10, True, 2), (14, False, 2), (20, False, 2)])
+UNKNOWN = dict.fromkeys(("data_sheet", "flash_point_c", "liquid_up_to_c", "conductivity_ps_m", "vessel_material",
+                         "pressure_or_gas", "free_water", "toxic_or_corrosive", "permit"), "unknown")
+PROFILES = {"cleared": {}, "nothing answered": UNKNOWN, "free water": {"free_water": "yes"},
+            "pressure": {"pressure_or_gas": "yes"},
+            "a solvent in lined steel": {"flash_point_c": 4, "conductivity_ps_m": 5, "toxic_or_corrosive": "yes",
+                                         "vessel_material": "other"},
+            "hot glycol in plastic": {"flash_point_c": "none", "liquid_up_to_c": 60, "conductivity_ps_m": 1e8,
+                                      "toxic_or_corrosive": "yes", "vessel_material": "plastic"}}
+
+
+@pytest.mark.parametrize("profile", PROFILES.values(), ids=PROFILES)
+def test_a_drum_with_six_draws_keeps_one_page_whatever_the_profile(profile: dict[str, object], tmp_path) -> None:
+    """Looked at as pictures: cautions went onto a page of their own, and a field asked to dip where a step forbids it."""
+    drum = {"drum": {"shape": "upright_cylinder", "diameter_mm": 571.5, "height_mm": 850}}
+    material = {"vessel_material": dict.fromkeys(("pail20", "bottle1", "drum"), "metal")}
+    planned = study(vessels=drum, safety=material, design={"controls": ["blank", "duplicate"]}, sampling={"duplicates": 4})
+    rows = [{**r, "vessel": "drum", "fill_volume_l": "200"} for r in stock_rows(3)]
+    plan = make_plan(planned, container_table(rows, tmp_path))
+    assert max(len(p.draws) for p in plan.draw_plans) >= 6
+    printed = study(vessels=drum, safety=material | profile, design={"controls": ["blank", "duplicate"]})
+    pages = texts(bench_pdf(printed, plan))
+    assert len(pages) == len(plan.draw_plans) + 2
+    for page in pages[1:-1]:
+        assert page.startswith("Container ")
+        assert all(c.plain[:30] in page for c in cautions("bottle", printed.safety))
+        assert all(line[:40] in page for line in lines("stop", printed.safety))
+        assert ("do not dip" in page) != ("dipped last" in page)
+
+
+@pytest.mark.parametrize(("zones", "answered", "pages"), [(7, False, 1), (10, True, 2), (14, False, 2), (20, False, 2)])
 def test_many_draws_go_on_to_a_page_that_names_its_container(zones: int, answered: bool, pages: int, tmp_path) -> None:
     """Looked at as pictures: the table broke without a head, and steps and cautions stood after the draws."""
     depths = [f"zone {k + 1}" for k in range(zones)]
