@@ -12,7 +12,8 @@ Names load when they are first used; nothing is imported before.
 """
 
 __version__ = "0.1.0"
-__all__ = ["BadInput", "Judgement", "OpenStudy", "World", "chances", "demo", "judge", "judge_many", "open", "simulate"]
+__all__ = ["BadInput", "Judgement", "OpenStudy", "World", "chances", "demo", "judge", "judge_many", "open", "simulate",
+           "time_chances"]
 
 
 def __getattr__(name: str) -> object:

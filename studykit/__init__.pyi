@@ -5,6 +5,7 @@ from .front import chances as chances
 from .front import demo as demo
 from .front import open as open
 from .front import simulate as simulate
+from .front import time_chances as time_chances
 from .inference.judge import Judgement as Judgement
 from .inference.judge import judge as judge
 from .inference.judge import judge_many as judge_many
@@ -22,4 +23,5 @@ __all__ = [
     "judge_many",
     "open",
     "simulate",
+    "time_chances",
 ]

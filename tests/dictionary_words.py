@@ -134,6 +134,8 @@ MEANINGS: dict[str, dict[str, str]] = {
         "sd_container_depth": "standard deviation of profiles between containers, same unit",
         "gradient": "difference between lowest and uppermost zone, same unit",
         "shape": "how the difference is spread over the depths",
+        "months_to_margin": "age at which the difference passes the margin on average, months",
+        "own_rates_percent": "how much the rates of containers scatter, standard deviation in % of the mean rate",
         "source": "where the guess comes from",
     },
     "SamplingSettings": {

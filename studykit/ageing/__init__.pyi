@@ -1,9 +1,13 @@
+from . import ahead as ahead
 from . import figures as figures
+from . import planned as planned
 from . import tables as tables
 from . import trend as trend
 
 __all__ = [
+    "ahead",
     "figures",
+    "planned",
     "tables",
     "trend",
 ]

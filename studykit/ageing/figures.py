@@ -18,6 +18,7 @@ from studykit.plot import profiles
 
 MARKS = "osD^vP"
 STEPS = 60
+WAYS = ("growth shown, %", "time known within ±, months")
 
 
 def line_table(trends: tuple[Trend, ...]) -> pd.DataFrame:
@@ -94,3 +95,33 @@ def drawn(trends: tuple[Trend, ...]) -> tuple[Trend, ...]:
         return ()
     first = earliest(trends).own.analyte
     return tuple(t for t in trends if t.own.analyte == first)[:4]
+
+
+def ways_figure(table: pd.DataFrame) -> Figure:
+    """Chance that growth is shown, and how well time is known, against the number of drawings. Draws ``planned.ways_table``."""
+    if "way" not in table:
+        return profiles.nothing("no ages to compare")
+    figure = Figure(figsize=(7.2, 3.2), layout="constrained")
+    for ax, column in zip(figure.subplots(1, 2), WAYS, strict=True):
+        each = table.groupby(table["way"] + ", " + table["ages"], sort=False)
+        for (name, part), mark, line in zip(each, MARKS, ("-", ":", "-", ":"), strict=False):
+            ax.plot(part["drawings"], part[column], marker=mark, ms=4, mfc="white", lw=1.2, ls=line, label=str(name),
+                    color=profiles.INK if "sister" in str(name) else profiles.EDGE)
+        ax.set_xlabel("containers drawn, each visit counted", fontsize=8)
+        ax.set_ylabel(column, fontsize=8)
+        ax.set_ylim(0, 102 if "%" in column else None)
+        ax.tick_params(labelsize=8)
+    figure.legend(*figure.axes[0].get_legend_handles_labels(), loc="outside lower center", ncols=2, fontsize=7, frameon=False)
+    return figure
+
+
+def ways_alt(table: pd.DataFrame) -> str:
+    """Alt text: the ends of each line."""
+    if "way" not in table:
+        return "no figure"
+    parts = []
+    for (way, ages), part in table.groupby(["way", "ages"], sort=False):
+        first, last, known = part.iloc[0], part.iloc[-1], part.iloc[-1][WAYS[1]]
+        parts.append(f"{way}, {ages}: growth shown in {first[WAYS[0]]:.0f} to {last[WAYS[0]]:.0f} %, time known within "
+                     + (f"{significant(float(known), 2)} months" if math.isfinite(known) else "no end"))
+    return f"From {table['drawings'].min()} to {table['drawings'].max()} drawings. " + "; ".join(parts)

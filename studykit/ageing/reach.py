@@ -47,10 +47,10 @@ class Passing:
 
 
 def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, alpha: float, span: tuple[float, float],
-                stop: float) -> Passing:
+                stop: float, points: int | None = None) -> Passing:
     """When the mean difference passes the margin (low, high); limits are followed up to ``stop`` months.
 
-    ``span``: youngest and oldest age observed.
+    ``span``: youngest and oldest age observed. ``points``: ages looked at on either side of the oldest (POINTS).
 
     ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``.
     """
@@ -69,9 +69,9 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         lower, upper = limits(months)
         return np.asarray(np.maximum(lower - high, low - upper))
 
-    safe, outside = _until(inside, span, stop)
+    safe, outside = _until(inside, span, stop, points)
     return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
-                   latest=_from(beyond, span[0], FAR * stop))
+                   latest=_from(beyond, span[0], FAR * stop, points))
 
 
 def crossing(beta: Array, course: Course, margin: tuple[float, float], youngest: float = 0.0) -> Array:
@@ -97,15 +97,17 @@ def _months(course: Course, g: Array) -> Array:
         return np.where(g >= 1, np.inf, -np.log1p(-np.minimum(g, 1.0)) / np.log(2) * float(course.half_months or 1))
 
 
-def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float) -> tuple[Array, NDArray[np.bool_]]:
+def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float,
+           points: int | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """Where ``gap`` (S, T) first falls below zero after its best time within ``span``, ``stop`` where it does not.
 
     And True where it lies below zero all over the span.
     """
-    grid = np.unique(np.concatenate([np.linspace(*span, POINTS), np.linspace(span[1], max(stop, span[1]), POINTS)]))
+    k = points or POINTS
+    grid = np.unique(np.concatenate([np.linspace(*span, k), np.linspace(span[1], max(stop, span[1]), k)]))
     found = gap(grid)
     bad, last = ~(found >= 0), len(grid)
-    best = np.where(np.isnan(found[:, :POINTS]), -np.inf, found[:, :POINTS]).argmax(axis=1)
+    best = np.where(np.isnan(found[:, :k]), -np.inf, found[:, :k]).argmax(axis=1)
     after_best = bad & (np.arange(last) >= best[:, None])
     first = np.where(after_best.any(axis=1), after_best.argmax(axis=1), last)
     at = np.clip(first, 1, last - 1)
@@ -119,9 +121,9 @@ def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float
     return safe, none
 
 
-def _from(gap: Callable[[Array], Array], youngest: float, stop: float) -> Array:
+def _from(gap: Callable[[Array], Array], youngest: float, stop: float, points: int | None = None) -> Array:
     """First time at which ``gap`` rises above zero; infinite where it does not up to ``stop``."""
-    late, never = _until(lambda t: -gap(t), (youngest, youngest), stop)
+    late, never = _until(lambda t: -gap(t), (youngest, youngest), stop, points)
     return np.where(never, youngest, np.where(late >= stop, np.inf, late))
 
 

@@ -228,14 +228,20 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
 
 
 def horizon_of(own: Own, fit: LackOfFit) -> Horizon:
-    """How far beyond the oldest age times may be given (ICH Q1E), and why no further."""
-    oldest, ages = float(own.months.max()), int(same_ages(own.months).max()) + 1
-    if not own.course.straight:
+    """``horizon``, and nothing beyond the oldest age where the ages do not lie on the course."""
+    found = horizon(own.course, own.months)
+    if fit.p < FIT and found.bound > found.oldest:
+        return Horizon(oldest=found.oldest, bound=found.oldest, why="the ages do not lie on the declared course")
+    return found
+
+
+def horizon(course: Course, months: np.ndarray) -> Horizon:
+    """How far beyond the oldest of these ages times may be given (ICH Q1E), and why no further."""
+    oldest, ages = float(months.max()), int(same_ages(months).max()) + 1
+    if not course.straight:
         return Horizon(oldest=oldest, bound=oldest, why="the course is curved, so nothing is said beyond the oldest age")
     if ages < 3:
         return Horizon(oldest=oldest, bound=oldest, why="two ages cannot show a bend, so nothing is said beyond the older")
-    if fit.p < FIT:
-        return Horizon(oldest=oldest, bound=oldest, why="the ages do not lie on the declared course")
     bound = min(2 * oldest, oldest + MOST_MONTHS_BEYOND)
     return Horizon(oldest=oldest, bound=bound, why="nothing is said beyond twice the oldest age, nor 12 months beyond it")
 

@@ -14,13 +14,13 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
 from studykit.core.writer import refuse_unusual
-from studykit.design.tables import design_faults
+from studykit.design.tables import confounded_words, design_faults
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
 from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
 from studykit.report.verify import older_than
-from studykit.sampling.plan import has_plan, plan_faults
+from studykit.sampling.plan import existing_plan, has_plan, plan_faults
 from studykit.study.actions import foreseen
 from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
@@ -38,7 +38,7 @@ class Checked:
     """A study folder without faults: its tables, whether results were taken in, what the intake would take, what changed
     since its report was filed, and notes.
 
-    A note is no fault and stops nothing: an action that the report would withhold.
+    A note is no fault and stops nothing: an action that the report would withhold, factors that the plan cannot tell apart.
     """
 
     tables: Tables
@@ -85,7 +85,13 @@ def check_folder(root: Path) -> Checked:
     if faults or tables is None:
         raise BadInput(_once(faults), title="The study folder has faults")
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
-                   notes=foreseen(study.safety, study.actions.items()))
+                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables)))
+
+
+def confounded_notes(root: Path, tables: Tables) -> tuple[str, ...]:
+    """Factors that the containers or the laboratory's runs cannot tell apart, to be seen before the lock."""
+    runs = existing_plan(root, tables.study).warnings if has_plan(root) else ()
+    return (*confounded_words(tables.study, tables.containers), *(w for w in runs if w.startswith("run and depth")))
 
 
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:

@@ -11,7 +11,7 @@ from studykit.core.change import change_files
 from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore
 from studykit.core.writer import one_writer, refuse_unusual
-from studykit.design.tables import design_faults
+from studykit.design.tables import confounded_words, design_faults
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
@@ -75,5 +75,6 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) ->
     write_report(part, [r.notebook for r in runs], study)
     rename(part / "report.html", part / "plan.html")
     exchange(part, final, root / f"{PAGES}.old")
-    notes = (*filed.notes, *foreseen(study.safety, study.actions.items()))
+    notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
+             *confounded_words(study, filed.plan.containers))
     return PlanMade(page=final / "plan.html", files=filed.files, notes=notes)

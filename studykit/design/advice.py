@@ -7,27 +7,24 @@ forbidden: a plan with warnings can be carried out, and the report repeats what 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass, replace
 from itertools import combinations
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from studykit.core.errors import BadInput
 from studykit.design.assumptions import aims_of, settings_of
-from studykit.design.cheapest import Costs, right_chance
+from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
+from studykit.study.aliases import Alias, aliases
 from studykit.study.definition import Study
 from studykit.study.inventory import control
 from studykit.study.precision import R_FACTOR
 from studykit.vessels.shapes import Shape
 
 SAME_AGE = 0.02  # share of the oldest age within which ages count as one: as the time chapter does
-OVERLAP = 0.9
-"""Share of one factor's spread explained by another from which they count as confounded (own judgement)."""
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
 HEEL_MM = 20.0  # the last 10 to 20 mm hold loose sediment: common practice, no source
 
@@ -51,7 +48,8 @@ def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = Non
     """Every warning about a plan of this size; ``containers`` (columns of the containers table) where known."""
     table = containers if containers is not None else pd.DataFrame()
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
-    items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_budget(study, size)]
+    items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_profiles(study, size),
+             *_budget(study, size)]
     if len(stored):
         items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored), *_draws(study, stored)]
     return (*items, *_floor(study), *_claim(study, size))
@@ -100,6 +98,23 @@ def _margins(study: Study, size: DesignSize) -> list[Advice]:
     return out
 
 
+def _profiles(study: Study, size: DesignSize) -> list[Advice]:
+    """Analytes whose containers are taken to have one profile because nobody said how much they differ."""
+    open_ = [a for a in aims_of(study) if a.untyped_profiles]
+    if size.containers < 2 or not open_:
+        return []
+    still = [(a, right_chance(a.with_gradient(0.0), size, study.alpha),
+              right_chance(a.scattered().with_gradient(0.0), size, study.alpha)) for a in open_]
+    ranges = [f"{a.analyte} {100 * worse:.0f} to {100 * now:.0f} %" for a, now, worse in still if now - worse >= 0.01]
+    return [Advice(topic="profiles not guessed",
+                   what="sd_container_depth is not typed for " + ", ".join(a.analyte for a in open_),
+                   why=f"the chances take the profiles of all containers to be alike; where they scatter by "
+                       f"{100 * UNTYPED_PROFILES:g} % of the margin, homogeneous if nothing settled comes "
+                       + ("in: " + "; ".join(ranges) if ranges else "no rarer by 1 % for any of them, with so many containers"),
+                   cure="type it under [design.guesses] from an earlier study or a pilot of three or four containers; until "
+                        "then count on the lower number of a range")]
+
+
 def _budget(study: Study, size: DesignSize) -> list[Advice]:
     settings = settings_of(study)
     if settings.budget is None:
@@ -140,55 +155,17 @@ def _groups(study: Study, stored: pd.DataFrame) -> list[Advice]:
     return out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Alias:
-    """Two factors that cannot be told apart: ``wholly`` when one fixes the other, or nearly.
-
-    ``share``: of the spread of some effect of one that the other explains (largest squared canonical correlation), 0 to 1.
-    """
-
-    first: str
-    second: str
-    wholly: bool
-    share: float
-
-
-def aliases(containers: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
-    """Pairs of container columns whose effects overlap by nine tenths or more: canonical correlations of their columns.
-
-    A column of numbers counts as one slope, text as one effect per level; rows with a gap are left out
-    pair by pair.  A column with a single level is skipped: it has no effect to confuse. Source: Hotelling 1936,
-    Biometrika 28:321.
-    """
-    out = []
-    for a, b in combinations([f for f in factors if f in containers], 2):
-        both = containers[[a, b]].replace("", np.nan).dropna()
-        if both[a].nunique() < 2 or both[b].nunique() < 2:
-            continue
-        shared = np.linalg.svd(_basis(both[a]).T @ _basis(both[b]), compute_uv=False) ** 2
-        if shared[0] >= OVERLAP:
-            out.append(Alias(first=a, second=b, wholly=bool(shared[-1] >= OVERLAP), share=min(1.0, float(shared[0]))))
-    return tuple(out)
-
-
-def _basis(values: pd.Series) -> NDArray[np.float64]:
-    """Orthonormal columns of one factor about its mean: its slope (numbers) or its levels (text)."""
-    if pd.api.types.is_numeric_dtype(values):
-        body = values.to_numpy(dtype=float)[:, None]
-    else:
-        body = pd.get_dummies(values.astype(str)).to_numpy(dtype=float)
-    u, s, _ = np.linalg.svd(body - body.mean(axis=0), full_matrices=False)
-    return np.asarray(u[:, s > 1e-8 * s[0]])
+def watched_aliases(study: Study, containers: pd.DataFrame) -> tuple[Alias, ...]:
+    """Pairs of lot, store, age and the fixed factors that the stored containers cannot tell apart."""
+    stored = containers[containers["treatment"].isin(("", "stored"))] if "treatment" in containers else containers
+    return aliases(stored, list(dict.fromkeys([*study.factors.fixed, "lot", "store", "age_months"])))
 
 
 def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
     out = []
-    watched = list(dict.fromkeys([*study.factors.fixed, "lot", "store", "age_months"]))
-    for alias in aliases(stored, watched):
+    for alias in watched_aliases(study, stored):
         asked = alias.first in study.factors.fixed or alias.second in study.factors.fixed
-        how = "cannot be told apart at all" if alias.wholly else "can only partly be told apart"
-        number = f"one explains {math.floor(100 * alias.share + 1e-9):g} % of the spread of the other"
-        out.append(Advice(topic="confounded factors", what=f"{alias.first} and {alias.second} {how}: {number}",
+        out.append(Advice(topic="confounded factors", what=alias.words(),
                           why="an effect of one may be put down to the other"
                               + ("" if asked else " (neither is in the model, so this limits the explanation only)"),
                           cure="return later to sister containers of the same lots, choose containers that cross "

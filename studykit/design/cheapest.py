@@ -22,6 +22,9 @@ from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
 from studykit.study.definition import Assumption, DesignSettings, Scatter
 
+UNTYPED_PROFILES = 0.25
+"""Scatter of profiles that chances are shown for beside none, where it is not typed, in margins (own judgement)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Aim:
@@ -51,6 +54,16 @@ class Aim:
     def with_margin(self, margin: float) -> Aim:
         """The same with another margin on the scale of the analysis."""
         return replace(self, margin=margin)
+
+    @property
+    def untyped_profiles(self) -> bool:
+        """True where nobody said how much the profiles of containers differ, so that they are taken to be alike."""
+        return "sd_container_depth" not in self.guess.model_fields_set
+
+    def scattered(self) -> Aim:
+        """The same with profiles that scatter by UNTYPED_PROFILES of the margin, where nobody said how much."""
+        more = {"sd_container_depth": UNTYPED_PROFILES * self.margin}
+        return replace(self, guess=self.guess.model_copy(update=more)) if self.untyped_profiles else self
 
     @property
     def right_word(self) -> str:

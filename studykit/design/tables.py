@@ -12,9 +12,10 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.design.advice import advice_table, advise
+from studykit.design.advice import advice_table, advise, watched_aliases
 from studykit.design.assumptions import HOW, Proposal, aims_of, expectations, filed_proposal, propose
 from studykit.design.cheapest import (
+    UNTYPED_PROFILES,
     Aim,
     Costs,
     Limits,
@@ -321,6 +322,28 @@ def proof(view: DesignView, found: SearchResult | None) -> str:
     left = [a.analyte for a in view.aims if a.analyte not in names]
     more = f" Left out, since no design of the grid decides them: {', '.join(left)}." if left else ""
     return found.proof() + more
+
+
+def untyped_words(view: DesignView, found: SearchResult | None) -> str:
+    """The cheapest design again with profiles that scatter, where their scatter is not typed; '' where all is typed."""
+    aims = decidable(view)
+    if view.costs is None or found is None or found.found is None or not any(a.untyped_profiles for a in aims):
+        return ""
+    worse = cheapest([a.scattered() for a in aims], view.costs, view.limits, target=view.settings.target,
+                     alpha=view.study.alpha, few=1).found
+    names = ", ".join(a.analyte for a in aims if a.untyped_profiles)
+    text = (f"The profiles of all containers are taken to be alike for {names}, because sd_container_depth is not typed. Where "
+            f"they scatter by {100 * UNTYPED_PROFILES:g} % of the margin, ")
+    if worse is None:
+        return text + "no design of the grid reaches the target."
+    return (f"{text}the cheapest that reaches the target has {_counted(worse.size.containers, 'container')} and "
+            f"{_counted(worse.size.replicates, 'determination')} per sample and costs {worse.cost:g} instead of "
+            f"{found.found.cost:g} {view.settings.currency}.")
+
+
+def confounded_words(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:
+    """Factors of the containers that cannot be told apart, a sentence each, with the number that shows it."""
+    return tuple(a.words() for a in watched_aliases(study, containers))
 
 
 def budget_table(view: DesignView) -> pd.DataFrame:

@@ -1,4 +1,5 @@
 from .chances import chances as chances
+from .chances import time_chances as time_chances
 from .study import OpenStudy as OpenStudy
 from .study import demo as demo
 from .study import open as open
@@ -16,4 +17,5 @@ __all__ = [
     "simulate",
     "study_folder",
     "take_in",
+    "time_chances",
 ]

@@ -23,6 +23,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.sampling.draws import DrawPlan, plan_draws
 from studykit.sampling.visits import VisitStep, drawn_again, visits_of
+from studykit.study.aliases import aliases
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
@@ -254,7 +255,7 @@ def make_plan(study: Study, containers: pd.DataFrame, *, stream: str = "", avoid
     return Plan(containers=containers, samples=_sample_table(study, draws, key), draws=draws,
                 submission=submission_of(study, key), key=key[columns], draw_plans=tuple(ordered),
                 warnings=(*plan_warnings(study, containers, tuple(ordered), heel=study.sampling.heel),
-                          *drawn_again(study, tuple(ordered))), seed=study.seed)
+                          *drawn_again(study, tuple(ordered)), *run_words(key)), seed=study.seed)
 
 
 def _run_entries(study: Study, step: VisitStep, plans: list[DrawPlan], before: int) -> list[dict[str, object]]:
@@ -336,3 +337,13 @@ def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan,
     if not heel:
         out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true)")
     return tuple(out)
+
+
+def run_words(key: pd.DataFrame) -> tuple[str, ...]:
+    """What to say where runs of the laboratory go with depths, so that a drift between runs looks like settling.
+
+    key: one row a sample with its depth and run; samples without either do not count.
+    """
+    spots = key[key["depth"].fillna("") != ""]
+    return tuple(f"{a.words()}, so a drift of the laboratory between runs cannot be told from settling: put all bottles of a "
+                 "container into one run" for a in aliases(spots, ("run", "depth")))

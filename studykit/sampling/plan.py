@@ -27,6 +27,7 @@ from studykit.sampling.order import (
     liquid_mm,
     make_plan,
     plan_warnings,
+    run_words,
 )
 from studykit.sampling.outlay import outlay, refuse_many
 from studykit.sampling.sheets import all_sheets, label_faults
@@ -192,7 +193,8 @@ def existing_plan(root: Path, study: Study) -> Plan:
     key = key.fillna({"run": "", "position": 0})
     texts = plan_warnings(study, tables.containers, tuple(plans), heel=bool((tables.samples["kind"] == "heel").any()))
     return Plan(containers=tables.containers, samples=samples, draws=draws[columns], submission=submission, key=key,
-                draw_plans=tuple(plans), warnings=(*texts, *drawn_again(study, tuple(plans)), *notes), seed=study.seed)
+                draw_plans=tuple(plans), seed=study.seed,
+                warnings=(*texts, *drawn_again(study, tuple(plans)), *run_words(key), *notes))
 
 
 def _planned_again(study: Study, row: Mapping[Hashable, Any], own: pd.DataFrame, before: list[DrawPlan],

@@ -146,13 +146,19 @@ class ComponentSettings(Section):
 
 
 class Assumption(Section):
-    """What a person expects of one analyte before the study, in the unit of its margin (% or absolute)."""
+    """What a person expects of one analyte before the study, in the unit of its margin (% or absolute).
+
+    ``months_to_margin``: when the difference passes the margin on average; ``own_rates_percent``: how much the rates of
+    containers scatter about their mean, as its standard deviation in per cent of it. Both serve the chances of time.
+    """
 
     s_r: Positive
     sd_container: NotNegative = 0.0
     sd_container_depth: NotNegative = 0.0
     gradient: Annotated[float, Field(allow_inf_nan=False)] = 0.0
     shape: Literal["linear", "lowest only"] = "linear"
+    months_to_margin: Positive | None = None
+    own_rates_percent: NotNegative | None = None
     source: str = ""
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from studykit.commands.check import check_folder
@@ -171,3 +172,21 @@ def test_a_reason_given_at_the_command_lasts_for_that_run_only(tmp_path, capsys)
     keep = "\n".join(line.strip() for line in out.splitlines() if line.startswith("  accept_"))
     (root / "intake.toml").write_text(keep + "\n" + (root / "intake.toml").read_text())
     assert main(["intake", str(root)]) == 0  # what was printed is what keeps it
+
+
+def test_factors_that_cannot_be_told_apart_are_named_and_are_no_fault(tmp_path, capsys) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    planned(root)
+    assert main(["check", str(root)]) == 0
+    assert "run and depth" not in capsys.readouterr().out
+    made = pd.read_csv(root / "plan/submission.csv", dtype=str, keep_default_na=False)
+    depth = pd.read_csv(root / "plan/key.csv", dtype=str, keep_default_na=False).set_index("sample")["depth"]
+    made["run"] = [{"lower": "R2"}.get(depth[s], "R1") for s in made["sample"]]
+    made.to_csv(root / "plan/submission.csv", index=False, lineterminator="\n")
+    containers = pd.read_csv(root / "plan/containers.csv", dtype=str, keep_default_na=False)
+    containers["store"] = ["hut" if lot == containers["lot"].min() else "valley" for lot in containers["lot"]]
+    containers.to_csv(root / "plan/containers.csv", index=False, lineterminator="\n")
+    assert main(["check", str(root)]) == 0
+    told = capsys.readouterr().out
+    assert "run and depth cannot be told apart at all: one explains 100 % of the spread of the other" in told
+    assert "lot and store cannot be told apart" in told

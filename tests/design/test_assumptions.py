@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.design.advice import advice_table, advise, aliases
+from studykit.design.advice import advice_table, advise
 from studykit.design.assumptions import (
     HOW,
     aims_of,
@@ -21,12 +21,13 @@ from studykit.design.assumptions import (
     propose,
     size_of,
 )
-from studykit.design.operating import DesignSize
+from studykit.design.operating import DesignSize, chances
 from studykit.design.tables import left_out
 from studykit.sampling.order import make_plan
 from studykit.sampling.outlay import outlay
+from studykit.study.aliases import aliases
 from studykit.study.columns import CONTAINERS
-from studykit.study.definition import Study, parse_study
+from studykit.study.definition import Assumption, Study, parse_study
 from studykit.study.inventory import wanted_controls
 
 BASE: dict[str, Any] = {
@@ -40,7 +41,8 @@ BASE: dict[str, Any] = {
     "vessels": {"pail": {"shape": "frustum", "bottom_diameter_mm": 270, "top_diameter_mm": 300, "height_mm": 360}},
     "sampling": {"heel": True, "draw_ml": 100, "run_capacity": 36},
     "design": {"containers": 12, "replicates": 1, "cost_container": 40, "cost_sample": 10, "cost_determination": 6,
-               "guesses": {"P": {"s_r": 2.0}, "water": {"s_r": 12.0, "gradient": 70}}},
+               "guesses": {"P": {"s_r": 2.0, "sd_container_depth": 0},
+                           "water": {"s_r": 12.0, "gradient": 70, "sd_container_depth": 0}}},
 }
 
 
@@ -245,6 +247,18 @@ GOOD = stock("AAAABBBBCCCC", "xyxyxyxyxyxy")
 def test_a_sound_plan_is_only_told_the_limit_of_its_claim() -> None:
     assert topics(study(), containers=GOOD) == ["claim about the stock"]
     assert topics(study(scope="container"), containers=GOOD) == []
+
+
+def test_profiles_that_nobody_guessed() -> None:
+    """Without a guess four containers seem to do: then the range is told, and the lower end is that of the typed scatter."""
+    open_, size = study(design__guesses={"P": {"s_r": 1.0}}), DesignSize(containers=4, depths=3)
+    found = next(a for a in advise(open_, size) if a.topic == "profiles not guessed")
+    edge = 100 * math.log(1.25)
+    ends = [100 * chances(size, Assumption(s_r=1.0, sd_container_depth=s), edge).homogeneous for s in (edge / 4, 0.0)]
+    assert found.why.endswith(f"P {ends[0]:.0f} to {ends[1]:.0f} %")
+    assert ends[0] < 70 < 99 < ends[1]
+    assert "profiles not guessed" not in topics(study(), size)
+    assert "profiles not guessed" not in topics(open_, DesignSize(containers=1, depths=3))
 
 
 def test_one_container() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from pathlib import Path
 from types import SimpleNamespace
@@ -178,6 +179,24 @@ def test_chances_are_printed_to_a_thousandth_of_a_per_cent_and_what_is_left_out_
     assert designset.percent(0.12345678) == 12.346
     plan = propose(study(), without=["check fluid"])
     assert designset.left_out(plan).set_index("left out").loc["check fluid"].item() == HOW["check fluid"][1]
+
+
+def test_the_cheapest_design_is_told_again_for_profiles_that_scatter() -> None:
+    open_ = view_of(study(design__guesses={"P": {"s_r": 1.0}}))
+    found = designset.search(open_)
+    typed = view_of(study(design__guesses={"P": {"s_r": 1.0, "sd_container_depth": 25 * math.log(1.25)}}))
+    more = designset.search(typed)
+    assert found is not None
+    assert found.found is not None
+    assert more is not None
+    assert more.found is not None
+    assert found.found.size.containers < more.found.size.containers
+    told = designset.untyped_words(open_, found)
+    assert f"has {more.found.size.containers} containers" in told
+    assert f"instead of {found.found.cost:g} units" in told
+    assert designset.untyped_words(typed, more) == ""
+    few = view_of(study(design__guesses={"P": {"s_r": 1.0}}, design__max_containers=found.found.size.containers))
+    assert designset.untyped_words(few, found).endswith("no design of the grid reaches the target.")
 
 
 def test_two_more_are_two_more() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 
+from studykit.ageing.ahead import STUDIES as TIME_STUDIES
 from studykit.deposit.unpack import MOST_BYTES, MOST_FILES, MOST_RATIO
 from studykit.design.advice import FEWEST_PER_GROUP
 from studykit.design.operating import STUDIES
@@ -177,6 +178,26 @@ LEDGER: dict[str, list[Row]] = {
         row("None of 24 containers beyond the",
             "24 12 59 5",
             "values", 24, 100 * (1 - 0.05 ** (1 / 24)), math.ceil(math.log(0.05) / math.log(0.95)), 5),
+            "values", None, 100 * (1 - 0.05 ** (1 / 24)), math.ceil(math.log(0.05) / math.log(0.95)), None),
+        row("how often growth with age is shown", "95",
+            "ageing/test_ahead.py::growth_of_containers_drawn_again_is_seen_with_the_power_of_students_t"),
+        row("the ± months within which the time", "90",
+            "ageing/test_ahead.py::times_are_those_of_an_own_simulation_with_an_own_rule"),
+        row("Beside it stand twelve other ways", "twelve 12 24 48",
+            "ageing/test_planned.py::ways_are_compared_at_the_same_number_of_drawings"),
+        row("The chances are those of 1000 si", "1000 1.6", "values", TIME_STUDIES, 100 * (0.25 / TIME_STUDIES) ** 0.5),
+        row("Margin passed at 20 months, ages 4", "20 4 12 20 30 30",
+            "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("12 sister containers, as promised", "12 81 15.9 4", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("heavy tails (Student's t, 3 df)", "3 86 16.5 4", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("skewed rates and scatter (log-n", "91 17.0 14", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("square root of time, a straight", "39 14.6 6", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("15 % of the drawings lost", "15 66 15.5 4", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("6 containers drawn again, as pro", "6 100 15.0 5", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("heavy tails | 99", "99 15.8 4", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("skewed | 100", "100 16.7 17", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("square root of time | 91", "91 13.1 8", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
+        row("15 % lost | 99", "15 99 14.8 5", "ageing/test_ahead.py::where_the_world_is_not_as_guessed"),
         row("All designs of the grid are pric",
             "every", "design/test_cheapest.py::cheapest_is_the_cheapest_of_the_whole_grid"),
         row("Without `controls` (or without t",

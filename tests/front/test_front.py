@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import math
 import subprocess
 import sys
 from pathlib import Path
@@ -125,6 +126,29 @@ def test_chances_follow_the_design():
     assert at_margin.homogeneous == pytest.approx(0.05, abs=1e-2)  # the level: Schuirmann (1987)
     assert narrow.homogeneous < few.homogeneous
     assert 0 < beyond_share_bound(12) < 1
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"ages": [6]}, "no line over time"), ({"ages": "6, 12"}, "months of 0 or more"), ({"ages": []}, "months of 0 or more"),
+    ({"ages": [-1, 6]}, "months of 0 or more"), ({"ages": [6, math.nan]}, "months of 0 or more"),
+    ({"drawn": "twice"}, "this way"), ({"months_to_margin": 0}, "months above 0"),
+    ({"months_to_margin": True}, "months above 0"), ({"own_rates": "2 mg/kg"}, "per cent"),
+    ({"own_rates": 20}, "no unit"), ({"repeatability": "0 %"}, "above 0"), ({"containers": 0}, "1 or more"),
+    ({"alpha": 1}, "alpha"),
+])
+def test_chances_of_time_refuse_what_they_cannot_read(change: dict[str, object], said: str):
+    good = {"containers": 12, "ages": [4, 12, 20, 30], "margin": "20 %", "repeatability": "2 %", "months_to_margin": 20}
+    with pytest.raises(sk.BadInput, match=said):
+        sk.time_chances(**{**good, **change})  # type: ignore[arg-type]
+
+
+def test_chances_of_time_follow_the_design():
+    told = {"margin": "20 %", "repeatability": "2 %", "months_to_margin": 20, "ages": [4, 12, 20, 30], "own_rates": "20 %"}
+    once, again = (sk.time_chances(containers=12, drawn=d, **told) for d in ("once", "again"))
+    assert once.seen < again.seen
+    assert once.known() > again.known()
+    assert list(again.to_table()["unit"]) == ["% of studies", "months", "months"]
+    assert sk.time_chances(containers=12, determinations=4, **told).seen >= once.seen
 
 
 def test_a_simulated_world_has_the_truth_that_was_asked_for():

@@ -9,7 +9,7 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.sampling import order as sampling
-from studykit.sampling.order import liquid_mm, make_plan
+from studykit.sampling.order import liquid_mm, make_plan, run_words
 from studykit.study.codes import check_code
 from studykit.study.inventory import choose_containers
 from tests.sampling_examples import container_table, stock_rows, study
@@ -235,3 +235,14 @@ def test_a_run_filled_to_the_last_place_leaves_room_for_the_retained_sample(stoc
         s = study(sampling={"run_capacity": capacity}, design={"containers": 6, "controls": ["retained", "blank"]})
         plan = make_plan(s, choose_containers(stock, s))
         assert plan.submission.groupby("run").size().max() <= capacity
+
+
+def test_runs_that_go_with_depths_are_named() -> None:
+    key = pd.DataFrame([{"container": c, "depth": d, "run": r} for c in "ABCD" for d, r in (
+        ("upper", "R1"), ("middle", "R2"), ("lower", "R3"))])
+    told = run_words(key)
+    assert told[0].startswith("run and depth cannot be told apart at all: one explains 100 % of the spread of the other")
+    two = key.assign(run=key["run"].replace("R2", "R1"))  # the lowest zone alone in a run of its own
+    assert run_words(two)[0].startswith("run and depth cannot be told apart at all: one explains 100 %")
+    whole = key.assign(run=key["container"].map({"A": "R1", "B": "R1", "C": "R2", "D": "R2"}))
+    assert run_words(whole) == run_words(key.assign(run="")) == ()

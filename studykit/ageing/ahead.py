@@ -1,0 +1,153 @@
+"""What a design will be able to say of time, before anybody samples: the rule of ``trend`` put to simulated studies.
+
+One analyte in one group, on the scale of its margin. The difference between the lowest and the uppermost zone of a container
+grows in proportion to the declared course and passes the margin on average at a guessed time::
+
+    difference = own rate x course + own profile + scatter of two cell means
+
+Containers drawn again keep their rate and their profile; sister containers have one of each for every drawing. What is not
+simulated: a course other than the declared one, lost readings, differences at filling, liquid taken out by earlier draws.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from studykit.ageing.courses import Course
+from studykit.ageing.lines import Lines, fit_lines
+from studykit.ageing.reach import mean_passes
+from studykit.ageing.trend import horizon
+from studykit.core.errors import DesignMismatch
+
+Array = NDArray[np.float64]
+STUDIES = 1000
+SEED = 20261126
+POINTS = 41
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drawings:
+    """Age in months and container of every drawing that is planned."""
+
+    months: tuple[float, ...]
+    units: tuple[int, ...]
+
+    def __post_init__(self) -> None:
+        if len(self.months) != len(self.units) or not self.months or min(self.months) < 0:
+            raise ValueError(f"every drawing needs an age of 0 or more and a container, but got {self.months} and {self.units}")
+
+    @property
+    def containers(self) -> int:
+        """How many containers are opened."""
+        return len(set(self.units))
+
+    @property
+    def again(self) -> bool:
+        """True where containers are drawn at more than one age."""
+        return self.containers < len(self.units)
+
+
+def drawings(ages: tuple[float, ...], containers: int, *, again: bool) -> Drawings:
+    """Each container at all ages (``again``), or each opened once, at the ages in turn."""
+    if again:
+        return Drawings(months=ages * containers, units=tuple(np.repeat(np.arange(containers), len(ages)).tolist()))
+    return Drawings(months=tuple(ages[i % len(ages)] for i in range(containers)), units=tuple(range(containers)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Growth:
+    """What is guessed: the margin and, in its unit, the standard deviations of a cell mean and of containers' own profiles.
+
+    ``passes``: month at which the mean difference passes the margin, infinite for no growth; ``own_rates``: standard
+    deviation of the containers' rates as a share of the mean rate.
+    """
+
+    margin: float
+    passes: float
+    cell: float
+    profiles: float = 0.0
+    own_rates: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not (self.margin > 0 and self.passes > 0 and self.cell > 0 and self.profiles >= 0 and self.own_rates >= 0):
+            raise ValueError(f"margin, passes and cell must be above 0, profiles and own_rates not below, but got {self}")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TimeChances:
+    """Simulated studies: share that shows growth (0 to 1), and the times that each gives, months (S,).
+
+    ``safe``: up to here the mean is shown within the margin (0: at no age); ``latest``: from here it is shown beyond
+    (infinite: never); ``bound``: the last age that is looked at.
+    """
+
+    seen: float
+    safe: Array
+    latest: Array
+    bound: float
+
+    @property
+    def within(self) -> float:
+        """The time up to which half of the studies show the mean to be within the margin, months."""
+        return float(np.median(self.safe))
+
+    def known(self, chance: float = 0.8) -> float:
+        """The time to the margin is known within ± so many months in that share of studies; infinite where it is not."""
+        return float(np.quantile((self.latest - self.safe) / 2, chance, method="inverted_cdf"))
+
+    def chance_known(self, months: float) -> float:
+        """Share of studies whose interval of the time to the margin is no wider than ± ``months``."""
+        return float(np.mean((self.latest - self.safe) / 2 <= months))
+
+    def error(self, chance: float) -> float:
+        """Standard error of a chance from the finite number of simulated studies."""
+        n = len(self.safe)
+        return math.sqrt(max(chance * (1 - chance), 1 / n) / n)
+
+    def to_table(self) -> pd.DataFrame:
+        """What may be expected, one row each: words, value, unit."""
+        return pd.DataFrame([
+            {"what": "growth is shown", "value": 100 * self.seen, "unit": "% of studies"},
+            {"what": "shown within up to (half of studies)", "value": self.within, "unit": "months"},
+            {"what": "known within ± (80 % of studies)", "value": self.known(), "unit": "months"}])
+
+
+@lru_cache(maxsize=4096)
+def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05) -> TimeChances | None:
+    """What ``STUDIES`` studies of this plan say; None where it carries no line: one age, or too few drawings.
+
+    Growth is shown where the two-sided 95 % interval of the rate excludes no change, as the report prints it.
+    """
+    t = np.asarray(plan.months)
+    d = simulated(plan, growth, course, np.random.default_rng([SEED, len(t)]))
+    try:
+        lines = fit_lines(d, course.line(t), plan.units)
+    except DesignMismatch:
+        return None
+    bound = horizon(course, t).bound
+    found = mean_passes(lines, course, (-growth.margin, growth.margin), alpha=alpha, span=(float(t.min()), float(t.max())),
+                        stop=bound, points=POINTS)
+    return TimeChances(seen=_seen(lines), safe=np.where(found.outside, 0.0, found.safe), latest=found.latest, bound=bound)
+
+
+def simulated(plan: Drawings, growth: Growth, course: Course, rng: np.random.Generator) -> Array:
+    """Differences of ``STUDIES`` studies, (S, drawings)."""
+    g, unit = course.column(plan.months), np.unique(plan.units, return_inverse=True)[1]
+    rate = 0.0 if math.isinf(growth.passes) else growth.margin / float(course.column(growth.passes))
+    each, profile = rng.standard_normal((2, STUDIES, plan.containers))[:, :, unit]
+    scatter = math.sqrt(2) * (growth.profiles * profile + growth.cell * rng.standard_normal((STUDIES, len(g))))
+    return np.asarray(rate * (1 + growth.own_rates * each) * g + scatter)
+
+
+def _seen(lines: Lines) -> float:
+    """Share of studies whose rate is shown not to be zero."""
+    r = lines.at([[0.0, 1.0]])
+    with np.errstate(all="ignore"):
+        return float(np.mean(np.abs(r.estimate[:, 0]) > stats.t.isf(0.025, r.df[0]) * r.se[:, 0]))
