@@ -178,7 +178,6 @@ LEDGER: dict[str, list[Row]] = {
         row("None of 24 containers beyond the",
             "24 12 59 5",
             "values", 24, 100 * (1 - 0.05 ** (1 / 24)), math.ceil(math.log(0.05) / math.log(0.95)), 5),
-            "values", None, 100 * (1 - 0.05 ** (1 / 24)), math.ceil(math.log(0.05) / math.log(0.95)), None),
         row("how often growth with age is shown", "95",
             "ageing/test_ahead.py::growth_of_containers_drawn_again_is_seen_with_the_power_of_students_t"),
         row("the ± months within which the time", "90",
