@@ -1,4 +1,5 @@
 from . import ahead as ahead
+from . import courses as courses
 from . import figures as figures
 from . import planned as planned
 from . import tables as tables
@@ -6,6 +7,7 @@ from . import trend as trend
 
 __all__ = [
     "ahead",
+    "courses",
     "figures",
     "planned",
     "tables",

@@ -1,5 +1,6 @@
 from . import actions as actions
 from . import ages as ages
+from . import aliases as aliases
 from . import amounts as amounts
 from . import cautions as cautions
 from . import codes as codes
@@ -28,6 +29,7 @@ __all__ = [
     "Tables",
     "actions",
     "ages",
+    "aliases",
     "amounts",
     "cautions",
     "codes",
