@@ -249,7 +249,8 @@ def _sentence(r: dict[str, Any]) -> str:
                  f"{first if first == last else f'{first} to {last}'} of standing"
                  f"{'' if first == last else ', by the day of filling'}.")
     if length <= 10 * height and r["lying"]:
-        text += " Some of these containers lie: they clear sooner than this estimate for upright walls."
+        text += (" Some of these containers lie: this estimate is for upright walls, and a lying vessel that is nearly full "
+                 "clears sooner.")
     if length <= 10 * height and math.isfinite(r["undone_by_k"]):
         text += f" A temperature difference of {kelvin_text(r['undone_by_k'])} inside the container would undo the layers."
     return where + text

@@ -382,6 +382,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "physics/test_bounds.py::a_bound_against_the_whole_holds_where_the_liquid_was_stirred"),
         row("The verdict chapter draws the ex",
             "every", "verdict/test_expected.py::remixed_controls_of_the_lot_are_taken_before_the_zones"),
+        row("The same liquid lies lower than it", "170 1.5 1.7",
+            "physics/test_conditions.py::the_same_drum_lying_clears_half_as_soon_again_and_more"),
         row("viscosity index | ASTM D2270 / I",
             "2 100 92 156 111", "physics/test_viscosity.py::viscosity_index_of_the_standards_examples"),
         row("density in the store | lubricati", "801 1164", "values", *OIL_RULE_KG_M3),
