@@ -25,7 +25,7 @@ from studykit.report.manifest import FILE, PARTS, STAMPS, kit_identity
 from studykit.report.recheck import Found
 from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import Study, load_study
-from studykit.study.stages import HERE
+from studykit.study.stages import HERE, share
 
 REQUIRED = re.compile(r"([A-Za-z0-9][A-Za-z0-9._-]*)\s*(?:\[([^\]]*)\])?")
 PINNED = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*==[0-9][A-Za-z0-9.+!_-]*")
@@ -195,6 +195,12 @@ def needed() -> dict[str, str]:
     return {n: v for n, v in sorted(found.items(), key=lambda x: x[0].lower()) if n != "studykit"}
 
 
+def tested() -> dict[str, str]:
+    """The packages that the kit was tested with, name to version: another version of one may need what none here does."""
+    lines = share("constraints.txt").read_text(encoding="utf-8").splitlines()
+    return dict(x.split("==", 1) for x in lines if PINNED.fullmatch(x))
+
+
 def pins() -> str:
     """Name and exact version of every package that the kit needs here, with the kit's own identity as a comment."""
     kit = kit_identity()
@@ -203,12 +209,12 @@ def pins() -> str:
 
 
 def pin_differences(text: str) -> Found:
-    """Lines of pins that nobody should install from: other than NAME==VERSION, or a package that the kit does not need.
+    """Lines of pins that nobody should install from: other than NAME==VERSION, or a package that no tested kit needs.
 
     Other versions than here are a note.
     """
     head, *lines = text.splitlines() or [""]
-    here, rows, other = needed(), list[dict[str, Any]](), 0
+    here, rows, other = tested() | needed(), list[dict[str, Any]](), 0
     if not HEAD.fullmatch(head):
         rows.append(difference("deposit", f"{PINS} line 1", head[:80], "the kit's version, code and commit"))
     for number, line in enumerate(lines, start=2):

@@ -24,6 +24,8 @@ RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
     "table": str}
 MOST = 60
 """Differences that a message lists; the record of a recheck holds all of them."""
+LARGEST = 2_000_000_000
+"""Bytes that are read of a part of a study; a deposit may hold as many (own judgement)."""
 
 
 APART = ("tidy/ is not the one that the report was made from: it was changed, or the raw files were taken in again after the "
@@ -103,7 +105,7 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     now, count = files_of(root), 0
     notes = [f"not hashed, not looked at, no part of the report: {', '.join(n)}" for n in (unlisted(root),) if n]
     for part in PARTS:
-        found = hashes(root, now[part])
+        found = _found(root, now[part], filed[part])
         count += len(found)
         changed = _against(part, filed[part], found)
         fresh = [r for r in changed if part == "beside" and r["filed"] == "absent"]
@@ -128,7 +130,7 @@ def older_than(root: Path) -> tuple[str, ...]:
     except BadInput:
         return ()
     now = files_of(root)
-    rows = [r for part in ("inputs", "tidy") for r in _against(part, filed[part], hashes(root, now[part]))]
+    rows = [r for part in ("inputs", "tidy") for r in _against(part, filed[part], _found(root, now[part], filed[part]))]
     first = dict.fromkeys(str(r["what"]).split("/")[0] for r in rows)
     return tuple(f"{n}/" if (root / n).is_dir() else n for n in first)
 
@@ -139,6 +141,19 @@ def _waiting(root: Path) -> list[dict[str, Any]]:
     return [difference("folder", WAITING, "no such folder", "holds a change of the study that was stopped")] if there else []
 
 
+def _found(root: Path, files: tuple[Path, ...], filed: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
+    """Hashes and sizes of files as ``hashes`` gives them; one that is not listed, or of another size, is not read.
+
+    BadInput where what must be read is larger than ``LARGEST``: a file can say any size and hold nothing.
+    """
+    sizes = {p: p.stat().st_size for p in files}
+    same = tuple(p for p, size in sizes.items() if filed.get(p.relative_to(root).as_posix(), {}).get("bytes") == size)
+    if (total := sum(sizes[p] for p in same)) > LARGEST:
+        raise single(root.name, f"its files hold {total} bytes; at most {LARGEST} are looked at", "no study is so large")
+    unread = {p.relative_to(root).as_posix(): {"sha256": "", "bytes": size} for p, size in sizes.items()}
+    return unread | hashes(root, same)
+
+
 def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> list[dict[str, Any]]:
     """One row for each file that changed, went missing or came new since the report was filed."""
     rows = []
@@ -147,6 +162,8 @@ def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> lis
             rows.append(difference(part, path, "absent", "new file"))
         elif path not in now:
             rows.append(difference(part, path, "present", "file is gone"))
+        elif filed[path].get("bytes") != now[path]["bytes"]:
+            rows.append(difference(part, path, f"{filed[path].get('bytes')} bytes", f"{now[path]['bytes']} bytes"))
         elif filed[path] != now[path]:
             rows.append(difference(part, path, filed[path]["sha256"][:12], now[path]["sha256"][:12]))
     return rows
@@ -186,7 +203,8 @@ def _laboratory(root: Path) -> list[dict[str, Any]]:
         claims = {str(name): str(value).lower() for name, value in stated.items()}
     except (OSError, ValueError, AttributeError, RecursionError):
         return []  # a changed intake.toml has its own line
-    there = {p.name: p for p, kind in walk(root / "raw") if kind == "file"} if kind_of(root / "raw") == "folder" else {}
+    files = [p for p, kind in walk(root / "raw") if kind == "file"] if kind_of(root / "raw") == "folder" else []
+    there = {p.name: p for p in files if p.stat().st_size <= LARGEST}
     return [difference("inputs", f"raw/{n}", f"{value[:12]}, says the laboratory",
                        sha256_of(there[n])[:12] if n in there else "file is gone")
             for n, value in sorted(claims.items()) if n not in there or sha256_of(there[n]) != value]

@@ -190,7 +190,9 @@ def existing_plan(root: Path, study: Study) -> Plan:
     submission = _filed_submission(root)
     key = samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="", visited_on=days)
     key = key.merge(submission[["sample", "run", "position"]], on="sample", how="left")
-    key = key.fillna({"run": "", "position": 0})
+    for column, least in (("run", ""), ("position", 0)):
+        filled = [least if pd.isna(v) else v for v in key[column]]
+        key[column] = pd.Series(filled, index=key.index, dtype=key[column].dtype)
     texts = plan_warnings(study, tables.containers, tuple(plans), heel=bool((tables.samples["kind"] == "heel").any()))
     return Plan(containers=tables.containers, samples=samples, draws=draws[columns], submission=submission, key=key,
                 draw_plans=tuple(plans), seed=study.seed,

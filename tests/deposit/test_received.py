@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import platform
 import shutil
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
@@ -86,3 +87,11 @@ def test_what_its_sender_changed_is_named(bag, change, code, words, tmp_path, mo
     assert main(["recheck", str(sent(bag, tmp_path, change))]) == code
     said = capsys.readouterr()
     assert words in said.out + said.err
+
+
+@pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed on this machine")
+def test_somebody_with_r_alone_gets_the_verdict_intervals_out_of_the_zip(bag, tmp_path):
+    data = Path(shutil.copytree(bag / "data", tmp_path / "data"))
+    told = subprocess.run(["Rscript", "rederive.R"], cwd=data, capture_output=True, text=True, timeout=300, check=False)
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert "6 verdict intervals agree to 1e-6 and allow their words" in told.stdout

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import json
+import shutil
 from pathlib import Path
+
+import pytest
 
 import studykit.notebook as kit
 from studykit.core.files import sha256_of
 from studykit.demos.shipped import copy_demo
+from studykit.report.own import copy_notebooks
 
 
 def contents(root: Path) -> dict[str, str]:
@@ -63,3 +68,21 @@ def test_the_demo_is_not_shown_as_if_it_were_yours(tmp_path, monkeypatch, capsys
     monkeypatch.setenv("STUDYKIT_HEADLESS", "1")
     kit.open_stage("00-study")
     assert "invented demo" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("place", ["notebooks", "report/00-study"])
+def test_the_notebooks_of_a_study_that_was_moved_run_over_it(place, tmp_path, monkeypatch):
+    """The cells of the first stage, run as Jupyter does: in the folder of the notebook, and with nothing given."""
+    root = copy_demo("tote", tmp_path / "first")
+    copy_notebooks(root)
+    moved = Path(shutil.move(root, tmp_path / "other place"))
+    (moved / place).mkdir(parents=True, exist_ok=True)
+    monkeypatch.chdir(moved / place)
+    cells = json.loads((moved / "notebooks/00-study.ipynb").read_text(encoding="utf-8"))["cells"]
+    code = "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
+    assert str(tmp_path) not in code
+    names: dict[str, object] = {}
+    exec(code, names)
+    assert names["stage"].root == moved
+    assert json.loads((moved / "scratch/00-study/numbers.json").read_text(encoding="utf-8"))
+    assert not root.exists()

@@ -152,6 +152,11 @@ ATTACKS: dict[str, Attack] = {
     "a name that is no text": (write("report/bad\udcff.csv", "x"), 7, "bad(U+DCFF).csv"),
     "a raw file more": (write("raw/more.csv", "x"), 7, "raw/more.csv: filed absent, now new file"),
     "a raw number": (swap(RAW, "690", "590"), 7, RAW),
+    "a raw file of no end": (lambda r: os.truncate(r / RAW, 40_000_000_000), 7, "bytes, now 40000000000 bytes"),
+    "a raw file of no end that is listed": (lambda r: (os.truncate(r / RAW, 40_000_000_000), manifest(
+        lambda m: m["inputs"][RAW].update(bytes=40_000_000_000))(r)), 2, "at most 2000000000 are looked at"),
+    "more of no end": (lambda r: (write("raw/more.csv", "x")(r), os.truncate(r / "raw/more.csv", 40_000_000_000)), 7,
+                       "raw/more.csv: filed absent, now new file"),
     "raw line ends": (lambda r: write(RAW, (r / RAW).read_bytes().replace(b"\n", b"\r\n"))(r), 7, RAW),
     "a margin": (swap("study.toml", "absolute = 100", "absolute = 300"), 7, "study.toml"),
     "a huge definition": (write("study.toml", b"# " + b"x" * 20_000_000), 7, "study.toml"),

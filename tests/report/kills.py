@@ -46,7 +46,7 @@ def arguments(command: str, root: Path, again: bool) -> list[str]:
     more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
     why = ["--reason", "told for a test"]
     more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
-             "exclude": ["0299" if again else "0287", "--who", "me", *why]}.get(command, [])
+             "exclude": ["0299" if again else "0287", "--who", "keeper", *why]}.get(command, [])
     return [sys.executable, "-m", "studykit", "--quiet", command, str(target), *more]
 
 
