@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 
 import numpy as np
@@ -11,8 +12,11 @@ import pytest
 from studykit.ageing import figures, tables
 from studykit.ageing.tables import whole_time
 from studykit.ageing.trend import ALL, Ageing, ageing
+from studykit.demos.shipped import copy_demo, demo_folder
+from studykit.intake.take import run_intake
 from studykit.model.fit import fit_analyte
 from studykit.study.definition import Study, parse_study
+from studykit.study.tables import load_tables
 from tests.model.test_fit import tables_of
 from tests.studies import definition
 
@@ -250,3 +254,28 @@ def test_few_random_lots_and_single_levels_are_said() -> None:
     assert any("3 levels are too few" in n for n in left.notes)
     assert any("odd has one container only" in n for n in left.notes)
     assert "lot" in fit_analyte(study, "y", *tables_of(frame, lot=many, store=one)).random
+
+
+def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> None:
+    """Kegs drawn again, upright and lying: rates and times of truth.json lie in the intervals, what is allowed is shorter."""
+    truth = json.loads((demo_folder("beacon") / "truth.json").read_text(encoding="utf-8"))
+    root = copy_demo("beacon", tmp_path / "beacon")
+    early = load_tables(root, with_results=False)
+    run_intake(root, early.study, early.samples)
+    t = load_tables(root)
+    found = ageing(t.study, [fit_analyte(t.study, "Mo", t.containers, t.samples, t.results)])
+    rates = tables.rates(found).set_index("group")
+    assert len(found.trends) == 2
+    for trend in found.trends:
+        which = trend.own.label.removeprefix("orientation ")
+        assert trend.own.again
+        assert (len(trend.own.values), rates.loc[trend.own.label, "containers"]) == (24, 6)
+        planted = 100 * math.expm1(truth["log_ratio_a_month"][which])
+        assert rates.loc[trend.own.label, "month low"] < planted < rates.loc[trend.own.label, "month high"]
+        assert trend.mean.safe[0] < truth["months_to_margin"][which] < trend.mean.latest[0]
+        assert trend.spread is not None
+        assert trend.spread.safe[0] < trend.mean.safe[0]
+    told = tables.answers(t.study, found)
+    assert list(told["group"]) == ["orientation lying", "orientation upright"]
+    todo = tables.actions(t.study, found, t.containers)
+    assert set(todo["what to do"]) == {"treat"}  # the last visit was at twelve months, beyond both planted times

@@ -13,7 +13,7 @@ from studykit.study.definition import load_study
 from studykit.study.lock import LOCK, lock_plan
 from tests.demogen.common import Bundle
 
-NAMES = ("ropeway", "tote", "forge", "slip")
+NAMES = ("ropeway", "tote", "forge", "slip", "beacon")
 LOCKED_ON = {"ropeway": dt.date(2025, 10, 6)}  # the others were sampled without a locked plan
 
 

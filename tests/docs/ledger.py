@@ -638,6 +638,8 @@ LEDGER: dict[str, list[Row]] = {
         row("ICH Q1E's tests at 0.25", "0.25", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
         row("ICH Q1E's tests and earliest crossing", "", "ageing/test_pooling.py::tests_and_times_agree_with_r"),
         row("holds the planned day", "7", "values", SAME_VISIT),
+        row("`studykit demo beacon`", "twelve",
+            "ageing/test_trend.py::the_demo_with_visits_gives_its_planted_rates_and_times"),
         row("A published stability", "", "mixed/test_slopes.py::a_published_stability_study_with_random_batches"),
         row("Random slopes of time", "4 nine", "mixed/test_slopes.py::single_contrasts"),
         row("Technol. 17(3):47;", "17 3 47 50 753", "cited: J. Valid. Technol."),

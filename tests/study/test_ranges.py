@@ -45,7 +45,7 @@ def faults_of(**changes: Any) -> list[str]:
 
 def test_good_studies_pass_in_silence() -> None:
     assert faults_of() == []
-    for demo in ("ropeway", "forge", "tote", "slip"):
+    for demo in ("ropeway", "forge", "tote", "slip", "beacon"):
         assert load_tables(DEMOS / demo, with_results=False).study.unusual == {}
 
 
