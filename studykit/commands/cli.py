@@ -296,6 +296,19 @@ def export(folder: Folder,
         typer.echo(f"note: the filed report is older than {', '.join(made.older)}: studykit report {as_typed(folder)}")
 
 
+@app.command(epilog="Example: studykit summary my-study --to answer.pdf")
+def summary(folder: Folder, to: Annotated[Path | None, typer.Option(help="The PDF to write.",
+                                                                     show_default="FOLDER-summary.pdf")] = None) -> None:
+    """Write page one of a filed report as a PDF, for people who never open a web page."""
+    from studykit.deposit.summary import summary as write
+
+    made = write(folder, to or folder.resolve().with_name(f"{folder.resolve().name}-summary.pdf"))
+    facts(summary=made.file)
+    typer.echo(f"Summary: {made.file}")
+    if made.older:
+        typer.echo(f"note: the filed report is older than {', '.join(made.older)}: studykit report {as_typed(folder)}")
+
+
 @app.command(epilog="Example: studykit verify my-study")
 def verify(folder: Filed,
            certificates: Annotated[Path | None, typer.Option(help="PEM file: whom to trust for time stamps.",

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from studykit.commands.plan import PAGES
 from studykit.core.errors import BadInput, Fault
 from studykit.core.writer import one_writer
 from studykit.intake.mapping import raw_files
@@ -26,7 +27,8 @@ def add(root: Path, names: Sequence[str], *, reason: str, like: str, cells: Sequ
         raise BadInput(faults)
     values = {c.partition("=")[0].strip(): c.partition("=")[2].strip() for c in cells}
     with one_writer(root, "add"):
-        return add_containers(root, names, reason=reason, like=like, values=values, sisters=sisters)
+        made = add_containers(root, names, reason=reason, like=like, values=values, sisters=sisters)
+        return replace(made, notes=(*made.notes, STALE)) if (root / PAGES / "plan.html").exists() else made
 
 
 def exclude(root: Path, what: str, *, reason: str, who: str, analyte: str, back: bool) -> Excluded:
@@ -48,5 +50,6 @@ def margin(root: Path, analyte: str, value: str, reason: str) -> MarginChanged:
         return change_margin(root, analyte, value, reason=reason)
 
 
+STALE = f"{PAGES}/plan.html still shows the plan without them: studykit plan FOLDER makes it again"
 FILE = EXCLUSIONS.file
 """Where exclusions stand."""

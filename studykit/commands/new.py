@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+import secrets
 from pathlib import Path
 
 from studykit.commands.told import as_typed
 from studykit.core.errors import single
-from studykit.core.files import copy_in, together
+from studykit.core.files import copy_in, together, write_text
 from studykit.report.own import copy_notebooks
 from studykit.study.stages import HERE
 
@@ -25,10 +27,17 @@ def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
     _refuse_full(folder)
     with together(folder) as made:
         copy_in(HERE / "templates" / ("single" if single else "new"), made)
+        _own_seed(made / "study.toml")
         (made / "raw").mkdir(exist_ok=True)
         copy_notebooks(made)
     steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)
     return (f"A study to fill in lies in {folder}:", *steps)
+
+
+def _own_seed(definition: Path) -> None:
+    """A seed that no other study has, in place of the template's: blind codes come from it, so they are this study's alone."""
+    text = definition.read_text(encoding="utf-8")
+    write_text(definition, re.sub(r"(?m)^seed = 1 {9}", f"seed = {secrets.randbelow(9 * 10**8) + 10**8} ", text))
 
 
 def _refuse_full(folder: Path) -> None:

@@ -2,6 +2,7 @@ from . import crate as crate
 from . import export as export
 from . import pack as pack
 from . import rederive as rederive
+from . import summary as summary
 from . import unpack as unpack
 
 __all__ = [
@@ -9,5 +10,6 @@ __all__ = [
     "export",
     "pack",
     "rederive",
+    "summary",
     "unpack",
 ]

@@ -141,7 +141,7 @@ def unknown(stage: OpenStage) -> list[str]:
     floor = _uses(stage).loc[lambda t: t["use"] == "floor", "word"]
     told += ["What lies on the floor: no draw reached it."] if len(floor) and (floor == UNKNOWN).all() else []
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
-    return [*told, *cannot[:2], "What each method cannot see: in the next chapter, under \u201cWhat this does not say\u201d."]
+    return [*told, *cannot[:2], "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 
 
 def _and(names: list[Hashable]) -> str:

@@ -17,7 +17,6 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
-import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from itertools import pairwise
@@ -29,6 +28,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import json_text, write_bytes
 from studykit.core.writer import one_writer
+from studykit.study.changes import Change, told
 from studykit.study.definition import Margin, Study, load_study
 from studykit.study.reasons import placeholder_faults, says_nothing
 from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
@@ -49,56 +49,11 @@ NO_PLAN = ("there is no plan to lock yet", "make one with: studykit plan FOLDER"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended).
-
-    ``after_results``: results were already in the folder when the change was amended; ``entry``: number of the amendment,
-    from 1, 0 for a change that no amendment holds.
-    """
-
-    subject: str
-    where: str
-    old: str
-    new: str
-    reason: str
-    date: str
-    after_results: bool = False
-    entry: int = 0
-
-    @property
-    def name(self) -> str:
-        """What a reason is given for: 'plan' for its tables, 'analytes.P' for an analyte, else the first part of the key."""
-        return _named(self.where)
-
-    @property
-    def first_page(self) -> bool:
-        """Whether the report must show it on its first page: a margin or the model changed."""
-        return self.subject in ("margin", "model")
-
-    def sentence(self) -> str:
-        """The change in one sentence."""
-        old, new = _plain(self.old), _plain(self.new)
-        what = f"changed from {old} to {new}" if old and new else f"added: {new}," if new else f"taken out (it was {old})"
-        return f"{self._place()} was {what} {self.why()}."
-
-    def why(self) -> str:
-        """When and why it was changed."""
-        late = ", when results were already there" if self.after_results else ""
-        return f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
-
-    def _place(self) -> str:
-        """The place in words for a margin, else as it stands in study.toml or in the table."""
-        parts = self.where.split(".")
-        if self.subject != "margin" or len(parts) != 4:
-            return self.where
-        return f"The margin of {parts[1]} ({parts[3].replace('relative_percent', 'relative, per cent')})"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class LockStatus:
     """What the report says of the lock: ``state`` is 'not locked', 'locked', 'locked late' or 'edited by hand'.
 
-    ``containers``: how many were planned, and which were added or taken out afterwards; '' where none was.
+    ``containers``: how many were planned, and which were added or taken out afterwards; '' where none was. ``told``: every
+    change of a margin or of the model, in sentences.
     """
 
     state: str
@@ -107,6 +62,7 @@ class LockStatus:
     changes: tuple[Change, ...]
     sentence: str
     containers: str = ""
+    told: tuple[str, ...] = ()
 
     @property
     def beforehand(self) -> bool:
@@ -116,19 +72,13 @@ class LockStatus:
     @property
     def first_page(self) -> tuple[str, ...]:
         """Sentences for the first page: how the lock stands, and every change of a margin or of the model."""
-        changed = tuple(c.sentence() for c in self.changes if c.first_page)
         more = (self.containers,) if self.containers else ()
-        return () if self.beforehand and not changed and not more else (self.sentence, *more, *changed)
+        return () if self.beforehand and not self.told and not more else (self.sentence, *more, *self.told)
 
     def to_table(self) -> pd.DataFrame:
         """One row a change."""
         columns = ["subject", "where", "old", "new", "reason", "date"]
         return pd.DataFrame([asdict(c) for c in self.changes], columns=columns)
-
-
-def _plain(text: str) -> str:
-    """A whole number without the '.0' that a float leaves."""
-    return text[:-2] if re.fullmatch(r"-?[0-9]+\.0", text) else text
 
 
 def _flat(value: Any, key: str) -> Iterator[tuple[str, str]]:
@@ -277,13 +227,6 @@ def _covers(name: str, change: Change) -> bool:
     return change.name == name or change.where == name or change.where.startswith((f"{name}.", f"{name}[", f"{name} "))
 
 
-def _named(where: str) -> str:
-    parts = where.split(".")
-    if where.startswith("plan/"):
-        return "plan"
-    return ".".join(parts[:2]) if parts[0] == "analytes" else parts[0].partition("[")[0]
-
-
 def _sealed(root: Path, entries: list[dict[str, Any]], reason: str, promised: Mapping[str, str],
             rows: Mapping[str, Mapping[str, str]], today: dt.date | None) -> bytes:
     """The lock with one entry more, as bytes."""
@@ -403,4 +346,4 @@ def lock_status(root: Path, study: Study) -> LockStatus:
     else:
         text, state = f"The plan was locked on {first['date']}, before any result was there; {count}.", "locked"
     return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text,
-                      containers=_containers_said(entries, changes))
+                      containers=_containers_said(entries, changes), told=told(changes, study))

@@ -130,7 +130,7 @@ def test_the_story_is_told_on_page_one(story, tmp_path):
     said = page_one(story, tmp_path / "report")
     assert "Containers: 7 planned, 2 added afterwards (P01, P02)" in said
     assert "because: two pails were found behind the rack" in said
-    assert "The margin of P (relative, per cent) was changed from 5 to 3" in said
+    assert "The margin of P was changed from ±5 % to ±3 %" in said
     assert "because: the blender narrowed the tolerance of the additive" in said
     assert "at the earlier margin of ±5 %" in said
     assert "at the margin of ±3 % that counts now" in said
@@ -337,7 +337,8 @@ def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
     assert run("margin", root, "P", "3 mg/kg", "--reason", "the customer asked for less") == 0
     status = lock_status(root, load_study(root))
     said = [s for s in status.first_page if "margin of P" in s]
-    assert len(said) == 3  # 5 to 8, then 8 taken out and 3 mg/kg added
+    assert [s.partition(" on ")[0] for s in said] == ["The margin of P was changed from ±5 % to ±8 %",
+                                                      "The margin of P was changed from ±8 % to ±3 mg/kg"]
     now = (root / "study.toml").read_text(encoding="utf-8")
     changed = [b for a, b in zip(text.splitlines(), now.splitlines(), strict=True) if a != b]
     assert changed == ["margin = { absolute = 3 }", 'margin_reason = "the customer asked for less"']
@@ -424,3 +425,11 @@ def test_containers_added_to_planned_visits_are_drawn_at_every_one(tmp_path):
     assert (added.groupby("run")["visited_on"].nunique() == 1).all()
     assert added[added["container"] == "P01"]["visited_on"].nunique() == 3
     assert {p.name for p in (root / "plan/sheets/added-1").iterdir()} == {"visit-1", "visit-2", "visit-3"}
+
+
+def test_after_an_addition_a_page_of_the_plan_is_said_to_be_old(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    root = locked(tmp_path / "s")
+    said = ("add", root, "P01", "--like", "201", "--set", "fill_volume_l=19", "--reason", "found behind the rack")
+    write_text(root / "plan/pages/plan.html", "<p>plan</p>")
+    assert run(*said) == 0
+    assert "plan.html still shows the plan without them" in capsys.readouterr().out

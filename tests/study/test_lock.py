@@ -81,7 +81,7 @@ def test_a_changed_margin_is_listed_with_old_and_new_value_and_goes_to_the_first
                                                             "8.0", "")
     head, line = lock_status(root, load_study(root)).first_page
     assert head == "The plan was locked on 2026-03-01, before any result was there; 1 change since then."
-    assert line == "The margin of P (relative, per cent) was changed from 5 to 8 without a reason given."
+    assert line == "The margin of P was changed from ±5 % to ±8 % without a reason given."
 
 
 @pytest.mark.parametrize(("old", "new", "subject", "first_page"), [
@@ -249,6 +249,18 @@ def test_promises_are_texts_with_dotted_keys() -> None:
     assert all(isinstance(v, str) for v in p.values())
 
 
+def test_page_one_tells_an_analyte_that_came_and_a_role_in_plain_words(root) -> None:
+    lock_plan(root, load_study(root), today=DAY)
+    edit(root, "[analytes.Water]", "[analytes.Zn]\nlabel = \"zinc\"\nunit = \"mg/kg\"\nmethod = \"ICP\"\n"
+         "role = \"information\"\nmargin = { absolute = 2 }\nmargin_reason = \"asked for by the maker\"\n\n[analytes.Water]")
+    lock_plan(root, load_study(root), amend="measured in the same run", today=dt.date(2026, 3, 2))
+    edit(root, "role = \"information\"\nmargin = { absolute = 2 }", "margin = { absolute = 3 }")
+    assert lock_status(root, load_study(root)).first_page[1:] == (
+        "Zinc was added on 2026-03-02, because: measured in the same run. It is an extra result and does not change the "
+        "study's word.",
+        "The margin of zinc was changed from ±2 mg/kg to ±3 mg/kg and zinc now decides with the others without a reason given.")
+
+
 def test_a_change_amended_after_the_results_says_so(root) -> None:
     lock_plan(root, load_study(root), today=DAY)
     edit(root, "relative_percent = 5", "relative_percent = 8")
@@ -258,8 +270,8 @@ def test_a_change_amended_after_the_results_says_so(root) -> None:
     edit(root, "relative_percent = 8", "relative_percent = 12")
     after = lock_plan(root, load_study(root), amend="it looked narrow.", today=dt.date(2026, 4, 1))
     assert after.state == "locked"  # the first lock still came before the data
-    assert after.first_page[2] == ("The margin of P (relative, per cent) was changed from 8 to 12 on 2026-04-01, when results "
-                                   "were already there, because: it looked narrow.")
+    assert after.first_page[2] == ("The margin of P was changed from ±8 % to ±12 % on 2026-04-01, when results were already "
+                                   "there, because: it looked narrow.")
     assert "results were already there" not in after.first_page[1]
 
 

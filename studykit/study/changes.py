@@ -1,0 +1,107 @@
+"""A change after the lock, and what page one says of it: names and units in place of the keys of study.toml."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from studykit.study.definition import Study
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """One change after the lock: subject, place, old and new value as text, reason and date ('' = not amended).
+
+    ``after_results``: results were already in the folder when the change was amended; ``entry``: number of the amendment,
+    from 1, 0 for a change that no amendment holds.
+    """
+
+    subject: str
+    where: str
+    old: str
+    new: str
+    reason: str
+    date: str
+    after_results: bool = False
+    entry: int = 0
+
+    @property
+    def name(self) -> str:
+        """What a reason is given for: 'plan' for its tables, 'analytes.P' for an analyte, else the first part of the key."""
+        return _named(self.where)
+
+    @property
+    def first_page(self) -> bool:
+        """Whether the report must show it on its first page: a margin or the model changed."""
+        return self.subject in ("margin", "model")
+
+    def sentence(self) -> str:
+        """The change in one sentence."""
+        old, new = _plain(self.old), _plain(self.new)
+        what = f"changed from {old} to {new}" if old and new else f"added: {new}," if new else f"taken out (it was {old})"
+        return f"{self._place()} was {what} {self.why()}."
+
+    def why(self) -> str:
+        """When and why it was changed."""
+        late = ", when results were already there" if self.after_results else ""
+        return f"on {self.date}{late}, because: {self.reason.rstrip('.')}" if self.reason else "without a reason given"
+
+    def _place(self) -> str:
+        """The place in words for a margin, else as it stands in study.toml or in the table."""
+        parts = self.where.split(".")
+        if self.subject != "margin" or len(parts) != 4:
+            return self.where
+        return f"The margin of {parts[1]} ({parts[3].replace('relative_percent', 'relative, per cent')})"
+
+
+def _plain(text: str) -> str:
+    """A whole number without the '.0' that a float leaves."""
+    return text[:-2] if re.fullmatch(r"-?[0-9]+\.0", text) else text
+
+
+def _named(where: str) -> str:
+    parts = where.split(".")
+    if where.startswith("plan/"):
+        return "plan"
+    return ".".join(parts[:2]) if parts[0] == "analytes" else parts[0].partition("[")[0]
+
+
+def told(changes: Sequence[Change], study: Study) -> tuple[str, ...]:
+    """Every change of a margin or of the model in a sentence, oldest first; an analyte that came or changed in one each."""
+    out: dict[tuple[int, str], str] = {}
+    for change in (c for c in changes if c.first_page):
+        kin = [c for c in changes if (c.entry, c.name) == (change.entry, change.name)]
+        words = _of_analyte(kin, change, study) or change.sentence()
+        out.setdefault((change.entry, change.where if words == change.sentence() else change.name), words)
+    return tuple(out.values())
+
+
+def _of_analyte(kin: Sequence[Change], change: Change, study: Study) -> str:
+    """One sentence for all that one amendment changed of an analyte; '' where it is no analyte of the study."""
+    key = change.where.split(".")[1] if change.where.startswith("analytes.") else ""
+    if key not in study.analytes:
+        return ""
+    head, name = f"analytes.{key}.", study.analytes[key].label or key
+    old, new = ({c.where.removeprefix(head): getattr(c, side) for c in kin} for side in ("old", "new"))
+    role = _ROLES[new.get("role", "") or "decides"]
+    if new.get("unit") and not old.get("unit"):
+        return f"{_capital(name)} was added {change.why()}. It {role}."
+    before, after = (_margin(d, study.analytes[key].unit) for d in (old, new))
+    told_ = [f"the margin of {name} was changed from {before} to {after}"] if before and after else []
+    told_ += [f"{name} now {role}"] if "role" in new else []
+    return f"{_capital(' and '.join(told_))} {change.why()}." if told_ else ""
+
+
+_ROLES = {"decides": "decides with the others", "information": "is an extra result and does not change the study's word"}
+
+
+def _margin(cells: dict[str, str], unit: str) -> str:
+    """A margin in words from its cells; '' where they hold none."""
+    if relative := cells.get("margin.relative_percent"):
+        return f"\u00b1{_plain(relative)} %"
+    return f"\u00b1{_plain(cells['margin.absolute'])} {unit}" if cells.get("margin.absolute") else ""
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

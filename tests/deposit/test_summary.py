@@ -1,0 +1,85 @@
+"""The summary says what page one says: every word and number of one is in the other, as two other programs read them.
+
+The PDF is read by PDFium, the page by Chromium's engine where there is one, else by its HTML.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from pathlib import Path
+
+import pypdfium2
+import pytest
+from bs4 import BeautifulSoup
+
+from studykit.core.errors import BadInput
+from studykit.deposit.summary import page_one, summary
+from studykit.report.page import write_report
+from studykit.study.definition import load_study
+from studykit.study.stages import share, stems_in
+
+STUDY = share("demo_data") / "ropeway"
+
+
+@pytest.fixture(scope="module")
+def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A study folder with the page of the stored notebooks."""
+    root, folder = tmp_path_factory.mktemp("study"), share("notebooks")
+    (root / "report").mkdir()
+    (root / "study.toml").write_bytes((STUDY / "study.toml").read_bytes())
+    write_report(root / "report", [folder / f"{s}.ipynb" for s in stems_in(folder)], load_study(STUDY))
+    return root
+
+
+def words(text: str) -> list[str]:
+    """Words and numbers, one after the other; hyphens at the end of a line and kinds of blanks do not count."""
+    return re.findall(r"[\w.,%±\u2212()-]+", text.replace("\u00a0", " ").replace("\ufb01", "fi").replace("\u2019", "'"))
+
+
+def read(pdf: bytes) -> list[str]:
+    return [p.get_textpage().get_text_bounded() for p in pypdfium2.PdfDocument(io.BytesIO(pdf))]
+
+
+def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(root: Path, tmp_path: Path) -> None:
+    pdf = summary(root, tmp_path / "summary.pdf").file.read_bytes()
+    pages = read(pdf)
+    assert len(pages) <= 2
+    soup = BeautifulSoup((root / "report/report.html").read_text(encoding="utf-8"), "html.parser")
+    section = soup.select_one("main > section")
+    for drawn in section.select("svg, .unseen"):
+        drawn.decompose()
+    shown = words(soup.h1.get_text() + " " + section.get_text(" ").replace("The answer", "", 1))
+    told = words(" ".join(pages))
+    assert {w for w in shown if any(c.isdigit() for c in w)} - set(told) == set()
+    assert sorted(set(shown) - set(told)) == []
+    assert len(shown) > 200
+    assert b"/StructTreeRoot" in pdf
+    assert b"/Lang" in pdf
+
+
+def test_a_number_that_differs_would_be_seen(root: Path, tmp_path: Path) -> None:
+    pdf = summary(root, tmp_path / "summary.pdf").file.read_bytes()
+    assert set(words("differs by 96.4 %")) - set(words(" ".join(read(pdf)))) == {"96.4"}
+
+
+def test_the_same_report_gives_the_same_bytes(root: Path, tmp_path: Path) -> None:
+    one, two = (summary(root, tmp_path / name).file.read_bytes() for name in ("a.pdf", "b.pdf"))
+    assert one == two
+
+
+@pytest.mark.parametrize("spoiled", [
+    "<main><section><p>nothing</p></section></main>",
+    '<main><section><blockquote>x</blockquote><div class="tag-strip"><table><thead><tr><th class="drawn"><svg>'
+    '<image href="/etc/x"/></svg></th></tr></thead><tbody></tbody></table></div></section></main>',
+])
+def test_a_page_that_the_kit_did_not_write_is_refused(spoiled: str) -> None:
+    with pytest.raises(BadInput, match="not as this kit writes it"):
+        page_one(spoiled)
+
+
+def test_without_a_report_there_is_no_summary(tmp_path: Path) -> None:
+    (tmp_path / "study.toml").write_bytes((STUDY / "study.toml").read_bytes())
+    with pytest.raises(BadInput, match="no report is filed"):
+        summary(tmp_path, tmp_path / "s.pdf")
+    assert not (tmp_path / "s.pdf").exists()
