@@ -23,6 +23,8 @@ EVEN = {
     "inconclusive": "Nobody can say yet: it is neither shown that all lies within the margins nor that anything lies beyond.",
 }
 NOBODY = "Nobody can say: no analyte that decides could be judged."
+SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
+          "chapter.")
 LONG = 16
 """Names in one list of page one; the rest is counted there and named in the chapter."""
 
@@ -66,7 +68,7 @@ def right(stage: OpenStage) -> list[str]:
 def todo(stage: OpenStage) -> list[str]:
     """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
     action = recorded(stage, "06-verdict").get("action", "")
-    told = [action] if action else []
+    told = [action, SAFETY] if action else [SAFETY]
     if litres := _by_use(stage, (BEYOND, UNDECIDED)):
         told.append(f"Poured unmixed: {litres}")
     else:

@@ -10,7 +10,11 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from studykit.report import questions
 from studykit.report.firstpage import group_words
+from studykit.study.cautions import cautions
+from studykit.study.definition import load_study
+from studykit.study.stages import share
 
 ROOT = Path(__file__).resolve().parents[2]
 NUMBER = re.compile(r"(?<![\w.#\u2212-])[-\u2212]?\d+(?:\.\d+)?(?![\w.]*\d)")
@@ -75,3 +79,11 @@ def test_the_page_of_the_report_tells_the_sentences_that_answer_the_five_questio
     said = outputs("07-report", "questions.markdown(stage)")[0].replace("\u00a0", " ")
     assert len(rows) == 5
     assert [f"**{question}** {answer}" for question, answer in rows if f"**{question}** {answer}" not in said] == []
+
+
+def test_page_one_points_to_the_cautions_that_the_next_chapter_prints() -> None:
+    """They stand in a fold: whoever reads page one alone is told that they come first."""
+    assert questions.SAFETY in outputs("07-report", "questions.markdown(stage)")[0].replace("\u00a0", " ")
+    assert "in the next chapter" in questions.SAFETY
+    printed = outputs("07-report", "firstpage.cautions(stage)")[0]
+    assert all(c.text[:40] in printed for c in cautions("first", load_study(share("demo_data") / "ropeway").safety))
