@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,8 @@ if TYPE_CHECKING:  # verify costs a fraction of a second: what opens zips and ru
     from studykit.report.recheck import Recheck
     from studykit.report.run import Say
 
+BESIDE = ("what lies beside the study in this deposit (rederive.R, the spreadsheet, requirements.txt and whatever else) was "
+          "not looked at; recheck makes it again and compares it")
 RECORDS = ("recheck.json", "recheck.html")
 
 
@@ -22,7 +25,8 @@ def verify_filed(path: Path, certificates: Path | None = None) -> Verified:
     from studykit.deposit import unpack
 
     with unpack.opened(path) as bag:
-        return verify_or_refuse(bag / unpack.STUDY, certificates)
+        found = verify_or_refuse(bag / unpack.STUDY, certificates)
+    return replace(found, notes=(*found.notes, BESIDE))
 
 
 def _is_deposit(path: Path) -> bool:

@@ -144,8 +144,8 @@ def read_bytes(path: Path, name: str, remedy: str) -> bytes:
 
 def read_toml(path: Path, remedy: str) -> tuple[dict[str, Any], str]:
     """A TOML file as a dictionary, and its text; BadInput names the line that is not TOML, or a size nobody means."""
-    data = read_bytes(path, path.name, remedy)
-    if len(data) > LARGEST_TOML:
+    data = b"" if path.is_file() and path.stat().st_size > LARGEST_TOML else read_bytes(path, path.name, remedy)
+    if not data and path.stat().st_size:
         raise single(path.name, f"is larger than {LARGEST_TOML // 1_000_000} MB", "look at the file")
     try:
         text = data.decode("utf-8-sig")

@@ -61,6 +61,9 @@ def bag_faults(bag: Path) -> list[Fault]:
         faults.append(Fault(file="bagit.txt", reason="is missing or is none", remedy=AGAIN))
     if (bag / "fetch.txt").exists():
         faults.append(Fault(file="fetch.txt", reason="asks to fetch files from elsewhere, which is never done"))
+    known = {"bagit.txt", "bag-info.txt", MANIFEST, TAGS, "data"}
+    faults += [Fault(file=p.name, reason="is no part of a deposit of this kit") for p in sorted(bag.iterdir())
+               if p.name not in known and p.name != "fetch.txt"]
     there = {p.relative_to(bag).as_posix() for p, kind in walk(bag) if kind == "file"}
     payload = {p for p in there if p.startswith("data/")}
     faults += _against(bag, MANIFEST, payload)

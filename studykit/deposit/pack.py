@@ -136,10 +136,20 @@ def differences(bag: Path) -> Found:
     except (KeyError, IndexError, TypeError, ValueError, RecursionError):
         return [difference("deposit", crate.METADATA, "has lost its form", "as the kit writes it")], []
     wrong = [p for p in sorted(told.keys() | made.keys()) if p not in told or made.get(p) != told[p].read_bytes()]
-    rows = [difference("deposit", p, "present" if p in told else "absent", "other" if p in made else "not made by the kit")
+    rows = _info_differences(bag, _about(load_study(root), date))
+    rows += [difference("deposit", p, "present" if p in told else "absent", "other" if p in made else "not made by the kit")
             for p in wrong]
     pinned, notes = pin_differences(told[PINS].read_text(encoding="utf-8", errors="replace"))
     return rows + pinned, notes
+
+
+def _info_differences(bag: Path, about: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Whether bag-info.txt says something else than the kit writes; of the size of what is in the bag only that it is told."""
+    path, mine = bag / "bag-info.txt", "".join(f"{key}: {value}\n" for key, value in about.items())
+    text = path.read_text(encoding="utf-8", errors="replace") if path.is_file() else ""
+    if re.fullmatch(re.escape(mine) + r"Payload-Oxum: [0-9]+\.[0-9]+\n", text):
+        return []
+    return [difference("deposit", "bag-info.txt", "other words", "as the kit writes it")]
 
 
 def _head(study: Study, date: dt.date, kit: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import re
 import stat
+import struct
 import unicodedata
 import zipfile
 from collections import Counter
@@ -24,6 +25,8 @@ MOST_FILES, MOST_BYTES, MOST_RATIO, SMALL = 20_000, 2_000_000_000, 250, 5_000_00
 """Entries, bytes unpacked, and how much smaller than its content an entry above SMALL bytes may be (own judgement)."""
 DEEPEST, LONGEST = 20, 240
 BLOCK = 1 << 20
+DESCRIPTORS, LONGEST_DIRECTORY = (12, 16, 20, 24), 100_000_000
+"""Bytes of a descriptor after an entry, if its flags say that there is one; and of a directory that is looked at."""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
 STUDY = "data/study"
 
@@ -49,6 +52,7 @@ def unpack(path: Path, folder: Path) -> Path:
         with zipfile.ZipFile(path) as archive:
             entries = archive.infolist()
             faults = entry_faults(entries, path.stat().st_size)
+            faults = faults or layout_faults(path, entries, archive.start_dir)
             if faults:
                 raise BadInput(faults, title=f"{path.name} was not opened; nothing was written")
             for entry in entries:
@@ -125,6 +129,55 @@ def _together(entries: list[zipfile.ZipInfo], size: int) -> list[Fault]:
     if len({e.filename.split("/")[0] for e in entries}) > 1:
         out.append(Fault(file="the zip", reason="has more than one folder at its top"))
     return out
+
+
+def layout_faults(path: Path, entries: list[zipfile.ZipInfo], directory: int) -> list[Fault]:
+    """Bytes of a zip that belong to no entry, and entries that their own headers tell otherwise.
+
+    Who unpacks from the front reads those headers alone, and may find another study there than the directory names:
+    entries must stand back to back from the first byte on, then the directory, then its end (APPNOTE.TXT, 4.3).
+    """
+    faults, at, after = list[Fault](), 0, tuple[int, ...]()
+    with path.open("rb") as file:
+        for entry in sorted(entries, key=lambda e: e.header_offset):
+            file.seek(entry.header_offset)
+            head = file.read(30)
+            name, more = struct.unpack("<HH", head[26:30])
+            own = file.read(name + more)[name:]
+            if head[:4] != b"PK\3\4" or struct.unpack("<H", head[6:8])[0] != entry.flag_bits or _renames(own) or _renames(
+                    entry.extra):
+                faults.append(Fault(file=entry.orig_filename[:80].encode("ascii", "backslashreplace").decode(),
+                                    reason="its own header says something else than the zip's directory"))
+            if entry.header_offset - at not in (0, *after):
+                faults.append(Fault(file="the zip", reason="has bytes that belong to no entry"))
+            at = entry.header_offset + 30 + name + more + entry.compress_size
+            after = DESCRIPTORS if entry.flag_bits & 8 else ()
+        file.seek(directory)
+        tail = file.read(LONGEST_DIRECTORY)
+    if directory - at not in (0, *after) or not _ends(tail, len(entries)):
+        faults.append(Fault(file="the zip", reason="has bytes that belong to no entry, or a comment"))
+    return list({f.line(): f for f in faults}.values())
+
+
+def _renames(extra: bytes) -> bool:
+    """Whether an entry's extra fields give it another name (0x7075)."""
+    at = 0
+    while at + 4 <= len(extra):
+        kind, size = struct.unpack("<HH", extra[at:at + 4])
+        if kind == 0x7075:
+            return True
+        at += 4 + size
+    return False
+
+
+def _ends(tail: bytes, number: int) -> bool:
+    """Whether nothing but a directory of so many entries and its end stands there, without a comment."""
+    at = 0
+    for _ in range(number):
+        at += 46 + sum(struct.unpack("<HHH", tail[at + 28:at + 34]))
+    if tail[at:at + 4] == b"PK\6\6":  # where it is a large one: its end, then where that lies
+        at += 12 + int.from_bytes(tail[at + 4:at + 12], "little") + 20
+    return tail[at:at + 4] == b"PK\5\6" and len(tail) == at + 22 and tail[at + 20:] == b"\0\0"
 
 
 def _above(name: str) -> list[str]:

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from studykit import __version__
-from studykit.core.hashes import kind_of, sha256_of, walk
+from studykit.core.hashes import WAITING, kind_of, sha256_of, walk
 from studykit.study.stages import HERE, share
 
 SCHEMA = "studykit-manifest-2"
@@ -28,6 +28,8 @@ INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
 PARTS = ("inputs", "tidy", "outputs", "beside")
 UNHASHED = ("scratch", "report.part", "report.old", "recheck.json", "recheck.html", "build")
 """Names at the top of a study folder that no manifest lists."""
+OWN = (".studykit.lock", ".studykit.holder.json", WAITING)
+"""The kit's own files at the top of a study folder, which ``verify`` has other words for, or none."""
 AGAIN = ("plan/sheets", "plan/pages")
 """Folders that ``studykit plan`` makes again at will; no manifest lists them either."""
 STAMPS = ("plan/plan.lock.tsr", "report/manifest.json.tsr")
@@ -49,8 +51,8 @@ def part_of(relative: Path) -> str:
 def unlisted(root: Path) -> tuple[str, ...]:
     """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
     top = [n for n in (*UNHASHED, *AGAIN) if kind_of(root / n)]
-    hidden = (p for p, _ in walk(root) if p.name.startswith(".") and not p.name.startswith(".studykit"))
-    return (*top, *(p.relative_to(root).as_posix() for p in hidden))
+    hidden = (p.relative_to(root).as_posix() for p, _ in walk(root) if p.name.startswith(".") or p.name == "__pycache__")
+    return (*top, *(h for h in hidden if h not in OWN))
 
 
 def files_of(root: Path) -> dict[str, tuple[Path, ...]]:

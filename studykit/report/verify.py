@@ -26,6 +26,8 @@ MOST = 60
 """Differences that a message lists; the record of a recheck holds all of them."""
 LARGEST = 2_000_000_000
 """Bytes that are read of a part of a study; a deposit may hold as many (own judgement)."""
+LARGEST_RECORD = 50_000_000
+"""Bytes of a manifest or a record of numbers; that of the largest demo has a thousandth of it."""
 
 
 APART = ("tidy/ is not the one that the report was made from: it was changed, or the raw files were taken in again after the "
@@ -70,6 +72,8 @@ def read_manifest(root: Path) -> dict[str, Any]:
         if kind in ("", "folder"):
             raise single(FILE, "no report is filed here", "make one: studykit report FOLDER")
         raise single(FILE, f"stands behind a {kind}, or is one: it was not opened", "ask the sender for an ordinary file")
+    if path.stat().st_size > LARGEST_RECORD:
+        raise single(FILE, f"is larger than {LARGEST_RECORD // 1_000_000} MB", "ask the sender for the file as it was filed")
     try:
         filed = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=no_number)
     except (ValueError, RecursionError) as error:
@@ -137,7 +141,7 @@ def older_than(root: Path) -> tuple[str, ...]:
 
 def _waiting(root: Path) -> list[dict[str, Any]]:
     """A change of several files that was stopped, and that the next command on the same machine would finish."""
-    there = kind_of(root / WAITING) == "folder"
+    there = kind_of(root / WAITING)
     return [difference("folder", WAITING, "no such folder", "holds a change of the study that was stopped")] if there else []
 
 
@@ -175,7 +179,8 @@ def _record_faults(root: Path) -> list[dict[str, Any]]:
     if not ordinary(root, "report/numbers.json"):
         return []
     try:
-        entries = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=no_number)
+        text = path.read_text(encoding="utf-8") if path.stat().st_size <= LARGEST_RECORD else ""
+        entries = json.loads(text, object_pairs_hook=once, parse_constant=no_number)
         whole = isinstance(entries, list) and all(
             set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) for k, kind in RECORD_KEYS.items())
             for e in entries)
@@ -196,7 +201,7 @@ def _seal_faults(root: Path) -> list[dict[str, Any]]:
 
 def _laboratory(root: Path) -> list[dict[str, Any]]:
     """Raw files that are not those whose hash the laboratory stated (``laboratory_sha256`` in intake.toml)."""
-    if not ordinary(root, "intake.toml"):
+    if not ordinary(root, "intake.toml") or (root / "intake.toml").stat().st_size > LARGEST_RECORD:
         return []
     try:
         stated = tomllib.loads((root / "intake.toml").read_text(encoding="utf-8-sig")).get("laboratory_sha256", {})

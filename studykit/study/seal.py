@@ -13,6 +13,8 @@ from studykit.core.hashes import kind_of
 
 LOCK = "plan/plan.lock"
 FORMAT = 1
+LARGEST = 50_000_000
+"""Bytes of a lock; a thousand containers take a hundredth of it."""
 
 
 def seal_of(entry: Mapping[str, Any], before: str) -> str:
@@ -30,6 +32,8 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
     remedy = "put the locked file back from your copy; a change of the plan is recorded with: studykit lock --amend"
     if kind != "file":
         raise single(LOCK, f"is a {kind}, not an ordinary file", remedy)
+    if path.stat().st_size > LARGEST:
+        raise single(LOCK, f"is larger than {LARGEST // 1_000_000} MB", remedy)
     try:
         data = json.loads(path.read_bytes())
     except (ValueError, RecursionError) as error:

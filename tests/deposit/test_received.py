@@ -19,14 +19,15 @@ from studykit.report.manifest import FILE, canonical
 from tests.report.filed import filed_tote, pretend, rehash
 
 
-def sent(bag: Path, folder: Path, change: Callable[[Path], object]) -> Path:
-    """The deposit after a change by a sender who then corrects every hash of manifest and bag."""
+def sent(bag: Path, folder: Path, change: Callable[[Path], object], **more: str) -> Path:
+    """The deposit after a change by a sender who then corrects every hash of manifest and bag; ``more``: lines of the bag."""
     data = Path(shutil.copytree(bag / "data", folder / "data"))
     change(data)
     rehash(data / "study")
     files = {p.relative_to(data).as_posix(): p.read_bytes() for p in data.rglob("*") if p.is_file()}
+    told = (bag / "bag-info.txt").read_text(encoding="utf-8").splitlines()
     target = folder / "sent.zip"
-    target.write_bytes(zipped("tote", bag_files(files, {"Bagging-Date": "2026-03-02"})))
+    target.write_bytes(zipped("tote", bag_files(files, dict(line.split(": ", 1) for line in told[:-1]) | more)))
     return target
 
 
@@ -87,6 +88,17 @@ def test_what_its_sender_changed_is_named(bag, change, code, words, tmp_path, mo
     assert main(["recheck", str(sent(bag, tmp_path, change))]) == code
     said = capsys.readouterr()
     assert words in said.out + said.err
+
+
+def test_words_of_the_bag_itself_are_compared_too(bag, tmp_path, monkeypatch, capsys):
+    pretend(monkeypatch, filed_tote())
+    assert main(["verify", str(sent(bag, tmp_path, lambda data: None))]) == 0
+    assert "what lies beside the study in this deposit" in capsys.readouterr().out
+    assert main(["recheck", str(tmp_path / "sent.zip")]) == 0
+    shutil.rmtree(tmp_path / "data")
+    told = {"External-Description": "Homogeneous: all, checked by the authority"}
+    assert main(["recheck", str(sent(bag, tmp_path, lambda data: None, **told))]) == 7
+    assert "deposit: bag-info.txt: filed other words" in capsys.readouterr().err
 
 
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed on this machine")

@@ -6,6 +6,7 @@ import io
 import stat
 import struct
 import zipfile
+import zlib
 
 import pytest
 
@@ -60,7 +61,46 @@ def overlapping() -> bytes:
     return bytes(data)
 
 
+def glued(before: bytes = b"", between: bytes = b"", after: bytes = b"") -> bytes:
+    """A sound deposit with bytes before its first entry, before its directory or after its end, and offsets that fit."""
+    data = zipped("a", GOOD)
+    at = data.find(b"PK\x01\x02")
+    body, directory = before + data[:at] + between, bytearray(data[at:])
+    end = directory.rfind(b"PK\x05\x06")
+    directory[end + 16:end + 20] = struct.pack("<I", len(body))
+    place = 0
+    while directory[place:place + 4] == b"PK\x01\x02":
+        offset = struct.unpack("<I", directory[place + 42:place + 46])[0] + len(before)
+        directory[place + 42:place + 46] = struct.pack("<I", offset)
+        place += 46 + sum(struct.unpack("<HHH", directory[place + 28:place + 34]))
+    if after:
+        directory[end + 20:end + 22] = struct.pack("<H", len(after))
+    return body + bytes(directory) + after
+
+
+def renamed() -> bytes:
+    """An entry with another name in a field that some readers prefer (0x7075, APPNOTE.TXT 4.6.9)."""
+    info = zipfile.ZipInfo("a/x")
+    name = b"a/y"
+    info.extra = struct.pack("<HHBI", 0x7075, 5 + len(name), 1, zlib.crc32(b"a/x")) + name
+    return made([(info, b"1")])
+
+
+def encrypted_within() -> bytes:
+    """The flag for an encrypted entry in its own header alone."""
+    data = bytearray(zipped("a", GOOD))
+    data[6] |= 1
+    return bytes(data)
+
+
 BAD = {
+    "another zip before it": (lambda: glued(zipped("a", GOOD | {"data/x": b"forged"})), "bytes that belong to no entry"),
+    "another zip before it, as it stands": (lambda: zipped("a", GOOD) + zipped("a", GOOD), "bytes that belong to no entry"),
+    "an entry that no directory names": (lambda: glued(between=made([("a/x", b"1")])[:40]), "bytes that belong to no entry"),
+    "a comment": (lambda: glued(after=b"homogeneous"), "belong to no entry, or a comment"),
+    "another name in a field": (renamed, "its own header says something else"),
+    "encrypted, says its own header": (encrypted_within, "its own header says something else"),
+    "a page beside the bag": (lambda: zipped("a", GOOD | {"verdict.html": b"Homogeneous"}), "is no part of a deposit"),
     "up": (lambda: made([("../x", b"1")]), "leaves the folder"),
     "up inside": (lambda: made([("a/../../x", b"1")]), "leaves the folder"),
     "absolute": (lambda: made([("/tmp-x/y", b"1")]), "leaves the folder"),
@@ -139,6 +179,31 @@ def test_a_sound_deposit_is_opened_and_gone_afterwards(tmp_path):
     with unpack.opened(tmp_path / "x.zip") as bag:
         assert (bag / "data/study/study.toml").read_bytes() == b"x = 1\n"
     assert not bag.exists()
+
+
+def test_a_zip_made_by_another_program_is_opened(tmp_path):
+    """Descriptors after entries, extra fields of times and folders of their own, as programs that stream write them."""
+    class Stream(io.RawIOBase):
+        def __init__(self):
+            self.data = bytearray()
+
+        def writable(self):
+            return True
+
+        def write(self, part):
+            self.data += part
+            return len(part)
+
+    out = Stream()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:  # nothing to seek in: sizes follow the entries
+        for name, data in GOOD.items():
+            info = zipfile.ZipInfo(f"a/{name}")
+            info.compress_type, info.extra = zipfile.ZIP_DEFLATED, struct.pack("<HHBI", 0x5455, 5, 1, 0)
+            archive.writestr(info, data)
+    assert zipfile.ZipFile(io.BytesIO(bytes(out.data))).infolist()[0].flag_bits & 8
+    (tmp_path / "x.zip").write_bytes(bytes(out.data))
+    with unpack.opened(tmp_path / "x.zip") as bag:
+        assert (bag / "data/study/study.toml").is_file()
 
 
 @posix

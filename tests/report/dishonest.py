@@ -198,6 +198,12 @@ ATTACKS: dict[str, Attack] = {
     "an old report beside": (write("report.old/report.html", "homogeneous"), 0, "no part of the report: report.old"),
     "a started report beside": (write("report.part/report.html", "homogeneous"), 0, "no part of the report: report.part"),
     "a hidden page": (write("report/.hidden.html", "homogeneous"), 0, "no part of the report: report/.hidden.html"),
+    **{f"a page in {f}": (write(f"{f}/x.html", "homogeneous"), 0, f"no part of the report: {f}")
+       for f in ("__pycache__", "report/__pycache__", "raw/__pycache__")},
+    "a page named like the kit's own": (write(".studykit-x/x.html", "homogeneous"), 0, "no part of the report: .studykit-x"),
+    "a manifest of no end": (lambda r: os.truncate(r / FILE, 4_000_000_000), 2, "is larger than 50 MB"),
+    "records of no end": (lambda r: os.truncate(r / "report/numbers.json", 4_000_000_000), 7, "numbers.json"),
+    "a lock of no end": (lambda r: (write(LOCK, "{")(r), os.truncate(r / LOCK, 4_000_000_000)), 7, "is larger than 50 MB"),
     "a letter beside": (write("letter.txt", "homogeneous"), 0, "letter.txt was added beside the study after filing"),
     "a record of a recheck": (write("recheck.html", "it follows"), 0, "no part of the report: recheck.html"),
 }
