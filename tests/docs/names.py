@@ -10,6 +10,7 @@ import re
 import shlex
 import tomllib
 from functools import cache
+from itertools import pairwise
 from typing import Any
 
 from pydantic import ValidationError
@@ -21,7 +22,7 @@ from studykit.study.definition import Section, Study, parse_study
 from studykit.study.stages import STEMS
 from studykit.vessels.shapes import Shape
 from tests import make_commands
-from tests.docs.reading import ROOT, blocks, spans, statements
+from tests.docs.reading import PARSER, ROOT, blocks, spans, statements
 
 FILE = re.compile(r"^[\w./*<>-]*\.(?:csv|toml|json|html|ipynb|pdf|xlsx|lock|py|md|txt|pyi|yml)$")
 PLACE = re.compile(r"NAME|FOLDER|FILE|ANALYTE|<|\*|…|\.\.\.")
@@ -132,6 +133,18 @@ def wrong_files(pages: dict[str, str]) -> list[str]:
             name = s.removeprefix("drums/").removeprefix("notebooks/")
             if FILE.match(s) and not PLACE.search(s) and not _known_file(name, page):
                 out.append(f"{page}: no such file is written or shipped: {s}")
+    told = [(page, w) for page, text in commands_of(pages) for w in text.split() if w.startswith("raw/") and FILE.match(w)]
+    examples = [ROOT / "docs/first-study" / w for _, w in told]
+    return out + [f"{page}: no such file is written or shipped: {w}" for (page, w), example in zip(told, examples, strict=True)
+                  if not example.exists() and not _known_file(w, page)]
+
+
+def wrong_lists(pages: dict[str, str]) -> list[str]:
+    """Numbers of list items that are neither 1 nor the one after the last."""
+    out = []
+    for page, text in pages.items():
+        numbers = [int(t.info) for t in PARSER.parse(text) if t.type == "list_item_open" and t.info]
+        out += [f"{page}: item {n} follows {before}" for before, n in pairwise([0, *numbers]) if n not in (1, before + 1)]
     return out
 
 
@@ -257,4 +270,5 @@ def _over(base: dict[str, Any], data: dict[str, Any]) -> dict[str, Any]:
     return merged
 
 
-CHECKS = (wrong_commands, wrong_options, wrong_exit_codes, wrong_files, wrong_table_lists, lost_names, wrong_dotted, wrong_toml)
+CHECKS = (wrong_commands, wrong_options, wrong_exit_codes, wrong_files, wrong_lists, wrong_table_lists, lost_names,
+          wrong_dotted, wrong_toml)

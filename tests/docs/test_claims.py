@@ -13,7 +13,7 @@ from studykit.study.definition import Assumption
 from studykit.study.precision import R_FACTOR, resolve_precision
 from tests.docs.claims import row, tokens, unheld, wanting
 from tests.docs.ledger import LEDGER
-from tests.docs.names import CHECKS
+from tests.docs.names import CHECKS, wrong_files, wrong_lists
 from tests.docs.reading import ROOT, hand_written, statements
 
 
@@ -97,3 +97,10 @@ def test_what_the_ledger_cannot_hold_is_named() -> None:
                          row("d", "0.35", "values", 0.354), row("e", "2", "values")]}) == [
         "p: a: 12 is 11", "p: b: there is no test test_flow.py::no_such", "p: c: 'because' holds nothing",
         "p: e: 1 numbers, 0 values"]
+
+
+def test_a_list_out_of_count_and_a_raw_file_that_no_example_has_are_named() -> None:
+    page = {"README.md": "1. a\n\n```toml\na = 1\n```\n\n6. b\n\n```sh\nstudykit intake x --suggest raw/resulrats.csv\n```\n"}
+    assert wrong_lists(page) == ["README.md: item 6 follows 1"]
+    assert wrong_files(page) == ["README.md: no such file is written or shipped: raw/resulrats.csv"]
+    assert wrong_files({"README.md": "```sh\nstudykit intake drums --suggest raw/lab-report.csv\n```\n"}) == []
