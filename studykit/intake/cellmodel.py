@@ -28,7 +28,10 @@ class Doubt:
 
 @dataclass(slots=True, kw_only=True)
 class Look:
-    """What a second reader says about one sheet; positions count from 0."""
+    """What a second reader says about one sheet; positions count from 0.
+
+    ``around``: texts outside the cells (print header, text box), each with its place.
+    """
 
     state: str = "visible"
     shown: dict[Place, str] = field(default_factory=dict)
@@ -38,6 +41,7 @@ class Look:
     rows: set[int] = field(default_factory=set)
     columns: set[int] = field(default_factory=set)
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
+    around: list[tuple[str, str]] = field(default_factory=list)
 
     def doubt(self, place: Place, mark: str, shown: str, reason: str) -> None:
         """Add a doubt; the first of a cell counts."""

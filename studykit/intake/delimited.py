@@ -11,14 +11,16 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
+from studykit.intake.aligned import SPACES, looks_aligned, taken_apart
 from studykit.intake.cellmodel import Doubt
 from studykit.intake.columns import Texts
 
@@ -35,7 +37,7 @@ HEAD = 200_000
 _MASKS = np.array([(1 << (8 * n)) - 1 for n in range(WORD + 1)], dtype=np.uint64)
 MAX_LINES = 4_000_000
 DELIMITERS = (";", "\t", "|", ",")
-DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma"}
+DELIMITER_WORDS = {";": "semicolon", "\t": "tab", "|": "bar", ",": "comma", SPACES: "spaces"}
 _BOMS = ((codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF16_LE, "utf-16"), (codecs.BOM_UTF16_BE, "utf-16"))
 _NOTHING = b" \t\r\n\x00\xef\xbb\xbf"
 _OTHER_KINDS = (
@@ -48,6 +50,16 @@ _OTHER_KINDS = (
 )
 
 
+def column_letters(k: int) -> str:
+    """The letters of a column, 0 being A."""
+    text = ""
+    k += 1
+    while k:
+        k, rest = divmod(k - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Grid:
     """One sheet or text file as text cells.
@@ -57,6 +69,8 @@ class Grid:
     spreadsheet stores as numbers (None for text files), ``merged`` holds (row, column, row, column)
     of merged ranges and ``formulas`` the (row, column) of formula cells, all from 0. ``shown`` holds the
     displayed text of cells where it is not the stored one, ``doubts`` why a cell may not mean what is stored;
+    ``left`` is how many columns of the file were cut off before the first;
+    ``around`` has what stands outside the cells (print header, text box), with its place;
     ``cut`` is true where the last line of a text file has no end.
     """
 
@@ -74,6 +88,8 @@ class Grid:
     merged: tuple[tuple[int, int, int, int], ...] = ()
     formulas: frozenset[tuple[int, int]] = frozenset()
     hidden: bool = False
+    left: int = 0
+    around: tuple[tuple[str, str], ...] = ()
     cut: bool = False
     shown: dict[tuple[int, int], str] = field(default_factory=dict)
     doubts: dict[tuple[int, int], Doubt] = field(default_factory=dict)
@@ -83,6 +99,15 @@ class Grid:
     def shape(self) -> tuple[int, int]:
         """Rows and columns."""
         return (len(self.lines), len(self.cells))
+
+    def line(self, i: int) -> dict[str, Any]:
+        """Row, columns and text of line i (from 0) as a fault shows them: 'B to D' of a spreadsheet, '2 to 4' of a text."""
+        cells = self.row(i)
+        full = [k for k, c in enumerate(cells) if c]
+        names = [column_letters(k) if self.kind != "text" else str(k + 1)
+                 for k in (self.left + j for j in full[:1] + full[-1:])]
+        return {"row": int(self.lines[i]), "column": " to ".join(dict.fromkeys(names)),
+                "value": " | ".join(cells[k] for k in full)[:120]}
 
     def row(self, i: int) -> list[str]:
         """The cells of row i (from 0) as shown, stripped."""
@@ -187,8 +212,11 @@ def detect_delimiter(text: str, expect: Collection[str] = (), quote: str = '"') 
     """The delimiter: the one under which a line holds the expected headings, else the most regular one.
 
     Regular means: most lines have the same number of cells, more than one. Ties go to semicolon,
-    tab, bar, comma in this order, because a comma is also a decimal sign.
+    tab, bar, comma in this order, because a comma is also a decimal sign. Columns that stand under their headings by
+    spaces come last.
     """
+    if not expect and looks_aligned(text[:HEAD], expect):
+        return SPACES
     best, best_score = ",", 0.0
     for delimiter in DELIMITERS:
         rows = [r for r in _sample_rows(text, delimiter, quote) if any(r)]
@@ -201,7 +229,7 @@ def detect_delimiter(text: str, expect: Collection[str] = (), quote: str = '"') 
         score = counts.count(common) / max(len(rows), 1)
         if score > best_score + 0.05:
             best, best_score = delimiter, score
-    return best
+    return SPACES if expect and looks_aligned(text[:HEAD], expect) else best
 
 
 def detect_quote(text: str) -> str:
@@ -224,9 +252,12 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
     sign = quote or detect_quote(text)
     by = delimiter or detect_delimiter(text, expect, sign)
     declared = tuple(k for k, v in (("encoding", encoding), ("delimiter", delimiter), ("quote", quote)) if v)
-    if (sign.encode("utf-8") in raw if plain else sign in text) or not by.isascii():
+    if by == SPACES:
+        rows = taken_apart(raw.decode("ascii") if plain else text, expect)
+        cells, lines, widths = _gathered(enumerate(rows, 1), name)
+    elif (sign.encode("utf-8") in raw if plain else sign in text) or not by.isascii():
         text = raw.decode("ascii") if plain else text
-        cells, lines, widths = _careful(text, by, sign, name)
+        cells, lines, widths = _gathered(_records(text, by, sign, name), name)
     else:
         cells, lines, widths = _fast(raw if plain else text.encode("utf-8"), by, name)
     return Grid(file=name, cells=cells, lines=lines, widths=widths, encoding=used, delimiter=by, quote=sign,
@@ -376,13 +407,13 @@ def _check_swallowed(row: list[str], start: int, end: int, delimiter: str, name:
                          "close the quote, or declare another quote in intake.toml", row=start, value=cell)
 
 
-def _careful(text: str, delimiter: str, quote: str, name: str) -> tuple[list[Texts], np.ndarray, np.ndarray]:
-    """Cells of a text with quotes, record by record; equal texts share memory."""
+def _gathered(records: Iterable[tuple[int, list[str]]], name: str) -> tuple[list[Texts], np.ndarray, np.ndarray]:
+    """Cells of records, each with its line; equal texts share memory."""
     lines: list[int] = []
     widths: list[int] = []
     places: list[dict[str, int]] = []
     columns: list[list[int]] = []
-    for line, row in _records(text, delimiter, quote, name):
+    for line, row in records:
         for k in range(len(columns), max(len(row), 1)):
             places.append({"": 0})
             columns.append([0] * len(lines))

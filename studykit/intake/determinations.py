@@ -21,6 +21,7 @@ from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
 from studykit.intake.rows import Rows, count, date, plain_text
 from studykit.intake.signs import ungroup
+from studykit.intake.unitwords import settle_unit
 from studykit.intake.values import (
     KIND_BAD,
     KIND_BLANK,
@@ -30,7 +31,6 @@ from studykit.intake.values import (
     RuleBook,
     apply_qualifier_column,
     parse_values,
-    settle_unit,
 )
 from studykit.study.definition import Study
 
@@ -39,11 +39,12 @@ from studykit.study.definition import Study
 class Settled:
     """Determinations of one sheet: taken rows, rejections, and counts of cells that were neither.
 
-    ``lost`` has the rejected rows whose determination is known, and the blank ones (``empty``).
+    ``lost`` has the rejected rows whose determination is known, and the blank ones (``empty``); ``blanks`` all blank ones.
     """
 
     taken: Table
     lost: Table
+    blanks: Table
     rejected: tuple[Fault, ...]
     faults: tuple[Fault, ...]
     cells: int
@@ -76,6 +77,8 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     parsed = parse_values(rows.cells, form, dict(mapping.words), book, plainly)
     confirmed = _confirmed(mapping, sample, analyte)
     _doubts(rows, mapping, confirmed)
+    if mapping.replicates == "in order" and "remark" not in mapping.marked:
+        _beside_remarks(rows, sample, analyte)
     _formulas(rows)
     if "qualifier" in mapping.columns or mapping.qualifier_heads():
         apply_qualifier_column(parsed, rows.cells["qualifier"], dict(mapping.words), book)
@@ -93,7 +96,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
         del rows.why[i]
     out["empty"] = blank
     known = sample.flags(bool) & analyte.flags(bool) & (mapping.replicates is None)
-    return Settled(taken=out.at(rows.open & ~blank), lost=out.at((~rows.open | blank) & known),
+    return Settled(taken=out.at(rows.open & ~blank), lost=out.at((~rows.open | blank) & known), blanks=out.at(blank),
                    rejected=tuple(rows.faults()), faults=tuple(faults), cells=total,
                    ignored=int(unused.sum()), blank=int(blank.sum()))
 
@@ -148,6 +151,16 @@ def _doubts(rows: Rows, mapping: FileMapping, confirmed: Texts) -> None:
         rows.refuse_each(np.flatnonzero(at & unsure & rows.open), lambda i, r=remedy: (doubts[i], r))  # type: ignore[misc]
 
 
+def _beside_remarks(rows: Rows, sample: Texts, analyte: Texts) -> None:
+    """Determinations numbered in order, one of which is in doubt by a remark ('replaces the above'), are so all."""
+    told = rows.cells["mark"].flags("remark".__eq__) & ~rows.open
+    if told.any():
+        key = keys([sample, analyte])
+        rows.refuse(np.isin(key, key[told]), "is a determination of a sample of which another one is in doubt by a remark: "
+                    "which of them count?", 'ask the laboratory; once that is settled, write [file.marked] remark = "who said '
+                    'so", or [file.confirmed] "SAMPLE ANALYTE" = "who said so"')
+
+
 def _in_file(nominal: dict[str, float], rows: Rows, targets: list[str | None], mapping: FileMapping,
              study: Study) -> dict[str, float]:
     """Nominal values in the unit in which the file writes each analyte; left out where that is not one."""
@@ -200,21 +213,22 @@ def _convert(rows: Rows, parsed: Parsed, targets: list[str | None], mapping: Fil
     unknown = (parsed.kind == KIND_UNKNOWN_LIMIT) & rows.open
     in_study = _limits(rows, unknown, number, parsed.qualifier, targets, mapping, study, form)
     names, units = rows.cells["name"], rows.cells["unit"]
-    pair = names.codes.astype(np.int64) * max(len(units.words), 1) + units.codes
-    for p in np.flatnonzero(np.bincount(pair)).tolist():
-        k, u = divmod(p, max(len(units.words), 1))
-        name, written, analyte = names.words[k], units.words[u], targets[k]
+    many, own = max(len(units.words), 1), len(parsed.unit.words)
+    each = (names.codes.astype(np.int64) * many + units.codes) * own + parsed.unit.codes
+    for p in np.flatnonzero(np.bincount(each)).tolist():
+        (k, u), c = divmod(p // own, many), p % own
+        name, written, analyte, cell = names.words[k], units.words[u], targets[k], parsed.unit.words[c]
         if not analyte:
             continue
-        at = pair == p
-        rule = settle_unit(tidy_text(name), written, analyte, study.unit_of(analyte), mapping)
+        at = each == p
+        rule = settle_unit(tidy_text(name), written, analyte, study.unit_of(analyte), mapping, cell)
         if rule.rule is None:
             column = mapping.columns.get("unit", name)
-            if mapping.layout == "wide" and "unit" not in mapping.columns:
+            if mapping.layout == "wide" and "unit" not in mapping.columns and not cell and (at & ~blank & rows.open).any():
                 faults.append(Fault(file=rows.file, column=name,
                                     row=mapping.unit_row or max(mapping.header_lines(), default=None), value=written,
                                     reason=rule.reason, remedy=rule.remedy))
-            rows.refuse(at & ~blank, rule.reason, rule.remedy, column, units)
+            rows.refuse(at & ~blank, rule.reason, rule.remedy, "" if cell else column, None if cell else units)
             continue
         used = at & rows.open & ~blank
         for text in rule.rules:
@@ -293,7 +307,9 @@ def _assemble(rows: Rows, mapping: FileMapping, targets: list[str | None], sampl
     out["source_file"] = Texts.same(rows.file, rows.n)
     out["source_row"] = cells["line"]
     out["where"], out["place"], out["own_unit"] = cells["where"], cells["place"], cells["unit"]
-    if mapping.replicates == "in order" and "replicate" not in mapping.columns:
+    counted = mapping.replicates == "in order" and "replicate" not in mapping.columns
+    out["in_order"] = np.full(rows.n, counted)
+    if counted:
         _number_in_order(rows, out)
     return out
 

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Sequence
-from itertools import chain
+from itertools import chain, combinations
 
 import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.intake.columns import Table, Texts
 from studykit.intake.linedoubts import line_questions
+from studykit.intake.repeats import replicate_questions
 from studykit.intake.signs import bare
 from studykit.study.definition import Study
 
@@ -23,6 +24,12 @@ FACTOR = 8.0
 """From this factor off its column a value is asked about (common practice, no source)."""
 AGREE = 2.0
 """Sister analytes that stand within this factor of each other say at which level a bottle is (no source)."""
+FEW_LEVELS = 5
+"""Among fewer values two levels cannot be told from an outlier."""
+SLIP = 0.1
+"""Levels a power of ten apart, by so many decades at most (no source)."""
+NEAR = 1.5
+"""Within this factor a column stands at a nominal value (no source)."""
 MARGINS = 5.0
 """Within so many absolute margins of its column a value is not asked about: near zero a ratio says nothing."""
 SHORT = 24
@@ -31,6 +38,7 @@ ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
 Question = tuple[np.ndarray, str]
 _MISSING = re.compile(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+").fullmatch
+_NINES = re.compile(r"9{2,}[.,]9+").fullmatch
 _SERIAL = re.compile(r"[34][0-9]{4}|5[0-4][0-9]{3}").fullmatch
 _DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
 _SHORT_POWER = re.compile(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+").fullmatch
@@ -54,10 +62,13 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
         middle = _middle_of_others(value, number[at])
         for mask, words in chain(_forms_of(forms, codes, value, number[at], middle),
                                  _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute),
+                                 _two_levels(value, number[at], known.nominal),
                                  _other_unit(rows["own_unit"].at(at), value, middle)):
             for i in at[mask].tolist():
                 reason.setdefault(i, words)
     for i, words in _sisters(rows, groups, number):
+        reason.setdefault(i, words)
+    for i, words in chain(_exchanged(rows, groups, study), replicate_questions(rows)):
         reason.setdefault(i, words)
     for i, words in line_questions(rows, refused, set(reason)):
         reason.setdefault(i, words)
@@ -82,7 +93,7 @@ class _Forms:
 
     def __init__(self, words: list[str]) -> None:
         n = len(words)
-        self.missing, self.serial, self.power, self.short_power = (np.zeros(n, dtype=bool) for _ in range(4))
+        self.missing, self.nines, self.serial, self.power, self.short_power = (np.zeros(n, dtype=bool) for _ in range(5))
         self.decimals, self.digits, self.joined = (np.zeros(n, dtype=np.int32) for _ in range(3))
         for k in self._all_but_plain(words):
             self._other(k, bare(words[k]))
@@ -103,10 +114,12 @@ class _Forms:
         plain = (points <= 1) & (figures + points == length) & (head > 0) & ((points == 0) | (tail > 0))
         self.decimals[:] = tail
         self.digits[:] = (np.logical_or.accumulate(figure & (signs > 48), axis=1) & figure).sum(axis=1)
-        return np.flatnonzero(~plain | ((head >= 3) & (signs[:, 0] == 57)) | (head == 5) | (head == tail)).tolist()
+        return np.flatnonzero(~plain | ((head >= 2) & (signs[:, :2] == 57).all(axis=1)) | (
+            (head >= 3) & (signs[:, 0] == 57)) | (head == 5) | (head == tail)).tolist()
 
     def _other(self, k: int, text: str) -> None:
         self.missing[k] = bool(_MISSING(text))
+        self.nines[k] = bool(_NINES(text))
         self.serial[k] = bool(_SERIAL(text))
         found = _DECIMAL(text)
         self.decimals[k] = len(found[1] or "") if found else -1
@@ -135,6 +148,7 @@ def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.nd
     """The questions about how one analyte's rows are written; ``codes`` of their texts."""
     yield forms.missing[codes], "is written like a code for a missing value"
     far = (value < middle / 2) | (value > middle * 2)
+    yield forms.nines[codes] & far, "is written in nines, like a code for a missing value"
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
         "may be a spreadsheet's number of a day (a date), not a result")
     yield _joined(forms, codes), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
@@ -182,6 +196,43 @@ def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"
             yield near, f"is about {10 ** abs(float(factor)):,.0f} times {side} {words}: another unit or decimal sign?"
+
+
+def _two_levels(value: np.ndarray, number: np.ndarray, nominal: float | None) -> Iterator[Question]:
+    """All values of a column of which a tenth or more lies a power of ten off the rest: which of the two is the unit?
+
+    A known nominal value says which, and then only the others are asked about.
+    """
+    good = number & (value > 0)
+    if nominal or np.count_nonzero(good) < FEW_LEVELS:
+        return
+    power = np.log10(value[good] / np.median(value[good]))
+    off = np.abs(power) > np.log10(FACTOR)
+    steps = np.round(power[off])
+    slip = bool(off.any()) and np.ptp(steps) == 0 and abs(float(np.median(power[off]) - steps[0])) < SLIP
+    if slip and np.count_nonzero(off) >= max(2, 0.1 * len(power)):
+        yield good, f"stands in a column with two levels, {10 ** abs(float(steps[0])):,.0f} times apart: which unit is right?"
+
+
+def _exchanged(rows: Table, groups: dict[str, np.ndarray], study: Study) -> Iterator[tuple[int, str]]:
+    """Rows of two analytes of one file that stand each at the other's nominal value: exchanged headings?"""
+    known = {a: float(study.analytes[a].nominal or 0) for a in groups if study.analytes[a].nominal}
+    if len(known) < 2:
+        return
+    source = rows["source_file"].codes
+    for k in np.unique(source):
+        own = {a: at for a in known if len(at := groups[a][source[groups[a]] == k])}
+        middle = {a: float(np.median(rows["value"][at])) for a, at in own.items()}
+        for a, b in combinations(own, 2):
+            far = min(_apart(middle[a], known[a]), _apart(middle[b], known[b])) >= AGREE
+            if far and max(_apart(middle[a], known[b]), _apart(middle[b], known[a])) <= NEAR:
+                for i in (*own[a].tolist(), *own[b].tolist()):
+                    yield i, f"{a} and {b} stand each at the nominal value of the other: are their headings exchanged?"
+
+
+def _apart(value: float, level: float) -> float:
+    """By which factor a value lies off a level."""
+    return max(value / level, level / value) if value > 0 and level > 0 else np.inf
 
 
 def _other_unit(unit: Texts, value: np.ndarray, middle: np.ndarray) -> Iterator[Question]:

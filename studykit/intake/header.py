@@ -11,6 +11,7 @@ import difflib
 import numpy as np
 
 from studykit.core.errors import Fault
+from studykit.intake.aligned import SPACES
 from studykit.intake.delimited import DELIMITER_WORDS, DELIMITERS, Grid
 from studykit.intake.mapping import FileMapping
 
@@ -81,7 +82,7 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
     if mapping.header_lines() and not need <= set(present):
         moved = _search(grid, mapping)
         if moved is not None:
-            return [Fault(file=file, row=line, reason=f"the headings stand in line {int(grid.lines[moved[0]])}, "
+            return [Fault(file=file, **grid.line(moved[0]), reason=f"the headings stand in line {int(grid.lines[moved[0]])}, "
                           f"not in line {line}", remedy="correct header_row in intake.toml, or leave it out")]
     mapped = need | expected_heads(mapping)
     fresh = [h for h in present if h not in mapped and not _ignored(h, mapping) and h not in known]
@@ -104,11 +105,11 @@ def _joined(grid: Grid, mapping: FileMapping, present: list[str], line: int, fil
     """The fault of a file whose headings lie in one cell: it is split by another delimiter than the mapping's."""
     if grid.kind != "text" or len(present) != 1:
         return None
-    for sign in DELIMITERS:
+    for sign in (*DELIMITERS, SPACES):
         inside = {c.strip().strip('"') for c in present[0].split(sign)}
         if sign != grid.delimiter and len(inside & expected_heads(mapping)) > 1:
             word, was = DELIMITER_WORDS[sign], DELIMITER_WORDS.get(grid.delimiter, repr(grid.delimiter))
-            return Fault(file=file, row=line, value=present[0],
+            return Fault(file=file, row=line, column="1", value=present[0],
                          reason=f"the headings are one cell: the file is separated by {word}, the mapping says {was}",
                          remedy=f"write delimiter = {sign!r} in intake.toml, if so agreed")
     return None
@@ -124,11 +125,17 @@ def no_header(grid: Grid, mapping: FileMapping, file: str) -> list[Fault]:
     rows = [(len(need & set(grid.row(i))), -i) for i in range(min(SEARCH_LINES, len(grid.lines)))]
     best, at = max(rows, default=(0, 0))
     if mapping.header_lines():
-        return [Fault(file=file, row=max(mapping.header_lines()), reason="the file ends before its headings",
-                      remedy="correct header_row in intake.toml")]
+        return [Fault(file=file, row=max(mapping.header_lines()), column="header_row",
+                      reason="the file ends before its headings", remedy="correct header_row in intake.toml")]
+    lone = next((i for i in range(min(SEARCH_LINES, len(grid.lines))) if grid.kind == "text" and len(need) > 1
+                 and need <= set(grid.row(i)[0].split()) and not any(grid.row(i)[1:])), None)
+    if lone is not None:
+        return [Fault(file=file, **grid.line(lone),
+                      reason="the headings are one cell: they are parted by single spaces",
+                      remedy='write delimiter = " " in this entry of intake.toml, if no cell holds a space')]
     if best == 0:
         remedy = "check delimiter, encoding, sheet and header_row, or propose a new mapping with --suggest"
-        return [Fault(file=file, row=1, value=" | ".join(grid.row(0))[:60], remedy=remedy,
+        return [Fault(file=file, **grid.line(0), remedy=remedy,
                       reason=f"no line holds the headings of the mapping: {', '.join(sorted(need))}")]
     heads = dict(enumerate(grid.row(-at)))
     return shape_faults(grid, mapping, heads, int(grid.lines[-at]), set(), file)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 
 from studykit.core.numbertext import tidy_text
-from studykit.core.units import parse_unit
 from studykit.study.definition import Study
 
 #: Words that take a result back, in a remark, a sheet's name or a line of text (common practice, no source).
@@ -14,14 +13,30 @@ VOID = re.compile(
     r"spilled|leak\w*|broken|contaminat\w*|swapped|mixed up|exchanged|doubtful|suspect|questionable|repeat (ordered|"
     r"needed|follows)|to be repeated|superseded|replaced by|corrected|code changed|draft|preliminary|provisional|old|"
     r"copy|ung[uü]ltig|verworfen|falsch|storniert|vertauscht|invalide|annul[eé]\w*|nul|reject\w*|outliers?|failed|"
-    r"not (accepted|released|reliable)|unreliable|mix-up|mixup|delete\w*|ignored?|disregard\w*|pending|estimated?|"
-    r"out of (control|calibration|limits)|air bubbles?|interchanged|verwechselt|nicht verwenden|fehlerhaft|ne pas utiliser)\b")
+    r"not (yet )?((?!detect|accredit)\w+ed|reliable|final|complete)|unreliable|mix-up|mixup|delete\w*|ignored?|"
+    r"disregard\w*|pending|estimated?|"
+    r"outside (the )?(calibration|range|limits)|out of (control|cal\w*|limits|range)|ooc|nok|air bubbles?|interchanged|"
+    r"verwechselt|nicht verwenden|fehlerhaft|ne pas utiliser|fail(s|ure)?|not validated|unvalidated|extrapolat\w*|"
+    r"to be confirmed|replaces|supersedes|uncertain|"
+    r"for information only|test data|entwurf|vorl(ä|ae)ufig\w*|provisoires?|voorlopige?|brouillon|ongeldig|no v[aá]lido|"
+    r"zur(ü|ue)ckgezogen|ersetzt|remplace|(noch )?nicht freigegeben|kontamin\w*|unsicher|undicht|(glas)?bruch|zerbrochen|"
+    r"nur zur information|mix(ed)?-?up|swap|lost|spill|re-?run|retest|n\. ?i\. ?o\.?)(?!\w)")
 #: Words of `VOID` that also stand in the head of a sound report.
-WEAK = re.compile(r"(?i)\b(old|copy|corrected|code changed|ignored?|estimated?|failed)\b")
+WEAK = re.compile(r"(?i)\b(old|copy|corrected|code changed|ignored?|estimated?|fail(ed|s|ure)?|uncertain|lost|spill|swap)\b")
+#: Names of sheets whose results may not count, beside the words of `VOID` (common practice, no source).
+SHEET_NAMES = re.compile(r"(?i)\b(alt|roh\w*|raw|test ?run|muster|example|demo|trial|backup)\b")
 #: Words that change a result, in a remark or a line of text (common practice, no source).
 CHANGES = re.compile(
     r"(?i)\b(multipl\w*|divided?|factors?|corrections?|actually|instead|should (be|read)|to be read as|value is|"
-    r"see (report|line|bottle|sample)|times \d+|below (loq|lod|limit|detection)|[x×*] ?10+)\b|[×*] ?10+\b|[<>≤≥] ?[0-9]|^= ?\w")
+    r"see (report|line|bottle|sample|letter)|times \d+|mal \d+|below (loq|lod|limit|detection)|dilut\w*|dil\.|df ?\d|"
+    r"verd(ü|ue)nn\w*|fa[ck]teurs?|faktor(en)?|not (yet )?(taken|subtracted|deducted|corrected|applied)|uncorrected|"
+    r"nicht (ber(ü|ue)cksichtigt|abgezogen)|ohne blindwert\w*|blank (values? )?not|rohwerte|raw (values?|readings?|counts?)|"
+    r"expressed as|as [A-Z][a-z]?2?O[2-5]?|"
+    r"(als|as) [A-Z][a-z]?2O[1-5]|trockenmasse|dry (basis|matter|mass|weight)|volume basis|sum given|"
+    r"order of (the )?samples|exchanged|recte|corr\.|(red|grey|gray|yellow|bold|italics?|hatched|marked|rot|grau|gelb|"
+    r"fett|kursiv)\w*( cells?| values?)?( ?[:=]| means?| are)|"
+    r"0(\.0)? (means|=|stands)|half (the )?volume|[x×*] ?[2-9]|[x×*] ?10+|is [gmµ]+/[kmg]+|in %)(?!\w)|[×*] ?[0-9]|"
+    r"[<>≤≥] ?[0-9]|^= ?\w|\b1 ?(:|\+) ?[0-9]+\b|\bread by \d")
 #: Lines below a table that say nothing about single results, in most reports (common practice, no source).
 HARMLESS = re.compile(
     r"(?i)^\W*end\W*$|\b(end of|page|report|printed|approved|authori[sz]ed|signed|signatures?|checked|released|"
@@ -84,38 +99,6 @@ def likely_analyte(name: str, study: Study) -> str | None:
     return None
 
 
-def _symbol_of(name: str) -> str:
+def symbol_of(name: str) -> str:
     """The symbol of the element that a name such as 'Potassium (K)' begins with; '' for none."""
     return _ELEMENTS.get(_bare(re.sub(r"\s*[\[(].*$", "", name)), "")
-
-
-def bracketed_unit(name: str) -> str:
-    """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
-    found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
-    if not found or found[1].strip().isdigit() or _symbol_of(name) == found[1].strip():
-        return ""
-    try:
-        parse_unit(with_stroke(found[1].strip()))
-    except ValueError:
-        return ""
-    return found[1].strip()
-
-
-_UNIT_LIKE = re.compile(
-    r"(?i)(?:(?:gew|vol|wt|mass)[.-]*[- ]?)?%(?:[ -]?\(?[mv]/[mv]\)?)?|[µμumknd]?g ?/ ?[µμumkd]?(?:g|l)\b|\bpp[mb]\b|\bmg kg-1|"
-    r"\bmm[2²] ?/ ?s\b|\bcst\b")
-
-
-def shown_unit(name: str) -> str:
-    """What stands for a unit in a name: brackets whose text is no unit that is read, or a unit without brackets."""
-    found = re.search(r"[\[(]([^\[\]]*)[\])]\s*$", name)
-    if found and (_UNIT_LIKE.search(found[1]) or re.search(r"/", found[1])):
-        return found[1].strip()
-    bare = _UNIT_LIKE.search(name)
-    return bare[0].strip() if bare else ""
-
-
-def with_stroke(unit: str) -> str:
-    """A unit written with a negative power ('mg kg-1') in the form with a stroke ('mg/kg')."""
-    found = re.fullmatch(r"([^\W\d]+)[ \u00a0·.]([^\W\d]+)(?:[-\u2212]1|\u207b\u00b9|\^-1)", unit)
-    return f"{found[1]}/{found[2]}" if found else unit

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from studykit.core.errors import Fault
+from studykit.intake.aligned import SPACES
 from studykit.intake.columns import Table, Texts, joined, side_by_side
-from studykit.intake.delimited import Grid
+from studykit.intake.delimited import Grid, column_letters
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
 from studykit.intake.textlines import (
@@ -25,22 +26,31 @@ from studykit.intake.textlines import (
     line_fault,
     looks_like_result,
     set_lines_apart,
+    unit_row_faults,
     used_units,
 )
 
 FAR = 20
+NOTHING_BELOW = "the headings stand here and no result below them"
+_MISALIGNED = ("has cells that do not stand under the headings, one each",
+               "columns are told apart by two spaces and more: put the cells under their headings in a copy, or ask for a CSV")
+_RULE = re.compile(r"\s*[-=_]*:?[-=_]{3,}:?\s*")
 OTHER_HEADINGS = "a table with other headings begins here"
 
 
 @dataclass(slots=True, kw_only=True)
 class Laid:
-    """What a layout gave: determinations as text, lines that do not fit, counts, and faults of the shape."""
+    """What a layout gave: determinations as text, lines that do not fit, counts, and faults of the shape.
+
+    ``outside``: positions of the lines that are neither headings nor data.
+    """
 
     cells: Table = field(default_factory=lambda: Table({}))
     misfits: list[Fault] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     header_line: int = 0
     blocks: list[Block] = field(default_factory=list)
+    outside: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
@@ -61,13 +71,13 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
     blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
     out.faults += heading_faults(grid, blocks, file)
     parts = []
-    outside = np.ones(len(grid.lines), dtype=bool)
+    outside = ~_blank_rows(grid)
     for block in blocks:
         line = int(grid.lines[block.header_at])
         faults = shape_faults(grid, mapping, block.heads, line, known, file)
-        faults += _unheaded(grid, block, file)
+        faults = faults or [*_unheaded(grid, block, file), *unit_row_faults(grid, block, mapping, file)]
         if any(block.units) and block.units == block.heads:
-            faults = [Fault(file=file, row=int(grid.lines[block.first - 1]), value=" | ".join(block.units.values())[:80],
+            faults = [Fault(file=file, **grid.line(block.first - 1),
                             reason="the headings stand here again, where the units should be",
                             remedy="correct unit_row in intake.toml, or the file")]
         if faults:
@@ -79,6 +89,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         rows = _without_headings(grid, mapping, block, rows, out, file)
         rows = _far_below(grid, block, rows, out, file)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
+    out.outside = [int(i) for i in np.flatnonzero(outside)]
     if parts:
         _read_outside(grid, mapping, blocks, outside, samples, out, file)
         _look_outside(grid, mapping, blocks[0], np.flatnonzero(outside), samples, out, file)
@@ -89,7 +100,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
                              reason="the mapping expects this heading and no block has it")
                        for h in sorted(expected - seen)]
     if not out.faults and not any(len(p) for p in parts) and not out.misfits:
-        out.faults.append(Fault(file=file, row=out.header_line, reason="the headings stand here and no result below them",
+        out.faults.append(Fault(file=file, **grid.line(at[-1]), reason=NOTHING_BELOW,
                                 remedy="ask the laboratory for the file again, or remove it"))
     if parts:
         out.cells = joined(parts)
@@ -101,7 +112,8 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
     blank = _blank_rows(grid)
     end = _footer_at(grid, mapping, at[-1], blank, out)
     if mapping.footer and end is None:
-        out.faults.append(Fault(file=file, value=mapping.footer, reason="no line begins with the footer text",
+        out.faults.append(Fault(file=file, row=int(grid.lines[-1]), column="footer", value=mapping.footer,
+                                reason="the file ends here and no line begins with the footer text",
                                 remedy="correct footer in intake.toml, or ask whether the file is complete"))
     stop = len(grid.lines) if end is None else end
     starts = [at]
@@ -129,23 +141,26 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, fi
 def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside: np.ndarray, samples: set[str],
                   out: Laid, file: str) -> None:
     """Lines of text above, between and below the tables: what they say about the results is a question."""
-    units = used_units(mapping, blocks)
+    units = used_units(mapping, blocks, grid)
+    for where, text in grid.around:
+        told = line_fault(text, samples, units, mapping, below=False)
+        out.faults += [replace(told, file=file, column=where)] if told else []
     for i in np.flatnonzero(outside)[:MOST_LINES]:
         cells = [c for c in grid.row(int(i)) if c]
         if cells and i not in {int(b.header_at) for b in blocks}:
             lines = [c for c in cells if " " in c] if looks_like_result(cells) else [" ".join(cells)]
             found = [line_fault(t, samples, units, mapping, below=bool(i > blocks[0].header_at),
                                 after=bool(i > blocks[-1].header_at)) for t in lines]
-            out.faults += [replace(f, file=file, row=int(grid.lines[i])) for f in found if f]
+            out.faults += [replace(f, file=file, **(grid.line(int(i)) | {"value": f.value})) for f in found if f]
 
 
 def _blank_rows(grid: Grid) -> np.ndarray:
-    """Rows without any text, over the distinct texts of each column."""
+    """Rows without any text, or with ruled lines alone ('---'), over the distinct texts of each column."""
     blank = np.ones(len(grid.lines), dtype=bool)
     for column in grid.cells:
         if not blank.any():
             break
-        blank &= ~column.flags(str.strip)
+        blank &= column.flags(lambda t: not t.strip() or _RULE.fullmatch(t))
     return blank
 
 
@@ -180,9 +195,8 @@ def _look_outside(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarr
         cells = grid.row(int(i))
         full = sum(1 for c in cells if c)
         if (full > 1 and cells[place] in names) or full >= max(3, width - 1):
-            line = int(grid.lines[i])
-            where = "above the headings" if line < out.header_line else "below or between the tables"
-            out.misfits.append(Fault(file=file, row=line, value=" | ".join(cells)[:80],
+            where = "above the headings" if grid.lines[i] < out.header_line else "below or between the tables"
+            out.misfits.append(Fault(file=file, **grid.line(int(i)),
                                      reason=f"looks like a result, but stands {where}",
                                      remedy="move it into the table, or correct header_row, footer or blocks"))
 
@@ -194,12 +208,20 @@ def _unheaded(grid: Grid, block: Block, file: str) -> list[Fault]:
         if head or not len(block.rows):
             continue
         full = block.rows[grid.cells[k].at(block.rows).flags(str.strip)]
+        if k == 0 and _row_numbers([grid.cells[k][int(i)] for i in full]):
+            continue
         fits = [i for i in full if grid.kind != "text" or grid.widths[i] <= grid.widths[block.header_at]]
         if fits:
-            faults.append(Fault(file=file, row=int(grid.lines[fits[0]]), column=f"column {k + 1}",
+            name = column_letters(grid.left + k) if grid.kind != "text" else str(k + 1)
+            faults.append(Fault(file=file, row=int(grid.lines[fits[0]]), column=name,
                                 value=grid.cells[k][int(fits[0])], reason="stands in a column without heading",
                                 remedy="give the column a heading in a copy, or check the delimiter"))
     return faults
+
+
+def _row_numbers(texts: list[str]) -> bool:
+    """Whether a column counts its lines from 0 or 1, as programs write them."""
+    return texts[:1] in (["0"], ["1"]) and texts == [str(int(texts[0]) + n) for n in range(len(texts))]
 
 
 def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
@@ -218,11 +240,13 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
         if n > width and alike and not any(grid.row(int(i))[width:]) and (grid.delimiter != "," or pointed(grid, block)):
             continue
         bad.append(int(i))
-        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i))[:n])[:80],
-                                 reason=f"has {n} cells where the headings have {width}",
-                                 remedy="a delimiter is missing or too many: correct the line with the laboratory"))
+        reason, remedy = _MISALIGNED if grid.delimiter == SPACES else (
+            f"has {n} cells where the headings have {width}",
+            "a delimiter is missing or too many: correct the line with the laboratory")
+        out.misfits.append(Fault(file=file, **grid.line(int(i)),
+                                 reason=reason, remedy=remedy))
     if 2 * len(bad) > len(block.rows):
-        out.faults.append(Fault(file=file, row=int(grid.lines[bad[0]]), value=" | ".join(grid.row(bad[0]))[:80],
+        out.faults.append(Fault(file=file, **grid.line(bad[0]),
                                 reason=f"{len(bad)} of {len(block.rows)} lines have more or fewer cells than the headings",
                                 remedy="check delimiter and decimal sign, or ask for the file again"))
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
@@ -240,7 +264,7 @@ def _far_below(grid: Grid, block: Block, rows: np.ndarray, out: Laid, file: str)
     if not len(gaps) or 2 * (len(rows) - 1 - gaps[0]) > len(rows):
         return rows
     for i in rows[gaps[0] + 1:]:
-        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(int(i)))[:80],
+        out.misfits.append(Fault(file=file, **grid.line(int(i)),
                                  reason=f"stands {int(i - rows[gaps[0]]) - 1} blank lines below the table: is it part of it?",
                                  remedy="ask the laboratory; name the part to read as range in this entry of intake.toml"))
     return rows[:gaps[0] + 1]
@@ -258,11 +282,11 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
     head = grid.cells[place][block.header_at]
     alike = [int(i) for i in rows[grid.cells[place].at(rows).flags(head.__eq__)]] if head.strip() else []
     again = [i for i in alike if grid.row(i) == grid.row(block.header_at)]
-    out.faults += [Fault(file=file, row=int(grid.lines[i]), column=key, value=" | ".join(grid.row(i))[:80],
+    out.faults += [Fault(file=file, **grid.line(i),
                          reason=OTHER_HEADINGS, remedy="write blocks = true in this entry of intake.toml")
                    for i in alike if i not in again]
     for i in again:
-        out.misfits.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(grid.row(i))[:80],
+        out.misfits.append(Fault(file=file, **grid.line(i),
                                  reason="the headings stand here again",
                                  remedy="two files put together? ask the laboratory, or remove the line in a copy"))
     return rows[~np.isin(rows, again)] if again else rows

@@ -99,7 +99,7 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
     lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
     for words in ("mean", "sum"):
         fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]),
-                     _step(rows["as_written"][int(sheet.at[j])]), words, lines) for j in end]
+                     step_of(rows["as_written"][int(sheet.at[j])]), words, lines) for j in end]
         known = [f for f in fits if f != "unknown"]
         sure = "sharp" in known or known.count("exact") > (words == "mean" and not strange)
         if lines > 2 and sure and "no" not in known:
@@ -127,7 +127,8 @@ def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, words: str, 
     return "maybe" if lost and lost * float(others.min()) / 2 <= rest <= lost * float(others.max()) * 2 else "no"
 
 
-def _step(text: str) -> float:
+def step_of(text: str) -> float:
+    """The last place of a number as written."""
     return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
 
 

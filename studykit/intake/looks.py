@@ -5,14 +5,21 @@ from __future__ import annotations
 import io
 import re
 import warnings
+import zipfile
+from html import unescape
 from typing import Any
 
 from studykit.intake.cellmodel import Look
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
 
-LEAST = 1.0
+LEAST = 3.0
+NARROWEST = 1.0
 """Rows lower than so many points, and columns narrower than so many digits, are not seen."""
+SMALLEST = 4.0
+"""Smaller letters (points) are not seen."""
+PALEST = 232
+"""Letters whose red, green and blue are all above this on white paper are not seen."""
 Stored = dict[str, list[list[Any]]]
 
 
@@ -29,7 +36,32 @@ def _open_xml(data: bytes, stored: Stored) -> dict[str, Look]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # openpyxl warns about features that it does not keep
         book = openpyxl.load_workbook(io.BytesIO(data), rich_text=True, data_only=False)
-    return {sheet.title: _open_xml_sheet(sheet, stored.get(sheet.title, [])) for sheet in book.worksheets}
+    about = book.properties
+    boxes = [*_text_boxes(data), *(("document title", t) for t in (about.title, about.subject, about.contentStatus) if t)]
+    found = {sheet.title: _open_xml_sheet(sheet, stored.get(sheet.title, [])) for sheet in book.worksheets}
+    for look in found.values():
+        look.around += boxes
+    return found
+
+
+def _text_boxes(data: bytes) -> list[tuple[str, str]]:
+    """The texts of the drawings of a package, a paragraph each; the library at hand keeps no shapes."""
+    out = []
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        for part in archive.namelist():
+            if re.fullmatch(r"(?i).*/drawings/[^/]+\.xml", part):
+                for lines in re.findall(r"(?s)<a:p\b[^>]*>(.*?)</a:p>", archive.read(part).decode("utf-8", "replace")):
+                    text = unescape("".join(re.findall(r"<a:t\b[^>]*>([^<]*)</a:t>", lines))).strip()
+                    out += [("text box", text)] if text else []
+    return out
+
+
+def _print_lines(sheet: Any) -> list[tuple[str, str]]:
+    """The texts of print headers and footers."""
+    places = [f"{page}{side}" for side in ("Header", "Footer") for page in ("odd", "even", "first")]
+    texts = ((p, getattr(getattr(sheet, p, None), at, None)) for p in places for at in ("left", "center", "right"))
+    return [("print header" if p.endswith("Header") else "print footer", part.text.strip())
+            for p, part in texts if part is not None and (part.text or "").strip()]
 
 
 def _open_xml_sheet(sheet: Any, values: list[list[Any]]) -> Look:
@@ -40,15 +72,30 @@ def _open_xml_sheet(sheet: Any, values: list[list[Any]]) -> Look:
         shown = {n - 1 for n, d in sheet.row_dimensions.items() if d.height}
         look.rows |= set(range(len(values))) - shown
     for dimension in sheet.column_dimensions.values():
-        if dimension.hidden or (dimension.width is not None and dimension.width < LEAST):
+        if dimension.hidden or (dimension.width is not None and dimension.width < NARROWEST):
             look.columns |= set(range((dimension.min or 1) - 1, min(dimension.max or 1, 2_000)))
     look.merged = [(r.min_row - 1, r.min_col - 1, r.max_row - 1, r.max_col - 1) for r in sheet.merged_cells.ranges]
+    look.around = _print_lines(sheet)
+    _conditions(sheet, look)
     for row in sheet.iter_rows():
         for cell in row:
             if cell.value is not None or getattr(cell, "comment", None):
                 i, k = cell.row - 1, cell.column - 1
                 _open_xml_cell(cell, values[i][k] if i < len(values) and k < len(values[i]) else "", look)
     return look
+
+
+def _conditions(sheet: Any, look: Look) -> None:
+    """Cells whose display depends on a condition: another number format, white or struck digits, or no digits at all."""
+    for area in sheet.conditional_formatting:
+        for rule in area.rules:
+            bars = [b for b in (rule.dataBar, rule.iconSet) if b is not None and b.showValue is False]
+            font = rule.dxf.font if rule.dxf else None
+            if bars or (rule.dxf and rule.dxf.numFmt) or (font is not None and (font.strike or _white(font))):
+                for part in area.sqref.ranges:
+                    for i in range(part.min_row - 1, min(part.max_row, sheet.max_row)):
+                        for k in range(part.min_col - 1, min(part.max_col, sheet.max_column)):
+                            look.doubt((i, k), "format", "", "is shown otherwise, or not at all, under a condition")
 
 
 def _open_xml_cell(cell: Any, stored: Any, look: Look) -> None:
@@ -65,8 +112,10 @@ def _open_xml_cell(cell: Any, stored: Any, look: Look) -> None:
     if cell.data_type == "e":
         look.instead[place] = str(value)
     font = cell.font
-    if font is not None and font.strike:
+    if (font is not None and font.strike) or _crossed(cell):
         look.doubt(place, "struck", "", "is struck through")
+    if font is not None and font.sz is not None and font.sz < SMALLEST:
+        look.doubt(place, "white", "", f"is written in letters of {font.sz:g} points")
     if font is not None and _unseen(font, cell):
         look.doubt(place, "white", "", "is written in the colour of its ground")
     if re.search(r"(?i)\[white\]", str(cell.number_format)):
@@ -102,13 +151,36 @@ def _unseen(font: Any, cell: Any) -> bool:
     if not _filled(cell):
         return _white(font)
     ground = cell.fill.fgColor
+    ink, paper = (_rgb(c) if c is not None else None for c in (font.color, ground))
+    if ink is not None and paper is not None:
+        return max(abs(a - b) for a, b in zip(ink, paper, strict=True)) < 256 - PALEST
     return font.color is not None and ground is not None and font.color.type == ground.type and font.color.value == ground.value
+
+
+def _crossed(cell: Any) -> bool:
+    """Whether diagonal lines cross a cell out."""
+    border = cell.border
+    return bool(border is not None and (border.diagonalUp or border.diagonalDown) and border.diagonal
+                and border.diagonal.style)
 
 
 def _white(font: Any) -> bool:
     colour = font.color
-    return colour is not None and (str(colour.rgb).upper() in ("FFFFFFFF", "00FFFFFF")
-                                   or (colour.type == "theme" and colour.theme == 0 and not colour.tint))
+    if colour is None:
+        return False
+    if colour.type == "theme":
+        return bool(colour.theme == 0 and (colour.tint or 0) > -0.05) or (colour.theme == 1 and (colour.tint or 0) > 0.9)
+    found = _rgb(colour)
+    return found is not None and min(found) > PALEST
+
+
+def _rgb(colour: Any) -> tuple[int, ...] | None:
+    """Red, green and blue of a colour; None for a theme's."""
+    from openpyxl.styles.colors import COLOR_INDEX
+
+    text = str(colour.rgb) if colour.type == "rgb" else (
+        COLOR_INDEX[colour.indexed] if colour.type == "indexed" and colour.indexed < len(COLOR_INDEX) else "")
+    return tuple(int(text[i:i + 2], 16) for i in (2, 4, 6)) if re.fullmatch("[0-9A-Fa-f]{8}", text) else None
 
 
 def _filled(cell: Any) -> bool:
@@ -124,8 +196,8 @@ def _old(data: bytes) -> dict[str, Look]:
     out = {}
     for sheet in book.sheets():
         look = Look(state="visible" if sheet.visibility == 0 else "hidden")
-        look.rows = {i for i, r in sheet.rowinfo_map.items() if r.hidden}
-        look.columns = {i for i, c in sheet.colinfo_map.items() if c.hidden}
+        look.rows = {i for i, r in sheet.rowinfo_map.items() if r.hidden or r.height == 0}
+        look.columns = {i for i, c in sheet.colinfo_map.items() if c.hidden or c.width == 0}
         look.merged = [(a, c, b - 1, d - 1) for a, b, c, d in sheet.merged_cells]
         for place, note in sheet.cell_note_map.items():
             look.doubt(place, "comment", "", f"has the comment {' '.join(note.text.split())[:60]!r}")
@@ -146,8 +218,12 @@ def _old_cell(book: Any, sheet: Any, i: int, k: int, look: Look) -> None:
         look.instead[i, k] = "#ERROR"
     if form is None:
         return
-    if book.font_list[form.font_index].struck_out:
+    font = book.font_list[form.font_index]
+    border = form.border
+    if font.struck_out or ((border.diag_up or border.diag_down) and border.diag_line_style):
         look.doubt((i, k), "struck", "", "is struck through")
+    if book.colour_map.get(font.colour_index) == (255, 255, 255) and form.background.fill_pattern == 0:
+        look.doubt((i, k), "white", "", "is written in the colour of its ground")
     if cell.ctype == 2:
         code = book.format_map[form.format_key].format_str if form.format_key in book.format_map else "General"
         _number((i, k), float(cell.value), code, look)

@@ -179,6 +179,10 @@ class FileMapping(Part):
         entry = self.analytes.get(name)
         return AnalyteColumn(analyte=entry) if isinstance(entry, str) else entry
 
+    def analytes_meant(self) -> set[str]:
+        """The study's analytes for which names in the file stand."""
+        return {t.analyte for t in map(self.target, self.analytes) if t is not None}
+
     def matches(self, name: str) -> bool:
         """Whether this entry serves the file (its path under raw/, capitals count)."""
         return fnmatchcase(name, self.pattern)

@@ -8,6 +8,7 @@ that were checked before.
 from __future__ import annotations
 
 import io
+import re
 import zipfile
 from typing import Any
 from xml.parsers import expat
@@ -28,6 +29,8 @@ def open_document_looks(data: bytes) -> dict[str, Look]:
         for part in ("styles.xml", "content.xml"):
             if part in archive.namelist():
                 reader.run(archive.read(part))
+    for look in reader.looks.values():
+        look.around = list(reader.around)
     return reader.looks
 
 
@@ -40,6 +43,12 @@ class _Content:
         self.struck: set[str] = set()
         self.raised: set[str] = set()
         self.scaled: set[str] = set()
+        self.white: set[str] = set()
+        self.ground: set[str] = set()
+        self.unseen: set[str] = set()
+        self.around: list[tuple[str, str]] = []
+        self.beside: str = ""
+        self.beside_text = ""
         self.data_style: dict[str, str] = {}
         self.undisplayed: set[str] = set()
         self.style = ""
@@ -79,7 +88,9 @@ class _Content:
             handler()
 
     def text(self, text: str) -> None:
-        if self.note is not None:
+        if self.beside:
+            self.beside_text += text
+        elif self.note is not None:
             self.note.append(text)
         elif self.cell is not None and self.inside and self.lines:
             self.lines[-1] += text
@@ -91,7 +102,7 @@ class _Content:
     def open_style(self, a: dict[str, str]) -> None:
         self.style = a.get("name", "")
         self.data_style[self.style] = a.get("data-style-name", "")
-        for group in (self.struck, self.raised):
+        for group in (self.struck, self.raised, self.white, self.ground, self.unseen):
             if a.get("parent-style-name", "") in group:
                 group.add(self.style)
 
@@ -100,6 +111,43 @@ class _Content:
             self.struck.add(self.style)
         if a.get("text-position", "").split(" ")[0] not in ("", "0%"):
             self.raised.add(self.style)
+
+        if a.get("color", "").casefold() in ("#ffffff", "#fff"):
+            self.white.add(self.style)
+        elif "color" in a:
+            self.white.discard(self.style)
+
+    def open_table_cell_properties(self, a: dict[str, str]) -> None:
+        if any(a.get(f"diagonal-{side}", "none") != "none" for side in ("bl-tr", "tl-br")):
+            self.struck.add(self.style)
+        if a.get("background-color", "transparent").casefold() not in ("transparent", "#ffffff"):
+            self.ground.add(self.style)
+
+    def open_table_row_properties(self, a: dict[str, str]) -> None:
+        if re.match(r"0*(\.0+)?[a-z]", a.get("row-height", "1cm")):
+            self.unseen.add(self.style)
+
+    def open_table_column_properties(self, a: dict[str, str]) -> None:
+        if re.match(r"0*(\.0+)?[a-z]", a.get("column-width", "1cm")):
+            self.unseen.add(self.style)
+
+    # what stands outside the cells
+
+    def open_header(self, a: dict[str, str]) -> None:
+        self.beside, self.beside_text = "print header", ""
+
+    def open_footer(self, a: dict[str, str]) -> None:
+        self.beside, self.beside_text = "print footer", ""
+
+    def open_text_box(self, a: dict[str, str]) -> None:
+        self.beside, self.beside_text = "text box", ""
+
+    def close_header(self) -> None:
+        if self.beside_text.strip():
+            self.around.append((self.beside, " ".join(self.beside_text.split())))
+        self.beside = ""
+
+    close_footer = close_text_box = close_header
 
     def open_table_properties(self, a: dict[str, str]) -> None:
         if a.get("display") == "false":
@@ -121,13 +169,13 @@ class _Content:
 
     def open_table_column(self, a: dict[str, str]) -> None:
         count = min(int(a.get("number-columns-repeated", "1")), 20_000)
-        if a.get("visibility") in _HIDDEN:
+        if a.get("visibility") in _HIDDEN or a.get("style-name", "") in self.unseen:
             self.look.columns |= set(range(len(self.defaults), len(self.defaults) + count))
         self.defaults += [a.get("default-cell-style-name", "")] * count
 
     def open_table_row(self, a: dict[str, str]) -> None:
         self.column, self.rows = 0, int(a.get("number-rows-repeated", "1"))
-        if a and a.get("visibility") in _HIDDEN:
+        if a and (a.get("visibility") in _HIDDEN or a.get("style-name", "") in self.unseen):
             self.look.rows |= set(range(self.row, self.row + min(self.rows, MOST_CELLS)))
 
     def close_table_row(self) -> None:
@@ -149,12 +197,14 @@ class _Content:
         self.note = None
 
     def open_p(self, a: dict[str, str]) -> None:
-        if self.note is None and self.cell is not None:
+        if self.beside:
+            self.beside_text += " "
+        elif self.note is None and self.cell is not None:
             self.inside += 1
             self.lines.append("")
 
     def close_p(self) -> None:
-        if self.note is None and self.inside:
+        if self.note is None and self.inside and not self.beside:
             self.inside -= 1
 
     def open_span(self, a: dict[str, str]) -> None:
@@ -197,6 +247,8 @@ class _Content:
             self.look.doubt(at, "comment", "", f"has the comment {cell['annotation'][:60]!r}")
         if style in self.struck:
             self.look.doubt(at, "struck", "", "is struck through")
+        if style in self.white and style not in self.ground:
+            self.look.doubt(at, "white", "", "is written in the colour of its ground")
         for name, part in self.marks:
             words = "struck through" if name in self.struck else "raised or lowered"
             self.look.doubt(at, "struck" if name in self.struck else "raised", "", f"has {part!r} {words}")

@@ -17,8 +17,9 @@ from studykit.intake.columns import Table
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
 from studykit.intake.determinations import settle
 from studykit.intake.header import expected_heads, find_header
-from studykit.intake.layouts import Laid, lay_out
+from studykit.intake.layouts import NOTHING_BELOW, Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
+from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
 from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
@@ -35,7 +36,7 @@ class Take:
     """One sheet of one file: taken and rejected rows, faults that refuse the file, its line in the files table.
 
     ``lost``: rejected and blank rows whose determination is known; ``lines``: place of a line that was not read, by the
-    sample and analyte that it is about.
+    sample and analyte that it is about; ``skipped``: what was not read, and why.
     """
 
     taken: Table
@@ -43,6 +44,7 @@ class Take:
     lines: dict[tuple[str, str], str] = field(default_factory=dict)
     rejected: list[Fault]
     faults: list[Fault]
+    skipped: list[Fault] = field(default_factory=list)
     info: dict[str, Any]
 
 
@@ -79,7 +81,7 @@ def choose_sheets(grids: list[Grid], mapping: FileMapping, shown: str) -> tuple[
         return grids[:1], []
     if len(fitting) > 1 and mapping.sheet is None:
         shown_names = ", ".join(repr(g.sheet) for g in fitting)
-        raise BadInput([Fault(file=shown, column="sheet", reason=f"several sheets have these headings: {shown_names}",
+        raise BadInput([Fault(file=shown, column="sheet", value=shown_names, reason="several sheets have these headings",
                               remedy="name one as sheet in intake.toml, or write sheet = \"*\" for all of them")])
     others = [f"sheet {g.sheet!r} not read: its headings are others" for g in grids if not _fits(g, mapping)]
     return fitting, others
@@ -110,7 +112,7 @@ def cropped(grid: Grid, area: str | None) -> Grid:
     merged = [(at[m[0]], move[m[1]], at[m[2]], move[m[3]]) for m in grid.merged
               if m[0] in at and m[2] in at and m[1] in move and m[3] in move]
     return replace(
-        grid, cells=cells, lines=grid.lines[rows], merged=tuple(merged),
+        grid, left=grid.left + left - 1, cells=cells, lines=grid.lines[rows], merged=tuple(merged),
         widths=np.clip(grid.widths[rows] - (left - 1), 1, max(len(columns), 1)),
         numeric=None if grid.numeric is None else grid.numeric[np.ix_(rows, np.array(columns, dtype=int))],
         formulas=frozenset(new for new, _ in moved(grid.formulas)),
@@ -136,12 +138,34 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
     faults = sheet_faults(grids, sheets, mapping, others or set(), codes, study, shown)
     if faults:
         return [_refused(name, mapping, faults)]
-    takes = []
+    takes: list[Take] = []
     for grid in sheets:
         part = "!".join(p for p in (grid.sheet if len(whole) > 1 else "", mapping.range or "") if p)
         source = f"{name}#{part}" if part else name
-        takes.append(_take_sheet(grid, mapping, study, codes, book, source, digest, notes))
+        take = _take_sheet(grid, mapping, study, codes, book, source, digest, notes)
+        before = next(g for g, part in zip(whole, grids, strict=True) if part is grid)
+        takes.append(replace(take, skipped=[*take.skipped, *_passed_over(before, grid, mapping, source)]))
+    takes = _with_results(takes)
+    takes[0].skipped.extend(sheets_not_read(grids, sheets, others or set(), str(takes[0].info["file"])))
     return takes
+
+
+def _with_results(takes: list[Take]) -> list[Take]:
+    """The sheets without those that have the headings alone, where others have results."""
+    bare = [t for t in takes if t.faults and all(f.reason == NOTHING_BELOW for f in t.faults)]
+    if not bare or len(bare) == len(takes):
+        return takes
+    left = [t for t in takes if t not in bare]
+    left[0].skipped.extend(Fault(file=str(left[0].info["file"]), column="sheet", value=str(t.info["file"]).partition("#")[2],
+                                 reason="the sheet has headings and no result") for t in bare)
+    return left
+
+
+def _passed_over(whole: Grid, part: Grid, mapping: FileMapping, source: str) -> list[Fault]:
+    """The cells of a sheet outside the range of the entry."""
+    beyond = filled(whole) - filled(part)
+    return [Fault(file=source, column="range", value=mapping.range or "", reason=f"{beyond:,} filled cells of the sheet lie "
+                  "outside the range of this entry")] if beyond else []
 
 
 def _refused(name: str, mapping: FileMapping, faults: list[Fault]) -> Take:
@@ -169,7 +193,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
         "ignored": settled.ignored, "blank": settled.blank,
         "rows_in": settled.cells - settled.ignored - settled.blank + len(misfits)}
     return Take(taken=settled.taken, lost=settled.lost, rejected=[*settled.rejected, *misfits], faults=[], info=info,
-                lines=_about(misfits, mapping, codes, study))
+                skipped=not_read(grid, laid, mapping, settled.blanks, source), lines=_about(misfits, mapping, codes, study))
 
 
 def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: Study) -> dict[tuple[str, str], str]:

@@ -13,7 +13,7 @@ from studykit.core.numbertext import tidy_text
 from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
-from studykit.intake.headwords import CHANGES, VOID, column_of, likely_analyte
+from studykit.intake.headwords import CHANGES, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte
 from studykit.intake.layouts import pointed
 from studykit.intake.mapping import FileMapping
 from studykit.intake.textlines import Block, line_fault, used_units
@@ -24,6 +24,19 @@ _REMARK = re.compile(r"(?i)remark|note|comment|observ|status|info|bemerk|anmerk|
 _CALM = re.compile(
     r"(?i)o\.?k\.?|okay|none|nil|n/?a|no remarks?|clear|good|normal|pass(ed)?|yes|no|repeat(ed)?|duplicate|released|valid|"
     r"final|reported|done")
+_NEUTRAL = re.compile(
+    r"(?i)analyst|operator|instrument|device|apparatus|lab\b|lab\.|laborator|order|customer|client|project|job|tray|vial|"
+    r"receiv|date|time|day|page|location|site|store|lot\b|descr|name\b")
+"""Headings of columns in which one row may differ from all others without a word about its result."""
+_VALID = re.compile(r"(?i)\W*(valid|g(ü|ue)ltig|accepted|acceptable|reportable|released|freigabe|approved|use|ok|o\.k\.|"
+                    r"pass|passed|conform\w*)\b.*|\W*✓\W*")
+_LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|addend|repeat|wiederhol|re-?run|retest|replace")
+"""Names of sheets that may take back what another sheet says (common practice, no source)."""
+_UNCERTAIN = re.compile(r"(?i)^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|^incertitude")
+_NO = re.compile(r"(?i)|no|n|false|0|not .*|fail.*|✗|✘|-|nein|non|rejected")
+_DAY = re.compile(r"[0-9]{1,4}[-./ ](?:[0-9]{1,2}|[A-Za-z]{3,9})[-./ ][0-9]{1,4}(?:[ T].*)?")
+MOST = 0.7
+"""A column in which so many rows say the same has few that say something else."""
 _FLAGS = {"U", "J", "UJ", "B", "E", "R", "D", "ND", "N", "H", "L", "below", "above", "u", "j", "*", "T", "Q"}
 _BELOW = {"U", "UJ", "ND", "u", "below", "above"}
 _WHOLE = re.compile(r"-?[0-9]+[*\u2020\u2021a-z]?")
@@ -77,6 +90,8 @@ def told_by(head: str, filled: set[str], codes: set[str]) -> str:
     telling = column_of(head)
     if telling in _TELLING and filled:
         return f"is a heading of the kind {telling!r}"
+    if _UNCERTAIN.search(head):
+        return ""
     if telling is None and any(_NUMBER.fullmatch(t.lstrip("<>≤≥ ")) for t in filled):
         return "holds numbers"
     if len(filled) > 0 and all(len(t) <= 2 for t in filled):
@@ -114,17 +129,35 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
         column = grid.cells[k].at(block.rows)
         sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= len(block.rows)
         counts = np.bincount(column.codes, minlength=len(column.words))
+        strange = _strange(head, column, counts)
         for n, text in enumerate(column.words):
             named = _names(text, codes)
-            rare = sparse and int(counts[n]) <= max(2, len(block.rows) // 20)
-            if named or _tells(text, rare):
+            rare = n in strange or (sparse and int(counts[n]) <= max(2, len(block.rows) // 20))
+            if named or n in strange or _tells(text, rare):
                 for i in block.rows[column.codes == n].tolist():
-                    if _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
+                    if n in strange or _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
                         out[i] = f"its row says {text.strip()[:60]!r} under {head!r}"
         out |= _split_decimals(grid, block, mapping, k, column)
     if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
         out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
     return out
+
+
+def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
+    """Words of a column that few rows have while nearly all others say one and the same ('fail' among 'pass').
+
+    Columns of days, places in a run and the like, where a row may differ, have none, and a blank cell is none. Under a
+    heading such as 'Valid' every 'no' is one, and every blank beside others that are filled.
+    """
+    there = {n: text.strip() for n, text in enumerate(column.words) if counts[n]}
+    no = {n for n, text in there.items() if _VALID.fullmatch(head) and _NO.fullmatch(text) and any(there.values())}
+    if len(there) < 2 or _NEUTRAL.search(head) or column_of(head) in ("run", "run_order", "method", "reported_on", "replicate"):
+        return no
+    total = sum(int(counts[n]) for n in there)
+    most = max(int(counts[n]) for n in there)
+    if total < 4 or most < MOST * total or any(_DAY.fullmatch(t) for t in there.values()):
+        return no
+    return no | {n for n in there if counts[n] < most and there[n] and not _CALM.fullmatch(there[n])}
 
 
 def _tells(text: str, rare: bool) -> bool:
@@ -135,7 +168,8 @@ def _tells(text: str, rare: bool) -> bool:
 
 def _says(text: str) -> bool:
     """Whether a remark says more than that all is well."""
-    return bool(re.search(r"[^\W\d_].*[^\W\d_]|[<>=]", text)) and not _CALM.fullmatch(text.strip())
+    return bool(re.search(r"[^\W\d_].*[^\W\d_]|[<>=×*?]|\b[xX] ?[0-9]|[0-9] ?[:+] ?[0-9]", text)) and not (
+        _CALM.fullmatch(text.strip()) or _DAY.fullmatch(text.strip()))
 
 
 def _names(text: str, codes: Set[str]) -> set[str]:
@@ -172,12 +206,19 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
     named = mapping.sheet not in (None, "*")
     for grid in grids:
         if grid in read:
-            word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else None
+            word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else (
+                VOID.search(WEAK.sub("", grid.sheet)) or SHEET_NAMES.search(grid.sheet))
             if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets and not named:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
+            units = used_units(mapping, []) | {study.unit_of(a) for a in study.analytes}
+            told = line_fault(grid.sheet, set(), units, mapping, below=True)
+            if told and "unit" in told.reason and grid.sheet not in mapping.ignore_sheets:
+                out.append(Fault(file=file, row=int(grid.lines[0]), column="sheet", value=grid.sheet, reason=told.reason,
+                                 remedy=told.remedy))
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
-            if holds_results(grid, codes, study) and (not named or _has_more(grid, read, codes, study)):
+            if holds_results(grid, codes, study) and (
+                    not named or _LATER.search(grid.sheet) or _copy(grid.sheet, read) or _has_more(grid, read, codes, study)):
                 why = "" if named else ": its headings are others"
                 out.append(_sheet(file, grid, f"holds sample codes and is not read{why}"))
             elif not holds_results(grid, codes, study) and (told := _told(grid, mapping, set(codes), study)):
@@ -192,8 +233,8 @@ def _copy(name: str, read: Sequence[Grid]) -> bool:
 
 
 def _sheet(file: str, grid: Grid, reason: str) -> Fault:
-    return Fault(file=file, column="sheet", value=grid.sheet, reason=reason,
-                 remedy=f"name the sheet to read (sheet = ...), add an entry for {grid.sheet!r}, or write "
+    return Fault(file=file, row=int(grid.lines[0]) if len(grid.lines) else None, column="sheet", value=grid.sheet,
+                 reason=reason, remedy=f"name the sheet to read (sheet = ...), add an entry for {grid.sheet!r}, or write "
                         f"ignore_sheets = [{grid.sheet!r}]")
 
 

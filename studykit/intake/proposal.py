@@ -18,17 +18,17 @@ import tomli_w
 
 from studykit.core.errors import single
 from studykit.core.numbertext import NumberFormat, detect_format, tidy_text
-from studykit.core.units import parse_unit
 from studykit.intake.delimited import Grid
 from studykit.intake.determinations import settle
 from studykit.intake.header import headings
-from studykit.intake.headwords import VOID, bracketed_unit, column_of, likely_analyte
+from studykit.intake.headwords import VOID, column_of, likely_analyte
 from studykit.intake.layouts import lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
 from studykit.intake.onefile import cropped, read_grids
 from studykit.intake.overlooked import holds_results, told_by
 from studykit.intake.proposedtables import find_tables
 from studykit.intake.signs import number_format
+from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 from studykit.intake.values import RuleBook
 from studykit.study.definition import Study
 
@@ -123,7 +123,8 @@ def _shape(grid: Grid, at: tuple[int, ...], study: Study, codes: Sequence[str], 
     columns = {k: v for k, v in columns.items() if k not in barred}
     if entry["layout"] == "wide" and "sample" not in columns:
         columns["sample"] = head = _code_column(grid, at, columns, codes)
-        draft.ask(f"is {head!r} the column of sample codes?")
+        if not _all_codes(grid, at, head, codes):
+            draft.ask(f"is {head!r} the column of sample codes?")
     entry["columns"] = columns
     _names(grid, at, heads, study, codes, draft, lone)
     _tail(grid, i, draft)
@@ -137,6 +138,14 @@ def _code_column(grid: Grid, at: tuple[int, ...], columns: dict[str, str], codes
     for name in [c for c, h in columns.items() if h == head]:
         del columns[name]
     return head
+
+
+def _all_codes(grid: Grid, at: tuple[int, ...], head: str, codes: Sequence[str]) -> bool:
+    """Whether a column holds three of the study's codes or more, and next to nothing else."""
+    k = next(k for k, h in headings(grid, at).items() if h == head)
+    texts = [t.strip() for t in grid.cells[k].at(slice(at[-1] + 1, None)).distinct() if t.strip()]
+    known = sum(t in set(codes) for t in texts)
+    return known >= 3 and known >= len(texts) - 2
 
 
 def _names(grid: Grid, at: tuple[int, ...], heads: list[str], study: Study, codes: Sequence[str], draft: _Draft,
@@ -245,11 +254,7 @@ def _unit_row(grid: Grid, at: tuple[int, ...], rest: list[str]) -> int | None:
 
 
 def _is_unit(text: str) -> bool:
-    try:
-        parse_unit(text)
-    except ValueError:
-        return False
-    return not text.replace(".", "").isdigit()
+    return bool(unit_or_nothing(text)) and not text.replace(".", "").isdigit()
 
 
 def _tail(grid: Grid, i: int, draft: _Draft) -> None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from studykit.intake.delimited import Grid
+from studykit.intake.delimited import Grid, column_letters
 from studykit.intake.header import headings
 from studykit.intake.headwords import column_of, likely_analyte
 from studykit.intake.onefile import cropped
@@ -82,16 +82,6 @@ def _side_by_side(grid: Grid, i: int) -> list[str]:
         return []
     ends = [*(k - 1 for k in starts[1:]), len(row) - 1]
     return [f"{column_letters(a)}:{column_letters(b)}" for a, b in zip(starts, ends, strict=True)]
-
-
-def column_letters(k: int) -> str:
-    """The letters of a column, 0 being A."""
-    text = ""
-    k += 1
-    while k:
-        k, rest = divmod(k - 1, 26)
-        text = chr(65 + rest) + text
-    return text
 
 
 def _with_second_line(grid: Grid, i: int, study: Study) -> tuple[int, ...]:

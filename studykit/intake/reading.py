@@ -22,22 +22,32 @@ from studykit.intake.columns import Table
 MOST_ROWS = 2_000
 COLUMNS = ("doubt", "row", "column", "as_written", "value", "qualifier", "unit", "sample", "analyte", "replicate", "marks",
            "reason")
-_LEVELS = ("rejected", "superseded", "confirmed", "marked", "stored as text", "a limit", "plain")
-_CALM = _LEVELS[4:]
-_STYLE = ("body{font:15px/1.45 system-ui,sans-serif;margin:1.5rem auto;padding:0 1rem;max-width:76rem;color:#1d2733;"
-          "background:#fff}h1{font-size:1.4rem;overflow-wrap:anywhere}p{max-width:42rem}"
-          "pre{background:#f2f4f6;padding:.6rem .8rem;overflow-x:auto}.box{overflow-x:auto}"
-          "table{border-collapse:collapse;font-size:.93rem}th{background:#f2f4f6;position:sticky;top:0;white-space:nowrap}"
+_LEVELS = ("rejected", "not read", "superseded", "confirmed", "marked", "stored as text", "a limit", "plain")
+_CALM = ("not read", *_LEVELS[5:])
+_STYLE = ("body{font:15px/1.45 system-ui,sans-serif;margin:1.5rem auto;padding:0 1rem;max-width:80rem;color:#1d2733;"
+          "background:#fff}h1{font-size:1.4rem;overflow-wrap:anywhere}h2{font-size:1.1rem;margin-top:2rem}p{max-width:46rem}"
+          "pre{background:#f2f4f6;padding:.6rem .8rem;white-space:pre-wrap;overflow-wrap:anywhere}"
+          "table{border-collapse:collapse;font-size:.93rem}th{background:#f2f4f6;position:sticky;top:0}"
           "td,th{border-bottom:1px solid #ccd2d8;padding:.25rem .6rem;text-align:left;vertical-align:top}"
           "td.n{text-align:right;font-variant-numeric:tabular-nums;white-space:nowrap}"
-          "td.w{white-space:pre-wrap;font-family:ui-monospace,monospace}td.y{min-width:15rem}"
-          ".sign{margin-top:2rem}@media print{.box{overflow:visible}body{max-width:none}th{position:static}}")
-_KIND = {1: " class=n", 3: " class=w", 4: " class=n", 8: " class=n", 10: " class=y"}
+          "td.w{white-space:pre-wrap;font-family:ui-monospace,monospace;overflow-wrap:anywhere;min-width:6rem}"
+          "td.y{min-width:14rem}td.b{font-weight:600}.sign{margin-top:2rem}"
+          "@media(max-width:45rem){thead{display:none}tr{display:block;border-bottom:2px solid #ccd2d8;padding:.4rem 0}"
+          "td,td.n{display:flex;gap:.8rem;border:0;padding:.1rem 0;text-align:left;white-space:normal}td.e{display:none}"
+          "td::before{content:attr(data-h);flex:0 0 6.5rem;color:#55606c;font:inherit;font-weight:400;"
+          "font-family:system-ui,sans-serif}}"
+          "@media print{body{max-width:none}th{position:static}}")
+_HEADS = {"doubt": "doubt", "row": "line", "column": "column", "as_written": "as written", "value": "value read",
+          "unit": "unit", "sample": "sample", "analyte": "analyte", "replicate": "replicate", "marks": "marks", "reason": "why"}
+_KIND = {"row": "n", "as_written": "w", "value": "n b", "replicate": "n", "reason": "y"}
 NUMBER = 16
 
 
-def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, rejected: Sequence[Fault]) -> pd.DataFrame:
+def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, rejected: Sequence[Fault],
+                  skipped: Sequence[Fault] = ()) -> pd.DataFrame:
     """Determinations with their doubt: those at the positions ``current`` and ``older`` (superseded), and ``rejected``.
+
+    ``skipped``: what was not read, and why.
 
     Where there are many, every n-th of the rows without a doubt.
     """
@@ -55,11 +65,12 @@ def reading_table(rows: Table | None, current: np.ndarray, older: np.ndarray, re
         doubt[:len(older)] = "superseded"
         own = own.rename(columns={"source_file": "file", "source_row": "row", "where": "column", "confirmed": "reason"})
         parts.append(own.assign(doubt=doubt)[names].astype(object))
-    if rejected:
-        lost = {"doubt": ["rejected"] * len(rejected), "file": [f.file for f in rejected], "row": [f.row for f in rejected],
-                "column": [f.column for f in rejected], "as_written": [f.value for f in rejected],
-                "reason": [f"{f.reason}; {f.remedy}" for f in rejected]}
-        parts.append(pd.DataFrame(lost, dtype=object).reindex(columns=names))
+    for doubt_word, faults in (("rejected", rejected), ("not read", skipped)):
+        lost = {"doubt": [doubt_word] * len(faults), "file": [f.file for f in faults], "row": [f.row for f in faults],
+                "column": [f.column for f in faults], "as_written": [f.value for f in faults],
+                "reason": [f"{f.reason}; {f.remedy}".rstrip("; ") for f in faults]}
+        if faults:
+            parts.append(pd.DataFrame(lost, dtype=object).reindex(columns=names))
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=names)
 
 
@@ -112,32 +123,51 @@ def _sorted(own: pd.DataFrame) -> pd.DataFrame:
     own = own.assign(_level=level, _place=place).sort_values(["_level", "_place"], kind="stable")
     if len(own) <= MOST_ROWS:
         return own
-    calm = np.flatnonzero((own["_level"] > 3).to_numpy())
-    keep = np.sort(np.concatenate([np.flatnonzero((own["_level"] <= 3).to_numpy()),
+    calm = np.flatnonzero((own["_level"] > 4).to_numpy())
+    keep = np.sort(np.concatenate([np.flatnonzero((own["_level"] <= 4).to_numpy()),
                                    calm[:: max(1, len(calm) // (MOST_ROWS // 2))]]))
     return own.iloc[keep]
 
 
 def _page(file: str, part: pd.DataFrame, total: int, number: str) -> str:
-    heads = ("doubt", "line", "column", "as written", "value read", "unit", "sample", "analyte", "replicate", "marks", "why")
-    rows = []
-    for r in part.to_dict("records"):
-        value = "" if pd.isna(r["value"]) else f"{r['qualifier'] or ''}{float(r['value']):.10g}"
-        cells = (r["doubt"], r["row"], r["column"], r["as_written"], value, r["unit"], r["sample"], r["analyte"],
-                 r["replicate"], r["marks"], r["reason"])
-        rows.append("<tr>" + "".join(f"<td{_KIND.get(i, '')}>{html.escape('' if pd.isna(c) else str(c))}</td>"
-                                     for i, c in enumerate(cells)) + "</tr>")
-    counts = part["doubt"].value_counts()
-    said = f"{total:,} determinations" + (f", of which {len(part):,} are shown: all doubtful ones and a sample of the rest"
-                                          if len(part) < total else "")
-    said += "; " + ", ".join(f"{int(counts[d]):,} {d}" for d in _LEVELS if d in counts)
-    head = "".join(f"<th scope=col>{h}</th>" for h in heads)
+    left = part["doubt"] == "not read"
+    own = part[~left]
+    shown = own.assign(value=[_value(v, q) for v, q in zip(own["value"], own["qualifier"], strict=True)])
+    columns = [c for c in _HEADS if c in ("doubt", "row", "as_written", "value", "sample", "analyte") or _tells(shown, c)]
+    counts = own["doubt"].value_counts()
+    said = f"{total:,} determinations" + (f", of which {len(own):,} are shown: all doubtful ones and a sample of the rest"
+                                          if len(own) < total else "")
+    said += "; " + ", ".join(f"{int(counts[d]):,} {d}" for d in _LEVELS if d in counts) if len(counts) else ""
     name = html.escape(file)
+    rest = _table(part[left], ["row", "column", "as_written", "reason"]) if left.any() else (
+        "<p>Nothing: every line and every filled column was read.</p>")
     return (f"<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport content='width=device-width'>"
-            f"<title>Reading sheet: {name}</title><style>{_STYLE}</style><h1>Reading sheet: raw/{name}</h1><p>{said}.</p>"
+            f"<title>Reading sheet: {name}</title><style>{_STYLE}</style><h1>Reading sheet: raw/{name}</h1><p>{said}; "
+            f"{int(left.sum()):,} things not read, listed at the end.</p>"
             "<p>Compare each line with the laboratory's report, the first lines first: is the value read what was written, and "
-            "is it on the right sample? Then sign: on paper below, and in intake.toml with the number of this sheet.</p>"
-            f"<pre>[signed.&quot;{name}&quot;]\nby = &quot;your name&quot;\non = YYYY-MM-DD\n"
-            f"reading = &quot;{number}&quot;</pre>"
-            f"<div class=box tabindex=0><table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+            "is it on the right sample? Does anything that was not read change a result? Then sign: on paper below, and in "
+            f"intake.toml with the number of this sheet.</p><pre>[signed.&quot;{name}&quot;]\nby = &quot;your name&quot;\n"
+            f"on = YYYY-MM-DD\nreading = &quot;{number}&quot;</pre>"
+            f"<h2>What was read</h2>{_table(shown, columns)}<h2>What was not read, and why</h2>{rest}"
             "<p class=sign>Read against the report by: ____________________ on: ______________</p></html>\n")
+
+
+def _tells(shown: pd.DataFrame, column: str) -> bool:
+    """Whether a column says anything; all replicates 1 say nothing."""
+    return bool((shown[column].notna() & ~shown[column].astype(str).isin(("", "1") if column == "replicate" else ("",))).any())
+
+
+def _value(value: object, qualifier: object) -> str:
+    return "" if pd.isna(value) else f"{qualifier or ''}{float(value):.10g}"  # type: ignore[call-overload,arg-type]
+
+
+def _table(part: pd.DataFrame, columns: list[str]) -> str:
+    rows = ["<tr>" + "".join(_cell(c, r[c]) for c in columns) + "</tr>" for r in part.to_dict("records")]
+    head = "".join(f"<th scope=col>{_HEADS[c]}</th>" for c in columns)
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table>"
+
+
+def _cell(column: str, value: object) -> str:
+    text = "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
+    kind = f"{_KIND.get(column, '')}{'' if text else ' e'}".strip()
+    return f"<td class='{kind}' data-h='{_HEADS[column]}'>{html.escape(text)}</td>"

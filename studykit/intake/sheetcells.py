@@ -124,7 +124,7 @@ def _flat(sheet: SheetCells) -> dict[str, Any]:
     return {"title": sheet.title, "texts": sheet.texts, "numeric": sheet.numeric, "state": look.state,
             "shown": [(*p, t) for p, t in look.shown.items()], "formulas": sorted(look.formulas),
             "doubts": [(*p, asdict(d)) for p, d in look.doubts.items()], "rows": sorted(look.rows),
-            "columns": sorted(look.columns), "merged": look.merged}
+            "columns": sorted(look.columns), "merged": look.merged, "around": look.around}
 
 
 def main() -> None:
@@ -203,7 +203,7 @@ def _whole(flat: dict[str, Any]) -> SheetCells:
     look = Look(state=flat["state"], shown={(i, k): t for i, k, t in flat["shown"]},
                 doubts={(i, k): Doubt(**d) for i, k, d in flat["doubts"]},
                 formulas={(i, k) for i, k in flat["formulas"]}, rows=set(flat["rows"]), columns=set(flat["columns"]),
-                merged=[(a, b, c, d) for a, b, c, d in flat["merged"]])
+                merged=[(a, b, c, d) for a, b, c, d in flat["merged"]], around=[(a, b) for a, b in flat["around"]])
     return SheetCells(title=flat["title"], texts=flat["texts"], numeric=flat["numeric"], look=look)
 
 

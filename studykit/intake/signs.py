@@ -13,9 +13,10 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number
+from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text
 from studykit.intake.columns import Table, Texts
 from studykit.intake.mapping import FileMapping
+from studykit.intake.unitwords import split_unit
 
 APART = 3.0
 """Parts of a text that differ by this factor are no repeats of one result (common practice, no source)."""
@@ -34,6 +35,11 @@ def bare(text: str) -> str:
     return _LIMIT.sub("", text).strip().replace(MINUS, "-").replace("\u2019", "'")
 
 
+def _number_alone(text: str) -> str:
+    """A text without limit sign, unit and uncertainty."""
+    return re.split(r" ?(?:±|\+/?-)", bare(split_unit(tidy_text(text))[0]))[0].lstrip("(")
+
+
 def two_numbers(text: str) -> bool:
     """Whether a line break, a tab or several spaces stand between digits: two results in one cell."""
     return bool(_TWO.search(text.strip()))
@@ -44,7 +50,7 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
     if mapping.decimal is not None:
         return NumberFormat(decimal=mapping.decimal, thousands=mapping.thousands), "declared", []
     texts = [*cells["text"].at(~cells["numeric"]).distinct(), *cells["limit"].distinct()]
-    proofs, open_case = decimal_proofs(bare(t) for t in one_of_each_shape(texts))
+    proofs, open_case = decimal_proofs(_number_alone(t) for t in one_of_each_shape(texts))
     if len(proofs) > 1:
         first, second = list(proofs.values())[:2]
         return NumberFormat(), "", [_ask(cells, file, second, f"{first!r} and {second!r} use different signs in one file")]
@@ -59,7 +65,7 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
 
 def _ask(cells: Table, file: str, value: str, reason: str) -> Fault:
     """The question about the decimal sign, at the first cell that raises it."""
-    at = np.flatnonzero(cells["text"].flags(lambda t: bare(t) == value))
+    at = np.flatnonzero(cells["text"].flags(lambda t: _number_alone(t) == value))
     place = {"row": int(cells["line"][at[0]]), "column": cells["where"][int(at[0])]} if len(at) else {}
     return Fault(file=file, value=value, reason=reason, **place,
                  remedy="declare decimal (and thousands) in this entry of intake.toml")

@@ -62,7 +62,7 @@ def _grid(sheet: SheetCells, name: str, kind: str) -> Grid:
     return Grid(file=name, cells=cells, lines=np.arange(1, height + 1), widths=widths,
                 kind=kind, sheet=sheet.title, numeric=numeric, hidden=look.state != "visible",
                 formulas=frozenset(p for p in look.formulas if p[0] < height and p[1] < width),
-                merged=tuple(look.merged), notes=_notes(sheet), shown=look.shown,
+                merged=tuple(look.merged), around=tuple(look.around), notes=_notes(sheet), shown=look.shown,
                 doubts=_doubts(sheet, height, width))
 
 

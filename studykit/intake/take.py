@@ -166,11 +166,12 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
           accepted: str, intake: Intake) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
     rejected = [f for t in takes for f in t.rejected]
+    skipped = [f for t in takes for f in t.skipped]
     parts = [t.taken for t in takes if len(t.taken)]
     if not parts:
         empty = pd.DataFrame(columns=list(RESULTS.names))
         return IntakeOutcome(
-            results=_typed(empty), reading=lambda: reading_table(None, np.zeros(0, int), np.zeros(0, int), rejected),
+            results=_typed(empty), reading=lambda: reading_table(None, np.zeros(0, int), np.zeros(0, int), rejected, skipped),
             rejected=_rejected_table(rejected), files=_account(takes, rejected, pd.DataFrame()), rules=book.to_table(),
             revisions=pd.DataFrame(columns=list(REVISION_COLUMNS)), accepted_reason=accepted if rejected else "")
     rows = joined(parts)
@@ -188,14 +189,14 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     rejected += [_late(rows, i, reason, what) for i, reason, what in refused]
     rows["revision"] = done.revision
     asks = intake.sign_readings or bool(intake.signed)
-    sheets = reading_table(rows, done.current, np.flatnonzero(~gone), rejected) if asks else None
+    sheets = reading_table(rows, done.current, np.flatnonzero(~gone), rejected, skipped) if asks else None
     current = done.current if sheets is None else _only_signed(rows, done.current, sheets, intake, rejected)
     for mark, count in done.revisions.groupby("mark").size().items() if len(done.revisions) else ():
         book.add(f"older report superseded by {mark}", int(str(count)), "")
     return IntakeOutcome(
         results=_results(rows, current),
         reading=lambda: sheets if sheets is not None else (
-            reading_table(rows, done.current, np.flatnonzero(~gone), rejected)),
+            reading_table(rows, done.current, np.flatnonzero(~gone), rejected, skipped)),
         rejected=_rejected_table(rejected), files=_account(takes, rejected, done.revisions), rules=book.to_table(),
         revisions=done.revisions, accepted_reason=accepted if rejected else "")
 

@@ -14,13 +14,15 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
-from studykit.core.units import parse_unit
 from studykit.intake.delimited import Grid
-from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK, bracketed_unit
+from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK
 from studykit.intake.mapping import FileMapping
+from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 
 MOST_LINES = 2_000
-_UNIT = re.compile(r"%\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|\bpp[mb]\b")
+_UNIT = re.compile(r"%\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|g\s*/\s*t\b|\bpp[mb]\b")
+_PER = re.compile(r"(?<=g) per (?=[kmµu]?(?:g|[lL])\b)")
+_MEASURED_AT = re.compile(r"(?i)(?:visc|visk|messtemp|measured at|test temp|determined at).*?([0-9]+)(?:[.,][0-9]+)? ?°")
 _DEFINITION = re.compile(r"(?i)\b(n\.?\s?d\.?|n\.?\s?b\.?|tr|bdl|bql)\s*(?:=|:|means|stands for)\s*(.*)")
 _NUMBER = re.compile(r"[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?")
 
@@ -37,20 +39,15 @@ class Block:
     units: dict[int, str]
 
 
-def _unit_of(text: str) -> str:
-    try:
-        return parse_unit(text)
-    except ValueError:
-        return ""
-
-
-def used_units(mapping: FileMapping, blocks: list[Block]) -> set[str]:
-    """The units that the file's headings and its mapping give, in one spelling."""
+def used_units(mapping: FileMapping, blocks: list[Block], grid: Grid | None = None) -> set[str]:
+    """The units that the file's headings, its column of units and its mapping give, in one spelling."""
     written = [*mapping.units.values(), *mapping.unit_words.values(), str(mapping.constants.get("unit", ""))]
     written += [e.unit or "" for e in map(mapping.target, mapping.analytes) if e]
     for block in blocks:
         written += [*block.units.values(), *(bracketed_unit(h) for h in block.heads.values())]
-    return {u for u in (_unit_of(tidy_text(w)) for w in written if w) if u}
+        own = [k for k, h in block.heads.items() if h and h == mapping.columns.get("unit")]
+        written += grid.cells[own[0]].at(block.rows).distinct()[:50] if grid is not None and own else []
+    return {u for u in (unit_or_nothing(tidy_text(w)) for w in written if w) if u}
 
 
 def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMapping, below: bool,
@@ -65,13 +62,14 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
     words = set(re.findall(r"[^\s,;:()\[\]\"']+", text))
     words |= {w.rstrip(".") for w in words}
     named = sorted(c for c in samples & words if below or re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", c))
-    others = [u for u in _UNIT.findall(text) if units and _unit_of(u.strip()) not in units]
+    others = [u for u in _UNIT.findall(_PER.sub("/", text)) if units and unit_or_nothing(u.strip()) not in units]
     bare_units = not re.search(r"\w", re.sub(r"(?i)report\s*[\w./-]*|\bunits?\b", "", _UNIT.sub("", text)))
     meant = _DEFINITION.search(text)
     known = {f"{v:g}" for v in mapping.limits.values()}
     limits = set(re.findall(r"[0-9]+(?:[.,][0-9]+)?", meant[2])) - known if meant else set()
     word = VOID.search(text) if below else VOID.search(WEAK.sub("", text))
     word = word or CHANGES.search(text)
+    temperature = _MEASURED_AT.search(text)
     reason = ""
     if named:
         reason = f"is a line of text that names {', '.join(named[:3])}: does it concern their results?"
@@ -81,6 +79,8 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
         reason = f"says what {meant[1]!r} means in this file, and it is not 'not detected'"
     elif limits:
         reason = f"says what {meant[1]!r} means in this file: does the limit {min(limits)} agree with the mapping?"  # type: ignore[index]
+    elif temperature and temperature[1] not in " ".join([*mapping.analytes, *mapping.analytes_meant()]):
+        reason = f"names {temperature[1]} °, which no analyte of the mapping names: were the results measured at it?"
     elif word and not meant:
         reason = f"is a line of text with the words {word[0].strip()!r}: does it concern results?"
     elif after and not meant and re.search(r"[^\W\d]", text) and not HARMLESS.search(text):
@@ -109,7 +109,7 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
     last = int(others.max()) if len(others) else -1
     for i in lone:
         if i < last and tidy_text("".join(grid.row(i))) not in {tidy_text(t) for t in mapping.ignore_lines}:
-            faults.append(Fault(file=file, row=int(grid.lines[i]), value=" ".join(grid.row(i)).strip()[:120],
+            faults.append(Fault(file=file, **grid.line(i),
                                 reason="a line of text stands within the table: does it change what follows?",
                                 remedy="ask the laboratory; read each part by its range, or write the line under "
                                        "ignore_lines in this entry of intake.toml"))
@@ -131,8 +131,8 @@ def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
 
 def _is_line(cells: list[str], samples: set[str], mapping: FileMapping) -> bool:
     text = next(c for c in cells if c)
-    return " " in text and text not in samples and text not in mapping.codes and text not in mapping.analytes and not (
-        _NUMBER.fullmatch(text))
+    known = text in samples or text in mapping.codes or text in mapping.analytes
+    return bool(" " in text or VOID.search(text)) and not known and not _NUMBER.fullmatch(text)
 
 
 def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
@@ -153,10 +153,23 @@ def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:
             if cells == grid.row(block.header_at) or any(_NUMBER.fullmatch(c) for c in full):
                 continue
             if sum(_stem(c) in stems for c in full) * 2 > len(full):
-                out.append(Fault(file=file, row=int(grid.lines[i]), value=" | ".join(full)[:80],
+                out.append(Fault(file=file, **grid.line(int(i)),
                                  reason="looks like headings within the data: what stands below may be something else",
                                  remedy="write blocks = true, or read each table by its range, in intake.toml"))
     return out
+
+
+def unit_row_faults(grid: Grid, block: Block, mapping: FileMapping, file: str) -> list[Fault]:
+    """A row of units below the headings that the mapping does not name: nothing is read beside it."""
+    if mapping.unit_row is not None or mapping.layout != "wide" or not len(block.rows):
+        return []
+    i = int(block.rows[0])
+    cells = [c for k, c in enumerate(grid.row(i)) if c and (block.heads.get(k, "") in mapping.analytes)]
+    if not cells or not all(unit_or_nothing(c.strip("()[] ")) and not _NUMBER.fullmatch(c) and c != "-" for c in cells):
+        return []
+    return [Fault(file=file, **grid.line(i), reason="is a row of units, and the mapping does not name it",
+                  remedy=f"write unit_row = {int(grid.lines[i])} (and header_row = {int(grid.lines[block.header_at])}) in this "
+                         "entry of intake.toml")]
 
 
 def _stem(text: str) -> str:

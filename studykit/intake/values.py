@@ -13,11 +13,9 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
-from studykit.core.units import Conversion, conversion, parse_unit
 from studykit.intake.columns import Table, Texts
-from studykit.intake.headwords import bracketed_unit, shown_unit, with_stroke
-from studykit.intake.mapping import FileMapping
 from studykit.intake.signs import two_numbers
+from studykit.intake.unitwords import shown_unit, split_unit
 
 KIND_NUMBER, KIND_LIMIT, KIND_UNKNOWN_LIMIT, KIND_BLANK, KIND_BAD = range(5)
 #: Words for "looked for and below the limit" (common practice, no source); compared without blanks and dots.
@@ -25,7 +23,9 @@ BELOW_WORDS = frozenset({
     "nd", "notdetected", "nonedetected", "bdl", "bld", "bql", "bloq", "blq", "belowdetection", "belowdetectionlimit",
     "belowlimit", "belowloq", "belowlod", "<lod", "<loq", "<dl", "<mdl", "<rl", "<ql", "<bg", "trace", "traces", "tr",
 })
-_UNCERTAINTY = re.compile(r"([0-9][0-9.,]*) ?± ?([0-9][0-9.,]*)")
+_UNCERTAINTY = re.compile(r"(\()?([0-9][0-9.,]*) ?(?:±|\+/?-) ?([0-9][0-9.,]*)(?(1)\))")
+_MARKED = re.compile(r"([<>≤≥]? ?[+-]?[0-9][0-9.,]*) ?([^\s0-9.,][^0-9]{0,20})")
+"""A number and a mark behind it: an asterisk, a letter, a word."""
 _QUALIFIED = re.compile(r"(<=|>=|=<|=>|≤|≥|⩽|⩾|<|>|＜|＞)\s*(.*)", re.DOTALL)
 
 
@@ -38,6 +38,7 @@ class CellValue:
     qualifier: str = ""
     reason: str = ""
     remedy: str = ""
+    unit: str = ""
     rules: tuple[str, ...] = ()
 
 
@@ -62,7 +63,39 @@ class RuleBook:
 
 
 def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
-    """One cell of results: a number, a limit, a word with a meaning, a blank, or a refusal with its remedy."""
+    """One cell of results: a number, a limit, a word with a meaning, a blank, or a refusal with its remedy.
+
+    A number or a limit may have its unit behind it, or a mark that ``words`` gives a meaning.
+    """
+    shown = tidy_text(text)
+    value = _without_unit(text, form, words)
+    if value.kind != KIND_BAD or shown in words:
+        return value
+    number, unit = split_unit(shown)
+    inside = _without_unit(number, form, words) if unit else value
+    if inside.kind in (KIND_NUMBER, KIND_LIMIT):
+        return replace(inside, unit=unit)
+    found = _MARKED.fullmatch(shown)
+    if not found or unit:
+        return value
+    mark = found[2]
+    if words.get(mark) == "not measured":
+        return value
+    if mark in words:
+        return _marked(found[1], mark, words[mark], form)
+    return replace(value, remedy=f'correct the cell, or say what the mark means: [file.words] {mark!r} = "number" (the '
+                   'result as it stands) or "below limit"')
+
+
+def _marked(number: str, mark: str, meaning: str, form: NumberFormat) -> CellValue:
+    """A number with a mark behind it, such as '9.8*' or '2.0 U', whose meaning the mapping gives."""
+    if meaning == "number":
+        value = parse_cell(number, form, {})
+        return replace(value, rules=(*value.rules, f"mark {mark!r} set aside, as the mapping says"))
+    return _limit("<" if meaning == "below limit" else ">", number, form)
+
+
+def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
     shown = tidy_text(text)
     if not text.isprintable() and two_numbers(text) and shown not in words:
         return CellValue(kind=KIND_BAD, reason="holds two numbers",
@@ -72,7 +105,7 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
                          remedy="ask the laboratory for one result a cell, each with its own replicate")
     spread = _UNCERTAINTY.fullmatch(shown)
     if spread and shown not in words:
-        return _with_uncertainty(spread[1], spread[2], form)
+        return _with_uncertainty(spread[2], spread[3], form)
     if shown[:1].isdigit() and shown not in words:
         number = parse_number(text, form)
         if number.value is not None:
@@ -141,11 +174,15 @@ def _limit(sign: str, rest: str, form: NumberFormat) -> CellValue:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parsed:
-    """Values of a column of cells: kind, number, qualifier, one a cell; ``why``: which refusal, -1 for none."""
+    """Values of a column of cells: kind, number, qualifier, one a cell; ``why``: which refusal, -1 for none.
+
+    ``unit``: the unit in the cell itself, '' for none.
+    """
 
     kind: np.ndarray
     number: np.ndarray
     qualifier: np.ndarray
+    unit: Texts
     why: np.ndarray
     reasons: list[tuple[str, str]]
 
@@ -167,17 +204,17 @@ def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: 
     number, others = read
     counts = np.bincount(codes, minlength=len(texts))
     kind, why = np.full(len(texts), KIND_NUMBER, dtype=np.int8), np.full(len(texts), -1, dtype=np.int32)
-    qualifier = [""] * len(texts)
+    qualifier, unit = [""] * len(texts), [""] * len(texts)
     reasons: list[tuple[str, str]] = []
     for k, value in others.items():
-        kind[k], number[k], qualifier[k] = value.kind, value.number, value.qualifier
+        kind[k], number[k], qualifier[k], unit[k] = value.kind, value.number, value.qualifier, value.unit
         for rule in value.rules:
             book.add(rule, int(counts[k]), texts[k])
         if value.kind == KIND_BAD:
             why[k] = len(reasons)
             reasons.append((value.reason, value.remedy))
     return Parsed(kind=kind[codes], number=number[codes], why=why[codes], reasons=reasons,
-                  qualifier=np.asarray(Texts(codes, qualifier).objects()))
+                  unit=Texts(codes, unit).renamed(unit), qualifier=np.asarray(Texts(codes, qualifier).objects()))
 
 
 def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],
@@ -227,71 +264,3 @@ def _refuse(parsed: Parsed, rows: np.ndarray, reason: str, remedy: str) -> None:
     parsed.kind[rows] = KIND_BAD
     parsed.why[rows] = len(parsed.reasons)
     parsed.reasons.append((reason, remedy))
-
-
-def _other_unit(said: str, stated: str) -> str:
-    """A unit in a heading that is not read, where it may be another one than the mapping's; '' where both are per cent."""
-    return "" if ("%" in said) == ("%" in stated) and not _parsed(said) else said
-
-
-def _parsed(text: str) -> str:
-    try:
-        return parse_unit(with_stroke(text))
-    except ValueError:
-        return ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class UnitRule:
-    """How the unit of one name was settled: the file's unit, the factor, or the reason why not."""
-
-    rule: Conversion | None = None
-    reason: str = ""
-    remedy: str = ""
-    rules: tuple[str, ...] = ()
-
-
-def settle_unit(name: str, written: str, analyte: str, target: str, mapping: FileMapping) -> UnitRule:
-    """The conversion into the study's unit for one name in the file with one written unit.
-
-    The file's own unit (its column, its unit row, or brackets in the heading) and the mapping's must
-    agree; where neither is given, nothing is assumed.
-    """
-    entry = mapping.target(name)
-    stated = (entry.unit if entry else None) or mapping.units.get(name) or mapping.units.get(analyte)
-    shown = tidy_text(written)
-    origin = "the file"
-    if not shown:
-        shown, origin = bracketed_unit(name), "the heading"
-    if not shown and (said := shown_unit(name)):
-        shown = said if said in mapping.unit_words or not stated else _other_unit(said, stated)
-    try:
-        own = parse_unit(mapping.unit_words.get(shown, with_stroke(shown))) if shown else ""
-    except ValueError as error:
-        return UnitRule(reason=f"has the unit {shown!r}: {error}",
-                        remedy=f"give this spelling a meaning: [file.unit_words] {shown!r} = ..., or correct the unit")
-    if re.search(r"(?:^|[\s(\[])[x×*/]\s*10|10\s*\^|/\s*10\b", name) and not (entry and entry.unit):
-        return UnitRule(reason="has a factor in its heading", remedy="ask the laboratory; if the numbers are in the unit as "
-                        f"they stand, write {name!r} = {{ analyte = {analyte!r}, unit = ... }}")
-    if own and stated and parse_unit(stated) != own:
-        return UnitRule(reason=f"has the unit {shown!r} in {origin}, but the mapping says {stated!r}",
-                        remedy="ask the laboratory which is right, and correct intake.toml")
-    unit = own or stated or str(mapping.constants.get("unit", ""))
-    if not unit:
-        return UnitRule(reason="has no unit, neither in the file nor in the mapping",
-                        remedy=f"write it under [file.units], such as {analyte!r} = {target!r}")
-    try:
-        rule = conversion(unit, target, mapping.density_kg_m3)
-    except ValueError as error:
-        return UnitRule(reason=str(error), remedy="write density_kg_m3 in this entry of intake.toml"
-                        if "density" in str(error) else "correct the unit in intake.toml or in study.toml")
-    rules = []
-    if shown.casefold() in ("ppm", "ppb"):
-        rules.append(f"{shown!r} read as parts by mass ({parse_unit(shown)})")
-    if not own:
-        rules.append(f"{analyte}: unit {unit} from the mapping")
-    elif origin == "the heading":
-        rules.append(f"{analyte}: unit {own} from the heading")
-    if rule.multiply != rule.divide or rule.add or parse_unit(unit) != parse_unit(target):
-        rules.append(f"{analyte}: {rule.sentence()}")
-    return UnitRule(rule=rule, rules=tuple(rules))

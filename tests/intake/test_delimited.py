@@ -148,7 +148,7 @@ def test_columns_at_once_are_what_the_csv_module_reads_line_by_line(seed: int) -
     rng = np.random.default_rng(seed)
     text = "Code;Si\n" + _random_text(rng, 20 if seed % 4 == 0 else 400)
     fast = delimited._fast(text.encode(), ";", "f")
-    careful = delimited._careful(text, ";", '"', "f")
+    careful = delimited._gathered(delimited._records(text, ";", '"', "f"), "f")
     full = [k for k in range(len(fast[1])) if any(c[k] for c in fast[0])]  # a blank last line is no line
     assert [c.tolist()[: full[-1] + 1] for c in fast[0]] == [c.tolist()[: full[-1] + 1] for c in careful[0]]
     assert fast[2][: full[-1] + 1].tolist() == careful[2][: full[-1] + 1].tolist()

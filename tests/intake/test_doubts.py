@@ -13,7 +13,7 @@ from studykit.intake.signs import bare
 def _words(rng: np.random.Generator) -> list[str]:
     """Numbers of every form that a rule asks about, and texts that are none."""
     known = ["", ".", "9", "99", "999", "9999", "999.0", "999.00", "999.01", "45123", "45123.5", "338.341", "12.13", "0.5",
-             "007", "0", "00.00", "<5", "> 9.8", "1e3", "1.2E4", "9,8", "338,341", "-999", "1.", ".5",
+             "007", "0", "00.00", "<5", "> 9.8", "1e3", "1.2E4", "9,8", "338,341", "99.9", "-999", "1.", ".5",
              "12345678901234567890123456", "5..6", "1.2.3", "n.d.", "\u0661\u0662", "9\u20099", "54999", "55000", "30000",
              "10.10", "100.200"]
     signs = list("0123456789.")
@@ -25,14 +25,14 @@ def _words(rng: np.random.Generator) -> list[str]:
 def test_the_form_of_texts_at_once_is_that_of_each(seed: int) -> None:
     words = _words(np.random.default_rng(seed))
     together, alone = _Forms(words), _Forms([])
-    for name in ("missing", "serial", "power", "short_power", "decimals", "digits", "joined"):
+    for name in ("missing", "nines", "serial", "power", "short_power", "decimals", "digits", "joined"):
         setattr(alone, name, np.zeros(len(words), dtype=getattr(together, name).dtype))
     for k, word in enumerate(words):
         alone._other(k, bare(word))
-    for name in ("missing", "serial", "power", "short_power", "decimals", "digits", "joined"):
+    for name in ("missing", "nines", "serial", "power", "short_power", "decimals", "digits", "joined"):
         differ = np.flatnonzero(getattr(together, name) != getattr(alone, name))
         assert not len(differ), (name, [words[k] for k in differ])
-    assert all(getattr(together, name).any() for name in ("missing", "serial", "joined", "short_power", "power"))
+    assert all(getattr(together, name).any() for name in ("missing", "nines", "serial", "joined", "short_power", "power"))
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 4, 5, 10, 31])

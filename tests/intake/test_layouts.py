@@ -103,7 +103,7 @@ def test_sheet_named_found_or_asked_for(tmp_path: Path) -> None:
     out = io.BytesIO()
     book.save(out)
     intake = WIDE.replace("*.csv", "*.xlsx")
-    with pytest.raises(BadInput, match="several sheets have these headings: 'One', 'Two'"):
+    with pytest.raises(BadInput, match="'One', 'Two'\": several sheets have these headings"):
         take(tmp_path, intake, {"a.xlsx": out.getvalue()})
     with pytest.raises(BadInput, match="'One': holds sample codes and is not read"):
         take(tmp_path, intake.replace("layout", 'sheet = "Two"\nlayout'), {"a.xlsx": out.getvalue()})
@@ -122,7 +122,7 @@ def test_sheet_named_found_or_asked_for(tmp_path: Path) -> None:
     (LONG_TEXT.replace("Code", "Bottle"), "column Code: the mapping expects this heading and the file does not have it"),
     (LONG_TEXT.replace("Unit", "Unit;Lab"), "column Lab: the mapping does not know this heading -> map it"),
     ("Code;Test;Result;Unit;Unit\nB001;Si;1;mg/kg;x\n", "column Unit: this heading stands twice"),
-    ("Code;Test;Result;Unit;\nB001;Si;1;mg/kg;x\n", "row 2, column column 5: 'x': stands in a column without heading"),
+    ("Code;Test;Result;Unit;\nB001;Si;1;mg/kg;x\n", "row 2, column 5: 'x': stands in a column without heading"),
     ("a;b\n1;2\n", "no line holds the headings of the mapping: Code, Result, Test, Unit"),
     (LONG_TEXT.replace(";", "\u2502"), "no line holds the headings"),
 ])
@@ -133,7 +133,7 @@ def test_another_shape_is_refused_with_what_changed(tmp_path: Path, text: str, w
 
 
 def test_headings_that_moved_and_a_footer_that_is_gone(tmp_path: Path) -> None:
-    with pytest.raises(BadInput, match="row 1: the headings stand in line 2, not in line 1"):
+    with pytest.raises(BadInput, match=r"1 fault\.\n  raw/a.csv row 2, column 1 to 4: .* stand in line 2, not in line 1"):
         take(tmp_path, LONG.replace("layout", "header_row = 1\nlayout"), {"a.csv": "x;;;\n" + LONG_TEXT})
     with pytest.raises(BadInput, match="the file ends before its headings"):
         take(tmp_path, LONG.replace("layout", "header_row = 99\nlayout"), {"a.csv": LONG_TEXT})
@@ -201,8 +201,19 @@ def test_a_qualifier_column_that_is_missing_or_says_nothing_known(tmp_path: Path
 def test_another_table_below_the_first_is_never_read_under_the_wrong_headings(tmp_path: Path) -> None:
     """Other samples in the second table: no contradiction would give it away."""
     text = "Sample,Si\nB001,9\nB002,10\n\nSample,P\n007,340\n1E5,350\n"
-    with pytest.raises(BadInput, match=r"a.csv row 5, column Sample: 'Sample \| P': a table with other headings begins here"):
+    with pytest.raises(BadInput, match=r"a.csv row 5, column 1 to 2: 'Sample \| P': a table with other headings begins here"):
         take(tmp_path, WIDE, {"a.csv": text})
     out = take(tmp_path, WIDE.replace('layout = "wide"', 'layout = "wide"\nblocks = true'), {"a.csv": text})
     assert values(out) == {("B001", "Si", 1): (9.0, ""), ("B002", "Si", 1): (10.0, ""), ("007", "P", 1): (340.0, ""),
                            ("1E5", "P", 1): (350.0, "")}
+
+
+def test_row_numbers_and_ruled_lines_are_no_results(tmp_path: Path) -> None:
+    text = ";Code;Test;Result;Unit\n1;B001;Si;9.8;mg/kg\n2;B002;Si;9.9;mg/kg\n"
+    assert len(take(tmp_path / "a", LONG, {"a.csv": text}).results) == 2
+    with pytest.raises(BadInput, match="stands in a column without heading"):
+        take(tmp_path / "b", LONG, {"a.csv": text.replace("2;B002", "3;B002")})
+    text = "| Code | Test | Result | Unit |\n|---|:---|---:|---|\n| B001 | Si | 9.8 | mg/kg |\n"
+    out = take(tmp_path / "c", LONG, {"a.csv": text})
+    assert values(out) == {("B001", "Si", 1): (9.8, "")}
+    assert out.rejected.empty

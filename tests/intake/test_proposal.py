@@ -11,9 +11,9 @@ import openpyxl
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.intake.headwords import bracketed_unit
 from studykit.intake.mapping import parse_intake
 from studykit.intake.proposal import likely_analyte, suggest_mapping
+from studykit.intake.unitwords import bracketed_unit
 from tests.intake.labfiles.generate import make_case
 from tests.intake.labfiles.score import CRASH, MISSING, WRONG
 from tests.intake.labfiles.suggest import try_proposal

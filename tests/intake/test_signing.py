@@ -54,6 +54,6 @@ def test_the_sheet_begins_with_what_is_doubtful_and_stands_in_the_index_by_its_h
     take(tmp_path, LONG, {"a.csv": TEXT})
     path = tmp_path / "tidy/reading/a.csv.html"
     page = path.read_bytes()
-    assert re.findall(r"<tr><td>(.*?)</td>", page.decode()) == ["rejected", "a limit", "plain"]
+    assert re.findall(r"data-h='doubt'>(.*?)</td>", page.decode()) == ["rejected", "a limit", "plain"]
     assert path in files_of(tmp_path)["tidy"]  # the manifest lists it by its hash
     assert hashlib.sha256(page).hexdigest() in (tmp_path / "tidy/reading.csv").read_text()

@@ -46,7 +46,7 @@ def test_below_words(word: str) -> None:
     ("-", "is not a number"), ("n/a", "is not a number"), ("9.8*", "is not a number"), ("ca. 5", "is not a number"),
     ("<", "has '<' before ''"), ("<abc", "has '<' before 'abc'"), ("<-1", "negative limit"), ("<<1", "has '<' before '<1'"),
     ("9,8", "has a comma"), ("=B2*2", "is a formula without a stored value"), ("#DIV/0!", "or an error cell"),
-    ("9.8 mg/kg", "is not a number"),
+    ("9.8 h", "is not a number"),
 ])
 def test_cells_without_a_stated_meaning(text: str, reason: str) -> None:
     cell = parse_cell(text, POINT, {})
@@ -91,7 +91,10 @@ def test_qualifier_column(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("unit", "written", "value"), [
     ("mg/kg", "9.8", 9.8), ("ppm", "9.8", 9.8), ("% m/m", "0.0338", 338.0), ("µg/g", "9.8", 9.8), ("g/kg", "1.2", 1200.0),
-    ("mg/L", "80", 100.0), ("mass %", "<0.001", 10.0),
+    ("mg/L", "80", 100.0), ("mass %", "<0.001", 10.0), ("MG/KG", "9.8", 9.8), ("PPM", "9.8", 9.8), ("G/KG", "1.2", 1200.0),
+    ("MG/L", "80", 100.0), ("mg/kg", "9.8 mg/kg", 9.8), ("mg/kg", "9.8ppm", 9.8), ("g/kg", "< 1.2 g/kg", 1200.0),
+    ("", "9.8 mg/kg", 9.8), ("", "0.0338 % m/m", 338.0), ("mg/kg", "(9.8 ± 0.4) mg/kg", 9.8), ("mg/kg", "9.8 +/- 0.4", 9.8),
+    ("% m/m", "0.0338 %", 338.0),
 ])
 def test_units_into_the_study_unit(tmp_path: Path, unit: str, written: str, value: float) -> None:
     intake = LONG.replace('layout', 'density_kg_m3 = 800\nlayout')
@@ -105,7 +108,7 @@ def test_units_into_the_study_unit(tmp_path: Path, unit: str, written: str, valu
     ("", "has no unit, neither in the file nor in the mapping", "write it under [file.units]"),
     ("mg/L", "needs the density of the liquid", "write density_kg_m3"),
     ("%", "a bare '%' does not say of what", "correct the unit"),
-    ("MG/KG", "other capitals than 'mg/kg'", "[file.unit_words]"),
+    ("Mg/kg", "other capitals than 'mg/kg'", "[file.unit_words]"),
     ("mm2/s", "cannot be converted", "correct the unit"),
 ])
 def test_units_that_cannot_be_used_reject_the_row(tmp_path: Path, unit: str, reason: str, remedy: str) -> None:
@@ -117,9 +120,41 @@ def test_units_that_cannot_be_used_reject_the_row(tmp_path: Path, unit: str, rea
     assert remedy in row["remedy"]
 
 
+@pytest.mark.parametrize(("written", "reason"), [
+    ("9.8 g/kg", "has the unit 'g/kg' in its cell, but its column is in 'mg/kg'"),
+    ("0.0338 %", "has the unit '%' in its cell, but its column is in 'mg/kg'"),
+    ("9.8 mg/L", "has the unit 'mg/L' in its cell"), ("9.8 h", "is not a number"), ("9.8 mg", "has the unit 'mg' in its cell"),
+    ("9.8 mg/kg 12.4 mg/kg", "is not a number"), ("9.8 furlong", "is not a number"), ("9 8 mg/kg", "is not a number"),
+])
+def test_a_unit_in_a_cell_that_is_not_that_of_its_column_is_asked(tmp_path: Path, written: str, reason: str) -> None:
+    out = take(tmp_path, LONG, {"a.csv": HEAD + f"B001;Si;{written};mg/kg\nB002;Si;9.8;mg/kg\n"})
+    row = out.rejected.iloc[0]
+    assert (row["file"], row["row"], row["column"], row["value"]) == ("a.csv", 2, "Result", written)
+    assert reason in row["reason"]
+    assert len(out.results) == 1
+
+
+def test_a_mark_behind_a_number_gets_its_meaning_from_the_mapping(tmp_path: Path) -> None:
+    text = HEAD + "B001;Si;9.8*;mg/kg\nB002;Si;2.0 U;mg/kg\nB003;Si;<5*;mg/kg\n"
+    out = take(tmp_path, LONG, {"a.csv": text})
+    assert out.results.empty
+    assert "[file.words] '*' = \"number\"" in out.rejected["remedy"].iloc[0]
+    out = take(tmp_path, LONG + '[file.words]\n"*" = "number"\nU = "below limit"\n', {"a.csv": text})
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B002", "Si", 1): (2.0, "<"), ("B003", "Si", 1): (5.0, "<")}
+    assert (out.results["as_written"] == ["9.8*", "2.0 U", "<5*"]).all()
+
+
+def test_units_in_all_cells_of_a_wide_file_are_enough(tmp_path: Path) -> None:
+    intake = WIDE.replace('[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n', "").replace("layout", 'blank = "not measured"\nlayout')
+    out = take(tmp_path, intake, {"a.csv": 'Sample;Si;P\nB001;"9,8 mg/kg";"0,0338 % m/m"\nB002;;300 mg/kg\n'})
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B001", "P", 1): (338.0, ""), ("B002", "P", 1): (300.0, "")}
+    with pytest.raises(BadInput, match="has no unit, neither in the file nor in the mapping"):
+        take(tmp_path, intake, {"a.csv": "Sample,Si,P\nB001,9.8 mg/kg,300\n"})
+
+
 def test_unit_words_and_contradiction_with_the_mapping(tmp_path: Path) -> None:
-    words = '[file.unit_words]\n"MG/KG" = "mg/kg"\n[file.units]\nP = "mg/kg"\n'
-    out = take(tmp_path, LONG + words, {"a.csv": HEAD + "B001;Si;9.8;MG/KG\nB001;P;0.03;% m/m\nB002;P;300;\n"})
+    words = '[file.unit_words]\n"Mg/kg" = "mg/kg"\n[file.units]\nP = "mg/kg"\n'
+    out = take(tmp_path, LONG + words, {"a.csv": HEAD + "B001;Si;9.8;Mg/kg\nB001;P;0.03;% m/m\nB002;P;300;\n"})
     assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B002", "P", 1): (300.0, "")}
     assert "has the unit '% m/m' in the file, but the mapping says 'mg/kg'" in out.rejected["reason"].iloc[0]
 

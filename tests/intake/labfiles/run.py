@@ -135,7 +135,7 @@ def try_case(case: Case, root: Path, command: bool = False) -> Outcome:
     (folder / "raw").mkdir(parents=True)
     for name, data in case.files.items():
         (folder / "raw" / name).write_bytes(data)
-    (folder / "intake.toml").write_text(case.intake, encoding="utf-8")
+    (folder / "intake.toml").write_bytes(case.intake.encode("utf-8", "surrogateescape"))
     return run_in_process(case, folder)
 
 

@@ -1,0 +1,59 @@
+"""Determinations that were numbered in the order of the file, and are not what the order says: questions.
+
+A mean below two readings would be a third one, and a line under another bottle's code gives that bottle one too many.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from studykit.intake.columns import Table, keys
+from studykit.intake.linedoubts import step_of
+
+FEWEST = 3
+"""Among fewer samples with as many determinations nothing is said."""
+NEARLY_ALL = 0.8
+"""In so many of them the last must be the mean of those before (no source)."""
+
+
+def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
+    """Position and reason of every row that is a question because of its place among the replicates."""
+    at = np.flatnonzero(rows["in_order"])
+    if not len(at) or int(rows["replicate"][at].max()) < 2:
+        return
+    key = keys([rows[c].at(at) for c in ("analyte", "source_file", "sample")])
+    order = np.lexsort((rows["replicate"][at], key))
+    begins = np.flatnonzero(np.diff(key[order], prepend=-1))
+    groups = np.split(at[order], begins[1:])
+    by_analyte: dict[tuple[int, int], list[np.ndarray]] = {}
+    for group in groups:
+        first = int(group[0])
+        by_analyte.setdefault((int(rows["analyte"].codes[first]), int(rows["source_file"].codes[first])), []).append(group)
+    for own in by_analyte.values():
+        sizes = np.array([len(g) for g in own])
+        usual = int(np.bincount(sizes).argmax())
+        alike = [g for g, n in zip(own, sizes, strict=True) if n == usual]
+        if len(alike) >= FEWEST and usual > 1 and 2 * len(alike) > len(own):
+            yield from _means(rows, alike) if usual > 2 else ()
+            yield from _odd(own, sizes, usual)
+
+
+def _means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """The last of each group where nearly all are the mean of those before."""
+    good = [g for g in groups if (rows["qualifier"][g] == "").all()]
+    fits = [abs(rows["value"][g[:-1]].mean() - rows["value"][g[-1]]) <= 0.51 * step_of(rows["as_written"][int(g[-1])])
+            + 1e-9 * abs(rows["value"][g[-1]]) for g in good]
+    if len(good) >= FEWEST and sum(fits) >= NEARLY_ALL * len(good):
+        yield from ((int(g[-1]), "is the mean of the determinations before it, as in nearly all samples: no determination?")
+                    for g in groups)
+
+
+def _odd(groups: list[np.ndarray], sizes: np.ndarray, usual: int) -> Iterator[tuple[int, str]]:
+    """Samples with more determinations than nearly all others, and then those with fewer too."""
+    if (sizes > usual).any() and 2 * np.count_nonzero(sizes != usual) < len(sizes):
+        for group, n in zip(groups, sizes.tolist(), strict=True):
+            if n != usual:
+                yield from ((int(i), f"stands under a sample with {n} determinations, where nearly all have {usual}: is a "
+                             "line under another's code?") for i in group)

@@ -1,0 +1,153 @@
+"""The unit of a result: in its heading, its column, its own cell, or the mapping; these must agree, and none is assumed."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from studykit.core.numbertext import tidy_text
+from studykit.core.units import Conversion, conversion, parse_unit
+from studykit.intake.headwords import symbol_of
+from studykit.intake.mapping import FileMapping
+
+#: Units that are known when written in capitals alone: mass in mass, mass in volume, viscosity.
+_CAPITALS = r"PP[MB]|[MUKD]?G/(?:K?G|M?L|DM3)|G/T|CST|MM[2²]/S|MG ?KOH/G"
+_WITH_UNIT = re.compile(
+    r"([<>≤≥=]* ?\(?[+\u2212-]?[0-9.,][0-9.,'\u2019]*(?:[eE][+-]?[0-9]+)?(?: ?(?:±|\+/?-) ?[0-9.,]+)?\)?) ?([^\W\d].*|%.*)")
+
+
+def bracketed_unit(name: str) -> str:
+    """A unit in brackets at the end of a name, such as 'Si [mg/kg]' or 'Water (% (m/m))'; '' if there is none."""
+    found = re.search(r"\[([^\[\]]+)\]$", name) or re.search(r"\(((?:[^()]|\([^()]*\))+)\)$", name)
+    if not found or found[1].strip().isdigit() or symbol_of(name) == found[1].strip():
+        return ""
+    return found[1].strip() if unit_or_nothing(found[1].strip()) else ""
+
+
+_UNIT_LIKE = re.compile(
+    r"(?i)(?:(?:gew|vol|wt|mass)[.-]*[- ]?)?%(?:[ -]?\(?[mv]/[mv]\)?)?|[µμumknd]?g ?/ ?[µμumkd]?(?:g|l)\b|\bpp[mb]\b|\bmg kg-1|"
+    r"\bmm[2²] ?/ ?s\b|\bcst\b")
+
+
+def shown_unit(name: str) -> str:
+    """What stands for a unit in a name: brackets whose text is no unit that is read, or a unit without brackets."""
+    found = re.search(r"[\[(]([^\[\]]*)[\])]\s*$", name)
+    if found and (_UNIT_LIKE.search(found[1]) or re.search(r"/", found[1])):
+        return found[1].strip()
+    bare = _UNIT_LIKE.search(name)
+    return bare[0].strip() if bare else ""
+
+
+def read_unit(text: str, words: Mapping[str, str] | None = None) -> str:
+    """The canonical text of a unit in a file: by ``words``, with a negative power ('mg kg-1'), or all in capitals ('MG/KG').
+
+    Capitals count in units, but a mass in a mass, or in a volume, that is written in capitals alone can be one thing
+    only. ValueError where the text is no unit.
+    """
+    plain = (words or {}).get(text, _with_stroke(text))
+    try:
+        return parse_unit(plain)
+    except ValueError:
+        if text != text.upper() or not re.fullmatch(_CAPITALS, text.replace(" ", "")):
+            raise
+        return parse_unit(plain.lower().replace("/l", "/L").replace("cst", "cSt"))
+
+
+def unit_or_nothing(text: str) -> str:
+    """As `read_unit`, '' where the text is no unit."""
+    try:
+        return read_unit(text)
+    except ValueError:
+        return ""
+
+
+def _with_stroke(unit: str) -> str:
+    """A unit written with a negative power ('mg kg-1') in the form with a stroke ('mg/kg')."""
+    found = re.fullmatch(r"([^\W\d]+)[ \u00a0·.]([^\W\d]+)(?:[-\u2212]1|\u207b\u00b9|\^-1)", unit)
+    return f"{found[1]}/{found[2]}" if found else unit
+
+
+def split_unit(text: str) -> tuple[str, str]:
+    """A cell such as '12.3 mg/kg', '<5 ppm' or '(9.8 ± 0.4) mg/kg' as its number and its unit; the unit '' for none.
+
+    One letter alone is no unit here ('9.8 h' may be a flag).
+    """
+    found = _WITH_UNIT.fullmatch(text)
+    if not found or (len(found[2]) < 2 and found[2] != "%") or not unit_or_nothing(found[2]):
+        return text, ""
+    return found[1].strip(), found[2]
+
+
+def _other_unit(said: str, stated: str) -> str:
+    """A unit in a heading that is not read, where it may be another one than the mapping's; '' where both are per cent."""
+    return "" if ("%" in said) == ("%" in stated) and not unit_or_nothing(said) else said
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class UnitRule:
+    """How the unit of one name was settled: the file's unit, the factor, or the reason why not."""
+
+    rule: Conversion | None = None
+    reason: str = ""
+    remedy: str = ""
+    rules: tuple[str, ...] = ()
+
+
+def _alike(cell: str, column: str) -> bool:
+    """Whether a unit in a cell is that of its column; a bare per cent sign is any kind of per cent."""
+    return cell == column or (cell == "%" and column.startswith("%"))
+
+
+def settle_unit(name: str, written: str, analyte: str, target: str, mapping: FileMapping, cell: str = "") -> UnitRule:
+    """The conversion into the study's unit for one name in the file with one written unit.
+
+    The file's own unit (its column, its unit row, or brackets in the heading), the one in the ``cell`` and the mapping's
+    must agree; where none is given, nothing is assumed.
+    """
+    entry = mapping.target(name)
+    stated = (entry.unit if entry else None) or mapping.units.get(name) or mapping.units.get(analyte)
+    shown = tidy_text(written)
+    origin = "the file"
+    if not shown:
+        shown, origin = bracketed_unit(name), "the heading"
+    if not shown and (said := shown_unit(name)):
+        shown = said if said in mapping.unit_words or not stated else _other_unit(said, stated)
+    try:
+        own = read_unit(shown, mapping.unit_words) if shown else ""
+    except ValueError as error:
+        return UnitRule(reason=f"has the unit {shown!r}: {error}",
+                        remedy=f"give this spelling a meaning: [file.unit_words] {shown!r} = ..., or correct the unit")
+    if re.search(r"(?:^|[\s(\[])[x×*/]\s*10|10\s*\^|/\s*10\b", name) and not (entry and entry.unit):
+        return UnitRule(reason="has a factor in its heading", remedy="ask the laboratory; if the numbers are in the unit as "
+                        f"they stand, write {name!r} = {{ analyte = {analyte!r}, unit = ... }}")
+    if own and stated and parse_unit(stated) != own:
+        return UnitRule(reason=f"has the unit {shown!r} in {origin}, but the mapping says {stated!r}",
+                        remedy="ask the laboratory which is right, and correct intake.toml")
+    unit = own or stated or str(mapping.constants.get("unit", ""))
+    if cell and unit and not _alike(read_unit(cell), parse_unit(unit)):
+        return UnitRule(reason=f"has the unit {cell!r} in its cell, but its column is in {unit!r}",
+                        remedy="ask the laboratory which is right, and correct the cell in a copy")
+    unit = unit or (read_unit(cell) if cell else "")
+    if not unit:
+        return UnitRule(reason="has no unit, neither in the file nor in the mapping",
+                        remedy=f"write it under [file.units], such as {analyte!r} = {target!r}")
+    try:
+        rule = conversion(unit, target, mapping.density_kg_m3)
+    except ValueError as error:
+        return UnitRule(reason=str(error), remedy="write density_kg_m3 in this entry of intake.toml"
+                        if "density" in str(error) else "correct the unit in intake.toml or in study.toml")
+    rules = []
+    if shown.isupper() and shown not in mapping.unit_words and len(shown) > 1 and shown != own:
+        rules.append(f"{shown!r} in capitals read as {own}")
+    if shown.casefold() in ("ppm", "ppb"):
+        rules.append(f"{shown!r} read as parts by mass ({own})")
+    if cell:
+        rules.append(f"{analyte}: unit {cell} in the cell" + ("" if own or stated else ", and nowhere else"))
+    elif not own:
+        rules.append(f"{analyte}: unit {unit} from the mapping")
+    elif origin == "the heading":
+        rules.append(f"{analyte}: unit {own} from the heading")
+    if rule.multiply != rule.divide or rule.add or parse_unit(unit) != parse_unit(target):
+        rules.append(f"{analyte}: {rule.sentence()}")
+    return UnitRule(rule=rule, rules=tuple(rules))
