@@ -246,7 +246,7 @@ def read_text_grid(path: Path, name: str, *, encoding: str | None = None, delimi
 
     ``expect`` are headings that a mapping names: they settle the delimiter where it is not declared.
     """
-    raw = read_bytes(path, name) if data is None else data
+    raw = (read_bytes(path, name) if data is None else data).removesuffix(b"\x1a")  # an old mark of the end of a file
     plain = _plain(raw, encoding)
     text, used = (raw[:HEAD].decode("ascii"), "utf-8") if plain else decode(raw, name, encoding)
     sign = quote or detect_quote(text)

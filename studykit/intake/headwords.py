@@ -84,6 +84,8 @@ def column_of(heading: str) -> str | None:
 
 def likely_analyte(name: str, study: Study) -> str | None:
     """The study's analyte that a name in a file plainly stands for: its key, label, element name; else None."""
+    if re.search(r"\w\(\w+\)[0-9]", name):  # a formula such as Si(OH)4
+        return None
     stem = re.sub(r"\s*[\[(].*$", "", tidy_text(name))
     short = re.sub(r"(?i)[\s,]*\b(content|concentration|total)\b[\s,]*", " ", stem).strip()
     for text in (tidy_text(name), stem, short):

@@ -242,3 +242,16 @@ def test_determinations_beside_one_that_a_remark_takes_back_are_asked_too(tmp_pa
     out = take(tmp_path, IN_ORDER.replace("layout", 'ignore_columns = ["Remark"]\nlayout'), {"a.csv": text}, codes=CODES)
     assert out.rejected["row"].tolist() == [2, 3, 4]
     assert len(out.results) == 8
+
+
+def test_the_old_mark_of_the_end_of_a_file_is_no_part_of_its_last_value(tmp_path: Path) -> None:
+    out = take(tmp_path, LONG.replace('unit = "Unit"\n', '') + '[file.units]\nSi = "mg/kg"\n', {
+        "a.csv": "Code;Test;Result\nB001;Si;9.8\nB002;Si;9.9\x1a"})
+    assert values(out) == {("B001", "Si", 1): (9.8, ""), ("B002", "Si", 1): (9.9, "")}
+
+
+def test_a_compound_is_not_its_first_element() -> None:
+    from studykit.intake.headwords import likely_analyte
+
+    assert likely_analyte("Si(OH)4 [mg/kg]", study()) is None
+    assert likely_analyte("Si (total) [mg/kg]", study()) == "Si"
