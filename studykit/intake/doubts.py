@@ -114,7 +114,7 @@ class _Forms:
         plain = (points <= 1) & (figures + points == length) & (head > 0) & ((points == 0) | (tail > 0))
         self.decimals[:] = tail
         self.digits[:] = (np.logical_or.accumulate(figure & (signs > 48), axis=1) & figure).sum(axis=1)
-        return np.flatnonzero(~plain | ((head >= 2) & (signs[:, :2] == 57).all(axis=1)) | (
+        return np.flatnonzero(~plain | ((head == 2) & (np.count_nonzero(signs == 57, axis=1) == figures)) | (
             (head >= 3) & (signs[:, 0] == 57)) | (head == 5) | (head == tail)).tolist()
 
     def _other(self, k: int, text: str) -> None:

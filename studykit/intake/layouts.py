@@ -160,7 +160,7 @@ def _blank_rows(grid: Grid) -> np.ndarray:
     for column in grid.cells:
         if not blank.any():
             break
-        blank &= column.flags(lambda t: not t.strip() or _RULE.fullmatch(t))
+        blank &= column.flags(lambda t: not t.strip() or (t.strip()[0] in "-=_:" and _RULE.fullmatch(t)))
     return blank
 
 

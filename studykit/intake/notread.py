@@ -66,11 +66,12 @@ def _around(grid: Grid) -> Iterator[Found]:
 def _columns(grid: Grid, block: Block, mapping: FileMapping) -> Iterator[Found]:
     """Columns that are not mapped, or whose name the mapping does not use."""
     for k, head in block.heads.items():
-        column = grid.cells[k].at(block.rows)
-        full = int(np.count_nonzero(column.flags(str.strip)))
         target = mapping.target(head) if mapping.layout == "wide" else None
         unused = target is not None and not target.analyte
-        if full and (unused or (head and head in laid_aside(mapping, block))):
+        if not unused and not (head and head in laid_aside(mapping, block)):
+            continue
+        column = grid.cells[k].at(block.rows)
+        if full := int(np.count_nonzero(column.flags(str.strip))):
             why = "not used, as the mapping says" if unused else "ignored, as the mapping says"
             yield int(grid.lines[block.header_at]), head, _examples(column), f"a column of {full:,} filled cells: {why}"
 

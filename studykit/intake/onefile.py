@@ -163,7 +163,7 @@ def _with_results(takes: list[Take]) -> list[Take]:
 
 def _passed_over(whole: Grid, part: Grid, mapping: FileMapping, source: str) -> list[Fault]:
     """The cells of a sheet outside the range of the entry."""
-    beyond = filled(whole) - filled(part)
+    beyond = filled(whole) - filled(part) if mapping.range else 0
     return [Fault(file=source, column="range", value=mapping.range or "", reason=f"{beyond:,} filled cells of the sheet lie "
                   "outside the range of this entry")] if beyond else []
 

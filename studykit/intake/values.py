@@ -214,7 +214,8 @@ def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: 
             why[k] = len(reasons)
             reasons.append((value.reason, value.remedy))
     return Parsed(kind=kind[codes], number=number[codes], why=why[codes], reasons=reasons,
-                  unit=Texts(codes, unit).renamed(unit), qualifier=np.asarray(Texts(codes, qualifier).objects()))
+                  unit=Texts(codes, unit).renamed(unit) if any(unit) else Texts.same("", len(codes)),
+                  qualifier=np.asarray(Texts(codes, qualifier).objects()))
 
 
 def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],
