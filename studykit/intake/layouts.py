@@ -67,11 +67,12 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         out.faults = no_header(grid, mapping, file)
         return out
     out.header_line = int(grid.lines[at[-1]])
-    blocks = _blocks(grid, mapping, at, out, file)
+    blank = _blank_rows(grid)
+    blocks = _blocks(grid, mapping, at, blank, out, file)
     blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
     out.faults += heading_faults(grid, blocks, file)
     parts = []
-    outside = ~_blank_rows(grid)
+    outside = ~blank
     for block in blocks:
         line = int(grid.lines[block.header_at])
         faults = shape_faults(grid, mapping, block.heads, line, known, file)
@@ -107,9 +108,8 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
     return out
 
 
-def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], out: Laid, file: str) -> list[Block]:
+def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], blank: np.ndarray, out: Laid, file: str) -> list[Block]:
     """The data rectangles under the headings, each without blank lines, footer and unit row."""
-    blank = _blank_rows(grid)
     end = _footer_at(grid, mapping, at[-1], blank, out)
     if mapping.footer and end is None:
         out.faults.append(Fault(file=file, row=int(grid.lines[-1]), column="footer", value=mapping.footer,
@@ -160,7 +160,8 @@ def _blank_rows(grid: Grid) -> np.ndarray:
     for column in grid.cells:
         if not blank.any():
             break
-        blank &= column.flags(lambda t: not t.strip() or (t.strip()[0] in "-=_:" and _RULE.fullmatch(t)))
+        ruled = [w[:1] in " -=_:" and bool(_RULE.fullmatch(w)) for w in column.words]
+        blank &= ~column.flags(str.strip) | (column.spread(ruled, bool) if any(ruled) else False)
     return blank
 
 
