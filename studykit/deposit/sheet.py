@@ -1,8 +1,8 @@
 """A spreadsheet with live formulas for the container summary: each container's own difference, then mean and t interval.
 
 It holds the rows as the kit lists them and computes everything else in the sheet, so that a reader sees each step. The
-lowest depth is held against the uppermost, within the groups of the factors that act on depth (LINEST). It is the
-cross-check without the mixed model: where a reading is lost or another pair decides, ``rederive.R`` is the one to follow.
+lowest depth is held against the uppermost. It is the cross-check without the mixed model: where a reading is lost or another
+pair decides, ``rederive.R`` is the one to follow.
 """
 
 from __future__ import annotations
@@ -10,12 +10,9 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from studykit.core.files import read_csv, safe_name
 from studykit.deposit.bag import WHEN
@@ -25,9 +22,8 @@ ROWS = ("container", "depth", "sample", "replicate", "value", "unit", "source_fi
 NOTE = ("Live formulas: change a value in a sheet 'rows' and everything follows. Each container's cell is the mean of its "
         "determinations at a depth (of their natural logarithms for a margin in per cent). A viewer that computes nothing "
         "shows empty cells: open it in a spreadsheet program.")
-TOGETHER = "all containers taken together; {}"
-WITHIN = "containers compared within {}; {}"
-SAME = "the verdict's own interval where this pair of depths decides it and no reading is lost, else see rederive.R"
+SAME = ("all containers taken together; the verdict's own interval where this pair of depths decides it and no reading is "
+        "lost, else see rederive.R")
 
 
 def workbook(root: Path, study: Study) -> bytes:
@@ -37,7 +33,7 @@ def workbook(root: Path, study: Study) -> bytes:
     book = Workbook()
     book.active.title = "read me"
     for line in (NOTE, f"Study: {study.title}", f"alpha = {study.alpha:g}; intervals of level {100 - 200 * study.alpha:g} %",
-                 "The interval of a sheet is that of " + _what(study.factors.by_depth)):
+                 f"The interval of a sheet is that of {SAME}"):
         book.active.append([_plain(line)])
     for number, analyte in enumerate(study.analytes, start=1):
         table = read_csv(root / f"report/05-model/rows-{safe_name(analyte)}.csv", dtype=str, keep_default_na=False)
@@ -45,27 +41,6 @@ def workbook(root: Path, study: Study) -> bytes:
         made = _fill(book, _sheet(number, analyte), clear.to_dict("records"), study, analyte)
         book.worksheets[0].append([_plain(f"{study.label_of(analyte)}: {made}")])
     return settled(book)
-
-
-def _what(factors: Sequence[str]) -> str:
-    """What the interval of the sheets is, beside the verdict's."""
-    return WITHIN.format(" and ".join(factors), SAME) if factors else TOGETHER.format(SAME)
-
-
-def columns_of(rows: list[dict[Any, Any]], factors: Sequence[str]) -> list[list[float]]:
-    """One line a container with what the factors that act on depth are in it: age as a number, words as 0 and 1.
-
-    No columns where they are not of full rank or leave fewer than two degrees of freedom, as in the verdict.
-    """
-    own = list({str(r["container"]): r for r in reversed(rows)}.values())[::-1]
-    columns: list[list[float]] = []
-    for f in factors:
-        told = [str(r[f]) for r in own]
-        columns += [[float(x) for x in told]] if f == "age_months" else [
-            [float(x == level) for x in told] for level in sorted(set(told))[1:]]
-    design = np.array([[1.0] * len(own), *columns]).T
-    whole = np.linalg.matrix_rank(design - [0.0, *design[:, 1:].mean(axis=0)]) == design.shape[1] <= len(own) - 2
-    return [list(line) for line in design[:, 1:]] if whole else [[] for _ in own]
 
 
 def _sheet(number: int, analyte: str) -> str:
@@ -89,14 +64,9 @@ def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyt
     containers = list(dict.fromkeys(str(r["container"]) for r in rows))
     if len(depths) < 2 or len(containers) < 2:
         return f"sheet 'rows {name}'; no scatter between containers, so no summary"
-    known = [f for f in study.factors.by_depth if all(f in r for r in rows)]
-    columns = columns_of(rows, known if len(known) == len(study.factors.by_depth) else ())
     sheet = book.create_sheet(name)
     _summary(sheet, f"rows {name}", containers, (depths[0], depths[-1]), len(rows) + 1)
-    for line, more in enumerate(columns, start=2):
-        for column, x in enumerate(more, start=5):
-            sheet.cell(row=line, column=column, value=x)
-    _interval(sheet, len(containers), len(columns[0]), study, log)
+    _interval(sheet, len(containers), study, log)
     return f"sheets '{name}' and 'rows {name}'"
 
 
@@ -107,28 +77,24 @@ def _summary(sheet: Any, rows: str, containers: list[str], ends: tuple[str, str]
         mine = f"EXACT({a},$A{k})*EXACT({b},{depth})"
         return f'=IF(SUMPRODUCT({mine})=0,"",SUMPRODUCT({mine}*{y})/SUMPRODUCT({mine}))'
 
-    sheet.append(["container", *map(_plain, ends), "difference", "factors that act on depth"])
+    sheet.append(["container", *map(_plain, ends), "difference"])
     for k, container in enumerate(containers, start=2):
         sheet.append([_plain(container), cell(k, "$B$1"), cell(k, "$C$1"), f'=IF(COUNT(B{k}:C{k})=2,C{k}-B{k},"")'])
 
 
-def _interval(sheet: Any, n: int, columns: int, study: Study, log: bool) -> None:
-    """Below the containers: mean, scatter (within groups where factors act on depth), t, limits."""
-    from openpyxl.utils import get_column_letter
-
+def _interval(sheet: Any, n: int, study: Study, log: bool) -> None:
+    """Below the containers: mean, scatter, t, limits."""
     span, at = f"D2:D{n + 1}", n + 3
-    fit = f"LINEST({span},E2:{get_column_letter(4 + columns)}{n + 1},TRUE,TRUE)" if columns else ""
 
     def told(x: str) -> str:
         return f"=100*(EXP({x})-1)" if log else f"={x}"
 
     lines = (("containers", f"=COUNT({span})"), ("mean", f"=AVERAGE({span})"),
-             ("standard deviation", f"=INDEX({fit},3,2)" if fit else f"=STDEV({span})"),
-             ("degrees of freedom", f"=INDEX({fit},4,2)" if fit else f"=B{at}-1"),
+             ("standard deviation", f"=STDEV({span})"), ("degrees of freedom", f"=B{at}-1"),
              ("t", f"=TINV({2 * study.alpha!r},B{at + 3})"), ("half width", f"=B{at + 4}*B{at + 2}/SQRT(B{at})"),
              ("as told: difference", told(f"B{at + 1}")), ("as told: low", told(f"(B{at + 1}-B{at + 5})")),
              ("as told: high", told(f"(B{at + 1}+B{at + 5})")),
-             ("this interval is that of", _what(study.factors.by_depth if columns else ())))
+             ("this interval is that of", SAME))
     for offset, line in enumerate(lines):
         for column, content in enumerate(line, start=1):
             sheet.cell(row=at + offset, column=column, value=content)

@@ -26,7 +26,17 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
-from studykit.inference.contrasts import Array, centring, contrasts_of, family, inverse_root, pair_rows, union_p
+from studykit.inference.contrasts import (
+    Array,
+    centring,
+    common_mean,
+    contrasts_of,
+    family,
+    inverse_root,
+    mix_weights,
+    pair_rows,
+    union_p,
+)
 from studykit.inference.margin import Interval, Margin
 
 NODES = 60
@@ -224,17 +234,16 @@ def _branch(problem: _Corner, lower: float, enough: float, nodes: int) -> Extrem
     return Extreme(bound=max(-heap[0][0], best), attained=best)
 
 
-def linear_forms(low: Array, high: Array, groups: Array | None = None, at: Array | None = None) -> list[Linear | None]:
+def linear_forms(low: Array, high: Array, groups: Array | None = None) -> list[Linear | None]:
     """Every pair of depths of one study as a linear form of its readings; None where it cannot be judged.
 
     low, high (n, k): bounds of the cells, NaN where lost. The forms are those of ``contrasts.contrasts_of``.
     """
     n, k = low.shape
     Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
-    a = Z.mean(axis=0) if at is None else np.asarray(at, dtype=float)
     lost = np.isnan(low) | np.isnan(high)
     pattern = np.where(lost, np.nan, 0.0)
-    found = contrasts_of(pattern[None], groups=groups, at=at)
+    found = contrasts_of(pattern[None], groups=groups)
     out: list[Linear | None] = []
     for p, row in enumerate(pair_rows(k)):
         if not found.judged[0, p]:
@@ -243,41 +252,43 @@ def linear_forms(low: Array, high: Array, groups: Array | None = None, at: Array
         i, j = int(row.argmin()), int(row.argmax())
         both = ~(lost[:, i] | lost[:, j])
         df, unit = float(found.df[0, p]), float(found.unit_variance[0, p])
-        own = _own_form(low[both][:, [i, j]], high[both][:, [i, j]], Z[both], a)
+        own = _own_form(low[:, [i, j]], high[:, [i, j]], both, Z)
         same = own is not None and abs(own.df - df) < 1e-9 and abs(own.unit - unit) < 1e-9
-        out.append(own if same else _linked_form(low, high, ~lost, row, Z, a, df, unit))
+        out.append(own if same else _linked_form(low, high, ~lost, row, Z, df, unit))
     return out
 
 
-def _own_form(low: Array, high: Array, Z: Array, a: Array) -> Linear | None:
-    """The t over the containers that have both depths."""
-    df = float(len(Z) - np.linalg.matrix_rank(Z)) if len(Z) else 0.0
-    if df < 1:
+def _own_form(low: Array, high: Array, both: NDArray[np.bool_], Z: Array) -> Linear | None:
+    """By the containers that have both depths, weighed to the mix of all; low, high (n, 2)."""
+    weights, judged = mix_weights(both[None, :, None], Z)
+    if not judged[0, 0]:
         return None
-    inverse = np.linalg.pinv(Z.T @ Z)
-    unit = float(a @ inverse @ a)
-    return Linear(weights=a @ inverse @ Z.T, form=(np.eye(len(Z)) - Z @ inverse @ Z.T) * unit / df, df=df, unit=unit,
+    w, low, high = weights[0, both, 0], low[both], high[both]
+    unit = float(w @ w)
+    u = (np.eye(len(w)) - w) * (w / np.sqrt(1 + unit - 2 * w))[:, None]
+    omega = u @ u.T
+    return Linear(weights=w, form=u.T @ u, df=float(np.trace(omega) ** 2 / (omega**2).sum()), unit=unit,
                   low=low[:, 1] - high[:, 0], high=high[:, 1] - low[:, 0])
 
 
-def _linked_form(low: Array, high: Array, ok: NDArray[np.bool_], row: Array, Z: Array, a: Array, df: float,
-                 unit: float) -> Linear:
+def _linked_form(low: Array, high: Array, ok: NDArray[np.bool_], row: Array, Z: Array, df: float, unit: float) -> Linear:
     """Least squares within containers with the CR2 variance, as rows over the readings that are there."""
     n, k = ok.shape
-    q = Z.shape[1]
+    q, a = Z.shape[1], Z.mean(axis=0)
     M = centring(ok[None])[0]
     X = np.concatenate([np.hstack([Z[i, b] * np.eye(k) for b in range(q)]) for i in range(n)])
     big = np.zeros((n * k, n * k))
     for i in range(n):
         big[i * k:(i + 1) * k, i * k:(i + 1) * k] = M[i]
     inverse = np.linalg.pinv(X.T @ big @ X, rcond=1e-9, hermitian=True)
-    solve = inverse @ X.T @ big
-    resid = big @ (np.eye(n * k) - X @ solve)
+    solve, common = inverse @ X.T @ big, common_mean(inverse, Z)
+    spread = common + common.T - common @ X.T @ big @ X @ common.T
+    resid = big @ (np.eye(n * k) - X @ common @ X.T @ big)
     load = np.concatenate([a[b] * row for b in range(q)])
     u = np.zeros((n, n * k))
     for i in range(n):
         Xi = X[i * k:(i + 1) * k]
-        root = inverse_root((M[i] - M[i] @ Xi @ inverse @ Xi.T @ M[i])[None])[0]
+        root = inverse_root((M[i] - M[i] @ Xi @ spread @ Xi.T @ M[i])[None])[0]
         u[i] = (load @ inverse @ Xi.T @ M[i] @ root) @ resid[i * k:(i + 1) * k]
     cells = np.flatnonzero(ok.ravel())
     return Linear(weights=(load @ solve)[cells], form=u[:, cells].T @ u[:, cells], df=df, unit=unit,
@@ -369,13 +380,13 @@ def _beyond(f: Linear | None, edge: float, alpha: float, step: float, k: int) ->
     return largest(f, c, _floor(f, step), -sign, enough=-edge).bound < -edge
 
 
-def group_bounds(low: Array, high: Array, groups: Array, at: Array, *, edge: float, alpha: float, step: float,
+def group_bounds(low: Array, high: Array, *, edge: float, alpha: float, step: float,
                  looked_at: int) -> list[tuple[float, float, bool]]:
-    """One group's 1 - 2 alpha limits of every pair, and whether it is shown beyond, in every filling.
+    """One group's 1 - 2 alpha limits of every pair from its own containers, and whether it is shown beyond, in every filling.
 
-    groups (n, q), at (q,) as in ``linear_forms``; ``looked_at``: how many groups share alpha for "shown beyond".
+    ``looked_at``: how many groups share alpha for "shown beyond".
     """
-    forms = linear_forms(low, high, groups, at)
+    forms = linear_forms(low, high)
     return [(*_limits(f, step, 1 - 2 * alpha), _beyond(f, edge, alpha / looked_at, step, low.shape[1])) for f in forms]
 
 

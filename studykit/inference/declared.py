@@ -62,19 +62,17 @@ class _Within:
 
 
 def declared_contrasts(cells: ArrayLike, structure: Structure, *, heights: ArrayLike | None = None,
-                       rows: Array | None = None, groups: Array | None = None, at: Array | None = None,
-                       step: float = 0.0) -> Contrasts:
+                       rows: Array | None = None, groups: Array | None = None, step: float = 0.0) -> Contrasts:
     """Estimate, standard error and df of contrasts of S studies (arrays (S, K)), NaN where they cannot be judged.
 
-    cells (S, n, k): cell means, NaN where lost; heights (k,): of the depths, None: equal steps; rows, groups, at, step: as
-    in ``contrasts.contrasts_of``.
+    cells (S, n, k): cell means, NaN where lost; heights (k,): of the depths, None: equal steps; rows, groups, step: as in
+    ``contrasts.contrasts_of``; each group has a mean of its own, and the declared scatter is that of all.
     """
     v = np.asarray(cells, dtype=float)
     _, n, k = v.shape
     C = pair_rows(k) if rows is None else np.atleast_2d(np.asarray(rows, dtype=float))
     Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
-    mix = Z.mean(axis=0) if at is None else np.asarray(at, dtype=float)
-    basis = basis_of(k, heights)
+    mix, basis = Z.mean(axis=0), basis_of(k, heights)
     own, whole = structure == "own gradient" and k > 2, ~np.isnan(v.sum(axis=(1, 2)))
     out = np.full((4, len(v), len(C)), np.nan)
     if whole.any() and n > Z.shape[1]:

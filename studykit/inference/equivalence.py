@@ -246,13 +246,13 @@ class Comparison:
 
 
 def compare_cells(cells: ArrayLike, labels: Sequence[str], margin: Margin, *, alpha: float = 0.05,
-                  groups: ArrayLike | None = None, at: ArrayLike | None = None, step: float = 0.0,
+                  groups: ArrayLike | None = None, step: float = 0.0,
                   rows: ArrayLike | None = None, names: Sequence[str] = (), unit: str = "",
                   structure: str = "unstructured", heights: ArrayLike | None = None) -> Comparison:
     """All pairs of depths (or other contrasts between them) by the containers' own differences, under any covariance.
 
     cells (n, k): cell means on the scale of the margin, NaN where lost; labels of the k depths from the surface
-    down, contrasts read "lower - upper". groups, at, step, rows: as in ``contrasts.contrasts_of``; ``names``: one
+    down, contrasts read "lower - upper". groups, step, rows: as in ``contrasts.contrasts_of``; ``names``: one
     a row. ``structure``: "pooled" or "own gradient" where that scatter was declared before the data (``declared``; then
     ``heights`` of the depths). A contrast that too few containers carry is named in ``unjudged``.
     """
@@ -260,7 +260,7 @@ def compare_cells(cells: ArrayLike, labels: Sequence[str], margin: Margin, *, al
     if v.ndim != 2 or v.shape[1] != k:
         raise ValueError(f"cells must have one column for each of {k} labels, but got shape {v.shape}")
     asked: dict[str, Any] = {n: None if x is None else np.asarray(x, dtype=float)
-                             for n, x in (("rows", rows), ("groups", groups), ("at", at))}
+                             for n, x in (("rows", rows), ("groups", groups))}
     if structure in DECLARED:
         found = declared_contrasts(v[None], cast(Structure, structure), heights=heights, step=step, **asked)
         method = DECLARED[structure]

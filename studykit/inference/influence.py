@@ -100,13 +100,13 @@ def leave_one_out(results: pd.DataFrame, containers: Sequence[str], refit: Refit
 def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Groups | None = None) -> Contrasts:
     """All pairs of depths without each container in turn, (n, K), as ``contrasts_of`` judges what is left.
 
-    cells (n, k): cell means, NaN where lost; no rounding step. Nothing lost and one mean for all: by subtraction, at a cost
+    cells (n, k): cell means, NaN where lost; no rounding step. Nothing lost: by subtraction, at a cost
     linear in n; the sum of squares about the mean without container i is that about the mean of all less
     (d_i - mean)^2 n/(n - 1). Else studies of n - 1 containers, many at once: ``kinds`` (n,) codes containers with the same
     row in the linear model, and ``groups`` gives its columns for chosen containers, or None where they cannot be had: NaN.
     """
     v = np.asarray(cells, dtype=float)
-    if groups is None and not np.isnan(v).any():
+    if not np.isnan(v).any():
         return _subtracted(v)
     n, k = v.shape
     code, some = np.zeros(n, dtype=int) if kinds is None else np.asarray(kinds), max(1, BATCH // max(1, n * k * k))
@@ -121,7 +121,7 @@ def without_each(cells: ArrayLike, kinds: ArrayLike | None = None, groups: Group
 
 
 def _subtracted(v: Array) -> Contrasts:
-    """``without_each`` where nothing is lost and one mean stands for all containers."""
+    """``without_each`` where nothing is lost."""
     n, k = v.shape
     d = v @ pair_rows(k).T
     mean = d.mean(axis=0)

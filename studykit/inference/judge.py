@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -99,19 +99,20 @@ def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[
 def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share: float | None = None) -> Judgement:
     """The same from the cells of a table; see ``judge``."""
     found, word, low, high, why = mean_of(cells, margin, alpha)
-    noise, df = cells.noise_se, cells.noise_df
-    bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha)
-    beyond = containers_beyond(cells, margin, noise, df, alpha)
-    by_group = group_table(cells, margin, alpha, rounded=bool(coarse(found, cells.step)[0]))
+    noise, df, span = cells.noise_se, cells.noise_df, cells.noise_span
+    bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha,
+                        noise_span=span)
+    beyond = containers_beyond(cells, margin, noise, df, alpha, span)
+    by_group = group_table(cells, margin, alpha)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
-    may = (*may_lie_beyond(cells, margin, noise, df, alpha), *groups_that_may(cells, margin))
+    may = (*may_lie_beyond(cells, margin, noise, df, alpha, span), *groups_that_may(cells, margin))
     names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
     every = all_one_way(beyond)
     stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
                        every_one=every, may_be_beyond=len(may))
     limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
-    reasons = (*why, *((MOSTLY_LIMITS,) if limited else ()), *_stock_reasons(bound.upper, share, names, by_group, margin),
-               *may_reasons(may, margin))
+    reasons = (*why, *lost_reasons(cells), *((MOSTLY_LIMITS,) if limited else ()),
+               *_stock_reasons(bound.upper, share, names, by_group, margin), *may_reasons(may, margin))
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
                      next_container=next_of(cells, margin, 1 - alpha))
@@ -172,22 +173,24 @@ def near_differences(cells: CellBounds, noise_se: float | None) -> Array:
     return np.where(np.isnan(least), np.nan, np.where(least > 0, least, np.where(most < 0, most, 0.0)))
 
 
-def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float,
-                      alpha: float) -> NDArray[np.int8]:
-    """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``."""
-    return shown_beyond(near_differences(cells, noise_se), margin.edge, noise_se=noise_se, noise_df=noise_df, alpha=alpha,
-                        clear=_middle(cells))
+def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float,
+                      noise_span: tuple[float, float] | None = None) -> NDArray[np.int8]:
+    """Containers shown to lie beyond the margin wherever values lie, by pair of depths; see ``shown_beyond``."""
+    return shown_beyond(near_differences(cells, noise_se), margin.edge, noise_se=noise_span[1] if noise_span else noise_se,
+                        noise_df=noise_df, alpha=alpha, clear=_middle(cells))
 
 
-def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float) -> tuple[str, ...]:
+def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float,
+                   noise_span: tuple[float, float] | None = None) -> tuple[str, ...]:
     """Containers with limits that some value within them would show beyond the margin, and that are not shown there.
 
     Where the noise is unknown, a difference that may pass the margin is enough.
     """
-    far, shown = own_differences(cells, noise_se), containers_beyond(cells, margin, noise_se, noise_df, alpha)
+    shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, noise_span)
+    far, least = own_differences(cells, noise_se), noise_span[0] if noise_span else noise_se
     with np.errstate(invalid="ignore"):
         passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
-            far, margin.edge, noise_se=noise_se, noise_df=noise_df, alpha=alpha) != 0
+            far, margin.edge, noise_se=least, noise_df=noise_df, alpha=alpha) != 0
     may = passed.any(axis=1) & ~cells.exact & ~shown.any(axis=1)
     return tuple(c for c, m in zip(cells.containers, may, strict=True) if m)
 
@@ -210,6 +213,17 @@ def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:
         return ()
     span = margin.text.lstrip("±")
     return (f"Known only as a limit, so that they may differ between depths by more than {span}: {', '.join(may)}.",)
+
+
+def lost_reasons(cells: CellBounds) -> tuple[str, ...]:
+    """What the word for the mean leaves open where two containers or more, and over a tenth, have no value at a depth."""
+    n = len(cells.containers)
+    lost = {d: int(x) for d, x in zip(cells.labels, np.isnan(cells.low).sum(axis=0), strict=True) if max(1, n / 10) < x < n}
+    if not lost:
+        return ()
+    told = ", ".join(f"{x} of {n} at {d}" for d, x in lost.items())
+    return (f"Containers without a value: {told}. The mean is that of the others: if it was the settled ones that could not be "
+            "drawn, it hides them.",)
 
 
 def _rounded(cells: CellBounds, noise_se: float | None) -> bool:
@@ -240,17 +254,33 @@ def mean_of(cells: CellBounds, margin: Margin, alpha: float) -> tuple[Contrasts,
         middle = (cells.low + cells.high) / 2
     known = np.where(np.isfinite(middle), middle, np.nan)
     found = contrasts_of(known[None], groups=cells.groups, step=cells.step)
-    limited = not cells.exact.all()
-    if not limited and not coarse(found, cells.step)[0]:
+    limited, rounded = not cells.exact.all(), bool(coarse(within_groups(known, cells.groups, found), cells.step)[0])
+    if not limited and not rounded:
         code = int(word_codes(found, margin.edge, alpha, depths=cells.k)[0])
         return found, WORDS[code], np.full(0, 0.0), np.full(0, 0.0), _mean_reasons(found, WORDS[code], margin, alpha)
-    rounded = bool(coarse(found, cells.step)[0])
     low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
     verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
                            level=1 - 2 * alpha)
     word: MeanWord = next(w for w in WORDS if w == verdict.word)
     why = verdict.reason if limited else f"Readings were rounded more coarsely than they scatter: {verdict.reason}"
     return found, word, np.array(verdict.low), np.array(verdict.high), (why,)
+
+
+def within_groups(known: Array, groups: Array | None, found: Contrasts) -> Contrasts:
+    """``found``, or where there are groups the contrasts of what is left within them, which rounding is held against."""
+    if groups is None:
+        return found
+    inner, (n, q) = contrasts_of(rest_of(known, groups)[None]), groups.shape
+    return replace(inner, se=inner.se * math.sqrt((n - 1) / max(n - q, 1)))
+
+
+def rest_of(known: Array, groups: Array) -> Array:
+    """Cells (n, k) less what least squares on the groups' columns says of them, depth by depth; NaN where lost."""
+    rest = known.copy()
+    for j, column in enumerate(known.T):
+        ok = np.isfinite(column)
+        rest[ok, j] -= groups[ok] @ np.linalg.lstsq(groups[ok], column[ok], rcond=None)[0]
+    return rest
 
 
 def coarse(found: Contrasts, step: float | Array) -> NDArray[np.bool_]:
@@ -311,55 +341,51 @@ def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: floa
 GROUP_COLUMNS = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
 
 
-def group_table(cells: CellBounds, margin: Margin, alpha: float, *, rounded: bool = False) -> pd.DataFrame:
+def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame:
     """Every group of containers and pair of depths: estimate with its 1 - 2 alpha limits and where it lies.
 
-    Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is pooled within groups; "shown
-    beyond" takes groups and pairs into account. Values known only within bounds, and readings ``rounded`` more
-    coarsely than they scatter: the limits and "shown beyond" hold wherever they lie; of limits the estimate is NaN.
-    Empty without groups.
+    Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is that of the group's own containers,
+    whatever the others': a group of two says little. A group of one has the limits of that container by its determinations
+    (NaN where their scatter is not known), and is never shown beyond as a group. "Shown beyond" takes groups and pairs into
+    account. Values known only within bounds, and readings rounded more coarsely than the group scatters: the limits and
+    "shown beyond" hold wherever they lie; of limits the estimate is NaN. Empty without groups.
     """
     if cells.groups is None:
         return pd.DataFrame(columns=GROUP_COLUMNS)
-    known = _known_groups(cells, margin, alpha) if cells.exact.all() else []
-    told = _bounded_groups(cells, margin, alpha, known, rounded=rounded) if rounded or not known else known
-    rows = [(name, int(cells.groups[:, g].sum()), f"{b} - {a}", *(margin.shown(x) for x in told[g][i][:3]), told[g][i][3])
-            for g, name in enumerate(cells.group_names) for i, (a, b) in enumerate(cells.pairs)]
+    rows = []
+    for g, name in enumerate(cells.group_names):
+        mine = cells.groups[:, g] > 0
+        told = _one_container(cells, mine, alpha) if mine.sum() == 1 else _one_group(cells, mine, margin, alpha)
+        rows += [(name, int(mine.sum()), f"{b} - {a}", *map(margin.shown, part[:3]), bool(part[3]))
+                 for (a, b), part in zip(cells.pairs, told, strict=True)]
     return pd.DataFrame(rows, columns=GROUP_COLUMNS)
 
 
-def _known_groups(cells: CellBounds, margin: Margin, alpha: float) -> list[list[tuple[float, float, float, bool]]]:
-    """Estimate, limits and whether shown beyond, of every group and pair."""
-    lost = bool(np.isnan(cells.low).any())
-    every = None if lost else contrasts_of(cells.low[None], groups=cells.groups, step=cells.step)
-    out = []
-    for g in range(len(cells.group_names)):
-        found = _group(cells, g, every)
-        p = p_beyond(found, margin.edge, depths=cells.k)[0] * len(cells.group_names)
-        low, high = intervals(found, 1 - 2 * alpha)
-        out.append(list(zip(found.estimate[0], low[0], high[0], (p < alpha).tolist(), strict=True)))
-    return out
+Told = list[tuple[float, float, float, bool]]
+"""Estimate, limits and whether shown beyond, of every pair."""
 
 
-def _bounded_groups(cells: CellBounds, margin: Margin, alpha: float, known: list[list[tuple[float, float, float, bool]]], *,
-                    rounded: bool) -> list[list[tuple[float, float, float, bool]]]:
-    """The same wherever values lie that are known only within bounds; the estimates are those ``known``, or NaN."""
-    groups = np.asarray(cells.groups)
+def _one_group(cells: CellBounds, mine: NDArray[np.bool_], margin: Margin, alpha: float) -> Told:
+    """A group of two containers or more, by their own differences."""
+    many, exact = len(cells.group_names), bool(cells.exact[mine].all())
+    with np.errstate(invalid="ignore"):
+        middle = (cells.low[mine] + cells.high[mine]) / 2
+    found = contrasts_of(np.where(np.isfinite(middle), middle, np.nan)[None], step=cells.step)
+    rounded = bool(coarse(found, cells.step)[0])
+    if exact and not rounded:
+        beyond = p_beyond(found, margin.edge, depths=cells.k)[0] * many < alpha
+        ends = intervals(found, 1 - 2 * alpha)
+        return list(zip(found.estimate[0], ends[0][0], ends[1][0], beyond.tolist(), strict=True))
     low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
-    found = [group_bounds(low, high, groups, at, edge=margin.edge, alpha=alpha, step=cells.step, looked_at=len(groups.T))
-             for at in np.eye(groups.shape[1])]
-    return [[(known[g][i][0] if known else math.nan, *pair) for i, pair in enumerate(pairs)] for g, pairs in enumerate(found)]
+    spans = group_bounds(low[mine], high[mine], edge=margin.edge, alpha=alpha, step=cells.step, looked_at=many)
+    return [(e if exact else math.nan, *span) for e, span in zip(found.estimate[0], spans, strict=True)]
 
 
-def _group(cells: CellBounds, g: int, every: Contrasts | None) -> Contrasts:
-    """One group's contrasts, scatter pooled within groups; nothing lost: from those at the mix of ``every`` group."""
-    groups = np.asarray(cells.groups)
-    if every is None:
-        return contrasts_of(cells.low[None], groups=groups, at=np.eye(groups.shape[1])[g], step=cells.step)
-    mine = cells.low[groups[:, g] > 0]
-    scale = math.sqrt(len(groups) / len(mine))  # se at the mix of all is that of the pooled scatter over n
-    return Contrasts(estimate=(mine @ pair_rows(cells.k).T).mean(axis=0)[None], se=every.se * scale, df=every.df,
-                     unit_variance=every.unit_variance * scale**2)
+def _one_container(cells: CellBounds, mine: NDArray[np.bool_], alpha: float) -> Told:
+    """A group of one: what is known of that container; of the group nothing is."""
+    d = _middle(cells)[mine][0]
+    half = math.nan if cells.noise_se is None else float(stats.t.isf(alpha, cells.noise_df)) * cells.noise_se
+    return [(x, x - half, x + half, False) for x in d]
 
 
 def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],

@@ -2,7 +2,7 @@
 
 With n containers whose cell means have depth means mu and covariance Sigma (scatter between containers' profiles and
 of determinations together), the estimated means are normal with covariance Sigma/n and the containers' own scatter is,
-independently, a Wishart matrix on n - groups degrees of freedom (Anderson 2003, An Introduction to Multivariate
+independently, a Wishart matrix on n - 1 degrees of freedom (Anderson 2003, An Introduction to Multivariate
 Statistical Analysis, 3rd ed., section 7.2; drawn after Bartlett 1933). Both are taken at a fixed set of Sobol points,
 so that the same question gives the same digits and chances grow smoothly with n; the rule itself is the one that
 judges data. For two depths, "homogeneous" is the exact power of two one-sided tests (``tost_power``).
@@ -79,12 +79,12 @@ def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, a
             groups: int = 1, structure: str = "unstructured", heights: ArrayLike | None = None) -> WordChances:
     """Chances of homogeneous and stratified for true depth means (k,) and covariance (k, k) of one container's cells.
 
-    ``edge``: the margin, same scale; ``groups``: columns of the group model (equal groups); ``structure`` and ``heights``: a
-    scatter that was declared (``declared``), whether ``cov`` obeys it or not. With no degree of freedom left nothing can
-    be said and both chances are 0.
+    ``edge``: the margin, same scale; ``structure`` and ``heights``: a scatter that was declared (``declared``), whether
+    ``cov`` obeys it or not; ``groups``: columns of the group model (equal groups), which cost degrees of freedom there. With
+    no degree of freedom left nothing can be said and both chances are 0.
     """
     mu, sigma = np.asarray(means, dtype=float), np.asarray(cov, dtype=float)
-    k, df = len(mu), containers - groups
+    k, df = len(mu), containers - (1 if structure == "unstructured" else groups)
     if sigma.shape != (k, k) or not 0 < edge < math.inf or containers < 1:
         raise ValueError(f"cov must be {k} x {k}, edge above 0 and containers at least 1, but got {sigma.shape}, {edge}, "
                          f"{containers}")

@@ -187,13 +187,14 @@ class ShareBound:
 
 
 def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
-                level: float = 0.95) -> ShareBound:
+                level: float = 0.95, noise_span: tuple[float, float] | None = None) -> ShareBound:
     """Upper bound of the share beyond that no mixture escapes, from the containers' own differences.
 
     differences: (n,) or (n, K) for K pairs of depths, scale of the margin, NaN where a pair is lost: a container with
     a pair unseen is never clear, one without any pair does not count. noise_se: standard error of one
     difference from measurement alone, on noise_df degrees of freedom; None where it is unknown (then errors need only
-    have median zero, and the bound doubles).
+    have median zero, and the bound doubles). noise_span: least and most that it may be, where values are known only
+    within bounds; the bound is then the largest for any noise between them.
 
     Container i has true differences D; d = D + error is seen. Counted is every container with some |d| above
     edge - z e; one that is beyond is counted with chance at least Phi(z), whatever D and whatever the others do. So
@@ -210,12 +211,18 @@ def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, 
     if not n:
         return ShareBound(upper=1.0, counted=0, containers=0, threshold=edge, caught=1.0, level=level)
     if noise_se is None or noise_se <= 0:
-        threshold, chance = edge, 0.5 if noise_se is None else 1.0
-    else:
-        z = _best_z(edge / noise_se, n, pairs, noise_df, level)
-        threshold, chance = edge - z * noise_se, _caught(z, noise_df)
+        return _counted(d, edge, 0.5 if noise_se is None else 1.0, level)
+    least, most = noise_span or (noise_se, noise_se)
+    noises = [noise_se] if least == most else [*np.geomspace(least, most, 25).tolist()]
+    chosen = [_best_z(edge / x, n, pairs, noise_df, level) for x in noises]
+    worst = {(z, x) for z, x in zip(chosen + chosen[:-1], noises + noises[1:], strict=True)}  # z falls with the noise
+    return max((_counted(d, edge - z * x, _caught(z, noise_df), level) for z, x in worst), key=lambda b: b.upper)
+
+
+def _counted(d: Array, threshold: float, chance: float, level: float) -> ShareBound:
+    """The bound from containers of which some difference is above the threshold, caught with that chance at least."""
     clear = (np.abs(d) <= threshold).all(axis=1)  # NaN is not clear: what was not seen may lie beyond
-    counted = int(np.sum(~clear))
+    counted, n = int(np.sum(~clear)), len(d)
     return ShareBound(upper=min(1.0, share_bound_clear(counted, n, level) / chance), counted=counted, containers=n,
                       threshold=threshold, caught=chance, level=level)
 

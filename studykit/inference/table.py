@@ -7,7 +7,7 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
-from itertools import combinations
+from itertools import combinations, product
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ FORMS = "give {'relative_percent': 20} or {'absolute': 2}"
 NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*")
 LARGEST = 1e100
 VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
+MOST_CORNERS = 8
 MOST_ROWS = 20
 """Rows named one by one for one kind of fault; the rest is counted."""
 
@@ -35,7 +36,7 @@ class CellBounds:
     ``outer_low``, ``outer_high``: the same with every number anywhere within its rounding. ``exact`` (n,): containers
     without a limit. ``step``: rounding step of a cell mean as a floor of scatter. ``groups`` (n, q) dummy columns or
     None. ``noise_se``: standard error of one container's difference from determinations alone; None where no
-    cell was determined twice.
+    cell was determined twice. ``noise_span``: the least and the most that it would be for some filling of the limits.
     """
 
     containers: tuple[str, ...]
@@ -50,6 +51,7 @@ class CellBounds:
     group_names: tuple[str, ...]
     noise_se: float | None
     noise_df: float
+    noise_span: tuple[float, float] | None
 
     @property
     def k(self) -> int:
@@ -76,12 +78,14 @@ class CellBounds:
         scaled = [_on_scale(v, margin) for v in (low, high, low - half, high + half)]
         cells = cell_means(container, depth, np.array(scaled), shape)
         counts = np.bincount((container * shape[1] + depth)[~np.isnan(low)], minlength=shape[0] * shape[1])
-        noise, df = _noise(container * shape[1] + depth, scaled[0], numbers, scaled[3] - scaled[2])
+        cell = container * shape[1] + depth
+        noise, df = _noise(cell, scaled[0], numbers, scaled[3] - scaled[2])
         return cls(containers=tuple(containers) or tuple(map(str, range(shape[0]))),
                    labels=tuple(labels) or tuple(map(str, range(shape[1]))), low=cells[0], high=cells[1],
                    outer_low=cells[2], outer_high=cells[3],
                    exact=np.asarray(~np.any(cells[0] < cells[1], axis=1)), step=_step(cells, counts.reshape(shape)),
-                   groups=groups, group_names=tuple(group_names), noise_se=noise, noise_df=df)
+                   groups=groups, group_names=tuple(group_names), noise_se=noise, noise_df=df,
+                   noise_span=None if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df))
 
 
 def _on_scale(values: Array, margin: Margin) -> Array:
@@ -109,6 +113,29 @@ def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array)
     finite = width[ok][np.isfinite(width[ok])]
     floor = float(np.mean(finite**2)) / 12 if finite.size else 0.0
     return math.sqrt(2 * max(square, floor) * float(np.mean(1 / held))), df
+
+
+def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float) -> tuple[float, float]:
+    """The noise were the determinations known only as limits alike, and as unlike as they can be; both are numbers then.
+
+    A limit without an end on the scale of the margin does not count.
+    """
+    ok = np.isfinite(low) & np.isfinite(high)
+    if not np.any(low[ok] < high[ok]):
+        return noise, noise
+    sizes = np.bincount(cell[ok])
+    held = sizes[sizes > 0]
+    all_df, share = float(held.sum() - len(held)), float(np.mean(1 / held))
+    square = sum(_most_unlike(low[ok & (cell == c)], high[ok & (cell == c)]) for c in np.flatnonzero(sizes > 1))
+    return noise * math.sqrt(min(1.0, df / all_df)), max(noise, math.sqrt(2 * square / all_df * share))
+
+
+def _most_unlike(low: Array, high: Array) -> float:
+    """Largest sum of squares about their mean of values between low and high: at a corner; many: a bound of it."""
+    if len(low) > MOST_CORNERS:
+        return len(low) * float(high.max() - low.min()) ** 2 / 4
+    corners = np.array(list(product(*zip(low, high, strict=True))))
+    return float(((corners - corners.mean(axis=1, keepdims=True)) ** 2).sum(axis=1).max())
 
 
 def label_of(value: object) -> str:

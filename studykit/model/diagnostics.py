@@ -14,7 +14,7 @@ from studykit.core.record import significant
 from studykit.inference.bounded import COARSE
 from studykit.inference.contrasts import Contrasts, word_codes
 from studykit.inference.influence import Influence, check_residuals, leave_one_out, steps_without, without_each
-from studykit.inference.judge import WORDS
+from studykit.inference.judge import WORDS, rest_of
 from studykit.mixed.variances import check_repeatability
 from studykit.model.fit import AnalyteModel, FittedModel, fitted, judge_rows
 from studykit.model.rows import columns_of, known, replicated
@@ -111,8 +111,9 @@ def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
         return {}
     found, step, same = _left(model), *_rounding(model)
     least = np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY + 1e-9 * float(np.nanmax(np.abs(known(cells))))
+    inner = found if cells.groups is None else without_each(rest_of(known(cells), cells.groups))
     with np.errstate(invalid="ignore"):
-        sure = same & found.judged.all(axis=1) & (found.se > least).all(axis=1)
+        sure = same & found.judged.all(axis=1) & (inner.se > least * (1.0 if cells.groups is None else 2.0)).all(axis=1)
     words = word_codes(found, model.rows.margin.edge, model.alpha, depths=cells.k)
     widest = next(t.contrast for t in model.pairs.tests if t.contrast == model.pairs.widest)
     p = [f"{b} - {a}" for a, b in cells.pairs].index(widest.label)

@@ -10,8 +10,9 @@
 # The rule, in short (study/../README.txt says where the long form stands): the container is the unit. A container's cell is
 # the mean of its determinations at a depth, on the scale of the margin (logarithms for a margin in per cent). A difference
 # between two depths is judged by the containers' own differences, a t test; where readings are lost, by least squares
-# within containers with the bias-reduced cluster variance CR2 and Satterthwaite's degrees of freedom (Bell and McCaffrey 2002),
-# the least over one noisy depth where fewer than three containers have both depths of the pair.
+# within containers (each group of the factors that act on depth by itself, then in the mix of all) with the bias-reduced
+# cluster variance CR2 about the mean of all and Satterthwaite's degrees of freedom (Bell and McCaffrey 2002), the least over
+# one noisy depth where fewer than three containers have both depths of the pair.
 
 options(warn = 1, digits = 10, stringsAsFactors = FALSE)
 #: constants of the study
@@ -108,31 +109,33 @@ power_of <- function(m, power, keep) { # a power of a symmetric matrix on its ra
 pinv <- function(m) power_of(m, -1, function(v) v > 1e-9 * max(v, 1e-300))
 inverse_root <- function(m) power_of(m, -0.5, function(v) v > 1e-7)
 
-complete <- function(y, Z) {
-  n <- nrow(Z); C <- pair_rows(ncol(y)); d <- y %*% t(C); at <- colMeans(Z); inv <- solve(crossprod(Z))
-  b <- inv %*% crossprod(Z, d); df <- n - ncol(Z); unit <- drop(at %*% inv %*% at)
-  s2 <- colSums((d - Z %*% b)^2) / df
-  data.frame(estimate = drop(at %*% b), se = sqrt(unit * s2), df = df, unit = unit)
+complete <- function(y) {
+  n <- nrow(y); d <- y %*% t(pair_rows(ncol(y)))
+  data.frame(estimate = colMeans(d), se = apply(d, 2, sd) / sqrt(n), df = n - 1, unit = 1 / n)
 }
 
-own <- function(y, Z) { # each pair from the containers that have both depths
+weighed <- function(w) { # a weighted mean's deviations, each scaled to be unbiased: u = a (I - 1w') d
+  a <- w / sqrt(1 + sum(w^2) - 2 * w); u <- a * sweep(diag(length(w)), 2, w); o <- tcrossprod(u)
+  list(u = u, df = sum(diag(o))^2 / sum(o^2), unit = sum(w^2))
+}
+
+own <- function(y, Z) { # each pair from the containers that have both depths, weighed to the mix of all
   C <- pair_rows(ncol(y)); at <- colMeans(Z)
   do.call(rbind, lapply(seq_len(nrow(C)), function(p) {
     d <- y[, C[p, ] == 1] - y[, C[p, ] == -1]; ok <- !is.na(d); z <- Z[ok, , drop = FALSE]
     none <- data.frame(estimate = NA, se = NA, df = NA, unit = NA)
-    if (!any(ok)) return(none)
-    inv <- pinv(crossprod(z)); df <- sum(ok) - qr(z)$rank
-    if (df < 1 || max(abs(drop(at %*% inv %*% crossprod(z)) - at)) > 1e-6) return(none)
-    b <- inv %*% crossprod(z, d[ok]); unit <- drop(at %*% inv %*% at)
-    data.frame(estimate = drop(at %*% b), se = sqrt(unit * sum((d[ok] - z %*% b)^2) / df), df = df, unit = unit)
+    if (sum(ok) < 2) return(none)
+    inv <- pinv(crossprod(z)); w <- drop(at %*% inv %*% t(z)); f <- weighed(w)
+    if (f$df < 1 - 1e-6 || max(abs(drop(at %*% inv %*% crossprod(z)) - at)) > 1e-6) return(none)
+    data.frame(estimate = sum(w * d[ok]), se = sqrt(sum((f$u %*% d[ok])^2)), df = f$df, unit = f$unit)
   }))
 }
 
 residual_maker <- function(p) { # what turns all readings, container by container, into residuals within containers
   big <- matrix(0, p$n * p$k, p$n * p$k); X <- do.call(rbind, p$X)
   for (i in seq_len(p$n)) { s <- (i - 1) * p$k + seq_len(p$k); big[s, s] <- p$M[[i]] }
-  solve_ <- p$inv %*% t(X) %*% big
-  list(solve = solve_, resid = big %*% (diag(nrow(X)) - X %*% solve_))
+  score <- t(X) %*% big
+  list(solve = p$inv %*% score, resid = big %*% (diag(nrow(X)) - X %*% p$common %*% score))
 }
 
 least_df <- function(p, w, df) { # the least were one depth to scatter ten times as much, for depths that few containers have together
@@ -153,8 +156,11 @@ linked_parts <- function(y, Z) { # least squares within containers, container = 
   info <- Reduce(`+`, lapply(seq_len(n), function(i) t(X[[i]]) %*% M[[i]] %*% X[[i]]))
   inv <- pinv(info)
   mu <- drop(inv %*% Reduce(`+`, lapply(seq_len(n), function(i) t(X[[i]]) %*% M[[i]] %*% y0[i, ])))
-  root <- lapply(seq_len(n), function(i) inverse_root(M[[i]] - M[[i]] %*% X[[i]] %*% inv %*% t(X[[i]]) %*% M[[i]]))
-  list(n = n, k = k, ok = ok, y0 = y0, M = M, X = X, info = info, inv = inv, mu = mu, root = root, at = colMeans(Z))
+  at <- colMeans(Z); one <- drop(pinv(crossprod(Z)) %*% colSums(Z)) # Z one = 1: every profile is taken to be the mean of all
+  common <- kronecker(one %o% at, diag(k)) %*% inv; spread <- common + t(common) - common %*% info %*% t(common)
+  root <- lapply(seq_len(n), function(i) inverse_root(M[[i]] - M[[i]] %*% X[[i]] %*% spread %*% t(X[[i]]) %*% M[[i]]))
+  list(n = n, k = k, ok = ok, y0 = y0, M = M, X = X, info = info, inv = inv, common = common, spread = spread, mu = mu,
+       mean = drop(matrix(mu, k) %*% at), root = root, at = at)
 }
 
 linked <- function(y, Z) {
@@ -163,10 +169,10 @@ linked <- function(y, Z) {
     load <- as.vector(outer(C[r, ], p$at)); reach <- drop(load %*% p$inv)
     if (max(abs(drop(reach %*% p$info) - load)) > 1e-6) return(data.frame(estimate = NA, se = NA, df = NA, unit = NA))
     w <- lapply(seq_len(p$n), function(i) drop(reach %*% t(p$X[[i]]) %*% p$M[[i]] %*% p$root[[i]]))
-    resid <- lapply(seq_len(p$n), function(i) ifelse(p$ok[i, ], p$y0[i, ] - drop(p$X[[i]] %*% p$mu), 0))
+    resid <- lapply(seq_len(p$n), function(i) ifelse(p$ok[i, ], p$y0[i, ] - p$mean, 0))
     u <- sapply(seq_len(p$n), function(i) sum(w[[i]] * drop(p$M[[i]] %*% resid[[i]])))
     omega <- sapply(seq_len(p$n), function(l) sapply(seq_len(p$n), function(i)
-      -drop(w[[i]] %*% p$X[[i]] %*% p$inv %*% t(p$X[[l]]) %*% w[[l]]) + (i == l) * sum(w[[i]]^2)))
+      -drop(w[[i]] %*% p$X[[i]] %*% p$spread %*% t(p$X[[l]]) %*% w[[l]]) + (i == l) * sum(w[[i]]^2)))
     trace <- sum(diag(omega)); unit <- sum(reach * load); good <- abs(trace - unit) < 1e-6 * max(unit, 1e-9)
     df <- if (good) trace^2 / sum(omega^2) else NA
     if (good && sum(p$ok[, C[r, ] == 1] & p$ok[, C[r, ] == -1]) < 3) df <- least_df(p, w, df)
@@ -182,7 +188,7 @@ floored <- function(f, y, step) {
   f
 }
 differences <- function(y, Z, step) {
-  if (!anyNA(y)) return(floored(complete(y, Z), y, step))
+  if (!anyNA(y)) return(floored(complete(y), y, step))
   a <- linked(y, Z); b <- own(y, Z); take <- promised(a) <= promised(b) * (1 + 1e-9)
   out <- b; out[take, ] <- a[take, ]
   floored(out, y, step)
@@ -197,9 +203,9 @@ forms_of <- function(low, high, Z) { # every pair as a linear form w'y with vari
     if (!judged(found[p, ])) return(NULL)
     i <- which(C[p, ] == -1); j <- which(C[p, ] == 1); both <- !is.na(low[, i]) & !is.na(low[, j])
     if (isTRUE(abs(alone$df[p] - found$df[p]) < 1e-9 && abs(alone$unit[p] - found$unit[p]) < 1e-9)) {
-      z <- Z[both, , drop = FALSE]; inv <- pinv(crossprod(z)); unit <- found$unit[p]
-      list(w = drop(at %*% inv %*% t(z)), Q = (diag(nrow(z)) - z %*% inv %*% t(z)) * unit / found$df[p], df = found$df[p],
-           unit = unit, low = low[both, j] - high[both, i], high = high[both, j] - low[both, i])
+      z <- Z[both, , drop = FALSE]; w <- drop(at %*% pinv(crossprod(z)) %*% t(z))
+      list(w = w, Q = crossprod(weighed(w)$u), df = found$df[p], unit = found$unit[p],
+           low = low[both, j] - high[both, i], high = high[both, j] - low[both, i])
     } else linked_form(low, high, Z, C[p, ], found[p, ])
   })
 }
@@ -247,9 +253,15 @@ bounded <- function(x, Z, alpha, rounded) {
 
 # ---- the three roads to an interval: limits on the scale of analysis for every pair, and who found them
 
+within_groups <- function(y, Z, f) { # what is left within groups, which rounding is held against
+  if (ncol(Z) == 1) return(f)
+  for (j in seq_len(ncol(y))) { ok <- !is.na(y[, j]); y[ok, j] <- qr.resid(qr(Z[ok, , drop = FALSE]), y[ok, j]) }
+  g <- differences(y, matrix(1, nrow(y), 1), 0); g$se <- g$se * sqrt((nrow(Z) - 1) / max(nrow(Z) - ncol(Z), 1)); g
+}
+
 many <- function(a, d) {
   x <- cells_of(a, d); middle <- (x$low + x$high) / 2; middle[!is.finite(middle)] <- NA
-  f <- differences(middle, x$Z, x$step); sd <- ifelse(judged(f), f$se / sqrt(f$unit), Inf)
+  f <- differences(middle, x$Z, x$step); g <- within_groups(middle, x$Z, f); sd <- ifelse(judged(g), g$se / sqrt(g$unit), Inf)
   rounded <- min(sd) < 0.7 * x$step
   out <- data.frame(estimate = f$estimate, low = f$estimate - qt(1 - alpha, f$df) * f$se, high = f$estimate + qt(1 - alpha, f$df) * f$se)
   m <- nrow(f); wide <- qt(1 - alpha / 2 / m, f$df) * f$se

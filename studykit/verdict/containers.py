@@ -31,8 +31,12 @@ from studykit.study.definition import Study
 YOUNG = 6.0
 """Months: where all containers are younger, groups go by tenths of a month, else by whole months."""
 BEYOND = "beyond the margin"
+TWICE = "zones determined twice"
 GROUP_ENDS = ["containers", "bottom - top", "low", "high", "unit", "interval lies"]
 ONLY_LIMIT = "a container is known only as a limit"
+ACROSS = "across its edge"
+ONE = "one container: nothing is said of its group"
+TWO = "two containers: too few to tell"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
                  "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
@@ -62,7 +66,7 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
     """
     cells, measured = model.cells, model.rows.measured
     if cells.noise_se is not None and cells.noise_df >= 2:
-        return cells.noise_se, cells.noise_df, "zones determined twice"
+        return cells.noise_se, cells.noise_df, TWICE
     level = float(measured["value"].mean())
     stated = precision_at(study, model.analyte, level) if level > 0 else None
     if stated is None:
@@ -72,17 +76,23 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
     return s * math.sqrt(2 / per_depth), math.inf, stated.source
 
 
+def _span(model: FittedModel, source: str) -> tuple[float, float] | None:
+    """The least and the most noise for some filling of the limits; None where it is not that of determinations."""
+    return model.cells.noise_span if source == TWICE else None
+
+
 def share_of(study: Study, model: FittedModel) -> ShareBound:
     """Upper bound of the share of containers beyond the margin in any pair of depths."""
-    se, df, _ = noise_of(study, model)
+    se, df, source = noise_of(study, model)
     each = own_differences(model.cells, se)
-    return share_upper(each, model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha)
+    return share_upper(each, model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha,
+                       noise_span=_span(model, source))
 
 
 def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
     """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
-    se, df, _ = noise_of(study, model)
-    return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha)
+    se, df, source = noise_of(study, model)
+    return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha, _span(model, source))
 
 
 def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
@@ -95,7 +105,8 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
     table, _ = group_contrasts(model, study)
     groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
-    may = may_lie_beyond(model.cells, model.rows.margin, *noise_of(study, model)[:2], model.alpha)
+    se, df, source = noise_of(study, model)
+    may = may_lie_beyond(model.cells, model.rows.margin, se, df, model.alpha, _span(model, source))
     word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
                       groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)), may_be_beyond=len(may))
     return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,
@@ -176,11 +187,12 @@ def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:
     """Bottom minus top by the levels of the factors that interact with depth, and a note on how.
 
-    Each group's mean container contrast with the scatter pooled within groups (no straight line in age or in another
+    Each group's mean container contrast with the scatter of its own containers (no straight line in age or in another
     number is assumed); of several factors also the groups of each alone, the others left empty. Columns: the factors,
     containers, bottom - top, low, high (1 - 2 alpha; where the mean lies beyond the margin, with the number of groups taken
-    into account), unit, interval lies (nothing is said where a container of the group is known only as a limit). Where no
-    group repeats, age is left out of the grouping and the note says so.
+    into account; of one container by the noise of its difference, empty where that is not known; empty for two whose own
+    scatter decides nothing), unit, interval lies (nothing is said of a group of one container, nor where one is known only as
+    a limit). Where no group repeats, age is left out of the grouping and the note says so.
     """
     numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
     factors = [f for f in study.factors.by_depth if f in model.fixed and f not in numbers]
@@ -188,8 +200,7 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), ""
     facts = model.rows.measured.drop_duplicates("container").set_index("container")
     each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
-    young = each["age_months"].max() < YOUNG
-    each = each.assign(age_months=_months(each["age_months"], young))
+    each = each.assign(age_months=_months(each["age_months"], each["age_months"].max() < YOUNG))
     note = ""
     if len(each) - each.groupby(factors, observed=True).ngroups < 3:
         factors = [f for f in factors if f != "age_months"]
@@ -198,24 +209,29 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
     looked_at = sum(each.groupby(by, observed=True).ngroups for by in groupings)
-    return pd.concat([_by(model, each, by, _bounded_groups(model, by, young), looked_at) for by in groupings],
-                     ignore_index=True)[[*factors, *GROUP_ENDS]], note
+    told = pd.concat([_by(study, model, each, by, looked_at) for by in groupings], ignore_index=True)
+    return told[[*factors, *GROUP_ENDS]], note
 
 
-def _by(model: FittedModel, each: pd.DataFrame, by: list[str], bounded: set[tuple[Any, ...]], looked_at: int) -> pd.DataFrame:
-    """The rows of one grouping, with the scatter pooled within its groups; ``looked_at``: groups that share alpha."""
-    groups = each.groupby(by, observed=True)["contrast"]
-    df = len(each) - groups.ngroups
+def _by(study: Study, model: FittedModel, each: pd.DataFrame, by: list[str], looked_at: int) -> pd.DataFrame:
+    """The rows of one grouping, each group by the scatter of its own containers; ``looked_at``: groups that share alpha."""
+    bounded = _bounded_groups(model, by, bool(each["age_months"].max() < YOUNG))
     floor = max(model.cells.step / math.sqrt(6), 1e-300)  # what rounding alone scatters
-    pooled = max(floor, float(np.sqrt(((each["contrast"] - groups.transform("mean")) ** 2).sum() / df)))
+    noise, noise_df, _ = noise_of(study, model)
     rows = []
-    for key, part in groups:
-        contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=pooled / len(part) ** 0.5,
-                            df=float(df), scale=model.rows.margin.scale, unit=model.shown_unit,
-                            method="pooled within groups")
+    for key, part in each.groupby(by, observed=True)["contrast"]:
+        one = len(part) == 1
+        own, df = (noise, noise_df) if one else (float(part.std(ddof=1)), len(part) - 1.0)
+        if own is None:
+            rows.append((*key, 1, model.rows.margin.shown(float(part.iloc[0])), math.nan, math.nan, model.shown_unit, ONE))
+            continue
+        contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=max(floor, own) / len(part) ** 0.5,
+                            df=df, scale=model.rows.margin.scale, unit=model.shown_unit, method="the group's own scatter")
         inner, edge = model.rows.margin.edge >= abs(contrast.estimate), model.alpha / looked_at
-        told = contrast.shown(1 - 2 * (model.alpha if inner else edge))
-        lies = place(contrast, model.rows.margin, model.alpha, edge) if key not in bounded else ONLY_LIMIT
+        told = contrast.shown(1 - 2 * (model.alpha if inner or one else edge))
+        lies = ONLY_LIMIT if key in bounded else ONE if one else place(contrast, model.rows.margin, model.alpha, edge)
+        if len(part) == 2 and lies == ACROSS:  # one degree of freedom: an interval that says nothing
+            told, lies = (told[0], math.nan, math.nan, told[3]), TWO
         rows.append((*key, len(part), *told, lies))
     return pd.DataFrame(rows, columns=[*by, *GROUP_ENDS])
 
@@ -254,7 +270,7 @@ def place(contrast: Contrast, margin: Margin, alpha: float, alpha_beyond: float 
     if contrast.interval(1 - 2 * alpha).within(margin.low, margin.high):
         return "inside the margin"
     level = 1 - 2 * (alpha if alpha_beyond is None else alpha_beyond)
-    return BEYOND if contrast.interval(level).beyond(margin.low, margin.high) else "across its edge"
+    return BEYOND if contrast.interval(level).beyond(margin.low, margin.high) else ACROSS
 
 
 def own_contrasts(model: FittedModel) -> pd.DataFrame:

@@ -29,6 +29,7 @@ import pandas as pd
 
 from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
+from studykit.inference.judge import lost_reasons
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.mixed.fit import RemlFit
 from studykit.model.fit import AnalyteModel, Bounds, FittedModel, heights_of
@@ -259,19 +260,20 @@ def containers_needed(model: FittedModel, chance: float = CHANCE) -> int | None:
     """
     cells = known(model.cells)
     whole = np.isfinite(cells).all(axis=1)
-    columns = np.ones((len(cells), 1)) if model.cells.groups is None else model.cells.groups
-    columns = columns[whole]
+    declared = model.structure if model.by_declaration else "unstructured"
+    own = model.cells.groups is None or not model.by_declaration  # a declared scatter is that within groups
+    columns = np.ones((int(whole.sum()), 1)) if own or model.cells.groups is None else model.cells.groups[whole]
     df = int(whole.sum()) - int(np.linalg.matrix_rank(columns)) if whole.any() else 0
     if df < 1:
         return None
     rest = cells[whole] - columns @ np.linalg.lstsq(columns, cells[whole], rcond=None)[0]
     return plan_containers(model.mean_values, rest.T @ rest / df, model.rows.margin.edge, alpha=model.alpha, chance=chance,
                            most=MOST, groups=columns.shape[1], heights=heights_of(model.rows),
-                           structure=model.structure if model.by_declaration else "unstructured")
+                           structure=declared)
 
 
 def _reasons(model: FittedModel, stock: Stock | None) -> tuple[str, ...]:
-    reasons = [] if stock is None else list(stock.reasons)
+    reasons = [*([] if stock is None else stock.reasons), *lost_reasons(model.cells)]
     if model.bounds is not None and model.word != "inconclusive":
         reasons.append(f"{model.bounds.reason[:1].upper()}{model.bounds.reason[1:].rstrip('.')}.")
     if model.pairs.unjudged:

@@ -145,19 +145,21 @@ def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
 
 
 @needs_r
-@pytest.mark.parametrize("seed", [5, 6])
-def test_zones_linked_only_through_others_get_the_same_degrees_of_freedom_in_r(tmp_path, seed):
+@pytest.mark.parametrize(("seed", "lost", "groups"), [(5, 0.45, 1), (6, 0.45, 1), (7, 0.2, 2), (8, 0.4, 2)])
+def test_lost_readings_of_groups_and_zones_linked_only_through_others_come_out_alike_in_r(tmp_path, seed, lost, groups):
     rng = np.random.default_rng(seed)
-    cells = rng.normal(size=(7, 4)) * [1, 1, 1, 4]
-    cells[rng.random(cells.shape) < 0.45] = np.nan
+    cells = rng.normal(size=(9, 4)) * [1, 1, 1, 4]
+    cells[rng.random(cells.shape) < lost] = np.nan
+    group = np.arange(9) * groups // 9
     script = (Path(rederive.__file__).parent.parent / "templates" / "rederive.R").read_text(encoding="utf-8")
     rule = script[script.index("# ---- differences between depths"):script.index("# ---- limits that hold")]
     pd.DataFrame(cells).to_csv(tmp_path / "y.csv", header=False, index=False, na_rep="NA")
-    (tmp_path / "one.R").write_text(rule + """
-f <- differences(unname(as.matrix(read.csv("y.csv", header = FALSE))), matrix(1, 7, 1), 0)
+    Z = f"cbind(1, c({', '.join(map(str, group))}))" if groups > 1 else "matrix(1, 9, 1)"
+    (tmp_path / "one.R").write_text(rule + f"""
+f <- differences(unname(as.matrix(read.csv("y.csv", header = FALSE))), {Z}, 0)
 write.csv(f[c("estimate", "se", "df")], "out.csv", row.names = FALSE)""", encoding="utf-8")
     subprocess.run(["Rscript", "one.R"], cwd=tmp_path, check=True, timeout=120)
-    kit = contrasts_of(cells[None])
+    kit = contrasts_of(cells[None], groups=np.column_stack([np.ones(9), group])[:, :groups])
     here = np.stack([kit.estimate[0], kit.se[0], kit.df[0]], axis=1)[kit.judged[0]]
     assert len(here)
     assert pd.read_csv(tmp_path / "out.csv").to_numpy()[kit.judged[0]] == pytest.approx(here, rel=1e-9)

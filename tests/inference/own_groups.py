@@ -61,3 +61,22 @@ def rounded_group(seed):
     values = np.full((16, 2, 2), 20.65) + rng.normal(0, 0.03, (16, 2, 2))
     values[:4, 1] -= 3.2
     return group_beyond(judged(np.round(values), ["old"] * 4 + ["new"] * 12, 3.5))
+
+
+def wild_duplicates(seed):
+    """Floors "<5" twice in 8 of 30 under 4.7, margin 5; some filled 0.01 and 4.99, others 0.01 twice."""
+    rng = np.random.default_rng(seed)
+    values = 4.7 + rng.normal(0, 0.05, (30, 2, 2))
+    limits, filled = values.astype(object), values.copy()
+    limits[:8, 1] = "<5"
+    filled[:4, 1], filled[4:8, 1] = [0.01, 4.99], 0.01 + 0.01 * rng.random((4, 2))
+    said, other = (judged(v, ["a"] * 30, 5.0, share=0.2, groups=()) for v in (limits, filled))
+    return said.word == "homogeneous" != other.word or said.share_upper < other.share_upper
+
+
+def calm_duplicates(seed):
+    """A few narrow limits ("<0.3") beside quiet numbers: the stock is still called homogeneous."""
+    rng = np.random.default_rng(seed)
+    values = (0.2 + 0.05 * rng.random((30, 2, 2))).astype(object)
+    values[:3, 1] = "<0.3"
+    return judged(values, ["a"] * 30, 5.0, share=0.2, groups=()).word != "homogeneous"

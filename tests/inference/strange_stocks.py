@@ -139,3 +139,13 @@ def lost_floor_table(rng, complete=6, incomplete=40, beyond=0.4, times=1.3, sd=0
     y = 20 + rng.normal(0, 2, (n, 1)) + own[:, None] * np.array([0, 0, 1.0]) + sd * rng.normal(size=(n, 3))
     t = pd.DataFrame({"container": np.repeat(np.arange(n), 3), "depth": np.tile(DEPTHS[:3], n), "value": y.ravel()})
     return t[(t.container < complete) | (t.depth != DEPTHS[2])].reset_index(drop=True)
+
+
+def settled_and_lost(rng, n=30, share=0.5, times=3.0, gone=0.8, sd=0.05):
+    """The floor of a share of the containers is ``times`` margins richer; there it could mostly not be drawn. Margin 1."""
+    settled = rng.random(n) < share
+    y = 20 + rng.normal(0, 2, (n, 1, 1)) + times * settled[:, None, None] * np.array([0, 0, 1.0])[:, None]
+    y = y + sd * rng.normal(size=(n, 3, 2))
+    y[rng.random(n) < np.where(settled, gone, 0.03), 2] = np.nan
+    rows = {"container": np.repeat(np.arange(n), 6), "depth": np.tile(np.repeat(DEPTHS[:3], 2), n), "value": y.ravel()}
+    return pd.DataFrame(rows).dropna(ignore_index=True)

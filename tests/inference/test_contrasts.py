@@ -41,17 +41,34 @@ def test_complete_data_are_a_t_test_of_the_containers_own_differences():
             assert found.estimate[s, p] / found.se[s, p] == pytest.approx(float(theirs.statistic))
 
 
-def test_groups_and_other_contrasts_are_least_squares():
+def test_groups_change_nothing_where_nothing_is_lost_and_other_contrasts_are_t_tests_too():
     v = own_gradients(np.random.default_rng(2), 1, 9, 3)
     Z = np.zeros((9, 2))
     Z[:4, 0] = Z[4:, 1] = 1
     rows = np.vstack([departure_rows(np.ones(3)), [-0.5, 0.0, 0.5]])
-    for at in (Z.mean(axis=0), np.array([1.0, 0.0])):
-        found = contrasts_of(v, rows, groups=Z, at=at)
-        for p, row in enumerate(rows):
-            test = sm.OLS(v[0] @ row, Z).fit().t_test(at)
-            assert (found.estimate[0, p], found.se[0, p]) == pytest.approx((float(test.effect[0]), float(test.sd[0, 0])))
-            assert found.df[0, p] == test.df_denom == 7
+    found = contrasts_of(v, rows, groups=Z)
+    for p, row in enumerate(rows):
+        test = sm.OLS(v[0] @ row, np.ones(9)).fit().t_test([1.0])
+        assert (found.estimate[0, p], found.se[0, p]) == pytest.approx((float(test.effect[0]), float(test.sd[0, 0])))
+        assert found.df[0, p] == test.df_denom == 8
+
+
+def test_lost_readings_of_one_group_are_made_up_for_by_its_others():
+    """statsmodels' least squares on the groups for the estimate; variance and df by their definition, dense."""
+    v = own_gradients(np.random.default_rng(12), 1, 9, 2)
+    v[0, [0, 2], 1] = np.nan
+    Z = np.eye(2)[np.repeat([0, 1], [4, 5])]
+    d = v[0, :, 1] - v[0, :, 0]
+    there, at = np.isfinite(d), Z.mean(axis=0)
+    fit = sm.OLS(d[there], Z[there]).fit()
+    w = at @ np.linalg.inv(Z[there].T @ Z[there]) @ Z[there].T
+    mean = float(at @ fit.params)
+    scale = w / np.sqrt(np.sum((np.eye(7) - w) ** 2, axis=1))  # each deviation from the mean has this variance
+    cov = np.diag(scale) @ (np.eye(7) - w) @ (np.eye(7) - w).T @ np.diag(scale)
+    found = contrasts_of(v, groups=Z)
+    assert found.estimate[0, 0] == pytest.approx(mean)
+    assert found.se[0, 0] == pytest.approx(math.sqrt(np.sum((scale * (d[there] - mean)) ** 2)))
+    assert found.df[0, 0] == pytest.approx(np.trace(cov) ** 2 / np.sum(cov**2))
 
 
 def dense_cr2(v: np.ndarray, row: np.ndarray) -> tuple[float, float, float]:

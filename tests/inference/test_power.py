@@ -74,7 +74,9 @@ def test_profile_cov_and_misuse():
     row = np.array([-1.0, 0.0, 1.0])
     assert row @ cov @ row == pytest.approx(4.0)  # top to bottom changes by slope, by definition
     assert profile_cov(2, cell=1.0, determination=2.0, determinations=4)[0, 0] == 2.0
-    assert chances([0, 0], np.eye(2), 2, 1.0, groups=2).homogeneous == 0.0
+    assert chances([0, 0], np.eye(2), 1, 1.0).homogeneous == 0.0
+    within = chances([0, 0], np.eye(2), 2, 1.0, groups=2, structure="pooled")  # a declared scatter is that within groups
+    assert within.homogeneous == 0.0
     with pytest.raises(ValueError, match="cov must be 2 x 2"):
         chances([0, 0], np.eye(3), 4, 1.0)
     with pytest.raises(ValueError, match="SDs not negative"):

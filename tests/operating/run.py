@@ -14,6 +14,8 @@ from typing import Any
 
 from .declared import DECLARATIONS, DeclaredRates, run_declared
 from .engine import Rates, run_scenario
+from .groups import COMPARED, GroupRates, run_grouped
+from .groups import RULES as GROUP_RULES
 from .litres import POURED, LitreRates, run_litres
 from .page import PAGES, PageRates, run_page
 from .rivals import RIVALS, RULES, RivalRates, run_rival
@@ -28,11 +30,11 @@ Written by `python -m tests.operating.run` on {date} (seed {seed}, {minutes:.0f}
 edit.
 
 The rule: a pair of depths is judged by the containers' own differences, whatever the covariance across depths. Nothing
-lost: t over those differences (on declared groups). Readings lost: least squares within containers with the
-cluster-robust CR2 standard error and Bell and McCaffrey's degrees of freedom, or the t over the containers that have
-both depths where the pattern promises that to be shorter. Pairs that fewer than three containers have together get the
-least degrees of freedom over stocks in which one zone scatters ten times as much. Homogeneous: every pair within by two
-one-sided tests.
+lost: t over those differences, whatever their groups. Readings lost: least squares within containers (each declared
+group by itself, then in the mix of all) with the cluster-robust CR2 standard error about the mean of all and Bell and
+McCaffrey's degrees of freedom, or that of the containers that have both depths where the pattern promises it to be
+shorter. Pairs that fewer than three containers have together get the least degrees of freedom over stocks in which one
+zone scatters ten times as much. Homogeneous: every pair within by two one-sided tests.
 Stratified: some pair beyond, charged with the union over the corners of "no difference exceeds the margin".
 
 * **false homogeneous**: last and first depth exactly at the margin (eight standard errors), the others in between;
@@ -41,7 +43,8 @@ Stratified: some pair beyond, charged with the union over the corners of "no dif
 * **coverage**: least and largest over pairs of 95 % intervals; *together*: simultaneous intervals;
 * **power**: no difference, margin four standard errors; *pairwise*: plain t over containers that have both depths.
 
-Limits: rates 5 %, coverage 94 to 96 % (97.5 % with six containers or fewer: "cautious"; 96.5 % with losses), each plus
+Limits: rates 5 %, coverage 94 to 96 % (97.5 % with six containers or fewer: "cautious"; 96.5 % with losses; from above
+not held where groups scatter unlike each other), each plus
 3.5 Monte Carlo errors. Designs read containers x depths x determinations.
 
 Truths: {truths}. The last three are reported, not held to limits: with a fifth of the containers settled the mean of
@@ -88,6 +91,17 @@ def rival_table(rates: Sequence[RivalRates]) -> list[str]:
     out = head(("truth", "design", "rule", "studies", "false homogeneous", "coverage", "power", "no answer"))
     return out + [f"| {r.scenario.truth} | {r.scenario.name} | {r.rule} | {r.studies} | {r.false_homogeneous:.1f} | "
                   f"{r.coverage:.1f} | {r.power:.0f} | {r.failed:.1f} |" for r in rates]
+
+
+def group_rule_table(rates: Sequence[GroupRates]) -> list[str]:
+    """Rules for groups, one row a case: false homogeneous / false stratified, power of each rule, per cent."""
+    out = head(("groups of", "scattering", "apart by", "depths", "studies", *GROUP_RULES))
+    for i in range(0, len(rates), len(GROUP_RULES)):
+        some = rates[i:i + len(GROUP_RULES)]
+        r, told = some[0], [f"{x.false_homogeneous:.1f} / {x.false_stratified:.1f}, {x.power:.0f}" for x in some]
+        out.append(f"| {' and '.join(map(str, r.sizes))} | {' and '.join(f'{x:g}' for x in r.scatter)} | {r.apart:g} SD | "
+                   f"{r.depths} | {r.studies} | {' | '.join(told)} |")
+    return out
 
 
 def page_table(rates: Sequence[PageRates]) -> list[str]:
@@ -174,9 +188,10 @@ def jobs_of(complete: int, lost: int) -> list[tuple[Callable[..., Any], tuple[An
     rest: list[tuple[Callable[..., Any], Sequence[tuple[Any, ...]], int]] = [
         (run_stock, STOCKS, max(lost // 10, 40)), (run_limits, LIMITS, max(lost // 100, 4)),
         (run_page, PAGES, max(lost // 40, 8)), (run_litres, POURED, max(complete // 8, 40)),
-        (run_rival, RIVALS, max(lost // 20, 8)), (run_single, ALONE, max(lost // 5 * 2, 40))]
+        (run_rival, RIVALS, max(lost // 20, 8)), (run_single, ALONE, max(lost // 5 * 2, 40)),
+        (run_grouped, COMPARED, complete)]
     for block, (function, jobs, size) in enumerate(rest):
-        every = len(RULES) if function is run_rival else 1  # every rival sees the same studies
+        every = {run_rival: len(RULES), run_grouped: len(GROUP_RULES)}.get(function, 1)  # rivals see the same studies
         out += [(function, (*job, size, SEED + 1000 * (block + 1) + i // every)) for i, job in enumerate(jobs)]
     return out
 
@@ -185,13 +200,14 @@ TABLES: dict[type, tuple[str, Callable[[Any], list[str]]]] = {
     Rates: ("Any scatter across depths", scenario_table),
     DeclaredRates: ("A scatter that was declared beforehand", declared_table),
     RivalRates: ("Other rules for lost readings", rival_table),
+    GroupRates: ("Other rules for groups that scatter unlike each other", group_rule_table),
     StockRates: ("Containers, not only their mean", stock_table),
     PageRates: ("Mixtures through the report's own path", page_table),
     LitreRates: ("First and last litres", litre_table),
     LimitRates: ("Values known only within bounds", limit_table),
     SingleRates: ("One container", single_table)}
-SECTIONS = {"covariance": run_scenario, "declared": run_declared, "rivals": run_rival, "shares": run_stock, "pages": run_page,
-            "litres": run_litres, "limits": run_limits, "single": run_single}
+SECTIONS = {"covariance": run_scenario, "declared": run_declared, "rivals": run_rival, "groups": run_grouped,
+            "shares": run_stock, "pages": run_page, "litres": run_litres, "limits": run_limits, "single": run_single}
 """What ``--only`` makes anew."""
 NOTES = {
     SingleRates: "The scatter is taken from the method's stated precision, which holds no scatter of drawing: limit 5 % where "
@@ -201,6 +217,10 @@ NOTES = {
                    "chapter at 5 % (level where true, power where not).",
     RivalRates: "Rates are of the studies a rule answered. *Chosen* is the rule of this page. REML: Kenward and Roger's df, "
                 "the container's level taken out. Bootstraps: of the chosen rule's statistic, 199 draws.",
+    GroupRates: "False homogeneous / false stratified (the worst of four margins), power; no reading lost. *Apart by*: how far "
+                "the last group's bottom minus top lies from the others', in SDs of one container's. *Pooled*: one scatter "
+                "within groups. *Welch*: each group's own. *Corrected*: fewer degrees of freedom where the smallest rules. "
+                "*Chosen*: about the mean of all; it alone keeps 5 % everywhere and loses power where groups lie apart.",
     PageRates: "Tables of a study, rows, models and verdicts as the report makes them (no mixed model, which decides "
                "nothing); scope stock, 20 % allowed. Limit where more is beyond: homogeneous in 5 %.",
     LitreRates: "Nominal 90 %; a settled stock of unlike containers."}
@@ -223,7 +243,8 @@ def main(arguments: list[str] | None = None) -> int:
         timed = [_call(job) for job in jobs]
     found = [r for r, _ in timed]
     rates = [r for r in found if isinstance(r, Rates)]
-    held = [r for r in found if not isinstance(r, RivalRates) and (not isinstance(r, Rates) or r.scenario.required)]
+    compared = (RivalRates, GroupRates)
+    held = [r for r in found if not isinstance(r, compared) and (not isinstance(r, Rates) or r.scenario.required)]
     missed = [r for r in held if r.faults()]
     faults = len(missed)
     for r in missed:

@@ -8,6 +8,8 @@ import numpy as np
 
 NORMAL = ("equal", "gradients", "steep gradients", "curvature", "lowest zone x 3", "AR(1) 0.7", "zero")
 RATIOS = ("equal", "steep gradients", "AR(1) 0.7")
+UNLIKE = (((10, 2), (1.0, 1.0)), ((10, 2), (1.0, 5.0)), ((10, 2), (5.0, 1.0)), ((6, 6), (1.0, 5.0)), ((12, 12), (1.0, 5.0)))
+"""Sizes of groups, and how many times their containers' profiles scatter."""
 STRESS = ("t3", "lognormal", "a fifth settled")
 WORDS = {
     "equal": "equal, independent scatter of every zone (compound symmetry)",
@@ -25,7 +27,10 @@ WORDS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scenario:
-    """One truth and one design; ``lost``: share of determinations lost; ``groups``: declared groups of equal size."""
+    """One truth and one design; ``lost``: share of determinations lost; ``groups``: declared groups of equal size.
+
+    ``sizes``: declared groups of these sizes instead, whose containers' profiles scatter ``scatter`` times.
+    """
 
     truth: str
     containers: int
@@ -34,12 +39,16 @@ class Scenario:
     lost: float = 0.0
     groups: int = 1
     relative: bool = False
+    sizes: tuple[int, ...] = ()
+    scatter: tuple[float, ...] = ()
 
     @property
     def name(self) -> str:
         """The design in one line."""
         more = [f"{round(100 * self.lost)} % lost"] if self.lost else []
         more += [f"{self.groups} groups"] if self.groups > 1 else []
+        more += [f"groups of {' and '.join(map(str, self.sizes))} scattering {' and '.join(f'{x:g}' for x in self.scatter)}"
+                 ] if self.sizes else []
         more += ["relative margin"] if self.relative else []
         return " ".join([f"{self.containers} x {self.depths} x {self.determinations}", *more])
 
@@ -51,6 +60,8 @@ class Scenario:
     @property
     def dummies(self) -> np.ndarray | None:
         """Group columns, or None."""
+        if self.sizes:
+            return np.eye(len(self.sizes))[np.repeat(np.arange(len(self.sizes)), self.sizes)]
         if self.groups == 1:
             return None
         return np.eye(self.groups)[np.arange(self.containers) * self.groups // self.containers]
@@ -58,7 +69,8 @@ class Scenario:
     def draw(self, rng: np.random.Generator, studies: int) -> np.ndarray:
         """Cell means of many studies without any difference between depths, (studies, n, k), NaN where lost."""
         n, k, m = self.containers, self.depths, self.determinations
-        y = _profiles(self.truth, rng, (studies, n, k)) + 1.5 * rng.standard_normal((studies, n, 1))
+        times = np.repeat(self.scatter, self.sizes)[:, None] if self.sizes else 1.0
+        y = times * _profiles(self.truth, rng, (studies, n, k)) + 1.5 * rng.standard_normal((studies, n, 1))
         e = 0.5 * rng.standard_normal((studies, n, k, m))
         there = rng.random((studies, n, k, m)) >= self.lost
         count = there.sum(axis=-1)
@@ -97,6 +109,8 @@ def _grid() -> tuple[Scenario, ...]:
     out += [Scenario(truth=t, containers=n, depths=3, lost=0.15, groups=2) for n in (6, 12) for t in NORMAL]
     out += [Scenario(truth=t, containers=n, depths=3, lost=0.15, determinations=2) for n in (6, 12) for t in NORMAL]
     out += [Scenario(truth=t, containers=12, depths=3, determinations=2, relative=True, lost=0.15) for t in RATIOS]
+    out += [Scenario(truth=t, containers=sum(sizes), depths=k, lost=x, sizes=sizes, scatter=scatter) for x in (0.0, 0.15)
+            for k in (3, 5) for sizes, scatter in UNLIKE for t in RATIOS[:2]]
     out += [Scenario(truth=t, containers=n, depths=3, lost=x) for x in (0.0, 0.15) for n in (6, 12) for t in STRESS]
     return tuple(out)
 

@@ -11,10 +11,11 @@ import pytest
 from . import run
 from .declared import run_declared
 from .engine import judged, run_scenario, shifted
+from .groups import RULES, run_grouped
 from .litres import run_litres
 from .page import run_page
 from .rivals import run_rival
-from .scenarios import NORMAL, SCENARIOS, Scenario
+from .scenarios import NORMAL, SCENARIOS, UNLIKE, Scenario
 from .single import SingleRates, run_single
 from .stocks import run_limits, run_stock
 
@@ -22,6 +23,7 @@ FAST = (Scenario(truth="steep gradients", containers=12, depths=3), Scenario(tru
         Scenario(truth="lowest zone x 3", containers=6, depths=3, determinations=2, groups=2),
         Scenario(truth="AR(1) 0.7", containers=12, depths=3, lost=0.15),
         Scenario(truth="equal", containers=12, depths=3, determinations=2, relative=True))
+SMALL = Scenario(truth="equal", containers=12, depths=3, sizes=(10, 2), scatter=(1.0, 5.0))
 
 
 @pytest.mark.parametrize("s", FAST, ids=lambda s: f"{s.truth} {s.name}")
@@ -30,6 +32,24 @@ def test_limits_are_kept_and_not_by_silence(s):
     assert r.faults() == []
     assert r.false_homogeneous > 3.5
     assert r.power > 30
+
+
+@pytest.mark.parametrize("lost", [0.0, 0.15])
+def test_a_small_group_that_scatters_five_times_as_much_keeps_its_limits(lost):
+    r = run_scenario(dataclasses.replace(SMALL, lost=lost), 1500 if lost else 6000, 1)
+    assert r.faults() == []
+    assert r.power > 35
+
+
+def test_rules_that_look_within_groups_are_caught():
+    """Pooled scatter, and Welch's: two containers cannot tell how much a group scatters."""
+    case = ((10, 2), (1.0, 5.0), 0.0, 3)
+    found = {rule: run_grouped(rule, *case, 4000, 1) for rule in RULES}
+    assert found["pooled"].false_homogeneous > 10
+    assert found["Welch"].false_stratified > 10
+    assert max(found["chosen"].false_homogeneous, found["chosen"].false_stratified) < 6.2
+    apart = {rule: run_grouped(rule, (6, 6), (1.0, 1.0), 3.0, 3, 2000, 1).power for rule in RULES}
+    assert apart["chosen"] < apart["Welch"] - 20  # what it costs where groups lie apart, as the page says
 
 
 @pytest.mark.parametrize("truth", ["gradients", "steep gradients", "lowest zone x 3", "AR(1) 0.7"])
@@ -102,6 +122,7 @@ def test_scenarios_cover_what_was_promised():
         assert {s.determinations for s in mine} == {1, 2}
         assert {s.groups for s in mine} == {1, 2}
         assert any(s.relative for s in mine)
+        assert {(s.sizes, s.scatter, s.depths) for s in mine if s.sizes} == {(*u, k) for u in UNLIKE for k in (3, 5)}
     assert len({(s.truth, s.name) for s in SCENARIOS}) == len(SCENARIOS)
 
 
@@ -141,6 +162,7 @@ def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(run, "LIMITS", (("raw", 12, 2, 0.1),))
     for name in ("DECLARATIONS", "PAGES", "POURED", "RIVALS", "ALONE"):
         monkeypatch.setattr(run, name, getattr(run, name)[:1])
+    monkeypatch.setattr(run, "COMPARED", run.COMPARED[:len(run.GROUP_RULES)])
     out = tmp_path / "docs" / "operating.md"
     assert run.main(["--complete", "2000", "--lost", "400", "--jobs", "1", "--out", str(out)]) == 0
     text = out.read_text(encoding="utf-8")

@@ -64,17 +64,16 @@ def test_any_factor_makes_groups_and_a_number_of_ones_own_makes_none():
         pd.testing.assert_frame_equal(table.rename(columns={name: "store"}), expected)
 
 
-def test_groups_have_their_mean_and_the_scatter_pooled_within_groups():
-    """Mean and t interval from the pooled standard deviation, numpy and scipy's quantile."""
+def test_groups_have_their_mean_and_their_own_scatter():
+    """Mean and t interval from the group's own standard deviation, numpy and scipy's quantile."""
     what = study(fixed=["store"], by_depth=["store"])
     table, note = containers.group_contrasts(fitted(what), what)
     table = table.set_index("store")
-    deviations = np.concatenate([np.array(v) - np.mean(v) for v in OWN.values()])
-    pooled = math.sqrt((deviations**2).sum() / 6)
     for name, values in OWN.items():
         assert table.loc[name, "containers"] == 4
         assert table.loc[name, "bottom - top"] == pytest.approx(np.mean(values))
-        half = stats.t.isf(0.05 / 2 if abs(np.mean(values)) > MARGIN else 0.05, 6) * pooled / 2  # two groups share alpha
+        level = 0.05 / 2 if abs(np.mean(values)) > MARGIN else 0.05  # two groups share alpha
+        half = stats.t.isf(level, 3) * np.std(values, ddof=1) / 2
         assert table.loc[name, "high"] - table.loc[name, "low"] == pytest.approx(2 * half)
     assert note == ""
 
