@@ -102,10 +102,10 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     noise, df, span = cells.noise_se, cells.noise_df, cells.noise_span
     bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha,
                         noise_span=span)
-    beyond = containers_beyond(cells, margin, noise, df, alpha, span)
+    beyond = containers_beyond(cells, margin, noise, df, alpha, twice=True)
     by_group = group_table(cells, margin, alpha)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
-    may = (*may_lie_beyond(cells, margin, noise, df, alpha, span), *groups_that_may(cells, margin))
+    may = (*may_lie_beyond(cells, margin, noise, df, alpha, twice=True), *groups_that_may(cells, margin))
     names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
     every = all_one_way(beyond)
     stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
@@ -173,21 +173,34 @@ def near_differences(cells: CellBounds, noise_se: float | None) -> Array:
     return np.where(np.isnan(least), np.nan, np.where(least > 0, least, np.where(most < 0, most, 0.0)))
 
 
-def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float,
-                      noise_span: tuple[float, float] | None = None) -> NDArray[np.int8]:
-    """Containers shown to lie beyond the margin wherever values lie, by pair of depths; see ``shown_beyond``."""
-    return shown_beyond(near_differences(cells, noise_se), margin.edge, noise_se=noise_span[1] if noise_span else noise_se,
-                        noise_df=noise_df, alpha=alpha, clear=_middle(cells))
+def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
+                      twice: bool = False) -> NDArray[np.int8]:
+    """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``.
+
+    ``twice``: the noise is that of determinations, and shown is what holds for any noise that limits could show. A container's
+    own limits lie at their near end together, or apart, then about their middle: what is shown at both ends is shown between.
+    """
+    def shown(d: Array, noise: float | Array | None) -> NDArray[np.int8]:
+        return shown_beyond(d, margin.edge, noise_se=noise, noise_df=noise_df, alpha=alpha, clear=_middle(cells))
+
+    near = near_differences(cells, noise_se)
+    if not twice or cells.noise_span is None or cells.noise_span[0] == cells.noise_span[1]:
+        return shown(near, noise_se)
+    least, most = _ends(cells, _rounded(cells, noise_se))
+    with np.errstate(invalid="ignore"):
+        middle = np.where(np.isfinite(near), (least + most) / 2, np.nan)
+    together, apart = shown(near, cells.noise_others), shown(middle, cells.noise_span[1])
+    return np.where(together == apart, together, 0).astype(np.int8)
 
 
-def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float,
-                   noise_span: tuple[float, float] | None = None) -> tuple[str, ...]:
+def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
+                   twice: bool = False) -> tuple[str, ...]:
     """Containers with limits that some value within them would show beyond the margin, and that are not shown there.
 
     Where the noise is unknown, a difference that may pass the margin is enough.
     """
-    shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, noise_span)
-    far, least = own_differences(cells, noise_se), noise_span[0] if noise_span else noise_se
+    shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, twice=twice)
+    far, least = own_differences(cells, noise_se), cells.noise_span[0] if twice and cells.noise_span else noise_se
     with np.errstate(invalid="ignore"):
         passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
             far, margin.edge, noise_se=least, noise_df=noise_df, alpha=alpha) != 0

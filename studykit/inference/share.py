@@ -253,15 +253,16 @@ def _binomial(n: int, q: float) -> NDArray[np.float64]:
     return np.asarray(np.exp(choose + special.xlogy(k, q) + special.xlog1py(n - k, -q)))
 
 
-def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None, noise_df: float = math.inf,
+def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | Array | None, noise_df: float = math.inf,
                  alpha: float = 0.05, clear: Array | None = None) -> NDArray[np.int8]:
     """Which containers are shown to lie beyond the margin in which pair, 1 above and -1 below, else 0, (n, K).
 
     All containers and pairs are taken into account.
 
-    differences: (n,) or (n, K), NaN where lost; of values known only within bounds the end nearest to zero. Where the
-    noise of one difference is unknown, the scatter of the containers' middle half stands for it (median absolute deviation,
-    pair by pair): it holds the noise and more. ``clear``: the differences that show it, NaN where only bounds are known.
+    differences: (n,) or (n, K), NaN where lost; of values known only within bounds the end nearest to zero. noise_se: one
+    number or one a container; where it is unknown, the scatter of the containers' middle half stands for it (median absolute
+    deviation, pair by pair): it holds the noise and more. ``clear``: the differences that show it, NaN where only bounds are
+    known.
     """
     d = np.asarray(differences, dtype=float)
     d = d[:, None] if d.ndim == 1 else d
@@ -273,7 +274,7 @@ def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | None,
         middle = np.nanmedian(seen, axis=0)
         sd, df = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0), 0.37 * (many - 1)  # efficiency of the MAD, normal
     else:
-        sd, df = np.full(pairs, noise_se), noise_df
+        sd, df = np.broadcast_to(noise_se, (n,))[:, None], noise_df
     reach = float(stats.t.isf(alpha / (n * pairs), df)) * sd
     out = np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge
     return np.asarray(np.where(out, np.sign(np.nan_to_num(d)), 0), dtype=np.int8)

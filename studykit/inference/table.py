@@ -36,7 +36,8 @@ class CellBounds:
     ``outer_low``, ``outer_high``: the same with every number anywhere within its rounding. ``exact`` (n,): containers
     without a limit. ``step``: rounding step of a cell mean as a floor of scatter. ``groups`` (n, q) dummy columns or
     None. ``noise_se``: standard error of one container's difference from determinations alone; None where no
-    cell was determined twice. ``noise_span``: the least and the most that it would be for some filling of the limits.
+    cell was determined twice. ``noise_span``: the least and the most that it would be for some filling of the limits;
+    ``noise_others`` (n,): the most, were the limits of that container alike.
     """
 
     containers: tuple[str, ...]
@@ -52,6 +53,7 @@ class CellBounds:
     noise_se: float | None
     noise_df: float
     noise_span: tuple[float, float] | None
+    noise_others: Array | None
 
     @property
     def k(self) -> int:
@@ -80,12 +82,13 @@ class CellBounds:
         counts = np.bincount((container * shape[1] + depth)[~np.isnan(low)], minlength=shape[0] * shape[1])
         cell = container * shape[1] + depth
         noise, df = _noise(cell, scaled[0], numbers, scaled[3] - scaled[2])
+        span, others = (None, None) if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df, shape)
         return cls(containers=tuple(containers) or tuple(map(str, range(shape[0]))),
                    labels=tuple(labels) or tuple(map(str, range(shape[1]))), low=cells[0], high=cells[1],
                    outer_low=cells[2], outer_high=cells[3],
                    exact=np.asarray(~np.any(cells[0] < cells[1], axis=1)), step=_step(cells, counts.reshape(shape)),
                    groups=groups, group_names=tuple(group_names), noise_se=noise, noise_df=df,
-                   noise_span=None if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df))
+                   noise_span=span, noise_others=others)
 
 
 def _on_scale(values: Array, margin: Margin) -> Array:
@@ -115,19 +118,24 @@ def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array)
     return math.sqrt(2 * max(square, floor) * float(np.mean(1 / held))), df
 
 
-def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float) -> tuple[float, float]:
+def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float,
+                shape: tuple[int, int]) -> tuple[tuple[float, float], Array]:
     """The noise were the determinations known only as limits alike, and as unlike as they can be; both are numbers then.
 
-    A limit without an end on the scale of the margin does not count.
+    Also the most of each container's others. A limit without an end on the scale of the margin does not count.
     """
     ok = np.isfinite(low) & np.isfinite(high)
     if not np.any(low[ok] < high[ok]):
-        return noise, noise
-    sizes = np.bincount(cell[ok])
+        return (noise, noise), np.full(shape[0], noise)
+    sizes, limited = np.bincount(cell[ok], minlength=shape[0] * shape[1]), np.zeros(shape[0] * shape[1], dtype=bool)
+    limited[cell[ok & (low < high)]] = True
     held = sizes[sizes > 0]
     all_df, share = float(held.sum() - len(held)), float(np.mean(1 / held))
-    square = sum(_most_unlike(low[ok & (cell == c)], high[ok & (cell == c)]) for c in np.flatnonzero(sizes > 1))
-    return noise * math.sqrt(min(1.0, df / all_df)), max(noise, math.sqrt(2 * square / all_df * share))
+    squares = np.array([_most_unlike(low[ok & (cell == c)], high[ok & (cell == c)]) if sizes[c] > 1 else 0.0
+                        for c in range(len(sizes))])
+    own = np.where(limited, squares, 0.0).reshape(shape).sum(axis=1)
+    most, others = (np.maximum(noise, np.sqrt(2 * s / all_df * share)) for s in (squares.sum(), squares.sum() - own))
+    return (noise * math.sqrt(min(1.0, df / all_df)), float(most)), np.asarray(others)
 
 
 def _most_unlike(low: Array, high: Array) -> float:

@@ -76,23 +76,18 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
     return s * math.sqrt(2 / per_depth), math.inf, stated.source
 
 
-def _span(model: FittedModel, source: str) -> tuple[float, float] | None:
-    """The least and the most noise for some filling of the limits; None where it is not that of determinations."""
-    return model.cells.noise_span if source == TWICE else None
-
-
 def share_of(study: Study, model: FittedModel) -> ShareBound:
     """Upper bound of the share of containers beyond the margin in any pair of depths."""
     se, df, source = noise_of(study, model)
     each = own_differences(model.cells, se)
     return share_upper(each, model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha,
-                       noise_span=_span(model, source))
+                       noise_span=model.cells.noise_span if source == TWICE else None)
 
 
 def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
     """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
     se, df, source = noise_of(study, model)
-    return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha, _span(model, source))
+    return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
 
 
 def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
@@ -106,7 +101,7 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
     groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
     se, df, source = noise_of(study, model)
-    may = may_lie_beyond(model.cells, model.rows.margin, se, df, model.alpha, _span(model, source))
+    may = may_lie_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
     word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
                       groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)), may_be_beyond=len(may))
     return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,

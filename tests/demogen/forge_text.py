@@ -28,7 +28,7 @@ WORDS = """
 Solids and density are stratified by any rule. pH is homogeneous on average, as planted; for the lot it reads
 *homogeneous on average only*, because with none of twelve kegs beyond the margin up to 22 % of such kegs could
 be, and 20 % were allowed. No word for the mean changed when the kegs' own differences came to decide instead of
-a scatter pooled over depths.
+a scatter pooled over depths, nor when kegs of all ages were taken together (their intervals are wider now).
 """
 
 TEACHES = """

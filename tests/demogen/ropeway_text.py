@@ -33,7 +33,9 @@ silicon's lower against middle is half as wide), and no word for the mean change
 since: at most 20 % of the pails may be beyond the margin. Only viscosity shows that. Phosphorus, sulphur,
 calcium and water read *homogeneous on average only*: of 24 pails some have a difference that is not clearly
 within, or a zone without a reading, and each of those counts against the share. Silicon stays stratified; the
-pails and ages shown beyond the margin are named.
+pails shown beyond the margin are named. Since pails of all groups are taken together and each group is judged by
+its own scatter, silicon's interval is twice as wide (its ages lie far apart), and of its groups of two pails one
+alone is shown beyond.
 """
 
 TEACHES = """

@@ -27,7 +27,8 @@ WORDS = """
 Zircon is stratified, as the physics says. Borax is homogeneous on average, as planted; for the lot it reads
 *homogeneous on average only*: with single determinations on twelve drums, one of them without a zone, far too
 little is shown of the single drum. No word for the mean changed when the drums' own differences came to decide
-instead of a scatter pooled over depths.
+instead of a scatter pooled over depths, nor when drums of all ages were taken together: zircon has 55 to 188 % now,
+103 to 120 % before, since its ages lie far apart.
 """
 
 TEACHES = """

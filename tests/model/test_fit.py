@@ -345,8 +345,8 @@ def test_groups_do_not_call_out_one_of_many_by_chance():
     assert len(table) == 8
     assert note == ""
     assert "beyond the margin" not in set(table["interval lies"])
-    shifted = frame.assign(value=np.where((frame["container"].isin(["C0", "C8", "C16"])) & (frame["depth"] == "lower"),
-                                          frame["value"] * 1.6, frame["value"]))
+    mine = frame["container"].isin(containers.loc[containers["store"] == "s0", "container"])
+    shifted = frame.assign(value=np.where(mine & (frame["depth"] == "lower"), frame["value"] * 1.6, frame["value"]))
     m = model.fit_analyte(study, "y", containers, samples, tables_of(shifted)[2])
     table, _ = containers_of.group_contrasts(m, study)
     assert table.set_index("store").loc["s0", "interval lies"] == "beyond the margin"
