@@ -528,7 +528,7 @@ LEDGER: dict[str, list[Row]] = {
     "docs/05-model.md": [
         row("So it errs on the safe side", "6 6 43 90 100",
             "operating/test_fast.py::rules_that_look_within_groups_are_caught"),
-        row("A scatter pooled within groups, and", "23 14 2 12 five",
+        row("A scatter pooled within groups, and", "31 22 2 12 five",
             "operating/test_fast.py::rules_that_look_within_groups_are_caught"),
         row("A limit of it: where half of the", "five 8",
             "inference/test_own_truths.py::losses_in_the_group_that_scatters_most_are_a_limit"),
