@@ -21,6 +21,7 @@ import pandas as pd
 from studykit.core.errors import single
 from studykit.core.files import read_csv, together, write_bytes, write_csv
 from studykit.core.record import read_records
+from studykit.core.writer import refuse_unusual
 from studykit.deposit.sheet import settled
 from studykit.deposit.tables import captions, described, resource
 from studykit.report.manifest import files_of
@@ -50,6 +51,7 @@ def export(root: Path, to: Path) -> Exported:
     BadInput where no report is filed, and where ``to`` lies inside the study or cannot be written.
     """
     root, to = Path(root), Path(to)
+    refuse_unusual(root)
     study = load_study(root)
     if not (root / "report/report.html").exists():
         raise single(f"{root.name}/report", "no report is filed here", f"make one: studykit report {root}")

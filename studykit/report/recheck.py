@@ -197,7 +197,7 @@ def lock_notes(root: Path) -> tuple[str, ...]:
 def program_notes(filed: Mapping[str, Any]) -> tuple[str, ...]:
     """What the sender says of the programs that made the report, where it is not so here; nobody can check it."""
     old, now = filed["versions"], package_versions()
-    notes = [f"the sender says that {n} was {old.get(n, 'absent')}; here it is {now.get(n, 'absent')}"
+    notes = [f"the sender says that {str(n)[:40]} was {str(old.get(n, 'absent'))[:40]}; here it is {now.get(n, 'absent')}"
              for n in sorted(old.keys() | now.keys()) if old.get(n) != now.get(n)]
     kit, mine = filed["kit"], kit_identity()
     return (*notes, *(f"the sender says that the kit's {k} was {str(kit.get(k))[:12]}; this kit's is {mine.get(k, '')[:12]}"

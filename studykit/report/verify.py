@@ -7,6 +7,7 @@ lies there is looked at before it is opened: a link, a pipe or a device is named
 
 from __future__ import annotations
 
+import hashlib
 import json
 import tomllib
 from collections.abc import Mapping
@@ -117,11 +118,24 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
         rows += [r for r in changed if r not in fresh]
     if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
+    notes += _line_ends(root, filed, rows)
     notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
     rows += _waiting(root) + _record_faults(root) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
     rows, notes = rows + stamped, notes + told
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
+
+
+def _line_ends(root: Path, filed: Mapping[str, Any], rows: list[dict[str, Any]]) -> list[str]:
+    """A note on changed files that are those of the manifest but for Windows line ends, as some programs write them."""
+    listed, same = {p: e["sha256"] for part in PARTS for p, e in filed[part].items()}, 0
+    for row in rows:
+        name = str(row["what"])
+        if name in listed and ordinary(root, name) and (root / name).stat().st_size <= LARGEST_RECORD:
+            data = (root / name).read_bytes().replace(b"\r\n", b"\n")
+            same += hashlib.sha256(data).hexdigest() == listed[name]
+    return [f"of these {len(rows)} differences {same} are files that differ in their line ends only: an editor or a program that "
+            "keeps versions may have rewritten them (git: `* -text` in .gitattributes)"] if same else []
 
 
 def older_than(root: Path) -> tuple[str, ...]:
@@ -168,8 +182,10 @@ def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> lis
             rows.append(difference(part, path, "present", "file is gone"))
         elif filed[path].get("bytes") != now[path]["bytes"]:
             rows.append(difference(part, path, f"{filed[path].get('bytes')} bytes", f"{now[path]['bytes']} bytes"))
-        elif filed[path] != now[path]:
+        elif filed[path]["sha256"] != now[path]["sha256"]:
             rows.append(difference(part, path, filed[path]["sha256"][:12], now[path]["sha256"][:12]))
+        elif filed[path] != now[path]:
+            rows.append(difference(part, path, "an entry of another form", "bytes and sha256"))
     return rows
 
 

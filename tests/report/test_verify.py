@@ -16,7 +16,7 @@ from studykit.core.change import MADE_ON, WAITING
 from studykit.core.errors import BadInput
 from studykit.core.files import write_text
 from studykit.report.make import make_report
-from studykit.report.manifest import FILE
+from studykit.report.manifest import FILE, canonical
 from studykit.report.verify import APART, older_than, verify
 from tests.posix import posix
 from tests.report.filed import all_of, pretend
@@ -142,3 +142,28 @@ def test_what_was_received_is_only_read_and_a_change_that_waits_in_it_is_named(r
         assert main([command, str(root)]) == 7
         assert f"folder: {WAITING}: filed no such folder, now holds a change of the study" in capsys.readouterr().err
     assert {k: v for k, v in all_of(root).items() if not k.startswith("recheck.")} == before
+
+
+def test_other_line_ends_are_named_as_such_and_are_differences_all_the_same(root, capsys):
+    changed = [root / "study.toml", root / "tidy/results.csv"]
+    for path in changed:
+        path.write_bytes(path.read_bytes().replace(b"\n", b"\r\n"))
+    (root / "intake.toml").write_bytes(b"x\r\n")
+    assert main(["verify", str(root)]) == 7
+    assert "of these 3 differences 2 are files that differ in their line ends only" in capsys.readouterr().err
+
+
+def test_an_entry_of_the_manifest_in_another_form_is_told_as_that(root):
+    data = json.loads((root / FILE).read_text())
+    data["inputs"]["study.toml"]["approved"] = "yes"
+    (root / FILE).write_text(canonical(data))
+    assert [(d["what"], d["filed"]) for d in verify(root).differences] == [("study.toml", "an entry of another form")]
+
+
+@posix
+def test_nothing_is_exported_from_behind_a_link(root, tmp_path, capsys):
+    (root / "report/06-verdict").rename(tmp_path / "elsewhere")
+    (root / "report/06-verdict").symlink_to(tmp_path / "elsewhere")
+    assert main(["export", str(root), "--to", str(tmp_path / "out")]) == 2
+    assert "report/06-verdict: is a link" in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()
