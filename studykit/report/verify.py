@@ -134,8 +134,8 @@ def _line_ends(root: Path, filed: Mapping[str, Any], rows: list[dict[str, Any]])
         if name in listed and ordinary(root, name) and (root / name).stat().st_size <= LARGEST_RECORD:
             data = (root / name).read_bytes().replace(b"\r\n", b"\n")
             same += hashlib.sha256(data).hexdigest() == listed[name]
-    return [f"of these {len(rows)} differences {same} are files that differ in their line ends only: an editor or a program that "
-            "keeps versions may have rewritten them (git: `* -text` in .gitattributes)"] if same else []
+    return [f"of these {len(rows)} differences {same} are files that differ in their line ends only: an editor or a program "
+            "that keeps versions may have rewritten them (git: `* -text` in .gitattributes)"] if same else []
 
 
 def older_than(root: Path) -> tuple[str, ...]:
