@@ -187,3 +187,15 @@ def test_a_proposal_taken_as_it_is_reads_right_or_asks(tmp_path: Path, first: in
         case = make_case(seed)
         found = try_proposal(case, tmp_path / str(seed))
         assert found.verdict not in (WRONG, MISSING, CRASH), (seed, case.kinds, found)
+
+
+def test_a_column_of_places_beside_the_codes_is_not_taken_for_both(tmp_path: Path) -> None:
+    """Once a fault of the kit: 'Pos' was the place in the run and the sample code at once."""
+    path = tmp_path / "raw" / "a.csv"
+    path.parent.mkdir()
+    path.write_text("Pos,Customer code,P [mg/kg]\n1,B001,338.1\n2,B002,339.2\n3,B003,340.3\n", encoding="utf-8")
+    for codes in (CODES, ()):
+        entry, _ = suggest_mapping(path, study(), codes)
+        columns = tomllib.loads(entry)["file"][0]["columns"]
+        assert len(set(columns.values())) == len(columns)
+        assert columns["sample"] == ("Customer code" if codes else columns["sample"])
