@@ -146,6 +146,7 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
 def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     """Words of a column that few rows have while nearly all others say one and the same ('fail' among 'pass').
 
+    Few are two, or one in twenty: what stands in more rows is a group of its own.
     Columns of days, places in a run and the like, where a row may differ, have none, and a blank cell is none. Under a
     heading such as 'Valid' every 'no' is one, and every blank beside others that are filled.
     """
@@ -157,7 +158,8 @@ def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     most = max(int(counts[n]) for n in there)
     if total < 4 or most < MOST * total or any(_DAY.fullmatch(t) for t in there.values()):
         return no
-    return no | {n for n in there if counts[n] < most and there[n] and not _CALM.fullmatch(there[n])}
+    few = max(2, total // 20)
+    return no | {n for n in there if counts[n] <= few and there[n] and not _CALM.fullmatch(there[n])}
 
 
 def _tells(text: str, rare: bool) -> bool:
