@@ -201,7 +201,8 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
             found.append(_trend(study, rows, alpha, str(label), part, fit))
         except DesignMismatch:
             ages = int(same_ages(part["age_months"]).max()) + 1
-            why.append(f"{label}: {_count(len(part), 'own difference')} at {_count(ages, 'age')} carry no line over time")
+            who = f" of {_count(part['container'].nunique(), 'container')}"
+            why.append(f"{label}: {_count(len(part), 'own difference')}{who} at {_count(ages, 'age')} carry no line over time")
     return found, why
 
 

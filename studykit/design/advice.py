@@ -180,6 +180,8 @@ def _ages(study: Study, stored: pd.DataFrame) -> list[Advice]:
     ages = stored["age_months"].dropna()
     oldest, step = float(ages.max()), max(SAME_AGE * float(ages.max()), 1e-9)
     distinct, last = len(set((ages / step).round())), int((ages > oldest - step).sum())
+    if study.time.containers == "same":  # the age of the table is that at the last visit
+        distinct += len(study.time.visits) - 1
     what, why = "", ""
     if distinct == 1:
         what, why = "all containers have one age", "no rate and no time to the margin can be had"

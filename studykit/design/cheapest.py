@@ -22,8 +22,9 @@ from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
 from studykit.study.definition import Assumption, DesignSettings, Scatter
 
-UNTYPED_PROFILES = 0.25
-"""Scatter of profiles that chances are shown for beside none, where it is not typed, in margins (own judgement)."""
+UNTYPED_PROFILES = 0.5
+"""Scatter of profiles that chances are shown for beside none, where it is not typed, in margins (own judgement): one container
+in six then lies beyond though nothing has settled on average, nearly the share that a stock may have."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -76,9 +76,7 @@ def bench_pdf(study: Study, plan: Plan, sealed: str = NOT_LOCKED) -> bytes:
     codes = {(r["container"], r.get("visited_on", ""), int(r["draw_order"])): str(r["sample"])
              for r in plan.draws.to_dict("records")}
     about = {r["container"]: r for r in plan.containers.to_dict("records")}
-    visits = dict(zip(plan.draws["container"], plan.draws["visit"].astype(int), strict=True))
-    pages = [_bench_page(study, p, codes, about[p.container], visits[p.container], max(visits.values()))
-             for p in plan.draw_plans]
+    pages = [_bench_page(study, p, codes, about[p.container], turn_words(plan, p)) for p in plan.draw_plans]
     runs = dict(zip(plan.key["sample"], plan.key["run"], strict=True))
     controls = [{"sample": str(r["sample"]), "kind": f"{r['kind']} {r.get('lot', '')}".strip(), "run": runs[r["sample"]],
                  "keep": f"{study.sampling.draw_ml:g}"}
@@ -118,8 +116,16 @@ def hazards(study: Study) -> str:
     return f"Hazards as far as we know them: {told}. What is unknown counts as the worse."
 
 
+def turn_words(plan: Plan, one: DrawPlan) -> str:
+    """Which container of the round this is: of a planned day, that day and its own count."""
+    turns = plan.draws.drop_duplicates("visit")
+    today = turns[turns["visited_on"] == one.day] if one.day else turns
+    number = 1 + sorted(today["visit"].astype(int)).index(int(today.loc[today["container"] == one.container, "visit"].iloc[0]))
+    return f"{one.day}, container {number} of {len(today)}" if one.day else f"visit {number} of {len(today)}"
+
+
 def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int], str], about: Mapping[Hashable, Any],
-                visit: int, of: int) -> dict[str, Any]:
+                turn: str) -> dict[str, Any]:
     from studykit.sampling.sketch import draw_vessel
 
     vessel = study.vessels[plan.vessel]
@@ -147,7 +153,7 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
          "before": f"{d.level_before_mm:.1f}", "after": f"{d.level_after_mm:.1f}"}
         for d in plan.draws
     ]
-    return {"container": plan.container, "place": ", ".join(lot_store), "visit": f"{plan.day} visit {visit} of {of}".strip(),
+    return {"container": plan.container, "place": ", ".join(lot_store), "visit": turn,
             "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,

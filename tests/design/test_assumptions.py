@@ -254,7 +254,7 @@ def test_profiles_that_nobody_guessed() -> None:
     open_, size = study(design__guesses={"P": {"s_r": 1.0}}), DesignSize(containers=4, depths=3)
     found = next(a for a in advise(open_, size) if a.topic == "profiles not guessed")
     edge = 100 * math.log(1.25)
-    ends = [100 * chances(size, Assumption(s_r=1.0, sd_container_depth=s), edge).homogeneous for s in (edge / 4, 0.0)]
+    ends = [100 * chances(size, Assumption(s_r=1.0, sd_container_depth=s), edge).homogeneous for s in (edge / 2, 0.0)]
     assert found.why.endswith(f"P {ends[0]:.0f} to {ends[1]:.0f} %")
     assert ends[0] < 70 < 99 < ends[1]
     assert "profiles not guessed" not in topics(study(), size)
@@ -288,6 +288,14 @@ def test_ages_that_say_little_of_time(ages: tuple[int, ...], what: str) -> None:
     found = [a.what for a in advise(timed, size_of(timed), table) if a.topic == "ages"]
     assert [what in f for f in found] == ([True] if what else [])
     assert not [a for a in advise(study(), size_of(study()), table) if a.topic == "ages"]
+
+
+@pytest.mark.parametrize(("days", "what"), [(("2027-01-01", "2027-07-01", "2028-01-01"), []),
+                                            (("2027-01-01", "2028-01-01"), ["there are two ages only"])])
+def test_the_same_containers_have_an_age_at_every_visit(days: tuple[str, ...], what: list[str]) -> None:
+    again = parse_study(BASE | {"time": {"visits": list(days), "containers": "same"}})
+    table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=(24,) * 12)
+    assert [a.what for a in advise(again, size_of(again), table) if a.topic == "ages"] == what
 
 
 def test_zones_that_overlap() -> None:

@@ -184,7 +184,7 @@ def test_chances_are_printed_to_a_thousandth_of_a_per_cent_and_what_is_left_out_
 def test_the_cheapest_design_is_told_again_for_profiles_that_scatter() -> None:
     open_ = view_of(study(design__guesses={"P": {"s_r": 1.0}}))
     found = designset.search(open_)
-    typed = view_of(study(design__guesses={"P": {"s_r": 1.0, "sd_container_depth": 25 * math.log(1.25)}}))
+    typed = view_of(study(design__guesses={"P": {"s_r": 1.0, "sd_container_depth": 50 * math.log(1.25)}}))
     more = designset.search(typed)
     assert found is not None
     assert found.found is not None

@@ -14,6 +14,7 @@ from studykit.quality.visits import unfold
 from studykit.sampling.order import make_plan
 from studykit.sampling.plan import existing_plan, plan
 from studykit.sampling.reconcile import reconcile
+from studykit.sampling.sheets import turn_words
 from studykit.study.definition import Study, load_study
 from studykit.study.factors import TimeSettings
 from studykit.study.tables import load_tables
@@ -96,6 +97,7 @@ def test_sheets_of_each_visit_and_the_plan_read_back(tmp_path) -> None:
                     for t in (filed.plan.draws, again.draws))
     pd.testing.assert_frame_equal(mine, theirs, check_dtype=False, atol=1e-3)
     part = again.at(DAYS[1])
+    assert sorted(turn_words(part, p) for p in part.draw_plans) == [f"{DAYS[1]}, container {k} of 4" for k in range(1, 5)]
     assert set(part.samples["visited_on"].dt.strftime("%Y-%m-%d")) == {DAYS[1]}
     assert len(part.submission) == len(part.samples)
 
