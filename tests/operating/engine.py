@@ -47,7 +47,7 @@ class Rates:
         """The largest rates and the range of coverage that are let pass, in a word."""
         low, high = self._coverage(3.5)
         rate = 5 + allowed(0.05, self.studies, 3.5)
-        return f"{rate:.2f}, {rate:.2f} ({rate + 0.4:.2f}), {low:.1f}-{high:.1f}"
+        return f"{rate:.2f}, {rate:.2f} ({rate + 0.4:.2f}), {low:.1f}-{min(high, 100.0):.1f}"
 
     def _coverage(self, errors: float) -> tuple[float, float]:
         """Least and largest coverage over pairs that are let pass."""
@@ -75,6 +75,12 @@ class Rates:
     def cautious(self) -> bool:
         """Intervals wider than they need be: coverage above 96 % by more than Monte Carlo error."""
         return self.coverage_high > 96 + allowed(0.04, self.studies, 3.5)
+
+
+class UnlikeRates(Rates):
+    """Rates of a scenario whose groups are named, with a table of their own."""
+
+    __slots__ = ()
 
 
 def allowed(p: float, studies: int, errors: float) -> float:
@@ -142,7 +148,7 @@ def run_scenario(s: Scenario, studies: int, seed: int, rule: str = "library") ->
     lost = judged(s, v) if rule != "library" else pairwise(s, v) if s.lost else c
     few = 4 * float(se.max())
     low, high, together = coverage(c)
-    return Rates(
+    return (UnlikeRates if s.sizes else Rates)(
         scenario=s, studies=studies, together=together, coverage_low=low, coverage_high=high,
         false_homogeneous=_relative(s, v, edge) if s.relative else false_homogeneous(c, s.depths, edge),
         false_stratified=false_stratified(c, s.depths, edge),
