@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -72,6 +73,17 @@ def _made(made: Any, folder: Path) -> None:
         raise typer.Exit(8)
 
 
+def _report(folder: Path, notebooks: Choice) -> None:
+    """Make a report and say what it says."""
+    from studykit.report.nursery import ahead
+
+    with ahead() if (folder / "study.toml").is_file() else nullcontext():
+        from studykit.report.make import make_report
+
+        made = make_report(folder, progress, notebooks=notebooks)
+    _made(made, folder)
+
+
 @app.command(epilog="Example: studykit demo")
 def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.")] = "ropeway",
          to: Annotated[Path | None, typer.Option(help="Folder to make it in.", show_default="demo-NAME")] = None,
@@ -85,7 +97,6 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
         for known, about in DEMOS.items():
             typer.echo(f"{known:10} {about}")
         return
-    from studykit.report.make import make_report
     from studykit.report.own import copy_notebooks
 
     folder = to or Path(f"demo-{name}")
@@ -95,7 +106,7 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
         typer.echo(f"Study in {folder} (invented data), without its truth. Then: studykit report {as_typed(folder)}")
         return
     progress(f"Study in {folder} (invented data)\n")
-    _made(make_report(folder, progress), folder)
+    _report(folder, "")
 
 
 @app.command(epilog="Example: studykit new my-study")
@@ -129,14 +140,17 @@ def plan(folder: Folder, notebooks: Notebooks = Which.ask,
          sister: Annotated[list[Path] | None, typer.Option(help="A study whose blind codes are in use too; none of them is "
                                                                 "given again.", show_default=False)] = None) -> None:
     """Plan the study: what it takes, what it will be able to say, blind codes, order, sheets to print."""
-    from studykit.commands.plan import make_plan_pages, opening
+    from studykit.report.nursery import PLAN, ahead
 
-    first = opening(folder)
-    typer.echo(first.text())
-    asked = first.fault(bottles) is not None and sys.stdin.isatty() and sys.stdout.isatty()
-    if asked and typer.confirm(f"Fill {first.bottles} bottles?"):
-        bottles = first.bottles
-    made = make_plan_pages(folder, progress, notebooks.choice, bottles=bottles, sisters=sister or ())
+    with ahead(PLAN) if (folder / "study.toml").is_file() else nullcontext():
+        from studykit.commands.plan import make_plan_pages, opening
+
+        first = opening(folder)
+        typer.echo(first.text())
+        asked = first.fault(bottles) is not None and sys.stdin.isatty() and sys.stdout.isatty()
+        if asked and typer.confirm(f"Fill {first.bottles} bottles?"):
+            bottles = first.bottles
+        made = make_plan_pages(folder, progress, notebooks.choice, bottles=bottles, sisters=sister or ())
     facts(page=made.page, notes=made.notes, containers=first.stored + first.made_up, bottles=first.bottles)
     for note in made.notes:
         typer.echo(note)
@@ -252,9 +266,7 @@ def ask(folder: Folder,
 @app.command(epilog="Example: studykit report my-study")
 def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Run every stage from the raw files and write report/report.html."""
-    from studykit.report.make import make_report
-
-    _made(make_report(folder, progress, notebooks=notebooks.choice), folder)
+    _report(folder, notebooks.choice)
 
 
 @app.command(epilog="Example: studykit lab my-study")

@@ -12,6 +12,7 @@ from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.design.tables import confounded_words, design_faults
+from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
@@ -22,7 +23,6 @@ from studykit.study.definition import Study, load_study
 from studykit.study.tables import empty_tables
 
 PAGES = "plan/pages"
-STEMS = ("01-design", "02-sampling")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,11 +66,11 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) ->
     filed = plan(root, study, bottles=bottles)
     part, final = root / f"{PAGES}.part", root / PAGES
     parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
-    for stem in STEMS:
+    for stem in PLAN:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
     restore(final, root / f"{PAGES}.old")
     shutil.rmtree(part, ignore_errors=True)
-    runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in STEMS}, {s: part / s / f"{s}.ipynb" for s in STEMS},
+    runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
                          parameters, say)
     write_report(part, [r.notebook for r in runs], study)
     rename(part / "report.html", part / "plan.html")

@@ -24,7 +24,7 @@ from itertools import count
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from studykit.inference.contrasts import (
     Array,
@@ -397,7 +397,7 @@ def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> 
 
     def gap(c: float) -> float:
         size = edge + c * se
-        return float(union_p(lambda x: np.asarray(stats.t.cdf(-(size + x) / se, df)), edge,
+        return float(union_p(lambda x: np.asarray(special.stdtr(df, -(size + x) / se)), edge,
                              family(k * (k - 1) // 2, k))) - alpha
 
     return float(optimize.brentq(gap, 0.0, 1e7, xtol=1e-9))

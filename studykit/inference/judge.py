@@ -20,7 +20,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy import special
 
 from studykit.inference.bounded import (
     COARSE,
@@ -136,7 +136,7 @@ def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     n = len(least)
     form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1)
     box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
-    reach = float(stats.t.isf((1 - level) / 2, n - 1)) * math.sqrt(1 + 1 / n)
+    reach = -float(special.stdtrit(n - 1, (1 - level) / 2)) * math.sqrt(1 + 1 / n)
     low, high = (sign * largest(box, reach, sign=sign).bound for sign in (-1.0, 1.0))
     return margin.shown_interval(Interval(low=low, high=high, level=level)) if (
         math.isfinite(low) and math.isfinite(high)) else None
@@ -397,7 +397,7 @@ def _one_group(cells: CellBounds, mine: NDArray[np.bool_], margin: Margin, alpha
 def _one_container(cells: CellBounds, mine: NDArray[np.bool_], alpha: float) -> Told:
     """A group of one: what is known of that container; of the group nothing is."""
     d = _middle(cells)[mine][0]
-    half = math.nan if cells.noise_se is None else float(stats.t.isf(alpha, cells.noise_df)) * cells.noise_se
+    half = math.nan if cells.noise_se is None else -float(special.stdtrit(cells.noise_df, alpha)) * cells.noise_se
     return [(x, x - half, x + half, False) for x in d]
 
 

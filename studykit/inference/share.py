@@ -25,7 +25,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
 from studykit.inference.margin import Interval, Margin
 
@@ -42,7 +42,7 @@ def share_bound_clear(beyond: int, containers: int, level: float = 0.95) -> floa
     _level(level)
     if beyond == containers:
         return 1.0
-    return float(stats.beta.ppf(level, beyond + 1, containers - beyond))
+    return float(special.betaincinv(beyond + 1, containers - beyond, level))
 
 
 def _level(level: float) -> None:
@@ -94,7 +94,9 @@ class ShareBeyond:
 
 @lru_cache(maxsize=4)
 def _pivots(log2: int) -> Array:
-    points = stats.qmc.Sobol(3, scramble=True, seed=np.random.default_rng(20040101)).random_base2(log2)
+    from scipy.stats import qmc  # takes a second to load, and only this bound needs it
+
+    points = qmc.Sobol(3, scramble=True, seed=np.random.default_rng(20040101)).random_base2(log2)
     return np.clip(points, 1e-9, 1 - 1e-9)
 
 
@@ -114,9 +116,9 @@ def upper_shares(mean: ArrayLike, variance: ArrayLike, n: int, noise: ArrayLike,
     known). Shapes (R,); returns (R,).
     """
     q = _pivots(log2_pivots)
-    chi = stats.chi2.ppf(q[:, 0], n - 1)
+    chi = 2 * special.gammaincinv((n - 1) / 2, q[:, 0])
     z = special.ndtri(q[:, 1])
-    chi_noise = np.ones(len(q)) if math.isinf(noise_df) else stats.chi2.ppf(q[:, 2], noise_df) / noise_df
+    chi_noise = np.ones(len(q)) if math.isinf(noise_df) else 2 * special.gammaincinv(noise_df / 2, q[:, 2]) / noise_df
     m, v, e = (np.atleast_1d(np.asarray(x, dtype=float)) for x in (mean, variance, noise))
     out = np.empty(len(m))
     for i in range(len(m)):
@@ -165,7 +167,7 @@ def clear_calls(contrasts: ArrayLike, margin: Margin, *, noise_variance: float |
     d = np.asarray(contrasts, dtype=float)
     if noise_variance is None:
         return tuple("unclear" for _ in d)
-    half = float(stats.t.isf((1 - level) / 2, noise_df)) * math.sqrt(noise_variance)
+    half = -float(special.stdtrit(noise_df, (1 - level) / 2)) * math.sqrt(noise_variance)
     return tuple("beyond" if x - half > margin.high or x + half < margin.low
                  else "within" if margin.low < x - half and x + half < margin.high else "unclear" for x in d)
 
@@ -229,7 +231,7 @@ def _counted(d: Array, threshold: float, chance: float, level: float) -> ShareBo
 
 def _caught(z: float, df: float) -> float:
     """Least chance that a container beyond the margin is not called clearly within, noise known to df."""
-    scale = 1.0 if math.isinf(df) else math.sqrt(float(stats.chi2.ppf(0.05, df)) / df)
+    scale = 1.0 if math.isinf(df) else math.sqrt(2 * float(special.gammaincinv(df / 2, 0.05)) / df)
     return float(special.ndtr(z * scale))
 
 
@@ -237,7 +239,7 @@ def _caught(z: float, df: float) -> float:
 def _best_z(edge_in_se: float, n: int, pairs: int, df: float, level: float) -> float:
     grid = np.arange(0.0, 4.01, 0.25)
     counts = np.arange(n)
-    limits = np.append(stats.beta.ppf(level, counts + 1, n - counts), 1.0)  # ``share_bound_clear`` of every count
+    limits = np.append(special.betaincinv(counts + 1, n - counts, level), 1.0)  # ``share_bound_clear`` of every count
     expected = []
     for z in grid:
         q = min(1.0, pairs * 2 * float(special.ndtr(-max(edge_in_se - z, 0.0))))
@@ -275,7 +277,7 @@ def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | Array
         sd, df = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0), 0.37 * (many - 1)  # efficiency of the MAD, normal
     else:
         sd, df = np.broadcast_to(noise_se, (n,))[:, None], noise_df
-    reach = float(stats.t.isf(alpha / (n * pairs), df)) * sd
+    reach = -float(special.stdtrit(df, alpha / (n * pairs))) * sd
     out = np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge
     return np.asarray(np.where(out, np.sign(np.nan_to_num(d)), 0), dtype=np.int8)
 
@@ -293,5 +295,5 @@ def next_container(differences: ArrayLike, level: float = 0.95) -> Interval:
     d = np.asarray(differences, dtype=float)
     if d.ndim != 1 or len(d) < 2 or not np.all(np.isfinite(d)):
         raise ValueError("differences must be two or more finite numbers, one a container")
-    half = float(stats.t.isf((1 - level) / 2, len(d) - 1)) * float(d.std(ddof=1)) * math.sqrt(1 + 1 / len(d))
+    half = -float(special.stdtrit(len(d) - 1, (1 - level) / 2)) * float(d.std(ddof=1)) * math.sqrt(1 + 1 / len(d))
     return Interval(low=float(d.mean()) - half, high=float(d.mean()) + half, level=level)

@@ -2,6 +2,7 @@ from . import compare as compare
 from . import firstpage as firstpage
 from . import make as make
 from . import manifest as manifest
+from . import nursery as nursery
 from . import own as own
 from . import page as page
 from . import recheck as recheck
@@ -15,6 +16,7 @@ __all__ = [
     "make",
     "make_report",
     "manifest",
+    "nursery",
     "own",
     "page",
     "recheck",

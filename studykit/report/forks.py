@@ -15,20 +15,27 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from studykit.core import units
-
 LAUNCHER = "ipykernel_launcher"
-KERNEL = ("ipykernel.kernelapp", "matplotlib.pyplot", "matplotlib.backends.backend_agg")
+KERNEL = ("ipykernel.kernelapp", "ipykernel.debugger", "matplotlib.pyplot", "matplotlib.backends.backend_agg")
 """What a kernel loads before its first cell, and what the first figure of a notebook loads."""
+UNUSED = ("rfc3987_syntax", "debugpy")
+"""What these would load and no notebook needs: a grammar of internationalised addresses, which jsonschema under nbformat
+builds for seconds, and a debugger, for which nobody sits there."""
 
 
-def without_address_grammar() -> None:
-    """Keep jsonschema, under nbformat, from building a grammar of internationalised addresses, which takes seconds."""
-    sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]  # None: an import of it fails
+@contextlib.contextmanager
+def leaving_out(names: Sequence[str]) -> Iterator[None]:
+    """Meanwhile imports of these modules fail, as if they were not installed, where they are not loaded yet."""
+    for name in names:
+        sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # None: an import of it fails
+    yield
+    for name in names:
+        if sys.modules[name] is None:
+            del sys.modules[name]
 
 
 def imports_of(notebook: Path) -> tuple[str, ...]:
@@ -46,16 +53,18 @@ def imports_of(notebook: Path) -> tuple[str, ...]:
 
 def preload(modules: Sequence[str]) -> None:
     """Import what can be imported, and make the table of units; what fails is told by the notebook that needs it."""
+    from studykit.core import units
+
+    gc.disable()  # hardly anything that is imported is ever let go
     os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as a kernel sets it
-    without_address_grammar()
-    for name in modules:
-        with contextlib.suppress(ImportError):
-            importlib.import_module(name)
+    with leaving_out(UNUSED):
+        for name in modules:
+            with contextlib.suppress(ImportError):
+                importlib.import_module(name)
     units.registry()
-    if sys.modules.get("rfc3987_syntax", sys) is None:
-        del sys.modules["rfc3987_syntax"]
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def serve(descriptor: int, modules: Sequence[str]) -> dict[str, Any] | None:

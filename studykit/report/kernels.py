@@ -7,13 +7,8 @@ Either way a notebook has a process of its own, started for it and stopped after
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import signal
-import socket
-import subprocess
-import sys
-import threading
 import time
 import uuid
 from collections.abc import Iterator, Sequence
@@ -29,45 +24,12 @@ from jupyter_client.provisioning.local_provisioner import LocalProvisioner
 from traitlets import default
 
 from studykit.core.writer import away
-from studykit.report.forks import KERNEL, LAUNCHER, imports_of
-from studykit.study.stages import share
+from studykit.report.forks import LAUNCHER
+from studykit.report.nursery import FORKS, Nursery, nursery_for
 
-FORKS = sys.platform == "linux"
 NAME = "studykit"
 LONGEST_FOLDER = 70
 """Characters; the name of a socket file may have about 100."""
-
-
-class Nursery:
-    """The process that kernels are forked from, as seen from outside; it loads while this process goes on."""
-
-    def __init__(self, modules: Sequence[str]) -> None:
-        ours, theirs = socket.socketpair()
-        code = "from studykit.report.forks import main; main()"
-        with theirs:
-            self._process = subprocess.Popen([sys.executable, "-c", code, str(theirs.fileno()), *modules],
-                                             pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL)
-        self._link, self._lines, self._turn = ours, ours.makefile("rwb"), threading.Lock()
-
-    def ask(self, **request: Any) -> Any:
-        """Send one request and wait for its answer; RuntimeError where the process is gone."""
-        with self._turn:
-            try:
-                self._lines.write(json.dumps(request).encode() + b"\n")
-                self._lines.flush()
-                answer = self._lines.readline()
-            except (OSError, ValueError):
-                answer = b""
-        if not answer:
-            raise RuntimeError("the process that kernels are forked from has stopped")
-        return json.loads(answer)
-
-    def close(self) -> None:
-        """Let the process go, and every kernel with it that still runs."""
-        self._link.shutdown(socket.SHUT_RDWR)
-        self._lines.close()
-        self._link.close()
-        self._process.wait()
 
 
 class Forked:
@@ -160,9 +122,7 @@ def kernels(stems: Sequence[str], *, separate: bool = False) -> Iterator[type[Ma
     kernel is forked.
     """
     KernelProvisionerFactory.provisioners[NAME] = EntryPoint(NAME, f"{__name__}:Provisioner", "")
-    books = [p for p in (share("notebooks") / f"{s}.ipynb" for s in stems) if p.exists()]
-    modules = dict.fromkeys(m for b in books for m in imports_of(b))
-    nursery = Nursery([*KERNEL, *modules]) if FORKS and not separate else None
+    nursery = nursery_for(stems) if FORKS and not separate else None
 
     class OfOneRun(Manager):
         pass

@@ -6,6 +6,8 @@ the answer and the chapters, and leaves out what is still folded inside them.
 
 from __future__ import annotations
 
+from copy import copy
+
 from bs4 import BeautifulSoup, Tag
 
 ROWS = 12
@@ -93,10 +95,9 @@ def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:
         return
     fold, summary = soup.new_tag("details", attrs={"class": "rows"}), soup.new_tag("summary")
     summary.string = f"The other {len(rows) - SHOWN} of {len(rows)} rows"
-    region = BeautifulSoup(str(scroll), "html.parser").div
-    assert region is not None
+    region = copy(scroll)  # with all that is in it
     region["aria-label"] = f"{scroll['aria-label']} (continued)"
-    for row in region.select("tbody > tr")[:SHOWN]:
+    for row in region.tbody.find_all("tr", recursive=False)[:SHOWN]:  # type: ignore[union-attr]
         row.decompose()
     caption = region.find("caption")
     if caption is not None:

@@ -7,11 +7,13 @@ embedded, formulas are MathML. Code is folded, not lost.
 from __future__ import annotations
 
 import base64
+import contextlib
+import gc
 import hashlib
 import json
 import re
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -20,10 +22,13 @@ import nbformat
 from bs4 import BeautifulSoup, Comment
 from jinja2 import pass_context
 from nbconvert import HTMLExporter
+from nbconvert.exporters.templateexporter import TemplateExporter
 from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
+from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
 
 from studykit import __version__
 from studykit.core.files import write_text
+from studykit.report.aside import Aside, without_plain
 from studykit.report.layers import into_layers
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
@@ -76,6 +81,12 @@ class _Exporter(HTMLExporter):
     def default_filters(self) -> Any:
         yield from super().default_filters()  # type: ignore[no-untyped-call]
         yield "shown2html", shown_html
+
+    def from_notebook_node(self, nb: Any, resources: Any = None, **more: Any) -> Any:
+        """Without what HTMLExporter does to the page afterwards: it would read and write all of it once more."""
+        self.register_filter("filter_data_type", WidgetsDataTypeFilter(notebook_metadata=self._nb_metadata, parent=self,
+                                                                       resources=resources))  # type: ignore[no-untyped-call]
+        return TemplateExporter.from_notebook_node(self, nb, resources, **more)  # type: ignore[no-untyped-call]
 
     @pass_context
     def markdown2html(self, context: Any, source: str) -> str:
@@ -135,18 +146,20 @@ def merge(notebooks: Sequence[Path], study: Study) -> Any:
 def build_html(notebooks: Sequence[Path], study: Study) -> str:
     """The report as HTML text."""
     css = (TEMPLATES / "report/report.css").read_text(encoding="utf-8")
+    aside = Aside()
     whole = merge(notebooks, study)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         exporter = _Exporter(  # type: ignore[no-untyped-call]
-            template_name="report", extra_template_basedirs=[str(TEMPLATES)])
+            template_name="report", extra_template_basedirs=[str(TEMPLATES)], optimistic_validation=True,
+            filters={"highlight_code": lambda source, **_: aside.code(source)})
         html, _ = exporter.from_notebook_node(whole, resources={
             "report_css": css, "language": study.language, "invented": study.invented,
             "metadata": {"name": study.title},
             "footer": f"Made by studykit {__version__} from the study's raw files. It gives advice on homogeneity, "
                       "not on fitness for use; safety data sheets, local codes and licensed practice come first.",
         })
-    return _finish(html)
+    return aside.back(_finish(html))
 
 
 def _finish(html: str) -> str:
@@ -164,6 +177,8 @@ def _finish(html: str) -> str:
         heading.name = f"h{min(6, int(heading.name[1]) + 1)}"
     _contents(soup)
     _policy(soup)
+    for image in soup.find_all("img", alt=False):
+        image["alt"] = "No description has been provided for this image"
     return str(soup)
 
 
@@ -208,9 +223,10 @@ def _fold_setup(soup: BeautifulSoup) -> None:
 
 def _label_cells(soup: BeautifulSoup) -> None:
     """Write beside each cell of a table what its column is called, for screens too narrow for columns."""
-    for table in soup.select("main table"):
-        heads = [th.get_text(" ", strip=True) for th in table.select("thead th")]
-        for row in table.select("tbody > tr"):
+    for table in soup.find_all("table"):
+        head, body = table.find("thead"), table.find("tbody")
+        heads = [th.get_text(" ", strip=True) for th in head.find_all("th")] if head is not None else []
+        for row in body.find_all("tr", recursive=False) if body is not None else ():
             for head, cell in zip(heads, row.find_all(["th", "td"], recursive=False), strict=False):
                 if cell.name == "td" and head:
                     cell["data-label"] = head
@@ -237,17 +253,30 @@ def _contents(soup: BeautifulSoup) -> None:
 
 def outside_requests(html: str) -> tuple[str, ...]:
     """Addresses that the page would load (not links that a reader may follow); empty for a self-contained page."""
-    soup = BeautifulSoup(html, "html.parser")
+    soup = BeautifulSoup(without_plain(html), "html.parser")
     found = [str(t.get("src") or "") for t in soup.find_all(src=True)]
     found += [str(t.get("href") or "") for t in soup.find_all("link")]
     found += re.findall(r"url\(([^)]+)\)", " ".join(s.get_text() for s in soup.find_all("style")))
     return tuple(f for f in found if not f.startswith("data:"))
 
 
+@contextlib.contextmanager
+def _uncollected() -> Iterator[None]:
+    """Meanwhile nobody looks for what could be let go: all tags of a page hang together until it is written."""
+    on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if on:
+            gc.enable()
+
+
 def write_report(folder: Path, notebooks: Sequence[Path], study: Study) -> Path:
     """Write ``report.html`` into the folder; ValueError where it would load anything from outside itself."""
-    html = build_html(notebooks, study)
-    outside = outside_requests(html)
+    with _uncollected():
+        html = build_html(notebooks, study)
+        outside = outside_requests(html)
     if outside:
         raise ValueError(f"report must be self-contained, but loads {json.dumps(outside)}")
     return write_text(folder / "report.html", html)

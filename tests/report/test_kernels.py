@@ -19,8 +19,9 @@ from jupyter_core.utils import ensure_event_loop, run_sync
 
 from studykit.core.errors import StageFailed
 from studykit.core.writer import LOCK
+from studykit.report import nursery
 from studykit.report import run as runner
-from studykit.report.forks import imports_of
+from studykit.report.forks import imports_of, leaving_out
 from studykit.report.kernels import FORKS, kernels
 from studykit.study.stages import HERE, READS_FROM, STEMS, share
 from tests.report.test_run import notebook
@@ -232,3 +233,37 @@ def test_the_folder_of_a_killed_run_is_cleared_by_the_next(tmp_path, monkeypatch
         assert not killed.exists()
         assert Path(first.folder).is_dir()
     assert list(tmp_path.iterdir()) == []
+
+
+@forking
+def test_a_process_started_ahead_is_taken_once_and_never_left(monkeypatch):
+    made: list[nursery.Nursery] = []
+
+    class Counted(nursery.Nursery):
+        def __init__(self, modules):
+            super().__init__(["json"])  # loads in no time
+            self.modules = frozenset(modules)
+            made.append(self)
+
+    monkeypatch.setattr(nursery, "Nursery", Counted)
+    with nursery.ahead(("01-design", "02-sampling")):
+        first, second = nursery.nursery_for(("01-design",)), nursery.nursery_for(("01-design",))
+        assert [first, second] == made
+    with nursery.ahead(nursery.PLAN):
+        other = nursery.nursery_for(STEMS)  # needs more than is loaded
+    assert made[3] is other
+    assert made[2]._process.returncode is not None
+    for one in (first, second, other):
+        assert one._process.poll() is None
+        one.drop()
+
+
+def test_what_no_notebook_needs_is_left_out_and_can_be_imported_afterwards():
+    """A name that is loaded already stays; the others fail meanwhile and not a moment longer."""
+    sys.modules.pop("this", None)
+    with leaving_out(("this", "json")):
+        import json
+        with pytest.raises(ImportError):
+            import this  # noqa: F401
+    assert sys.modules["json"] is json
+    assert "this" not in sys.modules
