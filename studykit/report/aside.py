@@ -29,7 +29,7 @@ class Aside:
 
     def code(self, source: str) -> str:
         """The mark that stands for Python source in colours; the source in colours where it is not plain."""
-        html = str(Highlight2HTML(pygments_lexer="python")(source))  # type: ignore[no-untyped-call]
+        html = str(Highlight2HTML(pygments_lexer="python")(source))
         if not _CODE.fullmatch(html):
             return html
         key = hashlib.sha256(html.encode()).hexdigest()

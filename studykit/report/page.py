@@ -86,7 +86,7 @@ class _Exporter(HTMLExporter):
         """Without what HTMLExporter does to the page afterwards: it would read and write all of it once more."""
         self.register_filter("filter_data_type", WidgetsDataTypeFilter(notebook_metadata=self._nb_metadata, parent=self,
                                                                        resources=resources))  # type: ignore[no-untyped-call]
-        return TemplateExporter.from_notebook_node(self, nb, resources, **more)  # type: ignore[no-untyped-call]
+        return TemplateExporter.from_notebook_node(self, nb, resources, **more)
 
     @pass_context
     def markdown2html(self, context: Any, source: str) -> str:
@@ -224,8 +224,8 @@ def _fold_setup(soup: BeautifulSoup) -> None:
 def _label_cells(soup: BeautifulSoup) -> None:
     """Write beside each cell of a table what its column is called, for screens too narrow for columns."""
     for table in soup.find_all("table"):
-        head, body = table.find("thead"), table.find("tbody")
-        heads = [th.get_text(" ", strip=True) for th in head.find_all("th")] if head is not None else []
+        top, body = table.find("thead"), table.find("tbody")
+        heads = [th.get_text(" ", strip=True) for th in top.find_all("th")] if top is not None else []
         for row in body.find_all("tr", recursive=False) if body is not None else ():
             for head, cell in zip(heads, row.find_all(["th", "td"], recursive=False), strict=False):
                 if cell.name == "td" and head:
