@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import sys
-from contextlib import nullcontext
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -73,17 +72,6 @@ def _made(made: Any, folder: Path) -> None:
         raise typer.Exit(8)
 
 
-def _report(folder: Path, notebooks: Choice) -> None:
-    """Make a report and say what it says."""
-    from studykit.report.nursery import ahead
-
-    with ahead() if (folder / "study.toml").is_file() else nullcontext():
-        from studykit.report.make import make_report
-
-        made = make_report(folder, progress, notebooks=notebooks)
-    _made(made, folder)
-
-
 @app.command(epilog="Example: studykit demo")
 def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them.")] = "ropeway",
          to: Annotated[Path | None, typer.Option(help="Folder to make it in.", show_default="demo-NAME")] = None,
@@ -97,6 +85,7 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
         for known, about in DEMOS.items():
             typer.echo(f"{known:10} {about}")
         return
+    from studykit.commands.report import make_report
     from studykit.report.own import copy_notebooks
 
     folder = to or Path(f"demo-{name}")
@@ -106,7 +95,7 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
         typer.echo(f"Study in {folder} (invented data), without its truth. Then: studykit report {as_typed(folder)}")
         return
     progress(f"Study in {folder} (invented data)\n")
-    _report(folder, "")
+    _made(make_report(folder, progress), folder)
 
 
 @app.command(epilog="Example: studykit new my-study")
@@ -140,9 +129,9 @@ def plan(folder: Folder, notebooks: Notebooks = Which.ask,
          sister: Annotated[list[Path] | None, typer.Option(help="A study whose blind codes are in use too; none of them is "
                                                                 "given again.", show_default=False)] = None) -> None:
     """Plan the study: what it takes, what it will be able to say, blind codes, order, sheets to print."""
-    from studykit.report.nursery import PLAN, ahead
+    from studykit.commands.report import ahead_in
 
-    with ahead(PLAN) if (folder / "study.toml").is_file() else nullcontext():
+    with ahead_in(folder, plan=True):
         from studykit.commands.plan import make_plan_pages, opening
 
         first = opening(folder)
@@ -266,7 +255,9 @@ def ask(folder: Folder,
 @app.command(epilog="Example: studykit report my-study")
 def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
     """Run every stage from the raw files and write report/report.html."""
-    _report(folder, notebooks.choice)
+    from studykit.commands.report import make_report
+
+    _made(make_report(folder, progress, notebooks=notebooks.choice), folder)
 
 
 @app.command(epilog="Example: studykit lab my-study")
