@@ -42,7 +42,7 @@ def aliases(table: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
     """
     out = []
     for a, b in combinations([f for f in factors if f in table], 2):
-        both = table[[a, b]].replace("", np.nan).dropna()
+        both = table.loc[(table[[a, b]] != "").all(axis=1), [a, b]].dropna()
         if both[a].nunique() < 2 or both[b].nunique() < 2:
             continue
         shared = np.linalg.svd(_basis(both[a]).T @ _basis(both[b]), compute_uv=False) ** 2
