@@ -15,7 +15,7 @@ from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "intake", "ask", "report", "lab",
-            "pack", "export", "verify", "recheck", "compare", "course", "class", "order", "deliver", "reveal")
+            "pack", "export", "summary", "verify", "recheck", "compare", "course", "class", "order", "deliver", "reveal")
 
 
 def run(capsys, *arguments):
@@ -57,7 +57,8 @@ def test_check_tells_all_faults_and_changes_nothing(capsys, tmp_path):
 
 def test_check_of_a_good_study(capsys, tmp_path):
     code, out, _ = run(capsys, "check", str(write_study(tmp_path / "s", results_text=results())))
-    assert (code, out) == (0, "no fault found: 3 containers, 9 samples, 18 results\n")
+    tied = "lot and age_months cannot be told apart at all: one explains 100 % of the spread of the other"
+    assert (code, out) == (0, f"no fault found: 3 containers, 9 samples, 18 results\n{tied}\n")
 
 
 @pytest.mark.parametrize("arguments", [("check", "nowhere"), ("report", "nowhere"), ("recheck", "nowhere"),
@@ -136,7 +137,7 @@ def test_json_is_one_object_with_the_answer(capsys, tmp_path):
     assert (code, err, out.count("\n")) == (0, "", 1)
     assert {k: told[k] for k in ("command", "exit_code", "meaning", "containers", "samples", "results", "faults")} == {
         "command": "check", "exit_code": 0, "meaning": "done", "containers": 3, "samples": 9, "results": 18, "faults": []}
-    assert told["said"] == ["no fault found: 3 containers, 9 samples, 18 results"]
+    assert told["said"][:1] == ["no fault found: 3 containers, 9 samples, 18 results"]
 
 
 def test_json_lists_every_fault(capsys, tmp_path):

@@ -23,10 +23,10 @@ RESULTS = "sample,analyte,value,unit,qualifier,limit,replicate\n"
 
 
 def study(root: Path) -> None:
-    """A small sound study, to be made hostile."""
+    """A small sound study, to be made hostile; its raw file has no column of samples, so that nothing is run for long."""
     write_study(root, results_text=RESULTS)
     (root / "raw").mkdir()
-    (root / "raw/lab.csv").write_text("sample,P\nS1,1\n", encoding="utf-8")
+    (root / "raw/lab.csv").write_text("bottle,P\nS1,1\n", encoding="utf-8")
     (root / "intake.toml").write_text('[[file]]\npattern = "*.csv"\nlayout = "wide"\n[file.columns]\nsample = "sample"\n',
                                       encoding="utf-8")
 

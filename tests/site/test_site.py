@@ -11,9 +11,6 @@ from tests.browser.test_report_page import ARGUMENTS, CHROMIUM
 from tests.site.build import build, to_html
 from tests.site.pages import READERS, ROOT, pictures
 
-pytestmark = pytest.mark.slow
-
-
 @pytest.fixture(scope="module")
 def site(tmp_path_factory):
     """The site with the page of one filed study beside it."""
@@ -30,6 +27,7 @@ def test_every_page_of_the_docs_has_its_reader():
     assert {str(p.relative_to(ROOT / "docs").with_suffix("")) for p in (ROOT / "docs").rglob("*.md")} <= listed
 
 
+@pytest.mark.slow
 def test_a_broken_link_and_a_page_nobody_reaches_are_said(tmp_path):
     source = tmp_path / "source"
     (source / "_extra").mkdir(parents=True)
@@ -41,6 +39,7 @@ def test_a_broken_link_and_a_page_nobody_reaches_are_said(tmp_path):
     assert "lost.md" in said
 
 
+@pytest.mark.slow
 def test_every_stored_figure_stands_in_the_gallery_with_its_lines(site):
     page = (site / "gallery.html").read_text("utf-8")
     found = [p for book in sorted((ROOT / "notebooks").glob("0*.ipynb")) for p in pictures(book)]
@@ -49,6 +48,7 @@ def test_every_stored_figure_stands_in_the_gallery_with_its_lines(site):
     assert all(p.alt and p.caption and "kit.figure(" in p.source for p in found)
 
 
+@pytest.mark.slow
 def test_course_and_reports_are_reached(site):
     assert 'href="reports/slurry.html"' in (site / "reports.html").read_text("utf-8")
     assert "filed" in (site / "reports/slurry.html").read_text("utf-8")
@@ -58,6 +58,7 @@ def test_course_and_reports_are_reached(site):
     assert all(f'href="{name}.html"' in index for name in lessons)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 @pytest.mark.parametrize(("width", "scheme"), [(1280, "light"), (390, "dark")])
 def test_it_reads_and_searches_offline(site, width, scheme):
