@@ -7,9 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.browser.test_report_page import ARGUMENTS, CHROMIUM
+from tests.browser.pages import ARGUMENTS, CHROMIUM
 from tests.site.build import build, to_html
 from tests.site.pages import READERS, ROOT, pictures
+
 
 @pytest.fixture(scope="module")
 def site(tmp_path_factory):
