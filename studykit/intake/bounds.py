@@ -141,3 +141,9 @@ def column_number(letters: str) -> int:
     for letter in letters:
         number = number * 26 + ord(letter) - 64
     return number
+
+
+def corners(area: str) -> tuple[int, int, int, int]:
+    """First and last line, first and last column (counted from 1) of a range such as A3:F40, A:C or 3:40."""
+    (a, b), (c, d) = (re.fullmatch(r"([A-Z]*)([0-9]*)", corner).groups() for corner in area.split(":"))  # type: ignore[union-attr]
+    return int(b or 1), int(d or 10**7), (column_number(a) if a else 1), (column_number(c) if c else 10**7)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-import re
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside
-from studykit.intake.bounds import column_number
+from studykit.intake.bounds import corners
 from studykit.intake.columns import Table
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
 from studykit.intake.determinations import settle
@@ -23,6 +23,7 @@ from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
 from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
+from studykit.intake.textlines import lines_aside, rows_beyond
 from studykit.intake.values import RuleBook
 from studykit.study.definition import Study
 
@@ -97,9 +98,7 @@ def cropped(grid: Grid, area: str | None) -> Grid:
     """The part of a grid that a range such as A3:F40, A:C or 3:40 names; lines keep their numbers."""
     if area is None:
         return grid
-    (a, b), (c, d) = (re.fullmatch(r"([A-Z]*)([0-9]*)", corner).groups() for corner in area.split(":"))  # type: ignore[union-attr]
-    top, bottom = int(b or 1), int(d or 10**7)
-    left, right = (column_number(a) if a else 1), (column_number(c) if c else 10**7)
+    top, bottom, left, right = corners(area)
     rows = np.flatnonzero((grid.lines >= top) & (grid.lines <= bottom))
     columns = [k for k in range(len(grid.cells)) if left <= k + 1 <= right]
     move = {k: n for n, k in enumerate(columns)}
@@ -121,11 +120,11 @@ def cropped(grid: Grid, area: str | None) -> Grid:
 
 
 def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook,
-              others: set[str] | None = None) -> list[Take]:
+              others: set[str] | None = None, ranges: Sequence[str | None] = ()) -> list[Take]:
     """Read one file under raw/ by its mapping; faults that refuse it come back, none is raised.
 
-    ``codes`` are the study's sample codes; rules are counted in ``book``; ``others`` are the sheets that other
-    entries read, where several serve the file.
+    ``codes`` are the study's sample codes; rules are counted in ``book``; ``others`` are the sheets and ``ranges`` the
+    ranges (None: all of it) that other entries read, where several serve the file.
     """
     shown = f"{RAW_FOLDER}/{name}"
     try:
@@ -136,6 +135,8 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
     except BadInput as error:
         return [_refused(name, mapping, list(error.faults))]
     faults = sheet_faults(grids, sheets, mapping, others or set(), codes, study, shown)
+    faults += [f for g, part in zip(whole, grids, strict=True) if part in sheets
+               for f in rows_beyond(g, (mapping.range, *ranges), codes, mapping, shown)]
     if faults:
         return [_refused(name, mapping, faults)]
     takes: list[Take] = []
@@ -145,6 +146,8 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
         take = _take_sheet(grid, mapping, study, codes, book, source, digest, notes)
         before = next(g for g, part in zip(whole, grids, strict=True) if part is grid)
         takes.append(replace(take, skipped=[*take.skipped, *_passed_over(before, grid, mapping, source)]))
+    for text, count in lines_aside(whole, mapping.ignore_lines).items():
+        book.add(f"line set aside, as the mapping says: {text!r}", count, name)
     takes = _with_results(takes)
     takes[0].skipped.extend(sheets_not_read(grids, sheets, others or set(), str(takes[0].info["file"])))
     return takes

@@ -129,12 +129,13 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     for k, (name, mapping) in enumerate(pairs):
         beside = [m for n, m in pairs if n == name and m is not mapping]
         part = take_file(root, name, mapping, study, codes, book,
-                         {str(m.sheet) for m in beside if m.sheet} if beside else None)
+                         {str(m.sheet) for m in beside if m.sheet} if beside else None,
+                         [m.range for m in beside if m.sheet == mapping.sheet])
         takes += part
         if progress is not None:
             count = sum(t.info.get("rows_in", 0) for t in part)
             progress(f"{RAW_FOLDER}/{name}: {count:,} rows read ({k + 1} of {len(pairs)} files)")
-    faults += [f for t in takes for f in t.faults]
+    faults += dict.fromkeys(f for t in takes for f in t.faults)
     ranks = _ranks(intake, pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")

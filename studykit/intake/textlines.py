@@ -8,12 +8,15 @@ a word another meaning ('nd = not determined'). Such a line refuses the file unt
 from __future__ import annotations
 
 import re
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
+from studykit.intake.bounds import corners
 from studykit.intake.delimited import Grid
 from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK
 from studykit.intake.mapping import FileMapping
@@ -174,3 +177,45 @@ def unit_row_faults(grid: Grid, block: Block, mapping: FileMapping, file: str) -
 
 def _stem(text: str) -> str:
     return re.sub(r"\s*[\[(].*$", "", tidy_text(text)).casefold()
+
+
+def rows_beyond(grid: Grid, ranges: Sequence[str | None], codes: list[str], mapping: FileMapping, file: str) -> list[Fault]:
+    """Rows outside every range that is read of a sheet, with a bottle of the study and a number: each is a question.
+
+    A row that a person set aside stands word for word in ``ignore_lines``.
+    """
+    if None in ranges:
+        return []
+    bottle, number = np.zeros((2, len(grid.lines)), dtype=bool)
+    known = {*codes, *mapping.codes}
+    areas = [corners(r) for r in ranges if r]
+    for k, column in enumerate(grid.cells):
+        read = np.zeros(len(grid.lines), dtype=bool)
+        for top, bottom, left, right in areas:
+            read |= (grid.lines >= top) & (grid.lines <= bottom) & (left <= k + 1 <= right)
+        bottle |= ~read & column.flags(lambda t: tidy_text(t) in known)
+        number |= ~read & column.flags(lambda t: bool(_NUMBER.fullmatch(t.strip())))
+    found = [(int(i), " ".join(c for c in grid.row(int(i)) if c)) for i in np.flatnonzero(bottle & number)]
+    aside = {tidy_text(t) for t in mapping.ignore_lines}
+    return [Fault(file=file, **(grid.line(i) | {"value": text[:120]}),
+                  reason="holds a bottle of the study and a number, and lies outside the range of every entry that reads this "
+                  "sheet", remedy="widen the range, or read it with an entry of its own; if it is no result, write "
+                  f"ignore_lines = [{tidy_text(text)!r}] in this entry of intake.toml")
+            for i, text in found if tidy_text(text) not in aside]
+
+
+def lines_aside(grids: Sequence[Grid], ignored: Sequence[str]) -> dict[str, int]:
+    """How often each text that a person set aside stands in a file: as a line, a cell, a sheet's name or beside the cells.
+
+    Lines are looked for among the first and the last 2,000 of a sheet.
+    """
+    found: Counter[str] = Counter()
+    aside = {tidy_text(t): t for t in ignored}
+    for grid in grids if aside else ():
+        n = len(grid.lines)
+        for i in sorted({*range(min(n, MOST_LINES)), *range(max(n - MOST_LINES, 0), n)}):
+            cells = [c for c in grid.row(i) if c]
+            told = {tidy_text(t) for t in (" ".join(cells), "".join(cells), *cells)}
+            found.update(aside[t] for t in told & set(aside))
+        found.update(aside[t] for t in (tidy_text(grid.sheet), *(tidy_text(t) for _, t in grid.around)) if t in aside)
+    return dict(found)

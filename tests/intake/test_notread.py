@@ -74,7 +74,9 @@ def test_other_sheets_ranges_and_unused_columns_are_listed(tmp_path: Path) -> No
     hidden = book.create_sheet("Codes")
     hidden.append(("list",))
     hidden.sheet_state = "hidden"
-    entry = WIDE.replace("*.csv", "*.xlsx").replace("layout", 'sheet = "Results"\nrange = "A1:D2"\nlayout')
+    third = " ".join(str(c.value) for c in book["Results"][3] if c.value is not None)
+    entry = WIDE.replace("*.csv", "*.xlsx").replace(
+        "layout", f'sheet = "Results"\nrange = "A1:D2"\nignore_lines = ["{third}"]\nlayout')
     out = take(tmp_path, entry + '[file.analytes]\nFe = ""\n', {"a.xlsx": data_of(book)})
     assert len(out.results) == 2
     assert sorted(left_out(tmp_path, "a.xlsx_Results_A1_D2")) == sorted([

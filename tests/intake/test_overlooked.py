@@ -255,3 +255,26 @@ def test_a_compound_is_not_its_first_element() -> None:
 
     assert likely_analyte("Si(OH)4 [mg/kg]", study()) is None
     assert likely_analyte("Si (total) [mg/kg]", study()) == "Si"
+
+
+def test_a_bottle_outside_every_range_is_a_question_and_what_is_set_aside_is_counted(tmp_path: Path) -> None:
+    """Found by a dishonest sender: an unwelcome second report lay outside the range, and its line stood nowhere."""
+    ranged = WIDE.replace('P = "mg/kg"\n', "").replace("layout", 'range = "1:3"\nlayout')
+    text = replicated((CODES[0], "9.1"), (CODES[1], "9.2"), (CODES[1], "6.3"))
+    with pytest.raises(BadInput) as caught:
+        take(tmp_path, ranged, {"a.csv": text}, codes=CODES)
+    fault, = caught.value.faults
+    assert (fault.row, fault.value) == (4, f"{CODES[1]} 6.3")
+    assert "outside the range of every entry" in fault.reason
+    aside = ranged.replace("layout", f'ignore_lines = ["{CODES[1]} 6.3"]\nlayout')
+    out = take(tmp_path / "aside", aside, {"a.csv": text}, codes=CODES)
+    assert out.results["value"].tolist() == [9.1, 9.2]
+    told = out.rules.set_index("rule")["count"]
+    assert told[f"line set aside, as the mapping says: '{CODES[1]} 6.3'"] == 1
+
+
+def test_a_table_below_that_another_entry_reads_is_no_question(tmp_path: Path) -> None:
+    entry = WIDE.replace('P = "mg/kg"\n', "").replace('pattern = "*.csv"', 'pattern = "a.csv"')
+    both = "\n".join(entry.replace("layout", f'range = "{r}"\nlayout') for r in ("1:2", "3:4"))
+    text = replicated((CODES[0], "9.1")) + replicated((CODES[1], "9.2"))
+    assert take(tmp_path, both, {"a.csv": text}, codes=CODES).results["value"].tolist() == [9.1, 9.2]
