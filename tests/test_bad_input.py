@@ -104,7 +104,7 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
         rf"^  {S}: lists no sample, .* -> "),
     "empty raw file": ("intake", empty(R1), rf"^  {R1}: the file is empty -> ask the laboratory"),
     "raw headings only": ("intake", whole(R1, lambda t: t.splitlines()[0] + "\n"),
-        rf"^  {R1} row 1: .* no result below them -> "),
+        rf"^  {R1} row 1, column [^:]*: .* no result below them -> "),
     "folder for samples": ("check", folder_instead(S), rf"^  {S}: is not a plain file -> "),
     "folder for study": ("check", folder_instead(T), r"^  study.toml: is not a plain file -> "),
     "folder for mapping": ("intake", folder_instead(MAP), r"^  intake.toml: is not a plain file -> "),
@@ -114,14 +114,14 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
     "semicolons in samples": ("check", whole(S, lambda t: t.replace(",", ";")),
         rf"^  {S} row 1: 'sample;.* not separated by commas -> "),
     "semicolons in raw": ("intake", whole(R1, lambda t: t.replace(",", ";")),
-                          rf"^  {R1} row 1: 'Bottle;.*separated by semicolon, the mapping says comma -> write delimiter = ';'"),
+                          rf"^  {R1} row 1, column [^:]*: 'Bottle;.*separated by semicolon, the mapping says comma -> write delimiter = ';'"),
     "commas in raw": ("intake", whole(R3, lambda t: t.replace(";", ","), "cp1252"),
-                      rf"^  {R3} row 3: 'Code,.*separated by comma, the mapping says semicolon -> write delimiter = ','"),
+                      rf"^  {R3} row 3, column [^:]*: 'Code,.*separated by comma, the mapping says semicolon -> write delimiter = ','"),
     # a header twice
     "samples header again": ("check", whole(S, again(5)),
         rf"^  {S} row 6: 'sample': the header stands here again -> remove this line"),
     "unit row is the header": ("intake", whole(R4, again(1)),
-        rf"^  {R4} row 2: 'Sample \| .*headings stand here again"),
+        rf"^  {R4} row 2, column [^:]*: 'Sample \| .*headings stand here again"),
     "extra column twice": ("check", put(C, "visit,pail_of_pair", "visit,visit"),
         rf"^  {C} row 1, column visit: this header stands twice -> "),
     "key twice": ("check", put(T, "alpha = 0.05", "alpha = 0.05\nalpha = 0.01"),
@@ -206,9 +206,9 @@ REJECTED: dict[str, tuple[Change, str]] = {
     "undeclared analyte": (put(R1, "6396,Phosphorus", "6396,Copper"),
         r"row 3, column Determination: 'Copper': is not an analyte.* -> map it"),
     "a line too short": (put(R1, f"{NEXT}mg/kg,", NEXT),
-        r"row 3: '6396 \| Phosphorus.*has 7 cells where the headings have 8 -> "),
+        r"row 3, column [^:]*: '6396 \| Phosphorus.*has 7 cells where the headings have 8 -> "),
     "headings again": (whole(R1, again(3)),
-        rf"row 4: '{HEAD.replace(',', ' . ')}': the headings stand here again -> "),
+        rf"row 4, column [^:]*: '{HEAD.replace(',', ' . ')}': the headings stand here again -> "),
 }
 
 
