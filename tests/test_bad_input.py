@@ -114,9 +114,9 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
     "semicolons in samples": ("check", whole(S, lambda t: t.replace(",", ";")),
         rf"^  {S} row 1: 'sample;.* not separated by commas -> "),
     "semicolons in raw": ("intake", whole(R1, lambda t: t.replace(",", ";")),
-                          rf"^  {R1} row 1, column [^:]*: 'Bottle;.*separated by semicolon, the mapping says comma -> write delimiter = ';'"),
+                          rf"^  {R1} row 1, column [^:]*: 'Bottle;.*by semicolon, the mapping says comma -> write delimiter"),
     "commas in raw": ("intake", whole(R3, lambda t: t.replace(";", ","), "cp1252"),
-                      rf"^  {R3} row 3, column [^:]*: 'Code,.*separated by comma, the mapping says semicolon -> write delimiter = ','"),
+                      rf"^  {R3} row 3, column [^:]*: 'Code,.*by comma, the mapping says semicolon -> write delimiter = "),
     # a header twice
     "samples header again": ("check", whole(S, again(5)),
         rf"^  {S} row 6: 'sample': the header stands here again -> remove this line"),
