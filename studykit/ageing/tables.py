@@ -276,7 +276,9 @@ def _day(begins: pd.Timestamp, months: float) -> str:
 
 def action_words(table: pd.DataFrame) -> str:
     """The list of what to do in a sentence each; empty without rows."""
-    out = []
+    out: list[str] = []
+    if table.empty:
+        return ""
     for what, words_ in (("treat", "Treat before use"), ("treat or sample again", "Treat, or sample again before use"),
                          ("leave", "Leave")):
         part = table[table["what to do"] == what]

@@ -12,6 +12,7 @@ import pandas as pd
 from studykit.ageing.tables import action_words
 from studykit.core.record import literal
 from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
+from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.uses import BEYOND, UNDECIDED, UNKNOWN, USES, WITHIN
@@ -68,7 +69,8 @@ def right(stage: OpenStage) -> list[str]:
 def todo(stage: OpenStage) -> list[str]:
     """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
     action = recorded(stage, "06-verdict").get("action", "")
-    told = [action, SAFETY] if action else [SAFETY]
+    note = barred_note(stage.study.safety)
+    told = [action] * bool(action) + [SAFETY] + [note.strip("()")] * bool(note and note not in action)
     if litres := _by_use(stage, (BEYOND, UNDECIDED)):
         told.append(f"Poured unmixed: {litres}")
     else:
@@ -101,6 +103,8 @@ def which(stage: OpenStage) -> list[str]:
     if not names:
         told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
                     if opened != "1" else "The one that was opened: the answer holds for no other.")
+    elif opened == str(len(names)):
+        told.append(f"That is every one of {opened} sampled.")
     elif opened != "1":
         told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
@@ -141,8 +145,9 @@ def unknown(stage: OpenStage) -> list[str]:
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
              f"{', '.join(share)}."] if share else []
     floor = _uses(stage).loc[lambda t: t["use"] == "floor", "word"]
-    told += ["What lies on the floor: no draw reached it."] if len(floor) and (floor == UNKNOWN).all() else []
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
+    unseen = len(floor) and (floor == UNKNOWN).all() and not any("on the floor was not seen" in text for text in cannot[:2])
+    told += ["What lies on the floor: no draw reached it."] * bool(unseen)
     return [*told, *cannot[:2], "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 
 

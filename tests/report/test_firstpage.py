@@ -6,14 +6,17 @@ import json
 import re
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
 from studykit.report import questions
 from studykit.report.firstpage import group_words
+from studykit.study.actions import barred_note
 from studykit.study.cautions import cautions
 from studykit.study.definition import load_study
+from studykit.study.safety import SafetySettings
 from studykit.study.stages import share
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -87,3 +90,32 @@ def test_page_one_points_to_the_cautions_that_the_next_chapter_prints() -> None:
     assert "in the next chapter" in questions.SAFETY
     printed = outputs("07-report", "firstpage.cautions(stage)")[0]
     assert all(c.text[:40] in printed for c in cautions("first", load_study(share("demo_data") / "ropeway").safety))
+
+
+@pytest.mark.parametrize(("safety", "told"), [
+    (SafetySettings(), True), (load_study(share("demo_data") / "ropeway").safety, False),
+])
+def test_page_one_says_what_the_safety_section_does_not_clear_whatever_the_action(monkeypatch, safety, told) -> None:
+    """An action that was vetoed carried no such sentence once, and a study with nothing answered looked cleared."""
+    stage = SimpleNamespace(study=SimpleNamespace(safety=safety))
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"action": "Vetoed by use: the floor."})
+    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name"]))
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    said = questions.todo(stage)
+    assert said[:2] == ["Vetoed by use: the floor.", questions.SAFETY]
+    assert ("Nothing here allows mixing of any kind or a draw at the floor: see Cautions." in said) is told
+    if told:
+        monkeypatch.setattr(questions, "recorded", lambda *_: {"action": f"Pour. {barred_note(safety)}"})
+        assert not any(line.startswith("Nothing here allows") for line in questions.todo(stage))  # it is said already
+
+
+@pytest.mark.parametrize(("beyond", "said"), [
+    (("K1", "K2"), "That is every one of 2 sampled."),
+    (("K1",), "That is 1 of 2 sampled; the others are not thereby shown to be within."),
+])
+def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) -> None:
+    tables = {"containers-beyond": pd.DataFrame({"container": beyond, "name": "solids"})}
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "2"})
+    monkeypatch.setattr(questions, "optional", lambda _stage, _stem, name: tables.get(name, pd.DataFrame()))
+    monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
+    assert questions.which(SimpleNamespace())[1:] == [said]  # and a study without a table of what to do has a page too
