@@ -657,6 +657,8 @@ LEDGER: dict[str, list[Row]] = {
             "ageing/test_trend.py::the_demo_with_visits_gives_its_planted_rates_and_times"),
         row("A published stability", "", "mixed/test_slopes.py::a_published_stability_study_with_random_batches"),
         row("Random slopes of time", "4 nine", "mixed/test_slopes.py::single_contrasts"),
-        row("Technol. 17(3):47;", "17 3 47 50 753", "cited: J. Valid. Technol."),
+        row("Published shelf lives come out", "every 23 32 24 23 17 17 five 64.770 149.322",
+            "ageing/test_published.py::three_batches_of_own_rates_have_the_published_24_23_and_17_months"),
+        row("The handbook's fourth example", "16 22 30 17", "ageing/test_published.py::three_batches_of_one_rate"),
     ],
 }
