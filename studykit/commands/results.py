@@ -1,0 +1,63 @@
+"""The commands from the laboratory's files to the report."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from studykit.commands.app import Folder, Notebooks, Which, app, count, report_made, say_rejected
+from studykit.commands.told import facts, progress
+
+
+@app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
+def intake(folder: Folder,
+           suggest: Annotated[Path | None, typer.Option(help="Propose a mapping for this raw file; write nothing.",
+                                                        show_default=False)] = None,
+           accept: Annotated[str, typer.Option(help="Accept rejected rows with this reason, for this run only.")] = ""
+           ) -> None:
+    """Take the laboratory's raw files in, or propose how to read one of them."""
+    from studykit.commands.intake import propose, take_in
+
+    if suggest is not None:
+        typer.echo(propose(folder, suggest))
+        return
+    outcome = take_in(folder, accept, progress)
+    facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete)
+    typer.echo(outcome.sentence())
+    if not outcome.complete:
+        say_rejected(outcome, folder, written=True)
+    if accept and len(outcome.rejected):
+        typer.echo("accepted for this run only; so that report and recheck accept it too, write in intake.toml:\n"
+                   f"  accept_rejected = {json.dumps(accept.strip(), ensure_ascii=False)}\n"
+                   f"  accept_rejected_rows = {len(outcome.rejected)}")
+
+
+@app.command(epilog="Example: studykit ask my-study")
+def ask(folder: Folder,
+        to: Annotated[Path | None, typer.Option(help="Folder to write to.", show_default="FOLDER-letter")] = None) -> None:
+    """Write a letter to the laboratory: what the checks ask of it, in blind codes only, and what to measure again."""
+    from studykit.commands.ask import write_questions
+
+    made = write_questions(folder, to)
+    facts(send=made.send, keep=made.keep, questions=made.questions, portions=made.portions)
+    typer.echo(f"Send: {made.send} ({count(made.questions, 'row')} of questions, {count(made.portions, 'portion')} to be "
+               f"measured again)\nKeep: {made.keep} (which portion is of which bottle; do not send it)")
+
+
+@app.command(epilog="Example: studykit report my-study")
+def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
+    """Run every stage from the raw files and write report/report.html."""
+    from studykit.commands.report import make_report
+
+    report_made(make_report(folder, progress, notebooks=notebooks.choice), folder)
+
+
+@app.command(epilog="Example: studykit lab my-study")
+def lab(folder: Folder) -> None:
+    """Open JupyterLab in a study folder, with the kit's own Python behind its notebooks."""
+    from studykit.commands.lab import open_lab
+
+    raise typer.Exit(open_lab(folder))

@@ -1,0 +1,101 @@
+"""The commands for a filed report: to pack it, to export it, to check it, to compare it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from studykit.commands.app import Filed, Folder, Notebooks, Which, app, count
+from studykit.commands.told import as_typed, facts, progress
+from studykit.core.errors import visible
+
+
+@app.command(epilog="Example: studykit pack my-study --to deposit.zip")
+def pack(folder: Folder,
+         to: Annotated[Path | None, typer.Option(help="The zip to write.", show_default="FOLDER.zip")] = None) -> None:
+    """Write a filed study as one zip that can be checked and read without the kit."""
+    from studykit.deposit.pack import pack as make
+
+    made = make(folder, to)
+    facts(deposit=made.file, files=made.files, bytes=made.size, notes=made.notes)
+    typer.echo(f"Deposit: {made.file} ({count(made.files, 'file')}, {made.size / 1e6:.1f} MB)\n"
+               f"Check:   studykit recheck {as_typed(made.file)}")
+    for note in made.notes:
+        typer.echo(f"note: {note}")
+
+
+@app.command(epilog="Example: studykit export my-study --to for-the-meeting")
+def export(folder: Folder,
+           to: Annotated[Path | None, typer.Option(help="Folder to write to.", show_default="FOLDER-export")] = None) -> None:
+    """Write a filed study's tables as one workbook with a dictionary, and its figures for slides."""
+    from studykit.deposit.export import export as write
+
+    target = to or folder.resolve().with_name(f"{folder.resolve().name}-export")
+    made = write(folder, target)
+    facts(book=made.book, sheets=made.sheets, figures=made.figures, left_out=made.left_out)
+    typer.echo(f"Workbook: {made.book} ({count(len(made.sheets), 'sheet')})\n"
+               f"Figures:  {target / 'figures'} ({made.figures}, with captions.csv)")
+    for path in made.left_out:
+        typer.echo(f"note: {path} has more rows than a sheet can hold; take the file")
+    if made.older:
+        typer.echo(f"note: the filed report is older than {', '.join(made.older)}: studykit report {as_typed(folder)}")
+
+
+@app.command(epilog="Example: studykit summary my-study --to answer.pdf")
+def summary(folder: Folder, to: Annotated[Path | None, typer.Option(help="The PDF to write.",
+                                                                     show_default="FOLDER-summary.pdf")] = None) -> None:
+    """Write page one of a filed report as a PDF, for people who never open a web page."""
+    from studykit.deposit.summary import summary as write
+
+    made = write(folder, to or folder.resolve().with_name(f"{folder.resolve().name}-summary.pdf"))
+    facts(summary=made.file)
+    typer.echo(f"Summary: {made.file}")
+    if made.older:
+        typer.echo(f"note: the filed report is older than {', '.join(made.older)}: studykit report {as_typed(folder)}")
+
+
+@app.command(epilog="Example: studykit verify my-study")
+def verify(folder: Filed,
+           certificates: Annotated[Path | None, typer.Option(help="PEM file: whom to trust for time stamps.",
+                                                             show_default=False)] = None) -> None:
+    """Compare every file with the hashes of the filing, and the lock with its seals; run nothing."""
+    from studykit.commands.filed import verify_filed
+
+    outcome = verify_filed(folder, certificates)
+    facts(files=outcome.files, notes=outcome.notes)
+    typer.echo(f"{count(outcome.files, 'file')} agree with report/manifest.json; nothing was re-executed: "
+               f"studykit recheck {as_typed(folder)}")
+    for note in outcome.notes:
+        typer.echo(f"note: {visible(note)}")
+
+
+@app.command(epilog="Example: studykit recheck my-study")
+def recheck(folder: Filed, notebooks: Notebooks = Which.kit) -> None:
+    """Re-execute the study from raw data with the kit's notebooks, and compare everything that is filed."""
+    from studykit.commands.filed import recheck_filed
+
+    outcome, record = recheck_filed(folder, progress, own=notebooks is Which.own)
+    facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, pictures_only_alike=len(outcome.alike),
+          notes=outcome.notes)
+    for note in outcome.notes:
+        typer.echo(f"note: {visible(note)}")
+    typer.echo(f"{outcome.sentence()}\nRecord: {record}")
+
+
+@app.command(epilog="Example: studykit compare last-year my-study --to last-year-and-this")
+def compare(earlier: Annotated[Path, typer.Argument(help="The study that came first.", show_default=False)],
+            later: Annotated[Path, typer.Argument(help="The study that came after, or another laboratory's.",
+                                                  show_default=False)],
+            to: Annotated[Path, typer.Option(help="Folder for the page and its tables.")] = Path("compare")) -> None:
+    """Set two studies side by side: words, margins, what changed between the depths, the check fluid."""
+    from studykit.front import open as opened
+    from studykit.register import write_comparison
+
+    written = write_comparison(opened(earlier), opened(later), to)
+    found = written.found
+    facts(page=written.page, words=dict(zip(found.words["analyte"], found.words["word after"], strict=True)), notes=found.notes)
+    typer.echo(f"{found.sentence}\n\nPage: {written.page}")
+    for note in found.notes:
+        typer.echo(f"note: {note}")
