@@ -8,7 +8,8 @@ from pathlib import Path
 
 from studykit.commands.told import as_typed
 from studykit.core.errors import single
-from studykit.core.files import copy_in, together, write_text
+from studykit.core.files import copy_in, together, write_bytes, write_text
+from studykit.report.manifest import AS_THEY_ARE, GIT
 from studykit.report.own import copy_notebooks
 from studykit.study.stages import HERE
 
@@ -23,13 +24,17 @@ NEXT_STEPS = (
 
 
 def new_study(folder: Path, *, single: bool = False) -> tuple[str, ...]:
-    """Copy the template and the notebooks (without outputs) into a new folder; BadInput where it is not empty."""
+    """Copy the template and the notebooks (without outputs) into a new folder; BadInput where it is not empty.
+
+    A file for git keeps it from rewriting line ends, by which every file would differ from its manifest.
+    """
     _refuse_full(folder)
     with together(folder) as made:
         copy_in(HERE / "templates" / ("single" if single else "new"), made)
         _own_seed(made / "study.toml")
         (made / "raw").mkdir(exist_ok=True)
         copy_notebooks(made)
+        write_bytes(made / GIT, AS_THEY_ARE)
     steps = tuple(s.replace("FOLDER", as_typed(folder)) for s in NEXT_STEPS)
     return (f"A study to fill in lies in {folder}:", *steps)
 

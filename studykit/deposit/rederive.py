@@ -44,10 +44,13 @@ def _constants(root: Path, study: Study, analyte: str) -> dict[str, str]:
     formula = str(fit.get("model in R's notation", ""))
     fixed = tuple(t.strip() for t in formula.partition("~")[2].split("+") if t.strip() and "|" not in t)
     acting = tuple(t.removeprefix("depth:") for t in fixed if t.startswith("depth:")) if formula else study.factors.by_depth
+    own = study.factors.columns
     known, margin = _row(verdict / "known-precision.csv", analyte), study.analytes[analyte].margin
     return {"key": text(analyte), "file": text(safe_name(analyte)), "road": text(_road(model, fit, found)),
             "log": str(margin.relative_percent is not None).upper(), "margin": repr(margin.relative_percent or margin.absolute),
-            "s": str(known.get("s") or "NA"), "by_depth": texts(acting), "structure": text(study.factors.across_depths)}
+            "s": str(known.get("s") or "NA"), "by_depth": texts(acting),
+            "numeric": texts(tuple(f for f in acting if f in own and own[f].unit)),
+            "structure": text(study.factors.across_depths)}
 
 
 def _road(model: Path, fit: dict[str, Any], found: dict[str, Any]) -> str:

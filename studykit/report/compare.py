@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 from studykit.core.record import CLASSES, NumberRecord
+from studykit.report.align import Stretch, stretches
 from studykit.report.manifest import canonical
 from studykit.report.pictures import SLACK, unlike
 from studykit.report.verify import difference, no_number, once
@@ -103,22 +104,43 @@ def compare_tables(name: str, a: str, b: str, out: Outcome) -> None:
     if filed[:1] != fresh[:1] or len(filed) != len(fresh) or [len(r) for r in filed] != [len(r) for r in fresh]:
         shape = [f"{len(t) - 1} rows under {', '.join(t[0]) if t else 'nothing'}" for t in (filed, fresh)]
         out.rows.append(difference(stage, f"{name}, its shape", *excerpt(shape[0], shape[1])))
+        if filed[:1] == fresh[:1]:
+            _lines(name, filed, fresh, out)
         return
-    beyond = 0
-    for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2):
-        for column, x, y in zip(filed[0], old, new, strict=True):
-            if x == y:
-                continue
-            floor = DIAGNOSTIC.get(column, FLOOR)
-            if close(x, y, floor=floor):
-                beyond += 1
-            else:
-                out.rows.append(difference(stage, f"{name} row {number}, {column}", x or "empty", y or "empty",
-                                           TABLE_TOLERANCE))
+    beyond = sum(_cells(f"{name} row {number}", filed[0], old, new, out)
+                 for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2))
     if beyond:
         out.notes.append(f"{name}: {beyond} numbers agree within their class, not in every digit")
     elif filed == fresh:
         out.rows.append(difference(stage, f"{name}, its form", "other line ends, quotes or bytes", "as the kit writes it"))
+
+
+def _cells(where: str, columns: list[str], old: list[str], new: list[str], out: Outcome) -> int:
+    """Two rows of one length: one row a differing cell; how many numbers agree within their class, not in every digit."""
+    beyond = 0
+    for column, x, y in zip(columns, old, new, strict=True):
+        if x != y and close(x, y, floor=DIAGNOSTIC.get(column, FLOOR)):
+            beyond += 1
+        elif x != y:
+            out.rows.append(difference(where.partition("/")[0], f"{where}, {column}", x or "empty", y or "empty",
+                                       TABLE_TOLERANCE))
+    return beyond
+
+
+def _lines(name: str, filed: list[list[str]], fresh: list[list[str]], out: Outcome) -> None:
+    """Two tables of other lengths, row by row where one has the row of the other."""
+    lines = [[tuple(r) for r in t] for t in (filed, fresh)]
+    for old, new in stretches(*lines):
+        xs, ys = filed[old], fresh[new]
+        if xs == ys:
+            continue
+        if [len(r) for r in xs] == [len(r) for r in ys] and all(len(r) == len(fresh[0]) for r in ys):
+            for number, (x, y) in enumerate(zip(xs, ys, strict=True), start=new.start + 1):
+                _cells(f"{name} row {number}", fresh[0], x, y, out)
+        else:
+            told = [" / ".join(map(",".join, rows)) for rows in (xs, ys)]
+            out.rows.append(difference(name.partition("/")[0], f"{name} from row {new.start + 1} on, other rows",
+                                       *excerpt(told[0], told[1])))
 
 
 def _outputs(cell: dict[str, Any]) -> Iterator[tuple[str, str]]:
@@ -134,27 +156,41 @@ def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outco
     """Two executed notebooks: sources and form exactly, outputs in words exactly and in numbers by class."""
     stage, before = name.partition("/")[0], len(out.rows)
     filed, fresh = json.loads(a, object_pairs_hook=once), json.loads(b)
-    if len(filed["cells"]) != len(fresh["cells"]):
-        out.rows.append(difference(stage, f"{name}, number of cells", str(len(filed["cells"])), str(len(fresh["cells"]))))
-        return
-    for number, (old, new) in enumerate(zip(filed["cells"], fresh["cells"], strict=True), start=1):
-        parts = [(dict(_outputs(c)), {k: v for k, v in c.items() if k not in ("outputs", "source")}, c)
-                 for c in (old, new)]
-        (shown_a, form_a, _), (shown_b, form_b, _) = parts
-        sources = ["".join(c["source"]) for c in (old, new)]
-        if sources[0] != sources[1]:
-            out.rows.append(difference(stage, f"{name} cell {number}, its code or text", *excerpt(sources[0], sources[1])))
-        if form_a != form_b or list(shown_a) != list(shown_b):
-            out.rows.append(difference(stage, f"{name} cell {number}, its form",
-                                       *excerpt(str([form_a, list(shown_a)]), str([form_b, list(shown_b)]))))
-            continue
-        for kind, x in shown_a.items():
-            _shown(stage, f"{name} cell {number}, {kind}", x, shown_b[kind], same_programs, out)
+    cells = filed["cells"], fresh["cells"]
+    if len(cells[0]) != len(cells[1]):
+        out.rows.append(difference(stage, f"{name}, number of cells", str(len(cells[0])), str(len(cells[1]))))
+        parts = list(stretches(*(["".join(c["source"]) for c in cs] for cs in cells)))
+    else:
+        parts = [(slice(0, len(cells[0])), slice(0, len(cells[1])))]
+    for at, place in parts:
+        olds, news = cells[0][at], cells[1][place]
+        if len(olds) == len(news):
+            for number, (old, new) in enumerate(zip(olds, news, strict=True), start=place.start + 1):
+                _cell(stage, f"{name} cell {number}", old, new, same_programs, out)
+        else:
+            told = ["\n".join("".join(c["source"]) for c in cs) for cs in (olds, news)]
+            out.rows.append(difference(stage, f"{name} from cell {place.start + 1} on, other cells",
+                                       *excerpt(told[0], told[1])))
     rest = [{k: v for k, v in n.items() if k != "cells"} for n in (filed, fresh)]
     if rest[0] != rest[1]:
         out.rows.append(difference(stage, f"{name}, its form", *excerpt(str(rest[0]), str(rest[1]))))
     elif len(out.rows) == before and filed == fresh:
         out.rows.append(difference(stage, f"{name}, its form", "other blanks or bytes", "as the kit writes it"))
+
+
+def _cell(stage: str, where: str, old: dict[str, Any], new: dict[str, Any], same_programs: bool, out: Outcome) -> None:
+    """Two cells of an executed notebook: source, form, and what is shown."""
+    (shown_a, form_a), (shown_b, form_b) = ((dict(_outputs(c)), {k: v for k, v in c.items() if k not in ("outputs", "source")})
+                                            for c in (old, new))
+    sources = ["".join(c["source"]) for c in (old, new)]
+    if sources[0] != sources[1]:
+        out.rows.append(difference(stage, f"{where}, its code or text", *excerpt(sources[0], sources[1])))
+    if form_a != form_b or list(shown_a) != list(shown_b):
+        out.rows.append(difference(stage, f"{where}, its form",
+                                   *excerpt(str([form_a, list(shown_a)]), str([form_b, list(shown_b)]))))
+        return
+    for kind, x in shown_a.items():
+        _shown(stage, f"{where}, {kind}", x, shown_b[kind], same_programs, out)
 
 
 def _shown(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
@@ -218,31 +254,69 @@ def page_pieces(html: str) -> list[str]:
 
 
 def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
-    """Two report pages: style, script, policy and structure exactly, words exactly, numbers by class, pictures one by one."""
-    filed, fresh = page_pieces(a), page_pieces(b)
+    """Two report pages: style, script, policy and structure exactly, words exactly, numbers by class, pictures one by one.
+
+    Where one has parts that the other has not, that is told and the rest compared all the same.
+    """
+    filed, fresh, ways = page_pieces(a), page_pieces(b), list[Outcome]()
+    for parts in ([(slice(None), slice(None))] if len(filed) == len(fresh) else [], stretches(filed, fresh)):
+        if parts and not (ways and len(ways[0].rows) < 2):
+            ways.append(Outcome())
+            _pieces(name, filed, fresh, parts, ways[-1])
+    told = min(ways, key=lambda way: len(way.rows))
+    out.rows.extend(told.rows)
+    out.notes.extend(told.notes)
+    _pictures(name, PICTURE.findall(a), PICTURE.findall(b), same_programs, out)
+
+
+def _pictures(name: str, filed: list[str], fresh: list[str], same_programs: bool, out: Outcome) -> None:
+    """The pictures of two pages in their order; where one page has more, those between pictures that both have."""
+    parts: Iterable[Stretch] = [(slice(0, None), slice(0, None))]
     if len(filed) != len(fresh):
-        k = next((k for k, (x, y) in enumerate(zip(filed, fresh, strict=False)) if x != y), min(len(filed), len(fresh)))
-        told = excerpt("".join(filed[k:k + 3]), "".join(fresh[k:k + 3]))
-        out.rows.append(difference("page", f"{name}: from here on it has other parts", *told))
-        return
+        out.rows.append(difference("page", f"{name}, number of pictures", str(len(filed)), str(len(fresh))))
+        parts = stretches(filed, fresh)
+    for old, new in parts:
+        if len(filed[old]) == len(fresh[new]):
+            for number, (x, y) in enumerate(zip(filed[old], fresh[new], strict=True), start=new.start + 1):
+                _embedded("page", f"{name}, picture {number}", x, y, same_programs, out)
+        else:
+            out.rows.append(difference("page", f"{name}, from picture {new.start + 1} on", f"{len(filed[old])} pictures",
+                                       f"{len(fresh[new])} pictures"))
+
+
+def _pieces(name: str, filed: list[str], fresh: list[str], parts: Iterable[Stretch], out: Outcome) -> None:
+    """The pieces of two pages, stretch by stretch."""
+    places = list(_places(name, fresh))
+    for old, new in parts:
+        xs, ys, at = filed[old], fresh[new], places[new]
+        if len(xs) == len(ys):
+            for x, y, place in zip(xs, ys, at, strict=True):
+                _piece(x, y, *place, out)
+        else:
+            where = at[0][0] if at else f"{name}, at its end"
+            out.rows.append(difference("page", f"{where}, other parts", *excerpt("".join(xs), "".join(ys))))
+
+
+def _places(name: str, pieces: list[str]) -> Iterator[tuple[str, bool, bool]]:
+    """Of each piece of a page: under which heading, whether in a style or script, whether in the table of versions."""
     heading, caption, exact = "the top", "", False
-    for x, y in zip(filed, fresh, strict=True):
-        heading = y.partition(">")[2] if re.match(r"<h[1-6]", y) and y.partition(">")[2].strip() else heading
-        caption = y.partition(">")[2] if y.startswith("<caption") else caption
-        exact = y.startswith(("<style", "<script")) or (exact and not y.startswith(("</style", "</script")))
-        if x == y:
-            continue
-        where = f"{name} under '{' '.join(heading.split())}'"
-        (tag, _, text), (made, _, words) = x.partition(">"), y.partition(">")
-        if exact:
-            out.rows.append(difference("page", f"{where}, its form", *excerpt(x, y)))
-            continue
-        if tag != made:
-            _tag("page", f"{where}, its form", tag, made, out)
-        if text != words:
-            _words("page", where, text, words, caption == VERSIONS, out)
-    for number, (x, y) in enumerate(zip(*(PICTURE.findall(t) for t in (a, b)), strict=True), start=1):
-        _embedded("page", f"{name}, picture {number}", x, y, same_programs, out)
+    for piece in pieces:
+        heading = piece.partition(">")[2] if re.match(r"<h[1-6]", piece) and piece.partition(">")[2].strip() else heading
+        caption = piece.partition(">")[2] if piece.startswith("<caption") else caption
+        exact = piece.startswith(("<style", "<script")) or (exact and not piece.startswith(("</style", "</script")))
+        yield f"{name} under '{' '.join(heading.split())}'", exact, caption == VERSIONS
+
+
+def _piece(x: str, y: str, where: str, exact: bool, versions: bool, out: Outcome) -> None:
+    """One tag with the text after it."""
+    (tag, _, text), (made, _, words) = x.partition(">"), y.partition(">")
+    if exact and x != y:
+        out.rows.append(difference("page", f"{where}, its form", *excerpt(x, y)))
+        return
+    if tag != made:
+        _tag("page", f"{where}, its form", tag, made, out)
+    if text != words:
+        _words("page", where, text, words, versions, out)
 
 
 def compare_reports(filed: Path, fresh: Path, *, same_programs: bool) -> Outcome:

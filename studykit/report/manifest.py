@@ -30,6 +30,8 @@ UNHASHED = ("scratch", "report.part", "report.old", "recheck.json", "recheck.htm
 """Names at the top of a study folder that no manifest lists."""
 OWN = (".studykit.lock", ".studykit.holder.json", WAITING)
 """The kit's own files at the top of a study folder, which ``verify`` has other words for, or none."""
+GIT, AS_THEY_ARE = ".gitattributes", b"* -text\n"
+"""What ``new`` leaves for git, which would else rewrite line ends, and with them every hash; of no other words."""
 AGAIN = ("plan/sheets", "plan/pages")
 """Folders that ``studykit plan`` makes again at will; no manifest lists them either."""
 STAMPS = ("plan/plan.lock.tsr", "report/manifest.json.tsr")
@@ -52,7 +54,12 @@ def unlisted(root: Path) -> tuple[str, ...]:
     """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
     top = [n for n in (*UNHASHED, *AGAIN) if kind_of(root / n)]
     hidden = (p.relative_to(root).as_posix() for p, _ in walk(root) if p.name.startswith(".") or p.name == "__pycache__")
-    return (*top, *(h for h in hidden if h not in OWN))
+    return (*top, *(h for h in hidden if h not in OWN and not (h == GIT and _is_for_git(root / GIT))))
+
+
+def _is_for_git(path: Path) -> bool:
+    """Whether it is the file that ``new`` writes for git."""
+    return kind_of(path) == "file" and path.stat().st_size == len(AS_THEY_ARE) and path.read_bytes() == AS_THEY_ARE
 
 
 def files_of(root: Path) -> dict[str, tuple[Path, ...]]:

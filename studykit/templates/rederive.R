@@ -51,6 +51,11 @@ selected <- function(a) { # rows of the tidy table that the plan lets into the m
       taken <- taken[!gone, ]
     }
   }
+  if (!is.null(plan$visited_on)) { # of containers drawn again the last visit counts
+    at <- match(taken$sample, plan$sample); who <- plan$container[at]; day <- plan$visited_on[at]
+    if (!is.null(kept$sampled_on)) day <- ifelse(day == "", kept$sampled_on[match(who, kept$container)], day)
+    taken <- taken[day == "" | day == ave(day, who, FUN = max), ]
+  }
   nrow(taken)
 }
 
@@ -88,7 +93,7 @@ cells_of <- function(a, d) {
 columns_of <- function(a, info) { # the columns of factors that act on depth
   n <- nrow(info); Z <- matrix(1, n, 1)
   for (f in a$by_depth) {
-    if (f == "age_months") { x <- number(info[[f]]); Z <- cbind(Z, x - mean(x)) }
+    if (f %in% c("age_months", a$numeric)) { x <- number(info[[f]]); Z <- cbind(Z, x - mean(x)) }
     else for (l in sort(unique(info[[f]]))[-1]) Z <- cbind(Z, as.numeric(info[[f]] == l))
   }
   if (qr(Z)$rank == ncol(Z) && n - ncol(Z) >= 2 && length(a$by_depth)) Z else matrix(1, n, 1)

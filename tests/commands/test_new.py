@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from pathlib import Path
 
+import pytest
+
 from studykit.commands.new import new_study
+from studykit.report.manifest import GIT, unlisted
 from studykit.study.codes import make_codes
 from studykit.study.definition import load_study
 from studykit.study.stages import HERE
@@ -27,3 +32,23 @@ def test_six_new_studies_have_six_seeds_and_codes_of_their_own(tmp_path: Path) -
 
 def test_a_template_with_its_seed_would_share_its_codes() -> None:
     assert make_codes(40, 1) == make_codes(40, 1)
+
+
+@pytest.mark.skipif(shutil.which("git") is None, reason="git is not installed on this machine")
+def test_git_is_kept_from_rewriting_the_line_ends_of_a_new_study(tmp_path: Path) -> None:
+    root = tmp_path / "study"
+    new_study(root)
+    assert unlisted(root) == ()
+    (root / "raw/results.csv").write_bytes(b"a,b\n1,2\n")
+    for command in (["init"], ["config", "core.autocrlf", "true"], ["add", "."],
+                    ["-c", "user.name=x", "-c", "user.email=x@example.org", "commit", "-m", "x"],
+                    ["rm", "-q", "raw/results.csv"], ["reset", "--hard", "HEAD"]):
+        subprocess.run(["git", "-C", str(root), *command], check=True, capture_output=True)
+    assert (root / "raw/results.csv").read_bytes() == b"a,b\n1,2\n"
+    (root / GIT).write_text("* text\n")
+    assert GIT in unlisted(root)
+    subprocess.run(["git", "-C", str(root), "rm", "-q", "--cached", "raw/results.csv"], check=True, capture_output=True)
+    subprocess.run(["git", "-C", str(root), "add", "."], check=True, capture_output=True)
+    (root / "raw/results.csv").unlink()
+    subprocess.run(["git", "-C", str(root), "checkout", "raw/results.csv"], check=True, capture_output=True)
+    assert (root / "raw/results.csv").read_bytes() == b"a,b\r\n1,2\r\n"  # what else happens

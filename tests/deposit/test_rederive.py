@@ -66,7 +66,7 @@ def demo(tmp_path_factory):
 
 
 @needs_r
-@pytest.mark.parametrize(("name", "intervals"), [("tote", 6), ("forge", 3), ("slip", 2), ("ropeway", 7)])
+@pytest.mark.parametrize(("name", "intervals"), [("tote", 6), ("forge", 3), ("slip", 2), ("ropeway", 7), ("beacon", 2)])
 def test_every_verdict_interval_of_every_demo_comes_out_of_r(demo, tmp_path, name, intervals):
     assert name in DEMOS
     told = run_r(demo(name), tmp_path / "d")
@@ -168,3 +168,27 @@ write.csv(f[c("estimate", "se", "df")], "out.csv", row.names = FALSE)""", encodi
 def test_texts_are_written_so_that_any_locale_reads_them():
     assert rederive.text('a "b" \\ °C 😀') == '"a \\u0022b\\u0022 \\u005c \\u00b0C \\U0001f600"'
     assert rederive.texts(()) == "character(0)"
+
+
+@needs_r
+def test_a_number_of_ones_own_that_acts_on_depth_is_a_number_in_r_too(demo, tmp_path):
+    root = Path(shutil.copytree(demo("forge"), tmp_path / "e"))
+    path = root / "plan/containers.csv"
+    head, *lines = path.read_text(encoding="utf-8").splitlines()
+    mean_c = [17.5 + 0.7 * (k % 5) for k in range(len(lines))]
+    path.write_text("\n".join([f"{head},mean_c", *(f"{x},{c:.1f}" for x, c in zip(lines, mean_c, strict=True))]) + "\n",
+                    encoding="utf-8")
+    results = (root / "tidy/results.csv").read_text(encoding="utf-8").splitlines(keepends=True)
+    (root / "tidy/results.csv").write_text("".join(results[:-4]), encoding="utf-8")  # lost readings need the factor
+    text = (root / "study.toml").read_text(encoding="utf-8").replace('["age_months"]', '["mean_c"]')
+    text = text.replace("[analytes.", '[factors.columns.mean_c]\nunit = "degC"\n\n[analytes.', 1)
+    (root / "study.toml").write_text(text, encoding="utf-8")
+    tables_of(root)
+    told = run_r(root, tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert "3 verdict intervals agree to 1e-6" in told.stdout
+    script = tmp_path / "d/rederive.R"
+    text = script.read_text(encoding="ascii")
+    script.write_text(text.replace('numeric = c("mean_c")', "numeric = character(0)"), encoding="ascii")
+    told = subprocess.run(["Rscript", script.name], cwd=script.parent, capture_output=True, text=True, timeout=300, check=False)
+    assert "R and the kit differ" in told.stderr  # as levels it is another model

@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
+import base64
+import io
+import json
+
 import pytest
+from PIL import Image
 
 from studykit.core.record import NumberRecord
-from studykit.report.compare import Outcome, close, close_text, compare_pages, compare_records, compare_tables
+from studykit.report.compare import (
+    Outcome,
+    close,
+    close_text,
+    compare_notebooks,
+    compare_pages,
+    compare_records,
+    compare_tables,
+)
 
 
 def _record(value, **more):
@@ -75,4 +88,48 @@ def test_a_page_names_the_heading_above_the_change():
         assert "6.3 %" in out.rows[0]["filed"]
     out = Outcome()
     compare_pages("report.html", page.replace("<p>Rest.</p>", ""), page, True, out)
-    assert [r["what"] for r in out.rows] == ["report.html: from here on it has other parts"]
+    assert [r["what"] for r in out.rows] == ["report.html under 'The answer', other parts"]
+
+
+def picture(color):
+    """A small picture as it stands in a page."""
+    made = io.BytesIO()
+    Image.new("RGB", (20, 20), color).save(made, "png")
+    return f'<img alt="{color}" src="data:image/png;base64,{base64.b64encode(made.getvalue()).decode()}">'
+
+
+def test_what_stands_after_a_part_more_is_compared_all_the_same():
+    red, blue, grey = map(picture, ("red", "blue", "grey"))
+    page = f"<main><h2>One</h2><p>a 1.0</p>{red}<h2>Two</h2><p>b 2.0</p><h2>Three</h2><p>c 3.0</p>{blue}<p>end</p></main>"
+    filed = page.replace("<h2>Two</h2>", "<p>more</p><h2>Two</h2>").replace("2.0", "2.5").replace("c 3", "d 3").replace(
+        "<p>end</p>", f"{grey}<p>end</p>")
+    out = Outcome()
+    compare_pages("report.html", filed, page, True, out)
+    assert [(r["what"].removeprefix("report.html"), r["filed"], r["re-executed"]) for r in out.rows] == [
+        (" under 'Two', other parts", '<p>more</p><h2>Two', '<h2>Two'), (" under 'Two'", "b 2.5", "b 2.0"),
+        (" under 'Three'", "d 3.0", "c 3.0"), (" under 'Three', other parts", '<img alt="grey" src="picture"><p>end', "<p>end"),
+        (", number of pictures", "3", "2"), (", from picture 3 on", "1 pictures", "0 pictures")]
+
+
+def test_one_part_more_and_one_less_are_told_as_two_and_not_as_everything_between():
+    page = "<main>" + "".join(f"<p>word {chr(97 + k)}</p>" for k in range(20)) + "</main>"
+    filed = page.replace("<p>word a</p>", "").replace("<p>word s</p>", "<p>word s</p><p>new</p>")
+    out = Outcome()
+    compare_pages("report.html", filed, page, True, out)
+    assert len(out.rows) == 2
+
+
+def test_rows_and_cells_after_one_that_was_lost_are_compared_all_the_same():
+    out = Outcome()
+    compare_tables("05-model/x.csv", "a,b\n1,x\n3,z\n4,9.5\n", "a,b\n1,x\n2,y\n3,z\n4,9.0\n", out)
+    assert [(r["what"], r["filed"], r["re-executed"]) for r in out.rows] == [
+        ("05-model/x.csv, its shape", "3 rows under a, b", "4 rows under a, b"),
+        ("05-model/x.csv from row 3 on, other rows", "3,z", "2,y / 3,z"),
+        ("05-model/x.csv row 5, b", "9.5", "9.0")]
+    cells = [{"cell_type": "markdown", "metadata": {}, "source": s} for s in "abcd"]
+    fresh = json.dumps({"cells": cells})
+    filed = json.dumps({"cells": [cells[0], *cells[2:3], cells[3] | {"metadata": {"tags": ["x"]}}]})
+    out = Outcome()
+    compare_notebooks("05-model/05-model.ipynb", filed, fresh, True, out)
+    assert [r["what"].partition(".ipynb")[2] for r in out.rows] == [
+        ", number of cells", " from cell 2 on, other cells", " cell 4, its form"]
