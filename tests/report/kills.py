@@ -2,7 +2,8 @@
 
 After each kill the filed report must be the old one or the new one, whole; the command must run again to its end; and
 nothing half-written may be left, in the study or in the temporary place. Prints one line a moment, and ends with an error
-where one failed. The moments are chosen (the first half spread evenly over the command's own duration) and random.
+where one failed. Half of the moments are chosen: just before one of the renames and removals by which the command puts its
+files in their places, the last two among them. The others are random times.
 """
 
 from __future__ import annotations
@@ -32,33 +33,57 @@ from studykit.study.tables import load_tables
 from tests.report.filed import filed_tote
 
 COMMANDS = ("report", "intake", "plan", "lock", "pack", "recheck", "verify", "new", "check", "add", "exclude", "margin",
-            "export", "ask")
+            "export", "ask", "summary", "compare", "course", "class")
 FILES = ("report.part", "report.old", ".studykit.holder.json", WAITING)
 SECONDS = 20
 """Within which whatever a killed command had started has ended too."""
-BESIDE = {"pack": "x.zip", "export": "x", "ask": "x"}
+BESIDE = {"pack": "x.zip", "export": "x", "ask": "x", "summary": "x.pdf", "compare": "x"}
 """Commands that write beside the study, and what."""
+FOLDERS = ("new", "course", "class")
+"""Commands that make a folder of their own."""
+COUNTED = """
+import atexit, os, signal, sys
+left, told = int(sys.argv.pop(1)), sys.argv.pop(1)
+seen = [0]
+def counted(real):
+    def call(*given, **named):
+        if seen[0] == left:
+            os.killpg(0, signal.SIGKILL)
+        seen[0] += 1
+        return real(*given, **named)
+    return call
+for name in ("replace", "rename", "unlink", "rmdir"):
+    setattr(os, name, counted(getattr(os, name)))
+atexit.register(lambda: open(told, "w").write(str(seen[0])))
+from studykit.commands.cli import main
+sys.exit(main(sys.argv[1:]))
+"""
+"""A command that is killed before one of its renames and removals, or else tells how many there were."""
 
 
 def arguments(command: str, root: Path, again: bool) -> list[str]:
     """The command line of a command over a study; ``again``: the one that must run afterwards, whatever the first one did."""
-    target = root.parent / "fresh" if command == "new" else root
+    targets = [str(root.parent / "fresh")] if command in FOLDERS else [str(root)]
+    targets += [str(root)] if command == "compare" else []
     more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
     why = ["--reason", "told for a test"]
     more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
-             "exclude": ["0299" if again else "0287", "--who", "keeper", *why]}.get(command, [])
-    return [sys.executable, "-m", "studykit", "--quiet", command, str(target), *more]
+             "exclude": ["0299" if again else "0287", "--who", "keeper", *why],
+             "class": ["--students", "3", "--passphrase-file", str(root.parent / "phrase.txt")]}.get(command, [])
+    return ["--quiet", command, *targets, *more]
 
 
-def start(command: str, root: Path, place: Path, again: bool = False) -> subprocess.Popen[bytes]:
-    """The command in a process group of its own, with a temporary place of its own."""
-    return subprocess.Popen(arguments(command, root, again), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+def start(command: str, root: Path, place: Path, again: bool = False, point: int = -1) -> subprocess.Popen[bytes]:
+    """The command in a process group of its own, with a temporary place of its own; ``point`` as of ``COUNTED``."""
+    return subprocess.Popen([sys.executable, "-c", COUNTED, str(point), str(root.parent / "count.txt"),
+                             *arguments(command, root, again)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
                             env=os.environ | {"TMPDIR": str(place)}, start_new_session=True)
 
 
 def prepared(command: str, folder: Path) -> Path:
     """A study for a command: filed, so that there is an old report to keep; for ``plan`` and ``ask`` one that has to do."""
     root = folder / "study"
+    (folder / "phrase.txt").write_text("invented for a test\n")
     if command in ("plan", "ask"):
         copy_demo("slip", root)
         if command == "ask":
@@ -98,17 +123,20 @@ def faults_of_report(command: str, root: Path) -> list[str]:
         inputs = command in ("add", "exclude", "margin", "intake")
         return [f"{r['what']}: {r['re-executed']}" for r in rows if r["what"] != "plan/plan.lock"
                 and (r["what"].startswith("report/") or not inputs)]
-    filed = command not in ("plan", "ask", "new") and not (root / "report.old").exists()
+    filed = command not in ("plan", "ask") and not (root / "report.old").exists()
     return ["no report is left"] if filed else []
 
 
 def beside_is_whole(command: str, folder: Path) -> list[str]:
     """What is half-written of that which a command writes beside the study: it is there whole, or not at all."""
-    made = folder / (BESIDE | {"new": "fresh"}).get(command, "no such file")
+    made = folder / (BESIDE | dict.fromkeys(FOLDERS, "fresh")).get(command, "no such file")
     if not made.exists():
         return []
     last = {"pack": lambda: zipfile.ZipFile(made).testzip() is None, "export": (made / "figures/captions.csv").exists,
-            "ask": (made / "send/letter.html").exists, "new": (made / COPIED).exists}[command]
+            "ask": (made / "send/letter.html").exists, "new": (made / COPIED).exists,
+            "summary": lambda: made.read_bytes().rstrip().endswith(b"%%EOF"), "compare": lambda: any(made.glob("*.html")),
+            "course": lambda: len(list(made.glob("*.ipynb"))) >= 10,
+            "class": lambda: len(list((made / "students").iterdir())) == 3 and any((made / "teacher").iterdir())}[command]
     return [] if last() else [f"{made.name} is half-written"]
 
 
@@ -125,21 +153,21 @@ def survivors(place: Path) -> list[str]:
         time.sleep(0.1)
 
 
-def one(command: str, after: float) -> list[str]:
-    """Kill the command's whole process group after that many seconds, look, run it again, look again."""
+def one(command: str, after: float, point: int = -1) -> list[str]:
+    """Kill the command's whole process group after that many seconds or before that rename, look, run it again, look again."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         place = folder / "tmp"
         place.mkdir()
         root = prepared(command, folder)
-        process = start(command, root, place)
+        process = start(command, root, place, point=point)
         try:
             process.wait(timeout=after)
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             process.wait()
         bad = [*survivors(place), *faults_after(command, root, place, False), *beside_is_whole(command, folder)]
-        for made in (folder / "x.zip", folder / "fresh"):  # whole, or the line above says so; these two refuse to overwrite
+        for made in (folder / "x.zip", folder / "fresh"):  # whole, or the line above says so; these refuse to overwrite
             shutil.rmtree(made) if made.is_dir() else made.unlink(missing_ok=True)
         if command == "lock":
             (root / "plan/plan.lock").unlink(missing_ok=True)
@@ -148,15 +176,23 @@ def one(command: str, after: float) -> list[str]:
             beside_is_whole(command, folder))
 
 
-def duration(command: str) -> float:
-    """How long the command takes here when nobody kills it, seconds."""
+def measured(command: str) -> tuple[float, int]:
+    """How long the command takes here when nobody kills it, seconds, and how many renames and removals it makes."""
     with tempfile.TemporaryDirectory() as name:
         place = Path(name) / "tmp"
         place.mkdir()
         root = prepared(command, Path(name))
         begun = time.monotonic()
-        start(command, root, place).wait(timeout=900)
-        return time.monotonic() - begun
+        code = start(command, root, place).wait(timeout=900)
+        if code:
+            raise RuntimeError(f"{command} alone ends with exit code {code}")
+        return time.monotonic() - begun, int((Path(name) / "count.txt").read_text())
+
+
+def points_of(count: int, number: int) -> list[int]:
+    """So many of the renames and removals: the last two, the others spread evenly."""
+    spread = [count * k // max(number - 2, 1) for k in range(max(number - 2, 0))]
+    return sorted({p for p in (*spread, count - 2, count - 1) if 0 <= p < count})[-number:]
 
 
 def main(moments: int, commands: tuple[str, ...]) -> int:
@@ -164,13 +200,13 @@ def main(moments: int, commands: tuple[str, ...]) -> int:
     wrong, rng = 0, random.Random(20261126)
     share = max(2, moments // len(commands))
     for command in commands:
-        whole = duration(command)
-        times = [whole * (k + 0.5) / (share - share // 2) for k in range(share - share // 2)]
-        times += [rng.uniform(0, whole) for _ in range(share // 2)]
-        for at in times:
-            bad = one(command, at)
+        whole, count = measured(command)
+        chosen = [(600.0, point) for point in points_of(count, share - share // 2)]
+        for at, point in [*chosen, *((rng.uniform(0, whole), -1) for _ in range(share // 2))]:
+            bad = one(command, at, point)
             wrong += bool(bad)
-            print(f"{command} killed after {at:.2f} of {whole:.2f} s: {'; '.join(bad) or 'whole'}", flush=True)
+            when = f"after {at:.2f} of {whole:.2f} s" if point < 0 else f"before rename or removal {point + 1} of {count}"
+            print(f"{command} killed {when}: {'; '.join(bad) or 'whole'}", flush=True)
     return wrong
 
 

@@ -8,9 +8,19 @@ from tests.report import kills
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("command", "after"), [("intake", 1.0), ("lock", 0.8), ("pack", 1.2)])
-def test_a_killed_command_leaves_what_was_filed_and_runs_again(command, after):
-    assert kills.one(command, after) == []
+@pytest.mark.parametrize("command", ["intake", "lock", "pack", "export"])
+def test_a_killed_command_leaves_what_was_filed_and_runs_again(command):
+    _, count = kills.measured(command)
+    points = kills.points_of(count, 3)
+    assert len(points) == min(count, 3)
+    assert [fault for point in points for fault in kills.one(command, 600, point)] == []
+
+
+def test_the_last_two_points_are_always_among_those_chosen():
+    assert kills.points_of(30, 6) == [0, 7, 15, 22, 28, 29]
+    assert kills.points_of(1, 4) == [0]
+    assert kills.points_of(2, 2) == [0, 1]
+    assert kills.points_of(0, 4) == []
 
 
 def test_debris_and_a_torn_report_would_be_seen(tmp_path):
