@@ -68,7 +68,7 @@ def report_made(made: Any, folder: Path) -> None:
     if made.rejected:
         typer.echo(f"\n{made.rejected} rows of the raw files could not be taken: see {folder}/tidy/rejected.csv\n"
                    "Correct the files or the mapping, or accept the loss with a reason in intake.toml: "
-                   'accept_rejected = "why" and accept_rejected_rows = how many', err=True)
+                   'accept_rejected = "why" and accept_rejected_rows = which', err=True)
         raise typer.Exit(8)
 
 

@@ -16,7 +16,7 @@ from studykit.core.files import read_json, sha256_of
 from studykit.core.writer import refuse_unusual
 from studykit.design.tables import confounded_words, design_faults
 from studykit.intake.mapping import raw_files
-from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake
+from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
 from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
 from studykit.report.verify import older_than
@@ -36,7 +36,7 @@ FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checked:
     """A study folder without faults: its tables, whether results were taken in, what the intake would take, what changed
-    since its report was filed, and notes.
+    since its report was filed, and notes. ``stale``: tidy/ is not what the raw files give now.
 
     A note is no fault and stops nothing: an action that the report would withhold, factors that the plan cannot tell apart.
     """
@@ -46,6 +46,7 @@ class Checked:
     intake: IntakeOutcome | None
     older: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    stale: bool = False
 
     def sentence(self) -> str:
         """What was looked at, in one line."""
@@ -54,6 +55,9 @@ class Checked:
             return "no fault found; not planned yet"
         text = f"no fault found: {_count(len(t.containers), 'container')}, {_count(len(t.samples), 'sample')}"
         text += f", {_count(len(t.results), 'result')}" if self.taken else "; no results taken in yet"
+        if self.stale and self.intake is not None:
+            text += (f" in tidy/, which is stale: raw/ and intake.toml now give {_count(len(self.intake.results), 'result')}, "
+                     "taken in by studykit intake FOLDER")
         return text + (f"; the filed report is older than {', '.join(self.older)}" if self.older else "")
 
 
@@ -85,7 +89,15 @@ def check_folder(root: Path) -> Checked:
     if faults or tables is None:
         raise BadInput(_once(faults), title="The study folder has faults")
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
+                   stale=there and outcome is not None and _is_stale(root, outcome),
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables)))
+
+
+def _is_stale(root: Path, outcome: IntakeOutcome) -> bool:
+    """Whether a table under tidy/ is another than the raw files give now."""
+    made = tables_of(outcome)
+    return any((root / TIDY_FOLDER / name).read_bytes() != data for name, data in made.items()
+               if (root / TIDY_FOLDER / name).is_file())
 
 
 def confounded_notes(root: Path, tables: Tables) -> tuple[str, ...]:

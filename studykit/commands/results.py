@@ -32,7 +32,7 @@ def intake(folder: Folder,
     if accept and len(outcome.rejected):
         typer.echo("accepted for this run only; so that report and recheck accept it too, write in intake.toml:\n"
                    f"  accept_rejected = {json.dumps(accept.strip(), ensure_ascii=False)}\n"
-                   f"  accept_rejected_rows = {len(outcome.rejected)}")
+                   f"  accept_rejected_rows = {json.dumps(outcome.named(), ensure_ascii=False)}")
 
 
 @app.command(epilog="Example: studykit ask my-study")

@@ -200,7 +200,7 @@ class Intake(Part):
     """The whole of intake.toml."""
 
     accept_rejected: str = ""
-    accept_rejected_rows: Annotated[int, Field(ge=0)] | None = None
+    accept_rejected_rows: Annotated[int, Field(ge=0)] | tuple[str, ...] | None = None
     sign_readings: bool = False
     signed: dict[str, Signature] = Field(default_factory=dict)
     laboratory_sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{64}$")]] = Field(default_factory=dict)

@@ -44,8 +44,8 @@ class IntakeOutcome:
     ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
     remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
     rule with its count; ``revisions`` every determination that was reported again; ``reading`` makes the
-    table of every cell beside what was read from it, as the reading sheets have it; ``accepted_at_most``
-    how many rejections intake.toml accepts, where there are more.
+    table of every cell beside what was read from it, as the reading sheets have it; ``not_accepted`` what
+    intake.toml accepts of the rejections, in words, where that is not all of them.
     """
 
     results: pd.DataFrame
@@ -55,7 +55,7 @@ class IntakeOutcome:
     revisions: pd.DataFrame
     reading: Callable[[], pd.DataFrame]
     accepted_reason: str
-    accepted_at_most: int | None = None
+    not_accepted: str = ""
 
     @property
     def rows_in(self) -> int:
@@ -80,9 +80,12 @@ class IntakeOutcome:
         text += f" ({old:,} of the rows taken were superseded by a revision)" if old else ""
         if len(self.rejected) and self.accepted_reason:
             text += f"; the rejections are accepted: {self.accepted_reason}"
-        if self.accepted_at_most is not None:
-            text += f"; intake.toml accepts at most {self.accepted_at_most:,} of them"
-        return text + "."
+        return text + (f"; {self.not_accepted}" if self.not_accepted else "") + "."
+
+    def named(self) -> list[str]:
+        """The rejected rows by file, row, column and text, as ``accept_rejected_rows`` of intake.toml lists them."""
+        return [f"{r['file']} row {'-' if pd.isna(r['row']) else r['row']}, {r['column']}: {r['value']}"
+                for r in self.rejected.to_dict("records")]
 
     def faults(self) -> list[Fault]:
         """The rejected rows as faults, each with file, row, column, value, reason and remedy."""
@@ -141,10 +144,16 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
         raise BadInput(faults, title="The intake cannot begin")
     kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
     outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake)
-    most = intake.accept_rejected_rows
-    if not accept and outcome.accepted_reason and most is not None and len(outcome.rejected) > most:
-        return replace(outcome, accepted_reason="", accepted_at_most=most)
-    return outcome
+    short = "" if accept or not outcome.accepted_reason else _not_accepted(outcome, intake.accept_rejected_rows)
+    return replace(outcome, accepted_reason="", not_accepted=short) if short else outcome
+
+
+def _not_accepted(outcome: IntakeOutcome, rows: int | tuple[str, ...] | None) -> str:
+    """By what the rejected rows are others than intake.toml accepts, in words; '' where it covers all of them."""
+    if isinstance(rows, tuple):
+        others = [n for n in outcome.named() if n not in rows]
+        return f"{len(others):,} of them are none of those that intake.toml accepts, as {others[0]}" if others else ""
+    return f"intake.toml accepts at most {rows:,} of them" if rows is not None and len(outcome.rejected) > rows else ""
 
 
 def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) -> dict[str, int]:
@@ -288,16 +297,21 @@ def _write(root: Path, outcome: IntakeOutcome) -> None:
     exchange(beside, folder, gone)
 
 
-def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
-    """All tables into an empty folder; intake.json names them by their hashes."""
+def tables_of(outcome: IntakeOutcome) -> dict[str, bytes]:
+    """The tables under tidy/ by their names, reading sheets left out, as they are written."""
     texts = ("file", "column", "value", "reason", "remedy")
-    tables = {
+    return {
         "rejected.csv": table_bytes(outcome.rejected, safe=texts),
         "revisions.csv": table_bytes(outcome.revisions, safe=("old_as_written", "new_as_written")),
         "files.csv": table_bytes(outcome.files, safe=("file", "sheet", "notes")),
         "rules.csv": table_bytes(outcome.rules, safe=("rule", "example")),
         "results.csv": table_bytes(outcome.results, safe=("source_file",)),
     }
+
+
+def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
+    """All tables into an empty folder; intake.json names them by their hashes."""
+    tables = tables_of(outcome)
     totals = dict(zip(outcome.files["file"], outcome.files["taken"] + outcome.files["rejected"], strict=True))
     tables |= reading_files(outcome.reading(), totals)
     for name, data in tables.items():

@@ -161,6 +161,18 @@ def test_rows_that_the_report_would_reject_end_check_with_its_exit_code(tmp_path
     assert capsys.readouterr().err.count("intake.toml") >= 2
 
 
+def test_check_says_that_tidy_is_not_what_the_raw_files_give_now(tmp_path, capsys) -> None:
+    root = copy_demo("tote", tmp_path / "tote")
+    assert main(["intake", str(root)]) == main(["check", str(root)]) == 0
+    assert "stale" not in capsys.readouterr().out
+    raw = next((root / "raw").glob("tote_*.csv"))
+    raw.write_bytes(raw.read_bytes().replace(b"690", b"691"))
+    assert main(["check", str(root)]) == 0
+    assert "18 results in tidy/, which is stale: raw/ and intake.toml now give 18 results" in capsys.readouterr().out
+    assert main(["intake", str(root)]) == main(["check", str(root)]) == 0
+    assert "stale" not in capsys.readouterr().out
+
+
 def test_a_reason_given_at_the_command_lasts_for_that_run_only(tmp_path, capsys) -> None:
     root = spoilt(tmp_path / "tote")
     assert main(["intake", str(root), "--accept", "why"]) == 2

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import subprocess
 import sys
@@ -66,6 +67,20 @@ def test_rejections_are_accepted_only_with_a_reason(tmp_path: Path) -> None:
     clean = take(tmp_path, 'accept_rejected = "not ours"\n' + LONG, {"a.csv": GOOD})
     assert clean.complete
     assert clean.accepted_reason == ""
+
+
+def test_a_reason_for_named_rows_covers_no_other_row(tmp_path: Path) -> None:
+    head = 'accept_rejected = "not ours"\naccept_rejected_rows = '
+    one, other = GOOD + "B009;Si;1;mg/kg\n", GOOD + "B008;Si;1;mg/kg\n"
+    named = take(tmp_path, LONG, {"a.csv": one}).named()
+    assert named == ["a.csv row 4, Code: B009"]
+    assert take(tmp_path, head + json.dumps(named) + "\n" + LONG, {"a.csv": one}).complete
+    out = take(tmp_path, head + json.dumps(named) + "\n" + LONG, {"a.csv": other})
+    assert not out.complete
+    assert "1 of them are none of those that intake.toml accepts, as a.csv row 4, Code: B008." in out.sentence()
+    assert take(tmp_path, head + "1\n" + LONG, {"a.csv": other}).complete  # a number takes any
+    assert not take(tmp_path, head + "0\n" + LONG, {"a.csv": other}).complete
+    assert not take(tmp_path, head + "[]\n" + LONG, {"a.csv": other}).complete
 
 
 def test_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
