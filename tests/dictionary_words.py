@@ -220,7 +220,9 @@ MEANINGS: dict[str, dict[str, str]] = {
     },
     "Intake": {
         "accept_rejected": "reason for accepting rejected rows",
-        "accept_rejected_rows": "which rejected rows the reason covers, as `studykit intake FOLDER --accept` prints them; others are not accepted. A number covers so many, whichever they are; left out: any number",
+        "accept_rejected_rows": (
+            "which rejected rows the reason covers, as `studykit intake FOLDER --accept` prints them; others are not "
+            "accepted. A number covers so many, whichever they are; left out: any number"),
         "sign_readings": "true: no result counts before a person has signed the reading sheet of its file",
         "signed": "file = who read its sheet; see [signed.FILE]",
         "laboratory_sha256": "file name under raw/ and the SHA-256 that the laboratory gave for it; another file is refused",
