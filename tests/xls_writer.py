@@ -23,9 +23,11 @@ def _text(text: str, length: str) -> bytes:
     return struct.pack(length + "B", len(text), 1) + raw
 
 
-def _sheet(rows: list[list[object]]) -> bytes:
+def _sheet(rows: list[list[object]], header: str = "") -> bytes:
     width = max(len(r) for r in rows)
     out = _bof(0x0010) + _record(0x0200, struct.pack("<IIHHH", 0, len(rows), 0, width, 0))
+    if header:
+        out += _record(0x0014, _text(header, "<H"))
     for i, row in enumerate(rows):
         for k, value in enumerate(row):
             if isinstance(value, (int, float)):
@@ -35,14 +37,14 @@ def _sheet(rows: list[list[object]]) -> bytes:
     return out + _record(0x000A, b"")
 
 
-def xls_bytes(rows: list[list[object]], title: str = "Results") -> bytes:
-    """One sheet of numbers and texts as the bytes of an XLS file."""
+def xls_bytes(rows: list[list[object]], title: str = "Results", header: str = "") -> bytes:
+    """One sheet of numbers and texts, and a print header, as the bytes of an XLS file."""
     name = struct.pack("<BB", len(title), 0) + title.encode("ascii")
     before = _bof(0x0005) + _record(0x0042, struct.pack("<H", 1200))
     bound_size = 4 + 6 + len(name)
     start = len(before) + bound_size + 4
     globals_ = before + _record(0x0085, struct.pack("<IH", start, 0) + name) + _record(0x000A, b"")
-    return _compound(globals_ + _sheet(rows))
+    return _compound(globals_ + _sheet(rows, header))
 
 
 def _compound(stream: bytes) -> bytes:

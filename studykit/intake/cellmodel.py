@@ -17,6 +17,10 @@ class UnreadableError(ValueError):
         self.kind = kind
 
 
+UNDER_A_CONDITION = "is shown otherwise, or not at all, under a condition"
+"""Said of a cell whose format hangs on a condition."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
     """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words."""

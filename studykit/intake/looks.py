@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import warnings
 import zipfile
 from html import unescape
 from typing import Any
 
-from studykit.intake.cellmodel import Look
+from studykit.intake.cellmodel import UNDER_A_CONDITION, Look
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
 
@@ -20,6 +21,8 @@ SMALLEST = 4.0
 """Smaller letters (points) are not seen."""
 PALEST = 232
 """Letters whose red, green and blue are all above this on white paper are not seen."""
+_CODES = re.compile(r'&"[^"]*"|&[0-9]{1,3}|&[A-Za-z]|&&')
+"""Codes in a print header: font, size, place, page and the like."""
 Stored = dict[str, list[list[Any]]]
 
 
@@ -95,7 +98,7 @@ def _conditions(sheet: Any, look: Look) -> None:
                 for part in area.sqref.ranges:
                     for i in range(part.min_row - 1, min(part.max_row, sheet.max_row)):
                         for k in range(part.min_col - 1, min(part.max_col, sheet.max_column)):
-                            look.doubt((i, k), "format", "", "is shown otherwise, or not at all, under a condition")
+                            look.doubt((i, k), "format", "", UNDER_A_CONDITION)
 
 
 def _open_xml_cell(cell: Any, stored: Any, look: Look) -> None:
@@ -193,9 +196,9 @@ def _old(data: bytes) -> dict[str, Look]:
     import xlrd
 
     book = xlrd.open_workbook(file_contents=data, formatting_info=True, logfile=io.StringIO())
-    out = {}
+    out, around = {}, _old_print_lines(data)
     for sheet in book.sheets():
-        look = Look(state="visible" if sheet.visibility == 0 else "hidden")
+        look = Look(around=around, state="visible" if sheet.visibility == 0 else "hidden")
         look.rows = {i for i, r in sheet.rowinfo_map.items() if r.hidden or r.height == 0}
         look.columns = {i for i, c in sheet.colinfo_map.items() if c.hidden or c.width == 0}
         look.merged = [(a, c, b - 1, d - 1) for a, b, c, d in sheet.merged_cells]
@@ -206,6 +209,29 @@ def _old(data: bytes) -> dict[str, Look]:
                 _old_cell(book, sheet, i, k, look)
         out[sheet.name] = look
     return out
+
+
+def _old_print_lines(data: bytes) -> list[tuple[str, str]]:
+    """The texts of print headers and footers of all sheets of an XLS ([MS-XLS] 2.4.136 and 2.4.124)."""
+    from xlrd import compdoc
+
+    places = compdoc.CompDoc(data, logfile=io.StringIO()) if data.startswith(compdoc.SIGNATURE) else None
+    found = [places.locate_named_stream(n) for n in ("Workbook", "Book")] if places else []
+    stream, at, out = next((bytes(m[b:b + size]) for m, b, size in found if m), b""), 0, dict[tuple[str, str], None]()
+    while at + 4 <= len(stream):
+        kind, length = struct.unpack_from("<HH", stream, at)
+        if kind in (0x14, 0x15):
+            text = " ".join(_CODES.sub(" ", _old_text(stream[at + 4:at + 4 + length])).split())
+            out |= {("print header" if kind == 0x14 else "print footer", text): None} if text else {}
+        at += 4 + length
+    return list(out)
+
+
+def _old_text(data: bytes) -> str:
+    """A text of an XLS file as it stands in a record: of version 8 with its width, of an older one in bytes."""
+    if len(data) > 3 and data[2] in (0, 1) and len(data) == 3 + struct.unpack_from("<H", data)[0] * (1 + data[2]):
+        return data[3:].decode("utf-16-le" if data[2] else "latin-1", "replace")
+    return data[1:].decode("latin-1", "replace")
 
 
 def _old_cell(book: Any, sheet: Any, i: int, k: int, look: Look) -> None:

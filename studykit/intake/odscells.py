@@ -13,9 +13,32 @@ import zipfile
 from typing import Any
 from xml.parsers import expat
 
-from studykit.intake.cellmodel import MOST_CELLS, Look
+from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look
 
 _HIDDEN = ("collapse", "filter")
+
+
+_PLACE = r"\$?([A-Z]{1,3})\$?([0-9]{1,7})"
+_SHEET = r"(?:(?:\$?('(?:[^']|'')*'|[^\s.':$]+))?\.)?"
+_AREA = re.compile(rf"(?<!\S){_SHEET}{_PLACE}(?::{_SHEET}{_PLACE})?(?=\s|$)")
+Area = tuple[str, int, int, int, int]
+
+
+def _areas(address: str) -> list[Area]:
+    """Sheet ('' where none is named), top, left, bottom and right, from 0, of ranges such as Results.B2:Results.B9."""
+    out = []
+    for sheet, left, top, _, right, bottom in _AREA.findall(address):
+        name = sheet.strip("'").replace("''", "'") if sheet.startswith("'") else sheet
+        out.append((name, int(top) - 1, _column(left), int(bottom or top) - 1, _column(right or left)))
+    return out
+
+
+def _column(letters: str) -> int:
+    """A column's letters as a number from 0."""
+    number = 0
+    for letter in letters:
+        number = 26 * number + ord(letter) - 64
+    return number - 1
 
 
 def _method(side: str, tag: str) -> str:
@@ -29,6 +52,7 @@ def open_document_looks(data: bytes) -> dict[str, Look]:
         for part in ("styles.xml", "content.xml"):
             if part in archive.namelist():
                 reader.run(archive.read(part))
+    reader.doubt_conditions()
     for look in reader.looks.values():
         look.around = list(reader.around)
     return reader.looks
@@ -51,6 +75,9 @@ class _Content:
         self.beside_text = ""
         self.data_style: dict[str, str] = {}
         self.undisplayed: set[str] = set()
+        self.conditional: set[str] = set()
+        self.areas: list[Area] = []
+        self.otherwise: list[tuple[Look, Area]] = []
         self.style = ""
         self.look = Look()
         self.row = self.column = 0
@@ -105,6 +132,36 @@ class _Content:
         for group in (self.struck, self.raised, self.white, self.ground, self.unseen):
             if a.get("parent-style-name", "") in group:
                 group.add(self.style)
+
+    def open_map(self, a: dict[str, str]) -> None:
+        if self.changes(a):
+            self.conditional.add(self.style)
+
+    def changes(self, a: dict[str, str]) -> bool:
+        """Whether the style that a condition applies shows a number in another way, or not at all."""
+        style = a.get("apply-style-name", "")
+        return style in self.struck or (style in self.white and style not in self.ground) or bool(self.data_style.get(style))
+
+    def open_conditional_format(self, a: dict[str, str]) -> None:
+        self.areas = _areas(a.get("target-range-address", ""))
+
+    def open_condition(self, a: dict[str, str]) -> None:
+        if self.changes(a):
+            self.otherwise += [(self.look, area) for area in self.areas]
+
+    def open_data_bar(self, a: dict[str, str]) -> None:
+        if a.get("show-value") == "false":
+            self.otherwise += [(self.look, area) for area in self.areas]
+
+    open_icon_set = open_data_bar
+
+    def doubt_conditions(self) -> None:
+        """Doubt the numbers in all areas under such a condition; they may stand before or after their cells."""
+        for here, (sheet, top, left, bottom, right) in self.otherwise:
+            look = self.looks.get(sheet, here)
+            for i, k in list(look.shown):
+                if top <= i <= bottom and left <= k <= right:
+                    look.doubt((i, k), "format", "", UNDER_A_CONDITION)
 
     def open_text_properties(self, a: dict[str, str]) -> None:
         if a.get("text-line-through-style", "none") != "none" or a.get("text-line-through-type", "none") != "none":
@@ -249,6 +306,8 @@ class _Content:
             self.look.doubt(at, "struck", "", "is struck through")
         if style in self.white and style not in self.ground:
             self.look.doubt(at, "white", "", "is written in the colour of its ground")
+        if style in self.conditional:
+            self.look.doubt(at, "format", "", UNDER_A_CONDITION)
         for name, part in self.marks:
             words = "struck through" if name in self.struck else "raised or lowered"
             self.look.doubt(at, "struck" if name in self.struck else "raised", "", f"has {part!r} {words}")

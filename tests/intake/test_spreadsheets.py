@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import re
 import struct
 import zipfile
+from collections.abc import Callable
 from typing import Any
 
 import openpyxl
@@ -15,7 +17,7 @@ from odf.table import Table, TableCell, TableRow
 from odf.text import P
 
 from studykit.core.errors import BadInput
-from studykit.intake import bounds, sheetcells
+from studykit.intake import bounds, odscells, sheetcells
 from studykit.intake.cellmodel import UnreadableError
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from tests.xls_writer import xls_bytes
@@ -187,3 +189,78 @@ def test_a_damaged_size_that_ends_the_reader_ends_only_its_own_process(monkeypat
     monkeypatch.setattr(sheetcells, "MOST_CELLS", 7)
     with pytest.raises(UnreadableError, match="sheet 'Results' reaches to row 4 and column 2"):
         sheetcells.load(data, "xls")
+
+
+CALCEXT = "urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0"
+
+
+def conditional_ods(how: str, shows: str, area: str = "Results.B2:Results.B3", before: bool = False) -> bytes:
+    """Three rows of a number, with a style that a condition applies: as OpenDocument has it (style:map, OpenDocument 1.3
+    part 3, 16.3), and as LibreOffice writes it beside that (calcext, its own name space)."""
+    made = {"struck": '<style:text-properties style:text-line-through-style="solid"/>',
+            "white": '<style:text-properties fo:color="#ffffff"/>', "green": '<style:text-properties fo:color="#008000"/>',
+            "format": ""}[shows]
+    number = ' style:data-style-name="N7"' if shows == "format" else ""
+    style = f'<style:style style:name="Other" style:family="table-cell"{number}>{made}</style:style>'
+    inner = '<style:map style:condition="cell-content()&lt;9" style:apply-style-name="Other"/>' if how == "map" else ""
+    style += f'<style:style style:name="ce1" style:family="table-cell">{inner}</style:style>'
+    rule = f'<calcext:condition calcext:apply-style-name="Other" calcext:value="&lt;9" calcext:base-cell-address="{area}"/>'
+    bars = {"bars": "false", "bars beside": "true"}.get(how)
+    if bars:
+        rule = f'<calcext:data-bar calcext:show-value="{bars}"/>'
+    after = "" if how == "map" else (f'<calcext:conditional-formats><calcext:conditional-format calcext:target-range-address='
+                                     f'"{area}">{rule}</calcext:conditional-format></calcext:conditional-formats>')
+
+    def change(content: str) -> str:
+        content = content.replace("<office:body>", f"<office:automatic-styles>{style}</office:automatic-styles><office:body>")
+        content = re.sub(r"<office:automatic-styles/>", "", content, count=1)
+        content = content.replace('office:value="', 'table:style-name="ce1" office:value="')
+        content = content.replace("<table:table-row>", f"{after}<table:table-row>", 1) if before else content.replace(
+            "</table:table>", f"{after}</table:table>")
+        return content.replace(
+            "<office:document-content ", f'<office:document-content xmlns:calcext="{CALCEXT}" ', 1)
+    return rewritten(ods([["Sample", "Si"], ["B001", 8.8], ["B002", 9.9], ["B003", 7.7]]), change)
+
+
+def rewritten(data: bytes, change: Callable[[str], str]) -> bytes:
+    """An ODS with another content.xml."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as source, zipfile.ZipFile(out, "w") as target:
+        for name in source.namelist():
+            part = source.read(name)
+            target.writestr(name, change(part.decode()).encode() if name == "content.xml" else part)
+    return out.getvalue()
+
+
+def doubted(data: bytes) -> list[tuple[int, int]]:
+    """Cells that are shown otherwise under a condition."""
+    grid = read_spreadsheet(data, "raw/f", "ods")[0]
+    return sorted(p for p, d in grid.doubts.items() if "under a condition" in d.reason)
+
+
+def test_ranges_of_open_document_are_read_with_their_sheets():
+    assert odscells._areas("A.B2:A.C9 $'My ''own'' sheet'.$AB$4 .A1:.A2 D7") == [
+        ("A", 1, 1, 8, 2), ("My 'own' sheet", 3, 27, 3, 27), ("", 0, 0, 1, 0), ("", 6, 3, 6, 3)]
+    assert odscells._areas("no range 5") == []
+
+
+@pytest.mark.parametrize(("how", "shows", "expected"), [
+    ("map", "struck", [(1, 1), (2, 1), (3, 1)]), ("map", "format", [(1, 1), (2, 1), (3, 1)]), ("map", "green", []),
+    ("range", "struck", [(1, 1), (2, 1)]), ("range", "white", [(1, 1), (2, 1)]), ("range", "format", [(1, 1), (2, 1)]),
+    ("range", "green", []), ("bars", "green", [(1, 1), (2, 1)]), ("bars beside", "green", [])])
+def test_a_condition_that_shows_a_number_of_an_ods_otherwise_is_a_doubt(how: str, shows: str, expected: list) -> None:
+    assert doubted(conditional_ods(how, shows)) == expected
+    if how == "range" and expected:
+        assert doubted(conditional_ods(how, shows, before=True)) == expected
+        assert doubted(conditional_ods(how, shows, "$Results.$B$4")) == [(3, 1)]
+        assert doubted(conditional_ods(how, shows, "'Results'.B4:'Results'.B4 Results.B2")) == [(1, 1), (3, 1)]
+        assert doubted(conditional_ods(how, shows, "no range")) == []
+
+
+@pytest.mark.parametrize("wide", [False, True])
+def test_print_lines_of_an_xls_are_seen(wide: bool) -> None:
+    text = '&L&"Arial,Bold"&14Provisional \u00b5 &P' if not wide else '&LProvisional \u2265 &P'
+    data = xls_bytes([["Sample", "Si"], ["B001", 9.8]], header=text)
+    grid = read_spreadsheet(data, "raw/f", "xls")[0]
+    assert grid.around == (("print header", "Provisional \u2265" if wide else "Provisional \u00b5"),)
+    assert read_spreadsheet(xls_bytes([["Sample", "Si"], ["B001", 9.8]]), "raw/f", "xls")[0].around == ()
