@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import shutil
+import contextlib
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from studykit.core.errors import BadInput
 from studykit.report.verify import Verified, verify_or_refuse
 
 if TYPE_CHECKING:  # verify costs a fraction of a second: what opens zips and runs stages is loaded where it is needed
@@ -55,12 +56,12 @@ def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
 
 def _beside(path: Path, study: Path) -> Path:
     """Copy the record of a recheck out of the unpacked study; one that cannot be written is left."""
+    from studykit.core.files import write_beside
+
     for name in RECORDS:
         target = path.parent / f"{path.stem}.{name}"
         if (study / name).is_file() and not target.is_symlink():
-            try:
-                shutil.copyfile(study / name, target)
-            except OSError:
-                continue
+            with contextlib.suppress(BadInput):
+                write_beside(target, (study / name).read_bytes())
     return path.parent / f"{path.stem}.{RECORDS[1]}"
 

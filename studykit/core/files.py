@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import json
 import os
 import re
@@ -78,6 +79,14 @@ def write_bytes(path: Path, data: bytes) -> Path:
                 os.unlink(name)
             raise
     return path
+
+
+def write_beside(path: Path, data: bytes) -> Path:
+    """As `write_bytes`, for a file outside a study, where no writer clears: what killed runs left of it is removed first."""
+    for left in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
+        with contextlib.suppress(OSError):
+            left.unlink()
+    return write_bytes(path, data)
 
 
 def write_text(path: Path, text: str) -> Path:

@@ -17,7 +17,7 @@ from typing import Any
 
 from studykit import __version__
 from studykit.core.errors import single
-from studykit.core.files import write_bytes
+from studykit.core.files import write_beside
 from studykit.core.hashes import walk
 from studykit.deposit import crate, rederive, sheet, tables
 from studykit.deposit.bag import bag_files, zipped
@@ -70,7 +70,7 @@ def pack(root: Path, target: Path | None = None, today: dt.date | None = None) -
     payload = deposit(root, study, today or dt.datetime.now(dt.UTC).date())
     files = bag_files(payload, _about(study, today or dt.datetime.now(dt.UTC).date()))
     data = zipped(re.sub(r"[^A-Za-z0-9_-]+", "-", root.resolve().name).strip("-") or STUDY, files)
-    write_bytes(place, data)
+    write_beside(place, data)
     return Packed(file=place, size=len(data), files=len(payload), notes=defaults(study))
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from bs4 import BeautifulSoup, Tag
 
 from studykit.core.errors import BadInput, single
-from studykit.core.files import write_bytes
+from studykit.core.files import write_beside
 from studykit.report.verify import older_than
 from studykit.sampling.sheets import render
 from studykit.study.definition import load_study
@@ -42,7 +42,7 @@ def summary(root: Path, to: Path) -> Summary:
     data, drawings = page_one(page.read_text(encoding="utf-8"))
     foot = f"Page one of the report · {study.title}{' (invented example)' if study.invented else ''} · {study.responsible}"
     pdf = render("summary", {**data, "lang": study.language[:2], "foot": foot}, drawings)
-    return Summary(file=write_bytes(to, pdf), older=older_than(root))
+    return Summary(file=write_beside(to, pdf), older=older_than(root))
 
 
 def page_one(html: str) -> tuple[dict[str, Any], dict[str, bytes]]:

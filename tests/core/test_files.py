@@ -46,6 +46,11 @@ def test_a_killed_writer_leaves_the_old_file_whole(tmp_path):
     done = subprocess.run([sys.executable, "-c", script], check=False)
     assert done.returncode == 9
     assert path.read_text() == "old"
+    other = files.write_text(tmp_path / ".b.txt.x.part", "of another file")
+    assert len(list(tmp_path.glob(".a.txt.*.part"))) == 1
+    files.write_beside(path, b"newer")  # the next one clears what was left of this file
+    assert sorted(p.name for p in tmp_path.iterdir()) == [other.name, "a.txt"]
+    assert path.read_text() == "newer"
 
 
 def test_a_path_may_not_leave_the_study(tmp_path):
