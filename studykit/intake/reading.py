@@ -83,10 +83,10 @@ def _thinned(rows: Table, current: np.ndarray) -> np.ndarray:
     return np.asarray(current[keep])
 
 
-def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, bytes]:
+def reading_files(table: pd.DataFrame, totals: dict[str, int], sheets: dict[str, str]) -> dict[str, bytes]:
     """File names under tidy/ with their bytes: a CSV and an HTML for each raw file, and reading.csv with their hashes.
 
-    ``totals``: determinations of each file.
+    ``totals``: determinations of each file; ``sheets``: the sheet that was read of each, '' of a text.
     """
     out: dict[str, bytes] = {}
     lines = []
@@ -97,7 +97,7 @@ def reading_files(table: pd.DataFrame, totals: dict[str, int]) -> dict[str, byte
         part, total = _sorted(own), totals.get(str(file), len(own))
         csv = _csv(part)
         digest = hashlib.sha256(csv).hexdigest()
-        page = _page(str(file), part, total, digest[:NUMBER]).encode("utf-8")
+        page = _page(str(file), sheets.get(str(file), ""), part, total, digest[:NUMBER]).encode("utf-8")
         out[f"reading/{stem}.csv"], out[f"reading/{stem}.html"] = csv, page
         doubtful = int((~own["doubt"].isin(_CALM)).sum())
         lines.append((file, total, doubtful, f"reading/{stem}.html", hashlib.sha256(page).hexdigest(), digest))
@@ -129,7 +129,7 @@ def _sorted(own: pd.DataFrame) -> pd.DataFrame:
     return own.iloc[keep]
 
 
-def _page(file: str, part: pd.DataFrame, total: int, number: str) -> str:
+def _page(file: str, sheet: str, part: pd.DataFrame, total: int, number: str) -> str:
     left = part["doubt"] == "not read"
     own = part[~left]
     shown = own.assign(value=[_value(v, q) for v, q in zip(own["value"], own["qualifier"], strict=True)])
@@ -138,11 +138,11 @@ def _page(file: str, part: pd.DataFrame, total: int, number: str) -> str:
     said = f"{total:,} determinations" + (f", of which {len(own):,} are shown: all doubtful ones and a sample of the rest"
                                           if len(own) < total else "")
     said += "; " + ", ".join(f"{int(counts[d]):,} {d}" for d in _LEVELS if d in counts) if len(counts) else ""
-    name = html.escape(file)
+    name, only = html.escape(file), f", sheet {html.escape(repr(sheet))}" if sheet and "#" not in file else ""
     rest = _table(part[left], ["row", "column", "as_written", "reason"]) if left.any() else (
         "<p>Nothing: every line and every filled column was read.</p>")
     return (f"<!doctype html><html lang=en><meta charset=utf-8><meta name=viewport content='width=device-width'>"
-            f"<title>Reading sheet: {name}</title><style>{_STYLE}</style><h1>Reading sheet: raw/{name}</h1><p>{said}; "
+            f"<title>Reading sheet: {name}</title><style>{_STYLE}</style><h1>Reading sheet: raw/{name}{only}</h1><p>{said}; "
             f"{int(left.sum()):,} things not read, listed at the end.</p>"
             "<p>Compare each line with the laboratory's report, the first lines first: is the value read what was written, and "
             "is it on the right sample? Does anything that was not read change a result? Then sign: on paper below, and in "

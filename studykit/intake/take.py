@@ -313,7 +313,8 @@ def _write_tables(root: Path, folder: Path, outcome: IntakeOutcome) -> None:
     """All tables into an empty folder; intake.json names them by their hashes."""
     tables = tables_of(outcome)
     totals = dict(zip(outcome.files["file"], outcome.files["taken"] + outcome.files["rejected"], strict=True))
-    tables |= reading_files(outcome.reading(), totals)
+    sheets = dict(zip(outcome.files["file"], outcome.files["sheet"], strict=True))
+    tables |= reading_files(outcome.reading(), totals, sheets)
     for name, data in tables.items():
         write_bytes(folder / name, data)
     write_json(folder / "intake.json", {

@@ -83,6 +83,15 @@ def test_a_reason_for_named_rows_covers_no_other_row(tmp_path: Path) -> None:
     assert not take(tmp_path, head + "[]\n" + LONG, {"a.csv": other}).complete
 
 
+def test_the_reading_sheet_of_a_workbook_with_one_sheet_names_it(tmp_path: Path) -> None:
+    rows = [["Sample", "Si", "P"], ["", "mg/kg", "mg/kg"], ["B001", 9.8, 338]]
+    take(tmp_path, WIDE.replace("*.csv", "*.xlsx").replace("layout", "unit_row = 2\nlayout"), {"a.xlsx": workbook(rows)})
+    page = (tmp_path / "tidy/reading/a.xlsx.html").read_text(encoding="utf-8")
+    assert "<h1>Reading sheet: raw/a.xlsx, sheet &#x27;Sheet&#x27;</h1>" in page
+    take(tmp_path / "b", LONG, {"a.csv": GOOD})
+    assert "<h1>Reading sheet: raw/a.csv</h1>" in (tmp_path / "b/tidy/reading/a.csv.html").read_text(encoding="utf-8")
+
+
 def test_same_input_gives_the_same_bytes(tmp_path: Path) -> None:
     take(tmp_path, LONG, {"a.csv": GOOD})
     first = tidy(tmp_path)
