@@ -57,4 +57,8 @@ def finish_change(root: Path) -> None:
         with plain_os_errors(target), contextlib.suppress(FileNotFoundError):  # another reader may be finishing it too
             target.parent.mkdir(parents=True, exist_ok=True)
             os.replace(path, target)
-    shutil.rmtree(waiting, ignore_errors=True)
+    part = root / f"{WAITING}.part"
+    shutil.rmtree(part, ignore_errors=True)
+    with contextlib.suppress(FileNotFoundError):
+        os.replace(waiting, part)  # at once: without its mark, what is left would be taken for a change from elsewhere
+    shutil.rmtree(part, ignore_errors=True)
