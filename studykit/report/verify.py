@@ -71,7 +71,9 @@ def read_manifest(root: Path) -> dict[str, Any]:
         if (kind := kind_of(path)) in ("", "file"):
             kind = kind_of(root / "report")
         if kind in ("", "folder"):
-            raise single(FILE, "no report is filed here", "make one: studykit report FOLDER")
+            aside = kind == "" and kind_of(root / "report.old") == "folder"
+            raise single(FILE, "no report is filed here", "make one: studykit report FOLDER" + (
+                "; report.old/ is the one before it: a run was killed while the two changed places" if aside else ""))
         raise single(FILE, f"stands behind a {kind}, or is one: it was not opened", "ask the sender for an ordinary file")
     if path.stat().st_size > LARGEST_RECORD:
         raise single(FILE, f"is larger than {LARGEST_RECORD // 1_000_000} MB", "ask the sender for the file as it was filed")

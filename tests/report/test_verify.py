@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import platform
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -64,6 +65,15 @@ def test_a_manifest_that_cannot_be_one_is_refused(root, text, said, capsys):
     (root / FILE).write_text(text)
     assert main(["verify", str(root)]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_a_report_that_a_killed_run_set_aside_is_named(root, capsys):
+    (root / "report").rename(root / "report.old")
+    assert main(["verify", str(root)]) == 2
+    assert "report.old/ is the one before it: a run was killed" in capsys.readouterr().err
+    shutil.rmtree(root / "report.old")
+    assert main(["verify", str(root)]) == 2
+    assert "report.old" not in capsys.readouterr().err
 
 
 def test_a_seal_that_does_not_fit_and_a_record_without_form_are_named(root):
