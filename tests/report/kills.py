@@ -64,7 +64,7 @@ sys.exit(main(sys.argv[1:]))
 def arguments(command: str, root: Path, again: bool) -> list[str]:
     """The command line of a command over a study; ``again``: the one that must run afterwards, whatever the first one did."""
     targets = [str(root.parent / "fresh")] if command in FOLDERS else [str(root)]
-    targets += [str(root)] if command == "compare" else []
+    targets += [str(root.parent / "other")] if command == "compare" else []
     more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
     why = ["--reason", "told for a test"]
     more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
@@ -90,6 +90,7 @@ def prepared(command: str, folder: Path) -> Path:
             take_in(root, "", lambda _: None)
     else:
         shutil.copytree(filed_tote(), root)
+        shutil.copytree(root, folder / "other")
     if command in ("add", "margin"):
         lock_folder(root, "", ())
     return root
