@@ -141,11 +141,12 @@ def test_limits_defaults_and_kinds_are_read_from_the_models():
     assert lines["`invented`"] == ["true or false", "`false`", ""]
 
 
-@pytest.mark.parametrize("lost", ["analyte", "low", "high", "source"])
+@pytest.mark.parametrize("lost", ["analyte", "low", "high", "spread", "source"])
 def test_the_check_limits_table_is_as_the_dictionary_says(tmp_path, lost):
     names = [c for c in make_dictionary.CHECK_TABLE.names if c != lost]
     (tmp_path / "plan").mkdir()
-    row = {"analyte": "Si", "low": "9.5", "high": "10.5", "source": "certificate"}
+    row = {"analyte": "Si", "low": "9.5", "high": "10.5", "value": "10", "uncertainty": "0.1", "spread": "0.3",
+           "source": "certificate"}
     study = load_study(ROOT / "demo_data/ropeway")
     (tmp_path / "plan/check_limits.csv").write_text(",".join(names) + "\n" + ",".join(row[n] for n in names) + "\n")
     if make_dictionary.CHECK_TABLE.column(lost).required:

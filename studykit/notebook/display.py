@@ -29,7 +29,7 @@ HEADINGS = {
     "sd_container": "SD, containers", "sd_container_depth": "SD, profiles", "lowest_chance_percent": "lowest chance, %",
     "all_at_least_percent": "all together at least, %", "age_months": "age, months", "published": "stated",
     "looked_at": "rows in its table", "gradient": "lowest minus top",
-    "s_r": "s_r", "s_R": "s_R",
+    "s_r": "s_r", "s_R": "s_R", "z_mean": "mean z", "z_low": "lowest z", "z_high": "highest z",
 }
 
 

@@ -4,6 +4,7 @@ from . import figures as figures
 from . import flags as flags
 from . import letter as letter
 from . import letter_files as letter_files
+from . import maps as maps
 from . import massbalance as massbalance
 from . import replicates as replicates
 
@@ -14,6 +15,7 @@ __all__ = [
     "flags",
     "letter",
     "letter_files",
+    "maps",
     "massbalance",
     "replicates",
 ]

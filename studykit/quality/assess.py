@@ -39,6 +39,7 @@ from studykit.quality.replicates import (
     scale_s,
 )
 from studykit.quality.riders import causes_of, without_riders
+from studykit.quality.rules import control_rules
 from studykit.quality.slips import check_files
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
 from studykit.quality.visits import unfold
@@ -286,7 +287,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
-    own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags))
+    own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
+           *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
               *without_riders(own, causes_of(suspects, files, t)))
     tables = {c.rule: c.table for c in checks}

@@ -15,7 +15,7 @@ are adjusted over analytes by Holm.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -40,9 +40,14 @@ CHECK_TABLE = TableSpec(
                required=True, filled=True),
         Column(name="high", kind="number", meaning="highest value that the check fluid may read", required=True,
                filled=True),
-        Column(name="source", kind="text", meaning="where the limits come from"),
+        Column(name="value", kind="number", meaning="reference value of the check fluid, in the study's unit"),
+        Column(name="uncertainty", kind="number", low=0.0,
+               meaning="its standard uncertainty, in the same unit (half of an expanded one with k = 2)"),
+        Column(name="spread", kind="number", low=0.0, meaning="standard deviation of single readings of it over the "
+               "laboratory's runs (its control chart); empty: the stated repeatability"),
+        Column(name="source", kind="text", meaning="where limits and reference value come from"),
     ))
-"""Optional file of the check fluid's limits."""
+"""Optional file of the check fluid's limits and reference values."""
 CONTROL_COLUMNS = ["control", "where", "analyte", "n", "value", "low", "high", "unit", "p_holm", "found", "as_hoped"]
 
 
@@ -72,7 +77,7 @@ def read_check_limits(root: Path | str, study: Study) -> pd.DataFrame | None:
     """The check fluid's limits of a study folder; None where there is no file.
 
     BadInput lists every fault: cells that are no numbers, an analyte that the study does not declare, low not below
-    high, two lines for one analyte.
+    high, two lines for one analyte, a reference value without its uncertainty or without a sensible one.
     """
     root = Path(root)
     if not (root / CHECK_TABLE.file).exists():
@@ -81,13 +86,13 @@ def read_check_limits(root: Path | str, study: Study) -> pd.DataFrame | None:
     table, cell_faults = type_cells(cells, CHECK_TABLE)
     faults += cell_faults
     if {"analyte", "low", "high"} <= set(table):
-        faults += _limit_faults(table, study)
+        faults += _limit_faults(table, study, references=not cell_faults)
     if faults:
         raise BadInput(faults, title="The limits of the check fluid have faults")
     return table.drop(columns=LINE)
 
 
-def _limit_faults(table: pd.DataFrame, study: Study) -> list[Fault]:
+def _limit_faults(table: pd.DataFrame, study: Study, references: bool) -> list[Fault]:
     faults: list[Fault] = []
     seen: set[str] = set()
     for r in table.to_dict("records"):
@@ -103,7 +108,27 @@ def _limit_faults(table: pd.DataFrame, study: Study) -> list[Fault]:
         if r["low"] >= r["high"]:
             faults.append(Fault(**where, column="low", value=f"{r['low']:g}", reason=f"is not below high ({r['high']:g})",
                                 remedy="write the lower limit under low"))
+        faults += _reference_faults(r, where) if references else ()
     return faults
+
+
+def _reference_faults(r: Mapping[Hashable, Any], where: dict[str, Any]) -> Iterator[Fault]:
+    """What is wrong with the reference value of one line; only asks, a missing uncertainty is not guessed."""
+    value, u, s = (float(r.get(c, np.nan)) for c in ("value", "uncertainty", "spread"))
+    if np.isnan(value):
+        if not (np.isnan(u) and np.isnan(s)):
+            yield Fault(**where, column="value", value="", reason="is empty beside an uncertainty or a spread",
+                        remedy="write the reference value, or empty the other two")
+        return
+    if np.isnan(u):
+        yield Fault(**where, column="uncertainty", value="", reason="the reference value has no uncertainty",
+                    remedy="write its standard uncertainty (half of an expanded one with k = 2), or empty value")
+    if s == 0:
+        yield Fault(**where, column="spread", value="0", reason="readings that never differ",
+                    remedy="write the standard deviation of the control chart, or leave it empty")
+    if not r["low"] <= value <= r["high"]:
+        yield Fault(**where, column="value", value=f"{value:g}", reason="lies outside low and high",
+                    remedy="look for a slip in the three")
 
 
 @lru_cache(maxsize=512)

@@ -8,7 +8,7 @@ what is drawn can be shown above the figure.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -19,13 +19,14 @@ INK, THIN, EDGE, BAND = "#1d2733", "#7a8794", "#a89f86", "#e9e6dc"
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 
 
-def _tidy(ax: Axes) -> None:
+def tidy(ax: Axes) -> None:
+    """A panel without its upper and right edge."""
     for side in ("top", "right"):
         ax.spines[side].set_visible(False)
     ax.tick_params(labelsize=8)
 
 
-def _grid(count: int, width: float = 3.4, height: float = 2.2, columns: int = 2) -> tuple[Figure, list[Axes]]:
+def grid(count: int, width: float = 3.4, height: float = 2.2, columns: int = 2) -> tuple[Figure, list[Axes]]:
     """A figure with at least ``count`` panels; those not needed are hidden."""
     columns = min(columns, max(1, count))
     lines = math.ceil(max(1, count) / columns)
@@ -59,10 +60,13 @@ def run_order_table(working: pd.DataFrame, analytes: Sequence[str] = ()) -> pd.D
     return out.sort_values(["analyte", "run", "run_order"], kind="stable").reset_index(drop=True)
 
 
-def run_order(table: pd.DataFrame) -> Figure:
-    """Departures against position in the run, one panel an analyte; runs side by side, check fluids marked."""
+def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
+    """Departures against position in the run, one panel an analyte; runs side by side, check fluids of a run joined.
+
+    ``names``: the analyte's name as a reader knows it, from its key.
+    """
     analytes = list(dict.fromkeys(table["analyte"]))
-    figure, axes = _grid(len(analytes), width=3.8)
+    figure, axes = grid(len(analytes), width=3.8)
     for ax, analyte in zip(axes, analytes, strict=False):
         own = table[table["analyte"] == analyte]
         start = 0.0
@@ -71,17 +75,17 @@ def run_order(table: pd.DataFrame) -> Figure:
             fluid = part["what"].eq("check fluid").to_numpy()
             y = part["departure"].to_numpy(float)
             ax.plot(x[~fluid], y[~fluid], ls="", marker="o", ms=3, color=THIN)
-            ax.plot(x[fluid], y[fluid], ls="", marker="D", ms=5, mfc="none", color=INK)
+            ax.plot(x[fluid], y[fluid], ls=(0, (2, 2)), lw=0.9, marker="D", ms=5, mfc="none", color=INK)
             _trend(ax, x, y)
             ax.text(x.min(), 1.0, f" {run}", transform=ax.get_xaxis_transform(), fontsize=7, va="top")
             start = x.max() + 3
             ax.axvline(start - 1.5, color=EDGE, lw=0.6)
         ax.axhline(0, color=EDGE, lw=0.8)
-        ax.set_title(str(analyte), fontsize=9, loc="left")
+        ax.set_title(names(str(analyte)), fontsize=9, loc="left")
         ax.margins(y=0.14)  # room for the runs' names above the highest mark
         ax.set_xlabel("position, runs in sequence", fontsize=8)
         ax.set_ylabel(f"departure, {own['unit'].iloc[0]}", fontsize=8)
-        _tidy(ax)
+        tidy(ax)
     return figure
 
 
@@ -93,7 +97,7 @@ def _trend(ax: Axes, x: np.ndarray, y: np.ndarray) -> None:
         ax.plot(ends, level + slope * (ends - x.mean()), color=INK, lw=1.2)
 
 
-def duplicates(table: pd.DataFrame) -> Figure:
+def duplicates(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
     """Every duplicate difference in units of its limit r: inside the band is what the method allows.
 
     ``table``: ``QualityReport.duplicates``. Differences beyond three limits are drawn at the rim.
@@ -112,12 +116,12 @@ def duplicates(table: pd.DataFrame) -> Figure:
     for edge in (-1, 1):
         ax.axvline(edge, color=EDGE, lw=1, ls=(0, (3, 2)))
     ax.axvline(0, color=EDGE, lw=0.8)
-    ax.set_yticks(range(len(analytes)), analytes[::-1])
+    ax.set_yticks(range(len(analytes)), [names(a) for a in analytes[::-1]])
     ax.set_xlim(-3.15, 3.15)
     ax.set_xlabel("second minus first, divided by the limit r (band: allowed; one in twenty falls outside)", fontsize=8)
     if kinds:
         _legend(ax)
-    _tidy(ax)
+    tidy(ax)
     return figure
 
 
@@ -126,7 +130,7 @@ def normal_scores(table: pd.DataFrame) -> Figure:
 
     ``table``: ``influence.residual_table``. The five furthest from the line carry their sample's code.
     """
-    figure, (ax, *_) = _grid(1, width=4.2, height=3.4)
+    figure, (ax, *_) = grid(1, width=4.2, height=3.4)
     x, y = table["normal_score"].to_numpy(float), table["standardised"].to_numpy(float)
     span = np.array([min(x.min(), y.min()), max(x.max(), y.max())])
     ax.plot(span, span, color=EDGE, lw=1, ls=(0, (3, 2)))
@@ -136,13 +140,13 @@ def normal_scores(table: pd.DataFrame) -> Figure:
         ax.annotate(name, (x[i], y[i]), fontsize=7, xytext=(4, -3), textcoords="offset points")
     ax.set_xlabel("normal score", fontsize=8)
     ax.set_ylabel("residual, in standard deviations", fontsize=8)
-    _tidy(ax)
+    tidy(ax)
     return figure
 
 
 def scale_against_level(table: pd.DataFrame) -> Figure:
     """Size of the residuals against the fitted level, with the median size in four classes of level."""
-    figure, (ax, *_) = _grid(1, width=4.2, height=3.4)
+    figure, (ax, *_) = grid(1, width=4.2, height=3.4)
     level, size = table["fitted"].to_numpy(float), table["standardised"].abs().to_numpy(float)
     ax.plot(level, size, ls="", marker="o", ms=3.5, mfc="none", color=THIN)
     parts = np.array_split(np.argsort(level, kind="stable"), min(4, max(1, level.size // 3)))
@@ -152,7 +156,7 @@ def scale_against_level(table: pd.DataFrame) -> Figure:
     ax.locator_params(axis="x", nbins=5)
     ax.set_xlabel("fitted level, scale of the analysis", fontsize=8)
     ax.set_ylabel("size of residual, standard deviations", fontsize=8)
-    _tidy(ax)
+    tidy(ax)
     return figure
 
 
@@ -179,5 +183,5 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: float | None 
     ax.set_ylabel("left out", fontsize=8)
     ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else "")
                   + (f" (dashed: margin ±{margin:g})" if margin is not None else ""), fontsize=8)
-    _tidy(ax)
+    tidy(ax)
     return figure

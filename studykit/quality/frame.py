@@ -49,7 +49,8 @@ class Frame:
     rows: sample, container, kind, depth, height, draw_order, run, order, label, treatment, lot, store, age_months.
     y, value (n x A): scale of the analysis, and the unit. raw: as value, with limits as half of them (for what a
     predecessor may leave behind). relative (A): y is a logarithm. stated (A): on the scale of y, NaN if unknown.
-    reference (A): what the check fluid should read (middle of its limits, in the unit), NaN if unknown.
+    reference (A): what the check fluid should read (its reference value, else the middle of its limits, in the unit),
+    NaN if unknown; unsure (A): standard uncertainty of that, 0 if unknown.
     at: container code of each row (-1 none), place: label code. names: containers by code.
     """
 
@@ -66,6 +67,7 @@ class Frame:
     labels: tuple[str, ...]
     zone: NDArray[np.bool_]
     reference: Vector
+    unsure: Vector
 
     def times(self, y: Vector, factor: Vector | float) -> Vector:
         """y of readings that are ``factor`` times as large."""
@@ -100,14 +102,23 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
                  relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone,
-                 reference=_reference(analytes, limits))
+                 reference=_reference(analytes, limits), unsure=_unsure(analytes, limits))
 
 
 def _reference(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:
-    """Middle of the check fluid's limits (columns analyte, low, high), NaN where none are given."""
-    known = {} if limits is None else {
-        str(r["analyte"]): (float(r["low"]) + float(r["high"])) / 2 for r in limits.to_dict("records")}
-    return np.array([known.get(a, np.nan) for a in analytes])
+    """What the check fluid should read: its value, else the middle of low and high; NaN where nothing is given."""
+    if limits is None:
+        return np.full(len(analytes), np.nan)
+    middle = (limits["low"] + limits["high"]) / 2
+    given = limits["value"].fillna(middle) if "value" in limits else middle
+    return given.set_axis(limits["analyte"]).reindex(list(analytes)).to_numpy(float)
+
+
+def _unsure(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:
+    """Standard uncertainty of the check fluid's reference values, 0 where none is given."""
+    if limits is None or "uncertainty" not in limits:
+        return np.zeros(len(analytes))
+    return limits.set_index("analyte")["uncertainty"].reindex(list(analytes)).fillna(0.0).to_numpy(float)
 
 
 def one_of_two(t: pd.DataFrame, stated: Mapping[str, float]) -> pd.DataFrame:

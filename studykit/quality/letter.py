@@ -61,7 +61,7 @@ GROUPS = (
           asks=("Was each determination made from a portion of its own? Please send what each of them read.",
                 "Was anything seen in the bottle or on the portion (haze, drops, particles), and how was it shaken?")),
     Group(name="a run", by_run=True,
-          rules=frozenset({"drift", "run shift", "check fluid", "carry-over", "blank"}),
+          rules=frozenset({"drift", "run shift", "check fluid", "control rules", "carry-over", "blank"}),
           asks=("When was the instrument calibrated in this run, and what did your own control samples read at its beginning "
                 "and end?", "How was it rinsed between bottles, and was anything else changed or stopped during the run?")),
     Group(name="the whole report", by_run=True,

@@ -13,8 +13,8 @@ import pandas as pd
 from studykit.quality.flags import CheckResult, Flag
 from studykit.quality.suspects import Suspects, place_of
 
-FOLLOW = ("duplicates apart", "check fluid", "blank", "coarse rounding", "less than was filled", "more than was filled",
-          "Zn/P ratio", "odd limit", "remixed control", "repeatability",
+FOLLOW = ("duplicates apart", "check fluid", "control rules", "blank", "coarse rounding", "less than was filled",
+          "more than was filled", "Zn/P ratio", "odd limit", "remixed control", "repeatability",
           "impossible value")
 """Rules that show consequences of what others name."""
 WIDE = ("carry-over", "drift")

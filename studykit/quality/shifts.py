@@ -1,7 +1,7 @@
 """Runs that read apart: shifts of a run, or of its check fluid alone, in one analyte or in several by one amount.
 
 Runs are never outvoted, and of two runs neither can be called the wrong one by the other: which of them is off is
-said by what the check fluid should read (the middle of its limits), or not at all.
+said by what the check fluid should read (its reference value, or the middle of its limits), or not at all.
 """
 
 from __future__ import annotations
@@ -148,13 +148,15 @@ def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
     fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
     with np.errstate(invalid="ignore", divide="ignore"):
         should = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
+        unsure = np.nan_to_num(sc.f.unsure / np.where(sc.f.relative, sc.f.reference, 1.0))
     own = {run: _mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
     out: dict[str, list[Gap]] = {run: [] for run, _ in runs}
     for r in shift_table(sc, runs).to_dict("records"):
         mean, var = own[str(r["run"])]
         a = int(r["column"])
         g = Gap(column=a, containers=(r["containers"], r["containers_se"]), fluid=(r["check_fluid"], r["check_fluid_se"]),
-                usual=float(r["usual"]), off=float(mean[a] - should[a]), se_off=float(np.hypot(r["usual"], np.sqrt(var[a]))))
+                usual=float(r["usual"]), off=float(mean[a] - should[a]),
+                se_off=float(np.sqrt(r["usual"] ** 2 + var[a] + unsure[a] ** 2)))
         if np.isfinite(g.best):
             out[str(r["run"])].append(g)
     return out

@@ -1,4 +1,4 @@
-"""Run the fault bench: ``python -m tests.faults [clean|settled|faults|pairs|speed] [--studies N] [--seed S]``."""
+"""Run the fault bench: ``python -m tests.faults [clean|settled|faults|pairs|rules|speed] [--studies N] [--seed S]``."""
 
 from __future__ import annotations
 
@@ -57,6 +57,16 @@ def pairs(n: int, seed: int, only: str) -> None:
             print(f"{one} and {other}: {100 * t.share('first'):.0f} and {100 * t.share('second'):.0f} % of {t.n}", flush=True)
 
 
+def rules(n: int, seed: int, only: str) -> None:
+    print("control rules in clean studies, % of runs and analytes (3 readings each); % of studies with a hint, a question")
+    for tails in ("normal", "t5"):
+        for spread in (True, False):
+            rates, t = bench.control_rules_fire(Setting(tails=tails), range(seed, seed + n), spread)
+            shares = ", ".join(f"{rule} {100 * p:.2f}" for rule, p in rates.items())
+            print(f"{tails:6s}, spread {'given ' if spread else 'stated'}: {shares}; "
+                  f"{_per_cent(t, 'hint')} {_per_cent(t, 'question')} of {t.n}", flush=True)
+
+
 def speed(n: int, seed: int, only: str) -> None:
     for containers, duplicates in ((12, 8), (24, 72), (100, 8), (300, 8), (1000, 8)):
         lab = make(Setting(containers=containers, duplicates=duplicates, twice=0), seed)
@@ -68,7 +78,7 @@ def speed(n: int, seed: int, only: str) -> None:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("what", nargs="*", default=["clean", "settled", "faults", "pairs", "speed"])
+    parser.add_argument("what", nargs="*", default=["clean", "settled", "faults", "pairs", "rules", "speed"])
     parser.add_argument("--studies", type=int, default=40)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="")
@@ -78,7 +88,7 @@ def main() -> None:
         if what == "faults" and given.size is not None:
             faults(given.studies, given.seed, given.only, (given.size,))
             continue
-        {"clean": clean, "settled": settled, "faults": faults, "pairs": pairs, "speed": speed}[what](
+        {"clean": clean, "settled": settled, "faults": faults, "pairs": pairs, "rules": rules, "speed": speed}[what](
             given.studies, given.seed, given.only)
 
 

@@ -19,9 +19,10 @@ from studykit.quality.assess import assess, stated_scatter, undone
 from studykit.quality.flags import flag_table, working_table
 from studykit.quality.frame import build_frame
 from studykit.quality.replicates import scale_s
+from studykit.quality.rules import RULES, control_rules
 from studykit.quality.slips import check_files
 from studykit.quality.suspects import check_suspects, search
-from tests.faults.laboratory import Lab, Setting, make
+from tests.faults.laboratory import Lab, Setting, make, references
 from tests.faults.planted import FAULTS, Truth, settled_study, spoiled
 
 STOP, ASK = "stop and find out", "ask before trusting"
@@ -100,6 +101,25 @@ def settled(setting: Setting, seeds: range) -> Tally:
         tally.add(stop=bool((f["concern"] == STOP).any()), question=bool(len(suspects)))
         tally.rules.update({f"{r['concern'][:4]} {r['rule']}" for r in suspects.to_dict("records")})
     return tally
+
+
+def control_rules_fire(setting: Setting, seeds: range, spread: bool) -> tuple[pd.Series, Tally]:
+    """Clean studies: share of runs and analytes that break each rule, of studies with a hint, with a question.
+
+    ``spread``: the laboratory's own spread of single readings over runs is given; else the stated repeatability serves.
+    """
+    tally, rates = Tally(), []
+    for seed in seeds:
+        lab = make(setting, seed)
+        limits = references(lab) if spread else references(lab).drop(columns="spread")
+        study, containers, samples, results = lab.tables()
+        t = working_table(study, containers, samples, results)
+        promised = scale_s(study, t, {a: s.s for a, s in stated_scatter(study, t).items()})
+        _, check = control_rules(t, limits, promised)
+        words = check.table["rules_broken"].str.split()
+        rates.append({rule: float(words.map(lambda x, r=rule: r in x).mean()) for rule in RULES})
+        tally.add(hint=bool(check.flags), question=any(f.concern == ASK for f in check.flags))
+    return pd.DataFrame(rates).mean(), tally
 
 
 def faulty(name: str, size: int, setting: Setting, seeds: range) -> Tally:

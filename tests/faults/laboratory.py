@@ -171,6 +171,21 @@ def make(setting: Setting, seed: int, own: dict[str, tuple[str, float]] | None =
                limits=limits, decimals={a: ANALYTES[a][2] for a in study.analytes})
 
 
+def references(lab: Lab, u: float = 0.3) -> pd.DataFrame:
+    """Limits with reference values: certified within ``u`` repeatabilities (one error for all readings), and a spread.
+
+    The spread is what single readings of this laboratory scatter over its runs.
+    """
+    s = lab.setting
+    rng = np.random.default_rng([int(lab.rng.bit_generator.seed_seq.entropy[0]), 13528])  # type: ignore[attr-defined]
+    rows = []
+    for a in lab.analytes:
+        true, own = ANALYTES[a][0] * CHECK[a], ANALYTES[a][0] * CHECK[a] * ANALYTES[a][1]
+        value = true + u * own * rng.standard_normal()
+        rows.append((a, value - 4 * own, value + 4 * own, value, u * own, own * np.sqrt(1 + s.run_sd**2)))
+    return pd.DataFrame(rows, columns=["analyte", "low", "high", "value", "uncertainty", "spread"])
+
+
 def _samples(s: Setting, names: list[str], rng: np.random.Generator) -> pd.DataFrame:
     depths, heights = NAMES[s.depths], HEIGHTS[s.depths]
     rows = [(c, d, h, "spot", k + 1) for c in [*names, "REM", "LAY"] for k, (d, h) in

@@ -1,0 +1,139 @@
+"""Control rules and z-scores: each rule against its textbook chance, its run and analyte named, bad references refused."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from studykit.core.errors import BadInput
+from studykit.quality.assess import assess
+from studykit.quality.controls import read_check_limits
+from studykit.quality.flags import working_table
+from studykit.quality.rules import RULES, broken, z_scores
+from tests.faults.bench import USUAL
+from tests.faults.laboratory import Lab, make, references
+from tests.quality_cases import study_of
+
+ONE = np.array(["R1"] * 12, dtype=object)
+
+
+def fired(away: list[float], run: list[str] | None = None, u: float = 0.0) -> dict[str, list[int]]:
+    """Rules that break, with the places, for readings in units of s."""
+    names = np.array(run or ["R1"] * len(away), dtype=object)
+    return {rule: list(np.flatnonzero(at)) for rule, at in broken(names, np.array(away, float), 1.0, u) if at.any()}
+
+
+# after the definitions of Westgard et al. 1981 as teaching texts give them (see the module): what breaks, what just does not
+@pytest.mark.parametrize(("away", "found"), [
+    ([0.5, 3.1, 0.2], {"1-3s": [1]}),
+    ([0.5, 2.9, 0.2, -2.9], {"R-4s": [1, 3]}),
+    ([2.1, 2.2, 0.0], {"2-2s": [0, 1]}),
+    ([2.1, 0.0, 2.2], {}),
+    ([2.1, -2.2], {"R-4s": [0, 1]}),
+    ([0.1] * 10, {"10-x": list(range(10))}),
+    ([0.1] * 9 + [-0.1] + [0.1] * 2, {}),
+])
+def test_each_rule_by_its_definition(away: list[float], found: dict[str, list[int]]) -> None:
+    assert fired(away) == found
+
+
+def test_r4s_is_within_a_run_and_2_2s_is_not() -> None:
+    assert fired([2.1, -2.2], ["R1", "R2"]) == {}
+    assert fired([2.1, 2.2], ["R1", "R2"]) == {"2-2s": [0, 1]}
+
+
+def test_a_reference_that_is_itself_off_breaks_no_rule_of_ten() -> None:
+    assert "10-x" in fired([0.9] * 12)
+    assert fired([0.9] * 12, u=0.5) == {}
+
+
+def test_chances_of_false_alarm_are_those_of_the_normal_distribution() -> None:
+    """Two readings a run (ten for 10-x), s known: computed from the normal distribution, nothing fitted."""
+    rng = np.random.default_rng(26)
+    n = 40_000
+    pairs, tens = rng.standard_normal((n, 2)), rng.standard_normal((n // 4, 10))
+    run = np.array(["R1"] * 10, dtype=object)
+    seen = dict.fromkeys(RULES, 0)
+    for x in pairs:
+        for rule, at in broken(run[:2], x, 1.0, 0.0):
+            seen[rule] += bool(at.any())
+    ten = sum(bool(dict(broken(run, x, 1.0, 0.0))["10-x"].any()) for x in tens)
+    tail = stats.norm.sf(2)
+    expected = {"1-3s": 1 - (1 - 2 * stats.norm.sf(3)) ** 2, "2-2s": 2 * tail**2, "R-4s": 2 * tail**2}
+    for rule, p in expected.items():
+        assert seen[rule] / n == pytest.approx(p, abs=4 * np.sqrt(p / n)), rule
+    assert ten / (n // 4) == pytest.approx(2 * 0.5**10, abs=4 * np.sqrt(2 * 0.5**10 / (n // 4)))
+
+
+def test_z_scores_by_hand() -> None:
+    """Check fluid of Ca: value 1075, u 10, spread 24; a reading of 1153 is (1153 - 1075) / 26 = 3 away."""
+    lab = make(USUAL, 3)
+    limits = pd.DataFrame({"analyte": ["Ca"], "low": [900.0], "high": [1250.0], "value": [1075.0], "uncertainty": [10.0],
+                           "spread": [24.0]})
+    t = working_table(*lab.tables())
+    t.loc[t["kind"].eq("check fluid") & t["analyte"].eq("Ca"), "value"] = 1153.0
+    z = z_scores(t, limits, {})
+    assert set(z["analyte"]) == {"Ca"}
+    # 26 = sqrt(24^2 + 10^2) exactly
+    assert z["z"].to_numpy() == pytest.approx(np.full(len(z), 3.0), rel=1e-12)
+
+
+def shifted(runs: int) -> Lab:
+    """Run R2 reads Ca 16 % high."""
+    lab = make(replace(USUAL, runs=runs), 4)
+    lab.limits = references(lab)
+    lab.wide.loc[lab.rows(run="R2"), "Ca"] *= 1.16
+    return lab
+
+
+@pytest.mark.parametrize("runs", [2, 3])
+def test_a_run_shift_names_its_run_and_the_rules_name_run_and_analyte(runs: int) -> None:
+    lab = shifted(runs)
+    report = assess(*lab.tables(), limits=lab.limits)
+    asked = report.flags[report.flags["concern"] != "hint only"]
+    assert list(zip(asked["rule"], asked["where"], asked["analyte"], strict=True)) == [("run shift", "run R2", "Ca")]
+    table = report.check("control rules").table.set_index(["run", "analyte"])
+    assert "1-3s" in table.loc[("R2", "Ca"), "rules_broken"]
+    assert "2-2s" in table.loc[("R2", "Ca"), "rules_broken"]
+    (flag,) = [f for f in report.check("control rules").flags if (f.where, f.analyte) == ("run R2", "Ca")]
+    assert flag.concern == "hint only"
+    assert flag.evidence.startswith("follows from run shift (run R2): the check fluid breaks 1-3s and 2-2s in this run (z ")
+
+
+def test_one_reading_far_out_asks_by_itself() -> None:
+    lab = make(USUAL, 4)
+    lab.limits = references(lab)
+    i = int(lab.rows(run="R1", kind="check fluid")[0])
+    lab.wide.loc[i, "Zn"] *= 1.4
+    flags = assess(*lab.tables(), limits=lab.limits).check("control rules").flags
+    (flag,) = [f for f in flags if (f.where, f.analyte) == ("run R1", "Zn")]
+    assert "breaks 1-3s in this run" in flag.evidence
+    assert flag.concern == "ask before trusting" or flag.evidence.startswith("follows from")
+
+
+def test_without_a_reference_value_it_says_so() -> None:
+    lab = make(USUAL, 3)
+    check = assess(*lab.tables(), limits=lab.limits).check("control rules")
+    assert check.note.startswith("not assessed: no reference value")
+    assert not check.flags
+
+
+@pytest.mark.parametrize(("line", "reason"), [
+    ("P,330,350,340,,", "the reference value has no uncertainty"),
+    ("P,330,350,,2,", "is empty beside an uncertainty or a spread"),
+    ("P,330,350,,,4", "is empty beside an uncertainty or a spread"),
+    ("P,330,350,34,1,", "lies outside low and high"),
+    ("P,330,350,340,1,0", "readings that never differ"),
+    ("P,330,350,340,-1,", "must lie"),
+])
+def test_bad_reference_values_are_refused(tmp_path: Path, line: str, reason: str) -> None:
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan/check_limits.csv").write_text("analyte,low,high,value,uncertainty,spread\n" + line + "\n")
+    with pytest.raises(BadInput) as caught:
+        read_check_limits(tmp_path, study_of())
+    assert reason in str(caught.value)
