@@ -61,7 +61,7 @@ def run_order_table(working: pd.DataFrame, analytes: Sequence[str] = ()) -> pd.D
 
 
 def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
-    """Departures against position in the run, one panel an analyte; runs side by side, check fluids of a run joined.
+    """Departures against position in the run, one panel an analyte; runs side by side, check fluids joined.
 
     ``names``: the analyte's name as a reader knows it, from its key.
     """
@@ -69,17 +69,18 @@ def run_order(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure:
     figure, axes = grid(len(analytes), width=3.8)
     for ax, analyte in zip(axes, analytes, strict=False):
         own = table[table["analyte"] == analyte]
-        start = 0.0
+        start, fluids = 0.0, []
         for run, part in own.groupby("run", sort=True):
             x = start + part["run_order"].to_numpy(float)
             fluid = part["what"].eq("check fluid").to_numpy()
             y = part["departure"].to_numpy(float)
             ax.plot(x[~fluid], y[~fluid], ls="", marker="o", ms=3, color=THIN)
-            ax.plot(x[fluid], y[fluid], ls=(0, (2, 2)), lw=0.9, marker="D", ms=5, mfc="none", color=INK)
+            fluids.append((x[fluid], y[fluid]))
             _trend(ax, x, y)
             ax.text(x.min(), 1.0, f" {run}", transform=ax.get_xaxis_transform(), fontsize=7, va="top")
             start = x.max() + 3
             ax.axvline(start - 1.5, color=EDGE, lw=0.6)
+        ax.plot(*np.hstack(fluids), ls=(0, (2, 2)), lw=0.9, marker="D", ms=5, mfc="none", color=INK)
         ax.axhline(0, color=EDGE, lw=0.8)
         ax.set_title(names(str(analyte)), fontsize=9, loc="left")
         ax.margins(y=0.14)  # room for the runs' names above the highest mark

@@ -12,8 +12,9 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
+from matplotlib import colormaps
 from matplotlib.axes import Axes
-from matplotlib.colors import Normalize
+from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
@@ -25,6 +26,8 @@ FAR = 3.0
 """Departures from here on carry their sign in the map, and a name in the plot of pairs."""
 RIM = 6.0
 """Departures beyond are drawn here."""
+COLOURS = ListedColormap(colormaps["PuOr"](np.linspace(0.02, 0.98, int(2 * RIM))))
+"""A colour a standard deviation: few, so that a picture with a small palette keeps them."""
 MOST_ROWS = 24
 MOST_COLUMNS = 32
 
@@ -32,9 +35,11 @@ MOST_COLUMNS = 32
 def causes(s: Suspects) -> pd.DataFrame:
     """A row each cell (row of the frame, column) that a named explanation concerns: number of the cause, its name.
 
-    Explanations are numbered as in the report's table; a cell keeps the first that names it.
+    Explanations are numbered as in the report's table; a cell keeps the first that names it. Those of whole runs are
+    left out: they concern every container read there.
     """
-    rows = [(i, a, n + 1, c.cause) for n, c in enumerate(s.found) for i in c.rows for a in c.columns]
+    rows = [(i, a, n + 1, c.cause) for n, c in enumerate(s.found) if not c.place.startswith("run ")
+            for i in c.rows for a in c.columns]
     return pd.DataFrame(rows, columns=["i", "a", "n", "cause"]).drop_duplicates(["i", "a"])
 
 
@@ -99,7 +104,8 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
         _panel(ax, table[table["analyte"].isin(part) & table["container"].isin(boxes)], boxes, part, depths, names)
     named = table[table["number"] > 0].drop_duplicates("number").sort_values("number")
     words = "; ".join(f"{n} {cause}" for n, cause in zip(named["number"], named["cause"], strict=True))
-    figure.suptitle(f"framed: {words}" if words else "no cause was named", fontsize=8, x=0.01, ha="left", wrap=True)
+    title = f"framed: {words}" if words else "no cause of a bottle or container was named"
+    figure.suptitle(title, fontsize=8, x=0.01, ha="left", wrap=True)
     bar = figure.colorbar(axes[0].images[0], ax=axes, orientation="horizontal", shrink=0.5, aspect=40, pad=0.02)
     bar.set_label("departure, standard deviations (+ and −: beyond 3)", fontsize=7)
     bar.ax.tick_params(labelsize=7)
@@ -119,7 +125,8 @@ def _panel(ax: Axes, own: pd.DataFrame, boxes: list[str], analytes: list[str], d
     wide, number = (own.pivot(index="container", columns=["analyte", "depth"], values=v).reindex(index=boxes, columns=columns)
                     for v in ("standardised", "number"))
     z = wide.to_numpy(float)
-    ax.imshow(np.ma.masked_invalid(z), cmap="PuOr", norm=Normalize(-RIM, RIM), aspect="auto")
+    ax.imshow(np.ma.masked_invalid(z), cmap=COLOURS, norm=BoundaryNorm(np.arange(-RIM, RIM + 1), COLOURS.N, clip=True),
+              aspect="auto")
     for (i, j), v in np.ndenumerate(z):
         n = number.to_numpy(float)[i, j]
         if n > 0:

@@ -61,7 +61,7 @@ def rules(n: int, seed: int, only: str) -> None:
     print("control rules in clean studies, % of runs and analytes (3 readings each); % of studies with a hint, a question")
     for tails in ("normal", "t5"):
         for spread in (True, False):
-            rates, t = bench.control_rules_fire(Setting(tails=tails), range(seed, seed + n), spread)
+            rates, t = bench.control_rules_fire(tails, n, seed, spread)
             shares = ", ".join(f"{rule} {100 * p:.2f}" for rule, p in rates.items())
             print(f"{tails:6s}, spread {'given ' if spread else 'stated'}: {shares}; "
                   f"{_per_cent(t, 'hint')} {_per_cent(t, 'question')} of {t.n}", flush=True)

@@ -244,7 +244,7 @@ def _content(s: Setting, boxes: pd.DataFrame, wide: pd.DataFrame, rng: np.random
         shape = suspended(np.nan_to_num(h, nan=0.5), kind, size)
         if box["treatment"] == "layered control":
             shape = layers(np.nan_to_num(h, nan=0.5), 0.45, 0.3)
-        mean = level * np.exp(lots[box["lot"]] + s.container_sd * _tailed(s, rng, len(names)))
+        mean = level * np.exp(lots[box["lot"]] + s.container_sd * tailed(s, rng, len(names)))
         if box["treatment"] == "layered control":
             share_here = np.maximum(share, 0.35)
         else:
@@ -258,7 +258,7 @@ def _content(s: Setting, boxes: pd.DataFrame, wide: pd.DataFrame, rng: np.random
     return out
 
 
-def _tailed(s: Setting, rng: np.random.Generator, *shape: int) -> np.ndarray:
+def tailed(s: Setting, rng: np.random.Generator, *shape: int) -> np.ndarray:
     """Standard deviation 1, normal or with the tails of Student's t of 5 degrees of freedom."""
     return rng.standard_normal(shape) if s.tails == "normal" else rng.standard_t(5, shape) / np.sqrt(5 / 3)
 
@@ -267,7 +267,7 @@ def _draws(s: Setting, wide: pd.DataFrame, rng: np.random.Generator) -> np.ndarr
     """Scatter of drawing on the log scale: one a bottle, half of its variance common to all analytes."""
     codes, distinct = pd.factorize(wide["sample"])
     s_r = np.array([ANALYTES[a][1] for a in list(ANALYTES)[: s.analytes]])
-    common, alone = _tailed(s, rng, len(distinct), 1), _tailed(s, rng, len(distinct), s.analytes)
+    common, alone = tailed(s, rng, len(distinct), 1), tailed(s, rng, len(distinct), s.analytes)
     drawn = (s.draw * s_r * (np.sqrt(0.3) * common + np.sqrt(0.7) * alone))[codes]
     drawn[(wide["container"] == "").to_numpy()] = 0.0
     return drawn
@@ -277,7 +277,7 @@ def _measuring(s: Setting, wide: pd.DataFrame, rng: np.random.Generator) -> np.n
     s_r = np.array([ANALYTES[a][1] for a in list(ANALYTES)[: s.analytes]])
     codes, distinct = pd.factorize(wide["run"])
     shift = s.run_sd * s_r * rng.standard_normal((len(distinct), s.analytes))
-    return s_r * _tailed(s, rng, len(wide), s.analytes) + shift[codes]
+    return s_r * tailed(s, rng, len(wide), s.analytes) + shift[codes]
 
 
 # -- the report --------------------------------------------------------------------------------------------------

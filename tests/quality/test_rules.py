@@ -15,7 +15,7 @@ from studykit.quality.assess import assess
 from studykit.quality.controls import read_check_limits
 from studykit.quality.flags import working_table
 from studykit.quality.rules import RULES, broken, z_scores
-from tests.faults.bench import USUAL
+from tests.faults.bench import USUAL, control_rules_fire
 from tests.faults.laboratory import Lab, make, references
 from tests.quality_cases import study_of
 
@@ -114,6 +114,14 @@ def test_one_reading_far_out_asks_by_itself() -> None:
     (flag,) = [f for f in flags if (f.where, f.analyte) == ("run R1", "Zn")]
     assert "breaks 1-3s in this run" in flag.evidence
     assert flag.concern == "ask before trusting" or flag.evidence.startswith("follows from")
+
+
+def test_far_readings_are_rare_in_clean_studies() -> None:
+    """The counts of docs/04-quality.md, on another seed: asked in about 1 % at most, broken rules are common."""
+    rates, tally = control_rules_fire("t5", 300, 7, spread=True)
+    assert tally.share("question") <= 0.01 + 3.5 * np.sqrt(0.01 / 300)
+    assert rates["1-3s"] == pytest.approx(0.0302, abs=0.008)
+    assert 0.28 < tally.share("hint") < 0.68
 
 
 def test_without_a_reference_value_it_says_so() -> None:
