@@ -22,7 +22,7 @@ from scipy import stats
 
 from studykit.ageing.courses import Course
 from studykit.ageing.lines import Lines, fit_lines
-from studykit.ageing.reach import mean_passes
+from studykit.ageing.reach import containers_law, mean_passes, share_within
 from studykit.ageing.trend import horizon
 from studykit.core.errors import DesignMismatch
 
@@ -85,18 +85,26 @@ class TimeChances:
     """Simulated studies: share that shows growth (0 to 1), and the times that each gives, months (S,).
 
     ``safe``: up to here the mean is shown within the margin (0: at no age); ``latest``: from here it is shown beyond
-    (infinite: never); ``bound``: the last age that is looked at.
+    (infinite: never); ``bound``: the last age that is looked at. ``few``: up to here at most ``share`` (0 to 1) of the
+    containers are shown to lie beyond (0: at no age), None where the containers are too few to tell.
     """
 
     seen: float
     safe: Array
     latest: Array
     bound: float
+    share: float
+    few: Array | None
 
     @property
     def within(self) -> float:
         """The time up to which half of the studies show the mean to be within the margin, months."""
         return float(np.median(self.safe))
+
+    @property
+    def few_within(self) -> float:
+        """The time up to which half of the studies show at most ``share`` beyond, months; NaN: too few containers."""
+        return math.nan if self.few is None else float(np.median(self.few))
 
     def known(self, chance: float = 0.8) -> float:
         """The time to the margin is known within ± so many months in that share of studies; infinite where it is not."""
@@ -116,13 +124,17 @@ class TimeChances:
         return pd.DataFrame([
             {"what": "growth is shown", "value": 100 * self.seen, "unit": "% of studies"},
             {"what": "shown within up to (half of studies)", "value": self.within, "unit": "months"},
+            {"what": f"at most {100 * self.share:g} % of containers beyond up to (half of studies)", "value": self.few_within,
+             "unit": "months"},
             {"what": "known within ± (80 % of studies)", "value": self.known(), "unit": "months"}])
 
 
 @lru_cache(maxsize=4096)
-def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05) -> TimeChances | None:
+def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05,
+                 share: float = 0.2) -> TimeChances | None:
     """What ``STUDIES`` studies of this plan say; None where it carries no line: one age, or too few drawings.
 
+    ``share`` (0 to 1): of containers that may lie beyond the margin.
     Growth is shown where the two-sided 95 % interval of the rate excludes no change, as the report prints it.
     """
     t = np.asarray(plan.months)
@@ -132,9 +144,13 @@ def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float
     except DesignMismatch:
         return None
     bound = horizon(course, t).bound
-    found = mean_passes(lines, course, (-growth.margin, growth.margin), alpha=alpha, span=(float(t.min()), float(t.max())),
-                        stop=bound, points=POINTS)
-    return TimeChances(seen=_seen(lines), safe=np.where(found.outside, 0.0, found.safe), latest=found.latest, bound=bound)
+    margin, span = (-growth.margin, growth.margin), (float(t.min()), float(t.max()))
+    found = mean_passes(lines, course, margin, alpha=alpha, span=span, stop=bound, points=POINTS)
+    law = containers_law(d, course, t, plan.units)
+    few = None if law is None else np.nan_to_num(share_within(law, margin, share, alpha=alpha, span=span, stop=bound,
+                                                              points=POINTS)[0])
+    return TimeChances(seen=_seen(lines), safe=np.where(found.outside, 0.0, found.safe), latest=found.latest, bound=bound,
+                       share=share, few=few)
 
 
 def simulated(plan: Drawings, growth: Growth, course: Course, rng: np.random.Generator) -> Array:

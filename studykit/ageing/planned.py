@@ -32,7 +32,7 @@ EVENLY, ENDS = f"{AGES} ages, evenly", "youngest and oldest only"
 NOT_ASKED = "the study does not ask about time: study.toml has no section [time], and age is no factor that acts on depth"
 NO_AGES = "no container has an age yet: write filled_on and sampled_on, or [time] visits, and plan"
 PLANNED_COLUMNS = ["analyte", "group", "containers", "drawings", "ages", "margin passed at, months", "growth shown, %",
-                   "within shown up to, months", "time known within ±, months", "not typed"]
+                   "within shown up to, months", "share shown up to, months", "time known within ±, months", "not typed"]
 
 
 def planned_drawings(view: DesignView) -> dict[str, Drawings]:
@@ -88,19 +88,23 @@ def _why_not(view: DesignView) -> str:
 def _planned(view: DesignView, aim: Aim, group: str, plan: Drawings) -> tuple[object, ...]:
     months = np.asarray(plan.months)
     guessed = worlds(aim, float(months.max()), view.size.replicates)
-    found = [time_chances(plan, w, course_of(view.study), alpha=view.study.alpha) for w in guessed]
+    found = [_chances(view, plan, w) for w in guessed]
     ages = f"{int(same_ages(months).max()) + 1}, {significant(months.min(), 3)} to {significant(months.max(), 3)} months"
     return (aim.analyte, group, plan.containers, len(months), ages, significant(guessed[0].passes, 3),
             *_told(found, view.settings.target), ", ".join(missing(aim)))
 
 
-def _told(found: Sequence[TimeChances | None], target: float) -> tuple[str, str, str]:
-    """Growth shown, shown within up to, known within: as text, a range where the worlds differ."""
+def _chances(view: DesignView, plan: Drawings, world: Growth) -> TimeChances | None:
+    return time_chances(plan, world, course_of(view.study), alpha=view.study.alpha, share=view.study.share_percent / 100)
+
+
+def _told(found: Sequence[TimeChances | None], target: float) -> tuple[str, str, str, str]:
+    """Growth shown, mean and share shown within up to, known within: as text, a range where the worlds differ."""
     some = [f for f in found if f is not None]
     if len(some) < len(found):
-        return ("no line", "", "")
+        return ("no line", "", "", "")
     return (_range([f"{100 * f.seen:.0f}" for f in reversed(some)]), _range([_age(f.within) for f in reversed(some)]),
-            _range([_span(f.known(target)) for f in some]))
+            _range([_age(f.few_within) for f in reversed(some)]), _range([_span(f.known(target)) for f in some]))
 
 
 def _range(texts: Sequence[str]) -> str:
@@ -108,7 +112,7 @@ def _range(texts: Sequence[str]) -> str:
 
 
 def _age(months: float) -> str:
-    return "no age" if months == 0 else significant(months, 2)
+    return "too few containers" if math.isnan(months) else "no age" if months == 0 else significant(months, 2)
 
 
 def _span(months: float) -> str:
@@ -147,8 +151,7 @@ def ways_table(view: DesignView) -> pd.DataFrame:
 
 
 def _way(view: DesignView, aim: Aim, way: str, spacing: str, plan: Drawings) -> dict[str, object]:
-    worst = time_chances(plan, worlds(aim, max(plan.months), view.size.replicates)[-1], course_of(view.study),
-                         alpha=view.study.alpha)
+    worst = _chances(view, plan, worlds(aim, max(plan.months), view.size.replicates)[-1])
     size = DesignSize(containers=len(plan.months), depths=view.size.depths, replicates=view.size.replicates)
     row: dict[str, object] = {"drawings": len(plan.months), "containers": plan.containers, "way": way, "ages": spacing}
     if view.costs is not None:
@@ -156,6 +159,7 @@ def _way(view: DesignView, aim: Aim, way: str, spacing: str, plan: Drawings) -> 
     known = math.nan if worst is None else worst.known(view.settings.target)
     return row | {"growth shown, %": math.nan if worst is None else 100 * worst.seen,
                   "within shown up to, months": math.nan if worst is None else worst.within,
+                  "share shown up to, months": math.nan if worst is None else worst.few_within,
                   "time known within ±, months": known if math.isfinite(known) else math.nan}
 
 

@@ -20,6 +20,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.polynomial import Chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
@@ -29,6 +30,8 @@ from studykit.ageing.lines import Lines
 Array = NDArray[np.float64]
 GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
 POINTS = 121
+NODES = 30
+LEAST_LINES, LEAST_OPENED = 3, 5
 FAR = 4.0
 """How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
 
@@ -129,7 +132,7 @@ def _from(gap: Callable[[Array], Array], youngest: float, stop: float, points: i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Law:
-    """Normal laws of the containers at T times: mean, scatter and leverage, each (laws, S, T), on df degrees of freedom.
+    """Normal laws of the containers at T times: mean and scatter (laws, S, T), leverage (laws, T), on df degrees of freedom.
 
     leverage: variance of the mean's estimate in units of the scatter's square. ``chosen`` (S,): the law for point estimates.
     """
@@ -153,7 +156,7 @@ def opened_once(values: Array, course: Course, months: Array, at: Array) -> Law:
         square = ((values - beta @ X.T) ** 2 / variance).sum(axis=1) / (len(X) - 2)
         means.append(beta @ L.T)
         scatters.append(np.sqrt(square[:, None] * later))
-        leverages.append(np.broadcast_to(np.einsum("tq,qr,tr->t", L, unit, L) / later, scatters[-1].shape))
+        leverages.append(np.einsum("tq,qr,tr->t", L, unit, L) / later)
         with np.errstate(divide="ignore"):
             likelihood.append(len(X) * np.log(square) + np.log(variance).sum())
     return Law(mean=np.stack(means), scatter=np.stack(scatters), leverage=np.stack(leverages), df=len(X) - 2,
@@ -176,43 +179,81 @@ def drawn_again(lines: Array, course: Course, at: Array) -> Law:
     each = lines @ course.line(at).T
     m = each.shape[1]
     return Law(mean=each.mean(axis=1)[None], scatter=each.std(axis=1, ddof=1)[None], df=m - 1,
-               leverage=np.full((1, len(each), len(at)), 1 / m), chosen=np.zeros(len(each), dtype=np.intp))
+               leverage=np.full((1, len(at)), 1 / m), chosen=np.zeros(len(each), dtype=np.intp))
+
+
+def containers_law(values: Array, course: Course, months: Array, units: ArrayLike) -> Callable[[Array], Law] | None:
+    """The containers' laws at any times from values (S, n); None below LEAST_LINES own lines or LEAST_OPENED containers."""
+    n = len(np.unique(units))
+    if n == len(months):
+        return None if n < LEAST_OPENED else lambda t: opened_once(values, course, months, t)
+    lines = own_lines(values, course, months, units)
+    return None if lines.shape[1] < LEAST_LINES else lambda t: drawn_again(lines, course, t)
 
 
 def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
                  span: tuple[float, float], stop: float) -> Passing:
     """When more than ``share`` (0 to 1) of the containers lie beyond the margin; ``law`` gives their laws at times (T,)."""
+    def shown_beyond(months: Array) -> Array:
+        found = law(months)
+        sides = [-_room(found, edge, sign, share, alpha) for edge, sign in ((margin[1], 1), (margin[0], -1))]
+        return np.asarray(np.max(sides, axis=0).min(axis=0))
+
+    safe, outside = share_within(law, margin, share, alpha=alpha, span=span, stop=stop)
+    return Passing(estimate=share_crossing(law, margin, share, stop=stop), safe=safe, outside=outside,
+                   latest=_from(shown_beyond, span[0], FAR * stop))
+
+
+def share_within(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
+                 span: tuple[float, float], stop: float, points: int | None = None) -> tuple[Array, NDArray[np.bool_]]:
+    """``safe`` and ``outside`` of ``share_passes`` alone; ``points``: ages looked at on either side of the oldest (POINTS)."""
     splits = ((0.9 * share, 0.1 * share), (0.1 * share, 0.9 * share))
 
     def shown_within(months: Array) -> Array:
         found = law(months)
-        sides = [np.minimum(_confidence(found, margin[1], 1, a), _confidence(found, margin[0], -1, b)) for a, b in splits]
-        return np.asarray(np.max(sides, axis=0).min(axis=0) - (1 - alpha))
+        sides = [np.minimum(_room(found, margin[1], 1, a, 1 - alpha), _room(found, margin[0], -1, b, 1 - alpha))
+                 for a, b in splits]
+        return np.asarray(np.max(sides, axis=0).min(axis=0))
 
-    def shown_beyond(months: Array) -> Array:
-        found = law(months)
-        sides = [_confidence(found, edge, sign, share) for edge, sign in ((margin[1], 1), (margin[0], -1))]
-        return np.asarray(alpha - np.min(sides, axis=0).max(axis=0))
+    return _until(shown_within, span, stop, points)
 
-    def fitted(months: Array) -> Array:
+
+def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float) -> Array:
+    """Time (S,) at which ``share`` of the containers lie beyond by the chosen laws; infinite: not by FAR times ``stop``."""
+    def left(months: Array) -> Array:
         found = law(months)
         some = np.arange(found.mean.shape[1])
         mean, sd = found.mean[found.chosen, some], found.scatter[found.chosen, some]
         with np.errstate(all="ignore"):
-            return share - special.ndtr((mean - margin[1]) / sd) - special.ndtr((margin[0] - mean) / sd)
+            high, low = (mean - margin[1]) / sd, (margin[0] - mean) / sd
+            z = special.ndtri_exp(np.logaddexp(special.log_ndtr(high), special.log_ndtr(low)))
+            return np.asarray(special.ndtri(share) - np.where(np.isfinite(z), z, np.maximum(high, low)))
 
-    safe, outside = _until(shown_within, span, stop)
-    point, never = _until(fitted, (0.0, 0.0), FAR * stop)
-    return Passing(estimate=np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point)), safe=safe, outside=outside,
-                   latest=_from(shown_beyond, span[0], FAR * stop))
+    point, never = _until(left, (0.0, 0.0), FAR * stop)
+    return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))
 
 
-def _confidence(law: Law, edge: float, sign: int, share: float) -> Array:
-    """Confidence that at most ``share`` of the containers lie beyond the edge on that side, (laws, S, T)."""
+def _room(law: Law, edge: float, sign: int, share: float, chance: float) -> Array:
+    """From the tolerance limit that holds with confidence ``chance`` to the edge on that side, (laws, S, T).
+
+    In standard errors of the mean; 0 or more where at most ``share`` of the containers lie beyond with that confidence.
+    """
     root = np.sqrt(law.leverage)
     with np.errstate(all="ignore"):
-        reach = np.clip(sign * (edge - law.mean) / (law.scatter * root), -1e6, 1e6)
-    return np.asarray(special.nctdtr(law.df, special.ndtri(1 - share) / root, reach))
+        reach = np.clip(sign * (edge - law.mean) / (law.scatter * root[:, None]), -1e6, 1e6)
+    return np.asarray(reach - _needed(law.df, root, share, chance)[:, None])
+
+
+def _needed(df: int, root: Array, share: float, chance: float) -> Array:
+    """Quantile of the noncentral t for each root of a leverage; for many of them by interpolation in its logarithm."""
+    def exact(log_root: Array) -> Array:
+        return np.asarray(special.nctdtrit(df, special.ndtri(1 - share) / np.exp(log_root), chance))
+
+    at = np.log(root)
+    low, high = float(at.min()), float(at.max())
+    if high - low < 1e-12:
+        return np.full_like(at, exact(np.array(low)))
+    return exact(at) if at.size <= NODES else np.asarray(Chebyshev.interpolate(exact, NODES, [low, high])(at))
 
 
 def by_ages(values: Array, months: Array, units: ArrayLike, ages: NDArray[np.intp], margin: tuple[float, float], *,
@@ -249,23 +290,39 @@ def _between(at: Array, mean: Array, margin: tuple[float, float]) -> float:
     return float(at[k] if k == 0 else at[k - 1] + (edge - mean[k - 1]) / (mean[k] - mean[k - 1]) * (at[k] - at[k - 1]))
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Simulated:
+    """Times from refits of simulated containers, months, infinite where never: of the mean (R,), of the share (R,) or None."""
+
+    mean: Array
+    share: Array | None
+
+    def interval(self, level: float, *, of_share: bool = False) -> tuple[float, float]:
+        """Percentile interval of the mean's or the share's time, NaN where there is none; infinite where so many never pass."""
+        times = self.share if of_share else self.mean
+        if times is None:
+            return np.nan, np.nan
+        low, high = np.quantile(times, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
+        return float(low), float(high)
+
+
 def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units: ArrayLike, margin: tuple[float, float], *,
-              times: int = 2000, level: float = 0.9, seed: int = 0) -> tuple[float, float]:
-    """Percentile interval of the time at which the mean passes, from ``times`` refits of simulated containers.
+              share: float | None = None, stop: float = np.inf, times: int = 2000, seed: int = 0) -> Simulated:
+    """Times at which the mean passes, and more than ``share`` lie beyond, in ``times`` refits (parametric bootstrap).
 
     values (n,). Where containers were drawn again their own lines are drawn anew from the normal law found, and averaged;
     where each was opened once, values about the fitted line with the likeliest growth of scatter, and fitted by least
-    squares. Infinite where that share of the refits never passes.
+    squares. The share is followed up to FAR times ``stop``.
     """
     rng, X, m = np.random.default_rng(seed), course.line(months), len(np.unique(units))
     if m < len(months):
         own = own_lines(values[None], course, months, units)[0]
         root = np.linalg.cholesky(np.cov(own.T) + 1e-12 * np.diag(own.var(axis=0) + 1e-300))
-        beta = lines.beta + rng.standard_normal((times, len(own), 2)).mean(axis=1) @ root.T
+        again = lines.beta[:, None] + rng.standard_normal((times, len(own), 2)) @ root.T
+        beta, law = again.mean(axis=1), lambda t: drawn_again(again, course, t)
     else:
-        law = opened_once(values[None], course, months, months)
-        made = lines.beta @ X.T + rng.standard_normal((times, m)) * law.scatter[law.chosen[0], 0]
-        beta = made @ X @ np.linalg.inv(X.T @ X)
-    at = crossing(beta, course, margin, float(np.min(months)))
-    low, high = np.quantile(at, [(1 - level) / 2, (1 + level) / 2], method="inverted_cdf")
-    return float(low), float(high)
+        found = opened_once(values[None], course, months, months)
+        made = lines.beta @ X.T + rng.standard_normal((times, m)) * found.scatter[found.chosen[0], 0]
+        beta, law = made @ X @ np.linalg.inv(X.T @ X), lambda t: opened_once(made, course, months, t)
+    return Simulated(mean=crossing(beta, course, margin, float(np.min(months))),
+                     share=None if share is None else share_crossing(law, margin, share, stop=stop))

@@ -23,7 +23,7 @@ RATE_COLUMNS = ["analyte", "group", "containers", "differences", "per month", "m
 PAIR_COLUMNS = ["analyte", "groups", "difference per year", "low", "high", "unit", "df", "p"]
 TIME_COLUMNS = ["analyte", "group", "margin", "oldest", "looked at up to", "mean fitted", "mean within up to",
                 "mean beyond from", "simulated low", "simulated high", "containers fitted", "containers within up to",
-                "allowed, %", "in words"]
+                "containers beyond from", "containers simulated low", "containers simulated high", "allowed, %", "in words"]
 COURSE_COLUMNS = ["analyte", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
 POOL_COLUMNS = ["analyte", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice", "time, months",
                 "random: lots", "mean lot within up to", "share of lots within up to"]
@@ -79,10 +79,11 @@ def times(found: Ageing) -> pd.DataFrame:
     """When the margin is passed, months: on average and by more than the allowed share of containers (TIME_COLUMNS)."""
     rows = []
     for t in found.trends:
-        s = t.spread
+        s, level = t.spread, 1 - 2 * t.own.alpha
+        some = (math.nan,) * 3 if s is None else (s.estimate[0], s.safe[0], s.latest[0])
         rows.append((t.own.analyte, t.own.label, t.own.margin.text, t.horizon.oldest, t.horizon.bound, t.mean.estimate[0],
-                     t.mean.safe[0], t.mean.latest[0], *t.simulated, math.nan if s is None else s.estimate[0],
-                     math.nan if s is None else s.safe[0], 100 * t.own.share, words(t)))
+                     t.mean.safe[0], t.mean.latest[0], *t.simulated.interval(level), *some,
+                     *t.simulated.interval(level, of_share=True), 100 * t.own.share, words(t)))
     return pd.DataFrame(rows, columns=TIME_COLUMNS)
 
 
@@ -90,13 +91,15 @@ def times_shown(table: pd.DataFrame) -> pd.DataFrame:
     """``times`` for a page: intervals in one cell, months with three digits."""
     if table.empty:
         return table
-    span = [f"{_months(a)} to {_months(b)}" if a == a else ""
-            for a, b in zip(table["mean within up to"], table["mean beyond from"], strict=True)]
-    again = [f"{_months(a)} to {_months(b)}" for a, b in zip(table["simulated low"], table["simulated high"], strict=True)]
+    def span(low: str, high: str) -> list[str]:
+        return [f"{_months(a)} to {_months(b)}" if a == a else "" for a, b in zip(table[low], table[high], strict=True)]
+
     return pd.DataFrame({
         "analyte": table["analyte"], "group": table["group"], "mean passes, fitted": table["mean fitted"].map(_months),
-        "interval": span, "simulated": again, "containers, fitted": table["containers fitted"].map(_months),
-        "containers, shown up to": table["containers within up to"].map(_months), "in words": table["in words"]})
+        "interval": span("mean within up to", "mean beyond from"), "simulated": span("simulated low", "simulated high"),
+        "containers, fitted": table["containers fitted"].map(_months),
+        "their interval": span("containers within up to", "containers beyond from"),
+        "theirs, simulated": span("containers simulated low", "containers simulated high"), "in words": table["in words"]})
 
 
 def _months(value: float) -> str:
@@ -104,7 +107,7 @@ def _months(value: float) -> str:
 
 
 def words(t: Trend) -> str:
-    """The times of one group in words, rounded down to the calendar."""
+    """The times of one group in words, rounded down to the calendar, each with its interval."""
     if t.bent:
         return _bent_words(t)
     mean, share, s = _mean_words(t), f"{100 * t.own.share:g} %", t.spread
@@ -113,7 +116,7 @@ def words(t: Trend) -> str:
     if s.outside[0]:
         return f"{mean}; that at most {share} of containers lie beyond is shown at no age"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
-    return f"{mean}; at most {share} of containers beyond up to {whole_time(s.safe[0])}{last}"
+    return f"{mean}; at most {share} of containers beyond it up to {whole_time(s.safe[0])}{last}{_interval(t, s)}"
 
 
 def _mean_words(t: Trend) -> str:
@@ -121,13 +124,26 @@ def _mean_words(t: Trend) -> str:
     if passing.outside[0]:
         if passing.latest[0] > youngest:
             late = f", and beyond it from {_months(passing.latest[0])} months on" if math.isfinite(passing.latest[0]) else ""
-            return f"on average shown to be within the margin at no age{late}"
+            return f"on average shown to be within the margin at no age{late}{_interval(t, passing)}"
         start = "already at filling, as the line goes" if passing.estimate[0] <= 0 else "already at the youngest age"
         return f"on average beyond the margin {start} ({whole_time(youngest)} was the youngest)"
-    beyond = f" ({whole_time(t.horizon.oldest)} observed)" if passing.safe[0] > t.horizon.oldest else ""
+    seen = f"{whole_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
     if passing.safe[0] >= t.horizon.bound:
-        return f"on average the margin is not passed within {whole_time(t.horizon.bound)}{beyond}"
-    return f"on average within the margin up to {whole_time(passing.safe[0])}{beyond}"
+        return f"on average the margin is not passed within {whole_time(t.horizon.bound)}{_interval(t, passing, seen)}"
+    return f"on average within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
+
+
+def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
+    """In brackets: what was observed, and the fitted time with its interval; nothing is told beyond the last age looked at."""
+    bound, low = t.horizon.bound, 0.0 if passing.outside[0] else float(passing.safe[0])
+    told = [seen] * bool(seen)
+    if low < bound:
+        ends = f"{_months(low)} to {_months(passing.latest[0])}" if passing.latest[0] <= bound else (
+            f"from {_months(low)} with no end within {whole_time(bound)}")
+        at = (f"{_months(passing.estimate[0])} months" if 0 < passing.estimate[0] <= bound else
+              "no age looked at" if passing.estimate[0] > bound else "filling")
+        told.append(f"fitted to pass it at {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
+    return f" ({'; '.join(told)})" if told else ""
 
 
 def _bent_words(t: Trend) -> str:
@@ -222,10 +238,6 @@ def allowed(t: Trend) -> float:
 def _sentence(study: Study, t: Trend, analytes: int) -> str:
     label, who = t.own.label[0].upper() + t.own.label[1:], study.label_of(t.own.analyte)
     text = f"{label}: {who} decides; {words(t)}." if analytes > 1 else f"{label}, {who}: {words(t)}."
-    if not t.bent and math.isfinite(t.mean.estimate[0]) and not (t.mean.outside[0] and t.mean.estimate[0] <= 0):
-        low = "filling" if t.mean.outside[0] else significant(float(t.mean.safe[0]), 3)
-        text += (f" The fitted mean passes {t.own.margin.text} at {significant(t.mean.estimate[0], 3)} months "
-                 f"({100 * (1 - 2 * t.own.alpha):g} % interval {low} to {_end(t.mean)}).")
     return text + (f" Beyond {whole_time(t.horizon.oldest)} nothing was observed: {t.horizon.why}." if _far(t) else "")
 
 
@@ -236,10 +248,6 @@ def _unclear(study: Study, some: Sequence[Trend]) -> str:
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
     return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is shown at no age for "
                    f"{', '.join(shares)}." if shares else "")
-
-
-def _end(passing: Passing) -> str:
-    return "no end" if math.isinf(passing.latest[0]) else significant(passing.latest[0], 3)
 
 
 def _far(t: Trend) -> bool:
@@ -304,7 +312,16 @@ def said(study: Study, found: Ageing) -> str:
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text, *gone])
+    return "\n".join([text + _no_slopes(study), *gone])
+
+
+def _no_slopes(study: Study) -> str:
+    """That containers' own rates and numbers that act on depth have no term in the lines."""
+    columns = study.factors.columns
+    numbers = [f for f in study.factors.by_depth if f in columns and columns[f].unit is not None]
+    return (" No term stands for the containers' own rates: they count as scatter between containers, whatever its shape."
+            + (f" {', '.join(numbers)} acts on depth as a number and has no part in the lines: containers of every value are "
+               "taken together." if numbers else ""))
 
 
 def record_times(stage: OpenStage, found: Ageing) -> None:

@@ -18,14 +18,12 @@ from scipy import stats
 from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.lines import Lines, Reading, fit_lines
 from studykit.ageing.reach import (
-    Law,
     Passing,
+    Simulated,
     bootstrap,
     by_ages,
-    drawn_again,
+    containers_law,
     mean_passes,
-    opened_once,
-    own_lines,
     share_passes,
 )
 from studykit.core.errors import DesignMismatch
@@ -91,7 +89,7 @@ class Trend:
 
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
-    tell; simulated: the line's time by parametric bootstrap at 1 - 2 alpha.
+    tell; simulated: both by parametric bootstrap, from the line.
     """
 
     own: Own
@@ -100,7 +98,7 @@ class Trend:
     horizon: Horizon
     mean: Passing
     spread: Passing | None
-    simulated: tuple[float, float]
+    simulated: Simulated
 
     @property
     def bent(self) -> bool:
@@ -223,9 +221,9 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
     mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=alpha) if bent else
             mean_passes(growth, own.course, own.edges, alpha=alpha, span=own.span, stop=horizon.bound))
     return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean,
-                 spread=None if bent else _spread(own, horizon.bound),
-                 simulated=bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, level=1 - 2 * alpha,
-                                     seed=study.seed))
+                 spread=(spread := None if bent else _spread(own, horizon.bound)),
+                 simulated=bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
+                                     share=None if spread is None else own.share, seed=study.seed))
 
 
 def horizon_of(own: Own, fit: LackOfFit) -> Horizon:
@@ -248,13 +246,8 @@ def horizon(course: Course, months: np.ndarray) -> Horizon:
 
 
 def _spread(own: Own, bound: float) -> Passing | None:
-    """When more than the declared share of containers lies beyond; None with fewer than three own lines or five containers."""
-    lines = own_lines(own.values[None], own.course, own.months, own.units)
-    if (own.again and lines.shape[1] < 3) or (not own.again and len(own.units) < 5):
+    """When more than the declared share of containers lies beyond; None where too few containers tell."""
+    law = containers_law(own.values[None], own.course, own.months, own.units)
+    if law is None:
         return None
-
-    def law(months: np.ndarray) -> Law:
-        return (drawn_again(lines, own.course, months) if own.again
-                else opened_once(own.values[None], own.course, own.months, months))
-
     return share_passes(law, own.edges, own.share, alpha=own.alpha, span=own.span, stop=bound)

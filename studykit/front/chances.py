@@ -52,14 +52,14 @@ def _check_alpha(alpha: object) -> None:
 
 def time_chances(*, containers: int, ages: Sequence[float], margin: str, repeatability: str, months_to_margin: float,
                  drawn: Literal["once", "again"] = "once", determinations: int = 1, profiles: str | None = None,
-                 own_rates: str = "0 %", alpha: float = 0.05) -> ahead.TimeChances:
+                 own_rates: str = "0 %", share: str = "20 %", alpha: float = 0.05) -> ahead.TimeChances:
     """How well growth with age, and the time to the margin, would be known, before anybody samples.
 
     ``ages``: months at which is drawn; ``drawn`` 'once': sister containers, each opened at one of them in turn, 'again':
     each container at all of them. ``months_to_margin``: when the difference between the lowest and the uppermost depth is
     guessed to pass the margin on average, on a straight line from filling. ``profiles``: standard deviation of the
-    containers' own depth profiles; ``own_rates``: that of their rates, '20 %' of the mean. Texts with their unit, as for
-    ``chances``.
+    containers' own depth profiles; ``own_rates``: that of their rates, '20 %' of the mean; ``share``: of containers
+    that may lie beyond the margin. Texts with their unit, as for ``chances``.
     Raises BadInput for amounts of different kinds, impossible counts and ages that carry no line.
     """
     declared, unit = margin_of(margin)
@@ -73,11 +73,19 @@ def time_chances(*, containers: int, ages: Sequence[float], margin: str, repeata
     growth = ahead.Growth(margin=scale.shown_sd(scale.edge), passes=float(months_to_margin), own_rates=rates / 100,
                           cell=scatter_of(repeatability, "repeatability", declared, unit) / math.sqrt(each),
                           profiles=on_margin(profiles or nothing, "profiles", declared, unit))
-    found = ahead.time_chances(plan, growth, Course(), alpha=alpha)
+    found = ahead.time_chances(plan, growth, Course(), alpha=alpha, share=_share(share))
     if found is None:
         raise single("ages", "these ages and containers carry no line over time",
                      "two ages or more, and more containers than two", value=", ".join(f"{a:g}" for a in ages))
     return found
+
+
+def _share(text: str) -> float:
+    """A share of containers, '20 %', as 0 to 1; BadInput for anything that is no part of them."""
+    percent = on_margin(text, "share", PERCENT, "")
+    if not 0 < percent < 100:
+        raise single("share", "must lie between 0 % and 100 %", "write '20 %'", value=text)
+    return percent / 100
 
 
 def _check_months(ages: Sequence[float], passes: float) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import stats
+from scipy import optimize, stats
 
 from studykit.ageing import ahead
 from studykit.ageing.ahead import Drawings, Growth, TimeChances, drawings, time_chances
@@ -73,6 +73,43 @@ def test_times_are_those_of_an_own_simulation_with_an_own_rule() -> None:
         below = float(np.mean(got.safe <= np.quantile(mine, part)))
         assert below == pytest.approx(part, abs=monte_carlo(part, studies, ahead.STUDIES))
     assert np.mean(got.safe > 20) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
+
+
+def own_shares(d: np.ndarray, margin: float, last: float, share: float) -> np.ndarray:
+    """Month at which a 95 % tolerance limit of the own lines passes a margin, nine tenths of ``share`` above; 0: at once."""
+    at, n = np.linspace(4, last, 400), d.shape[1]
+    slope = (d * (T - T.mean())).sum(axis=2) / ((T - T.mean()) ** 2).sum()
+    lines = d.mean(axis=2)[..., None] + slope[..., None] * (at - T.mean())
+    # Owen 1968: k = t'(0.95; n - 1, z sqrt(n)) / sqrt(n)
+    k = [stats.nct.ppf(0.95, n - 1, stats.norm.isf(p) * math.sqrt(n)) / math.sqrt(n) for p in (0.9 * share, 0.1 * share)]
+    mean, sd = lines.mean(axis=1), lines.std(axis=1, ddof=1)
+    out = (mean + k[0] * sd > margin) | (mean - k[1] * sd < -margin)
+    return np.where(out.any(axis=1), at[np.maximum(out.argmax(axis=1), 1)], last) * ~out[:, 0]
+
+
+def test_times_of_the_share_are_those_of_an_own_simulation_with_an_own_rule() -> None:
+    n, studies = 8, 2000
+    mine = own_shares(own_studies(n, WIDE, studies, np.random.default_rng(6)), 10, 42, 0.2)
+    got = found(drawings(AGES, n, again=True), WIDE)
+    assert got.few is not None
+    for part in (0.25, 0.5, 0.75):
+        below = float(np.mean(got.few <= np.quantile(mine, part)))
+        assert below == pytest.approx(part, abs=monte_carlo(part, studies, ahead.STUDIES))
+    assert got.few_within == pytest.approx(float(np.median(mine)), abs=0.5)
+    # a fifth of the containers themselves, profile and rate, lie beyond from here on
+    level = math.sqrt(2) * WIDE.profiles
+    true = optimize.brentq(lambda t: stats.norm.sf(10, 0.5 * t, math.hypot(level, 0.15 * t)) - 0.2, 5, 20)
+    assert np.mean(got.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
+    once = found(drawings(AGES, 12, again=False), WIDE)
+    assert once.few is not None
+    assert np.mean(once.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
+
+
+def test_a_share_needs_three_own_lines_or_five_containers() -> None:
+    assert math.isnan(found(drawings(AGES, 2, again=True), WIDE).few_within)
+    assert math.isnan(found(drawings(AGES, 4, again=False), WIDE).few_within)
+    assert found(drawings(AGES, 3, again=True), WIDE).few is not None
+    assert found(drawings(AGES, 24, again=True), WIDE).few_within < found(drawings(AGES, 24, again=True), WIDE).within
 
 
 def printed_worlds() -> list[tuple[str, str, list[float]]]:

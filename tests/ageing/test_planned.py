@@ -47,6 +47,7 @@ def test_the_planned_row_holds_the_chances_of_its_ages() -> None:
     assert row["growth shown, %"] == f"{100 * got.seen:.0f}"
     assert (row["ages"], row["drawings"], row["not typed"]) == ("4, 6.00 to 24.0 months", 12, "")
     assert row["within shown up to, months"] == f"{got.within:.2g}"
+    assert row["share shown up to, months"] == ("no age" if got.few_within == 0 else f"{got.few_within:.2g}")
 
 
 def test_what_is_not_typed_is_a_range_and_is_asked_for() -> None:

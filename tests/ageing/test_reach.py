@@ -10,6 +10,7 @@ from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import fit_lines
 from studykit.ageing.reach import (
     Passing,
+    _needed,
     bootstrap,
     by_ages,
     crossing,
@@ -17,6 +18,7 @@ from studykit.ageing.reach import (
     mean_passes,
     opened_once,
     own_lines,
+    share_crossing,
     share_passes,
 )
 
@@ -105,6 +107,33 @@ def test_one_law_is_the_tolerance_limit_of_a_normal_sample() -> None:
         assert bool(found.outside[0]) is not inside
 
 
+def test_the_limit_for_many_times_is_that_for_each_alone() -> None:
+    # interpolated quantiles of the noncentral t against those of scipy.stats, where the leverage changes with time
+    law = opened_once(sisters(0.5, 1.0)[None], LINEAR, T, np.linspace(0, 240, 200))
+    for chance, share in ((0.95, 0.02), (0.95, 0.18), (0.05, 0.2)):
+        root = np.sqrt(law.leverage)
+        assert np.ptp(root) > 0.3
+        assert _needed(law.df, root, share, chance)[:, ::40] == pytest.approx(
+            stats.nct.ppf(chance, law.df, stats.norm.isf(share) / root[:, ::40]), rel=1e-7)
+
+
+def test_simulated_share_lies_by_its_fitted_time_and_follows_the_scatter() -> None:
+    widths, rng = [], np.random.default_rng(12)
+    t, units = np.tile([0.0, 6, 12, 18], 8), np.repeat(np.arange(8), 4)
+    for sd in (0.02, 0.1):
+        y = 0.6 * t + rng.normal(0, 0.2, 32) + rng.normal(0, sd, 8)[units] * t
+        law = drawn_again(own_lines(y[None], LINEAR, t, units), LINEAR, np.array([10.0]))
+        fit = fit_lines(y, LINEAR.line(t), units)
+        point = float(share_crossing(lambda x, y=y: drawn_again(own_lines(y[None], LINEAR, t, units), LINEAR, x), MARGIN, 0.2,
+                                     stop=30)[0])
+        low, high = bootstrap(y, fit, LINEAR, t, units, MARGIN, share=0.2, stop=30).interval(0.9, of_share=True)
+        assert law.df == 7
+        assert low < point < high
+        widths.append(high - low)
+    assert widths[1] > 2 * widths[0]
+    assert np.isnan(bootstrap(y, fit, LINEAR, t, units, MARGIN).interval(0.9, of_share=True)).all()
+
+
 def test_share_of_containers_is_passed_before_the_mean() -> None:
     y = sisters(0.5, 1.0)[None]
     mean = mean_passes(fit_lines(y, LINEAR.line(T), np.arange(12)), LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
@@ -125,9 +154,9 @@ def test_bootstrap_lies_by_fieller_where_scatter_is_small() -> None:
     y = sisters(0.5, 0.5)
     fit = fit_lines(y, LINEAR.line(T), np.arange(12), "equal")
     found = mean_passes(fit, LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
-    low, high = bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN)
+    low, high = bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN).interval(0.9)
     assert (low, high) == pytest.approx((found.safe[0], found.latest[0]), abs=0.35)
-    assert bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN) == (low, high)
+    assert bootstrap(y, fit, LINEAR, T, np.arange(12), MARGIN).interval(0.9) == (low, high)
 
 
 def test_bootstrap_of_containers_drawn_again_follows_their_own_slopes() -> None:
@@ -136,7 +165,7 @@ def test_bootstrap_of_containers_drawn_again_follows_their_own_slopes() -> None:
     widths = []
     for sd in (0.0, 0.2):
         y = 0.6 * t + rng.normal(0, 0.2, 32) + rng.normal(0, sd, 8)[units] * t
-        low, high = bootstrap(y, fit_lines(y, LINEAR.line(t), units), LINEAR, t, units, MARGIN)
+        low, high = bootstrap(y, fit_lines(y, LINEAR.line(t), units), LINEAR, t, units, MARGIN).interval(0.9)
         widths.append(high - low)
     assert widths[1] > 4 * widths[0]
 

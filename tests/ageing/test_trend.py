@@ -12,6 +12,7 @@ import pytest
 from studykit.ageing import figures, tables
 from studykit.ageing.tables import whole_time
 from studykit.ageing.trend import ALL, Ageing, ageing
+from studykit.core.record import significant
 from studykit.demos.shipped import copy_demo, demo_folder
 from studykit.intake.take import run_intake
 from studykit.model.fit import fit_analyte
@@ -72,6 +73,8 @@ def test_planted_rates_and_times_lie_in_their_intervals(two_stores) -> None:
         assert at["mean within up to"] < true < at["mean beyond from"]
         assert at["simulated low"] < true < at["simulated high"]
         assert at["containers within up to"] < true
+        assert at["containers within up to"] < at["containers fitted"] < at["containers beyond from"]
+        assert at["containers simulated low"] < at["containers fitted"] < at["containers simulated high"]
 
 
 def test_stores_differ_in_rate(two_stores) -> None:
@@ -86,7 +89,14 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     said = tables.answers(study, found)
     assert said["group"].tolist() == ["store hut", "store valley"]
     assert "on average within the margin up to 17 months" in said["sentence"][0] or "up to 18" in said["sentence"][0]
-    assert "90 % interval" in said["sentence"][0]
+    # each group's first sentence, which page one takes, holds both times with their intervals
+    for sentence, t in zip(said["sentence"], found.trends, strict=True):
+        first = sentence.partition(". ")[0]
+        assert first.count("90 % interval") == 2
+        assert t.spread is not None
+        for p in (t.mean, t.spread):
+            assert f"at {significant(float(p.estimate[0]), 3)} months" in first
+            assert f"{significant(float(p.safe[0]), 3)} to {significant(float(p.latest[0]), 3)})" in first
     todo = tables.actions(study, found, containers).set_index("container")
     assert todo.loc["valley03", "what to do"] == "treat"  # 30 months, beyond from about 10
     assert todo.loc["hut00", "what to do"] == "leave"  # 4 months
@@ -137,6 +147,7 @@ def test_how_far_beyond_the_oldest_age(ages: tuple[float, ...], why: str) -> Non
     assert trend.horizon.why.startswith(why)
     assert trend.horizon.bound == pytest.approx(30.0 if len(ages) == 2 else 42.0)
     assert f"not passed within {trend.horizon.bound:.0f} months" in tables.words(trend)
+    assert "fitted to pass" not in tables.words(trend).partition(";")[0]  # no time is told beyond what is looked at
 
 
 def test_beyond_from_the_start_and_nothing_shown() -> None:
@@ -237,6 +248,8 @@ def test_a_column_of_ones_own_has_its_lines() -> None:
     warm = {c: 4.0 + (i % 5) for i, c in enumerate(facts["store"])}
     found, _ = made(study, frame, {"age_months": facts["age_months"], "cap": facts["store"], "warmth": warm})
     assert [t.own.label for t in found.trends] == ["cap lying", "cap upright"]
+    assert "warmth acts on depth as a number and has no part in the lines" in tables.said(study, found)
+    assert "cap" not in tables.said(study, found)
     model = fit_analyte(study, "y", *tables_of(frame, age_months=facts["age_months"], cap=facts["store"], warmth=warm))
     assert model.fixed[:3] == ("depth", "cap", "depth:cap")
     assert model.cells.groups.shape[1] == 4  # intercept, cap, warmth, age

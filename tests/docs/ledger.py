@@ -663,7 +663,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Rate per month and per year with a 95", "95",
             "ageing/test_lines.py::slopes_means_and_their_contrasts_agree_with_emmeans"),
         row("Time to the margin on average:", "95 90", "ageing/test_reach.py::fieller_by_its_quadratic"),
-        row("Time by containers: up to which", "95",
+        row("Time by containers: up to which", "95 90",
             "ageing/test_reach.py::one_law_is_the_tolerance_limit_of_a_normal_sample"),
         row("Nothing is said beyond twice", "12", "ageing/test_trend.py::how_far_beyond_the_oldest_age"),
         row("Where the ages are shown not to lie", "0.01",

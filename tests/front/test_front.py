@@ -134,7 +134,7 @@ def test_chances_follow_the_design():
     ({"drawn": "twice"}, "this way"), ({"months_to_margin": 0}, "months above 0"),
     ({"months_to_margin": True}, "months above 0"), ({"own_rates": "2 mg/kg"}, "per cent"),
     ({"own_rates": 20}, "no unit"), ({"repeatability": "0 %"}, "above 0"), ({"containers": 0}, "1 or more"),
-    ({"alpha": 1}, "alpha"),
+    ({"alpha": 1}, "alpha"), ({"share": "0 %"}, "above 0|between"), ({"share": "120 %"}, "between"), ({"share": 20}, "no unit"),
 ])
 def test_chances_of_time_refuse_what_they_cannot_read(change: dict[str, object], said: str):
     good = {"containers": 12, "ages": [4, 12, 20, 30], "margin": "20 %", "repeatability": "2 %", "months_to_margin": 20}
@@ -147,7 +147,9 @@ def test_chances_of_time_follow_the_design():
     once, again = (sk.time_chances(containers=12, drawn=d, **told) for d in ("once", "again"))
     assert once.seen < again.seen
     assert once.known() > again.known()
-    assert list(again.to_table()["unit"]) == ["% of studies", "months", "months"]
+    assert list(again.to_table()["unit"]) == ["% of studies", "months", "months", "months"]
+    assert "at most 20 % of containers" in again.to_table()["what"][2]
+    assert again.few_within < again.within
     assert sk.time_chances(containers=12, determinations=4, **told).seen >= once.seen
 
 
