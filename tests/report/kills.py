@@ -3,11 +3,13 @@
 After each kill the filed report must be the old one or the new one, whole; the command must run again to its end; and
 nothing half-written may be left, in the study or in the temporary place. Prints one line a moment, and ends with an error
 where one failed. Half of the moments are chosen: just before one of the renames and removals by which the command puts its
-files in their places, the last two among them. The others are random times.
+files in their places, the last two among them; notebooks are not run for these, those that ran before stand in for them.
+The others are random times over the whole command (``--chosen`` leaves them out).
 """
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import random
@@ -18,6 +20,7 @@ import sys
 import tempfile
 import time
 import zipfile
+from functools import cache
 from pathlib import Path
 
 from studykit.commands.intake import take_in
@@ -42,8 +45,9 @@ BESIDE = {"pack": "x.zip", "export": "x", "ask": "x", "summary": "x.pdf", "compa
 FOLDERS = ("new", "course", "class")
 """Commands that make a folder of their own."""
 COUNTED = """
-import atexit, os, signal, sys
-left, told = int(sys.argv.pop(1)), sys.argv.pop(1)
+import atexit, contextlib, os, shutil, signal, sys
+from pathlib import Path
+left, told, ran = int(sys.argv.pop(1)), sys.argv.pop(1), sys.argv.pop(1)
 seen = [0]
 def counted(real):
     def call(*given, **named):
@@ -55,10 +59,36 @@ def counted(real):
 for name in ("replace", "rename", "unlink", "rmdir"):
     setattr(os, name, counted(getattr(os, name)))
 atexit.register(lambda: open(told, "w").write(str(seen[0])))
+if ran:
+    from studykit.commands import plan, report
+    from studykit.report import run
+    def ran_before(sources, targets, parameters, say, *, separate=False):
+        for stem, target in targets.items():
+            shutil.copytree(Path(ran) / stem, target.parent)
+        return tuple(run.StageRun(stem=s, notebook=t, parameters=dict(parameters), seconds=0.0) for s, t in targets.items())
+    run.run_notebooks = plan.run_notebooks = ran_before
+    report.ahead_in = lambda *given, **named: contextlib.nullcontext()
 from studykit.commands.cli import main
 sys.exit(main(sys.argv[1:]))
 """
-"""A command that is killed before one of its renames and removals, or else tells how many there were."""
+"""A command that is killed before one of its renames and removals, or else tells how many there were.
+
+Where a folder of stages that ran before is given, they stand in for running the notebooks.
+"""
+
+
+@cache
+def ran_before(command: str) -> str:
+    """The folder of stages that a run of the command gave; '' for one that runs no notebook."""
+    if command == "plan":
+        folder = Path(tempfile.mkdtemp(prefix="kills-"))
+        (folder / "tmp").mkdir()
+        atexit.register(shutil.rmtree, folder, ignore_errors=True)
+        root = prepared(command, folder)
+        if start(command, root, folder / "tmp").wait(timeout=900):
+            raise RuntimeError("the plan alone does not run")
+        return str(root / "plan/pages")
+    return str(filed_tote() / "report") if command in ("report", "recheck") else ""
 
 
 def arguments(command: str, root: Path, again: bool) -> list[str]:
@@ -73,9 +103,10 @@ def arguments(command: str, root: Path, again: bool) -> list[str]:
     return ["--quiet", command, *targets, *more]
 
 
-def start(command: str, root: Path, place: Path, again: bool = False, point: int = -1) -> subprocess.Popen[bytes]:
-    """The command in a process group of its own, with a temporary place of its own; ``point`` as of ``COUNTED``."""
-    return subprocess.Popen([sys.executable, "-c", COUNTED, str(point), str(root.parent / "count.txt"),
+def start(command: str, root: Path, place: Path, again: bool = False, point: int = -1,
+          ran: str = "") -> subprocess.Popen[bytes]:
+    """The command in a process group of its own, with a temporary place of its own; ``point`` and ``ran`` as of ``COUNTED``."""
+    return subprocess.Popen([sys.executable, "-c", COUNTED, str(point), str(root.parent / "count.txt"), ran,
                              *arguments(command, root, again)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
                             env=os.environ | {"TMPDIR": str(place)}, start_new_session=True)
 
@@ -161,7 +192,7 @@ def one(command: str, after: float, point: int = -1) -> list[str]:
         place = folder / "tmp"
         place.mkdir()
         root = prepared(command, folder)
-        process = start(command, root, place, point=point)
+        process = start(command, root, place, point=point, ran=ran_before(command) if point >= 0 else "")
         try:
             process.wait(timeout=after)
         except subprocess.TimeoutExpired:
@@ -172,19 +203,22 @@ def one(command: str, after: float, point: int = -1) -> list[str]:
             shutil.rmtree(made) if made.is_dir() else made.unlink(missing_ok=True)
         if command == "lock":
             (root / "plan/plan.lock").unlink(missing_ok=True)
-        code = start(command, root, place, again=True).wait(timeout=600)
+        code = start(command, root, place, again=True, ran=ran_before(command)).wait(timeout=900)
         return bad + ([f"again: exit code {code}"] if code else []) + faults_after(command, root, place, True) + (
             beside_is_whole(command, folder))
 
 
-def measured(command: str) -> tuple[float, int]:
-    """How long the command takes here when nobody kills it, seconds, and how many renames and removals it makes."""
+def measured(command: str, ran: str = "") -> tuple[float, int]:
+    """How long the command takes here when nobody kills it, seconds, and how many renames and removals it makes.
+
+    ``ran`` as of ``COUNTED``.
+    """
     with tempfile.TemporaryDirectory() as name:
         place = Path(name) / "tmp"
         place.mkdir()
         root = prepared(command, Path(name))
         begun = time.monotonic()
-        code = start(command, root, place).wait(timeout=900)
+        code = start(command, root, place, ran=ran).wait(timeout=900)
         if code:
             raise RuntimeError(f"{command} alone ends with exit code {code}")
         return time.monotonic() - begun, int((Path(name) / "count.txt").read_text())
@@ -196,22 +230,25 @@ def points_of(count: int, number: int) -> list[int]:
     return sorted({p for p in (*spread, count - 2, count - 1) if 0 <= p < count})[-number:]
 
 
-def main(moments: int, commands: tuple[str, ...]) -> int:
-    """Kill each command at its share of the moments; returns how many went wrong."""
+def main(moments: int, commands: tuple[str, ...], *, times: bool = True) -> int:
+    """Kill each command at its share of the moments; returns how many went wrong. ``times``: at random times too."""
     wrong, rng = 0, random.Random(20261126)
     share = max(2, moments // len(commands))
     for command in commands:
-        whole, count = measured(command)
-        chosen = [(600.0, point) for point in points_of(count, share - share // 2)]
-        for at, point in [*chosen, *((rng.uniform(0, whole), -1) for _ in range(share // 2))]:
+        _, count = measured(command, ran_before(command))
+        todo = [(900.0, point, f"before rename or removal {point + 1} of {count}")
+                for point in points_of(count, share - share // 2 if times else share)]
+        whole = measured(command)[0] if times else 0.0
+        todo += [(at, -1, f"after {at:.2f} of {whole:.2f} s") for at in (rng.uniform(0, whole) for _ in range(share // 2))
+                 ] if times else []
+        for at, point, when in todo:
             bad = one(command, at, point)
             wrong += bool(bad)
-            when = f"after {at:.2f} of {whole:.2f} s" if point < 0 else f"before rename or removal {point + 1} of {count}"
             print(f"{command} killed {when}: {'; '.join(bad) or 'whole'}", flush=True)
     return wrong
 
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
+    given = [a for a in sys.argv[1:] if a != "--chosen"]
     number = int(given.pop(0)) if given and given[0].isdigit() else 60
-    sys.exit(main(number, tuple(given) or COMMANDS) and 1)
+    sys.exit(main(number, tuple(given) or COMMANDS, times="--chosen" not in sys.argv) and 1)
