@@ -12,7 +12,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import ipywidgets as widgets
 import numpy as np
 from IPython.display import display
 
@@ -94,6 +93,8 @@ class Explorer:
 
     def __init__(self, aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha: float = 0.05,
                  currency: str = "units") -> None:
+        import ipywidgets as widgets  # of the extra lab; a report, which has no sliders, runs without it
+
         if not aims:
             raise ValueError("aims must name at least one analyte")
         self.aims = {a.analyte: a for a in aims}
@@ -118,11 +119,15 @@ class Explorer:
 
     @staticmethod
     def _whole(name: str, value: int, low: int, high: int) -> Any:
+        import ipywidgets as widgets
+
         return widgets.IntSlider(value=value, min=low, max=high, description=name, continuous_update=True,
                                  style={"description_width": "170px"}, layout={"width": "520px"})
 
     @staticmethod
     def _real(name: str) -> Any:
+        import ipywidgets as widgets
+
         return widgets.FloatSlider(description=name, readout_format=".3g", continuous_update=True,
                                    style={"description_width": "170px"}, layout={"width": "520px"})
 

@@ -32,6 +32,8 @@ from studykit.study.stages import READS_FROM, share
 Say = Callable[[str], None]
 PART, OLD = "report.part", "report.old"
 HEADLESS = "STUDYKIT_HEADLESS"
+ALONE = {HEADLESS: "1", "PYDEVD_DISABLE_FILE_VALIDATION": "1"}
+"""What kernels find in their environment where nobody sits before them; the second stills a debugger that nobody uses."""
 PLACES = ("study", "out_dir")
 """Parameters that name folders of one machine; a filed notebook does not keep them."""
 WORKERS = max(1, min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1))
@@ -116,16 +118,16 @@ def _engine() -> str:
 @contextlib.contextmanager
 def _unattended() -> Iterator[None]:
     """Kernels started meanwhile know that nobody sits before them; what the libraries warn of is not for a user."""
-    before = os.environ.get(HEADLESS)
-    os.environ[HEADLESS] = "1"
+    before = {name: os.environ.get(name) for name in ALONE}
+    os.environ.update(ALONE)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
     finally:
-        os.environ.pop(HEADLESS, None)
-        if before is not None:
-            os.environ[HEADLESS] = before
+        for name, value in before.items():
+            os.environ.pop(name, None)
+            os.environ.update({name: value} if value is not None else {})
 
 
 def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import shutil
 import subprocess
@@ -14,6 +15,7 @@ import pytest
 
 from studykit.core.extras import EXTRAS, lacking
 from studykit.demos.shipped import demo_folder
+from studykit.study.stages import share
 
 ROOT = Path(__file__).resolve().parents[2]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
@@ -55,6 +57,16 @@ def imported() -> set[str]:
 def test_a_table_is_judged_without_any_extra():
     done = run("report,lab,sheets", "-c", JUDGE)
     assert (done.returncode, done.stdout.strip()) == (0, "homogeneous"), done.stderr
+
+
+def test_what_the_notebooks_import_needs_no_extra_beyond_the_report():
+    """The chapter Design once asked for the widgets that only sliders by hand need."""
+    names = {m for p in share("notebooks").glob("0*.ipynb") for c in json.loads(p.read_text(encoding="utf-8"))["cells"]
+             for m in re.findall(r"(?m)^(?:from|import) studykit.*$", "".join(c["source"]) if c["cell_type"] == "code" else "")}
+    code = "\n".join([*sorted(names), "explorer.show_explorer((), None, None, live=False)"])
+    assert "explorer" in code
+    done = run("lab,sheets,stamps", "-c", code)
+    assert done.returncode == 0, done.stderr
 
 
 @pytest.mark.parametrize("command", ["check", "intake"])
