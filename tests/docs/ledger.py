@@ -417,6 +417,8 @@ LEDGER: dict[str, list[Row]] = {
             "deposit/test_pack.py::it_is_an_ro_crate_with_a_process_run"),
         row("`rederive.R` | every verdict interval", "every",
             "deposit/test_rederive.py::every_verdict_interval_of_every_demo_comes_out_of_r"),
+        row("Of the five demos R gives", "five every 1e-6 7 6 3 2 2",
+            "deposit/test_rederive.py::every_verdict_interval_of_every_demo_comes_out_of_r"),
         row("`datapackage.json` | Data Package v2", "2 every",
             "deposit/test_pack.py::every_csv_of_plan_tidy_and_stages_is_described_column_by_column"),
         row("`verify FILE.zip` and `recheck FILE.zip`", "20000 2 250",
