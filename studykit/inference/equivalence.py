@@ -162,6 +162,11 @@ class Comparison:
         return sum(self.corners[0])
 
     @property
+    def unit(self) -> str:
+        """The unit in which differences are told: that of the margin."""
+        return self.margin.unit or self.tests[0].contrast.unit
+
+    @property
     def df(self) -> float:
         """The smallest degrees of freedom."""
         return min((t.contrast.df for t in self.tests), default=math.nan)
@@ -231,16 +236,17 @@ class Comparison:
 
     def at_least_shown(self) -> tuple[float, str]:
         """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit."""
-        return self.margin.shown(self.at_least), self.tests[0].contrast.unit
+        return self.margin.shown(self.at_least), self.unit
 
     def to_table(self) -> pd.DataFrame:
         """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""
         rows = []
         for t, wide in zip(self.tests, self.simultaneous(), strict=True):
-            value, low, high, unit = t.contrast.shown(1 - 2 * self.alpha)
-            rows.append({"contrast": t.contrast.label, "estimate": value, "low": low, "high": high,
+            span = self.margin.shown_interval(t.contrast.interval(1 - 2 * self.alpha))
+            rows.append({"contrast": t.contrast.label, "estimate": self.margin.shown(t.contrast.estimate), "low": span.low,
+                         "high": span.high,
                          "simultaneous low": self.margin.shown(wide.low),
-                         "simultaneous high": self.margin.shown(wide.high), "unit": unit,
+                         "simultaneous high": self.margin.shown(wide.high), "unit": self.unit,
                          "df": t.contrast.df, "p": t.p, "within margin": t.within})
         return pd.DataFrame(rows)
 

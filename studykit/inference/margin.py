@@ -26,7 +26,8 @@ Scale = Literal["raw", "log"]
 class Margin:
     """The largest difference that does not matter, on the scale of analysis (low < 0 < high).
 
-    ``scale`` "log": differences are natural logs of ratios and are told in per cent; "raw": in ``unit``.
+    ``scale`` "log": differences are natural logs of ratios and are told in per cent; "raw": in ``unit``, or, with a
+    ``level`` above 0, in the analyte's unit and told in per cent of that level (``at``).
     """
 
     low: float
@@ -34,6 +35,7 @@ class Margin:
     scale: Scale
     text: str
     unit: str = ""
+    level: float = 0.0
 
     @classmethod
     def relative(cls, percent: float) -> Margin:
@@ -78,11 +80,15 @@ class Margin:
 
     def shown(self, difference: float) -> float:
         """A difference from the scale of analysis as told: per cent, or in the analyte's unit."""
-        return 100 * math.expm1(difference) if self.log else float(difference)
+        if self.log:
+            return 100 * math.expm1(difference)
+        return 100 * difference / self.level if self.level else float(difference)
 
     def from_shown(self, difference: float) -> float:
         """The way back: a difference as told (per cent above -100, or unit) on the scale of analysis."""
-        return math.log1p(difference / 100) if self.log else float(difference)
+        if self.log:
+            return math.log1p(difference / 100)
+        return difference * self.level / 100 if self.level else float(difference)
 
     def shown_interval(self, span: Interval) -> Interval:
         """An interval for a difference as told."""
@@ -103,6 +109,13 @@ class Margin:
     def edge_at(self, level: float) -> float:
         """The upper edge as a difference in the analyte's unit at a level (above 0 for a margin in per cent)."""
         return math.expm1(self.high) * level if self.log else self.edge
+
+    def at(self, level: float) -> Margin:
+        """The same margin for differences in the analyte's unit at a level: one in per cent stays told in per cent."""
+        if not self.log:
+            return self
+        edge = self.edge_at(level)
+        return Margin(low=-edge, high=edge, scale="raw", text=self.text, unit=self.unit, level=level)
 
 
 __all__ = ["Interval", "Margin", "Scale"]

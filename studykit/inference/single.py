@@ -5,8 +5,8 @@ the method's repeatability, as known: s_r = r / 2.77. All differences are then n
 error s_r * sqrt(1/n_i + 1/n_j). The rule for packages (ISO 3170, 11.1.1.2: variation beyond the
 method's repeatability means the product is not uniform) is used with the critical range for k results
 (ISO 5725-6), and completed by two one-sided tests, because "within r" does not mean "the same".
-Everything is on the raw scale; a margin in per cent is taken of the mean of the depths. The verdict
-holds for this container only.
+Everything is on the raw scale; a margin in per cent is taken of the mean of the depths, and differences are
+told in the unit of their margin. The verdict holds for this container only.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def _ask(column: str, reason: str, remedy: str) -> BadInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SingleResult:
-    """The verdict on one analyte of one container, with everything it rests on (in ``unit``).
+    """The verdict on one analyte of one container, with everything it rests on (in ``unit``; as told by ``told``).
 
     ``counts``: results per depth; ``critical_range`` is None where they differ; ``edge``: the margin as
     an absolute difference; ``never``: margins below this could not be shown whatever the results;
@@ -130,20 +130,23 @@ class SingleResult:
         """True where the levels lie outside the range the precision was established for."""
         return not self.precision.in_range
 
+    def told(self, difference: float) -> str:
+        """A difference in the unit of the margin, in words."""
+        return f"{self.comparison.margin.shown(difference):.3g} {self.comparison.unit}"
+
     def reasons(self) -> tuple[str, ...]:
         """Why this word, in plain sentences."""
-        u, low = self.unit, self.comparison
-        out = []
+        margin, out = self.told(self.edge), []
         if self.word == "homogeneous":
-            out.append(f"Every pair of depths is shown to differ by less than the margin of {self.edge:.3g} {u}.")
+            out.append(f"Every pair of depths is shown to differ by less than the margin of {margin}.")
             if self.differs:
                 out.append("A difference is there, but it is small against the margin.")
         elif self.word == "stratified":
-            out.append(f"The depths differ by at least {low.at_least:.3g} {u}, more than the margin of "
-                       f"{self.edge:.3g} {u}.")
+            out.append(f"The depths differ by at least {self.told(self.comparison.at_least)}, more than the margin of "
+                       f"{margin}.")
         elif self.edge < self.never:
-            out.append(f"With {self._how_many()} a margin below {self.never:.3g} {u} can never be shown; the margin "
-                       f"is {self.edge:.3g} {u}.")
+            out.append(f"With {self._how_many()} a margin below {self.told(self.never)} can never be shown; the margin "
+                       f"is {margin}.")
         elif self.differs:
             out.append("A difference is there; whether it is larger than the margin is not clear.")
         else:
@@ -161,18 +164,19 @@ class SingleResult:
         """One row a pair of depths, as ``Comparison.to_table``, with analyte and margin."""
         table = self.comparison.to_table()
         table.insert(0, "analyte", self.analyte)
-        table["margin"] = self.edge
+        table["margin"] = self.comparison.margin.shown(self.edge)
         return table
 
     def row(self) -> dict[str, object]:
-        """One line for the summary over analytes."""
-        ends = self.comparison.tests[len(self.labels) - 2].contrast
+        """One line for the summary over analytes: means and s in the analyte's unit, all else in that of the margin."""
+        ends, told = self.comparison.tests[len(self.labels) - 2].contrast, self.comparison.margin.shown
         span = self.hull[len(self.labels) - 2] if self.hull else ends.interval(1 - 2 * self.comparison.alpha)
-        return {"analyte": self.analyte, "unit": self.unit, "depths": " / ".join(f"{m:.5g}" for m in self.means),
-                "s": self.scatter.s, "precision": self.scatter.kind, "range": self.range,
-                "critical range": self.critical_range, "contrast": ends.label, "difference": ends.estimate,
-                "low": span.low, "high": span.high, "margin": self.edge, "verdict": self.word,
-                "provisional": self.provisional}
+        critical = None if self.critical_range is None else told(self.critical_range)
+        return {"analyte": self.analyte, "depths": f"{' / '.join(f'{m:.5g}' for m in self.means)} {self.unit}",
+                "s": self.scatter.s, "precision": self.scatter.kind, "range": told(self.range),
+                "critical range": critical, "contrast": ends.label, "difference": told(ends.estimate),
+                "low": told(span.low), "high": told(span.high), "margin": told(self.edge), "unit": self.comparison.unit,
+                "verdict": self.word, "provisional": self.provisional}
 
     @property
     def tipping(self) -> float:
@@ -246,16 +250,15 @@ def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precisi
     if margin.log and whole <= 0:
         raise DesignMismatch(f"{analyte}: a margin in per cent needs a mean above 0, but it is {whole:g}; "
                              "declare an absolute margin")
-    edge = margin.edge_at(whole)
-    comparison = compare_known(labels, means, scatter.s**2 / np.array(counts, dtype=float),
-                               Margin.absolute(edge, precision.unit), alpha=alpha, unit=precision.unit,
-                               method=f"known {scatter.kind}")
+    here = margin.at(whole)
+    comparison = compare_known(labels, means, scatter.s**2 / np.array(counts, dtype=float), here, alpha=alpha,
+                               unit=precision.unit, method=f"known {scatter.kind}")
     k, equal = len(labels), len(set(counts)) == 1
     s_mean = scatter.s / math.sqrt(min(counts))
     never = float(stats.norm.isf(alpha)) * max(t.contrast.se for t in comparison.tests)
     return SingleResult(
         analyte=analyte, unit=precision.unit, labels=labels, means=tuple(float(x) for x in means), counts=counts,
-        scatter=scatter, precision=precision, margin=margin, edge=edge, comparison=comparison,
+        scatter=scatter, precision=precision, margin=margin, edge=here.edge, comparison=comparison,
         range=float(np.ptp(means)), critical_range=critical_range_factor(k, 1 - alpha) * s_mean if equal else None,
         never=never, likely=never + critical_range_factor(k, 0.8) * s_mean,
         seen=smallest_range_seen(k, 0.8, 1 - alpha) * s_mean)
@@ -278,16 +281,15 @@ def judge_between(low: SingleResult, high: SingleResult) -> SingleResult | None:
         near.append(0.0 if least <= 0 <= most else min(least, most, key=abs))
         hull.append(Interval(low=least - z * errors[-1], high=most + z * errors[-1], level=1 - 2 * alpha))
 
-    def at(estimates: list[float], edge: float) -> Comparison:
-        margin = Margin.absolute(edge, high.unit)
+    def at(estimates: list[float], margin: Margin) -> Comparison:
         tests = tuple(tost(replace(t.contrast, estimate=e, se=se), margin, alpha)
                       for t, e, se in zip(high.comparison.tests, estimates, errors, strict=True))
         return replace(high.comparison, tests=tests, margin=margin)
 
-    small, large = sorted((low.edge, high.edge))
-    for found, edge, word in ((at(far, small), small, "homogeneous"), (at(near, large), large, "stratified")):
+    small, large = sorted((low.comparison.margin, high.comparison.margin), key=lambda m: m.edge)
+    for found, word in ((at(far, small), "homogeneous"), (at(near, large), "stratified")):
         if found.word == word:
-            return replace(high, comparison=found, edge=edge, scatter=scatter, hull=tuple(hull))
+            return replace(high, comparison=found, edge=found.margin.edge, scatter=scatter, hull=tuple(hull))
     return None
 
 

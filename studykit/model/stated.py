@@ -65,13 +65,14 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
 def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.DataFrame:
     """One container's zones as differences from the uppermost, with the interval of each (PROFILE_COLUMNS)."""
     heights = rows.measured.groupby("depth", observed=True)["height"].mean()
-    common, out = (result.analyte, -result.edge, result.edge, result.unit, "mean"), []
+    told, edge = result.comparison.margin.shown, result.comparison.margin.shown(result.edge)
+    common, out = (result.analyte, -edge, edge, result.comparison.unit, "mean"), []
     for k, depth in enumerate(result.labels):
         difference = low = high = 0.0
         if k:
             contrast = result.comparison.tests[k - 1].contrast
             span = result.hull[k - 1] if result.hull else contrast.interval(level)
-            difference, low, high = (span.low + span.high) / 2, span.low, span.high
+            difference, low, high = (told(x) for x in ((span.low + span.high) / 2, span.low, span.high))
         out.append((*common, depth, float(heights[depth]), difference, low, high))
     return pd.DataFrame(out, columns=PROFILE_COLUMNS)
 

@@ -153,13 +153,12 @@ def _differences(earlier: OpenStudy, later: OpenStudy, before: AnalyteModel, aft
         if label not in old:
             continue
         change = change_of(old[label], now)
-        shown, low, high, unit = change.shown(LEVEL)
-        margin = after.rows.margin
-        edge = margin if margin.scale == change.scale else Margin.absolute(
-            margin.edge_at(float(after.rows.measured["value"].mean())), after.rows.unit)
-        yield (after.analyte, label, old[label].shown()[0], now.shown()[0], shown, low, high, unit, change.df,
-               edge.in_margins(change.estimate), edge.in_margins(change.interval(LEVEL).low),
-               edge.in_margins(change.interval(LEVEL).high), reading(old[label], now, change))
+        margin, span = after.rows.margin, change.interval(LEVEL)
+        if margin.scale != change.scale:  # one container: differences in the analyte's unit, told in per cent of its level
+            margin = margin.at(float(after.rows.measured["value"].mean()))
+        ends = (change.estimate, span.low, span.high)
+        yield (after.analyte, label, *map(margin.shown, (old[label].estimate, now.estimate, *ends)),
+               margin.unit, change.df, *map(margin.in_margins, ends), reading(old[label], now, change))
 
 
 def change_of(before: Contrast, after: Contrast) -> Contrast:

@@ -114,8 +114,9 @@ def listed(names: list[str], most: int = 12) -> str:
 
 
 def verdict_table(stage: OpenStage) -> pd.DataFrame:
-    """The verdict table of the verdict stage."""
-    return stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
+    """The verdict table of the verdict stage; without the word for the stock where the claim is about one container."""
+    table = stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
+    return table.drop(columns="stock") if table["stock"].isna().all() else table
 
 
 def by_use(stage: OpenStage) -> pd.DataFrame:

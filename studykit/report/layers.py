@@ -1,7 +1,8 @@
 """The page in layers: the answer open, one folded chapter a stage that begins with its finding, the rest folded inside.
 
 Nothing is left out: what is folded opens with a click, by the links of the contents, or all at once by a button. Print takes
-the answer and the chapters, and leaves out what is still folded inside them.
+the answer and the chapters, and leaves out what is still folded inside them. For one container the page is short: the answer,
+what single results can say, and one chapter in which all stages are folded under their findings.
 """
 
 from __future__ import annotations
@@ -15,21 +16,63 @@ ROWS = 12
 SHOWN = 8
 
 
-def into_layers(soup: BeautifulSoup) -> None:
-    """Fold every chapter but the first; in each the parts that are not marked as leading, and long tables."""
+def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
+    """Fold every chapter but the first; in each the parts that are not marked as leading, and long tables.
+
+    ``short``: the stages' chapters go into one.
+    """
     found = _findings(soup)
     for scroll in soup.select("main div.scroll"):
         _name_scroll(scroll)
         _shorten(soup, scroll)
-    for section in soup.select("main > section")[1:]:
-        cells = section.find_all("div", class_="cell", recursive=False)
-        stem = str(cells[0]["id"]).rpartition("-")[0]
+    sections = soup.select("main > section")[1:]
+    singles = _singles(soup, sections) if short else None
+    for section in sections:
+        stem = _stem(section)
         _set_aside(soup, section)
         _fold_chapter(soup, section, "" if stem in SEEN else found.get(stem, ""))
+    if singles is not None:
+        _fold_chapter(soup, singles, "")
+        _gather(soup, [s for s in sections if _stem(s) not in SEEN])
 
 
 SEEN = ("07-report",)
 """Chapters whose finding is page one itself."""
+BEHIND = "Behind the answer"
+BEHIND_FINDING = "Every stage with what it found; on a screen each opens with all its tables, figures and code."
+
+
+def _stem(section: Tag) -> str:
+    """The stage that a chapter is of."""
+    return str(section.select("div.cell")[0]["id"]).rpartition("-")[0]
+
+
+def _singles(soup: BeautifulSoup, sections: list[Tag]) -> Tag | None:
+    """The parts that are marked as what single results can say, moved into a chapter of their own before the stages."""
+    parts = [part for section in sections for part in _parts(section) if "tag-single" in part[0]["class"]]
+    if not parts:
+        return None
+    chapter = soup.new_tag("section")
+    next(s for s in sections if _stem(s) not in SEEN).insert_before(chapter)
+    for cell in (cell for part in parts for cell in part):
+        chapter.append(cell.extract())
+    chapter.h2.name = "h1"  # type: ignore[union-attr]
+    return chapter
+
+
+def _gather(soup: BeautifulSoup, stages: list[Tag]) -> None:
+    """The folded chapters of the stages, one level down, in one chapter."""
+    behind, title = soup.new_tag("section"), soup.new_tag("h1")
+    title.string = BEHIND
+    stages[0].insert_before(behind)
+    behind.append(title)
+    for section in stages:
+        for heading in section.find_all(["h1", "h2", "h3"]):
+            heading.name = f"h{int(heading.name[1]) + 1}"
+        fold = section.find("details", class_="chapter", recursive=False)
+        fold["class"] = "stage"  # type: ignore[index]
+        behind.append(section.extract())
+    _fold_chapter(soup, behind, BEHIND_FINDING)
 
 
 def _findings(soup: BeautifulSoup) -> dict[str, str]:
@@ -55,13 +98,8 @@ def _fold_chapter(soup: BeautifulSoup, section: Tag, finding: str) -> None:
 
 
 def _set_aside(soup: BeautifulSoup, section: Tag) -> None:
-    """Move the parts of a chapter (from one heading to the next) that are not marked as leading into a fold at its end."""
-    parts: list[list[Tag]] = []
-    for cell in section.find_all("div", class_="cell", recursive=False):
-        if cell.find("h2") is not None:
-            parts.append([])
-        if parts and "setup" not in cell["class"]:
-            parts[-1].append(cell)
+    """Move the parts of a chapter that are not marked as leading into a fold at its end."""
+    parts = _parts(section)
     rest = [p for p in parts if "tag-lead" not in p[0]["class"]]
     if not rest or len(rest) == len(parts):
         return
@@ -79,6 +117,17 @@ def _set_aside(soup: BeautifulSoup, section: Tag) -> None:
         section.append(fold)
     else:
         setup.insert_before(fold)
+
+
+def _parts(section: Tag) -> list[list[Tag]]:
+    """The cells of a chapter from one heading to the next, without what stands before the first and without its set-up."""
+    parts: list[list[Tag]] = []
+    for cell in section.find_all("div", class_="cell", recursive=False):
+        if cell.find("h2") is not None:
+            parts.append([])
+        if parts and "setup" not in cell["class"]:
+            parts[-1].append(cell)
+    return parts
 
 
 def _name_scroll(scroll: Tag) -> None:

@@ -159,15 +159,15 @@ def build_html(notebooks: Sequence[Path], study: Study) -> str:
             "footer": f"Made by studykit {__version__} from the study's raw files. It gives advice on homogeneity, "
                       "not on fitness for use; safety data sheets, local codes and licensed practice come first.",
         })
-    return aside.back(_finish(html))
+    return aside.back(_finish(html, short=study.scope == "container"))
 
 
-def _finish(html: str) -> str:
+def _finish(html: str, *, short: bool) -> str:
     """Chapters as sections, folded in layers, headings shifted by one, unique ids, a table of contents."""
     soup = BeautifulSoup(html, "html.parser")
     _sections(soup)
     _fold_setup(soup)
-    into_layers(soup)
+    into_layers(soup, short=short)
     _label_cells(soup)
     seen: dict[str, int] = {}
     for heading in soup.select("main h1, main h2, main h3, main h4"):

@@ -286,7 +286,7 @@ one <- function(a, d) { # one container: the scatter is the stated one; limits a
   least <- drop(up %*% lo - down %*% hi); most <- drop(up %*% hi - down %*% lo); se <- a$s * sqrt(drop(abs(C) %*% (1 / n)))
   z <- qnorm(1 - alpha) * se; wide <- qnorm(1 - alpha / 2 / nrow(C)) * se
   list(table = data.frame(estimate = drop(C %*% hi), low = least - z, high = most + z, joint_low = least - wide,
-                          joint_high = most + wide), how = "stated scatter")
+                          joint_high = most + wide), how = "stated scatter", level = c(mean(lo), mean(hi)))
 }
 
 declared <- function(a, d) { # a scatter that was declared before the data
@@ -366,7 +366,8 @@ for (a in analytes) {
   got <- switch(a$road, many = many(a, d), one = one(a, d), declared = declared(a, d))
   present <- levels(d$depth); C <- pair_rows(length(present))
   labels <- apply(C, 1, function(r) paste(present[r == 1], "-", present[r == -1]))
-  shown <- function(x) if (a$log && a$road != "one") 100 * expm1(x) else x
+  level <- got$level[if (v$verdict == "homogeneous") 1 else 2] # one container: per cent of its own level, at the worst of limits
+  shown <- function(x) if (!a$log) x else if (a$road == "one") 100 * x / level else 100 * expm1(x)
   t <- got$table[labels == v[["deciding pair"]], ]; joint <- number(v[["level, %"]]) > 100 * (1 - 2 * alpha) + 1e-9
   mine <- shown(c(t$estimate, if (joint) t$joint_low else t$low, if (joint) t$joint_high else t$high))
   kit <- number(c(v$difference, v$low, v$high))

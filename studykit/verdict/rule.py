@@ -128,7 +128,7 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
         contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level)))
     span = margin.shown_interval(comparison.simultaneous_of(contrast) if joint else contrast.interval(level))
     return Decided(pair=contrast.label, estimate=margin.shown(contrast.estimate), low=span.low, high=span.high,
-                   unit=contrast.unit, level=1 - comparison.alpha if joint else level)
+                   unit=comparison.unit, level=1 - comparison.alpha if joint else level)
 
 
 def _near_end(span: Interval) -> float:

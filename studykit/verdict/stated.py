@@ -8,6 +8,7 @@ from dataclasses import replace
 import pandas as pd
 from scipy import stats
 
+from studykit.core.record import significant
 from studykit.inference.critical_range import singles_arithmetic
 from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
@@ -65,18 +66,23 @@ def single_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def single_shown(table: pd.DataFrame) -> pd.DataFrame:
+def single_shown(study: Study, table: pd.DataFrame) -> pd.DataFrame:
     """``single_table`` for a page."""
-    return readable(table, "interval", keep=["analyte", "unit", "depths", "range", "critical range", "precision", "difference",
-                                             "interval", "margin", "verdict", "provisional"])
+    keep = ["analyte", "depths", "range", "critical range", "difference", "interval", "margin", "unit", "verdict",
+            "provisional"]
+    return table if table.empty else readable(_named(study, table), "interval", keep=keep)
+
+
+def _named(study: Study, table: pd.DataFrame) -> pd.DataFrame:
+    """The table with analytes as people name them."""
+    return table.assign(analyte=table["analyte"].map(study.label_of))
 
 
 def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     """What two single results can show of each analyte with its stated repeatability.
 
-    Columns: analyte, level, unit, r, margin (absolute at that level), margin / r, never below (0.84 r),
-    four times in five from (1.5 r), so single results, source. Analytes without a stated precision
-    or without measured values are left out.
+    Columns: analyte, level and its unit; in the unit of the margin r, margin, never below (0.84 r) and mostly from
+    (1.5 r); margin / r, chance, source. Analytes without a stated precision or without measured values are left out.
     """
     rows = []
     for model in models:
@@ -87,15 +93,24 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         precision = precision_at(study, model.analyte, level) if level > 0 else None
         if precision is None:
             continue
-        edge = model.rows.margin.edge_at(level)
-        se = precision.s_r * math.sqrt(2)
+        margin = model.rows.margin.at(level)
+        edge, told, se = margin.edge, margin.shown, precision.s_r * math.sqrt(2)
         chance = tost_power(0.0, se, math.inf, -edge, edge, study.alpha)
-        rows.append({"analyte": model.analyte, "level": level, "unit": model.rows.unit, "r": precision.r,
-                     "margin": edge, "margin / r": edge / precision.r, "never below": float(stats.norm.isf(study.alpha)) * se,
-                     "mostly from": smallest_margin(se, math.inf, 0.8, alpha=study.alpha),
+        rows.append({"analyte": model.analyte, "level": level, "level unit": model.rows.unit, "r": told(precision.r),
+                     "margin": told(edge), "unit": margin.unit, "margin / r": edge / precision.r,
+                     "never below": told(float(stats.norm.isf(study.alpha)) * se),
+                     "mostly from": told(smallest_margin(se, math.inf, 0.8, alpha=study.alpha)),
                      "chance for a uniform pair, %": 100 * chance,
                      "precision from": precision.source, "sure": precision.sure})
     return pd.DataFrame(rows)
+
+
+def arithmetic_shown(study: Study, table: pd.DataFrame) -> pd.DataFrame:
+    """``arithmetic_table`` for a page: the level with its unit in one cell."""
+    if table.empty:
+        return table
+    level = [f"{significant(x, 3)} {u}" for x, u in zip(table["level"], table["level unit"], strict=True)]
+    return readable(_named(study, table).assign(level=level), drop=["level unit", "margin / r", "sure"])
 
 
 def single_words(study: Study) -> str:

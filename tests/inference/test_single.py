@@ -52,9 +52,10 @@ def test_the_tote(analyte, word, differs, provisional, difference, low, high):
     r = tote(analyte)
     assert (r.word, r.differs, r.provisional) == (word, differs, provisional)
     row = r.row()
+    level = 100 / np.mean(TOTE[analyte][0]) if r.margin.log else 1.0  # a margin in per cent: of the mean of the depths
     digits = 0 if difference > 100 else 2 if difference < 0.1 else 1
-    assert (round(row["difference"], digits), round(row["low"], digits), round(row["high"], digits)) == (
-        difference, low, high)
+    assert [round(row[c] / level, digits) for c in ("difference", "low", "high")] == [difference, low, high]
+    assert (row["unit"], row["margin"]) == (r.margin.unit, pytest.approx(r.margin.shown(r.margin.high)))
     assert r.label == LABEL == "holds for this container only"
 
 
@@ -67,7 +68,7 @@ def test_phosphorus_could_never_be_shown():
         assert "can never be shown" in r.reasons()[0]
     # 0.84 r = 73 and interval -54 to 92 with r = 87
     row = tote("P", {"r": 87}).row()
-    assert (round(row["low"]), round(row["high"])) == (-54, 92)
+    assert (round(row["low"] * 4.1067), round(row["high"] * 4.1067)) == (-54, 92)  # 4.1067: a per cent of the mean, 410.67
     assert round(tote("P", {"r": 87}).never) == 73
 
 
@@ -75,7 +76,8 @@ def test_reasons_in_words():
     assert "small against the margin" in " ".join(tote("Ca").reasons())
     assert "small against the margin" not in " ".join(tote("KV40").reasons())
     si = " ".join(tote("Si").reasons())
-    assert "at least 1.5 mg/kg" in si
+    assert "at least 20" in si  # 1.5 of a mean of 7.433 mg/kg
+    assert "%, more than the margin of 20 %." in si
     assert "Provisional: 7.433 mg/kg lies below the range of ASTM D5185-18 (8 to 50 mg/kg)" in si
     assert "cannot see particles above a few micrometres" in si
     zn = " ".join(tote("Zn").reasons())

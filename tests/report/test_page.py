@@ -170,3 +170,27 @@ def test_chapters_fold_under_what_they_found_and_keep_every_part(tmp_path):
     assert "Kept open." not in aside.get_text()
     assert [int(th.get_text()) for th in aside.select("tbody th")] == list(range(20))
     assert [d.get_text() for d in aside.select("td[data-label=v]")] == [f"value {k}" for k in range(20)]
+
+
+def test_one_container_has_a_short_report_of_its_own_with_all_stages_in_one_chapter(tmp_path):
+    """The parts marked as what single results can say stand before the stages, and nothing is lost."""
+    single = new_markdown_cell("## What single results can say\n\nThis much.", metadata={"tags": ["single"]})
+    study = stage(tmp_path / "00/00-study.ipynb", "The study", new_markdown_cell("## The question\n\nAsked."))
+    verdict = stage(tmp_path / "06/06-verdict.ipynb", "Verdict", new_markdown_cell("## The verdicts\n\nWords."), single,
+                    new_code_cell("evidence()"), new_markdown_cell("## Cannot\n\nLimits."))
+    front = stage(tmp_path / "07/07-report.ipynb", "The answer", new_markdown_cell("> **Yes.**"),
+                  new_markdown_cell("# The answer in detail\n\n## Numbers"))
+    books = [study, verdict, front]
+    short = BeautifulSoup(report.build_html(books, parse_study(definition(scope="container"))), "html.parser")
+    heads = [c.summary.get_text(" ", strip=True) for c in short.select("main > section > details.chapter")]
+    assert heads == ["The answer in detail", "What single results can say",
+                     "Behind the answer Every stage with what it found; on a screen each opens with all its tables, figures and "
+                     "code."]
+    mine, behind = short.select("main > section > details.chapter")[1:]
+    assert "This much." in mine.get_text()
+    assert "evidence()" in mine.get_text()
+    assert [d.summary.h3.get_text() for d in behind.select("details.stage")] == ["The study", "Verdict"]
+    assert [h.get_text() for h in behind.select("h4")] == ["The question", "The verdicts", "Cannot"]
+    usual = BeautifulSoup(report.build_html(books, parse_study(definition())), "html.parser")
+    assert sorted(short.main.get_text().replace(heads[-1].removeprefix("Behind the answer "), "").replace("Behind the answer", "")
+                  .split()) == sorted(usual.main.get_text().split())

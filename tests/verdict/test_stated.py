@@ -53,14 +53,16 @@ def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
     mean = (upper + middle + lower) / 3
     se = r(mean) / stats.norm.ppf(0.975) / math.sqrt(2) * math.sqrt(2)  # s_r = r / 2.77, difference of two singles
     edge, gap = margin(mean), lower - upper  # the largest of the three differences in every one of these readings
+    told = 100 / mean if analyte not in ("Water", "Zn") else 1.0  # a margin in per cent: differences in per cent of the mean
     got = tote[2][analyte]
     assert got.decided.pair == "lower - upper"
-    assert got.decided.estimate == pytest.approx(gap, abs=1e-9)
+    assert got.decided.estimate == pytest.approx(told * gap, abs=1e-9)
+    assert got.decided.unit == ("mg/kg" if told == 1 else "%")
     half = stats.norm.ppf(0.95) * se
     if word == "inconclusive":  # the interval that holds for all three pairs together, wider than the pair's own
-        assert got.decided.low < gap - half < gap + half < got.decided.high
+        assert got.decided.low < told * (gap - half) < told * (gap + half) < got.decided.high
     else:
-        assert (got.decided.low, got.decided.high) == pytest.approx((gap - half, gap + half), rel=2e-3)
+        assert (got.decided.low, got.decided.high) == pytest.approx((told * (gap - half), told * (gap + half)), rel=2e-3)
     within = all(abs(d) + half < edge for d in (middle - upper, lower - middle, gap))
     # with three depths at most two pairs can lie at the margin at once: z at 0.05 / 2
     beyond = (gap - edge) / se > stats.norm.ppf(0.975)
@@ -90,7 +92,8 @@ def test_the_arithmetic_of_singles_is_that_of_r(tote):
         assert r["never below"] / r["r"] == pytest.approx(0.8392, abs=2e-3)  # 1.645 / 1.96
         # TOST power 0.8 at no difference: (z 0.95 + z 0.90) / 1.96
         assert r["mostly from"] / r["r"] == pytest.approx((1.6449 + 1.2816) / 1.96, abs=2e-3)
-    water = table.loc["Water"]
+    water, oil = table.loc["Water"], table.loc["KV40"]
+    assert (oil["r"], oil["margin"], oil["unit"]) == (pytest.approx(0.26), pytest.approx(2), "%")  # as study.toml states both
     assert (water["r"], water["margin"]) == (pytest.approx(40), 100)
     assert table.loc["P", "chance for a uniform pair, %"] == 0
 
