@@ -11,7 +11,7 @@ import math
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.report.firstpage import optional, together
+from studykit.report.firstpage import optional
 from studykit.study.stages import OpenStage
 
 RIM, WIDE, HIGH = 3.0, 240, 24
@@ -25,8 +25,7 @@ CAPTION = ("Each analyte against its margin: the two depths that decide, their d
 def answer_table(stage: OpenStage) -> pd.DataFrame:
     """One row an analyte: analyte, in a word, difference, margin; empty where it was not judged."""
     table = stage.read_table("06-verdict", "verdicts")
-    rows = [(r["name"], word_of(str(r["verdict"]), str(r["stock"])), together(difference(r)), together(str(r["margin"])))
-            for _, r in table.iterrows()]
+    rows = [(r["name"], word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
     return pd.DataFrame(rows, columns=["analyte", "in a word", "difference of two depths", "margin"])
 
 
