@@ -94,7 +94,9 @@ def test_the_same_container_a_year_later(tmp_path):
     earlier, later = (opened(tmp_path / str(i), m, repeatability={"s_r": 1.5, "source": "a test"}) for i, m in enumerate(made))
     found = changes(earlier, later)
     row = found.differences.set_index("pair").loc["lower - upper"]
-    assert (row["change"], row["high"] - row["low"]) == pytest.approx((8.0, 2 * stats.norm.isf(0.025) * 2 * 1.5))
+    percent = (100 + 100.5 + 109) / 300  # a per cent of the later mean: the margin is in per cent
+    assert (row["unit"], row["change"] * percent, (row["high"] - row["low"]) * percent) == (
+        "%", pytest.approx(8.0), pytest.approx(2 * stats.norm.isf(0.025) * 2 * 1.5))
     assert any("T1" in n and "opened before" in n for n in found.notes)
 
 
