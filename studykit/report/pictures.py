@@ -19,7 +19,8 @@ FAR = 64
 """How far a window's mean may be from all those near it in the other picture, of 255.
 
 Measured with matplotlib 3.9.4 against the pinned one, over the pictures of the smallest demo: at most 51. Over those of
-"slip" three of eighteen went beyond, with other ticks or a legend elsewhere, so 3.11 is the oldest allowed. A point of 7 pixels put into them gives 83 or more. Short words in small letters can stay below.
+"slip" three of eighteen went beyond, with other ticks or a legend elsewhere, so 3.11 is the oldest allowed. A point of 7
+pixels put into them gives 83 or more. Short words in small letters can stay below.
 """
 PARTS = {b"IHDR", b"PLTE", b"tRNS", b"IDAT", b"IEND", b"pHYs", b"tEXt"}
 """Chunks of a PNG that the kit's pictures may have; others move it, or change its colours where it is shown."""
