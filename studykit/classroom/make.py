@@ -37,15 +37,19 @@ class ClassMade:
 
 
 def names_of(students: int, file: Path | None) -> tuple[str, ...]:
-    """Names of folders: one a line of the file, else student-01 and on; BadInput for what makes no folder, or twice."""
+    """Names of folders: one a line of the file, else student-01 and on; BadInput for what makes no folder, or twice.
+
+    What is neither letter nor digit becomes a hyphen, so that a list of names can be taken as it is.
+    """
     if file is None:
         return tuple(f"student-{i:02d}" for i in range(1, count(students, "students") + 1))
     try:
-        lines = [x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
+        raw = [x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
     except (OSError, UnicodeDecodeError):
         raise single(str(file), "cannot be read as UTF-8 text", "one name a line") from None
-    faults = [Fault(file=file.name, row=i, value=n, reason="makes no folder name", remedy="letters, digits and hyphens")
-              for i, n in enumerate(lines, start=1) if n and not re.fullmatch(r"\w[\w-]{0,39}", n)]
+    lines = [re.sub(r"\W+", "-", x).strip("-_") for x in raw]
+    faults = [Fault(file=file.name, row=i, value=x, reason="makes no folder name", remedy="1 to 40 letters and digits")
+              for i, (x, n) in enumerate(zip(raw, lines, strict=True), start=1) if x and not 0 < len(n) <= 40]
     lower = [n.lower() for n in lines if n]
     faults += [Fault(file=file.name, value=n, reason="stands twice", remedy="add an initial") for n in sorted(set(lower))
                if lower.count(n) > 1]

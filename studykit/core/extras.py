@@ -6,7 +6,7 @@ EXTRAS = {
     "report": ("IPython", "PIL", "bs4", "formulae", "ipykernel", "jinja2", "jupyter_client", "jupyter_core",
                "latex2mathml", "matplotlib", "nbclient", "nbconvert", "nbformat", "papermill", "seaborn",
                "statsmodels", "traitlets"),
-    "lab": ("ipywidgets", "jupyterlab"),
+    "lab": ("anywidget", "jupyterlab"),
     "sheets": ("segno", "typst"),
     "stamps": ("cryptography", "rfc3161_client"),
 }

@@ -19,7 +19,14 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.design.operating import DesignSize, OperatingCharacteristic, chances, depth_effects, homogeneous_chance
+from studykit.design.operating import (
+    STUDIES,
+    DesignSize,
+    OperatingCharacteristic,
+    chances,
+    depth_effects,
+    homogeneous_chance,
+)
 from studykit.study.definition import Assumption, DesignSettings, Scatter
 
 UNTYPED_PROFILES = 0.5
@@ -189,17 +196,17 @@ def limits_of(settings: DesignSettings, depths: int, scatter: Scatter = "unstruc
                   max_samples=settings.max_samples, max_determinations=settings.max_determinations)
 
 
-def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05) -> float:
+def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05, studies: int = STUDIES) -> float:
     """Chance of the verdict that would be true if the guess were."""
     if aim.right_word == "homogeneous":
-        return homogeneous_chance(size, aim.guess, aim.margin, alpha=alpha)
-    return aim_chances(aim, size, alpha).stratified
+        return homogeneous_chance(size, aim.guess, aim.margin, alpha=alpha, studies=studies)
+    return aim_chances(aim, size, alpha, studies).stratified
 
 
 @lru_cache(maxsize=8192)
-def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05) -> OperatingCharacteristic:
+def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05, studies: int = STUDIES) -> OperatingCharacteristic:
     """Chances of all three verdicts for one analyte."""
-    return chances(size, aim.guess, aim.margin, alpha=alpha)
+    return chances(size, aim.guess, aim.margin, alpha=alpha, studies=studies)
 
 
 def price(aims: Sequence[Aim], size: DesignSize, costs: Costs, alpha: float = 0.05) -> Candidate:

@@ -42,6 +42,7 @@ Array = NDArray[np.float64]
 STUDIES = 8192
 SEED = 20260301
 NEAR = 1e-9
+BLOCK = 64  # containers are drawn by so many, and kept for the next design
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,11 +127,17 @@ def depth_effects(guess: Assumption, depths: int) -> Array:
 
 
 @lru_cache(maxsize=96)
-def _studies(containers: int, depths: int, scatter: Scatter) -> Contrasts:
-    """All pairs of depths in simulated studies whose cell means scatter by 1 and differ in nothing."""
-    rng = np.random.default_rng([SEED, depths])
-    cells = rng.standard_normal((containers, STUDIES, depths)).swapaxes(0, 1)
-    return judged_cells(cells, scatter)
+def _studies(containers: int, depths: int, scatter: Scatter, studies: int = STUDIES) -> Contrasts:
+    """All pairs of depths in the first of the simulated studies, whose cell means scatter by 1 and differ in nothing."""
+    cells = drawn_cells(BLOCK * math.ceil(containers / BLOCK), depths, studies)[:containers]
+    return judged_cells(cells.swapaxes(0, 1), scatter)
+
+
+@lru_cache(maxsize=8)
+def drawn_cells(containers: int, depths: int, studies: int) -> Array:
+    """Cell means (containers, studies, depths): the first of both are the same, however many there are."""
+    made = np.random.default_rng([SEED, depths]).standard_normal((containers, STUDIES, depths))
+    return made if studies == STUDIES else made[:, :studies].copy()
 
 
 def judged_cells(cells: Array, scatter: Scatter) -> Contrasts:
@@ -139,26 +146,28 @@ def judged_cells(cells: Array, scatter: Scatter) -> Contrasts:
 
 
 @lru_cache(maxsize=1024)
-def _t_quantile(df: float, alpha: float) -> float:
+def t_quantile(df: float, alpha: float) -> float:
+    """Student's t that is exceeded with chance alpha; the normal quantile for infinite df."""
     return float(stats.t.isf(alpha, df)) if math.isfinite(df) else float(stats.norm.isf(alpha))
 
 
 @lru_cache(maxsize=96)
-def _quantiles(size: DesignSize, alpha: float) -> Array:
+def _quantiles(size: DesignSize, alpha: float, studies: int) -> Array:
     """The t quantile of every difference of the simulated studies: one for all where their df are one."""
     if size.scatter != "own gradient":
-        return np.array(_t_quantile(size.df, alpha))
-    return np.asarray(-special.stdtrit(_studies(size.containers, size.depths, size.scatter).df, alpha))
+        return np.array(t_quantile(size.df, alpha))
+    return np.asarray(-special.stdtrit(_studies(size.containers, size.depths, size.scatter, studies).df, alpha))
 
 
 def _needed(found: Contrasts, size: DesignSize, alpha: float) -> Array:
     """The margin above which each study is homogeneous: the farthest end of its (1 - 2 alpha) intervals."""
-    return np.asarray((np.abs(found.estimate) + _quantiles(size, alpha) * found.se).max(axis=1))
+    return np.asarray((np.abs(found.estimate) + _quantiles(size, alpha, len(found.se)) * found.se).max(axis=1))
 
 
-def _made(size: DesignSize, guess: Assumption) -> Contrasts:
+def _made(size: DesignSize, guess: Assumption, studies: int = STUDIES) -> Contrasts:
     """The simulated studies of a design under its assumptions."""
-    unit, s = _studies(size.containers, size.depths, size.scatter), depth_mean_sd(size, guess) * math.sqrt(size.containers)
+    unit = _studies(size.containers, size.depths, size.scatter, studies)
+    s = depth_mean_sd(size, guess) * math.sqrt(size.containers)
     shift = pair_rows(size.depths) @ depth_effects(guess, size.depths)
     return replace(unit, estimate=shift + s * unit.estimate, se=s * unit.se)
 
@@ -171,18 +180,20 @@ def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> 
     """
     number, pairs = np.abs(found.estimate) - margin, found.estimate.shape[1]
     charged = max(c for c, _ in family(pairs, size.depths))
-    far = np.asarray((number > _quantiles(size, alpha / charged) * found.se * (1 - NEAR)).any(axis=1))
-    sure = np.asarray((number > _quantiles(size, alpha / (2 * pairs)) * found.se * (1 + NEAR)).any(axis=1))
+    reach = [_quantiles(size, alpha / c, len(number)) * found.se for c in (charged, 2 * pairs)]
+    far = np.asarray((number > reach[0] * (1 - NEAR)).any(axis=1))
+    sure = np.asarray((number > reach[1] * (1 + NEAR)).any(axis=1))
     ask = np.flatnonzero(far & ~sure)
     more = p_beyond(found.taken(ask), margin, depths=size.depths) < alpha if len(ask) else np.zeros((0, 1), dtype=bool)
     return float(np.sum(sure) + np.sum(np.any(more, axis=1))) / len(far)
 
 
-def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05) -> OperatingCharacteristic:
+def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES
+            ) -> OperatingCharacteristic:
     """Chance of each verdict for a balanced design, all pairs of depths; ``margin`` on the scale of the guess.
 
-    Exact for one container (s_r taken as known), by simulated studies for several.  Raises ValueError for a margin
-    that is not above 0 or an alpha outside (0, 0.5).
+    Exact for one container (s_r taken as known), by simulated studies (the first ``studies``) for several.  Raises
+    ValueError for a margin that is not above 0 or an alpha outside (0, 0.5).
     """
     _check(margin, alpha)
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
@@ -191,20 +202,21 @@ def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float 
         return OperatingCharacteristic(
             homogeneous=_homogeneous(effects, s, margin, alpha), gradient_seen=_any(effects / s, alpha),
             stratified=_chance(range_sf(c / s, effects / s)), se=math.sqrt(2) * s, df=math.inf)
-    found = _made(size, guess)
-    least = _quantiles(size, alpha / (2 * found.estimate.shape[1]))
+    found = _made(size, guess, studies)
+    least = _quantiles(size, alpha / (2 * found.estimate.shape[1]), studies)
     return OperatingCharacteristic(
         homogeneous=float((_needed(found, size, alpha) < margin).mean()),
-        stratified=_beyond(found, size, margin, alpha), se=math.sqrt(2) * s, df=size.df, studies=STUDIES,
+        stratified=_beyond(found, size, margin, alpha), se=math.sqrt(2) * s, df=size.df, studies=studies,
         gradient_seen=float((np.abs(found.estimate) > least * found.se).any(axis=1).mean()))
 
 
-def homogeneous_chance(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05) -> float:
+def homogeneous_chance(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES
+                       ) -> float:
     """Chance of "homogeneous" alone, as ``chances`` gives it, at a fraction of the work."""
     _check(margin, alpha)
     if size.containers == 1:
         return _homogeneous(depth_effects(guess, size.depths), depth_mean_sd(size, guess), margin, alpha)
-    return float((_needed(_made(size, guess), size, alpha) < margin).mean())
+    return float((_needed(_made(size, guess, studies), size, alpha) < margin).mean())
 
 
 def _check(margin: float, alpha: float) -> None:
@@ -222,7 +234,7 @@ def _chance(value: float) -> float:
 def _any(effects: Array, alpha: float) -> float:
     """Chance that some difference is seen at all where the scatter is known (Bonferroni over all pairs)."""
     d = len(effects)
-    reach = math.sqrt(2) * _t_quantile(math.inf, alpha / (d * (d - 1)))
+    reach = math.sqrt(2) * t_quantile(math.inf, alpha / (d * (d - 1)))
     return _chance(range_sf(reach, effects))
 
 
@@ -232,10 +244,11 @@ def depth_mean_sd(size: DesignSize, guess: Assumption) -> float:
     return math.sqrt((own + guess.s_r**2 / size.replicates) / size.containers)
 
 
-def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05) -> float:
+def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05, studies: int = STUDIES
+                      ) -> float:
     """The smallest margin for which "homogeneous" is reached with probability ``chance``."""
     if size.containers > 1:
-        need = np.sort(_needed(_made(size, guess), size, alpha))
+        need = np.sort(_needed(_made(size, guess, studies), size, alpha))
         return float(need[math.ceil(chance * len(need)) - 1]) * (1 + 1e-12)
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     low = float(np.ptp(effects)) + 1e-9 * s
@@ -248,7 +261,7 @@ def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.
 
 def _homogeneous(means: Array, s: float, margin: float, alpha: float) -> float:
     """Chance that all differences of one container are shown to lie within the margin; ``s`` is known."""
-    width = margin / s - _t_quantile(math.inf, alpha) * math.sqrt(2)
+    width = margin / s - t_quantile(math.inf, alpha) * math.sqrt(2)
     return _chance(1 - range_sf(width, means / s)) if width > 0 else 0.0
 
 

@@ -1,8 +1,8 @@
 from . import explorer as explorer
+from . import settling as settling
 from .stage import Stage as Stage
 from .stage import environment as environment
 from .stage import figure as figure
-from .stage import interactive as interactive
 from .stage import open_stage as open_stage
 from .stage import say as say
 from .stage import stages_table as stages_table
@@ -13,9 +13,9 @@ __all__ = [
     "environment",
     "explorer",
     "figure",
-    "interactive",
     "open_stage",
     "say",
+    "settling",
     "stages_table",
     "table",
 ]

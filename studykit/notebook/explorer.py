@@ -1,191 +1,165 @@
-"""Sliders over a design: move one and read the chances and the cost anew, within a tenth of a second.
-
-The numbers come from ``explore``, an ordinary function; the widgets only call it.  The picture is a
-small SVG with a text alternative.  Run headless, ``show_explorer`` shows a sentence instead, so that
-a stored notebook holds no widget state.
-"""
+"""Sliders over a design and the world it meets: chances, cost, the cheapest design, and one study drawn in that world."""
 
 from __future__ import annotations
 
-import html
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
-from IPython.display import display
 
-from studykit.design.cheapest import Aim, Costs, aim_chances
-from studykit.design.operating import DesignSize, OperatingCharacteristic, resolvable_margin
+from studykit.design.cheapest import Aim, Costs, Limits
+from studykit.design.operating import DesignSize
 from studykit.design.tables import DesignView
-from studykit.notebook.display import show_text
+from studykit.design.world import Explored, explore, few, prepare
+from studykit.notebook.board import Board, Control, ReadOut, chosen, slider
+from studykit.notebook.display import cell_text, show_text
+from studykit.notebook.drawing import DASHES, Axes, drawing, legend
+from studykit.notebook.sliders import person, show
+from studykit.plot.profiles import THIN
 
-WIDE, HIGH, LEFT, BASE = 520, 190, 46, 150
-MARKS = {"homogeneous": "", "stratified": "7 4", "inconclusive": "2 3"}
-STEPS = np.linspace(0.0, 2.0, 17)  # true gradients drawn, in margins
-OFFLINE = ("Opened in JupyterLab, this cell shows sliders for containers, depths, determinations, margin, "
-           "repeatability and gradient, with chances and cost beside them. Run without a person, it shows this line.")
+NAME = "A design and its world"
+NOTHING = "Nothing is known of any analyte yet, so there is nothing to try out."
+WORDS = ("homogeneous", "stratified", "inconclusive")
+STEPS = np.linspace(0.0, 4.0, 41)  # of what the study says
+MOST_CONTAINERS, MOST_DEPTHS, MOST_REPLICATES, STUDIES = 60, 7, 8, 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Explored:
-    """One position of the sliders: chances, cost, smallest margin that can be shown, curve over gradients."""
+class Desk:
+    """What the sliders begin at and what does not move: analytes, planned size, prices, grid, target, level, currency."""
 
+    aims: tuple[Aim, ...]
     size: DesignSize
-    aim: Aim
-    chances: OperatingCharacteristic
-    cost: float
-    smallest_margin: float
-    curve: tuple[tuple[float, float, float], ...]  # gradient in margins, chance homogeneous, chance stratified
+    costs: Costs
+    limits: Limits
+    target: float = 0.8
+    alpha: float = 0.05
+    currency: str = "units"
 
-    def text(self, currency: str = "units") -> str:
-        """The numbers as one plain sentence."""
-        c = self.chances
-        z = self.size
-        return (f"{z.containers} containers x {z.depths} depths x {z.replicates} determinations: "
-                f"homogeneous {100 * c.homogeneous:.1f} %, stratified {100 * c.stratified:.1f} %, "
-                f"inconclusive {100 * c.inconclusive:.1f} %; cost {self.cost:g} {currency}; smallest margin that "
-                f"could be shown if nothing had settled: ±{self.smallest_margin:.3g} {self.aim.unit}")
+    def controls(self, analyte: int = 0) -> tuple[Control, ...]:
+        """The sliders at what the study says of an analyte."""
+        aim, z, c = self.aims[analyte], self.size, self.costs
+        margin, g, unit = aim.shown(aim.margin), aim.guess, aim.unit
+        spreads = [float(s * margin / 4) for s in STEPS]
+        return (chosen("analyte", [a.analyte for a in self.aims], analyte),
+                slider("containers", z.containers, range(1, max(MOST_CONTAINERS, z.containers) + 1)),
+                slider("depths", z.depths, range(2, max(MOST_DEPTHS, z.depths) + 1)),
+                slider("determinations of a sample", z.replicates, range(1, max(MOST_REPLICATES, z.replicates) + 1)),
+                slider("margin, ±", margin, margin * STEPS[2:], unit),
+                slider("scatter of levels of containers", g.sd_container, spreads, unit),
+                slider("scatter of profiles of containers", g.sd_container_depth, spreads, unit),
+                slider("scatter of a determination", g.s_r, spreads[1:], unit),
+                slider("true difference, lowest minus top", aim.shown(g.gradient), margin * STEPS, unit),
+                slider("price of a container", c.container, _prices(c.container), self.currency),
+                slider("price of a sample", c.sample, _prices(c.sample), self.currency),
+                slider("price of a determination", c.determination, _prices(c.determination), self.currency),
+                slider("study drawn, number", 1, range(1, STUDIES + 1)))
+
+    def read_out(self, at: dict[str, float]) -> ReadOut:
+        """What a position says, in words, numbers and two drawings."""
+        aim = self.aims[int(at["analyte"])]
+        guess = aim.guess.model_copy(update={
+            "sd_container": at["scatter of levels of containers"], "s_r": at["scatter of a determination"],
+            "sd_container_depth": at["scatter of profiles of containers"],
+            "gradient": aim.scaled(at["true difference, lowest minus top"])})
+        size = replace(self.size, containers=int(at["containers"]), depths=int(at["depths"]),
+                       replicates=int(at["determinations of a sample"]))
+        costs = Costs(container=at["price of a container"], sample=at["price of a sample"],
+                      determination=at["price of a determination"], fixed=self.costs.fixed)
+        found = explore(replace(aim, guess=guess, margin=aim.scaled(at["margin, ±"])), size, costs, self.limits,
+                        target=self.target, alpha=self.alpha, number=int(at["study drawn, number"]))
+        said = (_chances(found), _cost(found, self.target, self.currency), _study(found))
+        return ReadOut(sentences=said, rows=_rows(found, self.currency),
+                       drawings=(chances_drawing(found), study_drawing(found)))
 
 
-def explore(aim: Aim, size: DesignSize, costs: Costs, alpha: float = 0.05) -> Explored:
-    """Everything the sliders show for one design."""
-    curve = []
-    for x in STEPS:
-        got = aim_chances(aim.with_gradient(float(x * aim.margin)), size, alpha)
-        curve.append((float(x), got.homogeneous, got.stratified))
-    least = resolvable_margin(size, aim.with_gradient(0.0).guess, alpha=alpha)
-    return Explored(size=size, aim=aim, chances=aim_chances(aim, size, alpha), cost=costs.of(size),
-                    smallest_margin=aim.shown(least), curve=tuple(curve))
+def _prices(price: float) -> list[float]:
+    return [float(p) for p in (price or 10.0) * STEPS]
 
 
-def picture(found: Explored) -> str:
-    """Chances against the true gradient as SVG; the guessed gradient is a thin upright line."""
-    def place(x: float, chance: float) -> str:
-        return f"{LEFT + x / 2 * (WIDE - LEFT - 20):.1f},{BASE - chance * (BASE - 20):.1f}"
+def _chances(found: Explored) -> str:
+    c, z = found.chances, found.size
+    how = f"{few(z.depths)} simulated studies" if c.studies else "exact"
+    return (f"{_size(z)}: homogeneous {100 * c.homogeneous:.0f} %, stratified {100 * c.stratified:.0f} %, "
+            f"inconclusive {100 * c.inconclusive:.0f} % ({how}). Smallest margin that could be shown if nothing had settled: "
+            f"±{found.smallest_margin:.3g} {found.aim.unit}.")
 
-    lines = []
-    for word, dash in MARKS.items():
-        values = [(x, h if word == "homogeneous" else s if word == "stratified" else 1 - h - s)
-                  for x, h, s in found.curve]
-        lines.append(f'<polyline fill="none" stroke="#1d2733" stroke-width="1.6" stroke-dasharray="{dash}" points="'
-                     + " ".join(place(x, max(p, 0.0)) for x, p in values) + '"/>')
+
+def _size(z: DesignSize) -> str:
+    def of(n: int, word: str) -> str:
+        return f"{n} {word}{'' if n == 1 else 's'}"
+
+    return f"{of(z.containers, 'container')} x {of(z.depths, 'depth')} x {of(z.replicates, 'determination')}"
+
+
+def _cost(found: Explored, target: float, currency: str) -> str:
+    best = found.cheapest
+    if not found.cost:
+        return "No prices are set, so no design is the cheapest."
+    goal = f"{found.aim.right_word} with {100 * target:g} % chance"
+    more = (f"no design of the grid shows {goal}." if best is None else
+            f"the cheapest of as many depths that shows {goal}: {_size(best.size)}, {best.cost:g} {currency}.")
+    return f"Cost {found.cost:g} {currency}; {more}"
+
+
+def _study(found: Explored) -> str:
+    d, aim = found.drawn, found.aim
+    shown = [cell_text(aim.shown(x), 3) for x in (d.estimate, d.low, d.high)]
+    return (f"One study drawn in this world: {d.word}; depth {d.pair[1] + 1} from the top against depth {d.pair[0] + 1}: "
+            f"{shown[0]} {aim.unit} ({shown[1]} to {shown[2]}).")
+
+
+def _rows(found: Explored, currency: str) -> tuple[tuple[str, float | str, str], ...]:
+    best, aim, d = found.cheapest, found.aim, found.drawn
+    chance = [(f"chance of {w}", round(100 * getattr(found.chances, w), 1), "%") for w in WORDS]
+    cheapest = () if best is None or not found.cost else (("cheapest design that will do", _size(best.size), ""),
+                                                          ("its cost", best.cost, currency))
+    return (*chance, ("cost", found.cost, currency),
+            *cheapest, ("largest difference of the study drawn", aim.shown(d.estimate), aim.unit),
+            ("its word", d.word, ""))
+
+
+def chances_drawing(found: Explored) -> str:
+    """The three chances against the true difference; shaded: within the margin; dashed: the difference that was set."""
     aim = found.aim
-    at = min(abs(aim.guess.gradient) / aim.margin, 2.0)
-    right, width = place(1.0, 0).split(",")[0], float(place(1.0, 0).split(",")[0]) - LEFT
-    here = place(at, 0).split(",")[0]
-    scale = "".join(f'<text x="{LEFT - 6}" y="{BASE - p * (BASE - 20) + 4:.0f}" text-anchor="end">{p:.0%}</text>'
-                    for p in (0.0, 0.5, 1.0))
-    legend = "".join(f'<line x1="{LEFT + 130 * i}" x2="{LEFT + 130 * i + 26}" y1="184" y2="184" stroke="#1d2733" '
-                     f'stroke-width="1.6" stroke-dasharray="{d}"/><text x="{LEFT + 130 * i + 32}" y="188">{w}</text>'
-                     for i, (w, d) in enumerate(MARKS.items()))
-    return (f'<svg role="img" aria-label="{html.escape(found.text())}" viewBox="0 0 {WIDE} {HIGH + 4}" width="{WIDE}" '
-            f'font-size="11" fill="#1d2733"><rect width="{WIDE}" height="{HIGH + 4}" fill="white"/>'
-            f'<rect x="{LEFT}" y="20" width="{width:.1f}" height="{BASE - 20}" '
-            f'fill="#e9e6dc"/><line x1="{LEFT}" x2="{WIDE - 20}" y1="{BASE}" y2="{BASE}" stroke="#1d2733"/>'
-            f'<line x1="{here}" x2="{here}" y1="20" y2="{BASE}" stroke="#7a8794"/>{scale}{"".join(lines)}'
-            f'<text x="{LEFT}" y="{BASE + 15}">nothing settled</text><text x="{right}" y="{BASE + 15}" '
-            f'text-anchor="middle">true difference = margin</text>{legend}</svg>')
+    at = [aim.shown(x * aim.margin) for x, *_ in found.curve]
+    axes = Axes(across=f"true difference, {aim.unit}", up="chance, %", x=(0.0, at[-1]), y=(0.0, 100.0))
+    rows = zip(*((100 * h, 100 * s, max(100 * (1 - h - s), 0.0)) for _, h, s in found.curve), strict=True)
+    lines = [axes.line(at, row, dash) for row, dash in zip(rows, DASHES, strict=False)]
+    c = found.chances
+    alt = (f"Chance of each word against the true difference. At {aim.shown(aim.guess.gradient):.3g} {aim.unit}: homogeneous "
+           f"{100 * c.homogeneous:.0f} %, stratified {100 * c.stratified:.0f} %, inconclusive {100 * c.inconclusive:.0f} %.")
+    return drawing(alt, (axes.band(0.0, aim.shown(aim.margin)), axes.upright(abs(aim.shown(aim.guess.gradient))), *lines,
+                         axes.frame(), legend(WORDS)))
 
 
-class Explorer:
-    """The sliders with their read-out; ``box`` is the widget to display, ``found`` the last result."""
-
-    def __init__(self, aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha: float = 0.05,
-                 currency: str = "units") -> None:
-        import ipywidgets as widgets  # of the extra lab; a report, which has no sliders, runs without it
-
-        if not aims:
-            raise ValueError("aims must name at least one analyte")
-        self.aims = {a.analyte: a for a in aims}
-        self.size, self.costs, self.alpha, self.currency = size, costs, alpha, currency
-        self.found: Explored | None = None
-        self._quiet = False
-        self.analyte = widgets.Dropdown(options=list(self.aims), description="analyte")
-        self.containers = self._whole("containers", size.containers, 1, max(60, size.containers))
-        self.depths = self._whole("depths", size.depths, 2, 7)
-        self.replicates = self._whole("determinations", size.replicates, 1, 8)
-        self.margin = self._real("margin")
-        self.s_r = self._real("repeatability s_r")
-        self.gradient = self._real("true gradient")
-        self.words = widgets.HTML()
-        self.drawing = widgets.HTML()
-        sliders = (self.containers, self.depths, self.replicates, self.margin, self.s_r, self.gradient)
-        for slider in sliders:
-            slider.observe(self._moved, names="value")
-        self.analyte.observe(self._chosen, names="value")
-        self.box = widgets.VBox([self.analyte, *sliders, self.words, self.drawing])
-        self._chosen()
-
-    @staticmethod
-    def _whole(name: str, value: int, low: int, high: int) -> Any:
-        import ipywidgets as widgets
-
-        return widgets.IntSlider(value=value, min=low, max=high, description=name, continuous_update=True,
-                                 style={"description_width": "170px"}, layout={"width": "520px"})
-
-    @staticmethod
-    def _real(name: str) -> Any:
-        import ipywidgets as widgets
-
-        return widgets.FloatSlider(description=name, readout_format=".3g", continuous_update=True,
-                                   style={"description_width": "170px"}, layout={"width": "520px"})
-
-    def _chosen(self, change: object = None) -> None:
-        """Put the sliders to what study.toml says of the analyte, then read out."""
-        aim = self.aims[self.analyte.value]
-        self._quiet = True
-        for slider, name in ((self.margin, "margin"), (self.s_r, "repeatability s_r"), (self.gradient, "true gradient")):
-            slider.description = f"{name}, {aim.unit}"
-        _reach(self.margin, aim.shown(aim.margin), 0.1)
-        _reach(self.s_r, aim.guess.s_r, 0.1)
-        top = max(3 * aim.shown(aim.margin), 1.5 * abs(aim.shown(aim.guess.gradient)))
-        self.gradient.min, self.gradient.max, self.gradient.step = 0.0, top, top / 200
-        self.gradient.value = abs(aim.shown(aim.guess.gradient))
-        self._quiet = False
-        self._moved()
-
-    def current(self) -> tuple[Aim, DesignSize]:
-        """The analyte and the design that the sliders stand for."""
-        aim = self.aims[self.analyte.value]
-        guess = aim.guess.model_copy(update={"s_r": self.s_r.value, "gradient": aim.scaled(self.gradient.value)})
-        made = replace(aim, guess=guess, margin=aim.scaled(self.margin.value))
-        return made, replace(self.size, containers=self.containers.value, depths=self.depths.value,
-                             replicates=self.replicates.value)
-
-    def _moved(self, change: object = None) -> None:
-        if self._quiet:
-            return
-        aim, size = self.current()
-        self.found = explore(aim, size, self.costs, self.alpha)
-        self.words.value = f"<p><b>{html.escape(self.found.text(self.currency))}</b></p>"
-        self.drawing.value = picture(self.found)
+def study_drawing(found: Explored) -> str:
+    """The containers' profiles (thin) and their mean (thick) of the study drawn; shaded: the margin about the mean's top."""
+    aim, cells = found.aim, found.drawn.cells
+    mean = cells.mean(axis=0)
+    depth = np.arange(1, cells.shape[1] + 1)
+    shown = np.vectorize(aim.shown)
+    reach = 1.05 * max(float(np.abs(shown(cells)).max()), 1.2 * aim.shown(aim.margin))
+    axes = Axes(across=f"reading less the stock's level, {aim.unit}", up="depth, from the top", x=(-reach, reach),
+                y=(cells.shape[1] + 0.3, 0.7), whole=True)
+    lines = [axes.line(shown(row), depth, colour=THIN, width=0.8) for row in cells]
+    edges = [float(mean[0]) - aim.margin, float(mean[0]) + aim.margin]
+    return drawing(f"Profiles of the study drawn. {_study(found)}",
+                   (axes.band(*map(aim.shown, edges)), *lines, axes.line(shown(mean), depth, width=2.6), axes.frame()))
 
 
-def _reach(slider: Any, value: float, low: float) -> None:
-    """A slider around ``value``, from ``low`` of it to four times it."""
-    slider.max = max(slider.max, 4 * value)
-    slider.min = low * value
-    slider.max, slider.step = 4 * value, value / 50
-    slider.value = value
+def desk_of(view: DesignView) -> Desk:
+    """The desk of an open design: the analyte of the figures first, free where no costs are given."""
+    aims = tuple(sorted(view.aims, key=lambda a: a != view.shown))
+    return Desk(aims=aims, size=view.size, costs=view.costs or Costs(container=0.0, sample=0.0, determination=0.0),
+                limits=view.limits, target=view.settings.target, alpha=view.study.alpha, currency=view.settings.currency)
 
 
-def show_explorer(aims: Sequence[Aim], size: DesignSize, costs: Costs, *, alpha: float = 0.05, currency: str = "units",
-                  live: bool = True) -> Explorer | None:
-    """Display the sliders where a person can move them (``live``); else one sentence, and nothing is kept."""
-    if not live:
-        show_text(OFFLINE)
-        return None
-    explorer = Explorer(aims, size, costs, alpha=alpha, currency=currency)
-    display(explorer.box)
-    return explorer
-
-
-def show_sliders(view: DesignView, live: bool) -> Explorer | None:
-    """The explorer for a person at the notebook; a sentence where there is nobody, or nothing to explore."""
-    costs = view.costs or Costs(container=0.0, sample=0.0, determination=0.0)
+def show_sliders(view: DesignView) -> None:
+    """The sliders for a person at the notebook, their still form elsewhere; a sentence where there is nothing to try."""
     if not view.aims:
-        return show_explorer((), view.size, costs, live=False)
-    aims = sorted(view.aims, key=lambda a: a != view.shown)  # the analyte of the figures first
-    return show_explorer(aims, view.size, costs, alpha=view.study.alpha, currency=view.settings.currency,
-                         live=live)
+        show_text(NOTHING)
+        return
+    desk = desk_of(view)
+    if person():
+        prepare(range(2, MOST_DEPTHS + 1))
+    show(Board(NAME, desk.controls, desk.read_out))

@@ -174,11 +174,6 @@ def say(markdown: str) -> None:
     show_text(markdown)
 
 
-def interactive() -> bool:
-    """True in a live JupyterLab session, False under papermill, nbval or nbconvert."""
-    return os.environ.get("JPY_SESSION_NAME", "") != "" and not os.environ.get("STUDYKIT_HEADLESS")
-
-
 def stages_table() -> pd.DataFrame:
     """The stages of a study: stem, question, what each reads and writes."""
     return pd.DataFrame([(s.stem, s.question, s.reads, s.writes) for s in STAGES],

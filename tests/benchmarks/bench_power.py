@@ -19,7 +19,6 @@ import numpy as np
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest
 from studykit.design.operating import DesignSize, _studies, chances
 from studykit.design.simulation import simulate_studies
-from studykit.notebook.explorer import explore
 from studykit.study.definition import Assumption
 
 AIM = Aim(analyte="x", guess=Assumption(s_r=1.0, sd_container=5.0, sd_container_depth=0.5, gradient=1.0), margin=2.0)
@@ -55,9 +54,6 @@ def main() -> None:
     hopeless = Aim(analyte="x", guess=AIM.guess, margin=0.05)
     whole = clock(lambda: cheapest((hopeless,), COSTS, grid), 1)
     print(f"whole grid of {len(grid.sizes())} designs: {whole:.2f} s, {1e3 * whole / len(grid.sizes()):.1f} ms a design")
-    _studies.cache_clear()
-    slid = clock(lambda: explore(AIM, DesignSize(containers=17, depths=3), COSTS), 1)
-    print(f"one move of a slider (chances, curve of 17 points, cost, smallest margin): {1e3 * slid:.0f} ms")
     for n, d, k in ((6, 3, 1), (12, 3, 2), (24, 5, 2)):
         size = DesignSize(containers=n, depths=d, replicates=k)
         start = time.process_time()

@@ -1,7 +1,8 @@
-"""The design notebook in JupyterLab, in a real browser: open, run all, move a slider, see numbers and figure change.
+"""JupyterLab in a real browser: both boards of sliders by keyboard alone, and a lesson as a student works on it.
 
-Skipped, with its reason, where no Chromium or no playwright is installed. The server is started with folders
-of its own, on a free port with a random token, and only that one process group is stopped at the end.
+One server and one browser serve all tests here. Skipped, with its reason, where no Chromium or no playwright is
+installed. The server is started with folders of its own, on a free port with a random token, and only that one process
+group is stopped at the end.
 """
 
 from __future__ import annotations
@@ -21,13 +22,19 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import nbformat
 import pytest
 
+from studykit.commands.cli import main
+from tests.browser.pages import CHROMIUM, chromium
+from tests.course import make
+
 ROOT = Path(__file__).resolve().parents[2]
-CHROMIUM = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)
 READY = """async () => {const a = window.jupyterapp; await a.restored; const w = a.shell.currentWidget;
 await w.context.ready; await w.sessionContext.ready; await w.sessionContext.session.kernel.info;}"""
 QUIET = '{"fetchNews":"false","checkForUpdates":false,"doNotDisturbMode":true}'
+WHERE = """() => {const e = document.activeElement, l = e && e.id && document.querySelector(`label[for="${e.id}"]`);
+return l ? l.textContent : ''}"""
 
 pytestmark = [
     pytest.mark.slow,
@@ -43,7 +50,7 @@ def _free_port() -> int:
 
 
 def _environment(home: Path) -> dict[str, str]:
-    """The kernel must see a person: no headless flag; settings, sessions and workspaces in ``home``."""
+    """No word that nobody sits there, and none that somebody does; settings, sessions and workspaces in ``home``."""
     env = {k: v for k, v in os.environ.items() if k not in ("STUDYKIT_HEADLESS", "JPY_SESSION_NAME")}
     for name, folder in (("JUPYTER_CONFIG_DIR", "c"), ("JUPYTER_DATA_DIR", "d"), ("JUPYTER_RUNTIME_DIR", "r"),
                          ("IPYTHONDIR", "i"), ("JUPYTERLAB_SETTINGS_DIR", "s"), ("JUPYTERLAB_WORKSPACES_DIR", "w")):
@@ -54,25 +61,44 @@ def _environment(home: Path) -> dict[str, str]:
     return env
 
 
-@pytest.fixture
-def lab(tmp_path: Path) -> Iterator[str]:
-    """Address of JupyterLab over a copy of the main demo that holds the design notebook."""
-    study = tmp_path / "study"
-    shutil.copytree(ROOT / "demo_data/ropeway", study)
-    (study / "notebooks").mkdir(exist_ok=True)
-    shutil.copy(ROOT / "notebooks/01-design.ipynb", study / "notebooks")
+def _only(cells: list[Any], *wanted: str) -> list[Any]:
+    """The code cells that have one of these words, in order, without outputs."""
+    kept = [c for c in cells if c.cell_type == "code" and any(w in c.source for w in wanted)]
+    for cell in kept:
+        cell.outputs, cell.execution_count = [], None
+    return kept
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A copy of the main demo with the design notebook's cells that lead to the sliders, and a student's copy of a lesson."""
+    made = tmp_path_factory.mktemp("lab")
+    shutil.copytree(ROOT / "demo_data/ropeway", made / "study")
+    (made / "study/notebooks").mkdir(exist_ok=True)
+    book = nbformat.read(ROOT / "notebooks/01-design.ipynb", as_version=4)
+    book.cells = _only(book.cells, "study: str", "open_stage", "show_sliders", "show_settling")
+    assert len(book.cells) == 4
+    nbformat.write(book, made / "study/notebooks/sliders.ipynb")
+    assert main(["course", str(made / "course")]) == 0
+    return made
+
+
+@pytest.fixture(scope="module")
+def lab(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """Address of JupyterLab over the folder, to which a notebook's path is put in."""
+    home = tmp_path_factory.mktemp("home")
     port, token = _free_port(), secrets.token_hex(8)
     command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
-               "--ServerApp.ip=127.0.0.1", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={study}",
+               "--ServerApp.ip=127.0.0.1", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}",
                "--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
                "--ServerApp.port_retries=0", "--LabApp.extension_manager=readonly",
                "--LabApp.expose_app_in_browser=True"]
-    with (tmp_path / "lab.log").open("w") as log:
-        server = subprocess.Popen(command, env=_environment(tmp_path / "home"), stdout=log, stderr=subprocess.STDOUT,
+    with (home / "lab.log").open("w") as log:
+        server = subprocess.Popen(command, env=_environment(home), stdout=log, stderr=subprocess.STDOUT,
                                   start_new_session=True)
         try:
-            _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={token}", tmp_path / "lab.log")
-            yield f"http://127.0.0.1:{port}/lab/tree/notebooks/01-design.ipynb?reset&token={token}"
+            _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={token}", home / "lab.log")
+            yield f"http://127.0.0.1:{port}/lab/tree/{{}}?reset&token={token}"
         finally:
             os.killpg(server.pid, signal.SIGTERM)
             server.wait(20)
@@ -88,55 +114,130 @@ def _wait_until_up(address: str, log: Path) -> None:
     pytest.fail(f"JupyterLab did not start:\n{log.read_text()[-2000:]}")
 
 
-@pytest.fixture
-def page(lab: str) -> Iterator[Any]:
-    """A browser page on the notebook, kernel ready; requests to anywhere else are refused and listed."""
-    from playwright.sync_api import sync_playwright
-
-    flags = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-             "--disable-component-update", "--disable-sync"]
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=flags)
-        made = browser.new_context(viewport={"width": 1280, "height": 1000}).new_page()
-        outside: list[str] = []
-        made.on("request", lambda r: outside.append(r.url)
-                if "127.0.0.1" not in r.url and not r.url.startswith(("data:", "blob:")) else None)
-        made.goto(lab)
-        made.locator(".jp-NotebookPanel").wait_for(timeout=90_000)
-        made.evaluate(READY)
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    with chromium() as made:
         yield made
-        assert outside == []
-        browser.close()
 
 
-def test_sliders_change_chances_cost_and_figure(page: Any) -> None:
+@pytest.fixture
+def opened(lab: str, browser: Any) -> Iterator[Any]:
+    """Opens a notebook, kernel ready, at a width; requests to anywhere else are listed, and there must be none."""
+    outside: list[str] = []
+
+    def go(path: str, width: int = 1280) -> Any:
+        page = browser.new_context(viewport={"width": width, "height": 1000}).new_page()
+        page.on("request", lambda r: outside.append(r.url)
+                if "127.0.0.1" not in r.url and not r.url.startswith(("data:", "blob:")) else None)
+        page.goto(lab.format(path), timeout=90_000)
+        page.locator(".jp-NotebookPanel").wait_for(timeout=90_000)
+        page.evaluate(READY)
+        return page
+
+    yield go
+    assert outside == []
+
+
+def run_cells(page: Any, count: int) -> None:
+    """By keyboard: Shift and Enter, cell by cell, from the first."""
+    page.locator(".jp-Notebook").first.focus()
+    for _ in range(count):
+        page.keyboard.press("Shift+Enter")
+
+
+def tab_to(page: Any, label: str, most: int = 120) -> None:
+    """Press Tab until a control with this label has the focus."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate(WHERE).startswith(label):
+            return
+    pytest.fail(f"Tab never came to {label}")
+
+
+def picture(page: Any, name: str) -> None:
+    """A picture to look at, where a folder for them is named."""
+    if to := os.environ.get("STUDYKIT_PICTURES"):
+        page.screenshot(path=Path(to) / f"{name}.png")
+
+
+def test_boards_of_sliders_by_keyboard_alone(opened: Any) -> None:
     from playwright.sync_api import expect
 
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_text("Run All Cells", exact=True).click()
-    read_out = page.locator(".jp-OutputArea-output b", has_text="containers x")
-    # the explorer is the last cell: JupyterLab renders cells as they come into view
-    page.locator(".jp-OutputArea-output .widget-slider, .jp-OutputArea-output .slider").first.wait_for(
-        state="attached", timeout=180_000)
-    read_out.wait_for(state="attached", timeout=60_000)
-    read_out.scroll_into_view_if_needed()
-    expect(read_out).to_have_text(re.compile(r"^24 containers x 3 depths x 1 determinations"))
-    before, picture = read_out.inner_text(), page.locator("svg[role=img] polyline").first.get_attribute("points")
-    slider = page.get_by_role("slider", name=re.compile("containers")).or_(page.get_by_role("slider").first).first
-    slider.focus()
+    page = opened("study/notebooks/sliders.ipynb")
+    run_cells(page, 4)
+    design = page.get_by_role("group", name="A design and its world")
+    design.wait_for(state="attached", timeout=120_000)
+    page.keyboard.press("Escape")  # the last cell made a new one, to be written in
+    page.keyboard.press("ArrowUp")
+    tab_to(page, "containers")
+    said = design.get_by_role("status")
+    expect(said).to_contain_text("24 containers x 3 depths x 1 determination:")
+    before = said.inner_text()
+    slider = design.get_by_role("slider", name="containers", exact=True)
+    assert slider.get_attribute("aria-valuetext") == "24"
     for _ in range(21):
         page.keyboard.press("ArrowLeft")
-    expect(read_out).to_have_text(re.compile(r"^3 containers x 3 depths x 1 determinations"), timeout=30_000)
-    after = read_out.inner_text()
+    expect(said).to_contain_text("3 containers x 3 depths", timeout=30_000)
+    picture(page, "design")
     assert _cost(before) == 24 * 40 + 72 * 10 + 72 * 6
-    assert _cost(after) == 3 * 40 + 9 * 10 + 9 * 6
-    assert _smallest(after) > 2 * _smallest(before)
-    assert page.locator("svg[role=img] polyline").first.get_attribute("points") != picture
+    assert _cost(said.inner_text()) == 3 * 40 + 9 * 10 + 9 * 6
+    assert _smallest(said.inner_text()) > 2 * _smallest(before)
+    for board in (design, page.get_by_role("group", name="A sphere in its liquid")):
+        sliders = board.get_by_role("slider")
+        names = [board.page.evaluate("e => document.querySelector(`label[for='${e.id}']`).textContent", s.element_handle())
+                 for s in sliders.all()]
+        assert len(set(names)) == len(names) >= 7
+        assert all(board.get_by_role("slider", name=name, exact=True).count() == 1 for name in names)
+    tab_to(page, "diameter")
+    small = page.get_by_role("group", name="A sphere in its liquid")
+    page.keyboard.press("Home")
+    expect(small.get_by_role("status")).to_contain_text("A sphere of 0.05 µm", timeout=30_000)
+    picture(page, "settling")
 
 
 def _cost(text: str) -> float:
-    return float(re.search(r"cost ([\d.]+)", text).group(1))  # type: ignore[union-attr]
+    return float(re.search(r"Cost ([\d.]+)", text).group(1))  # type: ignore[union-attr]
 
 
 def _smallest(text: str) -> float:
     return float(re.search(r"±([\d.]+)", text).group(1))  # type: ignore[union-attr]
+
+
+WRONG = 'def word(low, high, margin):\n    return "homogeneous" if low < 0 < high else "stratified"'
+
+
+def run_cell(page: Any, number: int, text: str = "") -> Any:
+    """Choose a cell, write a text into it where one is given, run it; the place of the cell."""
+    page.evaluate("k => {jupyterapp.shell.currentWidget.content.activeCellIndex = k}", number)
+    page.keyboard.press("Escape")
+    if text:
+        page.keyboard.press("Enter")
+        page.keyboard.press("Control+A")
+        page.keyboard.insert_text(text)
+    page.keyboard.press("Control+Enter")
+    return page.locator(f'.jp-Cell[data-windowed-list-index="{number}"]')
+
+
+def test_a_lesson_as_a_student_works_on_it(opened: Any) -> None:
+    """The student's own copy: run early, unanswered, wrong, right; each time the cell says what it should."""
+    from playwright.sync_api import expect
+
+    solved = make.make(make.HERE / "source/02-same-enough.py", solved=True).cells
+    page = opened("course/02-same-enough.ipynb")
+    notebook = page.locator(".jp-Notebook").first
+    expect(notebook.locator(".jp-OutputArea-output")).to_have_count(0)  # nothing idle stored
+    notebook.focus()
+    early = run_cell(page, 15)
+    expect(early).to_contain_text("first run the cell", timeout=60_000)
+    expect(early).to_contain_text("Exercise 3")
+    picture(page, "lesson-early")
+    run_cell(page, 2)
+    expect(run_cell(page, 4).locator("table, img").first).to_be_visible(timeout=30_000)
+    run_cell(page, 6)
+    expect(run_cell(page, 7)).to_contain_text("Not yet.", timeout=30_000)
+    run_cell(page, 6, WRONG)
+    expect(run_cell(page, 7).locator(".jp-OutputArea-output")).to_contain_text("Not yet.", timeout=30_000)
+    picture(page, "lesson-wrong")
+    run_cell(page, 6, solved[6].source)
+    expect(run_cell(page, 7).locator(".jp-OutputArea-output")).to_contain_text("Right.", timeout=30_000)
+    picture(page, "lesson-right")

@@ -358,9 +358,9 @@ def test_a_class_that_cannot_be_is_refused_and_nothing_is_written(tmp_path, argu
 
 def test_names_come_from_a_file_and_bad_ones_are_all_named(tmp_path):
     good, bad = tmp_path / "good.txt", tmp_path / "bad.txt"
-    good.write_text("Ada\nBen-2\n\n", encoding="utf-8")
-    bad.write_text("../up\nAda\nada\na b\n", encoding="utf-8")
-    assert make.names_of(20, good) == ("Ada", "Ben-2")
+    good.write_text("Ada\nBen-2\n\nAnn Lee\nMüller, J.\n../up\n", encoding="utf-8")
+    bad.write_text("???\nAda Lee\nada-lee\n" + 41 * "x" + "\n", encoding="utf-8")
+    assert make.names_of(20, good) == ("Ada", "Ben-2", "Ann-Lee", "Müller-J", "up")
     with pytest.raises(BadInput) as error:
         make.names_of(20, bad)
-    assert [(f.row, f.value) for f in error.value.faults] == [(1, "../up"), (4, "a b"), (None, "ada")]
+    assert [(f.row, f.value) for f in error.value.faults] == [(1, "???"), (4, 41 * "x"), (None, "ada-lee")]

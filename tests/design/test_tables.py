@@ -101,7 +101,7 @@ def test_nothing_known_is_said_instead_of_failing() -> None:
         assert "nothing is known of any analyte" in made[name].iloc[0, 0]
     assert view.hardest is None
     assert designshow.curve_alt(view, "gradient", made["gradient"]) == "Nothing to draw."
-    assert explorer.show_sliders(view, live=True) is None
+    assert explorer.show_sliders(view) is None
 
 
 def test_no_costs_and_no_design_section_are_said() -> None:

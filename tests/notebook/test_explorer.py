@@ -1,87 +1,149 @@
-"""The explorer without a browser: numbers equal the library's, sliders change them, headless shows a sentence."""
+"""Boards of sliders without a browser: names, numbers equal to the library's, every slider moves them, the still form."""
 
 from __future__ import annotations
 
 import math
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 
 import pytest
 
-from studykit.design.cheapest import Aim, Costs
+from studykit.design.cheapest import Aim, Costs, Limits
 from studykit.design.operating import DesignSize, chances
-from studykit.notebook.explorer import OFFLINE, Explorer, explore, picture, show_explorer
+from studykit.design.world import few
+from studykit.notebook import sliders
+from studykit.notebook.board import Board
+from studykit.notebook.explorer import NAME, Desk
+from studykit.notebook.settling import controls, read_out
+from studykit.physics.trial import Trial
 from studykit.study.definition import Assumption
 
 COSTS = Costs(container=40, sample=10, determination=6)
 P = Aim(analyte="P", guess=Assumption(s_r=2.0, gradient=100 * math.log1p(0.03)), margin=100 * math.log1p(0.05), unit="%",
         relative=True)
-WATER = Aim(analyte="water", guess=Assumption(s_r=12.0), margin=50.0, unit="mg/kg")
+WATER = Aim(analyte="water", guess=Assumption(s_r=12.0, sd_container=5.0), margin=50.0, unit="mg/kg")
+DESK = Desk(aims=(P, WATER), size=DesignSize(containers=6, depths=3), costs=COSTS, limits=Limits(depths=(3,)))
+DROPLET = Trial(diameter_um=3.0, excess_kg_m3=75.0, viscosity_mpa_s=300.0, temperature_c=18.0, swing_c=0.0, height_mm=350.0,
+                months=36.0, depths=("upper", "middle", "lower"))
 
 
-def make() -> Explorer:
-    return Explorer((P, WATER), DesignSize(containers=6, depths=3), COSTS)
+def board(desk: Desk = DESK) -> Board:
+    return Board(NAME, desk.controls, desk.read_out)
 
 
-def test_first_reading_is_the_plan_of_the_study() -> None:
-    found = make().found
-    assert found is not None
+def settling() -> Board:
+    return Board("s", lambda _: controls(DROPLET), lambda at: read_out(DROPLET, at))
+
+
+def put(made: Board, name: str, at: int) -> None:
+    made.move([at if c.name == name else c.at for c in made.controls])
+
+
+def row(made: Board, what: str) -> object:
+    return dict(zip(made.table()["quantity"], made.table()["value"], strict=True))[what]
+
+
+def test_it_begins_at_the_plan_of_the_study() -> None:
+    made = board()
     exact = chances(DesignSize(containers=6, depths=3), P.guess, P.margin)
-    # tolerance: the sliders stand on steps of a fiftieth of the value
-    assert found.chances.homogeneous == pytest.approx(exact.homogeneous, abs=5e-3)
-    assert found.cost == 6 * 40 + 18 * 10 + 18 * 6
+    # one standard error of the studies that a move counts, three times
+    assert row(made, "chance of homogeneous") == pytest.approx(100 * exact.homogeneous, abs=300 * 0.5 / math.sqrt(few(3)))
+    assert row(made, "cost") == 6 * 40 + 18 * 10 + 18 * 6
+    assert made.values()["margin, ±"] == pytest.approx(5)
+    assert made.values()["true difference, lowest minus top"] == pytest.approx(3)
 
 
-def test_every_slider_moves_its_number() -> None:
-    explorer = make()
-    seen = [explorer.words.value]
-    for slider, value in ((explorer.containers, 9), (explorer.depths, 5), (explorer.replicates, 2),
-                          (explorer.margin, 7.0), (explorer.s_r, 4.0), (explorer.gradient, 9.0)):
-        slider.value = value
-        assert explorer.words.value not in seen
-        seen.append(explorer.words.value)
-    aim, size = explorer.current()
-    assert (size.containers, size.depths, size.replicates) == (9, 5, 2)
-    assert aim.margin == pytest.approx(100 * math.log1p(0.07))
-    assert explorer.found is not None
-    assert explorer.found.chances == chances(size, aim.guess, aim.margin)
-    assert explorer.found.cost == COSTS.of(size)
+@pytest.mark.parametrize("make", [board, settling])
+def test_every_slider_has_a_name_and_moves_what_is_said(make) -> None:
+    names = [c.name for c in make().controls]
+    assert len(set(names)) == len(names)
+    for name in names:
+        made = make()
+        before = (made.said.sentences, made.said.drawings)
+        now = next(c for c in made.controls if c.name == name)
+        put(made, name, len(now.values) - 1 if now.at < len(now.values) - 1 else 0)
+        assert (made.said.sentences, made.said.drawings) != before, name
+
+
+def test_numbers_have_units_where_they_are_no_counts() -> None:
+    for made in (board(), settling()):
+        bare = [c.name for c in made.controls if not c.unit and not c.choice]
+        assert set(bare) <= {"containers", "depths", "determinations of a sample", "study drawn, number"}
+        assert all(len(c.texts) == len(c.values) and c.texts[c.at] for c in made.controls)
+
+
+def test_scatter_of_levels_moves_the_study_drawn_and_no_chance() -> None:
+    made = board()
+    before = made.said
+    put(made, "scatter of levels of containers", 40)
+    assert made.said.sentences[0] == before.sentences[0]
+    assert made.said.drawings[1] != before.drawings[1]
+    put(made, "scatter of profiles of containers", 20)
+    assert made.said.sentences[0] != before.sentences[0]
 
 
 def test_choosing_another_analyte_puts_its_own_values() -> None:
-    explorer = make()
-    explorer.analyte.value = "water"
-    aim, _ = explorer.current()
-    assert (aim.margin, aim.guess.s_r, aim.guess.gradient) == pytest.approx((50, 12, 0))
-    assert "mg/kg" in explorer.words.value
-    explorer.analyte.value = "P"
-    assert explorer.current()[0].margin == pytest.approx(P.margin)
+    made = board()
+    put(made, "containers", 20)
+    put(made, "analyte", 1)
+    assert made.values()["containers"] == 6
+    assert (made.values()["margin, ±"], made.values()["scatter of a determination"]) == pytest.approx((50, 12))
+    assert "mg/kg" in made.said.sentences[0]
 
 
-def test_picture_is_valid_svg_with_its_numbers_as_text() -> None:
-    found = explore(P, DesignSize(containers=6, depths=3), COSTS)
-    root = ET.fromstring(picture(found))
-    assert root.attrib["aria-label"] == found.text()
-    lines = [e for e in root.iter() if e.tag == "polyline"]
-    assert len(lines) == 3
-    ends = [e.attrib["points"].split()[0] for e in lines]
-    tops = [float(p.split(",")[1]) for p in ends]
-    # nothing settled: the chance of "homogeneous" is drawn, 130 px high for 100 %
-    assert (150 - tops[0]) / 130 == pytest.approx(found.curve[0][1], abs=1e-3)
-    assert len({e.attrib["stroke-dasharray"] for e in lines}) == 3
+def test_without_prices_nothing_is_called_cheapest() -> None:
+    made = board(replace(DESK, costs=Costs(container=0, sample=0, determination=0)))
+    assert made.said.sentences[1] == "No prices are set, so no design is the cheapest."
+    assert "cheapest design that will do" not in set(made.table()["quantity"])
 
 
-def test_headless_shows_a_sentence_and_keeps_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    assert show_explorer((P,), DesignSize(containers=6, depths=3), COSTS, live=False) is None
-    assert "sliders" in OFFLINE
-    assert OFFLINE in capsys.readouterr().out
+def test_drawings_are_valid_and_say_in_words_what_they_show() -> None:
+    for made in (board(), settling()):
+        for text in made.said.drawings:
+            root = ET.fromstring(text)
+            assert len(root.attrib["aria-label"]) > 40
+            assert any(e.tag.endswith("polyline") for e in root.iter())
+    root = ET.fromstring(board().said.drawings[0])
+    lines = [e.attrib for e in root.iter() if e.tag.endswith("polyline")]
+    first = [e["points"].split()[0] for e in lines if e["stroke-width"] == "1.6"]
+    # nothing settled: the chance of "homogeneous" is drawn, 174 px high for 100 %
+    still = chances(DesignSize(containers=6, depths=3), P.with_gradient(0.0).guess, P.margin, studies=few(3))
+    assert (186 - float(first[0].split(",")[1])) / 174 == pytest.approx(still.homogeneous, abs=1e-3)
 
 
-def test_live_shows_the_sliders(capsys: pytest.CaptureFixture[str]) -> None:
-    made = show_explorer((P,), DesignSize(containers=6, depths=3), COSTS, live=True)
-    assert made is not None
-    assert "VBox" in capsys.readouterr().out
+def test_a_still_form_where_nobody_sits(capsys: pytest.CaptureFixture[str]) -> None:
+    assert not sliders.person()
+    sliders.show(board())
+    assert "scatter of profiles of containers" in capsys.readouterr().out
+    shown = board().still()["text/html"]
+    assert "<table" in shown
+    assert shown.count("<svg") == 2
 
 
-def test_no_analyte_is_refused() -> None:
-    with pytest.raises(ValueError, match="at least one analyte"):
-        Explorer((), DesignSize(containers=6, depths=3), COSTS)
+@pytest.mark.parametrize("asks", [True, False])
+def test_whether_a_person_sits_there_is_read_from_the_cells_own_message(monkeypatch: pytest.MonkeyPatch, asks: bool) -> None:
+    class Kernel:
+        def get_parent(self) -> dict[str, object]:
+            return {"content": {"allow_stdin": asks}}
+
+    monkeypatch.setattr(sliders, "get_ipython", lambda: type("Shell", (), {"kernel": Kernel()})())
+    assert sliders.person() is asks
+    put_out: list[dict[str, object]] = []
+    monkeypatch.setattr(sliders, "display", lambda data, raw: put_out.append(data))
+    sliders.show(board())
+    assert ("application/vnd.jupyter.widget-view+json" in put_out[0]) is asks
+    assert {"text/html", "text/plain"} <= set(put_out[0])
+
+
+def test_the_widget_takes_positions_and_gives_sentences_and_drawings() -> None:
+    from studykit.notebook.live import Sliders
+
+    made = Sliders(board())
+    assert [c["name"] for c in made.controls][:2] == ["analyte", "containers"]
+    before = (made.sentences, made.drawings)
+    made.at = [made.at[0], 40, *made.at[2:]]
+    assert made.sentences[0].startswith("41 containers")
+    assert made.drawings != before[1]
+    made.at = [1, *made.at[1:]]
+    assert made.controls[4]["unit"] == "mg/kg"
+    assert made.at[1] == 5  # back at what the study says

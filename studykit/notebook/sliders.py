@@ -1,0 +1,30 @@
+"""Showing a board of sliders: to a person the sliders, elsewhere the position that the study stands at.
+
+Where nobody sits (nbval, papermill, nbconvert, a report) a board is a table, sentences and still drawings.
+"""
+
+from __future__ import annotations
+
+from IPython.core.getipython import get_ipython
+from IPython.display import display
+
+from studykit.notebook.board import Board
+
+
+def person() -> bool:
+    """True where a front end runs this cell that can ask a person something, as the cell's own message says.
+
+    Jupyter's messages carry it for every cell (``allow_stdin``); runners of whole notebooks send false.
+    """
+    kernel = getattr(get_ipython(), "kernel", None)
+    return kernel is not None and bool(kernel.get_parent().get("content", {}).get("allow_stdin"))
+
+
+def show(board: Board) -> None:
+    """Show the board: sliders to a person, the still form everywhere else and to whoever cannot show sliders."""
+    data: dict[str, object] = dict(board.still())
+    if person():
+        from studykit.notebook.live import Sliders
+
+        data |= Sliders(board).view()
+    display(data, raw=True)

@@ -1,0 +1,52 @@
+"""Time that one move of a slider takes in the kernel, words and drawings included: every demo, both boards, moves at random.
+
+Run:  OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.bench_sliders
+"""
+
+from __future__ import annotations
+
+import random
+import time
+
+from studykit.demos import DEMOS
+from studykit.demos.shipped import demo_folder
+from studykit.design.tables import open_design
+from studykit.design.world import prepare
+from studykit.notebook.board import Board
+from studykit.notebook.explorer import NAME, desk_of
+from studykit.notebook.settling import controls, read_out
+from studykit.physics.trial import trial_of
+from studykit.study.tables import load_tables
+
+MOVES = 200
+
+
+def moves(board: Board, seed: int = 1) -> list[float]:
+    """Milliseconds of processor time of each of MOVES moves of one slider to anywhere, each from where the last one stood."""
+    rng, spent = random.Random(seed), []
+    for _ in range(MOVES):
+        at = [c.at for c in board.controls]
+        which = rng.randrange(len(at))
+        at[which] = rng.randrange(len(board.controls[which].values))
+        start = time.process_time()
+        board.move(at)
+        spent.append(1e3 * (time.process_time() - start))
+    return sorted(spent)
+
+
+def main() -> None:
+    """Print the table."""
+    prepare(range(2, 8))
+    print("board                     demo       median, ms   19 of 20 within, ms   longest, ms")
+    for name in DEMOS:
+        view = open_design(load_tables(demo_folder(name), with_results=False))
+        desk, sphere = desk_of(view), trial_of(view.study, view.containers)
+        boards = {NAME: Board(NAME, desk.controls, desk.read_out),
+                  "A sphere in its liquid": Board("", lambda _, s=sphere: controls(s), lambda at, s=sphere: read_out(s, at))}
+        for title, board in boards.items():
+            spent = moves(board)
+            print(f"{title:25s} {name:8s} {spent[MOVES // 2]:12.1f} {spent[19 * MOVES // 20]:20.1f} {spent[-1]:14.1f}")
+
+
+if __name__ == "__main__":
+    main()
