@@ -63,7 +63,7 @@ def test_what_the_notebooks_import_needs_no_extra_beyond_the_report():
     """The chapter Design once asked for the widgets that only sliders by hand need."""
     names = {m for p in share("notebooks").glob("0*.ipynb") for c in json.loads(p.read_text(encoding="utf-8"))["cells"]
              for m in re.findall(r"(?m)^(?:from|import) studykit.*$", "".join(c["source"]) if c["cell_type"] == "code" else "")}
-    code = "\n".join([*sorted(names), "explorer.show_explorer((), None, None, live=False)"])
+    code = "\n".join([*sorted(names), "import types", "explorer.show_sliders(types.SimpleNamespace(aims=()))"])
     assert "explorer" in code
     done = run("lab,sheets,stamps", "-c", code)
     assert done.returncode == 0, done.stderr
