@@ -30,7 +30,7 @@ from studykit.ageing.lines import Lines
 Array = NDArray[np.float64]
 GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
 POINTS = 121
-NODES = 30
+NODES, TAIL = 30, 8.0
 LEAST_LINES, LEAST_OPENED = 3, 5
 FAR = 4.0
 """How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
@@ -226,8 +226,9 @@ def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], sha
         mean, sd = found.mean[found.chosen, some], found.scatter[found.chosen, some]
         with np.errstate(all="ignore"):
             high, low = (mean - margin[1]) / sd, (margin[0] - mean) / sd
-            z = special.ndtri_exp(np.logaddexp(special.log_ndtr(high), special.log_ndtr(low)))
-            return np.asarray(special.ndtri(share) - np.where(np.isfinite(z), z, np.maximum(high, low)))
+            z, both = np.maximum(high, low), (np.minimum(high, low) > -TAIL) & (np.maximum(high, low) < TAIL)
+            z[both] = special.ndtri(special.ndtr(high[both]) + special.ndtr(low[both]))
+            return np.asarray(special.ndtri(share) - z)
 
     point, never = _until(left, (0.0, 0.0), FAR * stop)
     return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))

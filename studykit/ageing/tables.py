@@ -88,16 +88,21 @@ def times(found: Ageing) -> pd.DataFrame:
 
 
 def times_shown(table: pd.DataFrame) -> pd.DataFrame:
-    """``times`` for a page: intervals in one cell, months with three digits."""
+    """``times`` for a page: intervals in one cell, months with three digits, none beyond the last age that was looked at."""
     if table.empty:
         return table
+    def told(column: str) -> list[str]:
+        return [f"over {_months(last)}" if math.isfinite(t) and t > last else _months(t)
+                for t, last in zip(table[column], table["looked at up to"], strict=True)]
+
     def span(low: str, high: str) -> list[str]:
-        return [f"{_months(a)} to {_months(b)}" if a == a else "" for a, b in zip(table[low], table[high], strict=True)]
+        ends = zip(told(low), told(high), strict=True)
+        return ["" if not a else a if a == b or (b == "never" and a[:4] == "over") else f"{a} to {b}" for a, b in ends]
 
     return pd.DataFrame({
-        "analyte": table["analyte"], "group": table["group"], "mean passes, fitted": table["mean fitted"].map(_months),
+        "analyte": table["analyte"], "group": table["group"], "mean passes, fitted": told("mean fitted"),
         "interval": span("mean within up to", "mean beyond from"), "simulated": span("simulated low", "simulated high"),
-        "containers, fitted": table["containers fitted"].map(_months),
+        "containers, fitted": told("containers fitted"),
         "their interval": span("containers within up to", "containers beyond from"),
         "theirs, simulated": span("containers simulated low", "containers simulated high"), "in words": table["in words"]})
 

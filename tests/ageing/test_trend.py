@@ -143,7 +143,11 @@ def test_a_bend_is_found_and_nothing_is_read_off_the_line() -> None:
                                            (AGES, "nothing is said beyond twice")])
 def test_how_far_beyond_the_oldest_age(ages: tuple[float, ...], why: str) -> None:
     study = study_of({"course": "linear"}, ("age_months",))
-    trend = made(study, *planted({"hut": 0.001}, ages=ages, each=6))[0].trends[0]
+    found = made(study, *planted({"hut": 0.001}, ages=ages, each=6))[0]
+    trend, shown = found.trends[0], tables.times_shown(tables.times(found)).iloc[0]
+    last = "30.0" if len(ages) == 2 else "42.0"
+    assert shown["mean passes, fitted"] == f"over {last}"  # about 180 months, which nobody may be told
+    assert shown["interval"] in (f"{last} to over {last}", f"{last} to never")
     assert trend.horizon.why.startswith(why)
     assert trend.horizon.bound == pytest.approx(30.0 if len(ages) == 2 else 42.0)
     assert f"not passed within {trend.horizon.bound:.0f} months" in tables.words(trend)

@@ -119,3 +119,25 @@ def test_misuse_is_named():
         judge_bounds(np.ones((3, 2)), np.zeros((3, 2)), Margin.absolute(1), ["a", "b"])
     with pytest.raises(ValueError, match="containers x 2 depths"):
         judge_bounds(np.ones((3, 3)), np.ones((3, 3)), Margin.absolute(1), ["a", "b"])
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_filling_moves_the_degrees_of_freedom(seed: int) -> None:
+    """They follow from which readings there are: those of every filling, judged as if it had been measured, are the form's."""
+    rng = np.random.default_rng(seed)
+    n, k = int(rng.integers(5, 13)), int(rng.integers(2, 6))
+    lost = rng.random((n, k)) < (0.0, 0.1, 0.25)[seed % 3]
+    groups = None if seed % 2 else np.column_stack([np.ones(n), np.arange(n) % 2])
+    low = np.where(lost, np.nan, rng.normal(10, 1, (n, k)))
+    high = low + 2 * (rng.random((n, k)) < 0.5)
+    forms = linear_forms(low, high, groups)
+    fillings = low + (high - low) * rng.random((200, n, k)) ** 3
+    wild = fillings * np.exp(rng.normal(0, 3, (200, n, 1)))
+    for v in (fillings, wild):
+        found = contrasts_of(v, groups=groups)
+        for p, form in enumerate(forms):
+            if form is None:
+                assert not found.judged[:, p].any()
+                continue
+            assert found.df[:, p] == pytest.approx(form.df, rel=1e-9)
+            assert found.unit_variance[:, p] == pytest.approx(form.unit, rel=1e-9)

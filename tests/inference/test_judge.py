@@ -53,18 +53,18 @@ def test_alpha_is_one_in_twenty_where_none_is_given():
 
 
 def test_speed_of_many_studies():
-    """Promised: 50 000 balanced studies a second, 1 000 with losses; a third of that here, on a busy machine."""
+    """Promised: 50 000 balanced studies a second of processor time, 1 000 with losses."""
     rng = np.random.default_rng(3)
     y = np.exp(2 + 0.1 * rng.standard_normal((20_000, 72)))
     judge_many(layout(), y[:100], margin=TWENTY, depths=[0, 1, 2])
     start = time.process_time()
     judge_many(layout(), y, margin=TWENTY, depths=[0, 1, 2])
-    assert 20_000 / (time.process_time() - start) > 17_000
+    assert 20_000 / (time.process_time() - start) > 50_000
     lost = y[:1000].copy()
     lost[rng.random(lost.shape) < 0.15] = np.nan
     start = time.process_time()
     judge_many(layout(), lost, margin=TWENTY, depths=[0, 1, 2])
-    assert 1000 / (time.process_time() - start) > 330
+    assert 1000 / (time.process_time() - start) > 1_000
 
 
 @pytest.mark.parametrize("depths", [[1, 2], [1.0, 2.0], ["1", "2"], [np.int8(1), np.float64(2)]])
