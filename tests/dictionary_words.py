@@ -13,7 +13,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "seed": "seed of blind codes and random orders",
         "invented": "true: data are invented, and every page says so",
         "language": "language of the report's text, for screen readers",
-        "actions": "what will be done at each verdict; without one there is no decision",
+        "actions": "what will be done at each verdict, a sentence or a table (see an action); without one there is no decision",
         "factors": "see [factors]",
         "analytes": "one table for each analyte; see [analytes.NAME]",
         "vessels": "one table for each shape of container; see [vessels.NAME]",
@@ -205,6 +205,10 @@ MEANINGS: dict[str, dict[str, str]] = {
         "authors": "who is named as author; left out: the role that answers",
         "citation": "how to cite the deposit; left out: authors and title",
     },
+    "Action": {
+        "do": "the action, a sentence; a plain text in place of the table is this alone",
+        "asks_for": "what it asks for, all of it; left out, an action in words of your own is withheld",
+    },
     "SafetySettings": {
         "data_sheet": "title and date of the safety data sheet that the answers come from",
         "flash_point_c": "flash point of what lies in the container now, °C; none: the data sheet says that it does not burn",
@@ -215,7 +219,6 @@ MEANINGS: dict[str, dict[str, str]] = {
         "free_water": "whether water lies under or in a liquid that should hold none",
         "toxic_or_corrosive": "whether the data sheet calls it so",
         "permit": "role or permit under which containers are opened",
-        "mixing_actions": "words of `[actions]` whose action mixes; left out: judged by words of English, else as the worse",
         "mixing_procedure": "the site's written procedure by which they may be mixed",
     },
     "Intake": {

@@ -14,8 +14,8 @@ from pydantic import BaseModel
 
 from studykit.intake import mapping
 from studykit.quality.controls import CHECK_TABLE
+from studykit.study import actions, factors, safety
 from studykit.study import definition as settings
-from studykit.study import factors, safety
 from studykit.study.columns import TABLES, Column, TableSpec
 from studykit.study.definition import Study
 from studykit.study.exclusions import EXCLUSIONS
@@ -51,7 +51,7 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
     ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
     ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
-    ("[safety]", safety.SafetySettings), ("[deposit]", settings.DepositSettings),
+    ("an action, of [actions]", actions.Action), ("[safety]", safety.SafetySettings), ("[deposit]", settings.DepositSettings),
     ("intake.toml, at the head", mapping.Intake), ("[signed.FILE]", mapping.Signature), ("[[file]]", mapping.FileMapping),
     ("an entry of [file.analytes]", mapping.AnalyteColumn),
 )

@@ -15,7 +15,7 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.uses import BEYOND, UNDECIDED, UNKNOWN, USES, WITHIN
+from studykit.verdict.uses import ABOVE, BEYOND, UNDECIDED, UNKNOWN, USES, WITHIN
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -26,6 +26,12 @@ EVEN = {
 NOBODY = "Nobody can say: no analyte that decides could be judged."
 SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
           "chapter.")
+LITRES = {
+    frozenset({WITHIN}): "Poured unmixed, the first and the last litres are within the margins.",
+    **dict.fromkeys((frozenset({WITHIN, ABOVE}), frozenset({ABOVE})),
+                    "Poured unmixed, the first litres are within the margins, and the following ones down to the lowest zone "
+                    "sampled. What comes off the floor last is not shown to be.")}
+"""What is said of pouring by the words of the first and the last litres, where none is beyond a margin or undecided."""
 LONG = 16
 """Names in one list of page one; the rest is counted there and named in the chapter."""
 
@@ -75,8 +81,7 @@ def todo(stage: OpenStage) -> list[str]:
         told.append(f"Poured unmixed: {litres}")
     else:
         words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
-        told.append("Poured unmixed, the first and the last litres are within the margins." if words == {WITHIN} else
-                    "First and last litres poured unmixed were not judged.")
+        told.append(LITRES.get(frozenset(words), "First and last litres poured unmixed were not judged."))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
     return told + [f"{text.partition('. ')[0].rstrip('.')}." for text in standing]
 

@@ -335,7 +335,8 @@ def plan_warnings(study: Study, containers: pd.DataFrame, plans: tuple[DrawPlan,
     if "remixed control" in wanted_controls(study) and not control(study, "remixed control"):
         out.append("no remixed control: [safety] does not clear mixing (" + "; ".join(study.safety.bars("stirring")) + ")")
     if not heel:
-        out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true)")
+        out.append("no heel draw: what already lies on the floor will not be seen (sampling.heel = true draws it, where "
+                   "[safety] clears it)")
     return tuple(out)
 
 

@@ -105,7 +105,7 @@ def answer_rows(study: Study) -> list[tuple[str, str]]:
     s = study.safety
     rows = [(label, s.shown(key)) for key, label in ANSWERS.items()]
     acts: tuple[Act, ...] = ("heel draw", "stirring")
-    rows += [(f"planned by the kit: {act}", "; ".join(s.bars(act)) or "cleared, provided: " + "; ".join(
+    rows += [(act, f"BARRED: {'; '.join(s.bars(act))}" if s.bars(act) else "cleared, provided: " + "; ".join(
         (*lines("cleared", s), *lines(f"cleared {act}", s)))) for act in acts]
     return [*rows, ("limits behind this", OWN_LIMITS)]
 

@@ -1,199 +1,167 @@
-"""The actions of study.toml under the safety section: what each asks for, and how it may be printed.
+"""The actions of study.toml under the safety section: what each asks for, as a person declared it, and how it is printed.
 
-An action is read where every word of it is known here: verbs of mixing, of drawing the floor and of what the cautions
-forbid, and ``KNOWN``, words that ask for none of these.  One that is not read (another verb, another language) counts
-as one that mixes and draws the floor, until ``[safety] mixing_actions`` says which do.  A word is never taken as
-refused ("do not mix") but in the plainest form.  And since no list of verbs is whole, each action is printed with what
-is barred while anything is.
+The kit cannot read what a sentence means.  So an action in words of one's own says beside them what it asks for
+(``asks_for``, of ``DEEDS``); one that does not is withheld, since it may ask for what is barred.  Only the sentences of
+the kit's own templates (``OWN``) need no declaration.  Against a slip, an action that names a word of a deed which its
+declaration lacks is refused; no such list is whole, so that a text passes is no sign that it is harmless.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from typing import Annotated, Any, Literal, get_args
 
+from pydantic import Field, field_validator, model_validator
+
+from studykit.study.factors import Section, Sentence
 from studykit.study.safety import Act, SafetySettings
 
-_STEMS = ("mix stir shak roll tumbl agitat circulat homogeni[sz] swirl churn whisk invert upend sparg slosh spin rock suspend "
-          "dispers emulsif sonicat ultraso rotat rous paddl knead jiggl vibrat plung fluidi[sz] dissolv beat kick bump scrape "
-          "scraping flip bubbl blow restor combin")
-_VERBS = "|".join((
-    rf"(?:re-?)?(?:{'|'.join(_STEMS.split())})\w*", r"(?:re-?)?blend(?:s|ed|ing)?\b",
-    r"in a loop|loop\b|drive|forklift|nitrogen", r"turn\w* (?:it|them|each|every|the \w+|\w+s)? ?(?:over|upside)",
-    r"pump\w*\b[^.;]*\b(?:round|around|over|loop|back|for|min|minutes|hours?)\b", r"work\w*\b[^.;]* in\b",
-    r"(?:pump|pour|put|transfer|mov|return|give|tip|carr|empt)\w*\b[^.;]*"
-    r"\bto the (?:top|upper|lower|bottom|floor|drum|pail|keg|tote|same|others?)\b",
-    r"(?:pour|pump|transfer|mov|tip|empt)\w*\b[^.;]*\bfrom (?:one )?(\w+) to (?:\1|another|the other)\b",
-    r"bring\w*\b[^.;]* back", r"air lance|compressed air"))
-MIXING = re.compile(rf"\b(?:{_VERBS})", re.I)
-_SUPPLIER = re.compile(r"\b(?:ask|tell|inform|consult|call|notify) the blender\b", re.I)
-_MIXED_STOCK = re.compile(r"\b(?:the|these|those|all|any) mixed (?=lots?|drums?|pails?|totes?|containers?|stock)", re.I)
-_TAKE = "use draw take suck pump pour empt skim scoop open tap let sampl discard"
-_FLOOR = (r"heel|floor|bottom (?:layer|tap|valve|bung|\d+)|sediment|sludge|dregs|settled|water"
-          r"|last (?:\d+ )?(?:lit\w+|drops?|l)\b")
-_DRAWS = (rf"\b(?:(?:{'|'.join(_TAKE.split())})\w*\b[^.;]*\b(?:{_FLOOR})\b"
-          r"|heel draws?\b|with a rod\b|(?:drain|siphon|syphon|decant)\w*)")
-HEEL_DRAW = re.compile(_DRAWS, re.I)
-_DEEDS = ("cut cutting saw sawing drill grind weld braz torch flame burn heat pierc punctur punch perforat hammer climb crawl "
-          "enter lean reach sniff smell tast inhal tilt")
-_FORBIDDEN = (rf"\b(?:(?:{'|'.join(_DEEDS.split())})(?:s|e|es|ing|ed)?\b|(?:pressuri[sz]|inflat)\w*|compressed air\b|by mouth\b"
-              r"|(?:with|by) (?:\w+ )?(?:bar|psi|kpa)\b|(?:bar|psi|kpa) of\b)")
-FORBIDDEN = re.compile(_FORBIDDEN, re.I)
+Deed = Literal["nothing", "mixing", "floor draw", "heating", "cutting", "entering", "air pressure", "tilting", "leaving open",
+               "smelling", "pouring away"]
+DEEDS: tuple[Deed, ...] = get_args(Deed)
+"""What an action may be declared to ask for.
 
-_DENIAL = re.compile(r"\b(?:not|never|without|no|nor|neither|cannot|nothing|none|nobody|avoid\w*)\b|n['’]t\b", re.I)
-_CONDITION = re.compile(r"\b(?:unless|until|till|except|only|but|than|before|after|if|when|while|yet|just|alone|too|enough|for"
-                        r"|again|instead|hesitat\w*|forget\w*|fail\w*|omit\w*)\b", re.I)
-_NO = r"\b(?:do not|don['’]t|must not|not|never|without|no)(?: need to)?(?: to be| be)? "
-_OBJECT = ("it|them|this|these|those|any|all|the|a|an|each|every|opened|named|drums?|pails?|kegs?|totes?|containers?|stock"
-           "|liquid|lots?|contents?|needed|necessary|required|is|last|lit(?:re|er)s|heel|floor|sediment|water")
-_END = rf"(?=(?: (?:{_OBJECT}))*(?:$|[.;:,!?]| (?:and|or|nor)\b))"
-_CLAUSE = re.compile(r"[^.;:!?]+[.;:!?]*")
-
-_WORDS = """
-a about accept acceptable according affected again against agree agrees all also always an and answer answers any are
-aren't as aside ask asked asks at available be because been before below beside best better beyond both bottle bottles
-bottom bucket bulk buy by call can't careful carefully case check checked clear closed committee common concern
-consult container containers content contents continue control count customer customers data day days decide decides
-decision declared deliver delivered delivery demand depth depths determination determinations disposal dispose do
-document does doesn't don't draw drawn drum drums duplicate duplicates each eight engineer enough every exactly expert
-explain few file find fine first five floor follow for found four from full further get give given go good goods
-guarded half has have head heel high higher hold homogeneous hour hours how however if immediately in inconclusive
-inform information inside inspect instead is isn't issue it its itself judge keep keg kegs kept known lab label
-labelled laboratory last least leave left less let level like liquid litre litres long longer look lot lots low lower
-made maintenance make maker management manager margin mark material may mean measure measured method middle minute
-minutes money month months more most must name named need needed needs never new next nine no none normal normally not
-note nothing notify now number of office on once one ones only open opened opening operator or order ordered original
-other others otherwise our out outside owner pail pails part people per person place plain plan planned plant please
-possible pour poured precaution preserve problem procedure process product production pump purchase purpose put
-quality quantity quarantine quarter question ready reason receive record reject rejected release released remain
-remaining remains repeat repeated replace replacement report request require responsible rest result results retain
-retained return returned review risk safe safely safety same sample sampled samples sampling scheduled scope scrap
-second seek sell send sent service set seven several shall sheet ship shop should shut shutting since single site six
-small so some soon sort spare spot spray stand standing stands start state stay still stock stocks stop store stored
-stores stratified study such supplier suppliers sure suspect take taken talk team technical tell ten test tested tests
-than that the their them then there these they third this those three time to together top tote totes trained treat
-twelve twenty two uncertain under uneven unit unmixed unopened unrounded until unused up upper use used user users
-using usual valid value values verdict vessel vessels wait warehouse warn waste we week weeks well what when where
-whether which while who whole will with withdraw withhold within without won't word work works write year years yes
-yet you zone zones
+``mixing`` in any way (stirring, rolling, pumping round, gas, drum into drum) and ``floor draw`` (heel, sediment, last litres,
+tap) are printed where [safety] clears them.  The others the cautions forbid under every profile (``FORBIDDEN_BY``).
 """
-KNOWN = frozenset(_WORDS.split())
-"""Words that ask for no mixing, no draw at the floor and nothing that a caution forbids, in whatever order they stand."""
+BARRED_AS: dict[Deed, Act] = {"mixing": "stirring", "floor draw": "heel draw"}
+FORBIDDEN_BY: dict[Deed, str] = {"heating": "hot work", "cutting": "hot work", "entering": "confined space",
+                                 "air pressure": "air pressure", "tilting": "lifting", "leaving open": "afterwards",
+                                 "smelling": "headspace", "pouring away": "spills"}
+"""What is never printed, and the caution in templates/cautions.toml that forbids it."""
+
+_STANDS: tuple[Deed, ...] = ("nothing",)
+_MIXES: tuple[Deed, ...] = ("mixing",)
+OWN: dict[str, tuple[Deed, ...]] = {
+    "Use as it stands.": _STANDS,
+    "Set aside the named containers and those not opened; use the other opened ones as they stand.": _STANDS,
+    "Mix, check by three depths, then use.": _MIXES,
+    "Sample more containers.": _STANDS,
+    "Mix, draw three bottles again, then use.": _MIXES,
+    "Have each bottle measured again.": _STANDS,
+    "Use the kegs as they stand.": _STANDS,
+    "Set aside the named kegs and those not opened; use the other opened ones as they stand.": _STANDS,
+    "Tumble every keg by the site's procedure before it is used.": _MIXES,
+    "Leave the kegs shut; ask for money to open more of them.": _STANDS,
+    "No action was declared for an uneven stock: set the containers and groups named below aside.": _STANDS,
+}
+"""The kit's own sentences, whole, with what each asks for; the last one stands where nothing was declared."""
+
+_STEMS = ("mix stir shak roll tumbl agitat circulat homogeni[sz] swirl churn whisk invert upend sparg slosh spin "
+          "rock suspend flip dispers emulsif sonicat ultraso rotat rous paddl knead jiggl vibrat plung fluidi[sz] "
+          "dissolv bubbl blow combin")
+_NAMES: dict[Deed, str] = {
+    "mixing": (rf"(?:un|re-?)?(?:{'|'.join(_STEMS.split())})\w*|blend(?:s|ed|ing)?|upside|loop|nitrogen|air lance"
+               r"|pump\w*\b[^.;]*\b(?:in|back|over|round|around)"),
+    "floor draw": (r"heels?|floor|bottom|sediment|sludge|dregs|settled|from below|lowest|lower (?:half|third|quarter)"
+                   r"|last (?:\d+ )?(?:lit\w+|drops?|l)|drain\w*|s[iy]phon\w*|decant\w*"),
+    "heating": r"heat\w*|warm\w*|burn\w*|flame\w*|torch\w*|steam\w*|boil\w*|\d+ ?(?:°|degrees)(?: ?[CF])?",
+    "cutting": r"cut(?:s|ting)?|saw(?:s|ing)?|drill\w*|grind\w*|weld\w*|braz\w*|pierc\w*|punctur\w*|punch\w*|perforat\w*",
+    "entering": r"climb\w*|crawl\w*|enter(?:s|ed|ing)?|(?:lean|reach)\w* in\w*|(?:get|go|from|step)\w* inside",
+    "air pressure": r"pressuri[sz]\w*|inflat\w*|compressed|\d+ ?(?:bar|psi|kpa)",
+    "tilting": r"tilt\w*|on (?:its|their) sides?",
+    "leaving open": r"(?:leave|left|keep|kept|stand|stay)\b[^.;]* open",
+    "smelling": r"smell\w*|sniff\w*|tast\w*|inhal\w*|by mouth",
+    "pouring away": r"(?:down|into|in) (?:the|a) (?:drain|sewer|gutter|soil|ground)",
+}
+_WORDS = {deed: re.compile(rf"\b(?:{words})(?!\w)", re.I) for deed, words in _NAMES.items()}
 _IN_WORDS: dict[Act, str] = {"stirring": "mixing", "heel draw": "a draw at the floor"}
 
 
-def asked(text: str, deed: str) -> str:
-    """The text without the places where a deed (a pattern) is plainly refused.
+class Action(Section):
+    """What will be done at an answer, and what it asks for (``DEEDS``); a plain text is an action without a declaration."""
 
-    Plainly: "do not DEED it", "never DEED or DEED", "without DEED", "DEED not needed", in a sentence without a condition
-    and without any other denial.
-    """
-    refusal = re.compile(rf"{_NO}(?:{deed})(?:(?:,? (?:{deed}))*,? (?:or|nor) (?:{deed}))?{_END}"
-                         rf"|(?:{deed}) ?(?:is |was )?(?:not (?:needed|necessary|required)|unnecessary)\b", re.I)
-    return "".join(_CLAUSE.sub(lambda m: _without(m[0], refusal), text))
+    do: Sentence
+    asks_for: Annotated[tuple[Deed, ...], Field(min_length=1)] | None = None
 
+    @model_validator(mode="before")
+    @classmethod
+    def _text_alone(cls, told: Any) -> Any:
+        return told if isinstance(told, dict | cls) else {"do": told}
 
-def _without(sentence: str, refusal: re.Pattern[str]) -> str:
-    """A sentence without its refusals, where nothing else in it denies or sets a condition."""
-    rest = refusal.sub(" ", sentence)
-    return sentence if _DENIAL.search(rest) or _CONDITION.search(sentence) else rest
+    @field_validator("asks_for", mode="before")
+    @classmethod
+    def _one_word(cls, told: Any) -> Any:
+        return (told,) if isinstance(told, str) else told
 
+    @model_validator(mode="after")
+    def _agrees_with_its_words(self) -> Action:
+        declared = self.asks_for or ()
+        if "nothing" in declared and len(declared) > 1:
+            raise ValueError("asks_for says \"nothing\" beside something: leave one of them out")
+        named = [f"\u201c{word}\u201d ({deed})" for deed, word in named_in(self.do).items() if deed not in declared]
+        if declared and named:
+            raise ValueError(f"the action names {', '.join(named)}, which asks_for leaves out: declare it there, or write the "
+                             "action without that word (the kit reads no \"do not\")")
+        return self
 
-def acts_in(text: str) -> tuple[Act, ...]:
-    """What a sentence tells somebody to do of the acts that may be barred: to mix in any way, to draw the floor."""
-    acts: list[Act] = []
-    if HEEL_DRAW.search(asked(text, _DRAWS)):
-        acts.append("heel draw")
-    if MIXING.search(_MIXED_STOCK.sub(" ", asked(text, _SIMPLE))):
-        acts.append("stirring")
-    return tuple(acts)
-
-
-_SIMPLE = rf"\b(?:(?:re-?)?(?:{'|'.join(_STEMS.split())})\w*|(?:re-?)?blend(?:s|ed|ing)?\b)"
-
-
-def unread(text: str) -> tuple[str, ...]:
-    """Words of an action that the kit does not know, each once: what they ask for cannot be read."""
-    rest = asked(text, _SIMPLE)
-    for pattern in (_SUPPLIER, _MIXED_STOCK, HEEL_DRAW, MIXING, FORBIDDEN):
-        rest = pattern.sub(" ", rest)
-    words = re.findall(r"[^\W\d_]+(?:['’]t\b)?", rest.replace("’", "'"))
-    return tuple(dict.fromkeys(w for w in words if w.lower() not in KNOWN and not re.fullmatch("[A-Za-z]", w)))
+    @property
+    def known(self) -> tuple[Deed, ...] | None:
+        """What it asks for: as declared, else as one of the kit's own sentences; None where nothing says."""
+        return self.asks_for or OWN.get(self.do)
 
 
-def why_barred(safety: SafetySettings, acts: tuple[Act, ...]) -> str:
+def named_in(text: str) -> dict[Deed, str]:
+    """The first word of each deed that a text names, whatever it says of it."""
+    return {deed: found[0] for deed, words in _WORDS.items() if (found := words.search(text))}
+
+
+def why_barred(safety: SafetySettings, acts: Iterable[Act]) -> str:
     """The reasons against these acts in one phrase, each once; empty where all are cleared."""
     return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act)))
 
 
-def acts_of(safety: SafetySettings, action: str, word: str) -> tuple[Act, ...]:
-    """What the action declared for ``word`` asks for: by its verbs, by [safety] mixing_actions, and all where neither tells."""
-    declared = safety.mixing_actions
-    if declared is None and unread(action):
-        return ("heel draw", "stirring")
-    acts = acts_in(action)
-    return (*acts, "stirring") if word in (declared or ()) and "stirring" not in acts else acts
+def _barred(safety: SafetySettings, deeds: Iterable[Deed]) -> list[Act]:
+    return [BARRED_AS[d] for d in deeds if d in BARRED_AS and safety.bars(BARRED_AS[d])]
 
 
-def against_cautions(action: str) -> str:
-    """The words of an action that a caution forbids whatever the profile says; empty where none was found."""
-    found = FORBIDDEN.search(asked(action, _FORBIDDEN))
-    return found[0] if found else ""
+def obeyed(safety: SafetySettings, action: Action) -> str:
+    """An action as it may be printed: withheld where it asks for what is barred or nothing says what it asks for.
 
-
-def obeyed(safety: SafetySettings, action: str, word: str = "") -> str:
-    """A declared action as it may be printed: withheld where it asks for what is barred, else with its precondition.
-
-    The precondition stands under every action while mixing or draws at the floor are barred, because an action may
-    ask for them in words that were not found.
+    One that mixes carries the site's procedure and the rest.  While mixing or draws at the floor are barred, every action
+    carries that it allows neither, because a declaration may be wrong.
     """
-    if reasons := _withheld(safety, action, word):
+    if reasons := _withheld(safety, action):
         return (f"The declared action is withheld: {'; '.join(reasons)}. Leave the containers shut as they stand, and ask "
                 "those who answer for safety.")
-    if "stirring" in acts_of(safety, action, word):
-        named = word in (safety.mixing_actions or ()) or "stirring" in acts_in(action)
-        action += (f" ({'To be mixed only' if named else 'If this mixes: only'} by the site's procedure "
-                   f"\u201c{safety.procedure}\u201d, then shut and at rest for {safety.rest_minutes} min before it is opened.)")
-    return f"{action} {barred_note(safety)}".strip() if action else ""
+    mixes = "mixing" in (action.known or ())
+    told = (f" (To be mixed only by the site's procedure \u201c{safety.procedure}\u201d, then shut and at rest for "
+            f"{safety.rest_minutes} min before it is opened.)") if mixes else ""
+    return f"{action.do}{told} {barred_note(safety)}".strip()
 
 
-def _withheld(safety: SafetySettings, action: str, word: str) -> list[str]:
+def _withheld(safety: SafetySettings, action: Action) -> list[str]:
     """Why an action may not be printed; empty where it may."""
-    forbidden, acts = against_cautions(action), acts_of(safety, action, word)
-    reasons = [f"the cautions forbid \u201c{forbidden}\u201d"] if forbidden else []
-    strange = unread(action) if safety.mixing_actions is None else ()
-    if read := [_IN_WORDS[a] for a in (acts_in(action) if strange else acts) if safety.bars(a)]:
-        reasons.append(f"the section safety of study.toml does not clear {' and '.join(read)}, for the reasons under Cautions")
-    elif any(safety.bars(a) for a in acts):
-        reasons.append(f"\u201c{', '.join(strange[:3])}\u201d cannot be read, so it counts as mixing, which is not cleared: "
-                       "name in [safety] mixing_actions the answers whose action mixes")
+    if action.known is None:
+        return ["study.toml does not say what it asks for (asks_for, beside the action)"]
+    reasons = [f"the cautions forbid {deed}" for deed in action.known if deed in FORBIDDEN_BY]
+    if acts := _barred(safety, action.known):
+        reasons.append(f"the section safety of study.toml does not clear {' and '.join(_IN_WORDS[a] for a in acts)}, for the "
+                       "reasons under Cautions")
     return reasons
 
 
-def foreseen(safety: SafetySettings, declared: Iterable[tuple[str, str]]) -> tuple[str, ...]:
-    """What the report will not print of the declared actions, a sentence an answer: which words, why, and the remedy.
+def foreseen(safety: SafetySettings, declared: Iterable[tuple[str, Action]]) -> tuple[str, ...]:
+    """What the report will not print of the declared actions, a sentence an answer: why, and what to write.
 
     ``declared``: answers and their actions, as under [actions] of study.toml.  Told before anything is drawn, since a
     study whose action is withheld ends without a decision.
     """
-    return tuple(f"[actions] {word}: the report will withhold \u201c{action}\u201d: {why}" for word, action in declared
-                 if (why := _remedy(safety, action, word)))
+    return tuple(f"[actions] {word}: the report will withhold \u201c{action.do}\u201d: {_remedy(safety, word, action)}"
+                 for word, action in declared if _withheld(safety, action))
 
 
-def _remedy(safety: SafetySettings, action: str, word: str) -> str:
-    """Why an action will be withheld and what may be written instead; empty where it will be printed."""
-    if found := against_cautions(action):
-        return f"the cautions forbid \u201c{found}\u201d. Declare another action."
-    barred = tuple(a for a in acts_of(safety, action, word) if safety.bars(a))
-    if not barred:
-        return ""
-    what, why = " and ".join(_IN_WORDS[a] for a in barred), why_barred(safety, barred)
-    strange = unread(action) if safety.mixing_actions is None else ()
-    if strange and not any(safety.bars(a) for a in acts_in(action)):
-        return (f"the kit cannot read \u201c{', '.join(strange)}\u201d, so it counts as {what}, which [safety] does not clear "
-                f"({why}). Use other words, or say in [safety] mixing_actions which answers have an action that mixes; "
-                "mixing_actions = [] says that none has.")
-    return f"it asks for {what}, which [safety] does not clear ({why}). Answer [safety], or declare another action."
+def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
+    """Why a withheld action is withheld, and what may be written instead."""
+    if action.known is None:
+        return (f"study.toml does not say what it asks for. Write {word} = {{ do = \"...\", asks_for = \"...\" }} with all of "
+                f"these that it asks for: {', '.join(DEEDS[1:])}; or \"nothing\".")
+    if never := [d for d in action.known if d in FORBIDDEN_BY]:
+        return f"the cautions forbid {' and '.join(never)}. Declare another action."
+    acts = _barred(safety, action.known)
+    return (f"it asks for {' and '.join(_IN_WORDS[a] for a in acts)}, which [safety] does not clear "
+            f"({why_barred(safety, acts)}). Answer [safety], or declare another action.")
 
 
 def barred_note(safety: SafetySettings) -> str:

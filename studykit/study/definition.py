@@ -15,6 +15,7 @@ from pydantic import AfterValidator, Field, ValidationError, model_validator
 from studykit.core.change import finish_change
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml, safe_name
+from studykit.study.actions import Action
 from studykit.study.factors import (
     Factors,
     Name,
@@ -323,7 +324,7 @@ class Study(Section):
     invented: bool = False
     language: Annotated[str, Field(pattern=r"^[a-z]{2}(-[A-Z]{2})?$")] = "en"
     share_percent: Annotated[float, Field(gt=0, lt=100)] = 20
-    actions: dict[Literal["homogeneous", "uneven", "stratified", "inconclusive"], Sentence] = Field(default_factory=dict)
+    actions: dict[Literal["homogeneous", "uneven", "stratified", "inconclusive"], Action] = Field(default_factory=dict)
     factors: Factors
     analytes: Annotated[dict[Key, Analyte], Field(min_length=1)]
     vessels: Annotated[dict[Key, Vessel], Field(min_length=1)]

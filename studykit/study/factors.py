@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import date
 from typing import Annotated, Literal
 
@@ -34,6 +35,10 @@ class Section(BaseModel):
 
 FACTORS = ("lot", "store", "age_months", "treatment", "orientation", "vessel")
 """Factors that the kit knows by itself; any other column is declared under [factors.columns.NAME]."""
+
+
+ON_THE_FLOOR = re.compile(r"heel|residue|floor|sump|sediment|sludge|dregs|boden", re.I)
+"""Words for what lies on the floor: no zone is named so, since a label without a place of its own gets a slice above it."""
 
 
 class OwnFactor(Section):
@@ -77,9 +82,9 @@ class Factors(Section):
     def _distinct(self) -> Factors:
         if len(set(self.depths)) != len(self.depths):
             raise ValueError("depths has a label twice")
-        if taken := [d for d in self.depths if d.lower() in ("heel", "residue")]:
+        if taken := [d for d in self.depths if ON_THE_FLOOR.search(d)]:
             raise ValueError(f"a depth may not be named {', '.join(taken)}: it would belong to no zone; "
-                             "ask for it with sampling.heel or sampling.residue")
+                             "ask for it with sampling.heel or sampling.residue, or name a depth on the floor bottom")
         unknown = [x for x in (*self.fixed, *self.random) if x not in FACTORS and x not in self.columns]
         if unknown:
             raise ValueError(f"{', '.join(unknown)} is no factor that the kit knows ({', '.join(FACTORS)}): declare the column "

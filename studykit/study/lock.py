@@ -104,6 +104,7 @@ def promises(study: Study) -> dict[str, str]:
     """
     dump = study.model_dump(mode="json", include=set(PROMISES), exclude_defaults=True)
     dump |= {"scope": study.scope, "alpha": study.alpha, "seed": study.seed}
+    dump["actions"] = {k: v for word, a in study.actions.items() for k, v in ((word, a.do), (f"{word}.asks_for", a.asks_for))}
     dump["sampling"] = {k: v for k, v in dump.get("sampling", {}).items() if k not in ("labels", "tool")}
     return {k: v for name in PROMISES for k, v in _flat(dump.get(name), name)}
 

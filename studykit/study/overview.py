@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from studykit.study.actions import Action
 from studykit.study.definition import Study
 
 
@@ -15,12 +16,17 @@ def question_table(study: Study) -> pd.DataFrame:
             ("further fixed factors", ", ".join(study.factors.fixed) or "none"),
             ("factors that act on depth", ", ".join(study.factors.by_depth) or "none"),
             ("lab run as a factor", "yes" if study.factors.run else "no")]
-    rows += [(f"action if {word}", text) for word, text in study.actions.items()]
+    rows += [(f"action if {word}", _action(a)) for word, a in study.actions.items()]
     rules = study.exclusion_rules or ("no rule was written down beforehand",)
     rows += [(f"exclusion rule {i}" if len(rules) > 1 else "exclusion rule", r) for i, r in enumerate(rules, start=1)]
     if study.invented:
         rows.append(("data", "invented, for demonstration"))
     return pd.DataFrame(rows, columns=["item", "text"])
+
+
+def _action(action: Action) -> str:
+    """An action with what it was declared to ask for, where the study says."""
+    return action.do + (f" (declared to ask for: {', '.join(action.asks_for)})" if action.asks_for else "")
 
 
 def margin_table(study: Study) -> pd.DataFrame:

@@ -15,9 +15,9 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 Answer = Literal["yes", "no", "unknown"]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
@@ -57,8 +57,7 @@ class SafetySettings(BaseModel):
     Temperatures in °C, conductivity in pS/m.  ``flash_point_c`` is a number, "none" (the data sheet says that the
     liquid does not burn) or "unknown"; it is that of what lies in the container now, not of the fresh product.
     ``permit``: the role or permit under which containers are opened.  ``mixing_procedure``: the site's written
-    procedure by which they may be mixed.  ``mixing_actions``: the words of [actions] whose action mixes the liquid in
-    any way; left out, actions are read by words of English, and one that cannot be read so counts as the worse.
+    procedure by which they may be mixed.
     ``vessel_material``: one answer, or one a vessel of ``[vessels]``; several vessels are all of metal only where each
     is said to be.
     """
@@ -75,7 +74,14 @@ class SafetySettings(BaseModel):
     toxic_or_corrosive: Answer = "unknown"
     permit: str = ""
     mixing_procedure: str = ""
-    mixing_actions: tuple[Literal["homogeneous", "uneven", "stratified", "inconclusive"], ...] | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _said_beside_the_action(cls, told: Any) -> Any:
+        if isinstance(told, dict) and "mixing_actions" in told:
+            raise ValueError("mixing_actions is no longer read: take it out, and say beside each action of [actions] what it "
+                             "asks for, as stratified = { do = \"...\", asks_for = \"mixing\" }")
+        return told
 
     @property
     def ignitable(self) -> bool:
@@ -123,18 +129,13 @@ class SafetySettings(BaseModel):
         return self if isinstance(told, str) else self.model_copy(update={"vessel_material": told.get(vessel, "unknown")})
 
     @property
-    def unearthable(self) -> bool:
-        """Whether vapour may ignite in a container that is not known to be of metal, so cannot be relied on to be earthed."""
-        return self.ignitable and self.material != "metal"
-
-    @property
     def procedure(self) -> str:
         """The site's procedure for mixing; empty where what is written there names none."""
         return "" if names_nothing(self.mixing_procedure) else self.mixing_procedure
 
     def unanswered(self) -> tuple[str, ...]:
         """Keys without an answer; ``mixing_procedure`` is asked for only where something is to be mixed."""
-        return tuple(k for k in type(self).model_fields if k not in ("mixing_procedure", "mixing_actions")
+        return tuple(k for k in type(self).model_fields if k != "mixing_procedure"
                      and (names_nothing(getattr(self, k)) if k in NAMED else
                           (self.material if k == "vessel_material" else getattr(self, k)) == "unknown"))
 
@@ -174,8 +175,13 @@ class SafetySettings(BaseModel):
 
     def facts(self) -> frozenset[str]:
         """The conditions that hold for this profile, in the words of templates/cautions.toml."""
+        moves, told = self.ignitable or self.charging, self.vessel_material
+        made = {told} if isinstance(told, str) else set(told.values())
         held = {"ignitable": self.ignitable, "not ignitable": not self.ignitable, "charging": self.charging,
-                "unearthable": self.unearthable, "pressure": self.pressure_or_gas != "no",
+                "earth": moves and not made <= {"plastic", "other"}, "no earth": moves and bool(made & {"plastic", "other"}),
+                "vapour, unknown vessel": self.ignitable and self.material == "unknown",
+                "vapour, no earth": self.ignitable and self.material in ("plastic", "other"),
+                "cake": self.clears("heel draw") and self.material == "metal", "pressure": self.pressure_or_gas != "no",
                 "free water": self.free_water != "no", "toxic": self.toxic_or_corrosive != "no", "hot": self.hot,
                 "heel cleared": self.clears("heel draw"), "heel barred": not self.clears("heel draw"),
                 "stirring cleared": self.clears("stirring"), "stirring barred": not self.clears("stirring"),

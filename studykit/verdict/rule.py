@@ -34,6 +34,7 @@ from studykit.inference.power import containers_needed as plan_containers
 from studykit.mixed.fit import RemlFit
 from studykit.model.fit import AnalyteModel, Bounds, FittedModel, heights_of
 from studykit.model.rows import known
+from studykit.study.actions import Action
 from studykit.study.definition import Study
 from studykit.verdict.containers import Stock, stock_of
 
@@ -47,8 +48,8 @@ VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "deciding pair", "dif
                    "stock"]
 EVIDENCE_COLUMNS = ["analyte", "verdict", "df", "p within margin", "p beyond margin", "p beyond, Holm",
                     "p any gradient, Holm", "shown to exceed", "unit"]
-DEFAULT_ACTIONS = {"uneven": "No action was declared for an uneven stock: set the containers and groups named below "
-                             "aside."}
+DEFAULT_ACTIONS = {"uneven": Action(do="No action was declared for an uneven stock: set the containers and groups named below "
+                                       "aside.")}
 CHANCE = 0.8
 MOST = 500
 
@@ -189,7 +190,7 @@ class StudyVerdict:
 
     word: str
     sentence: str
-    action: str
+    action: Action | None
     analytes: tuple[AnalyteVerdict, ...]
 
     def words(self) -> dict[str, str]:
@@ -379,6 +380,5 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
     if beside := [f"{v.label} {v.final}" for v in told if not v.decides]:
         parts.append(f"Not decisive: {', '.join(beside)}")
-    action = study.actions.get(word, "")  # type: ignore[call-overload]
-    return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word, ""),
-                        analytes=told)
+    action = study.actions.get(word)  # type: ignore[call-overload]
+    return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word), analytes=told)

@@ -7,7 +7,8 @@ the floor it is printed with the sentence that nothing is known of the floor, an
 containers that were not opened.
 
 First and last litres: the uppermost and the lowest zone against the weighted mean of the zones, as in
-``estimands.departures``.  Floor: the heel draws against the zones of their own containers, as in ``estimands.whole``.
+``estimands.departures``; the last ones are within the margin only where the floor is, else as far as above the floor.
+Floor: the heel draws against the zones of their own containers, as in ``estimands.whole``.
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
+ABOVE = "within the margin above the floor"
 SINGLE = "beyond the margin in single containers"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
@@ -45,8 +47,8 @@ UNOPENED = "Containers that were not opened may lie beyond the margin too: treat
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
     """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin.
 
-    Words: within the margin, beyond the margin, cannot tell, nothing is known.  Estimates as in the tables they
-    come from; the zones carry the pair of depths that decides.
+    Words: within the margin (the last litres: or so above the floor), beyond the margin, cannot tell, nothing is known.
+    Estimates as in the tables they come from; the zones carry the pair of depths that decides.
     """
     zones, heels = estimands.departures(stage, models), _heels(stage, models)
     told = outcome.to_table().set_index("analyte")
@@ -54,12 +56,13 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
-        declared = stage.study.factors.depths
+        declared, floor = stage.study.factors.depths, _floor(heels.get(name))
         for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
-                rows.append((name, use, _word(r["low"], r["high"], edges), r["departure"], r["low"], r["high"], r["unit"],
-                             margin.text))
+                said = _word(r["low"], r["high"], edges)
+                said = ABOVE if use == "last litres" and said == WITHIN != floor[0] else said
+                rows.append((name, use, said, r["departure"], r["low"], r["high"], r["unit"], margin.text))
             if depth in model.rows.absent:
                 rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text))
         verdict = told.loc[name]
@@ -67,7 +70,7 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text))
-        rows.append((name, "floor", *_floor(heels.get(name)), margin.text))
+        rows.append((name, "floor", *floor, margin.text))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -111,7 +114,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
 
     Uses of analytes that are for information only veto nothing.
     """
-    declared = obeyed(stage.study.safety, outcome.action, outcome.word) if outcome.action else ""
+    declared = obeyed(stage.study.safety, outcome.action) if outcome.action else ""
     table = table[table["analyte"].map(stage.study.decides).astype(bool)]
     declared = declared or "No action was declared for this verdict in study.toml."
     if outcome.word not in USED_AS_IT_STANDS:

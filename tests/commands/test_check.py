@@ -128,7 +128,7 @@ def test_a_study_whose_samples_table_was_removed_to_plan_anew_can_be_checked(tmp
 
 
 def test_check_and_plan_tell_which_actions_the_report_will_withhold(tmp_path, capsys) -> None:
-    """An unknown word, before any money is spent: with the word, the reason and the remedy, and exit code 0."""
+    """Own words without a declaration, before any money is spent: the reason and what to write, and exit code 0."""
     root = folder(tmp_path / "s", stock=stock_rows(12))
     text = STUDY_TOML.replace('mixing_procedure = "tumbling of pails"\n', "").replace("residue = true", "residue = false")
     text = text.replace('"remixed control", ', "")
@@ -136,8 +136,8 @@ def test_check_and_plan_tell_which_actions_the_report_will_withhold(tmp_path, ca
     assert main(["check", str(root)]) == 0
     out = capsys.readouterr().out
     assert out.count("the report will withhold") == 1
-    assert "[actions] stratified: the report will withhold \u201cFrobnicate it.\u201d: the kit cannot read" in out
-    assert "[safety] mixing_actions" in out
+    assert "[actions] stratified: the report will withhold \u201cFrobnicate it.\u201d: study.toml does not say" in out
+    assert "Write stratified = { do = \"...\", asks_for = \"...\" }" in out
 
 
 def spoilt(root: Path) -> Path:

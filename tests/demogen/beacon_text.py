@@ -36,9 +36,10 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
-uneven = "Roll the kegs named in the report and those not opened; use the others as they stand."
-stratified = "Roll the keg for ten minutes before the first pail."
-inconclusive = "Roll the keg, then draw again."
+uneven.do = "Roll the kegs named in the report and those not opened; use the others as they stand."
+uneven.asks_for = "mixing"
+stratified = { do = "Roll the keg for ten minutes before the first pail.", asks_for = "mixing" }
+inconclusive = { do = "Roll the keg, then draw again.", asks_for = "mixing" }
 
 [factors]
 depths = ["upper", "middle", "lower"]

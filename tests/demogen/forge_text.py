@@ -48,10 +48,12 @@ seed = 20260303
 invented = true
 
 [actions]
-homogeneous = "Spray as it stands."
-uneven = "Tumble the kegs named in the report and those not opened for 60 minutes; spray from the others as they stand."
-stratified = "Tumble for 60 minutes, check the floor with a rod, release only if three depths agree within 5 %."
-inconclusive = "Tumble, then draw three depths."
+homogeneous = { do = "Spray as it stands.", asks_for = "nothing" }
+uneven.do = "Tumble the kegs named in the report and those not opened for 60 minutes; spray from the others as they stand."
+uneven.asks_for = "mixing"
+stratified.do = "Tumble for 60 minutes, check the floor with a rod, release only if three depths agree within 5 %."
+stratified.asks_for = ["mixing", "floor draw"]
+inconclusive = { do = "Tumble, then draw three depths.", asks_for = "mixing" }
 
 [factors]
 depths = ["top", "upper", "middle", "lower", "bottom"]

@@ -58,10 +58,13 @@ seed = 20260301
 invented = true
 
 [actions]
-homogeneous = "Pour as is; sample again in a year."
-uneven = "Tumble the pails named in the report and those not opened for ten minutes; pour the others as they are."
-stratified = "Tumble every pail for ten minutes before opening it; do not top up from an unmixed heel."
-inconclusive = "Tumble as a precaution; sample more pails or ask the laboratory for unrounded duplicates."
+homogeneous = { do = "Pour as is; sample again in a year.", asks_for = "nothing" }
+uneven.do = "Tumble the pails named in the report and those not opened for ten minutes; pour the others as they are."
+uneven.asks_for = "mixing"
+stratified.do = "Tumble every pail for ten minutes before opening it; do not top up from an unmixed heel."
+stratified.asks_for = ["mixing", "floor draw"]
+inconclusive.do = "Tumble as a precaution; sample more pails or ask the laboratory for unrounded duplicates."
+inconclusive.asks_for = "mixing"
 
 [factors]
 depths = ["upper", "middle", "lower"]

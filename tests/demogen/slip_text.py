@@ -49,9 +49,11 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
-uneven = "Stir the drums named in the report and those not opened from the floor; use the others as they stand."
-stratified = "Stir for 20 minutes with the paddle on the floor before the first bucket."
-inconclusive = "Stir, then draw three depths."
+uneven.do = "Stir the drums named in the report and those not opened from the floor; use the others as they stand."
+uneven.asks_for = ["mixing", "floor draw"]
+stratified.do = "Stir for 20 minutes with the paddle on the floor before the first bucket."
+stratified.asks_for = ["mixing", "floor draw"]
+inconclusive = { do = "Stir, then draw three depths.", asks_for = "mixing" }
 
 [factors]
 depths = ["top", "middle", "bottom"]

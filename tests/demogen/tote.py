@@ -60,9 +60,11 @@ seed = 20260302
 invented = true
 
 [actions]
-homogeneous = "Pump as it stands."
-stratified = "Recirculate bottom to top for an hour, draw the heel and a mixed whole, then decide."
-inconclusive = "Draw the heel and a mixed whole: two more results decide most."
+homogeneous = { do = "Pump as it stands.", asks_for = "nothing" }
+stratified.do = "Recirculate bottom to top for an hour, draw the heel and a mixed whole, then decide."
+stratified.asks_for = ["mixing", "floor draw"]
+inconclusive.do = "Draw the heel and a mixed whole: two more results decide most."
+inconclusive.asks_for = ["mixing", "floor draw"]
 
 [factors]
 depths = ["upper", "middle", "lower"]

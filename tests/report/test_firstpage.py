@@ -18,6 +18,7 @@ from studykit.study.cautions import cautions
 from studykit.study.definition import load_study
 from studykit.study.safety import SafetySettings
 from studykit.study.stages import share
+from studykit.verdict.uses import ABOVE, BEYOND, UNDECIDED, UNKNOWN, UNSEEN, WITHIN
 
 ROOT = Path(__file__).resolve().parents[2]
 NUMBER = re.compile(r"(?<![\w.#\u2212-])[-\u2212]?\d+(?:\.\d+)?(?![\w.]*\d)")
@@ -107,6 +108,22 @@ def test_page_one_says_what_the_safety_section_does_not_clear_whatever_the_actio
     if told:
         monkeypatch.setattr(questions, "recorded", lambda *_: {"action": f"Pour. {barred_note(safety)}"})
         assert not any(line.startswith("Nothing here allows") for line in questions.todo(stage))  # it is said already
+
+
+@pytest.mark.parametrize("last", [WITHIN, ABOVE, BEYOND, UNDECIDED, UNKNOWN])
+@pytest.mark.parametrize("floor", [WITHIN, BEYOND, UNDECIDED, UNKNOWN])
+def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monkeypatch, last: str, floor: str) -> None:
+    """It said "not for the last litres" and "the last litres are within the margins" at once."""
+    if (last == WITHIN) > (floor == WITHIN):
+        return  # uses.uses says above the floor there, tests/verdict/test_uses.py
+    rows = [("first litres", WITHIN, "Si"), ("last litres", last, "Si"), ("floor", floor, "Si")]
+    told = {"action": UNSEEN if floor == UNKNOWN else "Use."}
+    monkeypatch.setattr(questions, "recorded", lambda *_: told)
+    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(rows, columns=["use", "word", "name"]))
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    said = " ".join(questions.todo(SimpleNamespace(study=SimpleNamespace(safety=SafetySettings()))))
+    assert ("the first and the last litres are within" in said) == (last == floor == WITHIN)
+    assert ("What comes off the floor last is not shown" in said) == (last == ABOVE and floor in (WITHIN, UNKNOWN))
 
 
 @pytest.mark.parametrize(("beyond", "said"), [

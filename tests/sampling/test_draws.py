@@ -80,6 +80,8 @@ def test_thirds_of_a_lying_cylinder_hold_29_42_29_per_cent() -> None:
     shares = [z.share for z in depth_zones(lying, 1000, THREE, SamplingSettings())]
     assert shares == pytest.approx([f, 1 - 2 * f, f], abs=1e-9)
     assert [round(100 * s) for s in shares] == [29, 42, 29]
+    half = [z.share for z in depth_zones(lying, 500, THREE, SamplingSettings())]  # f of 1/6 and 1/3 of the height, twice
+    assert [round(100 * s) for s in half] == [42, 36, 22]
 
 
 def test_other_labels_get_equal_slices_and_own_places_win() -> None:

@@ -112,7 +112,7 @@ def test_every_rule_holds_on_the_text_of_random_profiles(one, monkeypatch) -> No
 
 def test_an_ethanol_in_steel_is_earthed_although_it_conducts(one, monkeypatch) -> None:
     """Flash point 13 °C, 135 000 pS/m (ethanol, handbook values): an unearthed drum of it is an isolated conductor."""
-    p = {**study().safety.model_dump(exclude={"mixing_actions"}), "flash_point_c": 13.0, "liquid_up_to_c": 25.0,
+    p = {**study().safety.model_dump(), "flash_point_c": 13.0, "liquid_up_to_c": 25.0,
          "conductivity_ps_m": 135000.0, "vessel_material": "metal"}
     front, bench, laboratory = printed(p, one, monkeypatch)
     assert list(breaches(p, front, bench, laboratory)) == []
@@ -149,7 +149,7 @@ def test_several_vessels_are_metal_only_where_each_is_said_to_be(answer) -> None
 
 @pytest.mark.parametrize(("orientation", "said"), [("", False), ("upright", False), ("lying", True), ("inverted", True)])
 def test_a_lying_or_upturned_container_says_where_its_bung_is(one, monkeypatch, orientation: str, said: bool) -> None:
-    p = study().safety.model_dump(exclude={"mixing_actions"})
+    p = study().safety.model_dump()
     plan = Plan(**{**{f: getattr(one, f) for f in one.__dataclass_fields__},
                    "containers": one.containers.assign(orientation=orientation)})
     assert ("a bung below the level empties it" in printed(p, plan, monkeypatch)[1]) == said

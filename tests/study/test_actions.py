@@ -1,47 +1,66 @@
-"""Actions under the safety section: what they ask for, what is withheld, and what is printed beside every one of them."""
+"""Actions under the safety section: what they were declared to ask for, what is withheld, what is printed beside them all."""
 
 from __future__ import annotations
 
+import random
 import re
 import tomllib
 
 import pytest
 
+from studykit.core.errors import BadInput
 from studykit.study.actions import (
-    acts_in,
-    against_cautions,
+    BARRED_AS,
+    DEEDS,
+    FORBIDDEN_BY,
+    OWN,
+    Action,
     barred_lines,
     barred_note,
     foreseen,
+    named_in,
     obeyed,
-    unread,
     why_barred,
 )
+from studykit.study.cautions import cautions
+from studykit.study.lock import promises
 from studykit.study.safety import SafetySettings
 from studykit.study.stages import HERE, share
+from studykit.verdict.rule import DEFAULT_ACTIONS
 from tests.sampling_examples import study
 
 DEMOS = share("demo_data")
+WITHHELD = "The declared action is withheld: "
 
-MIXES = """Stir before use.|Flip the pail over a few times.|Rotate the drum for an hour.
-Run the transfer pump in a loop for an hour.|Pump it round for an hour.|Pump over from bottom to top.
-Blow air through it.|Use an air lance.|Resuspend the sediment.
-Redisperse the pigment.|Paddle it.|Work the sediment in with a rod.|Work the free water in.|Emulsify the water.|Beat it up.
-Jiggle the pail.|Vibrate the pail.|Sonicate it.|Ultrasonic bath for 10 min.|Bottom-feed with compressed air for 5 minutes.
-Bring the antifoam back into the oil, then use.|Rouse it.|Drive it around the yard on the forklift, then use.
-Fluidise the bed.
-Combine the layers, then use.|Plunge it with a rod.|Filter it in a kidney loop for a day.|Give the drum a kick."""
-DRAWS = """Draw the last litres from the floor.|Drain the bottom 20 L to waste, then use.|Take a heel sample.
-Pump the floor layer off.
-Suck the sediment off the floor.|Pour off the top and discard the last litres.|Empty the drum to the last drop.
-Siphon the water off.
-Drain the water from the bottom.|Open the bottom tap and let the sludge out."""
-HARMLESS = """Use as it stands; do not mix.|Never shake it; pour as it is.|Leave the drums shut and ask the supplier.
-Open six more drums.
-Set aside the named containers and those not opened; use the other opened ones as they stand.|Pump as is.|Scrap them.
-Quarantine the mixed lots.|Use the upper half only.|Ask the blender.|Sell as second quality.|Order a new drum."""
-FORBIDDEN = """Blow the drum empty with compressed air.|Push the liquid out with 1 bar of air.|Tilt the drum and pour.
-Cut the drum open and look.|Smell it; if it smells right, use it.|Climb in and scrape the floor."""
+# by somebody who had the promise alone and looked for texts that the kit would take for harmless
+SLY = """Pump out at the bottom and in at the top.|Pump each drum out and in again, then use.
+Make top and bottom agree, then use.|Make the drum one again, then use.
+Have it made level before use.|Treat the drums, then use.|Work the drums.
+Use all drums together in the tote.|Never use it unmixed.|No unmixed drum is to be used.
+Keep the drums at 80 °C, then use.|Get inside and take the rest out.
+Take the rest out from inside.|Open all drums and keep them open for a week.
+Take the lower third out and use the rest.|Use from the bottom up.
+Scrap the bottom third and use the rest.|Do as last year.|Rühren, dann verwenden.|Не мешать.
+桶を攪拌する|Do not mix; use as it stands.|Use as they stand.|Use as it stands"""
+NAMES = {"mixing": """Stir before use.|Flip|Rotate it.|Run it in a loop.|Pump it round for an hour.|Resuspend it.
+Mix it.|Never mix.|Use no unmixed drum.|Emulsify it.|Sonicate it.|Nitrogen.|Combine the layers.
+Whisk.|Plunge it.|Roll it.|Blend the pails.|Remix it.|Pump out and in again.|Tumble it.
+Upside down for a day.|Homogenise it.""",
+         "floor draw": """Use the last litres.|Drain it.|Take the heel.|Use from the floor up.|Siphon it.|Use from below.
+Decant it.|Let the sludge out.|Scrap the lowest third.|Use to the last drop.""",
+         "heating": "Warm it.|Heat it.|Use at 60 °C.|Store at 80 degrees.|A flame.|Steam it.|Boil.",
+         "cutting": "Cut it open.|Saw it.|Drill a hole.|Pierce it.|Weld it.|Punch a hole.",
+         "entering": "Climb in.|Enter the tank.|Get inside and look.|Reach into it.|Lean in.",
+         "air pressure": "Pressurise it.|Push it out with 1 bar.|Inflate it.|Compressed air.",
+         "tilting": "Tilt it.|Use it on its side.",
+         "leaving open": "Leave the drums open.|Keep all of them open.|Let it stand open.",
+         "smelling": "Smell it.|Sniff.|Taste it.|Start it by mouth.",
+         "pouring away": "Put the rest down the drain.|Pour it into the ground."}
+PLAIN = """Use as it stands.|Leave the drums shut and ask the supplier.|Open six more drums.
+Ask the blender.|Quarantine the stock.
+Set aside the named containers and those not opened; use the other opened ones as they stand.
+Sell as second quality.|Ask the shift lead.|Keep the drums shut and call the fluid engineer.
+Have each bottle measured again.|Vier weitere öffnen."""
 
 
 def told(text: str) -> list[str]:
@@ -49,151 +68,134 @@ def told(text: str) -> list[str]:
     return [s for line in text.splitlines() for s in line.split("|")]
 
 
-@pytest.mark.parametrize("action", told(MIXES))
-def test_plain_words_for_mixing_are_seen(action: str) -> None:
-    assert "stirring" in acts_in(action)
+def act(do: str, *asks_for: str) -> Action:
+    """An action with its declaration, or without one."""
+    return Action.model_validate({"do": do, "asks_for": asks_for or None})
 
 
-@pytest.mark.parametrize("action", told(DRAWS))
-def test_plain_words_for_draws_at_the_floor_are_seen(action: str) -> None:
-    assert "heel draw" in acts_in(action)
+def sentences(seed: int, number: int = 300) -> list[str]:
+    """Sentences of plain words in chance order: about what an own text may look like."""
+    words = re.findall(r"\w+", f"{SLY} {PLAIN}")
+    rng = random.Random(seed)
+    return [" ".join(rng.choices(words, k=rng.randint(2, 9))) + "." for _ in range(number)]
 
 
-@pytest.mark.parametrize("action", told(HARMLESS))
-def test_harmless_actions_are_printed_and_never_without_what_is_barred(action: str) -> None:
-    assert obeyed(study().safety, action) == action  # all cleared: as it stands
-    assert obeyed(SafetySettings(), action) == f"{action} {barred_note(SafetySettings())}"
+@pytest.mark.parametrize("safety", [SafetySettings(), study().safety], ids=["nothing answered", "all cleared"])
+def test_an_action_in_own_words_without_a_declaration_is_never_printed(safety: SafetySettings) -> None:
+    for text in [*told(SLY), *told(PLAIN), *sentences(20261126)]:
+        if text not in OWN:
+            assert obeyed(safety, act(text)).startswith(f"{WITHHELD}study.toml does not say what it asks for"), text
+            (said,) = foreseen(safety, [("uneven", act(text))])
+            assert said.startswith(f"[actions] uneven: the report will withhold \u201c{text}\u201d: study.toml does not say")
+            assert "Write uneven = { do = \"...\", asks_for = \"...\" } with all of these" in said
+            assert all(deed in said for deed in DEEDS)
 
 
-@pytest.mark.parametrize("action", told(FORBIDDEN))
-def test_what_a_caution_forbids_is_withheld_whatever_the_profile_says(action: str) -> None:
-    assert against_cautions(action)
-    assert "the cautions forbid" in obeyed(study().safety, action)
-    assert not against_cautions("Do not tilt it, never cut it.")
+@pytest.mark.parametrize("deed", DEEDS[1:])
+def test_an_action_that_names_a_word_of_a_deed_must_declare_it(deed: str) -> None:
+    others = [d for d in DEEDS[1:] if d != deed]
+    for text in told(NAMES[deed]):
+        assert deed in named_in(text), text
+        for declared in (["nothing"], others):
+            with pytest.raises(BadInput, match=rf"the action names .*\({deed}\).*which asks_for leaves out"):
+                study(actions={"uneven": {"do": text, "asks_for": declared}})
+        assert act(text, *DEEDS[1:]).known == DEEDS[1:]
 
 
-def test_an_action_in_words_that_no_list_holds_carries_its_precondition() -> None:
-    """A made-up verb stands for every word that the lists lack: withheld until declared, then with what is barred."""
-    withheld = obeyed(SafetySettings(), "Frobnicate the drum, then use it.")
-    assert "withheld: \u201cFrobnicate\u201d cannot be read, so it counts as mixing" in withheld
-    declared = SafetySettings(mixing_actions=())
-    assert obeyed(declared, "Frobnicate it.") == (
-        "Frobnicate it. (Nothing here allows mixing of any kind or a draw at the floor: see Cautions.)")
-    assert barred_lines(study(safety={"mixing_procedure": ""}).safety) == (
-        "Mixing of any kind (stirring, shaking, rolling, pumping round, blowing in gas): no "
-        "mixing_procedure of the site is named.",)
-    assert obeyed(study().safety, "Frobnicate it.") == (
-        "Frobnicate it. (If this mixes: only by the site's procedure \u201ctumbling of pails\u201d, then shut and at rest for "
-        "30 min before it is opened.)")
+def test_plain_words_are_no_contradiction_and_what_is_barred_stands_beside_them() -> None:
+    for text in told(PLAIN):
+        assert named_in(text) == {}
+        assert obeyed(study().safety, act(text, "nothing")) == text  # all cleared: as it stands
+        assert obeyed(SafetySettings(), act(text, "nothing")) == f"{text} {barred_note(SafetySettings())}"
+        assert foreseen(SafetySettings(), [("uneven", act(text, "nothing"))]) == ()
 
 
-@pytest.mark.parametrize(("text", "acts"), [
-    ("Use as it stands.", ()), ("Pump as it stands.", ()), ("Mix, check by three depths, then use.", ("stirring",)),
-    ("Tumble every pail; do not top up from an unmixed heel.", ("stirring",)), ("Use without mixing.", ()),
-    ("Do not stir; ask the supplier.", ()), ("Draw the heel and a mixed whole.", ("heel draw", "stirring")),
-    ("Recirculate bottom to top.", ("stirring",)), ("Re-mix it.", ("stirring",)),
-    ("Check the floor with a rod.", ("heel draw",)),
-    ("Never use it without stirring", ("stirring",)), ("Shaking is enough.", ("stirring",)),
-    ("Do not remix.", ()), ("Remixing not needed.", ()), ("No need to mix.", ()), ("Never shake or roll it.", ()),
-    ("Do not stir more than ten minutes.", ("stirring",)), ("Do not pour before stirring it.", ("stirring",)),
-    ("Do not stir unless it has stood.", ("stirring",)), ("Nothing is used without mixing.", ("stirring",)),
-    ("Do not stir; shake it.", ("stirring",)), ("Do not just shake it.", ("stirring",)),
-    ("Do not stir by hand.", ("stirring",)), ("Pour it from drum to drum.", ("stirring",)),
-    ("Pump the lower half to the top.", ("stirring",)), ("Use a pump for an hour.", ("stirring",)),
-    ("Never drain it.", ()), ("Do not pour until the sludge is drained.", ("heel draw",)),
-    ("Use the last litres too.", ("heel draw",)),
-])
-def test_what_a_sentence_asks_for(text: str, acts: tuple[str, ...]) -> None:
-    assert acts_in(text) == acts
+def test_a_wrong_declaration_in_other_words_passes() -> None:
+    """The kit cannot read meaning, and the page says so; what is barred stands beside the action even then."""
+    text = "Make top and base agree, then use."
+    assert obeyed(SafetySettings(), act(text, "nothing")) == (
+        f"{text} (Nothing here allows mixing of any kind or a draw at the floor: see Cautions.)")
 
 
-def test_an_action_is_withheld_until_its_act_is_cleared() -> None:
+@pytest.mark.parametrize("more", [{}, {"free_water": "yes"}, {"mixing_procedure": ""}, {"flash_point_c": "unknown"},
+                                  {"pressure_or_gas": "yes"}, {"toxic_or_corrosive": "yes"}])
+def test_each_declared_deed_is_printed_where_the_profile_clears_it_and_never_where_a_caution_forbids_it(more: dict) -> None:
+    safety = SafetySettings.model_validate({**study().safety.model_dump(), **more})
+    for deed in DEEDS[1:]:
+        printed, said = obeyed(safety, act("Frobnicate.", deed)), foreseen(safety, [("uneven", act("Frobnicate.", deed))])
+        cleared = deed in BARRED_AS and safety.clears(BARRED_AS[deed])
+        assert printed.startswith("Frobnicate.") == cleared == (not said)
+        assert cleared or printed.startswith(WITHHELD)
+        assert (f"the cautions forbid {deed}" in printed) == (deed in FORBIDDEN_BY) == any("another action" in s and
+                                                                                         "the cautions" in s for s in said)
+        both = obeyed(safety, act("Frobnicate.", "floor draw", deed))  # the worst of several counts
+        assert both.startswith("Frobnicate.") == (cleared and safety.clears("heel draw"))
+
+
+def test_every_deed_is_barred_by_the_profile_or_forbidden_by_a_caution_that_always_stands() -> None:
+    assert set(DEEDS) == {"nothing", *BARRED_AS, *FORBIDDEN_BY} == {"nothing", *NAMES}
+    always = {c.id: c.text for c in cautions() if c.when == ("always",)}
+    words = {"heating": "heat", "cutting": "cut", "entering": "climb", "air pressure": "pressurise", "tilting": "tilt",
+             "leaving open": "reseal", "smelling": "sniff", "pouring away": "never down a drain"}
+    assert all(words[deed] in always[caution] for deed, caution in FORBIDDEN_BY.items())
+
+
+def test_an_action_that_mixes_names_the_procedure_and_the_rest() -> None:
     cleared = study().safety
-    assert obeyed(cleared, "Use as it stands.") == "Use as it stands."
-    assert obeyed(cleared, "Tumble it.") == ("Tumble it. (To be mixed only by the site's procedure “tumbling of pails”, then "
-                                             "shut and at rest for 30 min before it is opened.)")
-    barred = obeyed(SafetySettings(), "Tumble it.")
-    assert "withheld" in barred
+    assert obeyed(cleared, act("Tumble it.", "mixing")) == (
+        "Tumble it. (To be mixed only by the site's procedure “tumbling of pails”, then shut and at rest for 30 min before it "
+        "is opened.)")
+    barred = obeyed(SafetySettings(), act("Tumble it.", "mixing"))
     assert "Tumble" not in barred
     assert "does not clear mixing, for the reasons under Cautions" in barred
     assert "not answered: data_sheet, flash_point_c" in barred_lines(SafetySettings())[0]
     water = cleared.model_copy(update={"free_water": "yes"})
     assert why_barred(water, ("stirring",)) == "free water lies in it"
-    assert obeyed(cleared, "") == ""
-
-
-@pytest.mark.parametrize("action", [
-    "Fässer wälzen, dann verwenden.", "Umrühren und neu beproben.", "Mescolare prima dell'uso.", "Agiter le fût.",
-    "桶を 攪拌する",
-    "Перемешать бочку.", "Karistir."])
-def test_an_action_whose_words_cannot_be_read_counts_as_the_worse(action: str) -> None:
-    barred = obeyed(SafetySettings(), action, "stratified")
-    assert action not in barred
-    assert "name in [safety] mixing_actions the answers whose action mixes" in barred
-    told = SafetySettings(mixing_actions=("stratified",))
-    assert "withheld" in obeyed(told, action, "stratified")
-    plain = "Vier weitere öffnen."
-    assert obeyed(told, plain, "inconclusive") == f"{plain} {barred_note(told)}"  # the person says that this one does not mix
-    assert "withheld" in obeyed(SafetySettings(mixing_actions=()), "Stir it.", "stratified")  # words still count
-
-
-@pytest.mark.parametrize("action", ["Invert each drum twice.", "Turn them over before use.", "Circulate it for an hour.",
-                                    "Blend the pails.", "Swirl and pour.", "Draw from the top, return to the bottom.",
-                                    "Put what was drawn to the drum.", "Bubble nitrogen through it."])
-def test_other_verbs_of_mixing_are_seen(action: str) -> None:
-    assert acts_in(action) == ("stirring",)
-
-
-@pytest.mark.parametrize("action", [
-    "Nicht mischen.", "Ne pas agiter.", "No agitar.", "Niet schudden.", "Nie mieszać.", "Älä sekoita.", "混ぜる", "混",
-    "Centrifuge it.", "Warm the drum, then use it.", "Filter it.", "Top up from the next lot, then squash it.",
-    "Put it through the blender for ten minutes.", "Put it on the cradle for an hour.", "Let the line run.",
-    "Pump the drum through the line, then use it.", "Percuss the wall.", "Have it reconditioned.", "Hand over to Bexley.",
-    "Do whatever the foreman prefers."])
-def test_words_that_are_not_known_count_as_mixing_until_declared(action: str) -> None:
-    """Refusals in other languages too: the kit cannot tell them from their opposite."""
-    assert unread(action)
-    assert "withheld" in obeyed(SafetySettings(), action, "stratified")
-    assert obeyed(SafetySettings(mixing_actions=()), action, "stratified").startswith(action)
-    assert "If this mixes: only by the site's procedure" in obeyed(study().safety, action, "stratified")
-
-
-@pytest.mark.parametrize("action", [
-    "Saw the drum open.", "Torch the lid off.", "Punch a hole in the floor.", "Heat the drum with a flame.", "Taste it.",
-    "Enter the tank and look.", "Never use it before smelling it.", "Inflate the tote to empty it.", "Pierce the liner."])
-def test_other_words_for_what_a_caution_forbids_are_withheld_although_declared(action: str) -> None:
-    declared = study().safety.model_copy(update={"mixing_actions": ()})
-    assert "the cautions forbid" in obeyed(declared, action)
-
-
-def test_every_action_that_the_kit_ships_can_be_read() -> None:
-    for path in [*DEMOS.glob("*/study.toml"), *(HERE / "templates").glob("*/study.toml")]:
-        text = re.sub(r"@\w+@", "1", path.read_text(encoding="utf-8"))  # the class's template has places to fill
-        for action in tomllib.loads(text).get("actions", {}).values():
-            assert unread(action) == (), action
-
-
-@pytest.mark.parametrize("declared", [None, (), ("stratified",)])
-@pytest.mark.parametrize("more", [{}, {"free_water": "yes"}, {"mixing_procedure": ""}, {"flash_point_c": "unknown"}])
-def test_what_will_be_withheld_is_foreseen_and_nothing_else(more: dict[str, str], declared: tuple[str, ...] | None) -> None:
-    """Every action of the lists above: `check` tells exactly those that the report will not print."""
-    safety = SafetySettings.model_validate({**study().safety.model_dump(), **more, "mixing_actions": declared})
-    texts = [*told(MIXES), *told(DRAWS), *told(HARMLESS), *told(FORBIDDEN), "Frobnicate it.", "Umr\u00fchren."]
-    seen = set()
-    for text in texts:
-        withheld = "is withheld" in obeyed(safety, text, "stratified")
-        said = "".join(foreseen(safety, [("stratified", text)]))
-        assert bool(said) == withheld, text
-        assert not said or said.startswith(f"[actions] stratified: the report will withhold \u201c{text}\u201d: ")
-        seen.add(withheld)
-    assert seen >= ({True} if declared else {True, False})  # 'stratified' declared to mix: no action of it is printed
-
-
-def test_the_remedy_names_the_words_and_what_to_write() -> None:
-    (said,) = foreseen(study(safety={"mixing_procedure": ""}).safety, [("uneven", "Frobnicate and vex it.")])
-    assert "the kit cannot read \u201cFrobnicate, vex\u201d, so it counts as mixing" in said
-    assert "mixing_actions = [] says that none has" in said
-    (said,) = foreseen(SafetySettings(mixing_actions=()), [("stratified", "Roll it.")])
+    (said,) = foreseen(SafetySettings(), [("stratified", act("Roll it.", "mixing"))])
     assert "it asks for mixing, which [safety] does not clear (not answered: data_sheet" in said
-    (said,) = foreseen(study().safety, [("stratified", "Heat the drum.")])
-    assert said.endswith("the cautions forbid \u201cHeat\u201d. Declare another action.")
+
+
+def test_the_kits_own_sentences_need_no_declaration_and_are_those_of_its_templates() -> None:
+    """Whole sentences: one letter more is another sentence."""
+    found = {a.do for a in DEFAULT_ACTIONS.values()}
+    for path in (HERE / "templates").glob("*/study.toml"):
+        text = path.read_text(encoding="utf-8")
+        lines = re.findall(r'(?m)^(?:# )?(?:homogeneous|uneven|stratified|inconclusive) = "(.*?)"', text)
+        assert len(lines) >= 3
+        found |= set(lines)
+    assert found == set(OWN)
+    for text, deeds in OWN.items():
+        assert act(text).known == deeds
+        assert set(named_in(text)) <= set(deeds)  # the words agree with what is said of the sentence
+        assert act(f"{text[:-1]} now.").known is None
+
+
+def test_every_action_of_the_demos_is_declared() -> None:
+    for path in DEMOS.glob("*/study.toml"):
+        for told_ in tomllib.loads(path.read_text(encoding="utf-8"))["actions"].values():
+            assert Action.model_validate(told_).known is not None, told_
+
+
+@pytest.mark.parametrize(("told_", "words"), [
+    ({"do": "Use.", "asks_for": []}, "needs at least 1 entries"),
+    ({"do": "Use.", "asks_for": ["nothing", "mixing"]}, "asks_for says \"nothing\" beside something"),
+    ({"do": "Use.", "asks_for": "stirring"}, "must be one of 'nothing', 'mixing', 'floor draw'"),
+    ({"do": "Use.", "ask_for": "nothing"}, "this key is not known here"),
+    ({"asks_for": "nothing"}, "this key is required and missing"), (5, "valid string"),
+])
+def test_what_is_no_declaration_is_refused(told_: object, words: str) -> None:
+    with pytest.raises(BadInput, match=re.escape(words)):
+        study(actions={"uneven": told_})
+
+
+def test_the_key_of_earlier_versions_is_refused_with_what_to_write() -> None:
+    with pytest.raises(BadInput, match=r"mixing_actions is no longer read: .*asks_for = \"mixing\""):
+        study(safety={"mixing_actions": ["stratified"]})
+
+
+def test_the_lock_promises_the_declaration_and_knows_older_ones_without() -> None:
+    plain = promises(study(actions={"uneven": "Set them aside."}))
+    assert plain["actions.uneven"] == "Set them aside."
+    assert "actions.uneven.asks_for" not in plain  # as a lock of an older kit has it
+    said = promises(study(actions={"uneven": {"do": "Roll them.", "asks_for": ["mixing", "floor draw"]}}))
+    assert (said["actions.uneven"], said["actions.uneven.asks_for"]) == ("Roll them.", "mixing, floor draw")

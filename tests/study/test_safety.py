@@ -76,7 +76,12 @@ def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() ->
         assert any("BARRED" in t for t in told["heel"]) != heel
         assert all(len(told[p]) == 1 for p in ("heel", "residue", "remixed control"))
         assert any("BARRED" in t for t in told["residue"]) != stir
-        assert bool(told["cake"]) == heel
+        assert bool(told["cake"]) == (heel and s.material == "metal")
+        lined, moves = s.material in ("plastic", "other"), s.ignitable or s.charging
+        assert ("clamp on bare metal" in " ".join(told["stop"])) == (moves and not lined)
+        assert ("Of plastic or lined, so it cannot be earthed" in " ".join(told["stop"])) == (moves and lined)
+        assert ("container, tool and receiver earthed" in " ".join(told["cleared"])) == (moves and not lined)
+        assert ("not known to be of metal" in " ".join(told["stop"])) == (s.ignitable and s.material == "unknown")
         named = {c.id for c in cautions("", s)}
         spoken = " ".join(told["stop"] + told["steps"])
         assert ("vapour" in named) == ("a camera rated for it" in spoken) == ("open bung" not in spoken)
@@ -86,6 +91,23 @@ def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() ->
         assert "{" not in " ".join(t for ts in told.values() for t in ts)
         assert {"authority", "pressure", "headspace", "emergency", "skin", "mouth", "confined space"} <= named
     assert len(seen) > 100
+
+
+def test_of_several_vessels_each_is_earthed_or_not_by_its_own_material() -> None:
+    s = study(safety={"vessel_material": {"pail20": "metal", "bottle1": "plastic"}}).safety
+    both = " ".join(lines("cleared", s))
+    assert "container, tool and receiver earthed" in both
+    assert "what is of plastic or lined cannot be earthed" in both
+    assert [("clamp on bare metal" in " ".join(lines("stop", s.at(v)))) for v in ("pail20", "bottle1")] == [True, False]
+
+
+def test_what_mixing_destroys_is_measured_before_it() -> None:
+    s = study().safety
+    assert "before any residue" in " ".join(lines("cake", s))
+    assert any("dip for height" in t and "before any residue" in t for t in lines("steps", s))
+    (residue,) = lines("residue", s)
+    assert "last of all" in residue
+    assert "before it is opened or drawn from again, all that stands under STOP holds again" in residue
 
 
 def test_an_order_to_mix_would_be_seen() -> None:
@@ -164,7 +186,7 @@ def test_the_warmest_day_counts_and_not_the_mean_of_the_year() -> None:
         study(fluid=fluid)
 
 
-@pytest.mark.parametrize("name", ["heel", "Residue"])
+@pytest.mark.parametrize("name", ["heel", "Residue", "heel draw", "floor", "Sump", "on the floor", "Bodensatz", "sediment"])
 def test_a_depth_that_would_belong_to_no_zone_is_refused(name: str) -> None:
     with pytest.raises(BadInput, match=f"a depth may not be named {name}: it would belong to no zone"):
         study(factors={"depths": ["upper", "lower", name]})

@@ -19,6 +19,7 @@ import numpy as np
 
 import studykit.notebook.stage as kit
 from studykit.model import tables as model_tables
+from studykit.study.actions import Action
 from studykit.study.definition import parse_study
 from studykit.verdict import uses
 from studykit.verdict.rule import StudyVerdict
@@ -68,8 +69,8 @@ def filed(full: kit.Stage, rng: np.random.Generator, floor: float) -> tuple[bool
     stage = replace(full, tables=tables)
     models = model_tables.fit_all(stage)
     outcome = judge_all(stage, models)
-    acting = StudyVerdict(word=outcome.word, sentence="", action=FILED if outcome.word == "homogeneous" else "Leave it shut.",
-                          analytes=outcome.analytes)
+    acting = StudyVerdict(word=outcome.word, sentence="", analytes=outcome.analytes,
+                          action=Action(do=FILED if outcome.word == "homogeneous" else "Leave it shut."))
     return FILED in uses.action(stage, acting, uses.uses(stage, models, outcome)), outcome.word
 
 

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from studykit.model import tables as model_tables
-from studykit.study.actions import barred_note
+from studykit.study.actions import Action, barred_note
 from studykit.verdict import estimands, uses
 from studykit.verdict.rule import StudyVerdict
 from studykit.verdict.tables import judge_all
@@ -75,7 +75,8 @@ def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
                                                 ([100.1, 100.2, 99.9, 100.0, 100.3, 99.8], False)])
 def test_an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened(tmp_path, values, vetoed) -> None:
     stage, outcome, table = judged(tmp_path, values)
-    uneven = StudyVerdict(word="uneven", sentence="", action="Use the others as they stand.", analytes=outcome.analytes)
+    uneven = StudyVerdict(word="uneven", sentence="", analytes=outcome.analytes,
+                          action=Action(do="Use the others as they stand.", asks_for=("nothing",)))
     text = uses.action(stage, uneven, table)
     assert ("Use the others as they stand" in text) is not vetoed
     assert ("vetoed by use: P, floor: beyond the margin, +" in text) is vetoed
@@ -84,7 +85,8 @@ def test_an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened
 
 
 def acting(outcome: StudyVerdict) -> StudyVerdict:
-    return StudyVerdict(word=outcome.word, sentence=outcome.sentence, action="Use as it stands.", analytes=outcome.analytes)
+    return StudyVerdict(word=outcome.word, sentence=outcome.sentence, action=Action(do="Use as it stands."),
+                        analytes=outcome.analytes)
 
 
 def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
@@ -93,6 +95,8 @@ def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
     told = f"Use as it stands. {barred_note(stage.study.safety)} {uses.UNSEEN}"  # its [safety] is not answered
     assert uses.action(stage, acting(outcome), table) == told
     assert uses.shown(table)["floor"].tolist() == ["nothing is known"]
+    assert word(table, "last litres") == "within the margin above the floor"  # the lowest zone is, and no more was seen
+    assert word(table, "first litres") == "within the margin"
 
 
 def test_one_heel_is_no_interval_and_cannot_tell(tmp_path) -> None:
