@@ -128,8 +128,10 @@ class TimeSettings(Section):
 
     @model_validator(mode="after")
     def _half_time(self) -> TimeSettings:
-        if (self.course == "saturating") != (self.half_months is not None):
-            raise ValueError("half_months belongs to course = 'saturating', and to no other")
+        if self.course == "saturating" and self.half_months is None:
+            raise ValueError("course = \"saturating\" needs half_months: after how many months half of it is done")
+        if self.course != "saturating" and self.half_months is not None:
+            raise ValueError("half_months belongs to course = \"saturating\", and to no other: leave it out")
         return self
 
     @model_validator(mode="after")

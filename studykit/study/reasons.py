@@ -9,7 +9,8 @@ from studykit.core.errors import Fault
 from studykit.study.definition import Study
 
 _HOLLOW = re.compile(r"(write|type|put|say|fill in|give)\b.*\b(here|this)\b.*|(the )?(reason|source|role)( why)?|why|because|"
-                     r"to ?do|tb[ad]|to be (done|decided|added|written)|x{2,}|n\.?/?a\.?|none|test|lorem.*|"
+                     r"(write )?why( a smaller difference does not matter)?|see (above|below)|to follow|follows|later|"
+                     r"to ?do|tb[ads]|to be (done|decided|added|written|named|filled in)|x{2,}|n\.?/?a\.?|none|test|lorem.*|"
                      r"the (role|person) (that|who) (answers for the decision|decides)", re.I)
 
 

@@ -99,6 +99,8 @@ TOLERANCE = '''margin_reason = "half of the blender's tolerance"'''
     (TOLERANCE, 'margin_reason = "why?"'),
     ('responsible = "lubrication engineer"', 'responsible = "the role that answers for the decision"'),
     ('"bottle broken on the way"', '"tbd"'),
+    *(('"bottle broken on the way"', f'"{text}"') for text in (
+        "to be filled in", "write why", "see above", "to follow", "why a smaller difference does not matter")),
 ])
 def test_placeholders_are_refused_at_the_lock_and_listed(tmp_path, old, new) -> None:
     root = folder(tmp_path / "s", stock=stock_rows(12))
