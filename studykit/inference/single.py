@@ -176,7 +176,8 @@ class SingleResult:
                 "s": self.scatter.s, "precision": self.scatter.kind, "range": told(self.range),
                 "critical range": critical, "contrast": ends.label, "difference": told(ends.estimate),
                 "low": told(span.low), "high": told(span.high), "margin": told(self.edge), "unit": self.comparison.unit,
-                "verdict": self.word, "provisional": self.provisional}
+                "verdict": self.word, "holds up to": None if math.isinf(self.tipping) else self.tipping,
+                "provisional": self.provisional}
 
     @property
     def tipping(self) -> float:

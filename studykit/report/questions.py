@@ -11,6 +11,7 @@ import pandas as pd
 
 from studykit.ageing.tables import action_words
 from studykit.core.record import literal
+from studykit.inference.single import SAFE_TIPPING
 from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
@@ -130,9 +131,29 @@ def sure(stage: OpenStage) -> list[str]:
         moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
         told.append("No word changes, whichever single container is left out." if moved.empty else
                     f"A single container decides the word of {_and(list(moved))}.")
+    told += _stated(stage)
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
     return told
+
+
+def _stated(stage: OpenStage) -> list[str]:
+    """How many times the stated scatter each firm word of one container would bear, and which drawing alone may undo."""
+    table = optional(stage, "06-verdict", "known-precision")
+    if table.empty:
+        return []
+    firm = table.assign(name=table["analyte"].map(stage.study.label_of), bears=pd.to_numeric(table["holds up to"]))
+    firm = firm[firm["bears"].notna() & firm["analyte"].map(stage.study.decides).astype(bool)]
+    if firm.empty:
+        return []
+    each = ", ".join(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
+    weak = _and(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
+    outside = _and(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
+    told = ["One container shows no scatter of its own: the words rest on the stated precision of each method. They hold while "
+            f"the real scatter, drawing included, is at most this many times the stated one: {each}."]
+    told += [f"Drawing alone can undo the word of {weak}: draw one zone a second time, and have both draws measured in one "
+             "run."] * bool(weak)
+    return told + [f"Measured outside the range for which its precision is stated: {outside}."] * bool(outside)
 
 
 def _points(number: str) -> str:

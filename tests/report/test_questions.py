@@ -1,0 +1,25 @@
+"""Page one of one container says how much more scatter than was stated its words would bear."""
+
+from __future__ import annotations
+
+import re
+
+import pandas as pd
+import pytest
+
+
+def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawing_may_undo(filed):
+    page = (filed / "report/report.html").read_text(encoding="utf-8")
+    told = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+    found = re.search(r"this many times the stated one: ([^.]+(?:\.\d[^.]*)*)\.", told)
+    assert found
+    factors = {name: float(x) for name, x in re.findall(r"([^,]+?) ([\d.]+)(?:, |$)", found.group(1))}
+    table = pd.read_csv(filed / "report/06-verdict/known-precision.csv").set_index("analyte")
+    assert len(factors) == table["verdict"].ne("inconclusive").sum()
+    for key, name in (("KV40", "viscosity at 40 °C"), ("Ca", "calcium")):  # homogeneous: the interval just fills the margin
+        row = table.loc[key]
+        half = (row["high"] - row["low"]) / 2
+        assert factors[name] == pytest.approx((row["margin"] - abs(row["difference"])) / half, rel=0.03)
+    weak = re.search(r"Drawing alone can undo the word of ([^:]+):", told)
+    assert weak
+    assert weak.group(1) == ", ".join(n for n, f in factors.items() if f < 1.5)
