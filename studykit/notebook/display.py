@@ -30,6 +30,7 @@ HEADINGS = {
     "all_at_least_percent": "all together at least, %", "age_months": "age, months", "published": "stated",
     "looked_at": "rows in its table", "gradient": "lowest minus top",
     "s_r": "s_r", "s_R": "s_R", "z_mean": "mean z", "z_low": "lowest z", "z_high": "highest z",
+    "half_from": "half from", "most_from": "8 of 10 from",
 }
 
 

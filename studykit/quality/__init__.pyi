@@ -7,6 +7,7 @@ from . import letter_files as letter_files
 from . import maps as maps
 from . import massbalance as massbalance
 from . import replicates as replicates
+from . import unseen as unseen
 
 __all__ = [
     "assess",
@@ -18,4 +19,5 @@ __all__ = [
     "maps",
     "massbalance",
     "replicates",
+    "unseen",
 ]

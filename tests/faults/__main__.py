@@ -1,4 +1,4 @@
-"""Run the fault bench: ``python -m tests.faults [clean|settled|faults|pairs|rules|speed] [--studies N] [--seed S]``."""
+"""Run the fault bench: ``python -m tests.faults [clean|settled|faults|pairs|rules|unseen|speed] [--studies N] [--seed S]``."""
 
 from __future__ import annotations
 
@@ -67,6 +67,14 @@ def rules(n: int, seed: int, only: str) -> None:
                   f"{_per_cent(t, 'hint')} {_per_cent(t, 'question')} of {t.n}", flush=True)
 
 
+def unseen(n: int, seed: int, only: str) -> None:
+    print("a drift, a shift of a run of the size that one study names at 8 of 10 places: named in the next study")
+    for name, setting in bench.LABORATORIES.items():
+        if name.startswith("12 ") and only in name:
+            for fault, t in bench.foretold(setting, range(seed, seed + n)).items():
+                print(f"{name:34s} {fault}: {_per_cent(t, 'named')} % of {t.n}", flush=True)
+
+
 def speed(n: int, seed: int, only: str) -> None:
     for containers, duplicates in ((12, 8), (24, 72), (100, 8), (300, 8), (1000, 8)):
         lab = make(Setting(containers=containers, duplicates=duplicates, twice=0), seed)
@@ -88,8 +96,11 @@ def main() -> None:
         if what == "faults" and given.size is not None:
             faults(given.studies, given.seed, given.only, (given.size,))
             continue
-        {"clean": clean, "settled": settled, "faults": faults, "pairs": pairs, "rules": rules, "speed": speed}[what](
-            given.studies, given.seed, given.only)
+        COMMANDS[what](given.studies, given.seed, given.only)
+
+
+COMMANDS = {"clean": clean, "settled": settled, "faults": faults, "pairs": pairs, "rules": rules, "unseen": unseen,
+            "speed": speed}
 
 
 if __name__ == "__main__":

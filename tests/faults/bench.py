@@ -23,9 +23,11 @@ from studykit.quality.frame import build_frame
 from studykit.quality.replicates import scale_s
 from studykit.quality.rules import RULES, TAILS, broken
 from studykit.quality.slips import check_files
-from studykit.quality.suspects import check_suspects, search
+from studykit.quality.suspects import Suspects, check_suspects, search
+from studykit.quality.unseen import FAULTS as FAULT_NAMES
+from studykit.quality.unseen import unseen
 from tests.faults.laboratory import Lab, Setting, make, tailed
-from tests.faults.planted import FAULTS, Truth, settled_study, spoiled
+from tests.faults.planted import FAULTS, Truth, settled_study, slipped, spoiled
 
 STOP, ASK = "stop and find out", "ask before trusting"
 WORDS = re.compile(r"[\w.\-]+")
@@ -40,11 +42,17 @@ def flags_of(lab: Lab) -> pd.DataFrame:
 def explained(lab: Lab) -> pd.DataFrame:
     """The flags of the model and of whole files alone (a third of the time of ``flags_of``)."""
     study, containers, samples, results = lab.tables()
+    files, _ = check_files(study, working_table(study, containers, samples, results), lab.limits)
+    return flag_table([*files.flags, *(f for c in check_suspects(_searched(lab)) for f in c.flags)])
+
+
+def _searched(lab: Lab) -> Suspects:
+    """The search of a study alone, slips of whole files undone."""
+    study, containers, samples, results = lab.tables()
     t = working_table(study, containers, samples, results)
-    files, factor = check_files(study, t, lab.limits)
+    _, factor = check_files(study, t, lab.limits)
     stated = {a: s.s for a, s in stated_scatter(study, t).items()}
-    found = search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated), lab.limits))
-    return flag_table([*files.flags, *(f for c in check_suspects(found) for f in c.flags)])
+    return search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated), lab.limits))
 
 
 def places_of(flag: dict[Any, Any]) -> set[str]:
@@ -103,6 +111,28 @@ def settled(setting: Setting, seeds: range) -> Tally:
         tally.add(stop=bool((f["concern"] == STOP).any()), question=bool(len(suspects)))
         tally.rules.update({f"{r['concern'][:4]} {r['rule']}" for r in suspects.to_dict("records")})
     return tally
+
+
+def foretold(setting: Setting, seeds: range) -> dict[str, Tally]:
+    """Drift and shift: how often what one study names at 8 of 10 places is named in the next study of that design.
+
+    The fault is put, at that size, into a fresh study at a run and analyte drawn by chance, and the whole search runs.
+    """
+    out = {"drift": Tally(), "shift": Tally()}
+    for seed in seeds:
+        seen = unseen(_searched(make(setting, seed)), seed, tuple(out))
+        rng = np.random.default_rng([seed, 80])
+        for fault, tally in out.items():
+            usual = seen.table["analyte"].isin(["P", "Zn", "S", "Ca", "B"])
+            sizes = seen.table[(seen.table["fault"] == FAULT_NAMES[fault]) & usual]
+            row = sizes.iloc[int(rng.integers(len(sizes)))]
+            if not row["most_from"] > 0:
+                continue
+            lab, run, a = make(setting, seed + 50_000), f"R{rng.integers(1, setting.runs + 1)}", str(row["analyte"])
+            amount = float(np.log1p(row["most_from"] / 100)) * (1 if rng.random() < 0.5 else -1)
+            truth = slipped(lab, fault, run, a, amount)
+            tally.add(named=any(right(f, truth) for f in explained(lab).to_dict("records")))
+    return out
 
 
 def control_rules_fire(tails: str, n: int, seed: int, spread: bool) -> tuple[dict[str, float], Tally]:

@@ -299,6 +299,16 @@ def drift_one_run(lab: Lab, size: float) -> Truth:
     return Truth(causes=("drift",), places=frozenset({run}), near=frozenset({"check fluid"}), analytes=frozenset({a}))
 
 
+def slipped(lab: Lab, fault: str, run: str, analyte: str, amount: float) -> Truth:
+    """A drift, or a shift, of one run in one analyte by ``amount`` (logarithm)."""
+    if fault == "drift":
+        _drift(lab, run, analyte, amount)
+    else:
+        _scale(lab, lab.rows(run=run), [analyte], float(np.exp(amount)))
+    return Truth(causes=("drift",) if fault == "drift" else ("run shift",), places=frozenset({run}),
+                 analytes=frozenset({analyte}))
+
+
 def drift_opposite(lab: Lab, size: float) -> Truth:
     a = _analyte(lab)
     for run, sign in (("R1", 1.0), ("R2", -1.0)):

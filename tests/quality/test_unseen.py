@@ -1,0 +1,72 @@
+"""What a study could not see: sizes that its own finder names, or does not, when they are put into its results."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from studykit.quality.assess import QualityReport, assess
+from studykit.quality.suspects import search
+from studykit.quality.unseen import COLUMNS, FAULTS, SIZES, Unseen, reached, unseen
+from tests.faults.bench import USUAL, explained, right
+from tests.faults.laboratory import make
+from tests.faults.planted import slipped
+
+
+@pytest.fixture(scope="module")
+def report() -> QualityReport:
+    lab = make(USUAL, 3)
+    return assess(*lab.tables(), limits=lab.limits)
+
+
+@pytest.fixture(scope="module")
+def found(report: QualityReport) -> Unseen:
+    return unseen(report.suspects, 1, ("drift", "shift", "container"))
+
+
+@pytest.mark.parametrize(("named", "size"), [
+    ((0.0, 0.4, 0.6, 1.0), 2.5), ((0.0, 0.6, 0.4, 1.0), 3 + 1 / 6), ((0.9, 1.0, 1.0, 1.0), 1.0), ((0.0, 0.1, 0.2, 0.3), np.nan),
+])
+def test_the_size_is_where_the_share_stays_reached(named: tuple[float, ...], size: float) -> None:
+    got = reached(np.array([1.0, 2.0, 3.0, 4.0]), np.array(named), 0.5)
+    # straight lines between the sizes, by hand
+    assert got == pytest.approx(size, nan_ok=True)
+
+
+def test_shares_grow_from_none_to_nearly_all(found: Unseen) -> None:
+    for fault, own in found.shares.groupby("fault"):
+        assert list(own["size"]) == list(SIZES[fault])
+        assert own["named"].iloc[0] < 0.5, fault
+        assert own["named"].iloc[-1] > 0.9, fault
+
+
+def test_what_it_says_holds_for_the_search_itself(found: Unseen) -> None:
+    """Far above the size named at 8 of 10 places a drift is named by the whole search, far below it is not."""
+    row = found.table[(found.table["fault"] == FAULTS["drift"]) & (found.table["analyte"] == "P")].iloc[0]
+    named = []
+    for factor in (1.6 * row["most_from"], 0.3 * row["half_from"]):
+        lab = make(USUAL, 3)
+        truth = slipped(lab, "drift", "R2", "P", float(np.log1p(factor / 100)))
+        named.append(any(right(f, truth) for f in explained(lab).query("concern != 'hint only'").to_dict("records")))
+    assert named == [True, False]
+
+
+def test_the_same_seed_gives_the_same_table_and_nothing_is_changed(report: QualityReport, found: Unseen) -> None:
+    before = report.suspects.y.copy()
+    again = unseen(report.suspects, 1, ("container",))
+    assert np.array_equal(before, report.suspects.y, equal_nan=True)
+    assert list(again.table.columns) == COLUMNS
+    assert again.table["analyte"].tolist() == ["all"]
+
+
+def test_the_sentences_name_analyte_sizes_and_places(found: Unseen) -> None:
+    (drift, shift, level) = found.sentences(lambda a: f"analyte {a}")
+    assert drift.startswith("Drift over a run: analyte S below ")
+    assert "named at fewer than half of the places, from" in shift
+    assert level.startswith("Level of a container: all analytes below ")
+
+
+def test_one_run_has_no_shift(report: QualityReport) -> None:
+    f = report.suspects.frame
+    f.rows["run"] = "R1"
+    assert unseen(search(f), 1, ("shift",)).table.empty
