@@ -9,7 +9,7 @@ simulated (docs/04-quality.md); only the explanation of the place is scored, not
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from studykit.quality.explain import Candidate, Scene, cells, containers, scene
 from studykit.quality.flags import shown
 from studykit.quality.frame import Index, Vector, fit, quantile
-from studykit.quality.runs import drift_table, drifts, places, run_rows
+from studykit.quality.runs import drift_table, drifts, run_rows
+from studykit.quality.runs import places as place_in_run
 from studykit.quality.shifts import shifts
 from studykit.quality.suspects import ENOUGH, Suspects
 
@@ -29,7 +30,7 @@ SIZES = {"drift": (2.0, 3.0, 4.0, 5.5, 7.5), "shift": (1.5, 2.25, 3.0, 4.0, 5.5)
 DRAWS = 4
 """Values and containers tried at each size (a value in every analyte)."""
 FAULTS = {"drift": "drift over a run", "shift": "shift of a run", "value": "one value alone",
-          "container": "level of a container"}
+          "container": "level of a container, by one factor"}
 COLUMNS = ["fault", "analyte", "unit", "half_from", "most_from", "places"]
 MOST = 0.8
 Hit = NDArray[np.bool_]
@@ -61,7 +62,7 @@ class Unseen:
                 out += [f"{fault[:1].upper()}{fault[1:]}: named at fewer than half of the places, whatever size was tried."]
                 continue
             ends = [own.iloc[0], own.iloc[-1]] if len(own) > 1 else [own.iloc[0]]
-            who = [names(str(r["analyte"])) if r["analyte"] != "all" else "all analytes" for r in ends]
+            who = [names(str(r["analyte"])) if r["analyte"] != "several" else "analytes of usual scatter" for r in ends]
             said = "; ".join(f"{name} {_says(r)}" for name, r in zip(who, ends, strict=True))
             out.append(f"{fault[:1].upper()}{fault[1:]}: {said}.")
         return tuple(out)
@@ -85,10 +86,11 @@ def reached(size: Vector, named: Vector, share: float) -> float:
     return float(size[k] + (share - named[k]) / (named[k + 1] - named[k]) * (size[k + 1] - size[k]))
 
 
-def unseen(s: Suspects, seed: int, faults: tuple[str, ...] = tuple(FAULTS)) -> Unseen:
+def unseen(s: Suspects, seed: int, faults: tuple[str, ...] = tuple(FAULTS), units: Mapping[str, str] | None = None) -> Unseen:
     """Put each fault into the study's own readings at every size, and count where it is named.
 
-    ``seed``: of the study; it chooses signs, values and containers. Takes some seconds.
+    ``seed``: of the study; it chooses signs, values and containers. ``units``: of analytes whose margin is no
+    percentage. Takes some seconds.
     """
     base, rng = s.scene, np.random.default_rng([seed, 404])
     unit = quantile(base.m.s[base.f.zone], 0.5)
@@ -101,16 +103,19 @@ def unseen(s: Suspects, seed: int, faults: tuple[str, ...] = tuple(FAULTS)) -> U
             rows.append((fault, size, float(every.mean()) if every.size else np.nan, every.size))
     shares = pd.DataFrame(rows, columns=["fault", "size", "named", "places"]).dropna()
     found = Unseen(shares=shares, table=pd.DataFrame(columns=COLUMNS))
-    lines = [(FAULTS[fault], a, "%" if relative else "", *(_shown(found.size(fault, q) * step, relative) for q in (0.5, MOST)),
-              int(shares.loc[shares["fault"] == fault, "places"].iloc[0]))
-             for fault in dict.fromkeys(shares["fault"]) for a, relative, step in _steps(base, unit, fault)]
+    lines = []
+    for fault in dict.fromkeys(shares["fault"]):
+        places = int(shares.loc[shares["fault"] == fault, "places"].iloc[0])
+        for a, relative, step in _steps(base, unit, fault):
+            sizes = [_shown(found.size(fault, share) * step, relative) for share in (0.5, MOST)]
+            lines.append((FAULTS[fault], a, "%" if relative else (units or {}).get(a, ""), *sizes, places))
     return Unseen(shares=shares, table=pd.DataFrame(lines, columns=COLUMNS))
 
 
 def _steps(base: Scene, unit: Vector, fault: str) -> list[tuple[str, bool, float]]:
     """Analytes with what one standard deviation is; of a container's level all of them together."""
     if fault == "container":
-        return [("all", True, _middle(base, unit))]
+        return [("several", True, _middle(base, unit))]
     return [(a, bool(r), float(u)) for a, r, u in zip(base.f.analytes, base.f.relative, unit, strict=True) if np.isfinite(u)]
 
 
@@ -145,7 +150,7 @@ def _drift(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float
         if np.isfinite(order[rows]).sum() < 6:
             continue
         y = base.y.copy()
-        y[rows] += np.nan_to_num(places(order[rows]))[:, None] * size * unit * _signs(rng, unit.size)
+        y[rows] += np.nan_to_num(place_in_run(order[rows]))[:, None] * size * unit * _signs(rng, unit.size)
         sc = _refitted(base, y)
         found = list(drifts(sc, run, rows, drift_table(sc, run, rows), len(runs)))
         yield np.array([_net(found, ("drift",), a) for a in range(unit.size)])
@@ -174,12 +179,16 @@ def _value(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float
 
 def _container(base: Scene, runs: list[tuple[str, Index]], unit: Vector, size: float,
                rng: np.random.Generator) -> Iterator[Hit]:
-    """All analytes of one container move by one factor, ``size`` times the middle standard deviation of the analytes."""
+    """One container's analytes move by one factor, ``size`` times the analytes' middle standard deviation.
+
+    Those that scatter less than half as much stay as they are: a viscosity does not go with what is diluted.
+    """
     boxes, step = np.unique(base.f.at[base.f.zone]), _middle(base, unit)
     for box in rng.permutation(boxes)[: DRAWS if step else 0]:
         rows = np.flatnonzero(base.f.at == box)
         y = base.y.copy()
-        y[rows] = base.f.times(y[rows], float(np.exp(-size * step)))
+        moves = base.f.relative & (unit > step / 2)
+        y[rows] = np.where(moves, base.f.times(y[rows], float(np.exp(-size * step))), y[rows])
         found = [c for c in containers(_refitted(base, y)) if set(map(int, rows)) & set(c.rows)]
         best = max(found, key=lambda c: c.net, default=None)
         causes = ("diluted or evaporated", "wrong product")

@@ -533,6 +533,8 @@ LEDGER: dict[str, list[Row]] = {
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),
         row("It asks only where one reading is", "hundred 0 0.9 5",
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),
+        row("The model is fitted again each time", "8 10", "quality/test_unseen.py::shares_grow_from_none_to_nearly_all"),
+        row("One value alone is often named at n", "ten", "quality/test_unseen.py::ten_deviations_in_one_value_are_not_named"),
         row("control rules | do its readings br", "1 -3 2 -2 -4 10",
             "quality/test_rules.py::each_rule_by_its_definition"),
         row("`studykit exclude FOLDER K72PX", "every",

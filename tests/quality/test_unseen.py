@@ -56,14 +56,21 @@ def test_the_same_seed_gives_the_same_table_and_nothing_is_changed(report: Quali
     again = unseen(report.suspects, 1, ("container",))
     assert np.array_equal(before, report.suspects.y, equal_nan=True)
     assert list(again.table.columns) == COLUMNS
-    assert again.table["analyte"].tolist() == ["all"]
+    assert again.table["analyte"].tolist() == ["several"]
 
 
 def test_the_sentences_name_analyte_sizes_and_places(found: Unseen) -> None:
     (drift, shift, level) = found.sentences(lambda a: f"analyte {a}")
     assert drift.startswith("Drift over a run: analyte S below ")
     assert "named at fewer than half of the places, from" in shift
-    assert level.startswith("Level of a container: all analytes below ")
+    assert level.startswith("Level of a container, by one factor: analytes of usual scatter below ")
+
+
+def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> None:
+    """The tails that the model allows for make a single value of such a size no proof: said on the page."""
+    value = unseen(report.suspects, 1, ("value",)).shares.set_index("size")["named"]
+    assert value.loc[8.0] == 0
+    assert value.loc[12.0] < 0.5
 
 
 def test_one_run_has_no_shift(report: QualityReport) -> None:
