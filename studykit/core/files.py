@@ -82,7 +82,7 @@ def write_bytes(path: Path, data: bytes) -> Path:
 
 
 def write_beside(path: Path, data: bytes) -> Path:
-    """As `write_bytes`, for a file outside a study, where no writer clears: what killed runs left of it is removed first."""
+    """As `write_bytes`, for a file that no writer of a study clears: what killed runs left of it is removed first."""
     for left in path.parent.glob(f".{glob.escape(path.name)}.*.part"):
         with contextlib.suppress(OSError):
             left.unlink()

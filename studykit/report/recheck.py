@@ -18,7 +18,7 @@ import pandas as pd
 
 from studykit.core import plainpage
 from studykit.core.errors import BadInput, StudyKitError
-from studykit.core.files import read_json, write_json, write_text
+from studykit.core.files import json_text, read_json, write_beside
 from studykit.core.record import read_records
 from studykit.core.writer import away
 from studykit.report.compare import Outcome, compare_reports
@@ -220,8 +220,8 @@ def _write_record(root: Path, outcome: Recheck, how: str) -> None:
               "differences": list(outcome.differences), "notes": list(outcome.notes),
               "kit": kit_identity(), "versions": package_versions(), "does not show": list(DOES_NOT_PROVE)}
     try:
-        write_json(root / "recheck.json", record)
-        write_text(root / "recheck.html", record_page(record))
+        write_beside(root / "recheck.json", f"{json_text(record)}\n".encode())
+        write_beside(root / "recheck.html", record_page(record).encode())
     except BadInput:
         return
 

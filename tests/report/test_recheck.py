@@ -149,6 +149,15 @@ def test_what_a_dishonest_sender_changes_is_named(case, corrected, root, filed):
         assert verify(root).differences == () or "manifest" not in where
 
 
+def test_what_a_killed_recheck_left_of_its_record_is_cleared_by_the_next(root, filed, monkeypatch):
+    pretend(monkeypatch, filed)
+    for name in (".recheck.json.x.part", ".recheck.html.y.part"):
+        (root / name).write_text("half")
+    recheck(root, QUIET)
+    assert not list(root.glob(".*.part"))
+    assert json.loads((root / "recheck.json").read_text())["differences"] == []
+
+
 def test_a_tampered_study_ends_with_exit_code_7_and_a_line_each(root, filed, monkeypatch, capsys):
     pretend(monkeypatch, filed)
     edit("report/report.html", "Stratified: ", "Homogeneous: ")(root)
