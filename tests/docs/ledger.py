@@ -145,6 +145,9 @@ LEDGER: dict[str, list[Row]] = {
             "twelve 20 20 20", "design/test_operating.py::at_the_margin_neither_error_exceeds_alpha"),
     ],
     "docs/01-design.md": [
+        row("what two containers more would buy", "", "design/test_tables.py::what_two_more_containers_buy_is_said"),
+        row("more containers beat more determinations", "",
+            "design/test_operating.py::cochrans_optimum_minimises_variance_times_cost"),
         row("01 Design: could it settle at al", "01", "values", STEMS.index("01-design")),
         row("Where no `gradient` is typed, it",
             "0", "design/test_assumptions.py::a_typed_scatter_keeps_the_settling_estimate_for_the_difference"),
@@ -213,6 +216,7 @@ LEDGER: dict[str, list[Row]] = {
             "0 0 1 100", "design/test_assumptions.py::zero_scatter_and_margin_zero_are_refused_when_read"),
     ],
     "docs/02-sampling.md": [
+        row("Whole containers stay in one run", "", "sampling/test_order.py::a_run_holds_whole_containers_and_its_controls"),
         row("blind codes of its own, at lea", "every",
             "commands/test_living.py::additions_follow_on_what_stands_and_touch_none_of_it"),
         row("The limits are the kit's own, from memory", "15 10000 30 43", "values", BELOW_FLASH_C, CHARGES_BELOW_PS_M,
@@ -317,6 +321,8 @@ LEDGER: dict[str, list[Row]] = {
             "20 950", "intake/test_spreadsheets.py::a_damaged_size_that_ends_the_reader_ends_only_its_own_process"),
     ],
     "docs/07-report.md": [
+        row("leaves the old report as it was", "",
+            "report/test_kills.py::a_killed_command_leaves_what_was_filed_and_runs_again"),
         row("07 Report: the answer on one pag", "07 every", "notebook/test_notebooks.py::contract"),
         row("five questions | see below;",
             "five", "browser/test_report_page.py::page_one_answers_five_questions_on_two_screens"),
@@ -390,6 +396,9 @@ LEDGER: dict[str, list[Row]] = {
         row("Lengths in mm, volumes in mL (dr", "365.25 12", "values", 365.25, 12),
     ],
     "docs/physics.md": [
+        row("A warmer store settles faster", "", "physics/test_viscosity.py::viscosity_falls_with_temperature"),
+        row("many times the liquid height stays mixed for ever", "",
+            "physics/test_diffusion.py::short_time_is_mixed_and_small_peclet_stays_mixed"),
         row("Outside 801 to 1164 kg/m³ give `", "801 1164", "values", *OIL_RULE_KG_M3),
         row("`viscosity_from_c` and `viscosit",
             "-20 150", "values", FLUID["viscosity_from_c"].default, FLUID["viscosity_to_c"].default),
@@ -614,6 +623,9 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("if it were stratified, as far as `[safety]` clears", "", "docs/test_claims.py::advice_keeps_its_sense"),
+        row("over two containers or more", "", "verdict/test_uses.py::one_heel_is_no_interval_and_cannot_tell"),
+        row("verdicts are given with and without", "", "verdict/test_tables.py::excluded_results_are_shown_with_and_without"),
         row("Where every single container is shown", "every",
             "inference/test_judge.py::containers_that_all_lie_beyond_are_stratified_however_few"),
         row("06 Verdict: homogeneous, uneven,", "06", "values", STEMS.index("06-verdict")),

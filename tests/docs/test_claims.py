@@ -40,6 +40,29 @@ def test_a_claim_is_held_by_a_test_or_a_value_or_its_page_names_the_source() -> 
     assert sum(page.startswith("docs/0") for page, _ in cited) / len(rows) < 0.03
 
 
+def test_advice_keeps_its_sense() -> None:
+    """Turned round, this sentence passed once; no value of the code can hold advice, so its words are held."""
+    advice = "If the word is *inconclusive* and you must pour today: do what you would do if it were stratified, as far as"
+    assert advice in " ".join(hand_written()["docs/06-verdict.md"].split())
+
+
+@pytest.mark.parametrize(("page", "said", "turned"), [
+    ("06-verdict", "if it were stratified", "if it were homogeneous"),
+    ("06-verdict", "two containers or", "three containers or"),
+    ("06-verdict", "given with and without", "given without"), ("01-design", "what two containers", "what three containers"),
+    ("01-design", "more containers beat more determinations", "more determinations beat more containers"),
+    ("physics", "store settles faster", "store settles more slowly"), ("02-sampling", "stay in one run", "go over the runs"),
+    ("07-report", "leaves the old report", "removes the old report"),
+])
+def test_a_sentence_turned_round_is_seen(page: str, said: str, turned: str) -> None:
+    """Planted by somebody who had the promise alone; none of them changes a number."""
+    text = hand_written()[f"docs/{page}.md"]
+    assert len(re.findall(said, text)) == 1
+    ledger = {f"docs/{page}.md": LEDGER[f"docs/{page}.md"]}
+    assert wanting({f"docs/{page}.md": text}, ledger) == []
+    assert wanting({f"docs/{page}.md": text.replace(said, turned)}, ledger) != []
+
+
 def test_the_minutes_of_a_review_add_up_to_ten() -> None:
     heads = re.findall(r"(?m)^## Minutes? (\d+)(?: to (\d+))?:", hand_written()["docs/reviewing.md"])
     ends = [(int(a), int(b or a)) for a, b in heads]
