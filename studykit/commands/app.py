@@ -13,6 +13,7 @@ import typer
 
 from studykit import __version__
 from studykit.commands.told import TELLING, as_typed, facts
+from studykit.study.stages import share
 
 if TYPE_CHECKING:
     from studykit.intake.take import IntakeOutcome
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 
 app = typer.Typer(no_args_is_help=True, pretty_exceptions_enable=False,
                   rich_markup_mode=None, context_settings={"help_option_names": ["-h", "--help"]},
-                  help="Settling studies of stored fluids: has anything separated, so much that it matters?")
+                  help="Settling studies of stored fluids: has anything separated, so much that it matters?",
+                  epilog=f"Pages to read: {share('docs')}")
 
 
 class Which(StrEnum):

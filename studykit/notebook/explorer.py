@@ -39,7 +39,7 @@ class Desk:
         """The sliders at what the study says of an analyte."""
         aim, z, c = self.aims[analyte], self.size, self.costs
         margin, g, unit = aim.shown(aim.margin), aim.guess, aim.unit
-        spreads = [float(s * margin / 4) for s in STEPS]
+        spreads = [float(s / 4 * max(margin, 2 * g.s_r)) for s in STEPS]
         return (chosen("analyte", [a.analyte for a in self.aims], analyte),
                 slider("containers", z.containers, range(1, max(MOST_CONTAINERS, z.containers) + 1)),
                 slider("depths", z.depths, range(2, max(MOST_DEPTHS, z.depths) + 1)),

@@ -1,4 +1,5 @@
 // A board of sliders: the browser's own inputs with their labels, the sentences that a position says, and the drawings.
+const OURS = { "data-lm-suppress-shortcuts": "true" };  // else JupyterLab takes arrow keys as shortcuts of its own
 
 function make(tag, attributes, text) {
   const node = document.createElement(tag);
@@ -12,14 +13,14 @@ function control(told, at, moved) {
   const row = make("div", { class: "sk-control" });
   row.append(make("label", { for: id }, told.unit ? `${told.name}, ${told.unit}` : told.name));
   if (told.choice) {
-    const list = make("select", { id });
+    const list = make("select", { id, ...OURS });
     told.texts.forEach((text, k) => list.append(make("option", { value: k }, text)));
     list.value = at;
     list.addEventListener("change", () => moved(Number(list.value)));
     row.append(list);
     return row;
   }
-  const input = make("input", { id, type: "range", min: 0, max: told.texts.length - 1, step: 1 });
+  const input = make("input", { id, ...OURS, type: "range", min: 0, max: told.texts.length - 1, step: 1 });
   const output = make("span", { "aria-hidden": "true", class: "sk-value" });  // the slider itself says it aloud
   const say = (k) => {
     output.textContent = told.texts[k];
@@ -36,8 +37,7 @@ function control(told, at, moved) {
 }
 
 function render({ model, el }) {
-  // without the attribute JupyterLab takes arrow keys as its own shortcuts
-  const board = make("div", { class: "sk-board", role: "group", "aria-label": model.get("name"), "data-lm-suppress-shortcuts": "true" });
+  const board = make("div", { class: "sk-board", role: "group", "aria-label": model.get("name") });
   const controls = make("div", { class: "sk-controls" });
   const said = make("div", { class: "sk-said" });
   const first = make("p", { role: "status", "aria-live": "polite" });
