@@ -233,7 +233,10 @@ def check_layered(t: pd.DataFrame, scatter: Mapping[str, Scatter],
 
 def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
                  t: pd.DataFrame) -> tuple[Rows, list[Flag]]:
-    """Rows and flags of the blanks: a reading above the limit and above a tenth of the margin matters."""
+    """Rows and flags of the blanks: a reading above the limit and above a tenth of the margin matters.
+
+    A clean oil holds water of its own (some tens of mg/kg), so of water only more than the stock's middle matters.
+    """
     blanks = samples.loc[samples["kind"] == "blank", "sample"]
     own = results[results["sample"].isin(blanks) & results["value"].notna()]
     level = t[t["kind"].isin(ZONE_KINDS)].groupby("analyte")["value"].median()
@@ -244,6 +247,8 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
         margin = study.analytes[r["analyte"]].margin
         share = level[r["analyte"]] * margin.relative_percent / 100 if margin.relative_percent else margin.absolute
         allowed = max(float(share or 0.0) / 10, study.analytes[r["analyte"]].limit or 0.0)
+        if study.analytes[r["analyte"]].kind == "water":
+            allowed = max(allowed, float(level[r["analyte"]]))
         dirty = r["qualifier"] == "" and r["value"] > allowed
         rows.append(("blank", f"sample {r['sample']}", r["analyte"], 1, r["value"], np.nan, allowed, r["unit"], np.nan,
                      "reads too much" if dirty else "clean", "no" if dirty else "yes"))
@@ -257,8 +262,8 @@ def _blank_flags(dirty: pd.DataFrame) -> list[Flag]:
         own = g.sort_values("value", ascending=False).drop_duplicates("analyte").sort_values("analyte")
         reads = [f"{shown(r['value'])} {r['unit']} {r['analyte']} (up to {shown(r['high'], 3)})"
                  for r in own.to_dict("records")]
-        text = (f"the blank reads {listed(reads, 12)}; as much (a tenth of the margin, or the reporting limit) would not "
-                "matter: tool, bottle, or carry-over in the instrument")
+        text = (f"the blank reads {listed(reads, 12)}; as much (a tenth of the margin, the reporting limit, of water what the "
+                "stock holds) would not matter: tool, bottle, or carry-over in the instrument")
         out.append(Flag(rule="blank", concern="ask before trusting", where=str(where), evidence=text,
                         analyte=", ".join(own["analyte"]), samples=(str(where).removeprefix("sample "),)))
     return out

@@ -112,6 +112,18 @@ def test_dirty_blank_is_flagged_and_a_clean_one_is_not() -> None:
     assert not [f for f in assess(with_blank(build(7), 0.5)).flags if f.rule == "blank"]
 
 
+@pytest.mark.parametrize(("value", "asked"), [(60.0, False), (110.0, True)])
+def test_water_of_the_blank_itself_is_no_dirt_but_more_than_the_stock_holds_is(value: float, asked: bool) -> None:
+    """Molybdenum (70 mg/kg, margin 10 %) stands in for water: 60 would be dirt in an element, and is not in water."""
+    case = with_blank(build(7), value)
+    case.results.loc[case.results["sample"] == "BL1", "analyte"] = "Mo"
+    assert [f for f in assess(case).flags if f.rule == "blank"]
+    water = case.study.model_copy(update={"analytes": {
+        **case.study.analytes, "Mo": case.study.analytes["Mo"].model_copy(update={"kind": "water"})}})
+    case.study = water
+    assert bool([f for f in assess(case).flags if f.rule == "blank"]) == asked
+
+
 def test_unknown_scatter_is_not_assessed() -> None:
     case = build(8)
     got = controls.assess_controls(case.study, working_table(*case.tables()), case.samples, case.results, {})
