@@ -86,6 +86,24 @@ def test_a_missing_name_is_told_where_it_is_made():
     assert "the cells above this one" in what_first(onebarrel.STEM, "nothing")
 
 
+@pytest.mark.parametrize("path", SOURCES, ids=lambda p: p.stem)
+def test_every_check_run_alone_names_the_heading_to_run_first(path):
+    """What a check needs and does not import is made under a heading of the lesson, and that heading is named."""
+    book = make.make(path, solved=False)
+    heads = "\n".join(c.source for c in book.cells if c.cell_type == "markdown")
+    needed = set()
+    for cell in (c for c in book.cells if "check" in c.metadata.get("tags", [])):
+        code = ast.parse(cell.source)
+        made = {a.asname or a.name for n in ast.walk(code) if isinstance(n, ast.ImportFrom) for a in n.names}
+        needed |= {n.id for n in ast.walk(code) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)} - made
+    assert needed
+    for name in needed:
+        head = made_under(path.stem, name)
+        assert head, name
+        assert f"# {head}" in heads
+        assert head in what_first(path.stem, name)
+
+
 def test_in_a_notebook_a_cell_run_too_early_says_what_first():
     """A fresh IPython, as in a kernel: the third cell alone."""
     from IPython.core.interactiveshell import InteractiveShell
