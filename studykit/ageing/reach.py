@@ -49,6 +49,12 @@ class Passing:
     outside: NDArray[np.bool_]
 
 
+def longer(one: Passing, other: Passing) -> Passing:
+    """The longer of two intervals at either end, with the fitted time of ``one``."""
+    return Passing(estimate=one.estimate, safe=np.minimum(one.safe, other.safe), latest=np.maximum(one.latest, other.latest),
+                   outside=one.outside | other.outside)
+
+
 def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, alpha: float, span: tuple[float, float],
                 stop: float, points: int | None = None) -> Passing:
     """When the mean difference passes the margin (low, high); limits are followed up to ``stop`` months.

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.ageing.courses import Course, LackOfFit, lack_of_fit
+from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
-from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
+from studykit.ageing.trend import ALL, Ageing, Own, Trend, asked, course_of
 from studykit.core.record import significant
 from studykit.study.ages import DAYS_A_MONTH, stands_from
 from studykit.study.definition import Study
@@ -317,7 +317,29 @@ def said(study: Study, found: Ageing) -> str:
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text + _no_slopes(study), *gone])
+    return "\n".join([text + _no_slopes(study) + _lots(found), *gone])
+
+
+def _lots(found: Ageing) -> str:
+    """What the times say of lots: cannot be told from age, a sample of more lots, or these lots only; '' with one lot."""
+    some = [t.own for t in found.trends if len(set(t.own.lots)) > 1]
+    if not some:
+        return ""
+    if any(_tied(own) for own in some):
+        return (" Each lot was sampled at one age: lots and age cannot be told apart, so what looks like growth may be lots, "
+                "and a time may be too long.")
+    if over := {t.over_lots for t in found.trends} - {0}:
+        number = ", ".join(map(str, sorted(over)))
+        return (f" Lots are declared random: where four or more were seen at several ages ({number}) they are taken as a "
+                "sample of more, and the shorter of the containers' and the lots' times is told.")
+    return (" The times hold for the lots sampled: others may settle at other rates, and then they are too long. Four lots "
+            "or more, each at several ages, can be taken as a sample of more (random = [\"lot\"] under [factors]).")
+
+
+def _tied(own: Own) -> bool:
+    """True where every lot of a group was seen at one age."""
+    ages = same_ages(own.months)
+    return all(len(set(ages[own.lots == lot])) == 1 for lot in set(own.lots))
 
 
 def _no_slopes(study: Study) -> str:

@@ -17,12 +17,14 @@ from scipy import stats
 
 from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.lines import Lines, Reading, fit_lines
+from studykit.ageing.pooling import random_lots
 from studykit.ageing.reach import (
     Passing,
     Simulated,
     bootstrap,
     by_ages,
     containers_law,
+    longer,
     mean_passes,
     share_passes,
 )
@@ -89,7 +91,8 @@ class Trend:
 
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
-    tell; simulated: both by parametric bootstrap, from the line.
+    tell; simulated: both by parametric bootstrap, from the line. ``over_lots``: how many lots were taken as a sample of more,
+    0 for none; both times are then also those of lots.
     """
 
     own: Own
@@ -99,6 +102,7 @@ class Trend:
     mean: Passing
     spread: Passing | None
     simulated: Simulated
+    over_lots: int
 
     @property
     def bent(self) -> bool:
@@ -220,10 +224,15 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
     horizon, bent = horizon_of(own, fit), fit.p < FIT
     mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=alpha) if bent else
             mean_passes(growth, own.course, own.edges, alpha=alpha, span=own.span, stop=horizon.bound))
-    return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean,
-                 spread=(spread := None if bent else _spread(own, horizon.bound)),
-                 simulated=bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
-                                     share=None if spread is None else own.share, seed=study.seed))
+    spread = None if bent else _spread(own, horizon.bound)
+    lots = random_lots(own.values, own.months, own.lots.tolist(), own.course, own.edges, own.share, alpha=alpha, span=own.span,
+                       stop=horizon.bound) if "lot" in study.factors.random and not bent else None
+    if lots is not None:
+        mean, spread = longer(mean, lots.mean), None if spread is None else longer(spread, lots.share)
+    simulated = bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
+                          share=None if spread is None else own.share, seed=study.seed)
+    return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean, spread=spread, simulated=simulated,
+                 over_lots=0 if lots is None else lots.lots)
 
 
 def horizon_of(own: Own, fit: LackOfFit) -> Horizon:

@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 from studykit.ageing import figures, tables
+from studykit.ageing.lines import fit_lines
+from studykit.ageing.reach import mean_passes
 from studykit.ageing.tables import whole_time
 from studykit.ageing.trend import ALL, Ageing, ageing
 from studykit.core.record import significant
@@ -271,6 +273,47 @@ def test_few_random_lots_and_single_levels_are_said() -> None:
     assert any("3 levels are too few" in n for n in left.notes)
     assert any("odd has one container only" in n for n in left.notes)
     assert "lot" in fit_analyte(study, "y", *tables_of(frame, lot=many, store=one)).random
+
+
+def _of_lots(rng: np.random.Generator, random: bool = True) -> tuple[Study, pd.DataFrame, dict[str, dict[str, object]]]:
+    """Four lots, each at four ages, whose rates scatter by 30 % about one that passes the margin at 20 months."""
+    rates, rows, age, lot = rng.normal(1, 0.3, 4) * math.log(1.2) / 20, [], {}, {}
+    for i in range(16):
+        name = f"D{i:02d}"
+        age[name], lot[name] = AGES[i // 4], f"L{i % 4}"
+        rows += [(name, d, 100 * math.exp(part * rates[i % 4] * age[name] + rng.normal(0, 0.005)))
+                 for d, part in zip(DEPTHS, (-0.5, 0.0, 0.5), strict=True)]
+    study = parse_study(definition(
+        factors={"depths": list(DEPTHS), "fixed": ["age_months"], "by_depth": ["age_months"], "random": ["lot"] * random},
+        time={"course": "linear"},
+        analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": 20}, "margin_reason": "for the test"}}))
+    return study, pd.DataFrame(rows, columns=["container", "depth", "value"]), {"age_months": age, "lot": lot, "store": lot}
+
+
+@pytest.mark.slow
+def test_lots_declared_random_count_in_the_times_that_are_told() -> None:
+    """Rates of lots that differ: told by containers alone the time is too long in about a fifth of stocks."""
+    rng, late, alone, studies = np.random.default_rng(17), 0, 0, 120
+    for _ in range(studies):
+        study, frame, facts = _of_lots(rng)
+        trend = made(study, frame, facts)[0].trends[0]
+        plain = fit_lines(trend.own.values, trend.own.course.line(trend.own.months), trend.own.units)
+        alone += mean_passes(plain, trend.own.course, trend.own.edges, alpha=0.05, span=trend.own.span, stop=42).safe[0] > 20
+        late += trend.mean.safe[0] > 20
+        assert trend.over_lots == 4
+    assert alone / studies > 0.10
+    assert late / studies <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / studies)
+
+
+def test_what_the_times_say_of_lots_is_said() -> None:
+    study, frame, facts = _of_lots(np.random.default_rng(3))
+    assert "sample of more, and the shorter of" in tables.said(study, made(study, frame, facts)[0])
+    plain, *_ = _of_lots(np.random.default_rng(3), random=False)
+    found = made(plain, frame, facts)[0]
+    assert found.trends[0].over_lots == 0
+    assert "hold for the lots sampled" in tables.said(plain, found)
+    tied = facts | {"lot": {c: f"A{a:g}" for c, a in facts["age_months"].items()}}
+    assert "lots and age cannot be told apart" in tables.said(plain, made(plain, frame, tied)[0])
 
 
 def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> None:
