@@ -545,6 +545,7 @@ LEDGER: dict[str, list[Row]] = {
         row("It asks only where one reading is", "hundred 0 0.9 5",
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),
         row("The model is fitted again each time", "8 10", "quality/test_unseen.py::shares_grow_from_none_to_nearly_all"),
+        row("Foretold for the next study", "8 10 29 30 26 29 5 0 0.5 1", "cited: tests.faults unseen"),
         row("One value alone is often named at n", "ten", "quality/test_unseen.py::ten_deviations_in_one_value_are_not_named"),
         row("control rules | do its readings br", "1 -3 2 -2 -4 10",
             "quality/test_rules.py::each_rule_by_its_definition"),
