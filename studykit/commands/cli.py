@@ -44,7 +44,7 @@ def _run(given: list[str]) -> tuple[int, BaseException | None]:
         return _fail(error), error
     except typer.Exit as stop:
         return stop.exit_code, None
-    except KeyboardInterrupt as stop:
+    except (KeyboardInterrupt, typer.Abort) as stop:
         typer.echo("stopped; what was filed before is unchanged", err=True)
         return 130, stop
     except Exception as error:

@@ -40,11 +40,29 @@ def demo(name: Annotated[str, typer.Argument(help="Which demo; 'list' names them
 
 @app.command(epilog="Example: studykit new my-study")
 def new(folder: Folder,
-        single: Annotated[bool, typer.Option("--single", help="One container and a few numbers.")] = False) -> None:
-    """Make a study folder to fill in: a commented study.toml, table heads, the notebooks."""
-    from studykit.commands.new import new_study
+        single: Annotated[bool, typer.Option("--single", help="Ask nothing: a template for one container and a few numbers.")]
+        = False,
+        blank: Annotated[bool, typer.Option("--blank", help="Ask nothing: the template to fill in, as without a terminal.")]
+        = False,
+        answers: Annotated[Path | None, typer.Option(help="A file of answers (TOML, such as count = 12, margin.Si = \"20 %\"); "
+                                                          "what it lacks is asked at a terminal, else assumed and said.",
+                                                     show_default=False)] = None,
+        answer: Annotated[list[str] | None, typer.Option(help="One answer, such as count=12 or margin.Si=\"20 %\".",
+                                                         show_default=False)] = None) -> None:
+    """Make a study folder: from answers to a few questions, or a commented study.toml and table heads to fill in."""
+    from studykit.commands.new import answered_study, answers_given, new_study
+    from studykit.commands.told import asked_at_terminal
 
-    for line in new_study(folder, single=single):
+    person = sys.stdin.isatty() and sys.stdout.isatty()
+    if person and not (single or blank):
+        typer.echo("A few questions. Enter takes what stands in brackets; Ctrl-C stops and leaves nothing. Asked nothing, a "
+                   "template to fill in: --blank")
+    if single or blank or not (person or answers or answer):
+        lines = new_study(folder, single=single)
+    else:
+        lines = answered_study(folder, answers_given(answers, answer or []), asked_at_terminal if person else None)
+    facts(folder=folder)
+    for line in lines:
         typer.echo(line)
 
 

@@ -12,9 +12,12 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from studykit.core.errors import COLUMNS, EXITS, BadInput, RunsDiffer, single
+
+if TYPE_CHECKING:
+    from studykit.study.asking import Question
 
 TELLING: dict[str, Any] = {"traceback": False, "quiet": False, "command": "", "facts": {}}
 """How this run of the command line tells: its options, the command, and the facts of its answer."""
@@ -78,6 +81,27 @@ def as_object(run: Callable[[], tuple[int, BaseException | None]]) -> int:
     found = answer(code, out.getvalue(), wrong.getvalue(), error)
     sys.stdout.write(json.dumps(found, default=str) + "\n")
     return code
+
+
+def asked_at_terminal(question: Question) -> Any:
+    """The answer of a person at the terminal, as read; asked again until it can be taken. Enter takes what is in brackets."""
+    import typer
+
+    from studykit.study.asking import Unclear
+
+    while True:
+        text = typer.prompt(question.text, default=question.default or "", prompt_suffix=" ",
+                            show_default=question.default is not None)
+        try:
+            return question.read(str(text)) if str(text).strip() else _again()
+        except Unclear as error:
+            typer.echo(f"  {error}")
+
+
+def _again() -> None:
+    from studykit.study.asking import Unclear
+
+    raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing")
 
 
 def passphrase(file: Path | None, *, twice: bool = False) -> str:

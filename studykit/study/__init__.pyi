@@ -2,6 +2,7 @@ from . import actions as actions
 from . import ages as ages
 from . import aliases as aliases
 from . import amounts as amounts
+from . import asking as asking
 from . import cautions as cautions
 from . import codes as codes
 from . import columns as columns
@@ -18,6 +19,7 @@ from . import reasons as reasons
 from . import safety as safety
 from . import seal as seal
 from . import stages as stages
+from . import starting as starting
 from . import tables as tables
 from .definition import Study as Study
 from .definition import load_study as load_study
@@ -31,6 +33,7 @@ __all__ = [
     "ages",
     "aliases",
     "amounts",
+    "asking",
     "cautions",
     "codes",
     "columns",
@@ -49,5 +52,6 @@ __all__ = [
     "safety",
     "seal",
     "stages",
+    "starting",
     "tables",
 ]

@@ -11,7 +11,8 @@ from studykit.core.errors import single
 from studykit.core.units import parse_unit
 from studykit.study.definition import Margin
 
-_AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*(\S.*?)\s*$")
+_AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
+                     r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

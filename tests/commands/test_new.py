@@ -1,18 +1,24 @@
-"""A new study has a seed, and so blind codes, of its own; all else is the template."""
+"""A new study: a seed, and so blind codes, of its own, all else as the template; or one written from answers."""
 
 from __future__ import annotations
 
+import json
 import shutil
 import subprocess
+import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+import typer
 
+from studykit.commands.cli import main
 from studykit.commands.new import new_study
 from studykit.report.manifest import GIT, unlisted
 from studykit.study.codes import make_codes
 from studykit.study.definition import load_study
 from studykit.study.stages import HERE
+from tests.study.test_asking import DRUMS, PAILS, TOTE
 
 
 def test_six_new_studies_have_six_seeds_and_codes_of_their_own(tmp_path: Path) -> None:
@@ -52,3 +58,80 @@ def test_git_is_kept_from_rewriting_the_line_ends_of_a_new_study(tmp_path: Path)
     (root / "raw/results.csv").unlink()
     subprocess.run(["git", "-C", str(root), "checkout", "raw/results.csv"], check=True, capture_output=True)
     assert (root / "raw/results.csv").read_bytes() == b"a,b\r\n1,2\r\n"  # what else happens
+
+
+def at_a_terminal(monkeypatch: pytest.MonkeyPatch, replies: list[str]) -> list[str]:
+    """A person who types these replies one after the other, then Ctrl-C; the questions as they come."""
+    questions: list[str] = []
+
+    def prompt(text: str, default: str = "", **_: object) -> str:
+        questions.append(text)
+        if len(questions) > len(replies):
+            raise typer.Abort
+        return replies[len(questions) - 1] or default
+
+    monkeypatch.setattr(typer, "prompt", prompt)
+    monkeypatch.setattr(sys, "stdin", SimpleNamespace(isatty=lambda: True))
+    monkeypatch.setattr("studykit.commands.planning.sys", SimpleNamespace(
+        stdin=sys.stdin, stdout=SimpleNamespace(isatty=lambda: True)))
+    return questions
+
+
+REPLIES = ["coolant 33", "tote", "1", "", "pH", "", "pH, ASTM D1287-11", "r 0.1 pH", "0.3 pH", "the buffer holds half a unit",
+           "workshop lead"]
+
+
+def test_a_person_is_asked_and_the_result_passes_the_check(monkeypatch, tmp_path, capsys) -> None:
+    asked = at_a_terminal(monkeypatch, REPLIES)
+    assert main(["new", str(tmp_path / "tote")]) == 0
+    assert len(asked) == len(REPLIES)
+    told = capsys.readouterr().out
+    assert "filled to 1000 L each" in told
+    assert main(["check", str(tmp_path / "tote")]) == 0
+    assert load_study(tmp_path / "tote").analytes["pH"].margin.absolute == 0.3
+
+
+def test_a_bad_answer_is_asked_again_with_one_message(monkeypatch, tmp_path, capsys) -> None:
+    replies = [*REPLIES[:2], "one", *REPLIES[2:8], "0.3", "5 %", *REPLIES[8:]]
+    asked = at_a_terminal(monkeypatch, replies)
+    assert main(["new", str(tmp_path / "tote")]) == 0
+    assert sum(q.startswith("How many totes") for q in asked) == 2
+    assert sum("largest difference" in q for q in asked) == 3
+    told = capsys.readouterr().out
+    assert told.count("write a whole number, 1 or more") == 1
+    assert told.count("pH is a logarithm already") == 1
+
+
+@pytest.mark.parametrize("after", [0, 4, 10])
+def test_ctrl_c_leaves_nothing(monkeypatch, tmp_path, capsys, after) -> None:
+    at_a_terminal(monkeypatch, REPLIES[:after])
+    assert main(["new", str(tmp_path / "tote")]) == 130
+    assert "stopped" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("given", [TOTE, DRUMS, PAILS], ids=["tote", "drums", "pails"])
+def test_a_file_of_answers_gives_a_study_that_passes_the_check(tmp_path, capsys, given) -> None:
+    file, root = tmp_path / "answers.toml", tmp_path / "study"
+    file.write_text("".join(f"{k} = {json.dumps(v, ensure_ascii=False)}\n" for k, v in given.items() if k != "count"),
+                    encoding="utf-8")
+    assert main(["new", str(root), "--answers", str(file), "--answer", f"count={given['count']}"]) == 0
+    assert "Assumed" in capsys.readouterr().out
+    assert main(["check", str(root)]) == 0
+    assert "no fault found" in capsys.readouterr().out
+
+
+def test_bad_answers_are_told_all_at_once_and_nothing_is_written(tmp_path, capsys) -> None:
+    assert main(["new", str(tmp_path / "s"), "--answer", "fluid=gear oil", "--answer", "count"]) == 2
+    assert "is not KEY=VALUE" in capsys.readouterr().err
+    words = [w for k, v in {**DRUMS, "margin.P": "10", "filled": "soon"}.items() for w in ("--answer", f"{k}={v}")]
+    assert main(["new", str(tmp_path / "s"), *words]) == 2
+    told = capsys.readouterr().err
+    assert "2 faults" in told
+    assert "margin.P" in told
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_a_terminal_and_answers_it_is_the_template(tmp_path, capsys) -> None:
+    assert main(["new", str(tmp_path / "s")]) == 0
+    assert "A study to fill in" in capsys.readouterr().out

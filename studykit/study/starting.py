@@ -1,0 +1,163 @@
+"""A study begun from answers: the commented study.toml, its tables, and what was assumed in words."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from studykit.study.asking import UNKNOWN, known, liquid_of, unit_of
+from studykit.study.definition import Margin
+from studykit.study.precision import MEMORY
+
+Found = Mapping[str, Any]
+DEPTHS = (("A", "upper", 0.83), ("B", "middle", 0.5), ("C", "lower", 0.17))
+HEEL = "heel = false  # one bottle a container from the floor, true once [safety] is answered; nothing is known of it without"
+ACTIONS = {"homogeneous": "Use as it stands.",
+           "uneven": "Set aside the named containers and those not opened; use the other opened ones as they stand.",
+           "stratified": "Leave it shut and ask the supplier.", "inconclusive": "Have more measured, then decide."}
+
+
+def definition(found: Found, template: str, seed: int) -> str:
+    """The text of study.toml: the answers in their places in the template, whose other lines stay as they are."""
+    package = found["package"]
+    head, tail = template.index("title ="), template.index("# What the fluid is")
+    sampling = template[tail:].replace('containers = 12 ', f'containers = {found.get("opened", 1)} ')
+    sampling = re.sub(r"(?m)^heel = true.*$", HEEL, sampling)
+    return "".join((template[:head], _head(found, seed), _factors(found), _analytes(found),
+                    f"# The inside of one {package.name}, in mm. {_inside_told(found)}\n[vessels.{package.name}]\n"
+                    f"{package.shape}\n\n", sampling))
+
+
+def _head(found: Found, seed: int) -> str:
+    """Title, question, who decides, scope, and what is done at each answer."""
+    package, one = found["package"].name, found["count"] == 1
+    question = ("May it be used as it stands, without mixing?" if one else
+                f"May the {package}s be used as they stand, without mixing?")
+    fluid = found["fluid"]
+    lines = [_line("title", f"{fluid[:1].upper()}{fluid[1:]}: {found['count']} {package}{'' if one else 's'}"),
+             _line("question", question, "assumed"),
+             _line("responsible", found["responsible"]),
+             _line("scope", "container" if one else "stock", "what the answer is for: container | lot | store | stock"),
+             "alpha = 0.05  # chance of calling a layered stock homogeneous; assumed"]
+    lines += [] if one else [f"share_percent = {share(found['opened'])}  # largest share of containers that may lie beyond the "
+                             "margin; assumed"]
+    lines += [f"seed = {seed}  # for blind codes and random orders; any whole number",
+              '# exclusion_rules = ["a bottle that leaked on the way"]  # when a result may be left out: before the data', "",
+              "# What will be done at each answer; assumed. A word for mixing is printed only where [safety] clears it.",
+              "[actions]"]
+    return "\n".join([*lines, *(_line(k, v) for k, v in ACTIONS.items() if not (one and k == "uneven"))]) + "\n\n"
+
+
+def share(opened: int) -> int:
+    """The largest share of containers beyond the margin to be allowed, in per cent: 20, or what so few can show with some room.
+
+    If none of n lies beyond, up to 1 - 0.05^(1/n) of the stock could (95 % bound); an eighth of it as room is own judgement.
+    """
+    return max(20, 10 * math.ceil(112.5 * (1 - 0.05 ** (1 / opened)) / 10)) if opened > 1 else 99
+
+
+def _factors(found: Found) -> str:
+    """Depths, and stores as a factor where there are several."""
+    stores = '["store"]' if len(found.get("from", ())) > 1 else "[]"
+    why = "stores may differ; assumed" if stores != "[]" else "further terms: lot, store, age_months, treatment"
+    depths = json.dumps([d for _, d, _ in DEPTHS])
+    return (f"[factors]\ndepths = {depths}  # from the surface down; assumed\nfixed = {stores}  # {why}\n"
+            f"by_depth = {stores}  # those of fixed whose effect may differ between depths\n\n")
+
+
+def _analytes(found: Found) -> str:
+    head = ("# One block an analyte. margin: the largest difference between two depths that does not matter, in per cent of\n"
+            "# the level or absolute in the analyte's unit.\n")
+    return head + "".join(_analyte(found, key) for key in found["analytes"])
+
+
+def _analyte(found: Found, key: str) -> str:
+    """One analyte's block."""
+    has = known(key, liquid_of(found))
+    stated, level = found[f"precision.{key}"], found.get(f"level.{key}")
+    lines = [f"[analytes.{key if re.fullmatch(r'[A-Za-z0-9_-]+', key) else json.dumps(key)}]"]
+    lines += [_line("label", has.label)] if has else []
+    lines += [_line("unit", unit_of(key, found)),
+              _line("method", has.method if has else found[f"method.{key}"], "assumed: or the laboratory's own" if has else ""),
+              f"margin = {_margin(found[f'margin.{key}'])}", _line("margin_reason", found[f"reason.{key}"])]
+    lines += [_line("kind", has.kind)] if has else []
+    lines += [f"nominal = {level!r}"] if level else []
+    if stated:
+        parts = ", ".join(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in stated.items())
+        lines.append(f"repeatability = {{ {parts} }}")
+    elif has and has.published:
+        lines.append(_line("method_key", has.published.key, f"its published repeatability is taken, {MEMORY}; assumed"))
+    else:
+        lines.append('# repeatability = { s_r_percent = 5, source = "the laboratory\'s control chart" }  # not known yet')
+    return "\n".join(lines) + "\n\n"
+
+
+def _margin(margin: Margin) -> str:
+    return (f"{{ relative_percent = {margin.relative_percent:g} }}" if margin.relative else
+            f"{{ absolute = {margin.absolute!r} }}")
+
+
+def _line(key: str, value: str, why: str = "") -> str:
+    return f"{key} = {json.dumps(value, ensure_ascii=False)}{f'  # {why}' if why else ''}"
+
+
+def _inside_told(found: Found) -> str:
+    return "" if "inside" in found else "Assumed: measure your own."
+
+
+def tables(found: Found) -> dict[str, str]:
+    """The plan tables by their path: the whole stock, or the one container with its three bottles and a table for results."""
+    package, filled = found["package"], found["filled"]
+    if found["count"] > 1:
+        letter = package.name[:1].upper()
+        stores = [store for store, number in found["from"].items() for _ in range(number)]
+        wide = len(str(found["count"]))
+        rows = [(f"{letter}{k:0{max(2, wide)}d}", "", store, package.name, f"{package.litres:g}", filled)
+                for k, store in enumerate(stores, start=1)]
+        return {"plan/stock.csv": _csv(("container", "lot", "store", "vessel", "fill_volume_l", "filled_on"), rows)}
+    columns = ("container", "lot", "store", "vessel", "fill_volume_l", "filled_on", "sampled_on", "last_moved_on", "treatment")
+    row = (f"{package.name[:1].upper()}1", "", "", package.name, f"{package.litres:g}", filled, "", "", "stored")
+    bottles = [(code, row[0], "spot", depth, f"{height}", str(k), "")
+               for k, (code, depth, height) in enumerate(DEPTHS, start=1)]
+    units = [unit_of(key, found) for key in found["analytes"]]
+    return {"plan/containers.csv": _csv(columns, [row]),
+            "plan/samples.csv": _csv(("sample", "container", "kind", "depth", "height", "draw_order", "note"), bottles),
+            "raw/results.csv": _csv(("sample", *found["analytes"]), [("", *units), *((code, *[""] * len(units))
+                                                                                   for code, *_ in DEPTHS)])}
+
+
+def _csv(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([head, *rows])
+    return out.getvalue()
+
+
+def assumed(found: Found, taken: Iterable[str]) -> list[str]:
+    """What stands in the study without anybody having said it, in sentences; each can be changed by hand."""
+    package, one, taken = found["package"], found["count"] == 1, set(taken)
+    told = [f"filled to {package.litres:g} L each"]
+    told += [] if "inside" in found else [f"the inside of a usual {package.name} of {package.litres:g} L: measure yours"]
+    told += ["kind of liquid: " + liquid_of(found)] if "kind" not in found else []
+    told += ["day of filling not known"] if not found["filled"] else []
+    told += [f"{found['opened']} opened"] if "opened" in taken else []
+    told += ["one store"] if "from" in taken else []
+    told += ["differences between the stores are asked"] if len(found.get("from", ())) > 1 else []
+    for key in found["analytes"]:
+        has = known(key, liquid_of(found))
+        if has and has.published and found[f"precision.{key}"] is None:
+            told.append(f"{key}: repeatability as published, {has.published.key}, {MEMORY}")
+        elif found[f"precision.{key}"] is None:
+            told.append(f"{key}: repeatability {UNKNOWN}; no chances are told before [design.guesses] or the laboratory "
+                        "gives it")
+        told += [f"{key}: method {has.method}"] if has else []
+    beyond = "" if one else (f"; at most {share(found['opened'])} % of the containers may lie beyond the margin "
+                             f"({found['opened']} opened ones cannot show much less)")
+    told += [f"three depths; alpha 0.05{beyond}",
+             "the question, and what will be done at each answer ([actions])",
+             "[safety] is not answered: no draw at the floor, no mixing, until you answer it from the safety data sheet"]
+    return told

@@ -1,0 +1,138 @@
+"""Questions of a new study: only what the answers do not say yet, each answer read or refused with what to write."""
+
+from __future__ import annotations
+
+import tomllib
+
+import pytest
+
+from studykit.core.errors import BadInput
+from studykit.study.asking import ELEMENTS, answered, known, questions
+from studykit.study.definition import parse_study
+from studykit.study.packages import PACKAGES, package_in
+from studykit.study.precision import find_method
+from studykit.study.stages import HERE
+from studykit.study.starting import assumed, definition, share, tables
+
+TEMPLATE = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
+TOTE = {"fluid": "coolant 33", "package": "tote", "count": "1", "analytes": "pH, Si", "method.pH": "pH, ASTM D1287-11",
+        "precision.pH": "r 0.1 pH; stated by the laboratory", "margin.pH": "0.3 pH",
+        "reason.pH": "the buffer holds half a unit",
+        "method.Si": "ICP-OES, in-house 7, 2026", "precision.Si": "r 6 %", "margin.Si": "15 %",
+        "reason.Si": "the inhibitor may fall by a third", "responsible": "workshop lead"}
+DRUMS = {"fluid": "gear oil 220", "package": "drums", "count": "12", "analytes": "phosphorus, KV40, water", "level.P": "340",
+         "margin.P": "10 %", "reason.P": "tolerance of the blender", "margin.KV40": "1 %", "reason.KV40": "a tenth of a grade",
+         "precision.Water": "r 40 mg/kg; control chart, 2026", "margin.Water": "100 mg/kg", "reason.Water": "half of the limit",
+         "responsible": "maintenance planner"}
+PAILS = {"fluid": "zircon suspension", "package": "pail 20 L", "count": "40", "opened": "16", "from": "north 20, south 20",
+         "filled": "2026-03-02", "analytes": "solids", "unit.solids": "% m/m", "method.solids": "loss on drying, in-house 3",
+         "margin.solids": "2 % (m/m)", "reason.solids": "the glaze covers with less", "responsible": "glaze mixer"}
+
+
+def asked(given: dict[str, str]) -> list[str]:
+    """The keys of all questions that these answers lead to."""
+    return [q.key for q in questions(answered(given, None)[0])]
+
+
+def test_nothing_is_asked_that_the_answers_already_say() -> None:
+    one, many, two = asked(TOTE), asked(DRUMS), asked(PAILS)
+    assert not {"kind", "opened", "from", "inside"} & set(one)  # a coolant, one container, of a usual kind
+    assert {"opened", "from"} <= set(many)
+    assert not {"unit.P", "method.P", "unit.KV40", "unit.Water", "level.KV40"} & set(many)  # a viscosity repeats in per cent
+    assert {"unit.solids", "method.solids"} <= set(two)
+    assert "kind" in asked({**TOTE, "fluid": "batch 7", "kind": "other"})
+    assert "inside" in asked({**TOTE, "package": "can 10 L", "inside": "200 x 350"})
+
+
+@pytest.mark.parametrize("given", [TOTE, DRUMS, PAILS])
+def test_the_definition_says_what_was_answered_and_keeps_the_rest_of_the_template(given) -> None:
+    found, taken = answered(given, None)
+    text = definition(found, TEMPLATE, 123)
+    study = parse_study(tomllib.loads(text))
+    assert (study.seed, study.responsible) == (123, given["responsible"])
+    assert study.scope == ("container" if given["count"] == "1" else "stock")
+    assert list(study.analytes) == list(found["analytes"])
+    assert not study.sampling.heel
+    for key, a in study.analytes.items():
+        margin = given[f"margin.{key}"]
+        assert a.margin.text(a.unit).removeprefix("±") == margin
+        assert a.margin_reason == given[f"reason.{key}"]
+    for line in TEMPLATE[TEMPLATE.index("# What the fluid is"):].splitlines():
+        assert line in text or line.startswith(("heel", "containers"))
+    told = "\n".join(assumed(found, taken))
+    assert "[safety] is not answered" in told
+    assert ("from memory, check your copy" in told) == any(a.method_key for a in study.analytes.values())
+    assert all("assumed" in line for line in text.splitlines() if line.startswith(("question", "alpha", "share_percent")))
+
+
+def test_the_precision_that_the_kit_knows_is_taken_and_the_laboratorys_own_wins() -> None:
+    study = parse_study(tomllib.loads(definition(answered(DRUMS, None)[0], TEMPLATE, 1)))
+    assert study.analytes["P"].method_key == "ASTM D5185-18"
+    assert study.analytes["P"].nominal == 340
+    assert study.analytes["KV40"].method_key == "ASTM D445-12 formulated oils"
+    water = study.analytes["Water"].repeatability
+    assert water is not None
+    assert (water.r, water.source) == (40, "control chart, 2026")
+    own = parse_study(tomllib.loads(definition(answered({**DRUMS, "precision.P": "s_r 2 %"}, None)[0], TEMPLATE, 1)))
+    assert own.analytes["P"].repeatability is not None
+    assert own.analytes["P"].method_key == ""
+    assert all(known(key, "oil") is not None and find_method("ASTM D5185-18", key) for key in ELEMENTS)
+    assert known("Si", "water-based") is None  # that precision was found on oils
+
+
+def test_tables_hold_every_container_of_every_store_or_the_three_bottles_of_one() -> None:
+    stock = tables(answered(PAILS, None)[0])["plan/stock.csv"].splitlines()
+    assert len(stock) == 41
+    assert sum(",north," in row for row in stock) == sum(",south," in row for row in stock) == 20
+    one = tables(answered(TOTE, None)[0])
+    assert one["raw/results.csv"].splitlines() == ["sample,pH,Si", ",pH,mg/kg", "A,,", "B,,", "C,,"]
+    assert len(one["plan/samples.csv"].splitlines()) == 4
+
+
+@pytest.mark.parametrize(("key", "value", "why"), [
+    ("count", "a dozen", "write a whole number, 1 or more"), ("opened", "13", "there are 12 drums only"),
+    ("from", "north 5, south 5", "that is 10 in all, but there are 12"), ("from", "north, south", "each store once"),
+    ("filled", "12 January", "write the day as 2026-01-31"), ("filled", "2999-01-01", "has not come yet"),
+    ("margin.P", "10", "no unit"), ("margin.P", "10,5 %", "no unit"),
+    ("margin.P", "2 mm²/s", "in % or in mg/kg"), ("margin.P", "120 %", "below 100"),
+    ("reason.P", "because", "says nothing yet"), ("responsible", "the person who decides", "says nothing yet"),
+    ("precision.P", "4 %", "write r"), ("precision.P", "r 0 %", "above 0"), ("level.P", "plenty", "a number above 0"),
+    ("package", "barrel", "write one of pail"), ("analytes", "Si, si", "named twice"),
+    ("analytes", "a/b", "letters and digits"),
+])
+def test_a_bad_answer_is_refused_with_what_to_write(key, value, why) -> None:
+    with pytest.raises(BadInput) as told:
+        answered({**DRUMS, key: value}, None)
+    assert [f.column for f in told.value.faults if why in f.reason] == [key]
+
+
+def test_all_that_is_wrong_or_missing_is_told_at_once() -> None:
+    given = {k: v for k, v in DRUMS.items() if k != "responsible"} | {"margin.P": "10", "colour": "red", "opened": "0"}
+    with pytest.raises(BadInput) as told:
+        answered(given, None)
+    assert {f.column for f in told.value.faults} == {"margin.P", "colour", "opened", "responsible"}
+
+
+def test_ph_has_no_margin_in_per_cent_and_one_container_needs_its_precision() -> None:
+    for key, value, why in (("margin.pH", "5 %", "a logarithm already"), ("precision.Si", "", "an answer is needed")):
+        with pytest.raises(BadInput, match=why):
+            answered({**TOTE, key: value}, None)
+
+
+def test_the_share_that_is_assumed_can_be_shown() -> None:
+    """If none of n lies beyond, the 95 % bound is 1 - 0.05^(1/n) (Clopper and Pearson 1934, their case of none)."""
+    assert [share(n) for n in (12, 16, 60)] == [30, 20, 20]
+    assert all(100 * (1 - 0.05 ** (1 / n)) < share(n) < 100 for n in range(2, 200))
+
+
+def test_usual_packages_hold_their_litres() -> None:
+    assert all(p.litres <= p.capacity_l for p in PACKAGES.values())
+    assert package_in("1000 L tote") == PACKAGES["tote"]
+    assert package_in("barrel") is None
+    found = package_in("can 10 L")
+    assert found is not None
+    assert (found.name, found.litres, found.shape) == ("can", 10, "")
+    with pytest.raises(BadInput, match="but 10 L stand in it"):
+        answered({**TOTE, "package": "can 10 L", "inside": "100 x 100"}, None)
+
+
