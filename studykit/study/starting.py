@@ -17,9 +17,11 @@ from studykit.study.precision import MEMORY
 Found = Mapping[str, Any]
 DEPTHS = (("A", "upper", 0.83), ("B", "middle", 0.5), ("C", "lower", 0.17))
 HEEL = "heel = false  # one bottle a container from the floor, true once [safety] is answered; nothing is known of it without"
-ACTIONS = {"homogeneous": "Use as it stands.",
-           "uneven": "Set aside the named containers and those not opened; use the other opened ones as they stand.",
-           "stratified": "Leave it shut and ask the supplier.", "inconclusive": "Have more measured, then decide."}
+ACTIONS = {"homogeneous": '{ do = "Use as it stands.", asks_for = "nothing" }',
+           "uneven": '"Set aside the named containers and those not opened; use the other opened ones as they stand."',
+           "stratified": '{ do = "Leave it shut and ask the supplier.", asks_for = "nothing" }',
+           "inconclusive": '{ do = "Have more measured, then decide.", asks_for = "nothing" }'}
+"""What is done at each answer until a person writes better; asks_for: what of it could hurt."""
 
 
 def definition(found: Found, template: str, seed: int) -> str:
@@ -48,9 +50,9 @@ def _head(found: Found, seed: int) -> str:
                              "margin; assumed"]
     lines += [f"seed = {seed}  # for blind codes and random orders; any whole number",
               '# exclusion_rules = ["a bottle that leaked on the way"]  # when a result may be left out: before the data', "",
-              "# What will be done at each answer; assumed. A word for mixing is printed only where [safety] clears it.",
+              "# What will be done at each answer; assumed. Each says what it asks for of what can hurt (docs/00-study.md).",
               "[actions]"]
-    return "\n".join([*lines, *(_line(k, v) for k, v in ACTIONS.items() if not (one and k == "uneven"))]) + "\n\n"
+    return "\n".join([*lines, *(f"{k} = {v}" for k, v in ACTIONS.items() if not (one and k == "uneven"))]) + "\n\n"
 
 
 def share(opened: int) -> int:

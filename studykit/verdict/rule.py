@@ -375,7 +375,8 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
         named = [v.label for v, w in zip(analytes, listed, strict=True) if w == each]
         if named:
             every = len(named) == len(analytes) > 1
-            parts.append(f"{each.capitalize()}: " + (f"all {len(named)} analytes" if every else ", ".join(named)))
+            whole = "both analytes" if len(named) == 2 else f"all {len(named)} analytes"
+            parts.append(f"{each.capitalize()}: {whole if every else ', '.join(named)}")
         elif each == word:
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
     if beside := [f"{v.label} {v.final}" for v in told if not v.decides]:

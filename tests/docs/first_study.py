@@ -16,7 +16,8 @@ EXAMPLE = ROOT / "docs/first-study"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """One block of the page: 'edit' (lines of a file), 'save' (a file), 'run' (one command), 'shown' (what it prints)."""
+    """One block of the page: 'edit' (lines of a file), 'save' (a file), 'run' (one command), 'shown' (what it prints), 'there'
+    (a file of the documentation, as it lies there)."""
 
     kind: str
     target: str
@@ -31,7 +32,7 @@ def steps(page: str) -> list[Step]:
         if language == "sh":
             out += [Step(kind="run", target="", text=line) for line in b.text.splitlines() if line.strip()]
         else:
-            kind = {"toml": "edit", "csv": "save", "text": "shown"}[language]
+            kind = "there" if target.startswith("docs/") else {"toml": "edit", "csv": "save", "text": "shown"}[language]
             out.append(Step(kind=kind, target=target, text=b.text))
     return out
 
@@ -82,4 +83,4 @@ def command(step: Step, folder: Path) -> list[str] | None:
         shutil.copyfile(ROOT / words[1], folder / words[2])
         return None
     assert words[0] == "studykit", step.text
-    return [str(folder / w) if w == "drums" else w for w in words[1:]]
+    return [str(folder / w) if w == "drums" else str(ROOT / w) if w.startswith("docs/") else w for w in words[1:]]

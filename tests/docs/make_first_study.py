@@ -25,7 +25,7 @@ FLOOR, S_R, S_KV = 1.5, 0.018, 0.0008
 def planned(folder: Path) -> Path:
     """The study of the page up to its plan, without pages."""
     study = folder / "drums"
-    assert main(["new", str(study)]) == 0
+    assert main(["new", str(study), "--answers", str(EXAMPLE / "answers.toml")]) == 0
     for step in steps((ROOT / PAGE).read_text(encoding="utf-8")):
         if step.kind in ("edit", "save") and step.target != "intake.toml":
             do_edit(step, study)

@@ -158,7 +158,7 @@ def test_whatever_an_analyte_for_information_says_the_word_is_that_of_the_others
 
 
 @pytest.mark.parametrize(("words", "study_word", "start"), [
-    (["homogeneous", "homogeneous"], "homogeneous", "Homogeneous: all 2 analytes."),
+    (["homogeneous", "homogeneous"], "homogeneous", "Homogeneous: both analytes."),
     (["homogeneous", "stratified"], "stratified", "Stratified: b. Homogeneous: a."),
     (["homogeneous", "inconclusive"], "inconclusive", "Inconclusive: b. Homogeneous: a."),
     (["homogeneous", "not assessed"], "inconclusive", "Inconclusive: no analyte is shown to be stratified"),
