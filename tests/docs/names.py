@@ -15,8 +15,10 @@ from typing import Any
 
 from pydantic import ValidationError
 
+from studykit.commands.new import answers_given
 from studykit.core import errors
 from studykit.intake.mapping import FileMapping, Intake
+from studykit.study.asking import answered
 from studykit.study.columns import TABLES
 from studykit.study.definition import Section, Study, parse_study
 from studykit.study.stages import STEMS
@@ -246,14 +248,16 @@ BASE: dict[str, Any] = {
 
 
 def wrong_toml(pages: dict[str, str]) -> list[str]:
-    """Blocks of TOML that the kit would refuse: as a study (laid over a small one) or as a mapping."""
+    """Blocks of TOML that the kit would refuse: as a study (laid over a small one), as a mapping, or as answers."""
     out = []
     for b in blocks(pages):
         if b.language.partition(" ")[0] != "toml":
             continue
         try:
             data = tomllib.loads(b.text)
-            if set(data) & {f.alias or k for k, f in Intake.model_fields.items()}:
+            if b.language.endswith("answers.toml"):  # for `studykit new`; a test holds it to the file named
+                answered(answers_given(ROOT / b.language.partition(" ")[2], []), None)
+            elif set(data) & {f.alias or k for k, f in Intake.model_fields.items()}:
                 Intake.model_validate({"file": [{"pattern": "*.csv", "layout": "wide", "columns": {"sample": "S"}}], **data})
             else:
                 parse_study(_over(BASE, data))
