@@ -16,9 +16,9 @@ from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.units import parse_unit
 from studykit.study.amounts import amount, margin_of
 from studykit.study.definition import SAFE_NAME, Margin
-from studykit.study.packages import PACKAGES, Package, own_package, package_in
 from studykit.study.precision import Method, find_method
 from studykit.study.reasons import says_nothing
+from studykit.vessels.packages import PACKAGES, Package, own_package, package_in
 
 Found = Mapping[str, Any]
 UNKNOWN = "not known"

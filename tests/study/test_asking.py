@@ -9,10 +9,10 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.study.asking import ELEMENTS, answered, known, questions
 from studykit.study.definition import parse_study
-from studykit.study.packages import PACKAGES, package_in
 from studykit.study.precision import find_method
 from studykit.study.stages import HERE
 from studykit.study.starting import assumed, definition, share, tables
+from studykit.vessels.packages import PACKAGES, package_in
 
 TEMPLATE = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
 TOTE = {"fluid": "coolant 33", "package": "tote", "count": "1", "analytes": "pH, Si", "method.pH": "pH, ASTM D1287-11",
