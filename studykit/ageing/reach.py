@@ -61,7 +61,8 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
 
     ``span``: youngest and oldest age observed. ``points``: ages looked at on either side of the oldest (POINTS).
 
-    ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``.
+    ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``. Where a limit lies
+    beyond at the youngest age there is no time within, even if the line comes back later: young containers are not.
     """
     low, high = margin
 
@@ -79,6 +80,8 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         return np.asarray(np.maximum(lower - high, low - upper))
 
     safe, outside = _until(inside, span, stop, points)
+    at_once = beyond(np.array([span[0]]))[:, 0] > 0
+    safe, outside = np.where(at_once, np.nan, safe), outside | at_once
     return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
                    latest=_from(beyond, span[0], FAR * stop, points))
 
@@ -114,7 +117,7 @@ def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float
     """
     k = points or POINTS
     grid = np.unique(np.concatenate([np.linspace(*span, k), np.linspace(span[1], max(stop, span[1]), k)]))
-    found = gap(grid)
+    k, found = int(np.searchsorted(grid, span[1], side="right")), gap(grid)
     bad, last = ~(found >= 0), len(grid)
     best = np.where(np.isnan(found[:, :k]), -np.inf, found[:, :k]).argmax(axis=1)
     after_best = bad & (np.arange(last) >= best[:, None])

@@ -67,6 +67,20 @@ def test_beyond_at_the_start() -> None:
     assert (high.latest[0], high.estimate[0]) == (4, 0)
 
 
+def test_beyond_when_young_and_coming_back_allows_no_time() -> None:
+    back = passing(17 - 0.5 * T + np.random.default_rng(5).normal(0, 0.3, 12), stop=42.0)  # 15 at 4 months, 2 at 30
+    assert back.outside[0]
+    assert np.isnan(back.safe[0])
+    assert back.latest[0] == 4
+
+
+@pytest.mark.parametrize("rate", [-0.01, 0.01])
+def test_beyond_at_every_age_is_shown_beyond_whichever_way_the_line_points(rate: float) -> None:
+    flat = passing(16 + rate * T + np.tile([-0.1, 0.0, 0.1], 4))
+    assert flat.outside[0]
+    assert flat.latest[0] == 4
+
+
 def test_limits_are_followed_from_where_they_lie_furthest_within() -> None:
     y = sisters(0.45, 2.5, seed=3) - 3
     start = fit_lines(y, LINEAR.line(T), np.arange(12)).at([[1, 4.0]])
