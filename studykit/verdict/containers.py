@@ -119,7 +119,7 @@ def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], group
     if groups:
         out.append(f"On average more than {span} is shown in: {'; '.join(groups)}.")
     if model.word == "homogeneous" and word == "inconclusive" and share.upper > allowed:
-        out.append(f"Of containers like these up to {_up(share.upper):g} % could lie beyond the margin, and "
+        out.append(f"Of containers like these up to {rounded_up(share.upper):g} % could lie beyond the margin, and "
                    f"{100 * allowed:g} % were allowed, so the stock as a whole is not shown to be homogeneous.")
     return tuple(out)
 
@@ -151,15 +151,15 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         share, normal, low, high = math.nan, math.nan, math.nan, math.nan
         if len(ends) > 2:
             found = share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df)
-            share, normal = round(100 * found.share, 1), _up(found.upper)
+            share, normal = round(100 * found.share, 1), rounded_up(found.upper)
         if (span := next_of(m.cells, m.rows.margin, 0.95)) is not None:
             low, high = span
-        rows.append((m.analyte, len(each), round(100 * seen, 1), share, _up(share_of(study, m).upper),
+        rows.append((m.analyte, len(each), round(100 * seen, 1), share, rounded_up(share_of(study, m).upper),
                      study.share_percent, normal, low, high, m.shown_unit, source))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
 
 
-def _up(share: float) -> float:
+def rounded_up(share: float) -> float:
     """An upper bound in per cent, rounded up to a tenth: further digits would say more than is known."""
     return max(0.1, math.ceil(1000 * share - 1e-9) / 10)
 

@@ -138,6 +138,24 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def heel_differences(stage: OpenStage, model: AnalyteModel) -> pd.DataFrame:
+    """One row a stored container whose floor was drawn: container, difference (heel minus zones, scale of the margin), results.
+
+    ``results``: how many of the heel stand in the mean. Containers with a lost zone, and on a relative scale those with a
+    value of zero, are left out.
+    """
+    stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
+    margin, samples = model.rows.margin, stage.samples
+    heels = reference_values(stage.results, samples, model.analyte, ("heel",))
+    drawn = samples[samples["kind"] == "heel"].set_index("sample")["container"]
+    mine = stage.results[(stage.results["analyte"] == model.analyte) & (stage.results["qualifier"] == "")]
+    many = mine["sample"].map(drawn).value_counts()
+    rows = [(z.container, float(margin.to_scale(float(heels[z.container])) - margin.to_scale(z.mean)), int(many[z.container]))
+            for z in zones_of(stage.study, model, stage.containers, samples) if z.container in stored & set(heels.index)
+            and (margin.scale == "raw" or (heels[z.container] > 0 and z.mean > 0))]
+    return pd.DataFrame(rows, columns=["container", "difference", "results"])
+
+
 def has_whole(samples: pd.DataFrame) -> bool:
     """True where some sample stands for a whole container or its fill."""
     return bool(samples["kind"].isin(WHOLE).any())

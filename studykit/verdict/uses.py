@@ -8,7 +8,8 @@ containers that were not opened.
 
 First and last litres: the uppermost and the lowest zone against the weighted mean of the zones, as in
 ``estimands.departures``; the last ones are within the margin only where the floor is, else as far as above the floor.
-Floor: the heel draws against the zones of their own containers, as in ``estimands.whole``.
+Floor: the heel draws against the zones of their own containers, on average as in ``estimands.whole``, and each container
+of its own: one floor shown beyond the margin vetoes, and so does a share of floors that may be larger than the declared one.
 """
 
 from __future__ import annotations
@@ -20,11 +21,14 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.model.fit import AnalyteModel
+from studykit.inference.share import share_upper, shown_beyond
+from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
+from studykit.verdict.containers import noise_of, rounded_up
+from studykit.verdict.estimands import heel_differences
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
@@ -33,7 +37,9 @@ ABOVE = "within the margin above the floor"
 SINGLE = "beyond the margin in single containers"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
-COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin"]
+COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
+VETOES = (BEYOND, SINGLE, UNDECIDED)
+"""Words of a use other than the zones that let no liquid be used as it stands."""
 UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
           "nor for what lies on the floor.")
 
@@ -45,10 +51,11 @@ UNOPENED = "Containers that were not opened may lie beyond the margin too: treat
 
 
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
-    """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin.
+    """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin, why.
 
-    Words: within the margin (the last litres: or so above the floor), beyond the margin, cannot tell, nothing is known.
-    Estimates as in the tables they come from; the zones carry the pair of depths that decides.
+    Words: within the margin (the last litres: or so above the floor), beyond the margin (of floors also: in single
+    containers), cannot tell, nothing is known. ``why``: the containers whose floors are shown beyond, or the share of
+    floors that may be; else ''. Estimates as in the tables they come from; the zones carry the pair of depths that decides.
     """
     zones, heels = estimands.departures(stage, models), _heels(stage, models)
     told = outcome.to_table().set_index("analyte")
@@ -57,20 +64,21 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
         declared, floor = stage.study.factors.depths, _floor(heels.get(name))
+        floor_word, why = _each_floor(stage, model, floor[0])
         for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
                 said = _word(r["low"], r["high"], edges)
-                said = ABOVE if use == "last litres" and said == WITHIN != floor[0] else said
-                rows.append((name, use, said, r["departure"], r["low"], r["high"], r["unit"], margin.text))
+                said = ABOVE if use == "last litres" and said == WITHIN != floor_word else said
+                rows.append((name, use, said, r["departure"], r["low"], r["high"], r["unit"], margin.text, ""))
             if depth in model.rows.absent:
-                rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text))
+                rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text, ""))
         verdict = told.loc[name]
         zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
         numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
-        rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text))
-        rows.append((name, "floor", *floor, margin.text))
+        rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
+        rows.append((name, "floor", floor_word, *floor[1:], margin.text, why))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -86,7 +94,7 @@ def _word(low: float, high: float, edges: list[float]) -> str:
 
 
 def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, str]:
-    """Word, estimate, low, high and unit of the floor; 'cannot tell' where a heel was drawn but gives no interval."""
+    """Word, estimate, low, high and unit of the floor on average; 'cannot tell' where a heel gives no interval."""
     if row is None:
         return UNKNOWN, np.nan, np.nan, np.nan, ""
     if row["estimate"] != row["estimate"]:
@@ -95,17 +103,54 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
             float(row["high"]), str(row["unit"]))
 
 
+def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, str]:
+    """The word of the floor, that on average given, with single floors seen to, and why."""
+    if word in (UNKNOWN, BEYOND) or not isinstance(model, FittedModel):
+        return word, ""
+    beyond, share = _single_floors(stage, model)
+    if beyond:
+        return SINGLE, listed(beyond, 12)
+    allowed = stage.study.share_percent
+    if word == WITHIN and stage.study.scope != "container" and 100 * share > allowed:
+        return UNDECIDED, (f"the floors of up to {rounded_up(share):g} % of the containers could lie beyond, and {allowed:g} % "
+                           "are allowed")
+    return word, ""
+
+
+def _single_floors(stage: OpenStage, model: FittedModel) -> tuple[tuple[str, ...], float]:
+    """Containers whose own floor is shown beyond the margin, all floors taken into account, and the bound of their share.
+
+    The noise of a heel against the mean of its zones is at most that of two zones, where the heel was measured as often.
+    """
+    each, (se, df, _) = heel_differences(stage, model), noise_of(stage.study, model)
+    if each.empty:
+        return (), 0.0
+    d, edge = each["difference"].to_numpy(dtype=float), model.rows.margin.edge
+    measured = model.rows.measured
+    per_zone = len(measured) / max(1, measured.groupby(["container", "depth"], observed=True).ngroups)
+    noise = None if se is None else se * np.sqrt((1 + np.maximum(per_zone / each["results"].to_numpy(dtype=float), 1)) / 2)
+    shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
+    bound = share_upper(d, edge, noise_se=None if noise is None else float(noise.max()), noise_df=df, level=1 - model.alpha)
+    return tuple(each.loc[shown, "container"].astype(str)), bound.upper
+
+
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
     """Why liquid may not be used as it stands: uses beyond the margin or undecided, by name, with their numbers."""
-    rows = table[table["word"].isin((BEYOND, UNDECIDED)) & (table["use"] != "zones")]
-    return tuple(f"{names[r['analyte']]}, {r['use']}: {r['word']}{_numbers(r)}" for r in rows.to_dict("records"))
+    rows = table[table["word"].isin(VETOES) & (table["use"] != "zones")]
+    return tuple(f"{names[r['analyte']]}, {r['use']}: {said(r)}{_numbers(r)}" for r in rows.to_dict("records"))
+
+
+def said(row: Mapping[Hashable, Any]) -> str:
+    """The word of a use, with its reason where one is told."""
+    return f"{row['word']} ({row['why']})" if str(row.get("why") or "") not in ("", "nan") else str(row["word"])
 
 
 def _numbers(r: dict[Hashable, Any]) -> str:
     if r["estimate"] != r["estimate"]:
         return ""
     sign = "+" if r["estimate"] > 0 else ""
-    return (f", {sign}{significant(r['estimate'], 3)} {r['unit']} ({significant(r['low'], 3)} to "
+    mean = "on average " if r["word"] == SINGLE else ""
+    return (f", {mean}{sign}{significant(r['estimate'], 3)} {r['unit']} ({significant(r['low'], 3)} to "
             f"{significant(r['high'], 3)}) against {r['margin']}")
 
 
@@ -138,7 +183,7 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
     """A page's form: one row an analyte, one column a use, word and interval in the cell."""
     if table.empty:
         return pd.DataFrame(columns=["analyte", *USES])
-    cells = table.assign(cell=[r["word"] + _interval(r) for r in table.to_dict("records")])
+    cells = table.assign(cell=[said(r) + _interval(r) for r in table.to_dict("records")])
     wide = cells.pivot(index="analyte", columns="use", values="cell")
     wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=list(USES)).fillna("not worked out")
     return wide.rename_axis(columns=None).reset_index()

@@ -135,4 +135,17 @@ def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) 
     monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "2"})
     monkeypatch.setattr(questions, "optional", lambda _stage, _stem, name: tables.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
+    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame({"use": ["floor"], "word": ["cannot tell"]}))
     assert questions.which(SimpleNamespace())[1:] == [said]  # and a study without a table of what to do has a page too
+
+
+def test_floors_beyond_are_named_where_the_zones_of_no_container_are(monkeypatch) -> None:
+    floor = pd.DataFrame({"use": ["floor"], "word": ["beyond the margin in single containers"], "why": ["D4 and D8"],
+                          "name": ["silicon"]})
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "12"})
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
+    monkeypatch.setattr(questions, "_uses", lambda _: floor)
+    told = questions.which(SimpleNamespace())
+    assert told[0].startswith("The zones of no single one")
+    assert told[1] == "On the floor, shown to lie beyond the margin of silicon: D4 and D8."

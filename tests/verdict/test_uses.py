@@ -27,8 +27,8 @@ def with_heels(values: list[float] | None):
     return cells
 
 
-def judged(tmp_path, values: list[float] | None):
-    stage = make(tmp_path / "s", with_heels(values), share=90)  # few containers: the share is not what is asked here
+def judged(tmp_path, values: list[float] | None, **own):
+    stage = make(tmp_path / "s", with_heels(values), share=90, **own)  # few containers: the share is not what is asked here
     models = model_tables.fit_all(stage)
     outcome = judge_all(stage, models)
     return stage, outcome, uses.uses(stage, models, outcome)
@@ -59,6 +59,36 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     assert "Use as it stands" not in text
     assert f"vetoed by use: P, floor: {said}, +" in text
     assert "against ±5 %" in text
+
+
+@pytest.mark.parametrize(("high", "lying"), [((3, 7, 11), "C11, C3 and C7"), ((5,), "C5")])
+def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high, lying) -> None:
+    """The mean of the floors is within, as only a few hold a layer: +7.5 % (one alone: +20 %) against +/-5 %."""
+    layer = 107.5 if len(high) > 1 else 120.0
+    stage, outcome, table = judged(tmp_path, [layer if c in high else 100.0 + 0.1 * (c % 3 - 1) for c in range(12)],
+                                   repeatability={"r": 1.1, "source": "a test"})
+    assert outcome.word == "homogeneous"
+    assert word(table, "floor") == "beyond the margin in single containers"
+    assert word(table, "last litres") == "within the margin above the floor"
+    text = uses.action(stage, acting(outcome), table)
+    assert "Use as it stands" not in text
+    assert f"P, floor: beyond the margin in single containers ({lying}), on average +" in text
+    assert lying in uses.shown(table)["floor"].item()
+
+
+def test_floors_of_more_containers_than_allowed_may_lie_beyond_where_few_were_drawn(tmp_path) -> None:
+    """Level floors of 5 of 16: the others' may lie beyond in up to 1 - 0.05^(1/5) = 45 %, and 20 % are allowed (by hand)."""
+    cells = calm(16, step=0.05)
+    for c in range(5):
+        cells[f"C{c}"]["heel"] = [100.0 + 0.02 * (c - 2)]
+    stage = make(tmp_path / "s", cells, share=20, repeatability={"r": 0.3, "source": "a test"})
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    table = uses.uses(stage, models, outcome)
+    assert outcome.word == "homogeneous"
+    assert word(table, "floor") == "cannot tell"
+    assert "up to 45" in table.loc[table["use"] == "floor", "why"].item()
+    assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
 
 
 def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
@@ -121,7 +151,7 @@ def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_
     for _ in range(1000):
         heels = [(z.container, z.mean * 1.075 * float(np.exp(0.01 * rng.standard_normal())), z.mean) for z in zones]
         row = estimands._against(model, heels, "heel against the zones", "volume")
-        table = pd.DataFrame([("P", "floor", *uses._floor(row), row["margin"])], columns=uses.COLUMNS)
+        table = pd.DataFrame([("P", "floor", *uses._floor(row), row["margin"], "")], columns=uses.COLUMNS)
         text = uses.action(stage, acting(outcome), table)
         filed += "Use as it stands" in text
         decided += word(table, "floor") == "beyond the margin"
@@ -136,6 +166,8 @@ def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_
 def test_invented_studies_with_a_layer_on_the_floor_are_not_filed_as_use_as_it_stands() -> None:
     """The small form of ``python -m tests.verdict.floors``: whole studies, judged from their results up."""
     assert floors.counted(16, 3, 1.5, 20.0)[0] == 0
+    assert floors.counted(12, 3, 1.5, 20.0, True)[0] == 0
+    assert floors.counted(8, 3, 0.01, 0.01, True)[0] > 0
     assert floors.counted(8, 3, 0.01, 0.01)[0] > 0  # with nothing on the floor some are: the count can be other than 0
 
 
