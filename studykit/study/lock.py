@@ -345,6 +345,6 @@ def lock_status(root: Path, study: Study) -> LockStatus:
         text = f"The plan was locked on {first['date']}, only after results had been reported; {count}."
         state = "locked late"
     else:
-        text, state = f"The plan was locked on {first['date']}, before any result was there; {count}.", "locked"
+        text, state = f"The plan was locked on {first['date']}, when no result was in its folder; {count}.", "locked"
     return LockStatus(state=state, locked_on=first["date"], seal=first["seal"], changes=changes, sentence=text,
                       containers=_containers_said(entries, changes), told=told(changes, study))

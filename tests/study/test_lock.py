@@ -44,7 +44,7 @@ def test_locking_seals_promises_and_tables(root) -> None:
     assert (status.state, status.locked_on, status.changes) == ("locked", "2026-03-01", ())
     assert status.beforehand
     assert status.first_page == ()
-    assert status.sentence == "The plan was locked on 2026-03-01, before any result was there; no change since then."
+    assert status.sentence == "The plan was locked on 2026-03-01, when no result was in its folder; no change since then."
     (entry,) = read_lock(root)
     assert entry["promises"]["analytes.P.margin.relative_percent"] == "5.0"
     assert entry["promises"]["alpha"] == "0.05"
@@ -80,7 +80,7 @@ def test_a_changed_margin_is_listed_with_old_and_new_value_and_goes_to_the_first
     assert (c.subject, c.where, c.old, c.new, c.reason) == ("margin", "analytes.P.margin.relative_percent", "5.0",
                                                             "8.0", "")
     head, line = lock_status(root, load_study(root)).first_page
-    assert head == "The plan was locked on 2026-03-01, before any result was there; 1 change since then."
+    assert head == "The plan was locked on 2026-03-01, when no result was in its folder; 1 change since then."
     assert line == "The margin of P was changed from ±5 % to ±8 % without a reason given."
 
 
@@ -278,7 +278,7 @@ def test_a_change_amended_after_the_results_says_so(root) -> None:
 def test_recheck_names_the_lock_and_each_change_after_it(root) -> None:
     assert lock_notes(root) == ("The plan is not locked yet.",)
     lock_plan(root, load_study(root), today=DAY)
-    assert lock_notes(root) == ("The plan was locked on 2026-03-01, before any result was there; no change since then.",)
+    assert lock_notes(root) == ("The plan was locked on 2026-03-01, when no result was in its folder; no change since then.",)
     edit(root, "absolute = 50", "absolute = 60")
     lock_plan(root, load_study(root), amend="the limit was raised", today=dt.date(2026, 3, 2))
     edit(root, '"code not readable"', '"code unreadable"')
