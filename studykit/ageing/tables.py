@@ -28,7 +28,8 @@ COURSE_COLUMNS = ["analyte", "course", "declared", "F", "df1", "df2", "p lack of
 POOL_COLUMNS = ["analyte", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice", "time, months",
                 "random: lots", "mean lot within up to", "share of lots within up to"]
 ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence"]
-ACTION_COLUMNS = ["container", "group", "age, months", "what to do", "until", "because of"]
+ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
+TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
 
 
@@ -260,26 +261,64 @@ def _far(t: Trend) -> bool:
 
 
 def actions(study: Study, found: Ageing, containers: pd.DataFrame) -> pd.DataFrame:
-    """What to do with each stored container as it stood when sampled (ACTION_COLUMNS).
+    """What to do with each container that was drawn, as old as it is on the last day of a visit (ACTION_COLUMNS).
 
     Treat: older than the time from which its group is shown beyond. Sample again or treat: older than what is shown to be
-    within. Leave: younger; ``until`` is the day on which it reaches that time. By the analyte that allows least.
+    within, by the analyte that allows least; but for the scope "container" the share of containers must be shown too.
+    Leave: younger; ``until`` is the day on which it reaches that time. A container without a line has a row that says so.
     """
-    begins = dict(zip(containers["container"], stands_from(containers, study), strict=True))
+    begins = dict(zip(containers["container"].astype(str), stands_from(containers, study), strict=True))
     trends = _deciding(study, found)
     of = {str(c): t.own.label for t in trends for c in t.own.units}
+    ages, last = _on_the_last_day(trends, begins)
+    drawn, rows = {c for analyte, c in found.drawn if study.decides(analyte)}, []
+    for c in (c for c in containers["container"].astype(str) if c in drawn):
+        if c not in of:
+            rows.append((c, "", math.nan, last, NOTHING, "", "", "no line over time"))
+            continue
+        what, t, reason, least = _judged(study, [t for t in trends if t.own.label == of[c]], ages[c])
+        rows.append((c, of[c], ages[c], last, what, _day(begins[c], least) if what == LEAVE else "", t.own.analyte, reason))
+    return pd.DataFrame(rows, columns=ACTION_COLUMNS)
+
+
+def _on_the_last_day(trends: Sequence[Trend], begins: dict[str, pd.Timestamp]) -> tuple[dict[str, float], str]:
+    """Age of each container on the last day of a visit of the study, and that day; where no day is known, its age when drawn."""
     ages: dict[str, float] = {}
     for t in trends:
         ages |= {str(c): max(float(m), ages.get(str(c), 0.0)) for c, m in zip(t.own.units, t.own.months, strict=True)}
-    rows = []
-    for c in (c for c in containers["container"] if c in of):
-        some = [t for t in trends if t.own.label == of[c]]
-        first, passed = earliest(some), min(some, key=lambda t: float(t.mean.latest[0]))
-        least, gone = allowed(first), ages[c] > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH
-        what = "treat" if gone else "leave" if ages[c] <= least else "treat or sample again"
-        until = _day(begins[c], least) if what == "leave" else ""
-        rows.append((c, of[c], ages[c], what, until, (passed if gone else first).own.analyte))
-    return pd.DataFrame(rows, columns=ACTION_COLUMNS)
+    known = {c: begins[c] + pd.Timedelta(days=round(m * DAYS_A_MONTH)) for c, m in ages.items() if not pd.isna(begins[c])}
+    if not known:
+        return ages, ""
+    last = max(known.values())
+    return ages | {c: (last - begins[c]).days / DAYS_A_MONTH for c in known}, f"{last:%Y-%m-%d}"
+
+
+def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, Trend, str, float]:
+    """What to do at that age in a group: the word, the analyte that says so, why, and the months that it allows."""
+    passed = min(some, key=lambda t: float(t.mean.latest[0]))
+    if age > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH:
+        return TREAT, passed, "the mean is shown beyond the margin at this age", 0.0
+    needed = study.scope != "container"
+    least = min([earliest(some), *some], key=lambda t: _shown_up_to(t, needed))
+    up_to = _shown_up_to(least, needed)
+    if age <= up_to:
+        return LEAVE, least, "", up_to
+    return AGAIN, least, _not_shown(least) if up_to == 0 else "older than what is shown to be within", up_to
+
+
+def _shown_up_to(t: Trend, share: bool) -> float:
+    """``allowed``, and 0 where the share of containers is asked for and cannot be judged."""
+    return 0.0 if share and t.spread is None else allowed(t)
+
+
+def _not_shown(t: Trend) -> str:
+    """What is shown at no age."""
+    if t.mean.outside[0]:
+        return "the mean is shown within the margin at no age"
+    share = f"at most {100 * t.own.share:g} % of containers beyond"
+    return (f"{share}: shown at no age" if t.spread is not None else
+            f"{share}: not told, the ages do not lie on the declared course" if t.bent else
+            f"{share}: too few containers to show it")
 
 
 def _day(begins: pd.Timestamp, months: float) -> str:
@@ -288,17 +327,22 @@ def _day(begins: pd.Timestamp, months: float) -> str:
 
 
 def action_words(table: pd.DataFrame) -> str:
-    """The list of what to do in a sentence each; empty without rows."""
-    out: list[str] = []
+    """The list of what to do in a sentence each, with the reason or the days; empty without rows."""
     if table.empty:
         return ""
-    for what, words_ in (("treat", "Treat before use"), ("treat or sample again", "Treat, or sample again before use"),
-                         ("leave", "Leave")):
-        part = table[table["what to do"] == what]
-        if len(part):
-            until = f" (sample again from {part['until'].min()} on)" if what == "leave" and part["until"].min() else ""
-            out.append(f"- {words_}{until}: {', '.join(part['container'])}.")
-    return "\n".join(out)
+    out = [f"- Treat before use: {_names(table[table['what to do'] == TREAT])}."] * bool((table["what to do"] == TREAT).any())
+    again, leave, nothing = (table[table["what to do"] == what] for what in (AGAIN, LEAVE, NOTHING))
+    out += [f"- Treat, or sample again before use ({reason}): {_names(part)}."
+            for reason, part in again.groupby("reason", sort=False)]
+    if len(leave):
+        days = [f"{_names(part)}{f', sample again from {day} on' if day else ''}" for day, part in leave.groupby("until")]
+        when = f", as of {leave['judged on'].iloc[0]}" if leave["judged on"].iloc[0] else ""
+        out.append(f"- Leave{when}: {'; '.join(days)}.")
+    return "\n".join(out + [f"- Nothing can be said of how long these may stand: {_names(nothing)}."] * bool(len(nothing)))
+
+
+def _names(part: pd.DataFrame) -> str:
+    return ", ".join(part["container"])
 
 
 def said(study: Study, found: Ageing) -> str:

@@ -126,10 +126,14 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Ageing:
-    """All groups of all analytes over time, and a sentence for each analyte or group that has no line, with its reason."""
+    """All groups of all analytes over time, and a sentence for each analyte or group that has no line, with its reason.
+
+    ``drawn``: analyte and container of all results, whether a line holds them or not.
+    """
 
     trends: tuple[Trend, ...]
     left_out: tuple[tuple[str, str], ...]
+    drawn: frozenset[tuple[str, str]]
 
     def of(self, analyte: str) -> tuple[Trend, ...]:
         """The groups of one analyte."""
@@ -152,11 +156,13 @@ def ageing(study: Study, models: list[AnalyteModel]) -> Ageing:
     """Lines over time of every fitted analyte; empty where the study does not ask about time."""
     trends: list[Trend] = []
     left_out: list[tuple[str, str]] = []
+    drawn: set[tuple[str, str]] = set()
     for model in fitted(models) if asked(study) else []:
         found, why = trends_of(study, model.rows, model.alpha)
         trends += found
         left_out += [(model.analyte, reason) for reason in why]
-    return Ageing(trends=tuple(trends), left_out=tuple(left_out))
+        drawn |= {(model.analyte, str(c)) for c in model.rows.visits["container"].unique()}
+    return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn))
 
 
 def differences(rows: ModelRows, factors: tuple[str, ...]) -> pd.DataFrame:

@@ -107,6 +107,70 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     assert "hut00" in words.splitlines()[-1]
 
 
+def dated(study: Study, frame: pd.DataFrame, facts: dict, filled: str | dict[str, str] = "2025-07-01") -> tuple[
+        Ageing, pd.DataFrame]:
+    """As ``made``, with days: containers filled on a day, opened at the age that ``facts`` gives them."""
+    containers, samples, results = tables_of(frame, **facts)
+    day = pd.to_datetime(containers["container"].map(filled) if isinstance(filled, dict) else filled)
+    containers = containers.assign(filled_on=day)
+    containers["sampled_on"] = containers["filled_on"] + pd.to_timedelta((containers["age_months"] * 30.4369).round(), "D")
+    return ageing(study, [fit_analyte(study, "y", containers, samples, results)]), containers
+
+
+def test_containers_are_judged_as_of_the_last_visit() -> None:
+    """Sisters filled on one day and opened over thirty months: on the last day all are thirty months old, beyond from about 12."""
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"hut": 0.018}, each=5)
+    found, containers = dated(study, frame, facts)
+    todo = tables.actions(study, found, containers)
+    assert set(todo["what to do"]) == {"treat"}
+    assert set(todo["judged on"]) == {"2027-12-31"}  # 913 days after filling
+    assert todo["age, months"].tolist() == pytest.approx([30.0] * 20, abs=0.02)
+    slow, containers = dated(study, *planted({"hut": 0.004}, each=5))
+    later = tables.actions(study, slow, containers)
+    assert (later.loc[later["what to do"] == "leave", "until"] >= "2027-12-31").all()
+
+
+def test_what_may_be_left_is_told_with_its_own_day() -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"hut": 0.006}, each=5)
+    drawn_on = pd.Timestamp("2026-07-01")
+    filled = {c: f"{drawn_on - pd.Timedelta(days=round(a * 30.4369)):%Y-%m-%d}" for c, a in facts["age_months"].items()}
+    found, containers = dated(study, frame, facts, filled)
+    todo = tables.actions(study, found, containers)
+    left = todo[todo["what to do"] == "leave"]
+    assert left["until"].nunique() == 3  # opened at 4, 12 and 20 months; 30 are more than the share is shown for
+    line = tables.action_words(todo).splitlines()[-1]
+    assert line.startswith("- Leave, as of 2026-07-01: ")
+    for day, part in left.groupby("until"):
+        assert f"{', '.join(part['container'])}, sample again from {day} on" in line
+
+
+def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"hut": 0.001}, each=1)
+    found, containers = made(study, frame, facts)
+    assert found.trends[0].spread is None
+    assert found.trends[0].mean.safe[0] > 4
+    todo = tables.actions(study, found, containers)
+    assert set(todo["what to do"]) == {"treat or sample again"}
+    assert tables.action_words(todo).startswith("- Treat, or sample again before use (at most 20 % of containers beyond: too "
+                                                "few containers to show it): ")
+    one = study.model_copy(update={"scope": "container"})
+    assert "leave" in set(tables.actions(one, found, containers)["what to do"])
+
+
+def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
+    study = study_of({"course": "linear"}, ("store", "age_months"))
+    frame, facts = planted({"hut": 0.01, "barn": 0.01}, each=3)
+    alone = frame["container"].isin([c for c in facts["store"] if facts["store"][c] == "hut" or c == "barn00"])
+    found, containers = made(study, frame[alone], facts)
+    todo = tables.actions(study, found, containers).set_index("container")
+    assert len(todo) == 13
+    assert todo.loc["barn00", "what to do"] == "nothing can be said"
+    assert "- Nothing can be said of how long these may stand: barn00." in tables.action_words(todo.reset_index())
+
+
 def test_the_figure_draws_what_its_table_says(two_stores) -> None:
     _, found, _ = two_stores
     drawn = figures.drawn(found.trends)
