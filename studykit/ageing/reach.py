@@ -31,7 +31,8 @@ Array = NDArray[np.float64]
 GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
 POINTS = 121
 NODES, TAIL = 30, 8.0
-LEAST_LINES, LEAST_OPENED = 3, 5
+LEAST = 5
+"""Containers below which nothing is said of their share (own judgement: three that are all right leave 63 % of a stock open)."""
 FAR = 4.0
 """How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
 
@@ -192,12 +193,12 @@ def drawn_again(lines: Array, course: Course, at: Array) -> Law:
 
 
 def containers_law(values: Array, course: Course, months: Array, units: ArrayLike) -> Callable[[Array], Law] | None:
-    """The containers' laws at any times from values (S, n); None below LEAST_LINES own lines or LEAST_OPENED containers."""
+    """The containers' laws at any times from values (S, n); None below LEAST own lines or containers opened once."""
     n = len(np.unique(units))
     if n == len(months):
-        return None if n < LEAST_OPENED else lambda t: opened_once(values, course, months, t)
+        return None if n < LEAST else lambda t: opened_once(values, course, months, t)
     lines = own_lines(values, course, months, units)
-    return None if lines.shape[1] < LEAST_LINES else lambda t: drawn_again(lines, course, t)
+    return None if lines.shape[1] < LEAST else lambda t: drawn_again(lines, course, t)
 
 
 def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,

@@ -42,6 +42,12 @@ def whole_time(months: float) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
+def seen_time(months: float) -> str:
+    """An age that was observed: as ``whole_time``, but calendar months are up to three days short (365 days are 12 months)."""
+    whole = math.floor(months + 3 / DAYS_A_MONTH)
+    return f"{whole} months" if whole >= 3 else whole_time(months)
+
+
 def rates(found: Ageing) -> pd.DataFrame:
     """Change of the bottom-minus-top difference with standing time, 95 % intervals (RATE_COLUMNS).
 
@@ -122,7 +128,8 @@ def words(t: Trend) -> str:
     if s.outside[0]:
         return f"{mean}; that at most {share} of containers lie beyond is shown at no age"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
-    return f"{mean}; at most {share} of containers beyond it up to {whole_time(s.safe[0])}{last}{_interval(t, s)}"
+    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it up to {whole_time(s.safe[0])}{last}"
+            f"{_interval(t, s)}")
 
 
 def _mean_words(t: Trend) -> str:
@@ -131,9 +138,8 @@ def _mean_words(t: Trend) -> str:
         if passing.latest[0] > youngest:
             late = f", and beyond it from {_months(passing.latest[0])} months on" if math.isfinite(passing.latest[0]) else ""
             return f"on average shown to be within the margin at no age{late}{_interval(t, passing)}"
-        start = "already at filling, as the line goes" if passing.estimate[0] <= 0 else "already at the youngest age"
-        return f"on average beyond the margin {start} ({whole_time(youngest)} was the youngest)"
-    seen = f"{whole_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
+        return f"on average beyond the margin already at the youngest age seen ({seen_time(youngest)})"
+    seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
     if passing.safe[0] >= t.horizon.bound:
         return f"on average the margin is not passed within {whole_time(t.horizon.bound)}{_interval(t, passing, seen)}"
     return f"on average within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
@@ -146,9 +152,9 @@ def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
     if low < bound:
         ends = f"{_months(low)} to {_months(passing.latest[0])}" if passing.latest[0] <= bound else (
             f"from {_months(low)} with no end within {whole_time(bound)}")
-        at = (f"{_months(passing.estimate[0])} months" if 0 < passing.estimate[0] <= bound else
-              "no age looked at" if passing.estimate[0] > bound else "filling")
-        told.append(f"fitted to pass it at {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
+        at = (f"at {_months(passing.estimate[0])} months" if 0 < passing.estimate[0] <= bound else
+              "at no age looked at" if passing.estimate[0] > bound else "by the youngest age seen")
+        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
     return f" ({'; '.join(told)})" if told else ""
 
 
@@ -156,8 +162,8 @@ def _bent_words(t: Trend) -> str:
     """By the means of the ages, where they do not lie on the declared course."""
     late = t.mean.latest[0]
     within = ("shown within the margin at no age" if t.mean.outside[0] else
-              f"shown within the margin up to the age of {whole_time(t.mean.safe[0])}")
-    beyond = f", beyond it from that of {whole_time(late)} on" if math.isfinite(late) else ""
+              f"shown within the margin up to the age of {seen_time(t.mean.safe[0])}")
+    beyond = f", beyond it from that of {seen_time(late)} on" if math.isfinite(late) else ""
     return (f"on average {within}{beyond}, by the means of the ages, because they do not lie on the declared course; nothing "
             "is said of other ages nor of the share of containers")
 
@@ -244,7 +250,7 @@ def allowed(t: Trend) -> float:
 def _sentence(study: Study, t: Trend, analytes: int) -> str:
     label, who = t.own.label[0].upper() + t.own.label[1:], study.label_of(t.own.analyte)
     text = f"{label}: {who} decides; {words(t)}." if analytes > 1 else f"{label}, {who}: {words(t)}."
-    return text + (f" Beyond {whole_time(t.horizon.oldest)} nothing was observed: {t.horizon.why}." if _far(t) else "")
+    return text + (f" Beyond {seen_time(t.horizon.oldest)} nothing was observed: {t.horizon.why}." if _far(t) else "")
 
 
 def _unclear(study: Study, some: Sequence[Trend]) -> str:
@@ -361,7 +367,19 @@ def said(study: Study, found: Ageing) -> str:
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text + _no_slopes(study) + _lots(found), *gone])
+    return "\n".join([text + _no_slopes(study) + _few(found) + _lots(found), *gone])
+
+
+def _few(found: Ageing) -> str:
+    """What the times of the share of containers rest on, and what so few containers alone could show."""
+    told = [t.own for t in found.trends if t.spread is not None]
+    if not told:
+        return ""
+    own = min(told, key=lambda own: len(set(own.units)))
+    n, unseen = len(set(own.units)), 100 * (1 - own.alpha ** (1 / len(set(own.units))))
+    text = " Times of the share of containers hold where containers are normally spread about their line"
+    return text + (f": without that, {n} containers none of which is beyond still leave {unseen:.0f} % of the stock open."
+                   if unseen > 100 * own.share else ".")
 
 
 def _lots(found: Ageing) -> str:

@@ -20,7 +20,7 @@ from studykit.verdict.uses import ABOVE, SINGLE, UNKNOWN, USES, VETOES, WITHIN, 
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
-    "uneven": "Not everywhere: on average it is within the margins, and single containers or groups are shown to lie beyond.",
+    "uneven": "Not everywhere: {mean}single containers or groups are shown to lie beyond.",
     "stratified": "No: {beyond} {verb} between depths by more than the margin.",
     "inconclusive": "Nobody can say yet: it is neither shown that all lies within the margins nor that anything lies beyond.",
 }
@@ -67,7 +67,8 @@ def right(stage: OpenStage) -> list[str]:
     """Whether the study's word is a yes, and which use speaks against it."""
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[table["verdict"] == "stratified", "name"])
-    told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ")]
+    mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
+    told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ", mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage, VETOES)):
         told.append("But not so in every use: " + against)
     return told

@@ -105,10 +105,10 @@ def test_times_of_the_share_are_those_of_an_own_simulation_with_an_own_rule() ->
     assert np.mean(once.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
 
 
-def test_a_share_needs_three_own_lines_or_five_containers() -> None:
-    assert math.isnan(found(drawings(AGES, 2, again=True), WIDE).few_within)
+def test_a_share_needs_five_containers() -> None:
+    assert math.isnan(found(drawings(AGES, 4, again=True), WIDE).few_within)
     assert math.isnan(found(drawings(AGES, 4, again=False), WIDE).few_within)
-    assert found(drawings(AGES, 3, again=True), WIDE).few is not None
+    assert found(drawings(AGES, 5, again=True), WIDE).few is not None
     assert found(drawings(AGES, 24, again=True), WIDE).few_within < found(drawings(AGES, 24, again=True), WIDE).within
 
 

@@ -13,6 +13,7 @@ from studykit.ageing.reach import (
     _needed,
     bootstrap,
     by_ages,
+    containers_law,
     crossing,
     drawn_again,
     mean_passes,
@@ -199,3 +200,22 @@ def test_chance_that_a_time_is_too_long(again: bool, growth: float) -> None:
         some = share_passes(lambda x: drawn_again(lines, LINEAR, x), MARGIN, 0.2, **kept)
         true = optimize.brentq(lambda x: stats.norm.sf(10, 0.5 * x, growth * x) - 0.2, 5, 20)
         assert np.mean(some.safe > true) < 0.07
+
+
+@pytest.mark.parametrize(("n", "least"), [(6, 0.08), (12, 0.15)])
+def test_a_stock_of_two_kinds_makes_the_time_by_containers_too_long(n: int, least: float) -> None:
+    """Three tenths settle three times as fast: no normal spread, on which alone the time rests (docs/time.md says so)."""
+    rng, studies = np.random.default_rng(6), 400
+    t, units = np.tile([4.0, 12, 20, 30], n), np.repeat(np.arange(n), 4)
+    rate = 10 / 20 * np.where(rng.random((studies, n)) < 0.3, 3.0, 1.0)
+    y = rate[:, units] * t + rng.normal(0, 0.3, (studies, n * 4))
+    lines = own_lines(y, LINEAR, t, units)
+    some = share_passes(lambda x: drawn_again(lines, LINEAR, x), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
+    assert np.mean(some.safe > 10 / 1.5) > least  # three tenths of the stock are beyond from 6.67 months on
+
+
+def test_fewer_than_five_containers_tell_no_share() -> None:
+    t, units = np.tile([4.0, 12, 20, 30], 4), np.repeat(np.arange(4), 4)
+    y = (0.5 * t + np.random.default_rng(2).normal(0, 0.1, 16))[None]
+    assert containers_law(y, LINEAR, t, units) is None
+    assert containers_law(y[:, :4], LINEAR, t[:4], np.arange(4)) is None

@@ -92,6 +92,9 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     assert said["group"].tolist() == ["store hut", "store valley"]
     assert "on average within the margin up to 17 months" in said["sentence"][0] or "up to 18" in said["sentence"][0]
     # each group's first sentence, which page one takes, holds both times with their intervals
+    assert said["sentence"].str.contains("; if containers are normally spread, at most 20 % of them beyond it up to").all()
+    # 12 in each store: 1 - 0.05^(1/12) of a stock may be beyond and none of them
+    assert "12 containers none of which is beyond still leave 22 % of the stock open" in tables.said(study, found)
     for sentence, t in zip(said["sentence"], found.trends, strict=True):
         first = sentence.partition(". ")[0]
         assert first.count("90 % interval") == 2
@@ -225,7 +228,8 @@ def test_beyond_from_the_start_and_nothing_shown() -> None:
     frame, facts = planted({"hut": 0.0}, each=5)
     lower = frame["depth"] == "lower"
     high = made(study, frame.assign(value=frame["value"].where(~lower, frame["value"] * 1.5)), facts)[0].trends[0]
-    assert "beyond the margin already at filling" in tables.words(high)
+    assert "beyond the margin already at the youngest age seen (4 months)" in tables.words(high)
+    assert "filling" not in tables.words(high)  # nothing was seen there
     noisy = made(study, *planted({"hut": 0.0}, noise=0.4))[0].trends[0]
     assert tables.unclear(noisy)
     assert "at no age" in tables.words(noisy)
@@ -276,6 +280,13 @@ def test_undeclared_course_is_said() -> None:
                                               (0.65, "19 days"), (0.034, "1 day")])
 def test_times_are_rounded_down(months: float, told: str) -> None:
     assert whole_time(months) == told
+
+
+@pytest.mark.parametrize(("days", "told"), [(365, "12 months"), (913, "30 months"), (89, "3 months"), (120, "4 months"),
+                                            (362, "11 months"), (361, "11 months"), (60, "8 weeks")])
+def test_an_age_that_was_observed_is_told_in_calendar_months(days: int, told: str) -> None:
+    # 1 February to 1 May are 89 days, 1 November to 1 March 120, a year 365
+    assert tables.seen_time(days / (365.2425 / 12)) == told
 
 
 def test_visits_of_one_container_are_one_unit_and_the_verdict_is_about_the_last() -> None:

@@ -7,6 +7,8 @@ import re
 import pandas as pd
 import pytest
 
+from studykit.report import questions
+
 
 def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawing_may_undo(filed):
     page = (filed / "report/report.html").read_text(encoding="utf-8")
@@ -23,3 +25,13 @@ def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawin
     weak = re.search(r"Drawing alone can undo the word of ([^:]+):", told)
     assert weak
     assert weak.group(1) == ", ".join(n for n, f in factors.items() if f < 1.5)
+
+
+@pytest.mark.parametrize(("means", "told"), [(("homogeneous", "homogeneous"), True), (("homogeneous", "inconclusive"), False)])
+def test_an_uneven_stock_is_within_on_average_only_where_every_mean_is(monkeypatch, means, told):
+    table = pd.DataFrame({"analyte": ["a", "b"], "name": ["a", "b"], "verdict": means})
+    monkeypatch.setattr(questions, "_verdicts", lambda _: table)
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": "uneven"})
+    (said,) = questions.right(None)
+    assert ("on average it is within the margins" in said) is told
+    assert said.endswith("single containers or groups are shown to lie beyond.")
