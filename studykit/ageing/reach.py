@@ -210,7 +210,7 @@ def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share
         return np.asarray(np.max(sides, axis=0).min(axis=0))
 
     safe, outside = share_within(law, margin, share, alpha=alpha, span=span, stop=stop)
-    return Passing(estimate=share_crossing(law, margin, share, stop=stop), safe=safe, outside=outside,
+    return Passing(estimate=share_crossing(law, margin, share, stop=stop, youngest=span[0]), safe=safe, outside=outside,
                    latest=_from(shown_beyond, span[0], FAR * stop))
 
 
@@ -228,8 +228,12 @@ def share_within(law: Callable[[Array], Law], margin: tuple[float, float], share
     return _until(shown_within, span, stop, points)
 
 
-def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float) -> Array:
-    """Time (S,) at which ``share`` of the containers lie beyond by the chosen laws; infinite: not by FAR times ``stop``."""
+def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float,
+                   youngest: float = 0.0) -> Array:
+    """Time (S,) at which ``share`` of the containers lie beyond by the chosen laws; infinite: not by FAR times ``stop``.
+
+    Followed from the youngest age, 0 where beyond there already: what the laws would be before is no matter.
+    """
     def left(months: Array) -> Array:
         found = law(months)
         some = np.arange(found.mean.shape[1])
@@ -240,7 +244,7 @@ def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], sha
             z[both] = special.ndtri(special.ndtr(high[both]) + special.ndtr(low[both]))
             return np.asarray(special.ndtri(share) - z)
 
-    point, never = _until(left, (0.0, 0.0), FAR * stop)
+    point, never = _until(left, (youngest, youngest), FAR * stop)
     return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))
 
 
@@ -335,5 +339,6 @@ def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units:
         found = opened_once(values[None], course, months, months)
         made = lines.beta @ X.T + rng.standard_normal((times, m)) * found.scatter[found.chosen[0], 0]
         beta, law = made @ X @ np.linalg.inv(X.T @ X), lambda t: opened_once(made, course, months, t)
-    return Simulated(mean=crossing(beta, course, margin, float(np.min(months))),
-                     share=None if share is None else share_crossing(law, margin, share, stop=stop))
+    youngest = float(np.min(months))
+    return Simulated(mean=crossing(beta, course, margin, youngest),
+                     share=None if share is None else share_crossing(law, margin, share, stop=stop, youngest=youngest))

@@ -111,6 +111,13 @@ def test_a_line_is_followed_from_the_youngest_age() -> None:
     assert crossing(beta, LINEAR, MARGIN, 4.0).tolist() == pytest.approx([11.0, 0.0, 0.0])
 
 
+def test_the_share_is_followed_from_the_youngest_age_too() -> None:
+    """Beyond at filling, where nobody looked, by a line that lies well within at 4 months and passes at about 13."""
+    y = (-16 + 2 * T + np.random.default_rng(3).normal(0, 0.3, 12))[None]  # -8 at 4 months, 10 at 13
+    found = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
+    assert 12.5 < found.estimate[0] < 13.2
+
+
 def test_one_law_is_the_tolerance_limit_of_a_normal_sample() -> None:
     # k for 12 values, content 0.95, confidence 0.95, one side: 2.736 (Natrella 1963, NBS Handbook 91, table A-7; from memory)
     each = np.random.default_rng(4).normal(0, 1, (1, 12))
