@@ -32,7 +32,7 @@ GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
 POINTS = 121
 NODES, TAIL = 30, 8.0
 LEAST = 5
-"""Containers below which nothing is said of their share (own judgement: three that are all right leave 63 % of a stock open)."""
+"""Containers below which nothing is said of their share (own judgement: three all right leave 63 % of a stock open)."""
 FAR = 4.0
 """How far beyond the oldest age the upper end of an interval is looked for, in multiples of it."""
 

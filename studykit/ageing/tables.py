@@ -288,7 +288,7 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame) -> pd.DataFra
 
 
 def _on_the_last_day(trends: Sequence[Trend], begins: dict[str, pd.Timestamp]) -> tuple[dict[str, float], str]:
-    """Age of each container on the last day of a visit of the study, and that day; where no day is known, its age when drawn."""
+    """Age of each container on the last day of a visit, and that day; where no day is known, its age when drawn."""
     ages: dict[str, float] = {}
     for t in trends:
         ages |= {str(c): max(float(m), ages.get(str(c), 0.0)) for c, m in zip(t.own.units, t.own.months, strict=True)}
@@ -341,7 +341,8 @@ def action_words(table: pd.DataFrame) -> str:
     out += [f"- Treat, or sample again before use ({reason}): {_names(part)}."
             for reason, part in again.groupby("reason", sort=False)]
     if len(leave):
-        days = [f"{_names(part)}{f', sample again from {day} on' if day else ''}" for day, part in leave.groupby("until")]
+        days = [f"{_names(part)}{f', sample again from {day} on' if day else ''}"
+                for day, part in leave.groupby(leave["until"].astype(str))]
         when = f", as of {leave['judged on'].iloc[0]}" if leave["judged on"].iloc[0] else ""
         out.append(f"- Leave{when}: {'; '.join(days)}.")
     return "\n".join(out + [f"- Nothing can be said of how long these may stand: {_names(nothing)}."] * bool(len(nothing)))

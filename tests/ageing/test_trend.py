@@ -121,7 +121,7 @@ def dated(study: Study, frame: pd.DataFrame, facts: dict, filled: str | dict[str
 
 
 def test_containers_are_judged_as_of_the_last_visit() -> None:
-    """Sisters filled on one day and opened over thirty months: on the last day all are thirty months old, beyond from about 12."""
+    """Sisters filled on one day and opened over thirty months: on the last day all are thirty, beyond from about 12."""
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.018}, each=5)
     found, containers = dated(study, frame, facts)
