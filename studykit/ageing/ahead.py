@@ -124,7 +124,7 @@ class TimeChances:
         return pd.DataFrame([
             {"what": "growth is shown", "value": 100 * self.seen, "unit": "% of studies"},
             {"what": "shown within up to (half of studies)", "value": self.within, "unit": "months"},
-            {"what": f"at most {100 * self.share:g} % of containers beyond up to (half of studies)", "value": self.few_within,
+            {"what": f"at most {100 * self.share:g} % beyond up to (half of studies)", "value": self.few_within,
              "unit": "months"},
             {"what": "known within ± (80 % of studies)", "value": self.known(), "unit": "months"}])
 
