@@ -276,5 +276,6 @@ MEANINGS: dict[str, dict[str, str]] = {
         "replicate": "number of the determination",
         "unit": "unit of this column",
         "qualifier": "heading of the column with this analyte's qualifier, in a wide file",
+        "reason": "who said that a heading which is another analyte's own name means this one",
     },
 }

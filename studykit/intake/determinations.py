@@ -71,11 +71,12 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     rows.refuse(names.spread([t is None for t in targets], bool), "is not an analyte of this study",
                 "map it under [file.analytes], or set it to \"\" to leave it out; known are " + ", ".join(study.analytes),
                 mapping.columns.get("analyte", ""), names)
+    _renamed(rows, mapping)
     sample = _samples(rows, mapping, codes)
     nominal = {a: float(d.nominal) for a, d in study.analytes.items() if d.nominal}
     plainly = ungroup(rows.cells, analyte, form, _in_file(nominal, rows, targets, mapping, study))
-    parsed = parse_values(rows.cells, form, dict(mapping.words), book, plainly)
-    confirmed = _confirmed(mapping, sample, analyte)
+    parsed = parse_values(rows.cells, form, mapping.value_words(), book, plainly)
+    confirmed = _confirmed(mapping, sample, analyte, book)
     _doubts(rows, mapping, confirmed)
     if mapping.replicates == "in order" and "remark" not in mapping.marked:
         _beside_remarks(rows, sample, analyte)
@@ -109,6 +110,16 @@ def _target(name: str, mapping: FileMapping, study: Study) -> str | None:
     return name if name in study.analytes else None
 
 
+def _renamed(rows: Rows, mapping: FileMapping) -> None:
+    """Names that stand for another analyte than their own, by a person's reason, are counted."""
+    names = rows.cells["name"]
+    for k, name in enumerate(names.words):
+        entry = mapping.target(tidy_text(name))
+        if entry is not None and entry.reason:
+            rows.book.add(f"name {name!r} read as {entry.analyte}, as the mapping says: {entry.reason}",
+                          int((names.codes == k).sum()), name)
+
+
 def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> Texts:
     codes, texts = rows.cells["sample"].used()
     written = Texts(codes, texts)
@@ -125,13 +136,16 @@ def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> Texts:
     return written.renamed(names) if strange else written
 
 
-def _confirmed(mapping: FileMapping, sample: Texts, analyte: Texts) -> Texts:
+def _confirmed(mapping: FileMapping, sample: Texts, analyte: Texts, book: RuleBook) -> Texts:
     """The reason by which a person confirmed each row's doubtful value ('' for none); patterns as for file names."""
     out = Texts.same("", len(sample))
     if mapping.confirmed and len(sample):
         pairs = [f"{s} {a}" for s, a in zip(sample.tolist(), analyte.tolist(), strict=True)]
         for pattern, reason in mapping.confirmed.items():
-            out = out.where(np.array([fnmatchcase(p, pattern) for p in pairs], dtype=bool), reason)
+            fits = np.array([fnmatchcase(p, pattern) for p in pairs], dtype=bool)
+            out = out.where(fits, reason)
+            book.add(f"confirmed as it stands, {pattern!r}, as the mapping says: {reason}", int(fits.sum()),
+                     pairs[int(fits.argmax())])
     return out
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import codecs
 import datetime as dt
 import re
+import unicodedata
 from collections.abc import Iterator
 from dataclasses import replace
 from fnmatch import fnmatchcase
@@ -19,8 +20,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside, line_of_key, read_toml, sha256_of
-from studykit.core.numbertext import safe_cell
+from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.core.units import parse_unit
+from studykit.intake.headwords import likely_analyte
 from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
@@ -31,6 +33,9 @@ SourceColumn = Literal["sample", "analyte", "value", "unit", "qualifier", "limit
                        "method", "reported_on", "revision"]
 ConstantColumn = Literal["unit", "replicate", "run", "method", "reported_on", "revision"]
 _NEEDED = {"long": ("sample", "analyte", "value"), "wide": ("sample",), "wide-samples": ("analyte",)}
+_ITSELF = re.compile(r"(?i)\(?([<>≤≥=]*) ?([+−-]?[.,]?[0-9][0-9.,' ’]*(?:e[+-]?[0-9]+)?)\)?"
+                     r"(?: ?(?:±|\+/?-) ?[0-9][0-9.,]*\)?)? ?(.*)")
+"""A number or a limit as results are written: its sign, its digits, and what stands behind it."""
 _BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
 
 
@@ -65,6 +70,19 @@ def _range(text: str) -> str:
     return text
 
 
+def _is_result(word: str, meaning: str) -> bool:
+    """Whether a word is a number or a limit in itself, with or without a unit; '0' may mean 'below limit'."""
+    found = _ITSELF.fullmatch(unicodedata.normalize("NFKC", tidy_text(word)))
+    if not found or meaning == "number":
+        return False
+    if meaning == "below limit" and not found[1] and not re.search("[1-9]", found[2]):
+        return False
+    try:
+        return not found[3] or bool(parse_unit(found[3]))
+    except ValueError:
+        return False
+
+
 UnitText = Annotated[str, AfterValidator(_unit)]
 Line = Annotated[int, Field(ge=1)]
 Reason = Annotated[str, Field(min_length=3)]
@@ -84,6 +102,7 @@ class AnalyteColumn(Part):
     replicate: Annotated[int, Field(ge=1)] | None = None
     unit: UnitText | None = None
     qualifier: Annotated[str, Field(min_length=1)] | None = None
+    reason: Reason | None = None
 
 
 class FileMapping(Part):
@@ -164,6 +183,10 @@ class FileMapping(Part):
             raise ValueError("unit_row must lie below header_row")
         return self
 
+    def value_words(self) -> dict[str, str]:
+        """[file.words] for cells of results: a number there is a result, whatever it means as a qualifier."""
+        return {w: m for w, m in self.words.items() if not _is_result(w, m)}
+
     def header_lines(self) -> tuple[int, ...]:
         """Declared lines of the headings; empty where they are to be found."""
         if self.header_row is None:
@@ -221,12 +244,26 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
         if target is not None and target.analyte and target.analyte not in study.analytes:
             yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte,
                         reason="is not an analyte of study.toml", remedy=f"known are {known}")
+        own = {a for part in name.split("|") if (a := likely_analyte(part, study))}
+        if own and target is not None and target.analyte in set(study.analytes) - own and not target.reason:
+            yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte,
+                        reason=f"stands for {' and '.join(sorted(own))}, another analyte of the study, by its own heading",
+                        remedy=f'correct it; if the laboratory means {target.analyte}, say who said so: {{ analyte = '
+                        f'"{target.analyte}", reason = "who said so" }}')
+    if "qualifier" not in entry.columns and not entry.qualifier_heads():
+        yield from (_number_fault(k, word) for word in entry.words if word not in entry.value_words())
     for table, names in (("units", entry.units), ("limits", entry.limits), ("upper_limits", entry.upper_limits)):
         for name in names:
             if name not in study.analytes and name not in entry.analytes:
                 yield Fault(file=INTAKE_FILE, column=f"file.{k}.{table}.{name}", value=name,
                             reason="is neither an analyte nor a name under [file.analytes]",
                             remedy=f"known are {known}")
+
+
+def _number_fault(k: int, word: str) -> Fault:
+    return Fault(file=INTAKE_FILE, column=f"file.{k}.words.{word}", value=word,
+                 reason="is a number in itself, so a result: what stands for \"not measured\" or a limit is a word",
+                 remedy="take the line out; a result is taken out with its reason: studykit exclude FOLDER")
 
 
 def parse_intake(data: dict[str, Any], study: Study, text: str = "") -> Intake:

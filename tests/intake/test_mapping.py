@@ -86,3 +86,36 @@ def test_every_file_needs_one_entry_and_every_entry_a_file(tmp_path: Path) -> No
     pairs, faults = assign(parse_intake({"file": [ENTRY]}, study()), names)
     assert faults[0].line() == ("raw/sub/b.csv: no entry of intake.toml serves this file -> propose one with: "
                                 "studykit intake FOLDER --suggest raw/sub/b.csv")
+
+
+@pytest.mark.parametrize("word", ["690", "9.8", "9,8", "<10", "690 mg/kg", "1'234", "9.8 ± 0.4", "-999", "1e3",
+                                  "\uff16\uff19\uff10"])
+@pytest.mark.parametrize("meaning", ["not measured", "below limit", "above limit"])
+def test_a_word_that_is_a_number_in_itself_is_refused(word: str, meaning: str) -> None:
+    with pytest.raises(BadInput, match=r"is a number in itself.* -> take the line out; .*studykit exclude") as caught:
+        parse_intake({"file": [{**ENTRY, "words": {word: meaning}}]}, study())
+    assert len(caught.value.faults) == 1
+
+
+def test_words_with_a_number_in_them_a_nought_and_digits_of_a_qualifier_column_are_words(tmp_path: Path) -> None:
+    words = {"n.d. (4)": "below limit", "9.8*": "number", "0": "below limit", "-": "not measured", "U": "below limit"}
+    assert parse_intake({"file": [{**ENTRY, "words": words}]}, study()).file[0].value_words() == words
+    entry = ('[[file]]\npattern = "a.csv"\nlayout = "long"\n[file.columns]\nsample = "S"\nanalyte = "A"\nvalue = "V"\n'
+             'qualifier = "Q"\n[file.constants]\nunit = "mg/kg"\n[file.words]\n1 = "below limit"\n0 = "number"\n')
+    out = take(tmp_path, entry, {"a.csv": "S,A,V,Q\nB001,Si,1,0\nB002,Si,2,1\n"})
+    assert out.results[["value", "qualifier"]].to_numpy().tolist() == [[1.0, ""], [2.0, "<"]]
+
+
+def test_a_heading_that_is_another_analyte_needs_a_reason_which_is_counted(tmp_path: Path) -> None:
+    for name in ("Si", "silicon", "Si [mg/kg]", "Silicon | first"):
+        with pytest.raises(BadInput, match="stands for Si, another analyte of the study, by its own heading"):
+            parse_intake({"file": [{**ENTRY, "analytes": {name: "P"}}]}, study())
+    for target in ("Si", "", {"analyte": "Si", "replicate": 2}):
+        parse_intake({"file": [{**ENTRY, "analytes": {"Silicon": target}}]}, study())
+    entry = ('[[file]]\npattern = "a.csv"\nlayout = "long"\n[file.columns]\nsample = "S"\nanalyte = "A"\nvalue = "V"\n'
+             '[file.constants]\nunit = "mg/kg"\n[file.analytes]\nSi = { analyte = "P", reason = "laboratory, 4 May" }\n'
+             '[file.confirmed]\n"*" = "checked"\n')
+    out = take(tmp_path, entry, {"a.csv": "S,A,V\nB001,Si,9\nB002,Si,9\n"})
+    rules = dict(zip(out.rules["rule"], out.rules["count"], strict=True))
+    assert rules["name 'Si' read as P, as the mapping says: laboratory, 4 May"] == 2
+    assert rules["confirmed as it stands, '*', as the mapping says: checked"] == 2
