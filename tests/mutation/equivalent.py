@@ -19,6 +19,4 @@ EQUIVALENT: dict[str, str] = {
         "a bound between rounding and any real scatter, which are many orders of magnitude apart",
     "inference/critical_range|_spread|dropped function|math.sqrt(stats.chi2.ppf(1e-14, df) / df)|"
     "stats.chi2.ppf(1e-14, df) / df|0": "begins the integral where there is no probability either",
-    "inference/equivalence|Comparison.at_least_shown|index|self.tests[0]|self.tests[-1]|0":
-        "all contrasts of a comparison have one unit",
 }
