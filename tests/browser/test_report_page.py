@@ -163,13 +163,15 @@ def test_every_entry_of_the_contents_unfolds_its_chapter(browser, page_file):
     assert page.locator("details.chapter[open] > summary h2").inner_text() == "Quality"
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (768, "dark"), (1280, "light"), (1280, "dark")])
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), pytest.param(768, "dark", marks=pytest.mark.slow),
+                                               pytest.param(1280, "light", marks=pytest.mark.slow),
+                                               pytest.param(1280, "dark", marks=pytest.mark.slow)])
 def test_axe_finds_nothing_on_the_folded_page(browser, page_file, width, scheme):
     page, _ = opened(browser, page_file, width, scheme)
     assert violations(page) == []
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "dark"), (1280, "light")])
+@pytest.mark.parametrize(("width", "scheme"), [pytest.param(390, "dark", marks=pytest.mark.slow), (1280, "light")])
 def test_axe_finds_nothing_where_everything_is_unfolded(browser, tote_file, width, scheme):
     page, _ = opened(browser, tote_file, width, scheme)
     page.evaluate(UNFOLD)
