@@ -11,7 +11,7 @@ import pandas as pd
 
 from studykit.ageing.tables import action_words
 from studykit.core.record import literal
-from studykit.inference.single import SAFE_TIPPING
+from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
@@ -155,11 +155,10 @@ def _stated(stage: OpenStage) -> list[str]:
     each = ", ".join(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
     weak = _and(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
     outside = _and(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
-    told = ["One container shows no scatter of its own: the words rest on the stated precision of each method. They hold while "
-            f"the real scatter, drawing included, is at most this many times the stated one: {each}."]
-    told += [f"Drawing alone can undo the word of {weak}: draw one zone a second time, and have both draws measured in one "
-             "run."] * bool(weak)
-    return told + [f"Measured outside the range for which its precision is stated: {outside}."] * bool(outside)
+    told = ["One container shows no scatter of its own. The words rest on stated precision and hold up to this many times it, "
+            f"drawing included: {each}."]
+    told += [f"Drawing alone can undo that of {weak}: draw one zone twice, in one run."] * bool(weak)
+    return told + [f"Outside the range of its stated precision: {outside}."] * bool(outside)
 
 
 def _points(number: str) -> str:
@@ -180,7 +179,8 @@ def unknown(stage: OpenStage) -> list[str]:
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     unseen = len(floor) and (floor == UNKNOWN).all() and not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * bool(unseen)
-    return [*told, *cannot[:2], "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
+    new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
+    return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 
 
 def _and(names: list[Hashable]) -> str:

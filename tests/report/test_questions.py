@@ -13,7 +13,7 @@ from studykit.report import questions
 def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawing_may_undo(filed):
     page = (filed / "report/report.html").read_text(encoding="utf-8")
     told = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
-    found = re.search(r"this many times the stated one: ([^.]+(?:\.\d[^.]*)*)\.", told)
+    found = re.search(r"this many times it, drawing included: ([^.]+(?:\.\d[^.]*)*)\.", told)
     assert found
     factors = {name: float(x) for name, x in re.findall(r"([^,]+?) ([\d.]+)(?:, |$)", found.group(1))}
     table = pd.read_csv(filed / "report/06-verdict/known-precision.csv").set_index("analyte")
@@ -22,7 +22,7 @@ def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawin
         row = table.loc[key]
         half = (row["high"] - row["low"]) / 2
         assert factors[name] == pytest.approx((row["margin"] - abs(row["difference"])) / half, rel=0.03)
-    weak = re.search(r"Drawing alone can undo the word of ([^:]+):", told)
+    weak = re.search(r"Drawing alone can undo that of ([^:]+):", told)
     assert weak
     assert weak.group(1) == ", ".join(n for n, f in factors.items() if f < 1.5)
 
