@@ -94,7 +94,8 @@ def _by_use(stage: OpenStage, vetoes: tuple[str, ...]) -> str:
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & table["word"].isin(vetoes)]
         rows = rows.assign(said=[said(r) if r["word"] == SINGLE else r["word"] for r in rows.to_dict("records")])
-        parts = [f"{words} for {_and(list(part['name']))}" for words, part in rows.groupby("said", sort=False)]
+        parts = [f"{words} for {_and(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
+                 for words, part in rows.groupby("said", sort=False)]
         told += [f"{use}: {', '.join(parts)}"] if parts else []
     return "; ".join(told) + "." if told else ""
 

@@ -148,7 +148,7 @@ def test_chances_of_time_follow_the_design():
     assert once.seen < again.seen
     assert once.known() > again.known()
     assert list(again.to_table()["unit"]) == ["% of studies", "months", "months", "months"]
-    assert "at most 20 % of containers" in again.to_table()["what"][2]
+    assert "at most 20 % beyond" in again.to_table()["what"][2]
     assert again.few_within < again.within
     assert sk.time_chances(containers=12, determinations=4, **told).seen >= once.seen
 

@@ -94,7 +94,7 @@ def test_shares_are_counted_in_per_cent_to_a_tenth():
 
 @pytest.mark.parametrize(("share", "told"), [(0.0, 0.1), (0.2, 20.0), (0.2001, 20.1), (0.20099, 20.1), (1.0, 100.0)])
 def test_an_upper_bound_is_never_rounded_down(share, told):
-    assert containers._up(share) == pytest.approx(told)
+    assert containers.rounded_up(share) == pytest.approx(told)
 
 
 def test_noise_from_zones_determined_twice_is_the_residual_over_results_a_depth():
