@@ -6,6 +6,7 @@ the kit knows the method, stores and numbers only where there are several contai
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -32,6 +33,10 @@ ELEMENTS = {"Al": "aluminium", "Ba": "barium", "B": "boron", "Ca": "calcium", "C
 WORDS = {"water": "Water", "viscosity": "KV40", "kv40": "KV40", "kv100": "KV100", "ph": "pH",
          **{k.casefold(): k for k in ELEMENTS}, **{name: k for k, name in ELEMENTS.items()}}
 PRECISION = re.compile(r"(s_?r|r)\s*[=: ]\s*(.+)", re.I)
+
+
+MOST_ASSUMED = 30
+"""The largest share of containers beyond a margin (per cent) that is taken without an answer; own judgement."""
 
 
 class Unclear(ValueError):
@@ -87,6 +92,11 @@ def questions(found: Found) -> Iterator[Question]:
     if found["count"] > 1:
         yield Question(key="opened", text="How many of them will be opened?", default=str(min(12, found["count"])),
                        read=lambda t: _at_most(_whole(t), found["count"], many))
+        if (found["opened"] or 1) > 1:  # None: the answer had a fault
+            n, best = found["opened"], 100 * (1 - 0.05 ** (1 / found["opened"]))
+            yield Question(key="share", default=str(share(n)) if share(n) <= MOST_ASSUMED else None, read=_share,
+                           text=f"How many of 100 {many} may at most lie beyond a margin, and all be used alike all the same "
+                                f"({n} opened ones can show {best:.0f} at best)?")
         yield Question(key="from", text="Where do they stand? With several stores the number in each: north 20, south 20",
                        default="store", read=lambda t: _stores(t, found["count"]))
     yield Question(key="filled", text="When were they filled (2026-01-31)?", default=UNKNOWN, read=_day)
@@ -107,7 +117,8 @@ def _about(key: str, found: Found) -> Iterator[Question]:
     published = has.published if has else None
     if published is not None and (published.r.power != 1 or published.r.shift):
         yield Question(key=f"level.{key}", text=f"{key}: about how much of it is there, in {published.unit}? Its repeatability "
-                                                "follows from that", default=UNKNOWN, read=_level)
+                                                "follows from that", default=UNKNOWN,
+                       read=lambda t: _level(t, published.unit))
     unit = unit_of(key, found)
     told = (f"published, {published.key}" if published is not None else UNKNOWN)
     yield Question(key=f"precision.{key}", text=f"{key}: how well does the laboratory repeat it (r 4 %, or s_r 2 {unit}; then "
@@ -126,6 +137,14 @@ def _hint(method: Method | None, level: float | None) -> str:
         return ""
     percent = 100 * method.r.at(level or 100.0) / (level or 100.0)
     return f"two results of one bottle may differ by {percent:.2g} % (r). What is "
+
+
+def share(opened: int) -> int:
+    """The share of containers beyond the margin to be offered, in per cent: 20, or what so few can show with some room.
+
+    If none of n lies beyond, up to 1 - 0.05^(1/n) of the stock could (95 % bound); an eighth of it as room is own judgement.
+    """
+    return max(20, 10 * math.ceil(112.5 * (1 - 0.05 ** (1 / opened)) / 10)) if opened > 1 else 99
 
 
 def kind_of(fluid: str) -> str | None:
@@ -286,16 +305,24 @@ def _unit(text: str) -> str:
         raise Unclear(str(error)) from None
 
 
-def _level(text: str) -> float | None:
-    plain = text.strip().casefold()
-    if plain in (UNKNOWN, "unknown", "?"):
+def _level(text: str, unit: str) -> float | None:
+    """A level in its unit, written or not; Unclear for another unit, and for a comma that may part thousands."""
+    plain = text.strip()
+    if plain.casefold() in (UNKNOWN, "unknown", "?"):
         return None
-    try:
-        value = float(plain.split()[0].replace(",", "."))
-    except (ValueError, IndexError):
-        value = -1.0
+    found = re.fullmatch(r"(\d+(?:[.,]\d+)?)\s*(\D.*)?", plain)
+    if not found or re.fullmatch(r"[1-9]\d{0,2}[.,]\d{3}", found[1]) or (found[2] and _unit(found[2]) != unit):
+        raise Unclear(f"write a number above 0 in {unit}, without a sign between thousands, or: {UNKNOWN}")
+    value = float(found[1].replace(",", "."))
     if not 0 < value < 1e9:
         raise Unclear(f"write a number above 0, or: {UNKNOWN}")
+    return value
+
+
+def _share(text: str) -> int:
+    value = _whole(text.strip().removesuffix("%"))
+    if value > 99:
+        raise Unclear("write a whole number from 1 to 99")
     return value
 
 

@@ -5,12 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import json
-import math
 import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from studykit.study.asking import UNKNOWN, known, liquid_of, unit_of
+from studykit.study.asking import UNKNOWN, known, liquid_of, share, unit_of
 from studykit.study.definition import Margin
 from studykit.study.precision import MEMORY
 
@@ -46,21 +45,13 @@ def _head(found: Found, seed: int) -> str:
              _line("responsible", found["responsible"]),
              _line("scope", "container" if one else "stock", "what the answer is for: container | lot | store | stock"),
              "alpha = 0.05  # chance of calling a layered stock homogeneous; assumed"]
-    lines += [] if one else [f"share_percent = {share(found['opened'])}  # largest share of containers that may lie beyond the "
-                             "margin; assumed"]
+    lines += [] if one else [f"share_percent = {found.get('share', 99)}  # largest share of containers that may lie beyond the "
+                             f"margin{'; assumed' if found.get('share') == share(found['opened']) else ''}"]
     lines += [f"seed = {seed}  # for blind codes and random orders; any whole number",
               '# exclusion_rules = ["a bottle that leaked on the way"]  # when a result may be left out: before the data', "",
               "# What will be done at each answer; assumed. Each says what it asks for of what can hurt (docs/00-study.md).",
               "[actions]"]
     return "\n".join([*lines, *(f"{k} = {v}" for k, v in ACTIONS.items() if not (one and k == "uneven"))]) + "\n\n"
-
-
-def share(opened: int) -> int:
-    """The largest share of containers beyond the margin to be allowed, in per cent: 20, or what so few can show with some room.
-
-    If none of n lies beyond, up to 1 - 0.05^(1/n) of the stock could (95 % bound); an eighth of it as room is own judgement.
-    """
-    return max(20, 10 * math.ceil(112.5 * (1 - 0.05 ** (1 / opened)) / 10)) if opened > 1 else 99
 
 
 def _factors(found: Found) -> str:
@@ -157,7 +148,7 @@ def assumed(found: Found, taken: Iterable[str]) -> list[str]:
             told.append(f"{key}: repeatability {UNKNOWN}; no chances are told before [design.guesses] or the laboratory "
                         "gives it")
         told += [f"{key}: method {has.method}"] if has else []
-    beyond = "" if one else (f"; at most {share(found['opened'])} % of the containers may lie beyond the margin "
+    beyond = "" if one else (f"; at most {found.get('share', 99)} % of the containers may lie beyond the margin "
                              f"({found['opened']} opened ones cannot show much less)")
     told += [f"three depths; alpha 0.05{beyond}",
              "the question, and what will be done at each answer ([actions])",

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studykit.inference.equivalence import Contrast, container_summary
+from studykit.inference.equivalence import Contrast, Margin, container_summary
 from studykit.model.fit import AnalyteModel, fitted
 from studykit.quality.massbalance import zone_shares
 from studykit.study.definition import Study
@@ -138,22 +138,46 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-def heel_differences(stage: OpenStage, model: AnalyteModel) -> pd.DataFrame:
-    """One row a stored container whose floor was drawn: container, difference (heel minus zones, scale of the margin), results.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Floors:
+    """What the heel draws of stored containers say of each floor, against the zones of its container (scale of the margin).
 
-    ``results``: how many of the heel stand in the mean. Containers with a lost zone, and on a relative scale those with a
-    value of zero, are left out.
+    ``difference`` and ``results`` (how many stand in the mean) by container; ``open``: containers whose heel is known only
+    as a limit, which leaves open whether it lies within the margin.
     """
+
+    difference: dict[str, float]
+    results: dict[str, int]
+    open: tuple[str, ...]
+
+
+def floors(stage: OpenStage, model: AnalyteModel) -> Floors:
+    """Every floor that was drawn and measured, one by one."""
+    samples, margin = stage.samples, model.rows.margin
     stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
-    margin, samples = model.rows.margin, stage.samples
-    heels = reference_values(stage.results, samples, model.analyte, ("heel",))
-    drawn = samples[samples["kind"] == "heel"].set_index("sample")["container"]
-    mine = stage.results[(stage.results["analyte"] == model.analyte) & (stage.results["qualifier"] == "")]
-    many = mine["sample"].map(drawn).value_counts()
-    rows = [(z.container, float(margin.to_scale(float(heels[z.container])) - margin.to_scale(z.mean)), int(many[z.container]))
-            for z in zones_of(stage.study, model, stage.containers, samples) if z.container in stored & set(heels.index)
-            and (margin.scale == "raw" or (heels[z.container] > 0 and z.mean > 0))]
-    return pd.DataFrame(rows, columns=["container", "difference", "results"])
+    drawn = samples[(samples["kind"] == "heel") & samples["container"].isin(stored)].set_index("sample")["container"]
+    mine = stage.results[(stage.results["analyte"] == model.analyte) & stage.results["sample"].isin(drawn.index)]
+    mine = mine.assign(container=mine["sample"].map(drawn))
+    zones = {z.container: z.mean for z in zones_of(stage.study, model, stage.containers, samples)}
+    difference, results, unknown = dict[str, float](), dict[str, int](), list[str]()
+    for name, rows in mine.groupby("container", sort=True):
+        container, numbers = str(name), rows.loc[rows["qualifier"] == "", "value"]
+        own = zones.get(container)
+        if len(numbers) and own is not None and (margin.scale == "raw" or min(numbers.mean(), own) > 0):
+            difference[container] = float(margin.to_scale(float(numbers.mean())) - margin.to_scale(own))
+            results[container] = len(numbers)
+        limits = rows[rows["qualifier"] != ""].to_dict("records")
+        if limits and (own is None or not all(_limit_within(margin, r["qualifier"], r["value"], own) for r in limits)):
+            unknown.append(container)
+    return Floors(difference=difference, results=results, open=tuple(unknown))
+
+
+def _limit_within(margin: Margin, sign: str, value: float, zones: float) -> bool:
+    """Whether whatever a limit may stand for lies within the margin of the zones' mean; never on a relative scale."""
+    if sign != "<" or margin.scale != "raw":
+        return False
+    at = margin.to_scale(zones)
+    return bool(margin.low < margin.to_scale(0.0) - at and margin.to_scale(value) - at < margin.high)
 
 
 def has_whole(samples: pd.DataFrame) -> bool:

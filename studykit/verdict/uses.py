@@ -28,7 +28,7 @@ from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
 from studykit.verdict.containers import noise_of, rounded_up
-from studykit.verdict.estimands import heel_differences
+from studykit.verdict.estimands import Floors, floors
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
@@ -105,11 +105,14 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
 
 def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, str]:
     """The word of the floor, that on average given, with single floors seen to, and why."""
-    if word in (UNKNOWN, BEYOND) or not isinstance(model, FittedModel):
+    drawn = floors(stage, model)
+    beyond, share = _single_floors(stage, model, drawn) if isinstance(model, FittedModel) else ((), 0.0)
+    if word == BEYOND or not (beyond or drawn.open or drawn.difference):
         return word, ""
-    beyond, share = _single_floors(stage, model)
     if beyond:
         return SINGLE, listed(beyond, 12)
+    if drawn.open:
+        return UNDECIDED, f"known only as a limit: {listed(drawn.open, 12)}"
     allowed = stage.study.share_percent
     if word == WITHIN and stage.study.scope != "container" and 100 * share > allowed:
         return UNDECIDED, (f"the floors of up to {rounded_up(share):g} % of the containers could lie beyond, and {allowed:g} % "
@@ -117,21 +120,21 @@ def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, 
     return word, ""
 
 
-def _single_floors(stage: OpenStage, model: FittedModel) -> tuple[tuple[str, ...], float]:
+def _single_floors(stage: OpenStage, model: FittedModel, drawn: Floors) -> tuple[tuple[str, ...], float]:
     """Containers whose own floor is shown beyond the margin, all floors taken into account, and the bound of their share.
 
     The noise of a heel against the mean of its zones is at most that of two zones, where the heel was measured as often.
     """
-    each, (se, df, _) = heel_differences(stage, model), noise_of(stage.study, model)
-    if each.empty:
+    if not drawn.difference:
         return (), 0.0
-    d, edge = each["difference"].to_numpy(dtype=float), model.rows.margin.edge
-    measured = model.rows.measured
+    d, edge, measured = np.array(list(drawn.difference.values())), model.rows.margin.edge, model.rows.measured
+    se, df, _ = noise_of(stage.study, model)
     per_zone = len(measured) / max(1, measured.groupby(["container", "depth"], observed=True).ngroups)
-    noise = None if se is None else se * np.sqrt((1 + np.maximum(per_zone / each["results"].to_numpy(dtype=float), 1)) / 2)
+    fewer = np.maximum(per_zone / np.array([drawn.results[c] for c in drawn.difference]), 1)
+    noise = None if se is None else se * np.sqrt((1 + fewer) / 2)
     shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
     bound = share_upper(d, edge, noise_se=None if noise is None else float(noise.max()), noise_df=df, level=1 - model.alpha)
-    return tuple(each.loc[shown, "container"].astype(str)), bound.upper
+    return tuple(c for c, far in zip(drawn.difference, shown, strict=True) if far), bound.upper
 
 
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:

@@ -7,11 +7,11 @@ import tomllib
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.study.asking import ELEMENTS, answered, known, questions
+from studykit.study.asking import ELEMENTS, MOST_ASSUMED, answered, known, questions, share
 from studykit.study.definition import parse_study
 from studykit.study.precision import find_method
 from studykit.study.stages import HERE
-from studykit.study.starting import assumed, definition, share, tables
+from studykit.study.starting import assumed, definition, tables
 from studykit.vessels.packages import PACKAGES, package_in
 
 TEMPLATE = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
@@ -97,6 +97,8 @@ def test_tables_hold_every_container_of_every_store_or_the_three_bottles_of_one(
     ("margin.P", "2 mm²/s", "in % or in mg/kg"), ("margin.P", "120 %", "below 100"),
     ("reason.P", "because", "says nothing yet"), ("responsible", "the person who decides", "says nothing yet"),
     ("precision.P", "4 %", "write r"), ("precision.P", "r 0 %", "above 0"), ("level.P", "plenty", "a number above 0"),
+    ("level.P", "1,234", "between thousands"), ("level.P", "0.9 %", "in mg/kg"), ("share", "half", "whole number"),
+    ("share", "100", "from 1 to 99"),
     ("package", "barrel", "write one of pail"), ("analytes", "Si, si", "named twice"),
     ("analytes", "a/b", "letters and digits"),
 ])
@@ -123,6 +125,20 @@ def test_the_share_that_is_assumed_can_be_shown() -> None:
     """If none of n lies beyond, the 95 % bound is 1 - 0.05^(1/n) (Clopper and Pearson 1934, their case of none)."""
     assert [share(n) for n in (12, 16, 60)] == [30, 20, 20]
     assert all(100 * (1 - 0.05 ** (1 / n)) < share(n) < 100 for n in range(2, 200))
+
+
+def test_a_share_that_nobody_would_take_unasked_needs_an_answer() -> None:
+    few = {**DRUMS, "opened": "4"}  # 4 can show 53 % at best
+    assert share(4) > MOST_ASSUMED
+    with pytest.raises(BadInput, match="an answer is needed: How many of 100 drums"):
+        answered(few, None)
+    study = parse_study(tomllib.loads(definition(answered({**few, "share": "60 %"}, None)[0], TEMPLATE, 1)))
+    assert study.share_percent == 60
+
+
+def test_a_level_is_taken_in_its_own_unit_only() -> None:
+    for told, value in (("340 mg/kg", 340.0), ("9,8", 9.8), ("0.5", 0.5), ("1234.5", 1234.5)):
+        assert answered({**DRUMS, "level.P": told}, None)[0]["level.P"] == value
 
 
 def test_usual_packages_hold_their_litres() -> None:

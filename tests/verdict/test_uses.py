@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
+from studykit.inference import Margin
 from studykit.model import tables as model_tables
 from studykit.study.actions import Action, barred_note
 from studykit.verdict import estimands, uses
@@ -89,6 +91,33 @@ def test_floors_of_more_containers_than_allowed_may_lie_beyond_where_few_were_dr
     assert word(table, "floor") == "cannot tell"
     assert "up to 45" in table.loc[table["use"] == "floor", "why"].item()
     assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
+
+
+@pytest.mark.parametrize(("sign", "value", "said"), [("<", 2.0, "cannot tell"), (">", 500.0, "cannot tell"),
+                                                     (">", 90.0, "cannot tell")])
+def test_a_floor_known_only_as_a_limit_is_not_left_out(tmp_path, sign, value, said) -> None:
+    """One heel of twelve says ">500": the mean of the eleven others lies within, and the floor is not."""
+    stage, outcome, _ = judged(tmp_path, [100.0 + 0.1 * (c % 3 - 1) for c in range(12)],
+                               repeatability={"r": 1.1, "source": "a test"})
+    t = stage.tables
+    heel = t.samples.loc[(t.samples["kind"] == "heel") & (t.samples["container"] == "C5"), "sample"].item()
+    here = t.results["sample"] == heel
+    results = t.results.assign(qualifier=t.results["qualifier"].astype(object).where(~here, sign),
+                               value=t.results["value"].where(~here, value))
+    stage = replace(stage, tables=replace(t, results=results))
+    models = model_tables.fit_all(stage)
+    table = uses.uses(stage, models, outcome)
+    assert word(table, "floor") == said
+    assert table.loc[table["use"] == "floor", "why"].item() == "known only as a limit: C5"
+    assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
+
+
+def test_a_limit_that_lies_within_the_margin_wherever_it_stands_leaves_nothing_open() -> None:
+    margin = Margin.absolute(100.0, "mg/kg")
+    assert estimands._limit_within(margin, "<", 50.0, 30.0)
+    assert not estimands._limit_within(margin, "<", 50.0, 130.0)
+    assert not estimands._limit_within(margin, "<", 200.0, 30.0)
+    assert not estimands._limit_within(margin, ">", 10.0, 30.0)
 
 
 def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
