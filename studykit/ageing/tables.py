@@ -266,19 +266,25 @@ def _far(t: Trend) -> bool:
     return not t.mean.outside[0] and not t.bent and bool(t.mean.estimate[0] > t.horizon.oldest)
 
 
-def actions(study: Study, found: Ageing, containers: pd.DataFrame) -> pd.DataFrame:
+def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.DataFrame) -> pd.DataFrame:
     """What to do with each container that was drawn, as old as it is on the last day of a visit (ACTION_COLUMNS).
 
-    Treat: older than the time from which its group is shown beyond. Sample again or treat: older than what is shown to be
-    within, by the analyte that allows least; but for the scope "container" the share of containers must be shown too.
-    Leave: younger; ``until`` is the day on which it reaches that time. A container without a line has a row that says so.
+    ``beyond``: containers shown to lie beyond a margin themselves (columns container, analyte), whatever their group does.
+    Treat: those, and what is older than the time from which its group is shown beyond. Sample again or treat: older than
+    what is shown to be within, by the analyte that allows least; but for the scope "container" the share of containers must
+    be shown too. Leave: younger; ``until`` is the day on which it reaches that time. A container without a line has a row
+    that says so.
     """
     begins = dict(zip(containers["container"].astype(str), stands_from(containers, study), strict=True))
     trends = _deciding(study, found)
     of = {str(c): t.own.label for t in trends for c in t.own.units}
     ages, last = _on_the_last_day(trends, begins)
+    own = {str(c): part["analyte"].iloc[0] for c, part in beyond.groupby("container")} if len(beyond) else {}
     drawn, rows = {c for analyte, c in found.drawn if study.decides(analyte)}, []
     for c in (c for c in containers["container"].astype(str) if c in drawn):
+        if c in own:
+            rows.append((c, of.get(c, ""), ages.get(c, math.nan), last, TREAT, "", own[c], "shown to lie beyond itself"))
+            continue
         if c not in of:
             rows.append((c, "", math.nan, last, NOTHING, "", "", "no line over time"))
             continue

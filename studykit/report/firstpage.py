@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from studykit.ageing.tables import action_words
@@ -22,7 +23,7 @@ from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
-from studykit.verdict.uses import shown
+from studykit.verdict.uses import FLOOR, shown
 
 
 def _place(stage: OpenStage, stem: str, name: str) -> Path:
@@ -153,6 +154,7 @@ def follows(stage: OpenStage) -> str:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
     beyond = optional(stage, "06-verdict", "containers-beyond")
     if len(beyond):
+        beyond = beyond.assign(name=beyond["name"] + np.where(beyond["pair"] == FLOOR, " on the floor", ""))
         told = "; ".join(literal(f"{c} ({', '.join(dict.fromkeys(part['name']))})") for c, part in beyond.groupby("container"))
         out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
     out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."

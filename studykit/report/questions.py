@@ -16,7 +16,7 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.uses import ABOVE, SINGLE, UNKNOWN, USES, VETOES, WITHIN, said
+from studykit.verdict.uses import ABOVE, FLOOR, SINGLE, UNKNOWN, USES, VETOES, WITHIN, said
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -104,6 +104,7 @@ def which(stage: OpenStage) -> list[str]:
     """Containers and groups shown to lie beyond a margin, what follows for each, and what was not opened."""
     opened = recorded(stage, "00-study").get("containers_stored", "")
     beyond = optional(stage, "06-verdict", "containers-beyond")
+    beyond = beyond[beyond["pair"] != FLOOR] if len(beyond) else beyond
     names = {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
     told = []
     for what in dict.fromkeys(names.values()):

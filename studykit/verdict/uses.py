@@ -22,12 +22,13 @@ import pandas as pd
 
 from studykit.core.record import significant
 from studykit.inference.share import share_upper, shown_beyond
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
+from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
-from studykit.verdict.containers import noise_of, rounded_up
+from studykit.verdict.containers import noise_of, rounded_up, treat
 from studykit.verdict.estimands import Floors, floors
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
@@ -37,6 +38,7 @@ ABOVE = "within the margin above the floor"
 SINGLE = "beyond the margin in single containers"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
+FLOOR = "floor - zones"
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
 VETOES = (BEYOND, SINGLE, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
@@ -106,7 +108,7 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
 def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, str]:
     """The word of the floor, that on average given, with single floors seen to, and why."""
     drawn = floors(stage, model)
-    beyond, share = _single_floors(stage, model, drawn) if isinstance(model, FittedModel) else ((), 0.0)
+    beyond, share = _single_floors(stage.study, model, drawn) if isinstance(model, FittedModel) else ((), 0.0)
     if word == BEYOND or not (beyond or drawn.open or drawn.difference):
         return word, ""
     if beyond:
@@ -120,7 +122,7 @@ def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, 
     return word, ""
 
 
-def _single_floors(stage: OpenStage, model: FittedModel, drawn: Floors) -> tuple[tuple[str, ...], float]:
+def _single_floors(study: Study, model: FittedModel, drawn: Floors) -> tuple[tuple[str, ...], float]:
     """Containers whose own floor is shown beyond the margin, all floors taken into account, and the bound of their share.
 
     The noise of a heel against the mean of its zones is at most that of two zones, where the heel was measured as often.
@@ -128,13 +130,24 @@ def _single_floors(stage: OpenStage, model: FittedModel, drawn: Floors) -> tuple
     if not drawn.difference:
         return (), 0.0
     d, edge, measured = np.array(list(drawn.difference.values())), model.rows.margin.edge, model.rows.measured
-    se, df, _ = noise_of(stage.study, model)
+    se, df, _ = noise_of(study, model)
     per_zone = len(measured) / max(1, measured.groupby(["container", "depth"], observed=True).ngroups)
     fewer = np.maximum(per_zone / np.array([drawn.results[c] for c in drawn.difference]), 1)
     noise = None if se is None else se * np.sqrt((1 + fewer) / 2)
     shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
     bound = share_upper(d, edge, noise_se=None if noise is None else float(noise.max()), noise_df=df, level=1 - model.alpha)
     return tuple(c for c, far in zip(drawn.difference, shown, strict=True) if far), bound.upper
+
+
+def beyond(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+    """Containers shown to lie beyond the margin, by their zones (``containers.treat``) or on the floor (pair ``FLOOR``)."""
+    rows = []
+    for m in (m for m in fitted(models) if stage.study.decides(m.analyte)):
+        drawn = floors(stage, m)
+        rows += [(c, m.analyte, stage.study.label_of(m.analyte), FLOOR, m.rows.margin.shown(drawn.difference[c]), m.shown_unit)
+                 for c in _single_floors(stage.study, m, drawn)[0]]
+    zones = treat(stage.study, models)
+    return pd.concat([zones, pd.DataFrame(rows, columns=zones.columns)], ignore_index=True) if rows else zones
 
 
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from studykit.ageing.reach import bootstrap
 from studykit.ageing.trend import Ageing, ageing
 from studykit.model.fit import AnalyteModel, fit_analyte
 from studykit.study.definition import Study, parse_study
-from tests.ageing.test_trend import DEPTHS
+from tests.ageing.test_trend import DEPTHS, NONE_BEYOND
 from tests.model.test_fit import tables_of
 from tests.studies import definition
 
@@ -48,7 +48,7 @@ def _whole(study: Study, models: list[AnalyteModel], containers: pd.DataFrame) -
         made(found)
     tables.courses(found, study)
     tables.answers(study, found)
-    tables.actions(study, found, containers)
+    tables.actions(study, found, containers, NONE_BEYOND)
     figures.over_time(figures.drawn(found.trends)).canvas.draw()
     return found
 

@@ -25,6 +25,7 @@ from tests.studies import definition
 
 DEPTHS = ("upper", "middle", "lower")
 AGES = (4.0, 12.0, 20.0, 30.0)
+NONE_BEYOND = pd.DataFrame(columns=["container", "analyte"])
 RATES = {"hut": 0.010, "valley": 0.018}
 
 
@@ -102,7 +103,7 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
         for p in (t.mean, t.spread):
             assert f"at {significant(float(p.estimate[0]), 3)} months" in first
             assert f"{significant(float(p.safe[0]), 3)} to {significant(float(p.latest[0]), 3)})" in first
-    todo = tables.actions(study, found, containers).set_index("container")
+    todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert todo.loc["valley03", "what to do"] == "treat"  # 30 months, beyond from about 10
     assert todo.loc["hut00", "what to do"] == "leave"  # 4 months
     words = tables.action_words(todo.reset_index())
@@ -120,17 +121,30 @@ def dated(study: Study, frame: pd.DataFrame, facts: dict, filled: str | dict[str
     return ageing(study, [fit_analyte(study, "y", containers, samples, results)]), containers
 
 
+def test_a_container_shown_beyond_itself_is_never_left() -> None:
+    """However young, and whatever its group does: a layer on its floor, say."""
+    study = study_of({"course": "linear"}, ("age_months",))
+    found, containers = made(study, *planted({"hut": 0.018}, each=5))
+    todo = tables.actions(study, found, containers, NONE_BEYOND)
+    (left, *_) = todo.loc[todo["what to do"] == "leave", "container"]
+    own = pd.DataFrame({"container": [left], "analyte": ["y"]})
+    again = tables.actions(study, found, containers, own).set_index("container")
+    assert again.loc[left, "what to do"] == "treat"
+    assert again.loc[left, "reason"] == "shown to lie beyond itself"
+    assert set(again.drop(left)["what to do"]) == set(todo.set_index("container").drop(left)["what to do"])
+
+
 def test_containers_are_judged_as_of_the_last_visit() -> None:
     """Sisters filled on one day and opened over thirty months: on the last day all are thirty, beyond from about 12."""
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.018}, each=5)
     found, containers = dated(study, frame, facts)
-    todo = tables.actions(study, found, containers)
+    todo = tables.actions(study, found, containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat"}
     assert set(todo["judged on"]) == {"2027-12-31"}  # 913 days after filling
     assert todo["age, months"].tolist() == pytest.approx([30.0] * 20, abs=0.02)
     slow, containers = dated(study, *planted({"hut": 0.004}, each=5))
-    later = tables.actions(study, slow, containers)
+    later = tables.actions(study, slow, containers, NONE_BEYOND)
     assert (later.loc[later["what to do"] == "leave", "until"] >= "2027-12-31").all()
 
 
@@ -140,7 +154,7 @@ def test_what_may_be_left_is_told_with_its_own_day() -> None:
     drawn_on = pd.Timestamp("2026-07-01")
     filled = {c: f"{drawn_on - pd.Timedelta(days=round(a * 30.4369)):%Y-%m-%d}" for c, a in facts["age_months"].items()}
     found, containers = dated(study, frame, facts, filled)
-    todo = tables.actions(study, found, containers)
+    todo = tables.actions(study, found, containers, NONE_BEYOND)
     left = todo[todo["what to do"] == "leave"]
     assert left["until"].nunique() == 3  # opened at 4, 12 and 20 months; 30 are more than the share is shown for
     line = tables.action_words(todo).splitlines()[-1]
@@ -155,12 +169,12 @@ def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
     found, containers = made(study, frame, facts)
     assert found.trends[0].spread is None
     assert found.trends[0].mean.safe[0] > 4
-    todo = tables.actions(study, found, containers)
+    todo = tables.actions(study, found, containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat or sample again"}
     assert tables.action_words(todo).startswith("- Treat, or sample again before use (at most 20 % of containers beyond: too "
                                                 "few containers to show it): ")
     one = study.model_copy(update={"scope": "container"})
-    assert "leave" in set(tables.actions(one, found, containers)["what to do"])
+    assert "leave" in set(tables.actions(one, found, containers, NONE_BEYOND)["what to do"])
 
 
 def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
@@ -168,7 +182,7 @@ def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
     frame, facts = planted({"hut": 0.01, "barn": 0.01}, each=3)
     alone = frame["container"].isin([c for c in facts["store"] if facts["store"][c] == "hut" or c == "barn00"])
     found, containers = made(study, frame[alone], facts)
-    todo = tables.actions(study, found, containers).set_index("container")
+    todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert len(todo) == 13
     assert todo.loc["barn00", "what to do"] == "nothing can be said"
     assert "- Nothing can be said of how long these may stand: barn00." in tables.action_words(todo.reset_index())
@@ -253,7 +267,7 @@ def test_an_analyte_for_information_sets_no_time_and_treats_nothing(two_stores) 
     (name,) = study.analytes
     told = study.model_copy(update={"analytes": {name: study.analytes[name].model_copy(update={"role": "information"})}})
     assert tables.answers(told, found).empty
-    assert tables.actions(told, found, containers).empty
+    assert tables.actions(told, found, containers, NONE_BEYOND).empty
     assert len(tables.rates(found)) == 2
 
 
@@ -263,9 +277,9 @@ def test_a_study_that_does_not_ask_has_no_lines() -> None:
     assert not found.trends
     assert "does not ask about time" in tables.said(study, found)
     for table in (tables.rates(found), tables.times_shown(tables.times(found)), tables.answers(study, found),
-                  tables.actions(study, found, containers), tables.pooled(found), tables.courses(found, study)):
+                  tables.actions(study, found, containers, NONE_BEYOND), tables.pooled(found), tables.courses(found, study)):
         assert table.empty
-    assert tables.action_words(tables.actions(study, found, containers)) == ""
+    assert tables.action_words(tables.actions(study, found, containers, NONE_BEYOND)) == ""
     assert figures.over_time(()).axes == []
 
 
@@ -412,5 +426,5 @@ def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> Non
         assert trend.spread.safe[0] < trend.mean.safe[0]
     told = tables.answers(t.study, found)
     assert list(told["group"]) == ["orientation lying", "orientation upright"]
-    todo = tables.actions(t.study, found, t.containers)
+    todo = tables.actions(t.study, found, t.containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat"}  # the last visit was at twelve months, beyond both planted times

@@ -131,7 +131,7 @@ def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monke
     (("K1",), "That is 1 of 2 sampled; the others are not thereby shown to be within."),
 ])
 def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) -> None:
-    tables = {"containers-beyond": pd.DataFrame({"container": beyond, "name": "solids"})}
+    tables = {"containers-beyond": pd.DataFrame({"container": beyond, "name": "solids", "pair": "lower - upper"})}
     monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "2"})
     monkeypatch.setattr(questions, "optional", lambda _stage, _stem, name: tables.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])

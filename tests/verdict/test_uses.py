@@ -76,6 +76,10 @@ def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high,
     assert "Use as it stands" not in text
     assert f"P, floor: beyond the margin in single containers ({lying}), on average +" in text
     assert lying in uses.shown(table)["floor"].item()
+    treated = uses.beyond(stage, model_tables.fit_all(stage))  # and they stand among the containers to treat
+    assert set(treated["container"]) == {f"C{c}" for c in high}
+    assert set(treated["pair"]) == {uses.FLOOR}
+    assert treated["difference"].to_numpy() == pytest.approx(layer - 100.0, abs=0.5)
 
 
 def test_floors_of_more_containers_than_allowed_may_lie_beyond_where_few_were_drawn(tmp_path) -> None:
