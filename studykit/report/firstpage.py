@@ -23,7 +23,8 @@ from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
-from studykit.verdict.uses import FLOOR, shown
+from studykit.verdict.floors import FLOOR
+from studykit.verdict.uses import shown
 
 
 def _place(stage: OpenStage, stem: str, name: str) -> Path:

@@ -16,7 +16,8 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.uses import ABOVE, FLOOR, SINGLE, UNKNOWN, USES, VETOES, WITHIN, said
+from studykit.verdict.floors import FLOOR, SINGLE, UNKNOWN, WITHIN
+from studykit.verdict.uses import ABOVE, USES, VETOES, said
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",

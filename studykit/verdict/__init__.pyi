@@ -1,6 +1,7 @@
 from . import containers as containers
 from . import estimands as estimands
 from . import expected as expected
+from . import floors as floors
 from . import particles as particles
 from . import pouring as pouring
 from . import rule as rule
@@ -15,6 +16,7 @@ __all__ = [
     "containers",
     "estimands",
     "expected",
+    "floors",
     "judge",
     "judge_all",
     "particles",

@@ -13,8 +13,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studykit.inference.equivalence import Contrast, Margin, container_summary
+from studykit.inference.equivalence import Contrast, container_summary
 from studykit.model.fit import AnalyteModel, fitted
+from studykit.model.tables import usable
 from studykit.quality.massbalance import zone_shares
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
@@ -92,14 +93,14 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     Columns: analyte, what, containers, weighted by, estimate, low, high, unit, margin, interval
     lies. 'Zones against the whole' below zero is a loss to the floor or the walls.
     """
-    rows, study, containers, samples = [], stage.study, stage.containers, stage.samples
+    rows, study, containers, samples, results = [], stage.study, stage.containers, stage.samples, usable(stage)
     stored = set(containers.loc[containers["treatment"] == "stored", "container"])
     for model in models:
         zones = [z for z in zones_of(study, model, containers, samples) if z.container in stored]
         words = ", ".join(sorted({z.weighted_by for z in zones}))
         for kinds, label, turn in (
             (("heel",), "heel against the zones", False), (WHOLE, "zones against the whole container", True)):
-            other = reference_values(stage.results, samples, model.analyte, kinds)
+            other = reference_values(results, samples, model.analyte, kinds)
             pairs = [(z.container, z.mean, float(other[z.container])) if turn else
                      (z.container, float(other[z.container]), z.mean) for z in zones if z.container in other.index]
             if pairs:
@@ -136,48 +137,6 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
                              "unit of means": model.rows.unit, "weighted by": words})
         rows += sorted(part, key=lambda r: -abs(r["departure"]))
     return pd.DataFrame(rows)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Floors:
-    """What the heel draws of stored containers say of each floor, against the zones of its container (scale of the margin).
-
-    ``difference`` and ``results`` (how many stand in the mean) by container; ``open``: containers whose heel is known only
-    as a limit, which leaves open whether it lies within the margin.
-    """
-
-    difference: dict[str, float]
-    results: dict[str, int]
-    open: tuple[str, ...]
-
-
-def floors(stage: OpenStage, model: AnalyteModel) -> Floors:
-    """Every floor that was drawn and measured, one by one."""
-    samples, margin = stage.samples, model.rows.margin
-    stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
-    drawn = samples[(samples["kind"] == "heel") & samples["container"].isin(stored)].set_index("sample")["container"]
-    mine = stage.results[(stage.results["analyte"] == model.analyte) & stage.results["sample"].isin(drawn.index)]
-    mine = mine.assign(container=mine["sample"].map(drawn))
-    zones = {z.container: z.mean for z in zones_of(stage.study, model, stage.containers, samples)}
-    difference, results, unknown = dict[str, float](), dict[str, int](), list[str]()
-    for name, rows in mine.groupby("container", sort=True):
-        container, numbers = str(name), rows.loc[rows["qualifier"] == "", "value"]
-        own = zones.get(container)
-        if len(numbers) and own is not None and (margin.scale == "raw" or min(numbers.mean(), own) > 0):
-            difference[container] = float(margin.to_scale(float(numbers.mean())) - margin.to_scale(own))
-            results[container] = len(numbers)
-        limits = rows[rows["qualifier"] != ""].to_dict("records")
-        if limits and (own is None or not all(_limit_within(margin, r["qualifier"], r["value"], own) for r in limits)):
-            unknown.append(container)
-    return Floors(difference=difference, results=results, open=tuple(unknown))
-
-
-def _limit_within(margin: Margin, sign: str, value: float, zones: float) -> bool:
-    """Whether whatever a limit may stand for lies within the margin of the zones' mean; never on a relative scale."""
-    if sign != "<" or margin.scale != "raw":
-        return False
-    at = margin.to_scale(zones)
-    return bool(margin.low < margin.to_scale(0.0) - at and margin.to_scale(value) - at < margin.high)
 
 
 def has_whole(samples: pd.DataFrame) -> bool:

@@ -23,6 +23,7 @@ from scipy import stats
 
 from studykit.core.record import significant
 from studykit.model.fit import AnalyteModel
+from studykit.model.tables import usable
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import CAUTIONS, expected_curves, missing_for
 from studykit.physics.inputs import drawn_zones, standing
@@ -198,12 +199,12 @@ def _measured(stage: OpenStage, model: AnalyteModel) -> pd.DataFrame:
 def _references(stage: OpenStage, model: AnalyteModel, cells: pd.DataFrame) -> tuple[dict[str, float], str]:
     """What counts as mixed for each stored container, in the analyte's unit, and in words."""
     stored = list(dict.fromkeys(cells["container"]))
-    whole = reference_values(stage.results, stage.samples, model.analyte, WHOLE)
+    whole = reference_values(usable(stage), stage.samples, model.analyte, WHOLE)
     if set(stored) <= set(whole.index):
         return {str(c): float(v) for c, v in zip(whole.index, whole.to_numpy(float), strict=True)}, WHOLE_WORD
     info = stage.containers.set_index("container")
     controls = info.index[info["treatment"] == "remixed control"]
-    spots = reference_values(stage.results, stage.samples, model.analyte, ("spot",))
+    spots = reference_values(usable(stage), stage.samples, model.analyte, ("spot",))
     known = spots[spots.index.isin(controls)]
     by_lot = known.groupby(info["lot"].reindex(known.index).to_numpy()).mean().to_dict()
     lots = {str(c): info.at[c, "lot"] for c in stored}

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 
 from studykit.inference.equivalence import Interval, container_summary
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.tables import usable
 from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size
 from studykit.physics.forecast import what_is_ruled_out
@@ -75,7 +76,7 @@ def _percent(span: Interval) -> Interval:
 
 def _with_whole(stage: OpenStage, model: AnalyteModel) -> tuple[pd.DataFrame, pd.Series]:
     """Top and bottom of the containers that have both and a whole-container sample, and that sample's value."""
-    whole = reference_values(stage.results, stage.samples, model.analyte, WHOLE)
+    whole = reference_values(usable(stage), stage.samples, model.analyte, WHOLE)
     cells = model.rows.measured.groupby(["container", "depth"], observed=True)["value"].mean().unstack()
     both = cells.reindex(columns=[model.rows.depths[0], model.rows.depths[-1]]).dropna()
     both = both[both.index.isin(whole.index)]

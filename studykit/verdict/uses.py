@@ -21,24 +21,19 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.inference.share import share_upper, shown_beyond
-from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.fit import AnalyteModel
+from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
-from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
-from studykit.verdict.containers import noise_of, rounded_up, treat
-from studykit.verdict.estimands import Floors, floors
+from studykit.verdict.floors import BEYOND, SINGLE, UNDECIDED, UNKNOWN, WITHIN, floors, of_one, word_of
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 USES = ("first litres", "zones", "last litres", "floor")
-WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
 ABOVE = "within the margin above the floor"
-SINGLE = "beyond the margin in single containers"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
-FLOOR = "floor - zones"
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
 VETOES = (BEYOND, SINGLE, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
@@ -59,14 +54,16 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     containers), cannot tell, nothing is known. ``why``: the containers whose floors are shown beyond, or the share of
     floors that may be; else ''. Estimates as in the tables they come from; the zones carry the pair of depths that decides.
     """
-    zones, heels = estimands.departures(stage, models), _heels(stage, models)
+    zones, heels, results = estimands.departures(stage, models), _heels(stage, models), usable(stage)
     told = outcome.to_table().set_index("analyte")
     rows = []
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
         declared, floor = stage.study.factors.depths, _floor(heels.get(name))
-        floor_word, why = _each_floor(stage, model, floor[0])
+        if model.path == "known precision" and (alone := of_one(stage, model, results)) is not None:
+            floor = alone
+        floor_word, why = word_of(stage, model, floor[0], floors(stage, model, results))
         for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
@@ -103,51 +100,6 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
         return UNDECIDED, np.nan, np.nan, np.nan, ""
     return (OF_PLACE.get(str(row["interval lies"]), UNDECIDED), float(row["estimate"]), float(row["low"]),
             float(row["high"]), str(row["unit"]))
-
-
-def _each_floor(stage: OpenStage, model: AnalyteModel, word: str) -> tuple[str, str]:
-    """The word of the floor, that on average given, with single floors seen to, and why."""
-    drawn = floors(stage, model)
-    beyond, share = _single_floors(stage.study, model, drawn) if isinstance(model, FittedModel) else ((), 0.0)
-    if word == BEYOND or not (beyond or drawn.open or drawn.difference):
-        return word, ""
-    if beyond:
-        return SINGLE, listed(beyond, 12)
-    if drawn.open:
-        return UNDECIDED, f"known only as a limit: {listed(drawn.open, 12)}"
-    allowed = stage.study.share_percent
-    if word == WITHIN and stage.study.scope != "container" and 100 * share > allowed:
-        return UNDECIDED, (f"the floors of up to {rounded_up(share):g} % of the containers could lie beyond, and {allowed:g} % "
-                           "are allowed")
-    return word, ""
-
-
-def _single_floors(study: Study, model: FittedModel, drawn: Floors) -> tuple[tuple[str, ...], float]:
-    """Containers whose own floor is shown beyond the margin, all floors taken into account, and the bound of their share.
-
-    The noise of a heel against the mean of its zones is at most that of two zones, where the heel was measured as often.
-    """
-    if not drawn.difference:
-        return (), 0.0
-    d, edge, measured = np.array(list(drawn.difference.values())), model.rows.margin.edge, model.rows.measured
-    se, df, _ = noise_of(study, model)
-    per_zone = len(measured) / max(1, measured.groupby(["container", "depth"], observed=True).ngroups)
-    fewer = np.maximum(per_zone / np.array([drawn.results[c] for c in drawn.difference]), 1)
-    noise = None if se is None else se * np.sqrt((1 + fewer) / 2)
-    shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
-    bound = share_upper(d, edge, noise_se=None if noise is None else float(noise.max()), noise_df=df, level=1 - model.alpha)
-    return tuple(c for c, far in zip(drawn.difference, shown, strict=True) if far), bound.upper
-
-
-def beyond(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin, by their zones (``containers.treat``) or on the floor (pair ``FLOOR``)."""
-    rows = []
-    for m in (m for m in fitted(models) if stage.study.decides(m.analyte)):
-        drawn = floors(stage, m)
-        rows += [(c, m.analyte, stage.study.label_of(m.analyte), FLOOR, m.rows.margin.shown(drawn.difference[c]), m.shown_unit)
-                 for c in _single_floors(stage.study, m, drawn)[0]]
-    zones = treat(stage.study, models)
-    return pd.concat([zones, pd.DataFrame(rows, columns=zones.columns)], ignore_index=True) if rows else zones
 
 
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -14,6 +15,7 @@ from studykit.inference import Margin
 from studykit.model import tables as model_tables
 from studykit.study.actions import Action, barred_note
 from studykit.verdict import estimands, uses
+from studykit.verdict import floors as floor
 from studykit.verdict.rule import StudyVerdict
 from studykit.verdict.tables import judge_all
 from tests.verdict import floors
@@ -22,14 +24,14 @@ from tests.verdict_cases import calm, make
 HEEL_SD = 0.3
 
 
-def with_heels(values: list[float] | None):
+def with_heels(values: list[float | str] | None):
     cells = calm(len(values) if values is not None else 6)
     for (_, depths), value in zip(cells.items(), values or [], strict=False):
         depths["heel"] = [value]
     return cells
 
 
-def judged(tmp_path, values: list[float] | None, **own):
+def judged(tmp_path, values: list[float | str] | None, **own):
     stage = make(tmp_path / "s", with_heels(values), share=90, **own)  # few containers: the share is not what is asked here
     models = model_tables.fit_all(stage)
     outcome = judge_all(stage, models)
@@ -63,7 +65,7 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     assert "against ±5 %" in text
 
 
-@pytest.mark.parametrize(("high", "lying"), [((3, 7, 11), "C11, C3 and C7"), ((5,), "C5")])
+@pytest.mark.parametrize(("high", "lying"), [((3, 7, 11), "C3, C7 and C11"), ((5,), "C5")])
 def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high, lying) -> None:
     """The mean of the floors is within, as only a few hold a layer: +7.5 % (one alone: +20 %) against +/-5 %."""
     layer = 107.5 if len(high) > 1 else 120.0
@@ -76,9 +78,9 @@ def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high,
     assert "Use as it stands" not in text
     assert f"P, floor: beyond the margin in single containers ({lying}), on average +" in text
     assert lying in uses.shown(table)["floor"].item()
-    treated = uses.beyond(stage, model_tables.fit_all(stage))  # and they stand among the containers to treat
+    treated = floor.beyond(stage, model_tables.fit_all(stage))  # and they stand among the containers to treat
     assert set(treated["container"]) == {f"C{c}" for c in high}
-    assert set(treated["pair"]) == {uses.FLOOR}
+    assert set(treated["pair"]) == {floor.FLOOR}
     assert treated["difference"].to_numpy() == pytest.approx(layer - 100.0, abs=0.5)
 
 
@@ -97,31 +99,70 @@ def test_floors_of_more_containers_than_allowed_may_lie_beyond_where_few_were_dr
     assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
 
 
-@pytest.mark.parametrize(("sign", "value", "said"), [("<", 2.0, "cannot tell"), (">", 500.0, "cannot tell"),
-                                                     (">", 90.0, "cannot tell")])
+@pytest.mark.parametrize(("sign", "value", "said"), [("<", 2.0, floor.SINGLE), (">", 500.0, floor.SINGLE),
+                                                     (">", 90.0, floor.UNDECIDED),
+                                                     ("<", 120.0, floor.UNDECIDED)])
 def test_a_floor_known_only_as_a_limit_is_not_left_out(tmp_path, sign, value, said) -> None:
     """One heel of twelve says ">500": the mean of the eleven others lies within, and the floor is not."""
-    stage, outcome, _ = judged(tmp_path, [100.0 + 0.1 * (c % 3 - 1) for c in range(12)],
-                               repeatability={"r": 1.1, "source": "a test"})
-    t = stage.tables
-    heel = t.samples.loc[(t.samples["kind"] == "heel") & (t.samples["container"] == "C5"), "sample"].item()
-    here = t.results["sample"] == heel
-    results = t.results.assign(qualifier=t.results["qualifier"].astype(object).where(~here, sign),
-                               value=t.results["value"].where(~here, value))
-    stage = replace(stage, tables=replace(t, results=results))
-    models = model_tables.fit_all(stage)
-    table = uses.uses(stage, models, outcome)
+    heels: list[float | str] = [100.0 + 0.1 * (c % 3 - 1) for c in range(12)]
+    heels[5] = f"{sign}{value:g}"
+    stage, outcome, table = judged(tmp_path, heels, repeatability={"r": 1.1, "source": "a test"})
     assert word(table, "floor") == said
-    assert table.loc[table["use"] == "floor", "why"].item() == "known only as a limit: C5"
+    assert table.loc[table["use"] == "floor", "why"].item() == ("C5" if said == floor.SINGLE else
+                                                                 "known only as a limit: C5")
     assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
 
 
-def test_a_limit_that_lies_within_the_margin_wherever_it_stands_leaves_nothing_open() -> None:
-    margin = Margin.absolute(100.0, "mg/kg")
-    assert estimands._limit_within(margin, "<", 50.0, 30.0)
-    assert not estimands._limit_within(margin, "<", 50.0, 130.0)
-    assert not estimands._limit_within(margin, "<", 200.0, 30.0)
-    assert not estimands._limit_within(margin, ">", 10.0, 30.0)
+@pytest.mark.parametrize(("sign", "limit", "span", "nearest"), [
+    ("<", 50.0, (-30.0, 20.0), 0.0), ("<", 20.0, (-30.0, -10.0), -10.0), (">", 10.0, (-20.0, math.inf), 0.0),
+    (">", 200.0, (170.0, math.inf), 170.0)])
+def test_what_a_limit_may_be_against_zones_of_30_mg_per_kg(sign, limit, span, nearest) -> None:
+    assert floor._span(Margin.absolute(100.0, "mg/kg"), sign, limit, 30.0) == span
+    assert floor._nearest(*span) == nearest
+
+
+def test_a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within(tmp_path) -> None:
+    """By hand: of 18 level floors up to 15 % could lie beyond, of 12 with 6 lost far more than the 20 % allowed."""
+    cells = calm(18, step=0.05)
+    for c in range(18):
+        cells[f"C{c}"]["heel"] = [500.0 if c == 5 else 100.0]
+    del cells["C5"]["lower"]
+    own = {"share": 20, "repeatability": {"r": 0.3, "source": "a test"}}
+    stage = make(tmp_path / "zone", cells, **own)
+    models = model_tables.fit_all(stage)
+    table = uses.uses(stage, models, judge_all(stage, models))
+    assert (word(table, "floor"), table.loc[table["use"] == "floor", "why"].item()) == (floor.SINGLE, "C5")
+    level = calm(18, step=0.05)
+    for c in range(18):
+        level[f"C{c}"]["heel"] = [100.0]
+    stage = make(tmp_path / "heels", level, **own)
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    t, gone = stage.tables, {f"C{c}" for c in range(6)}
+    lost = t.samples.loc[(t.samples["kind"] == "heel") & t.samples["container"].isin(gone), "sample"]
+    fewer = replace(stage, tables=replace(t, results=t.results[~t.results["sample"].isin(lost)]))
+    drawn = floor.floors(fewer, models[0], fewer.tables.results)
+    assert set(drawn.unseen) == gone
+    assert word(uses.uses(fewer, models, outcome), "floor") == floor.UNDECIDED
+    (stage.root / "plan/exclusions.csv").write_text("sample,analyte,replicate,reason,who,date\n" + "".join(
+        f"{s},P,,the bottle leaked,lab lead,2026-01-20\n" for s in lost), encoding="utf-8")
+    assert word(uses.uses(stage, models, outcome), "floor") == floor.UNDECIDED  # the same, taken out by a person
+
+
+def test_the_floor_of_one_container_is_judged_by_its_stated_precision(tmp_path) -> None:
+    """By hand: heel minus the mean of three zones, 1.645 s_r sqrt(1 + 1/3) either way, s_r = 1/2.77 (relative to 100)."""
+    for heel, said in ((200.0, floor.BEYOND), (100.0, floor.WITHIN), (105.0, floor.UNDECIDED)):
+        cells = calm(1, step=0.05)
+        cells["C0"]["heel"] = [heel]
+        stage = make(tmp_path / f"{heel:g}", cells, repeatability={"r": 1.0, "source": "a test"})
+        models = model_tables.fit_all(stage)
+        table = uses.uses(stage, models, judge_all(stage, models))
+        row = table[table["use"] == "floor"].iloc[0]
+        zones = np.mean([cells["C0"][d][0] for d in ("upper", "middle", "lower")])
+        half = 1.645 / 2.77 * np.sqrt(4 / 3)
+        assert row["word"] == said
+        assert row["estimate"] == pytest.approx(100 * (heel - zones) / zones, abs=0.05)
+        assert (row["high"] - row["low"]) / 2 == pytest.approx(half, rel=0.02)
 
 
 def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
@@ -219,11 +260,11 @@ def test_a_zone_without_a_result_is_not_homogeneous(tmp_path, containers, own, p
     table = uses.uses(stage, models, outcome)
     assert outcome.word == "inconclusive"
     assert f"No result at {place}" in outcome.analytes[0].sentence
-    assert word(table, "zones") == uses.UNDECIDED
+    assert word(table, "zones") == floor.UNDECIDED
     for use, depth in (("first litres", "upper"), ("last litres", "lower")):
         assert (use not in set(table["use"])) if containers == 1 and depth != place else True
         if depth == place:
-            assert word(table, use) == uses.UNKNOWN
+            assert word(table, use) == floor.UNKNOWN
 
 
 def test_a_settled_zone_stays_stratified_where_another_was_lost(tmp_path) -> None:
