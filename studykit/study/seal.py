@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 from collections.abc import Mapping
@@ -44,12 +45,22 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
             if entry["seal"] != seal_of(entry, before):
                 reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"
                 raise single(LOCK, reason, remedy)
+            if not _is_day(entry["date"]):
+                raise single(LOCK, f"was edited by hand: entry {number} holds {entry['date']!r}, which is no day", remedy)
             before = entry["seal"]
         if data["last_seal"] != before or data["format"] != FORMAT or not entries:
             raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
     except (KeyError, TypeError, AttributeError) as error:
         raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
     return list(entries)
+
+
+def _is_day(text: object) -> bool:
+    """Whether this is a day of the calendar as the kit writes it, YYYY-MM-DD."""
+    try:
+        return isinstance(text, str) and dt.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
 
 
 def short(seal: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 import shutil
 import tomllib
 from pathlib import Path
@@ -16,6 +17,7 @@ from studykit.report.recheck import lock_notes
 from studykit.sampling.plan import plan
 from studykit.study.definition import load_study, parse_study
 from studykit.study.lock import LOCK, changes_since_lock, lock_folder, lock_plan, lock_status, promises, read_lock
+from studykit.study.seal import seal_of
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
 
 DAY = dt.date(2026, 3, 1)
@@ -299,3 +301,14 @@ def test_locking_a_folder_without_a_plan_names_the_command_that_makes_one(tmp_pa
     with pytest.raises(BadInput, match="'spt'"):
         lock_folder(root)
     assert not (root / LOCK).exists()
+
+
+@pytest.mark.parametrize("day", ["2026-02-30", "long ago", "20260101", "", 7])
+def test_a_lock_sealed_anew_on_a_day_that_is_none_is_refused(root, day) -> None:
+    lock_plan(root, load_study(root), today=DAY)
+    data = json.loads((root / LOCK).read_text())
+    data["entries"][0]["date"] = day
+    data["last_seal"] = data["entries"][0]["seal"] = seal_of(data["entries"][0], "")
+    write_text(root / LOCK, json.dumps(data))
+    with pytest.raises(BadInput, match=re.escape(f"entry 1 holds {day!r}, which is no day")):
+        changes_since_lock(root, load_study(root))
