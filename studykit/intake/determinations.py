@@ -16,6 +16,7 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
+from studykit.core.units import convert, kind_of
 from studykit.intake.columns import Table, Texts, keys
 from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
@@ -33,6 +34,8 @@ from studykit.intake.values import (
     parse_values,
 )
 from studykit.study.definition import Study
+
+_WHOLES = {"mass fraction": "% (m/m)", "volume fraction": "% (v/v)"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +96,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     out["mark"] = rows.cells["mark"].where(stored, "text")
     out["layout"] = Texts.same(mapping.layout, rows.n)
     _positive(rows, out, study)
+    _within_whole(rows, out, study)
     for i in np.flatnonzero(blank & ~rows.open).tolist():
         del rows.why[i]
     out["empty"] = blank
@@ -371,3 +375,14 @@ def _positive(rows: Rows, out: Table, study: Study) -> None:
     low = out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "") & (out["value"] <= 0)
     rows.refuse(low, "must be above zero for a margin in per cent",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
+
+
+def _within_whole(rows: Rows, out: Table, study: Study) -> None:
+    """A share of the whole in mass or volume is at most 100 %."""
+    for name in study.analytes:
+        unit = study.unit_of(name)
+        whole = _WHOLES.get(kind_of(unit))
+        if whole is not None:
+            over = out["analyte"].flags(name.__eq__) & (out["value"] > convert(100.0, whole, unit) * (1 + 1e-9))
+            rows.refuse(over, f"is more than 100 {whole}, which is the whole",
+                        "correct unit or decimal sign with the laboratory")

@@ -246,11 +246,24 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
             "a delimiter is missing or too many: correct the line with the laboratory")
         out.misfits.append(Fault(file=file, **grid.line(int(i)),
                                  reason=reason, remedy=remedy))
+    if grid.delimiter == SPACES and bad:
+        for i in _cut_short(grid, block.rows, bad):
+            bad.append(i)
+            reason = ("has fewer cells than the other lines, and the next line does not stand under the headings: do the two "
+                      "belong together?")
+            out.misfits.append(Fault(file=file, **grid.line(i), reason=reason, remedy=_MISALIGNED[1]))
     if 2 * len(bad) > len(block.rows):
         out.faults.append(Fault(file=file, **grid.line(bad[0]),
                                 reason=f"{len(bad)} of {len(block.rows)} lines have more or fewer cells than the headings",
                                 remedy="check delimiter and decimal sign, or ask for the file again"))
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
+
+
+def _cut_short(grid: Grid, rows: np.ndarray, bad: list[int]) -> list[int]:
+    """Rows just above a bad one that have fewer filled cells than most of the others."""
+    filled = {int(i): sum(1 for t in grid.row(int(i)) if t) for i in rows if int(i) not in bad}
+    usual = max(set(filled.values()), key=list(filled.values()).count, default=0)
+    return [i for i in filled if i + 1 in bad and filled[i] < usual]
 
 
 def pointed(grid: Grid, block: Block) -> bool:

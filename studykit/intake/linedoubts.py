@@ -20,6 +20,7 @@ MOST_ROWS = 5_000
 OFF, NEAR = 1.5, 1.3
 """A moved value is off the middle of its own column by the first factor at least, off the other's by less than the second."""
 _DAY = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
+_NUMBER = re.compile(r"[0-9](?:[0-9.,'\u00a0\u2009\u202f]| (?=[0-9]))*")
 _OF_LINE = ("run", "run_order", "reported_on")
 Asked = tuple[int, str]
 
@@ -60,6 +61,9 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
                        plain=rows["qualifier"][at] == "", lost=lost)
         if len({*sheet.line.tolist(), *lost}) < 3:
             continue
+        if (sheet.line == sheet.last).all():
+            yield from ((int(i), "stands in the last line, which is all that is left of its table: a line that is no sample?")
+                        for i in at)
         yield from _summary(rows, _without_asked(sheet, asked), _strange(rows, sheet))
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
@@ -99,7 +103,7 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
     lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
     for words in ("mean", "sum"):
         fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]),
-                     step_of(rows["as_written"][int(sheet.at[j])]), words, lines) for j in end]
+                     step_of(rows["as_written"][int(sheet.at[j])], float(sheet.value[j])), words, lines) for j in end]
         known = [f for f in fits if f != "unknown"]
         sure = "sharp" in known or known.count("exact") > (words == "mean" and not strange)
         if lines > 2 and sure and "no" not in known:
@@ -127,9 +131,11 @@ def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, words: str, 
     return "maybe" if lost and lost * float(others.min()) / 2 <= rest <= lost * float(others.max()) * 2 else "no"
 
 
-def step_of(text: str) -> float:
-    """The last place of a number as written."""
-    return 10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1])
+def step_of(text: str, value: float) -> float:
+    """The last place of a number as written, in the unit of the value that was read from it."""
+    found = _NUMBER.search(bare(text))
+    digits = re.sub("[^0-9]", "", found[0]) if found else ""
+    return abs(value) / int(digits) if value and digits.strip("0") else 1.0
 
 
 def _without(rows: Table, sheet: _Sheet) -> Iterator[Asked]:

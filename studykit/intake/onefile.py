@@ -216,8 +216,9 @@ def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: 
 
 def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], codes: set[str]) -> None:
     """Doubts that a row's other columns tell, onto the determinations of that row."""
-    found = {int(grid.lines[i]): why for b in laid.blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
     cells = laid.cells
+    blocks = [replace(b, rows=b.rows[np.isin(grid.lines[b.rows], cells["line"])]) for b in laid.blocks]
+    found = {int(grid.lines[i]): why for b in blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
     if found:
         for n in np.flatnonzero(np.isin(cells["line"], list(found))).tolist():
             if not cells["doubt"][n]:

@@ -36,18 +36,21 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
         usual = int(np.bincount(sizes).argmax())
         alike = [g for g, n in zip(own, sizes, strict=True) if n == usual]
         if len(alike) >= FEWEST and usual > 1 and 2 * len(alike) > len(own):
-            yield from _means(rows, alike) if usual > 2 else ()
+            yield from _means(rows, alike, [g for g in own if 1 < len(g) < usual]) if usual > 2 else ()
             yield from _odd(own, sizes, usual)
 
 
-def _means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
-    """The last of each group where nearly all are the mean of those before."""
+def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """The last of each group where nearly all are the mean of those before, and of those that lack a determination."""
     good = [g for g in groups if (rows["qualifier"][g] == "").all()]
-    fits = [abs(rows["value"][g[:-1]].mean() - rows["value"][g[-1]]) <= 0.51 * step_of(rows["as_written"][int(g[-1])])
-            + 1e-9 * abs(rows["value"][g[-1]]) for g in good]
+    last = [(int(g[-1]), float(rows["value"][g[-1]])) for g in good]
+    fits = [abs(rows["value"][g[:-1]].mean() - v) <= 0.51 * step_of(rows["as_written"][i], v) + 1e-9 * abs(v)
+            for g, (i, v) in zip(good, last, strict=True)]
     if len(good) >= FEWEST and sum(fits) >= NEARLY_ALL * len(good):
         yield from ((int(g[-1]), "is the mean of the determinations before it, as in nearly all samples: no determination?")
                     for g in groups)
+        yield from ((int(g[-1]), "is the last of too few determinations, where that of nearly all samples is the mean of those "
+                     "before it: no determination?") for g in fewer)
 
 
 def _odd(groups: list[np.ndarray], sizes: np.ndarray, usual: int) -> Iterator[tuple[int, str]]:

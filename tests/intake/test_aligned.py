@@ -77,3 +77,17 @@ def test_a_proposal_for_aligned_text_is_read_as_it_stands(tmp_path: Path) -> Non
     assert len(preview) == 6
     out = take(tmp_path, 'accept_rejected = ""\n' + entry.replace("layout", 'blank = "not measured"\nlayout'), {"a.csv": PLAIN})
     assert len(out.results) == 6
+
+
+def test_a_line_that_goes_on_in_the_next_is_asked_about(tmp_path: Path) -> None:
+    text = ("Code   Test   Result  Unit   Remark\n"
+            "B001   Si     9.8\n"
+            "9.9  mg/kg  ok\n"
+            "B001   P      338.5   mg/kg  ok\n"
+            "B002   Si     9.7     mg/kg  ok\n"
+            "B002   P      331.5   mg/kg  ok\n"
+            "B003   P      335.5   mg/kg  ok\n")
+    out = take(tmp_path, LONG.replace("layout", 'ignore_columns = ["Remark"]\nlayout') + '[file.constants]\nrun = "1"\n',
+               {"a.csv": text}, codes=CODES)
+    assert set(out.rejected["row"]) == {2, 3}
+    assert "do the two belong together?" in " ".join(out.rejected["reason"])

@@ -58,3 +58,19 @@ def test_replicates_in_the_order_of_the_file_are_counted_by_sample_and_analyte(t
     assert {k: v for k, (v, _) in got.items()} == {
         ("B001", "Si", 1): 1, ("B001", "Si", 2): 4, ("B001", "Si", 3): 6, ("B002", "Si", 1): 2, ("B002", "Si", 2): 5,
         ("B001", "P", 1): 3}
+
+
+def test_a_share_of_more_than_the_whole_is_refused(tmp_path: Path) -> None:
+    text = "Code,Test,Result,Unit\nB001,Si,99.9,% (m/m)\nB002,Si,100.1,% (m/m)\nB003,Si,334.3,% (m/m)\n"
+    out = take(tmp_path, LONG, {"lab.csv": text}, codes=CODES[:3])
+    assert list(out.results["sample"]) == ["B001"]
+    assert set(out.rejected["reason"]) == {"is more than 100 % (m/m), which is the whole"}
+
+
+def test_the_last_of_too_few_determinations_is_asked_about_where_the_others_end_with_a_mean(tmp_path: Path) -> None:
+    rows = [(s, v) for s, a in (("B001", 10.0), ("B002", 12.0), ("B003", 14.0)) for v in (a, a + 1, a + 0.5)]
+    rows += [("B004", 17.0), ("B004", 16.5)]
+    text = "Code,Test,Result,Unit\n" + "".join(f"{s},Si,{v},mg/kg\n" for s, v in rows)
+    intake = LONG.replace('layout = "long"', 'layout = "long"\nreplicates = "in order"')
+    out = take(tmp_path, intake, {"lab.csv": text}, codes=("B001", "B002", "B003", "B004"))
+    assert out.rejected["value"].tolist() == ["10.5", "12.5", "14.5", "16.5"]

@@ -71,3 +71,18 @@ def test_sound_tables_are_read(tmp_path: Path) -> None:
 def test_a_file_of_which_most_lines_do_not_fit_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="3 of 4 lines have more or fewer cells than the headings"):
         read(tmp_path, BODY.replace(".", ",") + "B004,9.7,347.0,R1\n")
+
+
+def test_a_mean_is_seen_in_a_column_of_another_unit_than_the_studys(tmp_path: Path) -> None:
+    intake = INTAKE.replace('P = "mg/kg"', 'P = "g/kg"')
+    text = "Sample,Si,P,Batch\nB001,9.8,0.3412,R1\nB002,10.4,0.3529,R1\nB003,9.1,0.3388,R1\n"
+    out = take(tmp_path, intake, {"a.csv": text + "T1,9.8,0.344,R1\n"}, codes=("B001", "B002", "B003", "T1"))
+    assert set(out.rejected["row"]) == {5}
+    assert "is the mean of the lines above" in out.rejected["reason"].iloc[0]
+    assert len(take(tmp_path / "sound", intake, {"a.csv": text}, codes=("B001", "B002", "B003")).results) == 6
+
+
+def test_a_last_line_that_alone_is_left_is_asked_about(tmp_path: Path) -> None:
+    out = read(tmp_path, BODY.replace(",R1", "?,R1").replace(",3", "?,3") + "T1,9.7,347.0,R1\n")
+    assert not len(out.results)
+    assert "all that is left of its table" in " ".join(out.rejected["reason"])

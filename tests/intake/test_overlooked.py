@@ -278,3 +278,12 @@ def test_a_table_below_that_another_entry_reads_is_no_question(tmp_path: Path) -
     both = "\n".join(entry.replace("layout", f'range = "{r}"\nlayout') for r in ("1:2", "3:4"))
     text = replicated((CODES[0], "9.1")) + replicated((CODES[1], "9.2"))
     assert take(tmp_path, both, {"a.csv": text}, codes=CODES).results["value"].tolist() == [9.1, 9.2]
+
+
+def test_lines_that_do_not_fit_do_not_hide_the_odd_one_among_those_that_do(tmp_path: Path) -> None:
+    lines = file_with("Status", "F", "X").splitlines()
+    short = [f"{c};P;338,{i};mg/kg" for i, c in enumerate(CODES)]
+    text = "\n".join([lines[0], *(line for pair in zip(lines[1:], short, strict=True) for line in pair)]) + "\n"
+    out = take(tmp_path, named("Status"), {"a.csv": text}, codes=CODES)
+    assert "its row says 'X' under 'Status'" in " ".join(out.rejected["reason"])
+    assert len(out.results) == 7

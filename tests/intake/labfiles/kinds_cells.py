@@ -544,6 +544,7 @@ cell(
     lambda b, d, n: f"{n} {d.unit}",
     scale="hundreds",
     spread="column",
+    slots="cell unit",
 )
 cell(
     "per cent in the cell, column in mg/kg",

@@ -39,6 +39,7 @@ def _shift_lines(b: Builder, by: int) -> None:
     b.header_line += by
     if "unit_row" in b.entry:
         b.entry["unit_row"] = int(str(b.entry["unit_row"])) + by
+    b.sheet.merges[:] = [(top + by, left, bottom + by, right) for top, left, bottom, right in b.sheet.merges]
 
 
 def number(b: Builder, value: Decimal) -> Cell:
@@ -217,13 +218,17 @@ def inch(b: Builder) -> None:
     slots="bytes quotes delimiter",
 )
 def fixed_width(b: Builder) -> None:
-    """A table for the eye."""
-    widths = [
-        max(len(r.cells[i].text) if i < len(r.cells) else 0 for r in b.sheet.rows) for i in range(len(head(b).cells))
-    ]
-    for row in b.sheet.rows:
-        row.line = "  ".join(c.text.ljust(w) for c, w in zip(row.cells, widths, strict=False)).rstrip()
+    """A table for the eye; its lines are made when every other kind has written its cells."""
+    b.later("map", _aligned)
     b.style.declare.discard("delimiter")
+
+
+def _aligned(b: Builder) -> None:
+    widths = [max(len(r.cells[i].text) for r in b.sheet.rows if i < len(r.cells))
+              for i in range(max(len(r.cells) for r in b.sheet.rows))]
+    for row in b.sheet.rows:
+        if row.line is None:
+            row.line = "  ".join(c.text.ljust(w) for c, w in zip(row.cells, widths, strict=False)).rstrip()
 
 
 @kind(
@@ -785,7 +790,7 @@ def remark_beside(b: Builder) -> None:
 # --- units
 
 
-@kind("unit column mixes mg/kg and per cent, right values", "units", True, "dets", layouts=("long",), slots="unit")
+@kind("unit column mixes mg/kg and per cent, right values", "units", True, "dets", layouts=("long",), slots="unit cell")
 def mixed_units(b: Builder) -> None:
     """Each line has its unit."""
     b.style.unit_place = "column"

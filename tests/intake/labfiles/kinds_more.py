@@ -120,7 +120,8 @@ def wide_qualifier(b: Builder) -> None:
     b.later("map", lambda x: x.maps["analytes"].__setitem__(name, {"analyte": key, "qualifier": "Flag 1"}))
 
 
-@kind("blank means below limit, declared", "blank", True, "dets", layouts=("wide",), scales=("ones",))
+@kind("blank means below limit, declared", "blank", True, "dets", layouts=("wide",), slots="cell blank",
+      scales=("ones",))
 def blank_below(b: Builder) -> None:
     """blank = "below limit" with a limit in study.toml."""
     det = b.pick("ones")
@@ -132,7 +133,8 @@ def blank_below(b: Builder) -> None:
     b.entry["blank"] = "below limit"
 
 
-@kind("mg/L with the density declared", "units", True, "dets", layouts=("wide",), slots="unit", scales=("hundreds",))
+@kind("mg/L with the density declared", "units", True, "dets", layouts=("wide",), slots="unit cell heading",
+      scales=("hundreds",))
 def volume_unit(b: Builder) -> None:
     """A mass a volume, 900 kg/m³."""
     b.style.unit_place = "header"

@@ -520,7 +520,7 @@ def text_three(b: Builder) -> None:
 # --- merges, repeats, more sheets
 
 
-@kind("merged result over two bottles", "merged", False, "grid", containers=SPREAD, layouts=("wide",), slots="rows")
+@kind("merged result over two bottles", "merged", False, "grid", containers=SPREAD, layouts=("wide",), slots="rows blank")
 def merged_result(b: Builder) -> None:
     """One value for two bottles."""
     rows = data_rows(b)
