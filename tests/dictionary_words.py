@@ -58,8 +58,9 @@ MEANINGS: dict[str, dict[str, str]] = {
         "role": "decides: the study's verdict rests on it; information: it is judged and reported, and decides nothing",
     },
     "Margin": {
-        "relative_percent": "in per cent of the level, above 0 and below 100; analysed on logarithms. One of the two",
-        "absolute": "in the analyte's unit. One of the two",
+        "relative_percent": "in per cent of the level, above 0 and below 100; analysed on logarithms. One of the three",
+        "factor": "above 1 and at most 1000; 2 allows from half to double; analysed on logarithms. One of the three",
+        "absolute": "in the analyte's unit. One of the three",
     },
     "Repeatability": {
         "s_r": "repeatability standard deviation, in the analyte's unit. One of the four",

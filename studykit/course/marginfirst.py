@@ -51,8 +51,8 @@ def lock(root: Path, reason: str = "") -> str:
 def margins(root: Path) -> pd.DataFrame:
     """The margins as they stand in study.toml now."""
     own = load_study(root).analytes
-    return pd.DataFrame([(k, f"{a.margin.relative_percent or a.margin.absolute:g}",
-                          "%" if a.margin.relative_percent else a.unit, a.margin_reason) for k, a in own.items()],
+    return pd.DataFrame([(k, f"{a.margin.percent or a.margin.absolute:g}",
+                          "%" if a.margin.relative else a.unit, a.margin_reason) for k, a in own.items()],
                         columns=["analyte", "margin", "unit", "reason"])
 
 

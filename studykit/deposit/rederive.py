@@ -47,7 +47,8 @@ def _constants(root: Path, study: Study, analyte: str) -> dict[str, str]:
     own = study.factors.columns
     known, margin = _row(verdict / "known-precision.csv", analyte), study.analytes[analyte].margin
     return {"key": text(analyte), "file": text(safe_name(analyte)), "road": text(_road(model, fit, found)),
-            "log": str(margin.relative_percent is not None).upper(), "margin": repr(margin.relative_percent or margin.absolute),
+            "log": str(margin.relative).upper(), "ratio": str(margin.factor is not None).upper(),
+            "margin": repr(margin.percent or margin.absolute),
             "s": str(known.get("s") or "NA"), "by_depth": texts(acting),
             "numeric": texts(tuple(f for f in acting if f in own and own[f].unit)),
             "structure": text(study.factors.across_depths)}

@@ -55,7 +55,7 @@ def _plain(text: str) -> str:
 
 def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyte: str) -> str:
     """The sheets of one analyte; returns which, in words: one container or one depth has rows only."""
-    listed, log = book.create_sheet(f"rows {name}"), study.analytes[analyte].margin.relative_percent is not None
+    listed, log = book.create_sheet(f"rows {name}"), study.analytes[analyte].margin.relative
     listed.append([*ROWS, "on the margin's scale"])
     for k, row in enumerate(rows, start=2):
         cells = [_plain(str(row[c])) if c not in ("value", "replicate", "source_row") else float(row[c]) for c in ROWS]

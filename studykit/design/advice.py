@@ -17,6 +17,7 @@ from studykit.core.errors import BadInput
 from studykit.design.assumptions import aims_of, settings_of
 from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
+from studykit.inference.margin import around
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
 from studykit.study.aliases import Alias, aliases
 from studykit.study.definition import Study
@@ -87,8 +88,8 @@ def _margins(study: Study, size: DesignSize) -> list[Advice]:
         hopeless = top < settings.target
         out.append(Advice(
             topic="margin below repeatability",
-            what=f"{aim.analyte}: the margin of {aim.shown(aim.margin):.3g} {aim.unit} is below the method's "
-                 f"repeatability r of {aim.shown(r):.3g} {aim.unit}",
+            what=f"{aim.analyte}: the margin of {around(aim.shown(aim.margin), aim.unit).lstrip('±')} is below the method's "
+                 f"repeatability r of {around(aim.shown(r), aim.unit).lstrip('±')}",
             why="two results of one bottle often differ by more; "
                 + (f"even {most.containers} containers with {most.replicates} determinations each would show "
                    f"homogeneity in only {100 * top:.0f} % of cases" if hopeless else

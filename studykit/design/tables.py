@@ -30,6 +30,7 @@ from studykit.design.cheapest import (
 )
 from studykit.design.operating import DesignSize, OperatingCharacteristic, beyond_share_bound, resolvable_margin
 from studykit.design.simulation import Trouble, simulate_studies
+from studykit.inference.margin import around
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import Outlook, could_it_settle
 from studykit.study.definition import DesignSettings, Study
@@ -211,7 +212,7 @@ def two_more(view: DesignView) -> str:
         now, then = (100 * right_chance(still, z, view.study.alpha) for z in (size, more))
         least, less = (a.shown(resolvable_margin(z, still.guess, alpha=view.study.alpha)) for z in (size, more))
         lines.append(f"- {a.analyte}: homogeneous, if nothing settled, in {then:.0f} instead of {now:.0f} % of studies; "
-                     f"smallest margin ±{less:.3g} instead of ±{least:.3g} {a.unit}.")
+                     f"smallest margin {around(less, a.unit)} instead of {around(least, a.unit)}.")
     return "\n".join(lines)
 
 

@@ -87,8 +87,8 @@ def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[
     """Judge one analyte of many containers from a table of determinations.
 
     table: columns container, depth and value (numbers, or text as "<2" and ">50"), one row a determination, and any
-    columns named in ``groups`` (one level a container). margin: {"relative_percent": 20} or {"absolute": 2}; depths:
-    the labels from the surface down, of any dtype; share: largest share of containers (0 to 1) that may lie
+    columns named in ``groups`` (one level a container). margin: {"relative_percent": 20}, {"factor": 2} or {"absolute": 2};
+    depths: the labels from the surface down, of any dtype; share: largest share of containers (0 to 1) that may lie
     beyond the margin, None where only the mean and what is shown of single containers and groups count.
     BadInput names every fault of the call and of the table at once.
     """

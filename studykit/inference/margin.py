@@ -1,7 +1,8 @@
 """The largest difference that does not matter: its edges, its scale, and the words in which differences are told.
 
 Relative margins work on the natural-log scale: +-5 % means a ratio between 1/1.05 and 1.05, so that
-lower/upper and upper/lower give one answer; absolute margins work on the raw scale. Everything that must
+lower/upper and upper/lower give one answer, and a factor of 2 one between a half and double; absolute margins work on the
+raw scale. Everything that must
 know on which scale an analyte is judged asks its margin: how a value enters (``to_scale``), how a mean comes
 back (``to_level``), and what a difference on the scale of analysis is in per cent or in the analyte's unit.
 """
@@ -27,7 +28,8 @@ class Margin:
     """The largest difference that does not matter, on the scale of analysis (low < 0 < high).
 
     ``scale`` "log": differences are natural logs of ratios and are told in per cent; "raw": in ``unit``, or, with a
-    ``level`` above 0, in the analyte's unit and told in per cent of that level (``at``).
+    ``level`` above 0, in the analyte's unit and told in per cent of that level (``at``). ``ratio``: declared as a factor;
+    it is judged on logs of one container's results too.
     """
 
     low: float
@@ -36,6 +38,7 @@ class Margin:
     text: str
     unit: str = ""
     level: float = 0.0
+    ratio: bool = False
 
     @classmethod
     def relative(cls, percent: float) -> Margin:
@@ -44,6 +47,14 @@ class Margin:
             raise ValueError(f"percent must be a finite number above 0, but got {percent}")
         edge = math.log1p(percent / 100)
         return cls(low=-edge, high=edge, scale="log", text=f"±{percent:g} %", unit="%")
+
+    @classmethod
+    def factor(cls, factor: float) -> Margin:
+        """A ratio between 1/factor and factor; differences are told in per cent: for 2 from -50 to 100 %."""
+        if not 1 < factor < 1e6:
+            raise ValueError(f"factor must be a finite number above 1, but got {factor}")
+        edge = math.log(factor)
+        return cls(low=-edge, high=edge, scale="log", text=f"a factor of {factor:g}", unit="%", ratio=True)
 
     @classmethod
     def absolute(cls, value: float, unit: str = "") -> Margin:
@@ -57,6 +68,8 @@ class Margin:
         """The margin of study.toml; ``unit`` of the analyte, for an absolute one."""
         if margin.relative_percent is not None:
             return cls.relative(margin.relative_percent)
+        if margin.factor is not None:
+            return cls.factor(margin.factor)
         return cls.absolute(float(margin.absolute or 0.0), unit)
 
     @property
@@ -94,6 +107,15 @@ class Margin:
         """An interval for a difference as told."""
         return Interval(low=self.shown(span.low), high=self.shown(span.high), level=span.level)
 
+    @property
+    def shown_edges(self) -> tuple[float, float]:
+        """Both edges as told."""
+        return self.shown(self.low), self.shown(self.high)
+
+    def sd_at(self, sd: float, level: float) -> float:
+        """A standard deviation in the analyte's unit on the scale of analysis: a share of the level on logs."""
+        return sd / level if self.log else sd
+
     def shown_sd(self, sd: float) -> float:
         """A standard deviation as told: per cent of the level (100 times the SD of logs), or in the unit."""
         return 100 * sd if self.log else float(sd)
@@ -111,11 +133,19 @@ class Margin:
         return math.expm1(self.high) * level if self.log else self.edge
 
     def at(self, level: float) -> Margin:
-        """The same margin for differences in the analyte's unit at a level: one in per cent stays told in per cent."""
-        if not self.log:
+        """The same margin for differences in the analyte's unit at a level: one in per cent stays told in per cent.
+
+        A factor stays one: at half the level and at double it is not the same difference.
+        """
+        if not self.log or self.ratio:
             return self
         edge = self.edge_at(level)
         return Margin(low=-edge, high=edge, scale="raw", text=self.text, unit=self.unit, level=level)
 
 
-__all__ = ["Interval", "Margin", "Scale"]
+def around(amount: float, unit: str) -> str:
+    """A margin in words from its upper edge: '±5 %', '±2 mg/kg', and from 100 % on 'a factor of 2.5'."""
+    return f"a factor of {1 + amount / 100:.3g}" if unit == "%" and amount >= 100 else f"±{amount:.3g} {unit}"
+
+
+__all__ = ["Interval", "Margin", "Scale", "around"]

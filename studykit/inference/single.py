@@ -6,7 +6,8 @@ error s_r * sqrt(1/n_i + 1/n_j). The rule for packages (ISO 3170, 11.1.1.2: vari
 method's repeatability means the product is not uniform) is used with the critical range for k results
 (ISO 5725-6), and completed by two one-sided tests, because "within r" does not mean "the same".
 Everything is on the raw scale; a margin in per cent is taken of the mean of the depths, and differences are
-told in the unit of their margin. The verdict holds for this container only.
+told in the unit of their margin. A margin as a factor is judged on natural logs, where the stated scatter is taken as the
+same share of the level at every depth. The verdict holds for this container only.
 """
 
 from __future__ import annotations
@@ -85,10 +86,11 @@ def _ask(column: str, reason: str, remedy: str) -> BadInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SingleResult:
-    """The verdict on one analyte of one container, with everything it rests on (in ``unit``; as told by ``told``).
+    """The verdict on one analyte of one container, with everything it rests on (``means`` in ``unit``, differences
+    on the scale of the comparison; as told by ``told``).
 
     ``counts``: results per depth; ``critical_range`` is None where they differ; ``edge``: the margin as
-    an absolute difference; ``never``: margins below this could not be shown whatever the results;
+    a difference there; ``spread``: the scatter there; ``never``: margins below this could not be shown whatever the results;
     ``likely``: the margin that would be shown with 80 % chance; ``seen``: the smallest top-to-bottom
     difference the range check would have noticed with 80 % chance (a straight profile).
     """
@@ -108,6 +110,7 @@ class SingleResult:
     never: float
     likely: float
     seen: float
+    spread: float
     label: str = LABEL
     hull: tuple[Interval, ...] = ()
 
@@ -115,6 +118,11 @@ class SingleResult:
     def word(self) -> Word:
         """homogeneous, stratified or inconclusive."""
         return self.comparison.word
+
+    @property
+    def placed(self) -> tuple[float, ...]:
+        """The depth means on the scale of the comparison."""
+        return tuple(self.comparison.margin.to_scale(self.means).tolist())
 
     @property
     def differs(self) -> bool:
@@ -132,6 +140,8 @@ class SingleResult:
 
     def told(self, difference: float) -> str:
         """A difference in the unit of the margin, in words."""
+        if self.comparison.margin.ratio:
+            return f"a factor of {math.exp(abs(difference)):.3g}"
         return f"{self.comparison.margin.shown(difference):.3g} {self.comparison.unit}"
 
     def reasons(self) -> tuple[str, ...]:
@@ -226,8 +236,8 @@ class SingleResult:
 
     def _decided(self, n: int) -> float:
         """Chance of the word that the observed means call for, with n results a depth (exact: chance of a range)."""
-        s, alpha, k = self.scatter.s / math.sqrt(n), self.comparison.alpha, len(self.labels)
-        se, means = s * math.sqrt(2), [m / s for m in self.means]
+        s, alpha, k = self.spread / math.sqrt(n), self.comparison.alpha, len(self.labels)
+        se, means = s * math.sqrt(2), [m / s for m in self.placed]
         if self.range < self.edge:
             return 1 - range_sf((self.edge - float(stats.norm.isf(alpha)) * se) / s, means)
         return range_sf((self.edge + critical_beyond(k, math.inf, self.edge, se, alpha) * se) / s, means)
@@ -252,15 +262,20 @@ def judge_container(analyte: str, values: Mapping[str, Sequence[float]], precisi
         raise DesignMismatch(f"{analyte}: a margin in per cent needs a mean above 0, but it is {whole:g}; "
                              "declare an absolute margin")
     here = margin.at(whole)
-    comparison = compare_known(labels, means, scatter.s**2 / np.array(counts, dtype=float), here, alpha=alpha,
+    if here.log and means.min() <= 0:
+        raise DesignMismatch(f"{analyte}: a margin as a factor needs results above 0 at every depth, and one known only as a "
+                             "limit may be 0; declare an absolute margin")
+    spread, placed = here.sd_at(scatter.s, whole), here.to_scale(means)
+    comparison = compare_known(labels, placed, spread**2 / np.array(counts, dtype=float), here, alpha=alpha,
                                unit=precision.unit, method=f"known {scatter.kind}")
     k, equal = len(labels), len(set(counts)) == 1
-    s_mean = scatter.s / math.sqrt(min(counts))
+    s_mean = spread / math.sqrt(min(counts))
     never = float(stats.norm.isf(alpha)) * max(t.contrast.se for t in comparison.tests)
     return SingleResult(
         analyte=analyte, unit=precision.unit, labels=labels, means=tuple(float(x) for x in means), counts=counts,
         scatter=scatter, precision=precision, margin=margin, edge=here.edge, comparison=comparison,
-        range=float(np.ptp(means)), critical_range=critical_range_factor(k, 1 - alpha) * s_mean if equal else None,
+        range=float(np.ptp(placed)), spread=spread,
+        critical_range=critical_range_factor(k, 1 - alpha) * s_mean if equal else None,
         never=never, likely=never + critical_range_factor(k, 0.8) * s_mean,
         seen=smallest_range_seen(k, 0.8, 1 - alpha) * s_mean)
 
@@ -273,11 +288,11 @@ def judge_between(low: SingleResult, high: SingleResult) -> SingleResult | None:
     scatters: a stated precision grows with the level, or is constant, in every form the kit reads.
     """
     alpha, z = low.comparison.alpha, float(stats.norm.isf(low.comparison.alpha))
-    scatter = max(low.scatter, high.scatter, key=lambda x: x.s)
+    wide = max(low, high, key=lambda x: x.spread)
     near, far, errors, hull = [], [], [], []
     for i, j in combinations(range(len(low.labels)), 2):
-        least, most = low.means[j] - high.means[i], high.means[j] - low.means[i]
-        errors.append(scatter.s * math.sqrt(1 / low.counts[i] + 1 / low.counts[j]))
+        least, most = low.placed[j] - high.placed[i], high.placed[j] - low.placed[i]
+        errors.append(wide.spread * math.sqrt(1 / low.counts[i] + 1 / low.counts[j]))
         far.append(max(least, most, key=abs))
         near.append(0.0 if least <= 0 <= most else min(least, most, key=abs))
         hull.append(Interval(low=least - z * errors[-1], high=most + z * errors[-1], level=1 - 2 * alpha))
@@ -290,7 +305,8 @@ def judge_between(low: SingleResult, high: SingleResult) -> SingleResult | None:
     small, large = sorted((low.comparison.margin, high.comparison.margin), key=lambda m: m.edge)
     for found, word in ((at(far, small), "homogeneous"), (at(near, large), "stratified")):
         if found.word == word:
-            return replace(high, comparison=found, edge=found.margin.edge, scatter=scatter, hull=tuple(hull))
+            return replace(high, comparison=found, edge=found.margin.edge, scatter=wide.scatter, spread=wide.spread,
+                           hull=tuple(hull))
     return None
 
 

@@ -19,7 +19,7 @@ from studykit.inference.contrasts import Array, cell_means
 from studykit.inference.margin import Margin
 
 Codes = NDArray[np.intp]
-FORMS = "give {'relative_percent': 20} or {'absolute': 2}"
+FORMS = "give {'relative_percent': 20}, {'factor': 2} or {'absolute': 2}"
 NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*")
 LARGEST = 1e100
 VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
@@ -166,8 +166,9 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
     def wrong(reason: str) -> tuple[None, list[Fault]]:
         return None, [Fault(file="margin", value=str(margin), reason=reason, remedy=FORMS)]
 
-    if not isinstance(margin, Mapping) or len(margin) != 1 or not set(margin) <= {"relative_percent", "absolute"}:
-        return wrong("must be a mapping with exactly one of relative_percent and absolute")
+    made = {"relative_percent": Margin.relative, "factor": Margin.factor, "absolute": Margin.absolute}
+    if not isinstance(margin, Mapping) or len(margin) != 1 or not set(margin) <= set(made):
+        return wrong("must be a mapping with exactly one of relative_percent, factor and absolute")
     (key, value), = margin.items()
     if isinstance(value, Decimal):
         value = float(value)
@@ -175,7 +176,9 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
         return wrong("must be a finite number above 0")
     if key == "relative_percent" and value >= 100:
         return wrong("relative_percent must be below 100")
-    return (Margin.relative(float(value)) if key == "relative_percent" else Margin.absolute(float(value))), []
+    if key == "factor" and not 1.000001 <= value <= 1000:
+        return wrong("factor must be above 1 and at most 1000: 2 allows from half to double")
+    return made[key](float(value)), []
 
 
 def _listed_labels(given: object, name: str) -> tuple[list[str], list[Fault]]:
@@ -312,7 +315,7 @@ def _values(column: pd.Series[float], log: bool) -> tuple[Array, Array, float | 
         elif number != 0 and not 1 / LARGEST < abs(number) < LARGEST:
             vast.append((i, text))
     faults = _listed(wrong, "table", "value", "is not a number, nor a limit as '<2' or '>50'")
-    faults += _listed(negative, "table", "value", "must be above 0 for a margin in per cent",
+    faults += _listed(negative, "table", "value", "must be above 0 for a margin in per cent or as a factor",
                       "give an absolute margin, or the limit of quantification as '<2'")
     faults += _listed(vast, "table", "value", VAST)
     step = 10.0 ** -max(decimals) if decimals and max(decimals) <= 8 else None
@@ -402,7 +405,7 @@ def _studies(values: ArrayLike, rows: int | None, log: bool) -> tuple[Array, lis
     if np.isinf(y).any():
         out.append(wrong(f"{int(np.isinf(y).sum())} are infinite", "NaN where lost"))
     if log and np.any(y <= 0):
-        out.append(wrong(f"{int(np.sum(y <= 0))} are not above 0, as a margin in per cent needs"))
+        out.append(wrong(f"{int(np.sum(y <= 0))} are not above 0, as a margin in per cent or as a factor needs"))
     size = np.abs(y)
     with np.errstate(invalid="ignore"):
         if np.any(np.isfinite(size) & ((size >= LARGEST) | ((size <= 1 / LARGEST) & (size > 0)))):

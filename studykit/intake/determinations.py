@@ -370,10 +370,10 @@ def _replicates(rows: Rows, mapping: FileMapping, column: str) -> np.ndarray:
 
 
 def _positive(rows: Rows, out: Table, study: Study) -> None:
-    """A margin in per cent needs results above zero."""
+    """A margin in per cent or as a factor needs results above zero."""
     relative = {a for a, d in study.analytes.items() if d.margin.relative}
     low = out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "") & (out["value"] <= 0)
-    rows.refuse(low, "must be above zero for a margin in per cent",
+    rows.refuse(low, "must be above zero for a margin in per cent or as a factor",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
 
 

@@ -209,7 +209,7 @@ def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], an
         return None
     m = next(m for m in models if m.analyte == analyte)
     return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, unit=m.shown_unit,
-                                        margin=m.rows.margin.shown(m.rows.margin.high))
+                                        margin=m.rows.margin.shown_edges)
 
 
 def influence_words(found: dict[str, Influence]) -> str:

@@ -59,7 +59,7 @@ class ModelRows:
         """The same rows with another margin, on its scale; ValueError where per cent meets values not above zero."""
         values, all_values = (t["value"].where(t["qualifier"] == "") for t in (self.table, self.visits))
         if margin.scale == "log" and (all_values <= 0).any():
-            raise ValueError(f"a margin in per cent needs values above 0, but {self.analyte} has others")
+            raise ValueError(f"a margin in per cent or as a factor needs values above 0, but {self.analyte} has others")
         return replace(self, margin=margin, table=self.table.assign(y=margin.to_scale(values)),
                        visits=self.visits.assign(y=margin.to_scale(all_values)))
 
@@ -78,7 +78,8 @@ def margin_of(study: Study, analyte: str) -> Margin:
 def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin:
     """A margin from how people write it.
 
-    As text ("50 %", "2 mg/kg") or as in study.toml ({"relative_percent": 50}, {"absolute": 2}). BadInput
+    As text ("50 %", "2 mg/kg", "a factor of 2") or as in study.toml ({"relative_percent": 50}, {"factor": 2},
+    {"absolute": 2}). BadInput
     for a bare number, one that is not above 0, and a unit other than the analyte's.
     """
     if isinstance(given, Margin):

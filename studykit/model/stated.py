@@ -65,8 +65,8 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
 def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.DataFrame:
     """One container's zones as differences from the uppermost, with the interval of each (PROFILE_COLUMNS)."""
     heights = rows.measured.groupby("depth", observed=True)["height"].mean()
-    told, edge = result.comparison.margin.shown, result.comparison.margin.shown(result.edge)
-    common, out = (result.analyte, -edge, edge, result.comparison.unit, "mean"), []
+    told = result.comparison.margin.shown
+    common, out = (result.analyte, *result.comparison.margin.shown_edges, result.comparison.unit, "mean"), []
     for k, depth in enumerate(result.labels):
         difference = low = high = 0.0
         if k:

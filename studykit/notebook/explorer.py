@@ -10,6 +10,7 @@ from studykit.design.cheapest import Aim, Costs, Limits
 from studykit.design.operating import DesignSize
 from studykit.design.tables import DesignView
 from studykit.design.world import Explored, explore, few, prepare
+from studykit.inference.margin import around
 from studykit.notebook.board import Board, Control, ReadOut, chosen, slider
 from studykit.notebook.display import cell_text, show_text
 from studykit.notebook.drawing import DASHES, Axes, drawing, legend
@@ -81,7 +82,7 @@ def _chances(found: Explored) -> str:
     how = f"{few(z.depths)} simulated studies" if c.studies else "exact"
     return (f"{_size(z)}: homogeneous {100 * c.homogeneous:.0f} %, stratified {100 * c.stratified:.0f} %, "
             f"inconclusive {100 * c.inconclusive:.0f} % ({how}). Smallest margin that could be shown if nothing had settled: "
-            f"±{found.smallest_margin:.3g} {found.aim.unit}.")
+            f"{around(found.smallest_margin, found.aim.unit)}.")
 
 
 def _size(z: DesignSize) -> str:

@@ -321,21 +321,25 @@ def settling_chart(excess_kg_m3: float, distance_m: float, diameters_m: Sequence
 
 def standing_days(component: Component, liquid: Liquid, height_m: float, zones: Sequence[ZoneOf],
                   margin_percent: float, temperature_c: float | Callable[[float], float | Floats], *,
-                  area: Callable[[float], float] | None = None, longest_days: float = 36525.0) -> float:
+                  below_percent: float | None = None, area: Callable[[float], float] | None = None,
+                  longest_days: float = 36525.0) -> float:
     """Days after mixing until the first zone departs from the mixed mean by the margin.
 
     Infinite where none does within ``longest_days`` (100 years unless told).  The component is
     taken to carry the whole analyte.  ``temperature_c``: one, or a function that gives the history (one a day)
-    for so many days.  ``area`` weights zones as in ``zone_percent``.  ValueError for a margin not above 0.
+    for so many days.  ``area`` weights zones as in ``zone_percent``.  ``below_percent``: how far below, where
+    that is not the same as above (a factor of 2: 100 and 50).  ValueError for a margin not above 0.
     """
     positive("margin_percent", margin_percent)
+    below = margin_percent if below_percent is None else below_percent
     edges = [x for z in zones for x in (z.low, z.high)]
 
     def worst(days: Floats) -> Floats:
         history = temperature_c(float(days.max())) if callable(temperature_c) else temperature_c
         p = expected_column(component, liquid, height_m, list(days), history, heights=edges, cells=MARCH_CELLS,
                             between=False)
-        return np.asarray(np.max([np.abs(p.zone_percent(z, area) - 100) for z in zones], axis=0) - margin_percent, float)
+        over = [np.asarray(p.zone_percent(z, area), float) - 100 for z in zones]
+        return np.asarray(np.max([np.maximum(x - margin_percent, -x - below) for x in over], axis=0), float)
 
     for horizon in (longest_days / 100, longest_days / 10, longest_days):
         times = np.logspace(-3, math.log10(horizon), 60)

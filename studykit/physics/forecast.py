@@ -163,7 +163,7 @@ def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: Compon
         "sedimentation_length_mm": 1000 * length, "liquid_height_mm": 1000 * height,
         "days_to_cross": float(days_to_cross(d, c.density_kg_m3, liquid, height, t, c.volume_fraction)),
         "final_bottom_over_top": _final_ratio(height / length, excess),
-        "margin_percent": study.analytes[c.analyte].margin.relative_percent if c.analyte else None,
+        "margin": study.analytes[c.analyte].margin.text("") if c.analyte else "",
         "days_to_margin": first, "days_to_margin_at_most": last,
         "lying": bool(group["lying"].any()),
         "undone_by_k": math.nan if share is None else undoing_difference_k(share, c.density_kg_m3, liquid, t)}
@@ -172,14 +172,16 @@ def _component_row(study: Study, fluid: FluidSettings, liquid: Liquid, c: Compon
 def _days_to_margin(study: Study, fluid: FluidSettings, liquid: Liquid, c: ComponentSettings, store: str, vessel: str,
                     height_m: float, group: pd.DataFrame) -> tuple[float, float]:
     """Fewest and most days until a drawn zone leaves the margin, over the days of filling where the year swings."""
-    margin = study.analytes[c.analyte].margin.relative_percent if c.analyte else None
-    if margin is None:
+    declared = study.analytes[c.analyte].margin if c.analyte else None
+    margin = declared.percent if declared else None
+    if declared is None or margin is None:
         return math.nan, math.nan
+    below = None if declared.factor is None else 100 - 100 / declared.factor
     zones, area = drawn_zones(study, vessel, 1000 * height_m), area_of(study, vessel, 1000 * height_m)
     starts = sorted(set(group["start_day"])) if fluid.yearly_swing_c else [1.0]
     few = [starts[i] for i in sorted({0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1})]
     days = [standing_days(component_of(c, CLASSES // 3), liquid, height_m, zones, margin,
-                          partial(_history, fluid, store, start), area=area) for start in few]
+                          partial(_history, fluid, store, start), area=area, below_percent=below) for start in few]
     return min(days), max(days)
 
 
@@ -245,7 +247,7 @@ def _sentence(r: dict[str, Any]) -> str:
             text += f", and thermal motion leaves a final bottom/top ratio of {r['final_bottom_over_top']:.3g}."
     if math.isfinite(r["days_to_margin"]):
         first, last = _days(r["days_to_margin"]), _days(r["days_to_margin_at_most"])
-        text += (f" A drawn zone leaves the margin of ±{r['margin_percent']:g} % after "
+        text += (f" A drawn zone leaves the margin of {r['margin']} after "
                  f"{first if first == last else f'{first} to {last}'} of standing"
                  f"{'' if first == last else ', by the day of filling'}.")
     if length <= 10 * height and r["lying"]:

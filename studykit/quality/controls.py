@@ -174,7 +174,7 @@ def _range_row(means: pd.DataFrame, relative: bool, own: Scatter, study: Study, 
     width = float(np.ptp(y))
     half = range_factor(k, 1 - study.alpha, own.df) * own.s / np.sqrt(n) if own.s > 0 else np.nan
     margin = study.analytes[analyte].margin
-    bound = float(margin.relative_percent or margin.absolute or np.nan)
+    bound = float(margin.percent or margin.absolute or np.nan)
 
     def shape(x: float) -> float:
         return 100 * float(np.expm1(x)) if relative else x
@@ -244,9 +244,8 @@ def check_blanks(study: Study, results: pd.DataFrame, samples: pd.DataFrame,
     for r in own.to_dict("records"):
         if r["analyte"] not in level or study.analytes[r["analyte"]].kind == "viscosity":
             continue
-        margin = study.analytes[r["analyte"]].margin
-        share = level[r["analyte"]] * margin.relative_percent / 100 if margin.relative_percent else margin.absolute
-        allowed = max(float(share or 0.0) / 10, study.analytes[r["analyte"]].limit or 0.0)
+        margin = study.analytes[r["analyte"]].margin.at(float(level[r["analyte"]]))
+        allowed = max(margin / 10, study.analytes[r["analyte"]].limit or 0.0)
         if study.analytes[r["analyte"]].kind == "water":
             allowed = max(allowed, float(level[r["analyte"]]))
         dirty = r["qualifier"] == "" and r["value"] > allowed

@@ -161,10 +161,11 @@ def scale_against_level(table: pd.DataFrame) -> Figure:
     return figure
 
 
-def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: float | None = None, unit: str = "") -> Figure:
+def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, float] | None = None,
+                  unit: str = "") -> Figure:
     """Estimate and interval without each container in turn; the band is the interval with all of them.
 
-    ``table``: ``Influence.to_table``; ``full``: its full fit; ``margin``: drawn on both sides of zero.
+    ``table``: ``Influence.to_table``; ``full``: its full fit; ``margin``: its two ends.
     Containers without which the verdict changes are drawn as filled diamonds.
     """
     n = len(table)
@@ -172,7 +173,7 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: float | None 
     ax = figure.subplots()
     ax.axvspan(float(full["low"]), float(full["high"]), color=BAND, zorder=0)
     ax.axvline(float(full["estimate"]), color=EDGE, lw=0.8)
-    for edge in (-margin, margin) if margin is not None else ():
+    for edge in margin or ():
         ax.axvline(edge, color=INK, lw=1, ls=(0, (3, 2)))
     for k, row in enumerate(table.to_dict("records")):
         y, changed = n - 1 - k, bool(row["changed"])
@@ -183,6 +184,6 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: float | None 
     ax.set_yticks(range(n), names[::-1])
     ax.set_ylabel("left out", fontsize=8)
     ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else "")
-                  + (f" (dashed: margin ±{margin:g})" if margin is not None else ""), fontsize=8)
+                  + (" (dashed: the margin)" if margin else ""), fontsize=8)
     tidy(ax)
     return figure

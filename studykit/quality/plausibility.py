@@ -89,8 +89,7 @@ def rounding(steps: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> Che
 def _margin(study: Study, analyte: str, level: float) -> float:
     if analyte not in study.analytes:
         return float("nan")
-    margin = study.analytes[analyte].margin
-    return abs(level) * margin.relative_percent / 100 if margin.relative_percent else float(margin.absolute or np.nan)
+    return study.analytes[analyte].margin.at(level)
 
 
 def digit_preference(results: pd.DataFrame, steps: pd.DataFrame) -> CheckResult:

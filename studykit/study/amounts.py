@@ -14,6 +14,8 @@ from studykit.study.definition import Margin
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
                      r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
+_FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Amount:
@@ -55,14 +57,19 @@ def count(value: object, name: str, least: int = 1) -> int:
 
 
 def margin_of(text: object) -> tuple[Margin, str]:
-    """A declared margin and the unit of an absolute one ('' for per cent); BadInput where it is not above 0."""
+    """A declared margin and the unit of an absolute one ('' for per cent or 'a factor of 2'); BadInput for none."""
+    if isinstance(text, str) and (found := _FACTOR.fullmatch(text)):
+        if not 1.000001 <= float(found[1]) <= 1000:
+            raise single("margin", "a factor must be above 1 and at most 1000", "2 allows from half to double", value=text)
+        return Margin(factor=float(found[1])), ""
     given = amount(text, "margin")
     if given.value <= 0:
         raise single("margin", "a margin must be above 0", "write for instance '5 %'", value=str(text))
     if not given.relative:
         return Margin(absolute=given.value), given.unit
     if given.value >= 100:
-        raise single("margin", "a margin in per cent must be below 100", "declare an absolute margin", value=str(text))
+        raise single("margin", "a margin in per cent must be below 100", "write 'a factor of 2' for from half to double, or "
+                     "declare an absolute margin", value=str(text))
     return Margin(relative_percent=given.value), ""
 
 

@@ -124,7 +124,7 @@ def _about(key: str, found: Found) -> Iterator[Question]:
     yield Question(key=f"precision.{key}", text=f"{key}: how well does the laboratory repeat it (r 4 %, or s_r 2 {unit}; then "
                                                 "a semicolon and who says so)?",
                    default=None if alone and published is None else told, read=lambda t: _precision(t, unit, told))
-    example = "0.2 pH" if unit == "pH" else f"5 %, or 2 {unit}"
+    example = "0.2 pH" if unit == "pH" else f"5 %, or 2 {unit}, or a factor of 2"
     yield Question(key=f"margin.{key}", read=lambda t: _margin(t, unit),
                    text=f"{key}: {_hint(published, found.get(f'level.{key}'))}the largest difference between top and bottom "
                         f"that does not matter ({example})?")
@@ -353,10 +353,11 @@ def _measured(text: str, unit: str) -> tuple[float, bool]:
 
 
 def _margin(text: str, unit: str) -> Margin:
-    value, percent = _measured(text, unit)
+    ratio = "factor" in text
+    value, percent = (0.0, True) if ratio else _measured(text, unit)
     if percent and unit == "pH":
         raise Unclear("pH is a logarithm already: write the margin as 0.2 pH")
     try:
-        return margin_of(f"{value!r} {'%' if percent else unit}")[0]
+        return margin_of(text if ratio else f"{value!r} {'%' if percent else unit}")[0]
     except BadInput as error:
         raise Unclear(f"{error.faults[0].reason}: {error.faults[0].remedy}") from None

@@ -98,6 +98,8 @@ _ROLES = {"decides": "decides with the others", "information": "is an extra resu
 
 def _margin(cells: dict[str, str], unit: str) -> str:
     """A margin in words from its cells; '' where they hold none."""
+    if factor := cells.get("margin.factor"):
+        return f"a factor of {_plain(factor)}"
     if relative := cells.get("margin.relative_percent"):
         return f"\u00b1{_plain(relative)} %"
     return f"\u00b1{_plain(cells['margin.absolute'])} {unit}" if cells.get("margin.absolute") else ""

@@ -35,15 +35,18 @@ from studykit.vessels.shapes import Vessel
 
 
 class Margin(Section):
-    """The largest difference between depths that does not matter: per cent of the level, or absolute."""
+    """The largest difference between depths that does not matter: per cent of the level, a factor, or absolute."""
 
     relative_percent: Positive | None = None
+    factor: Positive | None = None
     absolute: Positive | None = None
 
     @model_validator(mode="after")
-    def _one_of_two(self) -> Margin:
-        if (self.relative_percent is None) == (self.absolute is None):
-            raise ValueError("give exactly one of relative_percent and absolute")
+    def _one_of_three(self) -> Margin:
+        if sum(x is not None for x in (self.relative_percent, self.factor, self.absolute)) != 1:
+            raise ValueError("give exactly one of relative_percent, factor and absolute")
+        if self.factor is not None and not 1.000001 <= self.factor <= 1000:
+            raise ValueError("factor must be above 1 and at most 1000: 2 allows from half to double")
         if self.relative_percent is not None and not 1e-4 <= self.relative_percent < 100:
             raise ValueError("relative_percent must be from 0.0001 to below 100")
         if self.absolute is not None and not 1e-12 <= self.absolute <= 1e12:
@@ -52,11 +55,22 @@ class Margin(Section):
 
     @property
     def relative(self) -> bool:
-        """True where the margin is in per cent (analysed on the log scale)."""
-        return self.relative_percent is not None
+        """True where the margin is in per cent or a factor (analysed on the log scale)."""
+        return self.absolute is None
+
+    @property
+    def percent(self) -> float | None:
+        """How far one depth may lie above another, in per cent of it; None for an absolute margin."""
+        return self.relative_percent if self.factor is None else 100 * (self.factor - 1)
+
+    def at(self, level: float) -> float:
+        """The margin in the analyte's unit at a level: a share of it, for a factor at most the level itself."""
+        return float(self.absolute or 0.0) if self.percent is None else abs(level) * min(self.percent, 100.0) / 100
 
     def text(self, unit: str) -> str:
         """The margin as people write it, with sign and unit."""
+        if self.factor is not None:
+            return f"a factor of {self.factor:g}"
         return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}"
 
 

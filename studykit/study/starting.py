@@ -65,7 +65,7 @@ def _factors(found: Found) -> str:
 
 def _analytes(found: Found) -> str:
     head = ("# One block an analyte. margin: the largest difference between two depths that does not matter, in per cent of\n"
-            "# the level or absolute in the analyte's unit.\n")
+            "# the level, as a factor (2: from half to double), or absolute in the analyte's unit.\n")
     return head + "".join(_analyte(found, key) for key in found["analytes"])
 
 
@@ -91,8 +91,8 @@ def _analyte(found: Found, key: str) -> str:
 
 
 def _margin(margin: Margin) -> str:
-    return (f"{{ relative_percent = {margin.relative_percent:g} }}" if margin.relative else
-            f"{{ absolute = {margin.absolute!r} }}")
+    (kind, value), = margin.model_dump(exclude_none=True).items()
+    return f"{{ {kind} = {value:.15g} }}"
 
 
 def _line(key: str, value: str, why: str = "") -> str:

@@ -315,7 +315,7 @@ def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) 
                         f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
         if declared.margin.relative:
             faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0), spec, "value",
-                            "must be above zero for a margin in per cent",
+                            "must be above zero for a margin in per cent or as a factor",
                             "correct the value, or declare an absolute margin")
     return faults
 

@@ -282,11 +282,13 @@ many <- function(a, d) {
 one <- function(a, d) { # one container: the scatter is the stated one; limits at both their ends
   ends <- function(low) ifelse(d$qualifier == "", number(d$value), if (low) pmin(0, number(d$limit)) else number(d$limit))
   lo <- tapply(ends(TRUE), d$depth, mean); hi <- tapply(ends(FALSE), d$depth, mean); n <- tapply(ends(FALSE), d$depth, length)
+  level <- c(mean(lo), mean(hi)) # a factor is judged on logs, the stated scatter as a share of the level
+  if (a$ratio) { a$s <- a$s / level[2]; lo <- log(lo); hi <- log(hi) }
   C <- pair_rows(length(n)); up <- C == 1; down <- C == -1
   least <- drop(up %*% lo - down %*% hi); most <- drop(up %*% hi - down %*% lo); se <- a$s * sqrt(drop(abs(C) %*% (1 / n)))
   z <- qnorm(1 - alpha) * se; wide <- qnorm(1 - alpha / 2 / nrow(C)) * se
   list(table = data.frame(estimate = drop(C %*% hi), low = least - z, high = most + z, joint_low = least - wide,
-                          joint_high = most + wide), how = "stated scatter", level = c(mean(lo), mean(hi)))
+                          joint_high = most + wide), how = "stated scatter", level = level)
 }
 
 declared <- function(a, d) { # a scatter that was declared before the data
@@ -343,7 +345,7 @@ by_lme4 <- function(y, Z, d) { # own gradients, readings lost: restricted likeli
 words_for <- function(a, d, got) {
   # "stratified" is charged for all pairs together: beyond by the single interval it may be, by the joint one it must be
   level <- mean(tapply(number(ifelse(d$qualifier == "", d$value, d$limit)), d$depth, mean))
-  edge <- if (!a$log) a$margin else if (a$road == "one") a$margin / 100 * level else log1p(a$margin / 100)
+  edge <- if (!a$log) a$margin else if (a$road == "one" && !a$ratio) a$margin / 100 * level else log1p(a$margin / 100)
   beyond <- function(low, high) any(low > edge | high < -edge); t <- got$table
   whole <- length(levels(d$depth)) == length(depths) # a declared depth without a value leaves it open
   within <- whole && all(t$low > -edge & t$high < edge)
@@ -367,7 +369,7 @@ for (a in analytes) {
   present <- levels(d$depth); C <- pair_rows(length(present))
   labels <- apply(C, 1, function(r) paste(present[r == 1], "-", present[r == -1]))
   level <- got$level[if (v$verdict == "homogeneous") 1 else 2] # one container: per cent of its own level, at the worst of limits
-  shown <- function(x) if (!a$log) x else if (a$road == "one") 100 * x / level else 100 * expm1(x)
+  shown <- function(x) if (!a$log) x else if (a$road == "one" && !a$ratio) 100 * x / level else 100 * expm1(x)
   t <- got$table[labels == v[["deciding pair"]], ]; joint <- number(v[["level, %"]]) > 100 * (1 - 2 * alpha) + 1e-9
   mine <- shown(c(t$estimate, if (joint) t$joint_low else t$low, if (joint) t$joint_high else t$high))
   kit <- number(c(v$difference, v$low, v$high))

@@ -142,8 +142,11 @@ def of_one(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame) -> tupl
     if not isinstance(judged, SingleResult) or mine.empty or (mine["qualifier"] != "").any():
         return None
     margin, zones = judged.comparison.margin, model.rows.measured
-    contrast = Contrast(label="heel against the zones", estimate=float(mine["value"].mean() - np.mean(judged.means)),
-                        se=judged.scatter.s * math.sqrt(1 / len(mine) + 1 / len(zones)), df=math.inf, unit=judged.unit)
+    estimate = _far(margin, float(mine["value"].mean()), float(np.mean(judged.means)))
+    if math.isnan(estimate):
+        return None
+    contrast = Contrast(label="heel against the zones", estimate=estimate, df=math.inf, unit=judged.unit, scale=margin.scale,
+                        se=judged.spread * math.sqrt(1 / len(mine) + 1 / len(zones)))
     span = contrast.interval(1 - 2 * stage.study.alpha)
     word = {"inside the margin": WITHIN, "beyond the margin": BEYOND}.get(place(contrast, margin, stage.study.alpha), UNDECIDED)
     low, high = sorted((margin.shown(span.low), margin.shown(span.high)))

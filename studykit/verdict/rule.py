@@ -233,12 +233,12 @@ def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) ->
     pairs, n = model.pairs, model.n_containers
     if model.word == "homogeneous":
         return (f"homogeneous on average. Over these {n} containers no two depths differ on average by more than the declared "
-                f"{margin}; nearest to it comes {what.text()}.")
+                f"{margin.removeprefix('a ')}; nearest to it comes {what.text()}.")
     if model.word == "stratified":
         bound = (f"; with all pairs of depths taken into account some differ by at least "
                  f"{significant(pairs.at_least_shown()[0], 3)} {what.unit}, beyond")
         return (f"stratified. The decisive difference is {what.text()}"
-                + (f"{bound} the declared {margin}." if model.bounds is None else f", beyond the declared {margin}."))
+                + f"{', beyond' if model.bounds else bound} the declared {margin.removeprefix('a ')}.")
     if model.bounds is not None:
         return f"inconclusive. {model.bounds.reason[:1].upper()}{model.bounds.reason[1:].rstrip('.')}: {what.text()}."
     return (f"inconclusive. Neither 'within {margin}' nor 'beyond {margin}' is shown: {what.text()}, for all pairs of depths "

@@ -94,10 +94,11 @@ def arithmetic_table(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         if precision is None:
             continue
         margin = model.rows.margin.at(level)
-        edge, told, se = margin.edge, margin.shown, precision.s_r * math.sqrt(2)
+        edge, told, se = margin.edge, margin.shown, margin.sd_at(precision.s_r, level) * math.sqrt(2)
+        r = margin.sd_at(precision.r, level)
         chance = tost_power(0.0, se, math.inf, -edge, edge, study.alpha)
-        rows.append({"analyte": model.analyte, "level": level, "level unit": model.rows.unit, "r": told(precision.r),
-                     "margin": told(edge), "unit": margin.unit, "margin / r": edge / precision.r,
+        rows.append({"analyte": model.analyte, "level": level, "level unit": model.rows.unit, "r": told(r),
+                     "margin": told(edge), "unit": margin.unit, "margin / r": edge / r,
                      "never below": told(float(stats.norm.isf(study.alpha)) * se),
                      "mostly from": told(smallest_margin(se, math.inf, 0.8, alpha=study.alpha)),
                      "chance for a uniform pair, %": 100 * chance,

@@ -342,6 +342,10 @@ def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
     now = (root / "study.toml").read_text(encoding="utf-8")
     changed = [b for a, b in zip(text.splitlines(), now.splitlines(), strict=True) if a != b]
     assert changed == ["margin = { absolute = 3 }", 'margin_reason = "the customer asked for less"']
+    assert run("margin", root, "P", "a factor of 2", "--reason", "the customer halves the dose anyway") == 0
+    assert "margin = { factor = 2 }" in (root / "study.toml").read_text(encoding="utf-8")
+    assert any("was changed from ±3 mg/kg to a factor of 2" in s for s in lock_status(root, load_study(root)).first_page)
+    assert run("margin", root, "P", "3 mg/kg", "--reason", "the customer asked for less") == 0
     capsys.readouterr()
     for amount, told in (("3 mg/kg", "already"), ("5", "no unit"), ("0 %", "above 0"), ("5 mm", "must be in mg/kg")):
         assert run("margin", root, "P", amount, "--reason", "the customer asked for less") == 2

@@ -138,6 +138,15 @@ def test_own_gradients_with_lost_readings_are_fitted_by_lme4_and_pbkrtest(demo, 
 
 
 @needs_r
+@pytest.mark.parametrize("factor", [1.05, 1.4])
+def test_a_margin_as_a_factor_of_one_container_is_judged_on_logarithms_in_r_too(demo, tmp_path, factor):
+    root = _edited(demo, tmp_path, "tote", [("margin = { relative_percent = 20 }", f"margin = {{ factor = {factor} }}")])
+    told = run_r(root, tmp_path / "d")
+    assert told.returncode == 0, told.stdout + told.stderr
+    assert "6 verdict intervals agree" in told.stdout
+
+
+@needs_r
 def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
     told = run_r(_edited(demo, tmp_path, "forge", [], digits=1), tmp_path / "d")
     assert told.returncode == 0, told.stdout + told.stderr

@@ -10,6 +10,7 @@ from decimal import Decimal
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.inference.judge import judge, judge_many, stock_word
@@ -471,3 +472,28 @@ def test_the_next_container_is_covered_with_limits():
     assert covered >= 0.95 * tried - 3.5 * math.sqrt(0.05 * 0.95 * tried)
     alike = said(pairs([100, 101, 99] * 4, [100, 101, 99] * 4), 5).next_container
     assert alike.low < -0.9 < 0.9 < alike.high  # each may lie a step apart
+
+
+def test_a_factor_is_judged_as_two_one_sided_t_tests_of_logarithms():
+    """One road that shares nothing with the kit: scipy's one-sample t of each container's log ratio against both edges."""
+    rng = np.random.default_rng(8)
+    rows, seen = layout(8, 2, 1), set()
+    for shift in (0.0, 0.35, 0.69, 1.5):
+        ratio = shift + 0.4 * rng.standard_normal(8)
+        y = np.column_stack([np.full(8, 100.0), 100 * np.exp(ratio)]).ravel()
+        below = stats.ttest_1samp(ratio, -math.log(2), alternative="greater").pvalue
+        above = stats.ttest_1samp(ratio, math.log(2), alternative="less").pvalue
+        past = stats.ttest_1samp(ratio, math.log(2), alternative="greater").pvalue
+        word = "homogeneous" if max(below, above) < 0.05 else "stratified" if past < 0.05 else "inconclusive"
+        found = judge(rows.assign(value=y), margin={"factor": 2}, depths=[0, 1])
+        assert (found.mean_word, list(judge_many(rows, y[None], margin={"factor": 2}, depths=[0, 1]))) == (word, [word])
+        assert any("a factor of 2" in r for r in found.reasons)
+        seen.add(word)
+    assert seen == {"homogeneous", "inconclusive", "stratified"}
+
+
+@pytest.mark.parametrize("margin", [{"factor": 1}, {"factor": 0.5}, {"factor": 2000}, {"factor": 2, "absolute": 1},
+                                    {"factor": "2"}])
+def test_a_factor_that_is_none_is_refused(margin):
+    with pytest.raises(BadInput, match=r"factor|must be a finite number"):
+        judge(stock([0.0] * 4), margin=margin, depths=["top", "bottom"])

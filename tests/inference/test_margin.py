@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from studykit.inference.margin import Interval, Margin
+from studykit.inference.margin import Interval, Margin, around
 from studykit.study.definition import Margin as Declared
 
 
@@ -46,3 +46,25 @@ def test_levels_go_there_and_back():
     span = m.shown_interval(Interval(low=0.0, high=m.high, level=0.9))
     assert tuple(span) == pytest.approx((0.0, 5.0))
     assert span.level == 0.9
+
+
+def test_a_factor_is_a_ratio_both_ways_and_told_in_per_cent():
+    m = Margin.factor(2)
+    assert (math.exp(m.low), math.exp(m.high)) == pytest.approx((0.5, 2.0))  # by definition: from half to double
+    assert (m.log, m.unit, m.text) == (True, "%", "a factor of 2")
+    assert m.shown_edges == pytest.approx((-50, 100))
+    assert m.at(8.0) == m  # a factor stays one at any level
+    assert Margin.relative(25).at(8.0).shown_edges == pytest.approx((-25, 25))
+    assert Margin.declared(Declared(factor=2), "1/ml") == m
+    # beside a margin in per cent with the same upper edge nothing differs but the words
+    assert (m.low, m.high) == pytest.approx((Margin.relative(100).low, Margin.relative(100).high))
+
+
+def test_a_margin_from_its_upper_edge_in_words():
+    assert (around(5, "%"), around(2, "mg/kg"), around(150, "mg/kg"), around(150, "%")) == (
+        "±5 %", "±2 mg/kg", "±150 mg/kg", "a factor of 2.5")
+
+
+def test_a_declared_factor_at_a_level():
+    assert (Declared(factor=1.5).at(8.0), Declared(factor=10).at(8.0)) == pytest.approx((4.0, 8.0))
+    assert (Declared(relative_percent=5).at(8.0), Declared(absolute=3).at(8.0)) == pytest.approx((0.4, 3.0))

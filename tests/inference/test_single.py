@@ -7,6 +7,7 @@ import math
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from studykit.core.errors import BadInput, DesignMismatch
 from studykit.inference.equivalence import Margin
@@ -221,3 +222,48 @@ def test_refusals():
 def test_frozen():
     with pytest.raises(dataclasses.FrozenInstanceError):
         tote("Ca").edge = 1.0  # type: ignore[misc]
+
+
+def by_factor(upper: float, lower: float, s: float) -> SingleResult:
+    """Single results at two depths, a stated scatter of s times the level, a margin of a factor of 2."""
+    level = (upper + lower) / 2
+    p = Precision(kind="laboratory", level=level, unit="1/ml", r=2.7718 * s * level, s_r=s * level, source="invented")
+    return judge_container("n", {"upper": [upper], "lower": [lower]}, p, Margin.factor(2), scatter=which_scatter(p, ["1", "1"]))
+
+
+def test_a_factor_is_judged_on_logarithms_with_a_scatter_relative_to_the_level():
+    r = by_factor(1000.0, 1300.0, 0.15)
+    z = 1.6448536 * 0.15 * math.sqrt(2)  # by hand: log ratio, its standard error, normal
+    assert (r.word == "homogeneous") == (math.log(1.3) + z < math.log(2))
+    assert r.comparison.tests[0].contrast.estimate == pytest.approx(math.log(1.3))
+    assert r.row()["low"] == pytest.approx(100 * math.expm1(math.log(1.3) - z))
+    assert "less than the margin of a factor of 2" in r.reasons()[0]
+    assert by_factor(1000.0, 4000.0, 0.15).word == "stratified"
+    # halves and doubles are one thing: the absolute difference would say otherwise
+    assert by_factor(1000.0, 700.0, 0.15).word == by_factor(700.0, 1000.0, 0.15).word
+    wide = by_factor(1000.0, 1000.0, 0.5)
+    assert wide.word == "inconclusive"
+    assert f"a margin below a factor of {math.exp(1.6448536 * 0.5 * math.sqrt(2)):.3g} can never be shown" in wide.reasons()[0]
+    assert wide.results_needed() == next(n for n in range(2, 60) if 2 * stats.norm.cdf(
+        (math.log(2) - 1.6448536 * 0.5 * math.sqrt(2 / n)) / (0.5 * math.sqrt(2 / n))) - 1 >= 0.8)
+    with pytest.raises(DesignMismatch, match="above 0 at every depth"):
+        by_factor(1000.0, 0.0, 0.15)
+
+
+@pytest.mark.parametrize("s", [0.1, 0.3])
+def test_error_rates_of_a_factor_at_the_margin(s):
+    """True ratio exactly 2, lognormal readings with a coefficient of variation of 10 and 30 %: 5 % wrong either way at most."""
+    rng, se = np.random.default_rng(3), s * math.sqrt(2)
+    sd = math.sqrt(math.log1p(s**2))  # of the logarithm, for that coefficient of variation
+
+    def words(x):
+        d = np.abs(x[:, 1] - x[:, 0])
+        beyond = stats.norm.sf((d - math.log(2)) / se) + stats.norm.sf((d + math.log(2)) / se) < 0.05
+        return d + 1.6448536 * se < math.log(2), beyond
+
+    few = rng.normal(0, sd, (12, 2)) + rng.choice([0, math.log(2), 1.5], (12, 1)) * [0, 1]
+    for x, within, beyond in zip(few, *words(few), strict=True):
+        got = by_factor(*(1000 * np.exp(x)).tolist(), s).word
+        assert (got == "homogeneous", got == "stratified") == (within, beyond)
+    for wrong in words(rng.normal(0, sd, (400_000, 2)) + np.array([0, math.log(2)])):
+        assert wrong.mean() < 0.05 + 0.0015  # Monte Carlo error

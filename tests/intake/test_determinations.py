@@ -47,7 +47,7 @@ def test_a_margin_in_per_cent_needs_results_above_zero_however_small(tmp_path: P
     text = "Code,Test,Result,Unit\nB001,Si,0.5,mg/kg\nB002,Si,0,mg/kg\nB003,Si,1,mg/kg\n"
     out = take(tmp_path, LONG, {"lab.csv": text}, codes=CODES[:3], definition=study(absolute=False))
     assert list(out.results["sample"]) == ["B001", "B003"]
-    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent"]
+    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent or as a factor"]
 
 
 def test_replicates_in_the_order_of_the_file_are_counted_by_sample_and_analyte(tmp_path: Path) -> None:

@@ -183,7 +183,7 @@ def test_zero_and_below_are_rejected_only_for_margins_in_per_cent(tmp_path: Path
     files: dict[str, bytes | str] = {"a.csv": HEAD + "B001;Si;0;mg/kg\nB002;Si;-1;mg/kg\n"}
     assert take(tmp_path, LONG, files).rejected.empty
     out = take(tmp_path, LONG, files, definition=study(absolute=False))
-    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent"] * 2
+    assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent or as a factor"] * 2
 
 
 def test_decimal_sign_is_proved_declared_or_refused(tmp_path: Path) -> None:

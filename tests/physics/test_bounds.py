@@ -268,6 +268,9 @@ def test_standing_time_by_hand() -> None:
     assert got == pytest.approx(cross * (1 / 6 - 0.02 + 0.2 * 0.04), rel=2e-3)
     cold = standing_days(part, oil, 0.3, ZONES, 20.0, 5.0)
     assert cold > 2 * got
+    # a factor of 1.25: a fifth less or a quarter more
+    assert standing_days(part, oil, 0.3, ZONES, 25.0, 18.0, below_percent=20.0) == got
+    assert standing_days(part, oil, 0.3, ZONES, 25.0, 18.0) > got
 
 
 def test_standing_time_is_that_of_the_profile_with_its_seasons() -> None:

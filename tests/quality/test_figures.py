@@ -74,11 +74,13 @@ def test_residual_figures_draw_their_table() -> None:
 def test_leave_one_out_marks_what_changes_the_verdict() -> None:
     data = contrasts([0.1, -0.2, 0.0, 0.2, 30.0])
     got = leave_one_out(data, list(data["container"]), refit)
-    figure = figures.leave_one_out(got.to_table(), got.full, margin=5.0, unit="%")
+    figure = figures.leave_one_out(got.to_table(), got.full, margin=(-4.76, 5.0), unit="%")
     marks = [line.get_marker() for line in figure.axes[0].lines]
     assert marks.count("D") == 1
     assert any("C4: homogeneous" in t.get_text() for t in figure.axes[0].get_yticklabels())
-    assert "margin ±5" in figure.axes[0].get_xlabel()
+    assert "dashed: the margin" in figure.axes[0].get_xlabel()
+    dashed = [line.get_xdata()[0] for line in figure.axes[0].lines if line.is_dashed()]
+    assert dashed == [-4.76, 5.0]
 
 
 def test_one_run_and_one_analyte(report: QualityReport) -> None:

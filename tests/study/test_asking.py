@@ -95,6 +95,7 @@ def test_tables_hold_every_container_of_every_store_or_the_three_bottles_of_one(
     ("filled", "12 January", "write the day as 2026-01-31"), ("filled", "2999-01-01", "has not come yet"),
     ("margin.P", "10", "no unit"), ("margin.P", "10,5 %", "no unit"),
     ("margin.P", "2 mm²/s", "in % or in mg/kg"), ("margin.P", "120 %", "below 100"),
+    ("margin.P", "a factor of 1", "above 1"), ("margin.P", "factor two", "no unit"),
     ("reason.P", "because", "says nothing yet"), ("responsible", "the person who decides", "says nothing yet"),
     ("precision.P", "4 %", "write r"), ("precision.P", "r 0 %", "above 0"), ("level.P", "plenty", "a number above 0"),
     ("level.P", "1,234", "between thousands"), ("level.P", "0.9 %", "in mg/kg"), ("share", "half", "whole number"),
@@ -116,7 +117,8 @@ def test_all_that_is_wrong_or_missing_is_told_at_once() -> None:
 
 
 def test_ph_has_no_margin_in_per_cent_and_one_container_needs_its_precision() -> None:
-    for key, value, why in (("margin.pH", "5 %", "a logarithm already"), ("precision.Si", "", "an answer is needed")):
+    for key, value, why in (("margin.pH", "5 %", "a logarithm already"), ("margin.pH", "factor 2", "a logarithm already"),
+                            ("precision.Si", "", "an answer is needed")):
         with pytest.raises(BadInput, match=why):
             answered({**TOTE, key: value}, None)
 
@@ -152,3 +154,10 @@ def test_usual_packages_hold_their_litres() -> None:
         answered({**TOTE, "package": "can 10 L", "inside": "100 x 100"}, None)
 
 
+
+
+@pytest.mark.parametrize("text", ["a factor of 2", "factor 2", "factor of 2"])
+def test_a_margin_as_a_factor_is_written_as_one(text) -> None:
+    written = definition(answered({**DRUMS, "margin.P": text}, None)[0], TEMPLATE, 1)
+    assert "margin = { factor = 2 }" in written
+    assert parse_study(tomllib.loads(written)).analytes["P"].margin.text("mg/kg") == "a factor of 2"

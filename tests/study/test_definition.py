@@ -52,7 +52,7 @@ def test_every_fault_is_listed_at_once():
     assert any(c.startswith("vessels.drum") for c in found)
     assert found["tittle"].reason == "this key is not known here"
     assert found["alpha"].reason == "must be at most 0.2"
-    assert "exactly one of relative_percent and absolute" in found["analytes.W.margin"].reason
+    assert "exactly one of relative_percent, factor and absolute" in found["analytes.W.margin"].reason
     assert "mg/stone" in found["analytes.P.unit"].line()
     assert text.startswith(f"The study definition has faults: {len(found)} faults.")
 
@@ -109,3 +109,16 @@ def test_repeatability_statements_come_to_the_same_standard_deviation():
     assert Repeatability(r_percent=2.7718, source="own chart").s_r_at(200.0) == pytest.approx(2.0, rel=1e-4)
     with pytest.raises(pydantic.ValidationError, match="exactly one"):
         Repeatability(s_r=1.0, r=2.0, source="own chart")
+
+
+def test_a_margin_as_a_factor():
+    """From half to double; below 1, and beside another form, it is refused."""
+    def margin(**given):
+        return definition(analytes={"P": {**DEFINITION["analytes"]["P"], "margin": given}})
+
+    m = parse_study(margin(factor=2)).analytes["P"].margin
+    assert (m.text("mg/kg"), m.relative, m.percent) == ("a factor of 2", True, pytest.approx(100))
+    for given, why in (({"factor": 0.5}, "2 allows from half to double"), ({"factor": 1}, "above 1"),
+                       ({"factor": 2, "relative_percent": 5}, "exactly one of"), ({"factor": 5000}, "at most 1000")):
+        found, _ = faults(margin(**given))
+        assert why in found["analytes.P.margin"].reason

@@ -49,7 +49,7 @@ def test_faults_of_three_files_come_at_once(tmp_path):
     ("S0u,P,340,mg/kg", "S0u,P,340,mg/L", ("tidy/results.csv", 2, "unit"), "is not the study's unit for P"),
     ("S0u,P,340", "S0u,P,3\u00b740", ("tidy/results.csv", 2, "value"), "is not a number"),
     ("S0u,P,340", "S0u,P,\u22123", ("tidy/results.csv", 2, "value"), "is not a number"),
-    ("S0u,P,340", "S0u,P,-3", ("tidy/results.csv", 2, "value"), "must be above zero for a margin in per cent"),
+    ("S0u,P,340", "S0u,P,-3", ("tidy/results.csv", 2, "value"), "must be above zero for a margin in per cent or as a factor"),
     ("S0u,P,340", "S0u,P,", ("tidy/results.csv", 2, "value"), "must not be empty"),
     ("S0u,P,340,mg/kg,,", "S0u,P,340,mg/kg,<,", ("tidy/results.csv", 2, "limit"), "must not be empty beside < or >"),
     ("S0u,P,340,mg/kg,,,1", "S0u,P,340,mg/kg,,,1.5", ("tidy/results.csv", 2, "replicate"), "is not a whole number"),

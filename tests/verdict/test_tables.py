@@ -244,3 +244,28 @@ def test_differences_in_margins_have_their_sign_and_no_end_at_minus_100_per_cent
     assert verdictset._in_margins(relative, -100.0) == -math.inf
     assert verdictset._in_margins(absolute, -100.0) == pytest.approx(-40)
     assert verdictset._in_margins(absolute, math.inf) == math.inf
+
+
+@pytest.mark.parametrize(("lower", "word", "said"), [
+    (20.0, "homogeneous", "by more than the declared factor of 2; nearest to it comes"),
+    (150.0, "stratified", "beyond the declared factor of 2."),
+    (100.0, "inconclusive", "Neither 'within a factor of 2' nor 'beyond a factor of 2' is shown"),
+])
+def test_a_margin_as_a_factor_from_half_to_double(tmp_path, lower, word, said):
+    """Zones of 100 beside 120, 250 and 200: ratios of 1.2, 2.5 and 2 against a factor of 2."""
+    stage, models = opened(tmp_path, calm(8, lower=lower), margin={"factor": 2}, **OWN)
+    found = verdictset.judge_all(stage, models)
+    verdict = found.analytes[0]
+    assert (verdict.word, verdict.margin) == (word, "a factor of 2")
+    assert said in verdict.sentence
+    ratio = verdictset.in_margins(found)["ratio"].iloc[0]
+    assert ratio == pytest.approx(math.log(1 + lower / 100) / math.log(2), abs=0.05)
+
+
+@pytest.mark.parametrize(("lower", "word"), [(120.0, "homogeneous"), (400.0, "stratified")])
+def test_one_container_with_a_factor(tmp_path, lower, word):
+    cells = {"C1": {"upper": [100.0], "middle": [100.0], "lower": [lower]}}
+    stage, models = opened(tmp_path, cells, margin={"factor": 2}, **OWN)
+    assert verdictset.judge_all(stage, models).words() == {"P": word}
+    table = stated.arithmetic_table(stage.study, models)
+    assert table["margin"].iloc[0] == pytest.approx(100)
