@@ -133,7 +133,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Its exit code is that of the com",
             "2 8", "commands/test_check.py::rows_that_the_report_would_reject_end_check_with_its_exit_code"),
         row("It is taken as a ratio: ±20 % me", "20 1.2 20 -16.7", "values", 20, 1.2, 20, 100 * (1 / 1.2 - 1)),
-        row("A factor is the same for wide ma", "2 100 -50", "values", 2, 100 * (2 - 1), 100 * (1 / 2 - 1)),
+        row("A factor is the same for wide ma", "100 -50", "values", 100 * (2 - 1), 100 * (1 / 2 - 1)),
         row("With alpha = 0.05 and several co", "0.05", "values", ALPHA),
         row("a stock whose depths differ by e",
             "5 100", "design/test_operating.py::at_the_margin_neither_error_exceeds_alpha"),
