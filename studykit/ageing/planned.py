@@ -42,7 +42,7 @@ def planned_drawings(view: DesignView) -> dict[str, Drawings]:
     table = view.containers[view.containers["treatment"].isin(("", "stored"))]
     if "visited_on" in view.samples and view.samples["visited_on"].notna().any():
         spots = view.samples[view.samples["kind"] == "spot"].drop_duplicates(["container", "visited_on"])
-        joined = spots[["container", "visited_on"]].merge(table, on="container")
+        joined = spots[["container", *(c for c in ("visited_on", "stood_from") if c in spots)]].merge(table, on="container")
         table = joined.assign(age_months=visit_ages(joined, view.study)["age_months"])
     table = table[table["age_months"].notna()]
     names = [f for f in view.study.factors.by_depth if f != "age_months" and f in table

@@ -295,9 +295,11 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
 
 def _on_the_last_day(trends: Sequence[Trend], begins: dict[str, pd.Timestamp]) -> tuple[dict[str, float], str]:
     """Age of each container on the last day of a visit, and that day; where no day is known, its age when drawn."""
-    ages: dict[str, float] = {}
+    newest: dict[str, tuple[str, float]] = {}
     for t in trends:
-        ages |= {str(c): max(float(m), ages.get(str(c), 0.0)) for c, m in zip(t.own.units, t.own.months, strict=True)}
+        for c, day, m in zip(t.own.units.tolist(), t.own.days.tolist(), t.own.months.tolist(), strict=True):
+            newest[str(c)] = max((day, m), newest.get(str(c), ("", 0.0)))
+    ages = {c: m for c, (_, m) in newest.items()}
     known = {c: begins[c] + pd.Timedelta(days=round(m * DAYS_A_MONTH)) for c, m in ages.items() if not pd.isna(begins[c])}
     if not known:
         return ages, ""

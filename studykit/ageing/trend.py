@@ -54,7 +54,8 @@ class Horizon:
 class Own:
     """One analyte's own differences in one group: values (n,) on the scale of analysis at ages in months.
 
-    ``units``: the container of each row, ``lots``: its lot; ``share``: of containers that may lie beyond (0 to 1).
+    ``units``: the container of each row, ``lots``: its lot, ``days``: its visit as text; ``share``: of containers that may lie
+    beyond (0 to 1).
     """
 
     analyte: str
@@ -68,6 +69,7 @@ class Own:
     months: np.ndarray
     units: np.ndarray
     lots: np.ndarray
+    days: np.ndarray
 
     @property
     def edges(self) -> tuple[float, float]:
@@ -221,7 +223,8 @@ def _count(number: int, noun: str) -> str:
 def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.DataFrame, fit: LackOfFit) -> Trend:
     own = Own(analyte=rows.analyte, label=label, margin=rows.margin, unit=rows.shown_unit, course=course_of(study), alpha=alpha,
               share=study.share_percent / 100, values=part["difference"].to_numpy(dtype=float), lots=part["lot"].to_numpy(),
-              months=part["age_months"].to_numpy(dtype=float), units=part["container"].to_numpy())
+              months=part["age_months"].to_numpy(dtype=float), units=part["container"].to_numpy(),
+              days=part["visit"].to_numpy())
     if same_ages(own.months).max() < 1:
         raise DesignMismatch("all ages are equal")
     growth = fit_lines(own.values, own.course.line(own.months), own.units)

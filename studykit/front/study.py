@@ -96,6 +96,28 @@ class OpenStudy:
 
         return judge_all(self, fit_all(self))
 
+    def rates(self) -> pd.DataFrame:
+        """How fast the lowest-minus-uppermost difference changes with standing time, by analyte and group.
+
+        Per month and per year in the unit of the margin, with 95 % intervals; empty where the study does not ask about time
+        (neither a section [time] nor age_months in by_depth).
+        """
+        from studykit.ageing import tables, trend
+        from studykit.model import fit_all
+
+        return tables.rates(trend.ageing(self.study, fit_all(self)))
+
+    def times(self) -> pd.DataFrame:
+        """When the margin is passed, months, by analyte and group: on average, and by more than the declared share of them.
+
+        For each the fitted time, up to when it is shown within and from when beyond (a 90 % interval), and the same by
+        simulation; ``in words`` as in the report. Empty where the study does not ask about time.
+        """
+        from studykit.ageing import tables, trend
+        from studykit.model import fit_all
+
+        return tables.times(trend.ageing(self.study, fit_all(self)))
+
     def _declared(self, analyte: str) -> None:
         if analyte not in self.study.analytes:
             raise single("study.toml", "this analyte is not declared", "declared are " + ", ".join(self.analytes),

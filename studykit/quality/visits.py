@@ -52,7 +52,8 @@ def _visits(study: Study, container: dict[Hashable, Any], samples: pd.DataFrame)
     out, taken = [], 0.0
     for day in sorted(set(days)):
         part = samples[days == day]
-        joined = pd.DataFrame([container]).assign(visited_on=part["visited_on"].iloc[0])
+        joined = pd.DataFrame([container]).assign(
+            **{c: part[c].iloc[0] for c in ("visited_on", "stood_from") if c in part})
         row = {**container, "container": f"{container['container']}, {day}", "sampled_on": part["visited_on"].iloc[0],
                "age_months": float(visit_ages(joined, study)["age_months"].iloc[0])}
         out.append(row | _lowered(study, container, taken))

@@ -2,7 +2,8 @@
 
 The clock starts at filling or, for stored containers, at the last mixing where that is later, because mixing undoes what
 settled. Whether a move stirred the liquid as well is no matter for the kit to guess: with a section [time] in study.toml and
-containers that were moved later, it asks (``time.starts``).
+containers that were moved later, it asks (``time.starts``). A container that was mixed between two visits has the day from
+which it stood at the earlier one beside its samples (``stood_from``).
 """
 
 from __future__ import annotations
@@ -45,7 +46,10 @@ def visit_ages(joined: pd.DataFrame, study: Study) -> dict[str, pd.Series]:
     day = joined["visited_on"].fillna(own) if "visited_on" in joined else own
     if "filled_on" not in joined:
         return {"visited_on": day, "age_months": joined.get("age_months", pd.Series(float("nan"), index=joined.index))}
-    age = (day - stands_from(joined, study)).dt.days / DAYS_A_MONTH
+    start = stands_from(joined, study)
+    if "stood_from" in joined:
+        start = joined["stood_from"].fillna(start)
+    age = (day - start).dt.days / DAYS_A_MONTH
     return {"visited_on": day, "age_months": age.where(age.notna(), joined["age_months"])}
 
 
@@ -80,12 +84,16 @@ def with_last_visit(containers: pd.DataFrame, samples: pd.DataFrame) -> pd.DataF
 
 
 def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
-    """Mixing after sampling, moves that the study is silent about, visits before the clock starts."""
+    """Mixing after sampling or before filling, moves that the study is silent about, visits before the clock starts."""
     stored = containers[containers["treatment"] == "stored"] if "treatment" in containers else containers
     faults = [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_mixed_on", value=f"{r['last_mixed_on']:%Y-%m-%d}",
                     reason="lies after sampled_on, but the container is called stored",
                     remedy="correct the day, or call it a remixed control")
               for r in stored[stored["last_mixed_on"] > stored["sampled_on"]].to_dict("records")]
+    faults += [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_mixed_on", value=f"{r['last_mixed_on']:%Y-%m-%d}",
+                     reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
+                     remedy="correct one of the days; what was mixed before filling needs none")
+               for r in containers[containers["last_mixed_on"] < containers["filled_on"]].to_dict("records")]
     return faults + _moves(stored, study) + _visits(containers, samples, study, line)
 
 
@@ -107,12 +115,16 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
     """Visits before the container began to stand, and the same zone drawn twice at one visit."""
     if "visited_on" not in samples or samples["visited_on"].isna().all() or "container" not in containers:
         return []
-    start = dict(zip(containers["container"], stands_from(containers, study), strict=True))
-    early = samples[samples["visited_on"] < samples["container"].map(start)]
+    start = samples["container"].map(dict(zip(containers["container"], stands_from(containers, study), strict=True)))
+    if "stood_from" in samples:
+        start = samples["stood_from"].fillna(start)
+    early = samples.assign(start=start)[samples["visited_on"] < start]
     faults = [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
-                    reason=f"lies before container {r['container']} began to stand ({start[r['container']]:%Y-%m-%d})",
-                    remedy="correct the day of the visit, of filling or of the last mixing")
+                    reason=f"lies before container {r['container']} began to stand ({r['start']:%Y-%m-%d})",
+                    remedy="correct the day of the visit, of filling or of the last mixing; if it was mixed or moved between "
+                           "two visits, write beside the samples of the earlier one from which day it had stood (stood_from)")
               for r in early.to_dict("records")]
+    faults += _stood(containers, samples, line)
     some = samples[samples["kind"] == "spot"]
     named = set(some.loc[some["visited_on"].notna(), "container"])
     mixed = some[some["container"].isin(named) & some["visited_on"].isna()]
@@ -128,6 +140,24 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                            reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
                            remedy="give each visit its own day, or call the second a duplicate")
                      for r in twice.to_dict("records")]
+
+
+def _stood(containers: pd.DataFrame, samples: pd.DataFrame, line: str) -> list[Fault]:
+    """``stood_from`` without a visit, before filling, or not the same for all samples of a visit."""
+    if "stood_from" not in samples or samples["stood_from"].isna().all():
+        return []
+    keys = ["container", "visited_on"]
+    filled = samples["container"].map(dict(zip(containers["container"], containers["filled_on"], strict=True)))
+    told = samples.assign(told=samples["stood_from"].dt.strftime("%Y-%m-%d").fillna(""))
+    several = told.groupby(keys, dropna=False)["told"].transform("nunique") > 1
+    wrong = ((samples["visited_on"].isna() & samples["stood_from"].notna(), "is given without the day of a visit",
+              "write visited_on, or the day as last_mixed_on in containers.csv"),
+             (samples["stood_from"] < filled, "lies before the container was filled", "correct one of the days"),
+             (several & samples["visited_on"].notna() & (samples["kind"] == "spot"),
+              "is not the same for all samples of this visit", "write one day beside all of them"))
+    return [Fault(file=SAMPLES.file, row=int(r[line]), column="stood_from",
+                  value="" if pd.isna(r["stood_from"]) else f"{r['stood_from']:%Y-%m-%d}", reason=reason, remedy=remedy)
+            for mask, reason, remedy in wrong for r in samples[mask].to_dict("records")]
 
 
 def _other_day(samples: pd.DataFrame) -> pd.DataFrame:

@@ -104,6 +104,7 @@ SAMPLES = TableSpec(
         _c("density_kg_m3", "number", "density of the zone, kg/m³, for mass weighting", low=1.0, high=30000.0),
         _c("tool", "text", "tool used"),
         _c("visited_on", "date", "day of the visit, where a container is drawn at more than one; else its sampled_on counts"),
+        _c("stood_from", "date", "day from which the container stood at this visit, where it was mixed or moved after it"),
         _c("drawn_at", "moment", "date (and time) of the draw"),
         _c("drawn_by", "text", "initials or role"),
         _c("appearance", "text", "clear, hazy, layer, sediment ..."),

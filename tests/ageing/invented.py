@@ -31,8 +31,8 @@ class World:
     """One study: ``truth`` is the mean log ratio, lowest over uppermost, at an age in months.
 
     each: containers of every age; sisters: filled on one day and opened at visits, else opened on one day; again: the same
-    containers at every visit; lots: that many, their rates scattering by 30 %, declared random; alone: one more container
-    in a store of its own.
+    containers at every visit; mixed: the first of them is mixed at that age, and stands anew; lots: that many, their rates
+    scattering by 30 %, declared random; alone: one more container in a store of its own.
     """
 
     truth: Callable[[float], float]
@@ -41,6 +41,7 @@ class World:
     scatter: float = 0.01
     sisters: bool = False
     again: bool = False
+    mixed: float = math.inf
     lots: int = 0
     alone: bool = False
 
@@ -65,6 +66,7 @@ WORLDS = {
     "lots of unlike rates": World(truth=lambda t: LIMIT * t / 20, each=4, lots=4),
     **{f"{n} containers": World(truth=lambda t: 0.001 * t, ages=(4, 8, 12, 20, 30)[:n], each=1) for n in (3, 4, 5)},
     "three drawn again": World(truth=lambda t: 0.004 * t, ages=(6, 12, 18), again=True),
+    "one mixed between two visits": World(truth=lambda t: 0.004 * t, ages=(6, 12, 18), again=True, mixed=14),
     # at the last visit all are 18 months old, and the margin is passed at 12.7
     "sisters at past visits": World(truth=lambda t: 0.0075 * t, ages=(6, 12, 18), each=5, sisters=True),
     "one alone in its store": World(truth=lambda t: 0.002 * t, alone=True),
@@ -78,7 +80,7 @@ def study_of(world: World) -> Study:
     """The definition of such a study: a straight line, margin 10 %, at most 20 % of containers."""
     groups = ["store"] * world.alone + ["age_months"]
     return parse_study(definition(
-        scope="stock", share_percent=20, time={"course": "linear", "starts": "filled"},
+        scope="stock", share_percent=20, time={"course": "linear", "starts": "mixed"},
         factors={"depths": list(DEPTHS), "fixed": groups, "by_depth": groups, "random": ["lot"] * bool(world.lots)},
         analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": 10}, "margin_reason": "for the test"}}))
 
@@ -103,7 +105,10 @@ def readings(world: World, made: list[Drum], seed: int) -> pd.DataFrame:
     """Container, depth, value and months at the drawing, for one drawing of the scatter."""
     rng = np.random.default_rng(seed)
     rates = {lot: 1 + 0.3 * rng.normal() * bool(world.lots) for lot in sorted({c.lot for c in made})}
-    rows = [(c.name, d, 100 * math.exp(part * rates[c.lot] * world.truth(t) + rng.normal(0, world.scatter)), t)
+    def stood(c: Drum, t: float) -> float:
+        return t - world.mixed if c is made[0] and t > world.mixed else t
+
+    rows = [(c.name, d, 100 * math.exp(part * rates[c.lot] * world.truth(stood(c, t)) + rng.normal(0, world.scatter)), t)
             for c in made for t in c.ages for d, part in zip(DEPTHS, (-0.5, 0.0, 0.5), strict=True)]
     return pd.DataFrame(rows, columns=["container", "depth", "value", "months"])
 
@@ -120,6 +125,11 @@ def told(world: World, seed: int) -> tuple[Study, Ageing, pd.DataFrame]:
                                    age_months=stood.dt.days / MONTH, last_mixed_on=pd.NaT)
     if world.again:
         samples["visited_on"] = FILLED + pd.to_timedelta((frame["months"] * MONTH).round(), "D")
+    if math.isfinite(world.mixed):
+        first = containers["container"] == made[0].name
+        day = FILLED + pd.Timedelta(days=round(world.mixed * MONTH))
+        containers["last_mixed_on"] = pd.Series(day, first.index).where(first)
+        samples["stood_from"] = pd.Series(FILLED, samples.index).where(frame["months"] < world.mixed)
     found = ageing(study, [fit_analyte(study, "y", containers, samples, results)])
     return study, found, tables.actions(study, found, containers, pd.DataFrame(columns=["container", "analyte"]))
 

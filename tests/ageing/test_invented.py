@@ -96,3 +96,12 @@ def test_a_time_that_is_too_long_counts() -> None:
     assert found.trends[0].over_lots == 4
     assert late(world, within(found, world.passes() + 1, share=True).trends[0])
     assert not late(world, within(found, world.passes() - 1, share=True).trends[0])
+
+
+def test_one_mixed_between_two_visits_is_as_old_as_it_stood_since() -> None:
+    _, found, todo = told(WORLDS["one mixed between two visits"], 0)
+    assert todo["age, months"].round().tolist() == [4, 18, 18]
+    own = found.trends[0].own
+    assert own.months[own.units == "D00"].round().tolist() == [6, 12, 4]
+    rate = tables.rates(found).iloc[0]
+    assert rate["month low"] < 100 * np.expm1(0.004) < rate["month high"]

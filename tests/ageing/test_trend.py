@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+import studykit as sk
 from studykit.ageing import figures, tables
 from studykit.ageing.lines import fit_lines
 from studykit.ageing.reach import mean_passes
@@ -428,3 +429,6 @@ def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> Non
     assert list(told["group"]) == ["orientation lying", "orientation upright"]
     todo = tables.actions(t.study, found, t.containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat"}  # the last visit was at twelve months, beyond both planted times
+    door = sk.open(root)
+    for table, own in ((door.rates(), tables.rates(found)), (door.times(), tables.times(found))):
+        pd.testing.assert_frame_equal(table[table["analyte"] == "Mo"].reset_index(drop=True), own)

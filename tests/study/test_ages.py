@@ -104,3 +104,37 @@ def test_every_cell_that_does_not_fit_is_named() -> None:
         ("plan/containers.csv", 3, "cap", "cork"), ("plan/containers.csv", 4, "cap", ""),
         ("plan/containers.csv", 2, "warmth", "cold"), ("plan/containers.csv", 3, "warmth", "4,5"),
         ("plan/containers.csv", 4, "warmth", ""), ("plan/samples.csv", None, "rod", "")]
+
+
+def test_a_container_mixed_between_two_visits_stands_anew() -> None:
+    table = containers(last_mixed_on=["2025-08-01", "", ""])
+    drawn = samples(["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-01"])
+    asked = age_faults(table, drawn, study_of("mixed"), LINE)
+    assert [f.row for f in asked] == [2, 3]
+    assert all("stood_from" in f.remedy for f in asked)
+    told = drawn.assign(stood_from=pd.to_datetime(["2025-01-01", "2025-01-01", None, None]))
+    assert age_faults(table, told, study_of("mixed"), LINE) == []
+    ages = visit_ages(told.merge(table, on="container"), study_of("mixed"))["age_months"]
+    assert (ages * 365.2425 / 12).round(6).tolist() == [151.0, 151.0, 31.0, 31.0]
+
+
+@pytest.mark.parametrize(("days", "reason"), [
+    (["2024-12-01", "2024-12-01", None, None], "lies before the container was filled"),
+    (["2025-07-01", "2025-07-01", None, None], "lies before container A began to stand"),
+    (["2025-01-01", "2025-02-01", None, None], "is not the same for all samples of this visit"),
+    (["2025-01-01", None, None, None], "is not the same for all samples of this visit")])
+def test_days_from_which_it_stood_that_cannot_be(days: list[str | None], reason: str) -> None:
+    told = samples(["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-01"]).assign(stood_from=pd.to_datetime(days))
+    found = age_faults(containers(), told, study_of("filled"), LINE)
+    assert [f.reason.startswith(reason) for f in found] == [True, True]
+
+
+def test_a_day_from_which_it_stood_belongs_to_a_visit() -> None:
+    told = samples(["2025-06-01", "2025-06-01"]).assign(visited_on=pd.NaT, stood_from=pd.to_datetime("2025-01-01"))
+    told.loc[0, "visited_on"] = pd.Timestamp("2025-06-01")
+    assert "is given without the day of a visit" in [f.reason for f in age_faults(containers(), told, study_of("filled"), LINE)]
+
+
+def test_mixed_before_it_was_filled_is_a_fault() -> None:
+    found = age_faults(containers(last_mixed_on=["2022-01-01", "", ""]), pd.DataFrame({"sample": []}), study_of("filled"), LINE)
+    assert [(f.row, "lies before it was filled" in f.reason) for f in found] == [(2, True)]
