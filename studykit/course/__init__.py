@@ -5,4 +5,8 @@ Each lesson is a module that its notebook imports; ``check(name, answer)`` gives
 
 import lazy_loader as _lazy
 
+from studykit.notebook import guard
+
 __getattr__, __dir__, __all__ = _lazy.attach_stub(__name__, __file__)
+
+guard()  # a lesson's cell run too early says what to run first

@@ -15,10 +15,9 @@ from scipy import stats
 from studykit.core.errors import single
 from studykit.course.drawing import axes
 from studykit.course.drawing import intervals as drawn_intervals
-from studykit.course.replies import Reply, answer_to, guard, no, yes
+from studykit.course.replies import Reply, answer_to, no, yes
 from studykit.inference.tost_power import tost_power
 
-STEM = "10-whole-study"
 BUDGET, PRICE_CHURN, PRICE_DETERMINATION = 500.0, 40.0, 5.0
 """Money to spend; to open a churn; for each determination (two zones are measured in every churn)."""
 MARGIN, S_R, PROFILES, LEVEL = 5.0, 2.0, 2.5, 640.0
@@ -246,6 +245,3 @@ CHECKS = {"design": _design, "fault": _fault, "found": _found}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -12,9 +12,8 @@ from scipy import stats
 
 from studykit.course.drawing import histogram
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, yes
 
-STEM = "06-blinding-controls"
 S_R, BOTTLES, WORLDS, MONEY, TARGET = 3.0, 12, 400, 12, 0.8
 """Repeatability in per cent; bottles of each depth; runs; control bottles that can be paid; chance that is asked for."""
 FAULTS = {
@@ -156,6 +155,3 @@ CHECKS = {"catches": _catches, "choice": _choice, "pulled": _pulled}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

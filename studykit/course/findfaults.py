@@ -13,9 +13,8 @@ from studykit.classroom.laboratory import Line, Planted, measure, plant
 from studykit.classroom.worlds import DEPTHS, KEGS, KINDS, World, world_of
 from studykit.core.errors import single
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, yes
 
-STEM = "08-find-faults"
 NUMBER, ANALYTES, LEAST = 8, ("KV40", "P", "Ca", "Si", "Water"), 0.6
 _own: dict[str, str] = {"me": ""}
 
@@ -129,6 +128,3 @@ CHECKS = {"found": _found, "precision": _precision, "recall": _recall}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

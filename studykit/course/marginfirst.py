@@ -14,12 +14,11 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, yes
 from studykit.demos import copy_demo
 from studykit.study import load_study
 from studykit.study.lock import lock_folder, lock_status
 
-STEM = "03-margin-first"
 WORLDS, KEGS, SCATTER, MARGIN = 2000, 8, 4.0, 5.0
 
 
@@ -161,6 +160,3 @@ CHECKS = {"locked": _locked, "seen": _seen, "amended": _amended, "share": _share
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -10,9 +10,8 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, guard, number
+from studykit.course.replies import Reply, answer_to, number
 
-STEM = "09-ninety"
 WORLDS, KEGS, TRUTH, SCATTER = 200, 6, 3.0, 4.0
 """Worlds; kegs opened in each; true difference and scatter of a keg's difference, in per cent."""
 
@@ -92,6 +91,3 @@ CHECKS = {"share": _share, "normal": _normal, "all": _all}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

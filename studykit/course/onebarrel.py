@@ -10,9 +10,8 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import histogram
-from studykit.course.replies import Reply, answer_to, guard, number
+from studykit.course.replies import Reply, answer_to, number
 
-STEM = "01-one-container"
 WORLDS, BARRELS, BOTTLES = 1000, 3.0, 2.0
 """Worlds; scatter between barrels and between bottles of one barrel, in per cent of the level (standard deviations)."""
 
@@ -90,6 +89,3 @@ CHECKS = {"alarms": _alarms, "units": _units, "honest": _honest}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -9,9 +9,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, guard, number
+from studykit.course.replies import Reply, answer_to, number
 
-STEM = "07-physics-first"
 DIAMETER_UM, DAYS, HEIGHT_MM, ZONE_MM = 2.0, 84.0, 600.0, 200.0
 PARTICLE, FLUID, VISCOSITY, GRAVITY = 2600.0, 1040.0, 0.2, 9.80665
 """Densities in kg/m³, viscosity in Pa·s, standard gravity in m/s²."""
@@ -119,6 +118,3 @@ CHECKS = {"fall": _fall, "upper": _upper, "lower": _lower, "floor": _floor}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -9,9 +9,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.course.drawing import axes, histogram
-from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, yes
 
-STEM = "05-random-order"
 DEPTHS = ("upper", "middle", "lower")
 VATS, LEVEL, DRIFT, S_R, WORLDS = 12, 250.0, 6.0, 1.5, 400
 """Vats; level in mg/kg; drift from the first to the last bottle and repeatability, in per cent of the level."""
@@ -145,6 +144,3 @@ CHECKS = {"bias": _bias, "order": _order, "left": _left}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -1,17 +1,11 @@
-"""What a check answers, and what an exercise run out of order is told."""
+"""What a check answers."""
 
 from __future__ import annotations
 
-import json
 import math
-import re
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
 from typing import Any
-
-from studykit.study.stages import share
 
 OPEN = "Write your answer in place of the three dots in the cell above, run that cell, then this one."
 Check = Callable[[Any], "Reply"]
@@ -88,45 +82,3 @@ def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[.
         return OPEN, ()
     hint = next((h for rule, h in wrong if got == [rule(*c) for c in cases]), "")
     return hint, next(c for c, g, w in zip(cases, got, wanted, strict=True) if g != w)
-
-
-@cache
-def _cells(stem: str) -> tuple[tuple[str, str], ...]:
-    """The code cells of a lesson's notebook, each with the heading above it."""
-    path = share("notebooks") / "course" / f"{stem}.ipynb"
-    if not path.exists():
-        return ()
-    out, heading = [], "the first cells"
-    for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
-        source = "".join(cell["source"])
-        if cell["cell_type"] == "code":
-            out.append((heading, source))
-        elif found := re.findall(r"(?m)^#+ (.+)$", source):
-            heading = found[-1]
-    return tuple(out)
-
-
-def made_under(stem: str, name: str) -> str:
-    """The heading under which a lesson's notebook makes a name; '' where none does."""
-    shape = re.compile(rf"(?m)^(?:def {re.escape(name)}\b|(?:\w+, )*{re.escape(name)}(?:, \w+)* *(?::[^=\n]+)?=(?!=))")
-    return next((heading for heading, source in _cells(stem) if shape.search(source)), "")
-
-
-def what_first(stem: str, name: str) -> str:
-    """What to run first where a name is missing."""
-    heading = made_under(stem, name)
-    where = f"the cells under “{heading}”" if heading else "the cells above this one"
-    return (f"`{name}` is not there yet: first run {where}, then this cell again. "
-            "All at once: menu Run, Run All Above Selected Cell.")
-
-
-def guard(stem: str) -> None:
-    """In a notebook, tell what to run first in place of the trace of a NameError; elsewhere nothing."""
-    shell = sys.modules["IPython"].get_ipython() if "IPython" in sys.modules else None
-    if shell is None:
-        return
-
-    def told(own: Any, kind: type, error: NameError, _trace: Any, tb_offset: int | None = None) -> None:
-        own._showtraceback(kind, error, [what_first(stem, str(getattr(error, "name", "") or "what is needed here"))])
-
-    shell.set_custom_exc((NameError,), told)

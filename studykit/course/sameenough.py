@@ -11,10 +11,9 @@ from scipy import stats
 
 from studykit.course.drawing import intervals
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, guard, like_a_rule, no, number, yes
+from studykit.course.replies import Reply, answer_to, like_a_rule, no, number, yes
 from studykit.inference.tost_power import tost_power
 
-STEM = "02-same-enough"
 MARGIN, SCATTER = 5.0, 4.0
 """The margin, and the scatter of a keg's difference (standard deviation), both in per cent."""
 CASES = (("few kegs, bad luck", -9.0, 11.0), ("few kegs", -4.0, 8.0), ("many kegs", -2.0, 3.0), ("real and small", 1.0, 4.0),
@@ -132,6 +131,3 @@ CHECKS = {"rule": _rule, "kegs": _kegs, "content": _content}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

@@ -11,10 +11,9 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, guard, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, yes
 from studykit.inference.tost_power import tost_power
 
-STEM = "04-containers"
 MARGIN, S_R = 5.0, 3.0
 """Margin and repeatability (standard deviation of one determination), in per cent."""
 PROFILES = (0.5, 2.0, 4.0)
@@ -133,6 +132,3 @@ CHECKS = {"designs": _designs, "rest": _rest}
 def check(name: str, answer: Any) -> Reply:
     """The reply to one of the exercises of this lesson."""
     return answer_to(CHECKS, name, answer)
-
-
-guard(STEM)

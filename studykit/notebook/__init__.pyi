@@ -1,5 +1,6 @@
 from . import explorer as explorer
 from . import settling as settling
+from .early import guard as guard
 from .stage import Stage as Stage
 from .stage import environment as environment
 from .stage import figure as figure
@@ -13,6 +14,7 @@ __all__ = [
     "environment",
     "explorer",
     "figure",
+    "guard",
     "open_stage",
     "say",
     "settling",

@@ -9,8 +9,6 @@ import nbformat
 import pytest
 
 from studykit.commands.cli import main
-from studykit.course import onebarrel
-from studykit.course.replies import made_under, what_first
 from tests.course import make
 
 SOURCES = make.sources()
@@ -51,8 +49,7 @@ def test_a_lesson_has_its_parts(path):
     code = [c for c in book.cells if c.cell_type == "code" and c is not tagged[0]]
     assert any("kit.figure(" in c.source and "alt=" in c.source and "caption=" in c.source for c in code)
     for cell in code:  # every cell can stand first in a fresh kernel and then say what to run before it
-        alone = "exercise" in cell.metadata.get("tags", [])
-        assert alone or "from studykit.course import" in cell.source or "import studykit.notebook" in cell.source
+        assert "from studykit.course import" in cell.source or "import studykit.notebook" in cell.source
     paragraphs = [p for c in book.cells if c.cell_type == "markdown" for p in c.source.split("\n\n")]
     assert max(len(p.split()) for p in paragraphs) <= 80  # short ones
 
@@ -75,52 +72,6 @@ def test_marks_of_solutions():
     assert make.solved_code(cell) == "x = 1\ny = x\nz = y\ny = z\nprint(y)"
     inner = "def f(a):\n    ### BEGIN SOLUTION\n    if a:\n        b = 1\n    return b\n    ### END SOLUTION"
     assert make.open_code(inner) == "def f(a):\n    ..."
-
-
-def test_a_missing_name_is_told_where_it_is_made():
-    assert made_under(onebarrel.STEM, "alarms") == "Exercise 1: count the false alarms"
-    assert made_under(onebarrel.STEM, "worlds") == "A thousand worlds without a difference"
-    assert made_under(onebarrel.STEM, "seed") == "Before you begin"
-    assert made_under(onebarrel.STEM, "nothing") == ""
-    assert "first run the cells under “Before you begin”" in what_first(onebarrel.STEM, "seed")
-    assert "the cells above this one" in what_first(onebarrel.STEM, "nothing")
-
-
-@pytest.mark.parametrize("path", SOURCES, ids=lambda p: p.stem)
-def test_every_check_run_alone_names_the_heading_to_run_first(path):
-    """What a check needs and does not import is made under a heading of the lesson, and that heading is named."""
-    book = make.make(path, solved=False)
-    heads = "\n".join(c.source for c in book.cells if c.cell_type == "markdown")
-    needed = set()
-    for cell in (c for c in book.cells if "check" in c.metadata.get("tags", [])):
-        code = ast.parse(cell.source)
-        made = {a.asname or a.name for n in ast.walk(code) if isinstance(n, ast.ImportFrom) for a in n.names}
-        needed |= {n.id for n in ast.walk(code) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)} - made
-    assert needed
-    for name in needed:
-        head = made_under(path.stem, name)
-        assert head, name
-        assert f"# {head}" in heads
-        assert head in what_first(path.stem, name)
-
-
-def test_in_a_notebook_a_cell_run_too_early_says_what_first():
-    """A fresh IPython, as in a kernel: the third cell alone."""
-    from IPython.core.interactiveshell import InteractiveShell
-
-    shell = InteractiveShell()
-    said: list[str] = []
-    shell._showtraceback = lambda _kind, _error, lines: said.extend(lines)  # type: ignore[method-assign]
-    try:
-        import studykit.course.replies as replies
-
-        with pytest.MonkeyPatch.context() as patch:
-            patch.setattr("IPython.get_ipython", lambda: shell)
-            replies.guard(onebarrel.STEM)
-        shell.run_cell("onebarrel_check = alarms")
-    finally:
-        InteractiveShell.clear_instance()
-    assert said == [what_first(onebarrel.STEM, "alarms")]
 
 
 def test_the_command_lays_the_lessons_out_and_overwrites_nothing(tmp_path, capsys):

@@ -38,6 +38,7 @@ kit.table(lesson.first_world(worlds), caption="The first world: three bottles fr
 share of the thousand worlds gives a false alarm? Write a number between 0 and 1, or one line that computes it.
 """
 # %% tags=["exercise"]
+from studykit.course import onebarrel as lesson
 from scipy.stats import ttest_ind
 p = ttest_ind(worlds[:, 0], worlds[:, 1], axis=1).pvalue
 ### BEGIN SOLUTION
@@ -53,6 +54,7 @@ lesson.check("alarms", alarms)
 The statement is about a cellar. Of how many independent barrels does each side of the comparison speak?
 """
 # %% tags=["exercise"]
+from studykit.course import onebarrel as lesson
 ### BEGIN SOLUTION
 units = 1
 ### END SOLUTION
@@ -66,6 +68,7 @@ lesson.check("units", units)
 Now three barrels are opened in each cellar, and one bottle is filled from each. Count the false alarms again.
 """
 # %% tags=["exercise"]
+from studykit.course import onebarrel as lesson
 from scipy.stats import ttest_ind
 honest_worlds = lesson.draw(seed + 1, barrels=3, bottles=1)
 ### BEGIN SOLUTION

@@ -39,6 +39,7 @@ shown, `"stratified"` where a difference beyond the margin was shown, `"inconclu
 your rule over the ten studies.
 """
 # %% tags=["exercise"]
+from studykit.course import sameenough as lesson
 def word(low, high, margin):
     ### BEGIN SOLUTION
     if -margin < low and high < margin:
@@ -71,6 +72,7 @@ kit.figure(lesson.chance_picture(rows), alt="One curve climbs from near nothing 
 How many kegs give a chance of at least 0.8 to show it?
 """
 # %% tags=["exercise"]
+from studykit.course import sameenough as lesson
 ### BEGIN SOLUTION
 kegs = 8
 ### END SOLUTION
@@ -84,6 +86,7 @@ lesson.check("kegs", kegs)
 With what chance is a test of *no difference* content after three kegs?
 """
 # %% tags=["exercise"]
+from studykit.course import sameenough as lesson
 ### BEGIN SOLUTION
 content = 0.95
 ### END SOLUTION

@@ -35,6 +35,7 @@ kit.table(lesson.margins(root), caption="Margins of the study, and why they are 
 Lock the plan with `lesson.lock(root)`. (In a terminal: `studykit lock FOLDER`.)
 """
 # %% tags=["exercise"]
+from studykit.course import marginfirst as lesson
 ### BEGIN SOLUTION
 said = lesson.lock(root)
 ### END SOLUTION
@@ -55,6 +56,7 @@ files = lesson.results_arrive(root)
 lesson.widen(root, "P", 7.5)
 kit.table(lesson.changes(root), caption="What was changed since the lock.")
 # %% tags=["exercise"]
+from studykit.course import marginfirst as lesson
 ### BEGIN SOLUTION
 seen = 1
 ### END SOLUTION
@@ -68,6 +70,7 @@ lesson.check("seen", seen)
 Give the change a reason: `lesson.lock(root, "why")`. Write one that would convince somebody who does not know the result.
 """
 # %% tags=["exercise"]
+from studykit.course import marginfirst as lesson
 ### BEGIN SOLUTION
 told = lesson.lock(root, "the pump maker's new sheet allows 7.5 % of the additive, where the old one allowed 5 %")
 ### END SOLUTION
@@ -83,6 +86,7 @@ wrong there, and the rule promises it in at most 5 worlds of 100. `ends` holds t
 In which share of the worlds does the interval lie below 7.5 %?
 """
 # %% tags=["exercise"]
+from studykit.course import marginfirst as lesson
 ends = lesson.upper_ends(lesson.draw(seed))  # per cent, one a world
 ### BEGIN SOLUTION
 share = (ends < 7.5).mean()

@@ -37,6 +37,7 @@ Profiles scatter by 4 %. Suppose that the laboratory made no error at all. What 
 still leave? The scatter of one drum's difference is √2 times that of a zone.
 """
 # %% tags=["exercise"]
+from studykit.course import wheremoney as lesson
 ### BEGIN SOLUTION
 rest = 2 ** 0.5 * 4 / 8 ** 0.5
 ### END SOLUTION
@@ -55,6 +56,7 @@ show sameness must be at least 0.8. Find the cheapest with `lesson.chance(drums,
 from studykit.course import wheremoney as lesson
 (lesson.chance(6, 1, 2.0), lesson.cost(6, 1))
 # %% tags=["exercise"]
+from studykit.course import wheremoney as lesson
 ### BEGIN SOLUTION
 designs = {0.5: (4, 3), 2.0: (6, 4), 4.0: (16, 2)}
 ### END SOLUTION

@@ -37,6 +37,7 @@ The instrument drifts by 6 % from the first to the last of 36 bottles. By how ma
 above the upper ones, apart from noise?
 """
 # %% tags=["exercise"]
+from studykit.course import randomorder as lesson
 ### BEGIN SOLUTION
 bias = 6 * 24 / 35
 ### END SOLUTION
@@ -50,6 +51,7 @@ lesson.check("bias", bias)
 Put the rows of the table `bottles` into a random order. (In pandas: `bottles.sample(frac=1, random_state=seed)`.)
 """
 # %% tags=["exercise"]
+from studykit.course import randomorder as lesson
 ### BEGIN SOLUTION
 order = bottles.sample(frac=1, random_state=seed)
 ### END SOLUTION
@@ -75,6 +77,7 @@ kit.figure(lesson.picture(shuffled), alt="Readings climb as before; the three de
 average?
 """
 # %% tags=["exercise"]
+from studykit.course import randomorder as lesson
 differences = lesson.many(seed, shuffled=True)
 ### BEGIN SOLUTION
 left = differences.mean()

@@ -33,6 +33,7 @@ kit.table(lesson.names(), caption="Five faults, and five controls in another ord
 Write the control that sees it behind each fault.
 """
 # %% tags=["exercise"]
+from studykit.course import controls as lesson
 ### BEGIN SOLUTION
 catches = {
     "a run reads high": "check fluid",
@@ -60,6 +61,7 @@ kit.table(rows, caption="Chance that the fault is caught, by the number of bottl
 kit.figure(lesson.picture(rows), alt="Three climbing curves: blank fastest, duplicates slowest; a thin line marks the chance asked for.",
            caption="Chance that the hidden fault is caught against bottles of the control.")
 # %% tags=["exercise"]
+from studykit.course import controls as lesson
 ### BEGIN SOLUTION
 choice = {"check fluid": 3, "blank": 1, "duplicate": 7}
 ### END SOLUTION
@@ -84,6 +86,7 @@ She measures twice. Of a lower bottle she keeps the higher reading, of an upper 
 `seen` holds lower minus upper, in %, of four hundred runs in which nothing has separated. What bias do her readings have?
 """
 # %% tags=["exercise"]
+from studykit.course import controls as lesson
 seen = lesson.read(seed, blind=False)
 ### BEGIN SOLUTION
 pulled = seen.mean()

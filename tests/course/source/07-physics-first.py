@@ -32,6 +32,7 @@ kit.table(lesson.known(), caption="The glaze, its particles and its tank.")
 How far, in mm, does a particle fall in the standing time?
 """
 # %% tags=["exercise"]
+from studykit.course import physicsfirst as lesson
 ### BEGIN SOLUTION
 speed = (2600 - 1040) * 9.81 * 2e-6 ** 2 / (18 * 0.2)
 fall = 1000 * speed * days * 86400
@@ -47,6 +48,7 @@ The tank is divided into three zones of 200 mm. Particles fall one behind anothe
 empty and below it as on the first day. Which share of its particles has the upper zone left, between 0 and 1?
 """
 # %% tags=["exercise"]
+from studykit.course import physicsfirst as lesson
 ### BEGIN SOLUTION
 upper = (200 - fall) / 200
 ### END SOLUTION
@@ -60,6 +62,7 @@ lesson.check("upper", upper)
 And the lower zone, as a share of its first content? Think of what falls in and what falls out.
 """
 # %% tags=["exercise"]
+from studykit.course import physicsfirst as lesson
 ### BEGIN SOLUTION
 lower = 1.0
 ### END SOLUTION
@@ -73,6 +76,7 @@ lesson.check("lower", lower)
 Which share of all particles of the tank lies on the floor?
 """
 # %% tags=["exercise"]
+from studykit.course import physicsfirst as lesson
 ### BEGIN SOLUTION
 floor = fall / 600
 ### END SOLUTION

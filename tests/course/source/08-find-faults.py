@@ -51,6 +51,7 @@ Write pairs of a place (a bottle as in the table, a keg, or a run) and a kind. B
 share of what happened you named). Both must be at least 0.6.
 """
 # %% tags=["exercise"]
+from studykit.course import findfaults as lesson
 ### BEGIN SOLUTION
 found = [("K08-middle", "slipped digit"), ("K01-lower", "lost bottle"), ("R1", "run off")]
 ### END SOLUTION
@@ -64,6 +65,7 @@ lesson.check("found", found)
 Somebody names five faults. Three of them are true. Four had happened. What are precision and recall?
 """
 # %% tags=["exercise"]
+from studykit.course import findfaults as lesson
 ### BEGIN SOLUTION
 precision = 3 / 5
 recall = 3 / 4

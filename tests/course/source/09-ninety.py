@@ -36,6 +36,7 @@ kit.figure(lesson.picture(rows), alt="Intervals of differing length around a lin
 In which share of the worlds does the interval from `rows["low"]` to `rows["high"]` hold the truth, 3 %?
 """
 # %% tags=["exercise"]
+from studykit.course import ninety as lesson
 ### BEGIN SOLUTION
 share = ((rows["low"] <= 3) & (rows["high"] >= 3)).mean()
 ### END SOLUTION
@@ -50,6 +51,7 @@ Many take mean ± 1.645 × standard deviation / √6, with the number of the nor
 intervals holds the truth?
 """
 # %% tags=["exercise"]
+from studykit.course import ninety as lesson
 ### BEGIN SOLUTION
 half = 1.645 * worlds["sd"] / 6 ** 0.5
 normal = ((worlds["mean"] - 3).abs() <= half).mean()
@@ -64,6 +66,7 @@ lesson.check("normal", normal)
 Twenty students each have an interval from a world of their own. With what chance do all twenty hold the truth?
 """
 # %% tags=["exercise"]
+from studykit.course import ninety as lesson
 ### BEGIN SOLUTION
 every = 0.9 ** 20
 ### END SOLUTION

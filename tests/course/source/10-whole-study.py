@@ -31,6 +31,7 @@ import studykit.notebook as kit
 from studykit.course import capstone as lesson
 kit.say(f"Six churns with three determinations each cost {lesson.cost(6, 3):g}; their chance is {lesson.chance(6, 3):.2f}.")
 # %% tags=["exercise"]
+from studykit.course import capstone as lesson
 ### BEGIN SOLUTION
 design = (10, 1)
 ### END SOLUTION
@@ -57,6 +58,7 @@ kit.figure(lesson.picture(data), alt="Readings by churn, circles for the upper a
 The first digit of one reading was misread from the laboratory's handwriting. Name the churn and the zone of its bottle.
 """
 # %% tags=["exercise"]
+from studykit.course import capstone as lesson
 ### BEGIN SOLUTION
 worst = data.loc[data["dry matter, g/kg"].idxmin()]
 fault = (worst["churn"], worst["zone"])
@@ -77,6 +79,7 @@ from studykit.course import capstone as lesson
 rows = lesson.differences(data, without=fault[0])
 kit.table(rows, caption="Lower zone minus upper, in per cent of the upper, one row a churn.", digits=3)
 # %% tags=["exercise"]
+from studykit.course import capstone as lesson
 ### BEGIN SOLUTION
 from scipy import stats
 d = rows["difference, %"]
