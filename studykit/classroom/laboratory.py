@@ -51,7 +51,8 @@ class Planted:
 
 def plant(world: World, lines: Iterable[Line]) -> tuple[Planted, ...]:
     """Where the world's kinds of fault strike a first order; one that finds no place is left out."""
-    rng, left = stream(world.bench, "faults"), [x for x in lines if x.kind == "spot"]
+    rng, every = stream(world.bench, "faults"), list(lines)
+    left = [x for x in every if x.kind == "spot"]
     order = [x.sample for x in left]
     shuffled = [left[int(i)] for i in rng.permutation(len(order))]
     taken: set[str] = set()
@@ -60,7 +61,7 @@ def plant(world: World, lines: Iterable[Line]) -> tuple[Planted, ...]:
         free = [x for x in shuffled if x.container not in taken]
         if not free:
             break
-        found = _strike(kind, free[0], left, rng)
+        found = _strike(kind, free[0], every, rng)
         if found:
             out.append(found)
             taken.add(free[0].container)
@@ -70,14 +71,15 @@ def plant(world: World, lines: Iterable[Line]) -> tuple[Planted, ...]:
 def _strike(kind: str, at: Line, bottles: list[Line], rng: np.random.Generator) -> Planted | None:
     """One fault of a kind at a bottle, its keg or its run; None where it cannot happen there."""
     factor, analyte = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.25, 0.4))), str(rng.choice(["P", "Ca"]))
-    own = {x.depth: x.sample for x in bottles if x.container == at.container}
+    own = {x.depth: x.sample for x in bottles if x.container == at.container and x.kind == "spot"}
     if kind == "swapped bottles":
         if not {"upper", "lower"} <= set(own):
             return None
         return Planted(kind=kind, places=(own["upper"], own["lower"], at.container), analyte="",
                        text=f"the bottles of the upper and the lower draw of keg {at.container} carry each other's code")
     if kind == "wrong product":
-        return Planted(kind=kind, places=(at.container, *own.values()), analyte="", factor=factor,
+        return Planted(kind=kind, places=(at.container, *(x.sample for x in bottles if x.container == at.container)),
+                       analyte="", factor=factor,
                        text=f"keg {at.container} holds another fluid")
     if kind == "run off":
         return Planted(kind=kind, places=(at.run,), analyte=analyte, text=f"run {at.run} is off in {analyte}", factor=factor)

@@ -177,6 +177,13 @@ def write_order(root: Path, again: Sequence[str] = ()) -> Written:
                    left=left - cost)
 
 
+def refuse_unsold(root: Path, study: Study) -> None:
+    """BadInput where a study of a class asks for more determinations than a bottle gives; nothing elsewhere."""
+    if (root / CARD).is_file() and study.design and study.design.replicates > MOST:
+        raise single("study.toml", f"a bottle of this class gives at most {MOST} determinations", f"write 1 to {MOST}",
+                     column="design.replicates", value=str(study.design.replicates))
+
+
 def delivered(root: Path) -> list[dict[str, Any]]:
     """What the teacher's note in the folder says was delivered: number, cost, lines. For the student only: never believed."""
     path = root / ORDERS / "delivered.json"

@@ -36,6 +36,7 @@ SCORES = ["student", "cost", "kegs", "bottles", "determinations", "words right",
 INTERVALS = ["student", "analyte", "pair", "truth", "estimate", "low", "high", "unit", "margin", "word", "right word"]
 FAULTS = ["student", "kind", "places", "what happened", "found"]
 LARGEST = 200_000
+HANDED_IN = ("study.toml", "intake.toml", "findings.csv", "plan/samples.csv", "plan/exclusions.csv")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,7 +69,7 @@ def reveal(root: Path, passphrase: str) -> Revealed:
     intervals, faults, truths = [], [], {}
     for name, entry in data["students"].items():
         world = world_of(bytes.fromhex(data["secret"]), entry["number"])
-        handed = look(root / STUDENTS / name, world, entry)
+        handed = look(root / STUDENTS / name, world, entry, data.get("handed", {}).get(name))
         truths[name] = truth_of(world, entry)
         scores.append(score(name, world, entry, handed))
         if len(handed.intervals):
@@ -78,13 +79,26 @@ def reveal(root: Path, passphrase: str) -> Revealed:
                      intervals=pd.concat(intervals or [pd.DataFrame(columns=INTERVALS)], ignore_index=True))
     files = _write(root, found, truths)
     if not data["revealed"]:
-        seal(root, passphrase, data | {"revealed": True})
+        marks = {name: marks_of(root / STUDENTS / name) for name in data["students"]}
+        seal(root, passphrase, data | {"revealed": True, "handed": marks})
     return Revealed(scores=found.scores, intervals=found.intervals, faults=found.faults, files=files)
 
 
-def look(folder: Path, world: World, entry: Mapping[str, Any]) -> Handed:
-    """Run the kit on what a student handed in; where that cannot be done the reason is a remark."""
+def marks_of(folder: Path) -> dict[str, str]:
+    """SHA-256 of what a student hands in beside the laboratory's files; '' for what is not there."""
+    files = [folder / name for name in HANDED_IN]
+    small = {p.relative_to(folder).as_posix(): p.is_file() and p.stat().st_size < LARGEST * 10 for p in files}
+    return {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() if s else "" for name, s in small.items()}
+
+
+def look(folder: Path, world: World, entry: Mapping[str, Any], before: Mapping[str, str] | None = None) -> Handed:
+    """Run the kit on what a student handed in; where that cannot be done the reason is a remark.
+
+    ``before``: the marks of the folder when the truth was told, None where it was not told yet.
+    """
     remarks, empty = list(changed(folder, entry)), pd.DataFrame(columns=["analyte"])
+    if later := [name for name, mark in marks_of(folder).items() if before is not None and before.get(name) != mark]:
+        remarks.append(f"changed or handed in after the truth was told: {', '.join(later)}")
     findings, said = read_findings(folder / "findings.csv")
     remarks += said
     if not entry["orders"]:
@@ -112,7 +126,9 @@ def changed(folder: Path, entry: Mapping[str, Any]) -> Iterable[str]:
     except StudyKitError:
         yield "the lock was edited by hand"
         return
-    if entry["orders"] and (not entries or entries[0]["seal"] != entry["orders"][0]["seal"]):
+    if entry["orders"] and not entries:
+        yield "was not handed in: there is no lock in the folder"
+    elif entry["orders"] and entries[0]["seal"] != entry["orders"][0]["seal"]:
         yield "the lock is not the one under which was bought"
 
 

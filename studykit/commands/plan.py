@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from studykit.classroom import orders
 from studykit.core.change import change_files
 from studykit.core.errors import BadInput
 from studykit.core.folders import exchange, rename, restore
@@ -38,6 +39,7 @@ def opening(root: Path) -> Outlay:
     """What the plan takes, before anything is written; BadInput with every fault that stops it."""
     study = load_study(root)
     refuse_unusual(root)
+    orders.refuse_unsold(root, study)
     made, _ = draft(root, study)
     found = outlay(study, made.containers, made.samples)
     return replace(found, allowed=found.bottles) if has_plan(root) else found

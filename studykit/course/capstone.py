@@ -227,7 +227,7 @@ def _found(answer: Any) -> Reply:
              ((mean - np.sqrt(n) * (mean - right[0]), mean + np.sqrt(n) * (mean - right[0])),
               "The interval of a mean is narrower: divide the standard deviation by the root of the number of churns."),
              ((-right[1], -right[0]), "The sign is turned: lower minus upper is asked.")]
-    if max(abs(low - right[0]), abs(high - right[1])) > 0.02:
+    if not max(abs(low - right[0]), abs(high - right[1])) <= 0.02:
         near = [hint for span, hint in wrong if max(abs(low - span[0]), abs(high - span[1])) <= 0.02]
         return no(near[0] if near else "Leave the churn with the slip out, then take mean ± t × standard deviation / root of n "
                                        "of the churns' differences, with the t of 90 % and n − 1 degrees of freedom.")

@@ -12,7 +12,7 @@ from scipy import stats
 
 from studykit.course.drawing import histogram
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, whole, yes
 
 S_R, BOTTLES, WORLDS, MONEY, TARGET = 3.0, 12, 400, 12, 0.8
 """Repeatability in per cent; bottles of each depth; runs; control bottles that can be paid; chance that is asked for."""
@@ -40,7 +40,8 @@ def names() -> pd.DataFrame:
 
 def _catches(answer: Any) -> Reply:
     if not isinstance(answer, Mapping) or set(answer) != set(FAULTS):
-        return no("A control for each of the five faults is asked, with the faults written as in the table.")
+        return no('A control for each of the five faults is asked, the faults written as in the table: {"a run reads high": '
+                  '"...", and four more}.')
     if any(v is ... for v in answer.values()):
         return no("Write a control in place of each row of dots.")
     for fault, control in FAULTS.items():
@@ -92,9 +93,9 @@ def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
 def _choice(answer: Any) -> Reply:
     wanted = ("check fluid", "blank", "duplicate")
     if not isinstance(answer, Mapping) or not set(answer) <= set(wanted):
-        return no("Numbers of bottles for check fluid, blank and duplicate are asked.")
+        return no('Numbers of bottles are asked: {"check fluid": ..., "blank": ..., "duplicate": ...}.')
     try:
-        counts = {c: int(answer.get(c, 0)) for c in wanted}
+        counts = {c: whole(answer.get(c, 0)) for c in wanted}
     except (TypeError, ValueError):
         return no("Write a whole number in place of each row of dots.")
     if any(v < 0 for v in counts.values()):

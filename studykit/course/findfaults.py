@@ -73,8 +73,8 @@ def picture(data: pd.DataFrame, analyte: str) -> Figure:
 
 def compared(found: list[tuple[str, str]], faults: tuple[Planted, ...]) -> tuple[float, float]:
     """Precision, the share of what was named that is true, and recall, the share of what is true that was named."""
-    right = sum(any(p in f.places for f in faults) for p, _ in found)
-    hit = sum(any(p in f.places for p, _ in found) for f in faults)
+    right = sum(any(p in f.places and k == f.kind for f in faults) for p, k in found)
+    hit = sum(any(p in f.places and k == f.kind for p, k in found) for f in faults)
     return right / max(len(found), 1), hit / max(len(faults), 1)
 
 
@@ -96,6 +96,8 @@ def _found(answer: Any) -> Reply:
         return no("A place stands twice in the list.")
     precision, recall = compared(found, _planted(_own["me"]))
     told = f"Precision {precision:.2f}, recall {recall:.2f}."
+    if any(p in f.places and k != f.kind for f in _planted(_own["me"]) for p, k in found):
+        told += " (Somewhere the place is right and the kind is not: that counts for neither.)"
     if precision < LEAST:
         return no(f"{told} Too many false alarms: whoever names everything has found nothing. Keep what you can give "
                   f"a reason for.")
@@ -108,7 +110,7 @@ def _found(answer: Any) -> Reply:
 def _precision(answer: Any) -> Reply:
     return number(answer, 0.6, 0.005, "Three of five. Low precision costs trust: soon nobody looks at the list any more.",
                   [(0.75, "That is the recall, three of the four that happened."), (5 / 4, "Named over happened says neither."),
-                   (0.4, "That is the share of false alarms."), (60, "That is in per cent; write the share, between 0 and 1."),
+                   (0.4, "That is the share of false alarms."),
                    (0.25, "That is the share that was missed.")],
                   "Of the five that were named, how many were true?")
 
@@ -117,7 +119,7 @@ def _recall(answer: Any) -> Reply:
     return number(answer, 0.75, 0.005, "Three of four. Low recall costs a wrong verdict.",
                   [(0.6, "That is the precision, three of the five that were named."), (0.25, "That is the share that "
                                                                                               "was missed."),
-                   (75, "That is in per cent; write the share, between 0 and 1."), (5 / 4, "Named over happened says "
+                   (5 / 4, "Named over happened says "
                                                                                            "neither.")],
                   "Of the four that happened, how many were named?")
 

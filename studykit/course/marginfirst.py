@@ -20,6 +20,10 @@ from studykit.study import load_study
 from studykit.study.lock import lock_folder, lock_status
 
 WORLDS, KEGS, SCATTER, MARGIN = 2000, 8, 4.0, 5.0
+OUTCOME = re.compile(r"homogeneous|inconclusive|stratified|verdict|outcome|\bpass|interval|significan|wanted|succe|realistic|"
+                     r"too (?:strict|narrow|tight)|\bbetter\b|\bresults?\b(?! table)", re.I)
+"""Words by which a reason betrays that it was found after the result; own choice, English only."""
+AGAIN = "What was recorded stays, as in life. To write another: run the lesson from “A study without results” on."
 
 
 def new_study() -> Path:
@@ -41,6 +45,8 @@ def results_arrive(root: Path) -> int:
 
 def lock(root: Path, reason: str = "") -> str:
     """What ``studykit lock FOLDER`` says, or with a reason its ``--amend "reason"``; a refusal as it is told."""
+    if not isinstance(reason, str):
+        return "Refused: a reason is a sentence between quotation marks"
     try:
         return lock_folder(root, reason).sentence
     except BadInput as error:
@@ -131,13 +137,18 @@ def _amended(root: Any) -> Reply:
         status = lock_status(Path(root), load_study(Path(root)))
     except (BadInput, TypeError):
         return no("The folder of the study is asked for: `root`.")
-    if not any(c.reason for c in status.changes):
+    reasons = [c.reason for c in status.changes if c.reason]
+    if not reasons:
         return no("No amendment stands there yet: lesson.lock(root, \"your reason\"). A reason must say something.")
-    if any(re.search(r"homogeneous|inconclusive|result|outcome|passes", c.reason, re.I) for c in status.changes):
-        return no("Your reason speaks of the outcome. Whoever reads it should find it good without knowing the result.")
+    if any(OUTCOME.search(r) for r in reasons):
+        return no("Your reason speaks of the outcome. Whoever reads it should find it good without knowing the result. "
+                  + AGAIN)
+    if any(len({*re.findall(r"[^\W\d_]{2,}", r)}) < 4 for r in reasons):
+        return no("Your reason does not say what allows the wider margin, and where that is written. " + AGAIN)
     late = any(c.after_results for c in status.changes)
-    return yes("The reason is kept beside the change, and so is the fact that results were there already: it convinces nobody "
-               "by itself." if late else "The reason is kept beside the change.")
+    told = ("The reason is kept beside the change, and so is the fact that results were there already: it convinces nobody "
+            "by itself." if late else "The reason is kept beside the change.")
+    return yes(told + " (Only a few words are looked for here: let your neighbour say whether it convinces.)")
 
 
 def _share(answer: Any) -> Reply:
@@ -148,7 +159,6 @@ def _share(answer: Any) -> Reply:
                   [(wrong_words(1.0), "That is the share under the declared margin. Let it out by half: 7.5 %."),
                    (wrong_words(2.0), "That is the share at 10 %, twice the margin; half more is 7.5 %."),
                    (1 - p, "That is the share of worlds in which even the wider margin does not help."),
-                   (100 * p, "That is in per cent; write the share, between 0 and 1."),
                    (float(stats.norm.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS)))),
                     "You compared the means; the whole interval must lie inside, so compare upper ends.")],
                   "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")

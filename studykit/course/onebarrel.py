@@ -62,7 +62,6 @@ def _alarms(answer: Any) -> Reply:
                   [(0.05, "That is what the test promises, for bottles of different barrels. Count what it does here."),
                    (1 - p, "That is the share of worlds without an alarm."),
                    (1000 * p, "That is a number of worlds; the share of all worlds is asked."),
-                   (100 * p, "That is in per cent; write the share, between 0 and 1."),
                    (p / 2, "Half of it: both signs of the difference are alarms.")],
                   "Count the worlds whose p-value is below 0.05, and divide by the number of worlds.")
 

@@ -69,8 +69,8 @@ def _fall(answer: Any) -> Reply:
                                             "diameter."),
                    (right * 1e6, "Units: micrometres must be squared as metres, 1e-6 twice."),
                    (right / DAYS, "That is the fall of one day.")],
-                  "speed = (2600 − 1040) × 9.81 × d² / (18 × viscosity), all in metres, kilograms and seconds; times "
-                  "the seconds.")
+                  "Take Stokes' law for the speed, with every quantity in metres, kilograms and seconds. What does it say of "
+                  "the size, and how many seconds are 84 days?")
 
 
 def _upper(answer: Any) -> Reply:
@@ -82,8 +82,7 @@ def _upper(answer: Any) -> Reply:
                   [(lost, "That is the share that has left the zone."),
                    (1.0, "Whatever has fallen out of the upper zone is gone from it."),
                    (1 - fall_mm() / HEIGHT_MM, "That is the share of the whole height; the upper zone is 200 mm high."),
-                   (0.0, "The front has not reached the bottom of the zone yet."),
-                   (100 * right, "That is in per cent; write the share, between 0 and 1.")],
+                   (0.0, "The front has not reached the bottom of the zone yet.")],
                   "The front has fallen so far into a zone of 200 mm: which share of it still lies below the front?")
 
 
@@ -107,8 +106,7 @@ def _floor(answer: Any) -> Reply:
                   [(fall_mm() / ZONE_MM, "That is the share of the upper zone; of all matter in the container is asked."),
                    (0.0, "Every particle that was nearer to the floor than the fall has arrived."),
                    (1 - right, "That is what still floats."),
-                   (1 / 3, "Not a whole zone: as much as the fall is of the height."),
-                   (100 * right, "That is in per cent; write the share, between 0 and 1.")],
+                   (1 / 3, "Not a whole zone: as much as the fall is of the height.")],
                   "Every particle that began lower than the fall has reached the floor: which share of the height is that?")
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import io
 import math
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import redirect_stdout
 from dataclasses import dataclass
 from typing import Any
 
 OPEN = "Write your answer in place of the three dots in the cell above, run that cell, then this one."
+PER_CENT = "That is in per cent; write the share, between 0 and 1."
+RETURN = "Your function prints its answer; it has to hand it on: write `return` in place of `print`."
+SPELLING = "The rule is right, the spelling is not: small letters, and nothing before or behind the word."
 Check = Callable[[Any], "Reply"]
 
 
@@ -48,10 +53,13 @@ def answer_to(checks: Mapping[str, Check], name: str, answer: Any) -> Reply:
 def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[tuple[float, str]], else_: str) -> Reply:
     """A number against the right one: right within ``within``, a known wrong one with its hint, else the general hint.
 
-    The nearest known wrong one counts, within the same tolerance relative to its size.
+    The nearest known wrong one counts, within the same tolerance relative to its size. Where a share between 0 and 1 is
+    right, the same in per cent is known as wrong. Text and True or False are no numbers.
     """
+    if isinstance(answer, str | bytes):
+        return no("A number is asked for, without quotation marks.")
     try:
-        value = float(answer)
+        value = _not_bool(float, answer)
     except (TypeError, ValueError):
         return no("One number is asked for.")
     if not math.isfinite(value):
@@ -59,8 +67,23 @@ def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[
     if abs(value - right) <= within:
         return yes(said)
     share_of = within / abs(right) if right else 0.02
+    wrong = [*wrong, (100 * right, PER_CENT)] if 0 < right < 1 else wrong
     near = [(abs(value - other), hint) for other, hint in wrong if abs(value - other) <= max(share_of * abs(other), 1e-12)]
     return no(min(near)[1] if near else else_)
+
+
+def whole(answer: Any) -> int:
+    """A whole number; TypeError or ValueError for anything else, text and True or False too."""
+    value = _not_bool(int, answer)
+    if isinstance(answer, str | bytes) or value != answer:
+        raise ValueError(f"{answer!r} is no whole number")
+    return value
+
+
+def _not_bool(kind: Callable[[Any], Any], answer: Any) -> Any:
+    if type(answer).__name__ in ("bool", "bool_"):
+        raise TypeError("True and False are no numbers")
+    return kind(answer)
 
 
 def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[..., Any],
@@ -72,13 +95,16 @@ def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[.
     if not callable(answer):
         return "Write a function: its first line stands in the cell already.", ()
     try:
-        got = [answer(*c) for c in cases]
+        with redirect_stdout(printed := io.StringIO()):
+            got = [answer(*c) for c in cases]
     except Exception as error:
         return f"The function stops with {type(error).__name__}: {error}", ()
     wanted = [right(*c) for c in cases]
     if got == wanted:
         return None
     if all(g is None or g is ... for g in got):
-        return OPEN, ()
+        return (RETURN if printed.getvalue() else OPEN), ()
+    if [str(g).strip().lower() for g in got] == wanted:
+        return SPELLING, ()
     hint = next((h for rule, h in wrong if got == [rule(*c) for c in cases]), "")
     return hint, next(c for c, g, w in zip(cases, got, wanted, strict=True) if g != w)

@@ -80,10 +80,13 @@ WRONG = (
 
 
 def _rule(answer: Any) -> Reply:
-    wrong = like_a_rule(answer, [(low, high, MARGIN) for _, low, high in CASES], right_rule, WRONG)
+    cases = [(k * low, k * high, k * MARGIN) for k in (1, 2) for _, low, high in CASES]  # all twice as wide, margin too
+    wrong = like_a_rule(answer, cases, right_rule, WRONG)
     if wrong is None:
         return yes("Ten studies, ten right words. “Inconclusive” is the honest third: nothing was shown, neither way.")
     hint, case = wrong
+    if case[2:] == (2 * MARGIN,):
+        return no(f"Your rule fits a margin of {MARGIN:g} % alone. The function is given the margin: use it.")
     name = next((n for n, low, high in CASES if case[:2] == (low, high)), "")
     return no(hint or f"Look again at “{name}”: where does its interval lie, all of it?")
 

@@ -11,7 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, yes
+from studykit.course.replies import Reply, answer_to, no, number, whole, yes
 from studykit.inference.tost_power import tost_power
 
 MARGIN, S_R = 5.0, 3.0
@@ -95,7 +95,7 @@ def _design(size: float, answer: Any) -> Reply | None:
     if answer is ...:
         return no("Write two whole numbers in place of each row of dots.")
     try:
-        n, m = (int(x) for x in answer)
+        n, m = (whole(x) for x in answer)
     except (TypeError, ValueError):
         return no(f"For {size:g} %: two whole numbers, containers and determinations.")
     if n < 3 or m < 1:
@@ -123,7 +123,8 @@ def _rest(answer: Any) -> Reply:
                                                      "is missing."),
                    (float(np.sqrt(2)) * PROFILES[2], "That is for one container; eight were opened."),
                    (float(np.sqrt(2)) * PROFILES[2] / 8, "Means of eight scatter by the root of eight less, not by eight.")],
-                  "Put the repeatability to 0: root of 2 times the scatter of profiles, over the root of 8.")
+                  "Suppose that one determination had no error: what still scatters in the difference of one drum, and what "
+                  "does the mean of eight of them make of it?")
 
 
 CHECKS = {"designs": _designs, "rest": _rest}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 import time
 from pathlib import Path
@@ -16,6 +17,7 @@ import pytest
 from studykit.classroom import deliver, make, orders, reveal, safe, worlds
 from studykit.classroom.laboratory import Line, measure, plant
 from studykit.classroom.page import alt_of, class_page
+from studykit.commands.plan import opening
 from studykit.core.errors import BadInput
 from studykit.core.files import write_bytes
 from studykit.sampling.plan import _tables, draft
@@ -325,11 +327,41 @@ def test_changed_raw_files_locks_and_margins_are_told_and_do_not_help(root):
     (root / "students/ada/plan/plan.lock").unlink()
     spoilt = handed(root, "ada")
     assert spoilt.remarks == ("raw file 1 was changed; the delivered one was used",
-                              "the lock is not the one under which was bought")
+                              "was not handed in: there is no lock in the folder")
     assert spoilt.words == clean.words
     pd.testing.assert_frame_equal(spoilt.intervals, clean.intervals)
     toml.write_text(toml.read_text().replace("{ relative_percent = 6 }", "{ relative_percent = 60 }"))
     assert handed(root, "ada").remarks[-1] == "margins changed after the order: P"
+
+
+def test_what_is_changed_after_the_truth_was_told_is_said_when_revealed_again(root):
+    told = safe.unseal(root, PHRASE)["students"]["ben"]["faults"]
+    (root / "students/ada/plan/exclusions.csv").write_text("sample,analyte,replicate,reason,who,date\n")
+    reveal.reveal(root, PHRASE)
+    assert list(reveal.reveal(root, PHRASE).scores["remarks"]) == ["", ""]
+    (root / "students/ben/findings.csv").write_text(f"where,kind,note\n{told[0]['places'][0]},{told[0]['kind']},seen\n")
+    (root / "students/ada/plan/exclusions.csv").unlink()
+    again = reveal.reveal(root, PHRASE).scores.set_index("student")["remarks"]
+    assert again["ben"] == "changed or handed in after the truth was told: findings.csv"
+    assert again["ada"] == "changed or handed in after the truth was told: plan/exclusions.csv"
+
+
+def test_a_keg_of_another_fluid_is_named_by_any_of_its_bottles(root):
+    lines = [Line(sample=f"S{k}", container="K05", kind=kind, depth=depth, run="R1", position=k, draw=0, first=0,
+                  determinations=1)
+             for k, (kind, depth) in enumerate([("spot", "upper"), ("spot", "lower"), ("duplicate", "upper"), ("heel", "")])]
+    struck = [f.places for n in range(200) for f in plant(worlds.world_of(b"a", n), lines) if f.kind == "wrong product"]
+    assert {*struck} == {("K05", "S0", "S1", "S2", "S3")}
+
+
+def test_more_determinations_than_a_bottle_gives_are_refused_before_the_lock(root, tmp_path):
+    folder = root / "students/ada"
+    text = (folder / "study.toml").read_text(encoding="utf-8")
+    (folder / "study.toml").write_text(re.sub(r"(?m)^replicates = \d", "replicates = 5", text), encoding="utf-8")
+    with pytest.raises(BadInput, match=r"design.replicates: '5': a bottle of this class gives at most 4"):
+        opening(folder)
+    (folder / "class.json").unlink()  # elsewhere nothing is sold
+    orders.refuse_unsold(folder, load_study(folder))
 
 
 def test_a_folder_that_cannot_be_read_is_a_remark(root):

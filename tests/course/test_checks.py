@@ -24,6 +24,7 @@ from studykit.course import (
     sameenough,
     wheremoney,
 )
+from tests.course import make
 
 CHOICE = {"check fluid": 3, "blank": 1, "duplicate": 7}
 DESIGNS = {0.5: (4, 3), 2.0: (6, 4), 4.0: (16, 2)}
@@ -36,7 +37,8 @@ WITHIN_DEPTHS = pd.concat([part.sample(frac=1, random_state=1) for _, part in BO
 ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]]]] = {
     onebarrel: (
         [("alarms", 0.375), ("alarms", 0.36), ("units", 1), ("honest", 0.046)],
-        [("alarms", 0.05, "what the test promises"), ("alarms", 375, "number of worlds"), ("alarms", 37.5, "per cent"),
+        [("honest", 5, "per cent"), ("units", True, "One number"), ("alarms", "0.375", "quotation marks"),
+         ("alarms", 0.05, "what the test promises"), ("alarms", 375, "number of worlds"), ("alarms", 37.5, "per cent"),
          ("alarms", 0.625, "without an alarm"), ("alarms", 0.1875, "both signs"), ("alarms", 0.44, "Count the worlds"),
          ("units", 3, "of how many barrels"), ("units", 6, "chosen at random"), ("units", 2, "two cellars"),
          ("honest", 0.375, "the first way"), ("honest", 0.95, "without an alarm")]),
@@ -47,6 +49,9 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("rule", lambda low, high: "homogeneous", "stops with TypeError"), ("rule", "homogeneous", "Write a function"),
          ("kegs", 7, "still below 0.8"), ("kegs", 9, "one keg more"), ("kegs", 3, "hardly ever"),
          ("kegs", 6, "normal approx"),
+         ("rule", lambda low, high, margin: sameenough.right_rule(low, high, margin).capitalize(), "spelling"),
+         ("rule", lambda low, high, margin: print(sameenough.right_rule(low, high, margin)), "`return`"),
+         ("rule", lambda low, high, margin: sameenough.right_rule(low, high, 5), "use it"), ("content", 95, "per cent"),
          ("content", 0.05, "objects"), ("content", 0.2195, "other column")]),
     marginfirst: (
         [("seen", 1), ("share", 0.48), ("share", 0.46)],
@@ -63,13 +68,19 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("designs", DESIGNS | {2.0: (20, 1)}, "more than the cheapest"),
          ("designs", DESIGNS | {0.5: (4, 8)}, "fewer determinations"),
          ("designs", DESIGNS | {0.5: (2, 9)}, "at least three"),
-         ("designs", {0.5: (4, 3)}, "each of the three")]),
+         ("designs", {0.5: (4, 3)}, "each of the three"), ("designs", DESIGNS | {0.5: (4.2, 3)}, "two whole numbers"),
+         ("designs", DESIGNS | {0.5: ("4", "3")}, "two whole numbers"), ("rest", 7, "no error")]),
     randomorder: (
         [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", 0.03)],
         [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"),
         ("bias", 10.29, "mg/kg"),
          ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"),
          ("order", BOTTLES[::-1], "still sorted"),
+         ("order", BOTTLES.iloc[[*range(1, 36), 0]], "by a rule"),
+         ("order", BOTTLES.iloc[[24, *range(24), *range(25, 36)]], "rule"),
+         ("order", BOTTLES.sort_values("vat", kind="stable"), "pattern"),
+         ("order", BOTTLES.iloc[[*range(0, 36, 2), *range(1, 36, 2)]], "rule"),
+         ("order", BOTTLES.iloc[[v + 12 * z for v in range(12) for z in ((0, 1, 2) if v % 2 else (2, 1, 0))]], "by a rule"),
          ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
          ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 4.114, "sorted"),
          ("left", 0.9585, "scatter")]),
@@ -81,6 +92,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("catches", dict(list(controls.FAULTS.items())[:3]), "each of the "
                                                               "five"),
                                                               ("choice", CHOICE | {"duplicate": 9}, "can be paid"),
+         ("choice", CHOICE | {"check fluid": 3.5}, "whole number"), ("choice", CHOICE | {"blank": "1"}, "whole number"),
+         ("catches", list(controls.FAULTS.values()), "a run reads high"), ("choice", [3, 1, 7], "check fluid"),
          ("choice", CHOICE | {"blank": 0}, "goes unseen"), ("choice", CHOICE | {"check fluid": 2}, "too seldom"),
          ("choice", CHOICE | {"duplicate": 4}, "too seldom"), ("pulled", 0, "leans"), ("pulled", 1.69, "one side"),
          ("pulled", 3.0, "repeatability"), ("pulled", -3.385, "sign"), ("pulled", 6.77, "Twice")]),
@@ -103,7 +116,7 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [("share", 0.1, "misses"), ("share", 180, "number of worlds"), ("share", 90, "per cent"),
         ("share", 0.5, "Both ends"),
          ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 83.9, "per cent"),
-         ("normal", 0.744, "80 %"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"),
+         ("normal", 0.744, "80 %"), ("normal", 0.9, "promises"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"),
          ("all", 18, "on average"),
          ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
     capstone: (
@@ -198,6 +211,47 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
     assert "results were there already" in reply.text
 
 
+@pytest.mark.parametrize(("why", "said"), [
+    ("to get the wanted verdict", "outcome"), ("P did not pass at 5 %, so 7.5 % is more realistic", "outcome"),
+    ("the interval ended at 6.9 %", "outcome"), ("5 % was too strict for us all", "outcome"),
+    ("because 7.5 is better for everybody", "outcome"), ("asdf asdf asdf asdf", "what allows"),
+    ("results look fine at 7.5", "outcome"),
+    ("the standard's result table for this pump allows 7.5 %", ""),
+    ("wear tests of the maker found no change of wear up to 7.5 % less phosphorus", "")])
+def test_reasons_found_after_the_result_are_sent_back_and_the_way_out_is_told(why, said):
+    lesson, root = marginfirst, marginfirst.new_study()
+    lesson.lock(root)
+    lesson.widen(root, "P", 7.5)
+    lesson.lock(root, why)
+    reply = lesson.check("amended", root)
+    assert reply.right is (not said)
+    assert said in reply.text
+    assert ("A study without results" if said else "let your neighbour say") in reply.text
+    assert lesson.lock(root, 5).startswith("Refused: a reason is a sentence")
+
+
+def test_the_heading_that_the_way_out_names_is_there():
+    source = (make.HERE / "source/03-margin-first.py").read_text(encoding="utf-8")
+    assert "## A study without results" in source
+
+
+def test_shares_of_the_shortcut_are_counted_in_the_worlds_that_were_drawn(monkeypatch):
+    monkeypatch.setattr(ninety, "_drawn", [])
+    worlds = ninety.draw(6)
+    half = 1.645 * worlds["sd"] / 6 ** 0.5
+    assert ninety.check("normal", ((worlds["mean"] - 3).abs() <= half).mean()).right
+    assert ninety.check("normal", 0.8392).right  # who works it out
+    assert "promises" in ninety.check("normal", 0.9).text
+    rows = ninety.intervals(worlds)
+    assert "exercise 1" in ninety.check("normal", ((rows["low"] <= 3) & (rows["high"] >= 3)).mean()).text
+    no_root = ((worlds["mean"] - 3).abs() <= 1.645 * worlds["sd"]).mean()
+    assert "√6" in ninety.check("normal", no_root).text
+
+
+def test_no_random_order_is_sent_back():
+    assert all(randomorder.check("order", BOTTLES.sample(frac=1, random_state=s)).right for s in range(300))
+
+
 def test_own_faults_are_found_missed_and_invented(monkeypatch):
     lesson = findfaults
     monkeypatch.setitem(lesson._own, "me", "")
@@ -214,6 +268,10 @@ def test_own_faults_are_found_missed_and_invented(monkeypatch):
     assert "none of the kinds" in lesson.check("found", [("K01", "bad luck")]).text
     assert "twice" in lesson.check("found", [faults[0], faults[0]]).text
     assert lesson.missing(data) == ["K01-lower"]
+    kinds = [k for _, k in faults]
+    turned = [(place, kinds[i - 1]) for i, (place, _) in enumerate(faults)]
+    assert "the place is right and the kind is not" in lesson.check("found", turned).text
+    assert not lesson.check("found", turned).right
 
 
 def test_every_name_has_data_of_its_own():
@@ -259,6 +317,7 @@ def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
                          ((kept.mean() - z, kept.mean() + z, word), "1.645"), ((-high, -low, word), "sign"),
                          ((kept.mean() - half, kept.mean() + half, word), "narrower"),
                          ((low, high, wrong_word), "does not follow"), ((low, high, "fine"), "The word is"),
+                         ((float("nan"), float("nan"), word), "Leave the churn"),
                          ((low,), "Three things"), ((90, 100, word), "Leave the churn")]:
         reply = capstone.check("found", answer)
         assert not reply.right

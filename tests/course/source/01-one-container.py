@@ -81,8 +81,8 @@ lesson.check("honest", honest)
 """
 ## What happened
 
-Both ways spend six bottles. The difference of the means scatters about as widely in both; but in the first way the
-three bottles of a barrel agree with one another, and the test takes that agreement for certainty.
+Both ways spend six bottles. With one barrel a cellar the difference of the means scatters half as much again; yet its test
+expects less, because the three bottles of a barrel agree with one another and it takes that agreement for certainty.
 """
 # %%
 import studykit.notebook as kit

@@ -50,7 +50,8 @@ lesson.check("rest", rest)
 
 For scatter between profiles of 0.5, 2 and 4 %: how many drums, and how many determinations of each bottle? The chance to
 show sameness must be at least 0.8. Find the cheapest with `lesson.chance(drums, determinations, profiles)` and
-`lesson.cost(drums, determinations)`; within 5 % of it is right.
+`lesson.cost(drums, determinations)`; within 5 % of it is right. Write
+`{0.5: (drums, determinations), 2.0: (drums, determinations), 4.0: (drums, determinations)}` with your numbers.
 """
 # %%
 from studykit.course import wheremoney as lesson

@@ -30,7 +30,8 @@ kit.table(lesson.names(), caption="Five faults, and five controls in another ord
 """
 ## Exercise 1: which control sees which fault?
 
-Write the control that sees it behind each fault.
+Write the control that sees it behind each fault, in the form `{"a run reads high": "...", "the scatter is larger than
+stated": "..."}` and so on, with the words of the table.
 """
 # %% tags=["exercise"]
 from studykit.course import controls as lesson
@@ -51,7 +52,8 @@ lesson.check("catches", catches)
 ## Exercise 2: twelve bottles of money
 
 Three faults hide: a run that reads high by three standard deviations, a carry-over of four into the blank, a scatter of
-twice what was stated. Twelve control bottles can be paid. Choose so that each fault is caught with a chance of at least 0.8.
+twice what was stated. Twelve control bottles can be paid. Choose so that each fault is caught with a chance of at least 0.8. Write
+`{"check fluid": ..., "blank": ..., "duplicate": ...}` with a number for each.
 """
 # %%
 import studykit.notebook as kit

@@ -4,7 +4,7 @@
 
 **Aim.** To estimate, before anybody opens a container, how far particles fall, and where to look for them.
 
-**The question.** A pottery stores glaze with zircon particles of 2 µm in a tank. It stood for 84 days. Which bottle will
+**The question.** A pottery stores glaze with quartz particles of 2 µm in a tank. It stood for 84 days. Which bottle will
 show that something has settled?
 
 *Everything here is invented.*
