@@ -74,7 +74,7 @@ def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[
 
 def whole(answer: Any) -> int:
     """A whole number; TypeError or ValueError for anything else, text and True or False too."""
-    value = _not_bool(int, answer)
+    value: int = _not_bool(int, answer)
     if isinstance(answer, str | bytes) or value != answer:
         raise ValueError(f"{answer!r} is no whole number")
     return value
