@@ -41,7 +41,10 @@ OWN_LIMITS = (f"{BELOW_FLASH_C:g} °C below the flash point, {CHARGES_BELOW_PS_M
 # hand-held readers begin to fail (common practice, no source)
 SMALLEST_QR_MM = 29 * 0.35
 FIRST = {False: 9, True: 7}  # draws on a container's first page, by whether more than three lines say STOP
-DRAWING_MM = {False: 84.0, True: 76.0}  # room for its drawing, by whether it has more than seven draws
+DRAWING_MM = {False: 80.0, True: 71.0}  # room for its drawing, by whether it has more than seven draws
+DIPPED_MM = 2.0  # smallest fall of the level that is told, mm (common practice, no source)
+FROM_RIM = {False: "From the rim: as long as no neck or bung ring stands above it.",
+            True: "From the rim: for an opening at the highest point only."}
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 
 
@@ -130,7 +133,8 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
 
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
-    drawing = draw_vessel(vessel, plan, width=92.0 if discards else 104.0, height=DRAWING_MM[len(plan.draws) > 7])
+    long = max(len(d.depth) for d in plan.draws) > 12
+    drawing = draw_vessel(vessel, plan, width=84.0 if long else 92.0 if discards else 104.0, height=DRAWING_MM[len(plan.draws) > 7])
     seen = {d.depth for d in plan.draws}
     barred = _barred_draws(study, plan)
     floor = "heel" if "heel" in seen or barred - {"residue"} else "no heel"
@@ -148,18 +152,24 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
     rows = [
         {"order": d.order, "sample": codes[(plan.container, plan.day, d.order)], "depth": d.depth,
          "tip": "barred" if d.depth in barred else "mixed" if d.depth == "residue" else _mm(d.tip_mm),
-         "below": "" if d.depth == "residue" else _mm(d.below_surface_mm), "purge": f"{d.purge_ml:g}",
-         "keep": f"{d.keep_ml:g}", "discard": f"{d.discard_ml:g}" if d.discard_ml else "–",
-         "before": f"{d.level_before_mm:.1f}", "after": f"{d.level_after_mm:.1f}"}
+         "below": "" if d.depth == "residue" else _mm(d.below_surface_mm),
+         "rim": "" if d.depth == "residue" or d.depth in barred else _mm(vessel.total_height_mm - d.tip_mm),
+         "purge": f"{d.purge_ml:g}", "keep": f"{d.keep_ml:g}", "discard": f"{d.discard_ml:g}" if d.discard_ml else "–"}
         for d in plan.draws
     ]
     return {"container": plan.container, "place": ", ".join(lot_store), "visit": turn,
             "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,
-            "tool": study.sampling.tool, "rim": f"{rim:.0f}",
+            "tool": study.sampling.tool, "rim": f"{rim:.0f}", "falls": _falls(plan), "from_rim": FROM_RIM[bool(lies)],
             "moved": f"If the surface stands otherwise than planned, keep these shares of the liquid height: {shares}.",
             "sediment": sediment, "stop": stop, "first": FIRST[len(stop) > 3]}
+
+
+def _falls(plan: DrawPlan) -> str:
+    """By how much the draws lower the level, where that can be dipped."""
+    before, after = plan.draws[0].level_before_mm, plan.draws[-1].level_after_mm
+    return f"The draws lower the level from {_mm(before)} to {_mm(after)} mm. " if before - after >= DIPPED_MM else ""
 
 
 def _barred_draws(study: Study, plan: DrawPlan) -> set[str]:

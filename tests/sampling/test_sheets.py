@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from pathlib import Path
 
 import numpy as np
 import openpyxl
@@ -25,6 +26,7 @@ from studykit.sampling.sheets import (
 )
 from studykit.study.cautions import cautions, lines
 from studykit.study.codes import check_code
+from studykit.study.definition import Study
 from studykit.study.inventory import choose_containers
 from tests.sampling_examples import container_table, stock_rows, study
 
@@ -255,6 +257,54 @@ def test_many_draws_go_on_to_a_page_that_names_its_container(zones: int, answere
     codes = plan.draws["sample"].tolist()
     assert [sum(code in page for page in of_it) for code in codes] == [1] * len(codes)
     assert sum("keep these shares of the liquid height: zone 1 0.96" in page for page in of_it) == 1
+
+
+def drum_with(depths: list[str], tmp_path: Path, **more: object) -> tuple[Study, Plan]:
+    """One full drum of 850 mm, its depths at nine tenths of the liquid and down."""
+    drum = {"drum": {"shape": "upright_cylinder", "diameter_mm": 571.5, "height_mm": 850}}
+    material = {"vessel_material": dict.fromkeys(("pail20", "bottle1", "drum"), "metal")}
+    s = study(vessels=drum, factors={"depths": depths}, safety=material, design={"controls": ["blank"]}, sampling={
+        "zones": [{"label": d, "height": round(0.9 - 0.8 * k / len(depths), 3)} for k, d in enumerate(depths)]})
+    return s, make_plan(s, container_table([{**stock_rows(1)[0], "vessel": "drum", "fill_volume_l": "200", **more}], tmp_path))
+
+
+def test_the_length_of_tube_below_the_rim_stands_beside_every_tip(tmp_path) -> None:
+    """Floor to tip and tip to rim are the inside height of 850 mm, by definition."""
+    s, plan = drum_with(["upper", "lower"], tmp_path)
+    page = texts(bench_pdf(s, plan))[1]
+    assert "tube in from rim mm" in page
+    for d in plan.draw_plans[0].draws[:2]:
+        assert f"{d.depth} {d.tip_mm:.0f} {850 - d.tip_mm:.0f} {d.below_surface_mm:.0f}" in page
+    assert "no neck or bung ring stands above it" in page
+    lying, plan = drum_with(["upper", "lower"], tmp_path, orientation="lying")
+    assert "for an opening at the highest point only" in texts(bench_pdf(lying, plan))[1]
+
+
+LONG = ("just below the surface foam of the stored slurry", "halfway", "Oberflaechenschichtuntersuchungsbereich mit Schaum",
+        "lower")
+
+
+def test_long_names_of_depths_print_over_nothing(tmp_path) -> None:
+    """Looked at as pictures: names of depths ran through the tips beside them, and those of the drawing into the table."""
+    s, plan = drum_with(list(LONG), tmp_path)
+    page = pdfium.PdfDocument(bench_pdf(s, plan))[1]
+    text = page.get_textpage()
+    boxes = [text.get_rect(i) for i in range(text.count_rects())]
+    over = [(a, b) for i, a in enumerate(boxes) for b in boxes[:i]
+            if min(a[2], b[2]) - max(a[0], b[0]) > 1 and min(a[3], b[3]) - max(a[1], b[1]) > 3]
+    assert over == []
+    said = " ".join(text.get_text_range().split())
+    assert "just below the surface foam of the stored slurry" in said
+
+
+def test_steps_of_a_page_with_room_are_numbered_lines_in_larger_type(tmp_path) -> None:
+    """Type for gloves and poor light: at least 8 pt where few depths leave the room; 7.5 pt was all there was."""
+    s, plan = drum_with(["upper", "lower"], tmp_path)
+    page = pdfium.PdfDocument(bench_pdf(s, plan))[1]
+    text, words = page.get_textpage(), "Set the tip by its height above the floor"
+    at = text.search(words).get_next()
+    assert at is not None
+    assert pdfium.raw.FPDFText_GetFontSize(text.raw, at[0]) >= 8
 
 
 def test_user_text_prints_as_itself(plan) -> None:
