@@ -134,7 +134,8 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
     vessel = study.vessels[plan.vessel]
     discards = any(d.discard_ml for d in plan.draws)
     long = max(len(d.depth) for d in plan.draws) > 12
-    drawing = draw_vessel(vessel, plan, width=84.0 if long else 92.0 if discards else 104.0, height=DRAWING_MM[len(plan.draws) > 7])
+    drawing = draw_vessel(vessel, plan, width=84.0 if long else 92.0 if discards else 104.0,
+                          height=DRAWING_MM[len(plan.draws) > 7])
     seen = {d.depth for d in plan.draws}
     barred = _barred_draws(study, plan)
     floor = "heel" if "heel" in seen or barred - {"residue"} else "no heel"
