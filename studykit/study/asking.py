@@ -39,6 +39,9 @@ MOST_ASSUMED = 30
 """The largest share of containers beyond a margin (per cent) that is taken without an answer; own judgement."""
 
 
+LYING = "lying"
+
+
 class Unclear(ValueError):
     """An answer that cannot be taken; its text says why and what to write."""
 
@@ -88,6 +91,11 @@ def questions(found: Found) -> Iterator[Question]:
         yield Question(key="inside", text=f"The inside of one {found['package'].name} in mm: diameter x height, or length x "
                                           "width x height?", read=lambda t: _inside(t, found["package"]))
     many = f"{found['package'].name}s"
+    if package_of(found).rolls or "posture" in found:
+        yield Question(key="posture", text=f"Do the {many} stand or lie?", default="stand", read=_posture)
+    if found.get("posture") == LYING:
+        yield Question(key="opening", read=_opening, text="Is there an opening above the liquid, through which a tube reaches "
+                                                          "the lowest point (yes or no)?")
     yield Question(key="count", text=f"How many {many} are there?", read=_whole)
     if found["count"] > 1:
         yield Question(key="opened", text="How many of them will be opened?", default=str(min(12, found["count"])),
@@ -158,6 +166,12 @@ def liquid_of(found: Found) -> str:
     return str(found.get("kind") or kind_of(found["fluid"]))
 
 
+def package_of(found: Found) -> Package:
+    """The package with its inside as answered, on its side where it lies."""
+    made: Package = found.get("inside") or found["package"]
+    return made.lying() if found.get("posture") == LYING and made.rolls else made
+
+
 def unit_of(key: str, found: Found) -> str:
     """The unit of an analyte, known or answered."""
     has = known(key, liquid_of(found))
@@ -184,7 +198,7 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
             found[question.key] = question.read(_needed(question, text))
         except Unclear as error:
             faults.append(Fault(file="answers", column=question.key, value=text or "", reason=str(error)))
-            if question.key in ("fluid", "kind", "package", "inside", "count", "analytes"):
+            if question.key in ("fluid", "kind", "package", "inside", "posture", "count", "analytes"):
                 raise BadInput(faults, title="The answers have faults") from None  # what is asked next hangs on it
             found[question.key] = None if not question.key.startswith("unit.") else "mg/kg"
     asked = {q.key for q in questions(found)}
@@ -245,6 +259,22 @@ def _inside(text: str, package: Package) -> Package:
     if made.capacity_l < package.litres:
         raise Unclear(f"that holds {made.capacity_l:.3g} L, but {package.litres:g} L stand in it: measure in mm, inside")
     return made
+
+
+def _posture(text: str) -> str:
+    plain = text.strip().casefold()
+    if plain not in ("stand", "standing", "upright", "lie", "lying"):
+        raise Unclear("write stand or lie")
+    return LYING if plain in ("lie", "lying") else "upright"
+
+
+def _opening(text: str) -> bool:
+    plain = text.strip().casefold()
+    if plain not in ("yes", "y"):
+        raise Unclear("nothing can be drawn from it as it lies: a bung below the level empties it. Ask those who store it; set "
+                      "upright by trained people it is stirred, has to stand again, and is then a study of standing ones"
+                      if plain in ("no", "n") else "write yes or no")
+    return True
 
 
 def _whole(text: str) -> int:

@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from studykit.study.asking import UNKNOWN, known, liquid_of, share, unit_of
+from studykit.study.asking import LYING, UNKNOWN, known, liquid_of, package_of, share, unit_of
 from studykit.study.definition import Margin
 from studykit.study.precision import MEMORY
 
@@ -25,7 +25,7 @@ ACTIONS = {"homogeneous": '{ do = "Use as it stands.", asks_for = "nothing" }',
 
 def definition(found: Found, template: str, seed: int) -> str:
     """The text of study.toml: the answers in their places in the template, whose other lines stay as they are."""
-    package = found["package"]
+    package = package_of(found)
     head, tail = template.index("title ="), template.index("# What the fluid is")
     sampling = template[tail:].replace('containers = 12 ', f'containers = {found.get("opened", 1)} ')
     sampling = re.sub(r"(?m)^heel = true.*$", HEEL, sampling)
@@ -36,7 +36,7 @@ def definition(found: Found, template: str, seed: int) -> str:
 
 def _head(found: Found, seed: int) -> str:
     """Title, question, who decides, scope, and what is done at each answer."""
-    package, one = found["package"].name, found["count"] == 1
+    package, one = package_of(found).name, found["count"] == 1
     question = ("May it be used as it stands, without mixing?" if one else
                 f"May the {package}s be used as they stand, without mixing?")
     fluid = found["fluid"]
@@ -105,16 +105,20 @@ def _inside_told(found: Found) -> str:
 
 def tables(found: Found) -> dict[str, str]:
     """The plan tables by their path: the whole stock, or the one container with its three bottles and a table for results."""
-    package, filled = found["package"], found["filled"]
+    package, filled = package_of(found), found["filled"]
     if found["count"] > 1:
         letter = package.name[:1].upper()
         stores = [store for store, number in found["from"].items() for _ in range(number)]
         wide = len(str(found["count"]))
-        rows = [(f"{letter}{k:0{max(2, wide)}d}", "", store, package.name, f"{package.litres:g}", filled)
+        lies = (LYING,) if found.get("posture") == LYING else ()
+        rows = [(f"{letter}{k:0{max(2, wide)}d}", "", store, package.name, f"{package.litres:g}", filled, *lies)
                 for k, store in enumerate(stores, start=1)]
-        return {"plan/stock.csv": _csv(("container", "lot", "store", "vessel", "fill_volume_l", "filled_on"), rows)}
-    columns = ("container", "lot", "store", "vessel", "fill_volume_l", "filled_on", "sampled_on", "last_moved_on", "treatment")
-    row = (f"{package.name[:1].upper()}1", "", "", package.name, f"{package.litres:g}", filled, "", "", "stored")
+        columns = ("container", "lot", "store", "vessel", "fill_volume_l", "filled_on", *["orientation"] * len(lies))
+        return {"plan/stock.csv": _csv(columns, rows)}
+    columns = ("container", "lot", "store", "vessel", "fill_volume_l", "filled_on", "sampled_on", "last_moved_on", "treatment",
+               "orientation")
+    row = (f"{package.name[:1].upper()}1", "", "", package.name, f"{package.litres:g}", filled, "", "", "stored",
+           found.get("posture", ""))
     bottles = [(code, row[0], "spot", depth, f"{height}", str(k), "")
                for k, (code, depth, height) in enumerate(DEPTHS, start=1)]
     units = [unit_of(key, found) for key in found["analytes"]]
@@ -132,9 +136,10 @@ def _csv(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
 
 def assumed(found: Found, taken: Iterable[str]) -> list[str]:
     """What stands in the study without anybody having said it, in sentences; each can be changed by hand."""
-    package, one, taken = found["package"], found["count"] == 1, set(taken)
+    package, one, taken = package_of(found), found["count"] == 1, set(taken)
     told = [f"filled to {package.litres:g} L each"]
     told += [] if "inside" in found else [f"the inside of a usual {package.name} of {package.litres:g} L: measure yours"]
+    told += ["they stand upright"] if "posture" in taken else []
     told += ["kind of liquid: " + liquid_of(found)] if "kind" not in found else []
     told += ["day of filling not known"] if not found["filled"] else []
     told += [f"{found['opened']} opened"] if "opened" in taken else []

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from studykit.vessels.shapes import Frustum, Rectangular, UprightCylinder
+from studykit.vessels.shapes import Frustum, HorizontalCylinder, Rectangular, UprightCylinder
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -18,10 +19,21 @@ class Package:
     shape: str = ""
     capacity_l: float = 0.0
 
+    @property
+    def rolls(self) -> bool:
+        """Whether it is round and straight, so that it may lie on its side."""
+        return 'shape = "upright_cylinder"' in self.shape
 
-def _package(name: str, litres: float, vessel: UprightCylinder | Rectangular | Frustum) -> Package:
+    def lying(self) -> Package:
+        """The same on its side; for one that ``rolls``."""
+        told = tomllib.loads(self.shape)
+        return _package(self.name, self.litres, HorizontalCylinder(
+            shape="horizontal_cylinder", diameter_mm=told["diameter_mm"], length_mm=told["height_mm"]))
+
+
+def _package(name: str, litres: float, vessel: UprightCylinder | HorizontalCylinder | Rectangular | Frustum) -> Package:
     told = vessel.model_dump(by_alias=True, exclude_none=True, exclude={"note"})
-    lines = "\n".join(f'{k} = "{v}"' if k == "shape" else f"{k} = {v:g}" for k, v in told.items())
+    lines = "\n".join(f'{k} = "{v}"' if isinstance(v, str) else f"{k} = {v:g}" for k, v in told.items())
     return Package(name=name, litres=litres, shape=lines, capacity_l=vessel.capacity_l)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 
 import pytest
@@ -161,3 +162,25 @@ def test_a_margin_as_a_factor_is_written_as_one(text) -> None:
     written = definition(answered({**DRUMS, "margin.P": text}, None)[0], TEMPLATE, 1)
     assert "margin = { factor = 2 }" in written
     assert parse_study(tomllib.loads(written)).analytes["P"].margin.text("mg/kg") == "a factor of 2"
+
+
+def test_an_inside_of_ones_own_and_a_drum_that_lies_are_what_the_definition_says() -> None:
+    own = {**TOTE, "package": "can 10 L", "inside": "200 x 350"}
+    can = parse_study(tomllib.loads(definition(answered(own, None)[0], TEMPLATE, 1))).vessels["can"]
+    assert can.capacity_l == pytest.approx(math.pi * 1.0**2 * 3.5)  # dm: a cylinder's volume
+    lying = answered({**DRUMS, "posture": "lie", "opening": "yes"}, None)[0]
+    drum = parse_study(tomllib.loads(definition(lying, TEMPLATE, 1))).vessels["drum"]
+    assert (drum.posture, drum.total_height_mm) == ("lying", 571.5)
+    assert tables(lying)["plan/stock.csv"].splitlines()[1].endswith(",lying")
+    standing, taken = answered(DRUMS, None)
+    assert "they stand upright" in assumed(standing, taken)
+    assert "posture" not in asked(TOTE)
+
+
+@pytest.mark.parametrize(("answers", "why"), [
+    ({"posture": "lie", "opening": "no"}, "a bung below the level empties it"), ({"posture": "leaning"}, "write stand or lie"),
+    ({"posture": "lie"}, "an answer is needed"),
+])
+def test_a_lying_drum_without_an_opening_above_the_level_is_not_planned(answers, why) -> None:
+    with pytest.raises(BadInput, match=why):
+        answered({**DRUMS, **answers}, None)
