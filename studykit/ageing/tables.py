@@ -14,7 +14,7 @@ from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
 from studykit.ageing.trend import ALL, Ageing, Own, Trend, asked, course_of
 from studykit.core.record import significant
-from studykit.study.ages import DAYS_A_MONTH, stands_from
+from studykit.study.ages import DAYS_A_MONTH, SHORT_DAYS, stands_from
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 
@@ -118,6 +118,12 @@ def _months(value: float) -> str:
     return "" if value != value else "never" if math.isinf(value) else significant(value, 3)
 
 
+def _spans(*months: float) -> tuple[list[str], str]:
+    """Times of one sentence and their unit: days where all of them are short, else months."""
+    short = max((m for m in months if math.isfinite(m)), default=0.0) * DAYS_A_MONTH < SHORT_DAYS
+    return [_months(m * DAYS_A_MONTH if short else m) for m in months], "days" if short else "months"
+
+
 def words(t: Trend) -> str:
     """The times of one group in words, rounded down to the calendar, each with its interval."""
     if t.bent:
@@ -136,7 +142,8 @@ def _mean_words(t: Trend) -> str:
     passing, youngest = t.mean, t.own.span[0]
     if passing.outside[0]:
         if passing.latest[0] > youngest:
-            late = f", and beyond it from {_months(passing.latest[0])} months on" if math.isfinite(passing.latest[0]) else ""
+            (from_,), unit = _spans(passing.latest[0])
+            late = f", and beyond it from {from_} {unit} on" if math.isfinite(passing.latest[0]) else ""
             return f"on average shown to be within the margin at no age{late}{_interval(t, passing)}"
         return f"on average beyond the margin already at the youngest age seen ({seen_time(youngest)})"
     seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
@@ -150,11 +157,12 @@ def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
     bound, low = t.horizon.bound, 0.0 if passing.outside[0] else float(passing.safe[0])
     told = [seen] * bool(seen)
     if low < bound:
-        ends = f"{_months(low)} to {_months(passing.latest[0])}" if passing.latest[0] <= bound else (
-            f"from {_months(low)} with no end within {whole_time(bound)}")
-        at = (f"at {_months(passing.estimate[0])} months" if 0 < passing.estimate[0] <= bound else
+        last, fitted = float(passing.latest[0]), float(passing.estimate[0])
+        (low_, last_, fitted_), unit = _spans(low, last if last <= bound else math.inf, fitted if fitted <= bound else math.inf)
+        ends = f"{low_} to {last_}" if last <= bound else f"from {low_} with no end within {whole_time(bound)}"
+        at = (f"at {fitted_} {unit}" if 0 < passing.estimate[0] <= bound else
               "at no age looked at" if passing.estimate[0] > bound else "by the youngest age seen")
-        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
+        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}{' days' * (unit == 'days')}")
     return f" ({'; '.join(told)})" if told else ""
 
 

@@ -19,6 +19,7 @@ from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.inference.margin import around
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
+from studykit.study.ages import span_words
 from studykit.study.aliases import Alias, aliases
 from studykit.study.definition import Study
 from studykit.study.inventory import control
@@ -189,7 +190,7 @@ def _ages(study: Study, stored: pd.DataFrame) -> list[Advice]:
     elif distinct == 2:
         what, why = "there are two ages only", "a bend cannot be seen, so nothing is said beyond the older age"
     elif last == 1:
-        what, why = f"one container alone is as old as {oldest:.0f} months", "the rate hangs on it, so its interval is wide"
+        what, why = f"one container alone is as old as {span_words(oldest)}", "the rate hangs on it, so its interval is wide"
     return [Advice(topic="ages", what=what, why=why, cure="sister containers of three or four ages, two or more at the oldest")
             ] if what else []
 

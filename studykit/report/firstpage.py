@@ -18,6 +18,7 @@ from studykit.core.record import literal, read_records, significant
 from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
+from studykit.study.ages import span_words
 from studykit.study.cautions import markdown
 from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
@@ -187,8 +188,7 @@ def group_words(row: pd.Series) -> str:
     ordered = sorted(names, key=lambda n: ("store", "lot", n).index(n))
     parts = [f"{name} {row[name]}" for name in ordered if str(row[name]) not in ("", "nan")]
     if str(row.get("age_months", "")) not in ("", "nan"):
-        months = round(float(row["age_months"]))
-        parts.append(f"{months} month{'' if months == 1 else 's'}")
+        parts.append(span_words(float(row["age_months"])))
     return ", ".join(parts)
 
 

@@ -17,8 +17,17 @@ from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import Study
 
 DAYS_A_MONTH = 365.2425 / 12
+SHORT_DAYS = 90
+"""Spans below it are told in days (own judgement)."""
 SAME_VISIT = 7
 """Days that a draw may lie from the day of its visit (own judgement: a round through a store takes days)."""
+
+
+def span_words(months: float) -> str:
+    """A span in words: days where it is short, else months with at most one decimal."""
+    days = months * DAYS_A_MONTH
+    number, noun = (f"{days:.0f}", "day") if days < SHORT_DAYS else (f"{round(months, 1):g}", "month")
+    return f"{number} {noun}{'' if number == '1' else 's'}"
 
 
 def stands_from(containers: pd.DataFrame, study: Study | None) -> pd.Series:

@@ -26,6 +26,7 @@ from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
 from studykit.model.tables import joined
+from studykit.study.ages import span_words
 from studykit.study.definition import Study
 
 YOUNG = 6.0
@@ -128,8 +129,7 @@ def group_name(row: Mapping[Any, Any]) -> str:
     """A group in words: store, lot, age."""
     parts = [f"{name} {row[name]}" for name in ("store", "lot", "treatment") if str(row.get(name, "")) not in ("", "nan")]
     if str(row.get("age_months", "")) not in ("", "nan", "<NA>"):
-        months = round(float(row["age_months"]), 1)
-        parts.append(f"{months:g} month{'' if months == 1 else 's'}")
+        parts.append(span_words(float(row["age_months"])))
     return ", ".join(parts)
 
 

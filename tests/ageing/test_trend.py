@@ -432,3 +432,9 @@ def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> Non
     door = sk.open(root)
     for table, own in ((door.rates(), tables.rates(found)), (door.times(), tables.times(found))):
         pd.testing.assert_frame_equal(table[table["analyte"] == "Mo"].reset_index(drop=True), own)
+
+
+def test_times_of_one_sentence_are_in_days_where_all_are_short() -> None:
+    day = 12 / 365.2425
+    assert tables._spans(5 * day, 30 * day, math.inf) == (["5.00", "30.0", "never"], "days")
+    assert tables._spans(5 * day, 9.0, 8.0) == (["0.164", "9.00", "8.00"], "months")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from studykit.study.ages import age_faults, container_ages, stands_from, visit_ages
+from studykit.study.ages import DAYS_A_MONTH, age_faults, container_ages, span_words, stands_from, visit_ages
 from studykit.study.definition import Study, parse_study
 from studykit.study.ownfactors import own_factors
 from tests.studies import definition
@@ -138,3 +138,10 @@ def test_a_day_from_which_it_stood_belongs_to_a_visit() -> None:
 def test_mixed_before_it_was_filled_is_a_fault() -> None:
     found = age_faults(containers(last_mixed_on=["2022-01-01", "", ""]), pd.DataFrame({"sample": []}), study_of("filled"), LINE)
     assert [(f.row, "lies before it was filled" in f.reason) for f in found] == [(2, True)]
+
+
+@pytest.mark.parametrize(("days", "told"), [(1, "1 day"), (14, "14 days"), (89, "89 days"), (168, "5.5 months"),
+                                            (365, "12 months"), (913, "30 months"), (0, "0 days")])
+def test_short_spans_are_told_in_days(days, told):
+    """A visit after 14 days stood on page one as 0 months, one after 168 days as 6."""
+    assert span_words(days / DAYS_A_MONTH) == told
