@@ -37,8 +37,9 @@ def _design(stage: OpenStage, _: dict[str, str]) -> str:
 
 
 def _sampling(_: OpenStage, n: dict[str, str]) -> str:
-    return (f"Of {n['draws_planned']} planned draws {n['draws_done']} are logged; plan and log differ in "
-            f"{count(n['draws_different'], 'place')}.")
+    places = n["draws_different"]
+    differ = "plan and log agree" if places == "0" else f"plan and log differ in {count(places, 'place')}"
+    return f"Of {n['draws_planned']} planned draws {n['draws_done']} are logged; {differ}."
 
 
 def _intake(_: OpenStage, n: dict[str, str]) -> str:

@@ -19,14 +19,17 @@ from studykit.study.definition import Study
 DAYS_A_MONTH = 365.2425 / 12
 SHORT_DAYS = 90
 """Spans below it are told in days (own judgement)."""
+NEAR_DAYS = 5
+"""So near to whole months they are told as such: calendar months differ by three days (own judgement)."""
 SAME_VISIT = 7
 """Days that a draw may lie from the day of its visit (own judgement: a round through a store takes days)."""
 
 
 def span_words(months: float) -> str:
-    """A span in words: days where it is short, else months with at most one decimal."""
-    days = months * DAYS_A_MONTH
-    number, noun = (f"{days:.0f}", "day") if days < SHORT_DAYS else (f"{round(months, 1):g}", "month")
+    """A span in words: days where it is short, else months; with a decimal where it is more than five days from whole ones."""
+    days, whole = months * DAYS_A_MONTH, round(months)
+    told = whole if abs(months - whole) * DAYS_A_MONTH <= NEAR_DAYS else round(months, 1)
+    number, noun = (f"{days:.0f}", "day") if days < SHORT_DAYS else (f"{told:g}", "month")
     return f"{number} {noun}{'' if number == '1' else 's'}"
 
 

@@ -141,7 +141,8 @@ def test_mixed_before_it_was_filled_is_a_fault() -> None:
 
 
 @pytest.mark.parametrize(("days", "told"), [(1, "1 day"), (14, "14 days"), (89, "89 days"), (168, "5.5 months"),
-                                            (365, "12 months"), (913, "30 months"), (0, "0 days")])
+                                            (365, "12 months"), (913, "30 months"), (0, "0 days"),
+                                            (1092, "36 months"), (100, "3.3 months")])
 def test_short_spans_are_told_in_days(days, told):
     """A visit after 14 days stood on page one as 0 months, one after 168 days as 6."""
     assert span_words(days / DAYS_A_MONTH) == told
