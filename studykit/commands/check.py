@@ -14,7 +14,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
 from studykit.core.writer import refuse_unusual
-from studykit.design.tables import confounded_words, design_faults
+from studykit.design.tables import confounded_words, design_faults, early_words
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
 from studykit.quality.controls import read_check_limits
@@ -90,7 +90,8 @@ def check_folder(root: Path) -> Checked:
         raise BadInput(_once(faults), title="The study folder has faults")
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
                    stale=there and outcome is not None and _is_stale(root, outcome),
-                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables)))
+                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
+                          *early_words(tables, there)))
 
 
 def _is_stale(root: Path, outcome: IntakeOutcome) -> bool:

@@ -347,6 +347,17 @@ def confounded_words(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:
     return tuple(a.words() for a in watched_aliases(study, containers))
 
 
+EARLY = ("small groups", "ages", "margin below repeatability", "profiles not guessed")
+"""Warnings that ``check`` says before anything is drawn; afterwards the first only."""
+
+
+def early_words(tables: Tables, drawn: bool) -> tuple[str, ...]:
+    """What is better known before money is spent, a sentence each; ``drawn``: the results are there."""
+    view = open_design(tables)
+    return tuple(f"[{a.topic}] {a.what}: {a.why}. {a.cure[0].upper()}{a.cure[1:]}."
+                 for a in advise(view.study, view.size, view.containers) if a.topic in (EARLY[:1] if drawn else EARLY))
+
+
 def budget_table(view: DesignView) -> pd.DataFrame:
     """What the budget buys at best; a note where no budget or no costs are given."""
     if view.settings.budget is None or view.costs is None or not view.aims:

@@ -17,8 +17,9 @@ from studykit.intake.columns import Table, Texts
 from studykit.intake.signs import bare
 
 MOST_ROWS = 5_000
-OFF, NEAR = 1.5, 1.3
-"""A moved value is off the middle of its own column by the first factor at least, off the other's by less than the second."""
+OFF, FAR, NEAR = 1.5, 8.0, 1.3
+"""A moved value is off the middle of its own column by the first factor at least, off the other's by less than the last; where
+a column has one other value only, by the second."""
 _DAY = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
 _NUMBER = re.compile(r"[0-9](?:[0-9.,'\u00a0\u2009\u202f]| (?=[0-9]))*")
 _OF_LINE = ("run", "run_order", "reported_on")
@@ -61,9 +62,9 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
                        plain=rows["qualifier"][at] == "", lost=lost)
         if len({*sheet.line.tolist(), *lost}) < 3:
             continue
-        if (sheet.line == sheet.last).all():
-            yield from ((int(i), "stands in the last line, which is all that is left of its table: a line that is no sample?")
-                        for i in at)
+        if len(np.unique(sheet.line)) == 1:
+            yield from ((int(i), "stands in the one line that is left of its table: a line that is no sample, or whose cells "
+                         "have moved?") for i in at)
         yield from _summary(rows, _without_asked(sheet, asked), _strange(rows, sheet))
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
@@ -195,12 +196,15 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
 
 def _beside(own: np.ndarray, others: np.ndarray) -> str:
     """The first value that fits the middle of a column beside its own, and not that of its own; '' for none."""
-    middle = [float(np.median(c[~np.isnan(c)])) if np.count_nonzero(~np.isnan(c)) > 1 else np.nan for c in others.T]
+    known = [c[~np.isnan(c)] for c in others.T]
+    middle = [float(np.median(c)) if c.size else np.nan for c in known]
 
     def off(k: int, j: int) -> float:
         return max(own[k] / middle[j], middle[j] / own[k]) if 0 <= j < len(own) else np.nan
 
     for k in np.flatnonzero(~np.isnan(own)).tolist():
-        if off(k, k) >= OFF and min((f for f in (off(k, k - 1), off(k, k + 1)) if f == f), default=OFF) < NEAR:
-            return f"{own[k]:g} fits the column beside its own"
+        for j in (k - 1, k + 1):
+            least = OFF if known[k].size > 1 and 0 <= j < len(own) and known[j].size > 1 else FAR
+            if off(k, k) >= least and off(k, j) < NEAR:
+                return f"{own[k]:g} fits the column beside its own"
     return ""

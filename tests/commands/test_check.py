@@ -204,3 +204,24 @@ def test_factors_that_cannot_be_told_apart_are_named_and_are_no_fault(tmp_path, 
     told = capsys.readouterr().out
     assert "run and depth cannot be told apart at all: one explains 100 % of the spread of the other" in told
     assert "lot and store cannot be told apart" in told
+
+
+def test_what_is_better_known_before_money_is_spent_is_said_and_levels_of_few_containers_always(tmp_path, capsys) -> None:
+    root = copy_demo("slip", tmp_path / "slip")
+    table = pd.read_csv(root / "plan/containers.csv", dtype=str, keep_default_na=False)
+    table["cap"] = ["cork", *["lid"] * (len(table) - 1)]
+    table.to_csv(root / "plan/containers.csv", index=False, lineterminator="\n")
+    text = (root / "study.toml").read_text()
+    (root / "study.toml").write_text(text.replace('fixed = [', 'fixed = ["cap", ').replace(
+        "[factors]", "[factors]\ncolumns = { cap = { levels = [\"cork\", \"lid\"] } }"))
+    (root / "plan/plan.lock").unlink(missing_ok=True)
+    assert main(["check", str(root)]) == 0
+    early = capsys.readouterr().out
+    assert "[small groups] cap: fewer than 4 containers in cork (1)" in early
+    assert "[profiles not guessed] sd_container_depth is not typed for Boron" in early
+    assert main(["intake", str(root)]) == 0
+    capsys.readouterr()
+    assert main(["check", str(root)]) == 0
+    late = capsys.readouterr().out
+    assert "[small groups] cap" in late
+    assert "[profiles not guessed]" not in late

@@ -85,4 +85,17 @@ def test_a_mean_is_seen_in_a_column_of_another_unit_than_the_studys(tmp_path: Pa
 def test_a_last_line_that_alone_is_left_is_asked_about(tmp_path: Path) -> None:
     out = read(tmp_path, BODY.replace(",R1", "?,R1").replace(",3", "?,3") + "T1,9.7,347.0,R1\n")
     assert not len(out.results)
-    assert "all that is left of its table" in " ".join(out.rejected["reason"])
+    assert "in the one line that is left of its table" in " ".join(out.rejected["reason"])
+
+
+def test_the_one_line_that_is_left_is_asked_about_wherever_it_stands(tmp_path: Path) -> None:
+    out = read(tmp_path, BODY.replace("9.8,341.2", "9.8?,341.2?").replace("9.1,338.8", "9.1?,338.8?"))
+    assert not len(out.results)
+
+
+def test_a_moved_cell_is_seen_beside_a_column_of_which_one_value_is_left(tmp_path: Path) -> None:
+    text = "Sample,Si,P,Zn,Batch\nB001,9.8,-9999,45.9,R1\nB002,325.5,44.8,,R1\nB003,9.1,-9999,47.3,R1\nB004,9.4,348.1,48.4,R1\n"
+    out = take(tmp_path, INTAKE.replace("Si =", 'Zn = "mg/kg"\nSi ='), {"a.csv": text}, codes=("B001", "B002", "B003", "B004"),
+               definition=study({"Zn": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
+    assert set(out.rejected["row"]) == {2, 3, 4}
+    assert set(out.rejected.loc[out.rejected["row"] == 3, "value"]) == {"325.5", "44.8"}

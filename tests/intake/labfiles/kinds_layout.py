@@ -396,7 +396,7 @@ def odd_name(b: Builder) -> None:
     det.truth.agree = False
 
 
-@kind("merged headings over two lines", "headings", False, "grid", layouts=("wide",), slots="heading top")
+@kind("merged headings over two lines", "headings", False, "grid", layouts=("wide",), slots="heading top width")
 def merged_heads(b: Builder) -> None:
     """First and second determination of each analyte under one merged heading; the mapping joins the two lines."""
     rows = data_rows(b)

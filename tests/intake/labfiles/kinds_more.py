@@ -219,7 +219,7 @@ def below_footer(b: Builder) -> None:
     b.case_doubt = True
 
 
-@kind("the whole report twice in one file", "cut or doubled", False, "grid", layouts=LW, slots="rows bottom")
+@kind("the whole report twice in one file", "cut or doubled", False, "grid", layouts=LW, slots="rows bottom code")
 def doubled(b: Builder) -> None:
     """Pasted twice, word for word."""
     again = deepcopy(b.sheet.rows[b.header_line - 1 :])

@@ -220,7 +220,7 @@ for _spelt in ("PPM", "MG/KG", "UG/G"):
             if POOL[det.analyte].unit == "mg/kg":
                 det.unit_text = spelt
 
-    add(f"unit in capitals {_spelt}", "units", True, "dets", _capitals, slots="units")
+    add(f"unit in capitals {_spelt}", "units", True, "dets", _capitals, slots="unit")
 
 
 @kind("a sheet's name says it does not count", "sheets", False, "grid", containers=SPREAD, slots="sheets")
