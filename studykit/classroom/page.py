@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from studykit.core import plainpage
+from studykit.plot.readable import as_written
 
 INK, MISS, EDGE = "#1d2733", "#b3261e", "#a89f86"
 CAPTION = ("Left: every interval of the class against the truth, in units of the margin, sorted by its middle; 0 is the "
@@ -67,7 +68,7 @@ def alt_of(scores: pd.DataFrame) -> str:
 def figure_bytes(scores: pd.DataFrame, intervals: pd.DataFrame) -> bytes:
     """The figure as PNG."""
     buffer = io.BytesIO()
-    class_figure(scores, intervals).savefig(buffer, format="png", dpi=150, metadata={"Software": None})
+    as_written(class_figure(scores, intervals)).savefig(buffer, format="png", dpi=150, metadata={"Software": None})
     return buffer.getvalue()
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
+from studykit.core.record import significant
 from studykit.core.writer import refuse_unusual
 from studykit.design.tables import confounded_words, design_faults, early_words
 from studykit.intake.mapping import raw_files
@@ -26,8 +27,9 @@ from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
 from studykit.study.lock import results_there
+from studykit.study.precision import FAR_BELOW, in_place_of_published
 from studykit.study.reasons import placeholder_faults
-from studykit.study.seal import read_lock
+from studykit.study.seal import read_lock, to_come
 from studykit.study.tables import Tables, check_tables
 
 FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")
@@ -90,8 +92,16 @@ def check_folder(root: Path) -> Checked:
         raise BadInput(_once(faults), title="The study folder has faults")
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
                    stale=there and outcome is not None and _is_stale(root, outcome),
-                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
-                          *early_words(tables, there)))
+                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables), *to_come(root),
+                          *early_words(tables, there), *precision_notes(study, outcome.results if outcome is not None else tables.results)))
+
+
+def precision_notes(study: Study, results: pd.DataFrame) -> tuple[str, ...]:
+    """Analytes whose repeatability is stated ``FAR_BELOW`` times better than the method's published one, or more."""
+    both = in_place_of_published(study.analytes, results)
+    return tuple(f"{study.label_of(a)}: study.toml states r = {significant(own, 2)} %, and {study.analytes[a].method_key} "
+                 f"publishes {significant(known, 2)} %: {known / own:.0f} times as much. Show where the stated one comes from; "
+                 "page one tells both" for a, (own, known) in both.items() if own * FAR_BELOW <= known)
 
 
 def _is_stale(root: Path, outcome: IntakeOutcome) -> bool:

@@ -6,6 +6,7 @@ from . import folders as folders
 from . import hashes as hashes
 from . import numbertext as numbertext
 from . import plainpage as plainpage
+from . import plaintext as plaintext
 from . import record as record
 from . import units as units
 from . import writer as writer
@@ -23,6 +24,7 @@ __all__ = [
     "hashes",
     "numbertext",
     "plainpage",
+    "plaintext",
     "record",
     "units",
     "writer",

@@ -37,7 +37,7 @@ class Fault:
 
     def line(self) -> str:
         """The fault as one sentence: place, value, reason, remedy."""
-        place = visible(self.file)
+        place = self.file
         if self.row is not None:
             place += f" row {self.row}"
         if self.column:
@@ -45,7 +45,7 @@ class Fault:
         value = str(self.value)
         shown = value if len(value) <= 80 else value[:77] + "..."
         text = f"{place}: " + (f"{shown!r}: " if shown else "") + self.reason
-        return text + (f" -> {self.remedy}" if self.remedy else "")
+        return visible(text + (f" -> {self.remedy}" if self.remedy else ""))
 
 
 EXITS = {

@@ -24,7 +24,7 @@ from studykit.inference import Margin
 from studykit.sampling.outlay import PLAIN, counted, outlay
 from studykit.study.definition import Assumption, DesignSettings, Study
 from studykit.study.inventory import control, wanted_controls
-from studykit.study.precision import R_FACTOR, precision
+from studykit.study.precision import R_FACTOR, STATED, precision
 
 # ten pairs leave the true spread between 0.70 and 1.75 times the estimate (chi-square, 10 df, 90 %)
 DUPLICATE_PAIRS = 10
@@ -109,11 +109,11 @@ def guess_of(study: Study, analyte: str) -> Assumption | None:
         rep = declared.repeatability
         percent = rep.s_r_percent is not None or rep.r_percent is not None
         if declared.margin.relative and percent:
-            return Assumption(s_r=rep.s_r_at(100.0), source=rep.source)
+            return Assumption(s_r=rep.s_r_at(100.0), source=STATED + rep.source)
         if level is not None:
-            return _scaled(rep.s_r_at(level), level, declared.margin.relative, rep.source)
+            return _scaled(rep.s_r_at(level), level, declared.margin.relative, STATED + rep.source)
         if not (declared.margin.relative or percent):
-            return Assumption(s_r=rep.s_r_at(1.0), source=rep.source)
+            return Assumption(s_r=rep.s_r_at(1.0), source=STATED + rep.source)
     if declared.method_key and level is not None:
         published = precision(declared.method_key, analyte, level, declared.unit)
         source = f"{published.source} ({published.sure})" + ("" if published.in_range else "; outside its range")

@@ -21,6 +21,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside, line_of_key, read_toml, sha256_of
 from studykit.core.numbertext import safe_cell, tidy_text
+from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.units import parse_unit
 from studykit.intake.headwords import likely_analyte
 from studykit.study.definition import Study
@@ -83,9 +84,16 @@ def _is_result(word: str, meaning: str) -> bool:
         return False
 
 
+def _plain(text: str) -> str:
+    if reason := unreadable(text):
+        raise ValueError(f"{reason}: {RETYPE}")
+    return text
+
+
 UnitText = Annotated[str, AfterValidator(_unit)]
 Line = Annotated[int, Field(ge=1)]
-Reason = Annotated[str, Field(min_length=3)]
+Plain = Annotated[str, AfterValidator(_plain)]
+Reason = Annotated[Plain, Field(min_length=3)]
 Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "remark", "cut"]
 
 
@@ -137,7 +145,7 @@ class FileMapping(Part):
     limits: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     upper_limits: dict[str, Annotated[float, Field(gt=0)]] = Field(default_factory=dict)
     words: dict[str, Meaning] = Field(default_factory=dict)
-    constants: dict[ConstantColumn, str | int] = Field(default_factory=dict)
+    constants: dict[ConstantColumn, Plain | int] = Field(default_factory=dict)
     codes: dict[str, str] = Field(default_factory=dict)
     marked: dict[Mark, Reason] = Field(default_factory=dict)
     confirmed: dict[str, Reason] = Field(default_factory=dict)
@@ -222,7 +230,7 @@ class Signature(Part):
 class Intake(Part):
     """The whole of intake.toml."""
 
-    accept_rejected: str = ""
+    accept_rejected: Plain = ""
     accept_rejected_rows: Annotated[int, Field(ge=0)] | tuple[str, ...] | None = None
     sign_readings: bool = False
     signed: dict[str, Signature] = Field(default_factory=dict)

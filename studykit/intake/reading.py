@@ -17,6 +17,7 @@ import pandas as pd
 
 from studykit.core.errors import Fault
 from studykit.core.files import table_bytes
+from studykit.core.plaintext import upright
 from studykit.intake.columns import Table
 
 MOST_ROWS = 2_000
@@ -170,4 +171,4 @@ def _table(part: pd.DataFrame, columns: list[str]) -> str:
 def _cell(column: str, value: object) -> str:
     text = "" if pd.isna(value) else str(value)  # type: ignore[call-overload]
     kind = f"{_KIND.get(column, '')}{'' if text else ' e'}".strip()
-    return f"<td class='{kind}' data-h='{_HEADS[column]}'>{html.escape(text)}</td>"
+    return f"<td class='{kind}' data-h='{_HEADS[column]}'>{html.escape(upright(text))}</td>"

@@ -14,7 +14,9 @@ import pandas as pd
 from IPython.display import display
 from PIL import Image
 
+from studykit.core.plaintext import upright
 from studykit.core.record import significant
+from studykit.plot.readable import as_written
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -37,7 +39,7 @@ HEADINGS = {
 def heading(name: object) -> str:
     """A column's name as a reader sees it: no underscores, no identifiers."""
     text = str(name)
-    return HEADINGS.get(text, text.replace("_", " "))
+    return HEADINGS.get(text, upright(text.replace("_", " ")))
 
 
 def cell_text(value: Any, digits: int = 4) -> str:
@@ -46,7 +48,7 @@ def cell_text(value: Any, digits: int = 4) -> str:
     A number that fewer digits tell in full (12, 0.5) stands without the zeros that would follow.
     """
     if isinstance(value, str):
-        return value
+        return upright(value)
     if isinstance(value, (bool,)):
         return "yes" if value else "no"
     if value is None or value is pd.NaT or (not isinstance(value, (list, tuple)) and pd.isna(value)):
@@ -113,7 +115,7 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Dra
 def figure_png(figure: Figure) -> bytes:
     """A figure as PNG bytes with a palette of its own, small and the same every time."""
     buffer, small = io.BytesIO(), io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
+    as_written(figure).savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
     with Image.open(buffer) as picture:
         picture.convert("RGB").quantize(COLOURS).save(small, format="png", optimize=True)
     return small.getvalue()

@@ -1,7 +1,9 @@
 from . import profiles as profiles
+from .readable import as_written as as_written
 from .readable import readable as readable
 
 __all__ = [
+    "as_written",
     "profiles",
     "readable",
 ]

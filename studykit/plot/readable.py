@@ -1,4 +1,4 @@
-"""Saved tables as people read them: fewer columns, an interval in one cell, p in words."""
+"""Saved tables and texts in figures as people read them: fewer columns, an interval in one cell, p in words, no formula."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ import math
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from studykit.core.record import significant
 
@@ -45,3 +47,16 @@ def readable(table: pd.DataFrame, spans: Mapping[str, tuple[str, str]] | str = "
         out.insert(place, heading, texts)
     out = out.assign(**{c: [p_text(float(x)) for x in out[c]] for c in p})
     return (out[list(keep)] if keep else out).rename(columns=dict(names or {}))
+
+
+def as_written(figure: Figure) -> Figure:
+    """The figure with every text as it is written: a $ in somebody's name begins no formula.
+
+    Powers of ten beside a logarithmic axis are matplotlib's own formulas, and stay.
+    """
+    axes = [axis for ax in figure.axes for axis in (ax.xaxis, ax.yaxis)]
+    powers = {id(t) for axis in axes if axis.get_scale() == "log" for t in axis.get_ticklabels(which="both")}
+    for text in figure.findobj(Text):
+        if isinstance(text, Text) and id(text) not in powers:
+            text.set_parse_math(False)
+    return figure

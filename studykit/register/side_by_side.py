@@ -16,6 +16,7 @@ from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
 from studykit.plot.profiles import against_margin
+from studykit.plot.readable import as_written
 from studykit.register.changes import Changes, changes
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ def picture(rows: pd.DataFrame) -> str:
                           "ratio": rows["in margins"], "low": rows["margin low"], "high": rows["margin high"]})
     out = io.BytesIO()
     with mpl.rc_context({"svg.hashsalt": "studykit"}):
-        figure = against_margin(drawn, AXIS)
+        figure = as_written(against_margin(drawn, AXIS))
         figure.savefig(out, format="svg", metadata={"Date": None})
     said = "; ".join(f"{r['analyte']}: {significant(r['ratio'], 2)} margins" for r in drawn.to_dict("records"))
     return (f'<figure><img alt="Change of each difference, in units of the later margin. {said}" style="max-width:100%" '

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from studykit import __version__
-from studykit.core.errors import BadInput, Fault
+from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.files import write_json, write_text
 from studykit.core.hashes import sha256_of, walk
 from studykit.study.stages import STEMS, share
@@ -35,7 +35,7 @@ class CellDifference:
 
     def sentence(self) -> str:
         """The difference in one line."""
-        return f"{self.notebook}, {self.cell}: " + (" / ".join(self.lines) or "other tags")
+        return visible(f"{self.notebook}, {self.cell}: " + (" / ".join(self.lines) or "other tags"))
 
 
 COPIED = "notebooks/copied.json"

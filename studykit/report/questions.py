@@ -1,6 +1,7 @@
 """Five questions of whoever decides, answered on page one: all right, what to do, which containers, how sure, what unknown.
 
-Like the rest of page one it computes nothing: every answer is put together from saved tables and recorded numbers.
+Like the rest of page one it computes nothing: every answer is put together from saved tables and recorded numbers. Only
+the published precision is looked up here, where a study states another.
 """
 
 from __future__ import annotations
@@ -10,11 +11,12 @@ from collections.abc import Callable, Hashable
 import pandas as pd
 
 from studykit.ageing.tables import action_words
-from studykit.core.record import literal
+from studykit.core.record import literal, significant
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
+from studykit.study.precision import in_place_of_published
 from studykit.study.stages import OpenStage
 from studykit.verdict.floors import FLOOR, SINGLE, UNKNOWN, WITHIN
 from studykit.verdict.uses import ABOVE, USES, VETOES, said
@@ -140,7 +142,7 @@ def sure(stage: OpenStage) -> list[str]:
         moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
         told.append("No word changes, whichever single container is left out." if moved.empty else
                     f"A single container decides the word of {_and(list(moved))}.")
-    told += _stated(stage)
+    told += [*_stated(stage), *_not_published(stage)]
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
     return told
@@ -162,6 +164,14 @@ def _stated(stage: OpenStage) -> list[str]:
             f"drawing included: {each}."]
     told += [f"Drawing alone can undo that of {weak}: draw one zone twice, in one run."] * bool(weak)
     return told + [f"Outside the range of its stated precision: {outside}."] * bool(outside)
+
+
+def _not_published(stage: OpenStage) -> list[str]:
+    """Stated repeatability that stands in place of the published one of the same method, with both."""
+    both = in_place_of_published(stage.study.analytes, stage.results)
+    each = "; ".join(f"{stage.study.label_of(a)} stated {significant(own, 2)} % in place of {significant(known, 2)} % published"
+                     for a, (own, known) in both.items())
+    return [f"Repeatability r as study.toml states it, not as the method does: {each}."] if each else []
 
 
 def _points(number: str) -> str:

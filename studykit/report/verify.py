@@ -18,7 +18,7 @@ from typing import Any
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
 from studykit.core.hashes import WAITING, kind_of, ordinary, sha256_of, unusual, walk
 from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unlisted
-from studykit.study.seal import LOCK, read_lock
+from studykit.study.seal import LOCK, read_lock, to_come
 
 RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
     "name": str, "value": (str, int, float), "unit": str, "digits": int, "tolerance": (int, float), "stage": str,
@@ -124,7 +124,7 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
     rows += _waiting(root) + _record_faults(root) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
-    rows, notes = rows + stamped, notes + told
+    rows, notes = rows + stamped, [*notes, *told, *to_come(root)]
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
 
 

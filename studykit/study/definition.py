@@ -7,6 +7,7 @@ Unknown keys are refused; a field's name carries its unit. Then the study itself
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -15,6 +16,7 @@ from pydantic import AfterValidator, Field, ValidationError, model_validator
 from studykit.core.change import finish_change
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import line_of_key, read_toml, safe_name
+from studykit.core.plaintext import text_faults
 from studykit.study.actions import Action
 from studykit.study.factors import (
     Factors,
@@ -27,7 +29,7 @@ from studykit.study.factors import (
     UnitText,
 )
 from studykit.study.factors import Scatter as Scatter
-from studykit.study.naming import label_faults
+from studykit.study.naming import label_faults, opening_faults, twin_depths
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
 from studykit.study.safety import SafetySettings
@@ -330,8 +332,8 @@ class Study(Section):
     is about more than one container.
     """
 
-    title: Sentence
-    question: Sentence
+    title: Annotated[Sentence, Field(max_length=200)]
+    question: Annotated[Sentence, Field(max_length=2000)]
     responsible: Sentence
     scope: Literal["container", "lot", "store", "stock"] = "stock"
     alpha: Annotated[float, Field(gt=0, le=0.2)] = 0.05
@@ -433,6 +435,7 @@ WORDS: dict[str, tuple[str, str]] = {
     "less_than_equal": ("must be at most {le}", "write a smaller number"),
     "too_short": ("needs at least {min_length} entries", "add what is missing"),
     "string_too_short": ("must have at least {min_length} characters", "write it out"),
+    "string_too_long": ("has more than {max_length} characters", "say it in fewer words"),
     "float_parsing": ("is not a number", "write a number without quotes and unit"),
     "int_parsing": ("is not a whole number", "write a whole number"),
     "float_type": ("is not a number", "write a number without quotes and unit"),
@@ -458,14 +461,17 @@ def _fault(error: Any, file: str, text: str) -> Fault:
 
 def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") -> Study:
     """A study definition from a dictionary; BadInput lists every fault at once, with lines where ``text`` is given."""
+    faults = [replace(f, row=line_of_key(text, tuple(f.column.split("."))) if text and k < PLACED else None)
+              for k, f in enumerate(text_faults(data, file))]
     try:
         study = Study.model_validate(data)
     except ValidationError as error:
         found = error.errors(include_url=False)
-        faults = [_fault(e, file, text if k < PLACED else "") for k, e in enumerate(found)]
+        faults += [_fault(e, file, text if k < PLACED else "") for k, e in enumerate(found)]
         raise BadInput(faults, title="The study definition has faults") from None
-    faults = [f for name in study.analytes for f in _method_faults(study, name)]
+    faults += [f for name in study.analytes for f in _method_faults(study, name)]
     faults += label_faults({name: a.label for name, a in study.analytes.items()})
+    faults += [*opening_faults(study.title, study.question), *twin_depths(study.factors.depths)]
     faults += definition_faults(study.fluid, study.components, study.unusual, study.safety)
     if faults:
         raise BadInput(faults, title="The study definition has faults")

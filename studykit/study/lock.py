@@ -27,6 +27,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import json_text, write_bytes
+from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.writer import one_writer
 from studykit.study.changes import Change, told
 from studykit.study.definition import Margin, Study, load_study
@@ -200,6 +201,8 @@ def amendment(root: Path, study: Study, reason: str, *, files: Mapping[str, byte
 def reason_faults(reason: str, name: str = LOCK) -> list[Fault]:
     """A fault where a reason is too short or says nothing."""
     text = reason.strip()
+    if why := unreadable(text):
+        return [Fault(file=name, value=text, reason=why, remedy=RETYPE)]
     return [Fault(file=name, value=text, reason="this reason says too little", remedy="write why, in a few words")
             ] if len(text) < REASON_LENGTH or says_nothing(text) else []
 
@@ -232,6 +235,9 @@ def _sealed(root: Path, entries: list[dict[str, Any]], reason: str, promised: Ma
             rows: Mapping[str, Mapping[str, str]], today: dt.date | None) -> bytes:
     """The lock with one entry more, as bytes."""
     date = (today or dt.datetime.now(dt.UTC).date()).isoformat()
+    if entries and date < entries[-1]["date"]:
+        raise single(LOCK, f"its last entry is of {entries[-1]['date']}, and this machine's clock says {date}",
+                     "set the clock right, then amend")
     entry: dict[str, Any] = {"kind": "amendment" if entries else "lock", "date": date, "reason": reason,
                              "results_there": results_there(root), "promises": promised, "tables": rows}
     entry["seal"] = seal_of(entry, entries[-1]["seal"] if entries else "")

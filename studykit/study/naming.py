@@ -1,19 +1,20 @@
-"""Labels of analytes: each one seen, read one way only, told from the others, and no word of the kit's own answer."""
+"""Names that a person gives: each one seen, told from the others, and no word of the kit's own answer."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from studykit.core.errors import Fault
+from studykit.core.plaintext import UNSEEN
 from studykit.study.codes import spreadsheet_form
 
-#: Marks that turn the text around them (Unicode Standard Annex 9, "Explicit Directional" and implicit marks).
-_TURNING = re.compile("[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
-#: Letters by their category that show nothing: the Hangul fillers (Unicode, Default_Ignorable_Code_Point).
-_UNSEEN = frozenset("\u115f\u1160\u3164\uffa0")
-_ANSWER = re.compile(r"\b(homogeneous|uneven|stratified|inconclusive|indeterminate|not assessed|(all|both) analytes)\b")
+_WORDS = r"(homogeneous|uneven|stratified|inconclusive|indeterminate|not assessed|(all|both) analytes)"
+_ANSWER = re.compile(rf"\b{_WORDS}\b")
+_LIKE_AN_ANSWER = re.compile(rf"{_WORDS}( on average( only)?)? ?[:.!]")
+#: Marks that choose how the sign before them is drawn, and show nothing themselves (Unicode, variation selectors, joiner).
+_CHOOSING = re.compile("[\u034f\ufe00-\ufe0f\U000e0100-\U000e01ef]")
 
 
 def label_faults(labels: Mapping[str, str]) -> list[Fault]:
@@ -27,17 +28,32 @@ def label_faults(labels: Mapping[str, str]) -> list[Fault]:
                             told[keys[-1]]) for keys in forms.values() if len(keys) > 1]
 
 
+def opening_faults(title: str, question: str) -> list[Fault]:
+    """A title or a question that begins as the kit's own answer does: both stand above it."""
+    return [Fault(file="study.toml", column=what, value=text[:80], remedy="begin with other words",
+                  reason=f"begins with {found[0]!r}, as the kit's own answer does")
+            for what, text in (("title", title), ("question", question)) if (found := _LIKE_AN_ANSWER.match(_form(text)))]
+
+
+def twin_depths(depths: Sequence[str]) -> list[Fault]:
+    """Two depths that a reader takes for one another."""
+    forms: dict[str, str] = {}
+    for depth in depths:
+        if (other := forms.setdefault(_form(depth), depth)) != depth:
+            return [Fault(file="study.toml", column="factors.depths", value=depth, reason=f"reads like the depth {other!r}",
+                          remedy="give one of them another label")]
+    return []
+
+
 def _form(label: str) -> str:
     """What the eye keeps of a label: no capitals, marks that are not seen, or look-alike letters."""
-    seen = "".join(c for c in unicodedata.normalize("NFKC", label) if unicodedata.category(c) != "Cf")
+    seen = "".join(c for c in unicodedata.normalize("NFKC", _CHOOSING.sub("", label)) if unicodedata.category(c) != "Cf")
     return spreadsheet_form(" ".join(seen.split()))
 
 
 def _unreadable(label: str) -> Iterator[tuple[str, str]]:
     """Reason and remedy for each thing that is wrong with one label."""
-    if _TURNING.search(label):
-        yield "holds a mark that turns the direction of the text", "write the label without it"
-    if not any(c.isalnum() and c not in _UNSEEN for c in label):
+    if not any(c.isalnum() and c not in UNSEEN for c in label):
         yield "shows no letter and no digit", "write a name that can be read, or leave the label out"
     if found := _ANSWER.search(_form(label)):
         yield f"holds {found[0]!r}, a word of the kit's own answer", "name the analyte in other words"

@@ -247,6 +247,10 @@ def precision(method_key: str, analyte: str, level: float, unit: str) -> Precisi
                      cannot_see=m.cannot_see)
 
 
+STATED = "stated in study.toml: "
+"""Begins the source of whatever a person stated there, so that it cannot pass for a published one of the kit's."""
+FAR_BELOW = 5.0
+"""A stated r that many times smaller than the published one is asked about (own judgement)."""
 _OWN = ("s_r", "s_r_percent", "r", "r_percent")
 
 
@@ -268,7 +272,22 @@ def own_precision(own: Mapping[str, Any] | object, level: float, unit: str) -> P
     s_r = absolute / R_FACTOR if name.startswith("r") else absolute
     source = own.get("source", "") if isinstance(own, Mapping) else getattr(own, "source", "")
     return Precision(kind="laboratory", level=float(level), unit=unit, r=s_r * R_FACTOR, s_r=s_r,
-                     source=source or "the laboratory's own statement", sure="as stated by the laboratory")
+                     source=STATED + (source or "the laboratory's own"), sure="as stated by the laboratory")
+
+
+def in_place_of_published(analytes: Mapping[str, Any], results: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """r in per cent of the level, as stated in study.toml and as published, of each analyte that has both, by its key.
+
+    The level is the median of the values in ``results``, else ``nominal``. An analyte without one above 0 is left out.
+    """
+    out, clear = {}, results[results["qualifier"] == ""]
+    for key, a in analytes.items():
+        values = clear.loc[clear["analyte"] == key, "value"]
+        level = float(values.median()) if len(values) else a.nominal or 0.0
+        if a.repeatability is not None and (a.method_key, key) in _REGISTRY and level > 0:
+            out[key] = (own_precision(a.repeatability, level, a.unit).r_percent,
+                        precision(a.method_key, key, level, a.unit).r_percent)
+    return out
 
 
 def resolve_precision(level: float, unit: str, *, own: Mapping[str, Any] | object | None = None,

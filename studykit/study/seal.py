@@ -11,9 +11,13 @@ from typing import Any
 
 from studykit.core.errors import BadInput, single
 from studykit.core.hashes import kind_of
+from studykit.core.plaintext import unreadable
 
 LOCK = "plan/plan.lock"
 FORMAT = 1
+KEYS: dict[str, type] = {"kind": str, "date": object, "reason": str, "results_there": bool, "promises": dict, "tables": dict,
+                         "seal": str}
+"""What an entry holds, and of which kind."""
 LARGEST = 50_000_000
 """Bytes of a lock; a thousand containers take a hundredth of it."""
 
@@ -45,14 +49,40 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
             if entry["seal"] != seal_of(entry, before):
                 reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"
                 raise single(LOCK, reason, remedy)
-            if not _is_day(entry["date"]):
-                raise single(LOCK, f"was edited by hand: entry {number} holds {entry['date']!r}, which is no day", remedy)
+            if wrong := _unlike(entry, entries[number - 2]["date"] if number > 1 else ""):
+                raise single(LOCK, f"was edited by hand: entry {number} holds {wrong}", remedy)
             before = entry["seal"]
         if data["last_seal"] != before or data["format"] != FORMAT or not entries:
             raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
     except (KeyError, TypeError, AttributeError) as error:
         raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
     return list(entries)
+
+
+def _unlike(entry: Mapping[str, Any], before: str) -> str:
+    """What an entry holds that the kit never writes, in words; '' where nothing. ``before``: the day of the one before."""
+    if more := sorted(entry.keys() - KEYS.keys()):
+        return f"{more[0]!r}, which no entry has"
+    for key, kind in KEYS.items():
+        if not isinstance(entry[key], kind):
+            return f"{entry[key]!r} for {key}"
+    if not _is_day(entry["date"]):
+        return f"{entry['date']!r}, which is no day"
+    if entry["kind"] != ("amendment" if before else "lock"):
+        return f"{entry['kind']!r} where the {'first entry' if not before else 'entries after the first'} has another kind"
+    if why := unreadable(entry["reason"]):
+        return f"a reason that {why}"
+    return f"{entry['date']}, a day before that of the entry before it" if entry["date"] < before else ""
+
+
+def to_come(root: Path, today: dt.date | None = None) -> tuple[str, ...]:
+    """A note on entries whose day has not come by this machine's clock, more than one day ahead (time zones)."""
+    last = (today or dt.datetime.now(dt.UTC).date()) + dt.timedelta(days=1)
+    try:
+        ahead = [e["date"] for e in read_lock(root) if e["date"] > last.isoformat()]
+    except BadInput:
+        return ()
+    return (f"{LOCK} says {ahead[0]}, a day that has not come by this machine's clock",) if ahead else ()
 
 
 def _is_day(text: object) -> bool:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
+from studykit.core.plaintext import RETYPE, unreadable
 from studykit.study.ages import age_faults, container_ages, with_last_visit
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import (
@@ -146,7 +147,8 @@ def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list
         else:
             texts = cells[column.name]
         codes, distinct = pd.factorize(texts)
-        typed = [convert(str(t), column) for t in distinct]
+        typed = [convert(str(t), column) if spec is RESULTS or not (why := unreadable(str(t))) else (None, why, RETYPE)
+                 for t in distinct]  # a laboratory's words are taken as it wrote them
         for k, (_, reason, remedy) in enumerate(typed):
             if reason:
                 where = cells[LINE].to_numpy()[codes == k]
@@ -156,6 +158,8 @@ def type_cells(cells: pd.DataFrame, spec: TableSpec) -> tuple[pd.DataFrame, list
         out[column.name] = _as_dtype(values.reindex(codes).set_axis(cells.index), column.kind)
     for extra in (c for c in cells if c not in out and c not in spec.names):
         out[str(extra)] = cells[extra].astype("str")
+        faults += [Fault(file=spec.file, row=int(line), column=str(extra), value=str(t), reason=why, remedy=RETYPE)
+                   for t, line in zip(cells[extra], cells[LINE], strict=True) if (why := unreadable(str(t)))]
     return pd.DataFrame(out, index=cells.index), faults
 
 

@@ -225,3 +225,16 @@ def test_what_is_better_known_before_money_is_spent_is_said_and_levels_of_few_co
     late = capsys.readouterr().out
     assert "[small groups] cap" in late
     assert "[profiles not guessed]" not in late
+
+
+def test_a_repeatability_far_below_the_published_one_is_asked_about(tmp_path, capsys) -> None:
+    root = copy_demo("tote", tmp_path / "tote")
+    assert main(["check", str(root)]) == 0
+    assert "publishes" not in capsys.readouterr().out
+    text = (root / "study.toml").read_text()
+    for percent, told in ((0.1, True), (4, False)):
+        own = f'repeatability = {{ r_percent = {percent}, source = "ASTM D5185-18, precision tables" }}\n'
+        (root / "study.toml").write_text(text.replace('method_key = "ASTM D5185-18"\n', f'method_key = "ASTM D5185-18"\n{own}'))
+        assert main(["check", str(root)]) == 0
+        out = capsys.readouterr().out
+        assert ("phosphorus: study.toml states r = 0.10 %, and ASTM D5185-18 publishes 10 %" in out) is told

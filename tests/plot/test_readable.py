@@ -2,8 +2,10 @@
 
 import numpy as np
 import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.text import Text
 
-from studykit.plot.readable import p_text, readable, span_text
+from studykit.plot.readable import as_written, p_text, readable, span_text
 
 
 def test_an_interval_becomes_one_cell_in_the_place_of_its_lower_end():
@@ -25,3 +27,23 @@ def test_tables_without_rows_or_limits_stay():
 
 def test_texts_of_what_is_missing():
     assert (p_text(float("nan")), p_text(0.999), span_text(float("nan"), 1.0)) == ("", "above 0.99", "")
+
+
+def test_a_dollar_in_a_name_begins_no_formula_and_powers_of_ten_stay():
+    """Matplotlib sets what stands between two $ as mathematics: a label could then look like a word of the kit's."""
+    def drawn(name: str) -> Figure:
+        figure = Figure()
+        left, right = figure.subplots(1, 2)
+        left.set(title=f"{name}: inconclusive", yticks=[0], yticklabels=[name])
+        left.text(0, 0, name)
+        right.set(xscale="log", xlim=(1, 1000))
+        return figure
+
+    name = "zinc $\\mathbf{homogeneous}$"
+    texts = [t for t in as_written(drawn(name)).findobj(Text) if name in t.get_text()]
+    assert len(texts) == 4  # title, text, and the label on either side of the axis
+    assert [t._preprocess_math(t.get_text()) for t in texts] == [(t.get_text(), False) for t in texts]
+    assert drawn(name).axes[0].title._preprocess_math(f"{name}: inconclusive")[1]  # what happens without it
+    powers = [t for t in as_written(drawn("zinc")).axes[1].get_xticklabels() if t.get_text()]
+    assert powers
+    assert all(t.get_parse_math() for t in powers)

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
 
 from studykit.report import questions
+from studykit.study.definition import parse_study
+from tests.studies import definition
 
 
 def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawing_may_undo(filed):
@@ -35,3 +38,15 @@ def test_an_uneven_stock_is_within_on_average_only_where_every_mean_is(monkeypat
     (said,) = questions.right(None)
     assert ("on average it is within the margins" in said) is told
     assert said.endswith("single containers or groups are shown to lie beyond.")
+
+
+def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
+    data = definition()
+    data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",
+                              "repeatability": {"r_percent": 0.01, "source": "ASTM D5185-18"}}
+    results = pd.DataFrame({"analyte": ["P", "P", "P"], "qualifier": ["", "", "<"], "value": [408.0, 414.0, 1.0]})
+    stage = SimpleNamespace(study=parse_study(data), results=results)
+    assert questions._not_published(stage) == ["Repeatability r as study.toml states it, not as the method does: phosphorus "
+                                               "stated 0.010 % in place of 10 % published."]
+    del data["analytes"]["P"]["repeatability"]
+    assert questions._not_published(SimpleNamespace(study=parse_study(data), results=results)) == []

@@ -17,7 +17,7 @@ from studykit.report.recheck import lock_notes
 from studykit.sampling.plan import plan
 from studykit.study.definition import load_study, parse_study
 from studykit.study.lock import LOCK, changes_since_lock, lock_folder, lock_plan, lock_status, promises, read_lock
-from studykit.study.seal import seal_of
+from studykit.study.seal import seal_of, to_come
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
 
 DAY = dt.date(2026, 3, 1)
@@ -210,6 +210,43 @@ def test_a_lock_edited_by_hand_is_noticed(root, hand) -> None:
     status = lock_status(root, load_study(root))
     assert status.state == "edited by hand"
     assert status.first_page == (status.sentence,)
+
+
+def sealed_anew(root: Path, number: int, changes: dict[str, object]) -> None:
+    """Change an entry and make every seal anew, which is no secret."""
+    data, before = json.loads((root / LOCK).read_text()), ""
+    data["entries"][number].update(changes)
+    for entry in data["entries"]:
+        entry["seal"] = before = seal_of(entry, before)
+    write_text(root / LOCK, json.dumps(data | {"last_seal": before}))
+
+
+@pytest.mark.parametrize(("number", "changes", "told"), [
+    (1, {"date": "2026-02-28"}, "a day before that of the entry before it"),
+    *((0, {"date": day}, "which is no day") for day in ("2026-02-30", "long ago", "1 September 2026, certified by the notary")),
+    (0, {"results_there": "no"}, "'no' for results_there"), (0, {"results_there": 0}, "0 for results_there"),
+    (0, {"witness": "stamped by the notary"}, "'witness', which no entry has"),
+    (0, {"kind": "amendment"}, "another kind"), (1, {"kind": "lock"}, "another kind"),
+    (1, {"reason": "half \u202eekorb"}, "turns the direction"), (0, {"promises": ["x"]}, "for promises"),
+])
+def test_a_lock_sealed_anew_with_what_the_kit_never_writes_is_noticed(root, number, changes, told) -> None:
+    lock_plan(root, load_study(root), today=DAY)
+    edit(root, "alpha = 0.05", "alpha = 0.1")
+    lock_plan(root, load_study(root), amend="half the samples broke", today=dt.date(2026, 3, 2))
+    sealed_anew(root, number, {"date": "2026-03-02"} if number else {})
+    assert lock_status(root, load_study(root)).state == "locked"  # sealed anew, and nothing else
+    sealed_anew(root, number, changes)
+    assert told in lock_status(root, load_study(root)).sentence
+
+
+def test_a_lock_of_a_day_to_come_is_told_and_a_clock_that_was_set_back_stops_an_amendment(root) -> None:
+    lock_plan(root, load_study(root), today=dt.date(2031, 5, 5))
+    assert to_come(root, dt.date(2031, 5, 4)) == ()  # it is tomorrow already elsewhere
+    assert to_come(root, dt.date(2031, 5, 3)) == (
+        "plan/plan.lock says 2031-05-05, a day that has not come by this machine's clock",)
+    edit(root, "alpha = 0.05", "alpha = 0.1")
+    with pytest.raises(BadInput, match="set the clock right"):
+        lock_plan(root, load_study(root), amend="half the samples broke", today=DAY)
 
 
 def test_a_lock_that_is_no_json_is_refused(root) -> None:

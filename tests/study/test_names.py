@@ -1,10 +1,13 @@
 """Names that would share a file where capitals and signs do not count (Windows, macOS by default) are refused at once."""
 
+import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
+from studykit.study.columns import RESULTS, SAMPLES
 from studykit.study.definition import parse_study
+from studykit.study.tables import read_cells, type_cells
 from tests.studies import definition
 
 
@@ -52,3 +55,42 @@ def test_labels_of_any_script_and_of_numbers_are_kept():
     for label in ("вода", "水", "ماء", "viscosity at 40 °C", "> 4 µm(c)", "unevenness index"):
         data["analytes"]["W"]["label"] = label
         assert parse_study(data).label_of("W") == label
+
+
+@pytest.mark.parametrize(("change", "reason"), [
+    (lambda d: d.update(title="a \u202eb"), "title: .*turns the direction"),
+    (lambda d: d.update(question="a \u2028b"), "question: .*nobody sees"),
+    (lambda d: d.update(title="Oil " * 60), "title: .*more than 200 characters"),
+    (lambda d: d.update(title="Homogeneous: all analytes."), "title: .*begins with 'homogeneous:', as the kit's own answer"),
+    (lambda d: d.update(question="Str\u0430tified on average: is it so?"), "question: .*own answer"),
+    (lambda d: d["analytes"]["P"].update(method="in-house \u2066ICP"), "analytes.P.method: .*turns the direction"),
+    (lambda d: d["analytes"]["P"].update(label="zi\u200bnc"), "analytes.P.label: .*nobody sees"),
+    (lambda d: d["factors"].update(depths=["lower", "l\u043ewer"]), "reads like the depth 'lower'"),
+    (lambda d: d["factors"].update(depths=["upper", "Upper"]), "share a file"),
+])
+def test_texts_of_a_study_that_nobody_reads_as_meant_are_refused(change, reason):
+    data = definition()
+    change(data)
+    with pytest.raises(BadInput, match=reason):
+        parse_study(data)
+
+
+@pytest.mark.parametrize("title", ["Homogeneous or not? Oil in drums", "Is the stock homogeneous: a study",
+                                   "Öl in Fässern, µm"])
+def test_a_title_may_ask_for_the_word(title):
+    assert parse_study(definition(title=title, question="Homogeneous enough to pour?")).title == title
+
+
+@pytest.mark.parametrize(("column", "cell"), [("drawn_by", "A\u202eB"), ("note", "hazy\u2069"), ("container", "C\u200b1"),
+                                              ("own column", "x\u2066")])
+def test_cells_of_the_plan_are_read_by_the_same_rule(tmp_path, column, cell):
+    row = {"sample": "K72PX", "container": "C1", "kind": "spot", "depth": "upper", column: cell}
+    (tmp_path / "plan").mkdir()
+    (tmp_path / "plan/samples.csv").write_text(",".join(row) + "\n" + ",".join(row.values()) + "\n", encoding="utf-8")
+    _, faults = type_cells(read_cells(tmp_path / "plan/samples.csv", SAMPLES)[0], SAMPLES)
+    assert [(f.row, f.column) for f in faults] == [(2, column)]
+
+
+def test_a_laboratorys_words_are_taken_as_it_wrote_them():
+    cells = pd.DataFrame({c: ["x"] for c in RESULTS.names} | {"as_written": ["9 \u202e21"], "_line": [2]})
+    assert not [f for f in type_cells(cells, RESULTS)[1] if f.column == "as_written"]

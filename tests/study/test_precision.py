@@ -5,16 +5,18 @@ from __future__ import annotations
 import dataclasses
 import math
 
+import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput, DesignMismatch
-from studykit.study.definition import Repeatability
+from studykit.study.definition import Repeatability, parse_study
 from studykit.study.precision import (
     R_FACTOR,
     Method,
     PowerLaw,
     cannot_see,
     find_method,
+    in_place_of_published,
     method_keys,
     methods_table,
     own_precision,
@@ -22,6 +24,7 @@ from studykit.study.precision import (
     register,
     resolve_precision,
 )
+from tests.studies import definition
 
 
 def test_factor_between_r_and_s_r():
@@ -121,7 +124,7 @@ def test_the_laboratorys_own_statement_wins():
     p = resolve_precision(350, "mg/kg", own=own, method_key="ASTM D5185-18", analyte="P")
     assert p.kind == "laboratory"
     assert p.s_r == pytest.approx(7.0)
-    assert p.source == "control chart, 40 results"
+    assert p.source == "stated in study.toml: control chart, 40 results"
     assert p.R is not None
     assert abs(p.R - 4.3 * 350**0.5) < 1e-9
     assert "particles" in p.cannot_see
@@ -178,3 +181,19 @@ def test_listing():
     assert (table["r at low"] > 0).all()
     assert cannot_see("ASTM D5185-18", "no such") != ""
     assert cannot_see("nothing known") == ""
+
+
+def test_what_a_person_states_is_never_told_as_published():
+    """The words of a published source beside a number of one's own: they are told as stated, with what is published."""
+    theirs = precision("ASTM D5185-18", "P", 411, "mg/kg")
+    stated = Repeatability(r_percent=0.1, source=theirs.source)
+    assert resolve_precision(411, "mg/kg", own=stated, method_key="ASTM D5185-18",
+                             analyte="P").source == f"stated in study.toml: {theirs.source}"
+    data = definition()
+    data["analytes"]["P"] |= {"method_key": "ASTM D5185-18", "repeatability": {"r_percent": 0.1, "source": theirs.source}}
+    found = pd.DataFrame({"analyte": ["P", "P", "W"], "qualifier": ["", "<", ""], "value": [411.0, 1.0, 60.0]})
+    both = {"P": (pytest.approx(0.1), pytest.approx(100 * theirs.r / 411))}
+    assert in_place_of_published(parse_study(data).analytes, found) == both
+    assert in_place_of_published(parse_study(data).analytes, found[:0]) == {}
+    data["analytes"]["P"]["nominal"] = 411.0
+    assert in_place_of_published(parse_study(data).analytes, found[:0]) == both
