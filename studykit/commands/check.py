@@ -20,6 +20,7 @@ from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
 from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
+from studykit.report.stored import notebook_notes
 from studykit.report.verify import older_than
 from studykit.sampling.plan import existing_plan, has_plan, plan_faults
 from studykit.study.actions import foreseen
@@ -90,10 +91,11 @@ def check_folder(root: Path) -> Checked:
         faults = [*faults, *_told(lambda: read_exclusions(root, study, tables.results))]
     if faults or tables is None:
         raise BadInput(_once(faults), title="The study folder has faults")
+    results = outcome.results if outcome is not None else tables.results
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
                    stale=there and outcome is not None and _is_stale(root, outcome),
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables), *to_come(root),
-                          *early_words(tables, there), *precision_notes(study, outcome.results if outcome is not None else tables.results)))
+                          *notebook_notes(root), *early_words(tables, there), *precision_notes(study, results)))
 
 
 def precision_notes(study: Study, results: pd.DataFrame) -> tuple[str, ...]:

@@ -95,7 +95,10 @@ def compare(earlier: Annotated[Path, typer.Argument(help="The study that came fi
 
     written = write_comparison(opened(earlier), opened(later), to)
     found = written.found
-    facts(page=written.page, words=dict(zip(found.words["analyte"], found.words["word after"], strict=True)), notes=found.notes)
+    facts(page=written.page, words=dict(zip(found.words["analyte"], found.words["word after"], strict=True)), notes=found.notes,
+          unfiled=found.unfiled)
+    for told in found.unfiled:
+        typer.echo(visible(told))
     typer.echo(f"{found.sentence}\n\nPage: {written.page}")
     for note in found.notes:
-        typer.echo(f"note: {note}")
+        typer.echo(f"note: {visible(note)}")

@@ -25,7 +25,7 @@ from studykit.core.writer import refuse_unusual
 from studykit.deposit.sheet import settled
 from studykit.deposit.tables import captions, described, resource
 from studykit.report.manifest import files_of
-from studykit.report.verify import older_than
+from studykit.report.verify import older_than, refuse_edited
 from studykit.study.definition import Study, load_study
 
 BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
@@ -48,7 +48,8 @@ class Exported:
 def export(root: Path, to: Path) -> Exported:
     """Write tables.xlsx and figures/ of a filed study into the folder ``to``.
 
-    BadInput where no report is filed, and where ``to`` lies inside the study or cannot be written.
+    BadInput where no report is filed, and where ``to`` lies inside the study or cannot be written; RunsDiffer where the
+    report was changed after it was filed.
     """
     root, to = Path(root), Path(to)
     refuse_unusual(root)
@@ -57,6 +58,7 @@ def export(root: Path, to: Path) -> Exported:
         raise single(f"{root.name}/report", "no report is filed here", f"make one: studykit report {root}")
     if to.resolve().is_relative_to(root.resolve()):
         raise single(str(to), "lies inside the study", "write it elsewhere: studykit export STUDY --to FOLDER")
+    refuse_edited(root, "export")
     with together(to) as made:
         book, names, left = _book(root, study)
         write_bytes(made / BOOK, book)

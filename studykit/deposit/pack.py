@@ -20,7 +20,7 @@ from studykit.core.errors import single
 from studykit.core.files import write_beside
 from studykit.core.hashes import walk
 from studykit.deposit import crate, rederive, sheet, tables
-from studykit.deposit.bag import bag_files, zipped
+from studykit.deposit.bag import DECLARATION, bag_files, zipped
 from studykit.report.manifest import FILE, PARTS, STAMPS, kit_identity
 from studykit.report.recheck import Found
 from studykit.report.verify import difference, read_manifest, refuse, verify
@@ -136,7 +136,9 @@ def differences(bag: Path) -> Found:
     except (KeyError, IndexError, TypeError, ValueError, RecursionError):
         return [difference("deposit", crate.METADATA, "has lost its form", "as the kit writes it")], []
     wrong = [p for p in sorted(told.keys() | made.keys()) if p not in told or made.get(p) != told[p].read_bytes()]
-    rows = _info_differences(bag, _about(load_study(root), date))
+    rows = [] if (bag / "bagit.txt").read_bytes() == DECLARATION.encode() else [
+        difference("deposit", "bagit.txt", "other words", "as the kit writes it")]
+    rows += _info_differences(bag, _about(load_study(root), date))
     rows += [difference("deposit", p, "present" if p in told else "absent", "other" if p in made else "not made by the kit")
             for p in wrong]
     pinned, notes = pin_differences(told[PINS].read_text(encoding="utf-8", errors="replace"))
@@ -219,20 +221,23 @@ def pins() -> str:
 
 
 def pin_differences(text: str) -> Found:
-    """Lines of pins that nobody should install from: other than NAME==VERSION, or a package that no tested kit needs.
+    """Lines of pins that nobody should install from: other than NAME==VERSION, a package twice, or one that no kit needs.
 
     Other versions than here are a note.
     """
     head, *lines = text.splitlines() or [""]
-    here, rows, other = tested() | needed(), list[dict[str, Any]](), 0
+    here, rows, other, seen = tested() | needed(), list[dict[str, Any]](), 0, set[str]()
     if not HEAD.fullmatch(head):
         rows.append(difference("deposit", f"{PINS} line 1", head[:80], "the kit's version, code and commit"))
     for number, line in enumerate(lines, start=2):
         name, _, version = line.partition("==")
         if not PINNED.fullmatch(line):
             rows.append(difference("deposit", f"{PINS} line {number}", line[:80], "NAME==VERSION and nothing else"))
+        elif (plain := re.sub(r"[-_.]+", "-", name).lower()) in seen:
+            rows.append(difference("deposit", f"{PINS} line {number}", line[:80], "a package once"))
         elif name not in here:
             rows.append(difference("deposit", f"{PINS} line {number}", line[:80], "no package that this kit needs"))
         else:
             other += here[name] != version
-    return rows, [f"{PINS}: {other} packages have another version here"] if other else []
+            seen.add(plain)
+    return rows, [f"{PINS}: {other} package{'s have' if other > 1 else ' has'} another version here"] if other else []

@@ -14,7 +14,7 @@ from bs4 import BeautifulSoup, Tag
 
 from studykit.core.errors import BadInput, single
 from studykit.core.files import write_beside
-from studykit.report.verify import older_than
+from studykit.report.verify import older_than, refuse_edited
 from studykit.sampling.sheets import render
 from studykit.study.definition import load_study
 
@@ -33,12 +33,14 @@ class Summary:
 def summary(root: Path, to: Path) -> Summary:
     """Write page one of a filed report as PDF.
 
-    BadInput where no report is filed, or where its first page is not as the kit writes it.
+    BadInput where no report is filed, or where its first page is not as the kit writes it; RunsDiffer where the report was
+    changed after it was filed.
     """
     root, study = Path(root), load_study(root)
     page = root / "report/report.html"
     if not page.exists():
         raise single(f"{root.name}/report", "no report is filed here", f"make one: studykit report {root}")
+    refuse_edited(root, "summary")
     data, drawings = page_one(page.read_text(encoding="utf-8"))
     foot = f"Page one of the report · {study.title}{' (invented example)' if study.invented else ''} · {study.responsible}"
     pdf = render("summary", {**data, "lang": study.language[:2], "foot": foot}, drawings)

@@ -335,13 +335,25 @@ def laboratory_faults(root: Path, intake: Intake) -> list[Fault]:
 
 def raw_files(root: Path) -> list[str]:
     """Files under raw/ as relative paths with '/', sorted; hidden files and temporary copies are left out."""
+    return [n for n in _under_raw(root) if not any(p.startswith("~$") for p in n.split("/"))]
+
+
+def _under_raw(root: Path) -> list[str]:
     folder = Path(root) / RAW_FOLDER
-    names = []
-    for path in sorted(folder.rglob("*")) if folder.is_dir() else []:
-        name = path.relative_to(folder).as_posix()
-        if path.is_file() and not any(p.startswith((".", "~$")) for p in name.split("/")):
-            names.append(name)
-    return names
+    names = (p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()) if folder.is_dir() else ()
+    return [n for n in names if not any(p.startswith(".") for p in n.split("/"))]
+
+
+def unread_files(root: Path) -> dict[str, str]:
+    """Files under raw/ that are never read as results, with the reason; hidden ones are left to ``verify``."""
+    read = {n for n in raw_files(root) if not _is_readme(n)}
+    told = {n: "" if n in read else "a README" if _is_readme(n) else "the temporary copy of an open spreadsheet"
+            for n in _under_raw(root)}
+    return {n: f"{what}: never read as results" for n, what in told.items() if what}
+
+
+def _is_readme(name: str) -> bool:
+    return name.rpartition("/")[2].lower() in ("readme", "readme.md", "readme.txt")
 
 
 def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMapping]], list[Fault]]:
@@ -353,7 +365,7 @@ def assign(intake: Intake, names: list[str]) -> tuple[list[tuple[str, FileMappin
     faults: list[Fault] = []
     idle = set(range(len(intake.file)))
     for name in names:
-        if name.rpartition("/")[2].lower() in ("readme", "readme.md", "readme.txt"):
+        if _is_readme(name):
             continue
         if not name.isprintable() or any("\ud800" <= c <= "\udfff" for c in name):
             faults.append(Fault(file=RAW_FOLDER, value=name.encode("utf-8", "replace").decode("utf-8"),

@@ -23,7 +23,7 @@ from studykit.core.folders import exchange, restore
 from studykit.intake import signing
 from studykit.intake.columns import Table, Texts, joined
 from studykit.intake.doubts import questions, remedy
-from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files
+from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files, unread_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table, sheet_numbers
 from studykit.intake.revisions import REVISION_COLUMNS, beside_lost, file_ranks, sort_revisions
@@ -144,8 +144,17 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
         raise BadInput(faults, title="The intake cannot begin")
     kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
     outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake)
+    outcome = replace(outcome, files=_with_unread(root, outcome.files))
     short = "" if accept or not outcome.accepted_reason else _not_accepted(outcome, intake.accept_rejected_rows)
     return replace(outcome, accepted_reason="", not_accepted=short) if short else outcome
+
+
+def _with_unread(root: Path, files: pd.DataFrame) -> pd.DataFrame:
+    """The files table with a line for each file under raw/ that is never read as results."""
+    lines = [dict.fromkeys(FILE_COLUMNS, "") | dict.fromkeys(("rows_in", "taken", "rejected", "superseded"), 0)
+             | {"file": name, "layout": "not read", "notes": why, "sha256": sha256_of(root / RAW_FOLDER / name)}
+             for name, why in unread_files(root).items()]
+    return pd.concat([files, pd.DataFrame(lines, columns=list(FILE_COLUMNS))], ignore_index=True) if lines else files
 
 
 def _not_accepted(outcome: IntakeOutcome, rows: int | tuple[str, ...] | None) -> str:

@@ -427,6 +427,7 @@ def _sentences(counts: pd.DataFrame, missing: pd.DataFrame, usable: Usable, flag
     if quiet:
         out.append(f"Could not be assessed in this study: {listed(quiet, 12)}.")
     n_out = len(usable.excluded)
-    out.append(f"{n_out} results were taken out by a person, with reasons; the verdict is shown with and without them."
+    out.append(f"{n_out} result{' was' if n_out == 1 else 's were'} taken out by a person, with reasons; the verdict is "
+               "shown with and without."
                if n_out else "No result was taken out.")
     return tuple(out) + tuple(s for s in controls.sentences if not s.startswith("STOP"))

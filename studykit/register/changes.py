@@ -19,12 +19,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from studykit.core.errors import single
+from studykit.core.errors import BadInput, single
 from studykit.core.units import parse_unit
 from studykit.inference import Contrast, Margin
 from studykit.model import AnalyteModel, FittedModel
 from studykit.model.fit import fit_rows
 from studykit.model.stated import single_results
+from studykit.report.verify import verify
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy
@@ -42,13 +43,15 @@ class Changes:
     """What two studies found of the analytes and depths that they share.
 
     ``words``, ``differences``, ``levels``: tables with the columns WORDS, DIFFERENCES and LEVELS; ``notes``: what could
-    not be compared, and what limits the comparison.
+    not be compared, and what limits the comparison; ``unfiled``: a sentence for each study whose folder is not the one that
+    its report was filed from.
     """
 
     words: pd.DataFrame
     differences: pd.DataFrame
     levels: pd.DataFrame
     notes: tuple[str, ...]
+    unfiled: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -77,7 +80,8 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
         found += list(_differences(earlier, later, before, after))
         levels += list(_levels(earlier, later, before, after))
     return Changes(words=words, differences=pd.DataFrame(found, columns=DIFFERENCES),
-                   levels=pd.DataFrame(levels, columns=LEVELS), notes=tuple(notes))
+                   levels=pd.DataFrame(levels, columns=LEVELS), notes=tuple(notes),
+                   unfiled=(*_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
 
 
 def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.DataFrame:
@@ -90,6 +94,19 @@ def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.Da
         same = "the same" if margins[0] == margins[1] else "changed"
         rows.append((a, later.study.label_of(a), new.unit, before[a], after[a], *margins, same))
     return pd.DataFrame(rows, columns=WORDS)
+
+
+def _not_as_filed(study: OpenStudy, when: str) -> Iterator[str]:
+    """Where a study's folder is not the one that its report was filed from: its words then are not the report's."""
+    try:
+        other = [str(d["what"]) for d in verify(study.root).differences]
+    except BadInput:
+        yield f"No report is filed of the {when} study: its words here are worked out from its tables, and stand in no report."
+        return
+    if other:
+        named = f"{', '.join(other[:6])}{' and more' if len(other) > 6 else ''}"
+        yield (f"The {when} study is NOT AS IT WAS FILED ({named}): "
+               "its words here are worked out from what lies there now, and need not be those of its report.")
 
 
 def _apart(earlier: OpenStudy, later: OpenStudy) -> Iterator[str]:

@@ -64,7 +64,7 @@ def _page(earlier: OpenStudy, later: OpenStudy, found: Changes) -> str:
     differences, levels = (t.assign(analyte=t["analyte"].map(names)) for t in (found.differences, found.levels))
     named = [f"{s.study.title} ({s.root.name})" for s in (earlier, later)]
     return page(f"{named[0]}, then {named[1]}", [
-        paragraph(found.sentence), heading("Words"), _shown(found.words, drop=("analyte",)),
+        *map(paragraph, found.unfiled), paragraph(found.sentence), heading("Words"), _shown(found.words, drop=("analyte",)),
         heading("Change of the differences between depths"), picture(differences),
         _shown(differences, drop=("in margins", "margin low", "margin high")), paragraph(HOW),
         heading("Levels, and the check fluid"),

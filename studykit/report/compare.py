@@ -20,9 +20,9 @@ from typing import Any
 
 from studykit.core.record import CLASSES, NumberRecord
 from studykit.report.align import Stretch, stretches
-from studykit.report.manifest import canonical
+from studykit.report.manifest import canonical, once
 from studykit.report.pictures import SLACK, unlike
-from studykit.report.verify import difference, no_number, once
+from studykit.report.verify import difference, no_number
 
 TABLE_TOLERANCE = CLASSES["estimate"]
 DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}

@@ -198,7 +198,7 @@ def method(stage: OpenStage) -> str:
     paths = set(stage.read_table("05-model", "fits", dtype=str)["path"])
     text = (f"{count(n['containers_stored'], 'stored container')} and {count(n['containers_control'], 'control')} were "
             f"sampled at {n['depths']} depths ({literal(', '.join(study.factors.depths))}): "
-            f"{count(n['samples_planned'], 'sample')}, {count(n['analytes'], 'analyte')}. ")
+            f"{count(n['samples_planned'], 'sample')} planned, {count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
         acting = ", ".join(study.factors.by_depth).replace("_", " ")
         further = f", with {acting} as factors that act on depth" if acting else ""

@@ -18,6 +18,8 @@ from studykit import __version__
 from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.files import write_json, write_text
 from studykit.core.hashes import sha256_of, walk
+from studykit.report.manifest import once
+from studykit.report.stored import COPIED
 from studykit.study.stages import STEMS, share
 
 Choice = Literal["", "kit", "own"]
@@ -36,10 +38,6 @@ class CellDifference:
     def sentence(self) -> str:
         """The difference in one line."""
         return visible(f"{self.notebook}, {self.cell}: " + (" / ".join(self.lines) or "other tags"))
-
-
-COPIED = "notebooks/copied.json"
-"""Which notebooks the kit itself laid into a study, by name and SHA-256, and of which version they are."""
 
 
 def copy_notebooks(root: Path) -> None:
@@ -83,7 +81,7 @@ def own_folder(root: Path) -> Path | None:
 def _cells(path: Path) -> list[tuple[str, str, tuple[str, ...]]]:
     """Type, source and tags of each cell; one cell with the reason where the file is no notebook."""
     try:
-        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        cells = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once)["cells"]
         return [(c["cell_type"], _joined(c["source"]).strip(), tuple(sorted(c.get("metadata", {}).get("tags", []))))
                 for c in cells]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):

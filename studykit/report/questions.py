@@ -133,8 +133,8 @@ def sure(stage: OpenStage) -> list[str]:
     """How much was looked at, when the rule was fixed, and what in the data was asked about."""
     n, q, i = (recorded(stage, s) for s in ("00-study", "04-quality", "03-intake"))
     told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
-            f"{count(n['samples_planned'], 'sample')}; an error of at most {100 * stage.study.alpha:g} % was asked of each "
-            "“homogeneous” and each “stratified”."]
+            f"{count(n['samples_planned'], 'sample')} planned; an error of at most {100 * stage.study.alpha:g} % was asked of "
+            "each “homogeneous” and each “stratified”."]
     status = lock_status(stage.root, stage.study)
     told += [] if status.first_page else [status.sentence]
     influence = optional(stage, "05-model", "influence")

@@ -24,8 +24,9 @@ from studykit.core.writer import away
 from studykit.report.compare import Outcome, compare_reports
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE, files_of, kit_identity, package_versions
-from studykit.report.own import COPIED, beside_notebooks, copies_of, own_differences
+from studykit.report.own import beside_notebooks, copies_of, own_differences
 from studykit.report.run import Say
+from studykit.report.stored import COPIED
 from studykit.report.verify import difference, read_manifest, refuse, verify
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_status

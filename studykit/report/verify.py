@@ -17,7 +17,8 @@ from typing import Any
 
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
 from studykit.core.hashes import WAITING, kind_of, ordinary, sha256_of, unusual, walk
-from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, unlisted
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, once, unlisted
+from studykit.report.stored import notebook_notes
 from studykit.study.seal import LOCK, read_lock, to_come
 
 RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
@@ -48,15 +49,6 @@ def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0
     """One difference as a row: where, what, as filed, as found now, tolerance of its class."""
     return {"stage": stage, "what": visible(what), "filed": visible(filed), "re-executed": visible(now),
             "tolerance": tolerance}
-
-
-def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """For ``json.loads``: an object whose keys stand there once; ValueError names one that stands there twice."""
-    keys = [k for k, _ in pairs]
-    twice = next((k for k in keys if keys.count(k) > 1), None) if len(set(keys)) < len(keys) else None
-    if twice is not None:
-        raise ValueError(f"the key {twice!r} stands there twice")
-    return dict(pairs)
 
 
 def no_number(text: str) -> float:
@@ -124,7 +116,7 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
     rows += _waiting(root) + _record_faults(root) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
-    rows, notes = rows + stamped, [*notes, *told, *to_come(root)]
+    rows, notes = rows + stamped, [*notes, *told, *to_come(root), *notebook_notes(root)]
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
 
 
@@ -248,6 +240,13 @@ def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] 
     lines += [f"  {d['stage']}: {d['what']}: filed {d['filed']}, now {d['re-executed']}" for d in rows[:MOST]]
     lines += [f"  ... and {n - MOST} more; studykit --json lists all"] if n > MOST else []
     return RunsDiffer("\n".join([*lines, *("  note: " + visible(t) for t in notes)]), rows)
+
+
+def refuse_edited(root: Path, what: str) -> None:
+    """RunsDiffer where report/ is not as it was filed, before ``what`` is made of it; BadInput where no report is filed."""
+    listed = read_manifest(root)["outputs"]
+    if rows := _against("outputs", listed, _found(root, files_of(root)["outputs"], listed)):
+        raise refuse(f"The report is not as its manifest says; no {what} was made of it", tuple(rows))
 
 
 def verify_or_refuse(root: Path, certificates: Path | None = None) -> Verified:

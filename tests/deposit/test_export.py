@@ -80,3 +80,19 @@ def test_what_cannot_be_exported_is_said(made, tmp_path) -> None:
         export(made[0], made[0] / "export")
     with pytest.raises(BadInput, match="no report is filed"):
         export(copy_demo("tote", tmp_path / "bare"), tmp_path / "out")
+
+
+def test_a_report_that_was_changed_after_its_filing_is_neither_exported_nor_summed_up(tmp_path, capsys) -> None:
+    root = Path(shutil.copytree(filed_tote(), tmp_path / "study"))
+    page, table = root / "report/report.html", root / "report/06-verdict/verdicts.csv"
+    for path in (page, table):
+        kept = path.read_bytes()
+        path.write_bytes(kept.replace(b"tratified", b"omogeneou"))
+        assert path.read_bytes() != kept
+        for command, to in (("export", tmp_path / "out"), ("summary", tmp_path / "out.pdf")):
+            assert main([command, str(root), "--to", str(to)]) == 7
+            assert path.relative_to(root).as_posix() in capsys.readouterr().err
+            assert not to.exists()
+        path.write_bytes(kept)
+    (root / "report/manifest.json").unlink()
+    assert main(["export", str(root), "--to", str(tmp_path / "out")]) == main(["summary", str(root)]) == 2

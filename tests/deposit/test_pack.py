@@ -194,7 +194,7 @@ def test_pins_are_exact():
 @pytest.mark.parametrize(("line", "why"), [
     ("evil-package @ http://127.0.0.1:9/evil.whl", "NAME==VERSION and nothing else"), ("-r other.txt", "NAME=="),
     ("--index-url http://127.0.0.1:9/", "NAME=="), ("evil-package==1.0", "no package that this kit needs"),
-    ("numpy==2.1.0 # x", "NAME=="), ("", "NAME==")])
+    ("numpy==2.1.0 # x", "NAME=="), ("", "NAME=="), ("numpy==0.0.1", "a package once"), ("NumPy==0.0.1", "a package once")])
 def test_pins_name_only_what_the_kit_needs(line, why):
     """Whoever repeats the study installs from that list."""
     assert packing.pin_differences(packing.pins()) == ([], [])
@@ -202,5 +202,5 @@ def test_pins_name_only_what_the_kit_needs(line, why):
     assert [(r["filed"], r["re-executed"].startswith(why)) for r in rows] == [(line, True)]
     assert notes == []
     older = packing.pins().replace(f"numpy=={importlib.metadata.version('numpy')}", "numpy==2.1.0")
-    assert packing.pin_differences(older) == ([], ["requirements.txt: 1 packages have another version here"])
+    assert packing.pin_differences(older) == ([], ["requirements.txt: 1 package has another version here"])
     assert packing.pin_differences("x\n" + packing.pins().partition("\n")[2])[0][0]["what"] == "requirements.txt line 1"

@@ -14,7 +14,8 @@ import pytest
 from studykit.commands.cli import main
 from studykit.core.change import MADE_ON, WAITING
 from studykit.core.files import write_text
-from studykit.deposit.bag import bag_files, zipped
+from studykit.deposit.bag import DECLARATION, bag_files, zipped
+from studykit.deposit.pack import differences
 from studykit.report.manifest import FILE, canonical
 from tests.report.filed import filed_tote, pretend, rehash
 
@@ -77,8 +78,9 @@ def test_a_whole_deposit_is_verified_and_rechecked_where_it_lies(packed, tmp_pat
     (edit("rederive.R", "1e-6", "1e6"), 7, "deposit: rederive.R: filed present, now other"),
     (edit("README.txt", "sha512sum", "sh run-me.sh; sha512sum"), 7, "deposit: README.txt"),
     (lambda data: write_text(data / "run-me.sh", "x"), 7, "deposit: run-me.sh: filed present, now not made by the kit"),
-    (edit("requirements.txt", "==", "==0.0+"), 7, "requirements.txt: 1 packages have another version here"),
+    (edit("requirements.txt", "==", "==0.0+"), 7, "requirements.txt: 1 package has another version here"),
     (edit("requirements.txt", "numpy==", "numpie=="), 7, "no package that this kit needs"),
+    (edit("requirements.txt", "numpy==", "NumPy==1.0\nnumpy=="), 7, "a package once"),
     (lambda data: (data / "container-summary.xlsx").write_bytes(b"PK"), 7, "deposit: container-summary.xlsx"),
     (lambda data: (edit("rederive.R", "1e-6", "1e6")(data), claim_another_kit(data)), 7, "deposit: rederive.R: filed present"),
     (waiting, 7, f"folder: {WAITING}: filed no such folder"),
@@ -99,6 +101,16 @@ def test_words_of_the_bag_itself_are_compared_too(bag, tmp_path, monkeypatch, ca
     told = {"External-Description": "Homogeneous: all, checked by the authority"}
     assert main(["recheck", str(sent(bag, tmp_path, lambda data: None, **told))]) == 7
     assert "deposit: bag-info.txt: filed other words" in capsys.readouterr().err
+
+
+def test_the_declaration_of_the_bag_is_compared(bag):
+    """RFC 8493, 2.1.1: version and encoding; another one makes other programs read other names."""
+    assert differences(bag) == ([], [])
+    (bag / "bagit.txt").write_text("BagIt-Version: 0.97\nTag-File-Character-Encoding: UTF-16\n")
+    try:
+        assert [d["what"] for d in differences(bag)[0]] == ["bagit.txt"]
+    finally:
+        (bag / "bagit.txt").write_text(DECLARATION)
 
 
 @pytest.mark.skipif(shutil.which("Rscript") is None, reason="R is not installed on this machine")

@@ -15,6 +15,7 @@ from bs4 import BeautifulSoup
 
 from studykit.core.errors import BadInput
 from studykit.deposit.summary import page_one, summary
+from studykit.report.manifest import FILE, canonical, manifest_of
 from studykit.report.page import write_report
 from studykit.study.definition import load_study
 from studykit.study.stages import share, stems_in
@@ -29,6 +30,7 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "report").mkdir()
     (root / "study.toml").write_bytes((STUDY / "study.toml").read_bytes())
     write_report(root / "report", [folder / f"{s}.ipynb" for s in stems_in(folder)], load_study(STUDY))
+    (root / FILE).write_text(canonical(manifest_of(root, root / "report", {}, {})))
     return root
 
 

@@ -5,10 +5,15 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.intake.mapping import assign, load_intake, parse_intake, raw_files
+from studykit.demos.shipped import copy_demo
+from studykit.intake.mapping import assign, load_intake, parse_intake, raw_files, unread_files
+from studykit.intake.take import read_intake
+from studykit.study.definition import load_study
+from studykit.study.overview import files_table
 from tests.intake_cases import folder, study, take
 
 ENTRY = {"pattern": "a.csv", "layout": "long", "columns": {"sample": "S", "analyte": "A", "value": "V"}}
@@ -119,3 +124,30 @@ def test_a_heading_that_is_another_analyte_needs_a_reason_which_is_counted(tmp_p
     rules = dict(zip(out.rules["rule"], out.rules["count"], strict=True))
     assert rules["name 'Si' read as P, as the mapping says: laboratory, 4 May"] == 2
     assert rules["confirmed as it stands, '*', as the mapping says: checked"] == 2
+
+
+def test_files_that_are_never_read_stand_in_the_files_table(tmp_path):
+    """Whoever lays results under such a name has them unread, and a reader must see it."""
+    root = copy_demo("tote", tmp_path / "tote")
+    raw = next((root / "raw").glob("*.csv"))
+    told = load_study(root)
+    samples = pd.DataFrame({"sample": pd.read_csv(root / "plan/samples.csv", dtype=str)["sample"]})
+    before = read_intake(root, told, samples)
+    assert unread_files(root) == {}
+    for name in ("README.md", "~$tote.csv", ".DS_Store"):
+        (root / "raw" / name).write_bytes(raw.read_bytes())
+    after = read_intake(root, told, samples)
+    assert after.results.equals(before.results)
+    assert after.rows_in == before.rows_in
+    more = after.files.iloc[len(before.files):]
+    assert more["file"].tolist() == ["README.md", "~$tote.csv"]  # hidden ones are named by verify: no manifest lists them
+    assert (more["layout"] == "not read").all()
+    assert more["notes"].str.contains("never read as results").all()
+    assert len(files_table(after.files)) == len(after.files)
+
+
+@pytest.mark.parametrize("change", [{"marked": {"hidden": "x\u202ey and more"}}, {"confirmed": {"*": "said\u200b so"}},
+                                    {"constants": {"method": "ICP\u2066"}}])
+def test_reasons_and_constants_hold_no_sign_that_nobody_sees(change):
+    with pytest.raises(BadInput, match=r"turns the direction|nobody sees"):
+        parse_intake({"file": [{**ENTRY, **change}]}, study())

@@ -14,6 +14,7 @@ from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.register import write_comparison
 from studykit.register.changes import changes
+from studykit.report.manifest import FILE, canonical, manifest_of
 from tests import verdict_cases
 
 Cells = dict[str, dict[str, list[float]]]
@@ -106,6 +107,21 @@ def test_what_cannot_be_compared_is_said(pair, tmp_path):
     limited = {c: {d: ["<90"] if d == "lower" else v for d, v in z.items()} for c, z in first.items()}
     notes = changes(earlier, opened(tmp_path / "limits", limited)).notes  # type: ignore[arg-type]
     assert any("within bounds" in n or "not compared" in n for n in notes)
+
+
+def test_a_folder_that_is_not_as_it_was_filed_is_said_first(pair, tmp_path, capsys):
+    first, _, _, later = pair
+    earlier = opened(tmp_path / "first", first)
+    (earlier.root / "report").mkdir(exist_ok=True)
+    (earlier.root / FILE).write_text(canonical(manifest_of(earlier.root, earlier.root / "report", {}, {})))
+    assert [t.split(":")[0] for t in changes(earlier, later).unfiled] == ["No report is filed of the later study"]
+    path = earlier.root / "tidy/results.csv"
+    path.write_bytes(path.read_bytes().replace(b",P,1", b",P,2", 3))
+    assert main(["compare", str(earlier.root), str(later.root), "--to", str(tmp_path / "out")]) == 0
+    said = "The earlier study is NOT AS IT WAS FILED (tidy/results.csv)"
+    assert capsys.readouterr().out.startswith(said)
+    page = (tmp_path / "out/compare.html").read_text(encoding="utf-8")
+    assert page.index(said) < page.index("Words: ")
 
 
 def test_page_and_tables_by_command(pair, tmp_path, capsys):
