@@ -9,12 +9,14 @@ from __future__ import annotations
 import contextlib
 import io
 import json
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from studykit.commands.cli import main
+from studykit.core.files import write_text
 from studykit.study.seal import LOCK, seal_of
 
 RAW, STUDY, INTAKE = "raw/tote_2026-10-06.csv", "study.toml", "intake.toml"
@@ -62,8 +64,9 @@ def answer(command: str, study: Path) -> tuple[int, str]:
     out = io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(out):
         code = main([command, str(study)])
-    rules = study / "tidy/rules.csv"
-    return code, out.getvalue() + (rules.read_text(encoding="utf-8") if command == "intake" and rules.exists() else "")
+    told = [study / "tidy" / n for n in ("rules.csv", "files.csv")] if command == "intake" else []
+    files = [re.sub(r",[0-9a-f]{64},,", ",", p.read_text(encoding="utf-8")) for p in told if p.exists()]
+    return code, out.getvalue() + "".join(files)
 
 
 def said(honest: Path, place: Path, case: tuple[Change, str]) -> tuple[int, str]:
@@ -78,7 +81,7 @@ PRECISION = ('margin_reason = "tolerance of the blender for the antiwear additiv
 TOLD: dict[str, tuple[Change, str, int, str]] = {
     "a label turned round": (label("zinc", "zinc \u202esuoenegomoh"), "check", 2, "turns the direction of the text"),
     "a label that isolates": (label("zinc", "zinc \u2066x\u2069"), "check", 2, "turns the direction of the text"),
-    "a label that nobody sees": (label("zinc", "\u3164"), "check", 2, "shows no letter and no digit"),
+    "a label that nobody sees": (label("zinc", "\u3164"), "check", 2, "nobody sees"),
     "two analytes of one label": (label("phosphorus", "calcium"), "check", 2, "reads like the label of Ca"),
     "the same in Cyrillic": (label("phosphorus", "c\u0430lcium"), "check", 2, "reads like the label of Ca"),
     "a verdict for a label": (label("zinc", "Homogeneous"), "check", 2, "a word of the kit's own answer"),
@@ -94,18 +97,29 @@ TOLD: dict[str, tuple[Change, str, int, str]] = {
     "a number turned round": (edit(RAW, "690", "\u202e096\u202c"), "intake", 8, "is not a number"),
     "a quote that swallows a row": (lambda s: (edit(RAW, "0299,2,", '"0299,2,')(s), edit(RAW, "520,3.2", '520,3.2"')(s)),
                                     "intake", 2, "a quote opened in"),
+    "a label with a space of no width": (label("zinc", "zi\u200bnc"), "check", 2, "nobody sees"),
+    "a label of 100 accents": (label("zinc", "zinc" + "\u0300" * 100), "check", 2, "accents on one letter"),
+    "a title turned round": (edit(STUDY, 'title = "One', 'title = "\u202eOne'), "check", 2, "turns the direction"),
+    "a title that is the answer": (edit(STUDY, 'title = "One', 'title = "Homogeneous: all. One'), "check", 2,
+                                   "as the kit's own answer does"),
+    "a title of 20 000 letters": (edit(STUDY, 'title = "One', f'title = "{"Very long. " * 2000}One'), "check", 2,
+                                  "more than 200 characters"),
+    "a note turned round": (edit("plan/samples.csv", "slightly hazy,", "slightly hazy,\u202ex"), "check", 2,
+                            "turns the direction"),
+    "a precision over the published one": (edit(STUDY, 'margin_reason = "tolerance of the blender for the antiwear additive"',
+                                                PRECISION), "check", 0, "publishes 10 %: 98 times as much"),
+    "results under a name that is skipped": (lambda s: shutil.copy(s / RAW, s / "raw/README.md"), "intake", 0,
+                                             "README.md,not read"),
+    "a notebook of another kernel": (lambda s: write_text(s / "notebooks/06-verdict.ipynb", '{"cells": [], "metadata": {'
+                                                          '"kernelspec": {"name": "evil"}}}'), "check", 2, "06-verdict.ipynb"),
+    "a module beside the notebooks": (lambda s: write_text(s / "notebooks/pandas.py", ""), "check", 0, "notebooks/pandas.py"),
+    "a day of the lock to come": (locked(date="9999-12-31"), "check", 0, "a day that has not come"),
+    "a truth value in words": (locked(results_there="no"), "check", 2, "'no' for results_there"),
+    "a key of one's own in the lock": (locked(witness="the notary"), "check", 2, "'witness', which no entry has"),
     **{f"a lock of {day!r}": (locked(date=day), "check", 2, "which is no day")
        for day in ("2026-02-30", "long ago", "20260101", "1 September 2026, certified by a notary")}}
 """Change, command, exit code, and words that it says (or a rule that it counts)."""
 UNNAMED: dict[str, tuple[Change, str, str]] = {
     "an older day of the lock": (locked(date="2026-01-01"), "check", "not a lock that was made anew with an older date"),
-    "a day of the lock to come": (locked(date="9999-12-31"), "check", "a day to come"),
-    "a title that is the answer": (edit(STUDY, 'title = "One', 'title = "Homogeneous: all. One'), "check",
-                                   "the author's own words"),
-    "a note turned round": (edit("plan/samples.csv", "slightly hazy,", "slightly hazy,\u202ex"), "check",
-                            "the author's own words"),
-    "a precision over the published one": (edit(STUDY, 'margin_reason = "tolerance of the blender for the antiwear additive"',
-                                                PRECISION), "intake", "A precision that the study declares"),
-    "results under a name that is skipped": (lambda s: shutil.copy(s / RAW, s / "raw/README.md"), "intake", "README"),
 }
 """Change, command, and words of docs/recheck.md that say it."""

@@ -75,7 +75,8 @@ def test_own_duplicates_judge_where_there_are_enough(clean: tuple[Case, QualityR
     _, report = clean
     assert "this study's duplicates" in {s.source for s in report.scatter.values()}
     few = build(1, duplicates=3)
-    assert {s.source for s in assess(*few.tables()).scatter.values()} == {"invented; as stated by the laboratory"}
+    (source,) = {s.source for s in assess(*few.tables()).scatter.values()}
+    assert source == "stated in study.toml: invented; as stated by the laboratory"
     none = build(1, duplicates=0)
     bare = {a: d.model_copy(update={"repeatability": None}) for a, d in none.study.analytes.items()}
     none.study = none.study.model_copy(update={"analytes": bare})
@@ -92,7 +93,7 @@ def test_an_exclusion_is_counted_and_stays_in_the_checks(clean: tuple[Case, Qual
     assert len(report.exclusions) == 1
     assert len(report.usable.rows) == len(case.results) - 1
     assert report.duplicates.equals(before.duplicates)
-    assert any(s.startswith("1 results were taken out by a person") for s in report.sentences)
+    assert any(s.startswith("1 result was taken out by a person") for s in report.sentences)
     assert report.completeness.set_index("analyte").loc["P", "excluded"] == 1
 
 
