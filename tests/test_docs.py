@@ -136,7 +136,7 @@ def test_limits_defaults_and_kinds_are_read_from_the_models():
     lines = {line.split("|")[1].strip(): [c.strip() for c in line.split("|")[2:-2]]
              for line in make_dictionary.section_lines("", Study) if line.startswith("| `")}
     assert lines["`alpha`"] == ["number", "`0.05`", "above 0, up to 0.2"]
-    assert lines["`title`"] == ["text", "required", "at least 3 characters"]
+    assert lines["`title`"] == ["text", "required", "at least 3 characters, at most 200 characters"]
     assert lines["`analytes`"] == ["table: table", "required", "at least one"]
     assert lines["`invented`"] == ["true or false", "`false`", ""]
 

@@ -7,6 +7,7 @@ from . import own as own
 from . import page as page
 from . import recheck as recheck
 from . import run as run
+from . import stored as stored
 from . import verify as verify
 from .make import make_report as make_report
 
@@ -21,5 +22,6 @@ __all__ = [
     "page",
     "recheck",
     "run",
+    "stored",
     "verify",
 ]

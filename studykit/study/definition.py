@@ -29,7 +29,7 @@ from studykit.study.factors import (
     UnitText,
 )
 from studykit.study.factors import Scatter as Scatter
-from studykit.study.naming import label_faults, opening_faults, twin_depths
+from studykit.study.naming import name_faults
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
 from studykit.study.safety import SafetySettings
@@ -470,8 +470,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
         faults += [_fault(e, file, text if k < PLACED else "") for k, e in enumerate(found)]
         raise BadInput(faults, title="The study definition has faults") from None
     faults += [f for name in study.analytes for f in _method_faults(study, name)]
-    faults += label_faults({name: a.label for name, a in study.analytes.items()})
-    faults += [*opening_faults(study.title, study.question), *twin_depths(study.factors.depths)]
+    faults += name_faults(study.title, study.question, study.factors.depths, {n: a.label for n, a in study.analytes.items()})
     faults += definition_faults(study.fluid, study.components, study.unusual, study.safety)
     if faults:
         raise BadInput(faults, title="The study definition has faults")

@@ -17,6 +17,11 @@ _LIKE_AN_ANSWER = re.compile(rf"{_WORDS}( on average( only)?)? ?[:.!]")
 _CHOOSING = re.compile("[\u034f\ufe00-\ufe0f\U000e0100-\U000e01ef]")
 
 
+def name_faults(title: str, question: str, depths: Sequence[str], labels: Mapping[str, str]) -> list[Fault]:
+    """Everything in a study's names that a reader could not tell apart, or could take for the kit's answer."""
+    return [*_opening_faults(title, question), *_twin_depths(depths), *label_faults(labels)]
+
+
 def label_faults(labels: Mapping[str, str]) -> list[Fault]:
     """Labels (by the analyte's key; '' for none) that a reader of the report could not read as meant."""
     told = {key: label or key for key, label in labels.items()}
@@ -28,14 +33,14 @@ def label_faults(labels: Mapping[str, str]) -> list[Fault]:
                             told[keys[-1]]) for keys in forms.values() if len(keys) > 1]
 
 
-def opening_faults(title: str, question: str) -> list[Fault]:
+def _opening_faults(title: str, question: str) -> list[Fault]:
     """A title or a question that begins as the kit's own answer does: both stand above it."""
     return [Fault(file="study.toml", column=what, value=text[:80], remedy="begin with other words",
                   reason=f"begins with {found[0]!r}, as the kit's own answer does")
             for what, text in (("title", title), ("question", question)) if (found := _LIKE_AN_ANSWER.match(_form(text)))]
 
 
-def twin_depths(depths: Sequence[str]) -> list[Fault]:
+def _twin_depths(depths: Sequence[str]) -> list[Fault]:
     """Two depths that a reader takes for one another."""
     forms: dict[str, str] = {}
     for depth in depths:

@@ -433,6 +433,10 @@ LEDGER: dict[str, list[Row]] = {
             "3.2 75 900 15 800 fifty", "values", 3.2, 75, 900, DROPLET_MM_A_YEAR, 800),
     ],
     "docs/recheck.md": [
+        row("An entry that the kit never writes", "never",
+            "study/test_lock.py::a_lock_sealed_anew_with_what_the_kit_never_writes_is_noticed"),
+        row("A precision that the study declares", "five",
+            "commands/test_check.py::a_repeatability_far_below_the_published_one_is_asked_about"),
         row("`studykit pack FOLDER` writes a BagIt bag", "512 1.2",
             "deposit/test_pack.py::it_is_an_ro_crate_with_a_process_run"),
         row("`rederive.R` | every verdict interval", "every",
