@@ -167,10 +167,11 @@ def _stated(stage: OpenStage) -> list[str]:
 
 
 def _not_published(stage: OpenStage) -> list[str]:
-    """Stated repeatability that stands in place of the published one of the same method, with both."""
+    """Stated repeatability that stands in place of another one, published for the same method, with both."""
     both = in_place_of_published(stage.study.analytes, stage.results)
-    each = "; ".join(f"{stage.study.label_of(a)} stated {significant(own, 2)} % in place of {significant(known, 2)} % published"
-                     for a, (own, known) in both.items())
+    told = {a: tuple(significant(r, 2) for r in rs) for a, rs in both.items()}
+    each = "; ".join(f"{stage.study.label_of(a)} stated {own} % in place of {known} % published"
+                     for a, (own, known) in told.items() if own != known)
     return [f"Repeatability r as study.toml states it, not as the method does: {each}."] if each else []
 
 
