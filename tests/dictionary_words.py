@@ -141,6 +141,7 @@ MEANINGS: dict[str, dict[str, str]] = {
     },
     "SamplingSettings": {
         "draw_ml": "volume of one draw, mL",
+        "vessel_draw_ml": "another volume of one draw, mL, by vessel: { bottle = 20 }",
         "purge_ml": "volume let through the tool before each draw, mL",
         "discard_ml": "volume thrown away after each draw but the last, mL",
         "zones": "own positions instead of the standard's; see [[sampling.zones]]",

@@ -14,7 +14,7 @@ from pydantic import BaseModel
 
 from studykit.intake import mapping
 from studykit.quality.controls import CHECK_TABLE
-from studykit.study import actions, factors, safety
+from studykit.study import actions, drawing, factors, safety
 from studykit.study import definition as settings
 from studykit.study.columns import TABLES, Column, TableSpec
 from studykit.study.definition import Study
@@ -49,8 +49,8 @@ SECTIONS: tuple[tuple[str, type[BaseModel]], ...] = (
     ("[factors.columns.NAME]", factors.OwnFactor), ("[time]", factors.TimeSettings),
     ("[fluid]", settings.FluidSettings), ("[[components]]", settings.ComponentSettings),
     ("[design]", settings.DesignSettings), ("[design.guesses.NAME]", settings.Assumption),
-    ("[sampling]", settings.SamplingSettings), ("[[sampling.zones]]", settings.ZonePlace),
-    ("[[sampling.tests]]", settings.TestVolume), ("[sampling.labels]", settings.LabelSheet),
+    ("[sampling]", drawing.SamplingSettings), ("[[sampling.zones]]", drawing.ZonePlace),
+    ("[[sampling.tests]]", drawing.TestVolume), ("[sampling.labels]", drawing.LabelSheet),
     ("an action, of [actions]", actions.Action), ("[safety]", safety.SafetySettings), ("[deposit]", settings.DepositSettings),
     ("intake.toml, at the head", mapping.Intake), ("[signed.FILE]", mapping.Signature), ("[[file]]", mapping.FileMapping),
     ("an entry of [file.analytes]", mapping.AnalyteColumn),

@@ -208,7 +208,7 @@ def _draws(study: Study, stored: pd.DataFrame) -> list[Advice]:
             seen.setdefault((str(row.vessel), round(level, 1)), str(row.container))
     texts: dict[str, str] = {}
     for (vessel, level), container in seen.items():
-        text = _overlap(study, study.vessels[vessel], level)
+        text = _overlap(study, vessel, level)
         if text:
             texts.setdefault(text, container)
     return [Advice(topic="overlapping zones", what=f"{text} (first seen in {container})",
@@ -229,9 +229,10 @@ def _level(shape: Shape, height: object, fill: object) -> float | None:
         return None
 
 
-def _overlap(study: Study, shape: Shape, level: float) -> str:
+def _overlap(study: Study, vessel: str, level: float) -> str:
+    shape = study.vessels[vessel]
     try:
-        plan = plan_draws(shape, level, study.factors.depths, study.sampling)
+        plan = plan_draws(shape, level, study.factors.depths, study.sampling, vessel_name=vessel)
     except BadInput as error:
         return error.faults[0].reason
     spots = [d for d in plan.draws if d.kind == "spot"]

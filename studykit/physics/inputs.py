@@ -143,7 +143,7 @@ def drawn_zones(study: Study, vessel: str, height_mm: float) -> tuple[ZoneOf, ..
     try:
         if shape is None:
             return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
-        drawn = plan_draws(shape, height_mm, labels, study.sampling).draws
+        drawn = plan_draws(shape, height_mm, labels, study.sampling, vessel_name=vessel).draws
     except BadInput:
         return spot_zones(labels, min(STAND_IN, 1 / len(labels)))
     return tuple(_slab(d.depth, d.drawn_bottom_mm / height_mm, d.drawn_top_mm / height_mm)

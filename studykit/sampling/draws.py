@@ -220,9 +220,11 @@ def plan_draws(
     """The draw plan of one container.
 
     ``liquid_mm``: liquid height above the floor.  ``depths``: labels from the surface down.  ``draws_at``:
-    draws per depth where it is not one (2 = a blind duplicate).  BadInput with every fault when the draws
+    draws per depth where it is not one (2 = a blind duplicate).  ``vessel_name``: whose own draw is taken, where one is
+    declared.  BadInput with every fault when the draws
     exceed the content, the level falls to a tip, or the zones are out of order.
     """
+    settings = settings.of(vessel_name)
     zones = depth_zones(vessel, liquid_mm, depths, settings)
     steps = _steps(depths, draws_at or {}, settings)
     purges = len(steps) - settings.heel  # the heel is not purged

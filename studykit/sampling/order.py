@@ -253,7 +253,7 @@ def make_plan(study: Study, containers: pd.DataFrame, *, stream: str = "", avoid
     draws = _draw_table(ordered, key)
     columns = [*KEY_COLUMNS, "visited_on"] if study.time is not None and study.time.visits else list(KEY_COLUMNS)
     return Plan(containers=containers, samples=_sample_table(study, draws, key), draws=draws,
-                submission=submission_of(study, key), key=key[columns], draw_plans=tuple(ordered),
+                submission=submission_of(study, key, draws), key=key[columns], draw_plans=tuple(ordered),
                 warnings=(*plan_warnings(study, containers, tuple(ordered), heel=study.sampling.heel),
                           *drawn_again(study, tuple(ordered)), *run_words(key)), seed=study.seed)
 
@@ -313,10 +313,11 @@ def _sample_table(study: Study, draws: pd.DataFrame, key: pd.DataFrame) -> pd.Da
     return table.reindex(columns=[*columns, "lot"] if kept else columns).fillna({"lot": ""} if kept else {})
 
 
-def submission_of(study: Study, key: pd.DataFrame) -> pd.DataFrame:
-    """What the laboratory sees: run, position, code, volume and tests; nothing that unblinds."""
+def submission_of(study: Study, key: pd.DataFrame, draws: pd.DataFrame) -> pd.DataFrame:
+    """What the laboratory sees: run, position, code, volume and tests; nothing that unblinds but a vessel's own volume."""
     table = key[["run", "position", "sample"]].copy()
-    table["volume_ml"] = study.sampling.draw_ml
+    drawn = dict(zip(draws["sample"], draws["volume_ml"], strict=True))
+    table["volume_ml"] = [float(drawn.get(s, study.sampling.draw_ml)) for s in table["sample"]]
     table["tests"] = ", ".join(t.name for t in study.sampling.tests) or ", ".join(study.analytes)
     return table[list(SUBMISSION_COLUMNS)]
 

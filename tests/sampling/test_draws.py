@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from itertools import pairwise
 
 import pytest
@@ -12,9 +13,11 @@ from pydantic import ValidationError
 
 from studykit.core.errors import BadInput
 from studykit.sampling.draws import depth_zones, needed_ml, overlap_ml, plan_draws, slab, volume_warnings, zone_tips
-from studykit.study.definition import LabelSheet, SamplingSettings, ZonePlace
-from studykit.study.definition import TestVolume as VolumeOf
+from studykit.sampling.order import make_plan
+from studykit.study.drawing import LabelSheet, SamplingSettings, ZonePlace
+from studykit.study.drawing import TestVolume as VolumeOf
 from studykit.vessels.shapes import Frustum, HorizontalCylinder, Rectangular, UprightCylinder
+from tests.sampling_examples import container_table, stock_rows, study
 
 THREE = ("upper", "middle", "lower")
 FIVE = ("top", "upper", "middle", "lower", "bottom")
@@ -263,3 +266,23 @@ def test_any_plan_is_refused_or_adds_up(vessel, fill, draw, purge, discard, heel
     spots = [d.tip_mm for d in plan.draws if d.kind == "spot"]
     assert spots == sorted(spots, reverse=True)
     assert sum(z.volume_l for z in plan.zones) == pytest.approx(plan.content_l, rel=1e-9)
+
+
+def test_a_vessel_has_a_draw_of_its_own_where_one_is_declared(tmp_path) -> None:
+    """A bottle of 1 L cannot give what a pail gives; its draws lower the level by what they take, to the mL."""
+    s = study(sampling={"vessel_draw_ml": {"bottle1": 20}})
+    assert (s.sampling.of("bottle1").draw_ml, s.sampling.of("pail20").draw_ml) == (20, 100)
+    rows = [stock_rows(1)[0], {**stock_rows(1)[0], "container": "B1", "vessel": "bottle1", "fill_volume_l": "0.8"}]
+    plan = make_plan(s, container_table(rows, tmp_path))
+    kept = {p.container: {d.keep_ml for d in p.draws} for p in plan.draw_plans}
+    assert kept == {"007": {100.0}, "B1": {20.0}}
+    bottle = next(p for p in plan.draw_plans if p.container == "B1")
+    taken = sum(d.keep_ml + d.purge_ml + d.discard_ml for d in bottle.draws)
+    assert bottle.left_l == pytest.approx(0.8 - taken / 1000)
+    own = plan.draws.set_index("sample")["volume_ml"]
+    asked = plan.submission.set_index("sample")["volume_ml"]
+    assert (asked[own.index] == own).all()
+    assert set(asked.drop(own.index)) <= {100.0}  # blanks and check fluids come from no vessel
+    for wrong, why in (({"pail": 20}, "not under [vessels]: pail"), ({"bottle1": 500}, "more than the bottle holds")):
+        with pytest.raises(BadInput, match=re.escape(why)):
+            study(sampling={"vessel_draw_ml": wrong})
