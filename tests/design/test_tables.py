@@ -203,8 +203,9 @@ def test_two_more_are_two_more() -> None:
     """What four containers would gain by two more is what six containers have; two containers are told it too."""
     def margins(containers: int) -> list[tuple[str, str]]:
         text = designset.two_more(view_of(study(design__containers=containers)))
-        return re.findall(r"smallest margin ±(\S+) instead of ±(\S+) ", text)
+        return re.findall(r"smallest margin (±.+) instead of (±.+)\.$", text, re.M)
 
     four, six = margins(4), margins(6)
+    assert len(four) == len(six) > 0
     assert [more for more, _ in four] == [now for _, now in six]
     assert [more for more, _ in margins(2)] == [now for _, now in four]
