@@ -7,6 +7,7 @@ volumes of the layers they stand for, else by the heights of those layers, and t
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,9 @@ import numpy as np
 import pandas as pd
 
 from studykit.inference.equivalence import Contrast, container_summary
-from studykit.model.fit import AnalyteModel, fitted
+from studykit.inference.single import SingleResult
+from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.stated import single_results
 from studykit.model.tables import usable
 from studykit.quality.massbalance import zone_shares
 from studykit.study.definition import Study
@@ -115,10 +118,13 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
 
     Columns: analyte, zone, departure, low, high (1 - 2 alpha), unit, weighted mean, plain mean, unit of means,
     weighted by. One number a container, then a t interval over containers; a zone that departs equally in all of them is
-    left out.
+    left out. Of a single container by its stated precision.
     """
     rows: list[dict[str, Any]] = []
-    for model in fitted(models):
+    for model in models:
+        if not isinstance(model, FittedModel):
+            rows += sorted(_of_one(stage, model), key=lambda r: -abs(r["departure"]))
+            continue
         margin = model.rows.margin
         zones = [z for z in zones_of(stage.study, model, stage.containers, stage.samples)
                  if not margin.log or (z.values > 0).all()]
@@ -137,6 +143,27 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
                              "unit of means": model.rows.unit, "weighted by": words})
         rows += sorted(part, key=lambda r: -abs(r["departure"]))
     return pd.DataFrame(rows)
+
+
+def _of_one(stage: OpenStage, model: AnalyteModel) -> list[dict[str, Any]]:
+    """Rows of ``departures`` of a single container whose precision is stated; none with a limit or a lost zone."""
+    judged = single_results(stage.study, [model]).get(model.analyte)
+    zones = zones_of(stage.study, model, stage.containers, stage.samples)
+    if not isinstance(judged, SingleResult) or judged.hull or not zones or model.rows.absent:
+        return []
+    z, margin = zones[0], judged.comparison.margin
+    shares = z.weights * (z.values / z.mean if margin.log else 1.0)  # what each zone moves the mean by
+    rows = []
+    for k, depth in enumerate(z.depths):
+        se = judged.spread * math.sqrt(float(((np.eye(len(shares))[k] - shares) ** 2 / np.array(judged.counts)).sum()))
+        contrast = Contrast(label=depth, estimate=float(margin.to_scale(z.values[k]) - margin.to_scale(z.mean)), se=se,
+                            df=math.inf, unit=judged.unit, scale=margin.scale)
+        span = contrast.interval(1 - 2 * stage.study.alpha)
+        rows.append({"analyte": model.analyte, "zone": depth, "departure": margin.shown(contrast.estimate),
+                     "low": margin.shown(span.low), "high": margin.shown(span.high), "unit": judged.comparison.unit,
+                     "weighted mean": z.mean, "plain mean": float(z.values.mean()), "unit of means": judged.unit,
+                     "weighted by": z.weighted_by})
+    return rows
 
 
 def has_whole(samples: pd.DataFrame) -> bool:

@@ -15,6 +15,7 @@ from studykit.intake.take import run_intake
 from studykit.model import tables as model_tables
 from studykit.model.stated import single_results
 from studykit.study.tables import load_tables
+from studykit.verdict import estimands, judge_all, uses
 from studykit.verdict import stated as known
 from studykit.verdict.rule import NOT_AFTER_HOLM, ComparedVerdict, judge
 from tests.verdict_cases import make
@@ -70,6 +71,23 @@ def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
     assert got.word == by_hand == word
     assert got.scope == "holds for this container only"
     assert "holds for this container only" in got.sentence
+
+
+@pytest.mark.parametrize("analyte", TOTE)
+def test_first_and_last_litres_of_the_tote_by_hand(tote, analyte):
+    """A zone against the mean of three nearly equal ones: s_r sqrt(4/9 + 1/9 + 1/9), normal, 90 %."""
+    readings, r, _, _ = TOTE[analyte]
+    mean = sum(readings) / 3
+    told = 100 / mean if analyte not in ("Water", "Zn") else 1.0
+    half = told * stats.norm.ppf(0.95) * r(mean) / stats.norm.ppf(0.975) / math.sqrt(2) * math.sqrt(2 / 3)
+    table = estimands.departures(tote[0], tote[1])
+    mine = table[table["analyte"] == analyte].set_index("zone")
+    for zone, value in zip(("upper", "middle", "lower"), readings, strict=True):
+        row = mine.loc[zone]
+        assert row["departure"] == pytest.approx(told * (value - mean), abs=2e-3 * told * mean)
+        assert (row["high"] - row["low"]) / 2 == pytest.approx(half, rel=1e-2)  # thirds to a percent
+    uppers = uses.uses(tote[0], tote[1], judge_all(tote[0], tote[1])).query("use == 'first litres'").set_index("analyte")
+    assert uppers.loc[analyte, "estimate"] == mine.loc["upper", "departure"]
 
 
 def test_only_a_stratified_analyte_can_fail_holm(tote):
