@@ -131,7 +131,8 @@ def merge_records(folder: Path, stems: Iterable[str]) -> tuple[NumberRecord, ...
     return tuple(records)
 
 
-_TURNS = re.compile(r"[\x00-\x08\x0e-\x1f\x7f\u200b-\u200f\u202a-\u202e\u2060-\u2069\ufeff]")
+_TURNS = re.compile(r"[\x00-\x08\x0e-\x1f\x7f\u061c\u200b\u200e\u200f\u202a-\u202e\u2060-\u2069\ufeff]"
+                    r"|(?<![\u0590-\u109f\u1780-\u18af])[\u200c\u200d]")
 
 
 def literal(text: str) -> str:

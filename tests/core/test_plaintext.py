@@ -12,6 +12,7 @@ import pytest
 
 from studykit.core.errors import Fault
 from studykit.core.plaintext import text_faults, unreadable, upright
+from studykit.core.record import literal
 
 
 @pytest.mark.parametrize("text", [
@@ -53,3 +54,10 @@ def test_texts_and_keys_are_found_where_they_stand_and_a_message_holds_no_such_s
     told = Fault(file="a\u202e", column="b\u202e", value="c\u202e", reason="d\u202e", remedy="e\u202e\x1b[2J").line()
     assert unreadable(told) == ""
     assert upright("9 \u202e21\u202c") == "9 (U+202E)21(U+202C)"
+
+
+def test_a_text_that_is_taken_is_told_as_it_is() -> None:
+    """Joiners of Persian or Hindi words among it; a sign that could not be taken is spelled out."""
+    for text in ("می\u200cخواهم", "न\u200dु", "שמן", "Öl, µm"):
+        assert literal(text) == upright(text) == text
+    assert literal("zi\u200cnc \u061cx \u202ey") == "zi(U+200C)nc (U+061C)x (U+202E)y"
