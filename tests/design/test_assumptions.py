@@ -81,7 +81,7 @@ def test_guess_comes_from_the_design_first_then_from_repeatability() -> None:
     s = study(design__guesses={}, analytes__P=BASE["analytes"]["P"] | {"repeatability": own})
     got = guess_of(s, "P")
     assert got is not None
-    assert (got.s_r, got.source) == (3, "control chart 2026")
+    assert (got.s_r, got.source) == (3, "stated in study.toml: control chart 2026")
     assert guess_of(s, "water") is None
 
 
