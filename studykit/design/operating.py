@@ -33,7 +33,7 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from studykit.inference.bounded import critical_beyond
-from studykit.inference.contrasts import Contrasts, contrasts_of, family, p_beyond, pair_rows
+from studykit.inference.contrasts import Contrasts, contrasts_of, family, p_beyond, pair_rows, whole_pairs
 from studykit.inference.critical_range import range_sf
 from studykit.inference.declared import declared_contrasts
 from studykit.study.definition import Assumption, Scatter
@@ -130,7 +130,8 @@ def depth_effects(guess: Assumption, depths: int) -> Array:
 def _studies(containers: int, depths: int, scatter: Scatter, studies: int = STUDIES) -> Contrasts:
     """All pairs of depths in the first of the simulated studies, whose cell means scatter by 1 and differ in nothing."""
     cells = drawn_cells(BLOCK * math.ceil(containers / BLOCK), depths, studies)[:containers]
-    return judged_cells(cells.swapaxes(0, 1), scatter)
+    cells = cells.swapaxes(0, 1)
+    return whole_pairs(cells) if scatter == "unstructured" and containers > 1 else judged_cells(cells, scatter)
 
 
 @lru_cache(maxsize=8)
@@ -173,7 +174,7 @@ def _made(size: DesignSize, guess: Assumption, studies: int = STUDIES) -> Contra
 
 
 def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> float:
-    """Share of the studies that are stratified; only those near the edge of the rule are put to the whole rule.
+    """Share of the studies that are stratified; only pairs near the edge of the rule are put to the whole rule.
 
     A pair's p-value is at least the largest number of pairs charged, and at most twice the number of all pairs, times its
     own tail beyond the margin.
@@ -181,11 +182,11 @@ def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> 
     number, pairs = np.abs(found.estimate) - margin, found.estimate.shape[1]
     charged = max(c for c, _ in family(pairs, size.depths))
     reach = [_quantiles(size, alpha / c, len(number)) * found.se for c in (charged, 2 * pairs)]
-    far = np.asarray((number > reach[0] * (1 - NEAR)).any(axis=1))
     sure = np.asarray((number > reach[1] * (1 + NEAR)).any(axis=1))
-    ask = np.flatnonzero(far & ~sure)
-    more = p_beyond(found.taken(ask), margin, depths=size.depths) < alpha if len(ask) else np.zeros((0, 1), dtype=bool)
-    return float(np.sum(sure) + np.sum(np.any(more, axis=1))) / len(far)
+    study, pair = np.nonzero((number > reach[0] * (1 - NEAR)) & ~sure[:, None])
+    near = Contrasts(**{f: getattr(found, f)[study, pair][:, None] for f in ("estimate", "se", "df", "unit_variance")})
+    beyond = p_beyond(near, margin, depths=size.depths)[:, 0] < alpha if len(study) else np.zeros(0, dtype=bool)
+    return float(np.sum(sure) + len(np.unique(study[beyond]))) / len(sure)
 
 
 def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES

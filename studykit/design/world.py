@@ -82,7 +82,7 @@ def explore(aim: Aim, size: DesignSize, costs: Costs, limits: Limits, *, target:
             number: int = 1) -> Explored:
     """Everything that the sliders show for one design and world; ``number`` names the study drawn."""
     curve, some = [], few(size.depths)
-    for x in STEPS[::2] if size.containers == 1 else STEPS:  # exact chances take longer
+    for x in STEPS[::3] if size.containers == 1 else STEPS:  # exact chances take longer
         got = aim_chances(aim.with_gradient(float(x * aim.margin)), size, alpha, some)
         curve.append((float(x), got.homogeneous, got.stratified))
     least = resolvable_margin(size, aim.with_gradient(0.0).guess, alpha=alpha, studies=some)
@@ -99,18 +99,30 @@ def about_cheapest(aim: Aim, costs: Costs, limits: Limits, *, target: float = 0.
         rows.setdefault((size.depths, size.replicates), []).append(size)
     for row in rows.values():
         cheaper = [z for z in row if best is None or costs.of(z) < best.cost]
-        best = _fewest(aim, cheaper, costs, target, alpha) or best
+        best = _fewest(aim, cheaper, costs, target, alpha, best) or best
     return best
 
 
-def _fewest(aim: Aim, row: list[DesignSize], costs: Costs, target: float, alpha: float) -> Candidate | None:
-    """The first design of a row, from few containers to many, that reaches the target; None where the last misses it."""
+def _fewest(aim: Aim, row: list[DesignSize], costs: Costs, target: float, alpha: float, before: Candidate | None
+            ) -> Candidate | None:
+    """The first design of a row, from few containers to many, that reaches the target; None where the last misses it.
+
+    It is looked for first where it would lie if the number of containers went with the square of the scatter of a depth mean
+    in the design found ``before``.
+    """
     def chance(z: DesignSize) -> float:
         return right_chance(aim, z, alpha, few(z.depths))
 
     if not row or chance(row[-1]) < target:
         return None
-    at = bisect_left(row, target, key=chance)
+    low, high = 0, len(row) - 1
+    if before is not None and before.size.depths == row[0].depths:
+        scatter = [depth_mean_sd(z, aim.guess) ** 2 * z.containers for z in (row[-1], before.size)]
+        guess = round(before.size.containers * scatter[0] / scatter[1]) - row[0].containers
+        for at in (guess + 1, guess - 2):
+            if low <= at < high:
+                low, high = (low, at) if chance(row[at]) >= target else (at + 1, high)
+    at = bisect_left(row, target, low, high, key=chance)
     return Candidate(size=row[at], cost=costs.of(row[at]), rights=((aim.analyte, chance(row[at])),))
 
 

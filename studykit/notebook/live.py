@@ -7,6 +7,7 @@ It is an anywidget, so JupyterLab, Notebook, and editors that show widgets run i
 from __future__ import annotations
 
 from pathlib import Path
+from secrets import token_hex
 from typing import Any
 
 import anywidget
@@ -27,10 +28,11 @@ class Sliders(anywidget.AnyWidget):
     at: traitlets.List[int] = traitlets.List().tag(sync=True)
     sentences: traitlets.List[str] = traitlets.List().tag(sync=True)
     drawings = traitlets.Unicode().tag(sync=True)
+    still = traitlets.Unicode().tag(sync=True)  # the id of the still form above, hidden once the sliders are there
 
     def __init__(self, board: Board) -> None:
         self._board = board
-        super().__init__(name=board.name, **self._shown())
+        super().__init__(name=board.name, still=f"sk-still-{token_hex(6)}", **self._shown())
         self.observe(self._moved, names="at")
 
     def _shown(self) -> dict[str, Any]:

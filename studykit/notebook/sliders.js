@@ -46,6 +46,8 @@ function render({ model, el }) {
   said.append(first, more, drawings);
   board.append(controls, said);
   el.replaceChildren(board);
+  const still = document.getElementById(model.get("still"));
+  if (still) still.hidden = true;
 
   const lay = () => {
     const at = model.get("at");

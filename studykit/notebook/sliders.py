@@ -21,10 +21,18 @@ def person() -> bool:
 
 
 def show(board: Board) -> None:
-    """Show the board: sliders to a person, the still form everywhere else and to whoever cannot show sliders."""
-    data: dict[str, object] = dict(board.still())
-    if person():
-        from studykit.notebook.live import Sliders
+    """Show the board: the still form, and to a person below it the sliders, which hide it where they come to life.
 
-        data |= Sliders(board).view()
-    display(data, raw=True)
+    Two outputs, because a page with both in one shows the sliders' place alone, empty where nothing brings them to life:
+    a notebook opened again, or exported as a page.
+    """
+    still = dict(board.still())
+    if not person():
+        display(still, raw=True)
+        return
+    from studykit.notebook.live import Sliders
+
+    live = Sliders(board)
+    still["text/html"] = f'<div id="{live.still}">{still["text/html"]}</div>'
+    display(still, raw=True)
+    display(live.view(), raw=True)

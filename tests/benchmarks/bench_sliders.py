@@ -1,4 +1,6 @@
-"""Time that one move of a slider takes in the kernel, words and drawings included: every demo, both boards, moves at random.
+"""Time that one move of a slider takes in the kernel, words and drawings included: every demo, both boards.
+
+Half of the moves take one slider anywhere, half put all of them to one of their ends or where the study stands.
 
 Run:  OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.bench_sliders
 """
@@ -22,12 +24,16 @@ MOVES = 200
 
 
 def moves(board: Board, seed: int = 1) -> list[float]:
-    """Milliseconds of processor time of each of MOVES moves of one slider to anywhere, each from where the last one stood."""
+    """Milliseconds of processor time of each of MOVES moves, each from where the last one stood, sorted."""
     rng, spent = random.Random(seed), []
-    for _ in range(MOVES):
+    stands = [c.at for c in board.controls]
+    for k in range(MOVES):
         at = [c.at for c in board.controls]
         which = rng.randrange(len(at))
         at[which] = rng.randrange(len(board.controls[which].values))
+        if k % 2:  # the same analyte, everything else at an end
+            at = [c.at if c.choice else rng.choice((0, len(c.values) - 1, s))
+                  for c, s in zip(board.controls, stands, strict=True)]
         start = time.process_time()
         board.move(at)
         spent.append(1e3 * (time.process_time() - start))

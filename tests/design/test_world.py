@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from studykit.design import operating
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest, right_chance
 from studykit.design.operating import DesignSize, _studies, chances
 from studykit.design.world import about_cheapest, drawn_study, explore, few
@@ -29,6 +30,17 @@ def test_halving_finds_what_trying_every_design_finds(guess) -> None:
     # both count simulated studies, of which the sliders take the first quarter: apart by no more than its error
     assert right_chance(a, fast.size) > 0.8 - 3 * 0.4 / np.sqrt(few(3))
     assert fast.cost == pytest.approx(slow.cost, rel=0.1)
+
+
+def test_a_move_is_work_for_a_tenth_of_a_second_at_the_ends_too(monkeypatch) -> None:
+    """Counted, not timed: designs whose simulated studies are judged. Each takes up to 4 ms there (bench_sliders)."""
+    calls: list[DesignSize] = []
+    monkeypatch.setattr(operating, "_made", lambda size, *a, made=operating._made: (calls.append(size), made(size, *a))[1])
+    most = Limits(depths=(7,), max_containers=60, max_replicates=4)
+    for guess in ({"s_r": 0.02}, {"s_r": 2.0}, {"s_r": 8.0, "gradient": 8.0}, {"s_r": 3.0, "sd_container_depth": 3.0}):
+        calls.clear()
+        explore(aim(**guess), DesignSize(containers=60, depths=7, replicates=8), COSTS, most)
+        assert 0 < len(calls) <= 13 + 3 + 24
 
 
 def test_where_no_design_will_do_none_is_named() -> None:

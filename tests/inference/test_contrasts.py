@@ -19,6 +19,7 @@ from studykit.inference.contrasts import (
     p_beyond,
     p_within,
     pair_rows,
+    whole_pairs,
     word_codes,
 )
 
@@ -174,3 +175,11 @@ def test_cell_means_of_uneven_rows():
 def test_misuse_is_named(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_whole_pairs_are_those_of_contrasts_of_to_rounding():
+    for shape, scale in (((200, 9, 5), 1.0), ((50, 2, 2), 1e-3), ((50, 30, 7), 40.0)):
+        cells = scale * np.random.default_rng(3).standard_normal(shape)
+        fast, slow = whole_pairs(cells), contrasts_of(cells)
+        for name in ("estimate", "se", "df", "unit_variance"):
+            np.testing.assert_allclose(getattr(fast, name), getattr(slow, name), rtol=1e-12, atol=1e-15 * scale)

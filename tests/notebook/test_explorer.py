@@ -128,11 +128,14 @@ def test_whether_a_person_sits_there_is_read_from_the_cells_own_message(monkeypa
 
     monkeypatch.setattr(sliders, "get_ipython", lambda: type("Shell", (), {"kernel": Kernel()})())
     assert sliders.person() is asks
-    put_out: list[dict[str, object]] = []
+    put_out: list[dict[str, str]] = []
     monkeypatch.setattr(sliders, "display", lambda data, raw: put_out.append(data))
     sliders.show(board())
-    assert ("application/vnd.jupyter.widget-view+json" in put_out[0]) is asks
-    assert {"text/html", "text/plain"} <= set(put_out[0])
+    still, *more = put_out
+    assert {*still} == {"text/html", "text/plain"}
+    assert "<table" in still["text/html"]
+    assert [{*data} for data in more] == [{"application/vnd.jupyter.widget-view+json"}] * asks
+    assert still["text/html"].startswith('<div id="sk-still-') is asks
 
 
 def test_the_widget_takes_positions_and_gives_sentences_and_drawings() -> None:
