@@ -1,12 +1,13 @@
-"""JupyterLab in a real browser: both boards of sliders by keyboard alone, and a lesson as a student works on it.
+"""JupyterLab and Notebook in a real browser: both boards of sliders by keyboard alone, a lesson as a student works on it.
 
-One server and one browser serve all tests here. Skipped, with its reason, where no Chromium or no playwright is
+One server of each and one browser serve all tests here. Skipped, with its reason, where no Chromium or no playwright is
 installed. The server is started with folders of its own, on a free port with a random token, and only that one process
 group is stopped at the end.
 """
 
 from __future__ import annotations
 
+import contextlib
 import importlib.util
 import os
 import re
@@ -83,25 +84,42 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return made
 
 
-@pytest.fixture(scope="module")
-def lab(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
-    """Address of JupyterLab over the folder, to which a notebook's path is put in."""
-    home = tmp_path_factory.mktemp("home")
+APPS = {"jupyterlab": ("lab/tree/{}?reset&token=", "--LabApp.expose_app_in_browser=True", "--LabApp.news_url=None",
+                       "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly"),
+        "notebook": ("notebooks/{}?token=", "--JupyterNotebookApp.expose_app_in_browser=True")}
+"""The front ends: how they are started, and the address of a notebook in each."""
+
+
+@contextlib.contextmanager
+def served(app: str, folder: Path, home: Path) -> Iterator[str]:
+    """Address of a front end over the folder, to which a notebook's path is put in."""
     port, token = _free_port(), secrets.token_hex(8)
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", f"--port={port}",
-               "--ServerApp.ip=127.0.0.1", f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}",
-               "--LabApp.news_url=None", "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
-               "--ServerApp.port_retries=0", "--LabApp.extension_manager=readonly",
-               "--LabApp.expose_app_in_browser=True"]
-    with (home / "lab.log").open("w") as log:
+    where, *options = APPS[app]
+    command = [sys.executable, "-m", app, "--no-browser", "--allow-root", f"--port={port}", "--ServerApp.ip=127.0.0.1",
+               f"--IdentityProvider.token={token}", f"--ServerApp.root_dir={folder}", "--ServerApp.port_retries=0", *options]
+    with (home / "app.log").open("w") as log:
         server = subprocess.Popen(command, env=_environment(home), stdout=log, stderr=subprocess.STDOUT,
                                   start_new_session=True)
         try:
-            _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={token}", home / "lab.log")
-            yield f"http://127.0.0.1:{port}/lab/tree/{{}}?reset&token={token}"
+            _wait_until_up(f"http://127.0.0.1:{port}/api/status?token={token}", home / "app.log")
+            yield f"http://127.0.0.1:{port}/{where}{token}"
         finally:
             os.killpg(server.pid, signal.SIGTERM)
             server.wait(20)
+
+
+@pytest.fixture(scope="module")
+def lab(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """JupyterLab over the folder."""
+    with served("jupyterlab", folder, tmp_path_factory.mktemp("home")) as address:
+        yield address
+
+
+@pytest.fixture
+def other(folder: Path, tmp_path: Path) -> Iterator[str]:
+    """Jupyter Notebook over the folder."""
+    with served("notebook", folder, tmp_path) as address:
+        yield address
 
 
 def _wait_until_up(address: str, log: Path) -> None:
@@ -111,7 +129,7 @@ def _wait_until_up(address: str, log: Path) -> None:
                 return
         except OSError:
             time.sleep(0.25)
-    pytest.fail(f"JupyterLab did not start:\n{log.read_text()[-2000:]}")
+    pytest.fail(f"It did not start:\n{log.read_text()[-2000:]}")
 
 
 @pytest.fixture(scope="module")
@@ -125,11 +143,11 @@ def opened(lab: str, browser: Any) -> Iterator[Any]:
     """Opens a notebook, kernel ready, at a width; requests to anywhere else are listed, and there must be none."""
     outside: list[str] = []
 
-    def go(path: str, width: int = 1280) -> Any:
+    def go(path: str, width: int = 1280, address: str = lab) -> Any:
         page = browser.new_context(viewport={"width": width, "height": 1000}).new_page()
         page.on("request", lambda r: outside.append(r.url)
                 if "127.0.0.1" not in r.url and not r.url.startswith(("data:", "blob:")) else None)
-        page.goto(lab.format(path), timeout=90_000)
+        page.goto(address.format(path), timeout=90_000)
         page.locator(".jp-NotebookPanel").wait_for(timeout=90_000)
         page.evaluate(READY)
         return page
@@ -193,6 +211,41 @@ def test_boards_of_sliders_by_keyboard_alone(opened: Any) -> None:
     page.keyboard.press("Home")
     expect(small.get_by_role("status")).to_contain_text("A sphere of 0.05 µm", timeout=30_000)
     picture(page, "settling")
+
+
+SHUT = """async () => {const w = jupyterapp.shell.currentWidget; await w.context.save();
+await w.sessionContext.shutdown();}"""
+
+
+@pytest.mark.skipif(importlib.util.find_spec("notebook") is None, reason="Jupyter Notebook is not installed")
+def test_another_front_end_has_the_sliders_and_what_was_saved_shows_their_still_form(opened: Any, other: str, folder: Path,
+                                                                                     browser: Any) -> None:
+    """Jupyter Notebook by keyboard alone; the saved notebook opened again; the same exported as a page, offline."""
+    from playwright.sync_api import expect
+
+    shutil.copy(folder / "study/notebooks/sliders.ipynb", folder / "study/notebooks/other.ipynb")
+    page = opened("study/notebooks/other.ipynb", address=other)
+    run_cells(page, 4)
+    design = page.get_by_role("group", name="A design and its world")
+    design.wait_for(state="attached", timeout=120_000)
+    stills = page.locator("[id^=sk-still-]")
+    expect(stills).to_have_count(2)
+    assert not any(s.is_visible() for s in stills.all())
+    page.keyboard.press("Escape")
+    page.keyboard.press("ArrowUp")
+    tab_to(page, "containers")
+    page.keyboard.press("Home")
+    expect(design.get_by_role("status")).to_contain_text("1 container x 3 depths", timeout=30_000)
+    page.evaluate(SHUT)
+    again = opened("study/notebooks/other.ipynb", address=other)
+    expect(again.locator("[id^=sk-still-] svg")).to_have_count(4)
+    assert all(s.is_visible() for s in again.locator("[id^=sk-still-] table").all())
+    subprocess.run([sys.executable, "-m", "nbconvert", "--to", "html", "--output", "page.html",
+                    str(folder / "study/notebooks/other.ipynb")], check=True, capture_output=True)
+    flat = browser.new_context(offline=True).new_page()
+    flat.goto((folder / "study/notebooks/page.html").as_uri())
+    assert [s.is_visible() for s in flat.locator("[id^=sk-still-] table").all()] == [True, True]
+    assert flat.locator("svg[role=img]:visible").count() == 4
 
 
 def _cost(text: str) -> float:

@@ -13,6 +13,7 @@ import tempfile
 from pathlib import Path
 
 from studykit.demos import DEMOS, copy_demo
+from tests.site import links
 from tests.site.build import build
 
 
@@ -42,7 +43,7 @@ def main() -> int:
         return code
     with tempfile.TemporaryDirectory() as work:
         reports = demo_reports(Path(work)) if said.reports else {}
-        faults = build(said.to, reports)
+        faults = build(said.to, reports) or "\n".join(links.faults(said.to))
     print(faults or f"The site is in {said.to}: open index.html.")
     return bool(faults)
 

@@ -8,13 +8,18 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 import shutil
+import symtable
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
+SOLVED = ROOT / "tests/course/solved"
+TO_FIND = re.compile(r"(?m)^(?:def )?(\w+)(?:\(.*\):\n +| = )\.\.\.$")
+"""A name in a student's copy that stands before three dots."""
 READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("Begin", ("first-study", "first-study/README")),
     ("The stages of a study", ("00-study", "01-design", "02-sampling", "03-intake", "04-quality", "05-model", "06-verdict",
@@ -27,6 +32,7 @@ READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 CSS = """article table { display: block; overflow-x: auto; max-width: 100% }
 .highlight pre { white-space: pre-wrap }
+@media (max-width: 63em) { .sidebar-drawer:focus-within { left: 0 } }
 """
 
 
@@ -61,7 +67,7 @@ def write_pages(to: Path, reports: Mapping[str, Path]) -> None:
     (to / "_static/site.css").write_text(CSS, "utf-8")
     (to / "_extra/reports").mkdir(parents=True)
     (to / "reports.md").write_text(_reports(to / "_extra/reports", reports), "utf-8")
-    (to / "gallery.md").write_text(_gallery(to / "images"), "utf-8")
+    (to / "gallery.md").write_text(_gallery(to / "images", reports), "utf-8")
     _course(to / "course")
 
 
@@ -86,19 +92,28 @@ def _reports(to: Path, reports: Mapping[str, Path]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _gallery(images: Path) -> str:
-    """A page of all figures over the main demo, each with its lines."""
+def _gallery(images: Path, reports: Mapping[str, Path]) -> str:
+    """A page of all figures, each with its lines: those over the main demo, and what only another demo's report has."""
     out = ["# Every figure, with the lines that make it\n", "From the stage notebooks over the main demo study "
-           "(invented data). In a notebook of a study of your own the same lines draw yours.\n"]
-    for notebook in sorted((ROOT / "notebooks").glob("0*.ipynb")):
-        found = list(pictures(notebook))
-        out += [f"## {_title(notebook.stem)}\n"] * bool(found)
-        for k, picture in enumerate(found, start=1):
-            name = f"{picture.stem}-{k}.png"
-            (images / name).write_bytes(picture.image)
-            out.append(f"```{{figure}} images/{name}\n:alt: {' '.join(picture.alt.split())}\n:width: {picture.width}px\n\n"
-                       f"{picture.caption}\n```\n\n```python\n{picture.source}\n```\n")
+           "(invented data), then what only other demo studies have. In a notebook of a study of your own the same lines draw "
+           "yours.\n"]
+    seen: set[str] = set()
+    stored = sorted((ROOT / "notebooks").glob("0*.ipynb"))
+    for title, books in [("", stored), *((t, sorted((f / "report").glob("0*/0*.ipynb"))) for t, f in reports.items())]:
+        for notebook in books:
+            new = [p for p in pictures(notebook) if not title or p.source not in seen]
+            seen |= {p.source for p in new}
+            name = f"{_title(notebook.stem)}, {title}" if title else _title(notebook.stem)
+            out += [f"## {name}\n"] * bool(new)
+            out += [_figure(p, images, f"{len(out)}-{p.stem}") + f"\n```python\n{p.source}\n```\n" for p in new]
     return "\n".join(out)
+
+
+def _figure(picture: Picture, images: Path, name: str, up: str = "") -> str:
+    """A figure with its caption and what is said to whom cannot see it; the image is written."""
+    (images / f"{name}.png").write_bytes(picture.image)
+    return (f"```{{figure}} {up}images/{name}.png\n:alt: {' '.join(picture.alt.split())}\n:width: {picture.width}px\n\n"
+            f"{picture.caption}\n```\n")
 
 
 def _title(stem: str) -> str:
@@ -107,17 +122,44 @@ def _title(stem: str) -> str:
 
 
 def _course(to: Path) -> None:
-    """The lessons as the students get them: questions and lines, no answers and no outputs."""
-    import nbformat
-    from nbconvert import MarkdownExporter
-
+    """The lessons: questions and lines as students get them, with the tables and figures that give no answer away."""
     to.mkdir()
     lessons = sorted((ROOT / "notebooks/course").glob("*.ipynb"))
     for path in lessons:
-        book: Any = nbformat.read(path, as_version=4)
-        text, _ = MarkdownExporter().from_notebook_node(book)
-        (to / f"{path.stem}.md").write_text(text.replace(".ipynb)", ".md)"), "utf-8")
+        (to / f"{path.stem}.md").write_text(lesson(path, to.parent / "images"), "utf-8")
     names = "\n".join(path.stem for path in lessons)
-    (to / "index.md").write_text("# The course\n\nThe lessons as students get them. To work on them: `studykit course`, "
-                                 "then JupyterLab; what a teacher needs is in [Teaching](../teaching.md).\n\n"
-                                 f"```{{toctree}}\n:maxdepth: 1\n\n{names}\n```\n", "utf-8")
+    (to / "index.md").write_text("# The course\n\nThe lessons as students get them, with the first tables and figures. To work "
+                                 "on them: `studykit course`, then JupyterLab; what a teacher needs is in "
+                                 f"[Teaching](../teaching.md).\n\n```{{toctree}}\n:maxdepth: 1\n\n{names}\n```\n", "utf-8")
+
+
+def lesson(path: Path, images: Path) -> str:
+    """A lesson as a page; outputs are those of the solved copy, but none of a cell that takes what a student has to find."""
+    student, solved = (json.loads(p.read_text("utf-8"))["cells"] for p in (path, SOLVED / path.name))
+    found = {name for c in student for name in TO_FIND.findall("".join(c["source"]))}
+    out = []
+    for k, (cell, done) in enumerate(zip(student, solved, strict=True)):
+        source = "".join(cell["source"])
+        if cell["cell_type"] == "markdown":
+            out.append(source.replace(".ipynb)", ".md)"))
+            continue
+        out.append(f"```python\n{source}\n```")
+        if not {"exercise", "check"} & {*cell["metadata"].get("tags", ())} and not taken(source) & found:
+            out += [_shown(o, path.stem, source, images, f"{path.stem}-{k}-{n}") for n, o in enumerate(done["outputs"])]
+    return "\n\n".join(filter(None, out)) + "\n"
+
+
+def taken(source: str) -> set[str]:
+    """The names that a cell takes from elsewhere."""
+    names = symtable.symtable(source, "cell", "exec").get_symbols()
+    return {s.get_name() for s in names if s.is_referenced()}
+
+
+def _shown(output: dict[str, Any], stem: str, source: str, images: Path, name: str) -> str:
+    """A table or a figure of a lesson for its page; '' for a caption, which stands below its figure already."""
+    data, told = output.get("data", {}), output.get("metadata", {})
+    if png := data.get("image/png"):
+        told = told["image/png"]
+        return _figure(Picture(stem=stem, image=base64.b64decode("".join(png)), alt=told["alt"], caption=told["caption"],
+                               width=told["width"], source=source), images, name, up="../")
+    return "" if "studykit" in told else "".join(data.get("text/html", ""))

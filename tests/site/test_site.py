@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
 import pytest
 
 from tests.browser.pages import ARGUMENTS, CHROMIUM
+from tests.course import make
+from tests.site import links
 from tests.site.build import build, to_html
-from tests.site.pages import READERS, ROOT, pictures
+from tests.site.pages import READERS, ROOT, lesson, pictures
 
 
 @pytest.fixture(scope="module")
@@ -19,6 +22,10 @@ def site(tmp_path_factory):
     study = made / "slurry"
     (study / "report").mkdir(parents=True)
     (study / "report/report.html").write_text("<!doctype html><title>filed</title>", "utf-8")
+    book = json.loads((ROOT / "notebooks/02-sampling.ipynb").read_text("utf-8"))
+    (study / "report/02-sampling").mkdir()
+    changed = json.dumps(book).replace("kit.figure(", "kit.figure( ")
+    (study / "report/02-sampling/02-sampling.ipynb").write_text(changed, "utf-8")
     assert build(made / "html", {"An invented slurry": study}) == ""
     return made / "html"
 
@@ -44,8 +51,11 @@ def test_a_broken_link_and_a_page_nobody_reaches_are_said(tmp_path):
 def test_every_stored_figure_stands_in_the_gallery_with_its_lines(site):
     page = (site / "gallery.html").read_text("utf-8")
     found = [p for book in sorted((ROOT / "notebooks").glob("0*.ipynb")) for p in pictures(book)]
+    other = [p for p in found if p.stem == "02-sampling"]  # of the report, drawn by lines that the stored notebooks have not
     assert len(found) > 10
-    assert page.count("<figure") == len(found)
+    assert other
+    assert page.count("<figure") == len(found) + len(other)
+    assert "An invented slurry" in page
     assert all(p.alt and p.caption and "kit.figure(" in p.source for p in found)
 
 
@@ -57,6 +67,62 @@ def test_course_and_reports_are_reached(site):
     index = (site / "course/index.html").read_text("utf-8")
     assert lessons
     assert all(f'href="{name}.html"' in index for name in lessons)
+
+
+@pytest.mark.slow
+def test_no_link_leads_nowhere_and_nothing_is_fetched_from_elsewhere(site):
+    assert links.faults(site) == []
+
+
+@pytest.mark.parametrize(("body", "said"), [
+    ('<a href="gone.html">', "gone.html leads nowhere"), ('<a href="#nobody">', "no such place"),
+    ('<a href="b.html#gone">', "no such place"), ('<a href="../outside.html">', "leads nowhere"),
+    ('<img src="https://example.org/a.png">', "fetches"), ('<script src="//example.org/a.js"></script>', "fetches"),
+    ('<link rel="stylesheet" href="http://example.org/a.css">', "fetches")])
+def test_each_kind_of_bad_link_is_found(tmp_path, body, said):
+    (tmp_path / "pages").mkdir()
+    (tmp_path / "outside.html").write_text("", "utf-8")
+    (tmp_path / "pages/b.html").write_text('<p id="here">', "utf-8")
+    good = '<a href="b.html#here"><a href="https://example.org/"><a href="mailto:a@b.c">'
+    (tmp_path / "pages/a.html").write_text(good, "utf-8")
+    assert links.faults(tmp_path / "pages") == []
+    (tmp_path / "pages/c.html").write_text(body, "utf-8")
+    assert len(found := links.faults(tmp_path / "pages")) == 1
+    assert said in found[0]
+    (tmp_path / "none").mkdir()
+    assert links.faults(tmp_path / "none") == ["there is no page"]
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "notebooks/course").glob("*.ipynb")), ids=lambda p: p.stem)
+def test_a_lesson_as_a_page_shows_what_it_is_about_and_no_answer(tmp_path, path):
+    page = lesson(path, tmp_path)
+    if path.stem != "10-whole-study":  # there everything hangs on the student's own design
+        assert "```{figure}" in page
+        assert "<table" in page
+        assert list(tmp_path.glob("*.png"))
+    source = (ROOT / f"tests/course/source/{path.stem}.py").read_text("utf-8")
+    answers = [line.strip() for m in make.SOLUTION.finditer(source) for line in m[2].splitlines()]
+    assert [a for a in answers if len(a) > 8 and a in page] == []
+    assert "Right. " not in page
+    assert "lesson.season(choice" not in page or "larger scatter</th>" not in page  # follows from an answer
+
+
+def focus(page, which: str, most: int = 250) -> None:
+    """Press Tab until what has the focus is one of these (a function of the element)."""
+    for _ in range(most):
+        page.keyboard.press("Tab")
+        if page.evaluate(f"(() => {{const e = document.activeElement; return Boolean(e && ({which})(e))}})()"):
+            return
+    pytest.fail(f"Tab never came to {which}")
+
+
+def search(page) -> None:
+    """Ask the site's search by keyboard alone; on a phone its drawer comes into sight with the focus."""
+    page.goto(page.url.rpartition("/")[0].removesuffix("/course") + "/index.html")
+    focus(page, "e => e.name === 'q'")
+    page.wait_for_function("document.activeElement.getBoundingClientRect().left >= 0")
+    page.keyboard.type("sedimentation length")
+    page.keyboard.press("Enter")
 
 
 @pytest.mark.slow
@@ -73,13 +139,14 @@ def test_it_reads_and_searches_offline(site, width, scheme):
         for name in ("index", "gallery", "api", "06-verdict", "course/04-containers"):
             page.goto(Path(site / f"{name}.html").as_uri())
             assert page.evaluate("document.documentElement.scrollWidth") <= width, name
-        box = page.locator("input[name=q]:visible")
-        if not box.count():  # on a phone the search stands in the drawer
-            page.locator("label[for=__navigation]:visible").first.click()
-        box.first.fill("sedimentation length")
-        box.first.press("Enter")
+        search(page)
         page.wait_for_selector("#search-results li a")
         found = [a.get_attribute("href") for a in page.locator("#search-results li a").all()]
+        focus(page, "e => e.closest('#search-results')")
+        page.keyboard.press("Enter")
+        page.wait_for_url(lambda url: "search.html" not in url)
+        reached = page.url
         chromium.close()
+    assert any(str(link).partition("?")[0] in reached for link in found)
     assert any("glossary" in str(link) for link in found)
     assert asked == []
