@@ -100,7 +100,7 @@ def look(folder: Path, world: World, entry: Mapping[str, Any], before: Mapping[s
     if later := [name for name, mark in marks_of(folder).items() if before is not None and before.get(name) != mark]:
         remarks.append(f"changed or handed in after the truth was told: {', '.join(later)}")
     findings, said = read_findings(folder / "findings.csv")
-    remarks += said
+    remarks += [*said, *nowhere(findings, entry)]
     if not entry["orders"]:
         return Handed(words={}, intervals=empty, findings=findings, remarks=("bought nothing", *remarks))
     with tempfile.TemporaryDirectory() as name:
@@ -178,15 +178,32 @@ def _off(study: OpenStudy) -> list[str]:
 
 
 def read_findings(path: Path) -> tuple[tuple[tuple[str, str], ...], list[str]]:
-    """Pairs of place and kind from findings.csv, and a remark where it cannot be read."""
+    """Pairs of place and kind from findings.csv, and a remark where it cannot be read; ``;`` separates as well as ``,``."""
     try:
         if path.is_symlink() or path.stat().st_size > LARGEST:
             return (), ["findings.csv is no small file"]
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig"), newline="")))
+        text = path.read_text(encoding="utf-8-sig")
+        mark = ";" if ";" in text.partition("\n")[0] else ","
+        rows = list(csv.DictReader(io.StringIO(text, newline=""), delimiter=mark))
     except (OSError, UnicodeDecodeError, csv.Error):
         return (), ["findings.csv cannot be read"]
     told = [((r.get("where") or "").strip(), (r.get("kind") or "").strip().lower()) for r in rows]
+    if rows and not any(t[0] for t in told):
+        return (), ["findings.csv has no column where with anything in it, so nothing of it counts"]
     return tuple(dict.fromkeys(t for t in told if t[0])), []
+
+
+def is_of(fault: Planted, place: str) -> bool:
+    """Whether a place names a fault, in small or capital letters."""
+    return place.casefold() in {p.casefold() for p in fault.places}
+
+
+def nowhere(findings: Iterable[tuple[str, str]], entry: Mapping[str, Any]) -> list[str]:
+    """A remark on places that are no bottle, keg or run of what was delivered; none where all are."""
+    lines = [Line(**x) for o in entry["orders"] for x in o["lines"]]
+    known = {p.casefold() for x in lines for p in (x.sample, x.container, x.run)} - {""}
+    strange = [w for w, _ in findings if w.casefold() not in known]
+    return [f"findings.csv: no bottle, keg or run: {', '.join(strange)[:100]}"] if strange else []
 
 
 def score(name: str, world: World, entry: Mapping[str, Any], handed: Handed) -> dict[str, Any]:
@@ -198,9 +215,8 @@ def score(name: str, world: World, entry: Mapping[str, Any], handed: Handed) -> 
     table = with_truth(name, world, handed) if len(handed.intervals) else pd.DataFrame(columns=INTERVALS)
     holds = ((table["low"] <= table["truth"]) & (table["truth"] <= table["high"])).sum() if len(table) else 0
     faults = planted(entry)
-    hit = [any(w in f.places for w, _ in handed.findings) for f in faults]
-    named = [any(w in f.places and k == f.kind for w, k in handed.findings) for f in faults]
-    everywhere = {p for f in faults for p in f.places}
+    hit = [any(is_of(f, w) for w, _ in handed.findings) for f in faults]
+    named = [any(is_of(f, w) and k == f.kind for w, k in handed.findings) for f in faults]
     return {"student": name, "cost": sum(o["cost"] for o in entry["orders"]),
             "kegs": len({x.container for x in lines if x.container}), "bottles": sum(x.first == 0 for x in lines),
             "determinations": sum(x.determinations for x in lines),
@@ -209,7 +225,8 @@ def score(name: str, world: World, entry: Mapping[str, Any], handed: Handed) -> 
             "unsafe": sum(w == "homogeneous" and right[a] == "stratified" for a, w in decided.items()),
             "intervals": len(table), "hold the truth": int(holds), "faults": len(faults), "found": sum(hit),
             "kind named": sum(named), "missed": len(faults) - sum(hit),
-            "false alarms": sum(w not in everywhere for w, _ in handed.findings), "remarks": "; ".join(handed.remarks)}
+            "false alarms": sum(not any(is_of(f, w) for f in faults) for w, _ in handed.findings),
+            "remarks": "; ".join(handed.remarks)}
 
 
 def with_truth(name: str, world: World, handed: Handed) -> pd.DataFrame:
@@ -233,7 +250,7 @@ def true_differences(world: World) -> dict[str, dict[str, float]]:
 
 def fault_rows(name: str, entry: Mapping[str, Any], handed: Handed) -> list[tuple[str, str, str, str, str]]:
     """What went wrong in one world, and whether the student named its place."""
-    return [(name, f.kind, ", ".join(f.places), f.text, "yes" if any(w in f.places for w, _ in handed.findings) else "no")
+    return [(name, f.kind, ", ".join(f.places), f.text, "yes" if any(is_of(f, w) for w, _ in handed.findings) else "no")
             for f in planted(entry)]
 
 

@@ -39,8 +39,9 @@ class Control:
 
 
 def slider(name: str, value: float, values: Iterable[float], unit: str = "", digits: int = 3) -> Control:
-    """A slider over ``values`` and the ``value`` that it begins at."""
-    every = tuple(sorted({float(v) for v in values} | {float(value)}))
+    """A slider over ``values`` and the ``value`` that it begins at; values that read alike are one stop."""
+    stops = {f"{v:.{digits - 1}e}": float(v) for v in (*values, value)}
+    every = tuple(sorted(stops.values()))
     return Control(name=name, unit=unit, values=every, texts=tuple(cell_text(v, digits) for v in every),
                    at=every.index(float(value)))
 

@@ -85,7 +85,8 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 APPS = {"jupyterlab": ("lab/tree/{}?reset&token=", "--LabApp.expose_app_in_browser=True", "--LabApp.news_url=None",
-                       "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate", "--LabApp.extension_manager=readonly"),
+                       "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+                       "--LabApp.extension_manager=readonly"),
         "notebook": ("notebooks/{}?token=", "--JupyterNotebookApp.expose_app_in_browser=True")}
 """The front ends: how they are started, and the address of a notebook in each."""
 

@@ -100,7 +100,7 @@ def test_the_reveal_scores_and_tells_the_truth_of_each(root):
     row = found.scores.set_index("student").loc["ada"]
     assert (row["found"], row["kind named"], row["missed"], row["false alarms"]) == (1, 1, len(told) - 1, 1)
     assert row["words right"] + row["words open"] + row["words wrong"] == 5
-    assert (row["intervals"], row["remarks"]) == (15, "")
+    assert (row["intervals"], row["remarks"]) == (15, "findings.csv: no bottle, keg or run: K99")
     truth = json.loads((folder / "truth.json").read_text())
     own = found.intervals[(found.intervals["student"] == "ada") & (found.intervals["analyte"] == "P")]
     assert truth["true_differences"]["P"] == pytest.approx(dict(zip(own["pair"], own["truth"], strict=True)), abs=1e-3)
@@ -332,6 +332,24 @@ def test_changed_raw_files_locks_and_margins_are_told_and_do_not_help(root):
     pd.testing.assert_frame_equal(spoilt.intervals, clean.intervals)
     toml.write_text(toml.read_text().replace("{ relative_percent = 6 }", "{ relative_percent = 60 }"))
     assert handed(root, "ada").remarks[-1] == "margins changed after the order: P"
+
+
+def test_findings_are_read_as_people_save_them_and_what_cannot_count_is_said(root):
+    told = safe.unseal(root, PHRASE)["students"]["ada"]["faults"]
+    where, kind = told[0]["places"][0], told[0]["kind"]
+    path = root / "students/ada/findings.csv"
+
+    def scored(text: str) -> tuple[int, int, str]:
+        path.write_text(text, encoding="utf-8")
+        row = reveal.reveal(root, PHRASE).scores.set_index("student").loc["ada"]
+        return int(row["found"]), int(row["false alarms"]), str(row["remarks"])
+
+    assert scored(f"where;kind;note\n{where};{kind};seen\n") == (1, 0, "")
+    after = "changed or handed in after the truth was told: findings.csv; "
+    assert scored(f"where,kind,note\n{where.lower()},{kind.title()},seen\n") == (1, 0, after.removesuffix("; "))
+    assert scored(f"{where},{kind},seen\n{where},{kind},seen\n") == (
+        0, 0, after + "findings.csv has no column where with anything in it, so nothing of it counts")
+    assert scored(f"where,kind,note\nK99,{kind},guess\n") == (0, 1, after + "findings.csv: no bottle, keg or run: K99")
 
 
 def test_what_is_changed_after_the_truth_was_told_is_said_when_revealed_again(root):

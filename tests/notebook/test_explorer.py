@@ -12,7 +12,7 @@ from studykit.design.cheapest import Aim, Costs, Limits
 from studykit.design.operating import DesignSize, chances
 from studykit.design.world import few
 from studykit.notebook import sliders
-from studykit.notebook.board import Board
+from studykit.notebook.board import Board, slider
 from studykit.notebook.explorer import NAME, Desk
 from studykit.notebook.settling import controls, read_out
 from studykit.physics.trial import Trial
@@ -63,6 +63,13 @@ def test_every_slider_has_a_name_and_moves_what_is_said(make) -> None:
         now = next(c for c in made.controls if c.name == name)
         put(made, name, len(now.values) - 1 if now.at < len(now.values) - 1 else 0)
         assert (made.said.sentences, made.said.drawings) != before, name
+
+
+def test_no_two_stops_of_a_slider_read_alike() -> None:
+    made = slider("s", 1.5, [1.4, 1.499999, 1.5000001, 1.6], "%")
+    assert (made.texts, made.text, made.value) == (("1.4", "1.5", "1.6"), "1.5", 1.5)
+    for c in (c for made in (board(), settling()) for c in made.controls):
+        assert len({*c.texts}) == len(c.texts), c.name
 
 
 def test_numbers_have_units_where_they_are_no_counts() -> None:
