@@ -103,6 +103,7 @@ def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.Da
     plan, samples = plan[~plan["sample"].isin(set(samples.loc[waits, "sample"]))], samples[~waits]
     logged = samples[was_drawn(samples)]
     by_code = bool((plan["sample"] != "").any())
+    plan = plan if by_code else _at_each_visit(plan, samples)
     findings = _by_code(plan, samples, logged) if by_code else _by_place(plan, logged)
     findings += _order(logged, study.factors.depths) + _volumes(plan, logged, needed_ml(study.sampling))
     planned = len(plan)
@@ -142,13 +143,21 @@ def _by_code(plan: pd.DataFrame, samples: pd.DataFrame, logged: pd.DataFrame) ->
     return out
 
 
+def _at_each_visit(plan: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
+    """The implied draws of a container at each of its visits, with the day; without a day where it has none."""
+    spots = samples[samples["kind"] == "spot"]
+    days = spots.assign(day=visit_days(spots))[["container", "day"]].drop_duplicates()
+    return plan.merge(days, on="container", how="left").fillna({"day": ""})
+
+
 def _by_place(plan: pd.DataFrame, logged: pd.DataFrame) -> list[Finding]:
-    """Missing and extra samples where the plan is implied: by container and depth."""
-    spots = logged[logged["kind"] == "spot"]
-    there = set(zip(spots["container"], spots["depth"], strict=True))
+    """Missing and extra samples where the plan is implied: by container, visit and depth."""
+    spots = logged[logged["kind"] == "spot"].assign(day=lambda s: visit_days(s))
+    keys = ["container", "day", "depth"]
+    there = set(spots[keys].astype(str).itertuples(index=False, name=None))
     out = [_finding("missing", r, _text(r), "not drawn") for r in plan.to_dict("records")
-           if (r["container"], r["depth"]) not in there]
-    again = spots[spots.assign(day=visit_days(spots)).duplicated(["container", "day", "depth"])]
+           if tuple(str(r[k]) for k in keys) not in there]
+    again = spots[spots.duplicated(keys)]
     return out + [_finding("extra", r, "one spot draw", "a further one") for r in again.to_dict("records")]
 
 

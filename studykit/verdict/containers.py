@@ -195,7 +195,8 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
         return pd.DataFrame(), ""
     facts = model.rows.measured.drop_duplicates("container").set_index("container")
     each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
-    each = each.assign(age_months=_months(each["age_months"], each["age_months"].max() < YOUNG))
+    exact, young = each["age_months"], bool(each["age_months"].max() < YOUNG)
+    each = each.assign(age_months=_months(exact, young))
     note = ""
     if len(each) - each.groupby(factors, observed=True).ngroups < 3:
         factors = [f for f in factors if f != "age_months"]
@@ -205,6 +206,8 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
     looked_at = sum(each.groupby(by, observed=True).ngroups for by in groupings)
     told = pd.concat([_by(study, model, each, by, looked_at) for by in groupings], ignore_index=True)
+    if young and "age_months" in factors:  # grouped by tenths of a month, told by the ages in the group
+        told["age_months"] = told["age_months"].map(exact.groupby(each["age_months"]).mean().round(2))
     return told[[*factors, *GROUP_ENDS]], note
 
 

@@ -130,6 +130,19 @@ def test_a_study_without_a_filed_plan_is_compared_with_its_definition(planned) -
     assert "extra" in whats(root, plan, again)
 
 
+def test_a_draw_that_is_missing_at_one_of_several_visits_is_named(planned) -> None:
+    """Without a filed plan 36 draws were told as planned beside 144 logged at four visits, and one lost at a visit was not seen."""
+    root, plan = planned
+    (root / "plan/draws.csv").unlink()
+    log = faithful(plan)
+    visits = pd.concat([log.assign(sample=log["sample"] + str(k), visited_on=pd.Timestamp(f"2026-0{k}-01")) for k in (2, 5)],
+                       ignore_index=True)
+    r = reconcile(root, S, plan.containers, visits)
+    assert (r.planned, r.findings) == (2 * 7 * 3, ())
+    lost = visits.drop(index=visits.index[(visits["depth"] == "lower") & (visits["kind"] == "spot")][-1])
+    assert whats(root, plan, lost) == ["missing"]
+
+
 def test_before_sampling_the_table_says_so_in_one_row(planned) -> None:
     root, plan = planned
     (row,) = reconcile(root, S, plan.containers, plan.samples).to_table().to_dict("records")

@@ -144,3 +144,11 @@ def test_a_whole_store_is_named_where_its_ages_are_too_few_each():
     assert alone["interval lies"].to_dict() == {"hut": "beyond the margin", "valley": "inside the margin"}
     outside = table[table["interval lies"] == "across its edge"]
     assert ((outside["low"] < 50) & (outside["high"] > -50)).all()  # no interval beyond the margin beside these words
+
+
+def test_groups_of_young_containers_are_named_by_their_own_ages():
+    """7 and 30 days were told as 6 and 30: tenths of a month group them, and named them too."""
+    what, a_day = study(fixed=["age_months"], by_depth=["age_months"]), 12 / 365.2425
+    ages = {f"{s}{k}": (7 if s == "N" else 30) * a_day for s in "NS" for k in range(4)}
+    table, _ = containers.group_contrasts(fitted(what, ages=ages), what)
+    assert [containers.group_name(r) for r in table.to_dict("records")] == ["7 days", "30 days"]
