@@ -163,18 +163,19 @@ def scale_against_level(table: pd.DataFrame) -> Figure:
 
 def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, float] | None = None,
                   unit: str = "") -> Figure:
-    """Estimate and interval without each container in turn; the band is the interval with all of them.
+    """Estimate and interval without each container in turn; dashed: the interval with all of them; the band is the margin.
 
-    ``table``: ``Influence.to_table``; ``full``: its full fit; ``margin``: its two ends.
+    ``table``: ``Influence.to_table``; ``full``: its full fit; ``margin``: the two ends of the band.
     Containers without which the verdict changes are drawn as filled diamonds.
     """
     n = len(table)
     figure = Figure(figsize=(6.4, 1.2 + 0.24 * max(1, n)), layout="constrained")
     ax = figure.subplots()
-    ax.axvspan(float(full["low"]), float(full["high"]), color=BAND, zorder=0)
+    if margin:
+        ax.axvspan(*margin, color=BAND, zorder=0)
     ax.axvline(float(full["estimate"]), color=EDGE, lw=0.8)
-    for edge in margin or ():
-        ax.axvline(edge, color=INK, lw=1, ls=(0, (3, 2)))
+    for end in ("low", "high"):
+        ax.axvline(float(full[end]), color=INK, lw=1, ls=(0, (3, 2)))
     for k, row in enumerate(table.to_dict("records")):
         y, changed = n - 1 - k, bool(row["changed"])
         ax.plot([row["low"], row["high"]], [y, y], color=INK, lw=1.2)
@@ -183,7 +184,6 @@ def leave_one_out(table: pd.DataFrame, full: pd.Series, *, margin: tuple[float, 
     names = [f"{r['left_out']}" + (f": {r['verdict']}" if r["changed"] else "") for r in table.to_dict("records")]
     ax.set_yticks(range(n), names[::-1])
     ax.set_ylabel("left out", fontsize=8)
-    ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else "")
-                  + (" (dashed: the margin)" if margin else ""), fontsize=8)
+    ax.set_xlabel("estimate with interval" + (f", {unit}" if unit else ""), fontsize=8)
     tidy(ax)
     return figure

@@ -131,7 +131,7 @@ def test_a_study_without_a_filed_plan_is_compared_with_its_definition(planned) -
 
 
 def test_a_draw_that_is_missing_at_one_of_several_visits_is_named(planned) -> None:
-    """Without a filed plan 36 draws were told as planned beside 144 logged at four visits, and one lost at a visit was not seen."""
+    """Without a filed plan 36 draws were told as planned beside 144 logged at four visits; one lost at a visit was not seen."""
     root, plan = planned
     (root / "plan/draws.csv").unlink()
     log = faithful(plan)
