@@ -194,3 +194,11 @@ def test_one_container_has_a_short_report_of_its_own_with_all_stages_in_one_chap
     usual = BeautifulSoup(report.build_html(books, parse_study(definition())), "html.parser")
     told = short.main.get_text().replace(BEHIND_FINDING, "").replace("Behind the answer", "")
     assert sorted(told.split()) == sorted(usual.main.get_text().split())
+
+
+def test_title_and_question_are_said_to_be_the_authors_words(page):
+    _, soup = page
+    assert soup.title.get_text().startswith("Settling study: ")
+    kind = soup.select_one("header .kind")
+    assert kind.get_text().endswith("title and question in its author's words")
+    assert kind.find_next_sibling().name == "h1"
