@@ -487,8 +487,9 @@ LEDGER: dict[str, list[Row]] = {
         row("From `report/05-model/rows-ANALY", "1 0.95 90", "model/test_fit.py::own_differences_are_paired_t_tests"),
     ],
     "docs/teaching.md": [
-        row("Walked through once by the comma", "ten 20 26 2 9 25 3 144 25",
-            "cited: Walked through once by the command line"),
+        row("Walked through twice by the comm", "20 7 2 20 16 91",
+            "cited: Walked through twice by the command line"),
+        row("To read what a teacher has to kn", "2,200", "cited: To read what a teacher has to know"),
         row("01-one-container | ", "01",
             "course/test_made.py::the_solved_copy_holds_the_same_cells_and_every_check_says_right"),
         row("02-same-enough | ", "02",

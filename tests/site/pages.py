@@ -21,7 +21,8 @@ SOLVED = ROOT / "tests/course/solved"
 TO_FIND = re.compile(r"(?m)^(?:def )?(\w+)(?:\(.*\):\n +| = )\.\.\.$")
 """A name in a student's copy that stands before three dots."""
 READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
-    ("Begin", ("first-study", "first-study/README")),
+    ("For the engineer with many containers", ("first-study", "first-study/README")),
+    ("For whoever has one container", ("one-container",)),
     ("The stages of a study", ("00-study", "01-design", "02-sampling", "03-intake", "04-quality", "05-model", "06-verdict",
                                "07-report", "time")),
     ("For whoever reviews", ("reviewing", "recheck")),
