@@ -33,6 +33,8 @@ READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
 )
 CSS = """article table { display: block; overflow-x: auto; max-width: 100% }
 .highlight pre { white-space: pre-wrap }
+table.data { margin: 1em 0 } table.data th, table.data td { padding: 2px 10px 2px 0; text-align: left }
+table.data caption { text-align: left; padding-bottom: 4px }
 @media (max-width: 63em) { .sidebar-drawer:focus-within { left: 0 } }
 """
 
