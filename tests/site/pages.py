@@ -70,7 +70,7 @@ def write_pages(to: Path, reports: Mapping[str, Path]) -> None:
     (to / "_static/site.css").write_text(CSS, "utf-8")
     (to / "_extra/reports").mkdir(parents=True)
     (to / "reports.md").write_text(_reports(to / "_extra/reports", reports), "utf-8")
-    (to / "gallery.md").write_text(_gallery(to / "images", reports), "utf-8")
+    (to / "gallery.md").write_text(_gallery(to / "images"), "utf-8")
     _course(to / "course")
 
 
@@ -95,20 +95,14 @@ def _reports(to: Path, reports: Mapping[str, Path]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _gallery(images: Path, reports: Mapping[str, Path]) -> str:
-    """A page of all figures, each with its lines: those over the main demo, and what only another demo's report has."""
+def _gallery(images: Path) -> str:
+    """A page of all figures, each with its lines; the main demo has every one."""
     out = ["# Every figure, with the lines that make it\n", "From the stage notebooks over the main demo study "
-           "(invented data), then what only other demo studies have. In a notebook of a study of your own the same lines draw "
-           "yours.\n"]
-    seen: set[str] = set()
-    stored = sorted((ROOT / "notebooks").glob("0*.ipynb"))
-    for title, books in [("", stored), *((t, sorted((f / "report").glob("0*/0*.ipynb"))) for t, f in reports.items())]:
-        for notebook in books:
-            new = [p for p in pictures(notebook) if not title or p.source not in seen]
-            seen |= {p.source for p in new}
-            name = f"{_title(notebook.stem)}, {title}" if title else _title(notebook.stem)
-            out += [f"## {name}\n"] * bool(new)
-            out += [_figure(p, images, f"{len(out)}-{p.stem}") + f"\n```python\n{p.source}\n```\n" for p in new]
+           "(invented data). In a notebook of a study of your own the same lines draw yours.\n"]
+    for notebook in sorted((ROOT / "notebooks").glob("0*.ipynb")):
+        found = list(pictures(notebook))
+        out += [f"## {_title(notebook.stem)}\n"] * bool(found)
+        out += [_figure(p, images, f"{p.stem}-{k}") + f"\n```python\n{p.source}\n```\n" for k, p in enumerate(found, start=1)]
     return "\n".join(out)
 
 
