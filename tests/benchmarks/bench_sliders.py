@@ -7,6 +7,7 @@ Run:  OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.bench_sliders
 
 from __future__ import annotations
 
+import gc
 import random
 import time
 
@@ -43,6 +44,8 @@ def moves(board: Board, seed: int = 1) -> list[float]:
 def main() -> None:
     """Print the table."""
     prepare(range(2, 8))
+    gc.collect()
+    gc.freeze()  # as where the sliders are shown
     print("board                     demo       median, ms   19 of 20 within, ms   longest, ms")
     for name in DEMOS:
         view = open_design(load_tables(demo_folder(name), with_results=False))

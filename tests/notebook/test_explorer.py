@@ -137,7 +137,10 @@ def test_whether_a_person_sits_there_is_read_from_the_cells_own_message(monkeypa
     assert sliders.person() is asks
     put_out: list[dict[str, str]] = []
     monkeypatch.setattr(sliders, "display", lambda data, raw: put_out.append(data))
+    frozen: list[bool] = []
+    monkeypatch.setattr(sliders.gc, "freeze", lambda: frozen.append(True))
     sliders.show(board())
+    assert frozen == [True] * asks  # no full collection of garbage in the middle of a move
     still, *more = put_out
     assert {*still} == {"text/html", "text/plain"}
     assert "<table" in still["text/html"]
