@@ -24,6 +24,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput
+from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
@@ -46,7 +47,7 @@ from studykit.quality.visits import unfold
 from studykit.study.columns import NO_CONTAINER
 from studykit.study.definition import Study
 from studykit.study.exclusions import Usable, no_exclusions, read_exclusions, usable_results
-from studykit.study.precision import resolve_precision
+from studykit.study.precision import in_place_of_published, resolve_precision
 from studykit.study.stages import OpenStage
 
 DRAWN_DF = 8.0
@@ -149,6 +150,9 @@ def record_quality(stage: OpenStage, report: QualityReport) -> None:
     for concern, name in zip(CONCERNS, ("flags_stop", "flags_ask", "flags_hint"), strict=True):
         stage.record(name, int((report.flags["concern"] == concern).sum()))
     stage.record("results_excluded", len(report.exclusions))
+    for analyte, (own, known) in in_place_of_published(stage.study.analytes, stage.results).items():
+        stage.record(f"r_stated.{safe_name(analyte)}", own, "%", 2)
+        stage.record(f"r_published.{safe_name(analyte)}", known, "%", 2)
     layered = report.controls.table
     measured = bool((layered["control"] == "layered control").any())
     stage.record("layered_control", "not found stratified" if report.blind else (

@@ -1,7 +1,6 @@
 """Five questions of whoever decides, answered on page one: all right, what to do, which containers, how sure, what unknown.
 
-Like the rest of page one it computes nothing: every answer is put together from saved tables and recorded numbers. Only
-the published precision is looked up here, where a study states another.
+Like the rest of page one it computes nothing: every answer is put together from saved tables and recorded numbers.
 """
 
 from __future__ import annotations
@@ -11,12 +10,12 @@ from collections.abc import Callable, Hashable
 import pandas as pd
 
 from studykit.ageing.tables import action_words
-from studykit.core.record import literal, significant
+from studykit.core.files import safe_name
+from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
-from studykit.study.precision import in_place_of_published
 from studykit.study.stages import OpenStage
 from studykit.verdict.floors import FLOOR, SINGLE, UNKNOWN, WITHIN
 from studykit.verdict.uses import ABOVE, USES, VETOES, said
@@ -132,9 +131,11 @@ def which(stage: OpenStage) -> list[str]:
 def sure(stage: OpenStage) -> list[str]:
     """How much was looked at, when the rule was fixed, and what in the data was asked about."""
     n, q, i = (recorded(stage, s) for s in ("00-study", "04-quality", "03-intake"))
+    came = q.get("samples_with_results", "")
+    measured = f", {came} with results" if came != q.get("samples_planned", "") else ""
     told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
-            f"{count(n['samples_planned'], 'sample')} planned; an error of at most {100 * stage.study.alpha:g} % was asked of "
-            "each “homogeneous” and each “stratified”."]
+            f"{count(n['samples_planned'], 'sample')} planned{measured}; an error of at most {100 * stage.study.alpha:g} % was "
+            "asked of each “homogeneous” and each “stratified”."]
     status = lock_status(stage.root, stage.study)
     told += [] if status.first_page else [status.sentence]
     influence = optional(stage, "05-model", "influence")
@@ -142,7 +143,7 @@ def sure(stage: OpenStage) -> list[str]:
         moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
         told.append("No word changes, whichever single container is left out." if moved.empty else
                     f"A single container decides the word of {_and(list(moved))}.")
-    told += [*_stated(stage), *_not_published(stage)]
+    told += [*_stated(stage), *_not_published(stage, q)]
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
     return told
@@ -166,12 +167,12 @@ def _stated(stage: OpenStage) -> list[str]:
     return told + [f"Outside the range of its stated precision: {outside}."] * bool(outside)
 
 
-def _not_published(stage: OpenStage) -> list[str]:
-    """Stated repeatability that stands in place of another one, published for the same method, with both."""
-    both = in_place_of_published(stage.study.analytes, stage.results)
-    told = {a: tuple(significant(r, 2) for r in rs) for a, rs in both.items()}
-    each = "; ".join(f"{stage.study.label_of(a)} stated {own} % in place of {known} % published"
-                     for a, (own, known) in told.items() if own != known)
+def _not_published(stage: OpenStage, n: dict[str, str]) -> list[str]:
+    """Stated repeatability that stands in place of another one, published for the same method, with both, as recorded."""
+    names = {a: safe_name(a) for a in stage.study.analytes}
+    both = {a: (n.get(f"r_stated.{k}", ""), n.get(f"r_published.{k}", "")) for a, k in names.items()}
+    each = "; ".join(f"{stage.study.label_of(a)} stated {own} in place of {known} published"
+                     for a, (own, known) in both.items() if own != known)
     return [f"Repeatability r as study.toml states it, not as the method does: {each}."] if each else []
 
 
