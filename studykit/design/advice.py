@@ -262,9 +262,10 @@ def _claim(study: Study, size: DesignSize) -> list[Advice]:
         return []
     bound = 100 * beyond_share_bound(size.containers, study.alpha)
     needed = math.ceil(math.log(study.alpha) / math.log(0.95))
+    floors = ", and of all floors, each drawn once" if study.sampling.heel else ""
     return [Advice(topic="claim about the stock",
                    what=f"a clean result in {size.containers} containers speaks for the average {study.scope}",
-                   why=f"none of {size.containers} beyond the margin still allows {bound:.0f} % of all containers "
+                   why=f"none of {size.containers} beyond the margin still allows {bound:.0f} % of all containers{floors} "
                        f"to be beyond it ({100 * (1 - study.alpha):g} % bound)",
                    cure=f"word the claim for the mean; for at most 5 % of the stock {needed} clean containers are "
                         "needed")]

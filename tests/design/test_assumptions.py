@@ -359,6 +359,10 @@ def test_claim_about_the_stock_gives_the_bound() -> None:
     # 0 of 24 beyond the margin: exact binomial 95 % bound 12 %; 59 clean ones for 5 %
     assert "still allows 12 % of all containers" in found[0].why
     assert "59 clean containers" in found[0].cure
+    drawn, left = (next(a for a in advise(study(sampling__heel=h), DesignSize(containers=12, depths=3))
+                        if a.topic == "claim about the stock").why for h in (True, False))
+    assert "still allows 22 % of all containers, and of all floors, each drawn once to be beyond" in drawn  # 1 - 0.05^(1/12)
+    assert "floors" not in left
 
 
 def test_table_of_no_warnings_keeps_its_columns() -> None:
