@@ -2,9 +2,9 @@
 
 On average (ICH Q1E 2003, section 2.4 and appendix B: the earliest time at which a 95 % confidence limit of the mean meets
 the criterion). ``safe``: up to here both one-sided 1 - alpha limits of the fitted difference lie within the margin, followed
-from that observed age at which they lie furthest within; younger containers are taken to be no worse. ``latest``:
-from here one of the limits lies wholly beyond. [safe, latest] is the inverse regression after Fieller (1954, J. R. Stat.
-Soc. B 16:175) at level 1 - 2 alpha.
+from that observed age at which they lie furthest within; younger containers are taken to be no worse unless the fitted line
+says that they are: then they must be shown within too. ``latest``: from here one of the limits lies wholly beyond.
+[safe, latest] is the inverse regression after Fieller (1954, J. R. Stat. Soc. B 16:175) at level 1 - 2 alpha.
 
 Containers. ``safe``: up to here a tolerance limit shows with confidence 1 - alpha that at most the declared share lies
 beyond (Owen 1963; noncentral t). The share may lie on one side or be split: nine tenths on one side and one tenth on
@@ -80,7 +80,11 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         lower, upper = limits(months)
         return np.asarray(np.maximum(lower - high, low - upper))
 
-    safe, outside = _until(inside, span, stop, points)
+    def room(months: Array) -> Array:
+        fitted = lines.at(course.line(months)).estimate
+        return np.asarray(np.minimum(high - fitted, fitted - low))
+
+    safe, outside = _until(inside, span, stop, points, room)
     at_once = beyond(np.array([span[0]]))[:, 0] > 0
     safe, outside = np.where(at_once, np.nan, safe), outside | at_once
     return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
@@ -110,11 +114,11 @@ def _months(course: Course, g: Array) -> Array:
         return np.where(g >= 1, np.inf, -np.log1p(-np.minimum(g, 1.0)) / np.log(2) * float(course.half_months or 1))
 
 
-def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float,
-           points: int | None = None) -> tuple[Array, NDArray[np.bool_]]:
+def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float, points: int | None = None,
+           fitted: Callable[[Array], Array] | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """Where ``gap`` (S, T) first falls below zero after its best time within ``span``, ``stop`` where it does not.
 
-    And True where it lies below zero all over the span.
+    And True where it lies below zero all over the span, or at its begin if ``fitted`` (S, T) is lower there than at the best.
     """
     k = points or POINTS
     grid = np.unique(np.concatenate([np.linspace(*span, k), np.linspace(span[1], max(stop, span[1]), k)]))
@@ -128,6 +132,9 @@ def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float
     with np.errstate(all="ignore"):
         part = np.where(np.isfinite(after), before / (before - after), 0.0)
     none = np.take_along_axis(bad, best[:, None], 1)[:, 0]
+    if fitted is not None and bad[:, 0].any():
+        rough = fitted(grid[:k])
+        none |= bad[:, 0] & (rough[:, 0] < np.take_along_axis(rough, best[:, None], 1)[:, 0] - 1e-12)
     safe = np.where(none, np.nan, np.where(first == last, stop, grid[at - 1] + part * (grid[at] - grid[at - 1])))
     if len(safe) == 1 and not none[0] and first[0] < last and np.isfinite(after[0]):
         safe[0] = optimize.brentq(lambda t: float(gap(np.array([t]))[0, 0]), grid[at[0] - 1], grid[at[0]], xtol=1e-9)
@@ -225,7 +232,7 @@ def share_within(law: Callable[[Array], Law], margin: tuple[float, float], share
                  for a, b in splits]
         return np.asarray(np.max(sides, axis=0).min(axis=0))
 
-    return _until(shown_within, span, stop, points)
+    return _until(shown_within, span, stop, points, _left(law, margin, share))
 
 
 def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float,
@@ -234,6 +241,12 @@ def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], sha
 
     Followed from the youngest age, 0 where beyond there already: what the laws would be before is no matter.
     """
+    point, never = _until(_left(law, margin, share), (youngest, youngest), FAR * stop)
+    return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))
+
+
+def _left(law: Callable[[Array], Law], margin: tuple[float, float], share: float) -> Callable[[Array], Array]:
+    """How far the share beyond by the chosen laws lies below ``share``, in standard normal quantiles."""
     def left(months: Array) -> Array:
         found = law(months)
         some = np.arange(found.mean.shape[1])
@@ -244,8 +257,7 @@ def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], sha
             z[both] = special.ndtri(special.ndtr(high[both]) + special.ndtr(low[both]))
             return np.asarray(special.ndtri(share) - z)
 
-    point, never = _until(left, (youngest, youngest), FAR * stop)
-    return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))
+    return left
 
 
 def _room(law: Law, edge: float, sign: int, share: float, chance: float) -> Array:

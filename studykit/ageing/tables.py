@@ -132,7 +132,7 @@ def words(t: Trend) -> str:
     if s is None:
         return f"{mean}; too few containers to say more than that of their share"
     if s.outside[0]:
-        return f"{mean}; that at most {share} of containers lie beyond is shown at no age"
+        return f"{mean}; that at most {share} of containers lie beyond is shown at no age up from the youngest"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
     return (f"{mean}; if containers are normally spread, at most {share} of them beyond it up to {whole_time(s.safe[0])}{last}"
             f"{_interval(t, s)}")
@@ -144,12 +144,17 @@ def _mean_words(t: Trend) -> str:
         if passing.latest[0] > youngest:
             (from_,), unit = _spans(passing.latest[0])
             late = f", and beyond it from {from_} {unit} on" if math.isfinite(passing.latest[0]) else ""
-            return f"on average shown to be within the margin at no age{late}{_interval(t, passing)}"
+            return f"on average shown to be within the margin at no age up from the youngest{late}{_interval(t, passing)}"
         return f"on average beyond the margin already at the youngest age seen ({seen_time(youngest)})"
     seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
     if passing.safe[0] >= t.horizon.bound:
-        return f"on average the margin is not passed within {whole_time(t.horizon.bound)}{_interval(t, passing, seen)}"
+        return f"on average the margin is not passed within {_looked_at(t)}{_interval(t, passing, seen)}"
     return f"on average within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
+
+
+def _looked_at(t: Trend) -> str:
+    """The last age that is spoken of: observed, or as far beyond as is allowed."""
+    return (seen_time if t.horizon.bound <= t.horizon.oldest else whole_time)(t.horizon.bound)
 
 
 def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
@@ -159,17 +164,18 @@ def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
     if low < bound:
         last, fitted = float(passing.latest[0]), float(passing.estimate[0])
         (low_, last_, fitted_), unit = _spans(low, last if last <= bound else math.inf, fitted if fitted <= bound else math.inf)
-        ends = f"{low_} to {last_}" if last <= bound else f"from {low_} with no end within {whole_time(bound)}"
+        days = " days" * (unit == "days")
+        ends = f"{low_} to {last_}{days}" if last <= bound else f"from {low_}{days} with no end within {_looked_at(t)}"
         at = (f"at {fitted_} {unit}" if 0 < passing.estimate[0] <= bound else
               "at no age looked at" if passing.estimate[0] > bound else "by the youngest age seen")
-        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}{' days' * (unit == 'days')}")
+        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
     return f" ({'; '.join(told)})" if told else ""
 
 
 def _bent_words(t: Trend) -> str:
     """By the means of the ages, where they do not lie on the declared course."""
     late = t.mean.latest[0]
-    within = ("shown within the margin at no age" if t.mean.outside[0] else
+    within = ("shown within the margin at no age up from the youngest" if t.mean.outside[0] else
               f"shown within the margin up to the age of {seen_time(t.mean.safe[0])}")
     beyond = f", beyond it from that of {seen_time(late)} on" if math.isfinite(late) else ""
     return (f"on average {within}{beyond}, by the means of the ages, because they do not lie on the declared course; nothing "
@@ -266,8 +272,8 @@ def _unclear(study: Study, some: Sequence[Trend]) -> str:
     means = [study.label_of(t.own.analyte) for t in some if unclear(t)]
     text = f" Shown neither within nor beyond at any age: {', '.join(means)}." if means else ""
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
-    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is shown at no age for "
-                   f"{', '.join(shares)}." if shares else "")
+    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is shown at no age up from the "
+                   f"youngest for {', '.join(shares)}." if shares else "")
 
 
 def _far(t: Trend) -> bool:
@@ -319,12 +325,14 @@ def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, Trend
     """What to do at that age in a group: the word, the analyte that says so, why, and the months that it allows."""
     passed = min(some, key=lambda t: float(t.mean.latest[0]))
     if age > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH:
-        return TREAT, passed, "the mean is shown beyond the margin at this age", 0.0
+        return TREAT, passed, "the mean is shown beyond the margin at this age or a younger one", 0.0
     needed = study.scope != "container"
     least = min([earliest(some), *some], key=lambda t: _shown_up_to(t, needed))
     up_to = _shown_up_to(least, needed)
-    if age <= up_to:
+    if age <= up_to - 1 / DAYS_A_MONTH:
         return LEAVE, least, "", up_to
+    if age <= up_to:
+        return AGAIN, least, "nothing is shown beyond the age that it has", up_to
     return AGAIN, least, _not_shown(least) if up_to == 0 else "older than what is shown to be within", up_to
 
 
@@ -336,9 +344,9 @@ def _shown_up_to(t: Trend, share: bool) -> float:
 def _not_shown(t: Trend) -> str:
     """What is shown at no age."""
     if t.mean.outside[0]:
-        return "the mean is shown within the margin at no age"
+        return "the mean is shown within the margin at no age up from the youngest"
     share = f"at most {100 * t.own.share:g} % of containers beyond"
-    return (f"{share}: shown at no age" if t.spread is not None else
+    return (f"{share}: shown at no age up from the youngest" if t.spread is not None else
             f"{share}: not told, the ages do not lie on the declared course" if t.bent else
             f"{share}: too few containers to show it")
 
@@ -384,7 +392,7 @@ def said(study: Study, found: Ageing) -> str:
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text + _no_slopes(study) + _few(found) + _lots(found), *gone])
+    return "\n".join([text + _no_slopes(study) + _few(found) + _lots(found) + _over(found), *gone])
 
 
 def _few(found: Ageing) -> str:
@@ -412,7 +420,17 @@ def _lots(found: Ageing) -> str:
         return (f" Lots are declared random: where four or more were seen at several ages ({number}) they are taken as a "
                 "sample of more, and the shorter of the containers' and the lots' times is told.")
     return (" The times hold for the lots sampled: others may settle at other rates, and then they are too long. Four lots "
-            "or more, each at several ages, can be taken as a sample of more (random = [\"lot\"] under [factors]).")
+            "or more, each at several ages, are taken as a sample of more where random = [\"lot\"] stands under [factors].")
+
+
+def _over(found: Ageing) -> str:
+    """What the times say of other factors that are declared random."""
+    told = sorted({pair for t in found.trends for pair in t.over})
+    taken = [f"{name} ({n} levels)" for name, n in told if n]
+    few = sorted({name for name, n in told if not n})
+    text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is told." if taken else ""
+    return text + (f" Declared random, with fewer than four levels that were seen at several ages: {', '.join(few)}; the times "
+                   "hold for these levels only." if few else "")
 
 
 def _tied(own: Own) -> bool:

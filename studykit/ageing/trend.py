@@ -94,7 +94,7 @@ class Trend:
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
     tell; simulated: both by parametric bootstrap, from the line. ``over_lots``: how many lots were taken as a sample of more,
-    0 for none; both times are then also those of lots.
+    0 for none; both times are then also those of lots. ``over``: the same of other factors that are declared random.
     """
 
     own: Own
@@ -105,6 +105,7 @@ class Trend:
     spread: Passing | None
     simulated: Simulated
     over_lots: int
+    over: tuple[tuple[str, int], ...] = ()
 
     @property
     def bent(self) -> bool:
@@ -167,19 +168,24 @@ def ageing(study: Study, models: list[AnalyteModel]) -> Ageing:
     return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn))
 
 
-def differences(rows: ModelRows, factors: tuple[str, ...]) -> pd.DataFrame:
-    """One row a container and visit: container, visit (day as text), age_months, lot, group, difference (scale of analysis)."""
+def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = ()) -> pd.DataFrame:
+    """One row a container and visit: container, visit (day as text), age_months, lot, group, difference (scale of analysis).
+
+    And the levels of the factors ``random`` as text, under "of NAME".
+    """
     top, bottom = rows.depths[0], rows.depths[-1]
     keys = ["container", "visit"]
     table = rows.visits[rows.visits["qualifier"] == ""]
     cells = table.groupby([*keys, "depth"], observed=True)["y"].mean().unstack("depth")
     if top not in cells or bottom not in cells:
-        return pd.DataFrame(columns=[*keys, "age_months", "lot", "group", "difference"])
+        return pd.DataFrame(columns=[*keys, "age_months", "lot", *(f"of {f}" for f in random), "group",
+                                     "difference"])
     both = cells[[top, bottom]].dropna()
     facts = table.drop_duplicates(keys).set_index(keys).reindex(both.index)
     out = both.reset_index()[keys]
     out["age_months"] = facts["age_months"].to_numpy(dtype=float)
-    out["lot"] = facts["lot"].astype(str).to_numpy()
+    for name in ("lot", *random):
+        out[name if name == "lot" else f"of {name}"] = facts[name].astype(str).to_numpy()
     names = facts[list(factors)].astype(str).apply(lambda r: ", ".join(f"{k} {v}" for k, v in r.items()), axis=1)
     out["group"] = names.to_numpy() if factors and len(both) else ALL
     out["difference"] = (both[bottom] - both[top]).to_numpy()
@@ -192,6 +198,11 @@ def grouping(study: Study, rows: ModelRows) -> tuple[str, ...]:
                  and not pd.api.types.is_numeric_dtype(rows.visits[f]) and rows.visits[f].nunique() > 1)
 
 
+def sampled_from(study: Study, rows: ModelRows) -> tuple[str, ...]:
+    """Factors other than lots that are declared random: their levels are a sample of more."""
+    return tuple(f for f in study.factors.random if f != "lot" and f in rows.visits)
+
+
 def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend], list[str]]:
     """The lines of one analyte, and why a group has none."""
     ends = rows.visits[rows.visits["depth"].isin([rows.depths[0], rows.depths[-1]])]
@@ -199,7 +210,7 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
         limits = int((ends["qualifier"] != "").sum())
         return [], [f"{limits} of its results in the uppermost or lowest zone are known only as a limit, so no line over time "
                     "is fitted"]
-    each = differences(rows, grouping(study, rows))
+    each = differences(rows, grouping(study, rows), sampled_from(study, rows))
     known = each[each["age_months"].notna()]
     if known.empty:
         return [], ["no container has both the uppermost and the lowest zone and an age"]
@@ -234,14 +245,20 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
     mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=alpha) if bent else
             mean_passes(growth, own.course, own.edges, alpha=alpha, span=own.span, stop=horizon.bound))
     spread = None if bent else _spread(own, horizon.bound)
-    lots = random_lots(own.values, own.months, own.lots.tolist(), own.course, own.edges, own.share, alpha=alpha, span=own.span,
-                       stop=horizon.bound) if "lot" in study.factors.random and not bent else None
-    if lots is not None:
-        mean, spread = longer(mean, lots.mean), None if spread is None else longer(spread, lots.share)
+    over = dict[str, int]()
+    for name in ("lot", *sampled_from(study, rows)) if not bent else ():
+        if name not in study.factors.random:
+            continue
+        levels = part[name if name == "lot" else f"of {name}"].tolist()
+        more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=alpha, span=own.span,
+                           stop=horizon.bound)
+        over[name] = 0 if more is None else more.lots
+        if more is not None:
+            mean, spread = longer(mean, more.mean), None if spread is None else longer(spread, more.share)
     simulated = bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
                           share=None if spread is None else own.share, seed=study.seed)
     return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean, spread=spread, simulated=simulated,
-                 over_lots=0 if lots is None else lots.lots)
+                 over_lots=over.pop("lot", 0), over=tuple(over.items()))
 
 
 def horizon_of(own: Own, fit: LackOfFit) -> Horizon:

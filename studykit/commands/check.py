@@ -116,7 +116,8 @@ def _is_stale(root: Path, outcome: IntakeOutcome) -> bool:
 def confounded_notes(root: Path, tables: Tables) -> tuple[str, ...]:
     """Factors that the containers or the laboratory's runs cannot tell apart, to be seen before the lock."""
     runs = existing_plan(root, tables.study).warnings if has_plan(root) else ()
-    return (*confounded_words(tables.study, tables.containers), *(w for w in runs if w.startswith("run and depth")))
+    told = confounded_words(tables.study, tables.containers, tables.samples)
+    return (*told, *(w for w in runs if w.startswith("run and depth")))
 
 
 def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:

@@ -78,5 +78,5 @@ def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) ->
     rename(part / "report.html", part / "plan.html")
     exchange(part, final, root / f"{PAGES}.old")
     notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
-             *confounded_words(study, filed.plan.containers))
+             *confounded_words(study, filed.plan.containers, filed.plan.samples))
     return PlanMade(page=final / "plan.html", files=filed.files, notes=notes)

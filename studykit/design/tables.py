@@ -33,6 +33,7 @@ from studykit.design.simulation import Trouble, simulate_studies
 from studykit.inference.margin import around
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import Outlook, could_it_settle
+from studykit.study.aliases import aliases
 from studykit.study.definition import DesignSettings, Study
 from studykit.study.stages import OpenStage
 from studykit.study.tables import Tables
@@ -342,20 +343,23 @@ def untyped_words(view: DesignView, found: SearchResult | None) -> str:
             f"{found.found.cost:g} {view.settings.currency}.")
 
 
-def confounded_words(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:
-    """Factors of the containers that cannot be told apart, a sentence each, with the number that shows it."""
-    return tuple(a.words() for a in watched_aliases(study, containers))
+def confounded_words(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> tuple[str, ...]:
+    """Factors that cannot be told apart, a sentence each with the number that shows it: of containers, of samples and depth."""
+    spots = samples[samples["kind"] == "spot"] if "kind" in samples else samples
+    own = [f for f in study.factors.fixed if f in spots and f not in containers]
+    tied = aliases(spots, ["depth", *own]) if own else ()
+    return tuple(a.words() for a in (*watched_aliases(study, containers), *tied))
 
 
-EARLY = ("small groups", "ages", "margin below repeatability", "profiles not guessed")
-"""Warnings that ``check`` says before anything is drawn; afterwards the first only."""
+EARLY = ("small groups", "one value", "ages", "margin below repeatability", "profiles not guessed")
+"""Warnings that ``check`` says before anything is drawn; afterwards the first two only."""
 
 
 def early_words(tables: Tables, drawn: bool) -> tuple[str, ...]:
     """What is better known before money is spent, a sentence each; ``drawn``: the results are there."""
     view = open_design(tables)
     return tuple(f"[{a.topic}] {a.what}: {a.why}. {a.cure[0].upper()}{a.cure[1:]}."
-                 for a in advise(view.study, view.size, view.containers) if a.topic in (EARLY[:1] if drawn else EARLY))
+                 for a in advise(view.study, view.size, view.containers) if a.topic in (EARLY[:2] if drawn else EARLY))
 
 
 def budget_table(view: DesignView) -> pd.DataFrame:

@@ -195,16 +195,17 @@ def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None,
 
 def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
                    twice: bool = False) -> tuple[str, ...]:
-    """Containers with limits that some value within them would show beyond the margin, and that are not shown there.
+    """Containers that some value within the limits would show beyond the margin, and that are not shown there.
 
-    Where the noise is unknown, a difference that may pass the margin is enough.
+    Their own limits, or those of others that alone make the noise too large. Where the noise is unknown, a difference that a
+    container's own limits may carry past the margin is enough.
     """
     shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, twice=twice)
     far, least = own_differences(cells, noise_se), cells.noise_span[0] if twice and cells.noise_span else noise_se
     with np.errstate(invalid="ignore"):
         passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
             far, margin.edge, noise_se=least, noise_df=noise_df, alpha=alpha) != 0
-    may = passed.any(axis=1) & ~cells.exact & ~shown.any(axis=1)
+    may = passed.any(axis=1) & ~shown.any(axis=1) & (~cells.exact | (least != noise_se))
     return tuple(c for c, m in zip(cells.containers, may, strict=True) if m)
 
 
@@ -225,7 +226,8 @@ def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:
     if not may:
         return ()
     span = margin.text.lstrip("±")
-    return (f"Known only as a limit, so that they may differ between depths by more than {span}: {', '.join(may)}.",)
+    return (f"Values known only as a limit leave open whether these differ between depths by more than {span}: "
+            f"{', '.join(may)}.",)
 
 
 def lost_reasons(cells: CellBounds) -> tuple[str, ...]:

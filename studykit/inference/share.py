@@ -193,7 +193,7 @@ def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, 
     """Upper bound of the share beyond that no mixture escapes, from the containers' own differences.
 
     differences: (n,) or (n, K) for K pairs of depths, scale of the margin, NaN where a pair is lost: a container with
-    a pair unseen is never clear, one without any pair does not count. noise_se: standard error of one
+    a pair unseen is never clear. noise_se: standard error of one
     difference from measurement alone, on noise_df degrees of freedom; None where it is unknown (then errors need only
     have median zero, and the bound doubles). noise_span: least and most that it may be, where values are known only
     within bounds; the bound is then the largest for any noise between them.
@@ -208,10 +208,7 @@ def share_upper(differences: ArrayLike, edge: float, *, noise_se: float | None, 
     if d.ndim != 2 or len(d) < 1 or not 0 < edge < math.inf:
         raise ValueError(f"differences must be containers x pairs and edge above 0, but got {d.shape}, {edge}")
     _level(level)
-    d = d[~np.isnan(d).all(axis=1)]
     n, pairs = d.shape
-    if not n:
-        return ShareBound(upper=1.0, counted=0, containers=0, threshold=edge, caught=1.0, level=level)
     if noise_se is None or noise_se <= 0:
         return _counted(d, edge, 0.5 if noise_se is None else 1.0, level)
     least, most = noise_span or (noise_se, noise_se)

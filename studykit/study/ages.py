@@ -136,7 +136,7 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                     remedy="correct the day of the visit, of filling or of the last mixing; if it was mixed or moved between "
                            "two visits, write beside the samples of the earlier one from which day it had stood (stood_from)")
               for r in early.to_dict("records")]
-    faults += _stood(containers, samples, line)
+    faults += _stood(containers, samples, study, line)
     some = samples[samples["kind"] == "spot"]
     named = set(some.loc[some["visited_on"].notna(), "container"])
     mixed = some[some["container"].isin(named) & some["visited_on"].isna()]
@@ -147,6 +147,12 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                      reason=f"lies more than {SAME_VISIT} days from drawn_at ({r['drawn_at']:%Y-%m-%d}), and age is counted to "
                             "it", remedy="write the day on which it was drawn")
                for r in _other_day(samples).to_dict("records")]
+    several = some[some["visited_on"].isna() & ~some["container"].isin(named) & (some["kind"] == "spot")
+                   & some.duplicated(["container", "depth"], keep=False)]
+    faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
+                     reason=f"is empty, but container {r['container']} has the zone {r['depth']} more than once, and others "
+                            "name their visits", remedy="write the day of the visit, or call the second a duplicate")
+               for r in several.to_dict("records")]
     twice = some[some["visited_on"].notna() & some.duplicated(["container", "visited_on", "depth"])]
     return faults + [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value=f"{r['visited_on']:%Y-%m-%d}",
                            reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
@@ -154,17 +160,20 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                      for r in twice.to_dict("records")]
 
 
-def _stood(containers: pd.DataFrame, samples: pd.DataFrame, line: str) -> list[Fault]:
-    """``stood_from`` without a visit, before filling, or not the same for all samples of a visit."""
+def _stood(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+    """``stood_from`` without a visit, before filling, before a mixing that came first, or not the same for a whole visit."""
     if "stood_from" not in samples or samples["stood_from"].isna().all():
         return []
     keys = ["container", "visited_on"]
-    filled = samples["container"].map(dict(zip(containers["container"], containers["filled_on"], strict=True)))
+    filled, last = (samples["container"].map(dict(zip(containers["container"], days, strict=True)))
+                    for days in (containers["filled_on"], stands_from(containers, study)))
     told = samples.assign(told=samples["stood_from"].dt.strftime("%Y-%m-%d").fillna(""))
     several = told.groupby(keys, dropna=False)["told"].transform("nunique") > 1
     wrong = ((samples["visited_on"].isna() & samples["stood_from"].notna(), "is given without the day of a visit",
               "write visited_on, or the day as last_mixed_on in containers.csv"),
              (samples["stood_from"] < filled, "lies before the container was filled", "correct one of the days"),
+             ((samples["stood_from"] >= filled) & (samples["stood_from"] < last) & (samples["visited_on"] >= last),
+              "lies before the last mixing or move, and this visit came after that", "leave it empty, or correct a day"),
              (several & samples["visited_on"].notna() & (samples["kind"] == "spot"),
               "is not the same for all samples of this visit", "write one day beside all of them"))
     return [Fault(file=SAMPLES.file, row=int(r[line]), column="stood_from",

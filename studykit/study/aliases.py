@@ -38,7 +38,7 @@ def aliases(table: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
 
     A column of numbers counts as one slope, text as one effect per level; rows with a gap are left out
     pair by pair.  A column with a single level is skipped: it has no effect to confuse. Source: Hotelling 1936,
-    Biometrika 28:321.
+    Biometrika 28:321. Levels whose numbers do not overlap (one cap on the young, another on the old) are named as well.
     """
     out = []
     for a, b in combinations([f for f in factors if f in table], 2):
@@ -46,9 +46,17 @@ def aliases(table: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
         if both[a].nunique() < 2 or both[b].nunique() < 2:
             continue
         shared = np.linalg.svd(_basis(both[a]).T @ _basis(both[b]), compute_uv=False) ** 2
-        if shared[0] >= OVERLAP:
+        if shared[0] >= OVERLAP or _apart(both[a], both[b]) or _apart(both[b], both[a]):
             out.append(Alias(first=a, second=b, wholly=bool(shared[-1] >= OVERLAP), share=min(1.0, float(shared[0]))))
     return tuple(out)
+
+
+def _apart(numbers: pd.Series, levels: pd.Series) -> bool:
+    """Whether the numbers of each level lie apart from those of all others."""
+    if not pd.api.types.is_numeric_dtype(numbers) or pd.api.types.is_numeric_dtype(levels):
+        return False
+    spans = numbers.groupby(levels.astype(str)).agg(["min", "max"]).sort_values("min")
+    return bool((spans["min"].to_numpy()[1:] > spans["max"].to_numpy()[:-1]).all())
 
 
 def _basis(values: pd.Series) -> NDArray[np.float64]:

@@ -61,6 +61,10 @@ WORLDS = {
     "beyond when young, coming back": World(truth=lambda t: 0.16 - 0.006 * t, ages=AGES),
     "the same, creaming": World(truth=lambda t: -0.16 + 0.006 * t, ages=AGES),
     "beyond when young and at every age": World(truth=lambda t: 0.160 - 0.001 * t, ages=AGES),
+    # beyond when young as fitted only, or by containers only
+    "just beyond when young": World(truth=lambda t: 0.102 - 0.002 * t, ages=AGES),
+    "just beyond when young, creaming": World(truth=lambda t: -0.108 + 0.003 * t, ages=AGES),
+    "from one side to the other": World(truth=lambda t: 0.115 - 0.008 * t, ages=AGES),
     # settled at filling: the sign of the fitted rate is chance
     "flat, beyond": World(truth=lambda t: 0.16, ages=AGES), "flat, beyond, creaming": World(truth=lambda t: -0.16, ages=AGES),
     "lots of unlike rates": World(truth=lambda t: LIMIT * t / 20, each=4, lots=4),
@@ -151,6 +155,8 @@ def _of_sentences(world: World, found: Ageing, text: str) -> Iterator[str]:
     seen = {len(set(t.own.units)) for t in found.trends}
     if min(seen, default=0) < (3 if world.again else 5) and "at most 20 % of them" in text:
         yield "a share of containers from too few of them"
+    if world.beyond(youngest) and "at most 20 % of them" in text:
+        yield "a share of containers, though the mean is beyond at the youngest age"
     means = [t.mean for t in found.trends if not t.bent and not t.mean.outside[0]]
     if any(not m.safe[0] <= m.estimate[0] <= m.latest[0] for m in means):
         yield "a fitted time outside its own interval"

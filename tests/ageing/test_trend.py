@@ -395,6 +395,24 @@ def test_lots_declared_random_count_in_the_times_that_are_told() -> None:
     assert late / studies <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / studies)
 
 
+def test_another_factor_declared_random_counts_as_lots_do() -> None:
+    """Four sites in place of four lots: the same times, and a sentence; three are too few, and that is said."""
+    study, frame, facts = _of_lots(np.random.default_rng(3))
+    lots = made(study, frame, facts)[0].trends[0]
+    factors = {"depths": list(DEPTHS), "fixed": ["age_months"], "by_depth": ["age_months"], "random": ["site"],
+               "columns": {"site": {"levels": [f"L{i}" for i in range(4)]}}}
+    plain = {k: v for k, v in facts.items() if k == "age_months"} | {"store": dict.fromkeys(facts["lot"], "hut")}
+    sites = parse_study(study.model_dump(exclude_unset=True) | {"factors": factors})
+    found = made(sites, frame, plain | {"site": facts["lot"]})[0]
+    assert found.trends[0].over == (("site", 4),)
+    assert found.trends[0].mean.safe[0] == lots.mean.safe[0]
+    assert "a sample of more: site (4 levels)" in tables.said(sites, found)
+    three = {c: v if v != "L3" else "L2" for c, v in facts["lot"].items()}
+    few = made(sites, frame, plain | {"site": three})[0]
+    assert few.trends[0].over == (("site", 0),)
+    assert "several ages: site; the times hold for these levels only" in tables.said(sites, few)
+
+
 def test_what_the_times_say_of_lots_is_said() -> None:
     study, frame, facts = _of_lots(np.random.default_rng(3))
     assert "sample of more, and the shorter of" in tables.said(study, made(study, frame, facts)[0])

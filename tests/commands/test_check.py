@@ -238,3 +238,20 @@ def test_a_repeatability_far_below_the_published_one_is_asked_about(tmp_path, ca
         assert main(["check", str(root)]) == 0
         out = capsys.readouterr().out
         assert ("phosphorus: study.toml states r = 0.10 %, and ASTM D5185-18 publishes 10 %" in out) is told
+
+
+def test_a_tool_that_goes_with_depth_and_a_column_of_one_value_are_named(tmp_path, capsys) -> None:
+    root = copy_demo("slip", tmp_path / "slip")
+    for name, column, values in (("containers", "cap", None), ("samples", "hose", {"top": "short"})):
+        table = pd.read_csv(root / f"plan/{name}.csv", dtype=str, keep_default_na=False)
+        table[column] = "lid" if values is None else [values.get(d, "long") for d in table["depth"]]
+        table.to_csv(root / f"plan/{name}.csv", index=False, lineterminator="\n")
+    text = (root / "study.toml").read_text()
+    columns = '{ cap = { levels = ["cork", "lid"] }, hose = { table = "samples", levels = ["short", "long"] } }'
+    (root / "study.toml").write_text(text.replace("fixed = [", 'fixed = ["cap", "hose", ').replace(
+        "[factors]", f"[factors]\ncolumns = {columns}"))
+    (root / "plan/plan.lock").unlink(missing_ok=True)
+    assert main(["check", str(root)]) == 0
+    told = capsys.readouterr().out
+    assert "depth and hose can only partly be told apart" in told or "depth and hose cannot be told apart" in told
+    assert "[one value] cap: all containers are called lid" in told

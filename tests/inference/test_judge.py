@@ -157,6 +157,35 @@ def test_no_value_below_a_limit_makes_a_homogeneous_stock_uneven(determinations)
     assert near.word == "homogeneous"  # nothing below 9.9 is 12 lower
 
 
+@pytest.mark.parametrize("share", [None, 0.4])
+def test_one_limit_in_another_container_hides_none_that_is_beyond(share):
+    """Two determinations a zone, one of them "<10": at 9.99 one container is beyond, at 5 the noise hides it; so it is open."""
+    rng = np.random.default_rng(4)
+    rows = [(f"C{i:02d}", z, r) for i in range(24) for z in ("top", "middle", "floor") for r in (1, 2)]
+    exact = [round(10 + rng.normal(0, 0.15) + 9.5 * (c == "C02" and z == "floor"), 3) for c, z, _ in rows]
+    table = pd.DataFrame(rows, columns=["container", "depth", "r"]).assign(value=[f"{y:.3f}" for y in exact])
+    call = {"margin": {"absolute": 8}, "depths": ["top", "middle", "floor"], "share": share}
+    assert judge(table, **call).containers_beyond == ("C02",)
+    table.loc[table.index[6], "value"] = "<10"
+    found = judge(table, **call)
+    assert (found.word, found.mean_word, found.containers_beyond) == ("inconclusive", "homogeneous", ())
+    assert any("leave open whether these differ" in r and r.endswith("C02.") for r in found.reasons)
+
+
+@pytest.mark.parametrize("depths", [["top", "floor"], ["top", "middle", "floor"]])
+@pytest.mark.parametrize("empty", [True, False])
+def test_lost_floors_are_none_within(depths, empty):
+    rng = np.random.default_rng(1)
+    rows = [(f"C{i:02d}", z, 100 + rng.normal(0, 0.5)) for i in range(30) for z in depths for _ in range(2)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    call = {"margin": {"absolute": 6}, "depths": depths, "share": 0.2}
+    assert judge(table, **call).word == "homogeneous"
+    gone = table["container"].isin([f"C{i:02d}" for i in range(5)]) & (table["depth"] == "floor")
+    found = judge(table.assign(value=table["value"].mask(gone)) if empty else table[~gone], **call)
+    assert found.word == "inconclusive"
+    assert found.share_upper > 0.3
+
+
 def test_a_group_known_as_a_limit_keeps_the_stock_from_homogeneous():
     rng = np.random.default_rng(4)
     table = pd.DataFrame({"container": np.repeat(np.arange(24), 2), "value": (10 + rng.normal(0, 0.1, 48)).round(2).astype(str),
@@ -217,7 +246,7 @@ def test_containers_without_readings_and_limits_at_both_ends():
     table.loc[table["container"] == "C01", "value"] = math.nan
     found = judge(table, margin=TWENTY, depths=["top", "bottom"])
     assert found.mean_word == "homogeneous"
-    assert found.share_upper == judge(table.dropna(), margin=TWENTY, depths=["top", "bottom"]).share_upper
+    assert found.share_upper > judge(table.dropna(), margin=TWENTY, depths=["top", "bottom"]).share_upper
     both = stock([0.0] * 6).assign(value=lambda t: [f"{v:.2f}" for v in t["value"]])
     both.loc[[0, 5], "value"] = ["< 2", ">50"]
     assert judge(both, margin=TWENTY, depths=["top", "bottom"]).mean_word == "inconclusive"

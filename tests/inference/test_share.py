@@ -123,7 +123,7 @@ def test_level_containers_get_a_low_bound():
     assert share_upper(np.zeros(24), 1.0, noise_se=None).upper == pytest.approx(2 * (1 - 0.05 ** (1 / 24)))
     lost = np.zeros((24, 3))
     lost[0] = np.nan
-    assert share_upper(lost, 1.0, noise_se=0.1).containers == 23  # a container without readings shows nothing
+    assert share_upper(lost, 1.0, noise_se=0.1).counted == 1  # a container without readings may lie beyond
     assert share_upper(lost[:1], 1.0, noise_se=0.1).upper == 1.0
 
 
@@ -158,7 +158,7 @@ def test_what_was_not_seen_in_a_container_is_never_clear():
     assert with_lost.upper >= few.upper
     assert with_lost.counted == 40
     none = share_upper(np.vstack([seen, np.full((40, 3), np.nan)]), 1.0, noise_se=0.05)
-    assert none == few  # containers without any difference change nothing
+    assert none == with_lost  # no more is known of one without any difference
 
 
 def test_the_bound_is_worked_out_for_any_ratio_of_margin_to_noise():
@@ -186,3 +186,12 @@ def test_how_many_clean_containers_clear_a_stock_at_twenty_per_cent() -> None:
     assert all(bound(16, e) <= 0.20 for e in (5, 6, 8, 20))
     assert bound(16, 4) > 0.20
     assert bound(29, 5, None) <= 0.20 < bound(28, 5, None)
+
+
+def test_a_container_of_which_nothing_can_be_compared_is_not_within() -> None:
+    """Two depths and a lost floor: nothing is known of that container, so it counts as one that may lie beyond."""
+    d = np.full(30, 0.1)
+    whole = share_upper(d, 1.0, noise_se=None).upper
+    d[:5] = np.nan
+    assert share_upper(d, 1.0, noise_se=None).counted == 5
+    assert share_upper(d, 1.0, noise_se=None).upper > 3 * whole

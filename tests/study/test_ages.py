@@ -129,6 +129,12 @@ def test_days_from_which_it_stood_that_cannot_be(days: list[str | None], reason:
     assert [f.reason.startswith(reason) for f in found] == [True, True]
 
 
+def test_a_day_before_the_last_mixing_is_not_beside_a_visit_after_it() -> None:
+    told = samples(["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-01"]).assign(stood_from=pd.Timestamp("2025-01-01"))
+    found = age_faults(containers(last_mixed_on=["2025-08-01", "", ""]), told, study_of("mixed"), LINE)
+    assert [(f.row, f.reason.startswith("lies before the last mixing or move")) for f in found] == [(4, True), (5, True)]
+
+
 def test_a_day_from_which_it_stood_belongs_to_a_visit() -> None:
     told = samples(["2025-06-01", "2025-06-01"]).assign(visited_on=pd.NaT, stood_from=pd.to_datetime("2025-01-01"))
     told.loc[0, "visited_on"] = pd.Timestamp("2025-06-01")
@@ -146,3 +152,10 @@ def test_mixed_before_it_was_filled_is_a_fault() -> None:
 def test_short_spans_are_told_in_days(days, told):
     """A visit after 14 days stood on page one as 0 months, one after 168 days as 6."""
     assert span_words(days / DAYS_A_MONTH) == told
+
+
+def test_several_draws_of_a_zone_without_a_visit_are_asked_about_where_others_have_one() -> None:
+    told = pd.concat([samples(["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-01"]),
+                      samples([None, None, None, None]).assign(container="B", sample=["T0", "T1", "T2", "T3"])])  # type: ignore[list-item]
+    found = age_faults(containers(last_mixed_on=""), told, study_of("filled"), LINE)
+    assert [f.reason.startswith("is empty, but container B has the zone") for f in found] == [True] * 4

@@ -43,7 +43,7 @@ def test_noise_from_the_stated_precision(tmp_path):
     noise, df, words = sharetable.noise_of(stage.study, m)
     level = float(m.rows.measured["value"].mean())
     assert noise == pytest.approx(math.sqrt(2) * 2.0 / level, rel=1e-9)  # single results, margin in per cent
-    assert (df, words) == (math.inf, "invented chart")
+    assert (df, words) == (math.inf, "stated in study.toml: invented chart")
 
 
 def test_without_precision_the_bound_doubles(tmp_path):
