@@ -105,8 +105,7 @@ def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
     stage, models = opened(tmp_path, {"T1": {"upper": [100], "middle": [100], "lower": [101]}}, **OWN)
     outcome = verdictset.judge_all(stage, models)
     for table in (containers.groups(stage.study, models), containers.outstanding(models),
-                  pouring.pouring(stage, models, outcome.words()), estimands.departures(stage, models),
-                  estimands.whole(stage, models), particles.table_of(
+                  pouring.pouring(stage, models, outcome.words()), estimands.whole(stage, models), particles.table_of(
                       particles.ruled_out(stage, models), outcome),
                   sufficiency.criteria(stage.study, models), diagnostics.repeatability(stage.study, models),
                   model_tables.contrasts(models), model_tables.variances(models), model_tables.means(models)):
