@@ -128,6 +128,8 @@ LEDGER: dict[str, list[Row]] = {
         row("Words need their levels", "every", "study/test_ages.py::every_cell_that_does_not_fit_is_named"),
         row("00 Study: what is asked, of whic", "00", "values", STEMS.index("00-study")),
         row("`repeatability` takes exactly on", "always 2.77", "values", R_FACTOR),
+        row("For one container the same holds only as far as the stated repeatability is the re",
+            "181 219 19 1.21", "verdict/test_stated.py::per_cent_of_the_mean_is_not_the_ratio"),
         row("`check` looks as every command w",
             "every", "commands/test_check.py::faults_of_several_commands_stand_in_one_list"),
         row("Its exit code is that of the com",

@@ -218,3 +218,15 @@ def test_a_word_on_thin_ice_says_how_to_measure_the_scatter_of_drawing(tmp_path)
     thin, thin_stage, thin_models = judged(tmp_path / "thin", [100], [100], [109.5], margin={"absolute": 5})
     assert thin.word == "stratified"
     assert thin.reasons[0] == single_results(thin_stage.study, thin_models)["P"].tipping_sentence() != ""
+
+
+def test_per_cent_of_the_mean_is_not_the_ratio(tmp_path):
+    """One container, 181, 200 and 219: 19 % of the mean apart, a ratio of 1.21; nearly no scatter."""
+    cells = {"T1": {"upper": [181.0], "middle": [200.0], "lower": [219.0]}}
+    own = {"repeatability": {"s_r": 0.1, "source": "a test"}}
+    words = {}
+    for name, margin in (("per cent", {"relative_percent": 20}), ("factor", {"factor": 1.2})):
+        stage = make(tmp_path / name.replace(" ", ""), cells, margin=margin, **own)
+        got = known.single_verdicts(stage.study, model_tables.fit_all(stage))["P"]
+        words[name] = (got.word, round(got.decided.estimate))
+    assert words == {"per cent": ("homogeneous", 19), "factor": ("stratified", 21)}
