@@ -151,7 +151,7 @@ def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.nd
     yield forms.nines[codes] & far, "is written in nines, like a code for a missing value"
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
         "may be a spreadsheet's number of a day (a date), not a result")
-    yield _joined(forms, codes), "may be two results joined by a decimal sign: the others of its column have fewer decimals"
+    yield _joined(forms, codes), "may be two results joined by a decimal sign"
     yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
 
 
@@ -283,13 +283,18 @@ def _sisters(rows: Table, groups: dict[str, np.ndarray], number: np.ndarray) -> 
 
 
 def _joined(forms: _Forms, codes: np.ndarray) -> np.ndarray:
-    """Texts such as 338.341 where the other texts of the column have at least two decimals fewer."""
+    """Texts such as 338.341 where the other texts of the column have at least two decimals fewer.
+
+    Three figures and more behind the sign are a question too, unless most texts of the column have as many and are not alike.
+    """
     parts = forms.joined[codes]
     if not parts.any():
         return np.asarray(parts > 0)
-    usual = forms.decimals[np.unique(codes)]
+    each = np.unique(codes)
+    usual = forms.decimals[each]
     fewer = (np.count_nonzero(usual >= 0) >= 3) & (_upper_middle(usual) <= parts - 2)
-    return np.asarray((parts > 0) & (fewer | (parts >= 3)))
+    unlike = np.bincount(usual[(usual >= 0) & (forms.joined[each] == 0)], minlength=int(parts.max()) + 1)
+    return np.asarray((parts > 0) & (fewer | ((parts >= 3) & (2 * unlike[parts] <= len(each)))))
 
 
 def _cut(forms: _Forms, codes: np.ndarray) -> np.ndarray:

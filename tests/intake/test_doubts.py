@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from studykit.intake.columns import Texts
-from studykit.intake.doubts import _Forms, _middle_of_others
+from studykit.intake.doubts import _Forms, _joined, _middle_of_others
 from studykit.intake.signs import bare
 
 
@@ -62,3 +62,13 @@ def test_a_test_of_texts_that_hold_a_token_is_asked_only_where_one_does() -> Non
     assert not column.holding({"unit"}, test).any()
     assert not Texts.of(["Result", "9.8"]).holding({"result"}, test, but="Result").any()
     assert len(asked) == 4
+
+
+@pytest.mark.parametrize(("words", "asked"), [
+    (["525.003", "613.807", "625.715", "514.543"], []),  # a column with three decimals, one of them alike by chance
+    (["525.0", "613.8", "625.7", "514.543"], ["514.543"]),
+    (["221.223", "338.341", "402.399"], ["221.223", "338.341", "402.399"]),
+    (["525.003", "338.341", "402.399", "514.543"], ["338.341", "402.399", "514.543"])])
+def test_two_numbers_joined_by_a_sign_are_told_from_a_column_of_three_decimals(words: list[str], asked: list[str]) -> None:
+    codes = np.arange(len(words))
+    assert [words[k] for k in np.flatnonzero(_joined(_Forms(words), codes))] == asked
