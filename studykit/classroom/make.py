@@ -39,12 +39,13 @@ class ClassMade:
 def names_of(students: int, file: Path | None) -> tuple[str, ...]:
     """Names of folders: one a line of the file, else student-01 and on; BadInput for what makes no folder, or twice.
 
-    What is neither letter nor digit becomes a hyphen, so that a list of names can be taken as it is.
+    What is neither letter nor digit becomes a hyphen, so that a list of names can be taken as it is; a line that begins with
+    # is none.
     """
     if file is None:
         return tuple(f"student-{i:02d}" for i in range(1, count(students, "students") + 1))
     try:
-        raw = [x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
+        raw = ["" if x.lstrip().startswith("#") else x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
     except (OSError, UnicodeDecodeError):
         raise single(str(file), "cannot be read as UTF-8 text", "one name a line") from None
     lines = [re.sub(r"\W+", "-", x).strip("-_") for x in raw]

@@ -408,7 +408,7 @@ def test_a_class_that_cannot_be_is_refused_and_nothing_is_written(tmp_path, argu
 
 def test_names_come_from_a_file_and_bad_ones_are_all_named(tmp_path):
     good, bad = tmp_path / "good.txt", tmp_path / "bad.txt"
-    good.write_text("Ada\nBen-2\n\nAnn Lee\nMüller, J.\n../up\n", encoding="utf-8")
+    good.write_text("# class of spring\nAda\nBen-2\n\nAnn Lee\nMüller, J.\n../up\n", encoding="utf-8")
     bad.write_text("???\nAda Lee\nada-lee\n" + 41 * "x" + "\n", encoding="utf-8")
     assert make.names_of(20, good) == ("Ada", "Ben-2", "Ann-Lee", "Müller-J", "up")
     with pytest.raises(BadInput) as error:
