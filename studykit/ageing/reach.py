@@ -3,7 +3,8 @@
 On average (ICH Q1E 2003, section 2.4 and appendix B: the earliest time at which a 95 % confidence limit of the mean meets
 the criterion). ``safe``: up to here both one-sided 1 - alpha limits of the fitted difference lie within the margin, followed
 from that observed age at which they lie furthest within; younger containers are taken to be no worse unless the fitted line
-says that they are: then they must be shown within too. ``latest``: from here one of the limits lies wholly beyond.
+starts beyond the margin or comes back towards zero: then they must be shown within too. ``latest``: from here one of the limits
+lies wholly beyond.
 [safe, latest] is the inverse regression after Fieller (1954, J. R. Stat. Soc. B 16:175) at level 1 - 2 alpha.
 
 Containers. ``safe``: up to here a tolerance limit shows with confidence 1 - alpha that at most the declared share lies
@@ -80,11 +81,13 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         lower, upper = limits(months)
         return np.asarray(np.maximum(lower - high, low - upper))
 
-    def room(months: Array) -> Array:
+    def worse(months: Array, best: NDArray[np.intp]) -> NDArray[np.bool_]:
         fitted = lines.at(course.line(months)).estimate
-        return np.asarray(np.minimum(high - fitted, fitted - low))
+        first, there = fitted[:, 0], np.take_along_axis(fitted, best[:, None], 1)[:, 0]
+        shrinks = (first * there > 0) & (np.abs(first) > np.abs(there) + 1e-12)
+        return np.asarray(shrinks | (first > high) | (first < low))
 
-    safe, outside = _until(inside, span, stop, points, room)
+    safe, outside = _until(inside, span, stop, points, worse)
     at_once = beyond(np.array([span[0]]))[:, 0] > 0
     safe, outside = np.where(at_once, np.nan, safe), outside | at_once
     return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
@@ -115,10 +118,10 @@ def _months(course: Course, g: Array) -> Array:
 
 
 def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float, points: int | None = None,
-           fitted: Callable[[Array], Array] | None = None) -> tuple[Array, NDArray[np.bool_]]:
+           worse: Callable[[Array, NDArray[np.intp]], NDArray[np.bool_]] | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """Where ``gap`` (S, T) first falls below zero after its best time within ``span``, ``stop`` where it does not.
 
-    And True where it lies below zero all over the span, or at its begin if ``fitted`` (S, T) is lower there than at the best.
+    And True where it lies below zero all over the span, or at its begin if that is ``worse`` (S,) than the best (times, best).
     """
     k = points or POINTS
     grid = np.unique(np.concatenate([np.linspace(*span, k), np.linspace(span[1], max(stop, span[1]), k)]))
@@ -132,9 +135,8 @@ def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float
     with np.errstate(all="ignore"):
         part = np.where(np.isfinite(after), before / (before - after), 0.0)
     none = np.take_along_axis(bad, best[:, None], 1)[:, 0]
-    if fitted is not None and bad[:, 0].any():
-        rough = fitted(grid[:k])
-        none |= bad[:, 0] & (rough[:, 0] < np.take_along_axis(rough, best[:, None], 1)[:, 0] - 1e-12)
+    if worse is not None and bad[:, 0].any():
+        none |= bad[:, 0] & worse(grid[:k], best)
     safe = np.where(none, np.nan, np.where(first == last, stop, grid[at - 1] + part * (grid[at] - grid[at - 1])))
     if len(safe) == 1 and not none[0] and first[0] < last and np.isfinite(after[0]):
         safe[0] = optimize.brentq(lambda t: float(gap(np.array([t]))[0, 0]), grid[at[0] - 1], grid[at[0]], xtol=1e-9)
@@ -232,7 +234,8 @@ def share_within(law: Callable[[Array], Law], margin: tuple[float, float], share
                  for a, b in splits]
         return np.asarray(np.max(sides, axis=0).min(axis=0))
 
-    return _until(shown_within, span, stop, points, _left(law, margin, share))
+    left = _left(law, margin, share)
+    return _until(shown_within, span, stop, points, lambda months, _: left(months[:1])[:, 0] < 0)
 
 
 def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float,

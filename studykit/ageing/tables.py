@@ -132,7 +132,7 @@ def words(t: Trend) -> str:
     if s is None:
         return f"{mean}; too few containers to say more than that of their share"
     if s.outside[0]:
-        return f"{mean}; that at most {share} of containers lie beyond is shown at no age up from the youngest"
+        return f"{mean}; that at most {share} of containers lie beyond is not shown at the youngest age"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
     return (f"{mean}; if containers are normally spread, at most {share} of them beyond it up to {whole_time(s.safe[0])}{last}"
             f"{_interval(t, s)}")
@@ -144,7 +144,7 @@ def _mean_words(t: Trend) -> str:
         if passing.latest[0] > youngest:
             (from_,), unit = _spans(passing.latest[0])
             late = f", and beyond it from {from_} {unit} on" if math.isfinite(passing.latest[0]) else ""
-            return f"on average shown to be within the margin at no age up from the youngest{late}{_interval(t, passing)}"
+            return f"on average not shown to be within the margin at the youngest age{late}{_interval(t, passing)}"
         return f"on average beyond the margin already at the youngest age seen ({seen_time(youngest)})"
     seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
     if passing.safe[0] >= t.horizon.bound:
@@ -175,7 +175,7 @@ def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
 def _bent_words(t: Trend) -> str:
     """By the means of the ages, where they do not lie on the declared course."""
     late = t.mean.latest[0]
-    within = ("shown within the margin at no age up from the youngest" if t.mean.outside[0] else
+    within = ("not shown within the margin at the youngest age" if t.mean.outside[0] else
               f"shown within the margin up to the age of {seen_time(t.mean.safe[0])}")
     beyond = f", beyond it from that of {seen_time(late)} on" if math.isfinite(late) else ""
     return (f"on average {within}{beyond}, by the means of the ages, because they do not lie on the declared course; nothing "
@@ -272,8 +272,8 @@ def _unclear(study: Study, some: Sequence[Trend]) -> str:
     means = [study.label_of(t.own.analyte) for t in some if unclear(t)]
     text = f" Shown neither within nor beyond at any age: {', '.join(means)}." if means else ""
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
-    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is shown at no age up from the "
-                   f"youngest for {', '.join(shares)}." if shares else "")
+    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is not shown at the youngest "
+                   f"age for {', '.join(shares)}." if shares else "")
 
 
 def _far(t: Trend) -> bool:
@@ -344,9 +344,9 @@ def _shown_up_to(t: Trend, share: bool) -> float:
 def _not_shown(t: Trend) -> str:
     """What is shown at no age."""
     if t.mean.outside[0]:
-        return "the mean is shown within the margin at no age up from the youngest"
+        return "the mean is not shown within the margin at the youngest age"
     share = f"at most {100 * t.own.share:g} % of containers beyond"
-    return (f"{share}: shown at no age up from the youngest" if t.spread is not None else
+    return (f"{share}: not shown at the youngest age" if t.spread is not None else
             f"{share}: not told, the ages do not lie on the declared course" if t.bent else
             f"{share}: too few containers to show it")
 

@@ -182,11 +182,12 @@ def _points(number: str) -> str:
 
 def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
-    table, told = _verdicts(stage), []
+    table, open_ = _verdicts(stage), []
     for verdict, words in (("inconclusive", "Neither shown to be within its margin nor beyond"),
                            ("not assessed", "Not assessed")):
         names = list(table.loc[table["verdict"] == verdict, "name"])
-        told += [f"{words}: {', '.join(names)}."] if names else []
+        open_ += [f"{words}: {', '.join(names)}."] if names else []
+    told = [" ".join(open_)] if open_ else []
     share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive"), "name"])
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
              f"{', '.join(share)}."] if share else []

@@ -247,7 +247,7 @@ def test_beyond_from_the_start_and_nothing_shown() -> None:
     assert "filling" not in tables.words(high)  # nothing was seen there
     noisy = made(study, *planted({"hut": 0.0}, noise=0.4))[0].trends[0]
     assert tables.unclear(noisy)
-    assert "at no age" in tables.words(noisy)
+    assert "not shown to be within the margin at the youngest age" in tables.words(noisy)
 
 
 def test_equal_ages_one_container_and_limits_have_no_line() -> None:

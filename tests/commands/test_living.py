@@ -269,8 +269,7 @@ def test_codes_of_sister_studies_are_never_given_again(tmp_path):
     first = load_tables(one, with_results=False).samples["sample"]
     assert set(first) == set(same.plan.samples["sample"])  # of one seed
     lock_plan(two, load_study(two))
-    add_containers(two, ["P01"], reason="found behind the rack", like="201", sisters=[one],
-                   now=dt.datetime(2026, 4, 1, tzinfo=dt.UTC))
+    add_containers(two, ["P01"], reason="found behind the rack", like="201", sisters=[one])
     new = set(load_tables(two, with_results=False).samples["sample"]) - set(first)
     assert len(pd.read_csv(two / "plan/used-codes.csv")) == len(first)
     assert all(misread_distance(a, b) > 0 and sum(x != y for x, y in zip(a, b, strict=True)) >= 3 for a in new for b in first)

@@ -8,6 +8,7 @@ Each child may use 4 GB of address space and 45 seconds; the limits asked for ar
 from __future__ import annotations
 
 import io
+import json
 import os
 import resource
 import signal
@@ -183,6 +184,15 @@ class Met:
     words: str
 
 
+WATCH = """import json, os, subprocess, sys
+command = subprocess.Popen(sys.argv[2:])
+_, status, used = os.wait4(command.pid, 0)
+with open(sys.argv[1], "w") as file:
+    json.dump([os.waitstatus_to_exitcode(status), used.ru_utime + used.ru_stime, used.ru_maxrss], file)
+"""
+"""A small process that starts the command: the peak of a process begins with that of whoever forked it."""
+
+
 def meet(name: str, place: Path, limit: float = 90.0) -> Met:
     """Run the intake command on one bomb; peak memory is that of the command or of its reading process."""
     kind, data = BOMBS[name]()
@@ -191,16 +201,18 @@ def meet(name: str, place: Path, limit: float = 90.0) -> Met:
     write_study(case, place / "s")
     start = time.perf_counter()
     with (place / "said.txt").open("wb") as file:
-        child = subprocess.Popen([sys.executable, "-m", "studykit", "intake", str(place / "s")], stdout=file,
-                                 stderr=subprocess.STDOUT, preexec_fn=_limits, start_new_session=True)
+        child = subprocess.Popen([sys.executable, "-S", "-c", WATCH, str(place / "used.json"), sys.executable, "-m", "studykit",
+                                  "intake", str(place / "s")], stdout=file, stderr=subprocess.STDOUT, preexec_fn=_limits,
+                                 start_new_session=True)
         late = threading.Timer(limit, os.killpg, (child.pid, signal.SIGKILL))
         late.start()
-        _, status, usage = os.wait4(child.pid, 0)
+        child.wait()
         late.cancel()
-    child.returncode = os.waitstatus_to_exitcode(status)
+    used = place / "used.json"
+    code, processor, kilobytes = json.loads(used.read_text()) if used.exists() else (-int(signal.SIGKILL), limit, 0)
     text = (place / "said.txt").read_bytes().decode("utf-8", "replace").strip().splitlines()[-1:] or [""]
-    return Met(size=len(data), code=child.returncode, processor=usage.ru_utime + usage.ru_stime,
-               wall=time.perf_counter() - start, megabytes=usage.ru_maxrss / 1024, words=text[0])
+    return Met(size=len(data), code=code, processor=processor, wall=time.perf_counter() - start, megabytes=kilobytes / 1024,
+               words=text[0])
 
 
 def main() -> None:
