@@ -10,7 +10,7 @@ import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -94,9 +94,9 @@ def write_text(path: Path, text: str) -> Path:
     return write_bytes(path, text.encode("utf-8"))
 
 
-def copy_in(source: Path, folder: Path) -> None:
-    """Copy the kit's own files into a folder as new files of this user's, whatever the installed ones allow."""
-    for path in sorted(p for p in source.rglob("*") if p.is_file()):
+def copy_in(source: Path, folder: Path, without: Collection[str] = ()) -> None:
+    """Copy the kit's own files into a folder as new files of this user's, but for those of some names."""
+    for path in sorted(p for p in source.rglob("*") if p.is_file() and p.name not in without):
         write_bytes(folder / path.relative_to(source), path.read_bytes())
 
 

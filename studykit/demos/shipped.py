@@ -38,11 +38,14 @@ def copy_demo(name: str, dest: Path | str, *, untold: bool = False) -> Path:
 
     source, folder = demo_folder(name), Path(dest)
     files = [p for p in sorted(source.rglob("*")) if p.is_file() and not (untold and p.name in TELLS)]
+    if untold and (told := [folder / n for n in TELLS if (folder / n).exists()]):
+        raise BadInput([Fault(file=str(p), reason="lies there already and tells the truth",
+                              remedy="name another folder with --to") for p in told])
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         _refuse_other(name, source, files, folder)
         return folder
     with together(folder) as made:
-        copy_in(source, made)
+        copy_in(source, made, TELLS if untold else ())
     return folder
 
 

@@ -189,3 +189,14 @@ def test_the_single_template_takes_three_numbers_and_asks_for_those_that_are_mis
     assert len(filled.rejected) == 0
     assert list(filled.results["as_written"]) == ["520", "535", "<20"]
     assert set(filled.results["run"]) == {"1"}
+
+
+@pytest.mark.parametrize("name", DEMOS)
+def test_a_copy_for_a_class_holds_no_truth(name: str, tmp_path: Path) -> None:
+    root = copy_demo(name, tmp_path / "class", untold=True)
+    whole = copy_demo(name, tmp_path / "whole")
+    held, all_ = ({p.relative_to(r).as_posix() for p in r.rglob("*") if p.is_file()} for r in (root, whole))
+    assert all_ - held == {"README.md", "truth.json"}
+    assert copy_demo(name, root, untold=True) == root
+    with pytest.raises(BadInput, match="tells the truth"):
+        copy_demo(name, whole, untold=True)
