@@ -115,6 +115,12 @@ def _sanitize(self: IPyNbCell, text: object, _original=IPyNbCell.sanitize) -> ob
 IPyNbCell.sanitize = _sanitize
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Several workers must take the files in their order, or notebooks wait for one another."""
+    if config.getoption("numprocesses", None) and config.getoption("loadscopereorder", False):
+        raise pytest.UsageError("with -n add --dist loadfile --no-loadscope-reorder, as studykit test does")
+
+
 def pytest_collectstart(collector: pytest.Collector) -> None:
     """Leave images out of the comparison."""
     if isinstance(collector, IPyNbFile):

@@ -425,7 +425,7 @@ def _lots(found: Ageing) -> str:
 
 def _over(found: Ageing) -> str:
     """What the times say of other factors that are declared random."""
-    told = sorted({pair for t in found.trends for pair in t.over})
+    told = sorted({pair for t in found.trends for pair in t.over if pair[0] != "lot"})
     taken = [f"{name} ({n} levels)" for name, n in told if n]
     few = sorted({name for name, n in told if not n})
     text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is told." if taken else ""

@@ -93,8 +93,8 @@ class Trend:
 
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
-    tell; simulated: both by parametric bootstrap, from the line. ``over_lots``: how many lots were taken as a sample of more,
-    0 for none; both times are then also those of lots. ``over``: the same of other factors that are declared random.
+    tell; simulated: both by parametric bootstrap, from the line. ``over``: each factor that is declared random, such as lots,
+    and how many of its levels were taken as a sample of more, 0 for none; both times are then also those of its levels.
     """
 
     own: Own
@@ -104,8 +104,12 @@ class Trend:
     mean: Passing
     spread: Passing | None
     simulated: Simulated
-    over_lots: int
-    over: tuple[tuple[str, int], ...] = ()
+    over: tuple[tuple[str, int], ...]
+
+    @property
+    def over_lots(self) -> int:
+        """How many lots were taken as a sample of more."""
+        return dict(self.over).get("lot", 0)
 
     @property
     def bent(self) -> bool:
@@ -184,8 +188,9 @@ def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ..
     facts = table.drop_duplicates(keys).set_index(keys).reindex(both.index)
     out = both.reset_index()[keys]
     out["age_months"] = facts["age_months"].to_numpy(dtype=float)
-    for name in ("lot", *random):
-        out[name if name == "lot" else f"of {name}"] = facts[name].astype(str).to_numpy()
+    out["lot"] = facts["lot"].astype(str).to_numpy()
+    for name in random:
+        out[f"of {name}"] = facts[name].astype(str).to_numpy()
     names = facts[list(factors)].astype(str).apply(lambda r: ", ".join(f"{k} {v}" for k, v in r.items()), axis=1)
     out["group"] = names.to_numpy() if factors and len(both) else ALL
     out["difference"] = (both[bottom] - both[top]).to_numpy()
@@ -199,8 +204,8 @@ def grouping(study: Study, rows: ModelRows) -> tuple[str, ...]:
 
 
 def sampled_from(study: Study, rows: ModelRows) -> tuple[str, ...]:
-    """Factors other than lots that are declared random: their levels are a sample of more."""
-    return tuple(f for f in study.factors.random if f != "lot" and f in rows.visits)
+    """Factors that are declared random: their levels are a sample of more."""
+    return tuple(f for f in study.factors.random if f in rows.visits)
 
 
 def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend], list[str]]:
@@ -246,10 +251,8 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
             mean_passes(growth, own.course, own.edges, alpha=alpha, span=own.span, stop=horizon.bound))
     spread = None if bent else _spread(own, horizon.bound)
     over = dict[str, int]()
-    for name in ("lot", *sampled_from(study, rows)) if not bent else ():
-        if name not in study.factors.random:
-            continue
-        levels = part[name if name == "lot" else f"of {name}"].tolist()
+    for name in sampled_from(study, rows) if not bent else ():
+        levels = part[f"of {name}"].tolist()
         more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=alpha, span=own.span,
                            stop=horizon.bound)
         over[name] = 0 if more is None else more.lots
@@ -258,7 +261,7 @@ def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.Dat
     simulated = bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
                           share=None if spread is None else own.share, seed=study.seed)
     return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean, spread=spread, simulated=simulated,
-                 over_lots=over.pop("lot", 0), over=tuple(over.items()))
+                 over=tuple(over.items()))
 
 
 def horizon_of(own: Own, fit: LackOfFit) -> Horizon:

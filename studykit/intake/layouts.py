@@ -247,7 +247,7 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
         out.misfits.append(Fault(file=file, **grid.line(int(i)),
                                  reason=reason, remedy=remedy))
     if grid.delimiter == SPACES and bad:
-        for i in _cut_short(grid, block.rows, bad):
+        for i in _cut_short(grid, block.rows, set(bad)):
             bad.append(i)
             reason = ("has fewer cells than the other lines, and the next line does not stand under the headings: do the two "
                       "belong together?")
@@ -259,10 +259,10 @@ def _fitting_rows(grid: Grid, block: Block, out: Laid, file: str) -> np.ndarray:
     return block.rows[~np.isin(block.rows, bad)] if bad else block.rows
 
 
-def _cut_short(grid: Grid, rows: np.ndarray, bad: list[int]) -> list[int]:
+def _cut_short(grid: Grid, rows: np.ndarray, bad: set[int]) -> list[int]:
     """Rows just above a bad one that have fewer filled cells than most of the others."""
     filled = {int(i): sum(1 for t in grid.row(int(i)) if t) for i in rows if int(i) not in bad}
-    usual = max(set(filled.values()), key=list(filled.values()).count, default=0)
+    usual = int(np.bincount(list(filled.values())).argmax()) if filled else 0
     return [i for i in filled if i + 1 in bad and filled[i] < usual]
 
 

@@ -136,7 +136,9 @@ def step_of(text: str, value: float) -> float:
     """The last place of a number as written, in the unit of the value that was read from it."""
     found = _NUMBER.search(bare(text))
     digits = re.sub("[^0-9]", "", found[0]) if found else ""
-    return abs(value) / int(digits) if value and digits.strip("0") else 1.0
+    if value and digits.strip("0"):
+        return abs(value) / int(digits)
+    return float(10.0 ** -len((re.search(r"[.,]([0-9]*)$", bare(text)) or ["", ""])[1]))  # of a zero
 
 
 def _without(rows: Table, sheet: _Sheet) -> Iterator[Asked]:

@@ -147,7 +147,7 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                      reason=f"lies more than {SAME_VISIT} days from drawn_at ({r['drawn_at']:%Y-%m-%d}), and age is counted to "
                             "it", remedy="write the day on which it was drawn")
                for r in _other_day(samples).to_dict("records")]
-    several = some[some["visited_on"].isna() & ~some["container"].isin(named) & (some["kind"] == "spot")
+    several = some[some["visited_on"].isna() & ~some["container"].isin(named)
                    & some.duplicated(["container", "depth"], keep=False)]
     faults += [Fault(file=SAMPLES.file, row=int(r[line]), column="visited_on", value="",
                      reason=f"is empty, but container {r['container']} has the zone {r['depth']} more than once, and others "

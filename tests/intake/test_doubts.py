@@ -53,14 +53,14 @@ def test_a_test_of_texts_that_hold_a_token_is_asked_only_where_one_does() -> Non
     column = Texts.of(["Result", "9.8", "result (mg/kg)", "B1"])
     asked: list[str] = []
 
-    def test(text: str) -> bool:
+    def begins(text: str) -> bool:
         asked.append(text)
         return text.casefold().startswith("result")
 
-    assert column.holding({"result"}, test, but="Result").tolist() == [True, False, True, False]
+    assert column.holding({"result"}, begins, but="Result").tolist() == [True, False, True, False]
     assert len(asked) == 4
-    assert not column.holding({"unit"}, test).any()
-    assert not Texts.of(["Result", "9.8"]).holding({"result"}, test, but="Result").any()
+    assert not column.holding({"unit"}, begins).any()
+    assert not Texts.of(["Result", "9.8"]).holding({"result"}, begins, but="Result").any()
     assert len(asked) == 4
 
 
