@@ -40,6 +40,7 @@ def _read(path: Path) -> _Page:
 def faults(folder: Path) -> list[str]:
     """What is wrong with the links of all pages of a folder, one sentence each."""
     _read.cache_clear()
+    folder = folder.resolve()
     pages = sorted(folder.rglob("*.html"))
     return [f"{page.relative_to(folder)}: {said}" for page in pages for said in _of(page, folder)] or (
         [] if pages else ["there is no page"])
@@ -53,7 +54,7 @@ def _of(page: Path, folder: Path) -> Iterator[str]:
                 yield f"<{tag} {key}> fetches {address[:80]}"
         elif url.scheme == "":
             target = page if not url.path else (page.parent / unquote(url.path)).resolve()
-            if not target.is_file() or not target.is_relative_to(folder.resolve()):
+            if not target.is_file() or not target.is_relative_to(folder):
                 yield f"{address} leads nowhere"
             elif url.fragment and target.suffix == ".html" and unquote(url.fragment) not in _read(target).anchors:
                 yield f"{address}: no such place in that page"

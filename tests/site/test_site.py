@@ -78,13 +78,15 @@ def test_no_link_leads_nowhere_and_nothing_is_fetched_from_elsewhere(site):
     ('<a href="b.html#gone">', "no such place"), ('<a href="../outside.html">', "leads nowhere"),
     ('<img src="https://example.org/a.png">', "fetches"), ('<script src="//example.org/a.js"></script>', "fetches"),
     ('<link rel="stylesheet" href="http://example.org/a.css">', "fetches")])
-def test_each_kind_of_bad_link_is_found(tmp_path, body, said):
+def test_each_kind_of_bad_link_is_found(tmp_path, monkeypatch, body, said):
     (tmp_path / "pages").mkdir()
     (tmp_path / "outside.html").write_text("", "utf-8")
     (tmp_path / "pages/b.html").write_text('<p id="here">', "utf-8")
-    good = '<a href="b.html#here"><a href="https://example.org/"><a href="mailto:a@b.c">'
+    good = '<p id="here"><a href="#here"><a href="b.html#here"><a href="https://example.org/"><a href="mailto:a@b.c">'
     (tmp_path / "pages/a.html").write_text(good, "utf-8")
     assert links.faults(tmp_path / "pages") == []
+    monkeypatch.chdir(tmp_path)  # as the command is given: a folder named from here
+    assert links.faults(Path("pages")) == []
     (tmp_path / "pages/c.html").write_text(body, "utf-8")
     assert len(found := links.faults(tmp_path / "pages")) == 1
     assert said in found[0]
