@@ -1,3 +1,4 @@
+from . import assumptions as assumptions
 from . import cheapest as cheapest
 from . import figures as figures
 from . import operating as operating
@@ -5,6 +6,7 @@ from . import tables as tables
 from . import world as world
 
 __all__ = [
+    "assumptions",
     "cheapest",
     "figures",
     "operating",

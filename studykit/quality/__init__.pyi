@@ -1,4 +1,5 @@
 from . import assess as assess
+from . import beforehand as beforehand
 from . import controls as controls
 from . import figures as figures
 from . import flags as flags
@@ -11,6 +12,7 @@ from . import unseen as unseen
 
 __all__ = [
     "assess",
+    "beforehand",
     "controls",
     "figures",
     "flags",

@@ -375,6 +375,13 @@ class _Looked:
         return {a: replace(s, s=s.s * (float(level[a]) if relative[a] else 1.0)) for a, s in scatter.items()}
 
 
+def _about_the_model(suspects: Suspects) -> dict[str, float]:
+    """What bottles of the stock scatter about container and depth, scale of y, less what the fit took; 0 if not known."""
+    f = suspects.frame
+    lost = min(0.6, (len(np.unique(f.at[f.zone])) + 3) / max(1, f.zone.sum()))
+    return dict(zip(f.analytes, np.nan_to_num(spread(suspects.model.e[f.zone], lost)).tolist(), strict=True))
+
+
 def _chances(suspects: Suspects, scatter: Mapping[str, float]) -> Chances:
     """What bottles scatter about container and depth, and how the analytes go together in that, for equal values."""
     f = suspects.frame
@@ -399,7 +406,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
     coarse = set(rough.loc[rough["step"] > 0.5 * rough["s"], "analyte"])
     return (
         check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept)),
-        check_repeatability(x.pooled, coarse),
+        check_repeatability(x.pooled, coarse, _about_the_model(x.suspects)),
         mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects)),
         suspicions.impossible_values(x.results),
         suspicions.marked_cells(x.results),

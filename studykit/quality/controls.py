@@ -310,7 +310,7 @@ def _outside(g: pd.DataFrame, low: float, high: float) -> tuple[pd.DataFrame, pd
     """
     outside = g[(g["value"] < low) | (g["value"] > high)]
     mean = outside["run"].map(g.groupby("run")["value"].mean())
-    slack = (high - low) / 2
+    slack = high - low
     far = (mean < low) | (mean > high) | (outside["value"] < low - slack) | (outside["value"] > high + slack)
     return outside, outside[far]
 

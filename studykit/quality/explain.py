@@ -11,19 +11,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, product
 
 import numpy as np
 from scipy.optimize import isotonic_regression
 from scipy.special import gammaln
 
 from studykit.quality.flags import shown
-from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
+from studykit.quality.frame import NU, Fit, Frame, Index, Vector, quantile, rho, summing
 from studykit.quality.profiles import heel_gain, refuted
 
 FREE = 3.5
 """Price of a free number, nats: ln(range searched / precision found), about ln(30)."""
-RATES = np.array([-1.5, -0.75, 0.0, 0.75, 1.5])
+RATES = np.array([-2.5, -1.5, -0.75, 0.0, 0.75, 1.5, 2.5])
 """Rates tried for a container, in standard deviations of the containers' rates (log)."""
 ALONE = 3.0
 """Price of real settling in one analyte only, where the stock shows it in others."""
@@ -353,25 +353,36 @@ def _purge(sc: Scene, box: int, rows: Index, looked: float) -> Iterator[Candidat
     if order.size < 3:
         return
     best: tuple[float, float, Vector] | None = None
-    for share in (0.2, 0.35, 0.5, 0.65, 0.8):
-        y = sc.y[rows].copy()
-        for before, after in pairwise(order):
-            y[after] = _undo(sc.f, sc.y[rows[after]], sc.y[rows[before]], share)
+    for share, led in product((0.2, 0.35, 0.5, 0.65, 0.8), (False, True)):
+        y = _unpurged(sc, rows, order, share, led)
         gain = float(sc.gain(rows, y).sum())
         if best is None or gain > best[0]:
             best = (gain, share, y)
     if best is not None:
         yield Candidate(cause="missing purge", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))),
-                        readings=best[2], gain=best[0], price=looked + FREE, place="container", amount=best[1])
+                        readings=best[2], gain=best[0], price=looked + FREE + float(np.log(2.0)), place="container",
+                        amount=best[1])
 
 
-def _undo(f: Frame, own: Vector, before: Vector, share: float) -> Vector:
-    """The reading without ``share`` of the one before (scale of y); as it was where that would be below zero."""
-    with np.errstate(all="ignore"):
-        x, p = (np.where(f.relative, np.exp(v), v) for v in (own, before))
-        clean = (x - share * p) / (1 - share)
-        y = np.where(f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
-    return np.where(np.isfinite(y), y, own)
+def _unpurged(sc: Scene, rows: Index, order: Index, share: float, led: bool) -> Vector:
+    """What the zones would read by themselves: as expected there, and as far off as they are from a mixture with the
+    draw before, whose own reading stands for it. The container's level is fitted to what is left (twice).
+
+    ``led``: the first draw holds as much of the last one of another container, which reads as the stock does there.
+    """
+    y, own = sc.y[rows].copy(), sc.m.typical[rows].copy()
+    last = sc.m.profile[sc.f.place[rows[order[-1]]]] - sc.m.profile[sc.f.place[rows[order[0]]]]
+    for _ in range(2):
+        for k in range(0 if led else 1, order.size):
+            at = order[k]
+            before = sc.y[rows[order[k - 1]]] if k else own[at] + last
+            with np.errstate(all="ignore"):
+                x, p = (np.where(sc.f.relative, np.exp(v), v) for v in (own[at], before))
+                mixed = (1 - share) * x + share * p
+                off = sc.y[rows[at]] - np.where(sc.f.relative, np.log(np.where(mixed > 0, mixed, np.nan)), mixed)
+            y[at] = np.where(np.isfinite(off), own[at] + off, sc.y[rows[at]])
+        own += np.nan_to_num(quantile((y - own)[order[0 if led else 1:]], 0.5))
+    return y
 
 
 # -- containers against containers -------------------------------------------------------------------------------

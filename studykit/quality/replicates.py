@@ -13,15 +13,17 @@ are listed, and flagged only when that chance, over all pairs together, is small
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import stats
 
 from studykit.quality.explain import transpositions
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, listed, shown
+from studykit.quality.frame import rho
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -31,8 +33,17 @@ TAIL = 6.0
 """Degrees of freedom of the tails that single differences are allowed (own judgement; see docs/04-quality.md)."""
 DRAWN = 1.6
 """Drawn duplicates may scatter this many times as much as the method does before it is asked why (own judgement)."""
+ALLOWED = {"same sample": 1.0, "same zone": DRAWN, "check fluid": 1.0}
 TOO_GOOD = 0.6
 """Repeats that scatter less than this share of what is stated, beyond chance, are asked about (own judgement)."""
+SCALES = np.exp(np.linspace(0.0, np.log(10.0), 70))
+ROUGH = 2.2
+"""Bottles that scatter about container and depth this many times as stated speak for a laboratory that does; drawing and
+unevenness alone rarely make it so (own judgement)."""
+HINTS = 0.15
+"""Chance, over all analytes, up to which repeats then count as larger too."""
+FEWEST = 6
+"""Contrasts from which all repeats of an analyte together are asked whether they scatter more than stated."""
 PAIR_COLUMNS = ["analyte", "kind", "container", "depth", "sample", "other", "first", "second", "difference",
                 "unit", "limit", "ratio", "beyond", "p", "same_run"]
 
@@ -43,7 +54,7 @@ class PooledRepeatability:
 
     s: on the scale of ``y`` (a fraction of the level where ``relative``, else the unit). published:
     the standard deviation that the method, or the laboratory, promises on the same scale (NaN if none).
-    calm: s without the widest set of repeats, so that one wild reading does not speak for all (0 for a single set).
+    contrasts: the repeats of each set against one another, each of the scatter of one (``df`` of them).
     """
 
     analyte: str
@@ -53,7 +64,12 @@ class PooledRepeatability:
     published: float
     relative: bool
     unit: str
-    calm: float = float("nan")
+    contrasts: tuple[float, ...] = ()
+
+    @property
+    def standard(self) -> tuple[float, ...]:
+        """The contrasts in units of what repeats of this kind may scatter by the published value."""
+        return tuple(c / self.published / ALLOWED[self.kind] for c in self.contrasts)
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
         """Chi-square interval of s at ``level`` (0..1)."""
@@ -227,42 +243,54 @@ def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[Poo
     From pairs this is sqrt(sum of d^2 / 2k); sets of more than two, and of uneven size, are allowed.
     """
     zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
-    out = []
     fluid = sample_means(t[t["kind"] == "check fluid"])
+    first = t.groupby("analyte")[["relative", "unit"]].first()
+    out = []
     for kind, frame, keys in (("same sample", t, ["sample", "run"]), ("same zone", zones, ["container", "depth", "run"]),
                               ("check fluid", fluid, ["run"])):
-        for analyte, g in frame.groupby("analyte", sort=True):
-            sets = g.groupby(keys)["y"]
-            df = int(len(g) - sets.ngroups)
-            if df >= 1:
-                square = ((g["y"] - sets.transform("mean")) ** 2).groupby([g[k] for k in keys]).agg(["sum", "size"])
-                s = float(np.sqrt(square["sum"].sum() / df))
-                rest = square.sort_values("sum").iloc[:-1]
-                out.append(PooledRepeatability(
-                    analyte=str(analyte), kind=kind, s=s, df=df, published=s_y.get(str(analyte), float("nan")),
-                    relative=bool(t.loc[t["analyte"] == analyte, "relative"].iloc[0]),
-                    unit=str(g["unit"].iloc[0]),
-                    calm=float(np.sqrt(rest["sum"].sum() / max(1, (rest["size"] - 1).sum())))))
+        for analyte, own in _contrasts(frame, ["analyte", *keys]).groupby(frame["analyte"], sort=True):
+            x = own.to_numpy(float)
+            out.append(PooledRepeatability(
+                analyte=str(analyte), kind=kind, s=float(np.sqrt((x**2).mean())), df=x.size,
+                published=s_y.get(str(analyte), float("nan")), relative=bool(first.at[analyte, "relative"]),
+                unit=str(first.at[analyte, "unit"]), contrasts=tuple(x.tolist())))
     return tuple(out)
 
 
-ALLOWED = {"same sample": 1.0, "same zone": DRAWN, "check fluid": 1.0}
+def _contrasts(frame: pd.DataFrame, keys: list[str]) -> pd.Series:
+    """Each repeat but the first of its set against the mean of those before it, scaled to the scatter of one (Helmert)."""
+    sets, y = frame.groupby(keys, sort=False)["y"], frame["y"]
+    k = sets.cumcount().to_numpy(float)
+    later = k > 0
+    before = (sets.cumsum() - y)[later] / k[later]
+    return (y[later] - before) * np.sqrt(k[later] / (k[later] + 1))
+
+
 REPEATABILITY_COLUMNS = ["analyte", "kind", "s", "low", "high", "df", "published", "unit", "reading"]
 
 
-def _all_larger(pooled: tuple[PooledRepeatability, ...]) -> dict[str, float]:
-    """Chance that all kinds of repeats of an analyte scatter so much, each without its widest set, over all analytes.
+def wider(z: ArrayLike) -> float:
+    """Chance that repeats scatter so much about their stated scale (1-D, in units of it), one wild repeat moving little.
 
-    Fisher (1932): the sum of -2 ln p of k chances is chi-square with 2k degrees of freedom.
+    Likelihood ratio of a larger scale where tails are those of Student's t (``frame.NU``), against half a chi-square of
+    one degree of freedom (Wilks 1938, Ann. Math. Stat. 9:60; at a bound Self and Liang 1987, JASA 82:605, from memory).
     """
-    p: dict[str, list[float]] = {}
+    x = np.asarray(z, dtype=float)
+    costs = rho(x / SCALES[:, None]).sum(axis=1) + x.size * np.log(SCALES)
+    return float(0.5 * stats.chi2.sf(2 * max(0.0, costs[0] - costs.min()), 1))
+
+
+def _all_larger(pooled: tuple[PooledRepeatability, ...]) -> dict[str, float]:
+    """Chance that all kinds of repeats of an analyte together scatter so much, times the number of analytes."""
+    z: dict[str, list[float]] = {}
     for one in pooled:
         if one.published > 0:
-            p.setdefault(one.analyte, []).append(max(replace(one, s=one.calm).p_larger(ALLOWED[one.kind]), 1e-300))
-    return {a: 2 * len(p) * float(stats.chi2.sf(-2 * np.log(v).sum(), 2 * len(v))) for a, v in p.items() if len(v) > 1}
+            z.setdefault(one.analyte, []).extend(one.standard)
+    return {a: len(z) * wider(v) for a, v in z.items() if len(v) >= FEWEST}
 
 
-def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collection[str] = ()) -> CheckResult:
+def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collection[str] = (),
+                        bottles: Mapping[str, float] | None = None) -> CheckResult:
     """The pooled repeatability beside the stated one, with a plain reading of each row.
 
     Larger than stated (drawn duplicates: than ``DRAWN`` times it, since they hold the drawing too), one kind beyond
@@ -270,14 +298,18 @@ def check_repeatability(pooled: tuple[PooledRepeatability, ...], coarse: Collect
     analytes together far smaller than stated: asked as well, since repeats that are too good were perhaps not made;
     the stated value then judges. Degrees of freedom are halved (quartered where the question is
     whether they are larger), because tails are heavier than normal and analytes go together. ``coarse``:
-    analytes whose rounding makes equal repeats by itself; not counted as too good.
+    analytes whose rounding makes equal repeats by itself; not counted as too good. ``bottles``: what bottles scatter about
+    container and depth, by analyte, scale of y: where that is ``ROUGH`` times what is stated, repeats that only hint at as
+    much are asked about too.
     """
     rows, flags = [], []
-    both = _all_larger(pooled)
+    both, rough = _all_larger(pooled), bottles or {}
     for p in pooled:
         s, low, high, published, unit = p.shown_s()
-        larger, smaller = p.p_larger(ALLOWED[p.kind]) * len(pooled), p.p_smaller() * len(pooled)
-        larger = min(larger, both.get(p.analyte, 1.0) if low > published else 1.0)
+        alone = max(p.p_larger(ALLOWED[p.kind]), wider(p.standard)) if p.published > 0 else np.nan
+        larger, smaller = alone * len(pooled), p.p_smaller() * len(pooled)
+        together = both.get(p.analyte, 1.0) * (CHANCE / HINTS if rough.get(p.analyte, 0.0) > ROUGH * p.published else 1.0)
+        larger = min(larger, together if low > published else 1.0)
         reading = "no stated value" if np.isnan(published) else "agrees with the stated value"
         if low > published or high < published:
             reading = f"{'larger' if low > published else 'smaller'}, by no more than chance among {len(pooled)} rows"

@@ -24,6 +24,10 @@ from studykit.quality.shifts import shifts
 Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
 SHARES = (0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5)
+MOST = 2 / 3
+"""Share of the containers from which one order of their depths counts as somebody's habit (own judgement)."""
+USUAL_SHARE = 0.05
+"""What a bottle keeps of the one before it; that more is left is taken as less likely the more it is (own judgement)."""
 RICH = 6.0
 """A predecessor counts as far richer by this many standard deviations of a bottle."""
 
@@ -199,7 +203,8 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
         share = float((value - own[k, a]) / excess[k, a])
         if 0 < share < 0.6:
             yield Candidate(cause="carry-over", rows=(i,), columns=(int(a),), readings=sc.m.typical[[i]][:, [a]],
-                            gain=float(rho(sc.m.z[[i], [a]])[0]) * sc.m.share, price=float(np.log(rich.sum())),
+                            gain=float(rho(sc.m.z[[i], [a]])[0]) * sc.m.share,
+                            price=float(np.log(rich.sum()) + max(0.0, np.log(share / USUAL_SHARE))),
                             place="bottle", amount=share, detail=str(sc.f.rows["sample"].iloc[j]))
 
 
@@ -237,7 +242,8 @@ def depth_order(t: pd.DataFrame) -> CheckResult:
     """Were the depths of the containers read in one and the same order? Then drift looks like depth.
 
     Table: run order pattern and number of containers. Flagged when one pattern of k depths is so
-    common that random order would give it with less than ``CHANCE`` (binomial, 1/k! each).
+    common that random order would give it with less than ``CHANCE`` (binomial, 1/k! each), and is that of most
+    containers (``MOST``): who reads in an order does so nearly always.
     """
     own = t[(t["container"] != "") & t["kind"].eq("spot") & t["run_order"].notna()]
     own = own.drop_duplicates("sample").sort_values(["container", "run", "run_order"], kind="stable")
@@ -251,7 +257,7 @@ def depth_order(t: pd.DataFrame) -> CheckResult:
         k = pattern.count(" > ") + 1
         ways = float(np.prod(np.arange(1, k + 1)))
         of = int((sizes == k - 1).sum())
-        if of >= 3 and min(1.0, ways * float(stats.binom.sf(n - 1, of, 1 / ways))) < CHANCE:
+        if of >= 3 and n >= MOST * of and min(1.0, ways * float(stats.binom.sf(n - 1, of, 1 / ways))) < CHANCE:
             text = (f"{n} of {of} containers were read in the order {pattern}: drift and carry-over in the "
                     "instrument would look like a difference between depths; ask for a random order")
             flags.append(Flag(rule="depth order", concern="ask before trusting", where="run order", evidence=text))

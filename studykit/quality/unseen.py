@@ -54,16 +54,20 @@ class Unseen:
         return reached(own["size"].to_numpy(float), own["named"].to_numpy(float), share)
 
     def sentences(self, names: Callable[[str], str] = str) -> tuple[str, ...]:
-        """One sentence a fault, for the analyte in which it is seen best and the one in which it is seen worst."""
+        """One sentence a fault: the analyte in which it is seen best and the one in which it is seen worst.
+
+        Of those told in per cent, where there are any; sizes in several units cannot be ranked, so each is told then.
+        """
         out = []
         for fault in dict.fromkeys(self.table["fault"]):
-            own = self.table[(self.table["fault"] == fault) & (self.table["unit"] == "%")].sort_values("half_from")
-            if not own["half_from"].notna().any():
-                out += [f"{fault[:1].upper()}{fault[1:]}: named at fewer than half of the places, whatever size was tried."]
-                continue
-            ends = [own.iloc[0], own.iloc[-1]] if len(own) > 1 else [own.iloc[0]]
-            who = [names(str(r["analyte"])) if r["analyte"] != "several" else "analytes of usual scatter" for r in ends]
-            said = "; ".join(f"{name} {_says(r)}" for name, r in zip(who, ends, strict=True))
+            own = self.table[self.table["fault"] == fault]
+            ranked = own[own["unit"] == "%"].sort_values("half_from")
+            told = ranked.iloc[[0, -1][:len(ranked)]] if len(ranked) else own
+            who = [names(a) if a != "several" else "analytes of usual scatter" for a in told["analyte"].astype(str)]
+            if told["half_from"].notna().any():
+                said = "; ".join(f"{name} {_says(r)}" for name, (_, r) in zip(who, told.iterrows(), strict=True))
+            else:
+                said = "named at fewer than half of the places, whatever size was tried"
             out.append(f"{fault[:1].upper()}{fault[1:]}: {said}.")
         return tuple(out)
 
@@ -71,8 +75,9 @@ class Unseen:
 def _says(r: pd.Series) -> str:
     if not r["half_from"] > 0:
         return "named at fewer than half of the places at any size tried"
-    most = f"from {shown(r['most_from'], 2)} % at 8 of 10" if r["most_from"] > 0 else "at 8 of 10 by no size tried"
-    return f"below {shown(r['half_from'], 2)} % named at fewer than half of the places, {most}"
+    unit = r["unit"]
+    most = f"from {shown(r['most_from'], 2)} {unit} at 8 of 10" if r["most_from"] > 0 else "at 8 of 10 by no size tried"
+    return f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places, {most}"
 
 
 def reached(size: Vector, named: Vector, share: float) -> float:
@@ -86,14 +91,16 @@ def reached(size: Vector, named: Vector, share: float) -> float:
     return float(size[k] + (share - named[k]) / (named[k + 1] - named[k]) * (size[k + 1] - size[k]))
 
 
-def unseen(s: Suspects, seed: int, faults: tuple[str, ...] = tuple(FAULTS), units: Mapping[str, str] | None = None) -> Unseen:
+def unseen(s: Suspects | Scene, seed: int, faults: tuple[str, ...] = tuple(FAULTS),
+           units: Mapping[str, str] | None = None, scatter: Mapping[str, float] | None = None) -> Unseen:
     """Put each fault into the study's own readings at every size, and count where it is named.
 
-    ``seed``: of the study; it chooses signs, values and containers. ``units``: of analytes whose margin is no
-    percentage. Takes some seconds.
+    ``s``: what the search left, or the scene of readings without a fault. ``seed``: of the study; it chooses signs, values
+    and containers. ``units``: of analytes whose margin is no percentage. ``scatter``: of a bottle's departure, scale of y,
+    where it is known and not to be taken from the readings. Takes some seconds.
     """
-    base, rng = s.scene, np.random.default_rng([seed, 404])
-    unit = quantile(base.m.s[base.f.zone], 0.5)
+    base, rng = s if isinstance(s, Scene) else s.scene, np.random.default_rng([seed, 404])
+    unit = quantile(base.m.s[base.f.zone], 0.5) if scatter is None else np.array([scatter[a] for a in base.f.analytes])
     runs = list(run_rows(base))
     rows = []
     for fault in faults:

@@ -187,7 +187,7 @@ def existing_plan(root: Path, study: Study) -> Plan:
                           ignore_index=True)
         draws = draws.rename(columns={"order": "draw_order", "keep_ml": "volume_ml"})
         draws["sample"] = _codes_of(draws, samples.assign(visited_on=days))
-    submission = _filed_submission(root)
+    submission = filed_submission(root)
     key = samples[["sample", "container", "kind", "depth", "draw_order"]].assign(pair="", visited_on=days)
     key = key.merge(submission[["sample", "run", "position"]], on="sample", how="left")
     for column, least in (("run", ""), ("position", 0)):
@@ -232,7 +232,7 @@ def _by_visit(root: Path, containers: pd.DataFrame) -> pd.DataFrame:
     return containers.loc[order.sort_values(kind="stable").index]
 
 
-def _filed_submission(root: Path) -> pd.DataFrame:
+def filed_submission(root: Path) -> pd.DataFrame:
     """plan/submission.csv as it was filed; no rows where there is none."""
     path = root / "plan/submission.csv"
     if not path.exists():

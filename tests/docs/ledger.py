@@ -151,6 +151,8 @@ LEDGER: dict[str, list[Row]] = {
         row("what two containers more would buy", "", "design/test_tables.py::what_two_more_containers_buy_is_said"),
         row("more containers beat more determinations", "",
             "design/test_operating.py::cochrans_optimum_minimises_variance_times_cost"),
+        row("The chapter makes up readings wi", "8 10",
+            "quality/test_beforehand.py::a_fault_far_above_what_is_foretold_is_named_and_one_far_below_is_not"),
         row("01 Design: could it settle at al", "01", "values", STEMS.index("01-design")),
         row("Where no `gradient` is typed, it",
             "0", "design/test_assumptions.py::a_typed_scatter_keeps_the_settling_estimate_for_the_difference"),

@@ -68,11 +68,12 @@ def rules(n: int, seed: int, only: str) -> None:
 
 
 def unseen(n: int, seed: int, only: str) -> None:
-    print("a drift, a shift of a run of the size that one study names at 8 of 10 places: named in the next study")
+    print("a drift, a shift of the size that a study, or the plan alone, names at 8 of 10 places: named in the next study")
     for name, setting in bench.LABORATORIES.items():
         if name.startswith("12 ") and only in name:
-            for fault, t in bench.foretold(setting, range(seed, seed + n)).items():
-                print(f"{name:34s} {fault}: {_per_cent(t, 'named')} % of {t.n}", flush=True)
+            for by, count in (("results", bench.foretold), ("plan alone", bench.foretold_by_plan)):
+                for fault, t in count(setting, range(seed, seed + n)).items():
+                    print(f"{name:34s} by {by}, {fault}: {_per_cent(t, 'named')} % of {t.n}", flush=True)
 
 
 def speed(n: int, seed: int, only: str) -> None:

@@ -18,6 +18,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.quality.assess import assess, stated_scatter, undone
+from studykit.quality.beforehand import seen_by
 from studykit.quality.flags import CHANCE, flag_table, working_table
 from studykit.quality.frame import build_frame
 from studykit.quality.replicates import scale_s
@@ -26,7 +27,8 @@ from studykit.quality.slips import check_files
 from studykit.quality.suspects import Suspects, check_suspects, search
 from studykit.quality.unseen import FAULTS as FAULT_NAMES
 from studykit.quality.unseen import unseen
-from tests.faults.laboratory import Lab, Setting, make, tailed
+from studykit.study.definition import Study, parse_study
+from tests.faults.laboratory import ANALYTES, Lab, Setting, make, tailed
 from tests.faults.planted import FAULTS, Truth, settled_study, slipped, spoiled
 
 STOP, ASK = "stop and find out", "ask before trusting"
@@ -132,6 +134,38 @@ def foretold(setting: Setting, seeds: range) -> dict[str, Tally]:
             amount = float(np.log1p(row["most_from"] / 100)) * (1 if rng.random() < 0.5 else -1)
             truth = slipped(lab, fault, run, a, amount)
             tally.add(named=any(right(f, truth) for f in explained(lab).to_dict("records")))
+    return out
+
+
+def foreseen_plan(lab: Lab) -> tuple[Study, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """A laboratory's study as it stood before: definition with guesses, containers, samples, order at the laboratory.
+
+    The guesses are those of somebody who knows the spread of containers and of drawing, and nothing of tails and settling.
+    """
+    s, given = lab.setting, lab.study.model_dump(exclude_unset=True)
+    given["design"] = {"containers": s.containers, "guesses": {
+        a: {"s_r": 100 * ANALYTES[a][1], "sd_container": 100 * s.container_sd, "source": "invented",
+            "sd_container_depth": 100 * s.draw * ANALYTES[a][1]} for a in lab.analytes}}
+    order = lab.wide.drop_duplicates("sample")[["sample", "run", "run_order"]].rename(columns={"run_order": "position"})
+    return parse_study(given), lab.containers, lab.samples, order
+
+
+def foretold_by_plan(setting: Setting, seeds: range) -> dict[str, Tally]:
+    """Drift and shift: how often what the plan alone foretells at 8 of 10 places is named in a study of that plan."""
+    out = {"drift": Tally(), "shift": Tally()}
+    for seed in seeds:
+        lab = make(setting, seed)
+        table = seen_by(*foreseen_plan(lab), lab.limits).table
+        rng = np.random.default_rng([seed, 81])
+        for fault, tally in out.items():
+            usual = table["analyte"].isin(["P", "Zn", "S", "Ca", "B"])
+            sizes = table[(table["fault"] == FAULT_NAMES[fault]) & usual]
+            row = sizes.iloc[int(rng.integers(len(sizes)))]
+            if row["most_from"] > 0:
+                lab, run, a = make(setting, seed + 50_000), f"R{rng.integers(1, setting.runs + 1)}", str(row["analyte"])
+                amount = float(np.log1p(row["most_from"] / 100)) * (1 if rng.random() < 0.5 else -1)
+                truth = slipped(lab, fault, run, a, amount)
+                tally.add(named=any(right(f, truth) for f in explained(lab).to_dict("records")))
     return out
 
 

@@ -176,16 +176,37 @@ def test_one_of_two_readings_far_off_is_named_so() -> None:
     assert list(own["rule"]) == ["one of two readings"], own.to_string()
 
 
-def test_scatter_of_all_kinds_together_is_asked_about_and_one_wild_reading_is_not() -> None:
-    """Three kinds of repeats at 2.8 times the stated scatter ask together; a single wild set in each does not."""
-    def pooled(s: float, calm: float) -> tuple[replicates.PooledRepeatability, ...]:
-        return tuple(replicates.PooledRepeatability(analyte="P", kind=k, s=s, df=6, published=0.02, relative=True, unit="mg/kg",
-                                                    calm=calm) for k in ("same sample", "same zone", "check fluid"))
+def _pooled(x: np.ndarray) -> tuple[replicates.PooledRepeatability, ...]:
+    return tuple(replicates.PooledRepeatability(
+        analyte="P", kind=k, s=float(np.sqrt((z**2).mean())), df=z.size, published=0.02, relative=True, unit="mg/kg",
+        contrasts=tuple(z)) for k, z in zip(("same sample", "same zone", "check fluid"), np.split(0.02 * x, 3), strict=True))
 
-    asked = replicates.check_repeatability(pooled(0.056, 0.05)).flags
-    assert {f.rule for f in asked} == {"repeatability"}
-    assert not replicates.check_repeatability(pooled(0.03, 0.02)).flags
-    case = build(5)
-    spoiled = table(case).assign(y=lambda t: t["y"].where(t.index != t.index[t["analyte"].eq("P")][0], t["y"] + 0.5))
-    own = {p.kind: p for p in replicates.pooled_repeatability(spoiled, {"P": 0.02}) if p.analyte == "P"}
-    assert all(p.calm <= p.s for p in own.values())
+
+def test_scatter_of_all_kinds_together_is_asked_about_and_one_wild_reading_is_not() -> None:
+    """Three kinds of repeats at 3 times the stated scatter ask together; a single wild set in each does not."""
+    usual = np.random.default_rng(3).standard_normal(18)
+    assert {f.rule for f in replicates.check_repeatability(_pooled(3 * usual)).flags} == {"repeatability"}
+    hinting = _pooled(1.6 * usual)
+    assert not replicates.check_repeatability(hinting, bottles={"P": 0.04}).flags
+    assert {f.rule for f in replicates.check_repeatability(hinting, bottles={"P": 0.06}).flags} == {"repeatability"}
+    wild = np.where(np.arange(18) % 6 == 0, 6.0, usual)
+    assert not replicates.check_repeatability(_pooled(wild)).flags
+
+
+@pytest.mark.parametrize(("tails", "most"), [("normal", 0.5), ("t5", 1.5)])
+def test_chance_of_a_wider_scale_is_no_larger_than_it_says(tails: str, most: float) -> None:
+    """18 repeats: at 1 and 0.1 % no more alarms than told with normal tails, with t5 (standard deviation 1) about as many."""
+    rng = np.random.default_rng(8)
+    x = rng.standard_normal((4000, 18)) if tails == "normal" else rng.standard_t(5, (4000, 18)) / np.sqrt(5 / 3)
+    p = np.array([replicates.wider(row) for row in x])
+    for level in (0.01, 0.001):
+        assert (p < level).mean() <= most * level + 3.5 * np.sqrt(level / 4000), level  # 3.5 Monte Carlo errors
+    assert np.mean([replicates.wider(3.0 * row) < 0.001 for row in x[:500]]) > 0.9
+
+
+def test_contrasts_hold_the_sum_of_squares_of_their_sets() -> None:
+    """Helmert contrasts: of three readings 1, 2, 6 the squares about their mean add up to 14 (by hand)."""
+    t = pd.DataFrame({"a": ["x"] * 3 + ["z"], "y": [1.0, 2.0, 6.0, 9.0]})
+    x = replicates._contrasts(t, ["a"])
+    assert x.size == 2
+    assert float((x**2).sum()) == pytest.approx(14.0)

@@ -1,0 +1,80 @@
+"""What a plan could not see: what it foretells, against fresh studies of a laboratory that shares no code with it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.quality.beforehand import beforehand, seen_by
+from studykit.study.definition import Study, parse_study
+from tests.faults.bench import explained, foreseen_plan, right
+from tests.faults.laboratory import Setting, make
+from tests.faults.planted import slipped
+
+USUAL = Setting(tails="t5", draw=0.5)
+
+
+def planned(setting: Setting, seed: int = 11) -> pd.DataFrame:
+    lab = make(setting, seed)
+    return seen_by(*foreseen_plan(lab), lab.limits).table.set_index(["fault", "analyte"])
+
+
+def test_a_fault_far_above_what_is_foretold_is_named_and_one_far_below_is_not() -> None:
+    row = planned(USUAL).loc[("shift of a run", "P")]
+    named = []
+    for percent in (2 * row["most_from"], 0.25 * row["half_from"]):
+        lab = make(USUAL, 12)
+        truth = slipped(lab, "shift", "R1", "P", float(np.log1p(percent / 100)))
+        named.append(any(right(f, truth) for f in explained(lab).to_dict("records")))
+    assert named == [True, False]
+
+
+def test_twice_the_scatter_is_twice_the_size() -> None:
+    """Every size is so many standard deviations, whatever they are: by the scale alone."""
+    lab = make(USUAL, 11)
+    study, *rest = foreseen_plan(lab)
+    parts = study.model_dump(exclude_unset=True)
+    for name, factor in (("P", 2.0), ("Zn", 1.0)):
+        stated = parts["analytes"][name]["repeatability"]
+        stated["s_r_percent"] = factor * 2.0
+    del parts["design"]["guesses"]
+    both = seen_by(parse_study(parts), *rest, lab.limits).table.set_index(["fault", "analyte"])
+    for fault in ("drift over a run", "shift of a run"):
+        wide, narrow = (np.log1p(both.loc[(fault, a), "half_from"] / 100) for a in ("P", "Zn"))
+        assert wide / narrow == pytest.approx(2.0, rel=1e-6)
+
+
+def test_longer_runs_make_a_smaller_drift_seen() -> None:
+    """The slope's error falls with the root of the number of bottles of a run (least squares)."""
+    few, many = (planned(Setting(containers=n, runs=3)) for n in (9, 36))
+    assert many.loc[("drift over a run", "Zn"), "half_from"] < few.loc[("drift over a run", "Zn"), "half_from"]
+
+
+def of(study: Study, root: Path, **tables: pd.DataFrame) -> Any:
+    empty = pd.DataFrame(columns=["sample", "container"])
+    return SimpleNamespace(study=study, root=root, samples=tables.get("samples", empty), containers=empty)
+
+
+def test_without_a_plan_the_bottles_are_those_that_the_design_asks_for(tmp_path: Path) -> None:
+    study = foreseen_plan(make(USUAL, 11))[0]
+    found = beforehand(of(study, tmp_path))
+    assert set(found.table["fault"]) == {"drift over a run", "shift of a run", "level of a container, by one factor"}
+    assert (found.table["half_from"] > 0).any()
+    assert "no plan yet" in found.words(study)
+    assert "made up" in found.words(study)
+    assert beforehand(of(study, tmp_path)).table.equals(found.table)
+
+
+def test_where_nothing_is_known_nothing_is_told(tmp_path: Path) -> None:
+    parts = foreseen_plan(make(USUAL, 11))[0].model_dump(exclude_unset=True)
+    for a in parts["analytes"].values():
+        a.pop("repeatability"), a.pop("nominal", None)
+    parts["design"].pop("guesses")
+    found = beforehand(of(parse_study(parts), tmp_path))
+    assert found.table.empty
+    assert "no analyte a scatter is known" in found.words(parse_study(parts))
