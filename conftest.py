@@ -23,6 +23,7 @@ import pytest
 from nbval.plugin import IPyNbCell, IPyNbFile
 
 os.environ.setdefault("STUDYKIT_HEADLESS", "1")  # nobody sits before these kernels
+os.environ.setdefault("STUDYKIT_CACHE", os.devnull)  # where nothing can be remembered: each report of a test runs whole
 RTOL, ATOL = 1e-6, 1e-9
 LEVEL = 0.05
 NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+\u2212]?\d+)?(?![\w])")

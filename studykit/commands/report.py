@@ -20,9 +20,9 @@ def ahead_in(folder: Path, *, plan: bool = False) -> AbstractContextManager[None
     return ahead(PLAN if plan else STEMS) if (folder / "study.toml").is_file() else nullcontext()
 
 
-def make_report(folder: Path, say: Say, notebooks: Choice = "") -> ReportMade:
+def make_report(folder: Path, say: Say, notebooks: Choice = "", *, fresh: bool = False) -> ReportMade:
     """``studykit.report.make_report``, loaded while the process that kernels are forked from loads too."""
     with ahead_in(folder):
         from studykit.report.make import make_report as make
 
-        return make(folder, say, notebooks=notebooks)
+        return make(folder, say, notebooks=notebooks, fresh=fresh)

@@ -48,11 +48,13 @@ def ask(folder: Folder,
 
 
 @app.command(epilog="Example: studykit report my-study")
-def report(folder: Folder, notebooks: Notebooks = Which.ask) -> None:
-    """Run every stage from the raw files and write report/report.html."""
+def report(folder: Folder, notebooks: Notebooks = Which.ask,
+           fresh: Annotated[bool, typer.Option("--fresh", help="Run every stage, also those of which nothing changed since "
+                                                               "this user's last report of the study.")] = False) -> None:
+    """Run the stages from the raw files and write report/report.html; what did not change is kept."""
     from studykit.commands.report import make_report
 
-    report_made(make_report(folder, progress, notebooks=notebooks.choice), folder)
+    report_made(make_report(folder, progress, notebooks=notebooks.choice, fresh=fresh), folder)
 
 
 @app.command(epilog="Example: studykit lab my-study")

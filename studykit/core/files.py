@@ -10,7 +10,8 @@ import re
 import shutil
 import tempfile
 import tomllib
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +63,11 @@ def plain_os_errors(path: Path) -> Iterator[None]:
                      "length of its path, and that no other program has it open") from None
 
 
-def write_bytes(path: Path, data: bytes) -> Path:
-    """Write a file under a temporary name and rename it, so a killed run leaves the old file or the new one."""
+def write_bytes(path: Path, data: bytes, *, lasting: bool = True) -> Path:
+    """Write a file under a temporary name and rename it, so a killed run leaves the old file or the new one.
+
+    ``lasting``: wait until the disk has it, so that a power cut does too. Without it ``make_lasting`` comes later.
+    """
     with plain_os_errors(path):
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
@@ -71,7 +75,8 @@ def write_bytes(path: Path, data: bytes) -> Path:
             with os.fdopen(handle, "wb") as out:
                 out.write(data)
                 out.flush()
-                os.fsync(out.fileno())
+                if lasting:
+                    os.fsync(out.fileno())
             os.chmod(name, MODE)
             rename(Path(name), path)
         except BaseException:
@@ -89,9 +94,20 @@ def write_beside(path: Path, data: bytes) -> Path:
     return write_bytes(path, data)
 
 
-def write_text(path: Path, text: str) -> Path:
-    """Write UTF-8 text with newline line ends, whole or not at all."""
-    return write_bytes(path, text.encode("utf-8"))
+def write_text(path: Path, text: str, *, lasting: bool = True) -> Path:
+    """Write UTF-8 text with newline line ends, whole or not at all; ``lasting`` as of ``write_bytes``."""
+    return write_bytes(path, text.encode("utf-8"), lasting=lasting)
+
+
+def make_lasting(paths: Iterable[Path]) -> None:
+    """Wait until the disk has files that were written without waiting; asked for at once, they cost it one round."""
+    with ThreadPoolExecutor(16) as pool:
+        list(pool.map(_on_disk, paths))
+
+
+def _on_disk(path: Path) -> None:
+    with contextlib.suppress(OSError), path.open("rb+") as handle:  # one that may not be written was not by the kit
+        os.fsync(handle.fileno())
 
 
 def copy_in(source: Path, folder: Path, without: Collection[str] = ()) -> None:
@@ -122,9 +138,9 @@ def csv_text(table: pd.DataFrame) -> str:
     return safe.to_csv(index=False, lineterminator="\n", date_format="%Y-%m-%d")
 
 
-def write_csv(path: Path, table: pd.DataFrame) -> Path:
-    """Write a table as by `csv_text`, whole or not at all."""
-    return write_text(path, csv_text(table))
+def write_csv(path: Path, table: pd.DataFrame, *, lasting: bool = True) -> Path:
+    """Write a table as by `csv_text`, whole or not at all; ``lasting`` as of ``write_bytes``."""
+    return write_text(path, csv_text(table), lasting=lasting)
 
 
 def read_csv(path: Path, **options: Any) -> pd.DataFrame:

@@ -103,7 +103,7 @@ class Recorder:
                              stage=self.stage, table=table)
         self._records[name] = entry
         self._written.append("  " + json_text(asdict(entry)).replace("\n", "\n  "))
-        write_text(self.path, "[\n" + ",\n".join(self._written) + "\n]\n")  # as ``write_json`` would, at a linear cost
+        write_text(self.path, "[\n" + ",\n".join(self._written) + "\n]\n", lasting=False)  # as ``write_json`` would
         return entry.text()
 
     def to_table(self) -> pd.DataFrame:

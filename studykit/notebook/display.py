@@ -115,7 +115,8 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Dra
 def figure_png(figure: Figure) -> bytes:
     """A figure as PNG bytes with a palette of its own, small and the same every time."""
     buffer, small = io.BytesIO(), io.BytesIO()
-    as_written(figure).savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None})
+    as_written(figure).savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None},
+                               pil_kwargs={"compress_level": 1})  # read again at once
     with Image.open(buffer) as picture:
         picture.convert("RGB").quantize(COLOURS).save(small, format="png", optimize=True)
     return small.getvalue()

@@ -63,7 +63,8 @@ class Stage(OpenStudy):
 
         One without columns gets the column 'note', as every CSV has a heading.
         """
-        write_csv(self.out / f"{name}.csv", table if len(table.columns) else pd.DataFrame(columns=["note"]))
+        write_csv(self.out / f"{name}.csv", table if len(table.columns) else pd.DataFrame(columns=["note"]),
+                  lasting=False)
 
     def read_table(self, stem: str, name: str, **options: Any) -> pd.DataFrame:
         """A table saved by an earlier stage; BadInput where that stage has not run."""
@@ -163,7 +164,7 @@ def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
     if _open:
         stage = _open[0]
         number = stage.drawn.setdefault(caption, len(stage.drawn) + 1)  # a cell run again draws the same number
-        write_bytes(stage.out / f"figure-{number}.png", data)
+        write_bytes(stage.out / f"figure-{number}.png", data, lasting=False)
     import matplotlib.pyplot as plt
 
     plt.close(drawing)

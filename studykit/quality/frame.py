@@ -18,6 +18,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -42,7 +43,7 @@ def rho(z: Vector) -> Vector:
     return (NU + 1) / 2 * np.log1p(np.nan_to_num(z) ** 2 / NU)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Frame:
     """Bottles in rows (a row a sample and run), analytes in columns; NaN where there is no number.
 
@@ -170,8 +171,18 @@ def summing(code: Index, n: int) -> sparse.csr_array:
 
 def quantile(x: Vector, q: float) -> Vector:
     """Quantile q (0..1) of each column, NaN left out; NaN for a column without a number."""
-    parts = [c[np.isfinite(c)] for c in np.asarray(x, dtype=float).T]
-    return np.array([np.quantile(c, q) if c.size else np.nan for c in parts])
+    x = np.asarray(x, dtype=float)
+    known = np.isfinite(x)
+    count = known.sum(axis=0)
+    if not x.shape[0]:
+        return np.full(x.shape[1], np.nan)
+    ordered = np.sort(np.where(known, x, np.nan), axis=0)  # those left out come last
+    at = np.maximum(count - 1, 0) * q
+    below = np.floor(at)
+    part, places = at - below, np.minimum([below, below + 1], np.maximum(count - 1, 0)).astype(np.intp)
+    low, high = np.take_along_axis(ordered, places, axis=0)
+    found: Vector = np.where(part < 0.5, low + (high - low) * part, high - (high - low) * (1 - part))
+    return found  # to the bit as np.quantile
 
 
 def spread(x: Vector, lost: float = 0.0) -> Vector:
@@ -332,8 +343,12 @@ def _by_kind(f: Frame, level: Vector) -> tuple[Vector, Vector]:
     return out, kinds
 
 
+@lru_cache(maxsize=1)
 def kind_columns(f: Frame) -> Vector:
-    """Columns for lot, store and age of the containers (by code); only kinds that hold three containers or more."""
+    """Columns for lot, store and age of the containers (by code); only kinds that hold three containers or more.
+
+    Not to be written into: faults are tried in one frame many times over, and it is made once.
+    """
     first = f.rows.assign(at=f.at)[f.zone].drop_duplicates("at").set_index("at").reindex(range(len(f.names)))
     columns: list[Vector] = [np.ones(len(f.names))]
     for name in ("lot", "store"):
@@ -343,7 +358,9 @@ def kind_columns(f: Frame) -> Vector:
     age = pd.to_numeric(first["age_months"], errors="coerce") if "age_months" in first else pd.Series(dtype=float)
     if age.notna().sum() >= 6 and age.nunique() >= 2:
         columns.append((age - age.mean()).fillna(0.0).to_numpy(float) / (age.std() or 1.0))
-    return np.column_stack(columns)
+    out = np.column_stack(columns)
+    out.flags.writeable = False
+    return out
 
 
 def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vector:

@@ -7,6 +7,7 @@ had been started anew; what they share is memory of modules that were imported a
 from __future__ import annotations
 
 import ast
+import atexit
 import contextlib
 import gc
 import importlib
@@ -15,6 +16,7 @@ import os
 import signal
 import socket
 import sys
+import traceback
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
@@ -117,6 +119,22 @@ def main() -> None:
     """Serve, then, in a child, be a kernel: ``python -c "…main()" descriptor module …``."""
     if sys.path[0] in ("", os.getcwd()):  # modules of the folder it was started in are nobody's to load
         del sys.path[0]
-    request = serve(int(sys.argv[1]), sys.argv[2:])
-    if request is not None:
-        become_kernel(request)
+    code, request = 0, serve(int(sys.argv[1]), sys.argv[2:])
+    try:
+        if request is not None:
+            become_kernel(request)
+    except SystemExit as stop:
+        code = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+    except BaseException:
+        traceback.print_exc()
+        code = 1
+    leave(code)
+
+
+def leave(code: int) -> None:
+    """End this process with what was asked to run at its end, and without taking apart every module that it loaded."""
+    atexit._run_exitfuncs()
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(code)

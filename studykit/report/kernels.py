@@ -135,4 +135,4 @@ def kernels(stems: Sequence[str], *, separate: bool = False) -> Iterator[type[Ma
     finally:
         OfOneRun.stop()
         if nursery is not None:
-            nursery.close()
+            nursery.close() if OfOneRun.started else nursery.drop()

@@ -12,10 +12,11 @@ from studykit.core.files import write_text
 from studykit.core.record import NumberRecord, merge_records
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.intake.take import run_intake
+from studykit.report.kept import Kept
 from studykit.report.manifest import canonical, manifest_of, stage_entry
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
-from studykit.report.run import PART, Say, StageRun, exchange, run_stages
+from studykit.report.run import PART, Say, StageRun, exchange, parameters_of, recover, run_stages
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
 from studykit.study.stages import stems_in
@@ -33,11 +34,12 @@ class ReportMade:
 
 
 def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *, notebooks: Choice = "",
-                separate: bool = False) -> ReportMade:
+                separate: bool = False, fresh: bool = False) -> ReportMade:
     """Run every stage of a study and put the finished report in place of the old one.
 
     ``notebooks``: 'kit' or 'own' where a study has notebooks that differ from the kit's; without a choice such a
     study is refused, with every differing cell. ``separate``: each notebook in a kernel started anew, none forked.
+    Stages of which nothing changed are taken from the filed report (see ``kept``), not so if ``fresh`` or ``separate``.
     """
     root = Path(root)
     study = load_study(root)
@@ -51,17 +53,25 @@ def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *,
     with one_writer(root, "report"):
         outcome = run_intake(root, study, load_tables(root, with_results=False).samples)  # faults are told at once
         read_exclusions(root, study, outcome.results)
-        return _finish(root, study, run_stages(root, folder, stems, say, extra, separate=separate), folder)
+        recover(root)
+        parameters = parameters_of(root, extra)
+        kept = Kept(root, root / PART, folder, parameters, fresh=fresh or separate)
+        runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take)
+        made = _finish(root, study, runs, folder, kept)
+        if not separate:
+            kept.remember()
+        return made
 
 
-def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path) -> ReportMade:
-    """Numbers, page and manifest of the stages that ran, then the exchange."""
+def _finish(root: Path, study: Study, runs: tuple[StageRun, ...], notebooks: Path, kept: Kept) -> ReportMade:
+    """Numbers, page and manifest of the stages that ran or were taken over, then the exchange."""
     part = root / PART
     records = merge_records(part, [r.stem for r in runs])
-    write_report(part, [r.notebook for r in runs], study)
+    if not kept.take_page(r.stem for r in runs):
+        write_report(part, [r.notebook for r in runs], study)
     entries = {r.stem: stage_entry(notebooks / f"{r.stem}.ipynb", notebooks.parent == root, r.parameters) for r in runs}
     head = {"study": study.title, "seed": study.seed, "alpha": study.alpha}
-    write_text(part / "manifest.json", canonical(manifest_of(root, part, head, entries)))
+    write_text(part / "manifest.json", canonical(manifest_of(root, part, head, entries, sorted(kept.taken))))
     folder = exchange(root)
     words = {r.name: r for r in records}
     sentence = str(words["verdict_sentence"].value) if "verdict_sentence" in words else ""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution, version
 from pathlib import Path
@@ -125,10 +125,12 @@ def stage_entry(notebook: Path, own: bool, parameters: Mapping[str, Any]) -> dic
             "parameters": {k: v for k, v in parameters.items() if k not in ("study", "out_dir")}}
 
 
-def manifest_of(root: Path, report: Path, study: Mapping[str, Any], notebooks: Mapping[str, Any]) -> dict[str, Any]:
+def manifest_of(root: Path, report: Path, study: Mapping[str, Any], notebooks: Mapping[str, Any],
+                taken: Sequence[str] = ()) -> dict[str, Any]:
     """The manifest of a finished report that lies in ``report`` and will be ``root/report``.
 
-    ``study``: title, seed and alpha; ``notebooks``: one ``stage_entry`` a stage.
+    ``study``: title, seed and alpha; ``notebooks``: one ``stage_entry`` a stage; ``taken``: stages that did not run, as
+    nothing that they read had changed since the report before.
     """
     parts = files_of(root)
     outputs = sorted(p for p, kind in walk(report) if kind == "file" and p.name != "manifest.json")
@@ -138,7 +140,7 @@ def manifest_of(root: Path, report: Path, study: Mapping[str, Any], notebooks: M
         "inputs": hashes(root, parts["inputs"]), "tidy": hashes(root, parts["tidy"]),
         "outputs": {f"report/{k}": v for k, v in hashes(report, outputs).items()},
         "beside": hashes(root, parts["beside"]),
-        "notebooks": dict(notebooks),
+        "notebooks": dict(notebooks), "taken from the report before": list(taken),
         "kit": kit_identity(),
         "versions": package_versions(),
     }

@@ -43,8 +43,8 @@ DOES_NOT_PROVE = (
 )
 DRAW = ("python", "machine", "numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pillow")
 """Programs that a picture can hang on. Where the sender names these, pictures must be the same to the byte."""
-_OF_THE_RUN = ("inputs", "beside", "outputs", "versions", "kit")
-"""Parts of the manifest that are compared in other ways: by hashes, file by file, or as notes."""
+_OF_THE_RUN = ("inputs", "beside", "outputs", "versions", "kit", "taken from the report before")
+"""Parts of the manifest that are compared in other ways (by hashes, file by file, as notes), or that a run of all has not."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -159,7 +159,7 @@ def compare_studies(root: Path, fresh: Path, *, same_programs: bool) -> Outcome:
 def compare_manifests(filed: Mapping[str, Any], fresh: Mapping[str, Any]) -> list[dict[str, Any]]:
     """One row a field of the manifest that a re-execution gives otherwise; hashes of inputs and outputs have their own."""
     rows = [difference("manifest", key, "present" if key in filed else "absent", "present" if key in fresh else "absent")
-            for key in sorted(filed.keys() ^ fresh.keys())]
+            for key in sorted((filed.keys() ^ fresh.keys()) - {_OF_THE_RUN[-1]})]
     for key in sorted((filed.keys() & fresh.keys()) - set(_OF_THE_RUN)):
         old, new = _flat(filed[key], key), _flat(fresh[key], key)
         rows += [difference("manifest", k, old.get(k, "absent")[:60], new.get(k, "absent")[:60])

@@ -25,7 +25,8 @@ from traitlets.config import Config
 
 from studykit.core import folders
 from studykit.core.errors import ParametersRefused, StageFailed
-from studykit.core.files import require_writable, write_text
+from studykit.core.files import make_lasting, require_writable, write_text
+from studykit.core.hashes import walk
 from studykit.report.kernels import kernels
 from studykit.study.stages import READS_FROM, share
 
@@ -43,7 +44,7 @@ ANSI = re.compile(r"\x1b\[[0-9;]*m")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StageRun:
-    """One executed notebook: where it lies, the parameters it had, how long it took (s)."""
+    """One executed notebook: where it lies, the parameters it had, how long it took (s; none where it was taken over)."""
 
     stem: str
     notebook: Path
@@ -82,6 +83,11 @@ class Progress:
         with self._turn:
             self._now[stem] = state
             self._say("\r  " + "   ".join(f"{s}  {t}" for s, t in self._now.items()))
+
+    def unchanged(self, stem: str) -> None:
+        """A stage need not run."""
+        with self._turn:
+            self._say(f"\r  {stem}  unchanged: taken from the report before\n")
 
     def done(self, stem: str, seconds: float) -> None:
         """A stage is done."""
@@ -131,16 +137,23 @@ def _unattended() -> Iterator[None]:
 
 
 def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,
-                  separate: bool = False) -> tuple[StageRun, ...]:
+                  separate: bool = False, keep: Callable[[str], bool] = lambda _: False) -> tuple[StageRun, ...]:
     """Execute notebooks by their stems, side by side where none waits for the other; the first that fails is told.
 
     The kit's own wait for those whose results they read, any other for all before it. ``separate``: each in a kernel
-    started anew, else in one that is forked where the platform has that.
+    started anew, else in one that is forked where the platform has that. ``keep`` puts the results of a stage in place
+    that need not run, and says whether it did.
     """
     progress = Progress(say)
+
+    def one(stem: str) -> StageRun:
+        if keep(stem):
+            progress.unchanged(stem)
+            return StageRun(stem=stem, notebook=targets[stem], parameters=dict(parameters), seconds=0.0)
+        return _execute(sources[stem], targets[stem], parameters, progress, manager)
+
     with _unattended(), kernels(tuple(sources), separate=separate) as manager:
-        waits = {s: _waits_for(s, p, tuple(sources)) for s, p in sources.items()}
-        return in_turn(waits, lambda s: _execute(sources[s], targets[s], parameters, progress, manager), manager.stop)
+        return in_turn({s: _waits_for(s, p, tuple(sources)) for s, p in sources.items()}, one, manager.stop)
 
 
 def _waits_for(stem: str, notebook: Path, stems: Sequence[str]) -> frozenset[str]:
@@ -231,7 +244,7 @@ def settle(notebook: Path, parameters: Mapping[str, Any]) -> None:
         if kept or "injected-parameters" not in tags:
             cells.append(cell)
     nb["cells"] = cells
-    write_text(notebook, json.dumps(nb, indent=1, ensure_ascii=False, sort_keys=True) + "\n")
+    write_text(notebook, json.dumps(nb, indent=1, ensure_ascii=False, sort_keys=True) + "\n", lasting=False)
 
 
 def _tell(source: Path, target: Path, error: Any) -> str:
@@ -249,18 +262,23 @@ def _tell(source: Path, target: Path, error: Any) -> str:
             f"  {name}: {value}\n  the notebook up to this cell: {target.name} in {PART}/{source.stem}/")
 
 
+def parameters_of(root: Path, extra: Mapping[str, Any] | None = None) -> dict[str, Any]:
+    """The parameters of every stage of a report: where the study and the new report lie, and what else was given."""
+    return {"study": str(root.resolve()), "out_dir": str((root / PART).resolve()), **(extra or {})}
+
+
 def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
-               extra: Mapping[str, Any] | None = None, *, separate: bool = False) -> tuple[StageRun, ...]:
+               parameters: Mapping[str, Any] | None = None, *, separate: bool = False,
+               keep: Callable[[str], bool] = lambda _: False) -> tuple[StageRun, ...]:
     """Run the stages into ``report.part``; nothing runs where any notebook would refuse its parameters."""
     recover(root)
     require_writable(root)
-    out = root / PART
-    parameters = {"study": str(root.resolve()), "out_dir": str(out.resolve()), **(extra or {})}
+    out, parameters = root / PART, parameters_of(root) if parameters is None else parameters
     for stem in stems:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
     shutil.rmtree(out, ignore_errors=True)
     return run_notebooks({s: notebooks / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
-                         parameters, say, separate=separate)
+                         parameters, say, separate=separate, keep=keep)
 
 
 def recover(root: Path) -> None:
@@ -269,5 +287,6 @@ def recover(root: Path) -> None:
 
 
 def exchange(root: Path) -> Path:
-    """Put the finished ``report.part`` in the place of ``report``."""
+    """Put the finished ``report.part`` in the place of ``report``, once the disk has all of it."""
+    make_lasting(p for p, kind in walk(root / PART) if kind == "file")
     return folders.exchange(root / PART, root / "report", root / OLD)

@@ -50,6 +50,19 @@ READS_FROM: dict[str, frozenset[str]] = {
 }
 """The stages whose results each of the kit's notebooks reads; it may run beside any other."""
 
+READS: dict[str, tuple[str, ...]] = {
+    "00-study": ("study.toml", "plan/containers.csv", "plan/samples.csv"),
+    "01-design": ("study.toml", "plan/containers.csv", "plan/samples.csv"),
+    "02-sampling": ("study.toml", "plan/", "tidy/"),
+    "03-intake": ("study.toml", "intake.toml", "plan/containers.csv", "plan/samples.csv", "raw/"),
+    "04-quality": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/check_limits.csv", "plan/exclusions.csv",
+                   "tidy/"),
+    "05-model": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/exclusions.csv", "tidy/"),
+    "06-verdict": ("study.toml", "plan/", "tidy/"),
+    "07-report": ("study.toml", "intake.toml", "plan/", "raw/", "notebooks/", "tidy/"),
+}
+"""The files, and folders with a slash at the end, of a study that each of the kit's notebooks may open or look for."""
+
 
 class StudyTables(Protocol):
     """A study's definition, folders and tables, to be read: an open stage has them, and so has ``sk.open``'s study."""

@@ -21,6 +21,19 @@ def test_a_written_file_has_the_bytes_and_leaves_nothing_else(tmp_path):
     assert files.sha256_of(path) == hashlib.sha256("ä\n".encode()).hexdigest()
 
 
+def test_what_need_not_last_is_waited_for_once_at_the_end(tmp_path, monkeypatch):
+    """Written whole all the same; one that is not there or may not be written stops nobody."""
+    asked, real = [], os.fsync
+    monkeypatch.setattr(os, "fsync", lambda handle: asked.append(handle) or real(handle))
+    paths = [files.write_text(tmp_path / f"{k}.txt", str(k), lasting=False) for k in range(40)]
+    assert asked == []
+    assert [p.read_text() for p in paths] == [str(k) for k in range(40)]
+    files.make_lasting([*paths, tmp_path / "gone.txt"])
+    assert len(asked) == 40
+    files.write_text(tmp_path / "last.txt", "x")
+    assert len(asked) == 41
+
+
 def test_a_failure_while_writing_leaves_the_old_file(tmp_path, monkeypatch):
     path = files.write_text(tmp_path / "a.txt", "old")
 

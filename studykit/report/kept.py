@@ -1,0 +1,134 @@
+"""Stages of which nothing changed are taken from the filed report in place of being run.
+
+Only from a report that this user's own runs made: what a run read and gave is written down outside the study, under
+the hash of its manifest. A sender can write into a study what he likes, and not there. A stage is taken over where its
+notebook, its parameters, the kit, the programs, every file that it may read, what the stages before it gave, and the
+filed files themselves have the hashes of that run; else it runs. A study's own notebooks may read anything, and always
+run.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+import shutil
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from studykit.core.errors import StudyKitError
+from studykit.core.files import write_text
+from studykit.core.hashes import ordinary, sha256_of, walk
+from studykit.report.manifest import FILE, canonical, kit_identity, package_versions
+from studykit.study.stages import READS, READS_FROM
+
+PLACE = "STUDYKIT_CACHE"
+MOST = 200
+"""Reports that are remembered; the oldest are forgotten first."""
+PAGE = "report.html"
+
+
+def place() -> Path:
+    """The folder in which this user's runs are remembered: that of STUDYKIT_CACHE, else in the system's usual place."""
+    usual = os.environ.get("LOCALAPPDATA") if os.name == "nt" else os.environ.get("XDG_CACHE_HOME")
+    return Path(os.environ.get(PLACE) or Path(usual or Path.home() / ".cache") / "studykit" / "reports")
+
+
+def may_read(stem: str, path: str) -> bool:
+    """Whether a stage's notebook of the kit may read this file of the study, by its path in it."""
+    return any(path == r or (r.endswith("/") and path.startswith(r)) for r in READS[stem])
+
+
+def hashes_under(folder: Path, names: Iterable[str] = ()) -> dict[str, str]:
+    """SHA-256 of every ordinary file in a folder by its path in it; ``names``: only of these files and folders."""
+    chosen = [n.rstrip("/") for n in names]
+    found = (p for p, kind in walk(folder) if kind == "file") if folder.is_dir() else ()
+    paths = {p.relative_to(folder).as_posix(): p for p in found}
+    return {n: sha256_of(p) for n, p in sorted(paths.items()) if not chosen or n.split("/")[0] in chosen}
+
+
+class Kept:
+    """What the filed report of a study still holds true; asked for each stage once those that it reads from are done."""
+
+    def __init__(self, root: Path, part: Path, notebooks: Path, parameters: Mapping[str, Any], *, fresh: bool) -> None:
+        self.taken: set[str] = set()
+        self._root, self._part, self._notebooks = root, part, notebooks
+        self._parameters = {k: v for k, v in parameters.items() if k not in ("study", "out_dir")}
+        self._own, self._code = notebooks.parent == root, [kit_identity()["code"], package_versions()]
+        self._inputs, self._keys = self._read(), dict[str, str]()
+        self._filed = {} if fresh or self._own else remembered(root)
+
+    def _read(self) -> dict[str, str]:
+        """Hashes of everything that any stage may read of the study."""
+        return hashes_under(self._root, sorted({r.split("/")[0] for reads in READS.values() for r in reads}))
+
+    def _key(self, stem: str) -> str:
+        inputs = {p: h for p, h in self._inputs.items() if may_read(stem, p)}
+        before = {s: hashes_under(self._part / s) for s in sorted(READS_FROM[stem])}
+        return self._digest(inputs, before, sha256_of(self._notebooks / f"{stem}.ipynb"), self._parameters)
+
+    def _digest(self, *parts: Any) -> str:
+        return hashlib.sha256(canonical([*self._code, *parts]).encode()).hexdigest()
+
+    def take(self, stem: str) -> bool:
+        """Put the files of an unchanged stage in the new report; False where it has to run."""
+        if self._own:
+            return False
+        self._keys[stem] = self._key(stem)
+        if not self._copied(stem, f"{stem}/"):
+            shutil.rmtree(self._part / stem, ignore_errors=True)
+            return False
+        self.taken.add(stem)
+        return True
+
+    def take_page(self, stems: Iterable[str]) -> bool:
+        """Put the unchanged page in the new report; False where it has to be made."""
+        books = {s: sha256_of(self._part / s / f"{s}.ipynb") for s in stems}
+        self._keys[PAGE] = self._digest(books, self._inputs.get("study.toml", ""))
+        return not self._own and self._copied(PAGE, PAGE)
+
+    def _copied(self, what: str, where: str) -> bool:
+        """Copy the filed files of a stage or the page, each exactly as the run that is remembered left it."""
+        told = self._filed.get(what)
+        if told is None or told["key"] != self._keys[what]:
+            return False
+        for name, digest in told["files"].items():
+            if not name.startswith(where) or not ordinary(self._root, f"report/{name}"):
+                return False
+            (self._part / name).parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(self._root / "report" / name, self._part / name)
+            if sha256_of(self._part / name) != digest:
+                return False
+        return True
+
+    def remember(self) -> None:
+        """Write down what this run read and gave, once its report is filed; nothing where an input changed meanwhile."""
+        if self._own or self._inputs != self._read():
+            return
+        made = hashes_under(self._root / "report")
+        told = {what: {"key": key, "files": {n: h for n, h in made.items() if n == what or n.startswith(f"{what}/")}}
+                for what, key in self._keys.items()}
+        with contextlib.suppress(OSError, StudyKitError, RuntimeError):  # a home that cannot be written remembers nothing
+            _forget(place())
+            write_text(place() / f"{made['manifest.json']}.json", canonical(told))
+
+
+def remembered(root: Path) -> dict[str, Any]:
+    """What this user's run that made the filed report read and gave, by stage; empty where it is another's report."""
+    if not ordinary(root, FILE):
+        return {}
+    try:
+        told = json.loads((place() / f"{sha256_of(root / FILE)}.json").read_text(encoding="utf-8"))
+        return {what: {"key": str(t["key"]), "files": {str(n): str(h) for n, h in t["files"].items()}}
+                for what, t in told.items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RuntimeError):
+        return {}
+
+
+def _forget(folder: Path) -> None:
+    """Remove what was remembered longest ago, where there is too much of it."""
+    files = sorted(folder.glob("*.json"), key=lambda p: p.stat().st_mtime) if folder.is_dir() else []
+    for path in files[: max(0, len(files) - MOST + 1)]:
+        path.unlink(missing_ok=True)
