@@ -325,6 +325,7 @@ def _assemble(rows: Rows, mapping: FileMapping, targets: list[str | None], sampl
     out["source_file"] = Texts.same(rows.file, rows.n)
     out["source_row"] = cells["line"]
     out["where"], out["place"], out["own_unit"] = cells["where"], cells["place"], cells["unit"]
+    out["shown"], out["gap"] = cells["shown"], cells["gap"]
     counted = mapping.replicates == "in order" and "replicate" not in mapping.columns
     out["in_order"] = np.full(rows.n, counted)
     if counted:

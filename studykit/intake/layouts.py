@@ -16,6 +16,7 @@ import numpy as np
 from studykit.core.errors import Fault
 from studykit.intake.aligned import SPACES
 from studykit.intake.columns import Table, Texts, joined, side_by_side
+from studykit.intake.copies import without_copies
 from studykit.intake.delimited import Grid, column_letters
 from studykit.intake.header import find_header, headings, no_header, shape_faults
 from studykit.intake.mapping import OPTIONAL_COLUMNS, FileMapping
@@ -71,7 +72,8 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
     blocks = _blocks(grid, mapping, at, blank, out, file)
     blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
     out.faults += heading_faults(grid, blocks, file)
-    parts = []
+    parts: list[Table] = []
+    read: list[np.ndarray] = []
     outside = ~blank
     for block in blocks:
         line = int(grid.lines[block.header_at])
@@ -89,6 +91,8 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         rows = _fitting_rows(grid, block, out, file)
         rows = _without_headings(grid, mapping, block, rows, out, file)
         rows = _far_below(grid, block, rows, out, file)
+        rows = without_copies(grid, mapping, block, rows, read, out.misfits, file)
+        read.append(rows)
         parts.append(_LAYOUTS[mapping.layout](grid, mapping, block, rows, known))
     out.outside = [int(i) for i in np.flatnonzero(outside)]
     if parts:
@@ -343,6 +347,13 @@ def _flags(grid: Grid, rows: np.ndarray, at: list[int]) -> tuple[np.ndarray, np.
     return numeric.reshape(-1), formula.reshape(-1)
 
 
+def _shown(grid: Grid, rows: np.ndarray, at: list[int]) -> Texts:
+    """The displayed text of each value cell where it is not the stored one, else ''."""
+    if not grid.shown:
+        return Texts.same("", len(rows) * len(at))
+    return Texts.of(grid.shown.get((int(i), k), "") for i in rows for k in at)
+
+
 def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, Any]:
     """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading."""
     n = len(rows) * len(at)
@@ -376,7 +387,7 @@ def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, know
             "sample": _key(grid, place[mapping.columns["sample"]], rows),
             "name": _key(grid, place[mapping.columns["analyte"]], rows),
             "text": grid.cells[value].at(rows), "numeric": numeric, "formula": formula,
-            "sheet": np.full(len(rows), grid.kind != "text"),
+            "sheet": np.full(len(rows), grid.kind != "text"), "shown": _shown(grid, rows, [value]),
             **_doubts(grid, mapping, block, rows, [value])}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), 1)
     return Table(data)
@@ -407,7 +418,7 @@ def _crossed(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, c
             "sample": heads if sample is None else sample.repeat(m),
             "name": heads if name is None else name.repeat(m),
             "text": side_by_side([grid.cells[k].at(rows) for k in columns]), "numeric": numeric,
-            "formula": formula, "sheet": np.full(len(rows) * m, grid.kind != "text"),
+            "formula": formula, "sheet": np.full(len(rows) * m, grid.kind != "text"), "shown": _shown(grid, rows, columns),
             **_doubts(grid, mapping, block, rows, columns)}
     data |= _shared(grid, mapping, block, rows, ("unit", *OPTIONAL_COLUMNS), m)
     marks = mapping.qualifier_heads()

@@ -7,6 +7,7 @@ too many puts every later value of its line under another analyte's heading.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
 
@@ -17,9 +18,13 @@ from studykit.intake.columns import Table, Texts
 from studykit.intake.signs import bare
 
 MOST_ROWS = 5_000
+ROUNDED = 2.5
+"""So many standard deviations a mean may lie off what rounded numbers give (no source)."""
 OFF, FAR, NEAR = 1.5, 8.0, 1.3
 """A moved value is off the middle of its own column by the first factor at least, off the other's by less than the last; where
 a column has one other value only, by the second."""
+LEAST, LIKELIER = 0.05, 9.0
+"""Standard deviation of a column's logarithms that is taken at least; what a moved line gains in squared ones (no source)."""
 _DAY = re.compile(r"[0-9]{1,4}[-./][0-9]{1,2}[-./][0-9]{1,4}")
 _NUMBER = re.compile(r"[0-9](?:[0-9.,'\u00a0\u2009\u202f]| (?=[0-9]))*")
 _OF_LINE = ("run", "run_order", "reported_on")
@@ -39,8 +44,8 @@ class _Sheet:
 
     @property
     def last(self) -> int:
-        """The last line that has anything."""
-        return max([int(self.line.max()), *self.lost])
+        """The last line of which anything is left; lost ones below it may be no samples either ('SD' below a mean)."""
+        return int(self.line.max())
 
 
 def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = frozenset()) -> Iterator[Asked]:
@@ -102,9 +107,10 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
     above = sheet.line < sheet.last
     end = np.flatnonzero(~above)
     lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
+    steps = np.array([step_at(rows, i, shown=True) for i in sheet.at.tolist()])
     for words in ("mean", "sum"):
-        fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]),
-                     step_of(rows["as_written"][int(sheet.at[j])], float(sheet.value[j])), words, lines) for j in end]
+        fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]), step_at(rows, int(sheet.at[j])),
+                     float(np.max(steps[sheet.place == sheet.place[j]])), words, lines) for j in end]
         known = [f for f in fits if f != "unknown"]
         sure = "sharp" in known or known.count("exact") > (words == "mean" and not strange)
         if lines > 2 and sure and "no" not in known:
@@ -112,24 +118,34 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
                         for j in end)
 
 
-def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, words: str, lines: int) -> str:
+def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, rounding: float, words: str, lines: int) -> str:
     """How a value fits the mean or sum of a column: 'sharp', 'exact', 'maybe', 'no', or 'unknown' where nothing is left.
 
     Cells that were not taken may be missing in the sum, or be anything from half the least to twice the largest value;
-    limits count with their number or not at all. 'Sharp' is what chance would hit once in ten times at most.
+    limits count with their number or not at all. 'Sharp' is what chance would hit once in ten times at most. ``rounding``:
+    the last place that is shown of the column: a mean may come from longer numbers than the file has, or from the shorter
+    ones that it shows (`ROUNDED` standard deviations of the rounding of so many numbers).
     """
     others, limits = sheet.value[own & sheet.plain], sheet.value[own & ~sheet.plain]
     if others.size < 2:
         return "unknown"
     slack = 0.51 * max(step, 1e-9 * abs(value))
     slack *= others.size if words == "sum" else 1  # what is added may be shown rounded
-    for pool in (others, np.concatenate([others, limits]), np.concatenate([others, limits / 2])):
-        if abs((pool.mean() if words == "mean" else pool.sum()) - value) <= slack:
-            sharp = others.size >= 3 and step < 0.1 * float(others.std())
-            return "sharp" if sharp else "exact"
+    loose = slack + ROUNDED * rounding / (12 * others.size) ** 0.5 * (others.size if words == "sum" else 1)
+    pools = (others, np.concatenate([others, limits]), np.concatenate([others, limits / 2]))
+    off = min(abs((pool.mean() if words == "mean" else pool.sum()) - value) for pool in pools)
+    if off <= slack:
+        return "sharp" if others.size >= 3 and step < 0.1 * float(others.std()) else "exact"
+    if off <= loose:
+        return "exact"
     lost = max(lines - others.size, 0)
     rest = value * (others.size + lost if words == "mean" else 1) - float(others.sum())
     return "maybe" if lost and lost * float(others.min()) / 2 <= rest <= lost * float(others.max()) * 2 else "no"
+
+
+def step_at(rows: Table, i: int, shown: bool = False) -> float:
+    """The last place of a row's number as written, or as ``shown`` where its cell shows fewer digits than it stores."""
+    return step_of((rows["shown"][i] if shown else "") or rows["as_written"][i], float(rows["value"][i]))
 
 
 def step_of(text: str, value: float) -> float:
@@ -178,17 +194,21 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
         return
     values = np.full((len(lines), len(places)), np.nan)
     values[at_line, at_place] = np.where(sheet.plain & (sheet.value > 0), sheet.value, np.nan)
+    there = np.zeros(values.shape, dtype=bool)
+    there[at_line, at_place] = True
+    gap = rows["gap"].flags(bool)[sheet.at]
     for r, n in enumerate(lines.tolist()):
         lost = sheet.lost.get(n, [])
         own = np.flatnonzero(at_line == r)
         doubted = bool(lost) or not asked.isdisjoint(sheet.at[own].tolist())
-        lacks = bool(lost) or bool(np.isnan(values[r]).any())
+        lacks = bool(lost) or bool(np.isnan(values[r]).any()) or bool(gap[own].any())
         if not doubted and not lacks:
             continue
         day = next((f.value.strip() for f in lost if f.column in heads and _DAY.fullmatch(f.value.strip())), "")
         found = f"{day!r} stands among its results" if day else ""
         if not found and lacks:
-            found = _beside(values[r], np.delete(values, r, axis=0))
+            others = np.delete(values, r, axis=0)
+            found = _beside(values[r], others) or _likelier(values[r], there[r], others, bool(gap[own].any()))
         if not found and doubted:
             found = next((f"it alone has no {name.replace('_', ' ')}" for name in _OF_LINE if len(lines) > 3
                           and (empty := _empty(rows, name)[sheet.at])[own].all() and not np.delete(empty, own).any()), "")
@@ -209,4 +229,29 @@ def _beside(own: np.ndarray, others: np.ndarray) -> str:
             least = OFF if known[k].size > 1 and 0 <= j < len(own) and known[j].size > 1 else FAR
             if off(k, k) >= least and off(k, j) < NEAR:
                 return f"{own[k]:g} fits the column beside its own"
+    return ""
+
+
+def _likelier(own: np.ndarray, there: np.ndarray, others: np.ndarray, gap: bool) -> str:
+    """The first value of a run of cells that are likelier one column on, towards or away from an empty cell; '' for none.
+
+    Distances are those of logarithms from the mean of the other lines, in their standard deviations (`LEAST` at least);
+    with its cells where they stand a line must be `LIKELIER` worse in the sum of squares. ``there``: which cells have a
+    result; ``gap``: the line lacks a cell outside the results.
+    """
+    m = len(own)
+    with np.errstate(invalid="ignore", divide="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of columns with no or one other value
+        middle = np.nanmean(np.log(others), axis=0)
+        spread = np.maximum(np.nanstd(np.log(others), axis=0, ddof=1), LEAST)
+        far = (np.log(own)[:, None] - middle[None, :]) / spread[None, :]
+    runs = [(1, range(end - 1, -1, -1)) for end in [k for k in range(1, m) if not there[k]] + [m] * gap]
+    runs += [(-1, range(end + 1, m)) for end in range(m - 1) if not there[end]]
+    for step, cells in runs:
+        total = 0.0
+        for k in cells:
+            if 0 <= k + step < m and np.isfinite(far[k, k]) and np.isfinite(far[k, k + step]):
+                total += min(far[k, k] ** 2, 100.0) - far[k, k + step] ** 2
+                if total > LIKELIER and abs(far[k, k + step]) < 3:
+                    return f"{own[k]:g} fits the column beside its own"
     return ""

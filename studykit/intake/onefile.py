@@ -13,12 +13,13 @@ import numpy as np
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside
 from studykit.intake.bounds import corners
-from studykit.intake.columns import Table
+from studykit.intake.columns import Table, Texts
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
 from studykit.intake.determinations import settle
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import NOTHING_BELOW, Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
+from studykit.intake.movedcells import lone_gaps, moved_doubts, result_columns
 from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
 from studykit.intake.signs import number_format
@@ -215,16 +216,28 @@ def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: 
 
 
 def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], codes: set[str]) -> None:
-    """Doubts that a row's other columns tell, onto the determinations of that row."""
+    """Doubts that a row's other columns tell, onto the determinations of that row, and where it alone has a gap."""
     cells = laid.cells
+    gaps = {int(grid.lines[i]): b.heads[k] for b in laid.blocks
+            for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known))).items()}
+    cells["gap"] = _by_line(cells, gaps)
     blocks = [replace(b, rows=b.rows[np.isin(grid.lines[b.rows], cells["line"])]) for b in laid.blocks]
-    found = {int(grid.lines[i]): why for b in blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
+    found = {int(grid.lines[i]): why for b in blocks for i, why in moved_doubts(grid, b, mapping, known).items()}
+    found |= {int(grid.lines[i]): why for b in blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
     if found:
         for n in np.flatnonzero(np.isin(cells["line"], list(found))).tolist():
             if not cells["doubt"][n]:
                 _doubt(cells, n, found[int(cells["line"][n])], "remark")
     if grid.cut:
         _mark_cut(grid, cells)
+
+
+def _by_line(cells: Table, told: dict[int, str]) -> Texts:
+    """A text for each determination of some lines, '' for the others."""
+    out = Texts.same("", len(cells))
+    for line, text in told.items():
+        out = out.where(cells["line"] == line, text)
+    return out
 
 
 def _doubt(cells: Table, n: int, reason: str, mark: str) -> None:

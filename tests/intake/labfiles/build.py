@@ -425,12 +425,15 @@ class Builder:
         files = {self.file_name: self.make_bytes()} | self.more_files
         seen: list[Truth] = []
         for sheet in self.book.sheets or [self.sheet]:
-            for number, row in enumerate(sheet.rows, start=1):
+            number = 1
+            for row in sheet.rows:
                 for cell in row.cells:
                     for truth in cell.truth:
                         truth.where.append(number)
                         if not any(truth is t for t in seen):
                             seen.append(truth)
+                # a quoted cell with a line break makes the lines of a text file more than those of the sheet
+                number += 1 + (row_breaks(row) if self.is_text else 0)
         for det in self.dets:
             if not any(det.truth is t for t in seen):
                 seen.append(det.truth)
@@ -463,6 +466,11 @@ class Builder:
         proves = [t for t in texts if "." in t or "," in t]
         if proves and not any(len(t.replace(",", ".").rsplit(".", 1)[-1]) in (1, 2) for t in proves):
             self.whole_agree = False
+
+
+def row_breaks(row: Row) -> int:
+    """How many line breaks stand within the cells of a line."""
+    return (row.line or "").count("\n") if row.line is not None else sum(c.text.count("\n") for c in row.cells)
 
 
 def toml(value: object) -> str:

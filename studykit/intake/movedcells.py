@@ -1,0 +1,126 @@
+"""Lines whose cells have moved to the left or to the right, told by what stands in the columns beside the results.
+
+A cell that was deleted leaves a gap at the end of its line, and what stood there stands under a result; a cell that was
+put in leaves a result empty, and a result under another heading. Lines of which only results have moved are told by
+their values (`linedoubts`).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from studykit.intake.columns import Texts
+from studykit.intake.delimited import Grid
+from studykit.intake.header import expected_heads
+from studykit.intake.mapping import FileMapping
+from studykit.intake.textlines import Block
+
+FEWEST = 4
+"""In a table of fewer lines nothing is said of the one that differs."""
+WIDER = 1.1
+"""A value fits a column where it lies within this factor of the range of the others (no source)."""
+_NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
+
+
+def lone_gaps(grid: Grid, block: Block, results: set[int]) -> dict[int, int]:
+    """Line and column of every cell that alone is empty under a heading that is none of results; places from 0."""
+    out: dict[int, int] = {}
+    for k, head in block.heads.items():
+        if head and k not in results and k < len(grid.cells) and len(block.rows) >= FEWEST:
+            empty = ~grid.cells[k].at(block.rows).flags(str.strip)
+            if np.count_nonzero(empty) == 1:
+                out[int(block.rows[int(empty.argmax())])] = k
+    return out
+
+
+def moved_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]) -> dict[int, str]:
+    """Lines (positions) whose cells may have moved, each with what tells so; ``known``: the study's analytes."""
+    results = result_columns(block, mapping, known)
+    if not results or len(block.rows) < FEWEST:
+        return {}
+    names = None
+    if mapping.layout == "long":
+        names = grid.cells[next(k for k, h in block.heads.items() if h == mapping.columns["analyte"])]
+    out = {i: why for i, k in lone_gaps(grid, block, set(results)).items()
+           if (why := _to_the_left(grid, block, i, k, results, names))}
+    return out | dict(_to_the_right(grid, block, results, names))
+
+
+def result_columns(block: Block, mapping: FileMapping, known: set[str]) -> list[int]:
+    """The columns of a block that hold results, from left to right; none of a layout with samples across."""
+    if mapping.layout == "long":
+        return [k for k, h in block.heads.items() if h == mapping.columns["value"]]
+    if mapping.layout == "wide-samples":
+        return []
+    aside = set(mapping.columns.values()) | set(mapping.ignore_columns) | set(mapping.qualifier_heads().values())
+    return sorted(k for k, h in block.heads.items() if h and h not in aside and (h in expected_heads(mapping) or h in known))
+
+
+def _to_the_left(grid: Grid, block: Block, i: int, gap: int, results: list[int], names: Texts | None) -> str:
+    """What tells that a line with an empty cell has moved: what belongs there stands beside it, under a result."""
+    k = gap - 1
+    if k not in results:
+        return ""
+    text, rows = grid.cells[k][i].strip(), block.rows[block.rows != i]
+    alike = rows if names is None else rows[names.codes[rows] == names.codes[i]]
+    if not _form(grid, gap, rows).fits(text) or _form(grid, k, alike).fits(text):
+        return ""
+    return (f"its cells may have moved: nothing stands under {block.heads[gap]!r}, and {text!r} under "
+            f"{block.heads[k]!r} may belong there")
+
+
+def _to_the_right(grid: Grid, block: Block, results: list[int], names: Texts | None) -> Iterator[tuple[int, str]]:
+    """Lines with an empty result and, right of the results, a number that fits these and not the rest of its column."""
+    last, beside = max(results), max(results) + 1
+    if not block.heads.get(beside) or beside >= len(grid.cells):
+        return
+    empty = np.zeros(len(block.rows), dtype=bool)
+    for k in results:
+        empty |= ~grid.cells[k].at(block.rows).flags(str.strip)
+    empty &= grid.cells[beside].at(block.rows).flags(lambda t: bool(_NUMBER.fullmatch(t.strip())))
+    if not empty.any() or 2 * np.count_nonzero(empty) > len(block.rows):
+        return
+    rest = block.rows[~empty]
+    there = _form(grid, beside, rest)
+    code = None if names is None else names.codes
+    own = {n: _form(grid, last, rest if code is None else rest[code[rest] == n])
+           for n in ([0] if code is None else np.unique(code[block.rows[empty]]).tolist())}
+    for i in block.rows[empty].tolist():
+        text, form = grid.cells[beside][i].strip(), own[0 if code is None else int(code[i])]
+        if not there.fits(text) and (form.fits(text) or not form.texts):
+            yield i, (f"its cells may have moved: a result is empty, and {text!r} under {block.heads[beside]!r} may be one")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Form:
+    """The different texts of a column, and the least, the largest and whether all are whole where most are numbers."""
+
+    texts: frozenset[str]
+    low: float = np.nan
+    high: float = np.nan
+    whole: bool = False
+
+    def fits(self, text: str) -> bool:
+        """Whether a text could stand in the column: a number in its range, whole among whole ones; else one of its texts."""
+        if np.isnan(self.low) or not _NUMBER.fullmatch(text):
+            return text in self.texts
+        if self.whole != text.isdecimal():
+            return False
+        return self.low / WIDER - self.whole <= _value(text) <= self.high * WIDER + self.whole
+
+
+def _form(grid: Grid, k: int, rows: np.ndarray) -> _Form:
+    texts = frozenset(t.strip() for t in grid.cells[k].at(rows).distinct() if t.strip())
+    numbers = [t for t in texts if _NUMBER.fullmatch(t)]
+    if 2 * len(numbers) <= len(texts):
+        return _Form(texts=texts)
+    values = [_value(t) for t in numbers]
+    return _Form(texts=texts, low=min(values), high=max(values), whole=all(map(str.isdecimal, numbers)))
+
+
+def _value(text: str) -> float:
+    return float(text.replace(",", "."))
