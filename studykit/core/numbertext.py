@@ -104,7 +104,8 @@ def _refusal(plain: str, form: NumberFormat) -> Number:
     marks = {m for m in plain if m in ".,' "} - {form.decimal}
     if marks - {form.thousands}:
         mark = other if other in marks else sorted(marks)[0]
-        reason = f"has a {words[mark]}, but the decimal sign of this file is a {words[form.decimal]}"
+        article = "an" if words[mark].startswith("a") else "a"
+        reason = f"has {article} {words[mark]}, but the decimal sign of this file is a {words[form.decimal]}"
         reason += f" and its thousands sign is {'a ' + words[form.thousands] if form.thousands else 'none'}"
         remedy = f"declare thousands = {mark!r} if that is what it is, or correct decimal, in intake.toml"
     else:

@@ -43,7 +43,8 @@ OTHER_HEADINGS = "a table with other headings begins here"
 class Laid:
     """What a layout gave: determinations as text, lines that do not fit, counts, and faults of the shape.
 
-    ``outside``: positions of the lines that are neither headings nor data.
+    ``outside``: positions of the lines that are neither headings nor data. ``cells``: ``gap`` is filled by whoever looks
+    for lines that have moved.
     """
 
     cells: Table = field(default_factory=lambda: Table({}))
@@ -109,6 +110,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
                                 remedy="ask the laboratory for the file again, or remove it"))
     if parts:
         out.cells = joined(parts)
+        out.cells["gap"] = Texts.same("", len(out.cells))
     return out
 
 

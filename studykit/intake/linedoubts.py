@@ -107,7 +107,7 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
     above = sheet.line < sheet.last
     end = np.flatnonzero(~above)
     lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
-    steps = np.array([step_at(rows, i, shown=True) for i in sheet.at.tolist()])
+    steps = np.array([step_at(rows, i, shown=True) if p else 0.0 for i, p in zip(sheet.at.tolist(), sheet.plain, strict=True)])
     for words in ("mean", "sum"):
         fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]), step_at(rows, int(sheet.at[j])),
                      float(np.max(steps[sheet.place == sheet.place[j]])), words, lines) for j in end]

@@ -37,6 +37,8 @@ _NEEDED = {"long": ("sample", "analyte", "value"), "wide": ("sample",), "wide-sa
 _ITSELF = re.compile(r"(?i)\(?([<>≤≥=]*) ?([+−-]?[.,]?[0-9][0-9.,' ’]*(?:e[+-]?[0-9]+)?)\)?"
                      r"(?: ?(?:±|\+/?-) ?[0-9][0-9.,]*\)?)? ?(.*)")
 """A number or a limit as results are written: its sign, its digits, and what stands behind it."""
+_HOLDS = re.compile(r"(?i)\W*(?:[a-z]|ca\.?|about|approx\.?)?\W*\d|.*\d[.,]\d|\W*[<>≤≥⩽⩾]")
+"""A number with a mark or words behind it or a letter before it ('9.8*', 'R 690'), one with decimals anywhere, a limit's sign."""
 _BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
 
 
@@ -72,8 +74,14 @@ def _range(text: str) -> str:
 
 
 def _is_result(word: str, meaning: str) -> bool:
-    """Whether a word is a number or a limit in itself, with or without a unit; '0' may mean 'below limit'."""
-    found = _ITSELF.fullmatch(unicodedata.normalize("NFKC", tidy_text(word)))
+    """Whether a word is a number or a limit in itself, with or without a unit; '0' may mean 'below limit'.
+
+    As 'not measured' a word with a mark beside the number is one too: it would turn a result into nothing.
+    """
+    plain = unicodedata.normalize("NFKC", tidy_text(word))
+    if meaning == "not measured" and _HOLDS.match(plain):
+        return True
+    found = _ITSELF.fullmatch(plain)
     if not found or meaning == "number":
         return False
     if meaning == "below limit" and not found[1] and not re.search("[1-9]", found[2]):
@@ -270,8 +278,9 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
 
 def _number_fault(k: int, word: str) -> Fault:
     return Fault(file=INTAKE_FILE, column=f"file.{k}.words.{word}", value=word,
-                 reason="is a number in itself, so a result: what stands for \"not measured\" or a limit is a word",
-                 remedy="take the line out; a result is taken out with its reason: studykit exclude FOLDER")
+                 reason="is a number in itself, or holds a result: what stands for \"not measured\" or a limit is a word",
+                 remedy="take the line out; a result is taken out with its reason: studykit exclude FOLDER; one that the "
+                 "laboratory took back stays rejected: accept_rejected_rows at the head of intake.toml")
 
 
 def parse_intake(data: dict[str, Any], study: Study, text: str = "") -> Intake:

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from studykit.intake.columns import Table, keys
-from studykit.intake.linedoubts import step_of
+from studykit.intake.linedoubts import ROUNDED, step_at
 
 FEWEST = 3
 """Among fewer samples with as many determinations nothing is said."""
@@ -43,14 +43,20 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
 def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> Iterator[tuple[int, str]]:
     """The last of each group where nearly all are the mean of those before, and of those that lack a determination."""
     good = [g for g in groups if (rows["qualifier"][g] == "").all()]
-    last = [(int(g[-1]), float(rows["value"][g[-1]])) for g in good]
-    fits = [abs(rows["value"][g[:-1]].mean() - v) <= 0.51 * step_of(rows["as_written"][i], v) + 1e-9 * abs(v)
-            for g, (i, v) in zip(good, last, strict=True)]
+    fits = [abs(rows["value"][g[:-1]].mean() - float(rows["value"][g[-1]])) <= _slack(rows, g) for g in good]
     if len(good) >= FEWEST and sum(fits) >= NEARLY_ALL * len(good):
         yield from ((int(g[-1]), "is the mean of the determinations before it, as in nearly all samples: no determination?")
                     for g in groups)
         yield from ((int(g[-1]), "is the last of too few determinations, where that of nearly all samples is the mean of those "
                      "before it: no determination?") for g in fewer)
+
+
+def _slack(rows: Table, group: np.ndarray) -> float:
+    """How far the last of some readings may lie off the mean of those before: more where it is shown finer than they are."""
+    own, step = float(rows["value"][group[-1]]), step_at(rows, int(group[-1]))
+    shown = max(step_at(rows, int(i), shown=True) for i in group[:-1])
+    rounding = ROUNDED * shown / (12 * (len(group) - 1)) ** 0.5 if shown > 1.5 * step else 0.0
+    return 0.51 * step + 1e-9 * abs(own) + rounding
 
 
 def _odd(groups: list[np.ndarray], sizes: np.ndarray, usual: int) -> Iterator[tuple[int, str]]:

@@ -92,7 +92,8 @@ def _marked(number: str, mark: str, meaning: str, form: NumberFormat) -> CellVal
     if meaning == "number":
         value = parse_cell(number, form, {})
         return replace(value, rules=(*value.rules, f"mark {mark!r} set aside, as the mapping says"))
-    return _limit("<" if meaning == "below limit" else ">", number, form)
+    value = _limit("<" if meaning == "below limit" else ">", number, form)
+    return replace(value, rules=(*value.rules, f"mark {mark!r} behind a number read as {meaning}, as the mapping says"))
 
 
 def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellValue:
@@ -150,7 +151,8 @@ def _by_word(shown: str, meaning: str, form: NumberFormat) -> CellValue:
     if shown == "".join(numbers):  # such as 0
         numbers = []
     if len(numbers) == 1 and not shown_unit(shown):
-        return _limit("<" if meaning == "below limit" else ">", numbers[0], form)
+        value = _limit("<" if meaning == "below limit" else ">", numbers[0], form)
+        return replace(value, rules=(*value.rules, rule))
     if numbers:
         return CellValue(kind=KIND_BAD, reason="has a number or a unit beside the word",
                          remedy="ask the laboratory for the limit alone, such as <4")

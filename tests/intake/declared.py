@@ -87,6 +87,12 @@ TOLD: dict[str, tuple[Change, str, int, str]] = {
     "a verdict for a label": (label("zinc", "Homogeneous"), "check", 2, "a word of the kit's own answer"),
     "a verdict within a label": (label("zinc", "zinc. Homogeneous: all"), "check", 2, "a word of the kit's own answer"),
     "a number called not measured": (more('\n[file.words]\n"690" = "not measured"\n'), "intake", 2, "'690'"),
+    **{f"{word!r} called not measured": (more(f'\n[file.words]\n"{word}" = "not measured"\n'), "intake", 2, repr(word))
+       for word in ("9.8*", "690 r", "R 690", "ca. 9,8", "(690)", "9.8 invalid", "see 9.8", "<LOD", "<10 U", "690 \u00b9)")},
+    "a mark that makes limits": (lambda s: (edit(RAW, "690", "690 U")(s), more('\n[file.words]\nU = "below limit"\n')(s)),
+                                 "intake", 0, "mark 'U' behind a number read as below limit, as the mapping says"),
+    "a marked number that is a limit": (lambda s: (edit(RAW, "690", "690*")(s), more(
+        '\n[file.words]\n"690*" = "below limit"\n')(s)), "intake", 0, "'690*' read as below limit, as the mapping says"),
     "a number called a limit": (more('\n[file.words]\n"9.8" = "below limit"\n'), "intake", 2, "'9.8'"),
     "analytes exchanged": (more('\n[file.analytes]\nSi = "Zn"\nZn = "Si"\n'), "intake", 2, "2 faults"),
     "one for another, with a reason": (more('\n[file.analytes]\nZn = { analyte = "Si", reason = "laboratory" }\nSi = ""\n'),

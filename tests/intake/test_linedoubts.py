@@ -99,3 +99,117 @@ def test_a_moved_cell_is_seen_beside_a_column_of_which_one_value_is_left(tmp_pat
                definition=study({"Zn": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
     assert set(out.rejected["row"]) == {2, 3, 4}
     assert set(out.rejected.loc[out.rejected["row"] == 3, "value"]) == {"325.5", "44.8"}
+
+
+def test_a_mean_of_the_digits_that_are_shown_or_of_longer_ones_is_seen(tmp_path: Path) -> None:
+    """Of a spreadsheet that stores 419.6 and shows 420, and of an instrument that rounds what it has averaged."""
+    from openpyxl import Workbook
+
+    book = Workbook()
+    sheet = book.active
+    for row in (("Sample", "Si", "P"), ("B001", 419.6, 44.451), ("B002", 389.8, 44.491), ("B003", 403.8, 48.044),
+                ("B004", 441.1, 49.357), ("B005", 438.0, 45.707), ("B006", 445.7, 45.511), ("S", 423.2, 46.3)):
+        sheet.append(row)
+    for r in range(2, 8):
+        sheet.cell(r, 2).number_format, sheet.cell(r, 3).number_format = "0", "0.00"
+    book.save(tmp_path / "book.xlsx")
+    intake = INTAKE.replace("*.csv", "*.xlsx").replace('run = "Batch"\n', "")
+    codes = ("B001", "B002", "B003", "B004", "B005", "B006", "S")
+    out = take(tmp_path / "a", intake, {"a.xlsx": (tmp_path / "book.xlsx").read_bytes()}, codes=codes)
+    assert set(out.rejected["row"]) == {8}
+    assert "is the mean of the lines above" in out.rejected["reason"].iloc[0]
+    text = "Sample,Si,P,Batch\nB001,10,341,R1\nB002,12,353,R1\nB003,9,339,R1\nT1,10.6,344.1,R1\n"
+    out = read(tmp_path / "b", text)  # of 10.4, 12.4, 9.0 and 340.6, 352.8, 338.9
+    assert set(out.rejected["row"]) == {5}
+
+
+def test_a_mean_is_seen_above_a_line_that_is_no_sample_either(tmp_path: Path) -> None:
+    out = read(tmp_path, BODY + "T1,9.77,344.3,R1\nSD,0.65,7.5,R1\n")
+    assert set(out.rejected["row"]) == {5, 6}
+    assert len(out.results) == 6
+
+
+PLAIN = INTAKE.replace('run = "Batch"\n', 'run_order = "Pos"\n').replace("[file.columns]", 'ignore_columns = ["Remark", "Vial"]\n'
+                                                                         "[file.columns]")
+
+
+@pytest.mark.parametrize("line", ["B003,341.0,,3", "B003,,10.1,3", "B003,338.8,3,", "B003,338.8,3"])
+def test_a_line_that_moved_by_a_cell_is_asked_about_whatever_is_declared_of_blanks(tmp_path: Path, line: str) -> None:
+    """P under Si, Si under P, P and its place in the run under Si and P; the columns are far apart."""
+    text = "Sample,Si,P,Pos\nB001,9.8,341.2,1\nB002,10.4,352.9,2\n" + line + "\nB004,9.9,340.4,4\nB005,10.0,346.0,5\n"
+    out = take(tmp_path, PLAIN, {"a.csv": text}, codes=("B001", "B002", "B003", "B004", "B005"))
+    assert set(out.rejected["row"]) == {4}
+    assert len(out.results) == 8
+
+
+def test_columns_a_fifth_apart_tell_a_moved_value(tmp_path: Path) -> None:
+    body = "Sample,Si,P,Remark\nB001,316.7,399,\nB002,326.7,387,\nB003,354.3,415,\n{}\nB005,348.6,427,\nB006,345.1,431,\n"
+    intake, codes = PLAIN.replace('run_order = "Pos"\n', ""), ("B001", "B002", "B003", "B004", "B005", "B006")
+    out = take(tmp_path / "left", intake, {"a.csv": body.format("B004,422,,")}, codes=codes)
+    assert set(out.rejected["row"]) == {5}
+    assert "422 fits the column beside its own" in out.rejected["reason"].iloc[0]
+    out = take(tmp_path / "right", intake, {"a.csv": body.format("B004,,338.5,412")}, codes=codes)
+    assert set(out.rejected["row"]) == {5}
+    out = take(tmp_path / "sound", intake, {"a.csv": body.format("B004,332,,")}, codes=codes)
+    assert len(out.results) == 11
+
+
+def test_a_place_in_the_run_that_stands_for_the_only_result_is_seen(tmp_path: Path) -> None:
+    """Under one analyte, and under each of several in a long file, where nothing else of the line tells."""
+    codes = ("B001", "B002", "B003", "B004", "B005")
+    wide = "Sample,Si,Vial\nB001,9.8,11\nB002,10.4,12\nB003,13,\nB004,9.9,14\nB005,10.0,15\n"
+    out = take(tmp_path / "wide", PLAIN.replace('run_order = "Pos"\n', ""), {"a.csv": wide}, codes=codes)
+    assert set(out.rejected["row"]) == {4}
+    intake = LONG_IN_ORDER.replace('replicates = "in order"\n', 'blank = "not measured"\n')
+    rows = [f"{c},{a},{v},{n}" for n, (c, a, v) in enumerate(
+        [(c, a, v) for c in codes[:4] for a, v in (("Si", "9.8"), ("P", "341.2"))], 1)]
+    rows[2] = "B002,Si,3,"
+    out = take(tmp_path / "long", intake, {"a.csv": "Sample,Test,Result,Pos\n" + "\n".join(rows) + "\n"}, codes=codes)
+    assert set(out.rejected["row"]) == {4}
+    rows[2] = "B002,Si,,9.7"
+    out = take(tmp_path / "right", intake, {"a.csv": "Sample,Test,Result,Pos\n" + "\n".join(rows) + "\n"}, codes=codes)
+    assert set(out.rejected["row"]) == {4}
+    rows[2] = "B002,Si,,3"
+    out = take(tmp_path / "blank", intake, {"a.csv": "Sample,Test,Result,Pos\n" + "\n".join(rows) + "\n"}, codes=codes)
+    assert len(out.rejected) == 0
+    rows[2] = "B002,Si,9.7,"
+    out = take(tmp_path / "gap", intake, {"a.csv": "Sample,Test,Result,Pos\n" + "\n".join(rows) + "\n"}, codes=codes)
+    assert len(out.results) == 8
+
+
+LONG_IN_ORDER = """
+[[file]]
+pattern = "*.csv"
+layout = "long"
+decimal = "."
+replicates = "in order"
+[file.columns]
+sample = "Sample"
+analyte = "Test"
+value = "Result"
+run_order = "Pos"
+[file.units]
+Si = "mg/kg"
+P = "mg/kg"
+"""
+
+
+def test_a_report_pasted_twice_is_no_second_determination(tmp_path: Path) -> None:
+    """Below headings that stand again, in two blocks, and where the place in the run is the same too."""
+    head = "Sample,Test,Result,Pos\n"
+    once = "".join(f"B00{n},Si,{9.7 + n / 10:.1f},{n}\n" for n in (1, 2, 3))
+    free = LONG_IN_ORDER.replace('run_order = "Pos"\n', "")
+    head_free, once_free = head.replace(",Pos", ""), "".join(ln.rpartition(",")[0] + "\n" for ln in once.splitlines())
+    for name, intake, text, rows in (
+            ("again", free, head_free + once_free + head_free + once_free, {5, 6, 7, 8}),
+            ("blocks", free.replace("[file.columns]", "blocks = true\n[file.columns]", 1),
+             head_free + once_free + "\n" + head_free + once_free, {7, 8, 9}),
+            ("places", LONG_IN_ORDER, head + once + once, {5, 6, 7})):
+        out = take(tmp_path / name, intake, {"a.csv": text})
+        assert set(out.rejected["row"]) == rows, name
+        assert len(out.results) == 3, name
+    out = take(tmp_path / "alike", free, {"a.csv": head_free + once_free + once_free})
+    assert len(out.results) == 6  # declared in order, and nothing says that they are one
+    out = take(tmp_path / "second", LONG_IN_ORDER, {"a.csv": head + once + once.replace(",1\n", ",4\n").replace(
+        ",2\n", ",5\n").replace(",3\n", ",6\n")})
+    assert len(out.results) == 6
