@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 from studykit.core.numbertext import tidy_text
 from studykit.study.definition import Study
@@ -17,7 +18,7 @@ VOID = re.compile(
     r"disregard\w*|pending|estimated?|"
     r"outside (the )?(calibration|range|limits)|out of (control|cal\w*|limits|range)|ooc|nok|air bubbles?|interchanged|"
     r"verwechselt|nicht verwenden|fehlerhaft|ne pas utiliser|fail(s|ure)?|not validated|unvalidated|extrapolat\w*|"
-    r"to be confirmed|replaces|supersedes|uncertain|"
+    r"to be confirmed|do(es)? not count|replaces|supersedes|uncertain|"
     r"for information only|test data|entwurf|vorl(ä|ae)ufig\w*|provisoires?|voorlopige?|brouillon|ongeldig|no v[aá]lido|"
     r"zur(ü|ue)ckgezogen|ersetzt|remplace|(noch )?nicht freigegeben|kontamin\w*|unsicher|undicht|(glas)?bruch|zerbrochen|"
     r"nur zur information|mix(ed)?-?up|swap|lost|spill|re-?run|retest|n\. ?i\. ?o\.?)(?!\w)")
@@ -35,6 +36,7 @@ CHANGES = re.compile(
     r"(als|as) [A-Z][a-z]?2O[1-5]|trockenmasse|dry (basis|matter|mass|weight)|volume basis|sum given|"
     r"order of (the )?samples|exchanged|recte|corr\.|(red|grey|gray|yellow|bold|italics?|hatched|marked|rot|grau|gelb|"
     r"fett|kursiv)\w*( cells?| values?)?( ?[:=]| means?| are)|"
+    r"(in|on|with)( an?)? (red|green|blue|orange|gr[ea]y|yellow|bold|italics?|colou?r\w*|shad\w*|brackets|parenthes[ei]s)|"
     r"0(\.0)? (means|=|stands)|half (the )?volume|[x×*] ?[2-9]|[x×*] ?10+|is [gmµ]+/[kmg]+|in %)(?!\w)|[×*] ?[0-9]|"
     r"[<>≤≥] ?[0-9]|^= ?\w|\b1 ?(:|\+) ?[0-9]+\b|\bread by \d")
 #: Lines below a table that say nothing about single results, in most reports (common practice, no source).
@@ -99,6 +101,35 @@ def likely_analyte(name: str, study: Study) -> str | None:
         if len(set(found)) == 1:
             return found[0]
     return None
+
+
+_COMPOUND = re.compile(
+    r"(?<![A-Za-z0-9])(?=[A-Za-z]*[0-9(]|[A-Z][a-z]?O(?![A-Za-z0-9]))((?:[A-Z][a-z]?[0-9]{0,2}){2,})(?![A-Za-z0-9])")
+_COMPOUNDS = re.compile(
+    r"(?i)\b(di|tri|tetra|pent|hydr)?(oxide?s?|phosph?at\w*|sul(ph|f)at\w*|nitrat\w*|carbonat\w*|silicat\w*|silica|"
+    r"ammoni\w*|borat\w*|boric)\b")
+"""Compounds by formula (with a figure, or a metal's oxide) and by name."""
+_DEGREES = re.compile(r"(?i)\b(?:kv|vk|v|visc\w*|visk\w*)[\s._-]*([0-9]{2,3})\b|([0-9]{2,3}) ?°")
+
+
+def stands_for_another(name: str, analyte: str, label: str) -> str:
+    """Why a name in a file may stand for something else than an analyte: a compound of it, another temperature; '' if not.
+
+    ``label``: how the study calls the analyte, beside its key.
+    """
+    plain, own = unicodedata.normalize("NFKC", name), f"{analyte} {label}"
+    for found in _COMPOUND.finditer(plain):
+        parts = re.findall("[A-Z][a-z]?", found[1])
+        if analyte in parts and len(set(parts)) > 1 and {"O", "H"} & set(parts) and found[1] not in own:
+            return f"names the compound {found[1]}, which is more than {analyte}"
+    word = _COMPOUNDS.search(plain)
+    if word and analyte in _ELEMENTS.values() and word[0].casefold() not in own.casefold():
+        return f"names the compound {word[0]!r}, which is more than {analyte}"
+    degrees = {a or b for a, b in _DEGREES.findall(plain)}
+    known = {a or b for a, b in _DEGREES.findall(own)}
+    if degrees and known and not degrees & known:
+        return f"names {min(degrees)} °, and {analyte} is at {min(known)} °"
+    return ""
 
 
 def symbol_of(name: str) -> str:

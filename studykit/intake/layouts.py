@@ -15,6 +15,7 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.intake.aligned import SPACES
+from studykit.intake.cellmodel import Doubt
 from studykit.intake.columns import Table, Texts, joined, side_by_side
 from studykit.intake.copies import without_copies
 from studykit.intake.delimited import Grid, column_letters
@@ -72,6 +73,8 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
     blank = _blank_rows(grid)
     blocks = _blocks(grid, mapping, at, blank, out, file)
     blocks = out.blocks = [set_lines_apart(grid, b, mapping, samples, out.faults, out.notes, file) for b in blocks]
+    asked = _heading_doubts(grid, blocks)
+    blocks = out.blocks = [replace(b, asked=asked) for b in blocks] if asked else blocks
     out.faults += heading_faults(grid, blocks, file)
     parts: list[Table] = []
     read: list[np.ndarray] = []
@@ -356,6 +359,18 @@ def _shown(grid: Grid, rows: np.ndarray, at: list[int]) -> Texts:
     return Texts.of(grid.shown.get((int(i), k), "") for i in rows for k in at)
 
 
+def _heading_doubts(grid: Grid, blocks: list[Block]) -> dict[str, Doubt]:
+    """The first doubt of each heading, or of its unit, in any table of the sheet."""
+    out: dict[str, Doubt] = {}
+    for block in blocks if grid.doubts else ():
+        for k, head in block.heads.items():
+            for j in range(block.top, block.first):
+                found = grid.doubts.get((j, k))
+                if found and found.mark not in ("merged", "format"):
+                    out.setdefault(head, found)
+    return out
+
+
 def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, Any]:
     """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading."""
     n = len(rows) * len(at)
@@ -363,7 +378,6 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
         return {"doubt": Texts.same("", n), "mark": Texts.same("", n)}
     keys = [k for k, h in block.heads.items() if h and k not in at]
     beside = [k for k, h in block.heads.items() if not h]
-    above = list(range(block.top, block.first))
     reasons, marks = [], []
     for i in rows:
         row = next((d for k in keys if (d := grid.doubts.get((int(i), k))) is not None), None)
@@ -372,7 +386,7 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
             found = grid.doubts.get((int(i), k)) or row
             where = "" if found is None or found is not row else "a cell of its row "
             if found is None:
-                found = next((d for j in above if (d := grid.doubts.get((j, k))) and d.mark not in ("merged", "format")), None)
+                found = block.asked.get(block.heads[k])
                 where = "" if found is None else "its heading "
             reasons.append("" if found is None else where + found.reason + (
                 f" ({found.shown!r})" if found.shown and not where else ""))

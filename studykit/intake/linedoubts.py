@@ -19,7 +19,8 @@ from studykit.intake.signs import bare
 
 MOST_ROWS = 5_000
 ROUNDED = 2.5
-"""So many standard deviations a mean may lie off what rounded numbers give (no source)."""
+ENOUGH = 5
+"""So many standard deviations a mean may lie off what rounded numbers give, and of how many of them (no source)."""
 OFF, FAR, NEAR = 1.5, 8.0, 1.3
 """A moved value is off the middle of its own column by the first factor at least, off the other's by less than the last; where
 a column has one other value only, by the second."""
@@ -124,14 +125,16 @@ def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, rounding: fl
     Cells that were not taken may be missing in the sum, or be anything from half the least to twice the largest value;
     limits count with their number or not at all. 'Sharp' is what chance would hit once in ten times at most. ``rounding``:
     the last place that is shown of the column: a mean may come from longer numbers than the file has, or from the shorter
-    ones that it shows (`ROUNDED` standard deviations of the rounding of so many numbers).
+    ones that it shows (`ROUNDED` standard deviations of the rounding of so many numbers). That counts where it is written
+    finer than they are, or of `ENOUGH` numbers: of fewer with as many digits chance would fit too often.
     """
     others, limits = sheet.value[own & sheet.plain], sheet.value[own & ~sheet.plain]
     if others.size < 2:
         return "unknown"
     slack = 0.51 * max(step, 1e-9 * abs(value))
     slack *= others.size if words == "sum" else 1  # what is added may be shown rounded
-    loose = slack + ROUNDED * rounding / (12 * others.size) ** 0.5 * (others.size if words == "sum" else 1)
+    finer = rounding > 1.5 * step or others.size >= ENOUGH
+    loose = slack + finer * ROUNDED * rounding / (12 * others.size) ** 0.5 * (others.size if words == "sum" else 1)
     pools = (others, np.concatenate([others, limits]), np.concatenate([others, limits / 2]))
     off = min(abs((pool.mean() if words == "mean" else pool.sum()) - value) for pool in pools)
     if off <= slack:

@@ -23,7 +23,7 @@ from studykit.core.files import inside, line_of_key, read_toml, sha256_of
 from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.units import parse_unit
-from studykit.intake.headwords import likely_analyte
+from studykit.intake.headwords import likely_analyte, stands_for_another
 from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
@@ -38,7 +38,7 @@ _ITSELF = re.compile(r"(?i)\(?([<>≤≥=]*) ?([+−-]?[.,]?[0-9][0-9.,' ’]*(?
                      r"(?: ?(?:±|\+/?-) ?[0-9][0-9.,]*\)?)? ?(.*)")
 """A number or a limit as results are written: its sign, its digits, and what stands behind it."""
 _HOLDS = re.compile(r"(?i)\W*(?:[a-z]|ca\.?|about|approx\.?)?\W*\d|.*\d[.,]\d|\W*[<>≤≥⩽⩾]")
-"""A number with a mark or words behind it or a letter before it ('9.8*', 'R 690'), one with decimals anywhere, a limit's sign."""
+"""A number with a mark behind it or a letter before it ('9.8*', 'R 690'), one with decimals anywhere, a limit's sign."""
 _BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
 
 
@@ -266,6 +266,11 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
                         reason=f"stands for {' and '.join(sorted(own))}, another analyte of the study, by its own heading",
                         remedy=f'correct it; if the laboratory means {target.analyte}, say who said so: {{ analyte = '
                         f'"{target.analyte}", reason = "who said so" }}')
+        elif target is not None and target.analyte in study.analytes and not target.reason and (
+                why := stands_for_another(name, target.analyte, study.analytes[target.analyte].label or "")):
+            yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte, reason=why,
+                        remedy=f'ask the laboratory; if the numbers are those of {target.analyte}, say who said so: '
+                        f'{{ analyte = "{target.analyte}", reason = "who said so" }}')
     if "qualifier" not in entry.columns and not entry.qualifier_heads():
         yield from (_number_fault(k, word) for word in entry.words if word not in entry.value_words())
     for table, names in (("units", entry.units), ("limits", entry.limits), ("upper_limits", entry.upper_limits)):

@@ -19,7 +19,7 @@ from studykit.intake.determinations import settle
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import NOTHING_BELOW, Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
-from studykit.intake.movedcells import lone_gaps, moved_doubts, result_columns
+from studykit.intake.movedcells import fewest, lone_gaps, moved_doubts, result_columns
 from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
 from studykit.intake.signs import number_format
@@ -218,16 +218,18 @@ def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: 
 def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], codes: set[str]) -> None:
     """Doubts that a row's other columns tell, onto the determinations of that row, and where it alone has a gap."""
     cells = laid.cells
-    gaps = {int(grid.lines[i]): b.heads[k] for b in laid.blocks
-            for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known))).items()}
-    cells["gap"] = _by_line(cells, gaps)
+    cells["gap"] = _by_line(cells, {
+        int(grid.lines[i]): b.heads[k] for b in laid.blocks
+        for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known)), fewest(mapping)).items()})
     blocks = [replace(b, rows=b.rows[np.isin(grid.lines[b.rows], cells["line"])]) for b in laid.blocks]
-    found = {int(grid.lines[i]): why for b in blocks for i, why in moved_doubts(grid, b, mapping, known).items()}
-    found |= {int(grid.lines[i]): why for b in blocks for i, why in row_doubts(grid, b, mapping, known, codes).items()}
-    if found:
-        for n in np.flatnonzero(np.isin(cells["line"], list(found))).tolist():
-            if not cells["doubt"][n]:
-                _doubt(cells, n, found[int(cells["line"][n])], "remark")
+    found: dict[tuple[int, int | None], str] = {}
+    for b in blocks:
+        found |= {(int(grid.lines[i]), k): why for (i, k), why in moved_doubts(grid, b, mapping, known).items()}
+        found |= {(int(grid.lines[i]), None): why for i, why in row_doubts(grid, b, mapping, known, codes).items()}
+    at = np.flatnonzero(np.isin(cells["line"], [line for line, _ in found]) & ~cells["doubt"].flags(bool)) if found else ()
+    told = {int(n): why for n in at if (why := found.get((line := int(cells["line"][n]), None), "") or found.get(
+        (line, int(cells["place"][n])), ""))}
+    _mark(cells, told, "remark")
     if grid.cut:
         _mark_cut(grid, cells)
 
@@ -240,11 +242,14 @@ def _by_line(cells: Table, told: dict[int, str]) -> Texts:
     return out
 
 
-def _doubt(cells: Table, n: int, reason: str, mark: str) -> None:
-    """Give one determination a doubt."""
+def _mark(cells: Table, told: dict[int, str], mark: str) -> None:
+    """Give determinations, by their place, a doubt each."""
     at = np.zeros(len(cells), dtype=bool)
-    at[n] = True
-    cells["doubt"], cells["mark"] = cells["doubt"].where(at, reason), cells["mark"].where(at, mark)
+    at[list(told)] = True
+    codes, words = cells["doubt"].codes.copy(), [*cells["doubt"].words, *told.values()]
+    codes[list(told)] = np.arange(len(words) - len(told), len(words))
+    if told:
+        cells["doubt"], cells["mark"] = Texts(codes, words).renamed(words), cells["mark"].where(at, mark)
 
 
 def _mark_cut(grid: Grid, cells: Table) -> None:
@@ -257,7 +262,7 @@ def _mark_cut(grid: Grid, cells: Table) -> None:
     own[at[-1]] = False
     shortest = min((len(t.strip()) for t in cells["text"].at(own).distinct()), default=0)
     if len(end) < shortest:
-        _doubt(cells, int(at[-1]), "may be cut: the file ends here without a line end", "cut")
+        _mark(cells, {int(at[-1]): "may be cut: the file ends here without a line end"}, "cut")
 
 
 def _info(grid: Grid, mapping: FileMapping, laid: Laid, source: str, digest: str,

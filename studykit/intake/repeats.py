@@ -14,6 +14,8 @@ from studykit.intake.linedoubts import ROUNDED, step_at
 
 FEWEST = 3
 """Among fewer samples with as many determinations nothing is said."""
+FEWEST_ALIKE = 4
+"""Among fewer samples one and the same value may be chance."""
 NEARLY_ALL = 0.8
 """In so many of them the last must be the mean of those before (no source)."""
 
@@ -31,6 +33,7 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
     for group in groups:
         first = int(group[0])
         by_analyte.setdefault((int(rows["analyte"].codes[first]), int(rows["source_file"].codes[first])), []).append(group)
+    constant: list[tuple[list[np.ndarray], set[int]]] = []
     for own in by_analyte.values():
         sizes = np.array([len(g) for g in own])
         usual = int(np.bincount(sizes).argmax())
@@ -38,6 +41,12 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
         if len(alike) >= FEWEST and usual > 1 and 2 * len(alike) > len(own):
             yield from _means(rows, alike, [g for g in own if 1 < len(g) < usual]) if usual > 2 else ()
             yield from _odd(own, sizes, usual)
+            constant.append((alike, _constant(rows, alike)))
+    for groups, same in constant:
+        if len(groups) < FEWEST_ALIKE:  # only what all analytes, of more than one, have so
+            same = set.intersection(*(s for _, s in constant)) if len(constant) > 1 else set()
+        yield from ((int(g[n]), "is the same in all samples while the other determinations differ: a limit, or a target?")
+                    for n in sorted(same) for g in groups)
 
 
 def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> Iterator[tuple[int, str]]:
@@ -51,11 +60,17 @@ def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> It
                      "before it: no determination?") for g in fewer)
 
 
+def _constant(rows: Table, groups: list[np.ndarray]) -> set[int]:
+    """Which determinations, from 0, are one and the same in all samples while another is not: a limit, or a target."""
+    same = np.ptp(rows["value"][np.array(groups)], axis=0) == 0
+    return set(np.flatnonzero(same).tolist()) if not same.all() else set()
+
+
 def _slack(rows: Table, group: np.ndarray) -> float:
-    """How far the last of some readings may lie off the mean of those before: more where it is shown finer than they are."""
+    """How far the last of some readings may lie off the mean of those before: more where these show less than they store."""
     own, step = float(rows["value"][group[-1]]), step_at(rows, int(group[-1]))
-    shown = max(step_at(rows, int(i), shown=True) for i in group[:-1])
-    rounding = ROUNDED * shown / (12 * (len(group) - 1)) ** 0.5 if shown > 1.5 * step else 0.0
+    shown = max(step_at(rows, int(i), shown=True) if rows["shown"][i] else 0.0 for i in group[:-1])
+    rounding: float = ROUNDED * shown / (12 * (len(group) - 1)) ** 0.5
     return 0.51 * step + 1e-9 * abs(own) + rounding
 
 

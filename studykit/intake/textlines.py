@@ -10,13 +10,14 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
 from studykit.intake.bounds import corners
+from studykit.intake.cellmodel import Doubt
 from studykit.intake.delimited import Grid
 from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK
 from studykit.intake.mapping import FileMapping
@@ -32,7 +33,10 @@ _NUMBER = re.compile(r"[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Block:
-    """One rectangle of a grid: headings by column position, row positions of the data, units by column."""
+    """One rectangle of a grid: headings by column position, row positions of the data, units by column.
+
+    ``asked``: the doubts of headings, of other tables in the sheet too, by heading.
+    """
 
     heads: dict[int, str]
     top: int
@@ -40,6 +44,7 @@ class Block:
     first: int
     rows: np.ndarray
     units: dict[int, str]
+    asked: dict[str, Doubt] = field(default_factory=dict)
 
 
 def used_units(mapping: FileMapping, blocks: list[Block], grid: Grid | None = None) -> set[str]:

@@ -30,6 +30,12 @@ _UNIT_LIKE = re.compile(
     r"\bmm[2²] ?/ ?s\b|\bcst\b")
 
 
+_FACTOR = re.compile(
+    rf"(?:^|[\s(\[)\]])[x×*÷/]\s*[0-9]|10\s*\^|/\s*10\b|10[\u2212\u207b]|/\s*[0-9]+\s*(?:k?g|m?[lL])\b|\b1 ?: ?[0-9]+\b|"
+    rf"[\[(]\s*[0-9][0-9.,]*(?:[eE][+-]?[0-9]+)?\s*(?:{_UNIT_LIKE.pattern.removeprefix('(?i)').rstrip('|')})")
+"""A factor in a heading: 'x 10', '10^-1', '(÷10)', '[10 mg/kg]', '[mg/100 g]', '1:10'."""
+
+
 def shown_unit(name: str) -> str:
     """What stands for a unit in a name: brackets whose text is no unit that is read, or a unit without brackets."""
     found = re.search(r"[\[(]([^\[\]]*)[\])]\s*$", name)
@@ -118,7 +124,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     except ValueError as error:
         return UnitRule(reason=f"has the unit {shown!r}: {error}",
                         remedy=f"give this spelling a meaning: [file.unit_words] {shown!r} = ..., or correct the unit")
-    if re.search(r"(?:^|[\s(\[])[x×*/]\s*10|10\s*\^|/\s*10\b", name) and not (entry and entry.unit):
+    if _FACTOR.search(name) and not (entry and entry.unit):
         return UnitRule(reason="has a factor in its heading", remedy="ask the laboratory; if the numbers are in the unit as "
                         f"they stand, write {name!r} = {{ analyte = {analyte!r}, unit = ... }}")
     if own and stated and parse_unit(stated) != own:

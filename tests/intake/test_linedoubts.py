@@ -129,8 +129,8 @@ def test_a_mean_is_seen_above_a_line_that_is_no_sample_either(tmp_path: Path) ->
     assert len(out.results) == 6
 
 
-PLAIN = INTAKE.replace('run = "Batch"\n', 'run_order = "Pos"\n').replace("[file.columns]", 'ignore_columns = ["Remark", "Vial"]\n'
-                                                                         "[file.columns]")
+PLAIN = INTAKE.replace('run = "Batch"\n', 'run_order = "Pos"\n').replace(
+    "[file.columns]", 'ignore_columns = ["Remark", "Vial"]\n[file.columns]')
 
 
 @pytest.mark.parametrize("line", ["B003,341.0,,3", "B003,,10.1,3", "B003,338.8,3,", "B003,338.8,3"])
@@ -213,3 +213,71 @@ def test_a_report_pasted_twice_is_no_second_determination(tmp_path: Path) -> Non
     out = take(tmp_path / "second", LONG_IN_ORDER, {"a.csv": head + once + once.replace(",1\n", ",4\n").replace(
         ",2\n", ",5\n").replace(",3\n", ",6\n")})
     assert len(out.results) == 6
+
+
+ACROSS = """
+[[file]]
+pattern = "*.csv"
+layout = "wide-samples"
+decimal = "."
+blank = "not measured"
+ignore_columns = ["Method"]
+[file.columns]
+analyte = "Test"
+[file.units]
+Si = "mg/kg"
+P = "mg/kg"
+"""
+FIVE = ("B001", "B002", "B003", "B004", "B005")
+
+
+@pytest.mark.parametrize("line", ["P,352.9,338.8,340.4,346.7,ICP,", "P,,341.2,352.9,338.8,340.4,346.7"])
+def test_a_line_of_samples_across_that_moved_is_asked_about(tmp_path: Path, line: str) -> None:
+    """Told by the column behind the samples alone: the values are those of one analyte."""
+    head = f"Test,{','.join(FIVE)},Method\nSi,9.8,10.4,9.1,9.9,10.1,ICP\n"
+    out = take(tmp_path / "moved", ACROSS, {"a.csv": head + line + "\n"}, codes=FIVE)
+    assert set(out.rejected["row"]) == {3}
+    assert len(out.results) == 5
+    sound = take(tmp_path / "sound", ACROSS, {"a.csv": head + "P,,341.2,352.9,338.8,340.4,ICP\n"}, codes=FIVE)
+    assert len(sound.results) == 9
+
+
+PAIR = INTAKE.replace('run = "Batch"\n', "")
+TRUE = {"B001": (9.8, 341.2), "B002": (10.4, 352.9), "B003": (9.1, 338.8), "B004": (9.9, 340.4), "B005": (10.1, 346.7)}
+
+
+@pytest.mark.parametrize(("body", "lines"), [
+    ("B001,9.8,341.2\nB002,10.4,352.9\nB003,9.1,\nB004,9.9,338.8\nB005,10.1,340.4\n,,346.7\n", {4, 5, 6, 7}),
+    ("B001,9.8,341.2\n,10.4,352.9\nB002,9.1,338.8\nB003,9.9,340.4\nB004,10.1,346.7\nB005,,\n", {2, 3, 4, 5, 6, 7}),
+    ("B001,9.8,341.2\nB003,10.4,352.9\nB004,9.1,338.8\nB005,9.9,340.4\n,10.1,346.7\n", {2, 3, 4, 5, 6})])
+def test_a_column_that_moved_by_a_line_is_asked_about(tmp_path: Path, body: str, lines: set[int]) -> None:
+    """P down by a line, the codes down, the codes up: whatever is read is what was meant."""
+    out = take(tmp_path, PAIR, {"a.csv": "Sample,Si,P\n" + body}, codes=FIVE)
+    assert set(out.rejected["row"]) == lines
+    for row in out.results.itertuples():
+        assert row.value == TRUE[str(row.sample)][row.analyte == "P"]
+
+
+def test_results_of_a_long_file_that_moved_by_a_line_are_asked_about(tmp_path: Path) -> None:
+    intake = LONG_IN_ORDER.replace('replicates = "in order"\n', 'blank = "not measured"\n').replace('run_order = "Pos"\n', "")
+    text = "Sample,Test,Result\nB001,Si,9.8\nB002,Si,\nB003,Si,10.4\nB004,Si,9.1\nB005,Si,9.9\n,,10.1\n"
+    out = take(tmp_path, intake, {"a.csv": text}, codes=FIVE)
+    assert out.results["sample"].tolist() == ["B001"]
+
+
+def test_a_mean_without_a_code_or_one_code_that_is_lost_leave_the_other_lines_alone(tmp_path: Path) -> None:
+    body = "Sample,Si,P\nB001,9.8,341.2\nB002,10.4,352.9\nB003,9.1,338.8\nB004,9.9,340.4\n"
+    assert len(take(tmp_path / "mean", PAIR, {"a.csv": body + ",9.8,343.3\n"}, codes=FIVE).results) == 8
+    assert len(take(tmp_path / "lost", PAIR, {"a.csv": body.replace("B002", "")}, codes=FIVE).results) == 6
+
+
+def test_a_target_beside_each_result_is_no_second_determination(tmp_path: Path) -> None:
+    intake = LONG_IN_ORDER.replace('run_order = "Pos"\n', "").replace('"in order"\n', '"in order"\nignore_columns = ["Type"]\n')
+    text = "Sample,Test,Type,Result\n" + "".join(f"{c},Si,found,{v[0]}\n{c},Si,max,12.0\n" for c, v in TRUE.items())
+    out = take(tmp_path, intake, {"a.csv": text}, codes=FIVE)
+    assert set(out.rejected["value"]) == {"12.0"}
+    assert len(out.results) == 5
+    text = "Sample,Test,Type,Result\n" + "".join(
+        f"{c},{a},found,{v}\n{c},{a},max,{m}\n" for c, pair in list(TRUE.items())[:3]
+        for a, v, m in (("Si", pair[0], "12.0"), ("P", pair[1], "400")))
+    assert len(take(tmp_path / "three", intake, {"a.csv": text}, codes=FIVE).results) == 6

@@ -151,3 +151,21 @@ def test_files_that_are_never_read_stand_in_the_files_table(tmp_path):
 def test_reasons_and_constants_hold_no_sign_that_nobody_sees(change):
     with pytest.raises(BadInput, match=r"turns the direction|nobody sees"):
         parse_intake({"file": [{**ENTRY, **change}]}, study())
+
+
+@pytest.mark.parametrize(("name", "analyte", "why"), [
+    ("P2O5", "P", "names the compound P2O5"), ("P as P2O5 [mg/kg]", "P", "P2O5"), ("SiO\u2082", "Si", "SiO2"),
+    ("Silica", "Si", "Silica"), ("Phosphate", "P", "Phosphate"), ("Visc. 100 \u00b0C", "KV40", "names 100 \u00b0"),
+    ("KV100", "KV40", "KV40 is at 40 \u00b0")])
+def test_a_heading_of_a_compound_or_another_temperature_wants_a_reason(name: str, analyte: str, why: str) -> None:
+    entry = {**ENTRY, "analytes": {name: analyte}}
+    with pytest.raises(BadInput, match=why):
+        parse_intake({"file": [entry]}, study())
+    entry["analytes"] = {name: {"analyte": analyte, "reason": "the laboratory, 4 May"}}
+    assert parse_intake({"file": [entry]}, study()).file[0].target(name)
+
+
+@pytest.mark.parametrize(("name", "analyte"), [
+    ("Silicon ICP-OES", "Si"), ("P (XRF)", "P"), ("Visc. 40 \u00b0C", "KV40"), ("Viscosity", "KV40"), ("Si 251.6", "Si")])
+def test_headings_with_an_apparatus_or_the_same_temperature_want_none(name: str, analyte: str) -> None:
+    assert parse_intake({"file": [{**ENTRY, "analytes": {name: analyte}}]}, study())

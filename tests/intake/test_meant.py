@@ -50,7 +50,8 @@ def taken(out: IntakeOutcome | None) -> dict[tuple[str, str], str]:
 
 @pytest.mark.parametrize("line", [
     "Report 118 - CANCELLED", "DRAFT - not released", "Preliminary results, replaced by report 119", "This report is invalid",
-    "P results: do not use", "P results: wrong bottle", "Status;cancelled;", "Report 118;;mg/L", ";% m/m;% m/m"])
+    "P results: do not use", "values on grey ground do not count", "Results in bold are second readings",
+    "P results: wrong bottle", "Status;cancelled;", "Report 118;;mg/L", ";% m/m;% m/m"])
 def test_a_line_above_the_headings_that_takes_results_back_is_asked_about(tmp_path: Path, line: str) -> None:
     assert not taken(read(tmp_path, {"a.csv": line + "\n" + HEAD + BODY}))
     assert set(taken(read(tmp_path, {"a.csv": "Report 118\nYour order 4711;;\n" + HEAD + BODY}))) == ALL
@@ -94,7 +95,7 @@ def test_a_flag_in_a_column_that_is_left_out_is_a_doubt(tmp_path: Path, head: st
 
 @pytest.mark.parametrize("unit", [
     "P (Gew.-%)", "P [Gew.-%]", "P, % m/m", "P / % m/m", "P % m/m", "P in %", "P %", "P mg/L", "P x 10 [mg/kg]",
-    "P/10 [mg/kg]"])
+    "P/10 [mg/kg]", "P [10 mg/kg]", "P x 0.1", "P (1e-1 mg/kg)", "P (÷10)", "P [mg/100 g]", "P 1:10"])
 def test_a_unit_in_a_heading_that_is_not_read_is_never_overruled(tmp_path: Path, unit: str) -> None:
     rest = f'[file.analytes]\n"{unit}" = "P"\n'
     text = f"Sample;{unit}\nK72PX;0.0338\nK91CM;0.0341\nK83RT;0.0336\n"

@@ -393,6 +393,7 @@ class Builder:
                 return text.encode(self.style.encoding)
             except UnicodeEncodeError:  # two kinds that do not fit: the encoding cannot hold the other's signs
                 self.style.encoding = "utf-8"
+                self.entry |= {"encoding": "utf-8"} if "encoding" in self.entry else {}
                 return text.encode("utf-8")
         if not self.book.sheets:
             self.book.sheets = [self.sheet]
@@ -442,6 +443,8 @@ class Builder:
             for truth in seen:
                 truth.agree = False
         self.check_decimal_proof()
+        for truth in seen:  # kinds that undo each other's unit: no case
+            in_study_unit(truth.value or Decimal(1), truth.unit, str(self.study[truth.analyte]["unit"]))
         text = "".join(f"{k} = {toml(v)}\n" for k, v in self.head.items()) + "\n"
         text += "\n".join([self.entry_text(), *self.entries])
         return Case(

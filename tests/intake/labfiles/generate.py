@@ -15,13 +15,14 @@ from tests.intake.labfiles import (
     kinds_plain,
     kinds_reports,
     kinds_sheets,
+    kinds_slips,
 )
 from tests.intake.labfiles.build import SPREAD, STAGES, TEXT, Builder
 from tests.intake.labfiles.model import Case
 from tests.intake.labfiles.registry import KINDS, Kind
 
 #: each registers its kinds when imported
-REGISTERED = (kinds_cells, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports, kinds_sheets)
+REGISTERED = (kinds_cells, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports, kinds_sheets, kinds_slips)
 
 
 def draw_kinds(rng: random.Random) -> list[str]:

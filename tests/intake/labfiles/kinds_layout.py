@@ -818,6 +818,8 @@ def gkg(b: Builder) -> None:
     """Converted by the kit."""
     b.style.unit_place = b.rng.choice(["header", "row"])
     for det in b.column("thousands"):
+        if POOL[det.analyte].unit != "mg/kg":
+            raise ValueError("no analyte in mg/kg beside another kind's")
         _rescale(b, det, "g/kg", 1000)
         b.style.declare.add("decimal")
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.intake.labfiles.build import SPREAD, TEXT, Builder
+from tests.intake.labfiles.build import POOL, SPREAD, TEXT, Builder
 from tests.intake.labfiles.model import Cell, Row, text_cells
 from tests.intake.labfiles.registry import kind
 
@@ -42,7 +42,8 @@ def cp1252(b: Builder) -> None:
 @kind("encoding utf-8 read as cp1252 and saved", "plain", False, "style", containers=TEXT, slots="bytes")
 def mojibake(b: Builder) -> None:
     """mmÂ²/s."""
-    b.analytes = ["KV40", "P", "Si"]
+    wanted = [k for k, s in POOL.items() if s.scale in b.want_scales]
+    b.analytes = list(dict.fromkeys(["KV40", "P", "Si", *wanted]))[:4]
     b.encode = lambda text: text.encode("utf-8").decode("cp1252", "replace").encode("utf-8")
 
 
