@@ -128,9 +128,7 @@ def cell_means(blocks: Blocks, A: np.ndarray) -> np.ndarray:
 
 
 def _cell_data(cell: np.ndarray, counts: np.ndarray, A: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    n = len(cell)
-    pick = sparse.csr_array((np.ones(n), (cell, np.arange(n))), shape=(len(counts), n))
-    means = (pick @ A) / counts[:, None]
+    means = np.column_stack([np.bincount(cell, a, len(counts)) for a in A.T]) / counts[:, None]
     about = A - means[cell]
     return means * np.sqrt(counts)[:, None], about.T @ about
 
@@ -249,9 +247,10 @@ def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
         W, ZW, K, part = pattern_inverse(g, theta)
         logdet += part
         WA, H, F = _products(g, W, ZW)
+        own = _own(g, W)
         S = S + _sum(g.A, WA)
         S1[0] += _sum(WA, WA)
-        S2[0, 0] += _sum(WA, W[g.owner] @ WA)
+        S2[0, 0] += _sum(WA, W[own] @ WA)
         t1[0] += g.count @ np.trace(W, axis1=1, axis2=2)
         t2[0, 0] += g.count @ (W * W).sum(axis=(1, 2))
         made = made_of(g)
@@ -261,7 +260,7 @@ def block_moments(blocks: Blocks, theta: np.ndarray) -> Moments:
             t1[i] += g.count @ np.trace(K[:, a, b], axis1=1, axis2=2)
             t2[0, i] += g.count @ (ZW[:, a] * ZW[:, b]).sum(axis=(1, 2))
             for other, (c, d) in ((o, cd) for o, theirs in enumerate(made[i - 1 :], start=i) for cd in theirs):
-                S2[i, other] += _sum(H[:, a], K[:, b, c][g.owner] @ H[:, d])
+                S2[i, other] += _sum(H[:, a], K[:, b, c][own] @ H[:, d])
                 t2[i, other] += g.count @ (K[:, a, d] * K[:, b, c]).sum(axis=(1, 2))
     for i in range(k + 1):
         for j in range(i):
@@ -280,9 +279,14 @@ def _sum(U: np.ndarray, V: np.ndarray) -> np.ndarray:
     return np.asarray(U.reshape(-1, U.shape[-1]).T @ V.reshape(-1, V.shape[-1]))
 
 
+def _own(g: Group, W: np.ndarray) -> slice | np.ndarray:
+    """Picks the pattern's matrix of each stored block; one pattern serves all as it is."""
+    return slice(None) if len(W) == 1 else g.owner
+
+
 def _products(g: Group, W: np.ndarray, ZW: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """WA, Z'WA and Z'WWA for the stored data."""
-    own = slice(None) if len(W) == 1 else g.owner
+    own = _own(g, W)
     WA = W[own] @ g.A
     return WA, ZW[own] @ g.A, ZW[own] @ WA
 

@@ -49,6 +49,7 @@ from scipy import optimize, stats
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.mixed import statsmodels_check as secondopinion
+from studykit.mixed.balance import one_minimum
 from studykit.mixed.blocks import Blocks, compress
 from studykit.mixed.denominator import SmallSample, approximate, half_width, p_value, small_sample
 from studykit.mixed.design import Design, build_design, check_finite, response_values
@@ -224,16 +225,18 @@ def _fitted(design: Design, y: np.ndarray, response: str) -> RemlFit:
                       slopes=[t.slope for t in design.terms], pairs=design.pairs)  # fmt: skip
     _has_scatter(design, blocks, z)
     names = [t.name for t in design.terms]
-    state, iterations = best_state(blocks, ("residual", *names, *(f"{names[a]}, {names[b]}" for a, b in design.pairs)))
+    components = ("residual", *names, *(f"{names[a]}, {names[b]}" for a, b in design.pairs))
+    plain = all(t.slope is None for t in design.terms)
+    state, iterations = best_state(blocks, components, once=plain and one_minimum([t.codes for t in design.terms], design.Q))
     return _assembled(design, blocks, state, iterations, y, (centre, scale), response)
 
 
-def best_state(blocks: Blocks, components: tuple[str, ...]) -> tuple[State, int]:
-    """The lower of the minima reached from two starts, and the iterations spent."""
+def best_state(blocks: Blocks, components: tuple[str, ...], *, once: bool = False) -> tuple[State, int]:
+    """The lower of the minima reached from two starts, and the iterations spent; ``once``: there is one minimum only."""
     if blocks.pairs:
         return _best_correlated(blocks, components)
     state, spent = search(blocks, check_information(blocks, components))
-    if blocks.k and max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START:
+    if blocks.k and not once and max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START:
         start = np.full(blocks.k + 1, 0.02 * state.theta.sum())
         start[0] = state.theta.sum()
         other, more = search(blocks, state_at(blocks, start))

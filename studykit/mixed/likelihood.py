@@ -129,7 +129,7 @@ def free_components(state: State, held: int | None = None) -> np.ndarray:
 
 def _step(state: State, free: np.ndarray) -> np.ndarray:
     """A bounded Newton step: components that it would push below zero go to zero, the others follow."""
-    ix = np.ix_(free, free)
+    ix = ... if free.all() else np.ix_(free, free)
     H, g, theta = state.hessian[ix], state.gradient[free], state.theta[free]
     scale = np.sqrt(np.maximum(np.diag(state.E)[free], 1e-300))
     if np.linalg.eigvalsh(H / np.outer(scale, scale))[0] < 1e-6:
@@ -137,8 +137,9 @@ def _step(state: State, free: np.ndarray) -> np.ndarray:
     move = np.zeros(len(g))
     use = np.ones(len(g), dtype=bool)
     while use.any():
-        rest = g[use] + H[np.ix_(use, ~use)] @ move[~use]
-        move[use] = -np.linalg.solve(H[np.ix_(use, use)], rest)
+        every = use.all()
+        rest = g if every else g[use] + H[np.ix_(use, ~use)] @ move[~use]
+        move[use] = -np.linalg.solve(H if every else H[np.ix_(use, use)], rest)
         below = use & (theta + move < 0)
         if not below.any():
             break

@@ -18,6 +18,8 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
 
+from studykit.mixed.balance import chain
+
 SMALL = 60  # blocks up to this many cells are inverted as they are
 MOST_COLUMNS = 600  # levels of crossing terms that are absorbed
 WORTH_IT = 0.3  # their share of the cells in a piece, above which one dense matrix is faster
@@ -37,7 +39,13 @@ class Moments:
 
 
 def components(terms: Sequence[np.ndarray], cells: int) -> np.ndarray:
-    """Label of the linked piece of each cell; cells that share a level are linked."""
+    """Label of the linked piece of each cell, by first appearance; cells that share a level are linked."""
+    nested = chain(terms)
+    if nested:
+        _, first, inverse = np.unique(nested[0], return_index=True, return_inverse=True)
+        rank = np.empty(len(first), dtype=np.int32)
+        rank[np.argsort(first)] = np.arange(len(first))
+        return np.asarray(rank[inverse])
     offsets = np.cumsum([cells] + [int(t.max()) + 1 for t in terms])
     rows = np.tile(np.arange(cells), len(terms))
     cols = np.concatenate([t + o for t, o in zip(terms, offsets[:-1], strict=True)])
