@@ -102,3 +102,19 @@ def compare(earlier: Annotated[Path, typer.Argument(help="The study that came fi
     typer.echo(f"{found.sentence}\n\nPage: {written.page}")
     for note in found.notes:
         typer.echo(f"note: {visible(note)}")
+
+
+@app.command(epilog="Example: studykit controls last-year my-study --to controls-of-two-years")
+def controls(studies: Annotated[list[Path], typer.Argument(help="Studies of one laboratory, the earliest first.",
+                                                           show_default=False)],
+             to: Annotated[Path, typer.Option(help="Folder for the page, tables and proposals.")] = Path("controls")) -> None:
+    """Put the controls of studies together: charts, what measuring, drawing and runs scatter, limits for the next."""
+    from studykit.front import open as opened
+    from studykit.register import write_record
+
+    kept = write_record([opened(s) for s in studies], to)
+    found = kept.found
+    facts(page=kept.page, analytes=list(found.names), notes=found.notes)
+    typer.echo(f"Page: {kept.page}\nFor the next study, if you agree: for-the-next-study.toml and check_limits.csv beside it")
+    for note in found.notes:
+        typer.echo(f"note: {visible(note)}")

@@ -40,7 +40,7 @@ Not here: unequal residual variances, values below quantification.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -153,6 +153,24 @@ class RemlFit:
         square of the normal quantile at ``level`` (likelihood-ratio inversion; approximate for
         few levels). Raises ValueError for an unknown component.
         """
+        i, above = self._profile(component, level)
+        low = np.log(max(self._state.theta[i], 1e-12))
+        high = np.log(max(self._state.theta[i], 1e-2 * self._state.theta.sum()))
+        while above(high) < 0:
+            low, high = high, high + 1.0
+        return float(np.exp(optimize.brentq(above, low, high, xtol=1e-10))) * self._scale**2
+
+    def profile_lower(self, component: str, level: float = 0.95) -> float:
+        """One-sided lower confidence limit of a variance, as ``profile_upper``; 0 where the data allow a variance of zero."""
+        i, above = self._profile(component, level)
+        high = self._state.theta[i]
+        low = 1e-9 * self._state.theta.sum()
+        if high <= low or above(np.log(low)) < 0:
+            return 0.0
+        return float(np.exp(optimize.brentq(above, np.log(low), np.log(high), xtol=1e-10))) * self._scale**2
+
+    def _profile(self, component: str, level: float) -> tuple[int, Callable[[float], float]]:
+        """Place of a component, and how far the criterion at a logarithm of it lies above that at its limit."""
         order = ("residual", *(t.name for t in self._design.terms))
         if component not in order:
             raise ValueError(f"component must be one of {', '.join(order)}, but got {component!r}")
@@ -167,11 +185,7 @@ class RemlFit:
             theta[i] = np.exp(log_value)
             return search(self._blocks, state_at(self._blocks, theta), held=i)[0].D - self._state.D - rise
 
-        low = np.log(max(self._state.theta[i], 1e-12))
-        high = np.log(max(self._state.theta[i], 1e-2 * self._state.theta.sum()))
-        while above(high) < 0:
-            low, high = high, high + 1.0
-        return float(np.exp(optimize.brentq(above, low, high, xtol=1e-10))) * self._scale**2
+        return i, above
 
     def second_opinion(self) -> secondopinion.SecondOpinion:
         """statsmodels' fit of the same model beside this one, or the reason why there is none."""

@@ -8,6 +8,7 @@ from . import letter_files as letter_files
 from . import maps as maps
 from . import massbalance as massbalance
 from . import replicates as replicates
+from . import rules as rules
 from . import unseen as unseen
 
 __all__ = [
@@ -21,5 +22,6 @@ __all__ = [
     "maps",
     "massbalance",
     "replicates",
+    "rules",
     "unseen",
 ]

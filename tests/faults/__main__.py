@@ -1,18 +1,18 @@
-"""Run the fault bench: ``python -m tests.faults [clean|settled|faults|pairs|rules|unseen|speed] [--studies N] [--seed S]``."""
+"""Run the fault bench: ``python -m tests.faults [WHAT] [--studies N] [--seed S]``; WHAT is a key of ``COMMANDS``."""
 
 from __future__ import annotations
 
 import argparse
 import time
 from dataclasses import replace
+from pathlib import Path
 
 from studykit.quality.assess import assess
 from tests.faults import bench
 from tests.faults.laboratory import Setting, make
 from tests.faults.planted import FAULTS
 
-PAIRS = (("wrong product", "drift in one run"), ("unit in a cell", "dilution"), ("copied row", "shift of one run"),
-         ("exchanged containers", "unit in one file"), ("portion", "carry-over"), ("swap of two bottles", "unit in a row"))
+POWER = Path(__file__).parent / "power.csv"
 
 
 def _rules(tally: bench.Tally) -> str:
@@ -51,7 +51,7 @@ def faults(n: int, seed: int, only: str, sizes: tuple[int, ...] = (0, 1, 2)) -> 
 
 
 def pairs(n: int, seed: int, only: str) -> None:
-    for one, other in PAIRS:
+    for one, other in bench.PAIRS:
         if only in f"{one} {other}":
             t = bench.two_faults(one, other, bench.USUAL, range(seed, seed + n))
             print(f"{one} and {other}: {100 * t.share('first'):.0f} and {100 * t.share('second'):.0f} % of {t.n}", flush=True)
@@ -85,6 +85,11 @@ def speed(n: int, seed: int, only: str) -> None:
         print(f"{containers} containers, {len(tables[3])} results: {time.process_time() - start:.2f} s", flush=True)
 
 
+def power(n: int, seed: int, only: str) -> None:
+    print(f"share found by size of fault, {n} studies a row, into {POWER.name}")
+    bench.found_by_size(range(seed, seed + n), POWER)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("what", nargs="*", default=["clean", "settled", "faults", "pairs", "rules", "speed"])
@@ -101,7 +106,7 @@ def main() -> None:
 
 
 COMMANDS = {"clean": clean, "settled": settled, "faults": faults, "pairs": pairs, "rules": rules, "unseen": unseen,
-            "speed": speed}
+            "speed": speed, "power": power}
 
 
 if __name__ == "__main__":

@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from itertools import product
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -215,6 +216,30 @@ def two_faults(one: str, other: str, setting: Setting, seeds: range) -> Tally:
     return tally
 
 
+BESIDE = ("digits in one of two", "copied row", "invented repeats", "coarse rounding", "noisy laboratory", "calibration",
+          "spoiled check fluid")
+"""Faults that other checks than the explanations name."""
+
+
+def found_by_size(seeds: range, path: Path) -> None:
+    """How many studies have the right cause at the right place, fault by fault at each size; written after each round.
+
+    Every fault and size has seeds of its own (1000 apart). Faults that the explanations name are looked for there alone, so
+    nothing here tells of wrong suspects.
+    """
+    rows = [(name, k, fault.sizes[k]) for name, fault in FAULTS.items() for k in range(len(fault.sizes))]
+    found = np.zeros(len(rows), dtype=int)
+    for n, seed in enumerate(seeds, start=1):
+        for i, (name, k, _) in enumerate(rows):
+            lab, truth = spoiled(name, k, USUAL, seed + 1000 * i)
+            flags = flags_of(lab) if name in BESIDE else explained(lab)
+            found[i] += any(right(f, truth) for f in flags.to_dict("records"))
+        table = pd.DataFrame(rows, columns=["fault", "step", "size"]).assign(studies=n, found=found, first_seed=seeds[0])
+        table.drop(columns="step").to_csv(path, index=False)
+
+
+PAIRS = (("wrong product", "drift in one run"), ("unit in a cell", "dilution"), ("copied row", "shift of one run"),
+         ("exchanged containers", "unit in one file"), ("portion", "carry-over"), ("swap of two bottles", "unit in a row"))
 LABORATORIES = {f"{n} containers, {tails}, drawing {draw:g}": Setting(containers=n, tails=tails, draw=draw)
                 for n, tails, draw in product((12, 24), ("normal", "t5"), (0.0, 0.5, 1.0))}
 USUAL = replace(Setting(), tails="t5", draw=0.5)

@@ -1,0 +1,193 @@
+"""The record of controls as a page with charts, tables to keep, and what it would have the next study say."""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from studykit.core.errors import single
+from studykit.core.files import together, write_csv, write_text
+from studykit.core.plainpage import bullets, heading, page, paragraph, table
+from studykit.core.record import significant
+from studykit.plot.readable import as_written
+from studykit.register.laboratory import BOTH, DRAWING, MEASURING, RUNS, Record, record
+
+if TYPE_CHECKING:
+    from studykit.front import OpenStudy
+
+TABLES = ("components", "readings", "budget", "bias")
+PAGE, OFFER, LIMITS = "controls.html", "for-the-next-study.toml", "check_limits.csv"
+ENOUGH = 8  # readings; own judgement: of eight the standard deviation is known within about a quarter
+WIDTH = 3.0  # of the chart's limits, in standard deviations; 3 is common practice
+HOW = ("Standard deviations by REML, nested: study, run in study, reading; for the stock zone, bottle, reading. Low and high "
+       "hold at 95 % each. A component of few levels is hardly known: look at its upper limit before anything rests on it.")
+CHART = ("Each reading of the check fluid less what it should read (or less the mean of all, where that is not known), in the "
+         "order of the studies. Lines: the mean, and 2 and 3 standard deviations of these readings. With all readings in them "
+         "the limits judge the next ones, not these.")
+NOT_READ = ("# Proposed from the record of controls. Nothing reads this file: copy what you agree with into study.toml.\n"
+            "# An own scatter may be smaller than a published one because this laboratory is better, or because its controls\n"
+            "# were not blind; the next study says which it was judged by.\n")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A record on disk: its page and what it found."""
+
+    page: Path
+    found: Record
+
+
+def write_record(studies: Sequence[OpenStudy], to: Path) -> Kept:
+    """Write the record of controls of these studies into the folder ``to``: page, tables, proposals for the next study.
+
+    BadInput where none holds controls, where one is named twice, and where ``to`` lies inside one of them or cannot be written.
+    """
+    to = Path(to)
+    for study in studies:
+        if to.resolve().is_relative_to(study.root.resolve()):
+            raise single(str(to), "lies inside one of the studies", "write it elsewhere: studykit controls A B --to FOLDER")
+    found = record(studies)
+    with together(to) as made:
+        for name in TABLES:
+            write_csv(made / f"{name}.csv", getattr(found, name))
+        write_csv(made / LIMITS, proposed_limits(found))
+        write_text(made / OFFER, offer(found, studies))
+        write_text(made / PAGE, _page(studies, found))
+    return Kept(page=to / PAGE, found=found)
+
+
+def proposed_limits(found: Record) -> pd.DataFrame:
+    """Limits of the check fluid as in plan/check_limits.csv: the last study's mean and three standard deviations of all
+    readings, each about what it should read; none from fewer than ``ENOUGH`` readings.
+
+    The value is the last study's own mean, with the standard error that its runs leave; the source says so.
+    """
+    rows = []
+    for analyte, own in found.readings.groupby("analyte", sort=False):
+        last = own[own["study"] == own["study"].iloc[-1]]
+        mean, runs = float(last["value"].mean()), int(last["run"].nunique())
+        s = float(own["departure"].std(ddof=1)) * (mean / 100 if own["departure_unit"].iloc[0] == "%" else 1.0)
+        if len(own) >= ENOUGH and s > 0:
+            rows.append((analyte, max(mean - WIDTH * s, 0.0), mean + WIDTH * s, mean, s / np.sqrt(runs), s,
+                         f"own mean of the record of controls ({len(last)} of {len(own)} readings), no certified value"))
+    return pd.DataFrame(rows, columns=["analyte", "low", "high", "value", "uncertainty", "spread", "source"])
+
+
+def offer(found: Record, studies: Sequence[OpenStudy]) -> str:
+    """Sections for the next study.toml, an own precision with its source; a text that nothing reads."""
+    named = ", ".join(s.root.name for s in studies)
+    return NOT_READ + "".join(_offered(found, analyte, named) for analyte in dict.fromkeys(found.components["analyte"]))
+
+
+def _offered(found: Record, analyte: str, named: str) -> str:
+    """The sections of one analyte; of measuring and drawing together where bottles were read once."""
+    measuring, runs, drawing, both = (found.sd(analyte, c) for c in (MEASURING, RUNS, DRAWING, BOTH))
+    own = found.components[(found.components["analyte"] == analyte)
+                           & found.components["component"].isin([MEASURING] if measuring > 0 else [BOTH])]
+    if own.empty:
+        return f"\n# {analyte}: neither measuring nor drawing is known by itself.\n"
+    first = own.iloc[0]
+    unit, s_r = str(first["unit"]), significant(measuring if measuring > 0 else both, 3)
+    said = _quoted(f"record of controls of {named}: {first['component']}, {first['readings']} readings, "
+                   f"{significant(first['low'], 2)} to {significant(first['high'], 2)} {unit}")
+    lines = [f"\n[design.guesses.{analyte}]", f"s_r = {s_r}", f"source = {said}"]
+    if measuring > 0:
+        key = "s_r_percent" if unit == "%" else "s_r"
+        lines += [f"[analytes.{analyte}.repeatability]", f"{key} = {s_r}", f"source = {said}"]
+    if np.isfinite(drawing):
+        lines.append(f"# drawing scatters by {significant(drawing, 3)} {unit} more: sd_container_depth is no smaller")
+    if np.isfinite(runs) and measuring > 0:
+        within = significant(float(np.hypot(measuring, runs)), 3)
+        lines.append(f"# measuring and runs together (intermediate precision): {within} {unit}")
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+# -- the page ----------------------------------------------------------------------------------------------------
+
+
+def _page(studies: Sequence[OpenStudy], found: Record) -> str:
+    return page("Controls of " + ", ".join(f"{s.study.title} ({s.root.name})" for s in studies), [
+        heading("What scatters"), _shown(found, found.components), paragraph(HOW),
+        heading("The check fluid, reading by reading"), picture(found), paragraph(CHART), _shown(found, _out(found.readings)),
+        heading("Against the reference value"), _shown(found, found.bias),
+        heading("Uncertainty budget"), _shown(found, found.budget),
+        paragraph("u is the root of the sum of squares of what is known, U = 2 u. What is not known is empty and is not in it: "
+                  "a budget without runs, or without drawing, is too small. What is known together with measuring only stands "
+                  "under drawing, or under runs. A bias is not in it."),
+        heading("What is taken for granted"), bullets(found.notes)])
+
+
+def _out(readings: pd.DataFrame) -> pd.DataFrame:
+    """The readings that break a general rule."""
+    own = readings[readings["rules_broken"] != ""]
+    return own[["analyte", "study", "run", "sample", "value", "unit", "rules_broken"]]
+
+
+def _shown(found: Record, frame: pd.DataFrame) -> str:
+    """A table with the analytes' names and numbers to three digits, empty where a number is not known."""
+    named = frame.assign(analyte=frame["analyte"].map(found.names))
+    cells = [[_cell(c) for c in row] for row in named.itertuples(index=False, name=None)]
+    return table(cells, [str(c).replace("_", " ") for c in named.columns])
+
+
+def _cell(c: object) -> object:
+    return c if not isinstance(c, float) else significant(c, 3) if np.isfinite(c) else ""
+
+
+def chart(found: Record) -> Figure | None:
+    """A control chart for each analyte with a check fluid, one above the other; None where there is none."""
+    parts = [(a, own) for a, own in found.readings.groupby("analyte", sort=False) if len(own) > 2]
+    if not parts:
+        return None
+    figure = Figure(figsize=(7.5, 1.7 * len(parts) + 0.4), layout="constrained")
+    axes = figure.subplots(len(parts), 1, squeeze=False)[:, 0]
+    for ax, (analyte, own) in zip(axes, parts, strict=True):
+        y, x = own["departure"].to_numpy(float), np.arange(1, len(own) + 1)
+        mean, s = float(y.mean()), float(y.std(ddof=1))
+        for k in (-3, -2, 0, 2, 3):
+            ax.axhline(mean + k * s, color="0.3", linewidth=0.8, linestyle="-" if k == 0 else "--" if abs(k) == 3 else ":")
+        for at in np.flatnonzero((own["study"] != own["study"].shift()).to_numpy())[1:]:
+            ax.axvline(at + 0.5, color="0.6", linewidth=0.8)
+        ax.plot(x, y, color="black", linewidth=0.6, marker="o", markersize=3)
+        hit = (own["rules_broken"] != "").to_numpy()
+        ax.plot(x[hit], y[hit], linestyle="", marker="o", markersize=9, markerfacecolor="none", markeredgecolor="black")
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+        ax.set_ylabel(f"{found.names[str(analyte)]}, {own['departure_unit'].iloc[0]}")
+    axes[-1].set_xlabel("reading of the check fluid, in order; a ring: a general rule is broken; a line: the next study")
+    return figure
+
+
+def picture(found: Record) -> str:
+    """The control charts as a picture with its words; nothing where no check fluid was read three times."""
+    drawn = chart(found)
+    if drawn is None:
+        return ""
+    out = io.BytesIO()
+    with mpl.rc_context({"svg.hashsalt": "studykit"}):
+        as_written(drawn).savefig(out, format="svg", metadata={"Date": None})
+    said = "; ".join(_alt(found))
+    return (f'<figure><img alt="Control chart of each analyte. {said}" style="max-width:100%" '
+            f'src="data:image/svg+xml;base64,{base64.b64encode(out.getvalue()).decode()}"></figure>')
+
+
+def _alt(found: Record) -> Iterator[str]:
+    for analyte, own in found.readings.groupby("analyte", sort=False):
+        broken = int((own["rules_broken"] != "").sum())
+        yield f"{found.names[str(analyte)]}: {len(own)} readings, {broken} of them break a rule"
+
+
+__all__ = ["Kept", "chart", "offer", "picture", "proposed_limits", "write_record"]
