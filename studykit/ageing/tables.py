@@ -132,7 +132,7 @@ def words(t: Trend) -> str:
     if s is None:
         return f"{mean}; too few containers to say more than that of their share"
     if s.outside[0]:
-        return f"{mean}; that at most {share} of containers lie beyond is not shown at the youngest age"
+        return f"{mean}; even at the youngest age it is not shown that at most {share} of containers lie beyond"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
     return (f"{mean}; if containers are normally spread, at most {share} of them beyond it up to {whole_time(s.safe[0])}{last}"
             f"{_interval(t, s)}")
@@ -272,8 +272,8 @@ def _unclear(study: Study, some: Sequence[Trend]) -> str:
     means = [study.label_of(t.own.analyte) for t in some if unclear(t)]
     text = f" Shown neither within nor beyond at any age: {', '.join(means)}." if means else ""
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
-    return text + (f" That at most {100 * some[0].own.share:g} % of containers lie beyond is not shown at the youngest "
-                   f"age for {', '.join(shares)}." if shares else "")
+    return text + (f" Even at the youngest age it is not shown that at most {100 * some[0].own.share:g} % of containers lie "
+                   f"beyond for {', '.join(shares)}." if shares else "")
 
 
 def _far(t: Trend) -> bool:

@@ -210,10 +210,11 @@ def two_more(view: DesignView) -> str:
     lines = [f"{_judged_by(size)} Two containers more would buy:"]
     for a in view.aims:
         still = a.with_gradient(0.0)
-        now, then = (100 * right_chance(still, z, view.study.alpha) for z in (size, more))
+        now, then = (f"{100 * right_chance(still, z, view.study.alpha):.0f}" for z in (size, more))
         least, less = (a.shown(resolvable_margin(z, still.guess, alpha=view.study.alpha)) for z in (size, more))
-        lines.append(f"- {a.analyte}: homogeneous, if nothing settled, in {then:.0f} instead of {now:.0f} % of studies; "
-                     f"smallest margin {around(less, a.unit)} instead of {around(least, a.unit)}.")
+        chance = f"in {then} instead of {now} % of studies" if now != then else f"in {now} % of studies as before"
+        lines.append(f"- {view.study.label_of(a.analyte)}: homogeneous, if nothing settled, {chance}; smallest margin "
+                     f"{around(less, a.unit)} instead of {around(least, a.unit)}.")
     return "\n".join(lines)
 
 
@@ -321,7 +322,7 @@ def proof(view: DesignView, found: SearchResult | None) -> str:
     if found is None:
         return "Without costs no design is the cheapest."
     names = {a.analyte for a in decidable(view)}
-    left = [a.analyte for a in view.aims if a.analyte not in names]
+    left = [view.study.label_of(a.analyte) for a in view.aims if a.analyte not in names]
     more = f" Left out, since no design of the grid decides them: {', '.join(left)}." if left else ""
     return found.proof() + more
 
@@ -333,7 +334,7 @@ def untyped_words(view: DesignView, found: SearchResult | None) -> str:
         return ""
     worse = cheapest([a.scattered() for a in aims], view.costs, view.limits, target=view.settings.target,
                      alpha=view.study.alpha, few=1).found
-    names = ", ".join(a.analyte for a in aims if a.untyped_profiles)
+    names = ", ".join(view.study.label_of(a.analyte) for a in aims if a.untyped_profiles)
     text = (f"The profiles of all containers are taken to be alike for {names}, because sd_container_depth is not typed. Where "
             f"they scatter by {100 * UNTYPED_PROFILES:g} % of the margin, ")
     if worse is None:

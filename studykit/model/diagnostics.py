@@ -257,10 +257,10 @@ def _read(word: str) -> str:
             "larger": "larger: look for a cause before relying on the stated one"}[word]
 
 
-def influence_alt(analyte: str, found: dict[str, Influence]) -> str:
+def influence_alt(study: Study, analyte: str, found: dict[str, Influence]) -> str:
     """Alt text of the leave-one-out figure."""
     if not analyte:
         return ""
     full = found[analyte].full
-    return (f"{analyte} without each container in turn; with all of them {significant(float(full['estimate']), 3)} "
+    return (f"{study.label_of(analyte)} without each container in turn; with all of them {significant(float(full['estimate']), 3)} "
             f"({significant(float(full['low']), 3)} to {significant(float(full['high']), 3)}). {found[analyte].sentence()}")

@@ -212,19 +212,19 @@ REASONS = {OWN: "nothing is lost, so this t test is exact whatever the scatter a
            DECLARED["own gradient"]: "two variances, of the gradients and about them; t after Kenward and Roger"}
 
 
-def df_words(models: list[AnalyteModel]) -> str:
+def df_words(study: Study, models: list[AnalyteModel]) -> str:
     """How the degrees of freedom of the differences were found, and why: one line for each reason."""
     named: dict[str, list[str]] = {}
     for m in fitted(models):
         method = m.pairs.tests[0].contrast.method
-        named.setdefault(f"{method}: {REASONS.get(method, '')}", []).append(m.analyte)
+        named.setdefault(f"{method}: {REASONS.get(method, '')}", []).append(study.label_of(m.analyte))
     lines = [f"- {', '.join(who)}: {why}." for why, who in named.items()]
     return "\n".join(lines) or "No analyte was fitted, so there are no degrees of freedom to choose."
 
 
-def not_fitted(models: list[AnalyteModel]) -> str:
+def not_fitted(study: Study, models: list[AnalyteModel]) -> str:
     """Which analytes were not fitted, and why, in sentences; that all were, where all were."""
-    lines = [f"- {m.analyte}: not fitted. {' '.join(m.notes)}" for m in models if m.path != "mixed model"]
+    lines = [f"- {study.label_of(m.analyte)}: not fitted. {' '.join(m.notes)}" for m in models if m.path != "mixed model"]
     return "\n".join(lines) or "Every analyte was fitted."
 
 
@@ -234,13 +234,13 @@ def notation(model: AnalyteModel) -> str:
     return response + model.formula.removeprefix("y") if model.formula else ""
 
 
-def terms_in_words(models: list[AnalyteModel]) -> str:
+def terms_in_words(study: Study, models: list[AnalyteModel]) -> str:
     """Each model's terms in words and in R's notation, one line for the analytes that share it."""
     named: dict[str, list[FittedModel]] = {}
     for m in fitted(models):
         if m.reml is not None:
             named.setdefault(notation(m), []).append(m)
-    lines = [f"- {', '.join(m.analyte for m in who)}: `{text}`, that is {_in_words(who[0])}." for text, who in named.items()]
+    lines = [f"- {', '.join(study.label_of(m.analyte) for m in who)}: `{text}`, that is {_in_words(who[0])}." for text, who in named.items()]
     return "\n".join(lines) or "No mixed model was fitted."
 
 

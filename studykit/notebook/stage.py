@@ -153,7 +153,16 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
     if empty and not len(frame):
         show_text(empty)
         return
-    show_table(frame if shown is None else shown, caption=caption, digits=digits, drawn=drawn)
+    show_table(_by_name(frame if shown is None else shown), caption=caption, digits=digits, drawn=drawn)
+
+
+def _by_name(frame: pd.DataFrame) -> pd.DataFrame:
+    """The same table with analytes by the names that people read, where no column has both; files keep the keys."""
+    if not _open or "analyte" not in frame or "name" in frame:
+        return frame
+    labels = _open[0].study.labels
+    return frame.assign(analyte=[", ".join(labels.get(key, key) for key in str(v).split(", ")) if isinstance(v, str) else v
+                                 for v in frame["analyte"]])
 
 
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:

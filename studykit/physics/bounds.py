@@ -175,9 +175,9 @@ class RuledOut:
                              "share_above_percent": 100 * self.above, "top_percent": 100 * self.expected[0],
                              "bottom_percent": 100 * self.expected[-1]})
 
-    def sentence(self) -> str:
-        """The result in plain words, with what it cannot say."""
-        who, way = self.bound.analyte, "rise" if self.rises else "settle"
+    def sentence(self, name: str = "") -> str:
+        """The result in plain words, with what it cannot say; ``name`` of the analyte in place of its key."""
+        who, way = name or self.bound.analyte, "rise" if self.rises else "settle"
         if self.refused:
             return f"{who}: no size is ruled out this way: {self.refused}."
         if self.seen_from_m is None:

@@ -157,7 +157,8 @@ def follows(stage: OpenStage) -> str:
     beyond = optional(stage, "06-verdict", "containers-beyond")
     if len(beyond):
         beyond = beyond.assign(name=beyond["name"] + np.where(beyond["pair"] == FLOOR, " on the floor", ""))
-        told = "; ".join(literal(f"{c} ({', '.join(dict.fromkeys(part['name']))})") for c, part in beyond.groupby("container"))
+        told = "; ".join(literal(f"{what} in {', '.join(dict.fromkeys(part['container'].astype(str)))}")
+                         for what, part in beyond.groupby("name", sort=False))
         out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
     out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."
             for name, where in beyond_groups(stage)]

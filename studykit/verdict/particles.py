@@ -147,7 +147,7 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
 
 def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteModel]) -> str:
     """A sentence an analyte, what is missing for the others, and the caution."""
-    lines = [f"- Compared with {AGAINST[r.bound.reference]}, {r.sentence()}" for r in found]
+    lines = [f"- Compared with {AGAINST[r.bound.reference]}, {r.sentence(stage.study.label_of(r.bound.analyte))}" for r in found]
     seen = {r.bound.analyte for r in found}
     dense = {c.analyte for c in stage.study.components}
     unfitted = [m.analyte for m in models if m.path != "mixed model"]
@@ -156,9 +156,9 @@ def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteMode
         return ("Nothing is ruled out here: [fluid] is missing in study.toml (density and viscosity)."
                 if stage.study.fluid is None else "Nothing is ruled out here: [fluid] has one viscosity only.")
     if bare:
-        lines.append(f"- Not asked, since no entry of [[components]] gives a density for them: {', '.join(bare)}.")
+        lines.append(f"- Not asked, since no entry of [[components]] gives a density for them: {', '.join(map(stage.study.label_of, bare))}.")
     if unfitted:
-        lines.append(f"- Not asked, since no depths could be compared over several containers: {', '.join(unfitted)}.")
+        lines.append(f"- Not asked, since no depths could be compared over several containers: {', '.join(map(stage.study.label_of, unfitted))}.")
     return "\n".join(lines)
 
 

@@ -98,7 +98,7 @@ def test_balanced_machines_pooled_use_the_exact_stratum(machines):
     said = model_tables.structure_words(study, [m])
     assert reason in said
     assert set(model_tables.structures([m])["decides"]) == {"pooled (declared)"}
-    assert "declared" in model_tables.df_words([m])
+    assert "declared" in model_tables.df_words(study, [m])
 
 
 def test_own_differences_are_paired_t_tests(machines):

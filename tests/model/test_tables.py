@@ -28,26 +28,29 @@ def test_a_limit_is_listed_as_a_limit(tmp_path):
 
 def test_rows_of_an_analyte_that_was_not_assessed_entered_no_fit(tmp_path):
     cells = {c: {d: ["<5"] for d in depths} for c, depths in calm(4).items()}
-    models = fit_all(make(tmp_path / "s", cells))
+    stage = make(tmp_path / "s", cells)
+    models = fit_all(stage)
     assert models[0].path == "not assessed"
     assert set(tables.rows_listed(models[0])[tables.ENTERED]) == {"no"}
     assert tables.notation(models[0]) == ""
-    assert tables.terms_in_words(models) == "No mixed model was fitted."
+    assert tables.terms_in_words(stage.study, models) == "No mixed model was fitted."
 
 
 def test_a_model_is_told_in_r_notation_and_in_words(tmp_path):
-    models = fit_all(make(tmp_path / "s", calm(6)))
-    text = tables.terms_in_words(models)
+    stage = make(tmp_path / "s", calm(6))
+    models = fit_all(stage)
+    text = tables.terms_in_words(stage.study, models)
     assert text.startswith("- P: `log(value) ~ depth + (1 | container)`, that is a level for each depth, and random scatter "
                            "between containers, between determinations.")
 
 
 def test_interactions_with_depth_and_age_are_named(tmp_path):
-    fitted = fit_all(make(tmp_path / "s", calm(8)))[0]
+    stage = make(tmp_path / "s", calm(8))
+    fitted = fit_all(stage)[0]
     told = replace(fitted, fixed=("depth", "store", "depth:store", "age_months"))
     assert tables.notation(told) == "log(value) ~ depth + store + depth:store + age_months + (1 | container)"
     assert "each depth and each store, a straight line in months of age, differences between depths of their own by store" in (
-        tables.terms_in_words([told]))
+        tables.terms_in_words(stage.study, [told]))
 
 
 def test_recorded_scatter_is_that_of_the_variance_table(tmp_path):

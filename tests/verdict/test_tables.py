@@ -111,7 +111,7 @@ def test_parts_that_do_not_apply_to_one_container_are_empty(tmp_path):
                   model_tables.contrasts(models), model_tables.variances(models), model_tables.means(models)):
         assert len(table) == 0
     assert "none of its analytes could be judged" in stated.no_single(models)
-    assert model_tables.not_fitted(models).startswith("- P: not fitted. One container")
+    assert model_tables.not_fitted(stage.study, models).startswith("- P: not fitted. One container")
     assert diagnostics.influences(models) == {}
     assert diagnostics.normal_figure(diagnostics.residuals(models)) is None
 
