@@ -89,8 +89,8 @@ def _margins(study: Study, size: DesignSize) -> list[Advice]:
         hopeless = top < settings.target
         out.append(Advice(
             topic="margin below repeatability",
-            what=f"{study.label_of(aim.analyte)}: the margin of {around(aim.shown(aim.margin), aim.unit).lstrip('±')} is below the method's "
-                 f"repeatability r of {around(aim.shown(r), aim.unit).lstrip('±')}",
+            what=f"{study.label_of(aim.analyte)}: the margin of {around(aim.shown(aim.margin), aim.unit).lstrip('±')} is "
+                 f"below the method's repeatability r of {around(aim.shown(r), aim.unit).lstrip('±')}",
             why="two results of one bottle often differ by more; "
                 + (f"even {most.containers} containers with {most.replicates} determinations each would show "
                    f"homogeneity in only {100 * top:.0f} % of cases" if hopeless else
@@ -107,7 +107,8 @@ def _profiles(study: Study, size: DesignSize) -> list[Advice]:
         return []
     still = [(a, right_chance(a.with_gradient(0.0), size, study.alpha),
               right_chance(a.scattered().with_gradient(0.0), size, study.alpha)) for a in open_]
-    ranges = [f"{study.label_of(a.analyte)} {100 * worse:.0f} to {100 * now:.0f} %" for a, now, worse in still if now - worse >= 0.01]
+    ranges = [f"{study.label_of(a.analyte)} {100 * worse:.0f} to {100 * now:.0f} %"
+              for a, now, worse in still if now - worse >= 0.01]
     return [Advice(topic="profiles not guessed",
                    what="sd_container_depth is not typed for " + ", ".join(study.label_of(a.analyte) for a in open_),
                    why=f"the chances take the profiles of all containers to be alike; where they scatter by "

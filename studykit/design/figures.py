@@ -51,7 +51,8 @@ def curve(view: DesignView, over: Swept) -> pd.DataFrame:
 
 def curve_figure(view: DesignView, over: Swept, table: pd.DataFrame) -> Figure:
     """Draws ``curve``; differences within the margin are shaded, the declared margin is marked."""
-    return _nothing_to_draw() if view.shown is None else chance_against(over, table, view.shown)
+    return _nothing_to_draw() if view.shown is None else chance_against(
+        over, table, view.shown, view.study.label_of(view.shown.analyte))
 
 
 def curve_alt(view: DesignView, over: Swept, table: pd.DataFrame) -> str:
@@ -59,17 +60,17 @@ def curve_alt(view: DesignView, over: Swept, table: pd.DataFrame) -> str:
     if view.shown is None:
         return "Nothing to draw."
     first, last, unit = table.iloc[0], table.iloc[-1], view.shown.unit
-    return (f"Chance of each verdict for {view.shown.analyte} against the {over}: homogeneous from "
+    return (f"Chance of each verdict for {view.study.label_of(view.shown.analyte)} against the {over}: homogeneous from "
             f"{first['homogeneous']:.0f} % at {first[over]:.3g} {unit} to {last['homogeneous']:.0f} % at "
             f"{last[over]:.3g} {unit}, stratified from {first['stratified']:.0f} % to {last['stratified']:.0f} %.")
 
 
-def chance_against(over: Swept, table: pd.DataFrame, aim: Aim) -> Figure:
-    """The three chances against the true gradient or the margin. Draws ``sweep``."""
+def chance_against(over: Swept, table: pd.DataFrame, aim: Aim, name: str = "") -> Figure:
+    """The three chances against the true gradient or the margin, of the analyte as it is called. Draws ``sweep``."""
     figure, ax = _axes()
     for word, (line, mark) in LINES.items():
         ax.plot(table[over], table[word], color=INK, ls=line, lw=1.3, marker=mark, ms=3.5, mfc="white", label=word)
-    ax.set_xlabel(LABELS[over].format(aim.analyte, aim.unit), fontsize=9)
+    ax.set_xlabel(LABELS[over].format(name or aim.analyte, aim.unit), fontsize=9)
     ax.set_ylabel("chance, %", fontsize=9)
     ax.legend(fontsize=8, frameon=False)
     if over == "gradient":

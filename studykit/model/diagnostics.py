@@ -262,5 +262,6 @@ def influence_alt(study: Study, analyte: str, found: dict[str, Influence]) -> st
     if not analyte:
         return ""
     full = found[analyte].full
-    return (f"{study.label_of(analyte)} without each container in turn; with all of them {significant(float(full['estimate']), 3)} "
-            f"({significant(float(full['low']), 3)} to {significant(float(full['high']), 3)}). {found[analyte].sentence()}")
+    return (f"{study.label_of(analyte)} without each container in turn; with all of them "
+            f"{significant(float(full['estimate']), 3)} ({significant(float(full['low']), 3)} to "
+            f"{significant(float(full['high']), 3)}). {found[analyte].sentence()}")

@@ -240,7 +240,8 @@ def terms_in_words(study: Study, models: list[AnalyteModel]) -> str:
     for m in fitted(models):
         if m.reml is not None:
             named.setdefault(notation(m), []).append(m)
-    lines = [f"- {', '.join(study.label_of(m.analyte) for m in who)}: `{text}`, that is {_in_words(who[0])}." for text, who in named.items()]
+    lines = [f"- {', '.join(study.label_of(m.analyte) for m in who)}: `{text}`, that is {_in_words(who[0])}."
+             for text, who in named.items()]
     return "\n".join(lines) or "No mixed model was fitted."
 
 

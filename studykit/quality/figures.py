@@ -129,14 +129,19 @@ def duplicates(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure
 def normal_scores(table: pd.DataFrame) -> Figure:
     """Standardised residuals against normal scores; a straight line means normal errors.
 
-    ``table``: ``influence.residual_table``. The five furthest from the line carry their sample's code.
+    ``table``: ``influence.residual_table``. The five furthest from the line carry their sample's code, where it does not lie
+    over another.
     """
     figure, (ax, *_) = grid(1, width=4.2, height=3.4)
     x, y = table["normal_score"].to_numpy(float), table["standardised"].to_numpy(float)
     span = np.array([min(x.min(), y.min()), max(x.max(), y.max())])
     ax.plot(span, span, color=EDGE, lw=1, ls=(0, (3, 2)))
     ax.plot(x, y, ls="", marker="o", ms=3.5, mfc="none", color=INK)
+    wide, high, named = 0.12 * np.ptp(span), 0.05 * np.ptp(span), np.empty(0, dtype=int)
     for i in np.argsort(-np.abs(y - x))[:5]:
+        if np.any((np.abs(x[named] - x[i]) < wide) & (np.abs(y[named] - y[i]) < high)):
+            continue
+        named = np.append(named, i)
         name = str(table["sample"].iloc[i]) or str(table["container"].iloc[i])
         ax.annotate(name, (x[i], y[i]), fontsize=7, xytext=(4, -3), textcoords="offset points")
     ax.set_xlabel("normal score", fontsize=8)

@@ -20,6 +20,7 @@ from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size
 from studykit.physics.forecast import what_is_ruled_out
 from studykit.physics.inputs import liquid_in
+from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict.estimands import WHOLE, reference_values
 from studykit.verdict.rule import StudyVerdict
@@ -147,7 +148,8 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
 
 def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteModel]) -> str:
     """A sentence an analyte, what is missing for the others, and the caution."""
-    lines = [f"- Compared with {AGAINST[r.bound.reference]}, {r.sentence(stage.study.label_of(r.bound.analyte))}" for r in found]
+    name = stage.study.label_of
+    lines = [f"- Compared with {AGAINST[r.bound.reference]}, {r.sentence(name(r.bound.analyte))}" for r in found]
     seen = {r.bound.analyte for r in found}
     dense = {c.analyte for c in stage.study.components}
     unfitted = [m.analyte for m in models if m.path != "mixed model"]
@@ -156,9 +158,10 @@ def told(stage: OpenStage, found: tuple[RuledOut, ...], models: list[AnalyteMode
         return ("Nothing is ruled out here: [fluid] is missing in study.toml (density and viscosity)."
                 if stage.study.fluid is None else "Nothing is ruled out here: [fluid] has one viscosity only.")
     if bare:
-        lines.append(f"- Not asked, since no entry of [[components]] gives a density for them: {', '.join(map(stage.study.label_of, bare))}.")
+        lines.append(f"- Not asked, since no entry of [[components]] gives a density for them: {', '.join(map(name, bare))}.")
     if unfitted:
-        lines.append(f"- Not asked, since no depths could be compared over several containers: {', '.join(map(stage.study.label_of, unfitted))}.")
+        lines.append("- Not asked, since no depths could be compared over several containers: "
+                     f"{', '.join(map(name, unfitted))}.")
     return "\n".join(lines)
 
 
@@ -168,14 +171,14 @@ def curves(found: tuple[RuledOut, ...]) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["analyte", "compared", "diameter_um"])
 
 
-def figure(found: tuple[RuledOut, ...]) -> Figure | None:
+def figure(study: Study, found: tuple[RuledOut, ...]) -> Figure | None:
     """Largest share against size, a panel an analyte; None where there is no bound."""
-    drawn = [(r.bound.analyte, r.to_table()) for r in to_draw(found)]
+    drawn = [(study.label_of(r.bound.analyte), r.to_table()) for r in to_draw(found)]
     return bounds_against_size(drawn) if drawn else None
 
 
-def alt(found: tuple[RuledOut, ...]) -> str:
+def alt(study: Study, found: tuple[RuledOut, ...]) -> str:
     """The figure in words, for those who cannot see it."""
-    told = " ".join(r.sentence() for r in to_draw(found))
+    told = " ".join(r.sentence(study.label_of(r.bound.analyte)) for r in to_draw(found))
     return ("Largest share against diameter from 1 nm to 100 µm, with the usual sizes of molecules, micelles, droplets, "
             f"pigments, wear debris and water below. {told}")

@@ -79,11 +79,11 @@ def test_whole_container_samples_give_a_second_bound(tmp_path):
     assert found[1].share_above(9e-5) == 1.0
     drawn = particlebounds.to_draw(found)
     assert [r.bound.reference for r in drawn] == ["whole"]
-    figure = particlebounds.figure(found)
+    figure = particlebounds.figure(stage.study, found)
     assert len(figure.axes) == 2
     assert figure.axes[0].lines[0].get_ydata() == pytest.approx(100 * found[0].above)
-    assert "P: at most" in particlebounds.alt(found)
-    assert particlebounds.figure(()) is None
+    assert "P: at most" in particlebounds.alt(stage.study, found)
+    assert particlebounds.figure(stage.study, ()) is None
     assert set(particlebounds.curves(found)["compared"]) == {"the whole container", "the mean of the zones"}
     table = particlebounds.table_of(found, verdict_tables.judge_all(stage, models))
     assert len(table) == 2 * len(particlebounds.LADDER_UM)
