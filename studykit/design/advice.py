@@ -107,10 +107,10 @@ def _profiles(study: Study, size: DesignSize) -> list[Advice]:
         return []
     still = [(a, right_chance(a.with_gradient(0.0), size, study.alpha),
               right_chance(a.scattered().with_gradient(0.0), size, study.alpha)) for a in open_]
-    ranges = [f"{study.label_of(a.analyte)} {100 * worse:.0f} to {100 * now:.0f} %"
+    ranges = [f"{a.analyte} {100 * worse:.0f} to {100 * now:.0f} %"
               for a, now, worse in still if now - worse >= 0.01]
     return [Advice(topic="profiles not guessed",
-                   what="sd_container_depth is not typed for " + ", ".join(study.label_of(a.analyte) for a in open_),
+                   what="sd_container_depth is not typed for " + ", ".join(a.analyte for a in open_),
                    why=f"the chances take the profiles of all containers to be alike; where they scatter by "
                        f"{100 * UNTYPED_PROFILES:g} % of the margin, homogeneous if nothing settled comes "
                        + ("in: " + "; ".join(ranges) if ranges else "no rarer by 1 % for any of them, with so many containers"),

@@ -17,8 +17,8 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.floors import FLOOR, SINGLE, UNKNOWN, WITHIN
-from studykit.verdict.uses import ABOVE, USES, VETOES, said
+from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNKNOWN, WITHIN
+from studykit.verdict.uses import ABOVE, USES, WHOLE, said, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -71,7 +71,7 @@ def right(stage: OpenStage) -> list[str]:
     names = list(table.loc[table["verdict"] == "stratified", "name"])
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
     told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ", mean=mean)]
-    if word == "homogeneous" and (against := _by_use(stage, VETOES)):
+    if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
     return told
 
@@ -81,7 +81,7 @@ def todo(stage: OpenStage) -> list[str]:
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
     told = [action] * bool(action) + [SAFETY] + [note.strip("()")] * bool(note and note not in action)
-    if litres := _by_use(stage, VETOES):
+    if litres := _by_use(stage):
         told.append(f"Poured unmixed: {litres}")
     else:
         words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
@@ -90,12 +90,13 @@ def todo(stage: OpenStage) -> list[str]:
     return told + [f"{text.partition('. ')[0].rstrip('.')}." for text in standing]
 
 
-def _by_use(stage: OpenStage, vetoes: tuple[str, ...]) -> str:
-    """Uses other than the zones with these words, and for which analytes; '' where none has."""
+def _by_use(stage: OpenStage) -> str:
+    """Uses other than the zones whose words veto, and for which analytes; '' where none has."""
     table, told = _uses(stage), []
     for use in (u for u in USES if u != "zones"):
-        rows = table[(table["use"] == use) & table["word"].isin(vetoes)]
-        rows = rows.assign(said=[said(r) if r["word"] == SINGLE else r["word"] for r in rows.to_dict("records")])
+        rows = table[(table["use"] == use) & vetoing(table)]
+        why = (use == WHOLE) | (rows["word"] == SINGLE)
+        rows = rows.assign(said=[said(r) if w else r["word"] for r, w in zip(rows.to_dict("records"), why, strict=True)])
         parts = [f"{words} for {_and(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
                  for words, part in rows.groupby("said", sort=False)]
         told += [f"{use}: {', '.join(parts)}"] if parts else []
@@ -112,7 +113,7 @@ def which(stage: OpenStage) -> list[str]:
     for what in dict.fromkeys(names.values()):
         mine = [c for c, n in names.items() if n == what]
         told.append(f"Shown to lie beyond the margin of {what}: {listed(mine, LONG)}.")
-    floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & (t["word"] == SINGLE)].to_dict("records")
+    floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, BEYOND))].to_dict("records")
     if not names and floors:
         told.append("The zones of no single one are shown to lie beyond a margin, which does not show that each is within.")
     elif not names:
@@ -122,7 +123,7 @@ def which(stage: OpenStage) -> list[str]:
         told.append(f"That is every one of {opened} sampled.")
     elif opened != "1":
         told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
-    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {r['why']}." for r in floors]
+    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {r['why'] or 'the mean of all'}." for r in floors]
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]

@@ -25,6 +25,8 @@ from studykit.study.stages import OpenStage
 from studykit.verdict.containers import place
 
 WHOLE = ("composite", "retained")
+HEEL, REST = "heel against the zones", "zones against the whole container"
+"""What the rows of ``whole`` tell."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,7 +104,7 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         zones = [z for z in zones_of(study, model, containers, samples) if z.container in stored]
         words = ", ".join(sorted({z.weighted_by for z in zones}))
         for kinds, label, turn in (
-            (("heel",), "heel against the zones", False), (WHOLE, "zones against the whole container", True)):
+            (("heel",), HEEL, False), (WHOLE, REST, True)):
             other = reference_values(results, samples, model.analyte, kinds)
             pairs = [(z.container, z.mean, float(other[z.container])) if turn else
                      (z.container, float(other[z.container]), z.mean) for z in zones if z.container in other.index]

@@ -10,6 +10,8 @@ First and last litres: the uppermost and the lowest zone against the weighted me
 ``estimands.departures``; the last ones are within the margin only where the floor is, else as far as above the floor.
 Floor: the heel draws against the zones of their own containers, on average as in ``estimands.whole``, and each container
 of its own: one floor shown beyond the margin vetoes, and so does a share of floors that may be larger than the declared one.
+Whole container, where what is left was stirred and sampled: the zones against it. Matter that the zones lack lies where nobody
+drew, so it vetoes too where it is shown beyond the margin, on average or in some containers, or where the estimate is.
 """
 
 from __future__ import annotations
@@ -27,10 +29,12 @@ from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
-from studykit.verdict.floors import BEYOND, SINGLE, UNDECIDED, UNKNOWN, WITHIN, floors, of_one, word_of
+from studykit.verdict.floors import BEYOND, REST, SINGLE, UNDECIDED, UNKNOWN, WITHIN, floors, of_one, word_of
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
-USES = ("first litres", "zones", "last litres", "floor")
+WHOLE = "whole container"
+USES = ("first litres", "zones", "last litres", "floor", WHOLE)
+LESS, MORE = "the zones hold less: the rest lies where nobody drew", "the zones hold more than the whole"
 ABOVE = "within the margin above the floor"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
@@ -52,15 +56,17 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
 
     Words: within the margin (the last litres: or so above the floor), beyond the margin (of floors also: in single
     containers), cannot tell, nothing is known. ``why``: the containers whose floors are shown beyond, or the share of
-    floors that may be; else ''. Estimates as in the tables they come from; the zones carry the pair of depths that decides.
+    floors that may be, and what the whole says; else ''. Estimates as in the tables they come from; the zones carry the pair
+    of depths that decides.
     """
-    zones, heels, results = estimands.departures(stage, models), _heels(stage, models), usable(stage)
+    zones, results = estimands.departures(stage, models), usable(stage)
+    others = _rows(stage, models)
     told = outcome.to_table().set_index("analyte")
     rows = []
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
-        declared, floor = stage.study.factors.depths, _floor(heels.get(name))
+        declared, floor = stage.study.factors.depths, _floor(others.get((name, estimands.HEEL)))
         if model.path == "known precision" and (alone := of_one(stage, model, results)) is not None:
             floor = alone
         floor_word, why = word_of(stage, model, floor[0], floors(stage, model, results))
@@ -78,12 +84,30 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
         rows.append((name, "floor", floor_word, *floor[1:], margin.text, why))
+        if (found := _whole(stage, model, results, others.get((name, estimands.REST)))) is not None:
+            rows.append((name, WHOLE, *found[:-1], margin.text, found[-1]))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _heels(stage: OpenStage, models: list[AnalyteModel]) -> dict[str, dict[Hashable, Any]]:
-    table = estimands.whole(stage, models)
-    return {r["analyte"]: r for r in table[table["what"] == "heel against the zones"].to_dict("records")}
+def _rows(stage: OpenStage, models: list[AnalyteModel]) -> dict[tuple[str, str], dict[Hashable, Any]]:
+    """Rows of ``estimands.whole`` by analyte and what they tell."""
+    return {(r["analyte"], r["what"]): r for r in estimands.whole(stage, models).to_dict("records")}
+
+
+def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: dict[Hashable, Any] | None,
+           ) -> tuple[str, float, float, float, str, str] | None:
+    """Word, estimate, limits, unit and why of the zones against what was stirred after the draws; None without one."""
+    drawn, margin = floors(stage, model, results, REST), model.rows.margin
+    if not drawn.nearest:
+        return None
+    found = _floor(row)
+    if model.path == "known precision" and (alone := of_one(stage, model, results, REST, turned=True)) is not None:
+        found = alone
+    word, why = word_of(stage, model, found[0], drawn, of_floors=False)
+    zones = -float(np.mean(list(drawn.nearest.values()))) if found[1] != found[1] else margin.from_shown(found[1])
+    if word in (BEYOND, SINGLE) or (word == UNDECIDED and not margin.low < zones < margin.high):
+        why = "; ".join(filter(None, (why, LESS if zones < 0 else MORE)))
+    return word, *found[1:], why
 
 
 def _word(low: float, high: float, edges: list[float]) -> str:
@@ -104,8 +128,14 @@ def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, s
 
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
     """Why liquid may not be used as it stands: uses beyond the margin or undecided, by name, with their numbers."""
-    rows = table[table["word"].isin(VETOES) & (table["use"] != "zones")]
+    rows = table[vetoing(table) & (table["use"] != "zones")]
     return tuple(f"{names[r['analyte']]}, {r['use']}: {said(r)}{_numbers(r)}" for r in rows.to_dict("records"))
+
+
+def vetoing(table: pd.DataFrame) -> pd.Series:
+    """Rows whose word vetoes: of a whole that cannot be told, those whose estimate lies beyond or that are limits."""
+    told = table["why"].astype(object).where(table["why"].notna(), "").ne("")
+    return table["word"].isin(VETOES) & ((table["use"] != WHOLE) | (table["word"] != UNDECIDED) | told)
 
 
 def said(row: Mapping[Hashable, Any]) -> str:
@@ -153,7 +183,8 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
         return pd.DataFrame(columns=["analyte", *USES])
     cells = table.assign(cell=[said(r) + _interval(r) for r in table.to_dict("records")])
     wide = cells.pivot(index="analyte", columns="use", values="cell")
-    wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=list(USES)).fillna("not worked out")
+    kept = [u for u in USES if u != WHOLE or (table["use"] == WHOLE).any()]
+    wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=kept).fillna("not worked out")
     return wide.rename_axis(columns=None).reset_index()
 
 

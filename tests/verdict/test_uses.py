@@ -117,8 +117,94 @@ def test_a_floor_known_only_as_a_limit_is_not_left_out(tmp_path, sign, value, sa
     ("<", 50.0, (-30.0, 20.0), 0.0), ("<", 20.0, (-30.0, -10.0), -10.0), (">", 10.0, (-20.0, math.inf), 0.0),
     (">", 200.0, (170.0, math.inf), 170.0)])
 def test_what_a_limit_may_be_against_zones_of_30_mg_per_kg(sign, limit, span, nearest) -> None:
-    assert floor._span(Margin.absolute(100.0, "mg/kg"), sign, limit, 30.0) == span
+    assert floor._apart(Margin.absolute(100.0, "mg/kg"), floor._bounds(sign, limit), (30.0, 30.0)) == span
     assert floor._nearest(*span) == nearest
+
+
+def of(tmp_path, cells, **own):
+    stage = make(tmp_path / "s", cells, **({"share": 90} | own))
+    models = model_tables.fit_all(stage)
+    outcome = judge_all(stage, models)
+    table = uses.uses(stage, models, outcome)
+    return table, uses.action(stage, acting(outcome), table), floor.beyond(stage, models)
+
+
+PRECISE = {"repeatability": {"r": 1.1, "source": "a test"}}
+
+
+@pytest.mark.parametrize(("containers", "heels"), [(12, True), (12, False), (1, False), (2, False)])
+def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
+    """Zones and heels at 100, what was stirred afterwards at 140: 1 - 100/140 = 28.6 % of it lies where nobody drew."""
+    cells = calm(containers, step=0.05)
+    for c, depths in enumerate(cells.values()):
+        depths |= {"composite": [140.0 + 0.1 * (c % 3 - 1)]} | ({"heel": [100.0 + 0.02 * (c % 3 - 1)]} if heels else {})
+    table, text, _ = of(tmp_path, cells, **PRECISE)
+    row = table[table["use"] == uses.WHOLE].iloc[0]
+    assert (row["word"], row["why"]) == (floor.BEYOND, uses.LESS)
+    assert row["estimate"] == pytest.approx(-28.6 if containers > 1 else -40, abs=0.2)  # of one: per cent of the zones
+    assert "Use as it stands" not in text
+    assert f"P, whole container: beyond the margin ({uses.LESS}), -" in text.replace("−", "-")
+
+
+def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_vetoes_nothing(tmp_path) -> None:
+    cells = calm(12, step=0.05)
+    for c, depths in enumerate(cells.values()):
+        depths["composite"] = [130.0 if c in (2, 9) else 100.0 + 0.1 * (c % 3 - 1)]
+    table, text, _ = of(tmp_path / "some", cells, **PRECISE)
+    assert (table["word"].iloc[-1], table["why"].iloc[-1]) == (floor.SINGLE, f"C2 and C9; {uses.LESS}")
+    assert "Use as it stands" not in text
+    level = cells | {c: cells[c] | {"composite": [100.0]} for c in ("C2", "C9")}
+    table, text, _ = of(tmp_path / "none", level, **PRECISE)
+    assert word(table, uses.WHOLE) == floor.WITHIN
+    assert text.startswith("Use as it stands")
+    assert "whole container" in uses.shown(table).columns
+
+
+@pytest.mark.parametrize(("rest", "vetoed"), [((96.0, 107.0), False), ((101.0, 117.0), True)])
+def test_a_whole_that_cannot_be_told_vetoes_where_its_estimate_lies_beyond(tmp_path, rest, vetoed) -> None:
+    """Two rests: 90 % interval of 2 values is +-6.3 SE. By hand -1.4 and -8.0 % of the whole, against 5 %."""
+    cells = calm(8, step=0.05)
+    cells["C0"]["composite"], cells["C1"]["composite"] = ([v] for v in rest)
+    table, text, _ = of(tmp_path, cells)
+    assert word(table, uses.WHOLE) == floor.UNDECIDED
+    assert ("Use as it stands" not in text) is vetoed
+
+
+@pytest.mark.parametrize(("heels", "said", "named"), [
+    ([2100.0] * 16, floor.BEYOND, 16), ([">5000"] * 16, floor.BEYOND, 16),
+    (["<50"] * 3 + [2100.0] + ["<50"] * 8 + [">5000"] + ["<50"] * 3, floor.SINGLE, 2),
+    ([60.0] * 16, floor.WITHIN, 0), (["<50"] * 16, floor.WITHIN, 0), (["<50"] * 15 + ["<300"], floor.UNKNOWN, 0),
+    (["<50"] * 15 + [[]], floor.UNDECIDED, 0)])
+def test_water_on_the_floor_is_seen_under_zones_that_are_limits(tmp_path, heels, said, named) -> None:
+    """Every zone "<50", margin 100 mg/kg: a heel of 2100 is at least 2050 more, one of ">5000" at least 4950."""
+    cells = {f"C{c}": {d: ["<50"] for d in ("upper", "middle", "lower")} | {"heel": heel if isinstance(heel, list) else [heel]}
+             for c, heel in enumerate(heels)}
+    table, _, beyond = of(tmp_path, cells, margin={"absolute": 100}, repeatability={"r": 20.0, "source": "a test"})
+    assert word(table, "floor") == said
+    assert len(beyond) == named
+    if named == 2:
+        assert table.loc[table["use"] == "floor", "why"].item() == "C3 and C12"
+    if named:
+        assert beyond["difference"].min() >= 2050
+
+
+def test_limits_in_zones_and_heels_say_nothing_of_a_ratio_and_one_container_is_seen_too(tmp_path) -> None:
+    trace = {f"C{c}": {d: ["<1"] for d in ("upper", "middle", "lower", "heel")} for c in range(8)}
+    table, _, _ = of(tmp_path / "trace", trace, **PRECISE)
+    assert word(table, "floor") == floor.UNKNOWN
+    alone = {"C0": {"upper": ["<50"], "middle": ["<50"], "lower": ["<50"], "heel": [2100.0]}}
+    table, _, _ = of(tmp_path / "one", alone, margin={"absolute": 100}, repeatability={"r": 20.0, "source": "a test"})
+    assert word(table, "floor") == floor.BEYOND
+
+
+@pytest.mark.parametrize("containers", [12, 1])
+def test_heels_all_of_which_were_lost_are_not_less_than_some(tmp_path, containers) -> None:
+    cells = calm(containers, step=0.05)
+    for depths in cells.values():
+        depths["heel"] = []
+    table, text, _ = of(tmp_path, cells, **PRECISE)
+    assert (word(table, "floor"), table.loc[table["use"] == "floor", "why"].item()) == (floor.UNDECIDED, floor.NO_RESULT)
+    assert "Use as it stands" not in text
 
 
 def test_a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within(tmp_path) -> None:
