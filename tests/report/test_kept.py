@@ -23,8 +23,10 @@ from studykit.report import kept as keeping
 from studykit.report import make
 from studykit.report.kept import MOST, PAGE, PLACE, Kept, hashes_under, may_read, remembered
 from studykit.report.manifest import FILE
+from studykit.report.recheck import recheck
 from studykit.report.run import PART, exchange
 from studykit.study.definition import load_study
+from studykit.study.excluding import exclude
 from studykit.study.stages import READS, READS_FROM, STEMS, share
 from studykit.study.tables import load_tables
 from tests.posix import posix
@@ -335,3 +337,22 @@ def test_the_witness_sees_what_is_opened_listed_and_looked_for(tmp_path):
     said = subprocess.run([sys.executable, str(WITNESS), str(study), str(study / PART), str(books)], check=True,
                           capture_output=True, text=True)
     assert json.loads(said.stdout.splitlines()[-1]) == {"x": ["a.csv", "absent.csv", "b.csv", "gone.csv", "plan/"]}
+
+
+@pytest.mark.slow
+def test_a_report_of_which_some_was_taken_over_is_that_of_a_run_of_all_and_can_be_rechecked(tmp_path):
+    """The real notebooks: after an exclusion the design and the intake are taken over, and every file is as if run."""
+    study, said = copy_demo("tote", tmp_path / "tote"), []
+    make.make_report(study, lambda _: None)
+    exclude(study, load_tables(study), "0287", analyte="Zn", reason="bottle broken on the way", who="A. Bench")
+    made = make.make_report(study, said.append)
+    taken = json.loads((study / FILE).read_text())["taken from the report before"]
+    assert {"00-study", "01-design", "03-intake"} <= set(taken)
+    assert not {"02-sampling", "04-quality", "05-model", "06-verdict", "07-report"} & set(taken)
+    assert sum("unchanged: taken from the report before" in s for s in said) == len(taken)
+    some = hashes_under(study / "report")
+    assert make.make_report(study, lambda _: None, fresh=True).records == made.records
+    every = hashes_under(study / "report")
+    assert {n for n in some | every if some.get(n) != every.get(n)} == {"manifest.json"}
+    make.make_report(study, lambda _: None)
+    assert recheck(study, lambda _: None).differences == ()
