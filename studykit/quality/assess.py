@@ -408,7 +408,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
         check_duplicates(duplicate_pairs(x.study, x.t, s_y, single, x.kept)),
         check_repeatability(x.pooled, coarse, _about_the_model(x.suspects)),
         mass_balance(x.study, x.containers, x.samples, x.kept, x.in_unit(wider), _apart(x.suspects)),
-        suspicions.impossible_values(x.results),
+        suspicions.impossible_values(x.results, set(x.samples.loc[x.samples["kind"] == "blank", "sample"])),
         suspicions.marked_cells(x.results),
         copied_rows(fluid, steps, _chances(x.suspects, single)),
         suspicions.rounding(steps, x.study, judged),

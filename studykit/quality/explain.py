@@ -26,7 +26,7 @@ FREE = 3.5
 RATES = np.array([-2.5, -1.5, -0.75, 0.0, 0.75, 1.5, 2.5])
 """Rates tried for a container, in standard deviations of the containers' rates (log)."""
 ALONE = 3.0
-"""Price of real settling in one analyte only, where the stock shows it in others."""
+"""Price of real settling in one analyte, or in each of two, that the stock shows in others only."""
 LAYER = 3.0
 """Price of a power of ten in a value that the fluid itself could have there."""
 FAR = -2.0
@@ -153,16 +153,17 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         return Candidate(cause=cause, rows=(i,), columns=(a,), readings=np.array([[reading]]), price=looked + price,
                          gain=float(_gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
 
-    slip = -2.0 if refuted(sc.f, i, a) else LAYER
+    slip, free = -2.0 if refuted(sc.f, i, a) else LAYER, 1.5
     for step in SLIPS:
         with np.errstate(all="ignore"):
             moved = float(sc.f.times(sc.y[i], np.exp(-step))[a])
         if abs(moved - sc.m.typical[i, a]) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
+            free = FREE + LAYER
             yield candidate("unit slip", moved, slip if abs(step) < 3.0 else min(slip, FAR), float(np.exp(step)))
     for text, value in transpositions(sc.f.value[i, a]):
         reading = float(np.log(value)) if sc.f.relative[a] else value
         yield candidate("transposed digits", reading, 0.0, value, text)
-    yield candidate("value alone", float(sc.m.typical[i, a]), 1.5, float(sc.f.value[i, a]))
+    yield candidate("value alone", float(sc.m.typical[i, a]), free, float(sc.f.value[i, a]))
 
 
 def _gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
@@ -282,7 +283,7 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         if used:
             gain = float(saved[used].sum())
             keep = np.full((rows.size, len(used)), np.nan)
-            alone = ALONE if len(used) == 1 and not _settles(sc, used[0]) else 0.0
+            alone = ALONE * sum(not _settles(sc, a) for a in used) if len(used) <= 2 else 0.0
             yield Candidate(cause="own settling", rows=tuple(map(int, rows)), columns=tuple(used), readings=keep,
                             gain=gain, price=looked + 1.0 + alone, place="container")
 

@@ -7,7 +7,7 @@ practice and not on a standard, its text says so.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
@@ -20,6 +20,10 @@ from studykit.study.definition import Study
 RAISED = 1.5
 MAY_BE_NEGATIVE = ("temperature", "ratio", "pH", "voltage")
 """A "<" limit this many times the usual one is a raised limit."""
+FEW = 3
+NEAR_ZERO = 5.0
+"""Zeros are odd where nine of ten other results are above the middle one divided by this, and above as many steps of
+what is reported (own judgement)."""
 WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "aluminium", "Cr": "chromium"}
 """An unused fluid holds next to none of these (common practice, no source)."""
 ZN_P = 1.0554
@@ -247,10 +251,11 @@ def marked_cells(results: pd.DataFrame) -> CheckResult:
     return CheckResult(rule="marked cell", table=table, flags=tuple(flags))
 
 
-def impossible_values(results: pd.DataFrame) -> CheckResult:
-    """Values that cannot be: an amount below zero, or a mass fraction above one (summed over a sample: a hint).
+def impossible_values(results: pd.DataFrame, blanks: Collection[str] = ()) -> CheckResult:
+    """Values that cannot be: an amount below zero, or a mass fraction above one (summed over a sample: a hint); zeros.
 
-    A temperature on its usual scales (a pour point), or a number without unit, may lie below zero.
+    A temperature on its usual scales (a pour point), or a number without unit, may lie below zero. ``blanks``: samples
+    that may read zero.
     """
     t = quantified(results)
     t["fraction"] = t["value"] * t["unit"].map({u: _mass_fraction(u) for u in t["unit"].unique()}).astype(float)
@@ -268,4 +273,27 @@ def impossible_values(results: pd.DataFrame) -> CheckResult:
                 "another, a unit is wrong")
         flags.append(Flag(rule="impossible value", concern="hint only", where=f"sample {sample}",
                           samples=(str(sample),), evidence=text))
+    flags += _zeros(t[amounts & ~t["sample"].isin(set(blanks))])
     return CheckResult(rule="impossible value", table=table, flags=tuple(flags))
+
+
+def _zeros(t: pd.DataFrame) -> Iterator[Flag]:
+    """Amounts of zero where nearly all other results of that analyte are far from it, a flag a file, run and analyte.
+
+    A limit written as 0, or a unit in which so little is left that it was rounded away: nothing else here can see them,
+    since a zero has no place on the scale of per cent.
+    """
+    for analyte, own in t.groupby("analyte", sort=True):
+        some, none = own.loc[own["value"] > 0, "value"], own[own["value"] == 0]
+        step = float(np.diff(np.unique(some)).min(initial=np.inf))
+        least = max(some.median() / NEAR_ZERO, NEAR_ZERO * step if np.isfinite(step) else 0.0)
+        if none.empty or len(some) < FEW or some.quantile(0.1) < least:
+            continue
+        for (file, run), part in none.groupby(["source_file", "run"], sort=True, dropna=False):
+            there = own[(own["source_file"] == file) & (own["run"] == run)]
+            whole = len(part) == len(there) >= FEW
+            text = (f"{'all' if whole else len(part)} of {len(there)} results read 0 where others read about "
+                    f"{shown(float(some.median()))} {own['unit'].iloc[0]}: a unit in which nothing is left, or a limit written "
+                    "as 0? They are in no comparison in per cent; to tell: the raw printout with its unit")
+            yield Flag(rule="unit slip" if whole else "impossible value", concern="ask before trusting", analyte=str(analyte),
+                       where=f"file {file}, run {run}", evidence=text, samples=tuple(sorted(set(part["sample"]))[:8]))

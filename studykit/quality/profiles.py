@@ -14,6 +14,8 @@ from studykit.quality.frame import NU, Frame, Vector, quantile, rho
 
 AGREE = 1.5
 """Bottles of a container that differ by less than this factor speak against settling (own judgement)."""
+SAME = 1e-6
+"""Bottles whose heights differ by less (shares of the liquid height) are of one zone."""
 AFAR = 3.0
 """A value is beside those above and below it by this factor at least (own judgement)."""
 
@@ -27,8 +29,8 @@ def bounds(f: Frame) -> tuple[Vector, Vector]:
 def refuted(f: Frame, i: int, a: int) -> bool:
     """Whether a container's other bottles rule out that the fluid itself reads so in row i, analyte a.
 
-    True for the check fluid, which is one fluid. False where there is no bottle above and below, where the container's
-    other bottles (heel and composites among them) differ by ``AGREE`` and more, and within ``AFAR`` of them.
+    True for the check fluid, which is one fluid. False where there is no bottle above and below, nor another of that zone,
+    where the container's other bottles (heel and composites among them) differ by ``AGREE`` and more, and within ``AFAR``.
     """
     box = str(f.rows["container"].iat[i])
     if not box:
@@ -37,6 +39,7 @@ def refuted(f: Frame, i: int, a: int) -> bool:
     low, high = (b[:, a] for b in bounds(f))
     others = f.rows["container"].eq(box).to_numpy() & np.isfinite(high) & (np.arange(len(high)) != i)
     between = (height[others] > height[i]).any() and (height[others] < height[i]).any()
+    between |= (np.abs(height[others] - height[i]) < SAME).any()
     if not between or not low[others].min() > 0 or high[others].max() > AGREE * low[others].min():
         return False
     here = f.value[i, a]

@@ -28,9 +28,10 @@ from studykit.study.precision import R_FACTOR
 from studykit.study.ranges import OIL_RULE_KG_M3
 from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, RELAXATION_S_PS_M, RELAXATIONS, REST_MINUTES
 from studykit.study.stages import STEMS
-from tests.docs.claims import Row, row
+from tests.docs.claims import Row, row, tokens
 from tests.docs.reading import ROOT
 from tests.faults.planted import CLEAR_EXCHANGE
+from tests.faults.table import lines
 
 PYTHON = float(re.findall(r'requires-python = ">=([\d.]+)', (ROOT / "pyproject.toml").read_text())[0])
 ALPHA = Study.model_fields["alpha"].default
@@ -40,6 +41,9 @@ DROPLET_MM_A_YEAR = 75 * 9.80665 * 3.2e-6**2 / 18 / 0.9 * 365.25 * 86400 * 1000 
 
 NEVER_PRINTED = ("study/test_actions.py::each_declared_deed_is_printed_where_the_profile_clears_it_and_never_where_a_caution_"
                  "forbids_it")
+POWER_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
+                  "quality/test_power.py::the_table_of_the_page_is_that_of_the_stored_counts") for line in lines()[2:]]
+"""Rows of the table of faults by size, which is made of stored counts."""
 LEDGER: dict[str, list[Row]] = {
     "README.md": [
         row("Depth profiles of eight analytes", "eight", "test_flow.py::the_readme_shows_the_verdicts_of_the_demo"),
@@ -589,13 +593,13 @@ LEDGER: dict[str, list[Row]] = {
             "1.055", "quality/test_plausibility.py::zn_p_constant_from_atomic_masses"),
         row("The study's own duplicates of on",
             "six", "quality/test_assess.py::own_duplicates_judge_where_there_are_enough"),
-        row("Counted on 26 November on fresh ", "26 12 4 12 8 5 300", "cited: tests.faults"),
-        row("one of 28 faults: the right cause", "28 316 336 109 112", "cited: tests.faults"),
-        row("the same: a wrong suspect beside", "18 336 6 112", "cited: tests.faults"),
-        row("two faults at once: each named", "140 144 36 36", "cited: tests.faults"),
-        row("clean, normal and t5, 12 and 24 c", "5 12 24 0 3 144 0 4 48", "cited: tests.faults"),
-        row("really settled, creamed, half-set", "0 8 24 0 4 8", "cited: tests.faults"),
-        row("Weakest before: noisy laboratory", "3 12 9 12", "cited: tests.faults"),
+        *POWER_ROWS,
+        # counted by tests.faults
+        row("Counted on 27 November: studies", "27 11 12 8 5", "cited: tests.faults"),
+        row("Over all faults that is", "160 308 244 304", "quality/test_power.py::larger_faults_are_found_more_often"),
+        row("one of 28 faults of the clear size: the ", "28 330 336 304 308", "cited: tests.faults"),
+        row("the same: a wrong suspect beside it", "23 336", "cited: tests.faults"),
+        # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
     ],
     "docs/05-model.md": [

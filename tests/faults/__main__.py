@@ -5,14 +5,12 @@ from __future__ import annotations
 import argparse
 import time
 from dataclasses import replace
-from pathlib import Path
 
 from studykit.quality.assess import assess
 from tests.faults import bench
 from tests.faults.laboratory import Setting, make
 from tests.faults.planted import FAULTS
-
-POWER = Path(__file__).parent / "power.csv"
+from tests.faults.table import POWER
 
 
 def _rules(tally: bench.Tally) -> str:

@@ -217,7 +217,7 @@ def two_faults(one: str, other: str, setting: Setting, seeds: range) -> Tally:
 
 
 BESIDE = ("digits in one of two", "copied row", "invented repeats", "coarse rounding", "noisy laboratory", "calibration",
-          "spoiled check fluid")
+          "spoiled check fluid", "unit in a cell", "unit in a row", "transposed digits", "portion")
 """Faults that other checks than the explanations name."""
 
 

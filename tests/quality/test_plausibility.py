@@ -9,6 +9,8 @@ import pytest
 from studykit.quality import plausibility as suspicions
 from studykit.quality.flags import working_table
 from studykit.study.definition import Study, parse_study
+from tests.faults.bench import USUAL, flags_of
+from tests.faults.laboratory import make
 from tests.quality_cases import ANALYTES, DEPTHS, Case, build
 
 S_R = {a: level * s for a, (level, s, _, _) in ANALYTES.items()}
@@ -151,3 +153,22 @@ def test_impossible_values() -> None:
     assert len(suspicions.impossible_values(small([("A", 101.0, "101")], unit="% (m/m)")).flags) == 1
     assert suspicions.impossible_values(small([("PP", -53.0, "-53")], unit="°C")).flags == ()
     assert len(suspicions.impossible_values(small([("V", -53.0, "-53")], unit="mm²/s")).flags) == 1
+
+
+def test_zeros_of_a_whole_file_are_a_unit_and_of_few_bottles_a_question() -> None:
+    """Boron 210 mg/kg reads 0 everywhere in one run (a mass fraction in per cent, rounded), or in two bottles of it."""
+    for rows, rule in ((slice(None), "unit slip"), (slice(2), "impossible value")):
+        lab = make(USUAL, 3)
+        lab.edits += [(int(i), "B", "0") for i in lab.rows(run="R2")[rows]]
+        own = flags_of(lab).query("analyte == 'B'")
+        zero = own[own["evidence"].str.contains("read 0 ")]
+        assert list(zero["rule"]) == [rule], own.to_string()
+        assert zero["where"].iloc[0] == "file lab_R2.csv, run R2"
+
+
+def test_zeros_of_what_is_hardly_there_are_none() -> None:
+    """Readings of 0 to 4 mg/kg hold zeros as a matter of course."""
+    results = pd.DataFrame({"sample": [f"s{i}" for i in range(20)], "analyte": "Fe", "value": [0.0, 1.0, 2.0, 4.0, 0.0] * 4,
+                            "unit": "mg/kg", "qualifier": "", "replicate": 1, "source_file": "a.csv", "source_row": range(20),
+                            "run": "R1"})
+    assert suspicions.impossible_values(results).flags == ()

@@ -29,6 +29,18 @@ def test_a_slip_between_calm_zones_stops() -> None:
     assert slip["concern"] == STOP
 
 
+def test_a_slip_beside_a_duplicate_of_its_zone_stops_at_the_ends_too() -> None:
+    """Lowest draw 92 mg/kg, its duplicate and the zones above 900: the fluid cannot read both."""
+    lab = make(USUAL, 3)
+    lab.edits += [(int(i), "Zn", "92") for i in lab.rows(container="C03", depth="lower", kind="spot")]
+    assert len(lab.rows(container="C03", depth="lower", kind="duplicate")) == 1
+    (slip,) = slips(lab).to_dict("records")
+    assert slip["concern"] == STOP
+    alone = make(USUAL, 3)
+    alone.edits += [(int(i), "Zn", "92") for i in alone.rows(container="C09", depth="lower", kind="spot")]
+    assert STOP not in set(explained(alone)["concern"])
+
+
 @pytest.mark.parametrize("upper", ["<2", "0.4", "2.2"])
 def test_a_tenth_on_the_way_down_a_profile_never_stops(upper: str) -> None:
     """A limit is a low value: below 2, then 2.3, then 26 is a profile, not a slip."""

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
 from studykit.quality.assess import assess
+from studykit.quality.explain import Candidate
 from studykit.quality.frame import NU, rho
+from studykit.quality.suspects import concern_of
 from tests.faults.bench import ASK, STOP, USUAL, elsewhere, explained, flags_of, right
 from tests.faults.laboratory import make
 from tests.faults.planted import FAULTS, settled_study, spoiled
 
 BOTTLES = ("swap of two bottles", "swap across containers", "exchanged containers", "wrong product", "mixed container",
-           "dilution", "additives diluted", "evaporation", "portion", "unit in a row")
+           "dilution", "additives diluted", "evaporation", "portion", "unit in a row", "missing purge", "heel in the zone")
 
 
 @pytest.mark.parametrize("fault", BOTTLES)
@@ -45,6 +49,28 @@ def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str
 def test_no_stop_in_settled_studies(seed: int) -> None:
     flags = explained(settled_study(USUAL, seed))
     assert STOP not in set(flags["concern"]), flags.to_string()
+
+
+def test_a_purge_that_was_left_out_is_told_from_exchanged_bottles() -> None:
+    """Each draw holds 80 % of the one before it, the first one of another container's: no two bottles changed places.
+
+    Where little is left of the profile it reads as a container that was mixed.
+    """
+    named = [set(explained(spoiled("missing purge", 2, USUAL, seed)[0])["rule"]) for seed in (31, 32, 33)]
+    assert all(rules & {"missing purge", "disturbed container"} for rules in named), named
+    assert any("missing purge" in rules for rules in named), named
+    assert not any("swapped samples" in rules for rules in named), named
+
+
+def test_little_that_real_settling_explains_as_well_is_a_hint() -> None:
+    """A rich lowest draw is asked about where much speaks for it, and hinted at where little does and settling fits too."""
+    heel = Candidate(cause="heel in the zone", rows=(0,), columns=(0,), readings=np.zeros((1, 1)), gain=20.0, price=4.0,
+                     place="bottle", rivals=(("own settling", "C01", 1.0),))
+    lab = make(USUAL, 3)
+    f = assess(*lab.tables()).suspects.frame
+    assert concern_of(f, heel) == ASK
+    assert concern_of(f, replace(heel, gain=10.0)) == "hint only"
+    assert concern_of(f, replace(heel, gain=10.0, rivals=())) == ASK
 
 
 def test_the_cost_is_minus_the_log_density_of_student() -> None:

@@ -1,0 +1,41 @@
+"""The counts of the page by size of fault: the table is that of the stored counts, and the counting counts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from tests.faults import bench
+from tests.faults.planted import FAULTS
+from tests.faults.table import counts, lines, sums
+
+PAGE = Path("docs/04-quality.md")
+
+
+def test_the_table_of_the_page_is_that_of_the_stored_counts() -> None:
+    text = PAGE.read_text(encoding="utf-8")
+    assert "\n".join(lines()) in text
+    c = counts()
+    assert list(dict.fromkeys(c["fault"])) == list(FAULTS)
+    assert [tuple(own) for _, own in c.groupby("fault", sort=False)["size"]] == [f.sizes for f in FAULTS.values()]
+    assert (c["found"] <= c["studies"]).all()
+
+
+def test_counts_are_of_studies_with_that_fault_and_no_more(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """A share of a tenth in all analytes of a container is named, one too small for any check is not."""
+    fault = FAULTS["dilution"]
+    monkeypatch.setattr(bench, "FAULTS", {"dilution": bench.FAULTS["dilution"]})
+    assert fault.sizes == (0.03, 0.08, 0.20)
+    bench.found_by_size(range(40, 42), tmp_path / "power.csv")
+    found = pd.read_csv(tmp_path / "power.csv")
+    assert list(found["studies"]) == [2, 2, 2]
+    assert found["found"].iloc[2] == 2
+    assert found["found"].is_monotonic_increasing
+
+
+def test_larger_faults_are_found_more_often() -> None:
+    """Over all faults together; single rows of some studies may turn round by chance."""
+    studies, found = sums()
+    assert found[0] < found[1] < found[2] <= studies
