@@ -123,7 +123,8 @@ def which(stage: OpenStage) -> list[str]:
         told.append(f"That is every one of {opened} sampled.")
     elif opened != "1":
         told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
-    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {r['why'] or 'the mean of all'}." for r in floors]
+    whose = [why if isinstance(why := r.get("why"), str) and why else "the mean of all" for r in floors]
+    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {w}." for r, w in zip(floors, whose, strict=True)]
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]

@@ -134,7 +134,7 @@ def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
 
 def vetoing(table: pd.DataFrame) -> pd.Series:
     """Rows whose word vetoes: of a whole that cannot be told, those whose estimate lies beyond or that are limits."""
-    told = table["why"].astype(object).where(table["why"].notna(), "").ne("")
+    told = table.reindex(columns=["why"])["why"].astype(object).fillna("").ne("")
     return table["word"].isin(VETOES) & ((table["use"] != WHOLE) | (table["word"] != UNDECIDED) | told)
 
 

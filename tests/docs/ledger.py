@@ -647,6 +647,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("It needs no zones that are numbers", "2100 50",
+            "verdict/test_uses.py::water_on_the_floor_is_seen_under_zones_that_are_limits"),
         row("if it were stratified, as far as `[safety]` clears", "", "docs/test_claims.py::advice_keeps_its_sense"),
         row("over two containers or more", "", "verdict/test_uses.py::one_heel_is_no_interval_and_cannot_tell"),
         row("verdicts are given with and without", "", "verdict/test_tables.py::excluded_results_are_shown_with_and_without"),
