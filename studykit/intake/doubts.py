@@ -8,7 +8,8 @@ whole lines (`linedoubts`). A person answers each under [file.confirmed].
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections import Counter
+from collections.abc import Iterator, Sequence, Set
 from itertools import chain, combinations
 
 import numpy as np
@@ -24,6 +25,8 @@ FACTOR = 8.0
 """From this factor off its column a value is asked about (common practice, no source)."""
 AGREE = 2.0
 """Sister analytes that stand within this factor of each other say at which level a bottle is (no source)."""
+LEFT = 3
+"""So many refused values to one that is left leave nothing that it could be compared with (no source)."""
 FEW_LEVELS = 5
 """Among fewer values two levels cannot be told from an outlier."""
 SLIP = 0.1
@@ -74,6 +77,27 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
     return {i: reason[i] for i in sorted(reason) if not sure[i]}
+
+
+def few_left(rows: Table, lost: Table | None, asked: Set[int]) -> dict[int, str]:
+    """Position and reason of every row whose analyte has few others left in its file, beside many that were refused.
+
+    ``lost``: refused rows whose determination is known, of which those count whose value could not be read or is in doubt;
+    ``asked``: positions of rows that are a question. Nothing bears such a value out.
+    """
+    if lost is None or not len(lost):
+        return {}
+    unread = ~lost["empty"] & (np.isnan(lost["value"]) | lost["mark"].flags(bool))
+    gone = Counter((lost["source_file"][i], lost["analyte"][i]) for i in np.flatnonzero(unread).tolist())
+    gone.update((rows["source_file"][i], rows["analyte"][i]) for i in asked)
+    out: dict[int, str] = {}
+    for (file, analyte), count in gone.items():
+        own = rows["source_file"].flags(file.__eq__) & rows["analyte"].flags(analyte.__eq__) & ~rows["confirmed"].flags(bool)
+        left = [i for i in np.flatnonzero(own).tolist() if i not in asked]
+        if left and count >= LEFT * len(left):
+            out |= dict.fromkeys(left, f"is one of {len(left)} that are left of its analyte, beside {count} that were "
+                                       "refused: is it sound?")
+    return out
 
 
 def _by_analyte(analyte: Texts, ordinary: np.ndarray) -> dict[str, np.ndarray]:

@@ -37,8 +37,11 @@ CHANGES = re.compile(
     r"order of (the )?samples|exchanged|recte|corr\.|(red|grey|gray|yellow|bold|italics?|hatched|marked|rot|grau|gelb|"
     r"fett|kursiv)\w*( cells?| values?)?( ?[:=]| means?| are)|"
     r"(in|on|with)( an?)? (red|green|blue|orange|gr[ea]y|yellow|bold|italics?|colou?r\w*|shad\w*|brackets|parenthes[ei]s)|"
+    r"(durch|by) \d+ (teilen|geteilt|dividiert)|log10|log(arithm\w*)? ?(values?|werte)|per ?mille?|pro ?mille?|ppt|"
+    r"per 100 ?m?[gl]|recover(y|ies)|wiederfindung\w*|relative to|relativ zu|differences? (to|from|between)|differenz\w*|"
+    r"ratios?|verh(ä|ae)ltnis\w*|per ?cent of|"
     r"0(\.0)? (means|=|stands)|half (the )?volume|[x×*] ?[2-9]|[x×*] ?10+|is [gmµ]+/[kmg]+|in %)(?!\w)|[×*] ?[0-9]|"
-    r"[<>≤≥] ?[0-9]|^= ?\w|\b1 ?(:|\+) ?[0-9]+\b|\bread by \d")
+    r"[<>≤≥] ?[0-9]|^= ?\w|% (of|de[rs]?)\b|\bln ?\(|\b1 ?(:|\+) ?[0-9]+\b|\bread by \d")
 #: Lines below a table that say nothing about single results, in most reports (common practice, no source).
 HARMLESS = re.compile(
     r"(?i)^\W*end\W*$|\b(end of|page|report|printed|approved|authori[sz]ed|signed|signatures?|checked|released|"
@@ -109,11 +112,17 @@ _COMPOUNDS = re.compile(
     r"(?i)\b(di|tri|tetra|pent|hydr)?(oxide?s?|phosph?at\w*|sul(ph|f)at\w*|nitrat\w*|carbonat\w*|silicat\w*|silica|"
     r"ammoni\w*|borat\w*|boric)\b")
 """Compounds by formula (with a figure, or a metal's oxide) and by name."""
+_DERIVED = re.compile(
+    r"(?i)(?<!\w)(log(10)?|ln|delta|Δ|diff\w*|ratio|recover\w*|r?sd|cv|std\w*|s\.d\.|scatter|uncertain\w*|messunsicherheit|"
+    r"bias|max|min|spec\w*|target|soll\w*|limit|lo[qd]|mdl|previous|former|old|alt|vorher|blank|blindwert|un-?corrected|"
+    r"unkorrigiert|raw|roh\w*|k?cps|counts?|intensit\w*|absorbance|area)(?!\w)|±|(?<!\w)u ?\(|"
+    r"(?-i:^[A-Z][a-z]? ?/ ?[A-Z][a-z]?)(?!\w)")
+"""Words of headings for what is made of a result, or stands beside it (common practice, no source)."""
 _DEGREES = re.compile(r"(?i)\b(?:kv|vk|v|visc\w*|visk\w*)[\s._-]*([0-9]{2,3})\b|([0-9]{2,3}) ?°")
 
 
 def stands_for_another(name: str, analyte: str, label: str) -> str:
-    """Why a name in a file may stand for something else than an analyte: a compound of it, another temperature; '' if not.
+    """Why a name in a file may be something else than an analyte: a compound, a scatter, another temperature; '' if not.
 
     ``label``: how the study calls the analyte, beside its key.
     """
@@ -125,6 +134,9 @@ def stands_for_another(name: str, analyte: str, label: str) -> str:
     word = _COMPOUNDS.search(plain)
     if word and analyte in _ELEMENTS.values() and word[0].casefold() not in own.casefold():
         return f"names the compound {word[0]!r}, which is more than {analyte}"
+    derived = _DERIVED.search(plain)
+    if derived and derived[0].casefold() not in own.casefold():
+        return f"has {derived[0].strip()!r} beside the analyte: is it {analyte} itself?"
     degrees = {a or b for a, b in _DEGREES.findall(plain)}
     known = {a or b for a, b in _DEGREES.findall(own)}
     if degrees and known and not degrees & known:

@@ -276,8 +276,8 @@ def _cut_short(grid: Grid, rows: np.ndarray, bad: set[int]) -> list[int]:
 
 
 def pointed(grid: Grid, block: Block) -> bool:
-    """Whether a cell of the data has a decimal point, so that commas between cells are no decimal signs."""
-    return any(re.fullmatch(r"[<>]?\s*[0-9]*\.[0-9]+", t.strip()) for k, h in block.heads.items() if h
+    """Whether a cell of the data has a decimal point, or a quoted comma: commas between cells are no decimal signs."""
+    return any(re.fullmatch(r"[<>]?\s*[0-9]*[.,][0-9]+", t.strip()) for k, h in block.heads.items() if h
                for t in grid.cells[k].at(block.rows).distinct())
 
 

@@ -71,7 +71,9 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
         if len(np.unique(sheet.line)) == 1:
             yield from ((int(i), "stands in the one line that is left of its table: a line that is no sample, or whose cells "
                          "have moved?") for i in at)
-        yield from _summary(rows, _without_asked(sheet, asked), _strange(rows, sheet))
+        left = _without_asked(sheet, asked)
+        yield from _summary(rows, left, _strange(rows, sheet), left.last)
+        yield from _summary(rows, left, strange=False, line=int(left.line.min()))
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
 
@@ -100,22 +102,24 @@ def _columns(rows: Table, at: np.ndarray) -> np.ndarray:
     return np.asarray(rows["place"][at] * len(rows["where"].words) + rows["where"].codes[at])
 
 
-def _summary(rows: Table, sheet: _Sheet, strange: bool) -> Iterator[Asked]:
-    """The last line where it is the mean, or the sum, of the lines above in every column.
+def _summary(rows: Table, sheet: _Sheet, strange: bool, line: int) -> Iterator[Asked]:
+    """The last line, or the first, where it is the mean, or the sum, of the others in every column.
 
-    Where its code is strange among the others, one column that fits is enough.
+    Where its code is strange among the others, one column that fits is enough. Lost lines below the last that is left may
+    be no samples either.
     """
-    above = sheet.line < sheet.last
-    end = np.flatnonzero(~above)
-    lines = len({*sheet.line[above].tolist(), *(n for n in sheet.lost if n < sheet.last)})
+    others = (sheet.line != line) & (sheet.line <= sheet.last)
+    end = np.flatnonzero(sheet.line == line)
+    lines = len({*sheet.line[others].tolist(), *(n for n in sheet.lost if n < sheet.last and n != line)})
     steps = np.array([step_at(rows, i, shown=True) if p else 0.0 for i, p in zip(sheet.at.tolist(), sheet.plain, strict=True)])
+    where = "above" if line == sheet.last else "below"
     for words in ("mean", "sum"):
-        fits = [_fit(sheet, above & (sheet.place == sheet.place[j]), float(sheet.value[j]), step_at(rows, int(sheet.at[j])),
+        fits = [_fit(sheet, others & (sheet.place == sheet.place[j]), float(sheet.value[j]), step_at(rows, int(sheet.at[j])),
                      float(np.max(steps[sheet.place == sheet.place[j]])), words, lines) for j in end]
         known = [f for f in fits if f != "unknown"]
         sure = "sharp" in known or known.count("exact") > (words == "mean" and not strange)
         if lines > 2 and sure and "no" not in known:
-            yield from ((int(sheet.at[j]), f"is the {words} of the lines above in every column: a line that is no sample?")
+            yield from ((int(sheet.at[j]), f"is the {words} of the lines {where} in every column: a line that is no sample?")
                         for j in end)
 
 

@@ -184,7 +184,7 @@ def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, colu
     """Rows of a comma file whose cells may have moved to the right by a decimal comma.
 
     They have a whole number in the last column, which is not read and elsewhere holds text or nothing; or every row
-    has one, and no cell of the file has a decimal point. Where most rows have one, those with a point of their own are sound.
+    has one, and no cell of the file has a decimal sign. Where most rows have one beside decimals of their own it is sound.
     """
     head, last = block.heads[k], max(j for j, h in block.heads.items() if h)
     if grid.kind != "text" or grid.delimiter != "," or k != last:
@@ -196,8 +196,11 @@ def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, colu
     if whole.all() and (point or column_of(head) in ("run", "run_order", "replicate", "revision")):
         return {}
     if point and 2 * int(np.count_nonzero(whole)) > len(block.rows):
+        own = np.zeros(len(block.rows), dtype=bool)
         for j in block.heads:
-            whole &= ~grid.cells[j].at(block.rows).flags(lambda t: re.fullmatch(r"[<>]?\s*[0-9]+\.[0-9]+", t.strip()))
+            own |= grid.cells[j].at(block.rows).flags(lambda t: re.fullmatch(r"[<>]?\s*[0-9]+[.,][0-9]+", t.strip()))
+        if (own & whole).any():
+            return {}
     return {int(i): f"{_MOVED}: {head!r} holds a number" for i in block.rows[whole]}
 
 

@@ -22,7 +22,7 @@ from studykit.core.files import require_writable, sha256_of, table_bytes, write_
 from studykit.core.folders import exchange, restore
 from studykit.intake import signing
 from studykit.intake.columns import Table, Texts, joined
-from studykit.intake.doubts import questions, remedy
+from studykit.intake.doubts import few_left, questions, remedy
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files, unread_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table, sheet_numbers
@@ -198,7 +198,9 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     rows["base_file"] = rows["source_file"].renamed(
         [f if f in ranks else f.rpartition("#")[0] for f in rows["source_file"].words])
     asked = questions(rows, kinds, study, rejected)
-    asked |= beside_lost(rows, asked, _lost(takes, rows), {k: v for t in takes for k, v in t.lines.items()}, ranks)
+    lost = _lost(takes, rows)
+    asked |= few_left(rows, lost, asked.keys())
+    asked |= beside_lost(rows, asked, lost, {k: v for t in takes for k, v in t.lines.items()}, ranks)
     everything = np.arange(len(rows))
     done = sort_revisions(rows, np.setdiff1d(everything, list(asked)) if asked else everything, ranks)
     refused = (*((i, why, remedy(rows, i)) for i, why in asked.items()), *done.refused)

@@ -25,6 +25,9 @@ from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 
 MOST_LINES = 2_000
 _UNIT = re.compile(r"%\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|g\s*/\s*t\b|\bpp[mb]\b")
+_SAYS_UNIT = re.compile(r"(?i)\b(in|en|units?|as|einheit(en)?|unit(é|e)s?|unidad(es)?|eenheid|unit(à|a))\b")
+_LIMIT = re.compile(r"(?i)\b(?:loq|lod|mdl|(?:bestimmungs|nachweis)grenze|limit of \w+|(?:reporting|detection) limit)\b[^0-9]*"
+                    r"([0-9]+(?:[.,][0-9]+)?)")
 _PER = re.compile(r"(?<=g) per (?=[kmµu]?(?:g|[lL])\b)")
 _MEASURED_AT = re.compile(r"(?i)(?:visc|visk|messtemp|measured at|test temp|determined at).*?([0-9]+)(?:[.,][0-9]+)? ?°")
 _DEFINITION = re.compile(r"(?i)\b(n\.?\s?d\.?|n\.?\s?b\.?|tr|bdl|bql)\s*(?:=|:|means|stands for)\s*(.*)")
@@ -75,18 +78,21 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
     meant = _DEFINITION.search(text)
     known = {f"{v:g}" for v in mapping.limits.values()}
     limits = set(re.findall(r"[0-9]+(?:[.,][0-9]+)?", meant[2])) - known if meant else set()
+    stated = _LIMIT.search(text) if known else None
     word = VOID.search(text) if below else VOID.search(WEAK.sub("", text))
     word = word or CHANGES.search(text)
     temperature = _MEASURED_AT.search(text)
     reason = ""
     if named:
         reason = f"is a line of text that names {', '.join(named[:3])}: does it concern their results?"
-    elif others and (below or bare_units or re.search(r"(?i)\b(in|unit|units|as)\b", text)):
+    elif others and (below or bare_units or _SAYS_UNIT.search(text)):
         reason = f"is a line of text that names the unit {others[0].strip()!r}: do the results stand in it?"
     elif meant and not re.search(r"(?i)detect|below|less|limit", meant[2]) and meant[1] not in mapping.words:
         reason = f"says what {meant[1]!r} means in this file, and it is not 'not detected'"
     elif limits:
         reason = f"says what {meant[1]!r} means in this file: does the limit {min(limits)} agree with the mapping?"  # type: ignore[index]
+    elif stated and stated[1].replace(",", ".") not in known:
+        reason = f"names the limit {stated[1]}: does it agree with the mapping?"
     elif temperature and temperature[1] not in " ".join([*mapping.analytes, *mapping.analytes_meant()]):
         reason = f"names {temperature[1]} °, which no analyte of the mapping names: were the results measured at it?"
     elif word and not meant:

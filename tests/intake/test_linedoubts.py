@@ -97,7 +97,8 @@ def test_a_moved_cell_is_seen_beside_a_column_of_which_one_value_is_left(tmp_pat
     text = "Sample,Si,P,Zn,Batch\nB001,9.8,-9999,45.9,R1\nB002,325.5,44.8,,R1\nB003,9.1,-9999,47.3,R1\nB004,9.4,348.1,48.4,R1\n"
     out = take(tmp_path, INTAKE.replace("Si =", 'Zn = "mg/kg"\nSi ='), {"a.csv": text}, codes=("B001", "B002", "B003", "B004"),
                definition=study({"Zn": "mg/kg", "Si": "mg/kg", "P": "mg/kg"}))
-    assert set(out.rejected["row"]) == {2, 3, 4}
+    assert set(out.rejected["row"]) == {2, 3, 4, 5}  # the last for P alone, of which nothing else is left
+    assert set(out.rejected.loc[out.rejected["row"] == 5, "value"]) == {"348.1"}
     assert set(out.rejected.loc[out.rejected["row"] == 3, "value"]) == {"325.5", "44.8"}
 
 
@@ -262,7 +263,7 @@ def test_results_of_a_long_file_that_moved_by_a_line_are_asked_about(tmp_path: P
     intake = LONG_IN_ORDER.replace('replicates = "in order"\n', 'blank = "not measured"\n').replace('run_order = "Pos"\n', "")
     text = "Sample,Test,Result\nB001,Si,9.8\nB002,Si,\nB003,Si,10.4\nB004,Si,9.1\nB005,Si,9.9\n,,10.1\n"
     out = take(tmp_path, intake, {"a.csv": text}, codes=FIVE)
-    assert out.results["sample"].tolist() == ["B001"]
+    assert not len(out.results)  # nor the one that is left of them
 
 
 def test_a_mean_without_a_code_or_one_code_that_is_lost_leave_the_other_lines_alone(tmp_path: Path) -> None:
@@ -281,3 +282,27 @@ def test_a_target_beside_each_result_is_no_second_determination(tmp_path: Path) 
         f"{c},{a},found,{v}\n{c},{a},max,{m}\n" for c, pair in list(TRUE.items())[:3]
         for a, v, m in (("Si", pair[0], "12.0"), ("P", pair[1], "400")))
     assert len(take(tmp_path / "three", intake, {"a.csv": text}, codes=FIVE).results) == 6
+
+
+def test_a_mean_on_the_first_line_is_seen(tmp_path: Path) -> None:
+    out = read(tmp_path, BODY.replace("B001,", "T1,9.77,344.3,R1\nB001,", 1))
+    assert set(out.rejected["row"]) == {2}
+    assert "is the mean of the lines below" in out.rejected["reason"].iloc[0]
+
+
+def test_a_line_about_a_limit_is_asked_about_where_the_mapping_gives_another(tmp_path: Path) -> None:
+    intake = INTAKE.replace('"n.d." = "not measured"', '"n.d." = "below limit"') + "[file.limits]\nSi = 5\n"
+    with pytest.raises(BadInput, match="names the limit 2"):
+        take(tmp_path / "two", intake, {"a.csv": "LOQ Si 2 mg/kg\n" + BODY.replace("9.1", "n.d.")})
+    assert len(take(tmp_path / "five", intake, {"a.csv": "LOQ Si 5 mg/kg\n" + BODY.replace("9.1", "n.d.")}).results) == 6
+
+
+def test_one_value_that_is_left_of_its_analyte_is_asked_about(tmp_path: Path) -> None:
+    """A decimal comma moved the others; this one had lost its own."""
+    intake = LONG_IN_ORDER.replace('replicates = "in order"\n', 'ignore_columns = ["Remark"]\n')
+    intake = intake.replace('decimal = "."\n', "").replace('run_order = "Pos"\n', "")
+    text = "Sample,Test,Result,Remark\n" + "".join(
+        f"{c},Si,{'101,' if c == 'B003' else f'9,{n}'}\n{c},P,40{n},\n" for n, c in enumerate(FIVE))
+    out = take(tmp_path, intake, {"a.csv": text}, codes=FIVE)
+    assert "Si" not in set(out.results["analyte"])
+    assert len(out.results) == 5

@@ -166,6 +166,7 @@ def test_a_heading_of_a_compound_or_another_temperature_wants_a_reason(name: str
 
 
 @pytest.mark.parametrize(("name", "analyte"), [
-    ("Silicon ICP-OES", "Si"), ("P (XRF)", "P"), ("Visc. 40 \u00b0C", "KV40"), ("Viscosity", "KV40"), ("Si 251.6", "Si")])
+    ("Silicon ICP-OES", "Si"), ("P (XRF)", "P"), ("Visc. 40 \u00b0C", "KV40"), ("Viscosity", "KV40"), ("Si 251.6", "Si"),
+    ("Si in mg/kg", "Si"), ("P, total", "P")])
 def test_headings_with_an_apparatus_or_the_same_temperature_want_none(name: str, analyte: str) -> None:
     assert parse_intake({"file": [{**ENTRY, "analytes": {name: analyte}}]}, study())

@@ -50,6 +50,9 @@ def taken(out: IntakeOutcome | None) -> dict[tuple[str, str], str]:
 
 @pytest.mark.parametrize("line", [
     "Report 118 - CANCELLED", "DRAFT - not released", "Preliminary results, replaced by report 119", "This report is invalid",
+    "Einheit: g/kg", "R\u00e9sultats en g/kg", "Werte durch 10 teilen", "Werte in Promille", "results per 100 g",
+    "% of nominal",
+    "corrected for recovery 85 %", "relative to sample A", "log10 values", "ln(mg/kg)", "ratios to the control",
     "P results: do not use", "values on grey ground do not count", "Results in bold are second readings",
     "P results: wrong bottle", "Status;cancelled;", "Report 118;;mg/L", ";% m/m;% m/m"])
 def test_a_line_above_the_headings_that_takes_results_back_is_asked_about(tmp_path: Path, line: str) -> None:

@@ -396,9 +396,13 @@ def odd_name(b: Builder) -> None:
     det.truth.agree = False
 
 
-@kind("merged headings over two lines", "headings", False, "grid", layouts=("wide",), slots="heading top width")
+@kind("merged headings over two lines", "headings", False, "grid", layouts=("wide",), slots="heading top width rows unit")
 def merged_heads(b: Builder) -> None:
-    """First and second determination of each analyte under one merged heading; the mapping joins the two lines."""
+    """First and second determination of each analyte under one merged heading; the mapping joins the two lines.
+
+    Apart from kinds that make a line no sample, or a unit of the headings: the second determination would not be of their
+    making (a sum without it), and the headings here have no unit.
+    """
     rows = data_rows(b)
     count = len(b.analytes)
     upper, lower = [Cell()], [Cell("Sample")]

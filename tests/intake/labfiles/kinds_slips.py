@@ -127,6 +127,17 @@ def mean_and_scatter(b: Builder) -> None:
     b.codes.append("S")
 
 
+@kind("a mean on the first line, under what is also a sample code", "slips of the hand", False, "grid", layouts=("wide",),
+      slots="rows code")
+def mean_first(b: Builder) -> None:
+    """M is a bottle of the study too."""
+    _summary(b, "M", "mean", True)
+    row = next(r for r in b.sheet.rows if r.cells and r.cells[0].text == "M")
+    first = data_rows(b)[0]
+    b.sheet.rows.remove(row)
+    b.sheet.rows.insert(next(i for i, r in enumerate(b.sheet.rows) if r is first), row)
+
+
 @kind("a target on a line below each result, declared in order", "slips of the hand", False, "grid", layouts=("long",),
       slots="rows runs cell")
 def targets(b: Builder) -> None:
@@ -166,14 +177,17 @@ def _renamed(b: Builder, key: str, name: str) -> None:
 
 
 for _key, _name in (("P", "P2O5"), ("Si", "SiO2"), ("S", "Sulphate"), ("KV40", "Visc. 100 °C"), ("KV40", "KV100"),
-                    ("P", "Phosphorus as P2O5"), ("P", "P (÷10)"), ("P", "P x 0.1"), ("Si", "Si 1:10")):
+                    ("P", "Phosphorus as P2O5"), ("P", "P (÷10)"), ("P", "P x 0.1"), ("Si", "Si 1:10"),
+                    ("Si", "Si RSD"), ("P", "P max"), ("Si", "Si/P"), ("Zn", "log Zn"), ("Si", "Si uncorrected")):
     @kind(f"a heading {_name} mapped to {_key}", "headings", False, "style", slots="heading name unit")
     def renamed(b: Builder, key: str = _key, name: str = _name) -> None:
         """The mapping says more than the laboratory."""
         _renamed(b, key, name)
 
 
-for _line in ("Values on grey ground do not count.", "Results in bold are second readings", "Figures in brackets: below LOQ"):
+for _line in ("Values on grey ground do not count.", "Results in bold are second readings", "Figures in brackets: below LOQ",
+              "Einheit: g/kg", "Werte durch 10 teilen", "results per 100 g", "% of nominal", "corrected for recovery 85 %",
+              "ratios to the control", "ln(mg/kg)"):
     @kind(f"a line above: {_line}", "certificates", False, "grid", layouts=LW, slots="top")
     def told(b: Builder, line: str = _line) -> None:
         """Nobody sees the ground or the type in what is read."""
