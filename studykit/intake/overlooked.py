@@ -30,6 +30,7 @@ _NEUTRAL = re.compile(
 """Headings of columns in which one row may differ from all others without a word about its result."""
 _VALID = re.compile(r"(?i)\W*(valid|g(ü|ue)ltig|accepted|acceptable|reportable|released|freigabe|approved|use|ok|o\.k\.|"
                     r"pass|passed|conform\w*)\b.*|\W*✓\W*")
+_FACTOR = re.compile(r"(?i)^\W*(df|dil(ution)?|verd(ü|ue)nnung|fa[ck]tor)\b")
 _LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|addend|repeat|wiederhol|re-?run|retest|replace")
 """Names of sheets that may take back what another sheet says (common practice, no source)."""
 _UNCERTAIN = re.compile(r"(?i)^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|^incertitude")
@@ -154,6 +155,9 @@ def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     no = {n for n, text in there.items() if _VALID.fullmatch(head) and _NO.fullmatch(text) and any(there.values())}
     if len(there) < 2 or _NEUTRAL.search(head) or column_of(head) in ("run", "run_order", "method", "reported_on", "replicate"):
         return no
+    if _FACTOR.search(head):  # a dilution of 2 among 1, of however few lines
+        usual = max(there, key=lambda n: int(counts[n]))
+        no |= {n for n, text in there.items() if n != usual and text}
     total = sum(int(counts[n]) for n in there)
     most = max(int(counts[n]) for n in there)
     if total < 4 or most < MOST * total or any(_DAY.fullmatch(t) for t in there.values()):

@@ -287,3 +287,11 @@ def test_lines_that_do_not_fit_do_not_hide_the_odd_one_among_those_that_do(tmp_p
     out = take(tmp_path, named("Status"), {"a.csv": text}, codes=CODES)
     assert "its row says 'X' under 'Status'" in " ".join(out.rejected["reason"])
     assert len(out.results) == 7
+
+
+def test_a_dilution_that_differs_is_seen_among_the_few_lines_that_fit(tmp_path: Path) -> None:
+    text = "Sample,Si,P,DF\nK12PX,10,8,407,1\nK22PX,10.5,432,2\nK32PX,9.6,415,1\nK42PX,9.6,425,1\n"
+    intake = ('[[file]]\npattern = "*.csv"\nlayout = "wide"\nignore_columns = ["DF"]\n[file.columns]\nsample = "Sample"\n'
+              '[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n')
+    out = take(tmp_path, intake, {"a.csv": text}, codes=CODES)
+    assert set(out.results["sample"]) == {"K32PX", "K42PX"}
