@@ -65,6 +65,10 @@ class Texts:
         """Of which rows the text passes a test."""
         return self.spread([bool(test(w)) for w in self.words], bool)
 
+    def blank(self, rows: Any) -> np.ndarray | None:
+        """Of which of these rows the text is blank; None where none of the column is."""
+        return None if all(map(str.strip, self.words)) else ~self.at(rows).flags(str.strip)
+
     def holding(self, tokens: Iterable[str], test: Callable[[str], Any], but: str = "") -> np.ndarray:
         """As `flags`, for a test that no text passes, ``but`` one, unless it holds one of these tokens, capitals or not."""
         together, known = "\n".join(self.words).casefold(), but.casefold()

@@ -16,7 +16,7 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
-from studykit.core.units import convert, kind_of
+from studykit.core.units import convert, kind_of, parse_unit
 from studykit.intake.columns import Table, Texts, keys
 from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
@@ -36,6 +36,8 @@ from studykit.intake.values import (
 from studykit.study.definition import Study
 
 _WHOLES = {"mass fraction": "% (m/m)", "volume fraction": "% (v/v)"}
+USUAL_WHOLES = {"mg/kg": 1e6, "g/kg": 1e3, "% (m/m)": 100.0, "% (v/v)": 100.0}
+"""The whole in usual units, so that the library of units need not be loaded for them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -384,6 +386,7 @@ def _within_whole(rows: Rows, out: Table, study: Study) -> None:
         unit = study.unit_of(name)
         whole = _WHOLES.get(kind_of(unit))
         if whole is not None:
-            over = out["analyte"].flags(name.__eq__) & (out["value"] > convert(100.0, whole, unit) * (1 + 1e-9))
+            most = USUAL_WHOLES.get(parse_unit(unit)) or convert(100.0, whole, unit)
+            over = out["analyte"].flags(name.__eq__) & (out["value"] > most * (1 + 1e-9))
             rows.refuse(over, f"is more than 100 {whole}, which is the whole",
                         "correct unit or decimal sign with the laboratory")

@@ -33,8 +33,8 @@ def lone_gaps(grid: Grid, block: Block, results: set[int], least: int = FEWEST) 
     out: dict[int, int] = {}
     for k, head in block.heads.items():
         if head and k not in results and k < len(grid.cells) and len(block.rows) >= least:
-            empty = ~grid.cells[k].at(block.rows).flags(str.strip)
-            if np.count_nonzero(empty) == 1:
+            empty = grid.cells[k].blank(block.rows)
+            if empty is not None and np.count_nonzero(empty) == 1:
                 out[int(block.rows[int(empty.argmax())])] = k
     return out
 
@@ -94,7 +94,10 @@ def _to_the_right(grid: Grid, block: Block, results: list[int], names: Texts | N
         return
     empty = np.zeros(len(block.rows), dtype=bool)
     for k in results:
-        empty |= ~grid.cells[k].at(block.rows).flags(str.strip)
+        if (blank := grid.cells[k].blank(block.rows)) is not None:
+            empty |= blank
+    if not empty.any():
+        return
     empty &= grid.cells[beside].at(block.rows).flags(lambda t: bool(_NUMBER.fullmatch(t.strip())))
     if not empty.any() or 2 * np.count_nonzero(empty) > len(block.rows):
         return

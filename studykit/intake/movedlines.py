@@ -23,7 +23,8 @@ def down_the_lines(grid: Grid, block: Block, results: list[int], codes: list[int
     """Cells of results (line, column) that may belong to another line; ``codes``: the columns that say whose a result is."""
     coded = np.ones(len(block.rows), dtype=bool)
     for k in codes:
-        coded &= grid.cells[k].at(block.rows).flags(str.strip)
+        if (blank := grid.cells[k].blank(block.rows)) is not None:
+            coded &= ~blank
     if coded.all():
         return {}
     filled = np.stack([grid.cells[k].at(block.rows).flags(str.strip) for k in results], axis=1)

@@ -126,7 +126,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
         raise single(RAW_FOLDER, "there is no file from the laboratory", "put the files into raw/ as they came")
     pairs, faults = assign(intake, names)
     book = RuleBook()
-    codes = [str(c) for c in samples["sample"]]
+    codes = list(map(str, samples["sample"].tolist()))
     faults += [replace(f, file=SAMPLES.file) for f in colliding_codes(codes)]
     takes: list[Take] = []
     for k, (name, mapping) in enumerate(pairs):

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from studykit.core.units import convert
+from studykit.intake.determinations import USUAL_WHOLES
 from tests.intake_cases import CODES, LONG, study, take, values
 
 # 1 % (m/m) is 10 000 mg/kg (SI Brochure, 9th edition, table of names for dimensionless quantities: g/kg, mg/kg)
@@ -74,3 +76,8 @@ def test_the_last_of_too_few_determinations_is_asked_about_where_the_others_end_
     intake = LONG.replace('layout = "long"', 'layout = "long"\nreplicates = "in order"')
     out = take(tmp_path, intake, {"lab.csv": text}, codes=("B001", "B002", "B003", "B004"))
     assert out.rejected["value"].tolist() == ["10.5", "12.5", "14.5", "16.5"]
+
+
+def test_the_whole_in_usual_units_is_what_the_library_of_units_says() -> None:
+    for unit, whole in USUAL_WHOLES.items():
+        assert whole == convert(100.0, "% (v/v)" if "v/v" in unit else "% (m/m)", unit)
