@@ -129,7 +129,8 @@ class _Forms:
         value, a day's number or two results: these begin with 9 and have three places or more before the point, or have
         five there, or as many as behind it.
         """
-        each = np.array([w if len(w) <= SHORT and w.isascii() else "" for w in words], dtype=f"S{SHORT}")
+        short = "".join(words).isascii() and max(map(len, words), default=0) <= SHORT
+        each = np.array(words if short else [w if len(w) <= SHORT and w.isascii() else "" for w in words], dtype=f"S{SHORT}")
         signs = each.view(np.uint8).reshape(len(words), SHORT)
         figure, point, length = (signs >= 48) & (signs <= 57), signs == 46, np.count_nonzero(signs, axis=1)
         points, figures = point.sum(axis=1), figure.sum(axis=1)
@@ -207,7 +208,8 @@ def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels
     ``at``: positions of the values' qualifiers; ``margin``: where it is not in per cent, `MARGINS` of it do not count.
     """
     middle, nominal = levels
-    for level, words in ((middle, "the others of its column"), (nominal or np.nan, "the nominal value")):
+    known = [(middle, "the others of its column"), *([(nominal, "the nominal value")] if nominal else [])]
+    for level, words in known:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = value / level
         high, low = ratio >= FACTOR, ratio <= 1 / FACTOR

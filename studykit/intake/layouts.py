@@ -170,6 +170,8 @@ def _blank_rows(grid: Grid) -> np.ndarray:
         if not blank.any():
             break
         ruled = [w[:1] in " -=_:" and bool(_RULE.fullmatch(w)) for w in column.words]
+        if not any(ruled) and all(map(str.strip, column.words)):
+            return np.zeros(len(grid.lines), dtype=bool)
         blank &= ~column.flags(str.strip) | (column.spread(ruled, bool) if any(ruled) else False)
     return blank
 

@@ -106,6 +106,8 @@ def ungroup(cells: Table, analytes: Texts, form: NumberFormat, nominal: Mapping[
         return {}
     out: dict[str, str] = {}
     column = cells["text"]
+    if not set("".join(column.words)) - set("0123456789" + form.decimal):
+        return {}
     simple = re.compile(rf"[0-9]+(?:{re.escape(form.decimal)}[0-9]*)?").fullmatch
     grouped = column.flags(lambda t: not simple(t) and _sign(t, form))
     for k in np.unique(analytes.codes[grouped]) if grouped.any() else ():
