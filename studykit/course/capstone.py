@@ -15,7 +15,7 @@ from scipy import stats
 from studykit.core.errors import single
 from studykit.course.drawing import axes
 from studykit.course.drawing import intervals as drawn_intervals
-from studykit.course.replies import Reply, answer_to, no, yes
+from studykit.course.replies import Reply, answer_to, as_written, no, solved, value_of, whole, yes
 from studykit.inference.tost_power import tost_power
 
 BUDGET, PRICE_CHURN, PRICE_DETERMINATION = 500.0, 40.0, 5.0
@@ -33,9 +33,13 @@ def cost(churns: int, determinations: int) -> float:
 
 @cache
 def chance(churns: int, determinations: int) -> float:
-    """Chance of the word homogeneous where nothing has separated (two one-sided tests, Schuirmann 1987)."""
-    se = np.sqrt(2 * (PROFILES**2 + S_R**2 / determinations) / churns)
-    return tost_power(0.0, float(se), churns - 1, -MARGIN, MARGIN)
+    """Chance of the word homogeneous where nothing has separated and one of the churns is lost.
+
+    Two one-sided tests (Schuirmann 1987); the churn is the one whose slip of the pen has it left out.
+    """
+    kept = churns - 1
+    se = np.sqrt(2 * (PROFILES**2 + S_R**2 / determinations) / kept)
+    return tost_power(0.0, float(se), kept - 1, -MARGIN, MARGIN)
 
 
 @cache
@@ -99,8 +103,17 @@ def buy(me: str, design: tuple[int, int]) -> pd.DataFrame:
     return readings(me, *_bought["design"])
 
 
-def differences(data: pd.DataFrame, without: str = "") -> pd.DataFrame:
-    """One row a churn: the lower zone minus the upper, in per cent of the upper one; ``without``: a churn to leave out."""
+def differences(data: pd.DataFrame, without: Any = "") -> pd.DataFrame:
+    """One row a churn: the lower zone minus the upper, in per cent of the upper one.
+
+    ``without``: a churn to leave out, or a bottle (churn, zone) of it; BadInput where no reading is of that churn.
+    """
+    without = without[0] if isinstance(without, list | tuple) and without else without
+    there = sorted(set(data["churn"]))
+    if not isinstance(without, str) or (without and without not in there):
+        raise single("without", "is no churn of these data: nothing would be left out",
+                     f"name one of {there[0]} to {there[-1]}; in exercise 3 it is that of exercise 2",
+                     value="..." if without is ... else str(without))
     kept = data[data["churn"] != without]
     means = kept.pivot_table(index="churn", columns="zone", values="dry matter, g/kg")
     return (100 * (means["lower"] / means["upper"] - 1)).rename("difference, %").reset_index()
@@ -131,20 +144,24 @@ def picture(data: pd.DataFrame) -> Figure:
 
 
 def reveal(me: str, fault: Any, found: Any) -> pd.DataFrame:
-    """What was true, and how the study of this name did: cost, chance, word, interval and fault. BadInput before ``buy``."""
+    """What was true, and how the study of this name did: cost, chance, word, interval and fault.
+
+    BadInput before ``buy``, and while one of the three exercises is not right.
+    """
     if _bought.get("me") != me:
         raise single("me", "nothing was bought for this name yet", "run the cells above first", value=str(me))
+    solved(CHECKS, {"design": _bought["design"], "fault": fault, "found": found})
     churns, determinations = _bought["design"]
     truth, slip = _world(me).difference, _slip(me, churns)
     low, high, word = found
     true_word = "homogeneous" if abs(truth) < MARGIN else "stratified"
     told = "right" if word == true_word else "open, which is no error" if word == "inconclusive" else "wrong"
     rows = [("money spent, of 500", f"{cost(churns, determinations):g}"),
-            ("chance of homogeneous, had nothing separated", f"{chance(churns, determinations):.2f}"),
+            ("chance of homogeneous, had nothing separated, one churn left out", f"{chance(churns, determinations):.2f}"),
             ("true difference, %", f"{truth:g}"), ("your 90 % interval, %", f"{low:.2f} to {high:.2f}"),
             ("does it hold the truth", "yes" if low <= truth <= high else "no: one in ten does not"),
             ("your word, and the true one", f"{word}, {true_word}: {told}"),
-            ("the slip of the pen", f"{slip[0]} {slip[1]}: " + ("found" if tuple(fault) == slip else "missed"))]
+            ("the slip of the pen", f"{slip[0]} {slip[1]}: found")]
     return pd.DataFrame(rows, columns=["asked", "answer"])
 
 
@@ -161,11 +178,10 @@ def class_picture(me: str, others: int = 11) -> Figure:
 def _size(answer: Any) -> Reply | None:
     """What is wrong with the two numbers of a design and their cost; None where nothing is."""
     try:
-        n, m = (int(x) for x in answer)
-        whole = (n, m) == tuple(answer)
+        n, m = (whole(x) for x in answer)
     except (TypeError, ValueError):
         return no("Two whole numbers are asked: churns, and determinations of each zone.")
-    if not whole or n < 3 or m < 1 or n > MOST or m > 20:
+    if n < 3 or m < 1 or n > MOST or m > 20:
         return no("At least three churns, of the forty that there are, and at least one determination, at most twenty.")
     if cost(n, m) > BUDGET:
         return no(f"That costs {cost(n, m):g}, and {BUDGET:g} are there.")
@@ -212,9 +228,12 @@ def _found(answer: Any) -> Reply:
     if (reply := _not_bought()) is not None:
         return reply
     try:
-        low, high, word = float(answer[0]), float(answer[1]), str(answer[2])
+        low, high, word = value_of(answer[0]), value_of(answer[1]), str(answer[2])
     except (TypeError, ValueError, IndexError, KeyError):
         return no('Three things are asked: (low, high, "word").')
+    if isinstance(low, Reply) or isinstance(high, Reply):
+        return no('Three things are asked: (low, high, "word"), low and high as finite numbers.')
+    within = max(0.02, as_written(low, 1), as_written(high, 1))
     data = readings(_bought["me"], *_bought["design"])
     slip = _slip(_bought["me"], _bought["design"][0])[0]
     kept, every = differences(data, slip)["difference, %"], differences(data)["difference, %"]
@@ -227,10 +246,11 @@ def _found(answer: Any) -> Reply:
              ((mean - np.sqrt(n) * (mean - right[0]), mean + np.sqrt(n) * (mean - right[0])),
               "The interval of a mean is narrower: divide the standard deviation by the root of the number of churns."),
              ((-right[1], -right[0]), "The sign is turned: lower minus upper is asked.")]
-    if not max(abs(low - right[0]), abs(high - right[1])) <= 0.02:
-        near = [hint for span, hint in wrong if max(abs(low - span[0]), abs(high - span[1])) <= 0.02]
+    if not max(abs(low - right[0]), abs(high - right[1])) <= within:
+        near = [hint for span, hint in wrong if max(abs(low - span[0]), abs(high - span[1])) <= within]
         return no(near[0] if near else "Leave the churn with the slip out, then take mean ± t × standard deviation / root of n "
-                                       "of the churns' differences, with the t of 90 % and n − 1 degrees of freedom.")
+                                       "of the churns' differences, with the t of 90 % and n − 1 degrees of freedom; write "
+                                       "both ends to one decimal or more.")
     if word not in ("homogeneous", "stratified", "inconclusive"):
         return no("The interval is right. The word is homogeneous, stratified or inconclusive.")
     if word != word_of(*right):

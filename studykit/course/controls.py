@@ -10,9 +10,11 @@ import pandas as pd
 from matplotlib.figure import Figure
 from scipy import stats
 
+from studykit.core.errors import single
 from studykit.course.drawing import histogram
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, whole, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, solved, whole, yes
+from studykit.course.worlds import Drawn, seed_of
 
 S_R, BOTTLES, WORLDS, MONEY, TARGET = 3.0, 12, 400, 12, 0.8
 """Repeatability in per cent; bottles of each depth; runs; control bottles that can be paid; chance that is asked for."""
@@ -29,6 +31,7 @@ HINTS = {
     "the method cannot see what settles": "Give the laboratory something that is layered for certain, and see whether "
                                           "it is found.",
 }
+drawn = Drawn()
 SHIFT, CARRIED, SPREAD = 3.0, 4.0, 2.0
 """The hidden faults: a shift and a carry-over in repeatability deviations; the factor on the scatter."""
 
@@ -79,7 +82,9 @@ def picture(rows: pd.DataFrame) -> Figure:
 
 def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
     """Four hundred runs with each hidden fault in turn: in which share it was caught by the chosen controls."""
-    rng, rows = np.random.default_rng(seed), []
+    if not (reply := answer_to(CHECKS, "choice", choice)).right:
+        raise single("choice", reply.text, "mend the exercise above, then run this cell again")
+    rng, rows = np.random.default_rng(seed_of(seed)), []
     for control, fault in (("check fluid", "a run reads high"), ("blank", "carry-over"), ("duplicate", "larger scatter")):
         n = max(0, int(choice.get(control, 0)))
         if control == "duplicate":
@@ -117,6 +122,11 @@ def read(seed: int, blind: bool) -> np.ndarray:
     of two of an
     upper one, "because the other must be wrong"; a blind one keeps the first.
     """
+    drawn.note(blind, seed_of(seed))
+    return _read(seed_of(seed), blind)
+
+
+def _read(seed: int, blind: bool) -> np.ndarray:
     pairs = np.random.default_rng(seed).normal(0, S_R, (WORLDS, 2, BOTTLES, 2))
     upper, lower = pairs[:, 0], pairs[:, 1]
     kept = (lower[..., 0], upper[..., 0]) if blind else (lower.max(axis=-1), upper.min(axis=-1))
@@ -133,26 +143,34 @@ def expectation_bias() -> float:
 
 def blind_picture(seed: int) -> Figure:
     """Both ways over one another."""
-    rows = [("knows the depths", read(seed, False)), ("blind codes", read(seed, True))]
+    rows = [("knows the depths", _read(seed, False)), ("blind codes", _read(seed, True))]
     return histogram("lower minus upper, % (truth: 0)", rows, 0.0)
 
 
-def _pulled(answer: Any) -> Reply:
-    right = expectation_bias()
-    return number(answer, right, 0.04 * right, "Out of nothing, by an honest analyst who repeats what looks wrong. "
-                                               "(Accepted within "
-                  "4 %: more than three standard errors of a mean over 400 runs.)",
-                  [(0.0, "Nothing has separated, yet the choice between two readings leans to one side."),
-                   (right / 2, "That is one side; lower bottles are pushed up and upper ones pushed down."),
-                   (S_R, "That is the repeatability. Take the mean of the differences."),
-                   (-right, "The sign: the higher readings of the lower bottles are kept."),
-                   (2 * right, "Twice too much: each bottle is pushed by about half a deviation.")],
-                  "Take the mean of `seen` over the runs.")
+def _pulled(answer: Any, seed: int | None) -> Reply:
+    right, own = expectation_bias(), drawn.own(False, seed, lambda s: float(_read(s, False).mean()))
+    about = 0.15  # three standard errors of a mean over 400 runs: the scatter of a run is 1.0 (own simulation)
+    return counted(answer, [own], about, "Out of nothing, by an honest analyst who repeats what looks wrong. (Over all runs it "
+                   f"is {right:.3f}.)",
+                   [(0.0, "Nothing has separated, yet the choice between two readings leans to one side."),
+                    (right, "That is the bias over all runs. Take the mean of yours."),
+                    *((x / 2, "That is one side; lower bottles are pushed up and upper ones pushed down.")
+                      for x in (own or right, right)),
+                    (S_R, "That is the repeatability. Take the mean of the differences."),
+                    *((-x, "The sign: the higher readings of the lower bottles are kept.") for x in (own or right, right)),
+                    *((2 * x, "Twice too much: each bottle is pushed by about half a deviation.")
+                      for x in (own or right, right))],
+                   "Take the mean of `seen` over the runs.")
 
 
-CHECKS = {"catches": _catches, "choice": _choice, "pulled": _pulled}
+CHECKS: dict[str, Check] = {"catches": _catches, "choice": _choice, "pulled": Counted(_pulled)}
 
 
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+def after(seed: int | None = None, **answers: Any) -> None:
+    """BadInput unless these exercises are right: what follows tells their answers."""
+    solved(CHECKS, answers, seed)
+
+
+def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
+    return answer_to(CHECKS, name, answer, seed)

@@ -14,15 +14,26 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, solved, yes
+from studykit.course.worlds import Drawn, seed_of
 from studykit.demos import copy_demo
 from studykit.study import load_study
 from studykit.study.lock import lock_folder, lock_status
 
 WORLDS, KEGS, SCATTER, MARGIN = 2000, 8, 4.0, 5.0
-OUTCOME = re.compile(r"homogeneous|inconclusive|stratified|verdict|outcome|\bpass|interval|significan|wanted|succe|realistic|"
-                     r"too (?:strict|narrow|tight)|\bbetter\b|\bresults?\b(?! table)", re.I)
+OUTCOME = re.compile(r"homogeneous|inconclusive|stratified|verdict|outcome|interval|significan|wanted|succe|realistic|"
+                     r"(?:too|was|is|were|are|so) (?:strict|narrow|tight)|\bbetter\b|\bresults?\b(?! table)|otherwise|"
+                     r"\binside\b|(?:cannot|can't|could not|couldn't) be (?:kept|met|held|reached)|\bfail|"
+                     r"laboratory(?:'s \w+)? (?:measured|found|read|reported|says|said)|\bwe (?:measured|found|saw|got)|"
+                     r"(?:was|were) (?:measured|found)|"
+                     r"(?:not|n't|never|it|they|we|stock|tote|fluid|phosphorus|P) pass(?:es|ed)?\b|\bto pass\b", re.I)
 """Words by which a reason betrays that it was found after the result; own choice, English only."""
+SOURCE = re.compile(r"standard|sheet|specif|\bspec\b|maker|manufactur|supplier|vendor|manual|handbook|\blaws?\b|regulation|"
+                    r"directive|\bcode\b|guid(?:e|ance)|contract|customer|warrant|certificat|approv|\btests?\b|trial|"
+                    r"stud(?:y|ies)|paper|publi|literature|edition|norm\b|\b(?:ISO|ASTM|DIN|EN|IEC)\b|experiment|article|tolera",
+                    re.I)
+"""Words by which a reason names something that others can look up: a rule, a document, an experiment; own choice too."""
+drawn = Drawn()
 AGAIN = "What was recorded stays, as in life. To write another: run the lesson from “A study without results” on."
 
 
@@ -87,6 +98,11 @@ def wrong_words(factor: float, kegs: int = KEGS) -> float:
 
 def draw(seed: int) -> np.ndarray:
     """Differences of eight kegs in per cent, (worlds, kegs): the true difference is exactly the margin of 5 %."""
+    drawn.note("kegs", seed_of(seed))
+    return _draw(seed_of(seed))
+
+
+def _draw(seed: int) -> np.ndarray:
     return np.random.default_rng(seed).normal(MARGIN, SCATTER, (WORLDS, KEGS))
 
 
@@ -143,30 +159,43 @@ def _amended(root: Any) -> Reply:
     if any(OUTCOME.search(r) for r in reasons):
         return no("Your reason speaks of the outcome. Whoever reads it should find it good without knowing the result. "
                   + AGAIN)
-    if any(len({*re.findall(r"[^\W\d_]{2,}", r)}) < 4 for r in reasons):
-        return no("Your reason does not say what allows the wider margin, and where that is written. " + AGAIN)
+    if any(len({*re.findall(r"[^\W\d_]{2,}", r)}) < 4 or not SOURCE.search(r) for r in reasons):
+        return no("Your reason does not say what allows the wider margin, and where that is written: a standard, a data "
+                  "sheet, a contract, a wear test, with what it says. " + AGAIN)
     late = any(c.after_results for c in status.changes)
     told = ("The reason is kept beside the change, and so is the fact that results were there already: it convinces nobody "
             "by itself." if late else "The reason is kept beside the change.")
     return yes(told + " (Only a few words are looked for here: let your neighbour say whether it convinces.)")
 
 
-def _share(answer: Any) -> Reply:
-    p = wrong_words(1.5)
-    within = float(3 * np.sqrt(p * (1 - p) / WORLDS))
-    return number(answer, p, within, "Not 5 in 100 but this, and each of those studies looks clean. (Accepted within three "
-                  "standard errors of a share over 2,000 worlds.)",
-                  [(wrong_words(1.0), "That is the share under the declared margin. Let it out by half: 7.5 %."),
-                   (wrong_words(2.0), "That is the share at 10 %, twice the margin; half more is 7.5 %."),
-                   (1 - p, "That is the share of worlds in which even the wider margin does not help."),
-                   (float(stats.norm.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS)))),
-                    "You compared the means; the whole interval must lie inside, so compare upper ends.")],
-                  "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")
+def _below(edge: float, seed: int | None) -> float | None:
+    """Share of the worlds of a student whose upper end lies below an edge in per cent."""
+    return drawn.own("kegs", seed, lambda own: float((upper_ends(_draw(own)) < edge).mean()))
 
 
-CHECKS = {"locked": _locked, "seen": _seen, "amended": _amended, "share": _share}
+def _share(answer: Any, seed: int | None) -> Reply:
+    p, own = wrong_words(1.5), _below(7.5, seed)
+    means = float(stats.norm.cdf(0.5 * MARGIN / (SCATTER / np.sqrt(KEGS))))
+    return counted(answer, [own], float(3 * np.sqrt(p * (1 - p) / WORLDS)), f"Not 5 in 100 but this (over all worlds {p:.3f}), "
+                   "and each of those studies looks clean.",
+                   [*((x, "That is the share under the declared margin. Let it out by half: 7.5 %.")
+                      for x in (_below(5.0, seed), wrong_words(1.0))),
+                    *((x, "That is the share at 10 %, twice the margin; half more is 7.5 %.")
+                      for x in (_below(10.0, seed), wrong_words(2.0))),
+                    *((1 - x, "That is the share of worlds in which even the wider margin does not help.")
+                      for x in (own or p, p)),
+                    (means, "You compared the means; the whole interval must lie inside, so compare upper ends.")],
+                   "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")
 
 
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "share": Counted(_share)}
+
+
+def after(seed: int | None = None, **answers: Any) -> None:
+    """BadInput unless these exercises are right: what follows tells their answers."""
+    solved(CHECKS, answers, seed)
+
+
+def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
+    return answer_to(CHECKS, name, answer, seed)

@@ -10,18 +10,24 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, number
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, number
+from studykit.course.worlds import Drawn, seed_of
 
 WORLDS, KEGS, TRUTH, SCATTER = 200, 6, 3.0, 4.0
 """Worlds; kegs opened in each; true difference and scatter of a keg's difference, in per cent."""
-NORMAL = float(stats.norm.ppf(0.95))
-_drawn: list[np.ndarray] = []
+NORMAL = 1.645
+"""The 95 % point of the normal distribution as the exercise writes it."""
+drawn = Drawn()
 
 
 def draw(seed: int) -> pd.DataFrame:
     """Mean and standard deviation of the differences of six kegs, one row a world, in per cent."""
+    drawn.note("casks", seed_of(seed))
+    return _draw(seed_of(seed))
+
+
+def _draw(seed: int) -> pd.DataFrame:
     values = np.random.default_rng(seed).normal(TRUTH, SCATTER, (WORLDS, KEGS))
-    _drawn[:] = [np.abs(values.mean(axis=1) - TRUTH) / values.std(axis=1, ddof=1) * np.sqrt(KEGS)]
     return pd.DataFrame({"world": np.arange(1, WORLDS + 1), "mean": values.mean(axis=1), "sd": values.std(axis=1, ddof=1)})
 
 
@@ -48,37 +54,46 @@ def coverage(factor: float) -> float:
     return float(1 - 2 * stats.t.sf(factor, KEGS - 1))
 
 
-def _kept(factor: float) -> float:
-    """The same, counted in the worlds drawn last: 200 of them cannot tell 84 from 90 %, so the count itself is asked."""
-    return float(np.mean(_drawn[0] <= factor)) if _drawn else coverage(factor)
+def _kept(factor: float, seed: int | None) -> float | None:
+    """The same, counted in a student's worlds: 200 of them cannot tell 84 from 90 %, so the count itself is asked."""
+    def count(own: int) -> float:
+        worlds = _draw(own)
+        return float(((worlds["mean"] - TRUTH).abs() <= factor * worlds["sd"] / KEGS**0.5).mean())
+
+    return drawn.own("casks", seed, count)
 
 
 def _monte_carlo(p: float) -> float:
     return float(3 * np.sqrt(p * (1 - p) / WORLDS))
 
 
-def _share(answer: Any) -> Reply:
-    return number(answer, 0.9, _monte_carlo(0.9), "About nine of ten, over many studies. Of one interval it cannot be "
-                                                  "said whether it "
-                  "is one of the nine. (Accepted within three standard errors of a share over 200 worlds.)",
-                  [(0.1, "That is the share that misses."), (180, "That is a number of worlds; the share of all is asked."),
-                   (0.5, "Both ends count: low below the truth and high above it."),
-                   (1.0, "Some intervals miss: count again.")],
-                  "Count the worlds where low ≤ 3 and 3 ≤ high, and divide by their number.")
+def _share(answer: Any, seed: int | None) -> Reply:
+    own = _kept(float(stats.t.ppf(0.95, KEGS - 1)), seed)
+    return counted(answer, [own], _monte_carlo(0.9) / 3, "About nine of ten, over many studies (over all worlds 0.9). Of one "
+                   "interval it cannot be said whether it is one of the nine.",
+                   [*((1 - x, "That is the share that misses.") for x in (own or 0.9, 0.9)),
+                    *((WORLDS * x, "That is a number of worlds; the share of all is asked.") for x in (own or 0.9, 0.9)),
+                    (0.9, "That is what the recipe promises, over all worlds. Count what it keeps in yours."),
+                    (_kept(NORMAL, seed), "That is the share of the shortcut, exercise 2: take the low and high of `rows`."),
+                    (0.5, "Both ends count: low below the truth and high above it."),
+                    (1.0, "Some intervals miss: count again.")],
+                   "Count the worlds where low ≤ 3 and 3 ≤ high, and divide by their number.")
 
 
-def _normal(answer: Any) -> Reply:
+def _normal(answer: Any, seed: int | None) -> Reply:
     exact = coverage(NORMAL)
-    known = isinstance(answer, float) and abs(answer - exact) < 0.0005
-    right = exact if known else _kept(NORMAL)
+    own, finer = _kept(NORMAL, seed), _kept(float(stats.norm.ppf(0.95)), seed)  # as written there, and with all digits
     slips = [(NORMAL * np.sqrt(KEGS), "Divide the standard deviation by √6: the interval is one of the mean, not of a cask."),
              (float(stats.norm.ppf(0.9)), "1.282 belongs to 80 %; take 1.645."),
              (float(stats.t.ppf(0.95, KEGS - 1)), "That is the share of exercise 1: take 1.645 in place of the t quantile.")]
-    return number(answer, right, 0.4 / WORLDS, f"It promises 90 % and keeps less: {100 * exact:.0f} % over all worlds. "
-                  "With six casks the scatter itself is badly known, and the t distribution pays for that.",
-                  [(1 - right, "That is the share that misses."), (0.9, "That is what it promises. Count what it keeps here."),
-                   *((kept(factor), hint) for factor, hint in slips for kept in (coverage, _kept))],
-                  "Take mean ± 1.645 × sd / √6 and count as before.")
+    return counted(answer, [own, finer], _monte_carlo(exact) / 3, "It promises 90 % and keeps less: over all worlds "
+                   f"{100 * exact:.0f} %. With six casks the scatter itself is badly known, and the t distribution pays for "
+                   "that.",
+                   [*((1 - x, "That is the share that misses.") for x in (own or exact, exact)),
+                    (exact, "That is the share over all worlds. Count it in yours."),
+                    (0.9, "That is what it promises. Count what it keeps here."),
+                    *((kept, hint) for factor, hint in slips for kept in (_kept(factor, seed), coverage(factor)))],
+                   "Take mean ± 1.645 × sd / √6 and count as before.")
 
 
 def _all(answer: Any) -> Reply:
@@ -92,9 +107,9 @@ def _all(answer: Any) -> Reply:
                   "Each holds with 0.9, independently of the others: multiply.")
 
 
-CHECKS = {"share": _share, "normal": _normal, "all": _all}
+CHECKS: dict[str, Check] = {"share": Counted(_share), "normal": Counted(_normal), "all": _all}
 
 
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
+    return answer_to(CHECKS, name, answer, seed)

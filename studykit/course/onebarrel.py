@@ -10,17 +10,32 @@ from matplotlib.figure import Figure
 from scipy import stats
 
 from studykit.course.drawing import histogram
-from studykit.course.replies import Reply, answer_to, number
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, number
+from studykit.course.worlds import Drawn, seed_of
 
 WORLDS, BARRELS, BOTTLES = 1000, 3.0, 2.0
 """Worlds; scatter between barrels and between bottles of one barrel, in per cent of the level (standard deviations)."""
+ONE, THREE = (1, 3), (3, 1)
+"""Barrels a cellar and bottles of each, the two ways to take six bottles."""
+drawn = Drawn()
 
 
 def draw(seed: int, *, barrels: int, bottles: int) -> np.ndarray:
     """Pigment in g/L, (worlds, 2 cellars, barrels x bottles): both cellars are alike in every world."""
+    drawn.note((barrels, bottles), seed_of(seed))
+    return _draw(seed_of(seed), barrels, bottles)
+
+
+def _draw(seed: int, barrels: int, bottles: int) -> np.ndarray:
     rng = np.random.default_rng(seed)
     own = rng.normal(0, BARRELS, (WORLDS, 2, barrels, 1))
     return np.asarray((100 + own + rng.normal(0, BOTTLES, (WORLDS, 2, barrels, bottles))).reshape(WORLDS, 2, -1))
+
+
+def _alarms_in(seed: int, barrels: int, bottles: int) -> float:
+    """Share of the worlds of a seed in which the t test raises an alarm."""
+    worlds = _draw(seed, barrels, bottles)
+    return float((stats.ttest_ind(worlds[:, 0], worlds[:, 1], axis=1).pvalue < 0.05).mean())
 
 
 def first_world(worlds: np.ndarray) -> pd.DataFrame:
@@ -54,16 +69,16 @@ def _monte_carlo(p: float) -> float:
     return float(3 * np.sqrt(p * (1 - p) / WORLDS))
 
 
-def _alarms(answer: Any) -> Reply:
-    p = false_alarms(3)
-    return number(answer, p, _monte_carlo(p), "Alarm in more than a third of the worlds, and nothing is different. (Accepted "
-                  "within three standard errors of a share over 1,000 worlds.) Counting bottles as if each were a barrel "
-                  "of its own is called pseudoreplication.",
-                  [(0.05, "That is what the test promises, for bottles of different barrels. Count what it does here."),
-                   (1 - p, "That is the share of worlds without an alarm."),
-                   (1000 * p, "That is a number of worlds; the share of all worlds is asked."),
-                   (p / 2, "Half of it: both signs of the difference are alarms.")],
-                  "Count the worlds whose p-value is below 0.05, and divide by the number of worlds.")
+def _alarms(answer: Any, seed: int | None) -> Reply:
+    p, own = false_alarms(3), drawn.own(ONE, seed, lambda s: _alarms_in(s, *ONE))
+    return counted(answer, [own], _monte_carlo(p), "Alarm in more than a third of your worlds, and nothing is different. (Over "
+                   f"all worlds it is {p:.3f}.) Counting bottles as if each were a barrel of its own is called "
+                   "pseudoreplication.",
+                   [(0.05, "That is what the test promises, for bottles of different barrels. Count what it does here."),
+                    *((1 - x, "That is the share of worlds without an alarm.") for x in (own or p, p)),
+                    (WORLDS * (own or p), "That is a number of worlds; the share of all worlds is asked."),
+                    *((x / 2, "Half of it: both signs of the difference are alarms.") for x in (own or p, p))],
+                   "Count the worlds whose p-value is below 0.05, and divide by the number of worlds.")
 
 
 def _units(answer: Any) -> Reply:
@@ -75,16 +90,21 @@ def _units(answer: Any) -> Reply:
                   "Ask: of what does the statement speak, and how many of those were opened?")
 
 
-def _honest(answer: Any) -> Reply:
-    return number(answer, 0.05, _monte_carlo(0.05), "The promise is kept: the same six bottles, from six barrels.",
-                  [(false_alarms(3), "That is still the share of the first way: use the worlds with three barrels a cellar."),
-                   (0.95, "That is the share without an alarm.")],
-                  "The same line as before, over the other worlds.")
+def _honest(answer: Any, seed: int | None) -> Reply:
+    own = drawn.own(THREE, seed, lambda s: _alarms_in(s, *THREE))
+    first = (false_alarms(3), drawn.own(ONE, None, lambda s: _alarms_in(s, *ONE)))
+    return counted(answer, [own], _monte_carlo(0.05), "The promise is kept: the same six bottles, from six barrels. (Over all "
+                   "worlds it is 0.05.)",
+                   [*((x, "That is still the share of the first way: use the worlds with three barrels a cellar.")
+                      for x in first),
+                    (0.05, "That is what the test promises, over all worlds. Count it in yours."),
+                    *((1 - x, "That is the share without an alarm.") for x in (own or 0.05, 0.05))],
+                   "The same line as before, over the other worlds.")
 
 
-CHECKS = {"alarms": _alarms, "units": _units, "honest": _honest}
+CHECKS: dict[str, Check] = {"alarms": Counted(_alarms), "units": _units, "honest": Counted(_honest)}
 
 
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
+    return answer_to(CHECKS, name, answer, seed)

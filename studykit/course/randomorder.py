@@ -10,8 +10,10 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from studykit.core.errors import single
 from studykit.course.drawing import axes, histogram
-from studykit.course.replies import Reply, answer_to, no, number, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, solved, yes
+from studykit.course.worlds import Drawn, seed_of
 
 DEPTHS = ("upper", "middle", "lower")
 VATS, LEVEL, DRIFT, S_R, WORLDS = 12, 250.0, 6.0, 1.5, 400
@@ -19,6 +21,7 @@ VATS, LEVEL, DRIFT, S_R, WORLDS = 12, 250.0, 6.0, 1.5, 400
 MOST_ALIKE = 10
 """In how many of the 35 steps from one bottle to the next the same distance in the crate is borne. Of 100,000 random orders
 none has more (own simulation)."""
+drawn = Drawn()
 
 
 def sorted_bottles() -> pd.DataFrame:
@@ -29,7 +32,9 @@ def sorted_bottles() -> pd.DataFrame:
 
 def measure(bottles: pd.DataFrame, seed: int) -> pd.DataFrame:
     """Measure the bottles in the order of the table: true level the same everywhere, the instrument drifts upwards."""
-    rng = np.random.default_rng(seed)
+    if (reply := _rows_of(bottles)) is not None:
+        raise single("order", reply.text, "mend the exercise above, then run this cell again")
+    rng = np.random.default_rng(seed_of(seed))
     place = np.linspace(-0.5, 0.5, len(bottles))
     value = LEVEL * (1 + (DRIFT * place + rng.normal(0, S_R, len(bottles))) / 100)
     return bottles.reset_index(drop=True).assign(position=np.arange(1, len(bottles) + 1), value=value)
@@ -77,6 +82,11 @@ def random_spread() -> float:
 
 def many(seed: int, shuffled: bool) -> np.ndarray:
     """The difference lower minus upper in 400 worlds, sorted or in a new random order each time, in per cent."""
+    drawn.note(shuffled, seed_of(seed))
+    return _many(seed_of(seed), shuffled)
+
+
+def _many(seed: int, shuffled: bool) -> np.ndarray:
     rng, place = np.random.default_rng(seed), DRIFT * np.linspace(-0.5, 0.5, 3 * VATS)
     out = []
     for _ in range(WORLDS):
@@ -87,14 +97,14 @@ def many(seed: int, shuffled: bool) -> np.ndarray:
 
 def two_ways(seed: int) -> pd.DataFrame:
     """Mean and scatter of the difference over 400 worlds, sorted and in random order."""
-    rows = [(name, values.mean(), values.std(ddof=1)) for name, values in (("sorted by depth", many(seed, False)),
-                                                                           ("random order", many(seed, True)))]
+    rows = [(name, values.mean(), values.std(ddof=1)) for name, values in (("sorted by depth", _many(seed, False)),
+                                                                           ("random order", _many(seed, True)))]
     return pd.DataFrame(rows, columns=["order", "mean of the difference, %", "its scatter, %"])
 
 
 def both(seed: int) -> Figure:
     """Both distributions over one another; the truth is 0."""
-    rows = [("sorted by depth", many(seed, False)), ("random order", many(seed, True))]
+    rows = [("sorted by depth", _many(seed, False)), ("random order", _many(seed, True))]
     return histogram("lower minus upper, % (truth: 0)", rows, 0.0)
 
 
@@ -113,9 +123,16 @@ def _bias(answer: Any) -> Reply:
                   "Drift of 6 % over the run; the middles of the first and last third lie how much of it apart?")
 
 
-def _order(answer: Any) -> Reply:
+def _rows_of(answer: Any) -> Reply | None:
+    """Why this is no table of bottles; None where it is one."""
     if not isinstance(answer, pd.DataFrame) or not {"bottle", "depth"} <= set(answer.columns):
         return no("The 36 bottles as a table in their new order are asked for.")
+    return None
+
+
+def _order(answer: Any) -> Reply:
+    if (reply := _rows_of(answer)) is not None:
+        return reply
     plain = sorted_bottles()
     if sorted(answer["bottle"]) != sorted(plain["bottle"]):
         return no("Every one of the 36 bottles stands in the order once: none twice, none left out.")
@@ -136,20 +153,25 @@ def _order(answer: Any) -> Reply:
     return yes("A random order. Letting chance decide who goes first is called randomisation.")
 
 
-def _left(answer: Any) -> Reply:
-    spread = random_spread()
-    within = 3 * spread / np.sqrt(WORLDS)
-    return number(answer, 0.0, within, "None on average: what was bias has become scatter, and the interval knows "
-                                       "about scatter. "
-                  "(Accepted within three standard errors of a mean over 400 worlds.)",
-                  [(sorted_bias(), "That is the bias of the sorted bottles; the random order is asked."),
-                   (spread, "That is the scatter over worlds; the bias is their mean.")],
-                  "Take the mean of the differences over the worlds in random order.")
+def _left(answer: Any, seed: int | None) -> Reply:
+    spread, own = random_spread(), drawn.own(True, seed, lambda s: float(_many(s, True).mean()))
+    return counted(answer, [own], float(3 * spread / np.sqrt(WORLDS)), "None but what four hundred runs leave by chance (over "
+                   "all random orders 0): what was bias has become scatter, and the interval knows about scatter.",
+                   [(0.0, "That is the mean over all random orders that there are. Take the mean of your four hundred."),
+                    (sorted_bias(), "That is the bias of the sorted bottles; the random order is asked."),
+                    (-(own or spread), "The sign: take the mean as it is."),
+                    (spread, "That is the scatter over worlds; the bias is their mean.")],
+                   "Take the mean of the differences over the worlds in random order.")
 
 
-CHECKS = {"bias": _bias, "order": _order, "left": _left}
+CHECKS: dict[str, Check] = {"bias": _bias, "order": _order, "left": Counted(_left)}
 
 
-def check(name: str, answer: Any) -> Reply:
-    """The reply to one of the exercises of this lesson."""
-    return answer_to(CHECKS, name, answer)
+def after(seed: int | None = None, **answers: Any) -> None:
+    """BadInput unless these exercises are right: what follows tells their answers."""
+    solved(CHECKS, answers, seed)
+
+
+def check(name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply to one of the exercises of this lesson; ``seed``: of the worlds that were counted, without it the last ones."""
+    return answer_to(CHECKS, name, answer, seed)

@@ -7,13 +7,18 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import redirect_stdout
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Union
+
+from studykit.core.errors import BadInput, Fault
 
 OPEN = "Write your answer in place of the three dots in the cell above, run that cell, then this one."
 PER_CENT = "That is in per cent; write the share, between 0 and 1."
 RETURN = "Your function prints its answer; it has to hand it on: write `return` in place of `print`."
 SPELLING = "The rule is right, the spelling is not: small letters, and nothing before or behind the word."
-Check = Callable[[Any], "Reply"]
+NOT_DRAWN = "Draw your worlds first: run the cells above this one."
+NEAR = ("Near, as chance would have it, but not what your own worlds give: count them, and write two decimals or more. "
+        "(Was the seed changed? Then run the cells from there on again.)")
+Check = Union[Callable[[Any], "Reply"], "Counted"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -30,6 +35,13 @@ class Reply:
         return f"**{'Right' if self.right else 'Not yet'}.** {self.text}"
 
 
+@dataclass(frozen=True, slots=True)
+class Counted:
+    """A check of what was counted in worlds: it is told their seed, or None for those that were drawn last."""
+
+    of: Callable[[Any, int | None], Reply]
+
+
 def yes(text: str) -> Reply:
     """A right answer."""
     return Reply(right=True, text=text)
@@ -40,30 +52,51 @@ def no(text: str) -> Reply:
     return Reply(right=False, text=text)
 
 
-def answer_to(checks: Mapping[str, Check], name: str, answer: Any) -> Reply:
-    """The reply of one of a lesson's checks; an exercise that was not begun is told how."""
+def answer_to(checks: Mapping[str, Check], name: str, answer: Any, seed: int | None = None) -> Reply:
+    """The reply of one of a lesson's checks; an exercise that was not begun is told how.
+
+    ``seed``: the student's own worlds, for checks of what was counted in them (their name stands in ``Counted``).
+    """
     if name not in checks:
         raise ValueError(f"name must be one of {', '.join(checks)}, but got {name!r}")
     parts = answer if isinstance(answer, list | tuple) else [answer]
     if any(p is ... for p in parts) or answer is None:
         return no(OPEN)
-    return checks[name](answer)
+    check = checks[name]
+    return check.of(answer, seed) if isinstance(check, Counted) else check(answer)
 
 
-def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[tuple[float, str]], else_: str) -> Reply:
-    """A number against the right one: right within ``within``, a known wrong one with its hint, else the general hint.
+def solved(checks: Mapping[str, Check], answers: Mapping[str, Any], seed: int | None = None) -> None:
+    """BadInput that names every exercise of these whose check is not met yet: what follows would tell their answers."""
+    remedy = "this cell tells its answer: mend the exercise until its check says Right, then run this cell again"
+    faults = [Fault(file=f"exercise {name}", reason="is not right yet", remedy=remedy)
+              for name, answer in answers.items() if not answer_to(checks, name, answer, seed).right]
+    if faults:
+        raise BadInput(faults, title="This comes after the exercises")
 
-    The nearest known wrong one counts, within the same tolerance relative to its size. Where a share between 0 and 1 is
-    right, the same in per cent is known as wrong. Text and True or False are no numbers.
-    """
+
+def value_of(answer: Any) -> float | Reply:
+    """One finite number; else the reply that says what is wrong. Text and True or False are no numbers."""
     if isinstance(answer, str | bytes):
         return no("A number is asked for, without quotation marks.")
     try:
         value = _not_bool(float, answer)
     except (TypeError, ValueError):
         return no("One number is asked for.")
-    if not math.isfinite(value):
-        return no("That is no finite number: look at what is divided by what.")
+    except OverflowError:
+        value = math.inf
+    return float(value) if math.isfinite(value) else no("That is no finite number: look at what is divided by what.")
+
+
+def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[tuple[float, str]], else_: str) -> Reply:
+    """A number against the right one: right within ``within``, a known wrong one with its hint, else the general hint.
+
+    The nearest known wrong one counts, within the same tolerance relative to its size. Where a share between 0 and 1 is
+    right, the same in per cent is known as wrong.
+    """
+    value = value_of(answer)
+    if isinstance(value, Reply):
+        return value
     if abs(value - right) <= within:
         return yes(said)
     share_of = within / abs(right) if right else 0.02
@@ -72,9 +105,41 @@ def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[
     return no(min(near)[1] if near else else_)
 
 
+def counted(answer: Any, own: Sequence[float | None], about: float, said: str, wrong: Sequence[tuple[float | None, str]],
+            else_: str) -> Reply:
+    """A number against what a student's own worlds give, right to the digits that are written.
+
+    ``own``: ways to count them that are all right. ``about``: how far a known wrong number may be missed to get its hint, some
+    Monte Carlo errors. None stands for worlds that were not drawn.
+    """
+    value = value_of(answer)
+    if isinstance(value, Reply):
+        return value
+    right = [x for x in own if x is not None]
+    if not right:
+        return no(NOT_DRAWN)
+    exactly = as_written(value)
+    if any(abs(value - x) <= exactly for x in right):
+        return yes(said)
+    known = [(abs(value - x), hint) for x, hint in wrong if x is not None]
+    known += [(abs(value - 100 * right[0]), PER_CENT)] if 0 < right[0] < 1 else []
+    exact = [k for k in known if k[0] <= exactly]
+    close = [k for k in [(abs(value - right[0]), NEAR), *known] if k[0] <= about]
+    return no(min(exact or close)[1] if exact or close else else_)
+
+
+def as_written(value: float, least: int = 2) -> float:
+    """Half a unit of the last decimal that a number is written with, ``least`` decimals or more."""
+    _, _, decimals = f"{value:.9f}".rstrip("0").partition(".")
+    return float(0.5 * 10.0 ** -max(least, min(len(decimals), 6)) * (1 + 1e-6))
+
+
 def whole(answer: Any) -> int:
     """A whole number; TypeError or ValueError for anything else, text and True or False too."""
-    value: int = _not_bool(int, answer)
+    try:
+        value: int = _not_bool(int, answer)
+    except OverflowError:
+        raise ValueError("infinity is no whole number") from None
     if isinstance(answer, str | bytes) or value != answer:
         raise ValueError(f"{answer!r} is no whole number")
     return value
@@ -97,7 +162,7 @@ def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[.
     try:
         with redirect_stdout(printed := io.StringIO()):
             got = [answer(*c) for c in cases]
-    except Exception as error:
+    except (Exception, SystemExit) as error:
         return f"The function stops with {type(error).__name__}: {error}", ()
     wanted = [right(*c) for c in cases]
     if got == wanted:

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
 
+from studykit.core.errors import single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, whole, yes
+from studykit.course.replies import Reply, answer_to, no, number, solved, value_of, whole, yes
 from studykit.inference.tost_power import tost_power
 
 MARGIN, S_R = 5.0, 3.0
@@ -19,6 +20,7 @@ MARGIN, S_R = 5.0, 3.0
 PROFILES = (0.5, 2.0, 4.0)
 """Three sizes of the scatter between profiles of containers, in per cent."""
 PRICE_CONTAINER, PRICE_DETERMINATION, TARGET, WITHIN = 60.0, 6.0, 0.8, 0.05
+MOST = 10_000
 
 
 def scatter(profiles: float, determinations: int) -> float:
@@ -40,15 +42,33 @@ def cost(containers: int, determinations: int) -> float:
 @cache
 def cheapest(profiles: float) -> tuple[int, int, float]:
     """Containers, determinations and cost of the cheapest design whose chance is at least 0.8."""
-    found = [(cost(n, m), n, m) for m in range(1, 9) for n in [fewest(m, profiles)] if n]
+    found = [(cost(n, m), n, m) for m in range(1, 9) for n in [fewest(m, profiles)]]
     price, n, m = min(found)
     return n, m, price
 
 
 @cache
 def fewest(determinations: int, profiles: float) -> int:
-    """The fewest containers that reach the chance with so many determinations; 0 where 120 do not."""
-    return next((n for n in range(3, 121) if chance(n, determinations, profiles) >= TARGET), 0)
+    """The fewest containers that reach the chance with so many determinations; BadInput where ten thousand do not."""
+    low, high = 2, 3
+    while chance(high, determinations, profiles) < TARGET:
+        if high > MOST:
+            raise single("profiles", f"scatter so much that {MOST:,} drums do not reach a chance of {TARGET:g}",
+                         "write a smaller scatter, in per cent", value=f"{profiles:g}")
+        low, high = high, 2 * high
+    while high - low > 1:  # the chance grows with every drum
+        middle = (low + high) // 2
+        low, high = (low, middle) if chance(middle, determinations, profiles) >= TARGET else (middle, high)
+    return high
+
+
+def _scatter_of(profiles: Any) -> float:
+    """A scatter in per cent; BadInput for anything else."""
+    value = value_of(profiles)
+    if not isinstance(value, float) or value < 0:
+        raise single("profiles", "is no scatter in per cent, 0 or more", "write one, such as 2.0, with the parameters",
+                     value=repr(profiles)[:40])
+    return value
 
 
 def best_determinations(profiles: float) -> float:
@@ -61,12 +81,14 @@ def best_determinations(profiles: float) -> float:
 
 def table(profiles: float) -> pd.DataFrame:
     """For one to six determinations: the fewest containers that reach the chance, and what they cost."""
+    profiles = _scatter_of(profiles)
     rows = [(m, fewest(m, profiles), cost(fewest(m, profiles), m)) for m in range(1, 7)]
     return pd.DataFrame(rows, columns=["determinations", "containers needed", "cost, units"])
 
 
 def halves(profiles: float) -> pd.DataFrame:
     """The standard error of the mean difference: as it is, with twice the determinations, with twice the containers."""
+    profiles = _scatter_of(profiles)
     rows = [("8 containers, 1 determination", scatter(profiles, 1) / np.sqrt(8)),
             ("8 containers, 2 determinations", scatter(profiles, 2) / np.sqrt(8)),
             ("16 containers, 1 determination", scatter(profiles, 1) / np.sqrt(16))]
@@ -128,6 +150,11 @@ def _rest(answer: Any) -> Reply:
 
 
 CHECKS = {"designs": _designs, "rest": _rest}
+
+
+def after(**answers: Any) -> None:
+    """BadInput unless these exercises are right: what follows tells their answers."""
+    solved(CHECKS, answers)
 
 
 def check(name: str, answer: Any) -> Reply:

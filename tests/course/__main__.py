@@ -6,18 +6,23 @@ with its outputs (``tests/course/solved``), and ``tests/course/notes.md`` for th
 
 from __future__ import annotations
 
+import argparse
 import sys
 from pathlib import Path
 
 from tests.course.make import HERE, STUDENT, make, notes, sources, teacher_copy, write
 
 if __name__ == "__main__":
-    given = sys.argv[1:]
-    if "--to" in given:
-        teacher_copy(Path(given[given.index("--to") + 1]))
+    parser = argparse.ArgumentParser(prog="python -m tests.course", description=__doc__,
+                                     formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("number", nargs="*", type=int, choices=[int(p.stem[:2]) for p in sources()], default=[],
+                        help="lessons to make; without one, all")
+    parser.add_argument("--to", type=Path, metavar="FOLDER", help="write a teacher's copy there, and nothing else")
+    given = parser.parse_args()
+    if given.to:
+        teacher_copy(given.to)
         sys.exit(0)
-    wanted = [p for p in sources() if not given or str(int(p.stem[:2])) in given]
-    for path in wanted:
+    for path in (p for p in sources() if not given.number or int(p.stem[:2]) in given.number):
         write(STUDENT / f"{path.stem}.ipynb", make(path, solved=False))
         write(HERE / "solved" / f"{path.stem}.ipynb", make(path, solved=True), run=True)
         sys.stdout.write(f"{path.stem}\n")

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.course import (
@@ -33,13 +34,23 @@ ROWS = BOTTLES.sample(frac=1, random_state=1)
 TURNS = BOTTLES.assign(k=[i % 12 for i in range(36)]).sort_values(["k", "bottle"]).drop(columns="k")
 WITHIN_DEPTHS = pd.concat([part.sample(frac=1, random_state=1) for _, part in BOTTLES.groupby("depth", sort=False)])
 
+# the worlds of the notebooks' own seeds; what is right in them is counted here, apart from the lessons
+ONE, THREE = onebarrel.draw(11, barrels=1, bottles=3), onebarrel.draw(12, barrels=3, bottles=1)
+ALARMS, HONEST = (float((stats.ttest_ind(w[:, 0], w[:, 1], axis=1).pvalue < 0.05).mean()) for w in (ONE, THREE))
+ENDS = [x.mean() + stats.t.ppf(0.95, 7) * x.std(ddof=1) / 8**0.5 for x in marginfirst.draw(5)]
+BELOW = sum(e < 7.5 for e in ENDS) / len(ENDS)
+LEFT, PULLED = float(randomorder.many(3, shuffled=True).mean()), float(controls.read(4, blind=False).mean())
+ninety.draw(6)
+
 # lesson: right answers, then wrong ones, each with a piece of the hint that it must get
 ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]]]] = {
     onebarrel: (
-        [("alarms", 0.375), ("alarms", 0.36), ("units", 1), ("honest", 0.046)],
-        [("honest", 5, "per cent"), ("units", True, "One number"), ("alarms", "0.375", "quotation marks"),
-         ("alarms", 0.05, "what the test promises"), ("alarms", 375, "number of worlds"), ("alarms", 37.5, "per cent"),
-         ("alarms", 0.625, "without an alarm"), ("alarms", 0.1875, "both signs"), ("alarms", 0.44, "Count the worlds"),
+        [("alarms", ALARMS), ("alarms", round(ALARMS, 2)), ("units", 1), ("honest", HONEST)],
+        [("honest", 100 * HONEST, "per cent"), ("units", True, "One number"), ("alarms", "0.375", "quotation marks"),
+         ("alarms", 0.05, "what the test promises"), ("alarms", 1000 * ALARMS, "number of worlds"),
+         ("alarms", 100 * ALARMS, "per cent"),
+         ("alarms", ALARMS + 0.01, "count them"), ("alarms", 10**400, "finite"), ("honest", 0.05, "Count it in yours"),
+         ("alarms", 0.625, "without an alarm"), ("alarms", 0.1875, "both signs"), ("alarms", 0.46, "Count the worlds"),
          ("units", 3, "of how many barrels"), ("units", 6, "chosen at random"), ("units", 2, "two cellars"),
          ("honest", 0.375, "the first way"), ("honest", 0.95, "without an alarm")]),
     sameenough: (
@@ -54,9 +65,10 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("rule", lambda low, high, margin: sameenough.right_rule(low, high, 5), "use it"), ("content", 95, "per cent"),
          ("content", 0.05, "objects"), ("content", 0.2195, "other column")]),
     marginfirst: (
-        [("seen", 1), ("share", 0.48), ("share", 0.46)],
+        [("seen", 1), ("share", BELOW), ("share", round(BELOW, 2))],
         [("seen", 0, "the lock knows"), ("seen", 2, "more than one"), ("share", 0.05, "declared margin"),
-         ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 48, "per cent"),
+         ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 100 * BELOW, "per cent"),
+         ("share", BELOW + 0.012, "count them"),
          ("share", 0.962, "compare upper ends"), ("locked", "nowhere", "folder of the study"),
          ("amended", 3, "folder of the study")]),
     wheremoney: (
@@ -71,7 +83,7 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("designs", {0.5: (4, 3)}, "each of the three"), ("designs", DESIGNS | {0.5: (4.2, 3)}, "two whole numbers"),
          ("designs", DESIGNS | {0.5: ("4", "3")}, "two whole numbers"), ("rest", 7, "no error")]),
     randomorder: (
-        [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", 0.03)],
+        [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", LEFT), ("left", round(LEFT, 2))],
         [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"),
         ("bias", 10.29, "mg/kg"),
          ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"),
@@ -82,11 +94,12 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("order", BOTTLES.iloc[[*range(0, 36, 2), *range(1, 36, 2)]], "rule"),
          ("order", BOTTLES.iloc[[v + 12 * z for v in range(12) for z in ((0, 1, 2) if v % 2 else (2, 1, 0))]], "by a rule"),
          ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
-         ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 4.114, "sorted"),
+         ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 0.0, "your four hundred"),
+         ("left", 4.114, "sorted"),
          ("left", 0.9585, "scatter")]),
     controls: (
-        [("catches", controls.FAULTS), ("choice", CHOICE), ("choice", CHOICE | {"check fluid": 4}), ("pulled", 3.385),
-         ("pulled", 3.3)],
+        [("catches", controls.FAULTS), ("choice", CHOICE), ("choice", CHOICE | {"check fluid": 4}), ("pulled", PULLED),
+         ("pulled", round(PULLED, 2))],
         [("catches", controls.FAULTS | {"a run reads high": "blank"}, "what a bottle of it should read"),
          ("catches", controls.FAULTS | {"the scatter is larger than stated": "check fluid"}, "measured twice"),
          ("catches", dict(list(controls.FAULTS.items())[:3]), "each of the "
@@ -95,13 +108,16 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("choice", CHOICE | {"check fluid": 3.5}, "whole number"), ("choice", CHOICE | {"blank": "1"}, "whole number"),
          ("catches", list(controls.FAULTS.values()), "a run reads high"), ("choice", [3, 1, 7], "check fluid"),
          ("choice", CHOICE | {"blank": 0}, "goes unseen"), ("choice", CHOICE | {"check fluid": 2}, "too seldom"),
-         ("choice", CHOICE | {"duplicate": 4}, "too seldom"), ("pulled", 0, "leans"), ("pulled", 1.69, "one side"),
+         ("choice", CHOICE | {"duplicate": 4}, "too seldom"), ("pulled", 3.385, "over all runs"),
+         ("choice", CHOICE | {"blank": float("inf")}, "whole number"),
+         ("pulled", 0, "leans"), ("pulled", 1.69, "one side"),
          ("pulled", 3.0, "repeatability"), ("pulled", -3.385, "sign"), ("pulled", 6.77, "Twice")]),
     physicsfirst: (
         [("fall", 123.3), ("fall", 115), ("upper", 0.383), ("lower", 1), ("floor", 0.2056)],
         [("fall", 30.8, "radius"), ("fall", 205.6, "difference of the densities"), ("fall", 0.1233, "metres"),
          ("fall", 1.468, "one day"), ("fall", 493.4, "2/9"), ("fall", 123.3e6, "squared"), ("upper", 0.617, "has left"),
-         ("upper", 1, "gone from it"), ("upper", 0.794, "whole height"), ("upper", 38.3, "per cent"),
+         ("upper", 1 / 3, "One zone of three"), ("upper", 1, "gone from it"), ("upper", 0.794, "whole height"),
+         ("upper", 38.3, "per cent"),
          ("lower", 1.617, "falls on"), ("lower", 0, "not empty"), ("lower", 0.383, "upper "
                                                                                    "zone"),
                                                                                    ("floor", 0.617, "all matter"),
@@ -112,18 +128,22 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("recall", 0.6, "precision"),
          ("recall", 0.25, "missed"), ("recall", 75, "per cent"), ("found", 5, "list of pairs")]),
     ninety: (
-        [("share", 0.9), ("share", 0.93), ("normal", 0.839), ("all", 0.9**20), ("all", 0.12)],
-        [("share", 0.1, "misses"), ("share", 180, "number of worlds"), ("share", 90, "per cent"),
+        [("share", 0.92), ("normal", 0.87), ("all", 0.9**20), ("all", 0.12)],
+        [("share", 0.1, "misses"), ("share", 184, "number of worlds"), ("share", 92, "per cent"), ("share", 0.9, "promises"),
+        ("share", 0.87, "shortcut"), ("share", 0.91, "count them"),
         ("share", 0.5, "Both ends"),
-         ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 83.9, "per cent"),
+         ("share", 1.0, "miss"), ("normal", 0.991, "√6"), ("normal", 0.161, "misses"), ("normal", 87, "per cent"),
+         ("normal", 0.839, "over all worlds"), ("normal", 0.92, "exercise 1"),
          ("normal", 0.744, "80 %"), ("normal", 0.9, "promises"), ("all", 0.9, "one interval"), ("all", 0.878, "at least one"),
          ("all", 18, "on average"),
          ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
     capstone: (
-        [("design", (10, 1)), ("design", [8, 2])],
-        [("design", (12, 1), "costs 600"), ("design", (9, 1), "another churn"),
+        [("design", (10, 1)), ("design", [10, 1])],
+        [("design", (8, 2), "the same money"), ("design", (10, True), "Two whole"),
+         ("design", (float("inf"), 1), "Two whole"),
+         ("design", (12, 1), "costs 600"), ("design", (9, 1), "another churn"),
          ("design", (3, 12), "determinations cannot mend"), ("design", (2, 10), "At least three"),
-         ("design", 10, "Two whole numbers"), ("design", (7.5, 2), "At least three"),
+         ("design", 10, "Two whole numbers"), ("design", (7.5, 2), "Two whole"),
          ("fault", ("J01", "upper"), "First buy"), ("found", (1, 2, "stratified"), "First buy")]),
 }
 RIGHT = [(m, name, answer) for m, (good, _) in ANSWERS.items() for name, answer in good]
@@ -215,7 +235,12 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
     ("to get the wanted verdict", "outcome"), ("P did not pass at 5 %, so 7.5 % is more realistic", "outcome"),
     ("the interval ended at 6.9 %", "outcome"), ("5 % was too strict for us all", "outcome"),
     ("because 7.5 is better for everybody", "outcome"), ("asdf asdf asdf asdf", "what allows"),
-    ("results look fine at 7.5", "outcome"),
+    ("results look fine at 7.5", "outcome"), ("five per cent was strict", "outcome"),
+    ("the laboratory measured 6.8 % at the bottom, so 5 % cannot be kept", "outcome"),
+    ("it would not be inside otherwise, so let us take more", "outcome"), ("the boss says so", "what allows"),
+    ("our boss wants it to be a little wider now", "what allows"), ("the new standard passes fluids up to 7.5 %", ""),
+    ("the supplier's contract of May allows 7.5 %, where ours had 5 %", ""),
+    ("in the standard it is 5 %, but phosphorus did not pass", "outcome"),
     ("the standard's result table for this pump allows 7.5 %", ""),
     ("wear tests of the maker found no change of wear up to 7.5 % less phosphorus", "")])
 def test_reasons_found_after_the_result_are_sent_back_and_the_way_out_is_told(why, said):
@@ -235,12 +260,11 @@ def test_the_heading_that_the_way_out_names_is_there():
     assert "## A study without results" in source
 
 
-def test_shares_of_the_shortcut_are_counted_in_the_worlds_that_were_drawn(monkeypatch):
-    monkeypatch.setattr(ninety, "_drawn", [])
+def test_shares_of_the_shortcut_are_counted_in_the_worlds_that_were_drawn():
     worlds = ninety.draw(6)
     half = 1.645 * worlds["sd"] / 6 ** 0.5
     assert ninety.check("normal", ((worlds["mean"] - 3).abs() <= half).mean()).right
-    assert ninety.check("normal", 0.8392).right  # who works it out
+    assert "over all worlds" in ninety.check("normal", 0.8392).text  # who works it out
     assert "promises" in ninety.check("normal", 0.9).text
     rows = ninety.intervals(worlds)
     assert "exercise 1" in ninety.check("normal", ((rows["low"] <= 3) & (rows["high"] >= 3)).mean()).text
@@ -284,8 +308,8 @@ def test_every_name_has_data_of_its_own():
 def bought(monkeypatch):
     """A study of one name, bought anew: churns, slip, differences without it."""
     monkeypatch.setattr(capstone, "_bought", {})
-    data = capstone.buy("robin", (8, 2))
-    slip = capstone._slip("robin", 8)
+    data = capstone.buy("robin", (10, 1))
+    slip = capstone._slip("robin", 10)
     return data, slip, capstone.differences(data, slip[0])["difference, %"]
 
 
@@ -297,7 +321,7 @@ def test_the_slip_is_found_where_it_is(bought):
     other = "upper" if zone == "lower" else "lower"
     beside = "J01" if churn != "J01" else "J02"
     for answer, hint in [((churn, other), "right churn"), ((beside, zone), "among the others"),
-    (("J09", zone), "none of your"),
+    (("J11", zone), "none of your"),
                          (churn, "A churn and a zone"), ((churn, "middle"), "none of your")]:
         reply = capstone.check("fault", answer)
         assert not reply.right
@@ -310,6 +334,8 @@ def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
     word = capstone.word_of(low, high)
     wrong_word = "homogeneous" if word == "stratified" else "stratified"
     assert capstone.check("found", (low, high, word)).right
+    assert capstone.check("found", (round(low, 1), round(high, 1), word)).right  # as the exercise says
+    assert not capstone.check("found", (low + 0.08, high, word)).right
     every = capstone.interval(capstone.differences(data)["difference, %"])
     z = 1.645 * kept.std() / len(kept) ** 0.5
     half = (high - low) / 2 * len(kept) ** 0.5
@@ -317,7 +343,7 @@ def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
                          ((kept.mean() - z, kept.mean() + z, word), "1.645"), ((-high, -low, word), "sign"),
                          ((kept.mean() - half, kept.mean() + half, word), "narrower"),
                          ((low, high, wrong_word), "does not follow"), ((low, high, "fine"), "The word is"),
-                         ((float("nan"), float("nan"), word), "Leave the churn"),
+                         ((float("nan"), float("nan"), word), "finite numbers"),
                          ((low,), "Three things"), ((90, 100, word), "Leave the churn")]:
         reply = capstone.check("found", answer)
         assert not reply.right
@@ -337,7 +363,16 @@ def test_the_reveal_tells_truth_and_score(bought):
     _data, slip, kept = bought
     span = capstone.interval(kept)
     told = capstone.reveal("robin", slip, (*span, capstone.word_of(*span))).set_index("asked")["answer"]
-    assert told["money spent, of 500"] == "480"
+    assert told["money spent, of 500"] == "500"
     assert told["the slip of the pen"].endswith("found")
-    assert capstone.reveal("robin", ("J01", "x"), (*span, "inconclusive"))["answer"].iloc[-1].endswith("missed")
+    word = capstone.word_of(*span)
+    for fault, found, names in [(("J01", "x"), (*span, word), {"fault"}), (slip, (0, 0, "homogeneous"), {"found"}),
+                                (..., ..., {"fault", "found"})]:
+        with pytest.raises(BadInput) as said:  # a truth told to whoever has not worked it out teaches nothing
+            capstone.reveal("robin", fault, found)
+        assert {f.file for f in said.value.faults} == {f"exercise {n}" for n in names}
+    capstone.buy("robin", (8, 1))
+    with pytest.raises(BadInput, match="exercise design"):
+        capstone.reveal("robin", slip, (*span, word))
+    capstone.buy("robin", (10, 1))
     assert len(capstone.class_picture("robin").axes[0].get_yticklabels()) == 12

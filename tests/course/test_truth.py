@@ -157,6 +157,6 @@ def test_a_budget_study_is_as_good_as_its_chance_says_and_its_intervals_keep_90_
         words += [capstone.word_of(low, high)] if truth == 0 else []
     assert all(seen)
     assert np.mean(held) == pytest.approx(0.9, abs=3.5 * math.sqrt(0.09 / 1500))
-    p = capstone.chance(9, 1)  # one of ten churns was left out
+    p = capstone.chance(10, 1)  # one of ten churns is left out
     assert len(words) > 300
     assert np.mean([w == "homogeneous" for w in words]) == pytest.approx(p, abs=3.5 * math.sqrt(p * (1 - p) / len(words)))

@@ -97,7 +97,7 @@ def _reports(to: Path, reports: Mapping[str, Path]) -> str:
 
 def _gallery(images: Path) -> str:
     """A page of all figures, each with its lines; the main demo has every one."""
-    out = ["# Every figure, with the lines that make it\n", "From the stage notebooks over the main demo study "
+    out = ["# Gallery: every figure, with the lines that make it\n", "From the stage notebooks over the main demo study "
            "(invented data). In a notebook of a study of your own the same lines draw yours.\n"]
     for notebook in sorted((ROOT / "notebooks").glob("0*.ipynb")):
         found = list(pictures(notebook))

@@ -14,7 +14,7 @@ between the cellars when there is none?
 """
 ## Before you begin
 
-Another seed gives other worlds. The checks know that.
+Another seed gives other worlds; the checks count in yours.
 """
 # %% tags=["parameters"]
 seed: int = 11  # any whole number: which worlds are drawn
@@ -35,7 +35,8 @@ kit.table(lesson.first_world(worlds), caption="The first world: three bottles fr
 ## Exercise 1: count the false alarms
 
 `p` holds the p-value of a t test in every world, three bottles against three. An alarm is a p-value below 0.05. Which
-share of the thousand worlds gives a false alarm? Write a number between 0 and 1, or one line that computes it.
+share of the thousand worlds gives a false alarm? Write a number between 0 and 1 with two decimals or more, or one line that
+computes it.
 """
 # %% tags=["exercise"]
 from studykit.course import onebarrel as lesson
@@ -46,7 +47,7 @@ alarms = (p < 0.05).mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import onebarrel as lesson
-lesson.check("alarms", alarms)
+lesson.check("alarms", alarms, seed)
 # %% [markdown]
 """
 ## Exercise 2: how many?
@@ -76,7 +77,7 @@ honest = (ttest_ind(honest_worlds[:, 0], honest_worlds[:, 1], axis=1).pvalue < 0
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import onebarrel as lesson
-lesson.check("honest", honest)
+lesson.check("honest", honest, seed + 1)
 # %% [markdown]
 """
 ## What happened
@@ -104,7 +105,7 @@ Next: [lesson 2](02-same-enough.ipynb).
 """
 **Time:** 35 minutes. **Say first:** hold up three cups filled from one jug; ask how many jugs were tested.
 
-**Watch for:** students who answer 0.05 in exercise 1 before they count; let them count. The exact value is 0.37: the
+**Watch for:** students who answer 0.05 in exercise 1 before they count; let them count. The exact value is 0.375: the
 variance of a barrel's mean is (1 + 2 rho)/(1 - rho) = 7.75 times what its bottles show, with rho = 9/13.
 
 **To discuss:** in your own work, what is the barrel and what is the bottle? (Batch and sample, day and reading, pupil and

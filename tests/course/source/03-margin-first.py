@@ -83,7 +83,7 @@ lesson.check("amended", root)
 
 Two thousand worlds, eight kegs each, a true difference of exactly 5 %, the declared margin. The word *homogeneous* is
 wrong there, and the rule promises it in at most 5 worlds of 100. `ends` holds the upper end of each world's interval.
-In which share of the worlds does the interval lie below 7.5 %?
+In which share of the worlds does the interval lie below 7.5 %? (Two decimals or more.)
 """
 # %% tags=["exercise"]
 from studykit.course import marginfirst as lesson
@@ -93,7 +93,7 @@ share = (ends < 7.5).mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import marginfirst as lesson
-lesson.check("share", share)
+lesson.check("share", share, seed)
 # %% [markdown]
 """
 ## What a margin chosen afterwards costs
@@ -101,6 +101,7 @@ lesson.check("share", share)
 # %%
 import studykit.notebook as kit
 from studykit.course import marginfirst as lesson
+lesson.after(seed, share=share)
 rows = lesson.table()
 kit.table(rows, caption="Share of wrong “homogeneous” by the margin that is judged against afterwards.", digits=3)
 kit.figure(lesson.picture(rows), alt="A curve that starts at the promised level and climbs steeply as the margin is let out.",
@@ -120,7 +121,7 @@ Next: [lesson 4](04-containers.ipynb).
 **Time:** 40 minutes. **Say first:** shoot at a barn door, then paint the target around the hole.
 
 **Watch for:** reasons such as "otherwise inconclusive": the check refuses reasons that speak of the outcome. It knows
-English words only; read the reasons aloud in class.
+English words only, and asks for one that names where it is written; read the reasons aloud in class.
 
 **To discuss:** is there an honest late change? (Yes: a law or a data sheet that changed. It stays late, and is told.)
 """

@@ -73,6 +73,7 @@ For the scatter that you set above: the fewest drums for each number of determin
 # %%
 import studykit.notebook as kit
 from studykit.course import wheremoney as lesson
+lesson.after(rest=rest, designs=designs)
 kit.table(lesson.table(profiles), caption="Fewest drums that reach a chance of 0.8, and their cost, by determinations.")
 # %% [markdown]
 """
@@ -91,6 +92,6 @@ Next: [lesson 5](05-random-order.ipynb).
 **Watch for:** designs with swapped numbers; the check says so. Students may search by hand: six tries each are enough.
 
 **To discuss:** the best number of determinations is about √(price ratio × variance ratio) (Cochran): 13, 3.4 and 1.7
-before rounding and before the few degrees of freedom of few drums. The sliders at the end of 01-design show the kit's own
-chances.
+before rounding and before the few degrees of freedom of few drums. The sliders under *Try another design* in 01-design show
+the kit's own chances.
 """

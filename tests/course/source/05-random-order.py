@@ -73,8 +73,8 @@ kit.figure(lesson.picture(shuffled), alt="Readings climb as before; the three de
 """
 ## Exercise 3: is the bias gone?
 
-`differences` holds lower minus upper, in %, of four hundred runs, each in a random order of its own. What bias is left on
-average?
+`differences` holds lower minus upper, in %, of four hundred runs, each in a random order of its own. What is their mean, the
+bias that is left? (Two decimals or more.)
 """
 # %% tags=["exercise"]
 from studykit.course import randomorder as lesson
@@ -84,7 +84,7 @@ left = differences.mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import randomorder as lesson
-lesson.check("left", left)
+lesson.check("left", left, seed)
 # %% [markdown]
 """
 ## Bias into scatter
@@ -92,6 +92,7 @@ lesson.check("left", left)
 # %%
 import studykit.notebook as kit
 from studykit.course import randomorder as lesson
+lesson.after(seed, bias=bias, order=order, left=left)
 kit.table(lesson.two_ways(seed), caption="Lower minus upper over four hundred runs, %.", digits=3)
 kit.figure(lesson.both(seed), alt="A narrow outline far from the truth, sorted; a wider one around the truth, random order.",
            caption="Lower minus upper, %, in four hundred runs without a true difference.")

@@ -85,7 +85,8 @@ kit.table(lesson.season(choice, seed), caption="Share of four hundred runs in wh
 ## Exercise 3: the honest analyst
 
 She measures twice. Of a lower bottle she keeps the higher reading, of an upper one the lower: the other "must be wrong".
-`seen` holds lower minus upper, in %, of four hundred runs in which nothing has separated. What bias do her readings have?
+`seen` holds lower minus upper, in %, of four hundred runs in which nothing has separated. What is their mean, the
+bias of her readings? (Two decimals or more.)
 """
 # %% tags=["exercise"]
 from studykit.course import controls as lesson
@@ -95,10 +96,11 @@ pulled = seen.mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import controls as lesson
-lesson.check("pulled", pulled)
+lesson.check("pulled", pulled, seed)
 # %%
 import studykit.notebook as kit
 from studykit.course import controls as lesson
+lesson.after(seed, pulled=pulled)
 kit.figure(lesson.blind_picture(seed), alt="Two outlines: with blind codes around the truth, knowing the depths to the right of it.",
            caption="Lower minus upper, %, in four hundred runs without a true difference.")
 # %% [markdown]

@@ -90,6 +90,7 @@ lesson.check("floor", floor)
 # %%
 import studykit.notebook as kit
 from studykit.course import physicsfirst as lesson
+lesson.after(fall=fall, upper=upper, lower=lower, floor=floor)
 kit.table(lesson.profile(), caption="What is left in each zone, and what lies on the floor.", digits=3)
 kit.figure(lesson.picture(), alt="Full concentration from the floor up to a sharp front in the upper zone, nothing above it.",
            caption="Concentration against height above the floor, mm; dashed: bounds of the zones.")

@@ -33,7 +33,7 @@ kit.figure(lesson.picture(rows), alt="Intervals of differing length around a lin
 """
 ## Exercise 1: count
 
-In which share of the worlds does the interval from `rows["low"]` to `rows["high"]` hold the truth, 3 %?
+In which share of the worlds does the interval from `rows["low"]` to `rows["high"]` hold the truth, 3 %? (Two decimals or more.)
 """
 # %% tags=["exercise"]
 from studykit.course import ninety as lesson
@@ -42,13 +42,13 @@ share = ((rows["low"] <= 3) & (rows["high"] >= 3)).mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import ninety as lesson
-lesson.check("share", share)
+lesson.check("share", share, seed)
 # %% [markdown]
 """
 ## Exercise 2: the shortcut
 
 Many take mean ± 1.645 × standard deviation / √6, with the number of the normal distribution. Which share of those
-intervals holds the truth?
+intervals holds the truth, in the same worlds?
 """
 # %% tags=["exercise"]
 from studykit.course import ninety as lesson
@@ -58,7 +58,7 @@ normal = ((worlds["mean"] - 3).abs() <= half).mean()
 ### END SOLUTION
 # %% tags=["check"]
 from studykit.course import ninety as lesson
-lesson.check("normal", normal)
+lesson.check("normal", normal, seed)
 # %% [markdown]
 """
 ## Exercise 3: a class of twenty
