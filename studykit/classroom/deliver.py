@@ -18,7 +18,10 @@ from typing import Any
 from studykit.classroom.laboratory import Line, Planted, measure, plant, report
 from studykit.classroom.make import STUDENTS, public_seed
 from studykit.classroom.orders import (
+    ANEW,
+    BACK,
     FORMAT,
+    NEVER_CAME,
     ORDERS,
     Prices,
     bought_of,
@@ -31,11 +34,14 @@ from studykit.classroom.orders import (
 from studykit.classroom.safe import seal, unseal
 from studykit.classroom.worlds import given, world_of
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import write_bytes, write_json
+from studykit.core.files import write_bytes, write_json, write_text
 from studykit.study.lock import promises
 
 FIXED = ("scope", "alpha", "analytes.", "factors.depths")
 """Promises that are given to the class: an order under others is refused."""
+
+AGAIN = "write it again in your own folder: studykit order FOLDER"
+RELOCK = 'record it: studykit lock FOLDER --amend "why", and order again'
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,10 +67,20 @@ def deliver(root: Path, passphrase: str) -> tuple[Delivery, ...]:
     out, seals = [], _seals(data)
     for name, entry in data["students"].items():
         for path in sorted((root / STUDENTS / name / ORDERS).glob("order-*.json"), key=_number):
-            out.append(_one(root, data, name, entry, path, seals))
+            out.append(_told(path, _one(root, data, name, entry, path, seals)))
     if any(d.state == "delivered" for d in out):
         seal(root, passphrase, data)
     return tuple(out)
+
+
+def _told(path: Path, found: Delivery) -> Delivery:
+    """Lay the reasons of a refusal beside its order, for the student; what was delivered has none any more."""
+    note = path.with_name(f"{path.stem}-refused.txt")
+    if found.faults:
+        write_text(note, "This order was refused:\n\n" + "".join(f"- {f.line()}\n" for f in found.faults))
+    else:
+        note.unlink(missing_ok=True)
+    return found
 
 
 def _number(path: Path) -> int:
@@ -103,34 +119,38 @@ def _refuse(name: str, entry: Mapping[str, Any], order: Mapping[str, Any], numbe
     """BadInput with everything that stops an order before its lines are looked at."""
     reasons = []
     if past is not None:
-        reasons.append("an order of this number was delivered with another content: what is drawn is drawn")
+        reasons.append(("an order of this number was delivered with another content: what is drawn is drawn",
+                        f"what was delivered stands in {ORDERS}/delivered.json, which the teacher has too; without that file "
+                        "the kit numbers orders anew"))
     elif number != 1 + len(entry["orders"]):
-        reasons.append(f"the next order of this student has the number {1 + len(entry['orders'])}")
+        reasons.append((f"the next order of this student has the number {1 + len(entry['orders'])}", AGAIN))
     token = hashlib.sha256(str(order.get("token", "")).encode()).hexdigest()
     if order.get("format") != FORMAT or order.get("class") != data["class"] or order.get("student") != name \
             or not hmac.compare_digest(token, entry["token"]):
-        reasons.append("it was not written in this student's folder of this class")
+        reasons.append(("it was not written in this student's folder of this class", AGAIN))
     reasons += _lock_reasons(name, entry, order.get("lock"), seals, public_seed(name, str(order.get("token", ""))))
     if reasons:
-        remedy = "write it again in your own folder: studykit order FOLDER"
-        raise BadInput([Fault(file=f"{name}/order-{number}.json", reason=r, remedy=remedy) for r in reasons])
+        raise BadInput([Fault(file=f"{name}/order-{number}.json", reason=r, remedy=remedy) for r, remedy in reasons])
 
 
 def _lock_reasons(name: str, entry: Mapping[str, Any], lock: Any, seals: Mapping[str, str], seed: int
-                  ) -> list[str]:
-    """What is wrong with the lock of an order."""
+                  ) -> list[tuple[str, str]]:
+    """What is wrong with the lock of an order, and what helps."""
+    given_back = BACK if entry["orders"] else ANEW
     if broken := broken_seal(lock if isinstance(lock, Mapping) else {}):
-        return [broken]
+        return [(broken, given_back)]
     first, own = lock["entries"][0]["seal"], entry["orders"][0]["seal"] if entry["orders"] else ""
     out = []
     if own and first != own:
-        out.append("the first order came under another lock: a plan is locked once, and amended in the open")
+        out.append(("the first order came under another lock: a plan is locked once, and amended in the open", BACK))
     if seals.get(first, name) != name or lock["entries"][-1]["promises"].get("seed") != str(seed):
-        out.append("this is the lock of another study: its seed is not that of this student's study.toml")
+        out.append(("this is the lock of another study: its seed is not that of this student's study.toml",
+                    "plan and lock in your own folder, with the seed that stood in its study.toml"))
     fixed = {k: v for k, v in promises(given()).items() if k.startswith(FIXED)}
     said = {k: v for k, v in lock["entries"][-1]["promises"].items() if k.startswith(FIXED)}
     changed = sorted(k for k in {*fixed, *said} if fixed.get(k) != said.get(k))
-    out += [f"{k} is {said.get(k, 'gone')!r}, the class was given {fixed.get(k, 'nothing')!r}" for k in changed]
+    out += [(f"{k} is {said.get(k, 'gone')!r}, the class was given {fixed.get(k, 'nothing')!r}",
+             f"write what was given into study.toml; then {RELOCK if entry['orders'] else ANEW}") for k in changed]
     return out
 
 
@@ -141,11 +161,16 @@ def _enter(data: Mapping[str, Any], name: str, entry: dict[str, Any], order: Map
     wanted = order.get("bottles")
     if not isinstance(wanted, dict) or not wanted or not all(type(v) is int and v > 0 for v in wanted.values()):
         raise single(f"{name}/order-{number}.json", "its bottles are no counts of determinations", "write it again")
+    lost = {p for f in entry["faults"] if f["kind"] == "lost bottle" for p in f["places"]} & set(wanted) & set(bought)
+    if lost:
+        raise BadInput([Fault(file=f"{name}/order-{number}.json", column="bottle", value=c, reason=NEVER_CAME,
+                              remedy="order without it") for c in sorted(lost)])
     lines = lines_of(order["lock"], wanted, bought, number)
     cost = cost_of(Prices(**data["prices"]), lines, opened_in(bought))
     left = data["budget"] - sum(o["cost"] for o in entry["orders"])
     if cost > left:
-        raise single(f"{name}/order-{number}.json", f"costs {cost:g}, and {left:g} are left", "buy less")
+        raise single(f"{name}/order-{number}.json", f"costs {cost:g}, and {left:g} are left",
+                     "buy fewer determinations" if bought else "buy less: " + ANEW)
     if not entry["orders"]:
         entry["faults"] = [asdict(f) for f in plant(world_of(bytes.fromhex(data["secret"]), entry["number"]), lines)]
     today = dt.datetime.now(dt.UTC).date().isoformat()
@@ -158,7 +183,8 @@ def _lay(root: Path, data: Mapping[str, Any], name: str, entry: dict[str, Any], 
     world = world_of(bytes.fromhex(data["secret"]), entry["number"])
     faults = tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
     rows = measure(world, [Line(**x) for x in made["lines"]], faults)
-    file = write_bytes(root / STUDENTS / name / "raw" / f"laboratory-{made['number']}.csv", report(rows, made["on"]))
-    made["laboratory"] = hashlib.sha256(file.read_bytes()).hexdigest()
+    if len(rows):  # an order of lost bottles alone has nothing to report, and a heading without rows is no report
+        file = write_bytes(root / STUDENTS / name / "raw" / f"laboratory-{made['number']}.csv", report(rows, made["on"]))
+        made["laboratory"] = hashlib.sha256(file.read_bytes()).hexdigest()
     note = [{k: o[k] for k in ("number", "cost", "lines")} for o in entry["orders"]]
     write_json(root / STUDENTS / name / ORDERS / "delivered.json", {"orders": note})

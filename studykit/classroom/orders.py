@@ -26,6 +26,13 @@ from studykit.study.seal import LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
 CARD, ORDERS = "class.json", "orders"
+KEPT_LOCK = "plan.lock"
+"""The lock of the first order, beside the orders: what is bought later has to come under it."""
+NEVER_CAME = "never came to the laboratory: none of its files has a row of it, so it cannot be measured again"
+ANEW = ("remove plan/samples.csv and plan/containers.csv, and plan/plan.lock where nothing was delivered yet; then plan, lock "
+        "and order again")
+BACK = (f"lay the first lock back: copy {ORDERS}/{KEPT_LOCK} to {LOCK}; then record what was changed (studykit lock FOLDER "
+        "--amend \"why\") and order again")
 FORMAT, LARGEST = 1, 5_000_000
 SOLD = ("spot", "duplicate", "heel", "composite", "check fluid", "blank")
 
@@ -41,7 +48,10 @@ class Prices:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Written:
-    """An order that was written: its file, its number, what it costs, and what is left of the budget afterwards."""
+    """An order that was written: its file, its number, what it costs, and what is left of the budget afterwards.
+
+    ``replaced``: the bottles of another order of this number, which was written before and not delivered.
+    """
 
     file: Path
     number: int
@@ -50,6 +60,7 @@ class Written:
     determinations: int
     cost: float
     left: float
+    replaced: tuple[str, ...] = ()
 
 
 def read_json(path: Path, name: str, remedy: str) -> dict[str, Any]:
@@ -157,24 +168,60 @@ def write_order(root: Path, again: Sequence[str] = ()) -> Written:
     lock = _whole_lock(root, tables.study)
     past = delivered(root)
     bought = bought_of(past)
+    _same_lock(root, lock, past)
     wanted = _wanted(tables.samples, tables.study.design.replicates if tables.study.design else 1, bought, again)
     if not wanted:
         raise single(ORDERS, "there is nothing to buy: every planned bottle was delivered",
                      "buy further determinations with --again CODE,CODE, or amend the plan")
     number = 1 + len(past)
+    if lost := sorted(set(again) & lost_in(root, past)):
+        raise BadInput([Fault(file="--again", value=c, reason=NEVER_CAME, remedy="name bottles that came") for c in lost])
     lines = lines_of(lock, wanted, bought, number)
     prices = Prices(**card["prices"])
     opened = opened_in(bought)
     cost, left = cost_of(prices, lines, opened), float(card["budget"]) - sum(o["cost"] for o in past)
     if cost > left:
         raise single(f"order {number}", f"costs {cost:g}, and {left:g} are left of {card['budget']:g}",
-                     "plan fewer kegs, bottles or determinations (before the lock: remove plan/samples.csv and plan anew)")
+                     "buy fewer determinations" if again else "plan fewer kegs, bottles or determinations: " + ANEW)
     text = {"format": FORMAT, "class": card["class"], "student": card["student"], "token": card["token"], "number": number,
             "bottles": wanted, "lock": lock}
+    replaced = _replaced(root / ORDERS / f"order-{number}.json", wanted)
+    if number == 1:
+        write_json(root / ORDERS / KEPT_LOCK, lock)
     file = write_json(root / ORDERS / f"order-{number}.json", text)
-    return Written(file=file, number=number, kegs=len({x.container for x in lines if x.container} - opened),
+    return Written(file=file, replaced=replaced, number=number, kegs=len({x.container for x in lines if x.container} - opened),
                    bottles=sum(x.first == 0 for x in lines), determinations=sum(x.determinations for x in lines), cost=cost,
                    left=left - cost)
+
+
+def _replaced(path: Path, wanted: Mapping[str, int]) -> tuple[str, ...]:
+    """The bottles of an order that lies there undelivered and asks for something else."""
+    try:
+        old = read_json(path, path.name, "").get("bottles") if path.exists() else None
+    except BadInput:
+        return ()
+    return tuple(sorted(map(str, old))) if isinstance(old, dict) and old != dict(wanted) else ()
+
+
+def _same_lock(root: Path, lock: Mapping[str, Any], past: Sequence[Mapping[str, Any]]) -> None:
+    """BadInput where the plan was locked anew after the first delivery; nothing is sold under a second lock."""
+    path = root / ORDERS / KEPT_LOCK
+    if past and path.is_file():
+        kept = read_json(path, f"{ORDERS}/{KEPT_LOCK}", "ask the teacher").get("entries")
+        if isinstance(kept, list) and kept and kept[0]["seal"] != lock["entries"][0]["seal"]:
+            raise single(LOCK, "is a second lock: what was delivered came under another", BACK)
+
+
+def lost_in(root: Path, past: Sequence[Mapping[str, Any]]) -> set[str]:
+    """Bottles of which the laboratory's file of the order that bought them, where it is there, has no row."""
+    out: set[str] = set()
+    for order in past:
+        path = root / "raw" / f"laboratory-{order['number']}.csv"
+        if path.is_file():
+            text = path.read_bytes().decode("utf-8", "replace")
+            came = {line.split(",", 1)[0].strip().strip('"') for line in text.splitlines()}
+            out |= {str(x["sample"]) for x in order["lines"] if x["first"] == 0} - came
+    return out
 
 
 def refuse_unsold(root: Path, study: Study) -> None:

@@ -52,10 +52,17 @@ def order(folder: Folder,
     from studykit.classroom.orders import write_order
 
     made = write_order(folder, [c.strip() for c in again.split(",") if c.strip()])
-    facts(file=made.file, number=made.number, cost=made.cost, left=made.left)
+    facts(file=made.file, number=made.number, cost=made.cost, left=made.left, replaced=made.replaced)
     typer.echo(f"{count(made.kegs, 'keg')} to open, {count(made.bottles, 'bottle')}, "
                f"{count(made.determinations, 'determination')}: {made.cost:g} units; {made.left:g} are left after that.\n"
-               f"Order: {made.file}\nWhat is delivered is paid for and cannot be drawn anew.")
+               f"Order: {made.file}{_instead(made.replaced)}\nWhat is delivered is paid for and cannot be drawn anew.")
+
+
+def _instead(bottles: tuple[str, ...]) -> str:
+    """What an order that was not delivered yet had asked for, where another takes its place."""
+    named = ", ".join(bottles[:8]) + (f" and {len(bottles) - 8} more" if len(bottles) > 8 else "")
+    return (f"\nIt takes the place of an order of this number that was not delivered, of {named}: what you still want of "
+            "that has to be named again, in one order.") if bottles else ""
 
 
 @app.command(epilog="Example: studykit deliver my-class")

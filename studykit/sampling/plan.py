@@ -36,7 +36,7 @@ from studykit.study.ages import visit_days, was_drawn
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
-from studykit.study.inventory import choose_containers, choose_sisters, control
+from studykit.study.inventory import CONTROL_TREATMENTS, choose_containers, choose_sisters, control
 from studykit.study.safety import Act
 from studykit.study.seal import LOCK, sealed_words
 from studykit.study.tables import LINE, container_faults, load_tables, read_cells, type_cells, warmer_than_said
@@ -358,7 +358,18 @@ def plan(root: Path, study: Study, *, bottles: int = 0) -> Filed:
         return _file(root, study, made, {}, new=False)
     refuse_many(outlay(study, made.containers, made.samples), bottles)
     sisters, notes = _sisters(study, made, stock)
-    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True, notes=notes)
+    return _file(root, study, made, {**sisters, **_tables(made, stock is not None)}, new=True,
+                 notes=(*_as_listed(root, study, made, stock), *notes))
+
+
+def _as_listed(root: Path, study: Study, made: Plan, stock: pd.DataFrame | None) -> tuple[str, ...]:
+    """A word where plan/containers.csv lists another number than [design] asks for, and there is a stock to choose from."""
+    stored = int((~made.containers["treatment"].isin(CONTROL_TREATMENTS)).sum())
+    wanted = study.design.containers if study.design else stored
+    if stock is not None or stored == wanted or not (root / STOCK).is_file():
+        return ()
+    return (f"{CONTAINERS.file} lists {stored} containers and was followed, though [design] containers = {wanted}: to have "
+            f"them chosen from {STOCK} anew, remove it and plan/samples.csv, and plan again",)
 
 
 def plan_or_read(root: Path, study: Study) -> Plan:
@@ -378,5 +389,6 @@ def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new
     if not new:
         said.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
         if not was_drawn(made.samples).any():
-            said.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first")
+            said.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first, and "
+                           f"{CONTAINERS.file} too where others are to be chosen from {STOCK}")
     return Filed(plan=made, new=new, files=tuple(files), notes=tuple(said))

@@ -18,9 +18,10 @@ from studykit.classroom import deliver, make, orders, reveal, safe, worlds
 from studykit.classroom.laboratory import Line, measure, plant
 from studykit.classroom.page import alt_of, class_page
 from studykit.commands.plan import opening
+from studykit.commands.teaching import _instead
 from studykit.core.errors import BadInput
 from studykit.core.files import write_bytes
-from studykit.sampling.plan import _tables, draft
+from studykit.sampling.plan import _tables, draft, plan
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_folder
 from studykit.study.seal import seal_of
@@ -391,6 +392,103 @@ def test_a_folder_that_cannot_be_read_is_a_remark(root):
         assert found.words == {}
         assert any(said in r for r in found.remarks)
         assert "cannot be judged" in found.remarks[-1]
+
+
+# ---- ways out of what went wrong
+
+
+def test_a_plan_beyond_the_budget_names_what_to_remove_and_that_leads_to_fewer_kegs(tmp_path):
+    root = tmp_path / "c"
+    make.make_class(root, ["ada"], 1200, PHRASE)
+    folder = root / "students/ada"
+    with pytest.raises(BadInput, match="are left of 1200") as said:
+        orders.write_order(planned(folder, 16))
+    named = re.findall(r"plan/[\w.]+", said.value.faults[0].remedy)
+    assert named == ["plan/samples.csv", "plan/containers.csv", "plan/plan.lock"]
+    text = (folder / "study.toml").read_text(encoding="utf-8").replace("containers = 16 ", "containers = 7 ")
+    (folder / "study.toml").write_text(text, encoding="utf-8")
+    for name in ("samples.csv", "plan.lock"):
+        (folder / "plan" / name).unlink()
+    note = next(n for n in plan(folder, load_study(folder)).notes if "containers = 7" in n)  # half of it: the old kegs, told
+    assert "lists 16 containers and was followed" in note
+    assert "plan/containers.csv" in note
+    for name in named:
+        (folder / name).unlink(missing_ok=True)
+    assert orders.write_order(planned(folder, 7)).kegs == 7
+    assert "plan/containers.csv" in worlds.template("README.txt")
+
+
+def lost_of(root: Path, student: str) -> str:
+    """The bottle that this student lost on the way."""
+    faults = safe.unseal(root, PHRASE)["students"][student]["faults"]
+    return next(f["places"][0] for f in faults if f["kind"] == "lost bottle")
+
+
+def test_a_bottle_that_never_came_is_not_sold_again_on_either_side(tmp_path):
+    root = tmp_path / "c"
+    names = [f"s{k}" for k in range(9)]
+    make.make_class(root, names, 1200, PHRASE)
+    for name in names:
+        orders.write_order(planned(root / "students" / name, 3))
+    deliver.deliver(root, PHRASE)
+    losers = [n for n in names if any(f["kind"] == "lost bottle" for f in safe.unseal(root, PHRASE)["students"][n]["faults"])]
+    assert losers  # a world without is one in three or so
+    folder, code = root / "students" / losers[0], lost_of(root, losers[0])
+    with pytest.raises(BadInput, match=f"{code}.*never came to the laboratory"):
+        orders.write_order(folder, [code])
+    lab = folder / "raw/laboratory-1.csv"
+    kept = lab.read_bytes()
+    lab.unlink()  # nor where the student's side cannot see it
+    orders.write_order(folder, [code])
+    assert "never came to the laboratory" in refused(root, losers[0])
+    assert not (folder / "raw/laboratory-2.csv").exists()
+    assert lab.read_bytes() == kept  # laid there again
+    assert handed(root, losers[0]).words
+
+
+def test_an_order_in_place_of_another_says_so(root):
+    folder = root / "students/ada"
+    first, second = sorted(set(pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)["Bottle"]))[:2]
+    assert orders.write_order(folder, [first]).replaced == ()
+    assert orders.write_order(folder, [first]).replaced == ()  # the same again
+    assert orders.write_order(folder, [second]).replaced == (first,)
+    assert "takes the place" in _instead((first,))
+    assert first in _instead((first,))
+
+
+def test_a_refusal_lies_in_the_students_folder_until_it_is_mended(root):
+    folder = root / "students/ben"
+    code = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)["Bottle"].iloc[0]
+    orders.write_order(folder, [code])
+    path = folder / "orders/order-2.json"
+    text = path.read_text(encoding="utf-8")
+    edited(path, bottles={"NOPE": 1})
+    deliver.deliver(root, PHRASE)
+    note = folder / "orders/order-2-refused.txt"
+    assert "NOPE" in note.read_text(encoding="utf-8")
+    assert "not in the locked plan" in note.read_text(encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
+    deliver.deliver(root, PHRASE)
+    assert not note.exists()
+
+
+def test_a_second_lock_is_told_with_the_way_back_which_leads_back(root):
+    folder = root / "students/ada"
+    code = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)["Bottle"].iloc[0]
+    lock = folder / "plan/plan.lock"
+    before = json.loads(lock.read_text(encoding="utf-8"))
+    lock.unlink()
+    lock_folder(folder)  # after the results, so it is another
+    with pytest.raises(BadInput, match=r"second lock.*copy orders/plan.lock to plan/plan.lock"):
+        orders.write_order(folder, [code])
+    (folder / "orders/plan.lock").rename(folder / "orders/aside")
+    orders.write_order(folder, [code])
+    assert "copy orders/plan.lock to plan/plan.lock" in refused(root, "ada")
+    (folder / "orders/aside").rename(folder / "orders/plan.lock")
+    shutil.copy(folder / "orders/plan.lock", lock)
+    assert json.loads(lock.read_text(encoding="utf-8")) == before
+    orders.write_order(folder, [code])
+    assert ("ada", 2, "delivered") in {(d.student, d.number, d.state) for d in deliver.deliver(root, PHRASE)}
 
 
 # ---- refusals of the making
