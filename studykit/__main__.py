@@ -12,9 +12,13 @@ if __name__ == "__main__" and not getattr(sys.flags, "safe_path", False):
     # -m puts the folder one stands in first: a study folder may hold a file named like a module, which is data, not code
     sys.path[:] = [p for p in sys.path[:1] if __file__.replace("\\", "/").startswith(p.replace("\\", "/") + "/")] + sys.path[1:]
 
+import errno
 import hashlib
 import os
 import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -49,12 +53,58 @@ def build(extra: str) -> None:
     """Make ./.venv and install the kit into it, unless that was done from the same files already."""
     if sys.version_info < (3, 11):  # noqa: UP036 - a bare machine may have an older python3
         stop(f"needs Python 3.11 or newer; this is {sys.version.split()[0]}")
-    mark = VENV / ".studykit-stamp"
-    done = mark.read_text(encoding="utf-8").split() if mark.exists() else []
-    if PYTHON.exists() and (stamp(extra) in done or stamp("test") in done):
+    if built(extra):
         return
     if not os.access(VENV if VENV.exists() else VENV.parent, os.W_OK):
         stop(f"{VENV.parent} cannot be written; name another place: STUDYKIT_VENV=~/studykit-venv python3 -m studykit ...")
+    VENV.mkdir(parents=True, exist_ok=True)
+    with only_one(VENV / ".studykit-lock"):
+        if not built(extra):  # another run may have built it while this one waited
+            fill(extra)
+
+
+def built(extra: str) -> bool:
+    """Whether the environment was made from the files as they are."""
+    mark = VENV / ".studykit-stamp"
+    done = mark.read_text(encoding="utf-8").split() if mark.exists() else []
+    return PYTHON.exists() and (stamp(extra) in done or stamp("test") in done)
+
+
+@contextmanager
+def only_one(path: Path) -> Iterator[None]:
+    """Wait until no other run builds here; the system gives the lock back whatever ends its holder."""
+    with path.open("a+b") as file:
+        told = False
+        while not taken(file.fileno()):
+            if not told:
+                print("studykit: another run builds .venv; waiting for it ...", file=sys.stderr, flush=True)
+            told = True
+            time.sleep(0.2)
+        yield
+
+
+def taken(file: int) -> bool:
+    """Take the lock of an open file if nobody holds it; closing the file gives it back."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            os.lseek(file, 0, os.SEEK_SET)
+            msvcrt.locking(file, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno not in (errno.EACCES, errno.EAGAIN, errno.EDEADLK):
+            print(f"studykit: {VENV} cannot be locked here ({error}); start one run at a time", file=sys.stderr, flush=True)
+            return True
+        return False
+    return True
+
+
+def fill(extra: str) -> None:
+    """Make the environment and install the kit into it."""
     print("studykit: building .venv (once; a few minutes on a slow line) ...", file=sys.stderr, flush=True)
     steps, pip = pip_command()
     target = f"{ROOT}[{extra}]"
@@ -63,7 +113,7 @@ def build(extra: str) -> None:
     for step in steps:
         if subprocess.run(step, cwd=ROOT, check=False).returncode:
             stop(f"this step failed: {' '.join(step)}\nSee the messages above. Nothing outside {VENV} was changed.")
-    mark.write_text(stamp(extra), encoding="utf-8")
+    (VENV / ".studykit-stamp").write_text(stamp(extra), encoding="utf-8")
 
 
 def run_tests(arguments: list[str]) -> int:
