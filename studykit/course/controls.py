@@ -163,7 +163,7 @@ def _pulled(answer: Any, seed: int | None) -> Reply:
                    "Take the mean of `seen` over the runs.")
 
 
-CHECKS: dict[str, Check] = {"catches": _catches, "choice": _choice, "pulled": Counted(_pulled)}
+CHECKS: dict[str, Check] = {"catches": _catches, "choice": _choice, "pulled": Counted(of=_pulled)}
 
 
 def after(seed: int | None = None, **answers: Any) -> None:

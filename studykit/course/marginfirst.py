@@ -188,7 +188,7 @@ def _share(answer: Any, seed: int | None) -> Reply:
                    "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")
 
 
-CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "share": Counted(_share)}
+CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "share": Counted(of=_share)}
 
 
 def after(seed: int | None = None, **answers: Any) -> None:

@@ -107,7 +107,7 @@ def _all(answer: Any) -> Reply:
                   "Each holds with 0.9, independently of the others: multiply.")
 
 
-CHECKS: dict[str, Check] = {"share": Counted(_share), "normal": Counted(_normal), "all": _all}
+CHECKS: dict[str, Check] = {"share": Counted(of=_share), "normal": Counted(of=_normal), "all": _all}
 
 
 def check(name: str, answer: Any, seed: int | None = None) -> Reply:

@@ -102,7 +102,7 @@ def _honest(answer: Any, seed: int | None) -> Reply:
                    "The same line as before, over the other worlds.")
 
 
-CHECKS: dict[str, Check] = {"alarms": Counted(_alarms), "units": _units, "honest": Counted(_honest)}
+CHECKS: dict[str, Check] = {"alarms": Counted(of=_alarms), "units": _units, "honest": Counted(of=_honest)}
 
 
 def check(name: str, answer: Any, seed: int | None = None) -> Reply:

@@ -164,7 +164,7 @@ def _left(answer: Any, seed: int | None) -> Reply:
                    "Take the mean of the differences over the worlds in random order.")
 
 
-CHECKS: dict[str, Check] = {"bias": _bias, "order": _order, "left": Counted(_left)}
+CHECKS: dict[str, Check] = {"bias": _bias, "order": _order, "left": Counted(of=_left)}
 
 
 def after(seed: int | None = None, **answers: Any) -> None:

@@ -35,7 +35,7 @@ class Reply:
         return f"**{'Right' if self.right else 'Not yet'}.** {self.text}"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Counted:
     """A check of what was counted in worlds: it is told their seed, or None for those that were drawn last."""
 
