@@ -58,7 +58,11 @@ def _plain(token: Token) -> str:
 
 
 def statements(text: str) -> list[str]:
-    """The sentences of a page in order: paragraphs and list items cut at full stops, table rows whole."""
+    """The sentences of a page in order: paragraphs and list items cut at full stops, table rows whole.
+
+    What a program wrote between its own marks is left out, as the pages of ``MADE`` are.
+    """
+    text = re.sub(r"<!-- (\w+): made by .*?<!-- end of \1 -->", "", text, flags=re.S)
     out: list[str] = []
     row: list[str] | None = None
     for token in PARSER.parse(text):
