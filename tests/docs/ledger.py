@@ -597,8 +597,11 @@ LEDGER: dict[str, list[Row]] = {
         # counted by tests.faults
         row("Counted on 27 November: studies", "27 11 12 8 5", "cited: tests.faults"),
         row("Over all faults that is", "160 308 244 304", "quality/test_power.py::larger_faults_are_found_more_often"),
-        row("one of 28 faults of the clear size: the ", "28 330 336 304 308", "cited: tests.faults"),
-        row("the same: a wrong suspect beside it", "23 336", "cited: tests.faults"),
+        row("one of 28 faults of the clear size: the ", "28 330 336 44 44", "cited: tests.faults"),
+        row("the same: a wrong suspect beside it", "23 336 1 44", "cited: tests.faults"),
+        row("two faults at once: each named", "12 12", "cited: tests.faults"),
+        row("clean, normal and t5, 12 and 24 containe", "5 12 24 0 2 34", "cited: tests.faults"),
+        row("really settled, creamed, half-settled, l", "0 5 6", "cited: tests.faults"),
         # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
     ],
