@@ -188,7 +188,7 @@ for _key, _name in (("P", "P2O5"), ("Si", "SiO2"), ("S", "Sulphate"), ("KV40", "
 for _line in ("Values on grey ground do not count.", "Results in bold are second readings", "Figures in brackets: below LOQ",
               "Einheit: g/kg", "Werte durch 10 teilen", "results per 100 g", "% of nominal", "corrected for recovery 85 %",
               "ratios to the control", "ln(mg/kg)"):
-    @kind(f"a line above: {_line}", "certificates", False, "grid", layouts=LW, slots="top")
+    @kind(f"a line above: {_line}", "certificates", False, "grid", layouts=LW, slots="top unit")
     def told(b: Builder, line: str = _line) -> None:
         """Nobody sees the ground or the type in what is read."""
         b.sheet.rows.insert(0, text_cells(line))
