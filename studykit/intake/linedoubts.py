@@ -72,8 +72,8 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
             yield from ((int(i), "stands in the one line that is left of its table: a line that is no sample, or whose cells "
                          "have moved?") for i in at)
         left = _without_asked(sheet, asked)
-        yield from _summary(rows, left, _strange(rows, sheet), left.last)
-        yield from _summary(rows, left, strange=False, line=int(left.line.min()))
+        for line in (left.last, int(left.line.min())):
+            yield from _summary(rows, left, _strange(rows, left, line), line)
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
 
@@ -88,13 +88,13 @@ def _without_asked(sheet: _Sheet, asked: Set[int]) -> _Sheet:
                   plain=sheet.plain[keep], lost=lost)
 
 
-def _strange(rows: Table, sheet: _Sheet) -> bool:
-    """Whether the code of the last line has another form than those of all other lines, which are alike."""
+def _strange(rows: Table, sheet: _Sheet, line: int) -> bool:
+    """Whether the code of a line has another form than those of all other lines, which are alike."""
     forms = {}
     for i, n in zip(sheet.at.tolist(), sheet.line.tolist(), strict=True):
         forms[n] = re.sub("[0-9]", "0", re.sub("[A-Za-z]", "A", rows["sample"][i]))
-    last = forms.pop(sheet.last, "")
-    return len({len(f) for f in forms.values()}) == 1 and len(last) != len(next(iter(forms.values())))
+    own = forms.pop(line, "")
+    return len({len(f) for f in forms.values()}) == 1 and len(own) != len(next(iter(forms.values())))
 
 
 def _columns(rows: Table, at: np.ndarray) -> np.ndarray:

@@ -306,3 +306,12 @@ def test_one_value_that_is_left_of_its_analyte_is_asked_about(tmp_path: Path) ->
     out = take(tmp_path, intake, {"a.csv": text}, codes=FIVE)
     assert "Si" not in set(out.results["analyte"])
     assert len(out.results) == 5
+
+
+def test_one_column_of_a_mean_is_enough_under_a_code_unlike_all_others(tmp_path: Path) -> None:
+    """Above a scatter that is asked about, and on the first line; the other column could not be read."""
+    lost = BODY.replace(",341.2", ",341.2?").replace(",352.9", ",352.9?").replace(",338.8", ",338.8?")
+    out = read(tmp_path / "above", lost + "T1,9.8,344.3,R1\nS,0.65,7.5,R1\n", codes=("B001", "B002", "B003", "T1", "S"))
+    assert set(out.results["sample"]) == {"B001", "B002", "B003"}
+    out = read(tmp_path / "first", lost.replace("B001,", "T1,9.8,344.3,R1\nB001,", 1))
+    assert set(out.results["sample"]) == {"B001", "B002", "B003"}

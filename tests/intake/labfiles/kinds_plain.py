@@ -149,7 +149,7 @@ def indent(b: Builder) -> None:
     """The table begins at B2."""
     if b.style.footer:
         b.style.footer = False
-        b.sheet.rows.pop()
+        b.sheet.rows = [r for r in b.sheet.rows if not (r.cells and r.cells[0].text == "End of report")]
     b.sheet.rows.insert(0, text_cells(""))
     for row in b.sheet.rows:
         row.cells.insert(0, Cell())
