@@ -6,7 +6,7 @@ What lies ahead is no fault: a study that is not planned yet needs no samples, o
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -22,7 +22,8 @@ from studykit.quality.controls import read_check_limits
 from studykit.report.own import choose
 from studykit.report.stored import notebook_notes
 from studykit.report.verify import older_than
-from studykit.sampling.plan import existing_plan, has_plan, plan_faults
+from studykit.sampling.outlay import barred_words
+from studykit.sampling.plan import draft, existing_plan, has_plan, plan_faults
 from studykit.study.actions import foreseen
 from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
@@ -58,6 +59,7 @@ class Checked:
             return "no fault found; not planned yet"
         text = f"no fault found: {_count(len(t.containers), 'container')}, {_count(len(t.samples), 'sample')}"
         text += f", {_count(len(t.results), 'result')}" if self.taken else "; no results taken in yet"
+        text += "; the plan holds what [safety] bars now" * any(n.startswith("BARRED") for n in self.notes)
         if self.stale and self.intake is not None:
             text += (f" in tidy/, which is stale: raw/ and intake.toml now give {_count(len(self.intake.results), 'result')}, "
                      "taken in by studykit intake FOLDER")
@@ -94,7 +96,8 @@ def check_folder(root: Path) -> Checked:
     results = outcome.results if outcome is not None else tables.results
     return Checked(tables=tables, taken=there, intake=outcome, older=older_than(root),
                    stale=there and outcome is not None and _is_stale(root, outcome),
-                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables), *to_come(root),
+                   notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
+                          *barred_words(study, tables.containers, tables.samples), *to_come(root),
                           *notebook_notes(root), *early_words(tables, there), *precision_notes(study, results)))
 
 
@@ -127,11 +130,18 @@ def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
     if tables is not None or not has_plan(root):
         found += plan_faults(root, study)
     if tables is not None:
-        found += design_faults(tables)
+        found += design_faults(_drafted(root, study, tables))
     found += [Fault(file=name, reason="is a file where the kit keeps a folder", remedy="move it away")
               for name in FOLDERS if (root / name).is_file()]
-    locked = _told(lambda: read_lock(root))
-    return found + (locked or ([] if read_lock(root) else placeholder_faults(study)))
+    return [*found, *_told(lambda: read_lock(root)), *placeholder_faults(study)]
+
+
+def _drafted(root: Path, study: Study, tables: Tables) -> Tables:
+    """The tables with the containers that ``plan`` would choose, where there is no plan yet."""
+    try:
+        return tables if has_plan(root) else replace(tables, containers=draft(root, study)[0].containers)
+    except BadInput:
+        return tables
 
 
 def _intake(root: Path, study: Study, samples: pd.DataFrame) -> tuple[IntakeOutcome | None, list[Fault]]:

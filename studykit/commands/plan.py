@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from studykit.classroom import orders
 from studykit.core.change import change_files
 from studykit.core.errors import BadInput
-from studykit.core.folders import exchange, rename, restore
+from studykit.core.folders import exchange, rename, restore, unless_done
 from studykit.core.writer import one_writer, refuse_unusual
 from studykit.design.tables import confounded_words, design_faults
 from studykit.report.nursery import PLAN
 from studykit.report.own import Choice, choose
 from studykit.report.page import write_report
 from studykit.report.run import Say, check_parameters, run_notebooks
-from studykit.sampling.outlay import Outlay, outlay
-from studykit.sampling.plan import codes_of_sisters, draft, has_plan, plan
+from studykit.sampling.outlay import Outlay, barred_words, outlay
+from studykit.sampling.plan import Filed, codes_of_sisters, draft, has_plan, plan
 from studykit.study.actions import foreseen
 from studykit.study.definition import Study, load_study
 from studykit.study.tables import empty_tables
@@ -59,24 +59,28 @@ def make_plan_pages(root: Path, say: Say, notebooks: Choice = "", bottles: int =
         raise BadInput(faults, title="The plan has faults")
     used = codes_of_sisters(root, sisters)
     with one_writer(root, "plan"):
-        if used:
-            change_files(root, used)
-        return _pages(root, study, folder, say, bottles)
+        filed = _run(root, study, folder, say, bottles, used)
+        exchange(root / f"{PAGES}.part", root / PAGES, root / f"{PAGES}.old")
+    notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
+             *barred_words(study, filed.plan.containers, filed.plan.samples),
+             *confounded_words(study, filed.plan.containers, filed.plan.samples))
+    return PlanMade(page=root / PAGES / "plan.html", files=filed.files, notes=notes)
 
 
-def _pages(root: Path, study: Study, notebooks: Path, say: Say, bottles: int) -> PlanMade:
-    filed = plan(root, study, bottles=bottles)
-    part, final = root / f"{PAGES}.part", root / PAGES
+def _run(root: Path, study: Study, notebooks: Path, say: Say, bottles: int, used: Mapping[str, bytes]) -> Filed:
+    """File the plan and make its page in plan/pages.part; where either fails, plan/ is as it was before."""
+    part = root / f"{PAGES}.part"
     parameters = {"study": str(root.resolve()), "out_dir": str(part.resolve())}
     for stem in PLAN:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
-    restore(final, root / f"{PAGES}.old")
+    restore(root / PAGES, root / f"{PAGES}.old")
     shutil.rmtree(part, ignore_errors=True)
-    runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
-                         parameters, say)
-    write_report(part, [r.notebook for r in runs], study)
-    rename(part / "report.html", part / "plan.html")
-    exchange(part, final, root / f"{PAGES}.old")
-    notes = (*filed.notes, *foreseen(study.safety, study.actions.items()),
-             *confounded_words(study, filed.plan.containers, filed.plan.samples))
-    return PlanMade(page=final / "plan.html", files=filed.files, notes=notes)
+    with unless_done(root / "plan"):
+        if used:
+            change_files(root, used)
+        filed = plan(root, study, bottles=bottles)
+        runs = run_notebooks({s: notebooks / f"{s}.ipynb" for s in PLAN}, {s: part / s / f"{s}.ipynb" for s in PLAN},
+                             parameters, say)
+        write_report(part, [r.notebook for r in runs], study)
+        rename(part / "report.html", part / "plan.html")
+    return filed

@@ -5,9 +5,11 @@ Where a folder holds a file that another program has open, or in which one works
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from studykit.core.errors import single
@@ -51,3 +53,23 @@ def restore(current: Path, aside: Path) -> None:
     if aside.exists() and not current.exists():
         rename(aside, current)
     shutil.rmtree(aside, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def unless_done(folder: Path) -> Iterator[None]:
+    """Where the block fails or is interrupted, ``folder`` is as it was: its files to the byte, nothing new left in it.
+
+    A process that is killed has no time for that: what it left is overwritten by the next run.
+    """
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} if folder.exists() else {}
+    there = {folder, *folder.rglob("*")} if folder.exists() else set[Path]()
+    try:
+        yield
+    except BaseException:
+        for path in sorted({*folder.rglob("*"), folder} - there, reverse=True):
+            path.rmdir() if path.is_dir() else path.unlink(missing_ok=True)
+        for path, data in before.items():
+            if not path.is_file() or path.read_bytes() != data:
+                path.parent.mkdir(parents=True, exist_ok=True)
+                path.write_bytes(data)
+        raise

@@ -12,18 +12,24 @@ from dataclasses import dataclass
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.study.ages import visit_days
+from studykit.study.ages import visit_days, was_drawn
 from studykit.study.definition import DesignSettings, Study
 from studykit.study.inventory import CONTROL_TREATMENTS
+from studykit.study.safety import Act
 
 NAMES = {"spot": "at the depths", "heel": "heels", "duplicate": "blind duplicates", "check fluid": "check fluids",
          "blank": "blanks", "composite": "stirred rests", "retained": "kept from filling"}
+BARRED_BY: dict[str, Act] = {"heel": "heel draw", "composite": "stirring"}
+"""Kinds of sample that an act of the section safety may bar."""
 PLAIN = "samples at every depth"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outlay:
-    """What a plan takes; ``kinds`` holds pairs of a kind of sample and its bottles, ``cost`` is None without prices."""
+    """What a plan takes; ``kinds`` holds pairs of a kind of sample and its bottles, ``cost`` is None without prices.
+
+    ``barred``: kinds that the section safety does not clear, or no longer.
+    """
 
     stored: int
     made_up: int
@@ -35,6 +41,7 @@ class Outlay:
     hours: float
     guess: str
     allowed: int
+    barred: tuple[str, ...] = ()
 
     @property
     def bottles(self) -> int:
@@ -43,7 +50,8 @@ class Outlay:
 
     def text(self) -> str:
         """Five lines: containers, bottles, determinations, cost, hours."""
-        kinds = ", ".join(f"{n} {NAMES.get(kind, kind)}" for kind, n in self.kinds)
+        kinds = ", ".join(f"{n} {NAMES.get(kind, kind)}" + ", BARRED by [safety]" * (kind in self.barred)
+                          for kind, n in self.kinds)
         cost = "not known: [design] gives no prices" if self.cost is None else f"{self.cost:,.10g} {self.currency}"
         controls = f" and {self.made_up} made-up controls" if self.made_up else ""
         return "\n".join((
@@ -82,8 +90,21 @@ def outlay(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> Out
         determinations=determinations, results=determinations * len(study.analytes),
         cost=_cost(settings, len(containers), len(samples), determinations), currency=settings.currency,
         hours=minutes / 60, allowed=settings.max_bottles,
+        barred=tuple(k for k, act in BARRED_BY.items() if study.safety.bars(act)),
         guess=f"{settings.minutes_container:g} min a container, {settings.minutes_draw:g} min a draw: a guess unless "
               f"[design] has your own{rest}")
+
+
+def barred_words(study: Study, containers: pd.DataFrame, samples: pd.DataFrame) -> tuple[str, ...]:
+    """What a filed plan asks for that [safety] does not clear now, where it was not drawn yet: a sentence a kind."""
+    ahead = samples[~was_drawn(samples)] if {"drawn_at", "volume_ml"} <= set(samples) else samples
+    mixed = containers.loc[containers["treatment"] == "remixed control", "container"]
+    asked: tuple[tuple[str, Act, int], ...] = (
+        *((NAMES[kind], act, int((ahead["kind"] == kind).sum())) for kind, act in BARRED_BY.items()),
+        ("bottles of remixed controls", "stirring", int(ahead["container"].isin(mixed).sum())))
+    return tuple(f"BARRED: the plan holds {n} {what}, which [safety] does not clear: {'; '.join(study.safety.bars(act))}. They "
+                 "are not to be drawn: print the sheets anew (studykit plan FOLDER), which say so; leave these bottles empty"
+                 for what, act, n in asked if n and study.safety.bars(act))
 
 
 def _cost(settings: DesignSettings, containers: int, bottles: int, determinations: int) -> float | None:

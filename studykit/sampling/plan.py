@@ -39,7 +39,15 @@ from studykit.study.definition import Study
 from studykit.study.inventory import CONTROL_TREATMENTS, choose_containers, choose_sisters, control
 from studykit.study.safety import Act
 from studykit.study.seal import LOCK, sealed_words
-from studykit.study.tables import LINE, container_faults, load_tables, read_cells, type_cells, warmer_than_said
+from studykit.study.tables import (
+    LINE,
+    listed_faults,
+    load_tables,
+    read_cells,
+    scope_faults,
+    type_cells,
+    warmer_than_said,
+)
 
 STOCK = "plan/stock.csv"
 SISTERS = "plan/sisters.csv"
@@ -81,10 +89,9 @@ def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
     return table
 
 
-def _unknown_vessels(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
-    return [Fault(file=file, row=int(i), column="vessel", value=v, reason="is not a vessel of study.toml",
-                    remedy="known are " + ", ".join(sorted(study.vessels)))
-            for i, v in zip(table[LINE], table["vessel"], strict=True) if v not in study.vessels]
+def _listed(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:
+    """What is wrong with listed containers, whichever list it is, and what [safety] bars of what is planned for them."""
+    return list(dict.fromkeys([*listed_faults(table, study, file), *_barred(study, table, file)]))
 
 
 def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
@@ -96,7 +103,8 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     containers, used = _rows(root, CONTAINERS), used_codes(root)
     if containers is not None:
         containers["treatment"] = containers["treatment"].replace("", "stored")
-        faults = _unknown_vessels(study, containers, CONTAINERS.file) + _barred(study, containers, CONTAINERS.file)
+        stored = int((containers["treatment"] == "stored").sum())
+        faults = [*_listed(study, containers, CONTAINERS.file), *scope_faults(study, stored)]
         return _made(study, lambda: make_plan(study, containers.drop(columns=LINE), avoid=used), faults), None
     stock = _rows(root, replace(CONTAINERS, file=STOCK))
     if stock is None:
@@ -106,8 +114,7 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
     if twins := colliding_codes(stock["container"].astype(str)):
         raise BadInput([replace(f, file=STOCK, column="container") for f in twins], title="The plan has faults")
     lines = dict(zip(stock["container"], stock[LINE], strict=True))
-    faults = _unknown_vessels(study, stock, STOCK) + _barred(study, stock, STOCK)
-    faults += [replace(f, file=STOCK) for f in container_faults(stock, study, sampled=False) if f.column in study.factors.fixed]
+    faults = [*_listed(study, stock, STOCK), *scope_faults(study, study.design.containers if study.design else 1)]
     stock = stock.drop(columns=LINE)
     try:
         return _made(study, lambda: make_plan(study, choose_containers(stock, study), avoid=used), faults), stock
@@ -117,7 +124,7 @@ def new_plan(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
 
 def planned(study: Study, table: pd.DataFrame, *, stream: str, avoid: Sequence[str]) -> Plan:
     """The plan of further containers (a typed table with its lines); BadInput with every fault, as of ``new_plan``."""
-    faults = _unknown_vessels(study, table, CONTAINERS.file) + _barred(study, table, CONTAINERS.file)
+    faults = _listed(study, table, CONTAINERS.file)
     return _made(study, lambda: make_plan(study, table.drop(columns=LINE), stream=stream, avoid=avoid), faults)
 
 

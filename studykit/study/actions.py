@@ -3,28 +3,24 @@
 The kit cannot read what a sentence means.  So an action in words of one's own says beside them what it asks for
 (``asks_for``, of ``DEEDS``); one that does not is withheld, since it may ask for what is barred.  Only the sentences of
 the kit's own templates (``OWN``) need no declaration.  Against a slip, an action that names a word of a deed which its
-declaration lacks is refused; no such list is whole, so that a text passes is no sign that it is harmless.
+declaration lacks is refused.  While anything is barred, an action that is declared to ask for nothing is printed only if each
+of its words is known as harmless (``wording.PLAIN``): a list of dangerous words never ends.
 """
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
-from typing import Annotated, Any, Literal, get_args
+from typing import Annotated, Any
 
 from pydantic import Field, field_validator, model_validator
 
 from studykit.study.factors import Section, Sentence
 from studykit.study.safety import Act, SafetySettings
+from studykit.study.wording import DEEDS as DEEDS
+from studykit.study.wording import Deed as Deed
+from studykit.study.wording import named_in as named_in
+from studykit.study.wording import not_plain
 
-Deed = Literal["nothing", "mixing", "floor draw", "heating", "cutting", "entering", "air pressure", "tilting", "leaving open",
-               "smelling", "pouring away"]
-DEEDS: tuple[Deed, ...] = get_args(Deed)
-"""What an action may be declared to ask for.
-
-``mixing`` in any way (stirring, rolling, pumping round, gas, drum into drum) and ``floor draw`` (heel, sediment, last litres,
-tap) are printed where [safety] clears them.  The others the cautions forbid under every profile (``FORBIDDEN_BY``).
-"""
 BARRED_AS: dict[Deed, Act] = {"mixing": "stirring", "floor draw": "heel draw"}
 FORBIDDEN_BY: dict[Deed, str] = {"heating": "hot work", "cutting": "hot work", "entering": "confined space",
                                  "air pressure": "air pressure", "tilting": "lifting", "leaving open": "afterwards",
@@ -48,24 +44,7 @@ OWN: dict[str, tuple[Deed, ...]] = {
 }
 """The kit's own sentences, whole, with what each asks for; the last one stands where nothing was declared."""
 
-_STEMS = ("mix stir shak roll tumbl agitat circulat homogeni[sz] swirl churn whisk invert upend sparg slosh spin "
-          "rock suspend flip dispers emulsif sonicat ultraso rotat rous paddl knead jiggl vibrat plung fluidi[sz] "
-          "dissolv bubbl blow combin")
-_NAMES: dict[Deed, str] = {
-    "mixing": (rf"(?:un|re-?)?(?:{'|'.join(_STEMS.split())})\w*|blend(?:s|ed|ing)?|upside|loop|nitrogen|air lance"
-               r"|pump\w*\b[^.;]*\b(?:in|back|over|round|around)"),
-    "floor draw": (r"heels?|floor|bottom|sediment|sludge|dregs|settled|from below|lowest|lower (?:half|third|quarter)"
-                   r"|last (?:\d+ )?(?:lit\w+|drops?|l)|drain\w*|s[iy]phon\w*|decant\w*"),
-    "heating": r"heat\w*|warm\w*|burn\w*|flame\w*|torch\w*|steam\w*|boil\w*|\d+ ?(?:°|degrees)(?: ?[CF])?",
-    "cutting": r"cut(?:s|ting)?|saw(?:s|ing)?|drill\w*|grind\w*|weld\w*|braz\w*|pierc\w*|punctur\w*|punch\w*|perforat\w*",
-    "entering": r"climb\w*|crawl\w*|enter(?:s|ed|ing)?|(?:lean|reach)\w* in\w*|(?:get|go|from|step)\w* inside",
-    "air pressure": r"pressuri[sz]\w*|inflat\w*|compressed|\d+ ?(?:bar|psi|kpa)",
-    "tilting": r"tilt\w*|on (?:its|their) sides?",
-    "leaving open": r"(?:leave|left|keep|kept|stand|stay)\b[^.;]* open",
-    "smelling": r"smell\w*|sniff\w*|tast\w*|inhal\w*|by mouth",
-    "pouring away": r"(?:down|into|in) (?:the|a) (?:drain|sewer|gutter|soil|ground)",
-}
-_WORDS = {deed: re.compile(rf"\b(?:{words})(?!\w)", re.I) for deed, words in _NAMES.items()}
+_PLAIN_ONLY = "while mixing or draws at the floor are barred the kit takes only words it knows as harmless for that, not"
 _IN_WORDS: dict[Act, str] = {"stirring": "mixing", "heel draw": "a draw at the floor"}
 
 
@@ -102,11 +81,6 @@ class Action(Section):
         return self.asks_for or OWN.get(self.do)
 
 
-def named_in(text: str) -> dict[Deed, str]:
-    """The first word of each deed that a text names, whatever it says of it."""
-    return {deed: found[0] for deed, words in _WORDS.items() if (found := words.search(text))}
-
-
 def why_barred(safety: SafetySettings, acts: Iterable[Act]) -> str:
     """The reasons against these acts in one phrase, each once; empty where all are cleared."""
     return "; ".join(dict.fromkeys(reason for act in acts for reason in safety.bars(act)))
@@ -135,6 +109,8 @@ def _withheld(safety: SafetySettings, action: Action) -> list[str]:
     """Why an action may not be printed; empty where it may."""
     if action.known is None:
         return ["study.toml does not say what it asks for (asks_for, beside the action)"]
+    if odd := _odd_words(safety, action):
+        return [f"study.toml says that it asks for nothing, but {_PLAIN_ONLY}: {odd}"]
     reasons = [f"the cautions forbid {deed}" for deed in action.known if deed in FORBIDDEN_BY]
     if acts := _barred(safety, action.known):
         reasons.append(f"the section safety of study.toml does not clear {' and '.join(_IN_WORDS[a] for a in acts)}, for the "
@@ -152,11 +128,21 @@ def foreseen(safety: SafetySettings, declared: Iterable[tuple[str, Action]]) -> 
                  for word, action in declared if _withheld(safety, action))
 
 
+def _odd_words(safety: SafetySettings, action: Action) -> str:
+    """The words of an own action declared harmless that the kit does not know as such, while something is barred."""
+    if action.do in OWN or action.known != ("nothing",) or not barred_note(safety):
+        return ""
+    return ", ".join(f"\u201c{word}\u201d" for word in not_plain(action.do))
+
+
 def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
     """Why a withheld action is withheld, and what may be written instead."""
     if action.known is None:
         return (f"study.toml does not say what it asks for. Write {word} = {{ do = \"...\", asks_for = \"...\" }} with all of "
                 f"these that it asks for: {', '.join(DEEDS[1:])}; or \"nothing\".")
+    if odd := _odd_words(safety, action):
+        return (f"it is declared to ask for nothing, but {_PLAIN_ONLY}: {odd}. Declare what it asks for, answer [safety], or "
+                "say it in the words that docs/02-sampling.md lists.")
     if never := [d for d in action.known if d in FORBIDDEN_BY]:
         return f"the cautions forbid {' and '.join(never)}. Declare another action."
     acts = _barred(safety, action.known)

@@ -34,6 +34,7 @@ from studykit.study.naming import name_faults
 from studykit.study.precision import find_method
 from studykit.study.ranges import definition_faults
 from studykit.study.safety import SafetySettings
+from studykit.study.spoken import spoken_faults
 from studykit.vessels.shapes import Vessel
 
 
@@ -396,7 +397,7 @@ def parse_study(data: dict[str, Any], file: str = "study.toml", text: str = "") 
         raise BadInput(faults, title="The study definition has faults") from None
     faults += [f for name in study.analytes for f in _method_faults(study, name)]
     faults += name_faults(study.title, study.question, study.factors.depths, {n: a.label for n, a in study.analytes.items()})
-    faults += definition_faults(study.fluid, study.components, study.unusual, study.safety)
+    faults += definition_faults(study.fluid, study.components, study.unusual, study.safety) + spoken_faults(study)
     if faults:
         raise BadInput(faults, title="The study definition has faults")
     return study

@@ -252,7 +252,7 @@ def _refuse(study: Study, entries: list[dict[str, Any]], rows: dict[str, dict[st
     if entries and not amend:
         raise single(LOCK, f"the plan was already locked on {entries[0]['date']}",
                      'after a change give its reason: studykit lock FOLDER --amend "reason"')
-    if not entries and not amend and (hollow := placeholder_faults(study)):
+    if hollow := placeholder_faults(study):
         raise BadInput(hollow, title="Reasons are missing; nothing was locked")
 
 

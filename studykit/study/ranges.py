@@ -8,11 +8,9 @@ place and the reason; outside the outer range no reason helps.  All ranges: comm
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
-
-import pandas as pd
 
 from studykit.core.errors import Fault
 from studykit.vessels.shapes import Shape
@@ -160,7 +158,7 @@ def _temperature_faults(fluid: Fluid, file: str) -> Iterator[Fault]:
                                "liquid there")
 
 
-def store_faults(fluid: Fluid | None, stores: pd.Series) -> list[Fault]:
+def store_faults(fluid: Fluid | None, stores: Iterable[object]) -> list[Fault]:
     """Stores with a temperature of their own that no container stands in: probably misspelt."""
     known = sorted({str(s) for s in stores if str(s)})
     if fluid is None or not known:

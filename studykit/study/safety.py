@@ -19,6 +19,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from studykit.study.wording import named_in, order_in
+
 Answer = Literal["yes", "no", "unknown"]
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
 Act = Literal["heel draw", "stirring", "shaking"]
@@ -36,19 +38,31 @@ NAMED = ("data_sheet", "permit", "mixing_procedure")
 _ABSENT = (r"no(?!\.?\s*\d)|not|none|nil|null|nan|nobody|nothing|never|unknown|unclear|unsure|missing|lost|later|pending|lacks?"
            r"|without|lacking|forgotten|tb[acds]|to ?do|to be|to follow|follows|ask(?:ed)?|write|fill in|see (?:above|below)"
            r"|unbekannt|keine?[nrs]?|fehlt|ohne|nicht|nein|aucune?|inconnue?|sans|pas|ning[uú]n[ao]?|desconocid[ao]"
-           r"|nessun[ao]?|sconosciut[ao]|geen|onbekend|brak|ukendt|ok[äa]nd")
+           r"|nessun[ao]?|sconosciut[ao]|geen|onbekend|brak|ukendt|ok[äa]nd"
+           r"|who(?:m|so)?ever|whatever|whichever|some(?:one|body|how)"
+           r"|any(?:one|body)|look(?:ed)?(?: it)? up"
+           r"|will (?:be|look|ask|find|get|check|follow)|as (?:always|usual|ever|discussed)|the usual"
+           r"|like always|we (?:just|always|roll|do|use|will)|just|wie (?:immer|besprochen|üblich)|siehe (?:oben|unten)"
+           r"|folgt|irgendwer|irgendwie|wird (?:noch )?nachgereicht|comme d['’]habitude|comme convenu|à suivre|como siempre"
+           r"|come (?:sempre|al solito)|zoals altijd")
 _HOLLOW = re.compile(r"n\W?a|x{2,}|open|yes|y|ok|okay|true|false|done|given|any|ja|oui|s[ií]|test|example|void|empty", re.I)
 _ABSENCE = re.compile(rf"(?<!\w)(?:{_ABSENT})(?!\w)", re.I)
 
 
 def names_nothing(text: str) -> bool:
-    """Whether the answer to who, what or by which procedure names none: empty, a mere yes, or words of absence.
+    """Whether the answer to who, what or by which procedure names none: empty, a mere yes, words of absence, an order.
 
     One rule for data_sheet, permit and mixing_procedure.  A number after "no" is a number ("permit no. 12").  An answer
     that is misread so leaves things barred, and the sheets say which words were read.
     """
     plain = text.strip(" \t.,;:!?…-–—_/()[]'\"")
-    return not re.search(r"\w\w", plain) or _HOLLOW.fullmatch(plain) is not None or _ABSENCE.search(plain) is not None
+    return not re.search(r"\w\w", plain) or _HOLLOW.fullmatch(plain) is not None or (
+        _ABSENCE.search(plain) is not None or order_in(plain) != "")
+
+
+def names_no_procedure(text: str) -> bool:
+    """Whether a mixing_procedure names no procedure: as of ``names_nothing``, or it asks for what the cautions forbid."""
+    return names_nothing(text) or not named_in(text).keys() <= {"mixing", "floor draw"}
 
 
 class SafetySettings(BaseModel):
@@ -85,7 +99,16 @@ class SafetySettings(BaseModel):
 
     @property
     def ignitable(self) -> bool:
-        """Whether the headspace must be taken for explosive: flash point near, below, or not known."""
+        """Whether the headspace must be taken for explosive: by the vapour, or by gas that is not ruled out.
+
+        A liquid without a flash point can give off gas that burns, as water-based fluids do hydrogen on light metals (common
+        practice, no source).
+        """
+        return self.pressure_or_gas != "no" or self.vapour_ignites
+
+    @property
+    def vapour_ignites(self) -> bool:
+        """Whether its vapour must be taken to ignite: flash point near, below, or not known."""
         if self.flash_point_c == "none":
             return False
         if isinstance(self.flash_point_c, str) or isinstance(self.liquid_up_to_c, str):
@@ -98,6 +121,11 @@ class SafetySettings(BaseModel):
         return isinstance(self.conductivity_ps_m, str) or self.conductivity_ps_m < CHARGES_BELOW_PS_M
 
     @property
+    def isolated(self) -> bool:
+        """Whether the liquid's charge has no sure path to earth where a spark would matter: vessel not known to be of metal."""
+        return self.ignitable and self.material != "metal"
+
+    @property
     def hot(self) -> bool:
         """Whether the liquid must be taken to be hot enough to burn."""
         return isinstance(self.liquid_up_to_c, str) or self.liquid_up_to_c > HOT_C
@@ -105,15 +133,16 @@ class SafetySettings(BaseModel):
     @property
     def rest_minutes(self) -> int:
         """How long the liquid stands still before anything is lowered into it, min."""
-        return REST_MINUTES[self.charging]
+        return REST_MINUTES[self.charging or self.isolated]
 
     @property
     def pause_minutes(self) -> int:
         """How long after a draw the next tube may go in, min: a draw moves the liquid, and what moves charges up.
 
-        Three relaxation times (permittivity over conductivity); at most, and where the conductivity is unknown, the rest.
+        Three relaxation times (permittivity over conductivity); at most, and where the conductivity is unknown or the charge
+        has no path to earth, the rest.
         """
-        if isinstance(self.conductivity_ps_m, str):
+        if isinstance(self.conductivity_ps_m, str) or self.isolated:
             return self.rest_minutes
         return min(self.rest_minutes, math.ceil(RELAXATIONS * RELAXATION_S_PS_M / self.conductivity_ps_m / 60))
 
@@ -131,7 +160,7 @@ class SafetySettings(BaseModel):
     @property
     def procedure(self) -> str:
         """The site's procedure for mixing; empty where what is written there names none."""
-        return "" if names_nothing(self.mixing_procedure) else self.mixing_procedure
+        return "" if names_no_procedure(self.mixing_procedure) else self.mixing_procedure
 
     def unanswered(self) -> tuple[str, ...]:
         """Keys without an answer; ``mixing_procedure`` is asked for only where something is to be mixed."""
@@ -143,7 +172,7 @@ class SafetySettings(BaseModel):
         """An answer as the sheets print it, with a word where it counts as none."""
         told = getattr(self, key)
         text = ", ".join(f"{k}: {v}" for k, v in told.items()) if isinstance(told, dict) else str(told)
-        if key not in NAMED or not names_nothing(text):
+        if key not in NAMED or not (names_no_procedure if key == "mixing_procedure" else names_nothing)(text):
             return text
         return f"\u201c{text}\u201d counts as not answered" if text else "not answered"
 
@@ -160,14 +189,15 @@ class SafetySettings(BaseModel):
         known_hot = self.hot and "liquid_up_to_c" not in open_keys
         found += [f"the liquid may be hotter than {HOT_C:g} °C"] * known_hot
         found += ["free water lies in it"] * (self.free_water == "yes")
-        burns = self.ignitable and not {"flash_point_c", "liquid_up_to_c"} & set(open_keys)
+        burns = self.vapour_ignites and not {"flash_point_c", "liquid_up_to_c"} & set(open_keys)
         if act == "heel draw":
             badly = burns and (self.charging or self.material != "metal")
             return (*found, *["vapour may ignite, and the liquid charges up or the vessel cannot be earthed"] * badly)
         found += ["vapour may ignite"] * burns
         found += ["it is toxic or corrosive"] * (self.toxic_or_corrosive == "yes")
         named = self.procedure or act == "shaking"
-        return (*found, *["no mixing_procedure of the site is named"] * (not named))
+        read = f" (\u201c{self.mixing_procedure}\u201d names none)" if self.mixing_procedure else ""
+        return (*found, *[f"no mixing_procedure of the site is named{read}"] * (not named))
 
     def clears(self, act: Act) -> bool:
         """Whether the kit may plan or advise this act."""
@@ -178,6 +208,7 @@ class SafetySettings(BaseModel):
         moves, told = self.ignitable or self.charging, self.vessel_material
         made = {told} if isinstance(told, str) else set(told.values())
         held = {"ignitable": self.ignitable, "not ignitable": not self.ignitable, "charging": self.charging,
+                "isolated": self.isolated,
                 "earth": moves and not made <= {"plastic", "other"}, "no earth": moves and bool(made & {"plastic", "other"}),
                 "vapour, unknown vessel": self.ignitable and self.material == "unknown",
                 "vapour, no earth": self.ignitable and self.material in ("plastic", "other"),
@@ -185,6 +216,7 @@ class SafetySettings(BaseModel):
                 "free water": self.free_water != "no", "toxic": self.toxic_or_corrosive != "no", "hot": self.hot,
                 "heel cleared": self.clears("heel draw"), "heel barred": not self.clears("heel draw"),
                 "stirring cleared": self.clears("stirring"), "stirring barred": not self.clears("stirring"),
+                "no procedure": self.clears("shaking") and not self.clears("stirring"),
                 "shaking cleared": self.clears("shaking"), "shaking barred": not self.clears("shaking")}
         return frozenset({"always"} | {name for name, holds in held.items() if holds})
 

@@ -10,6 +10,7 @@ import csv
 import difflib
 import io
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -206,7 +207,7 @@ def _key_faults(table: pd.DataFrame, spec: TableSpec) -> list[Fault]:
 def container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> list[Fault]:
     """What is wrong with containers; ``sampled``: results are there, so the day of sampling is due where age is a factor."""
     spec = CONTAINERS
-    faults = _key_faults(t, spec)
+    faults = _key_faults(t, spec) + _not_filled_yet(t, study)
     if study is not None and "vessel" in t:
         faults += warmer_than_said(t, spec, study)
         known = set(study.vessels)
@@ -226,6 +227,35 @@ def container_faults(t: pd.DataFrame, study: Study | None, *, sampled: bool) -> 
     return faults + _each(t, lost, spec, "sister_of", "is not a container of this table", "correct the code")
 
 
+def listed_faults(t: pd.DataFrame, study: Study, file: str) -> list[Fault]:
+    """What is wrong with containers that nobody has sampled yet, by the same rules in every list of them (``file``)."""
+    t, none = t.copy(), type_cells(no_cells(SAMPLES), SAMPLES)[0]
+    t["treatment"] = t["treatment"].replace("", "stored")
+    found = [*container_faults(t, study, sampled=False), *_liquid_heights(t, study),
+             *age_faults(t, none, study, LINE), *own_factors(t, none, study, LINE)]
+    return [replace(f, file=file if f.file == CONTAINERS.file else f.file, reason=f.reason.replace(CONTAINERS.file, file))
+            for f in found if f.file != SAMPLES.file]
+
+
+def scope_faults(study: Study, containers: int) -> list[Fault]:
+    """A fault where the answer is to hold for one container, but several are to be opened."""
+    if study.scope != "container" or containers <= 1:
+        return []
+    return [Fault(file="study.toml", column="scope", value="container", reason=f"is the scope of one container, but "
+                  f"{containers} are to be opened", remedy="open one, or say what the answer holds for: scope = \"lot\", "
+                  "\"store\" or \"stock\"")]
+
+
+def _not_filled_yet(t: pd.DataFrame, study: Study | None) -> list[Fault]:
+    """Containers filled later than today (a day more: it is tomorrow already elsewhere), unless visits are planned ahead."""
+    if study is not None and study.time is not None and study.time.visits:
+        return []
+    tomorrow = pd.Timestamp.now().normalize() + pd.Timedelta(days=1)
+    return [f for name in ("filled_on", "last_mixed_on", "last_moved_on") if name in t for f in
+            _each(t, t[name] > tomorrow, CONTAINERS, name, "is a day that has not come yet by this machine's clock",
+                  "correct it; what is not filled yet cannot be sampled, and is listed once it is")]
+
+
 def warmer_than_said(t: pd.DataFrame, spec: TableSpec, study: Study) -> list[Fault]:
     """Containers that are warmer than [safety] says that the liquid may be when it is opened."""
     limit = study.safety.liquid_up_to_c
@@ -235,13 +265,16 @@ def warmer_than_said(t: pd.DataFrame, spec: TableSpec, study: Study) -> list[Fau
                  "correct it, or write the highest temperature in [safety]")
 
 
-def _liquid_heights(t: pd.DataFrame, study: Study | None) -> list[Fault]:
-    """Fill in the liquid height from the fill volume where only that is given; a vessel must hold what is in it."""
+def _liquid_heights(t: pd.DataFrame, study: Study | None, others: Sequence[str] = ()) -> list[Fault]:
+    """Fill in the liquid height from the fill volume where only that is given; a vessel must hold what is in it.
+
+    ``others``: stores of the stock list, from which perhaps no container was chosen.
+    """
     faults: list[Fault] = []
     if study is None or "vessel" not in t:
         return faults
-    if "store" in t:
-        faults += store_faults(study.fluid, t["store"])
+    if "store" in t and len(t):
+        faults += store_faults(study.fluid, [*t["store"], *others])
     columns = ["container", "vessel", "liquid_height_mm", "fill_volume_l", "orientation", LINE]
     for i, row in t.loc[t["vessel"].isin(study.vessels)].reindex(columns=columns).to_dict("index").items():
         vessel, height, volume = study.vessels[row["vessel"]], row["liquid_height_mm"], row["fill_volume_l"]
@@ -354,7 +387,10 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers = with_last_visit(containers, samples)
     containers["age_months"] = container_ages(containers, study)
-    faults += container_faults(containers, study, sampled=with_results) + _liquid_heights(containers, study)
+    faults += container_faults(containers, study, sampled=with_results)
+    faults += _liquid_heights(containers, study, _stock_stores(root))
+    if study is not None and "treatment" in containers:
+        faults += scope_faults(study, int((containers["treatment"] == "stored").sum()))
     faults += age_faults(containers, samples, study, LINE) + own_factors(containers, samples, study, LINE)
     faults += _sample_faults(samples, containers, study)
     for table, spec in ((samples, SAMPLES), (containers, CONTAINERS)):
@@ -372,6 +408,13 @@ def _still_to_come(root: Path, spec: TableSpec) -> bool:
     source = root / "plan/stock.csv"
     mine = spec is SAMPLES or (spec is CONTAINERS and source.exists())
     return mine and not (root / spec.file).exists() and not (root / "plan/plan.lock").exists()
+
+
+def _stock_stores(root: Path) -> list[str]:
+    """The stores of plan/stock.csv; none where there is no such list or it cannot be read."""
+    path = root / "plan/stock.csv"
+    cells = read_cells(path, replace(CONTAINERS, file="plan/stock.csv"))[0] if path.is_file() else no_cells(CONTAINERS)
+    return [str(s).strip() for s in cells["store"]] if "store" in cells else []
 
 
 def _causes(faults: list[Fault], lacking: set[str]) -> list[Fault]:

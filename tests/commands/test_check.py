@@ -13,6 +13,7 @@ from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.demos.shipped import copy_demo
 from studykit.design.tables import budget_table, open_design
+from studykit.sampling.outlay import barred_words, outlay
 from studykit.sampling.plan import plan
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_folder
@@ -255,3 +256,91 @@ def test_a_tool_that_goes_with_depth_and_a_column_of_one_value_are_named(tmp_pat
     told = capsys.readouterr().out
     assert "depth and hose can only partly be told apart" in told or "depth and hose cannot be told apart" in told
     assert "[one value] cap: all containers are called lid" in told
+
+
+FLUID = """
+[fluid]
+density_kg_m3 = 895
+viscosity_mm2_s_at_40c = 220
+viscosity_mm2_s_at_100c = 19
+store_temperature_c = { yrad = 8 }
+"""
+LISTED: dict[str, tuple[str, dict[str, str], str]] = {
+    "lying in an upright shape": ("", {"orientation": "lying"}, "whose shape is given as upright"),
+    "a misspelt store": (FLUID, {}, "is no store of"),
+    "80 for 80 cm": ("", {"liquid_height_mm": "30", "fill_volume_l": ""}, "is unusual: commonly 54 to 360 mm"),
+    "filled in years to come": ("", {"filled_on": "2096-01-12"}, "is a day that has not come yet"),
+    "mixed before it was filled": ("", {"last_mixed_on": "1999-01-12"}, "lies before it was filled"),
+    "one container meant, several opened": ("", {"scope": "container"}, "but 6 are to be opened"),
+}
+
+
+@pytest.mark.parametrize("listed", ["stock", "containers"])
+@pytest.mark.parametrize("case", LISTED)
+def test_both_lists_of_containers_are_checked_by_the_same_rules_and_nothing_is_left(tmp_path, case, listed, capsys) -> None:
+    more, cells, said = LISTED[case]
+    own = {k: v for k, v in cells.items() if k != "scope"}
+    rows = [{**r, **own} for r in stock_rows(12 if listed == "stock" else 6)]
+    toml = STUDY_TOML.replace("alpha = 0.05", 'alpha = 0.05\nscope = "container"') if "scope" in cells else STUDY_TOML
+    root = folder(tmp_path / "s", **{listed: rows}, toml=toml + more)
+    before = tree(root)
+    assert main(["check", str(root)]) == 2
+    first = capsys.readouterr().err
+    assert main(["plan", str(root)]) == 2
+    assert said in first
+    assert said in capsys.readouterr().err
+    assert tree(root) == before
+
+
+def test_containers_to_be_filled_for_planned_visits_may_lie_ahead(tmp_path) -> None:
+    visits = '\n[time]\ncontainers = "same"\nvisits = ["2096-03-01", "2096-09-01"]\n'
+    rows = [{**r, "filled_on": "2096-01-12"} for r in stock_rows(12)]
+    root = folder(tmp_path / "s", stock=rows, toml=STUDY_TOML + visits)
+    assert check_folder(root)
+
+
+def test_a_store_of_the_stock_from_which_none_was_chosen_is_not_misspelt(tmp_path) -> None:
+    rows = [{**r, "store": "B" if i else "A", "lot": ""} for i, r in enumerate(stock_rows(12))]
+    toml = (STUDY_TOML + FLUID.replace("yrad = 8", "A = 8, B = 9")).replace("containers = 6", "containers = 1").replace(
+        '["remixed control", "duplicate", "check fluid", "blank"]', "[]")
+    root = folder(tmp_path / "s", stock=rows, toml=toml)
+    planned(root)
+    assert len(set(pd.read_csv(root / "plan/containers.csv")["store"])) == 1
+    assert check_folder(root)
+
+
+@pytest.mark.parametrize("failure", [RuntimeError, KeyboardInterrupt])
+def test_a_plan_whose_pages_fail_leaves_nothing(tmp_path, failure, monkeypatch) -> None:
+    from studykit.commands import plan as pages
+
+    def broken(_: object, made: dict[str, Path], *__: object) -> None:
+        made["01-design"].parent.mkdir(parents=True)
+        raise failure
+
+    monkeypatch.setattr(pages, "run_notebooks", broken)
+    root = folder(tmp_path / "s", stock=stock_rows(12))
+    (root / "plan/sheets").mkdir()
+    (root / "plan/sheets/bench.pdf").write_text("of an older plan", encoding="utf-8")
+    before = tree(root)
+    with pytest.raises(failure):
+        pages.make_plan_pages(root, lambda _: None)
+    assert {k: v for k, v in tree(root).items() if not k.startswith(".studykit")} == before
+    assert not (root / "plan/pages.part").exists()
+
+
+def test_a_plan_that_safety_no_longer_clears_is_told_by_check_and_plan(tmp_path, capsys) -> None:
+    root = folder(tmp_path / "s", stock=stock_rows(12))
+    planned(root)
+    assert not [n for n in check_folder(root).notes if "BARRED" in n]
+    text = (root / "study.toml").read_text().replace('free_water = "no"', 'free_water = "yes"')
+    (root / "study.toml").write_text(text)
+    told = check_folder(root)
+    notes = [n for n in told.notes if n.startswith("BARRED: the plan holds")]
+    assert [n.split(",")[0].split("holds ")[1] for n in notes] == [
+        "7 heels", "7 stirred rests", "5 bottles of remixed controls"]
+    assert all("free water lies in it" in n for n in notes)
+    assert "the plan holds what [safety] bars now" in told.sentence()
+    tables = told.tables
+    assert "7 heels, BARRED by [safety], " in outlay(tables.study, tables.containers, tables.samples).text()
+    drawn = tables.samples.assign(volume_ml=100.0)
+    assert barred_words(tables.study, tables.containers, drawn) == ()

@@ -38,9 +38,21 @@ def ignites(p: dict[str, Any]) -> bool:
     return flash != "none" and ("unknown" in (flash, warm) or warm > flash - 15)
 
 
+def isolated(p: dict[str, Any]) -> bool:
+    """Whether a charge has no sure path to earth where a spark would matter."""
+    return explosive(p) and p["vessel_material"] != "metal"
+
+
+def explosive(p: dict[str, Any]) -> bool:
+    """Vapour that ignites, or gas that is not ruled out."""
+    return ignites(p) or p["pressure_or_gas"] != "no"
+
+
 def pause(p: dict[str, Any]) -> int:
     """Three relaxation times, 2.3 * 8.854 pF/m over the conductivity; 30 min where it is not known. Textbook electrostatics."""
-    return 30 if p["conductivity_ps_m"] == "unknown" else math.ceil(3 * 2.3 * 8.854 / p["conductivity_ps_m"] / 60)
+    if p["conductivity_ps_m"] == "unknown" or isolated(p):
+        return 30
+    return math.ceil(3 * 2.3 * 8.854 / p["conductivity_ps_m"] / 60)
 
 
 def breaches(p: dict[str, Any], front: str, bench: str, laboratory: str) -> Iterator[str]:
@@ -50,16 +62,18 @@ def breaches(p: dict[str, Any], front: str, bench: str, laboratory: str) -> Iter
     warm = p["liquid_up_to_c"] != "unknown" and p["liquid_up_to_c"] <= 43
     answered = p["data_sheet"] != "lost" and p["permit"] != "?" and "unknown" not in p.values()
     wanted = {
-        "earth": ignites(p) or charges, "bond tool": ignites(p) or charges, "tools and vessels that conduct": ignites(p),
-        "nothing of insulating plastic": ignites(p),
-        "in such containers opens it": ignites(p) and p["vessel_material"] != "metal",
+        "earth": explosive(p) or charges, "bond tool": explosive(p) or charges, "tools and vessels that conduct": explosive(p),
+        "nothing of insulating plastic": explosive(p), "a camera rated for it": explosive(p),
+        "in such containers opens it": explosive(p) and p["vessel_material"] != "metal",
         "trained people open it, not this sheet": p["pressure_or_gas"] != "no",
         "stop, keep it shut, until": p["free_water"] != "no",
         "Toxic or corrosive, or not ruled out": p["toxic_or_corrosive"] != "no", "cool shut below 43": not warm,
-        "Open nothing before page one is answered and signed": True, "still for 30 min": charges,
-        f"After every draw wait {pause(p)} min before the next tube": charges,
+        "Open nothing before page one is answered and signed": True, "still for 30 min": charges or isolated(p),
+        f"After every draw wait {pause(p)} min before the next tube": charges or isolated(p),
     }
     yield from (f"the bench page lacks {words!r}" for words, needed in wanted.items() if needed and words not in bench)
+    if explosive(p) and "open bung" in bench:
+        yield "the open bung is photographed"
     heel = answered and warm and p["pressure_or_gas"] == "no" and p["free_water"] == "no" and not (
         ignites(p) and (charges or p["vessel_material"] != "metal"))
     if ("flat-ended tube" in bench or "dip for height" in bench) != heel or ("heel|barred" in bench) == heel:

@@ -63,6 +63,9 @@ Sell as second quality.|Ask the shift lead.|Keep the drums shut and call the flu
 Have each bottle measured again.|Vier weitere öffnen."""
 
 
+FOREIGN = "Vier weitere öffnen."
+
+
 def told(text: str) -> list[str]:
     """The sentences of one of the lists above."""
     return [s for line in text.splitlines() for s in line.split("|")]
@@ -102,17 +105,39 @@ def test_an_action_that_names_a_word_of_a_deed_must_declare_it(deed: str) -> Non
         assert act(text, *DEEDS[1:]).known == DEEDS[1:]
 
 
+# from a list that somebody made who looked for dangerous actions that pass as harmless
+DANGEROUS = """Lay it down.|Lift it with air pressure.|Leave the lid off for a week.|Leave the bung out.|Suck on the tube.
+Start the hose with your mouth.|Tip the drum.|Draw the water off.|Connect the compressor to the bung.|Wash it out with petrol.
+Carry the drum to the bench by hand.|Open it at once, pressure or not.|Unscrew the bung to let the gas out.|M i x  it well.
+Light a match to see the floor.|Give each drum a good spin before use.|Fass rollen, dann verwenden.|Agiter le fût avant emploi.
+Mezclar antes de usar.|使用前摇匀。|Перемешать перед использованием.|Recirc 30 min.|Transfer it to a second drum and back.
+Leave the drums in the sun for a day.|Take a whiff at the bung.|Down the sink.|Pour all drums in one tote.|Open the drum."""
+
+
+def test_no_dangerous_words_declared_as_nothing_are_printed_while_anything_is_barred() -> None:
+    for safety in (SafetySettings(), study(safety={"mixing_procedure": ""}, sampling={"residue": False}).safety):
+        for text in told(DANGEROUS):
+            told_ = Action.model_construct(do=text, asks_for=("nothing",))  # past the words that are refused outright
+            printed = obeyed(safety, told_)
+            assert printed.startswith(f"{WITHHELD}study.toml says that it asks for nothing, but while mixing"), text
+            assert "Declare what it asks for, answer [safety]" in " ".join(foreseen(safety, [("uneven", told_)]))
+    assert obeyed(study().safety, act("Give it to the night shift.", "nothing")) == "Give it to the night shift."
+
+
 def test_plain_words_are_no_contradiction_and_what_is_barred_stands_beside_them() -> None:
     for text in told(PLAIN):
         assert named_in(text) == {}
         assert obeyed(study().safety, act(text, "nothing")) == text  # all cleared: as it stands
+        if text in told(FOREIGN):
+            assert obeyed(SafetySettings(), act(text, "nothing")).startswith(WITHHELD)  # the list is English
+            continue
         assert obeyed(SafetySettings(), act(text, "nothing")) == f"{text} {barred_note(SafetySettings())}"
         assert foreseen(SafetySettings(), [("uneven", act(text, "nothing"))]) == ()
 
 
-def test_a_wrong_declaration_in_other_words_passes() -> None:
+def test_a_wrong_declaration_in_plain_words_passes() -> None:
     """The kit cannot read meaning, and the page says so; what is barred stands beside the action even then."""
-    text = "Make top and base agree, then use."
+    text = "Give each drum to the second shift to use as they decide."
     assert obeyed(SafetySettings(), act(text, "nothing")) == (
         f"{text} (Nothing here allows mixing of any kind or a draw at the floor: see Cautions.)")
 

@@ -77,20 +77,72 @@ def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() ->
         assert all(len(told[p]) == 1 for p in ("heel", "residue", "remixed control"))
         assert any("BARRED" in t for t in told["residue"]) != stir
         assert bool(told["cake"]) == (heel and s.material == "metal")
-        lined, moves = s.material in ("plastic", "other"), s.ignitable or s.charging
+        lined, gas = s.material in ("plastic", "other"), s.pressure_or_gas != "no"
+        burns = s.flash_point_c != "none" and ("unknown" in (s.flash_point_c, s.liquid_up_to_c)
+                                               or s.flash_point_c - s.liquid_up_to_c < 15)
+        charges = s.conductivity_ps_m == "unknown" or s.conductivity_ps_m < 10_000
+        explosive, moves = burns or gas, burns or gas or charges
         assert ("clamp on bare metal" in " ".join(told["stop"])) == (moves and not lined)
         assert ("Of plastic or lined, so it cannot be earthed" in " ".join(told["stop"])) == (moves and lined)
         assert ("container, tool and receiver earthed" in " ".join(told["cleared"])) == (moves and not lined)
-        assert ("not known to be of metal" in " ".join(told["stop"])) == (s.ignitable and s.material == "unknown")
+        assert ("not known to be of metal" in " ".join(told["stop"])) == (explosive and s.material == "unknown")
         named = {c.id for c in cautions("", s)}
         spoken = " ".join(told["stop"] + told["steps"])
         assert ("vapour" in named) == ("a camera rated for it" in spoken) == ("open bung" not in spoken)
         assert ("static" in named) == ("for 30 min since" in spoken)
+        assert explosive == ("vapour" in named) == ("tools" in named)
+        assert ("static" in named) == (charges or (explosive and s.material != "metal"))
         assert ("hot" in named) == ("cool shut" in spoken)
         assert (s.pressure_or_gas != "no") == ("trained people open it" in spoken)
         assert "{" not in " ".join(t for ts in told.values() for t in ts)
         assert {"authority", "pressure", "headspace", "emergency", "skin", "mouth", "confined space"} <= named
     assert len(seen) > 100
+
+
+def test_gas_without_a_flash_point_is_explosive_and_unknown_gas_is_the_worse() -> None:
+    """Hydrogen from a water-based fluid, given off on light metals: no flash point, conducts well. Textbook chemistry."""
+    fluid = {**study().safety.model_dump(), "flash_point_c": "none", "conductivity_ps_m": 5e6}
+    for gas in ("yes", "unknown"):
+        s = SafetySettings.model_validate({**fluid, "pressure_or_gas": gas})
+        assert {"vapour", "earthing", "tools", "pressure"} <= {c.id for c in cautions("", s)}
+        assert "open bung" not in " ".join(lines("steps", s))
+        assert "near the opening only with a camera rated for it" in " ".join(lines("steps", s))
+        assert "clamp on bare metal" in " ".join(lines("stop", s))
+    calm = SafetySettings.model_validate({**fluid, "pressure_or_gas": "no"})
+    assert "open bung" in " ".join(lines("steps", calm))
+    assert not {"vapour", "earthing", "tools"} & {c.id for c in cautions("", calm)}
+
+
+@pytest.mark.parametrize("material", ["plastic", "other", "unknown", "metal"])
+def test_a_liquid_that_conducts_keeps_its_charge_where_no_path_leads_to_earth(material: str) -> None:
+    """An isolated conductor does not lose its charge by its own conductivity (textbook electrostatics)."""
+    s = study(safety={"flash_point_c": 21, "conductivity_ps_m": 50_000, "vessel_material": material if material != "metal" else
+                      {"pail20": "metal", "bottle1": "metal"}}).safety
+    rest = 1 if material == "metal" else 30
+    assert (s.rest_minutes, s.pause_minutes) == (rest, rest)
+    assert ("static" in {c.id for c in cautions("", s)}) == (material != "metal")
+    assert any(f"for {rest} min since it was moved" in t for t in lines("steps", s))
+    assert any("After every draw wait 30 min" in t for t in lines("steps", s)) == (material != "metal")
+
+
+def test_heat_is_cooled_shut_only_where_its_reason_is_known() -> None:
+    hot = study(safety={"liquid_up_to_c": 60, "flash_point_c": 220}).safety
+    (line,) = [t for t in lines("stop", hot) if "cool shut" in t]
+    assert line.startswith("Hot for a known reason")
+    assert "Hot without one: keep away, call trained people." in line
+    assert "hot without a known reason" in next(c.plain for c in cautions("", hot) if c.id == "pressure")
+
+
+def test_nothing_is_moved_before_the_draw_at_the_floor() -> None:
+    assert any("nor move it before its last draw, at the floor too, is done" in t for t in lines("steps", study().safety))
+
+
+def test_bench_and_laboratory_agree_on_shaking_without_a_procedure_of_the_site() -> None:
+    s = study(safety={"mixing_procedure": ""}, sampling={"residue": False}).safety
+    bench, laboratory = " ".join(lines("controls", s)), " ".join(lines("requests", s))
+    assert "does not clear shaking" not in bench + laboratory
+    assert "no procedure of this site for mixing is named, so do not shake them here" in bench
+    assert "as the data sheet and your own safe procedure allow, warm it, shake it shut" in laboratory
 
 
 def test_of_several_vessels_each_is_earthed_or_not_by_its_own_material() -> None:
@@ -127,7 +179,7 @@ def test_unknown_is_never_better_than_an_answer() -> None:
 
 NOTHING = """unknown|none|no|No|?|??|n/a|N.A.|-|--|tbd|TODO|ask|.|missing|open|nobody|x|lost|later|unbekannt|keine|0|yes
 to be asked|ask the supplier|write here|none yet|there is none|not known|we do not have one|not yet|see above|no permit
-no permit needed
+no permit needed|whoever is there|will look it up|as always|we just roll them|wie immer|siehe oben|folgt
 not needed|we have none|does not exist|not available|to follow|   |""".replace("\n", "|").split("|")
 NAMES_ONE = ["shift lead", "works instruction 12", "permit no. 12", "MP", "sheet of 3 March 2026", "notified supervisor",
              "Arbeitsanweisung 7", "lostock yard permit"]
@@ -145,6 +197,14 @@ def test_words_of_absence_are_no_answer(key: str) -> None:
     for text in NAMES_ONE:
         assert SafetySettings(**{**cleared.model_dump(), key: text}).clears("stirring"), text
     assert names_nothing("lost") is True
+
+
+@pytest.mark.parametrize("text", ["use a drill whisk and heat to 60", "roll them for ten minutes", "stir well",
+                                  "heated tumbling", "shake, then open", "suck by mouth"])
+def test_an_order_is_no_procedure_for_mixing(text: str) -> None:
+    s = study(safety={"mixing_procedure": text}, sampling={"residue": False}).safety
+    assert s.bars("stirring") == (f"no mixing_procedure of the site is named (\u201c{text}\u201d names none)",)
+    assert s.shown("mixing_procedure") == f"\u201c{text}\u201d counts as not answered"
 
 
 def test_a_word_of_absence_is_shown_as_it_was_read() -> None:
