@@ -17,7 +17,7 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNKNOWN, WITHIN
+from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNDECIDED, UNKNOWN, WITHIN
 from studykit.verdict.uses import ABOVE, USES, WHOLE, said, vetoing
 
 EVEN = {
@@ -95,8 +95,9 @@ def _by_use(stage: OpenStage) -> str:
     table, told = _uses(stage), []
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
-        why = (use == WHOLE) | (rows["word"] == SINGLE)
-        rows = rows.assign(said=[said(r) if w else r["word"] for r, w in zip(rows.to_dict("records"), why, strict=True)])
+        whole = use == WHOLE  # the table by use has its reasons
+        rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
+        rows = rows.assign(said=[said(r) if r["word"] == SINGLE and not whole else r["word"] for r in rows.to_dict("records")])
         parts = [f"{words} for {_and(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
                  for words, part in rows.groupby("said", sort=False)]
         told += [f"{use}: {', '.join(parts)}"] if parts else []
@@ -123,8 +124,8 @@ def which(stage: OpenStage) -> list[str]:
         told.append(f"That is every one of {opened} sampled.")
     elif opened != "1":
         told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
-    whose = [why if isinstance(why := r.get("why"), str) and why else "the mean of all" for r in floors]
-    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {w}." for r, w in zip(floors, whose, strict=True)]
+    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
+             if isinstance(why := r.get("why"), str) and why]
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
