@@ -92,7 +92,7 @@ def todo(stage: OpenStage) -> list[str]:
 
 def _by_use(stage: OpenStage) -> str:
     """Uses other than the zones whose words veto, and for which analytes; '' where none has."""
-    table, told = _uses(stage), []
+    table, told = _uses(stage), list[str]()
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
         whole = use == WHOLE  # the table by use has its reasons
