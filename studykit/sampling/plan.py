@@ -151,9 +151,14 @@ def _floor_depths(study: Study, made: Plan) -> list[Fault]:
 
 
 def _in_the_stock(error: BadInput, lines: Mapping[str, int]) -> BadInput:
-    """Faults of chosen containers with file and line of the stock list, which is what the person wrote."""
-    return BadInput([replace(f, file=STOCK, row=int(lines[f.value])) if f.value in lines else f for f in error.faults],
-                    title=error.title)
+    """Faults of chosen containers with file and line of the stock list, which is what the person wrote.
+
+    A container whose line is told with its own fault is not named again.
+    """
+    told = {f.row for f in error.faults if f.file == STOCK}
+    own = [f for f in error.faults if f.file == STOCK]
+    others = [replace(f, file=STOCK, row=int(lines[f.value])) if f.value in lines else f for f in error.faults if f not in own]
+    return BadInput([*own, *(f for f in others if f.file != STOCK or f.row not in told)], title=error.title)
 
 
 def _barred(study: Study, table: pd.DataFrame, file: str) -> list[Fault]:

@@ -234,7 +234,7 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
 @pytest.mark.parametrize(("why", "said"), [
     ("to get the wanted verdict", "outcome"), ("P did not pass at 5 %, so 7.5 % is more realistic", "outcome"),
     ("the interval ended at 6.9 %", "outcome"), ("5 % was too strict for us all", "outcome"),
-    ("because 7.5 is better for everybody", "outcome"), ("asdf asdf asdf asdf", "what allows"),
+    ("because 7.5 is better for everybody", "outcome"), ("asdf asdf asdf asdf", "must say something"),
     ("results look fine at 7.5", "outcome"), ("five per cent was strict", "outcome"),
     ("the laboratory measured 6.8 % at the bottom, so 5 % cannot be kept", "outcome"),
     ("it would not be inside otherwise, so let us take more", "outcome"), ("the boss says so", "what allows"),
@@ -251,7 +251,8 @@ def test_reasons_found_after_the_result_are_sent_back_and_the_way_out_is_told(wh
     reply = lesson.check("amended", root)
     assert reply.right is (not said)
     assert said in reply.text
-    assert ("A study without results" if said else "let your neighbour say") in reply.text
+    refused = said == "must say something"  # by the lock: nothing was sealed, so no other study is needed
+    assert ("lesson.lock(root" if refused else "A study without results" if said else "let your neighbour say") in reply.text
     assert lesson.lock(root, 5).startswith("Refused: a reason is a sentence")
 
 
