@@ -17,8 +17,8 @@ from studykit.report.firstpage import beyond_groups, count, listed, optional, re
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNDECIDED, UNKNOWN, WITHIN
-from studykit.verdict.uses import ABOVE, USES, WHOLE, said, vetoing
+from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNDECIDED, WITHIN
+from studykit.verdict.uses import ABOVE, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -194,10 +194,9 @@ def unknown(stage: OpenStage) -> list[str]:
     share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive"), "name"])
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
              f"{', '.join(share)}."] if share else []
-    floor = _uses(stage).loc[lambda t: t["use"] == "floor", "word"]
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
-    unseen = len(floor) and (floor == UNKNOWN).all() and not any("on the floor was not seen" in text for text in cannot[:2])
-    told += ["What lies on the floor: no draw reached it."] * bool(unseen)
+    silent = not any("on the floor was not seen" in text for text in cannot[:2])
+    told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))
     new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
     return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 

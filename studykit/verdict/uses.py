@@ -104,7 +104,7 @@ def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: di
     if model.path == "known precision" and (alone := of_one(stage, model, results, REST, turned=True)) is not None:
         found = alone
     word, why = word_of(stage, model, found[0], drawn, of_floors=False)
-    zones = -float(np.mean(list(drawn.nearest.values()))) if found[1] != found[1] else margin.from_shown(found[1])
+    zones = -float(np.mean(list(drawn.nearest.values())))
     if word in (BEYOND, SINGLE) or (word == UNDECIDED and not margin.low < zones < margin.high):
         why = "; ".join(filter(None, (why, LESS if zones < 0 else MORE)))
     return word, *found[1:], why
@@ -138,6 +138,12 @@ def vetoing(table: pd.DataFrame) -> pd.Series:
     return table["word"].isin(VETOES) & ((table["use"] != WHOLE) | (table["word"] != UNDECIDED) | told)
 
 
+def unseen(table: pd.DataFrame) -> bool:
+    """Whether no draw reached any floor: nothing is known of one analyte either, and no limit is the reason."""
+    floor = table[table["use"] == "floor"].reindex(columns=["word", "why"])
+    return len(floor) > 0 and bool(((floor["word"] == UNKNOWN) & floor["why"].astype(object).fillna("").eq("")).all())
+
+
 def said(row: Mapping[Hashable, Any]) -> str:
     """The word of a use, with its reason where one is told."""
     return f"{row['word']} ({row['why']})" if str(row.get("why") or "") not in ("", "nan") else str(row["word"])
@@ -165,7 +171,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     if reasons := against(table, stage.study.labels):
         declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
                     + ". Do not use the last litres, nor count on the floor, before this is settled.")
-    elif (table["word"][table["use"] == "floor"] == UNKNOWN).all():
+    elif unseen(table):
         declared = f"{declared} {UNSEEN}"
     return f"{declared} {UNOPENED}" if outcome.word == "uneven" else declared
 

@@ -146,6 +146,26 @@ def test_matter_that_the_zones_lack_vetoes(tmp_path, containers, heels) -> None:
     assert f"P, whole container: beyond the margin ({uses.LESS}), -" in text.replace("−", "-")
 
 
+@pytest.mark.parametrize(("rest", "why"), [(250.0, uses.LESS), (1000.0, uses.LESS), (40.0, uses.MORE)])
+def test_the_rest_of_one_container_may_hold_many_times_the_zones_or_less(tmp_path, rest, why) -> None:
+    """By hand: zones of 100 against 250 are -150 % of the zones, and a tenfold rest -900 %: no logarithm of that is taken."""
+    cells = calm(1, step=0.05)
+    cells["C0"]["composite"] = [rest]
+    table, text, _ = of(tmp_path, cells, **PRECISE)
+    row = table[table["use"] == uses.WHOLE].iloc[0]
+    assert (row["word"], row["why"]) == (floor.BEYOND, why)
+    assert row["estimate"] == pytest.approx(100 - rest, abs=0.3)
+    assert "Use as it stands" not in text
+
+
+def test_heels_that_are_limits_are_not_told_as_if_no_draw_had_reached_the_floor(tmp_path) -> None:
+    cells = calm(8, step=0.05)
+    table, _, _ = of(tmp_path, cells)
+    assert uses.unseen(table)
+    assert not uses.unseen(table.assign(why="known only as limits"))
+    assert not uses.unseen(table[table["use"] != "floor"])
+
+
 def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_vetoes_nothing(tmp_path) -> None:
     cells = calm(12, step=0.05)
     for c, depths in enumerate(cells.values()):
