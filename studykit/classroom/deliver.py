@@ -31,10 +31,10 @@ from studykit.classroom.orders import (
     opened_in,
     read_json,
 )
-from studykit.classroom.safe import seal, unseal
+from studykit.classroom.safe import one_teacher, seal, unseal
 from studykit.classroom.worlds import given, world_of
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import write_bytes, write_json, write_text
+from studykit.core.files import json_text, write_beside
 from studykit.study.lock import promises
 
 FIXED = ("scope", "alpha", "analytes.", "factors.depths")
@@ -59,25 +59,33 @@ class Delivery:
 def deliver(root: Path, passphrase: str) -> tuple[Delivery, ...]:
     """Deliver every order that lies in the students' folders; what was delivered before is laid there again, unchanged.
 
-    BadInput where the class does not open or was revealed; a faulty order is refused by itself.
+    Paid first, then laid: stopped in between, the next run lays what was paid for. BadInput where the class does not open,
+    was revealed, or another run has it; a faulty order is refused by itself.
     """
-    data = unseal(root, passphrase)
-    if data["revealed"]:
-        raise single(str(root), "this class was revealed: nothing is sold any more", "make a new class")
-    out, seals = [], _seals(data)
-    for name, entry in data["students"].items():
-        for path in sorted((root / STUDENTS / name / ORDERS).glob("order-*.json"), key=_number):
-            out.append(_told(path, _one(root, data, name, entry, path, seals)))
-    if any(d.state == "delivered" for d in out):
-        seal(root, passphrase, data)
-    return tuple(out)
+    with one_teacher(root, "deliver"):
+        data = unseal(root, passphrase)
+        if data["revealed"]:
+            raise single(str(root), "this class was revealed: nothing is sold any more", "make a new class")
+        out, seals = [], _seals(data)
+        goods: dict[Path, bytes] = {}
+        for name, entry in data["students"].items():
+            for path in sorted((root / STUDENTS / name / ORDERS).glob("order-*.json"), key=_number):
+                found = _one(data, name, entry, path, seals)
+                if not found.faults:
+                    goods |= _goods(root, data, name, entry, found.number)
+                out.append((path, found))
+        if any(d.state == "delivered" for _, d in out):
+            seal(root, passphrase, data)
+        for file, content in goods.items():
+            write_beside(file, content)
+        return tuple(_told(path, found) for path, found in out)
 
 
 def _told(path: Path, found: Delivery) -> Delivery:
     """Lay the reasons of a refusal beside its order, for the student; what was delivered has none any more."""
     note = path.with_name(f"{path.stem}-refused.txt")
     if found.faults:
-        write_text(note, "This order was refused:\n\n" + "".join(f"- {f.line()}\n" for f in found.faults))
+        write_beside(note, ("This order was refused:\n\n" + "".join(f"- {f.line()}\n" for f in found.faults)).encode())
     else:
         note.unlink(missing_ok=True)
     return found
@@ -93,8 +101,8 @@ def _seals(data: Mapping[str, Any]) -> dict[str, str]:
     return {e["orders"][0]["seal"]: n for n, e in data["students"].items() if e["orders"]}
 
 
-def _one(root: Path, data: dict[str, Any], name: str, entry: dict[str, Any], path: Path, seals: dict[str, str]) -> Delivery:
-    """Look at one order and deliver it; the ledger in ``entry`` grows."""
+def _one(data: dict[str, Any], name: str, entry: dict[str, Any], path: Path, seals: dict[str, str]) -> Delivery:
+    """Look at one order; the ledger in ``entry`` grows."""
     number = _number(path)
     try:
         order = read_json(path, f"{name}/{path.name}", "write it again: studykit order FOLDER")
@@ -108,7 +116,6 @@ def _one(root: Path, data: dict[str, Any], name: str, entry: dict[str, Any], pat
         return Delivery(student=name, number=number, state="refused", faults=error.faults)
     fresh = past is None
     made = next(o for o in entry["orders"] if o["number"] == number)
-    _lay(root, data, name, entry, made)
     spent = sum(o["cost"] for o in entry["orders"])
     return Delivery(student=name, number=number, state="delivered" if fresh else "delivered before", cost=made["cost"],
                     left=data["budget"] - spent)
@@ -178,13 +185,19 @@ def _enter(data: Mapping[str, Any], name: str, entry: dict[str, Any], order: Map
                             "on": today, "lines": [asdict(x) for x in lines]})
 
 
-def _lay(root: Path, data: Mapping[str, Any], name: str, entry: dict[str, Any], made: dict[str, Any]) -> None:
-    """Lay the laboratory's file of one order into the student's folder, and the note of what was delivered."""
+def _goods(root: Path, data: Mapping[str, Any], name: str, entry: dict[str, Any], number: int) -> dict[Path, bytes]:
+    """The laboratory's file of one order and the note of what was delivered, as they lie in the student's folder.
+
+    The file's hash goes into the ledger.
+    """
     world = world_of(bytes.fromhex(data["secret"]), entry["number"])
     faults = tuple(Planted(**{**f, "places": tuple(f["places"])}) for f in entry["faults"])
+    made = next(o for o in entry["orders"] if o["number"] == number)
     rows = measure(world, [Line(**x) for x in made["lines"]], faults)
-    if len(rows):  # an order of lost bottles alone has nothing to report, and a heading without rows is no report
-        file = write_bytes(root / STUDENTS / name / "raw" / f"laboratory-{made['number']}.csv", report(rows, made["on"]))
-        made["laboratory"] = hashlib.sha256(file.read_bytes()).hexdigest()
     note = [{k: o[k] for k in ("number", "cost", "lines")} for o in entry["orders"]]
-    write_json(root / STUDENTS / name / ORDERS / "delivered.json", {"orders": note})
+    out = {root / STUDENTS / name / ORDERS / "delivered.json": (json_text({"orders": note}) + "\n").encode()}
+    if len(rows):  # an order of lost bottles alone has nothing to report, and a heading without rows is no report
+        content = report(rows, made["on"])
+        out[root / STUDENTS / name / "raw" / f"laboratory-{number}.csv"] = content
+        made["laboratory"] = hashlib.sha256(content).hexdigest()
+    return out

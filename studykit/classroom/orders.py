@@ -20,6 +20,7 @@ from studykit.classroom.laboratory import Line
 from studykit.classroom.worlds import DEPTHS, DRAWS, KEGS, MOST
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import read_bytes, write_json
+from studykit.core.writer import one_writer
 from studykit.study import Study
 from studykit.study.lock import changes_since_lock
 from studykit.study.seal import LOCK, read_lock, seal_of
@@ -164,6 +165,11 @@ def write_order(root: Path, again: Sequence[str] = ()) -> Written:
     BadInput: no class card, no lock or one with unrecorded changes, nothing to buy, more than the budget holds.
     """
     card = read_json(root / CARD, CARD, "order in the folder that your teacher gave you")
+    with one_writer(root, "order"):
+        return _write(root, card, again)
+
+
+def _write(root: Path, card: Mapping[str, Any], again: Sequence[str]) -> Written:
     tables = load_tables(root, with_results=False)
     lock = _whole_lock(root, tables.study)
     past = delivered(root)

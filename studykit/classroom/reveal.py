@@ -19,10 +19,10 @@ import pandas as pd
 
 from studykit.classroom.laboratory import Line, Planted, measure, report
 from studykit.classroom.make import STUDENTS
-from studykit.classroom.safe import seal, unseal
+from studykit.classroom.safe import one_teacher, seal, unseal
 from studykit.classroom.worlds import KEGS, World, given, margin_of, world_of
 from studykit.core.errors import StudyKitError
-from studykit.core.files import write_bytes, write_csv, write_json
+from studykit.core.files import json_text, write_beside, write_bytes, write_csv
 from studykit.intake import run_intake
 from studykit.study.lock import lock_status
 from studykit.study.seal import read_lock
@@ -64,23 +64,24 @@ def reveal(root: Path, passphrase: str) -> Revealed:
 
     Nothing is sold afterwards. BadInput where the class does not open; a student whose folder cannot be read is a remark.
     """
-    data = unseal(root, passphrase)
-    scores: list[dict[str, Any]] = []
-    intervals, faults, truths = [], [], {}
-    for name, entry in data["students"].items():
-        world = world_of(bytes.fromhex(data["secret"]), entry["number"])
-        handed = look(root / STUDENTS / name, world, entry, data.get("handed", {}).get(name))
-        truths[name] = truth_of(world, entry)
-        scores.append(score(name, world, entry, handed))
-        if len(handed.intervals):
-            intervals.append(with_truth(name, world, handed))
-        faults += fault_rows(name, entry, handed)
-    found = Revealed(scores=pd.DataFrame(scores, columns=SCORES), faults=pd.DataFrame(faults, columns=FAULTS),
-                     intervals=pd.concat(intervals or [pd.DataFrame(columns=INTERVALS)], ignore_index=True))
-    files = _write(root, found, truths)
-    if not data["revealed"]:
-        marks = {name: marks_of(root / STUDENTS / name) for name in data["students"]}
-        seal(root, passphrase, data | {"revealed": True, "handed": marks})
+    with one_teacher(root, "reveal"):
+        data = unseal(root, passphrase)
+        scores: list[dict[str, Any]] = []
+        intervals, faults, truths = [], [], {}
+        for name, entry in data["students"].items():
+            world = world_of(bytes.fromhex(data["secret"]), entry["number"])
+            handed = look(root / STUDENTS / name, world, entry, data.get("handed", {}).get(name))
+            truths[name] = truth_of(world, entry)
+            scores.append(score(name, world, entry, handed))
+            if len(handed.intervals):
+                intervals.append(with_truth(name, world, handed))
+            faults += fault_rows(name, entry, handed)
+        found = Revealed(scores=pd.DataFrame(scores, columns=SCORES), faults=pd.DataFrame(faults, columns=FAULTS),
+                         intervals=pd.concat(intervals or [pd.DataFrame(columns=INTERVALS)], ignore_index=True))
+        if not data["revealed"]:  # before any truth lies anywhere
+            marks = {name: marks_of(root / STUDENTS / name) for name in data["students"]}
+            seal(root, passphrase, data | {"revealed": True, "handed": marks})
+        files = _write(root, found, truths)
     return Revealed(scores=found.scores, intervals=found.intervals, faults=found.faults, files=files)
 
 
@@ -275,5 +276,5 @@ def _write(root: Path, found: Revealed, truths: Mapping[str, Mapping[str, Any]])
     files += [write_bytes(teacher / "class.png", picture), write_bytes(teacher / "class.html", page)]
     for name, truth in truths.items():
         if (root / STUDENTS / name).is_dir():
-            files.append(write_json(root / STUDENTS / name / "truth.json", truth))
+            files.append(write_beside(root / STUDENTS / name / "truth.json", (json_text(truth) + "\n").encode()))
     return tuple(files)

@@ -7,15 +7,19 @@ a log-in (from memory). Without the passphrase nobody can open the file, its mak
 from __future__ import annotations
 
 import base64
+import contextlib
 import json
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 from studykit.core.errors import single
 from studykit.core.files import read_bytes, write_json
+from studykit.core.writer import one_writer
 
 SEALED = "teacher/sealed.json"
+HERE = "name the folder that `studykit class` made"
 FORMAT = 1
 SHORTEST = 10
 N, R, P = 2**16, 8, 1
@@ -35,6 +39,14 @@ def _key(passphrase: str, salt: bytes) -> bytes:
     return Scrypt(salt=salt, length=32, n=N, r=R, p=P).derive(passphrase.encode())
 
 
+@contextlib.contextmanager
+def one_teacher(root: Path, command: str) -> Iterator[None]:
+    """Hold the teacher's side of a class for writing; BadInput where it is not there, or another run has it."""
+    read_bytes(root / SEALED, SEALED, HERE)
+    with one_writer(root / "teacher", command):
+        yield
+
+
 def seal(root: Path, passphrase: str, data: dict[str, Any]) -> Path:
     """Write the data encrypted, with a fresh salt and nonce, whole or not at all."""
     from cryptography.hazmat.primitives.ciphers.aead import AESGCM
@@ -51,7 +63,7 @@ def unseal(root: Path, passphrase: str) -> dict[str, Any]:
     from cryptography.exceptions import InvalidTag
     from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
-    raw = read_bytes(root / SEALED, SEALED, "name the folder that `studykit class` made")
+    raw = read_bytes(root / SEALED, SEALED, HERE)
     try:
         parts = json.loads(raw)
         salt, nonce, box = (base64.b64decode(parts[k], validate=True) for k in ("salt", "nonce", "box"))

@@ -82,6 +82,34 @@ def refused(root: Path, student: str) -> str:
 # ---- what a teacher does
 
 
+def test_a_delivery_that_stops_halfway_is_paid_for_and_laid_by_the_next(root, monkeypatch):
+    write_order = orders.write_order(root / "students/ada", [next(iter(json.loads(
+        (root / "students/ada/orders/order-1.json").read_bytes())["bottles"]))])
+    with monkeypatch.context() as patch:
+        patch.setattr(deliver, "write_beside", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            deliver.deliver(root, PHRASE)
+    assert safe.unseal(root, PHRASE)["students"]["ada"]["orders"][1]["cost"] == write_order.cost
+    lost = root / "students/ada/raw/.laboratory-2.csv.x.part"
+    lost.touch()
+    assert {d.state for d in deliver.deliver(root, PHRASE)} == {"delivered before"}
+    assert (root / "students/ada/raw/laboratory-2.csv").is_file()
+    assert not lost.exists()
+
+
+def test_the_truth_is_told_after_the_class_is_closed(root, monkeypatch):
+    monkeypatch.setattr(reveal, "_write", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
+    with pytest.raises(KeyboardInterrupt):
+        reveal.reveal(root, PHRASE)
+    with pytest.raises(BadInput, match="nothing is sold any more"):
+        deliver.deliver(root, PHRASE)
+
+
+def test_one_teacher_at_a_time(root):
+    with safe.one_teacher(root, "reveal"), pytest.raises(BadInput, match="studykit reveal"):
+        deliver.deliver(root, PHRASE)
+
+
 def test_only_what_was_paid_for_is_there(sold):
     lab = pd.read_csv(sold / "students/ada/raw/laboratory-1.csv", skiprows=[1])
     order = json.loads((sold / "students/ada/orders/order-1.json").read_text())

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import atexit
 import contextlib
+import json
 import os
 import random
 import shutil
@@ -23,6 +24,10 @@ import zipfile
 from functools import cache
 from pathlib import Path
 
+from studykit.classroom.deliver import deliver
+from studykit.classroom.make import make_class
+from studykit.classroom.orders import write_order
+from studykit.classroom.safe import unseal
 from studykit.commands.intake import take_in
 from studykit.core.errors import StudyKitError
 from studykit.core.hashes import WAITING
@@ -33,17 +38,21 @@ from studykit.report.verify import verify
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_folder, lock_status
 from studykit.study.tables import load_tables
+from tests.classroom.test_classroom import planned
 from tests.report.filed import filed_tote
 
 COMMANDS = ("report", "intake", "plan", "lock", "pack", "recheck", "verify", "new", "check", "add", "exclude", "margin",
-            "export", "ask", "summary", "compare", "course", "class")
+            "export", "ask", "summary", "compare", "controls", "course", "class", "order", "deliver", "reveal")
 FILES = ("report.part", "report.old", ".studykit.holder.json", WAITING)
 SECONDS = 20
 """Within which whatever a killed command had started has ended too."""
-BESIDE = {"pack": "x.zip", "export": "x", "ask": "x", "summary": "x.pdf", "compare": "x"}
+BESIDE = {"pack": "x.zip", "export": "x", "ask": "x", "summary": "x.pdf", "compare": "x", "controls": "x"}
 """Commands that write beside the study, and what."""
 FOLDERS = ("new", "course", "class")
 """Commands that make a folder of their own."""
+SOLD = ("order", "deliver", "reveal")
+"""Commands of a class that is there already, of one student."""
+STUDENT, PHRASE = "ada", "invented for a test"
 COUNTED = """
 import atexit, contextlib, os, shutil, signal, sys
 from pathlib import Path
@@ -94,13 +103,19 @@ def ran_before(command: str) -> str:
 def arguments(command: str, root: Path, again: bool) -> list[str]:
     """The command line of a command over a study; ``again``: the one that must run afterwards, whatever the first one did."""
     targets = [str(root.parent / "fresh")] if command in FOLDERS else [str(root)]
-    targets += [str(root.parent / "other")] if command == "compare" else []
+    targets += [str(root.parent / "other")] if command in ("compare", "controls") else []
+    phrase = ["--passphrase-file", str(phrase_file(root))]
     more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
     why = ["--reason", "told for a test"]
     more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
              "exclude": ["0299" if again else "0287", "--who", "keeper", *why],
-             "class": ["--students", "3", "--passphrase-file", str(root.parent / "phrase.txt")]}.get(command, [])
+             "class": ["--students", "3", *phrase], "deliver": phrase, "reveal": phrase}.get(command, [])
     return ["--quiet", command, *targets, *more]
+
+
+def phrase_file(root: Path) -> Path:
+    """Where the passphrase of a class is written, beside the study or the class."""
+    return root.parent / "phrase.txt"
 
 
 def start(command: str, root: Path, place: Path, again: bool = False, point: int = -1,
@@ -114,7 +129,9 @@ def start(command: str, root: Path, place: Path, again: bool = False, point: int
 def prepared(command: str, folder: Path) -> Path:
     """A study for a command: filed, so that there is an old report to keep; for ``plan`` and ``ask`` one that has to do."""
     root = folder / "study"
-    (folder / "phrase.txt").write_text("invented for a test\n")
+    (folder / "phrase.txt").write_text(f"{PHRASE}\n")
+    if command in SOLD:
+        return of_a_class(command, folder / "harbour")
     if command in ("plan", "ask"):
         copy_demo("slip", root)
         if command == "ask":
@@ -127,9 +144,40 @@ def prepared(command: str, folder: Path) -> Path:
     return root
 
 
+def of_a_class(command: str, root: Path) -> Path:
+    """A class of one student as a command finds it: planned, ordered, delivered; for ``order`` the student's folder."""
+    make_class(root, (STUDENT,), 1200, PHRASE)
+    student = planned(root / "students" / STUDENT)
+    if command == "order":
+        return student
+    write_order(student)
+    if command == "reveal":
+        deliver(root, PHRASE)
+    return root
+
+
+def faults_of_class(command: str, root: Path, whole: bool) -> list[str]:
+    """What is wrong with a class: a ledger that nobody can open, goods without payment, an answer that is not all there."""
+    top = root.parent.parent if command == "order" else root
+    student = top / "students" / STUDENT
+    try:
+        bought = unseal(top, PHRASE)["students"][STUDENT]["orders"]
+    except StudyKitError as error:
+        return [str(error)]
+    goods = sorted(p.name for p in (student / "raw").glob("laboratory-*.csv"))
+    bad = [f"{len(bought)} paid for, {len(goods)} delivered"] if len(goods) > len(bought) or (
+        whole and command != "order" and not len(goods) == len(bought) == 1) else []
+    if whole and command == "order" and not json.loads((student / "orders/order-1.json").read_bytes())["bottles"]:
+        bad.append("the order names no bottle")
+    if whole and command == "reveal":
+        told = ("teacher/class.html", f"students/{STUDENT}/truth.json")
+        bad += [f"{p} is not there" for p in told if not (top / p).exists()]
+    return bad
+
+
 def faults_after(command: str, root: Path, place: Path, whole: bool) -> list[str]:
     """What is wrong after a kill (``whole``: after the command ran again to its end)."""
-    bad = faults_of_report(command, root)
+    bad = faults_of_class(command, root, whole) if command in SOLD else faults_of_report(command, root)
     if command in ("add", "exclude", "margin", "plan"):
         try:
             load_tables(root, with_results=False)
@@ -167,6 +215,7 @@ def beside_is_whole(command: str, folder: Path) -> list[str]:
     last = {"pack": lambda: zipfile.ZipFile(made).testzip() is None, "export": (made / "figures/captions.csv").exists,
             "ask": (made / "send/letter.html").exists, "new": (made / COPIED).exists,
             "summary": lambda: made.read_bytes().rstrip().endswith(b"%%EOF"), "compare": lambda: any(made.glob("*.html")),
+            "controls": lambda: any(made.glob("*.html")) and (made / "for-the-next-study.toml").exists(),
             "course": lambda: len(list(made.glob("*.ipynb"))) >= 10,
             "class": lambda: len(list((made / "students").iterdir())) == 3 and any((made / "teacher").iterdir())}[command]
     return [] if last() else [f"{made.name} is half-written"]
@@ -221,7 +270,7 @@ def measured(command: str, ran: str = "") -> tuple[float, int]:
         code = start(command, root, place, ran=ran).wait(timeout=900)
         if code:
             raise RuntimeError(f"{command} alone ends with exit code {code}")
-        return time.monotonic() - begun, int((Path(name) / "count.txt").read_text())
+        return time.monotonic() - begun, int((root.parent / "count.txt").read_text())
 
 
 def points_of(count: int, number: int) -> list[int]:

@@ -8,7 +8,7 @@ from tests.report import kills
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("command", ["intake", "lock", "pack", "export"])
+@pytest.mark.parametrize("command", ["intake", "lock", "pack", "export", "deliver", "order"])
 def test_a_killed_command_leaves_what_was_filed_and_runs_again(command):
     _, count = kills.measured(command)
     points = kills.points_of(count, 3)
