@@ -10,6 +10,7 @@ import typer
 
 from studykit.commands.app import Folder, Notebooks, Which, app, count, report_made, say_rejected
 from studykit.commands.told import facts, progress
+from studykit.core.errors import visible
 
 
 @app.command(epilog="Example: studykit intake my-study --suggest raw/results.csv")
@@ -20,6 +21,7 @@ def intake(folder: Folder,
            ) -> None:
     """Take the laboratory's raw files in, or propose how to read one of them."""
     from studykit.commands.intake import propose, take_in
+    from studykit.intake import mapping
 
     if suggest is not None:
         typer.echo(propose(folder, suggest))
@@ -27,6 +29,8 @@ def intake(folder: Folder,
     outcome = take_in(folder, accept, progress)
     facts(files=len(outcome.files), results=len(outcome.results), rejected=len(outcome.rejected), complete=outcome.complete)
     typer.echo(outcome.sentence())
+    for name in mapping.hidden_files(folder):
+        typer.echo(f"note: raw/{visible(name)} is hidden and was not read; rename it if it holds results")
     if not outcome.complete:
         say_rejected(outcome, folder, written=True)
     if accept and len(outcome.rejected):

@@ -28,6 +28,7 @@ from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
 RAW_FOLDER = "raw"
+SYSTEM = (".DS_Store", ".directory", ".gitkeep", ".gitignore", ".gitattributes")  # desktops and git lay these; no results
 OPTIONAL_COLUMNS = ("qualifier", "limit", "replicate", "run", "run_order", "method", "reported_on", "revision")
 Meaning = Literal["below limit", "above limit", "not measured", "number"]
 SourceColumn = Literal["sample", "analyte", "value", "unit", "qualifier", "limit", "replicate", "run", "run_order",
@@ -359,11 +360,18 @@ def _under_raw(root: Path) -> list[str]:
 
 
 def unread_files(root: Path) -> dict[str, str]:
-    """Files under raw/ that are never read as results, with the reason; hidden ones are left to ``verify``."""
+    """Files under raw/ that are never read as results, with the reason; hidden ones stand in ``hidden_files``."""
     read = {n for n in raw_files(root) if not _is_readme(n)}
     told = {n: "" if n in read else "a README" if _is_readme(n) else "the temporary copy of an open spreadsheet"
             for n in _under_raw(root)}
     return {n: f"{what}: never read as results" for n, what in told.items() if what}
+
+
+def hidden_files(root: Path) -> list[str]:
+    """Files under raw/ that are not read because they, or a folder above them, are hidden; relative paths with '/', sorted."""
+    folder = Path(root) / RAW_FOLDER
+    names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else []
+    return [n for n in names if any(p.startswith(".") for p in n.split("/")) and n.rpartition("/")[2] not in SYSTEM]
 
 
 def _is_readme(name: str) -> bool:

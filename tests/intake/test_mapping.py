@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.demos.shipped import copy_demo
 from studykit.intake.mapping import assign, load_intake, parse_intake, raw_files, unread_files
@@ -170,3 +171,16 @@ def test_a_heading_of_a_compound_or_another_temperature_wants_a_reason(name: str
     ("Si in mg/kg", "Si"), ("P, total", "P")])
 def test_headings_with_an_apparatus_or_the_same_temperature_want_none(name: str, analyte: str) -> None:
     assert parse_intake({"file": [{**ENTRY, "analytes": {name: analyte}}]}, study())
+
+
+def test_a_hidden_file_is_named_when_the_raw_files_are_taken_in(tmp_path, capsys):
+    """A laboratory's file with a dot before its name is not read, and its owner hears so; a desktop's own file is no news."""
+    root = copy_demo("tote", tmp_path / "tote")
+    raw = next((root / "raw").glob("*.csv"))
+    (root / "raw/.second").mkdir()
+    for name in (".DS_Store", f".{raw.name}", ".second/more.csv"):
+        (root / "raw" / name).write_bytes(raw.read_bytes())
+    assert main(["intake", str(root)]) == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if "hidden" in line]
+    assert told == [f"note: raw/{n} is hidden and was not read; rename it if it holds results"
+                    for n in (".second/more.csv", f".{raw.name}")]
