@@ -13,9 +13,11 @@ from studykit.intake.columns import Table, keys
 from studykit.intake.linedoubts import ROUNDED, step_at
 
 FEWEST = 3
-"""Among fewer samples with as many determinations nothing is said."""
+"""Among fewer samples with as many determinations nothing is said of an analyte alone."""
 FEWEST_ALIKE = 4
 """Among fewer samples one and the same value may be chance."""
+BY_CHANCE = 0.002
+"""So seldom chance may put the last reading on the mean of those before, for few samples to be asked about (no source)."""
 NEARLY_ALL = 0.8
 """In so many of them the last must be the mean of those before (no source)."""
 
@@ -34,7 +36,8 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
         first = int(group[0])
         by_analyte.setdefault((int(rows["analyte"].codes[first]), int(rows["source_file"].codes[first])), []).append(group)
     constant: list[tuple[list[np.ndarray], set[int]]] = []
-    for own in by_analyte.values():
+    few: dict[int, list[np.ndarray]] = {}
+    for (_, file), own in by_analyte.items():
         sizes = np.array([len(g) for g in own])
         usual = int(np.bincount(sizes).argmax())
         alike = [g for g, n in zip(own, sizes, strict=True) if n == usual]
@@ -42,6 +45,10 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
             yield from _means(rows, alike, [g for g in own if 1 < len(g) < usual]) if usual > 2 else ()
             yield from _odd(own, sizes, usual)
             constant.append((alike, _constant(rows, alike)))
+        elif usual > 2 and 2 * len(alike) > len(own):
+            few.setdefault(file, []).extend(g for g in alike if np.ptp(rows["value"][g]) > 0)
+    for together in few.values():  # of few samples all analytes of the file speak together
+        yield from _unlikely_means(rows, together)
     for groups, same in constant:
         if len(groups) < FEWEST_ALIKE:  # only what all analytes, of more than one, have so
             same = set.intersection(*(s for _, s in constant)) if len(constant) > 1 else set()
@@ -58,6 +65,17 @@ def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> It
                     for g in groups)
         yield from ((int(g[-1]), "is the last of too few determinations, where that of nearly all samples is the mean of those "
                      "before it: no determination?") for g in fewer)
+
+
+def _unlikely_means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """The last of each group where all are the mean of those before, and so closely that chance hardly gives it."""
+    good = [g for g in groups if (rows["qualifier"][g] == "").all() and np.ptp(rows["value"][g[:-1]]) > 0]
+    off = [abs(rows["value"][g[:-1]].mean() - float(rows["value"][g[-1]])) for g in good]
+    slack = [_slack(rows, g) for g in good]
+    chance = np.prod([min(1.0, 2 * w / float(np.ptp(rows["value"][g[:-1]]))) for g, w in zip(good, slack, strict=True)])
+    if good and chance < BY_CHANCE and all(o <= w for o, w in zip(off, slack, strict=True)):
+        yield from ((int(g[-1]), "is the mean of the determinations before it, in all these samples: no determination?")
+                    for g in groups)
 
 
 def _constant(rows: Table, groups: list[np.ndarray]) -> set[int]:

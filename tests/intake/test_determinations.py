@@ -81,3 +81,17 @@ def test_the_last_of_too_few_determinations_is_asked_about_where_the_others_end_
 def test_the_whole_in_usual_units_is_what_the_library_of_units_says() -> None:
     for unit, whole in USUAL_WHOLES.items():
         assert whole == convert(100.0, "% (v/v)" if "v/v" in unit else "% (m/m)", unit)
+
+
+def test_a_mean_behind_the_readings_of_two_samples_is_asked_about_where_chance_hardly_does_it(tmp_path: Path) -> None:
+    entry = '[[file]]\npattern = "lab.csv"\nlayout = "long"\nreplicates = "in order"\n[file.columns]\nsample = "Code"\n' \
+            'analyte = "Test"\nvalue = "Result"\n[file.constants]\nunit = "mg/kg"\n'
+    lines = "B001,Si,12.18\nB001,Si,12.43\nB001,Si,{0}\nB002,Si,12.52\nB002,Si,12.87\nB002,Si,{1}\n"
+    mean = take(tmp_path / "a", entry, {"lab.csv": "Code,Test,Result\n" + lines.format("12.305", "12.695")}, codes=CODES[:2])
+    assert len(mean.results) == 4
+    assert mean.rejected["reason"].str.contains("is the mean of the determinations before it").tolist() == [True, True]
+    third = take(tmp_path / "b", entry, {"lab.csv": "Code,Test,Result\n" + lines.format("12.31", "12.66")}, codes=CODES[:2])
+    assert len(third.results) == 6  # once near a mean is chance
+    coarse = lines.replace("12.18", "12.1").replace("12.43", "12.3").replace("12.52", "12.5").replace("12.87", "12.7")
+    coarse = take(tmp_path / "c", entry, {"lab.csv": "Code,Test,Result\n" + coarse.format("12.2", "12.6")}, codes=CODES[:2])
+    assert len(coarse.results) == 6  # of three steps of rounding the third reading is the middle one in every third sample
