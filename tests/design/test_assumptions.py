@@ -279,6 +279,14 @@ def test_few_containers_in_a_group() -> None:
     assert [a.what for a in found] == ["lot: fewer than 4 containers in C (3)"]
 
 
+def test_a_column_of_ones_own_with_one_value_is_asked_about_and_one_lot_is_not() -> None:
+    own = study(factors__fixed=["lot", "cap"], factors__columns={"cap": {"levels": ["red", "blue"]}})
+    table = stock("A" * 12, "xyxyxyxyxyxy")
+    for caps, what in ((["red"] * 12, ["cap: all containers are called red"]), (["red", "blue"] * 6, [])):
+        found = advise(own, size_of(own), table.assign(cap=caps))
+        assert [a.what for a in found if a.topic == "one value"] == what
+
+
 @pytest.mark.parametrize(("ages", "what"), [
     ((6,) * 12, "all containers have one age"), ((6, 24) * 6, "there are two ages only"), ((6, 12, 18) * 4, ""),
     ((6, 12, 18, 12, 6, 18, 6, 12, 18, 6, 12, 30), "one container alone is as old as 30")])

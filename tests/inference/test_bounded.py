@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from scipy import optimize
 
 from studykit.inference.bounded import critical_beyond, judge_bounds, largest, linear_forms, rounding_step
@@ -141,3 +143,25 @@ def test_no_filling_moves_the_degrees_of_freedom(seed: int) -> None:
                 continue
             assert found.df[:, p] == pytest.approx(form.df, rel=1e-9)
             assert found.unit_variance[:, p] == pytest.approx(form.unit, rel=1e-9)
+
+
+def test_a_linear_form_is_the_estimate_and_its_variance_where_groups_are_unequal_and_readings_are_lost():
+    """Two of nine containers in a group of their own, four readings lost: as if the filling had been measured."""
+    rng = np.random.default_rng(12)
+    v, groups = 10 + rng.normal(size=(9, 3)), np.eye(2)[[0, 0, 1, 1, 1, 1, 1, 1, 1]]
+    v[:2] += [0.0, 1.0, 5.0]
+    v[[0, 3, 5, 8], [1, 2, 0, 1]] = np.nan
+    found, forms = contrasts_of(v[None], groups=groups), linear_forms(v, v, groups)
+    assert all(form is not None for form in forms)
+    for p, form in enumerate(forms):
+        assert form is not None
+        assert np.array_equal(form.low, form.high)
+        assert form.weights @ form.low == pytest.approx(found.estimate[0, p], rel=1e-9)
+        assert math.sqrt(form.low @ form.form @ form.low) == pytest.approx(found.se[0, p], rel=1e-9)
+    # statsmodels' least squares within containers, the group's own difference weighed as 7 of 9
+    table = pd.DataFrame([(c, d == 1, d == 2, g, v[c, d]) for c, g in enumerate(groups[:, 1]) for d in range(3)],
+                         columns=["container", "one", "two", "group", "value"]).dropna().astype(float)
+    ols = smf.ols("value ~ C(container) + one + two + one:group + two:group", table).fit()
+    by_hand = ols.params["two"] + 7 / 9 * ols.params["two:group"]
+    assert forms[1] is not None
+    assert forms[1].weights @ forms[1].low == pytest.approx(by_hand, rel=1e-9)

@@ -138,3 +138,15 @@ def test_where_a_declaration_cannot_be_checked():
     assert math.isnan(departure_p(lines(1, 12, 2, 0.0, 1)[0], "pooled"))  # two depths: nothing to compare
     assert math.isnan(departure_p(lines(1, 2, 3, 0.0, 1)[0], "pooled"))
     assert math.isnan(departure_p(np.ones((6, 3)), "pooled"))
+
+
+@pytest.mark.parametrize("structure", ["pooled", "own gradient"])
+def test_a_study_is_judged_alike_beside_one_with_lost_readings(structure):
+    both = lines(2, 6, 4, 0.5, 13)
+    both[0, [0, 2], [1, 3]] = np.nan
+    together = declared_contrasts(both, structure)
+    assert together.judged.all()
+    for i in range(2):
+        alone = declared_contrasts(both[i : i + 1], structure)
+        assert np.array_equal(together.estimate[i], alone.estimate[0])
+        assert np.array_equal(together.se[i], alone.se[0])

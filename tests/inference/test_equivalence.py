@@ -168,6 +168,14 @@ def test_stratified_keeps_its_rate_below_one_and_a_half_standard_errors():
     assert said / 3000 > 0.02
 
 
+def test_where_no_pair_can_be_judged_nothing_is_shown():
+    none = compare_cells([[1.0, 2.0]], ["upper", "lower"], Margin.absolute(1))
+    assert none.tests == ()
+    assert none.unjudged == ("lower - upper",)
+    assert none.at_least == 0
+    assert (none.p_beyond, none.p_any, none.word) == (1.0, 1.0, "inconclusive")
+
+
 def test_log_scale_reports_per_cent():
     r = compare_known(["u", "l"], np.log([100, 112]), [1e-4, 1e-4], Margin.relative(5))
     assert r.word == "stratified"

@@ -14,6 +14,8 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.inference.judge import judge, judge_many, stock_word
+from studykit.inference.margin import Margin
+from studykit.inference.table import CellBounds
 
 TWENTY = {"relative_percent": 20}
 
@@ -526,3 +528,11 @@ def test_a_factor_is_judged_as_two_one_sided_t_tests_of_logarithms():
 def test_a_factor_that_is_none_is_refused(margin):
     with pytest.raises(BadInput, match=r"factor|must be a finite number"):
         judge(stock([0.0] * 4), margin=margin, depths=["top", "bottom"])
+
+
+def test_a_reading_whose_rounding_reaches_zero_has_no_step_on_a_relative_scale_and_the_others_do():
+    """Written in steps of 1: a 0.4 may be 0, which has no ratio. Of 9, 11 and 10 the steps are ln(9.5/8.5) and so on."""
+    written, steps = [0.4, 9.0, 11.0, 10.0], [math.log((x + 0.5) / (x - 0.5)) for x in (9.0, 11.0, 10.0)]
+    codes = np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
+    cells = CellBounds.of_rows(*codes, np.array(written), np.array(written), shape=(2, 2), margin=Margin.relative(20), step=1.0)
+    assert cells.step == pytest.approx(math.sqrt(np.mean(np.square(steps))))

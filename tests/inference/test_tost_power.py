@@ -116,3 +116,12 @@ def test_inverses_put_back_into_their_definitions():
 def test_misuse_is_named(call, words):
     with pytest.raises(ValueError, match=words):
         call()
+
+
+def test_two_containers_have_one_degree_of_freedom_and_a_power_all_the_same():
+    """The interval of 90 % is +-6.314 SE then. By quadrature over the one standard normal value that the scatter hangs on."""
+    z = (np.arange(200_000) + 0.5) * 1e-5 / 2  # se = 0.05 |z|; beyond 1 nothing fits into the margin
+    half = 6.3138 * 0.05 * z
+    inside = stats.norm.cdf((0.25 - half - 0.1) / 0.05) - stats.norm.cdf((-0.25 + half - 0.1) / 0.05)
+    by_hand = 2 * float((np.maximum(inside, 0) * stats.norm.pdf(z)).sum() * 5e-6)
+    assert tost_power(0.1, 0.05, 1, -0.25, 0.25) == pytest.approx(by_hand, abs=1e-5)

@@ -603,3 +603,21 @@ def test_offsets_and_far_away_ages_cost_no_digits() -> None:
 
     # rounding of the shifted numbers themselves: 1e6 and 1e4 hold ten digits of values about 1
     np.testing.assert_allclose(answers(1e4, 1e6), answers(0.0, 0.0), rtol=1e-8)
+
+
+def test_one_container_measured_twice_carries_a_residual_however_small() -> None:
+    """By hand: (90.02 - 90.00)^2 / 2 with one degree of freedom, as the other containers say nothing of it."""
+    values = {"A": [100.0], "B": [130.0], "C": [90.0, 90.02], "D": [110.0], "E": [70.0], "F": [125.0]}
+    table = pd.DataFrame([(c, y) for c, ys in values.items() for y in ys], columns=["container", "y"])
+    fit = fit_reml(table, "y", [], ["container"])
+    assert fit.variances["residual"] == pytest.approx(0.02**2 / 2, rel=1e-5)
+    means = [np.mean(v) for v in values.values()]
+    assert fit.variances["container"] == pytest.approx(np.var(means, ddof=1), rel=1e-4)
+
+
+def test_an_inverse_is_taken_over_directions_that_hold_something_whatever_their_units() -> None:
+    """Variances in their own units differ by 1e12 and more: D A D has the inverse 1/D 1/A 1/D; a row of zeros has none."""
+    A, unit = np.array([[2.0, 0.5, 0.0], [0.5, 1.0, 0.2], [0.0, 0.2, 3.0]]), np.array([1e-8, 1.0, 1e5])
+    found = smallsample._inverse_positive(A * np.outer(unit, unit))
+    np.testing.assert_allclose(found * np.outer(unit, unit), np.linalg.inv(A), rtol=1e-9)
+    np.testing.assert_allclose(smallsample._inverse_positive(np.diag([4.0, 0.0, 1e-14])), np.diag([0.25, 0.0, 1e14]))

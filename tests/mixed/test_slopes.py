@@ -13,7 +13,7 @@ import pytest
 
 from studykit.core.errors import DesignMismatch
 from studykit.mixed.fit import RemlFit, fit_reml
-from studykit.mixed.slopes import roots_of, written
+from studykit.mixed.slopes import _way_out, lowest, roots_of, written
 
 DOSSIER = Path(__file__).parents[1] / "reference" / "mixed"
 sys.path.insert(0, str(DOSSIER))
@@ -228,3 +228,28 @@ def test_a_published_stability_study_with_random_batches() -> None:
     assert (level.estimate, level.se, rate.estimate, rate.se) == pytest.approx((102.70, 0.6456, -0.5259, 0.1194), abs=5e-3)
     assert (level.se, rate.estimate, rate.se) == pytest.approx((0.6456, -0.5259, 0.1194), abs=5.1e-5)
     assert (level.df2, rate.df2) == pytest.approx((2, 2))
+
+
+@pytest.mark.parametrize("variance", [5.0, 0.37, 140.0])
+def test_a_search_is_carried_on_to_the_last_digit_where_one_component_is_right_from_the_start(variance: float) -> None:
+    """n (log theta + t / theta) of two normal samples is lowest at theta = t (10 and 30 values, variances 1 and t)."""
+    n, t = np.array([10.0, 30.0]), np.array([1.0, variance])
+
+    def at(theta: np.ndarray) -> tuple[float, np.ndarray, np.ndarray]:
+        first, second = n * (1 / theta - t / theta**2), n * (2 * t / theta**3 - 1 / theta**2)
+        return float((n * (np.log(theta) + t / theta)).sum()), first, np.diag(second)
+
+    found = lowest(roots_of(1, ()), np.array([1.0, 3.0]), at, 40)
+    assert found[0] == 1.0
+    assert found[1] == pytest.approx(variance, rel=1e-13)
+
+
+def test_a_way_out_of_the_edge_leads_down_and_there_is_none_at_a_minimum() -> None:
+    """Two variances of 1 and a correlation of 1. By hand: the gradient as a matrix has -1 along (1, -1) and 2 along (1, 1)."""
+    roots, edge = roots_of(2, ((0, 1),)), np.array([0.5, 1.0, 1.0, 1.0])
+    step = _way_out(roots, edge, np.array([0.0, 0.5, 0.5, 3.0]))
+    assert step is not None
+    assert step / step[1] == pytest.approx([0, 1, 1, -1])
+    assert step[1] > 0
+    assert step @ [0.0, 0.5, 0.5, 3.0] < 0  # less of the correlation lowers the criterion
+    assert _way_out(roots, edge, np.array([0.0, 1.5, 1.5, 1.0])) is None  # 1 and 2: every direction leads up

@@ -19,4 +19,14 @@ EQUIVALENT: dict[str, str] = {
         "a bound between rounding and any real scatter, which are many orders of magnitude apart",
     "inference/critical_range|_spread|dropped function|math.sqrt(stats.chi2.ppf(1e-14, df) / df)|"
     "stats.chi2.ppf(1e-14, df) / df|0": "begins the integral where there is no probability either",
+    "mixed/batch/chain|build_chain|constant|1|2|2": "one parent more that holds no cell: it adds zeros and log 1",
+    "mixed/design|_random_terms|comparison|len(levels) == len(table)|len(levels) >= len(table)|0":
+        "rows have no more levels than there are rows",
+    "inference/equivalence|compare_cells|index|found.judged[0]|found.judged[-1]|0": "one study: the first is the last",
+    "verdict/tables|record_verdict|constant|0|1|0": "a model needs two containers, and one alone counts as 0",
+    "design/world|_fewest|arithmetic|guess + 1|guess - 1|0": "where a search by halves begins; its end is the same",
+    "design/world|_fewest|index|scatter[0]|scatter[-1]|0": "where a search by halves begins; its end is the same",
+    "physics/diffusion|_sinking|comparison|z == 1|z >= 1|0": "heights above 1 are refused before",
+    "physics/forecast|_profiles|index|same['start_day'].iloc[0]|same['start_day'].iloc[-1]|0":
+        "the rows are grouped by this day: all have it",
 }

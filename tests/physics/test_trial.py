@@ -52,6 +52,11 @@ def test_the_viscosity_is_the_one_that_was_set_at_its_temperature() -> None:
     assert float(liquid.dynamic_pa_s(40.0)) < 0.05 < float(liquid.dynamic_pa_s(20.0)) < 0.2 < float(liquid.dynamic_pa_s(5.0))
 
 
+def test_the_usual_liquid_is_an_oil_of_900_kg_per_m3() -> None:
+    """Reynolds by hand: 900 kg/m³ * 2.17926e-9 m/s * 2e-6 m / 0.1 Pa s, the speed as above."""
+    assert tried(DROPLET).reynolds == pytest.approx(900 * 2.17926e-9 * 2e-6 / 0.1, rel=2e-4)
+
+
 def test_what_cannot_be_is_refused() -> None:
     for wrong in ({"height_mm": 0.0}, {"months": 0.0}, {"diameter_um": -1.0}):
         with pytest.raises(ValueError, match="greater than 0"):

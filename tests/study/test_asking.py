@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import tomllib
+from dataclasses import replace
 
 import pytest
 
@@ -13,7 +14,7 @@ from studykit.study.definition import parse_study
 from studykit.study.precision import find_method
 from studykit.study.stages import HERE
 from studykit.study.starting import assumed, definition, tables
-from studykit.vessels.packages import PACKAGES, package_in
+from studykit.vessels.packages import PACKAGES, Package, package_in
 
 TEMPLATE = (HERE / "templates/new/study.toml").read_text(encoding="utf-8")
 TOTE = {"fluid": "coolant 33", "package": "tote", "count": "1", "analytes": "pH, Si", "method.pH": "pH, ASTM D1287-11",
@@ -148,6 +149,9 @@ def test_usual_packages_hold_their_litres() -> None:
     assert all(p.litres <= p.capacity_l for p in PACKAGES.values())
     assert package_in("1000 L tote") == PACKAGES["tote"]
     assert package_in("barrel") is None
+    assert package_in("a drum of 180 litres") == replace(PACKAGES["drum"], litres=180)
+    for text, name, litres in (("drum 60 L", "drum", 60), ("pail 30 L", "pail", 30)):  # no usual inside holds these
+        assert package_in(text) == Package(name=name, litres=litres)
     found = package_in("can 10 L")
     assert found is not None
     assert (found.name, found.litres, found.shape) == ("can", 10, "")

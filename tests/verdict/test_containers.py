@@ -78,6 +78,17 @@ def test_groups_have_their_mean_and_their_own_scatter():
     assert note == ""
 
 
+def test_a_group_of_two_that_cannot_be_told_has_its_mean_and_unit_and_no_interval():
+    """By hand: (1 + 4) / 2 = 2.5 against 2.5; of two containers the interval is +-6.3 SE, which says nothing."""
+    what = study(fixed=["store"], by_depth=["store"])
+    table, _ = containers.group_contrasts(fitted(what, own={"north": OWN["north"], "south": (1.0, 4.0)}), what)
+    row = table.set_index("store").loc["south"]
+    assert (row["containers"], row["bottom - top"], row["unit"]) == (2, pytest.approx(2.5), table["unit"].iloc[0])
+    assert table["unit"].nunique() == 1
+    assert row["interval lies"] == containers.TWO
+    assert np.isnan([row["low"], row["high"]]).all()
+
+
 def test_shares_are_counted_in_per_cent_to_a_tenth():
     m = fitted(study())
     row = containers.shares(study(), [m]).iloc[0]

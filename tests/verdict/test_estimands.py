@@ -176,3 +176,12 @@ def test_containers_that_miss_a_zone_are_left_out(tmp_path):
     zones = estimands.zones_of(stage.study, models[0], stage.containers, stage.samples)
     assert [z.container for z in zones] == ["C0", "C1", "C3"]
     assert isinstance(estimands.whole(stage, models), pd.DataFrame)
+
+
+def test_zones_of_one_container_stand_by_how_far_they_depart_whatever_the_sign(tmp_path):
+    """100, 103 and 107 are weighted to 103.35: lower +3.65, upper -3.35, middle -0.35."""
+    own = {"repeatability": {"r": 1.0, "source": "a test"}, "margin": {"absolute": 20}}
+    stage, models = opened(tmp_path, {"T1": {"upper": [100.0], "middle": [103.0], "lower": [107.0]}}, **own)
+    table = estimands.departures(stage, models)
+    assert table["zone"].tolist() == ["lower", "upper", "middle"]
+    assert table["departure"].to_numpy() == pytest.approx([3.65, -3.35, -0.35], abs=0.02)

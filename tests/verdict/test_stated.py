@@ -116,6 +116,16 @@ def test_the_arithmetic_of_singles_is_that_of_r(tote):
     assert table.loc["P", "chance for a uniform pair, %"] == 0
 
 
+def test_the_arithmetic_in_words_counts_the_analytes_that_decide(tmp_path):
+    """Three analytes, one of them for information: a flag of a uniform container has a chance of 1 - 0.95^2."""
+    stage = make(tmp_path / "s", {"T1": {"upper": [1], "middle": [1], "lower": [1]}})
+    p = stage.study.analytes["P"]
+    study = stage.study.model_copy(update={"analytes": {"P": p, "Q": p, "R": p.model_copy(update={"role": "information"})}})
+    told = known.single_words(study)
+    assert "range of three honest single results" in told
+    assert "With 2 analytes, a perfectly uniform container gets at least one flag with a chance of 10 %." in told  # 9.75 %
+
+
 def test_flags_on_a_uniform_container():
     by_r, by_range = flag_chance(1, 3, rule="r"), flag_chance(1, 3)
     assert by_range == pytest.approx(0.05, abs=1e-6)

@@ -271,6 +271,30 @@ def test_the_floor_of_one_container_is_judged_by_its_stated_precision(tmp_path) 
         assert (row["high"] - row["low"]) / 2 == pytest.approx(half, rel=0.02)
 
 
+def test_a_floor_has_as_many_results_as_were_measured_on_it_and_one_where_it_reads_as_a_limit(tmp_path) -> None:
+    cells = calm(6)
+    for container, heel in {"C0": [100.0], "C1": [100.0, 100.4, 99.6], "C2": ["<120"]}.items():
+        cells[container]["heel"] = heel
+    stage = make(tmp_path / "s", cells)
+    (model,) = model_tables.fit_all(stage)
+    assert floor.floors(stage, model, model_tables.usable(stage)).results == {"C0": 1, "C1": 3, "C2": 1}
+
+
+@pytest.mark.parametrize(("heel", "named"), [(111.8, 0), (112.9, 1)])
+def test_the_floor_of_one_container_is_named_from_the_noise_of_two_single_results(tmp_path, heel, named) -> None:
+    """By hand: zones of 100, margin 10, s_r 1: named from 100 + 10 + 1.645 sqrt(2) = 112.3."""
+    cells = {"C0": {"upper": [100.0], "middle": [100.0], "lower": [100.0], "heel": [heel]}}
+    *_, beyond = of(tmp_path, cells, margin={"absolute": 10}, repeatability={"s_r": 1.0, "source": "a test"})
+    assert len(beyond[beyond["pair"] == floor.FLOOR]) == named
+
+
+def test_a_heel_of_nothing_has_a_difference_and_no_ratio() -> None:
+    assert floor._far(Margin.absolute(10, "mg/kg"), 0.0, 100.0) == -100
+    assert floor._far(Margin.relative(5), 110.0, 100.0) == pytest.approx(math.log(1.1))
+    for value, zones in ((0.0, 100.0), (100.0, 0.0), (0.0, 0.0)):
+        assert math.isnan(floor._far(Margin.relative(5), value, zones))
+
+
 def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
     stage, outcome, table = judged(tmp_path, [121.9, 122.0, 121.6, 122.1, 121.8, 121.7])
     p = stage.study.analytes["P"]
