@@ -92,9 +92,9 @@ def away(prefix: str) -> Iterator[Path]:
 
 def _remove_stale(folder: Path) -> None:
     """Remove a temporary folder whose lock nobody holds; one of another user, or just being made, is left alone."""
-    if folder.is_symlink() or not (folder / LOCK).is_file():
-        return
-    with contextlib.suppress(OSError, Timeout):
+    with contextlib.suppress(OSError, Timeout):  # of another user not even this can be asked
+        if folder.is_symlink() or not (folder / LOCK).is_file():
+            return
         with FileLock(folder / LOCK, timeout=0):
             pass
         shutil.rmtree(folder, ignore_errors=True)

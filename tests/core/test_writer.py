@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import tempfile
+from pathlib import Path
 
 import pytest
 
@@ -49,3 +51,21 @@ def test_a_temporary_folder_in_use_is_left_alone():
     with away("studykit-test2-") as one, away("studykit-test2-") as other:
         assert one.exists()
         assert other.exists()
+
+
+def test_another_users_temporary_folder_is_left_alone(tmp_path, monkeypatch):
+    """Under a shared /tmp the folder of another user cannot even be asked about: two users at once had ended in a crash."""
+    theirs = tmp_path / "studykit-test3-theirs"
+    theirs.mkdir()
+    monkeypatch.setattr(tempfile, "tempdir", str(tmp_path))
+    asked = Path.is_file
+
+    def refused(path):
+        if path.parent == theirs:
+            raise PermissionError(13, "Permission denied", str(path))
+        return asked(path)
+
+    monkeypatch.setattr(Path, "is_file", refused)
+    with away("studykit-test3-") as mine:
+        assert mine.exists()
+        assert theirs.exists()
