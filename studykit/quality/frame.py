@@ -254,7 +254,7 @@ def _is_box(f: Frame) -> NDArray[np.bool_]:
 
 
 def _median(y: Vector, code: Index, n: int) -> Vector:
-    out = pd.DataFrame(y).groupby(np.where(code >= 0, code, -1)).median()
+    out = pd.DataFrame(y).groupby(code).median()
     return out.reindex(range(n)).to_numpy(float)
 
 

@@ -8,6 +8,7 @@ volumes of the layers they stand for, else by the heights of those layers, and t
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -102,7 +103,7 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     stored = set(containers.loc[containers["treatment"] == "stored", "container"])
     for model in models:
         zones = [z for z in zones_of(study, model, containers, samples) if z.container in stored]
-        words = ", ".join(sorted({z.weighted_by for z in zones}))
+        words = _weights_told(z.weighted_by for z in zones)
         for kinds, label, turn in (
             (("heel",), HEEL, False), (WHOLE, REST, True)):
             other = reference_values(results, samples, model.analyte, kinds)
@@ -113,6 +114,11 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     columns = ["analyte", "what", "containers", "weighted by", "estimate", "low", "high", "unit", "margin",
                "interval lies"]
     return pd.DataFrame(rows).reindex(columns=columns)
+
+
+def _weights_told(words: Iterable[str]) -> str:
+    """What the zones were weighted by, each word once, in one order whatever the containers'."""
+    return ", ".join(sorted(set(words)))
 
 
 def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
@@ -133,7 +139,7 @@ def departures(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         if len(zones) < 2:
             continue
         own = np.array([margin.to_scale(z.values) - margin.to_scale(z.mean) for z in zones])
-        words = ", ".join(sorted({z.weighted_by for z in zones}))
+        words = _weights_told(z.weighted_by for z in zones)
         part = []
         for k, depth in enumerate(model.rows.depths):
             if np.ptp(own[:, k]) > 0:

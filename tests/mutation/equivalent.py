@@ -20,6 +20,8 @@ EQUIVALENT: dict[str, str] = {
     "inference/critical_range|_spread|dropped function|math.sqrt(stats.chi2.ppf(1e-14, df) / df)|"
     "stats.chi2.ppf(1e-14, df) / df|0": "begins the integral where there is no probability either",
     "mixed/batch/chain|build_chain|constant|1|2|2": "one parent more that holds no cell: it adds zeros and log 1",
+    "mixed/likelihood|residual_is_there|unit factor|0.001|1.0|0":
+        "counts the directions that a small residual fills alone: none, or one at least",
     "mixed/design|_random_terms|comparison|len(levels) == len(table)|len(levels) >= len(table)|0":
         "rows have no more levels than there are rows",
     "inference/equivalence|compare_cells|index|found.judged[0]|found.judged[-1]|0": "one study: the first is the last",

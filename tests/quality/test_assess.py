@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import dataclasses
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.quality.assess import QualityReport, assess
-from studykit.quality.flags import CONCERNS, Flag, flag_table, holm, listed, robust_sd, shown
+from studykit.quality.assess import QualityReport, _drawn, _Looked, assess
+from studykit.quality.flags import CONCERNS, Flag, Scatter, flag_table, holm, listed, robust_sd, shown
 from tests.quality_cases import Case, build
 
 
@@ -139,6 +140,24 @@ def test_results_are_frozen_and_rules_are_named(clean: tuple[Case, QualityReport
         report.check("nonsense")
     assert report.check("drift").to_table().equals(report.check("drift").table)
     assert list(report.judged_by()["unit"].unique()) == ["%"]
+
+
+def test_a_scatter_is_told_in_the_unit_at_the_middle_level() -> None:
+    """By hand: 2 % of the middle one of 90, 100 and 400 mg/kg are 2 mg/kg; a scatter in the unit stays as it is."""
+    t = pd.DataFrame({"analyte": ["P"] * 3 + ["water"] * 3, "value": [90.0, 400.0, 100.0, 20.0, 30.0, 70.0],
+                      "relative": [True] * 3 + [False] * 3})
+    told = _Looked.in_unit(SimpleNamespace(t=t), {a: Scatter(s=s, source="a test") for a, s in (("P", 0.02), ("water", 5.0))})
+    assert {a: s.s for a, s in told.items()} == pytest.approx({"P": 2.0, "water": 5.0})
+
+
+def test_a_bottle_scatters_by_what_judges_or_by_what_the_model_leaves_whichever_is_larger() -> None:
+    left = np.array([[0.03, 0.03, 9.0], [0.03, 0.03, 9.0], [0.05, 0.03, np.nan], [7.0, 7.0, 7.0]])
+    frame = SimpleNamespace(zone=np.array([True, True, True, False]), analytes=("P", "Zn", "S"))
+    suspects = SimpleNamespace(frame=frame, model=SimpleNamespace(s=left))
+    judged = {"P": 0.02, "Zn": 0.05, "S": 0.02, "B": 0.02, "Mo": float("nan")}
+    told = _drawn(suspects, {a: Scatter(s=s, source="a test") for a, s in judged.items()})
+    assert {a: told[a].s for a in ("P", "Zn", "B")} == {"P": 0.03, "Zn": 0.05, "B": 0.02}
+    assert np.isnan(told["Mo"].s)
 
 
 def test_holm_by_hand() -> None:

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.beforehand import beforehand, seen_by
-from studykit.study.definition import Study, parse_study
+from studykit.design.cheapest import Aim
+from studykit.quality.beforehand import _readings, beforehand, seen_by
+from studykit.study.definition import Assumption, Study, parse_study
 from tests.faults.bench import explained, foreseen_plan, right
 from tests.faults.laboratory import Setting, make
 from tests.faults.planted import slipped
@@ -78,3 +79,18 @@ def test_where_nothing_is_known_nothing_is_told(tmp_path: Path) -> None:
     found = beforehand(of(parse_study(parts), tmp_path))
     assert found.table.empty
     assert "no analyte a scatter is known" in found.words(parse_study(parts))
+
+
+def test_a_run_shifts_a_reading_by_the_share_of_the_level_that_it_has() -> None:
+    """Intermediate precision 5 at a level of 200, repeatability next to nothing: 5 in a bottle, 2.5 in a fluid of 100."""
+    parts = foreseen_plan(make(USUAL, 11))[0].model_dump(exclude_unset=True)
+    declared = parts["analytes"]["P"] | {"margin": {"absolute": 20.0}, "nominal": 200.0, "intermediate_s": 5.0, "unit": "mg/kg"}
+    study = parse_study(parts | {"analytes": {"P": declared}, "design": {}})
+    aim = Aim(analyte="P", guess=Assumption(s_r=1e-6, sd_container_depth=0.0), margin=20.0, unit="mg/kg")
+    kinds = ["spot", "check fluid"] * 4000
+    rows = pd.DataFrame({"sample": [f"S{i}" for i in range(8000)], "kind": kinds, "position": 1,
+                         "container": ["C1" if k == "spot" else "" for k in kinds], "run": [f"R{i // 2}" for i in range(8000)]})
+    told = _readings(study, rows, aim, 100.0, np.random.default_rng(2))["value"].to_numpy().reshape(-1, 2)
+    assert told.mean(axis=0) == pytest.approx([200, 100], abs=0.5)
+    assert told.std(axis=0) == pytest.approx([5.0, 2.5], rel=0.15)
+    assert (told[:, 0] - 200) / 2 == pytest.approx(told[:, 1] - 100, abs=1e-3)

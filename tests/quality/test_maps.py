@@ -82,3 +82,9 @@ def test_pairs_draw_every_bottle_and_mark_those_of_a_cause(diluted: tuple[Qualit
 def test_empty_tables_draw_nothing(table: pd.DataFrame) -> None:
     assert maps.map_of(table.iloc[:0]) is None
     assert maps.pairs(pd.DataFrame(columns=["across", "up"])) is None
+
+
+def test_long_names_stand_on_several_lines() -> None:
+    assert maps._folded("kinematic viscosity at 40", 12) == "kinematic\nviscosity at\n40"
+    assert maps._folded("P", 12) == "P"
+    assert maps._folded("", 12) == ""

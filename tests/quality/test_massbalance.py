@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from studykit.quality import massbalance
 from studykit.quality.flags import CheckResult, Scatter, working_table
@@ -44,7 +45,14 @@ def test_density_weights_of_a_settled_slurry() -> None:
     assert round(float(share @ solids), 1) == 22.0
 
 
+def test_one_zone_is_the_whole() -> None:
+    share, _ = massbalance.zone_shares(study_of(), PAIL, [0.4])
+    assert share.tolist() == [1.0]
+
+
 def test_misuse_of_heights() -> None:
+    with pytest.raises(ValueError, match="heights must be distinct"):
+        massbalance.zone_shares(study_of(), PAIL, [])
     with pytest.raises(ValueError, match="heights must be distinct"):
         massbalance.zone_shares(study_of(), PAIL, [0.5, 0.5])
 
@@ -69,6 +77,24 @@ def test_interval_by_hand() -> None:
     own = t[(t["analyte"] == "P") & (t["container"] == row["container"]) & (t["depth"] != "")]
     half -= massbalance.STEEP * np.ptp(own.groupby("depth")["value"].mean())
     assert min(abs(half - 1.959964 * s) for s in sd) < 1e-4 * half
+
+
+def test_chances_of_more_and_of_less_by_hand() -> None:
+    """From the normal table: how far the zones' sum lies from the whole, in standard deviations and half of what may bend."""
+    t = balance(build(1)).table
+    added = (t["high_percent"] - t["low_percent"]) / 2 - 1.959964 * t["sd_percent"]
+    assert (added >= 0).all()
+    z = (t["closure_percent"] - 100) / (t["sd_percent"] + added / 2)
+    assert t["p_more"].to_numpy() == pytest.approx(stats.norm.sf(z), abs=1e-5)
+    assert t["p_less"].to_numpy() == pytest.approx(stats.norm.cdf(z), abs=1e-5)
+    assert (t["closure_percent"].gt(100) == t["p_more"].lt(t["p_less"])).all()
+
+
+def test_a_container_that_lacks_a_zone_has_no_balance() -> None:
+    case = build(1)
+    own = case.samples.loc[(case.samples["container"] == "C02") & (case.samples["depth"] == "lower"), "sample"]
+    case.results = case.results[~case.results["sample"].isin(own)].reset_index(drop=True)
+    assert set(balance(case).table["container"]) == {"C01", "C03"}
 
 
 def test_more_than_was_filled_is_impossible() -> None:

@@ -9,12 +9,13 @@ import pytest
 from scipy import stats
 
 from studykit.quality.assess import assess
-from studykit.quality.explain import Candidate
-from studykit.quality.frame import NU, rho
+from studykit.quality.explain import Candidate, Scene, cells, containers, scene
+from studykit.quality.frame import NU, Frame, fit, rho
 from studykit.quality.suspects import concern_of
 from tests.faults.bench import ASK, STOP, USUAL, elsewhere, explained, flags_of, right
 from tests.faults.laboratory import make
 from tests.faults.planted import FAULTS, settled_study, spoiled
+from tests.quality_cases import build
 
 BOTTLES = ("swap of two bottles", "swap across containers", "exchanged containers", "wrong product", "mixed container",
            "dilution", "additives diluted", "evaporation", "portion", "unit in a row", "missing purge", "heel in the zone")
@@ -106,3 +107,51 @@ def test_an_analyte_that_reads_alike_everywhere_costs_nothing() -> None:
     alike = results.assign(value=results["value"].where(~own, 40.0))
     flags = assess(study, containers, samples, alike, *rest).check("explanations").table
     assert "own settling" in set(flags["cause"])
+
+
+@pytest.fixture(scope="module")
+def frame() -> Frame:
+    """Twelve containers of two lots, six analytes, no fault."""
+    return assess(*build(3).tables()).suspects.frame
+
+
+def changed(f: Frame, changes: dict[tuple[str, ...], np.ndarray]) -> Scene:
+    """The scene of the frame with the logarithms of some containers' factors added in every bottle of theirs."""
+    y = f.y.copy()
+    for names, logs in changes.items():
+        y[f.rows["container"].isin(names)] += logs
+    return scene(f, y, fit(f, y))
+
+
+def test_a_price_is_the_logarithm_of_the_places_and_choices_looked_at_and_of_what_is_free(frame: Frame) -> None:
+    """By hand: one of 12 containers, 5 of 6 analytes, one factor (a free number costs 3.5): ln 12 + ln 6 + 3.5."""
+    found = {c.cause: c for c in containers(changed(frame, {("C05",): np.log([0.8, 0.8, 0.8, 0.8, 0.8, 1.0])}))}
+    diluted = found["diluted or evaporated"]
+    assert diluted.price == pytest.approx(np.log(12 * 6) + 3.5)
+    assert diluted.amount == pytest.approx(0.8, rel=0.02)
+    assert diluted.net > found["wrong product"].net
+
+
+def test_an_exchange_of_two_containers_is_one_of_all_pairs(frame: Frame) -> None:
+    """Lots that differ by 30 %, and C05 reads as C06's lot and C06 as C05's: one of 12 * 12 / 2 pairs, no free number."""
+    other = tuple(n for n in frame.names if n[1:].isdigit() and int(n[1:]) % 2 == 0 and n[0] == "C")
+    logs = np.log([1.3, 1 / 1.3, 1.3, 1 / 1.3, 1.3, 1 / 1.3])
+    sc = changed(frame, {other: logs, ("C05",): logs, ("C06",): -logs})
+    (exchange,) = (c for c in containers(sc) if c.cause == "exchanged containers")
+    assert {frame.rows["container"].iloc[i] for i in exchange.rows} == {"C05", "C06"}
+    assert exchange.price == pytest.approx(np.log(12 * 12 / 2))
+    assert exchange.gain > 40
+
+
+@pytest.mark.parametrize("factor", [100.0, 0.01])
+def test_a_single_value_far_off_is_looked_at_first(frame: Frame, factor: float) -> None:
+    y = frame.y.copy()
+    i = int(np.flatnonzero(frame.zone)[4])
+    y[i, 2] += np.log(factor)
+    sc = scene(frame, y, fit(frame, y))
+    found = {c.cause: c for c in cells(sc)}
+    assert {(c.rows, c.columns) for c in found.values()} == {((i,), (2,))}
+    assert found["unit slip"].amount == pytest.approx(factor)
+    assert found["unit slip"].readings.item() == pytest.approx(frame.y[i, 2])
+    # one value of all that the fit reads, a free number (3.5), and 3 more as it could be a layer
+    assert found["value alone"].price == pytest.approx(np.log(np.isfinite(y[frame.at >= 0]).sum()) + 3.5 + 3)

@@ -185,3 +185,9 @@ def test_zones_of_one_container_stand_by_how_far_they_depart_whatever_the_sign(t
     table = estimands.departures(stage, models)
     assert table["zone"].tolist() == ["lower", "upper", "middle"]
     assert table["departure"].to_numpy() == pytest.approx([3.65, -3.35, -0.35], abs=0.02)
+
+
+def test_weights_are_told_once_and_in_one_order():
+    """A report is compared with its second run byte by byte, and a set has another order in every process."""
+    words = list("hgfedcbahgfedcba")
+    assert estimands._weights_told(words) == "a, b, c, d, e, f, g, h"

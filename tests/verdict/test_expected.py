@@ -153,6 +153,18 @@ def test_remixed_controls_of_the_lot_are_taken_before_the_zones(tmp_path):
     assert set(expected.table_of(expected.expectations(both, fitted))["reference"]) == {"whole container"}
 
 
+def test_a_zone_of_less_than_one_per_cent_of_mixed_is_averaged_as_the_others_are(tmp_path):
+    """Geometric mean and t interval of 0.2, 0.4, 0.8, ... per cent by hand: an interval of a level never reaches below 0."""
+    cells = with_composites()
+    for k, depths in enumerate(cells.values()):
+        depths |= {"upper": [0.2 * 2.0 ** (k % 3)], "composite": [100.0]}
+    slow = part(density_kg_m3=970, diameter_um=2.0, log_sd=0.3)
+    stage, models = opened(tmp_path, cells, parts=[slow], margin={"absolute": 5})
+    rows = expected.table_of(expected.expectations(stage, models)).set_index("depth")
+    assert rows.loc["upper", "measured"] == pytest.approx(0.4)
+    assert 0 < rows.loc["upper", "low"] < 0.4 < rows.loc["upper", "high"]
+
+
 def test_age_classes_split_at_the_widest_gaps():
     days = pd.Series([14, 15, 14, 42, 84, 168, 400, 800, 1600.0])
     # ratios of (days + 1): 42 to 84 is the sixth widest gap, so these two share a class

@@ -72,6 +72,9 @@ def test_whole_container_samples_give_a_second_bound(tmp_path):
     logs = np.log([v["lower"][0] / v["composite"][0] for v in cells.values()])
     half = stats.t.ppf(0.975, 5) * logs.std(ddof=1) / math.sqrt(6)
     assert whole.bottom_excess_percent == pytest.approx(100 * math.expm1(logs.mean() + half))
+    spans = particlebounds._against_whole(stage, models[0])
+    assert spans is not None
+    assert [span.level for span in spans] == pytest.approx([0.95, 0.95])  # as the t quantile above
     found = particlebounds.ruled_out(stage, models)
     assert found[0].blind_from_m is None
     assert found[0].share_above(3e-5) < 0.03

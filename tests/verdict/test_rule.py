@@ -29,6 +29,7 @@ def test_sentences_say_what_was_shown():
     assert "beyond the declared ±5 %" in v.sentence
     assert v.decided.low < v.decided.estimate < v.decided.high
     assert v.comparison.at_least_shown()[0] > 5
+    assert v.decided.level == pytest.approx(0.9)  # two one-sided tests at 5 %
 
 
 def test_not_seen_is_not_the_same():
@@ -37,6 +38,7 @@ def test_not_seen_is_not_the_same():
     v = verdict.judge(study, [m]).analytes[0]
     assert m.pairs.p_any > 0.05
     assert v.word == "inconclusive"
+    assert v.decided.level == pytest.approx(0.95)  # holds for all pairs together
     assert any("does not show that there is none" in r for r in v.reasons)
     assert v.needed > 6
     assert "more) would decide it four times in five" in v.sentence

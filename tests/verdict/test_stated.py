@@ -113,6 +113,7 @@ def test_the_arithmetic_of_singles_is_that_of_r(tote):
     water, oil = table.loc["Water"], table.loc["KV40"]
     assert (oil["r"], oil["margin"], oil["unit"]) == (pytest.approx(0.26), pytest.approx(2), "%")  # as study.toml states both
     assert (water["r"], water["margin"]) == (pytest.approx(40), 100)
+    assert (water["margin / r"], oil["margin / r"]) == pytest.approx((100 / 40, 2 / 0.26), rel=1e-6)
     assert table.loc["P", "chance for a uniform pair, %"] == 0
 
 

@@ -1,0 +1,79 @@
+"""Rows copied from one bottle to another: the chance of the best pair by hand, and how many determinations agree."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.quality.copies import Chances, copied_rows
+
+ANALYTES = ("B", "Ca", "Mo", "P", "Zn")
+SD, STEP = 2.0, 0.01
+
+
+def bottles(copied: tuple[str, ...], determinations: int = 2, n: int = 12) -> pd.DataFrame:
+    """Readings of 100 +- 2 written in steps of 0.01; bottle S1 reads as S0 does in the analytes named."""
+    rng = np.random.default_rng(3)
+    values = np.round(100 + SD * rng.normal(size=(n, determinations, len(ANALYTES))), 2)
+    for a in copied:
+        values[1, :, ANALYTES.index(a)] = values[0, :, ANALYTES.index(a)]
+    return pd.DataFrame([{"sample": f"S{i}", "replicate": k + 1, "run": "R1", "analyte": a, "value": values[i, k, j],
+                          "relative": False} for i in range(n) for k in range(determinations)
+                         for j, a in enumerate(ANALYTES)])
+
+
+def found(t: pd.DataFrame) -> pd.DataFrame:
+    steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})
+    alone = pd.DataFrame(np.eye(len(ANALYTES)), index=list(ANALYTES), columns=list(ANALYTES))
+    same = dict.fromkeys(ANALYTES, SD)
+    result = copied_rows(t, steps, Chances(scatter=same, own=same, together=alone))
+    assert len(result.flags) == len(result.table)
+    return result.table
+
+
+@pytest.mark.parametrize("many", [3, 5])
+def test_the_chance_of_a_copied_row_by_hand(many: int) -> None:
+    """Two normal values of one bottle scatter agree to a step with chance step / (2 sqrt(pi) sd), 1.2 times for heavy tails.
+
+    That for every analyte, times the choices of so many of five analytes, times the pairs of twelve bottles.
+    """
+    table = found(bottles(ANALYTES[:many], 1))
+    one = 1.2 * STEP / (2 * math.sqrt(math.pi) * SD)
+    row = table.iloc[0]
+    assert (len(table), row["sample"], row["other"], row["analytes"], row["determinations"]) == (1, "S0", "S1", many, 1)
+    assert row["which"] == ", ".join(ANALYTES[:many])
+    assert row["expected"] == pytest.approx(one**many * math.comb(5, many) * math.comb(12, 2), rel=1e-9, abs=0)
+
+
+def test_a_second_determination_that_agrees_is_counted_and_makes_chance_rarer() -> None:
+    one, two, three = (found(bottles(ANALYTES[:3], n)).iloc[0] for n in (1, 2, 3))
+    assert [r["determinations"] for r in (one, two, three)] == [1, 2, 3]
+    again = 2 * 1.2 * STEP / (2 * math.sqrt(math.pi) * SD)  # what agrees once agrees again at twice the chance
+    pairs = {n: math.comb(12 * n, 2) for n in (1, 2, 3)}
+    assert two["expected"] / one["expected"] == pytest.approx(again**3 * pairs[2] / pairs[1], rel=1e-9, abs=0)
+    assert three["expected"] / two["expected"] == pytest.approx(again**3 * pairs[3] / pairs[2], rel=1e-9, abs=0)
+
+
+def test_nothing_is_named_where_two_analytes_agree_or_none() -> None:
+    assert found(bottles(ANALYTES[:2])).empty
+    assert found(bottles(())).empty
+
+
+def test_too_few_analytes_are_not_assessed() -> None:
+    t = bottles(ANALYTES[:2])
+    steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})
+    found = copied_rows(t[t["analyte"].isin(["B", "Ca"])], steps, Chances(scatter=dict.fromkeys(ANALYTES, SD)))
+    assert found.table.empty
+    assert found.note.startswith("not assessed")
+
+
+def test_analytes_that_go_together_agree_more_often() -> None:
+    """Correlated by 0.8 two analytes agree together more often by 1 / sqrt(1 - 0.64); where nothing is known by 2 each."""
+    pair = pd.DataFrame([[1.0, 0.8], [0.8, 1.0]], index=["P", "Zn"], columns=["P", "Zn"])
+    known = Chances(scatter={"P": 1.0, "Zn": 1.0}, own={"P": 3.0}, together=pair)
+    assert known.dependence(["P", "Zn"]) == pytest.approx(math.log(1 / 0.6))
+    assert known.dependence(["P", "Ca", "Zn"]) == pytest.approx(3 * math.log(2))
+    assert (known.s("P"), known.s("Zn")) == (3.0, 0.5)  # the study's own, and no less than half of what judges
