@@ -275,8 +275,8 @@ def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | Array
     else:
         sd, df = np.broadcast_to(noise_se, (n,))[:, None], noise_df
     reach = -float(special.stdtrit(df, alpha / (n * pairs))) * sd
-    out = np.nan_to_num(np.abs(d) - reach, nan=-math.inf) > edge
-    return np.asarray(np.where(out, np.sign(np.nan_to_num(d)), 0), dtype=np.int8)
+    out = np.abs(d) - reach > edge  # false of what was lost
+    return np.asarray(np.where(out, np.sign(d), 0), dtype=np.int8)
 
 
 def all_one_way(shown: NDArray[np.int8]) -> bool:

@@ -137,7 +137,7 @@ def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellV
 def _with_uncertainty(text: str, half: str, form: NumberFormat) -> CellValue:
     """A cell such as '9.8 ± 0.4': the result, its uncertainty set aside."""
     number, width = parse_number(text, form), parse_number(half, form)
-    if number.value is None or width.value is None or not 0 <= width.value < abs(number.value):
+    if number.value is None or width.value is None or not 0 <= width.value < number.value:
         return CellValue(kind=KIND_BAD, reason="is not a number with its uncertainty",
                          remedy="correct the cell with the laboratory")
     return CellValue(kind=KIND_NUMBER, number=number.value, rules=(*number.rules, "uncertainty behind ± set aside"))

@@ -87,6 +87,14 @@ def test_both_words_can_be_printed_with_limits():
     assert words == {"homogeneous", "stratified"}
 
 
+@pytest.mark.parametrize("gap", [8.0, -8.0])
+def test_stratified_is_said_whichever_end_is_the_richer_one(gap):
+    x = 10 + np.random.default_rng(1).normal(size=(8, 3)) + np.array([0, 0, gap])
+    limit = np.quantile(x, 0.2)
+    low, high = np.where(x < limit, limit - 1.0, x), np.where(x < limit, limit, x)
+    assert judge_bounds(low, high, Margin.absolute(1.5), list("abc")).word == "stratified"
+
+
 def test_numbers_without_bounds_are_the_plain_rule():
     rng = np.random.default_rng(7)
     v = rng.normal(size=(40, 6, 3)) + np.linspace(0, 3, 40)[:, None, None] * np.array([0, 0, 1.0])

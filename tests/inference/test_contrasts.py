@@ -39,6 +39,7 @@ def test_complete_data_are_a_t_test_of_the_containers_own_differences():
             ours, theirs = v[s] @ row, stats.ttest_1samp(v[s] @ row, 0.0)
             assert found.estimate[s, p] == pytest.approx(ours.mean())
             assert found.df[s, p] == 6
+            assert found.unit_variance[s, p] == pytest.approx(1 / 7)  # of a mean of seven
             assert found.estimate[s, p] / found.se[s, p] == pytest.approx(float(theirs.statistic))
 
 

@@ -150,3 +150,8 @@ def test_a_study_is_judged_alike_beside_one_with_lost_readings(structure):
         alone = declared_contrasts(both[i : i + 1], structure)
         assert np.array_equal(together.estimate[i], alone.estimate[0])
         assert np.array_equal(together.se[i], alone.se[0])
+
+
+def test_the_smallest_chance_is_one_of_the_draws():
+    """Gradients a thousand times the rest under "pooled": no draw of 19,999 goes as far, and the data count as one more."""
+    assert departure_p(lines(1, 12, 4, 1000.0, 3)[0], "pooled") == 1 / 20_000

@@ -100,6 +100,8 @@ def test_an_odd_item_is_named_by_cochran():
     assert h.cochran > h.cochran_1
     assert "Cochran" in " ".join(h.sentences())
     assert h.to_table().shape == (14, 2)
+    thrice = assess_items([(10, 10.1, 9.9), (10, 9.8, 10), (10.1, 10, 10), (8.5, 11.6, 10), (10, 10.1, 10.2)])
+    assert (thrice.cochran_5, thrice.cochran_1) == pytest.approx((0.684, 0.789), abs=0.002)  # the table below, 5 and 3
 
 
 def test_identical_replicates_do_not_divide_by_zero():

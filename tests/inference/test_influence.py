@@ -78,6 +78,8 @@ def test_misuse() -> None:
     data = contrasts([0.1, 0.2, 0.3, 0.4])
     with pytest.raises(ValueError, match="containers must be codes in results, but got X"):
         leave_one_out(data, ["X"], refit)
+    with pytest.raises(ValueError, match="in results, but got X0, X1, X2, X3, X4, X5, X6, X7, X8"):
+        leave_one_out(data, [f"X{k}" for k in reversed(range(9))], refit)
     with pytest.raises(ValueError, match="must have the column 'box'"):
         leave_one_out(data, ["C0"], refit, column="box")
     with pytest.raises(ValueError, match="it lacks low, high, verdict"):
@@ -101,6 +103,8 @@ def test_normal_scores_by_hand() -> None:
     want = stats.norm.ppf((np.array([3, 2, 1]) - 0.375) / 3.25)
     assert table["normal_score"].to_numpy() == pytest.approx(want)
     assert table["standardised"].std() == pytest.approx(1.0)
+    # by hand: mean 0, squares 0.14 over 3 - 1, so one standard deviation is 0.26458
+    assert table["standardised"].to_numpy() == pytest.approx([0.3 / 0.264575, -0.1 / 0.264575, -0.2 / 0.264575], rel=1e-5)
 
 
 def test_residual_summaries_fire_and_stay_silent() -> None:

@@ -536,3 +536,13 @@ def test_a_reading_whose_rounding_reaches_zero_has_no_step_on_a_relative_scale_a
     codes = np.array([0, 0, 1, 1]), np.array([0, 1, 0, 1])
     cells = CellBounds.of_rows(*codes, np.array(written), np.array(written), shape=(2, 2), margin=Margin.relative(20), step=1.0)
     assert cells.step == pytest.approx(math.sqrt(np.mean(np.square(steps))))
+
+
+def test_the_next_container_of_three_lies_as_far_off_as_the_limit_of_one_of_them_lets_it():
+    """Differences of 10, 16 and from 8 to 12, by a grid: mean less and more t sd sqrt(1 + 1/3), two degrees of freedom."""
+    x = np.linspace(-100, 12, 40001)
+    own = np.column_stack([np.full_like(x, 10.0), np.full_like(x, 16.0), x])
+    reach = stats.t.isf(0.025, 2) * own.std(axis=1, ddof=1) * math.sqrt(4 / 3)
+    span = said(pairs([100.0, 100.0, 100.0], [110.0, 116.0, "<112"]), 300).next_container
+    assert span.low == pytest.approx((own.mean(axis=1) - reach).min(), rel=1e-3)
+    assert span.high == pytest.approx((own.mean(axis=1) + reach).max(), rel=1e-3)

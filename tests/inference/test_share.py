@@ -94,6 +94,7 @@ def test_each_container_is_called_on_its_own_interval():
     (lambda: share_bound_clear(0, 2, 0.2), "level must lie"),
     (lambda: share_beyond([1.0], Margin.absolute(1), noise_variance=0.1), "two or more finite numbers"),
     (lambda: share_beyond([1.0, 2.0], Margin.absolute(1), noise_variance=-1), "must not be negative"),
+    (lambda: share_beyond([1.0, 2.0], Margin.absolute(1), noise_variance=1, noise_df=0), "must not be negative"),
 ])
 def test_misuse_is_named(call, words):
     with pytest.raises(ValueError, match=words):

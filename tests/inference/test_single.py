@@ -16,6 +16,7 @@ from studykit.inference.single import (
     LABEL,
     SingleResult,
     StandardDeviation,
+    judge_between,
     judge_container,
     which_scatter,
 )
@@ -267,3 +268,19 @@ def test_error_rates_of_a_factor_at_the_margin(s):
         assert (got == "homogeneous", got == "stratified") == (within, beyond)
     for wrong in words(rng.normal(0, sd, (400_000, 2)) + np.array([0, math.log(2)])):
         assert wrong.mean() < 0.05 + 0.0015  # Monte Carlo error
+
+
+@pytest.mark.parametrize(("margin", "word"), [(2.0, "stratified"), (200.0, "homogeneous"), (4.5, None)])
+def test_between_two_fillings_a_word_holds_at_the_nearest_and_the_furthest_difference(margin, word):
+    """Upper 100, lower "<95": by hand from -100 to -5, each with 1.645 sqrt(2) s_r, s_r = 0.5, in a 90 % interval."""
+    stated, scatter = known(0.5)
+    ends = [judge_container("x", {"upper": [100.0], "lower": [v]}, stated, Margin.absolute(margin, "mg/kg"), scatter=scatter)
+            for v in (0.0, 95.0)]
+    found = judge_between(*ends)
+    if word is None:
+        assert found is None
+        return
+    assert found.word == word
+    (span,) = found.hull
+    reach = 1.644854 * math.sqrt(2) * 0.5
+    assert (span.low, span.high, span.level) == pytest.approx((-100 - reach, -5 + reach, 0.9))

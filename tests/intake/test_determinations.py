@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from studykit.core.units import convert
-from studykit.intake.determinations import USUAL_WHOLES
+from studykit.intake.columns import Texts
+from studykit.intake.determinations import USUAL_WHOLES, _unproved
 from tests.intake_cases import CODES, LONG, study, take, values
 
 # 1 % (m/m) is 10 000 mg/kg (SI Brochure, 9th edition, table of names for dimensionless quantities: g/kg, mg/kg)
@@ -95,3 +97,14 @@ def test_a_mean_behind_the_readings_of_two_samples_is_asked_about_where_chance_h
     coarse = lines.replace("12.18", "12.1").replace("12.43", "12.3").replace("12.52", "12.5").replace("12.87", "12.7")
     coarse = take(tmp_path / "c", entry, {"lab.csv": "Code,Test,Result\n" + coarse.format("12.2", "12.6")}, codes=CODES[:2])
     assert len(coarse.results) == 6  # of three steps of rounding the third reading is the middle one in every third sample
+
+
+@pytest.mark.parametrize(("days", "doubtful"), [
+    (["03/04/2026", "03/04/2026", "05/05/2026"], [True, True, False]),  # 3 April or 4 March; the same day either way
+    (["03/04/2026", "13/04/2026", ""], [False, False, False]),  # a thirteenth is no month, so days come first
+    (["2026-03-04", "2026-04-03", "2026-03-05"], [False, False, False])])
+def test_a_day_that_could_be_a_month_is_doubtful_where_no_date_tells(days: list[str], doubtful: list[bool]) -> None:
+    rows = SimpleNamespace(n=3, cells={"reported_on": Texts.of(days)})
+    assert _unproved(rows, SimpleNamespace(date_format="%d/%m/%Y")).tolist() == doubtful  # type: ignore[arg-type]
+    assert not _unproved(rows, SimpleNamespace(date_format="%d %b %Y")).any()  # type: ignore[arg-type]
+    assert not _unproved(rows, SimpleNamespace(date_format="")).any()  # type: ignore[arg-type]

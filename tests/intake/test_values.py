@@ -211,3 +211,10 @@ def test_the_question_about_a_decimal_sign_names_its_cell(tmp_path: Path) -> Non
     (fault,) = caught.value.faults
     assert (fault.row, fault.column, fault.value) == (3, "Result", "1.234")
     assert "declare decimal" in fault.remedy
+
+
+def test_an_uncertainty_is_set_aside_and_one_wider_than_its_result_or_behind_a_sign_is_asked_about() -> None:
+    cell = parse_cell("9.8 ± 0.4", POINT, {})
+    assert (cell.kind, cell.number, cell.rules) == (KIND_NUMBER, 9.8, ("uncertainty behind ± set aside",))
+    for text in ("9.8 ± 9.9", "9.8 ± 9.8", "-9.8 ± 0.4"):
+        assert parse_cell(text, POINT, {}).kind == KIND_BAD

@@ -31,4 +31,7 @@ EQUIVALENT: dict[str, str] = {
     "physics/diffusion|_sinking|comparison|z == 1|z >= 1|0": "heights above 1 are refused before",
     "physics/forecast|_profiles|index|same['start_day'].iloc[0]|same['start_day'].iloc[-1]|0":
         "the rows are grouped by this day: all have it",
+    "inference/declared|_two|dropped function|np.sqrt(np.abs(np.diag(info)))|np.abs(np.diag(info))|0":
+        "asks only whether a matrix can be inverted, by a bound of ten orders of magnitude",
+    "inference/tost_power|owens_q|sign|-1.0|1.0|0": "hints for the integration, whose error is bounded",
 }

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
-from studykit.quality.frame import quantile
+from studykit.quality.frame import _independent, _two_way, quantile
 
 
 @pytest.mark.parametrize("q", [0.0, 0.05, 0.5, 0.731, 0.95, 1.0])
@@ -19,3 +21,22 @@ def test_quantiles_are_those_of_numpy_column_by_column(q: float) -> None:
         finite = [c[np.isfinite(c)] for c in x.T]
         wanted = np.array([np.quantile(c, q) if c.size else np.nan for c in finite])
         np.testing.assert_array_equal(quantile(x, q), wanted)
+
+
+def test_columns_that_say_the_same_count_as_one() -> None:
+    """Two columns alike are one piece of evidence, a half each; independent ones count whole but for chance."""
+    z = np.random.default_rng(1).normal(size=(400, 4))
+    assert _independent(z) > 0.95
+    assert _independent(z[:, [0, 0]]) == pytest.approx(0.5, abs=0.01)
+    assert _independent(z[:, [0, 0, 0, 0]]) == pytest.approx(0.25, abs=0.01)
+
+
+def test_a_departure_far_below_the_stated_scatter_is_averaged_and_not_set_aside() -> None:
+    """All cells are level + depth but one, off by a tenth of the stated scatter: means leave 5/6 * 2/3 of it."""
+    at, place = np.repeat(np.arange(6), 3), np.tile(np.arange(3), 6)
+    y = (np.arange(6.0)[at] + np.array([0.0, 0.3, 0.9])[place])[:, None]
+    y[4] += 0.01
+    f = SimpleNamespace(names=tuple("ABCDEF"), labels=("upper", "middle", "lower"), at=at, place=place,
+                        zone=np.ones(18, dtype=bool), stated=np.array([0.1]))
+    e = _two_way(f, y)[2]
+    assert e[4, 0] == pytest.approx(0.01 * (5 / 6) * (2 / 3), rel=0.03)

@@ -16,8 +16,8 @@ import pypdfium2
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.quality.letter import GROUPS, WITHHELD, Letter, compose, reports_asked_about
-from studykit.quality.letter_files import write_letter
+from studykit.quality.letter import GROUPS, WITHHELD, Letter, _with_portions, compose, reports_asked_about
+from studykit.quality.letter_files import HEADS, _parts, write_letter
 from tests.faults import bench
 from tests.faults.laboratory import NAMES, Lab, make
 from tests.faults.planted import FAULTS
@@ -224,3 +224,45 @@ def test_every_group_asks_something_and_no_rule_stands_in_two():
     rules = [r for g in GROUPS for r in g.rules]
     assert len(rules) == len(set(rules))
     assert all(g.asks for g in GROUPS)
+
+
+class Ordered(set[str]):
+    """A set that gives its items in an order of its own, as sets of texts do in every process anew."""
+
+    def __and__(self, other):
+        return sorted(set(self) & set(other), key=lambda text: text[::-1])
+
+
+def test_the_portions_do_not_hang_on_the_order_of_a_set():
+    lab = a_lab()
+    study, _, samples, results = lab.tables()
+    asked = set(samples.loc[samples["depth"] == "middle", "sample"].iloc[:6])
+    none = letter_of(lab, []).questions
+    plain, turned = (_with_portions(study, samples, results, none, kind(asked), ["P"]) for kind in (set, Ordered))
+    pd.testing.assert_frame_equal(plain.relabel, turned.relabel)
+
+
+def test_eight_reports_are_named_and_the_rest_is_counted():
+    _, containers, samples, results = a_lab().tables()
+    results["source_file"] = [f"lab_{i % 11:02d}.csv" for i in range(len(results))]
+    said = reports_asked_about(containers, samples, results)
+    assert said == ", ".join(f"lab_{i:02d}.csv" for i in range(8)) + " and 3 more"
+
+
+def test_the_letter_asks_the_questions_of_a_group_under_its_heading_with_every_column_that_holds_something():
+    lab = a_lab()
+    own = sorted(lab.samples.loc[lab.samples["depth"] == "middle", "sample"])[:3]
+    flags = [flags_for(lab, "value alone", [s], analyte=a) for s, a in zip(own, ("P", "P, Zn, Ca, Si", "P"), strict=True)]
+    letter = letter_of(lab, [*flags, flags_for(lab, "drift", [], "run R1")])
+    parts = {p["name"].removeprefix("About "): p for p in _parts(letter)}
+    assert set(parts) == set(letter.questions["group"])
+    assert len(parts) == 2
+    for name, questions in letter.questions.groupby("group"):
+        part = parts[name]
+        codes = part["head"].index("bottle") if "bottle" in part["head"] else part["head"].index("run")
+        column = "code" if "bottle" in part["head"] else "run"
+        assert [row[codes] for row in part["rows"]] == questions[column].tolist()
+        for column, head in HEADS.items():
+            assert (head in part["head"]) is bool(column == "answer" or (questions[column] != "").any())
+    (some,) = (q for _, q in letter.questions.groupby("group") if 0 < (q["reported"] == "").sum() < len(q))
+    assert "as reported" in parts[some["group"].iloc[0]]["head"]  # told of some bottles, and left out of none

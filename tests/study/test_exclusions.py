@@ -95,3 +95,28 @@ def test_reasons_that_say_nothing_and_impossible_days_are_refused(tmp_path: Path
                   "row 4, column date: '2031-02-03': has not come yet",
                   "row 5, column date: '2025-12-31': is before the result was reported (2026-01-15)"):
         assert words in str(caught.value)
+
+
+BACK = "sample,analyte,reason,who,date,taken_back_on,taken_back_by,taken_back_because\n"
+
+
+def test_an_exclusion_that_was_taken_back_the_same_day_or_later_takes_out_nothing(tmp_path: Path, case: Case) -> None:
+    one, other = case.sample_of("C01", "upper"), case.sample_of("C02", "lower")
+    why = "the bottle was found whole in the cupboard"
+    root = folder(tmp_path, BACK + f"{one},P,bottle leaked,analyst,2026-02-03,2026-02-03,quality officer,{why}\n"
+                                   f"{other},P,bottle leaked,analyst,2026-02-03,2026-02-05,quality officer,{why}\n")
+    got = usable_results(case.results, case.samples, case.containers, read_exclusions(root, case.study, case.results))
+    assert len(got.rows) == len(case.results)
+
+
+def test_what_was_taken_back_by_halves_is_refused(tmp_path: Path, case: Case) -> None:
+    good, why = case.sample_of("C01", "upper"), "the bottle was found whole in the cupboard"
+    lines = [f"{good},{a},bottle leaked,analyst,2026-02-03,{back}" for a, back in (
+        ("P", f",quality officer,{why}"), ("S", "2026-02-05,quality officer,"), ("Ca", f"2026-02-05,,{why}"),
+        ("Zn", f"2026-02-02,quality officer,{why}"), ("Si", f"2031-02-02,quality officer,{why}"),
+        ("Mo", "2026-02-05,quality officer,."))]
+    with pytest.raises(BadInput) as caught:
+        read_exclusions(folder(tmp_path, BACK + "\n".join(lines) + "\n"), case.study, case.results)
+    found = {(f.row, f.column) for f in caught.value.faults}
+    assert found == {(2, "taken_back_on"), (3, "taken_back_because"), (4, "taken_back_by"), (5, "taken_back_on"),
+                     (6, "taken_back_on"), (7, "taken_back_because")}
