@@ -4,6 +4,7 @@ from . import make as make
 from . import orders as orders
 from . import reveal as reveal
 from . import safe as safe
+from . import terms as terms
 from . import worlds as worlds
 
 __all__ = [
@@ -13,5 +14,6 @@ __all__ = [
     "orders",
     "reveal",
     "safe",
+    "terms",
     "worlds",
 ]

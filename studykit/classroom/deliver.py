@@ -32,13 +32,10 @@ from studykit.classroom.orders import (
     read_json,
 )
 from studykit.classroom.safe import one_teacher, seal, unseal
-from studykit.classroom.worlds import given, world_of
+from studykit.classroom.terms import deviations
+from studykit.classroom.worlds import world_of
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import json_text, write_beside
-from studykit.study.lock import promises
-
-FIXED = ("scope", "alpha", "analytes.", "factors.depths")
-"""Promises that are given to the class: an order under others is refused."""
 
 AGAIN = "write it again in your own folder: studykit order FOLDER"
 RELOCK = 'record it: studykit lock FOLDER --amend "why", and order again'
@@ -153,11 +150,9 @@ def _lock_reasons(name: str, entry: Mapping[str, Any], lock: Any, seals: Mapping
     if seals.get(first, name) != name or lock["entries"][-1]["promises"].get("seed") != str(seed):
         out.append(("this is the lock of another study: its seed is not that of this student's study.toml",
                     "plan and lock in your own folder, with the seed that stood in its study.toml"))
-    fixed = {k: v for k, v in promises(given()).items() if k.startswith(FIXED)}
-    said = {k: v for k, v in lock["entries"][-1]["promises"].items() if k.startswith(FIXED)}
-    changed = sorted(k for k in {*fixed, *said} if fixed.get(k) != said.get(k))
-    out += [(f"{k} is {said.get(k, 'gone')!r}, the class was given {fixed.get(k, 'nothing')!r}",
-             f"write what was given into study.toml; then {RELOCK if entry['orders'] else ANEW}") for k in changed]
+    out += [(f"{k} is {said or 'gone'!r}, the class was given {was or 'nothing'!r}",
+             f"write what was given into study.toml; then {RELOCK if entry['orders'] else ANEW}")
+            for k, said, was in deviations(lock["entries"][-1]["promises"])]
     return out
 
 

@@ -19,11 +19,12 @@ import pandas as pd
 from studykit.classroom.laboratory import Line
 from studykit.classroom.worlds import DEPTHS, DRAWS, KEGS, MOST
 from studykit.core.errors import BadInput, Fault, single
-from studykit.core.files import read_bytes, write_json
+from studykit.core.files import read_bytes, write_bytes, write_json
 from studykit.core.writer import one_writer
+from studykit.sampling.outlay import Outlay
 from studykit.study import Study
 from studykit.study.lock import changes_since_lock
-from studykit.study.seal import LOCK, read_lock, seal_of
+from studykit.study.seal import KEPT_PLAN, LOCK, read_lock, seal_of
 from studykit.study.tables import load_tables
 
 CARD, ORDERS = "class.json", "orders"
@@ -194,6 +195,8 @@ def _write(root: Path, card: Mapping[str, Any], again: Sequence[str]) -> Written
     replaced = _replaced(root / ORDERS / f"order-{number}.json", wanted)
     if number == 1:
         write_json(root / ORDERS / KEPT_LOCK, lock)
+    for path in sorted((root / "plan").glob("*.csv")):
+        write_bytes(root / KEPT_PLAN / path.name, path.read_bytes(), lasting=False)
     file = write_json(root / ORDERS / f"order-{number}.json", text)
     return Written(file=file, replaced=replaced, number=number, kegs=len({x.container for x in lines if x.container} - opened),
                    bottles=sum(x.first == 0 for x in lines), determinations=sum(x.determinations for x in lines), cost=cost,
@@ -241,6 +244,21 @@ def delivered(root: Path) -> list[dict[str, Any]]:
     """What the teacher's note in the folder says was delivered: number, cost, lines. For the student only: never believed."""
     path = root / ORDERS / "delivered.json"
     return list(read_json(path, path.name, "ask the teacher to deliver again")["orders"]) if path.exists() else []
+
+
+def with_delivered(root: Path, study: Study, samples: pd.DataFrame, found: Outlay) -> Outlay:
+    """What a plan takes in a class where something was delivered: what was paid, and the rest as study.toml says."""
+    past = delivered(root) if (root / CARD).is_file() else []
+    if not past:
+        return found
+    prices, bought = Prices(**read_json(root / CARD, CARD, "ask the teacher")["prices"]), bought_of(past)
+    rest = _wanted(samples, study.design.replicates if study.design else 1, bought, ())
+    kegs = {str(c) for c, s in zip(samples["container"], samples["sample"], strict=True) if s in rest and c} - opened_in(bought)
+    paid = sum(float(o["cost"]) for o in past)
+    count = sum(x.determinations for x in bought.values()) + sum(rest.values())
+    cost = paid + prices.container * len(kegs) + prices.sample * len(rest) + prices.determination * sum(rest.values())
+    return replace(found, determinations=count, results=count * len(study.analytes), cost=cost,
+                   paid=f"{paid:,.10g} of it are paid; more is bought with: studykit order FOLDER --again")
 
 
 def opened_in(bought: Mapping[str, Line]) -> frozenset[str]:

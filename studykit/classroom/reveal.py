@@ -1,7 +1,8 @@
 """The reveal: what was true against what each student said, found, and paid.
 
-The words and intervals are computed anew from the laboratory's files as they were delivered, with the student's own
-definition, plan, exclusions and intake; a raw file that was changed in a folder is told and not used.
+The words and intervals are computed anew from the laboratory's files as they were delivered, with the student's own plan,
+exclusions and intake, by the definition that the class was given (``terms``); what was changed in a folder is told and not
+used.
 """
 
 from __future__ import annotations
@@ -20,10 +21,12 @@ import pandas as pd
 from studykit.classroom.laboratory import Line, Planted, measure, report
 from studykit.classroom.make import STUDENTS
 from studykit.classroom.safe import one_teacher, seal, unseal
+from studykit.classroom.terms import judged_text, own_study, short, told
 from studykit.classroom.worlds import KEGS, World, given, margin_of, world_of
 from studykit.core.errors import StudyKitError
-from studykit.core.files import json_text, write_beside, write_bytes, write_csv
+from studykit.core.files import json_text, write_beside, write_bytes, write_csv, write_text
 from studykit.intake import run_intake
+from studykit.study import Study
 from studykit.study.lock import lock_status
 from studykit.study.seal import read_lock
 from studykit.study.tables import load_tables
@@ -105,13 +108,13 @@ def look(folder: Path, world: World, entry: Mapping[str, Any], before: Mapping[s
     if not entry["orders"]:
         return Handed(words={}, intervals=empty, findings=findings, remarks=("bought nothing", *remarks))
     with tempfile.TemporaryDirectory() as name:
+        own, why = own_study(folder)
+        remarks += [*told(own, why), *_silent(folder, own)]
         try:
-            study = _opened(folder, Path(name), world, entry)
+            study = _opened(folder, Path(name), world, entry, own)
             words, intervals = _judged(study)
         except StudyKitError as error:
-            return Handed(words={}, intervals=empty, findings=findings,
-                          remarks=(*remarks, "cannot be judged: " + " ".join(str(error).split())[:200]))
-        remarks += _off(study)
+            return Handed(words={}, intervals=empty, findings=findings, remarks=(*remarks, f"cannot be judged: {short(error)}"))
     return Handed(words=words, intervals=intervals, findings=findings, remarks=tuple(remarks))
 
 
@@ -133,11 +136,12 @@ def changed(folder: Path, entry: Mapping[str, Any]) -> Iterable[str]:
         yield "the lock is not the one under which was bought"
 
 
-def _opened(folder: Path, work: Path, world: World, entry: Mapping[str, Any]) -> OpenStudy:
-    """The student's definition and plan in a fresh folder, with the raw files as they were delivered, taken in."""
+def _opened(folder: Path, work: Path, world: World, entry: Mapping[str, Any], own: Study | None) -> OpenStudy:
+    """The student's plan in a fresh folder under the class's definition, with the raw files as delivered, taken in."""
     from studykit.front import open as opened
 
-    for path in (folder / "study.toml", folder / "intake.toml", *sorted((folder / "plan").glob("*"))):
+    write_text(work / "study.toml", judged_text(own))
+    for path in (folder / "intake.toml", *sorted((folder / "plan").glob("*"))):
         if path.is_file() and not path.is_symlink() and path.stat().st_size < LARGEST * 10:
             write_bytes(work / path.relative_to(folder), path.read_bytes())
     for number, raw in delivered_files(world, entry).items():
@@ -170,12 +174,10 @@ def _judged(study: OpenStudy) -> tuple[dict[str, str], pd.DataFrame]:
     return words, pd.concat([t[columns] for t in tables if len(t)] or [pd.DataFrame(columns=columns)], ignore_index=True)
 
 
-def _off(study: OpenStudy) -> list[str]:
-    """Remarks: margins that are not the class's, changes since the lock without a reason."""
-    own = [a for a in given().analytes if a not in study.analytes or margin_of(study.study, a) != margin_of(given(), a)]
-    silent = sum(not c.reason for c in lock_status(study.root, study.study).changes)
-    out = [f"margins changed after the order: {', '.join(own)}"] if own else []
-    return out + ([f"{silent} changes since the lock without a reason"] if silent else [])
+def _silent(folder: Path, own: Study | None) -> list[str]:
+    """A remark where a folder was changed since its lock without a reason."""
+    silent = sum(not c.reason for c in lock_status(folder, own).changes) if own else 0
+    return [f"{silent} changes since the lock without a reason"] if silent else []
 
 
 def read_findings(path: Path) -> tuple[tuple[tuple[str, str], ...], list[str]]:

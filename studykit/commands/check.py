@@ -28,10 +28,9 @@ from studykit.study.actions import foreseen
 from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
-from studykit.study.lock import results_there
 from studykit.study.precision import FAR_BELOW, in_place_of_published
 from studykit.study.reasons import placeholder_faults
-from studykit.study.seal import read_lock, to_come
+from studykit.study.seal import read_lock, results_there, to_come
 from studykit.study.tables import Tables, check_tables
 
 FOLDERS = ("plan", "raw", "tidy", "report", "scratch", "notebooks")

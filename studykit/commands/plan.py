@@ -41,7 +41,7 @@ def opening(root: Path) -> Outlay:
     refuse_unusual(root)
     orders.refuse_unsold(root, study)
     made, _ = draft(root, study)
-    found = outlay(study, made.containers, made.samples)
+    found = orders.with_delivered(root, study, made.samples, outlay(study, made.containers, made.samples))
     return replace(found, allowed=found.bottles) if has_plan(root) else found
 
 

@@ -30,8 +30,8 @@ from studykit.study.codes import colliding_codes, generator
 from studykit.study.columns import CONTAINERS, SAMPLES
 from studykit.study.definition import DesignSettings, Study
 from studykit.study.inventory import wanted_controls
-from studykit.study.lock import amendment, open_changes, reason_faults, results_there
-from studykit.study.seal import LOCK, read_lock, short
+from studykit.study.lock import amendment, open_changes, reason_faults
+from studykit.study.seal import LOCK, read_lock, results_there, short
 from studykit.study.tables import LINE, Tables, container_faults, load_tables, read_cells, type_cells
 
 TITLE = "No container was added"

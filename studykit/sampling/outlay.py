@@ -28,7 +28,7 @@ PLAIN = "samples at every depth"
 class Outlay:
     """What a plan takes; ``kinds`` holds pairs of a kind of sample and its bottles, ``cost`` is None without prices.
 
-    ``barred``: kinds that the section safety does not clear, or no longer.
+    ``barred``: kinds that the section safety does not clear, or no longer. ``paid``: what of the cost was paid, in words.
     """
 
     stored: int
@@ -42,6 +42,7 @@ class Outlay:
     guess: str
     allowed: int
     barred: tuple[str, ...] = ()
+    paid: str = ""
 
     @property
     def bottles(self) -> int:
@@ -59,7 +60,7 @@ class Outlay:
             f"  containers      {self.stored + self.made_up} ({self.stored} stored{controls})",
             f"  bottles         {self.bottles} ({kinds})",
             f"  determinations  {self.determinations} ({self.results} results)",
-            f"  cost            {cost}",
+            f"  cost            {cost}{f' ({self.paid})' if self.paid else ''}",
             f"  hours           {self.hours:.1f} at the bench ({self.guess})"))
 
     def fault(self, accepted: int = 0) -> Fault | None:

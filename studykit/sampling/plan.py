@@ -38,7 +38,7 @@ from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import CONTROL_TREATMENTS, choose_containers, choose_sisters, control
 from studykit.study.safety import Act
-from studykit.study.seal import LOCK, sealed_words
+from studykit.study.seal import AMEND, GONE, LOCK, results_there, sealed_words, way_back
 from studykit.study.tables import (
     LINE,
     listed_faults,
@@ -316,7 +316,7 @@ def draft(root: Path, study: Study) -> tuple[Plan, pd.DataFrame | None]:
                          "fill in liquid_height_mm or fill_volume_l")
         return made, None
     if (root / LOCK).exists():
-        raise single(LOCK, "the plan is locked, but plan/samples.csv is gone", "put it back from your copy")
+        raise single("plan/samples.csv", GONE, way_back(root))
     return new_plan(root, study)
 
 
@@ -400,7 +400,16 @@ def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new
     said = [*made.warnings, *notes]
     if not new:
         said.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
-        if not was_drawn(made.samples).any():
-            said.insert(1, "nothing was drawn yet: to plan anew, remove plan/samples.csv first, and "
-                           f"{CONTAINERS.file} too where others are to be chosen from {STOCK}")
+        said.insert(1, _anew(root, bool(was_drawn(made.samples).any())))
     return Filed(plan=made, new=new, files=tuple(files), notes=tuple(said))
+
+
+def _anew(root: Path, drawn: bool) -> str:
+    """Whether a study that has samples may be planned anew, and how; else how a change is made."""
+    if drawn or results_there(root) or (root / "orders/delivered.json").exists():
+        what = "samples were drawn" if drawn else "results are there, or an order was delivered"
+        return f"{what}: what is drawn is drawn, so leave plan/samples.csv; a change of the plan is recorded: {AMEND}"
+    locked = (root / LOCK).exists()
+    files = f"plan/samples.csv{f' and {LOCK}' if locked else ''}"
+    return (f"nothing was drawn yet: to plan anew, remove {files} first, and {CONTAINERS.file} too where others are to be "
+            f"chosen from {STOCK}" + f"; a change that keeps the lock is recorded: {AMEND}" * locked)

@@ -32,7 +32,7 @@ from studykit.core.writer import one_writer
 from studykit.study.changes import Change, told
 from studykit.study.definition import Margin, Study, load_study
 from studykit.study.reasons import placeholder_faults, says_nothing
-from studykit.study.seal import FORMAT, LOCK, read_lock, seal_of
+from studykit.study.seal import FORMAT, GONE, LOCK, read_lock, results_there, seal_of, way_back
 from studykit.study.tables import load_tables
 
 PROMISES = ("question", "scope", "alpha", "seed", "share_percent", "factors", "analytes", "exclusion_rules", "actions",
@@ -132,19 +132,12 @@ def plan_rows(root: Path, files: Mapping[str, bytes] | None = None) -> dict[str,
     return out
 
 
-def results_there(root: Path) -> bool:
-    """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
-    raw = root / "raw"
-    tidy = root / "tidy/results.csv"
-    lines = tidy.read_bytes().count(b"\n") if tidy.is_file() else 0
-    return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
-
-
 def lock_folder(root: Path, amend: str = "", of: Sequence[str] = ()) -> LockStatus:
     """Check a study folder's definition and tables, then lock or amend its plan; BadInput as of both."""
     if not (Path(root) / "plan/samples.csv").exists():
         load_study(root)
-        raise single("plan/samples.csv", *NO_PLAN)
+        locked = (Path(root) / LOCK).exists()
+        raise single("plan/samples.csv", *((GONE, way_back(Path(root))) if locked else NO_PLAN))
     study = load_tables(root, with_results=False).study
     with one_writer(Path(root), "lock"):
         return lock_plan(root, study, amend=amend, of=of)

@@ -12,8 +12,8 @@ from studykit.core.change import change_files
 from studykit.core.errors import BadInput, single
 from studykit.study.amounts import margin_of
 from studykit.study.definition import Margin, Study, load_study, parse_study
-from studykit.study.lock import amendment, open_changes, reason_faults, results_there
-from studykit.study.seal import LOCK, read_lock
+from studykit.study.lock import amendment, open_changes, reason_faults
+from studykit.study.seal import LOCK, read_lock, results_there
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

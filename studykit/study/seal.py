@@ -14,6 +14,10 @@ from studykit.core.hashes import kind_of
 from studykit.core.plaintext import unreadable
 
 LOCK = "plan/plan.lock"
+KEPT_PLAN = "orders/plan"
+"""The plan's tables as they were when an order was written, in a class."""
+GONE = "the plan is locked, but this file is gone"
+AMEND = 'studykit lock FOLDER --amend "why"'
 FORMAT = 1
 KEYS: dict[str, type] = {"kind": str, "date": object, "reason": str, "results_there": bool, "promises": dict, "tables": dict,
                          "seal": str}
@@ -105,3 +109,20 @@ def sealed_words(root: Path) -> str:
     except BadInput:
         return "lock edited by hand"
     return f"locked {entries[0]['date']}, seal {short(entries[0]['seal'])}" if entries else "plan not locked"
+
+
+def results_there(root: Path) -> bool:
+    """Whether results of this study are already in the folder: in tidy/results.csv or as files under raw/."""
+    raw = root / "raw"
+    tidy = root / "tidy/results.csv"
+    lines = tidy.read_bytes().count(b"\n") if tidy.is_file() else 0
+    return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
+
+
+def way_back(root: Path) -> str:
+    """What helps where the plan is locked and one of its tables is gone: one answer, whichever command is asked."""
+    if (root / KEPT_PLAN / "samples.csv").is_file():
+        return f"copy the files of {KEPT_PLAN} back into plan; a change is made after that, and recorded: {AMEND}"
+    if results_there(root) or (root / "orders/delivered.json").exists():
+        return f"put it back from your copy: what is drawn is drawn; a change is made after that, and recorded: {AMEND}"
+    return f"put it back from your copy; or, where nothing is drawn yet, remove {LOCK} too and plan anew: studykit plan FOLDER"

@@ -34,6 +34,7 @@ from studykit.study.columns import (
 from studykit.study.definition import Study, load_study
 from studykit.study.ownfactors import own_factors
 from studykit.study.ranges import height_fault, posture_fault, store_faults
+from studykit.study.seal import LOCK, way_back
 
 LINE = "_line"
 MOST_COLUMNS = 1000
@@ -53,7 +54,7 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
     """A CSV file as text cells with the line of each row in ``_line``; faults of its shape beside it."""
     name = spec.file
     try:
-        data = read_bytes(path, name, _where_from(spec))
+        data = read_bytes(path, name, _where_from(spec, path.parent.parent))
         text = data.decode("utf-8-sig")
     except BadInput as error:
         return no_cells(spec), list(error.faults)
@@ -86,7 +87,7 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
         faults.append(Fault(file=name, row=reader.line_num, reason=f"cannot be read as CSV: {error}",
                             remedy="close the quotation marks of this line"))
     if not header:
-        return no_cells(spec), [Fault(file=name, reason="the file is empty", remedy=_where_from(spec))]
+        return no_cells(spec), [Fault(file=name, reason="the file is empty", remedy=_where_from(spec, path.parent.parent))]
     if len(header) > MOST_COLUMNS:
         return no_cells(spec), [Fault(file=name, row=1, reason=f"has {len(header)} columns; at most {MOST_COLUMNS} are read",
                                       remedy="look at the file")]
@@ -102,8 +103,14 @@ def _cells(number: int) -> str:
     return f"{number} cell{'' if number == 1 else 's'}"
 
 
-def _where_from(spec: TableSpec) -> str:
-    return "run the intake: studykit report FOLDER" if spec is RESULTS else "write it; see docs/data-dictionary.md"
+def _where_from(spec: TableSpec, root: Path) -> str:
+    """What makes a table that is not there."""
+    if spec is RESULTS:
+        return "run the intake: studykit report FOLDER"
+    if (root / LOCK).exists():
+        return way_back(root)
+    made = spec is SAMPLES or (root / "plan/stock.csv").exists()
+    return "make it with: studykit plan FOLDER" if made else "write it; see docs/data-dictionary.md"
 
 
 def no_cells(spec: TableSpec) -> pd.DataFrame:
@@ -407,7 +414,7 @@ def _still_to_come(root: Path, spec: TableSpec) -> bool:
     """Whether a table is one that `studykit plan` will write."""
     source = root / "plan/stock.csv"
     mine = spec is SAMPLES or (spec is CONTAINERS and source.exists())
-    return mine and not (root / spec.file).exists() and not (root / "plan/plan.lock").exists()
+    return mine and not (root / spec.file).exists() and not (root / LOCK).exists()
 
 
 def _stock_stores(root: Path) -> list[str]:

@@ -7,6 +7,7 @@ import math
 import re
 import shutil
 import time
+import tomllib
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -14,7 +15,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.classroom import deliver, make, orders, reveal, safe, worlds
+from studykit.classroom import deliver, make, orders, reveal, safe, terms, worlds
 from studykit.classroom.laboratory import Line, measure, plant
 from studykit.classroom.page import alt_of, class_page
 from studykit.commands.plan import opening
@@ -22,9 +23,11 @@ from studykit.commands.teaching import _instead
 from studykit.core.errors import BadInput
 from studykit.core.files import write_bytes
 from studykit.sampling.plan import _tables, draft, plan
-from studykit.study.definition import load_study
-from studykit.study.lock import lock_folder
+from studykit.study.definition import load_study, parse_study
+from studykit.study.lock import lock_folder, promises
+from studykit.study.margins import change_margin
 from studykit.study.seal import seal_of
+from studykit.study.tables import load_tables
 
 PHRASE = "kettle anchor violet ladder"
 NAMES = ("ada", "ben")
@@ -359,8 +362,60 @@ def test_changed_raw_files_locks_and_margins_are_told_and_do_not_help(root):
                               "was not handed in: there is no lock in the folder")
     assert spoilt.words == clean.words
     pd.testing.assert_frame_equal(spoilt.intervals, clean.intervals)
-    toml.write_text(toml.read_text().replace("{ relative_percent = 6 }", "{ relative_percent = 60 }"))
-    assert handed(root, "ada").remarks[-1] == "margins changed after the order: P"
+    for old, new in (("{ relative_percent = 6 }", "{ relative_percent = 60 }"), ("alpha = 0.05", "alpha = 0.2"),
+                     ("share_percent = 40", "share_percent = 45"), ("s_r_percent = 4,", "s_r_percent = 1,")):
+        assert old in toml.read_text()
+        toml.write_text(toml.read_text().replace(old, new))
+    wide = handed(root, "ada")
+    assert wide.words == clean.words
+    pd.testing.assert_frame_equal(wide.intervals, clean.intervals)
+    assert wide.remarks[-1] == ("judged by what the class was given, not by its study.toml: alpha 0.2, given 0.05, "
+                                "analytes.P.margin.relative_percent 60.0, given 6.0, "
+                                "analytes.Si.repeatability.s_r_percent 1.0, given 4.0, share_percent 45.0, given 40.0")
+
+
+def test_a_margin_widened_with_a_reason_after_the_delivery_earns_nothing(root):
+    """The third stranger's way: every margin let out by the command that is meant for it, with a reason."""
+    clean, folder = handed(root, "ada"), root / "students/ada"
+    for analyte, wide in (("KV40", "5 %"), ("P", "30 %"), ("Ca", "40 %"), ("Si", "60 %"), ("Water", "250 mg/kg")):
+        change_margin(folder, analyte, wide, reason="the blender widened his tolerance in a letter of March")
+    own = handed(root, "ada")
+    assert own.words == clean.words
+    pd.testing.assert_frame_equal(own.intervals, clean.intervals)
+    assert "analytes.Ca.margin.relative_percent 40.0, given 10.0" in own.remarks[-1]
+
+
+def test_what_a_student_decides_is_kept_when_judged_by_what_was_given(root):
+    path = root / "students/ada/study.toml"
+    text = path.read_text()
+    path.write_text(re.sub(r"(?m)^replicates = 1 ", "replicates = 3 ", text).replace("heel = false", "heel = true"))
+    own = parse_study(tomllib.loads(terms.judged_text(load_study(root / "students/ada"))))
+    assert (own.design.containers, own.design.replicates, own.sampling.heel) == (4, 3, True)
+    assert own.design.controls == worlds.given().design.controls
+    assert terms.deviations(promises(own)) == []
+
+
+def test_after_a_delivery_nobody_is_told_to_plan_anew_and_a_lost_plan_has_one_way_back(root):
+    folder = root / "students/ada"
+    path = folder / "study.toml"
+    before, text = opening(folder), path.read_text()
+    assert before.cost == safe.unseal(root, PHRASE)["students"]["ada"]["orders"][0]["cost"]
+    path.write_text(re.sub(r"(?m)^replicates = 1 ", "replicates = 2 ", text))
+    assert (opening(folder).determinations, opening(folder).cost) == (before.determinations, before.cost)
+    notes = " ".join(plan(folder, load_study(folder)).notes)
+    assert "remove" not in notes
+    assert "what is drawn is drawn" in notes
+    path.write_text(text)
+    kept = (folder / "plan/samples.csv").read_bytes()
+    (folder / "plan/samples.csv").unlink()
+    for ask in (lambda: plan(folder, load_study(folder)), lambda: lock_folder(folder), lambda: orders.write_order(folder),
+                lambda: load_tables(folder, with_results=False)):
+        with pytest.raises(BadInput, match="copy the files of orders/plan back into plan"):
+            ask()
+    for file in (folder / "orders/plan").iterdir():
+        shutil.copy(file, folder / "plan" / file.name)
+    assert (folder / "plan/samples.csv").read_bytes() == kept
+    assert handed(root, "ada").remarks == ()
 
 
 def test_findings_are_read_as_people_save_them_and_what_cannot_count_is_said(root):
@@ -412,14 +467,19 @@ def test_more_determinations_than_a_bottle_gives_are_refused_before_the_lock(roo
 
 
 def test_a_folder_that_cannot_be_read_is_a_remark(root):
+    clean = handed(root, "ada").words
     (root / "students/ada/study.toml").write_text("title = ")
     (root / "students/ada/findings.csv").write_bytes(b"\xff\xfe")
     shutil.rmtree(root / "students/ben")
-    for name, said in (("ada", "findings.csv cannot be read"), ("ben", "raw file 1 is missing")):
-        found = handed(root, name)
-        assert found.words == {}
-        assert any(said in r for r in found.remarks)
-        assert "cannot be judged" in found.remarks[-1]
+    found = handed(root, "ada")
+    assert found.words == clean
+    assert found.remarks[0] == "findings.csv cannot be read"
+    assert found.remarks[1].startswith("judged by what the class was given, as its study.toml cannot be read: study.toml: ")
+    assert len(found.remarks) == 2
+    found = handed(root, "ben")
+    assert found.words == {}
+    assert any("raw file 1 is missing" in r for r in found.remarks)
+    assert "cannot be judged" in found.remarks[-1]
 
 
 # ---- ways out of what went wrong

@@ -142,7 +142,7 @@ def test_a_locked_plan_whose_samples_are_gone_is_not_replaced(tmp_path) -> None:
     lock_plan(root, load_study(root))
     (root / "plan/samples.csv").unlink()
     before = tree(root)
-    with pytest.raises(BadInput, match=r"the plan is locked, but plan/samples\.csv is gone"):
+    with pytest.raises(BadInput, match=r"plan/samples\.csv: the plan is locked.*remove plan/plan\.lock too"):
         plan(root, load_study(root))
     assert tree(root) == before
 
@@ -303,3 +303,16 @@ def test_nothing_is_drawn_at_the_floor_nor_stirred_unasked(tmp_path) -> None:
     only = folder(tmp_path / "heel", stock=stock_rows(12), toml=STUDY_TOML.replace("residue = true\n", ""))
     assert "composite" not in set(drafted(only)[1]["kind"])  # a heel draw brings no stirred rest with it
     assert "heel" in set(drafted(only)[1]["kind"])
+
+
+def test_planning_anew_is_offered_only_where_nothing_was_drawn(tmp_path) -> None:
+    root = folder(tmp_path, stock=stock_rows(12))
+    plan(root, load_study(root))
+    assert "remove plan/samples.csv first" in plan(root, load_study(root)).notes[1]
+    lock_plan(root, load_study(root))
+    assert "remove plan/samples.csv and plan/plan.lock first" in plan(root, load_study(root)).notes[1]
+    (root / "raw").mkdir(exist_ok=True)
+    (root / "raw/laboratory.csv").write_text("sample,P\n")
+    said = plan(root, load_study(root)).notes[1]
+    assert said.startswith("results are there")
+    assert "remove" not in said
