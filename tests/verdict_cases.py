@@ -35,7 +35,8 @@ def make(root: Path, cells: Cells, *, margin: Mapping[str, float] | None = None,
                 results += (f"{code},P,{'' if limit else v},mg/kg,{str(v)[0] if limit else ''},{limit},{k},{run},lab.csv,"
                             f"{line}\n")
                 line += 1
-    study = definition(analytes={"P": entry}, share_percent=share)
+    scope = "container" if len(cells) == 1 else "stock"
+    study = definition(analytes={"P": entry}, share_percent=share, scope=scope)
     write_study(root, study=study, containers=containers, samples=samples, results_text=results)
     return kit.open_stage("06-verdict", str(root), str(root / "report"))
 

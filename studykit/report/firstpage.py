@@ -15,6 +15,7 @@ import pandas as pd
 from studykit.ageing.tables import action_words
 from studykit.core.files import read_csv
 from studykit.core.record import literal, read_records, significant
+from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
@@ -116,6 +117,14 @@ def listed(names: list[str], most: int = 12) -> str:
     return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
 
 
+def of_one(stage: OpenStage) -> list[str]:
+    """Analytes of a claim about more than one container whose word holds for the one in which they were measured."""
+    told = optional(stage, "06-verdict", "sentences")
+    if stage.study.scope == "container" or told.empty:
+        return []
+    return list(told.loc[told["holds for"] == LABEL, "analyte"])
+
+
 def verdict_table(stage: OpenStage) -> pd.DataFrame:
     """The verdict table of the verdict stage; without the word for the stock where the claim is about one container."""
     table = stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
@@ -143,7 +152,11 @@ def follows(stage: OpenStage) -> str:
     """
     table = optional(stage, "06-verdict", "sentences")
     out = [f"- {literal(r['sentence'])}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
+    few = [stage.study.label_of(a) for a in of_one(stage) if a in set(table.loc[table["verdict"] == "homogeneous", "analyte"])]
+    out += [f"- Homogeneous in the one container where it was measured, which says nothing of the others: "
+            f"{literal(', '.join(few))}."] * bool(few)
     rest = table[(table["verdict"] == "homogeneous") & (table["stock"] != "homogeneous")] if len(table) else table
+    rest = rest[~rest["analyte"].isin(of_one(stage))] if len(rest) else rest
     for word, part in rest.groupby("stock", sort=False):
         who = ", ".join(literal(stage.study.label_of(a)) for a in part["analyte"])
         out.append(f"- Homogeneous on average only: {who}. " + (

@@ -5,7 +5,7 @@ Like the rest of page one it computes nothing: every answer is put together from
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Iterable
 
 import pandas as pd
 
@@ -13,7 +13,7 @@ from studykit.ageing.tables import action_words
 from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
-from studykit.report.firstpage import beyond_groups, count, listed, optional, recorded, together
+from studykit.report.firstpage import beyond_groups, count, listed, of_one, optional, recorded, together
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
@@ -73,7 +73,21 @@ def right(stage: OpenStage) -> list[str]:
     told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ", mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
-    return told
+    return told + _of_few(stage)
+
+
+def _of_few(stage: OpenStage) -> list[str]:
+    """Analytes with results of fewer containers than were opened, and what their word holds for."""
+    opened, fits = recorded(stage, "00-study").get("containers_stored", ""), optional(stage, "05-model", "fits")
+    if stage.study.scope == "container" or fits.empty:
+        return []
+    one = [a for a in of_one(stage) if stage.study.decides(a)]
+    told = [f"Measured in 1 of {count(opened, 'container')}: {_and([*map(stage.study.label_of, one)])}. What is said "
+            "of it holds for that one, for no other."] * bool(one)
+    some = {stage.study.label_of(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
+            if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
+    fewer = [f"{name} in {n} of {opened}" for name, n in some.items() if n != opened]
+    return [*told, *[f"Not measured in all containers opened: {_and(fewer)}."] * bool(fewer)]
 
 
 def todo(stage: OpenStage) -> list[str]:
@@ -191,17 +205,19 @@ def unknown(stage: OpenStage) -> list[str]:
         names = list(table.loc[table["verdict"] == verdict, "name"])
         open_ += [f"{words}: {', '.join(names)}."] if names else []
     told = [" ".join(open_)] if open_ else []
-    share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive"), "name"])
+    share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
+                           & ~table["analyte"].isin(of_one(stage)), "name"])
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
              f"{', '.join(share)}."] if share else []
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))
+    cannot = [text for text in cannot if not text.endswith(f"of it {LABEL}.")]  # that was said under the first question
     new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
     return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 
 
-def _and(names: list[Hashable]) -> str:
+def _and(names: Iterable[Hashable]) -> str:
     """Names with commas, and 'and' before the last."""
     texts = [str(n) for n in names]
     return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))

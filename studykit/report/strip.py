@@ -11,8 +11,9 @@ import math
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.report.firstpage import optional
+from studykit.report.firstpage import of_one, optional
 from studykit.study.stages import OpenStage
+from studykit.verdict.rule import ONE_ONLY
 
 RIM, WIDE, HIGH = 3.0, 240, 24
 UNIT = 36
@@ -24,8 +25,9 @@ CAPTION = ("Each analyte against its margin: the two depths that decide, their d
 
 def answer_table(stage: OpenStage) -> pd.DataFrame:
     """One row an analyte: analyte, in a word, difference, margin; empty where it was not judged."""
-    table = stage.read_table("06-verdict", "verdicts")
-    rows = [(r["name"], word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
+    table, few = stage.read_table("06-verdict", "verdicts"), of_one(stage)
+    rows = [(r["name"], ONE_ONLY if r["analyte"] in few and r["verdict"] == "homogeneous" else
+             word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
     return pd.DataFrame(rows, columns=["analyte", "in a word", "difference of two depths", "margin"])
 
 

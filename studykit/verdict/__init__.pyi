@@ -1,3 +1,4 @@
+from . import alone as alone
 from . import containers as containers
 from . import estimands as estimands
 from . import expected as expected
@@ -13,6 +14,7 @@ from .rule import judge as judge
 from .tables import judge_all as judge_all
 
 __all__ = [
+    "alone",
     "containers",
     "estimands",
     "expected",

@@ -200,7 +200,8 @@ def of_one(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     ``turned``: the zones against the sample, not the sample against the zones.
     """
     judged = single_results(stage.study, [model]).get(model.analyte)
-    heels = stage.samples.loc[stage.samples["kind"].isin(kinds), "sample"]
+    own = stage.samples["container"].isin(model.rows.table["container"])  # others' heels say nothing of this one
+    heels = stage.samples.loc[stage.samples["kind"].isin(kinds) & own, "sample"]
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(heels)]
     if not isinstance(judged, SingleResult) or mine.empty or (mine["qualifier"] != "").any():
         return None

@@ -31,6 +31,7 @@ from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
 from studykit.inference.judge import lost_reasons
 from studykit.inference.power import containers_needed as plan_containers
+from studykit.inference.single import LABEL
 from studykit.mixed.fit import RemlFit
 from studykit.model.fit import AnalyteModel, Bounds, FittedModel, heights_of
 from studykit.model.rows import known
@@ -355,6 +356,8 @@ def _after_holm(word: str, beyond: float, gradient: float, alone: float, alpha: 
 
 ON_AVERAGE = "homogeneous on average only"
 """In lists of the study's sentence: the mean is homogeneous, but too little is shown of single containers."""
+ONE_ONLY = "homogeneous in one container only"
+"""There: the one container in which it was measured is homogeneous, which says nothing of the others."""
 
 
 def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVerdict:
@@ -367,8 +370,9 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
     finals = [v.final for v in analytes]
     word = ("stratified" if any(v.firm for v in analytes) else "uneven" if "uneven" in finals else
             "homogeneous" if all(w == "homogeneous" for w in finals) else "inconclusive")
-    listed = [ON_AVERAGE if v.final == "inconclusive" and v.word == "homogeneous" else v.final for v in analytes]
-    order = [word, *(w for w in ("stratified", "uneven", "inconclusive", ON_AVERAGE, "homogeneous", "not assessed")
+    listed = [(ONE_ONLY if v.scope == LABEL else ON_AVERAGE) if v.final == "inconclusive" and v.word == "homogeneous" else
+              v.final for v in analytes]
+    order = [word, *(w for w in ("stratified", "uneven", "inconclusive", ON_AVERAGE, ONE_ONLY, "homogeneous", "not assessed")
                      if w != word)]
     parts = []
     for each in order:

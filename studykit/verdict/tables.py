@@ -27,6 +27,7 @@ from studykit.study.exclusions import read_exclusions
 from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
+from studykit.verdict.alone import measured_in, of_one_only, one_of_many
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
@@ -39,9 +40,11 @@ def judge_all(stage: StudyTables, models: list[AnalyteModel]) -> StudyVerdict:
     """The study's verdict, with known-precision verdicts for one container.
 
     'Homogeneous' speaks of every pair of declared depths: an analyte without a result at one of them is inconclusive, and
-    so is every 'homogeneous' of a study whose layered control was not found stratified; each with that reason.
+    so is every 'homogeneous' of a study whose layered control was not found stratified; each with that reason. What was
+    measured in one container of a stock is open for the stock (``alone``).
     """
     first = judge(stage.study, models, single_verdicts(stage.study, models)).analytes
+    first = tuple(of_one_only(stage, v, m) for v, m in zip(first, models, strict=True))
     seen = tuple(_of_all_depths(v, m) for v, m in zip(first, models, strict=True))
     if any(v.word == "homogeneous" for v in seen) and blind(stage):
         seen = tuple(_unsupported(v, BLIND) if v.word == "homogeneous" else v for v in seen)
@@ -111,6 +114,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
             stage.record(f"at_least.{name}", value, unit, 3, kind="optimised", table="evidence.csv")
         if v.stock is not None:
             stage.record(f"stock.{name}", v.final, table=table)
+        if v.stock is not None and v.containers:
             stage.record(f"share.{name}", 100 * v.stock.share_upper, "%", 3, table="shares.csv")
         if v.needed is not None:
             stage.record(f"needed.{name}", v.needed, table=table)
@@ -231,12 +235,14 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
             found.append(BLIND)
     except BadInput as error:
         found.append(str(error))
-    alone = any(m.path == "known precision" for m in models)
-    if alone:
+    few = [m for m in models if one_of_many(stage.study, m) and stage.study.decides(m.analyte)]
+    found += [f"{stage.study.label_of(m.analyte)} was {measured_in(stage, m)}: what is said of it {LABEL}." for m in few]
+    single = not few and any(m.path == "known precision" for m in models)
+    if single:
         found.append(f"The answer {LABEL}.")
         found += [f"It cannot conclude {c}." for c in CANNOT_CONCLUDE]
     heel = (stage.samples["kind"] == "heel").any()
-    if not estimands.has_whole(stage.samples) and not alone:  # one container says so in its own words
+    if not estimands.has_whole(stage.samples) and not single:  # one container says so in its own words
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
                      "that the sampled zones agree or differ, not "
                      + ("how much lies on the floor in all." if heel else "that nothing lies on the floor."))

@@ -29,6 +29,7 @@ from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
+from studykit.verdict.alone import measured_in, one_of_many
 from studykit.verdict.floors import BEYOND, REST, SINGLE, UNDECIDED, UNKNOWN, WITHIN, floors, of_one, word_of
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
@@ -86,7 +87,16 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         rows.append((name, "floor", floor_word, *floor[1:], margin.text, why))
         if (found := _whole(stage, model, results, others.get((name, estimands.REST)))) is not None:
             rows.append((name, WHOLE, *found[:-1], margin.text, found[-1]))
+        if one_of_many(stage.study, model):
+            rows = [_of_few(r, measured_in(stage, model)) if r[0] == name else r for r in rows]
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _of_few(row: tuple[Any, ...], measured: str) -> tuple[Any, ...]:
+    """A row of an analyte measured in one container of a stock: what is within there is not shown to be elsewhere."""
+    if row[2] not in (WITHIN, ABOVE, UNDECIDED):
+        return row
+    return *row[:2], UNDECIDED, *row[3:8], "; ".join(filter(None, (row[8], measured)))
 
 
 def _rows(stage: OpenStage, models: list[AnalyteModel]) -> dict[tuple[str, str], dict[Hashable, Any]]:
