@@ -22,18 +22,21 @@ WAYS = ("growth shown, %", "time known within ±, months")
 
 
 def line_table(trends: tuple[Trend, ...]) -> pd.DataFrame:
-    """What the figure draws: points (container), fitted line with limits (line); months and differences as told."""
+    """What the figure draws: points (container), fitted line with limits (line); months and differences as told.
+
+    Of the pair of depths that decides.
+    """
     rows: list[tuple[object, ...]] = []
     for t in trends:
         show, own = t.own.margin.shown, t.own
-        rows += [(own.analyte, own.label, str(c), float(m), show(float(v)), math.nan, math.nan, own.unit)
+        rows += [(own.analyte, own.label, own.between, str(c), float(m), show(float(v)), math.nan, math.nan, own.unit)
                  for c, m, v in zip(own.units, own.months, own.values, strict=True)]
         at = np.linspace(0.0, max(t.horizon.oldest, min(t.horizon.bound, 1.05 * float(t.mean.estimate[0]))), STEPS)
         found = t.at(at)
         half = stats.t.isf(own.alpha, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se[0]
-        rows += [(own.analyte, own.label, "line", float(m), show(float(e)), show(float(e - h)), show(float(e + h)), own.unit)
-                 for m, e, h in zip(at, found.estimate[0], half, strict=True)]
-    return pd.DataFrame(rows, columns=["analyte", "group", "who", "months", "difference", "low", "high", "unit"])
+        rows += [(own.analyte, own.label, own.between, "line", float(m), show(float(e)), show(float(e - h)), show(float(e + h)),
+                  own.unit) for m, e, h in zip(at, found.estimate[0], half, strict=True)]
+    return pd.DataFrame(rows, columns=["analyte", "group", "between", "who", "months", "difference", "low", "high", "unit"])
 
 
 def over_time(trends: tuple[Trend, ...]) -> Figure:
@@ -45,8 +48,14 @@ def over_time(trends: tuple[Trend, ...]) -> Figure:
     axes = figure.subplots(1, len(trends), squeeze=False, sharey=True)[0]
     for ax, t in zip(axes, trends, strict=True):
         _panel(ax, t, table[table["group"] == t.own.label])
-    axes[0].set_ylabel(f"bottom \u2212 top of each container, {trends[0].own.unit}", fontsize=8)
+    axes[0].set_ylabel(f"{_what(trends)} of each container, {trends[0].own.unit}", fontsize=8)
     return figure
+
+
+def _what(trends: tuple[Trend, ...]) -> str:
+    """Which difference is drawn."""
+    ends = all(t.own.pair == t.outer.own.pair for t in trends)
+    return "bottom \u2212 top" if ends else "lower \u2212 upper"
 
 
 def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
@@ -69,7 +78,8 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
             ax.annotate(f"{name} {significant(float(at), 3)}", (at, room[1]), rotation=90, va="top", ha="right", fontsize=6.5)
     ax.set_ylim(*room)
     ax.set_xlim(left=0)
-    ax.set_title(t.own.label, fontsize=9, loc="left")
+    by = "" if t.own.pair == t.outer.own.pair else f"\n{t.own.between}"
+    ax.set_title(f"{t.own.label}{by}", fontsize=9, loc="left")
     ax.set_xlabel("age, months", fontsize=8)
     ax.set_ylabel("")
     ax.tick_params(labelsize=8)
@@ -84,8 +94,9 @@ def alt(trends: tuple[Trend, ...]) -> str:
         ends = [t.own.margin.shown(float(t.at(np.array([m])).estimate[0, 0])) for m in t.own.span]
         passes = f"passes the margin at {significant(float(t.mean.estimate[0]), 3)} months" if math.isfinite(
             t.mean.estimate[0]) else "does not pass the margin"
-        parts.append(f"{t.own.label}: fitted line from {significant(ends[0], 2)} to {significant(ends[1], 2)} {t.own.unit}, "
-                     f"{passes}")
+        by = "" if t.own.pair == t.outer.own.pair else f", {t.own.between}"
+        parts.append(f"{t.own.label}{by}: fitted line from {significant(ends[0], 2)} to {significant(ends[1], 2)} "
+                     f"{t.own.unit}, {passes}")
     return f"Own difference of each container against age, {trends[0].own.analyte}. " + "; ".join(parts)
 
 

@@ -17,7 +17,7 @@ counts. Scatter of sampling and measurement counts as the containers' own, so th
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -57,28 +57,36 @@ def longer(one: Passing, other: Passing) -> Passing:
                    outside=one.outside | other.outside)
 
 
+def earlier(some: Sequence[Passing]) -> Passing:
+    """The earliest of several times, each of one study: every one of them must be shown within."""
+    outside = np.any([p.outside for p in some], axis=0)
+    return Passing(estimate=np.min([p.estimate for p in some], axis=0), latest=np.min([p.latest for p in some], axis=0),
+                   safe=np.where(outside, np.nan, np.min([p.safe for p in some], axis=0)), outside=outside)
+
+
 def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, alpha: float, span: tuple[float, float],
-                stop: float, points: int | None = None) -> Passing:
+                stop: float, points: int | None = None, beyond: float | None = None) -> Passing:
     """When the mean difference passes the margin (low, high); limits are followed up to ``stop`` months.
 
     ``span``: youngest and oldest age observed. ``points``: ages looked at on either side of the oldest (POINTS).
+    ``beyond``: the level of ``latest``, alpha where left out.
 
     ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``. Where a limit lies
     beyond at the youngest age there is no time within, even if the line comes back later: young containers are not.
     """
     low, high = margin
 
-    def limits(months: Array) -> tuple[Array, Array]:
+    def limits(months: Array, level: float) -> tuple[Array, Array]:
         found = lines.at(course.line(months))
-        half = stats.t.isf(alpha, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se
+        half = stats.t.isf(level, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se
         return found.estimate - half, found.estimate + half
 
     def inside(months: Array) -> Array:
-        lower, upper = limits(months)
+        lower, upper = limits(months, alpha)
         return np.asarray(np.minimum(high - upper, lower - low))
 
-    def beyond(months: Array) -> Array:
-        lower, upper = limits(months)
+    def outwards(months: Array) -> Array:
+        lower, upper = limits(months, alpha if beyond is None else beyond)
         return np.asarray(np.maximum(lower - high, low - upper))
 
     def worse(months: Array, best: NDArray[np.intp]) -> NDArray[np.bool_]:
@@ -88,10 +96,10 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         return np.asarray(shrinks | (first > high) | (first < low))
 
     safe, outside = _until(inside, span, stop, points, worse)
-    at_once = beyond(np.array([span[0]]))[:, 0] > 0
+    at_once = outwards(np.array([span[0]]))[:, 0] > 0
     safe, outside = np.where(at_once, np.nan, safe), outside | at_once
     return Passing(estimate=crossing(lines.beta, course, margin, span[0]), safe=safe, outside=outside,
-                   latest=_from(beyond, span[0], FAR * stop, points))
+                   latest=_from(outwards, span[0], FAR * stop, points))
 
 
 def crossing(beta: Array, course: Course, margin: tuple[float, float], youngest: float = 0.0) -> Array:
@@ -211,11 +219,14 @@ def containers_law(values: Array, course: Course, months: Array, units: ArrayLik
 
 
 def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
-                 span: tuple[float, float], stop: float) -> Passing:
-    """When more than ``share`` (0 to 1) of the containers lie beyond the margin; ``law`` gives their laws at times (T,)."""
+                 span: tuple[float, float], stop: float, beyond: float | None = None) -> Passing:
+    """When more than ``share`` (0 to 1) of the containers lie beyond the margin; ``law`` gives their laws at times (T,).
+
+    ``beyond``: the level of ``latest``, alpha where left out.
+    """
     def shown_beyond(months: Array) -> Array:
-        found = law(months)
-        sides = [-_room(found, edge, sign, share, alpha) for edge, sign in ((margin[1], 1), (margin[0], -1))]
+        found, level = law(months), alpha if beyond is None else beyond
+        sides = [-_room(found, edge, sign, share, level) for edge, sign in ((margin[1], 1), (margin[0], -1))]
         return np.asarray(np.max(sides, axis=0).min(axis=0))
 
     safe, outside = share_within(law, margin, share, alpha=alpha, span=span, stop=stop)
@@ -287,12 +298,12 @@ def _needed(df: int, root: Array, share: float, chance: float) -> Array:
 
 
 def by_ages(values: Array, months: Array, units: ArrayLike, ages: NDArray[np.intp], margin: tuple[float, float], *,
-            alpha: float) -> Passing:
+            alpha: float, beyond: float | None = None) -> Passing:
     """The mean's times without a line, from the means of the ages ``ages`` (n,) counted from the youngest; values (n,).
 
     ``safe``: the last age up to which every mean is shown within; ``latest``: the first that is shown beyond; the fitted
     time lies on straight lines between the means. Scatter is each age's own where containers were drawn again, else pooled
-    over the ages; what cannot be judged is not shown.
+    over the ages; what cannot be judged is not shown. ``beyond``: the level of ``latest``, alpha where left out.
     """
     k, again = int(ages.max()) + 1, len(np.unique(units)) < len(months)
     at, mean, count = (np.array([f(x[ages == a]) for a in range(k)]) for f, x in (
@@ -301,11 +312,11 @@ def by_ages(values: Array, months: Array, units: ArrayLike, ages: NDArray[np.int
     df = count - 1.0 if again else np.full(k, float(len(values) - k))
     with np.errstate(all="ignore"):
         square = np.where(df > 0, (rest if again else rest.sum()) / df, np.inf)
-        half = stats.t.isf(alpha, np.maximum(df, 1.0)) * np.sqrt(square / count)
+        half, far = (stats.t.isf(a, np.maximum(df, 1.0)) * np.sqrt(square / count) for a in (alpha, beyond or alpha))
     within = (mean + half <= margin[1]) & (mean - half >= margin[0])
-    beyond = (mean - half > margin[1]) | (mean + half < margin[0])
+    out = (mean - far > margin[1]) | (mean + far < margin[0])
     first = int(np.argmin(within)) if not within.all() else k
-    late = at[int(np.argmax(beyond))] if beyond.any() else np.inf
+    late = at[int(np.argmax(out))] if out.any() else np.inf
     return Passing(estimate=np.array([_between(at, mean, margin)]), safe=np.array([at[first - 1] if first else np.nan]),
                    latest=np.array([late]), outside=np.array([first == 0]))
 

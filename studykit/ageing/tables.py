@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -18,15 +19,16 @@ from studykit.study.ages import DAYS_A_MONTH, SHORT_DAYS, stands_from
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 
-RATE_COLUMNS = ["analyte", "group", "containers", "differences", "per month", "month low", "month high", "per year", "year low",
-                "year high", "unit", "df", "p no change"]
-PAIR_COLUMNS = ["analyte", "groups", "difference per year", "low", "high", "unit", "df", "p"]
+RATE_COLUMNS = ["analyte", "group", "between", "containers", "differences", "per month", "month low", "month high", "per year",
+                "year low", "year high", "unit", "df", "p no change"]
+PAIR_COLUMNS = ["analyte", "groups", "between", "difference per year", "low", "high", "unit", "df", "p"]
 TIME_COLUMNS = ["analyte", "group", "margin", "oldest", "looked at up to", "mean fitted", "mean within up to",
                 "mean beyond from", "simulated low", "simulated high", "containers fitted", "containers within up to",
-                "containers beyond from", "containers simulated low", "containers simulated high", "allowed, %", "in words"]
-COURSE_COLUMNS = ["analyte", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
-POOL_COLUMNS = ["analyte", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice", "time, months",
-                "random: lots", "mean lot within up to", "share of lots within up to"]
+                "containers beyond from", "containers simulated low", "containers simulated high", "allowed, %", "mean by",
+                "containers by", "in words"]
+COURSE_COLUMNS = ["analyte", "between", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
+POOL_COLUMNS = ["analyte", "between", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice",
+                "time, months", "random: lots", "mean lot within up to", "share of lots within up to"]
 ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence"]
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
@@ -49,17 +51,19 @@ def seen_time(months: float) -> str:
 
 
 def rates(found: Ageing) -> pd.DataFrame:
-    """Change of the bottom-minus-top difference with standing time, 95 % intervals (RATE_COLUMNS).
+    """Change of a lower zone minus an upper one with standing time, 95 % intervals (RATE_COLUMNS).
 
+    Of lowest against uppermost, and of the pair that decides where it is another.
     Per month and per year; for a curved course in the first month and the first year.
     """
     rows = []
-    for t in found.trends:
+    for t in (shown for group in found.trends for shown in group.shown):
         r, own = t.rate, t.own
         half = float(stats.t.isf(0.025, r.df[0]) * r.se[0, 0])
         told = [own.margin.shown(float(b) * float(own.course.column(m))) for m in (1.0, YEAR)
                 for b in (r.estimate[0, 0], r.estimate[0, 0] - half, r.estimate[0, 0] + half)]
-        rows.append((own.analyte, own.label, len(np.unique(own.units)), len(own.values), *told, own.unit, r.df[0], t.p_rate()))
+        rows.append((own.analyte, own.label, own.between, len(np.unique(own.units)), len(own.values), *told, own.unit, r.df[0],
+                     t.p_rate()))
     return pd.DataFrame(rows, columns=RATE_COLUMNS)
 
 
@@ -67,10 +71,16 @@ def rate_pairs(found: Ageing) -> pd.DataFrame:
     """Whether groups settle at different rates: each pair by Welch's test of their rates (PAIR_COLUMNS)."""
     rows = []
     for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
-        some = found.of(analyte)
-        for i, a in enumerate(some):
-            rows += [(analyte, f"{b.own.label} against {a.own.label}", *_welch(a, b)) for b in some[i + 1:]]
+        for pair in _pairs(found, analyte):
+            some = [by for t in found.of(analyte) if (by := t.by(pair)) is not None]
+            for i, a in enumerate(some):
+                rows += [(analyte, f"{b.own.label} against {a.own.label}", b.own.between, *_welch(a, b)) for b in some[i + 1:]]
     return pd.DataFrame(rows, columns=PAIR_COLUMNS)
+
+
+def _pairs(found: Ageing, analyte: str) -> list[tuple[str, str]]:
+    """The pairs of depths that are printed of an analyte: that of the ends, and those that decide."""
+    return list(dict.fromkeys(s.own.pair for t in found.of(analyte) for s in t.shown))
 
 
 def _welch(a: Trend, b: Trend) -> tuple[float, float, float, str, float, float]:
@@ -88,9 +98,11 @@ def times(found: Ageing) -> pd.DataFrame:
     for t in found.trends:
         s, level = t.spread, 1 - 2 * t.own.alpha
         some = (math.nan,) * 3 if s is None else (s.estimate[0], s.safe[0], s.latest[0])
+        by = t.by(t.spread_by or t.own.pair)
         rows.append((t.own.analyte, t.own.label, t.own.margin.text, t.horizon.oldest, t.horizon.bound, t.mean.estimate[0],
                      t.mean.safe[0], t.mean.latest[0], *t.simulated.interval(level), *some,
-                     *t.simulated.interval(level, of_share=True), 100 * t.own.share, words(t)))
+                     *t.simulated.interval(level, of_share=True), 100 * t.own.share, t.own.between,
+                     by.own.between if s is not None and by is not None else "", words(t)))
     return pd.DataFrame(rows, columns=TIME_COLUMNS)
 
 
@@ -125,7 +137,10 @@ def _spans(*months: float) -> tuple[list[str], str]:
 
 
 def words(t: Trend) -> str:
-    """The times of one group in words, rounded down to the calendar, each with its interval."""
+    """The times of one group in words, rounded down to the calendar, each with its interval.
+
+    The pair of depths that decides is named where it is not lowest against uppermost.
+    """
     if t.bent:
         return _bent_words(t)
     mean, share, s = _mean_words(t), f"{100 * t.own.share:g} %", t.spread
@@ -134,22 +149,29 @@ def words(t: Trend) -> str:
     if s.outside[0]:
         return f"{mean}; even at the youngest age it is not shown that at most {share} of containers lie beyond"
     last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
-    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it up to {whole_time(s.safe[0])}{last}"
-            f"{_interval(t, s)}")
+    by = _by(t, t.spread_by or t.own.pair)
+    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it{by} up to "
+            f"{whole_time(s.safe[0])}{last}{_interval(t, s)}")
+
+
+def _by(t: Trend, pair: tuple[str, str]) -> str:
+    """The pair that decides, in commas, where it is not that of the ends."""
+    found = t.by(pair)
+    return "" if found is None or pair == t.outer.own.pair else f", {found.own.between},"
 
 
 def _mean_words(t: Trend) -> str:
-    passing, youngest = t.mean, t.own.span[0]
+    passing, youngest, by = t.mean, t.own.span[0], _by(t, t.own.pair)
     if passing.outside[0]:
         if passing.latest[0] > youngest:
             (from_,), unit = _spans(passing.latest[0])
             late = f", and beyond it from {from_} {unit} on" if math.isfinite(passing.latest[0]) else ""
-            return f"on average not shown to be within the margin at the youngest age{late}{_interval(t, passing)}"
-        return f"on average beyond the margin already at the youngest age seen ({seen_time(youngest)})"
+            return f"on average{by} not shown to be within the margin at the youngest age{late}{_interval(t, passing)}"
+        return f"on average{by} beyond the margin already at the youngest age seen ({seen_time(youngest)})"
     seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
     if passing.safe[0] >= t.horizon.bound:
-        return f"on average the margin is not passed within {_looked_at(t)}{_interval(t, passing, seen)}"
-    return f"on average within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
+        return f"on average{by} the margin is not passed within {_looked_at(t)}{_interval(t, passing, seen)}"
+    return f"on average{by} within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
 
 
 def _looked_at(t: Trend) -> str:
@@ -178,18 +200,19 @@ def _bent_words(t: Trend) -> str:
     within = ("not shown within the margin at the youngest age" if t.mean.outside[0] else
               f"shown within the margin up to the age of {seen_time(t.mean.safe[0])}")
     beyond = f", beyond it from that of {seen_time(late)} on" if math.isfinite(late) else ""
-    return (f"on average {within}{beyond}, by the means of the ages, because they do not lie on the declared course; nothing "
-            "is said of other ages nor of the share of containers")
+    return (f"on average{_by(t, t.own.pair)} {within}{beyond}, by the means of the ages, because they do not lie on the "
+            "declared course; nothing is said of other ages nor of the share of containers")
 
 
 def courses(found: Ageing, study: Study) -> pd.DataFrame:
     """Lack of fit of the declared course and of others, over all groups of an analyte (COURSE_COLUMNS)."""
     declared, rows = course_of(study), []
     for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
-        for course in dict.fromkeys((declared, *HORIZONS)):
-            f = _fit(found.of(analyte), course)
+        for pair, course in product(_pairs(found, analyte), dict.fromkeys((declared, *HORIZONS))):
+            some = [by for t in found.of(analyte) if (by := t.by(pair)) is not None]
+            f = _fit(some, course)
             how = "no" if course != declared else "yes" if study.time is not None else "taken, not declared"
-            rows.append((analyte, course.words(), how, f.statistic, f.df1, f.df2, f.p, f.sum_of_squares))
+            rows.append((analyte, some[0].own.between, course.words(), how, f.statistic, f.df1, f.df2, f.p, f.sum_of_squares))
     return pd.DataFrame(rows, columns=COURSE_COLUMNS)
 
 
@@ -200,10 +223,14 @@ def _fit(trends: Sequence[Trend], course: Course) -> LackOfFit:
 
 
 def pooled(found: Ageing) -> pd.DataFrame:
-    """ICH Q1E's preliminary tests for lots and for groups, its time, and lots as a sample of lots beside it (POOL_COLUMNS)."""
+    """ICH Q1E's preliminary tests for lots and for groups, its time, and lots as a sample of lots beside it (POOL_COLUMNS).
+
+    By the pair of depths that decides in the group that passes first.
+    """
     rows = []
     for analyte in dict.fromkeys(t.own.analyte for t in found.trends):
-        some = found.of(analyte)
+        first = earliest(found.of(analyte)).own.pair
+        some = [by for t in found.of(analyte) if (by := t.by(first)) is not None]
         own, label = some[0].own, np.concatenate([[t.own.label] * len(t.own.values) for t in some])
         y, m, lots = (np.concatenate([getattr(t.own, k) for t in some]) for k in ("values", "months", "lots"))
         span, stop = (float(m.min()), float(m.max())), min(t.horizon.bound for t in some)
@@ -215,8 +242,8 @@ def pooled(found: Ageing) -> pd.DataFrame:
             r = None if factor != "lot" else random_lots(y, m, list(codes), own.course, own.edges, own.share, alpha=own.alpha,
                                                          span=span, stop=stop)
             more = (r.lots, r.mean.safe[0], r.share.safe[0]) if r is not None else (0, math.nan, math.nan)
-            rows.append((analyte, factor, len(set(codes)), p.rates_f, p.rates_p, p.levels_f, p.levels_p, p.choice, at,
-                         *more))
+            rows.append((analyte, own.between, factor, len(set(codes)), p.rates_f, p.rates_p, p.levels_f, p.levels_p,
+                         p.choice, at, *more))
     return pd.DataFrame(rows, columns=POOL_COLUMNS)
 
 
@@ -291,7 +318,7 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
     """
     begins = dict(zip(containers["container"].astype(str), stands_from(containers, study), strict=True))
     trends = _deciding(study, found)
-    of = {str(c): t.own.label for t in trends for c in t.own.units}
+    of = {str(c): t.own.label for t in trends for by in t.pairs or (t,) for c in by.own.units}
     ages, last = _on_the_last_day(trends, begins)
     own = {str(c): part["analyte"].iloc[0] for c, part in beyond.groupby("container")} if len(beyond) else {}
     drawn, rows = {c for analyte, c in found.drawn if study.decides(analyte)}, []
@@ -310,7 +337,7 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
 def _on_the_last_day(trends: Sequence[Trend], begins: dict[str, pd.Timestamp]) -> tuple[dict[str, float], str]:
     """Age of each container on the last day of a visit, and that day; where no day is known, its age when drawn."""
     newest: dict[str, tuple[str, float]] = {}
-    for t in trends:
+    for t in (by for group in trends for by in group.pairs or (group,)):
         for c, day, m in zip(t.own.units.tolist(), t.own.days.tolist(), t.own.months.tolist(), strict=True):
             newest[str(c)] = max((day, m), newest.get(str(c), ("", 0.0)))
     ages = {c: m for c, (_, m) in newest.items()}
@@ -392,7 +419,16 @@ def said(study: Study, found: Ageing) -> str:
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
     gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text + _no_slopes(study) + _few(found) + _lots(found) + _over(found), *gone])
+    return "\n".join([text + _all_pairs(found) + _no_slopes(study) + _few(found) + _lots(found) + _over(found), *gone])
+
+
+def _all_pairs(found: Ageing) -> str:
+    """That every pair of depths counts, and which have no line."""
+    if all(len(t.pairs) < 2 and not t.without for t in found.trends):
+        return ""
+    gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
+    return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
+            "share holds for each pair." + (f" Not judged, because they carry no line: {', '.join(gone)}." if gone else ""))
 
 
 def _few(found: Ageing) -> str:
@@ -452,7 +488,7 @@ def record_times(stage: OpenStage, found: Ageing) -> None:
     """Record rates and times of every group under names of analyte and group."""
     for k, t in enumerate(found.trends):
         name = f"{''.join(c if c.isalnum() else '_' for c in t.own.analyte)}.{k if t.own.label != ALL else 'all'}"
-        r = t.rate
+        r = t.outer.rate
         stage.record(f"rate_year.{name}", t.own.margin.shown(float(r.estimate[0, 0]) * float(t.own.course.column(YEAR))),
                      t.own.unit, 3, kind="optimised", table="rates.csv")
         for part, value in (("fitted", t.mean.estimate[0]), ("within", t.mean.safe[0]), ("beyond", t.mean.latest[0])):

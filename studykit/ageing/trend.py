@@ -1,15 +1,20 @@
 """One analyte over standing time: each group's own differences, line, limits and times, from the rows of the model.
 
 A group is a combination of levels of the factors that act on depth (age left out); each has its own line. A row is one
-container at one visit: its lowest zone minus its uppermost, cell means on the scale of the margin. Values known only as a
-limit at one of the two ends have no difference: with any of them the analyte has no times, because leaving out what is
-too low to be measured would bend the line.
+container at one visit: its lower zone minus its upper, cell means on the scale of the margin. Every pair of depths has
+its own line and limits, and the earliest time over all pairs is told: whichever pair passes the margin first, its own limit
+is right in 95 % of studies, and the least of all limits is no longer than that. *Shown beyond* is the earliest of several
+chances to err, so pairs other than lowest against uppermost share one level alpha there, and one in the test of lack of fit.
+Values known only as a limit have no difference: with any of them the analyte has no times, because leaving out what is too
+low to be measured would bend the line.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -24,6 +29,7 @@ from studykit.ageing.reach import (
     bootstrap,
     by_ages,
     containers_law,
+    earlier,
     longer,
     mean_passes,
     share_passes,
@@ -54,12 +60,15 @@ class Horizon:
 class Own:
     """One analyte's own differences in one group: values (n,) on the scale of analysis at ages in months.
 
+    ``pair``: the upper and the lower depth; ``part``: its part of the level at which something is shown beyond.
     ``units``: the container of each row, ``lots``: its lot, ``days``: its visit as text; ``share``: of containers that may lie
     beyond (0 to 1).
     """
 
     analyte: str
     label: str
+    pair: tuple[str, str]
+    part: float
     margin: Margin
     unit: str
     course: Course
@@ -77,6 +86,16 @@ class Own:
         return self.margin.low, self.margin.high
 
     @property
+    def beyond(self) -> float:
+        """Level at which a limit is shown beyond."""
+        return self.alpha * self.part
+
+    @property
+    def between(self) -> str:
+        """The pair of depths in words."""
+        return f"{self.pair[1]} against {self.pair[0]}"
+
+    @property
     def again(self) -> bool:
         """True where containers were drawn at more than one visit."""
         return len(np.unique(self.units)) < len(self.units)
@@ -89,12 +108,16 @@ class Own:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
-    """The line of one group and what follows from it.
+    """The line of one group and what follows from it, for one pair of depths or the earliest of all pairs.
 
+    pairs: the lines of all pairs, lowest against uppermost first; ``own`` and all that is fitted is then of the pair whose mean
+    is shown within for the shortest time, ``mean`` and ``spread`` are the earliest of all, ``spread_by`` is the pair that
+    decides the latter. ``without``: pairs that carry no line.
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
-    tell; simulated: both by parametric bootstrap, from the line. ``over``: each factor that is declared random, such as lots,
-    and how many of its levels were taken as a sample of more, 0 for none; both times are then also those of its levels.
+    tell; simulated: both by parametric bootstrap, from the line of ``own``. ``over``: each factor that is declared random,
+    such as lots, and how many of its levels were taken as a sample of more, 0 for none; both times are then also those of
+    its levels.
     """
 
     own: Own
@@ -105,16 +128,30 @@ class Trend:
     spread: Passing | None
     simulated: Simulated
     over: tuple[tuple[str, int], ...]
+    bent: bool
+    pairs: tuple[Trend, ...] = ()
+    spread_by: tuple[str, str] | None = None
+    without: tuple[str, ...] = ()
+
+    @property
+    def outer(self) -> Trend:
+        """The line of lowest against uppermost."""
+        return self.pairs[0] if self.pairs else self
+
+    def by(self, pair: tuple[str, str]) -> Trend | None:
+        """The line of that pair of depths, None where it has none."""
+        return next((t for t in self.pairs or (self,) if t.own.pair == pair), None)
+
+    @property
+    def shown(self) -> tuple[Trend, ...]:
+        """The lines that are printed: lowest against uppermost, and those of the pairs that decide."""
+        some = dict.fromkeys((self.outer.own.pair, self.own.pair, self.spread_by or self.own.pair))
+        return tuple(t for pair in some if (t := self.by(pair)) is not None)
 
     @property
     def over_lots(self) -> int:
         """How many lots were taken as a sample of more."""
         return dict(self.over).get("lot", 0)
-
-    @property
-    def bent(self) -> bool:
-        """True where the ages are shown not to lie on the declared course."""
-        return self.fit.p < FIT
 
     def at(self, months: np.ndarray) -> Reading:
         """Fitted difference at ages in months."""
@@ -172,12 +209,13 @@ def ageing(study: Study, models: list[AnalyteModel]) -> Ageing:
     return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn))
 
 
-def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = ()) -> pd.DataFrame:
+def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = (),
+                pair: tuple[str, str] | None = None) -> pd.DataFrame:
     """One row a container and visit: container, visit (day as text), age_months, lot, group, difference (scale of analysis).
 
-    And the levels of the factors ``random`` as text, under "of NAME".
+    And the levels of the factors ``random`` as text, under "of NAME". pair: upper and lower depth, the ends where left out.
     """
-    top, bottom = rows.depths[0], rows.depths[-1]
+    top, bottom = pair or (rows.depths[0], rows.depths[-1])
     keys = ["container", "visit"]
     table = rows.visits[rows.visits["qualifier"] == ""]
     cells = table.groupby([*keys, "depth"], observed=True)["y"].mean().unstack("depth")
@@ -208,66 +246,114 @@ def sampled_from(study: Study, rows: ModelRows) -> tuple[str, ...]:
     return tuple(f for f in study.factors.random if f in rows.visits)
 
 
+def pairs_of(depths: tuple[str, ...]) -> list[tuple[str, str]]:
+    """Every pair of depths, the upper one first; that of the ends before the others."""
+    ends = (depths[0], depths[-1])
+    return [ends, *(p for p in combinations(depths, 2) if p != ends)]
+
+
 def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend], list[str]]:
     """The lines of one analyte, and why a group has none."""
-    ends = rows.visits[rows.visits["depth"].isin([rows.depths[0], rows.depths[-1]])]
-    if (ends["qualifier"] != "").any():
-        limits = int((ends["qualifier"] != "").sum())
-        return [], [f"{limits} of its results in the uppermost or lowest zone are known only as a limit, so no line over time "
-                    "is fitted"]
-    each = differences(rows, grouping(study, rows), sampled_from(study, rows))
-    known = each[each["age_months"].notna()]
-    if known.empty:
+    limits = int((rows.visits["qualifier"] != "").sum())
+    if limits:
+        return [], [f"{limits} of its results are known only as a limit, so no line over time is fitted"]
+    factors, random = grouping(study, rows), sampled_from(study, rows)
+    each = {p: d[d["age_months"].notna()] for p in pairs_of(rows.depths) for d in [differences(rows, factors, random, p)]}
+    outer, *others = each
+    if each[outer].empty:
         return [], ["no container has both the uppermost and the lowest zone and an age"]
-    fit = lack_of_fit(known["difference"], known["age_months"], known["group"].to_numpy(), known["container"].to_numpy(),
-                      course_of(study))
+    parts = {p: 1.0 if p == outer else 1 / len(others) for p in each}
+    fits = {p: lack_of_fit(d["difference"], d["age_months"], d["group"].to_numpy(), d["container"].to_numpy(), course_of(study))
+            for p, d in each.items() if len(d)}
+    bent = any(f.p < FIT * parts[p] for p, f in fits.items())
     found, why = list[Trend](), list[str]()
-    for label, part in known.groupby("group", sort=True):
+    for label, part in each[outer].groupby("group", sort=True):
+        def one(pair: tuple[str, str], label: str = str(label)) -> Trend:
+            own = _own(study, rows, alpha, label, pair, parts[pair], each[pair][each[pair]["group"] == label])
+            return _trend(study, own, fits[pair], bent)
+
         try:
-            found.append(_trend(study, rows, alpha, str(label), part, fit))
+            first = one(outer)
         except DesignMismatch:
             ages = int(same_ages(part["age_months"]).max()) + 1
             who = f" of {_count(part['container'].nunique(), 'container')}"
             why.append(f"{label}: {_count(len(part), 'own difference')}{who} at {_count(ages, 'age')} carry no line over time")
+        else:
+            found.append(_first_of_all(study, first, others, one))
     return found, why
+
+
+def _first_of_all(study: Study, first: Trend, others: list[tuple[str, str]], one: Callable[[tuple[str, str]], Trend]) -> Trend:
+    """The earliest times over the pair of the ends and ``others``, and the lines of all."""
+    pairs, without = [first], list[str]()
+    for pair in others:
+        try:
+            pairs.append(one(pair))
+        except (DesignMismatch, KeyError):
+            without.append(f"{pair[1]} against {pair[0]}")
+    least = min(pairs, key=lambda t: _order(t.mean))
+    spreads = [(t.spread, t.own.pair) for t in pairs if t.spread is not None]
+    passing, by = min(spreads, key=lambda x: _order(x[0]), default=(None, None))
+    known = first.spread is not None and passing is not None
+    bound = min(t.horizon.bound for t in pairs)
+    horizon = next(t.horizon for t in pairs if t.horizon.bound == bound)
+    return replace(least, mean=earlier([t.mean for t in pairs]), pairs=tuple(pairs), without=tuple(without), horizon=horizon,
+                   spread=earlier([s for s, _ in spreads]) if known else None, spread_by=by if known else None,
+                   simulated=_simulated(study, least))
+
+
+def _order(passing: Passing) -> tuple[float, float]:
+    """Earliest first: by the time shown within, then by that shown beyond."""
+    return 0.0 if passing.outside[0] else float(passing.safe[0]), float(passing.latest[0])
 
 
 def _count(number: int, noun: str) -> str:
     return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
-def _trend(study: Study, rows: ModelRows, alpha: float, label: str, part: pd.DataFrame, fit: LackOfFit) -> Trend:
-    own = Own(analyte=rows.analyte, label=label, margin=rows.margin, unit=rows.shown_unit, course=course_of(study), alpha=alpha,
-              share=study.share_percent / 100, values=part["difference"].to_numpy(dtype=float), lots=part["lot"].to_numpy(),
-              months=part["age_months"].to_numpy(dtype=float), units=part["container"].to_numpy(),
-              days=part["visit"].to_numpy())
-    if same_ages(own.months).max() < 1:
+def _own(study: Study, rows: ModelRows, alpha: float, label: str, pair: tuple[str, str], share: float,
+         part: pd.DataFrame) -> tuple[Own, dict[str, list[str]]]:
+    """The own differences of one pair of depths in one group, and the levels of each factor that is declared random."""
+    own = Own(analyte=rows.analyte, label=label, pair=pair, part=share, margin=rows.margin, unit=rows.shown_unit,
+              course=course_of(study), alpha=alpha, share=study.share_percent / 100,
+              values=part["difference"].to_numpy(dtype=float), months=part["age_months"].to_numpy(dtype=float),
+              lots=part["lot"].to_numpy(), units=part["container"].to_numpy(), days=part["visit"].to_numpy())
+    return own, {name: part[f"of {name}"].tolist() for name in sampled_from(study, rows)}
+
+
+def _trend(study: Study, given: tuple[Own, dict[str, list[str]]], fit: LackOfFit, bent: bool) -> Trend:
+    own, random = given
+    if not len(own.months) or same_ages(own.months).max() < 1:
         raise DesignMismatch("all ages are equal")
     growth = fit_lines(own.values, own.course.line(own.months), own.units)
     if not np.isfinite(growth.at([[0.0, 1.0]]).se).all():
         raise DesignMismatch("one container alone carries the rate")
-    horizon, bent = horizon_of(own, fit), fit.p < FIT
-    mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=alpha) if bent else
-            mean_passes(growth, own.course, own.edges, alpha=alpha, span=own.span, stop=horizon.bound))
-    spread = None if bent else _spread(own, horizon.bound)
-    over = dict[str, int]()
-    for name in sampled_from(study, rows) if not bent else ():
-        levels = part[f"of {name}"].tolist()
-        more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=alpha, span=own.span,
-                           stop=horizon.bound)
+    far = horizon_of(own, bent)
+    mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=own.alpha, beyond=own.beyond)
+            if bent else mean_passes(growth, own.course, own.edges, alpha=own.alpha, beyond=own.beyond, span=own.span,
+                                     stop=far.bound))
+    spread, over = None if bent else _spread(own, far.bound), dict[str, int]()
+    for name, levels in random.items() if not bent else ():
+        more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=own.alpha, span=own.span,
+                           stop=far.bound)
         over[name] = 0 if more is None else more.lots
         if more is not None:
             mean, spread = longer(mean, more.mean), None if spread is None else longer(spread, more.share)
-    simulated = bootstrap(own.values, growth, own.course, own.months, own.units, own.edges, stop=horizon.bound,
-                          share=None if spread is None else own.share, seed=study.seed)
-    return Trend(own=own, growth=growth, fit=fit, horizon=horizon, mean=mean, spread=spread, simulated=simulated,
-                 over=tuple(over.items()))
+    return Trend(own=own, growth=growth, fit=fit, horizon=far, mean=mean, spread=spread, over=tuple(over.items()), bent=bent,
+                 simulated=Simulated(mean=np.array([np.nan]), share=None))
 
 
-def horizon_of(own: Own, fit: LackOfFit) -> Horizon:
+def _simulated(study: Study, t: Trend) -> Simulated:
+    """The times of a pair by parametric bootstrap."""
+    own = t.own
+    return bootstrap(own.values, t.growth, own.course, own.months, own.units, own.edges, stop=t.horizon.bound,
+                     share=None if t.spread is None else own.share, seed=study.seed)
+
+
+def horizon_of(own: Own, bent: bool) -> Horizon:
     """``horizon``, and nothing beyond the oldest age where the ages do not lie on the course."""
     found = horizon(own.course, own.months)
-    if fit.p < FIT and found.bound > found.oldest:
+    if bent and found.bound > found.oldest:
         return Horizon(oldest=found.oldest, bound=found.oldest, why="the ages do not lie on the declared course")
     return found
 
@@ -288,4 +374,4 @@ def _spread(own: Own, bound: float) -> Passing | None:
     law = containers_law(own.values[None], own.course, own.months, own.units)
     if law is None:
         return None
-    return share_passes(law, own.edges, own.share, alpha=own.alpha, span=own.span, stop=bound)
+    return share_passes(law, own.edges, own.share, alpha=own.alpha, beyond=own.beyond, span=own.span, stop=bound)

@@ -97,7 +97,7 @@ class OpenStudy:
         return judge_all(self, fit_all(self))
 
     def rates(self) -> pd.DataFrame:
-        """How fast the lowest-minus-uppermost difference changes with standing time, by analyte and group.
+        """How fast differences between depths change with standing time, by analyte and group.
 
         Per month and per year in the unit of the margin, with 95 % intervals; empty where the study does not ask about time
         (neither a section [time] nor age_months in by_depth).

@@ -735,6 +735,11 @@ LEDGER: dict[str, list[Row]] = {
     ],
     "docs/time.md": [
         row("Times are rounded down to whole months", "", "ageing/test_trend.py::times_are_rounded_down"),
+        row("Every pair of depths has a line", "every",
+            "ageing/test_pairs.py::the_pair_that_passes_first_decides_and_is_named"),
+        row("The pair that passes first is caught", "2,000",
+            "ageing/test_pairs.py::the_earliest_over_pairs_holds_as_one_line_does"),
+        row("Shown beyond and lack of fit are", "5 1", "ageing/test_pairs.py::the_earliest_over_pairs_holds_as_one_line_does"),
         row("Rate per month and per year with a 95", "95",
             "ageing/test_lines.py::slopes_means_and_their_contrasts_agree_with_emmeans"),
         row("Time to the margin on average:", "95 90", "ageing/test_reach.py::fieller_by_its_quadratic"),
