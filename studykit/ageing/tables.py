@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
+from studykit.ageing import holds
+from studykit.ageing.courses import Course, LackOfFit, lack_of_fit
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
-from studykit.ageing.trend import ALL, Ageing, Own, Trend, asked, course_of
+from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
 from studykit.core.record import significant
 from studykit.study.ages import DAYS_A_MONTH, SHORT_DAYS, stands_from
 from studykit.study.definition import Study
@@ -29,7 +30,7 @@ TIME_COLUMNS = ["analyte", "group", "margin", "oldest", "looked at up to", "mean
 COURSE_COLUMNS = ["analyte", "between", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
 POOL_COLUMNS = ["analyte", "between", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice",
                 "time, months", "random: lots", "mean lot within up to", "share of lots within up to"]
-ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence"]
+ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "holds for"]
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
@@ -102,7 +103,7 @@ def times(found: Ageing) -> pd.DataFrame:
         rows.append((t.own.analyte, t.own.label, t.own.margin.text, t.horizon.oldest, t.horizon.bound, t.mean.estimate[0],
                      t.mean.safe[0], t.mean.latest[0], *t.simulated.interval(level), *some,
                      *t.simulated.interval(level, of_share=True), 100 * t.own.share, t.own.between,
-                     by.own.between if s is not None and by is not None else "", words(t)))
+                     by.own.between if s is not None and by is not None else "", words(t) + tied(t)))
     return pd.DataFrame(rows, columns=TIME_COLUMNS)
 
 
@@ -264,7 +265,12 @@ def answers(study: Study, found: Ageing) -> pd.DataFrame:
         some = [t for t in trends if t.own.label == label]
         first = earliest(some)
         text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if t is not first])
-        rows.append((label, first.own.analyte, allowed(first), text))
+        rows.append((label, first.own.analyte, allowed(first), text, holds.lots(study, found)))
+    gone = dict[str, list[str]]()
+    for a, why in found.left_out:
+        gone.setdefault(why, []).extend([a] if study.decides(a) else [])
+    rows += [("", ", ".join(who), 0.0, f"No time can be told of {', '.join(map(study.label_of, who))}: {why}.", "")
+             for why, who in gone.items() if who]
     return pd.DataFrame(rows, columns=ANSWER_COLUMNS)
 
 
@@ -290,7 +296,8 @@ def allowed(t: Trend) -> float:
 
 def _sentence(study: Study, t: Trend, analytes: int) -> str:
     label, who = t.own.label[0].upper() + t.own.label[1:], study.label_of(t.own.analyte)
-    text = f"{label}: {who} decides; {words(t)}." if analytes > 1 else f"{label}, {who}: {words(t)}."
+    told = words(t) + tied(t)
+    text = f"{label}: {who} decides; {told}." if analytes > 1 else f"{label}, {who}: {told}."
     return text + (f" Beyond {seen_time(t.horizon.oldest)} nothing was observed: {t.horizon.why}." if _far(t) else "")
 
 
@@ -301,6 +308,11 @@ def _unclear(study: Study, some: Sequence[Trend]) -> str:
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
     return text + (f" Even at the youngest age it is not shown that at most {100 * some[0].own.share:g} % of containers lie "
                    f"beyond for {', '.join(shares)}." if shares else "")
+
+
+def tied(t: Trend) -> str:
+    """What the containers of a group cannot tell apart, as the end of a sentence; '' where nothing is tied."""
+    return "".join(tie.words() for tie in t.own.tied)
 
 
 def _far(t: Trend) -> bool:
@@ -418,8 +430,12 @@ def said(study: Study, found: Ageing) -> str:
     if any(t.own.again for t in found.trends):
         text += (" Containers were drawn again: every draw takes liquid out and stirs a little, so later differences may be "
                  "smaller than in a container left alone; the plan says how much is taken.")
-    gone = [f"- {study.label_of(a)}: {why}." for a, why in found.left_out]
-    return "\n".join([text + _all_pairs(found) + _no_slopes(study) + _few(found) + _lots(found) + _over(found), *gone])
+    lots, gone = holds.lots(study, found), dict[str, list[str]]()
+    for a, why in (*found.left_out, *found.lacking):
+        gone.setdefault(why, []).append(study.label_of(a))
+    text += (_all_pairs(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots) + holds.more_lots(lots)
+             + holds.over(found))
+    return "\n".join([text, *(f"- {', '.join(who)}: {why}." for why, who in gone.items())])
 
 
 def _all_pairs(found: Ageing) -> str:
@@ -429,59 +445,6 @@ def _all_pairs(found: Ageing) -> str:
     gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
     return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
             "share holds for each pair." + (f" Not judged, because they carry no line: {', '.join(gone)}." if gone else ""))
-
-
-def _few(found: Ageing) -> str:
-    """What the times of the share of containers rest on, and what so few containers alone could show."""
-    told = [t.own for t in found.trends if t.spread is not None]
-    if not told:
-        return ""
-    own = min(told, key=lambda own: len(set(own.units)))
-    n, unseen = len(set(own.units)), 100 * (1 - own.alpha ** (1 / len(set(own.units))))
-    text = " Times of the share of containers hold where containers are normally spread about their line"
-    return text + (f": without that, {n} containers none of which is beyond still leave {unseen:.0f} % of the stock open."
-                   if unseen > 100 * own.share else ".")
-
-
-def _lots(found: Ageing) -> str:
-    """What the times say of lots: cannot be told from age, a sample of more lots, or these lots only; '' with one lot."""
-    some = [t.own for t in found.trends if len(set(t.own.lots)) > 1]
-    if not some:
-        return ""
-    if any(_tied(own) for own in some):
-        return (" Each lot was sampled at one age: lots and age cannot be told apart, so what looks like growth may be lots, "
-                "and a time may be too long.")
-    if over := {t.over_lots for t in found.trends} - {0}:
-        number = ", ".join(map(str, sorted(over)))
-        return (f" Lots are declared random: where four or more were seen at several ages ({number}) they are taken as a "
-                "sample of more, and the shorter of the containers' and the lots' times is told.")
-    return (" The times hold for the lots sampled: others may settle at other rates, and then they are too long. Four lots "
-            "or more, each at several ages, are taken as a sample of more where random = [\"lot\"] stands under [factors].")
-
-
-def _over(found: Ageing) -> str:
-    """What the times say of other factors that are declared random."""
-    told = sorted({pair for t in found.trends for pair in t.over if pair[0] != "lot"})
-    taken = [f"{name} ({n} levels)" for name, n in told if n]
-    few = sorted({name for name, n in told if not n})
-    text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is told." if taken else ""
-    return text + (f" Declared random, with fewer than four levels that were seen at several ages: {', '.join(few)}; the times "
-                   "hold for these levels only." if few else "")
-
-
-def _tied(own: Own) -> bool:
-    """True where every lot of a group was seen at one age."""
-    ages = same_ages(own.months)
-    return all(len(set(ages[own.lots == lot])) == 1 for lot in set(own.lots))
-
-
-def _no_slopes(study: Study) -> str:
-    """That containers' own rates and numbers that act on depth have no term in the lines."""
-    columns = study.factors.columns
-    numbers = [f for f in study.factors.by_depth if f in columns and columns[f].unit is not None]
-    return (" No term stands for the containers' own rates: they count as scatter between containers, whatever its shape."
-            + (f" {', '.join(numbers)} acts on depth as a number and has no part in the lines: containers of every value are "
-               "taken together." if numbers else ""))
 
 
 def record_times(stage: OpenStage, found: Ageing) -> None:

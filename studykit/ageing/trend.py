@@ -34,9 +34,10 @@ from studykit.ageing.reach import (
     mean_passes,
     share_passes,
 )
+from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch
 from studykit.inference.margin import Margin
-from studykit.model.fit import AnalyteModel, fitted
+from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.rows import ModelRows
 from studykit.study.definition import Study
 
@@ -62,7 +63,7 @@ class Own:
 
     ``pair``: the upper and the lower depth; ``part``: its part of the level at which something is shown beyond.
     ``units``: the container of each row, ``lots``: its lot, ``days``: its visit as text; ``share``: of containers that may lie
-    beyond (0 to 1).
+    beyond (0 to 1); ``tied``: factors that its containers cannot tell apart.
     """
 
     analyte: str
@@ -79,6 +80,7 @@ class Own:
     units: np.ndarray
     lots: np.ndarray
     days: np.ndarray
+    tied: tuple[Tie, ...] = ()
 
     @property
     def edges(self) -> tuple[float, float]:
@@ -172,12 +174,14 @@ class Trend:
 class Ageing:
     """All groups of all analytes over time, and a sentence for each analyte or group that has no line, with its reason.
 
-    ``drawn``: analyte and container of all results, whether a line holds them or not.
+    ``drawn``: analyte and container of all results, whether a line holds them or not. ``lacking``: analyte and which visits
+    have no value of some zone.
     """
 
     trends: tuple[Trend, ...]
     left_out: tuple[tuple[str, str], ...]
     drawn: frozenset[tuple[str, str]]
+    lacking: tuple[tuple[str, str], ...] = ()
 
     def of(self, analyte: str) -> tuple[Trend, ...]:
         """The groups of one analyte."""
@@ -201,12 +205,22 @@ def ageing(study: Study, models: list[AnalyteModel]) -> Ageing:
     trends: list[Trend] = []
     left_out: list[tuple[str, str]] = []
     drawn: set[tuple[str, str]] = set()
-    for model in fitted(models) if asked(study) else []:
-        found, why = trends_of(study, model.rows, model.alpha)
+    lacks: list[tuple[str, str]] = []
+    for model in models if asked(study) else []:
+        found, why = trends_of(study, model.rows, model.alpha) if isinstance(model, FittedModel) else ([], [_no_fit(model)])
         trends += found
+        lacks += [(model.analyte, told)] if (told := lacking(model.rows)) else []
         left_out += [(model.analyte, reason) for reason in why]
         drawn |= {(model.analyte, str(c)) for c in model.rows.visits["container"].unique()}
-    return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn))
+    return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn), lacking=tuple(lacks))
+
+
+def _no_fit(model: AnalyteModel) -> str:
+    """Why an analyte that was not fitted has no line."""
+    if model.path == "known precision":
+        return ("one container alone has no line with an interval: how its readings scatter from visit to visit would have to "
+                "be told from two containers or more")
+    return f"{model.path}, so no line over time: {' '.join(model.notes)}".rstrip(".")
 
 
 def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = (),
@@ -268,8 +282,10 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
     bent = any(f.p < FIT * parts[p] for p, f in fits.items())
     found, why = list[Trend](), list[str]()
     for label, part in each[outer].groupby("group", sort=True):
-        def one(pair: tuple[str, str], label: str = str(label)) -> Trend:
-            own = _own(study, rows, alpha, label, pair, parts[pair], each[pair][each[pair]["group"] == label])
+        tied = ties(study, rows, factors, part["container"].tolist())
+
+        def one(pair: tuple[str, str], label: str = str(label), tied: tuple[Tie, ...] = tied) -> Trend:
+            own = _own(study, rows, alpha, label, pair, parts[pair], each[pair][each[pair]["group"] == label], tied)
             return _trend(study, own, fits[pair], bent)
 
         try:
@@ -312,12 +328,13 @@ def _count(number: int, noun: str) -> str:
 
 
 def _own(study: Study, rows: ModelRows, alpha: float, label: str, pair: tuple[str, str], share: float,
-         part: pd.DataFrame) -> tuple[Own, dict[str, list[str]]]:
+         part: pd.DataFrame, tied: tuple[Tie, ...]) -> tuple[Own, dict[str, list[str]]]:
     """The own differences of one pair of depths in one group, and the levels of each factor that is declared random."""
     own = Own(analyte=rows.analyte, label=label, pair=pair, part=share, margin=rows.margin, unit=rows.shown_unit,
               course=course_of(study), alpha=alpha, share=study.share_percent / 100,
               values=part["difference"].to_numpy(dtype=float), months=part["age_months"].to_numpy(dtype=float),
-              lots=part["lot"].to_numpy(), units=part["container"].to_numpy(), days=part["visit"].to_numpy())
+              lots=part["lot"].to_numpy(), units=part["container"].to_numpy(), days=part["visit"].to_numpy(),
+              tied=tied)
     return own, {name: part[f"of {name}"].tolist() for name in sampled_from(study, rows)}
 
 
@@ -351,8 +368,11 @@ def _simulated(study: Study, t: Trend) -> Simulated:
 
 
 def horizon_of(own: Own, bent: bool) -> Horizon:
-    """``horizon``, and nothing beyond the oldest age where the ages do not lie on the course."""
+    """``horizon``, and nothing beyond the oldest age where the ages do not lie on the course, or factors are tied."""
     found = horizon(own.course, own.months)
+    if own.tied and found.bound > found.oldest:
+        return Horizon(oldest=found.oldest, bound=found.oldest,
+                       why="factors cannot be told apart, so nothing is said beyond the oldest age")
     if bent and found.bound > found.oldest:
         return Horizon(oldest=found.oldest, bound=found.oldest, why="the ages do not lie on the declared course")
     return found

@@ -192,6 +192,7 @@ def standing(stage: OpenStage) -> list[str]:
     """How long it may stand, a sentence a group, and what to do with the containers; empty where nothing was asked of time."""
     told = optional(stage, "06-verdict", "time-answers")
     out = [f"- **How long it may stand.** {literal(text)}" for text in told.get("sentence", pd.Series(dtype=str))]
+    out += [f"- {literal(text)}" for text in told.get("holds for", pd.Series(dtype=str)).unique() if text]
     todo = action_words(optional(stage, "06-verdict", "time-actions"))
     return [*out, *([f"- {literal(line.removeprefix('- '))}" for line in todo.splitlines()] if todo else [])]
 

@@ -9,6 +9,7 @@ which it stood at the earlier one beside its samples (``stood_from``).
 from __future__ import annotations
 
 from collections.abc import Collection
+from itertools import pairwise
 
 import pandas as pd
 
@@ -106,7 +107,27 @@ def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | N
                      reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
                      remedy="correct one of the days; what was mixed before filling needs none")
                for r in containers[containers["last_mixed_on"] < containers["filled_on"]].to_dict("records")]
-    return faults + _moves(stored, study) + _visits(containers, samples, study, line)
+    return faults + _moves(stored, study) + _too_early(stored, samples, study) + _visits(containers, samples, study, line)
+
+
+def _too_early(stored: pd.DataFrame, samples: pd.DataFrame, study: Study | None) -> list[Fault]:
+    """Planned visits before containers that may be drawn at them began to stand, while nothing is planned yet."""
+    if study is None or study.time is None or not study.time.visits or len(samples):
+        return []
+    free = stored if study.time.containers == "same" else stored[stored["sampled_on"].isna()]
+    start = stands_from(free, study)
+    faults = []
+    for day in map(pd.Timestamp, study.time.visits):
+        young = free[start > day]
+        if len(young):
+            named = ", ".join(young["container"].astype(str).head(3)) + (" and others" if len(young) > 3 else "")
+            faults.append(Fault(
+                file="study.toml", column="time.visits", value=f"{day:%Y-%m-%d}",
+                reason=f"lies before {len(young)} of {len(free)} containers began to stand ({named}; the last of them on "
+                       f"{start.max():%Y-%m-%d})",
+                remedy="plan visits after filling and the last mixing, or correct filled_on or last_mixed_on in "
+                       f"{CONTAINERS.file}"))
+    return faults
 
 
 def _moves(stored: pd.DataFrame, study: Study | None) -> list[Fault]:
@@ -136,7 +157,7 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                     remedy="correct the day of the visit, of filling or of the last mixing; if it was mixed or moved between "
                            "two visits, write beside the samples of the earlier one from which day it had stood (stood_from)")
               for r in early.to_dict("records")]
-    faults += _stood(containers, samples, study, line)
+    faults += _stood(containers, samples, study, line) + _over_days(samples, line)
     some = samples[samples["kind"] == "spot"]
     named = set(some.loc[some["visited_on"].notna(), "container"])
     mixed = some[some["container"].isin(named) & some["visited_on"].isna()]
@@ -158,6 +179,33 @@ def _visits(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None
                            reason=f"container {r['container']} has the zone {r['depth']} twice on this day",
                            remedy="give each visit its own day, or call the second a duplicate")
                      for r in twice.to_dict("records")]
+
+
+def _over_days(samples: pd.DataFrame, line: str) -> list[Fault]:
+    """One visit that was drawn over several days: zones of one container a few days apart, none of them drawn on both days."""
+    dated, faults = samples[samples["visited_on"].notna() & (samples["container"] != "")], list[Fault]()
+    for container, own in dated.groupby("container", sort=False):
+        days = [(pd.Timestamp(str(day)), part) for day, part in own.groupby("visited_on", sort=True)]
+        for (first, a), (second, b) in pairwise(days):
+            gap, both = (second - first).days, [set(zip(p["kind"], p["depth"], strict=True)) for p in (a, b)]
+            if gap > SAME_VISIT or both[0] & both[1]:
+                continue
+            late = len(b) <= len(a)
+            fewer, day, other = (b, second, first) if late else (a, first, second)
+            faults.append(Fault(
+                file=SAMPLES.file, row=int(fewer[line].iloc[0]), column="visited_on", value=f"{day:%Y-%m-%d}",
+                reason=f"container {container}: {_zones(fewer)} {'is' if len(fewer) == 1 else 'are'} dated {gap} "
+                       f"day{'s' * (gap > 1)} {'after' if late else 'before'} its other zones ({other:%Y-%m-%d}): as two "
+                       "visits neither has all zones, and differences between them would be lost",
+                remedy="one visit has one day: write that of its other samples beside these too, and the day of each draw in "
+                       "drawn_at"))
+    return faults
+
+
+def _zones(part: pd.DataFrame) -> str:
+    """The zones of some samples in words."""
+    return ", ".join(dict.fromkeys(d if k == "spot" else f"{k} {d}".strip() for k, d in zip(part["kind"], part["depth"],
+                                                                                          strict=True)))
 
 
 def _stood(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:

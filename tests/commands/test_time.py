@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -51,3 +52,39 @@ def test_what_cannot_be_is_refused_and_nothing_is_lost(tmp_path, capsys, edit: C
     assert f"{faults} fault" in told
     assert said in told
     assert {p: p.read_bytes() for p in root.rglob("*") if p.is_file()} == before
+
+
+def lower_later(root: Path) -> None:
+    """The lower bottles of each keg's last visit are drawn, and dated, a day later."""
+    def move(t: pd.DataFrame) -> pd.DataFrame:
+        last = (t["depth"] == "lower") & (t["visited_on"] == t["visited_on"].max())
+        next_day = str((pd.Timestamp(t["visited_on"].max()) + pd.Timedelta(days=1)).date())
+        return t.assign(visited_on=t["visited_on"].mask(last, next_day))
+    table("samples", move)(root)
+
+
+@pytest.mark.parametrize("command", ["check", "intake", "report"])
+def test_a_visit_drawn_over_two_days_is_asked_about_and_nothing_is_lost(tmp_path, capsys, command: str) -> None:
+    root = copy_demo("beacon", tmp_path / "b")
+    lower_later(root)
+    assert main([command, str(root)]) == 2
+    told = capsys.readouterr().err
+    assert told.count("lower is dated 1 day after its other zones") == 12  # each keg
+    assert not (root / "tidy").exists()
+
+
+def test_a_planned_visit_before_filling_is_one_fault_of_check_and_plan(tmp_path, capsys) -> None:
+    root = copy_demo("beacon", tmp_path / "b")
+    shutil.rmtree(root / "raw")
+    for name in ("samples.csv", "plan.lock"):
+        (root / "plan" / name).unlink(missing_ok=True)
+    table("containers", lambda t: t.assign(sampled_on=""))(root)
+    path = root / "study.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace('visits = ["2025-04-14"', 'visits = ["2020-06-01"'),
+                    encoding="utf-8")
+    for command in ("check", "plan"):
+        assert main([command, str(root)]) == 2, command
+        told = capsys.readouterr().err
+        assert "1 fault" in told
+        assert "time.visits: '2020-06-01': lies before 12 of 12 containers began to stand" in told
+    assert not (root / "plan/samples.csv").exists()

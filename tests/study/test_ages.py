@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import pandas as pd
 import pytest
 
@@ -159,3 +161,43 @@ def test_several_draws_of_a_zone_without_a_visit_are_asked_about_where_others_ha
                       samples([None, None, None, None]).assign(container="B", sample=["T0", "T1", "T2", "T3"])])  # type: ignore[list-item]
     found = age_faults(containers(last_mixed_on=""), told, study_of("filled"), LINE)
     assert [f.reason.startswith("is empty, but container B has the zone") for f in found] == [True] * 4
+
+
+@pytest.mark.parametrize(("days", "told"), [
+    (["2025-06-01", "2025-06-02"], "container A: l is dated 1 day after its other zones (2025-06-01)"),
+    (["2025-06-02", "2025-06-01"], "container A: u is dated 1 day after its other zones (2025-06-01)"),
+    (["2025-06-01", "2025-06-01", "2025-09-01", "2025-09-08"], "container A: l is dated 7 days after its other zones"),
+], ids=["the lower a day later", "the upper a day later", "the last visit over a week"])
+def test_a_visit_over_two_days_is_asked_about(days: list[str], told: str) -> None:
+    found = age_faults(containers(), samples(days), study_of("filled"), LINE)
+    assert [f.column for f in found] == ["visited_on"]
+    assert told in found[0].reason
+    assert "drawn_at" in found[0].remedy
+
+
+def test_days_of_whole_visits_and_of_other_containers_are_not_asked_about() -> None:
+    near = samples(["2025-06-01", "2025-06-01", "2025-06-03", "2025-06-03"])  # both zones twice: two visits
+    assert age_faults(containers(), near, study_of("filled"), LINE) == []
+    others = samples(["2025-06-01", "2025-06-02"], depths="uu").assign(container=["A", "B"])
+    assert age_faults(containers(), others, study_of("filled"), LINE) == []
+    later = samples(["2025-06-01", "2025-06-09"])  # more than a week apart: counted in the time chapter
+    assert age_faults(containers(), later, study_of("filled"), LINE) == []
+
+
+def test_planned_visits_before_filling_are_one_fault_each_and_only_before_the_plan() -> None:
+    def planned(how: str) -> Study:
+        time = {"starts": "mixed", "visits": [date(2024, 6, 1), date(2025, 6, 1), date(2027, 1, 1)], "containers": how}
+        return parse_study(definition(factors={"depths": ["upper", "lower"]}, time=time))
+
+    listed, none = containers(sampled_on="").iloc[:2], samples([])
+    found = age_faults(listed, none, planned("sister"), LINE)
+    # A filled 2025-01-01, B mixed 2025-07-02
+    assert [(f.file, f.column, f.value) for f in found] == [("study.toml", "time.visits", "2024-06-01"),
+                                                            ("study.toml", "time.visits", "2025-06-01")]
+    assert "2 of 2 containers began to stand (A, B; the last of them on 2025-07-02)" in found[0].reason
+    assert "1 of 2 containers began to stand (B;" in found[1].reason
+    assert len(age_faults(listed, none, planned("same"), LINE)) == 2
+    set_by_hand = containers(sampled_on="2027-01-01").iloc[:2]
+    assert age_faults(set_by_hand, none, planned("sister"), LINE) == []
+    drawn = samples(["2027-01-01", "2027-01-01"])
+    assert age_faults(listed, drawn, planned("same"), LINE) == []
