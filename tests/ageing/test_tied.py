@@ -1,4 +1,4 @@
-"""Factors that containers of a group cannot tell apart: said beside each time, and nothing beyond the oldest age rests on them."""
+"""What containers of a group cannot tell apart: said beside each time, and nothing beyond the oldest age rests on it."""
 
 from __future__ import annotations
 
