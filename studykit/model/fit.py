@@ -42,6 +42,7 @@ from studykit.model.rows import (
     ModelRows,
     acting_on_depth,
     cells_of,
+    few_depths,
     fixed_terms,
     known,
     margin_given,
@@ -411,21 +412,11 @@ def unfit(rows: ModelRows) -> tuple[Path, str] | None:
     if rows.share_censored > MOSTLY_CENSORED:
         return "not assessed", f"{rows.censored} of {len(rows.table)} results are known only as a limit."
     if len(rows.depths) < 2 or measured["depth"].nunique() < 2:
-        return "not assessed", _few_depths(rows)
+        return "not assessed", few_depths(rows)
     if measured["container"].nunique() < 2:
         return "known precision", ("One container: its scatter comes from the method's stated precision, and nothing follows "
                                    "for others.")
     return None
-
-
-def _few_depths(rows: ModelRows) -> str:
-    """That too few depths were measured, or only at the last visit, which the verdict is about."""
-    before = rows.visits.loc[rows.visits["qualifier"] == "", "depth"].nunique()
-    if before < 2:
-        return "Fewer than two depths were measured."
-    last = max(rows.table["visited_on"].dropna())
-    return (f"At the containers' last visits (the latest on {last:%Y-%m-%d}) fewer than two depths were measured, and the "
-            "verdict is about those.")
 
 
 def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:

@@ -122,6 +122,16 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
                      absent=tuple(d for d in study.factors.depths if d not in depths))
 
 
+def few_depths(rows: ModelRows) -> str:
+    """That too few depths were measured, or only at the last visit, which the verdict is about."""
+    before = rows.visits.loc[rows.visits["qualifier"] == "", "depth"].nunique()
+    if before < 2:
+        return "Fewer than two depths were measured."
+    last = max(rows.table["visited_on"].dropna())
+    return (f"At the containers' last visits (the latest on {last:%Y-%m-%d}) fewer than two depths were measured, and the "
+            "verdict is about those.")
+
+
 def _declared(study: Study) -> list[str]:
     """Columns that enter the model beyond those that are always kept."""
     return [c for c in dict.fromkeys([*study.factors.fixed, *study.factors.random]) if c not in KEPT]

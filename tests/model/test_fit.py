@@ -291,6 +291,11 @@ def test_mostly_limits_and_single_depths_are_not_assessed():
     m = model.fit_analyte(study, "y", containers, samples[only], tables_of(layered())[2])
     assert m.path == "not assessed"
     assert "Fewer than two depths" in m.notes[0]
+    dated = samples.assign(visited_on=pd.Timestamp("2026-01-01"))
+    dated.loc[dated["depth"] != "upper", "visited_on"] = pd.Timestamp("2026-02-01")
+    later = dated[dated["depth"] != "middle"]  # the last visit has the lowest zone only
+    m = model.fit_analyte(study, "y", containers, later, tables_of(layered())[2])
+    assert m.notes[0].startswith("At the containers' last visits (the latest on 2026-02-01) fewer than two depths")
 
 
 def test_equal_values_are_judged_without_a_mixed_model():
