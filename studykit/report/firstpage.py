@@ -9,7 +9,6 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from studykit.ageing.tables import action_words
@@ -25,7 +24,7 @@ from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
-from studykit.verdict.floors import FLOOR
+from studykit.verdict.floors import FLOOR, OF_WHOLE
 from studykit.verdict.uses import shown
 
 
@@ -169,7 +168,8 @@ def follows(stage: OpenStage) -> str:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
     beyond = optional(stage, "06-verdict", "containers-beyond")
     if len(beyond):
-        beyond = beyond.assign(name=beyond["name"] + np.where(beyond["pair"] == FLOOR, " on the floor", ""))
+        beyond = beyond.assign(name=beyond["name"] + beyond["pair"].map(
+            {FLOOR: " on the floor", OF_WHOLE: " by the stirred rest"}).fillna(""))
         told = "; ".join(literal(f"{what} in {', '.join(dict.fromkeys(part['container'].astype(str)))}")
                          for what, part in beyond.groupby("name", sort=False))
         out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")

@@ -17,7 +17,7 @@ from studykit.report.firstpage import beyond_groups, count, listed, of_one, opti
 from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.floors import BEYOND, FLOOR, SINGLE, UNDECIDED, WITHIN
+from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
 from studykit.verdict.uses import ABOVE, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
@@ -111,7 +111,8 @@ def _by_use(stage: OpenStage) -> str:
         rows = table[(table["use"] == use) & vetoing(table)]
         whole = use == WHOLE  # the table by use has its reasons
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
-        rows = rows.assign(said=[said(r) if r["word"] == SINGLE and not whole else r["word"] for r in rows.to_dict("records")])
+        named = () if whole else (SINGLE, MOST)
+        rows = rows.assign(said=[said(r) if r["word"] in named else r["word"] for r in rows.to_dict("records")])
         parts = [f"{words} for {_and(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
                  for words, part in rows.groupby("said", sort=False)]
         told += [f"{use}: {', '.join(parts)}"] if parts else []
@@ -122,14 +123,15 @@ def which(stage: OpenStage) -> list[str]:
     """Containers and groups shown to lie beyond a margin, what follows for each, and what was not opened."""
     opened = recorded(stage, "00-study").get("containers_stored", "")
     beyond = optional(stage, "06-verdict", "containers-beyond")
-    beyond = beyond[beyond["pair"] != FLOOR] if len(beyond) else beyond
+    rests = beyond[beyond["pair"] == OF_WHOLE] if len(beyond) else beyond
+    beyond = beyond[~beyond["pair"].isin((FLOOR, OF_WHOLE))] if len(beyond) else beyond
     names = {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
     told = []
     for what in dict.fromkeys(names.values()):
         mine = [c for c, n in names.items() if n == what]
         told.append(f"Shown to lie beyond the margin of {what}: {listed(mine, LONG)}.")
-    floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, BEYOND))].to_dict("records")
-    if not names and floors:
+    floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, MOST, BEYOND))].to_dict("records")
+    if not names and (floors or len(rests)):
         told.append("The zones of no single one are shown to lie beyond a margin, which does not show that each is within.")
     elif not names:
         told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
@@ -140,6 +142,9 @@ def which(stage: OpenStage) -> list[str]:
         told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
     told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
              if isinstance(why := r.get("why"), str) and why]
+    told += [f"By what was stirred after the draws, shown to lie beyond the margin of {name}: "
+             f"{listed(list(dict.fromkeys(part['container'].astype(str))), LONG)}."
+             for name, part in (rests.groupby("name", sort=False) if len(rests) else ())]
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]

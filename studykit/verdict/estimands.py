@@ -93,11 +93,23 @@ def _against(model: AnalyteModel, pairs: list[tuple[str, float, float]], label: 
                   "interval lies": place(contrast, margin, model.alpha)}
 
 
+def _limits(model: AnalyteModel, results: pd.DataFrame, samples: pd.DataFrame, kinds: tuple[str, ...], stored: set[str],
+            ) -> int:
+    """In how many containers with a sample of those kinds it, or a zone, is known only as a limit."""
+    drawn = samples[samples["kind"].isin(kinds) & samples["container"].isin(stored)].set_index("sample")["container"]
+    mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
+    table = model.rows.table
+    zones = set(table.loc[table["qualifier"] != "", "container"])
+    held = mine["sample"].map(drawn)
+    return int(held[(mine["qualifier"] != "") | held.isin(zones)].nunique())
+
+
 def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """Heel against the zones, and zones against the whole, for every analyte that has such samples.
 
     Columns: analyte, what, containers, weighted by, estimate, low, high, unit, margin, interval
-    lies. 'Zones against the whole' below zero is a loss to the floor or the walls.
+    lies. No average of those that are numbers where others are limits (``floors.on_average`` bounds it). 'Zones against
+    the whole' below zero is a loss to the floor or the walls.
     """
     rows, study, containers, samples, results = [], stage.study, stage.containers, stage.samples, usable(stage)
     stored = set(containers.loc[containers["treatment"] == "stored", "container"])
@@ -109,7 +121,11 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
             other = reference_values(results, samples, model.analyte, kinds)
             pairs = [(z.container, z.mean, float(other[z.container])) if turn else
                      (z.container, float(other[z.container]), z.mean) for z in zones if z.container in other.index]
-            if pairs:
+            limits = _limits(model, results, samples, kinds, stored)
+            if limits and (pairs or isinstance(model, FittedModel)):
+                rows.append({"analyte": model.analyte, "what": label, "containers": len(pairs), "weighted by": words,
+                             "margin": model.rows.margin.text, "interval lies": f"limits in {limits} containers"})
+            elif pairs:
                 rows.append(_against(model, pairs, label, words))
     columns = ["analyte", "what", "containers", "weighted by", "estimate", "low", "high", "unit", "margin",
                "interval lies"]

@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy import special
 
+from studykit.inference.bounded import Linear, largest
 from studykit.inference.equivalence import Contrast, Margin
 from studykit.inference.share import share_upper, shown_beyond
 from studykit.inference.single import SingleResult
@@ -27,25 +29,29 @@ from studykit.verdict.containers import noise_of, place, rounded_up, treat
 from studykit.verdict.estimands import zones_of
 
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
-SINGLE = "beyond the margin in single containers"
-FLOOR = "floor - zones"
-"""The pair of a container that is shown beyond on its floor."""
+SINGLE, MOST = "beyond the margin in single containers", "beyond the margin in most containers"
+FLOOR, OF_WHOLE = "floor - zones", "zones - whole container"
+"""The pairs of a container that is shown beyond on its floor, or by what was stirred after the draws."""
 HEEL, REST = ("heel",), ("composite",)
 """Kinds of samples that speak of the floor, and of what a container holds in all."""
-NO_RESULT = "no draw at the floor has a result"
+NO_RESULT, NO_REST = "no draw at the floor has a result", "nothing that was stirred after the draws has a result"
+OPEN = "too few, or they scatter too much"
 Span = tuple[float, float]
+Told = tuple[str, float, float, float, str]
+"""Word, estimate, low, high and unit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Floors:
     """The floors that heel draws were planned for, by container (or the rests that were stirred).
 
-    ``nearest``: heel minus zones on the scale of the margin, of limits the nearest that it may be; ``results``: how many
-    stand in it; ``levels``: the heel in the analyte's unit, a limit as it stands; ``open``: known only within bounds that
-    may lie beyond the margin; ``unseen``: no usable result.
+    ``nearest``: heel minus zones on the scale of the margin, of limits the nearest that it may be; ``spans``: between which
+    values it lies, of numbers twice the same; ``results``: how many stand in it; ``levels``: the heel in the analyte's unit,
+    a limit as it stands; ``open``: known only within bounds that may lie beyond the margin; ``unseen``: no usable result.
     """
 
     nearest: dict[str, float]
+    spans: dict[str, Span]
     results: dict[str, int]
     levels: dict[str, float]
     open: tuple[str, ...]
@@ -63,7 +69,8 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
     by_container = dict(iter(mine.groupby(mine["sample"].map(drawn).astype(str))))
     zones = _zones(stage, model)
-    nearest, counts, levels = dict[str, float](), dict[str, int](), dict[str, float]()
+    nearest, means = dict[str, float](), dict[str, Span]()
+    counts, levels = dict[str, int](), dict[str, float]()
     unsure, unseen = list[str](), list[str]()
     for container in dict.fromkeys(drawn.astype(str)):
         rows, own = by_container.get(container, mine.iloc[:0]), zones.get(container)
@@ -72,11 +79,12 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
             unseen.append(container)
             continue
         nearest[container] = max((_nearest(*span) for span in spans), key=abs)
+        means[container] = (min(low for low, _ in spans), max(high for _, high in spans))
         counts[container] = max(int((rows["qualifier"] == "").sum()), 1)
         levels[container] = float(rows["value"].fillna(rows["limit"]).mean())
         if any(low < high and (low <= margin.low or high >= margin.high) for low, high in spans):
             unsure.append(container)
-    return Floors(nearest=nearest, results=counts, levels=levels, open=tuple(unsure), unseen=tuple(unseen))
+    return Floors(nearest=nearest, spans=means, results=counts, levels=levels, open=tuple(unsure), unseen=tuple(unseen))
 
 
 def _values(rows: pd.DataFrame) -> list[Span]:
@@ -126,27 +134,64 @@ def _nearest(low: float, high: float) -> float:
     return max(low, 0.0) if low > 0 else min(high, 0.0)
 
 
-def word_of(stage: OpenStage, model: AnalyteModel, word: str, drawn: Floors, *, of_floors: bool = True) -> tuple[str, str]:
+def on_average(model: AnalyteModel, drawn: Floors, *, turned: bool = False) -> Told | None:
+    """Word, estimate (none), limits and unit of the mean over containers, wherever values lie that are limits.
+
+    Both limits are those of the 1 - 2 alpha interval at their worst over all fillings; infinite where one has no end. A
+    value without an end enters the other limit at the end that it has. None where all are numbers or fewer than two.
+    ``turned``: the zones against the sample.
+    """
+    spans = [(-high, -low) if turned else (low, high) for low, high in drawn.spans.values()]
+    if len(spans) < 2 or all(low == high for low, high in spans):
+        return None
+    least, most = (np.array(ends, dtype=float) for ends in zip(*spans, strict=True))
+    low, high = -_upper(-most, -least, model.alpha), _upper(least, most, model.alpha)
+    margin = model.rows.margin
+    word = WITHIN if margin.low < low and high < margin.high else (
+        BEYOND if low >= margin.high or high <= margin.low else UNDECIDED)
+    return word, math.nan, margin.shown(low), margin.shown(high), model.shown_unit
+
+
+def _upper(least: NDArray[np.float64], most: NDArray[np.float64], alpha: float) -> float:
+    """Upper limit of the mean of values between two ends, at its largest over all fillings."""
+    if np.isinf(most).any():
+        return math.inf
+    n, least = len(most), np.where(np.isinf(least), most, least)
+    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n * (n - 1))
+    box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
+    return largest(box, float(special.stdtrit(n - 1, 1 - alpha))).bound
+
+
+def word_of(stage: OpenStage, model: AnalyteModel, word: str, drawn: Floors, *, of_floors: bool = True,
+            share_asked: bool = True) -> tuple[str, str]:
     """The word of the floor (or the whole), that on average given, with every single one seen to, and why.
 
-    The share of containers is asked of floors alone: a whole is not what somebody pours from.
+    ``share_asked``: whether the share of containers that may lie beyond must be at most the declared one.
     """
     if not drawn.nearest:
-        return (UNDECIDED, NO_RESULT) if drawn.unseen and len(model.rows.table) else (word, "")
+        none = NO_RESULT if of_floors else NO_REST
+        return (UNDECIDED, none) if drawn.unseen and len(model.rows.table) else (word, "")
+    beyond, share = _single(stage.study, model, drawn)
+    many, planned = len(beyond), len(drawn.nearest) + len(drawn.unseen)
     if word == BEYOND:
         return word, ""
-    beyond, share = _single(stage.study, model, drawn)
+    if many == planned and word != WITHIN and planned > 1:
+        return BEYOND, f"in all {planned} containers"
+    if 2 * many > planned > 1:
+        return MOST, f"{many} of {planned}: {listed(beyond, 12)}"
     if beyond:
-        every = word == UNKNOWN and len(beyond) == len(drawn.nearest) + len(drawn.unseen)
-        return BEYOND if every else SINGLE, listed(beyond, 12)
+        return (BEYOND if word == UNKNOWN and many == planned else SINGLE), listed(beyond, 12)
     if word == UNKNOWN and not isinstance(model, FittedModel):
         return _unfitted(model, drawn)
     if drawn.open:
         return UNDECIDED, f"known only as a limit: {listed(drawn.open, 12)}"
     allowed, several = stage.study.share_percent, isinstance(model, FittedModel)
-    if of_floors and several and word == WITHIN and stage.study.scope != "container" and 100 * share > allowed:
-        return UNDECIDED, (f"the floors of up to {rounded_up(share):g} % of the containers could lie beyond, and {allowed:g} % "
+    if several and share_asked and word == WITHIN and stage.study.scope != "container" and 100 * share > allowed:
+        whose = "the floors of" if of_floors else "by what was stirred after the draws"
+        return UNDECIDED, (f"{whose} up to {rounded_up(share):g} % of the containers could lie beyond, and {allowed:g} % "
                            "are allowed")
+    if not of_floors and word == UNDECIDED:
+        return word, f"no result: {listed(drawn.unseen, 12)}" if drawn.unseen else OPEN if share_asked else ""
     return word, ""
 
 
@@ -171,7 +216,8 @@ def _single(study: Study, model: AnalyteModel, drawn: Floors) -> tuple[tuple[str
     d, edge = np.array(list(drawn.nearest.values())), model.rows.margin.edge
     noise, df = _noise(study, model, drawn)
     shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
-    seen = np.where([c in drawn.open for c in drawn.nearest], math.inf, d)
+    farthest = [max(drawn.spans[c], key=abs) for c in drawn.nearest]
+    seen = np.where([c in drawn.open for c in drawn.nearest], math.inf, farthest)
     bound = share_upper(np.append(seen, [math.inf] * len(drawn.unseen)), edge, level=1 - model.alpha, noise_df=df,
                         noise_se=None if noise is None else float(noise.max()))
     return tuple(c for c, far in zip(drawn.nearest, shown, strict=True) if far), bound.upper
@@ -218,11 +264,12 @@ def of_one(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
 
 
 def beyond(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin, by their zones (``containers.treat``) or on the floor (pair ``FLOOR``)."""
+    """Containers shown to lie beyond the margin: by their zones (``containers.treat``), on the floor, by the stirred rest."""
     rows, results = [], usable(stage)
     for m in (m for m in models if stage.study.decides(m.analyte)):
-        drawn = floors(stage, m, results)
-        rows += [(c, m.analyte, stage.study.label_of(m.analyte), FLOOR, m.rows.margin.shown(drawn.nearest[c]), m.shown_unit)
-                 for c in _single(stage.study, m, drawn)[0]]
+        for kinds, pair, sign in ((HEEL, FLOOR, 1), (REST, OF_WHOLE, -1)):
+            drawn = floors(stage, m, results, kinds)
+            rows += [(c, m.analyte, stage.study.label_of(m.analyte), pair, m.rows.margin.shown(sign * drawn.nearest[c]),
+                      m.shown_unit) for c in _single(stage.study, m, drawn)[0]]
     zones = treat(stage.study, models)
     return pd.concat([zones, pd.DataFrame(rows, columns=zones.columns)], ignore_index=True) if rows else zones

@@ -16,7 +16,7 @@ from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
 from studykit.model.fit import AnalyteModel, FittedModel
-from studykit.model.tables import fit_all
+from studykit.model.tables import fit_all, usable
 from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter
 from studykit.quality.controls import check_layered
@@ -28,6 +28,7 @@ from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import estimands
 from studykit.verdict.alone import measured_in, of_one_only, one_of_many
+from studykit.verdict.floors import REST
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
@@ -227,6 +228,15 @@ def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
+def _lost_wholes(stage: OpenStage) -> list[str]:
+    """Of how many containers whose rest was to be stirred and sampled nothing came back, in a sentence."""
+    samples = stage.samples[stage.samples["kind"].isin(REST)]
+    came = samples["sample"].isin(usable(stage)["sample"])
+    planned, seen = samples["container"].nunique(), samples.loc[came, "container"].nunique()
+    return [f"A sample that stands for a whole container came back from {seen} of {planned} containers: of the others only "
+            "the sampled zones are known to agree or differ."] if seen < planned else []
+
+
 def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """What this study cannot conclude, one sentence a row, the gravest first."""
     found = []
@@ -246,6 +256,8 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         found.append("No sample stands for a whole container (remixed composite or fill-time sample): the claim is only "
                      "that the sampled zones agree or differ, not "
                      + ("how much lies on the floor in all." if heel else "that nothing lies on the floor."))
+    else:
+        found += _lost_wholes(stage)
     if not heel:
         found.append("No heel draw was taken: what lies on the floor was not seen.")
     most = max((m.n_containers for m in models if m.path == "mixed model"), default=0)

@@ -23,14 +23,28 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.model.fit import AnalyteModel
+from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
 from studykit.verdict import estimands
 from studykit.verdict.alone import measured_in, one_of_many
-from studykit.verdict.floors import BEYOND, REST, SINGLE, UNDECIDED, UNKNOWN, WITHIN, floors, of_one, word_of
+from studykit.verdict.floors import (
+    BEYOND,
+    MOST,
+    REST,
+    SINGLE,
+    UNDECIDED,
+    UNKNOWN,
+    WITHIN,
+    Floors,
+    Told,
+    floors,
+    of_one,
+    on_average,
+    word_of,
+)
 from studykit.verdict.rule import ComparedVerdict, StudyVerdict
 
 WHOLE = "whole container"
@@ -40,7 +54,7 @@ ABOVE = "within the margin above the floor"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
-VETOES = (BEYOND, SINGLE, UNDECIDED)
+VETOES = (BEYOND, SINGLE, MOST, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
 UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
           "nor for what lies on the floor.")
@@ -67,10 +81,11 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
-        declared, floor = stage.study.factors.depths, _floor(others.get((name, estimands.HEEL)))
+        declared, drawn = stage.study.factors.depths, floors(stage, model, results)
+        floor = _mean(model, others.get((name, estimands.HEEL)), drawn)
         if model.path == "known precision" and (alone := of_one(stage, model, results)) is not None:
             floor = alone
-        floor_word, why = word_of(stage, model, floor[0], floors(stage, model, results))
+        floor_word, why = word_of(stage, model, floor[0], drawn)
         for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
@@ -85,7 +100,7 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
         rows.append((name, "floor", floor_word, *floor[1:], margin.text, why))
-        if (found := _whole(stage, model, results, others.get((name, estimands.REST)))) is not None:
+        if (found := _whole(stage, model, results, others.get((name, estimands.REST)), floor_word)) is not None:
             rows.append((name, WHOLE, *found[:-1], margin.text, found[-1]))
         if one_of_many(stage.study, model):
             rows = [_of_few(r, measured_in(stage, model)) if r[0] == name else r for r in rows]
@@ -104,18 +119,27 @@ def _rows(stage: OpenStage, models: list[AnalyteModel]) -> dict[tuple[str, str],
     return {(r["analyte"], r["what"]): r for r in estimands.whole(stage, models).to_dict("records")}
 
 
-def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: dict[Hashable, Any] | None,
+def _mean(model: AnalyteModel, row: dict[Hashable, Any] | None, drawn: Floors, *, turned: bool = False) -> Told:
+    """The average with its word; where some are known only as limits between which values it lies."""
+    bounded = on_average(model, drawn, turned=turned) if row is not None or isinstance(model, FittedModel) else None
+    return bounded or _floor(row)
+
+
+def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: dict[Hashable, Any] | None, floor: str,
            ) -> tuple[str, float, float, float, str, str] | None:
-    """Word, estimate, limits, unit and why of the zones against what was stirred after the draws; None without one."""
+    """Word, estimate, limits, unit and why of the zones against what was stirred after the draws; None without one.
+
+    Where the heels show the ``floor`` within and no rest was lost, a few rests need not carry the share of containers too.
+    """
     drawn, margin = floors(stage, model, results, REST), model.rows.margin
-    if not drawn.nearest:
+    if not drawn.nearest and not drawn.unseen:
         return None
-    found = _floor(row)
+    found = _mean(model, row, drawn, turned=True)
     if model.path == "known precision" and (alone := of_one(stage, model, results, REST, turned=True)) is not None:
         found = alone
-    word, why = word_of(stage, model, found[0], drawn, of_floors=False)
-    zones = -float(np.mean(list(drawn.nearest.values())))
-    if word in (BEYOND, SINGLE) or (word == UNDECIDED and not margin.low < zones < margin.high):
+    word, why = word_of(stage, model, found[0], drawn, of_floors=False, share_asked=floor != WITHIN or bool(drawn.unseen))
+    zones = -float(np.mean(list(drawn.nearest.values()))) if drawn.nearest else 0.0
+    if word in (BEYOND, SINGLE, MOST) or (word == UNDECIDED and not margin.low < zones < margin.high):
         why = "; ".join(filter(None, (why, LESS if zones < 0 else MORE)))
     return word, *found[1:], why
 
@@ -126,7 +150,7 @@ def _word(low: float, high: float, edges: list[float]) -> str:
     return BEYOND if low > edges[1] or high < edges[0] else UNDECIDED
 
 
-def _floor(row: dict[Hashable, Any] | None) -> tuple[str, float, float, float, str]:
+def _floor(row: dict[Hashable, Any] | None) -> Told:
     """Word, estimate, low, high and unit of the floor on average; 'cannot tell' where a heel gives no interval."""
     if row is None:
         return UNKNOWN, np.nan, np.nan, np.nan, ""
@@ -143,7 +167,7 @@ def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
 
 
 def vetoing(table: pd.DataFrame) -> pd.Series:
-    """Rows whose word vetoes: of a whole that cannot be told, those whose estimate lies beyond or that are limits."""
+    """Rows whose word vetoes; a whole that cannot be told does not where the floor is shown within and none was lost."""
     told = table.reindex(columns=["why"])["why"].astype(object).fillna("").ne("")
     return table["word"].isin(VETOES) & ((table["use"] != WHOLE) | (table["word"] != UNDECIDED) | told)
 
@@ -161,9 +185,9 @@ def said(row: Mapping[Hashable, Any]) -> str:
 
 def _numbers(r: dict[Hashable, Any]) -> str:
     if r["estimate"] != r["estimate"]:
-        return ""
+        return f", {told} against {r['margin']}" if (told := between(r)) else ""
     sign = "+" if r["estimate"] > 0 else ""
-    mean = "on average " if r["word"] == SINGLE else ""
+    mean = "on average " if r["word"] in (SINGLE, MOST) else ""
     return (f", {mean}{sign}{significant(r['estimate'], 3)} {r['unit']} ({significant(r['low'], 3)} to "
             f"{significant(r['high'], 3)}) against {r['margin']}")
 
@@ -204,7 +228,18 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
     return wide.rename_axis(columns=None).reset_index()
 
 
+def between(r: Mapping[Hashable, Any]) -> str:
+    """Between which values an average lies of which some are known only as limits; '' where nothing is known of it."""
+    low, high, unit = float(r["low"]), float(r["high"]), r["unit"]
+    if low != low or high != high or (np.isinf(low) and np.isinf(high)):
+        return ""
+    if np.isinf(low) or np.isinf(high):
+        end, side = (low, "more") if np.isinf(high) else (high, "less")
+        return f"on average {significant(end, 3)} {unit} or {side}, wherever the limits lie"
+    return f"on average from {significant(low, 3)} to {significant(high, 3)} {unit}, wherever the limits lie"
+
+
 def _interval(r: dict[Hashable, Any]) -> str:
     if r["estimate"] != r["estimate"]:
-        return ""
+        return f": {told}" if (told := between(r)) else ""
     return f": {significant(r['estimate'], 3)} ({significant(r['low'], 3)} to {significant(r['high'], 3)}) {r['unit']}"

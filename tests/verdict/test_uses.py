@@ -180,11 +180,14 @@ def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_ve
     assert "whole container" in uses.shown(table).columns
 
 
-@pytest.mark.parametrize(("rest", "vetoed"), [((96.0, 107.0), False), ((101.0, 117.0), True)])
-def test_a_whole_that_cannot_be_told_vetoes_where_its_estimate_lies_beyond(tmp_path, rest, vetoed) -> None:
+@pytest.mark.parametrize(("rest", "heels", "vetoed"), [((96.0, 107.0), True, False), ((96.0, 107.0), False, True),
+                                                       ((101.0, 117.0), True, True)])
+def test_a_whole_that_cannot_be_told_vetoes_unless_the_heels_show_the_floor_within(tmp_path, rest, heels, vetoed) -> None:
     """Two rests: 90 % interval of 2 values is +-6.3 SE. By hand -1.4 and -8.0 % of the whole, against 5 %."""
     cells = calm(8, step=0.05)
     cells["C0"]["composite"], cells["C1"]["composite"] = ([v] for v in rest)
+    for c, depths in enumerate(cells.values()):
+        depths.update({"heel": [100.0 + 0.1 * (c % 3 - 1)]} if heels else {})
     table, text, _ = of(tmp_path, cells)
     assert word(table, uses.WHOLE) == floor.UNDECIDED
     assert ("Use as it stands" not in text) is vetoed
