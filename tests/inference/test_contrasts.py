@@ -184,3 +184,11 @@ def test_whole_pairs_are_those_of_contrasts_of_to_rounding():
         fast, slow = whole_pairs(cells), contrasts_of(cells)
         for name in ("estimate", "se", "df", "unit_variance"):
             np.testing.assert_allclose(getattr(fast, name), getattr(slow, name), rtol=1e-12, atol=1e-15 * scale)
+
+
+def test_the_unit_variance_of_a_pair_is_one_over_the_containers_that_have_both():
+    v = own_gradients(np.random.default_rng(3), 1, 6, 2)
+    v[0, 4, 1] = np.nan
+    found = contrasts_of(v)
+    assert found.unit_variance[0, 0] == pytest.approx(1 / 5)
+    assert found.se[0, 0] == pytest.approx(np.diff(v[0], axis=1)[[0, 1, 2, 3, 5]].std(ddof=1) / math.sqrt(5))

@@ -34,4 +34,11 @@ EQUIVALENT: dict[str, str] = {
     "inference/declared|_two|dropped function|np.sqrt(np.abs(np.diag(info)))|np.abs(np.diag(info))|0":
         "asks only whether a matrix can be inverted, by a bound of ten orders of magnitude",
     "inference/tost_power|owens_q|sign|-1.0|1.0|0": "hints for the integration, whose error is bounded",
+    "quality/beforehand|_centre|index|own['low'].iloc[0]|own['low'].iloc[-1]|0":
+        "an analyte has one line of limits, or is refused",
+    "quality/copies|_row|comparison|expected >= np.log(CHANCE)|expected > np.log(CHANCE)|0":
+        "chances that equal the bound exactly",
+    "quality/maps|_panel|comparison|abs(v) > 4|abs(v) >= 4|0": "the colour of a sign on a square that is 4 exactly",
+    "quality/explain|_one_factor|comparison|gain > 0|gain >= 0|0":
+        "a gain of 0 has no weight, and lies beyond the distance allowed",
 }

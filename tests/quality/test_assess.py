@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.quality.assess import QualityReport, _drawn, _Looked, assess
+from studykit.quality.assess import QualityReport, _drawn, _Looked, assess, stated_scatter
 from studykit.quality.flags import CONCERNS, Flag, Scatter, flag_table, holm, listed, robust_sd, shown
 from tests.quality_cases import Case, build
 
@@ -158,6 +158,15 @@ def test_a_bottle_scatters_by_what_judges_or_by_what_the_model_leaves_whichever_
     told = _drawn(suspects, {a: Scatter(s=s, source="a test") for a, s in judged.items()})
     assert {a: told[a].s for a in ("P", "Zn", "B")} == {"P": 0.03, "Zn": 0.05, "B": 0.02}
     assert np.isnan(told["Mo"].s)
+
+
+def test_a_stated_repeatability_is_taken_at_the_middle_level() -> None:
+    """1.8 % of 340 mg/kg, which is the middle one of 300, 340 and 900."""
+    study = build(1).study
+    t = pd.DataFrame({"analyte": "P", "value": [300.0, 900.0, 340.0]})
+    found = stated_scatter(study, t)
+    assert found["P"].s == pytest.approx(0.018 * 340)
+    assert np.isnan(found["Zn"].s)
 
 
 def test_holm_by_hand() -> None:

@@ -62,6 +62,13 @@ def test_nothing_is_named_where_two_analytes_agree_or_none() -> None:
     assert found(bottles(())).empty
 
 
+def test_a_value_that_a_change_of_unit_moved_in_the_last_bit_is_the_same_value() -> None:
+    t = bottles(ANALYTES[:4], 1)
+    t.loc[t["sample"] == "S1", "value"] *= 1 + 2e-16
+    assert (t["value"] != bottles(ANALYTES[:4], 1)["value"]).any()
+    assert found(t)["analytes"].tolist() == [4]
+
+
 def test_too_few_analytes_are_not_assessed() -> None:
     t = bottles(ANALYTES[:2])
     steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})

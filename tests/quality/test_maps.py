@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -88,3 +89,10 @@ def test_long_names_stand_on_several_lines() -> None:
     assert maps._folded("kinematic viscosity at 40", 12) == "kinematic\nviscosity at\n40"
     assert maps._folded("P", 12) == "P"
     assert maps._folded("", 12) == ""
+
+
+def test_pairs_of_analytes_that_go_together_most_come_first() -> None:
+    z = np.random.default_rng(3).normal(size=(60, 4))
+    z[:, 3] = z[:, 0] + 0.1 * z[:, 3]
+    z[:, 1] = -z[:, 2] + 0.5 * z[:, 1]
+    assert maps._pairs(SimpleNamespace(first=SimpleNamespace(z=z)), np.arange(60)) == [(0, 3), (1, 2)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -157,3 +158,15 @@ def test_loss_since_filling_is_said_and_an_error_of_the_kept_sample_is_not_count
     s = ANALYTES["S"][1]
     off.multiply(kept_from_filling(off, "L1"), "S", 1 + 2 * s)  # two standard deviations: common in one bottle
     assert [f for f in balance(off).flags if f.analyte == "S"] == []
+
+
+def test_a_whole_is_the_mean_of_its_determinations_and_one_determined_thrice_is_known_better() -> None:
+    case = build(1)
+    whole = case.samples[(case.samples["container"] == "C01") & (case.samples["kind"] == "composite")]["sample"].iloc[0]
+    own = case.results[(case.results["sample"] == whole) & (case.results["analyte"] == "P")]
+    more = [own.assign(replicate=k, value=own["value"] * x) for k, x in ((2, 1.0), (3, 1.03))]
+    case.results = pd.concat([case.results, *more], ignore_index=True)
+    rows = [balance(c).table.query("analyte == 'P' and container == 'C01'").iloc[0] for c in (build(1), case)]
+    assert rows[1]["whole"] == pytest.approx(1.01 * rows[0]["whole"])
+    squares = [(r["sd_percent"] * r["whole"] / 100 / UNIT["P"].s) ** 2 for r in rows]
+    assert squares[0] - squares[1] == pytest.approx(1 - 1 / 3)

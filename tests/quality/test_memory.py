@@ -64,3 +64,16 @@ def test_a_blank_reads_the_share_of_what_came_right_before_it() -> None:
     assert worth == 3.0 * 4  # three nats an analyte in which a blank holds it
     assert "% of the spot S02 right before it, in" in words
     assert "the check fluid reads as if it held 20 % of what came before it" in words
+
+
+def test_what_the_stock_explains_as_well_is_no_carry_over() -> None:
+    """All bottles are alike: a blank with a fifth of the one before it may as well hold a fifth of the stock."""
+    sc = run(0.2)
+    sc.f.value[::2] = sc.f.raw[::2] = STOCK
+    assert blank_share(sc, 3, 2)[0].size == 0
+
+
+def test_an_analyte_without_a_reference_is_told_by_the_blanks_alone() -> None:
+    sc = run(0.2)
+    sc.f.reference = np.where(np.arange(4) == 2, np.nan, REFERENCE)
+    assert told(sc, *ORDER)[1].tolist() == [0, 1, 2, 3]

@@ -11,7 +11,7 @@ from studykit.quality.flags import working_table
 from studykit.study.definition import Study, parse_study
 from tests.faults.bench import USUAL, flags_of
 from tests.faults.laboratory import make
-from tests.quality_cases import ANALYTES, DEPTHS, Case, build
+from tests.quality_cases import ANALYTES, DEPTHS, Case, build, study_of
 
 S_R = {a: level * s for a, (level, s, _, _) in ANALYTES.items()}
 
@@ -54,6 +54,17 @@ def test_coarse_rounding_fires_and_stays_silent() -> None:
     flags = suspicions.rounding(suspicions.reporting_steps(case.results), case.study, S_R).flags
     assert [(f.analyte, f.concern) for f in flags] == [("Mo", "ask before trusting")]
     assert "steps of 2" in flags[0].evidence
+
+
+def test_a_step_is_held_against_half_of_the_margin_at_the_level_of_the_results() -> None:
+    """10 % of 400 mg/kg are 40: steps of 18 pass, steps of 22 do not, where no repeatability is known."""
+    study = study_of(("P",))
+    for step, flagged in ((18.0, 0), (22.0, 1)):
+        steps = pd.DataFrame({"analyte": ["P"], "source_file": ["lab.csv"], "n": [30], "step": [step], "level": [400.0],
+                              "distinct": [0.5]})
+        check = suspicions.rounding(steps, study, {})
+        assert check.table["margin"].item() == pytest.approx(40)
+        assert len(check.flags) == flagged
 
 
 def test_digit_preference_fires_and_stays_silent() -> None:

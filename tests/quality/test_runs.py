@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.quality import runs as runchecks
 from studykit.quality.assess import QualityReport, assess
+from studykit.quality.explain import Candidate
 from studykit.quality.flags import working_table
+from studykit.quality.shifts import Gap, _of_two
 from tests.faults.bench import USUAL, explained, flags_of, right
 from tests.faults.laboratory import Lab, make
 from tests.faults.planted import spoiled
@@ -119,3 +123,60 @@ def test_samples_read_in_depth_order_are_named() -> None:
     flags = runchecks.depth_order(working_table(*case.tables())).flags
     assert len(flags) == 1
     assert "upper > middle > lower" in flags[0].evidence
+
+
+def gap(**more: object) -> Gap:
+    return Gap(**{"column": 0, "containers": (0.2, 0.1), "fluid": (float("nan"), 0.1), "usual": 0.05, "off": 0.3, "se_off": 0.1}
+               | more)  # type: ignore[arg-type]
+
+
+def test_a_gap_of_a_run_is_weighted_by_what_is_known_of_it() -> None:
+    """By hand: 0.2 +- 0.1 alone; beside 0.5 +- 0.2 the weights are 100 and 25, so 0.26."""
+    assert gap().best == pytest.approx(0.2)
+    assert not gap().both
+    assert gap(fluid=(0.5, 0.2)).best == pytest.approx(0.26)
+    assert gap(fluid=(0.5, 0.2)).both
+    assert gap(fluid=(0.5, 1e9)).best == pytest.approx(0.2)  # a fluid that was not read
+    assert np.isnan(gap(containers=(float("nan"), 1e9)).best)
+    assert [gap().near(x) for x in (0.02, 0.2, -0.2)] == [0.02, 0.05, -0.05]
+
+
+def test_what_a_shift_saves_does_not_hang_on_the_unit() -> None:
+    """Student's t of 8 degrees of freedom: 4.5 ln(1 + z^2/8), z = 1.5 against an ordinary shift of 0.05, and 0 at the gap."""
+    saved = 4.5 * np.log1p(1.5**2 / 8)
+    for unit in (1.0, 1000.0):
+        g = gap(containers=(0.2 * unit, 0.1 * unit), usual=0.05 * unit, off=0.3 * unit, se_off=0.1 * unit)
+        assert g.gain(0.2 * unit, 0.0) == pytest.approx(saved)
+        assert g.lean(0.3 * unit) == pytest.approx(4.5 * np.log1p(9 / 8))  # the limits speak for it
+
+
+def test_of_two_runs_the_one_that_its_check_fluid_names_is_told_and_either_where_they_lean_alike() -> None:
+    def one(run: str) -> Candidate:
+        return Candidate(cause="run shift", rows=(0,), columns=(0,), readings=np.zeros((1, 1)), gain=9.0, price=1.0,
+                         place=f"run {run}")
+
+    (told,) = _of_two([(1.0, one("R1")), (4.0, one("R2"))])
+    assert (told.place, told.detail) == ("run R2", "")
+    (told,) = _of_two([(4.0, one("R1")), (1.0, one("R2"))])
+    assert (told.place, told.detail) == ("run R1", "")
+    (told,) = _of_two([(1.0, one("R1")), (2.5, one("R2"))])
+    assert told.detail == "either R1 and R2"
+
+
+def test_a_containers_own_scatter_is_taken_out_as_generalised_least_squares_do() -> None:
+    """Three bottles of a container, s 1 and containers' scatter 2: 1 - 1 / sqrt(13) of the mean; all where it is unknown."""
+    r = np.array([[1.0, 1.0], [2.0, 2.0], [6.0, 6.0]])
+    f = SimpleNamespace(at=np.zeros(3, dtype=int), zone=np.ones(3, dtype=bool), names=("C1",))
+    sc = SimpleNamespace(f=f, m=SimpleNamespace(s=np.ones((3, 2)), su=np.array([2.0, np.inf])))
+    _, left = runchecks._softened(sc, np.arange(3), np.zeros((3, 2)), r)
+    assert left[:, 0] == pytest.approx(np.array([1.0, 2.0, 6.0]) - 3 * (1 - 1 / np.sqrt(13)))
+    assert left[:, 1] == pytest.approx([-2.0, -1.0, 3.0], abs=1e-5)
+
+
+def test_a_drift_is_undone_along_the_places_of_its_run() -> None:
+    f = SimpleNamespace(rows=pd.DataFrame({"order": np.arange(1.0, 6.0)}))
+    sc = SimpleNamespace(f=f, y=np.array([[1.0], [1.1], [1.2], [1.3], [1.4]]))
+    table = pd.DataFrame({"gain": [9.0], "slope": [0.4], "se": [0.01]})
+    (found,) = runchecks.drifts(sc, "R1", np.arange(5), table, 3)
+    assert found.readings.ravel() == pytest.approx(np.full(5, 1.2))
+    assert found.price == pytest.approx(np.log(3) + 1.5)

@@ -4,9 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+import pandas as pd
 import pytest
 
 from studykit.quality.assess import assess
+from studykit.quality.explain import Candidate
+from studykit.quality.flags import CheckResult, Flag
+from studykit.quality.riders import Cause, causes_of
+from studykit.quality.riders import explained as hinted
+from studykit.quality.slips import _judge
 from tests.faults.bench import ASK, STOP, USUAL, explained
 from tests.faults.laboratory import make
 from tests.faults.planted import copied, spoiled, unit_all_files, unit_two_files
@@ -78,3 +85,45 @@ def test_coarse_results_are_no_copies() -> None:
     lab = make(USUAL, 6)
     lab.decimals = {"P": -2, "Zn": -2, "S": 1, "Ca": -3, "Si": -1, "Mo": -1, "B": -2, "Ba": 0}
     assert "copied row" not in set(assess(*lab.tables()).flags["rule"])
+
+
+READ = {"by_stock": 1.0, "by_fluid": float("nan"), "middle_of_limits": float("nan"), "check_fluid": float("nan"), "ratio": 1.1,
+        "containers": 6}
+
+
+@pytest.mark.parametrize(("more", "power", "by"), [
+    ({}, 1.0, "the value as filled"), ({"middle_of_limits": 100.0}, 1.0, "the value as filled"),  # no fluid was read
+    ({"check_fluid": 100.0}, 1.0, "the value as filled"), ({"middle_of_limits": 100.0, "check_fluid": 40.0}, 0.0, ""),
+    ({"by_fluid": 1.0}, 1.0, "the check fluid and the value as filled"), ({"by_fluid": 0.0}, 0.0, ""),
+    ({"by_stock": float("nan"), "by_fluid": 3.0}, 3.0, "the check fluid"),
+    ({"ratio": 8.0}, 1.0, "the value as filled, containers uneven"),
+    ({"by_stock": -2.0}, -2.0, "the value as filled alone: the rest may as well lie on the floor"),
+    ({"by_stock": 2.0}, 2.0, "the value as filled"), ({"by_stock": 0.0}, 0.0, "")])
+def test_which_reference_judges_a_file(more: dict[str, float], power: float, by: str) -> None:
+    assert _judge({**READ, **more}) == (power, by)
+
+
+def test_what_an_explanation_accounts_for_is_a_hint_and_real_settling_accounts_for_nothing() -> None:
+    cause = Cause(words="carry-over (run R1)", cells=frozenset({("S1", "P")}), analytes=frozenset({"Zn"}))
+    flag = Flag(rule="check fluid", concern=ASK, where="run R1", evidence="reads high", analyte="P", samples=("S1",))
+    assert hinted(flag, [cause]) == replace(flag, concern="hint only",
+                                            evidence="follows from carry-over (run R1): reads high")
+    assert hinted(replace(flag, analyte="Zn"), [cause]).concern == "hint only"  # wherever it is: all of Zn is spoilt
+    for other in (replace(flag, samples=("S2",)), replace(flag, analyte="P, Ca"), replace(flag, rule="unit slip")):
+        assert hinted(other, [cause]) == other
+
+
+def test_causes_are_explanations_that_are_not_real_and_units_of_files() -> None:
+    lab, _ = spoiled("unit in one file", 1, USUAL, 4)
+    report = assess(*lab.tables())
+    f = report.suspects.frame
+    found = tuple(Candidate(cause=c, rows=(0, 1), columns=(0,), readings=np.zeros((2, 1)), gain=9.0, price=1.0, place=p)
+                  for c, p in (("own settling", "containers"), ("carry-over", "run R1"), ("swapped samples", "bottle")))
+    files = CheckResult(rule="units of files", table=pd.DataFrame({"file": ["a.csv", "b.csv"], "analyte": f.analytes[0],
+                                                                   "power": [1.0, 0.0]}))
+    t = pd.DataFrame({"sample": ["S1", "S2"], "analyte": f.analytes[0], "source_file": ["a.csv", "b.csv"]})
+    memory, swap, unit = causes_of(replace(report.suspects, found=found), files, t)
+    assert memory.analytes == {f.analytes[0]}  # pooled numbers of the whole run
+    assert swap.analytes == frozenset()
+    assert swap.cells == {(str(f.rows["sample"].iloc[i]), f.analytes[0]) for i in (0, 1)}
+    assert (unit.words, unit.cells) == ("the unit of a.csv", {("S1", f.analytes[0])})

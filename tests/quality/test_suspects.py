@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,8 +11,8 @@ from scipy import stats
 
 from studykit.quality.assess import assess
 from studykit.quality.explain import Candidate, Scene, cells, containers, scene
-from studykit.quality.frame import NU, Frame, fit, rho
-from studykit.quality.suspects import concern_of
+from studykit.quality.frame import NU, Frame, fit, rho, robust_line
+from studykit.quality.suspects import _rivals, _says, _weak, concern_of
 from tests.faults.bench import ASK, STOP, USUAL, elsewhere, explained, flags_of, right
 from tests.faults.laboratory import make
 from tests.faults.planted import FAULTS, settled_study, spoiled
@@ -155,3 +156,40 @@ def test_a_single_value_far_off_is_looked_at_first(frame: Frame, factor: float) 
     assert found["unit slip"].readings.item() == pytest.approx(frame.y[i, 2])
     # one value of all that the fit reads, a free number (3.5), and 3 more as it could be a layer
     assert found["value alone"].price == pytest.approx(np.log(np.isfinite(y[frame.at >= 0]).sum()) + 3.5 + 3)
+
+
+def candidate(net: float, rows: tuple[int, ...], columns: tuple[int, ...] = (0,), cause: str = "swapped samples") -> Candidate:
+    return Candidate(cause=cause, rows=rows, columns=columns, readings=np.zeros((len(rows), len(columns))), gain=net + 4.0,
+                     price=4.0, place="bottle")
+
+
+def test_rivals_are_other_causes_of_half_the_cells_that_come_close(frame: Frame) -> None:
+    """Close: within 5 nats and a quarter of what the best one saves; each cause once, by its best."""
+    best = candidate(40.0, (0, 1), (0, 1))
+    tried = [best, candidate(32.0, (0, 1), (0, 1), "mixed"), candidate(31.0, (0,), (0,), "mixed"),
+             candidate(20.0, (0, 1), (0, 1), "unit slip"), candidate(38.0, (4, 5), (0, 1), "drift"),
+             candidate(39.0, (0, 1), (0, 1)), candidate(26.0, (0, 4), (0,), "dilution")]
+    found = _rivals(SimpleNamespace(f=frame), best, tried)
+    assert [(cause, behind) for cause, _, behind in found] == [("mixed", 8.0), ("dilution", 14.0)]
+
+
+def test_hints_are_the_two_best_of_what_is_left_and_no_two_of_one_bottle() -> None:
+    tried = [candidate(3.0, (0,)), candidate(2.0, (0, 1)), candidate(1.5, (2,)), candidate(1.0, (3,)), candidate(3.9, (4,),
+             cause="value alone"), candidate(0.4, (5,))]
+    assert [c.rows for c in _weak(tried)] == [(0,), (2,)]
+    assert _weak(tried[-1:]) == ()
+
+
+def test_a_share_is_told_in_per_cent(frame: Frame) -> None:
+    told = _says(frame, frame.y, replace(candidate(9.0, (0,), cause="carry-over"), amount=0.15, detail="S007"))
+    assert told == "readings hold about 15 % of the bottle before (after S007)"
+
+
+def test_a_robust_line_solves_the_equations_of_students_likelihood() -> None:
+    """Every column: the sum over x (NU + 1) r / (NU + r^2) is 0 at the maximum of Student's t likelihood of scale 1."""
+    rng = np.random.default_rng(2)
+    x = np.column_stack([np.ones(40), rng.normal(size=40)])
+    y = x @ [3.0, -2.0] + rng.standard_t(3, 40)
+    y[0] += 25.0
+    r = y - x @ robust_line(x, y, s=1.0, rounds=200)
+    assert ((NU + 1) * r / (NU + r**2)) @ x == pytest.approx([0.0, 0.0], abs=1e-8)

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from studykit.quality.assess import QualityReport, assess
+from studykit.quality.explain import Candidate
+from studykit.quality.runs import run_rows
 from studykit.quality.suspects import search
-from studykit.quality.unseen import COLUMNS, FAULTS, SIZES, Unseen, reached, unseen
+from studykit.quality.unseen import COLUMNS, FAULTS, SIZES, Unseen, _net, _shift, reached, unseen
 from tests.faults.bench import USUAL, explained, right
 from tests.faults.laboratory import make
 from tests.faults.planted import slipped
@@ -77,3 +79,23 @@ def test_one_run_has_no_shift(report: QualityReport) -> None:
     f = report.suspects.frame
     f.rows["run"] = "R1"
     assert unseen(search(f), 1, ("shift",)).table.empty
+
+
+def test_the_best_explanation_of_these_rows_and_this_column_counts() -> None:
+    def one(cause: str, gain: float, row: int, column: int) -> Candidate:
+        return Candidate(cause=cause, rows=(row,), columns=(column,), readings=np.zeros((1, 1)), gain=gain, price=1.0,
+                         place="cell")
+
+    found = [one("value alone", 30.0, 4, 1), one("drift", 20.0, 4, 0), one("value alone", 12.0, 4, 0), one("drift", 90.0, 7, 1)]
+    assert _net(found, ("value alone",), 1, {4})
+    assert not _net(found, ("value alone",), 1)  # a drift of other rows is the better one then
+    assert not _net(found, ("value alone",), 0, {4})
+    assert not _net(found, ("value alone",), 2)
+    assert not _net([one("value alone", 4.9, 4, 1)], ("value alone",), 1)
+
+
+def test_of_two_runs_both_can_be_shifted(report: QualityReport) -> None:
+    base, rng = report.suspects.scene, np.random.default_rng(1)
+    runs = list(run_rows(base))[:2]
+    assert len(list(_shift(base, runs, np.full(len(base.f.analytes), 0.02), 5.0, rng))) == 2
+    assert list(_shift(base, runs[:1], np.full(len(base.f.analytes), 0.02), 5.0, rng)) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import pandas as pd
@@ -10,15 +11,16 @@ from pydantic import ValidationError
 
 from studykit.core.errors import BadInput
 from studykit.core.files import write_csv
-from studykit.quality.visits import unfold
+from studykit.quality.visits import _lowered, unfold
 from studykit.sampling.order import make_plan
 from studykit.sampling.plan import existing_plan, plan
 from studykit.sampling.reconcile import reconcile
 from studykit.sampling.sheets import turn_words
-from studykit.study.definition import Study, load_study
+from studykit.study.definition import Study, load_study, parse_study
 from studykit.study.factors import TimeSettings
 from studykit.study.tables import load_tables
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
+from tests.studies import definition
 
 DAYS = ("2026-03-02", "2026-09-01", "2027-03-01")
 
@@ -158,3 +160,14 @@ def test_a_draw_on_another_day_than_its_visit_is_asked_about(tmp_path) -> None:
 def test_visits_that_cannot_be(given: dict, sentence: str) -> None:
     with pytest.raises(ValidationError, match=sentence):
         TimeSettings(**given)
+
+
+def test_what_earlier_visits_took_lowers_the_level_by_the_vessels_own_shape() -> None:
+    """A cylinder of 380 mm filled to 500 mm holds 56.706 L by hand; 6.706 L less are 50 L, at 440.9 mm."""
+    study = parse_study(definition())
+    area = math.pi * 1.9**2  # dm2
+    for known in ({"liquid_height_mm": 500.0}, {"fill_volume_l": 5 * area}):
+        found = _lowered(study, {"vessel": "drum", **known}, 5 * area - 50)
+        assert found == {"fill_volume_l": pytest.approx(50), "liquid_height_mm": pytest.approx(100 * 50 / area)}
+    assert _lowered(study, {"vessel": "drum", "liquid_height_mm": 500.0}, 60.0) == {}  # more than there was
+    assert _lowered(study, {"vessel": "", "liquid_height_mm": 500.0}, 1.0) == {}
