@@ -21,6 +21,7 @@ Values known only as a limit are bounded, never replaced, and readings rounded m
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -44,10 +45,12 @@ from studykit.model.rows import (
     cells_of,
     few_depths,
     fixed_terms,
+    heights_of,
     known,
     margin_given,
     model_rows,
     random_terms,
+    zone_heights,
 )
 from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
@@ -245,18 +248,24 @@ class FittedModel(AnalyteModel):
     @property
     def mean_values(self) -> tuple[float, ...]:
         """Depth means over the containers, on the scale of analysis."""
-        return tuple(float(x) for x in np.nanmean(known(self.cells), axis=0))
+        return tuple(float(x[np.isfinite(x)].mean()) if np.isfinite(x).any() else math.nan for x in known(self.cells).T)
+
+    @property
+    def only_limits(self) -> tuple[str, ...]:
+        """Depths at which no reading is a number: every one is known only as a limit."""
+        numbers = set(self.rows.measured["depth"])
+        return tuple(d for d in self.rows.depths if d not in numbers)
 
     def means(self, level: float = 0.95) -> pd.DataFrame:
-        """Depth means in the analyte's unit with t intervals over containers (MEAN_COLUMNS)."""
-        rows, margin, cells = [], self.rows.margin, known(self.cells)
-        for k, (depth, part) in enumerate(self.rows.measured.groupby("depth", observed=False)):
+        """Depth means in the analyte's unit, t intervals over containers (MEAN_COLUMNS); none where no reading is a number."""
+        rows, margin, cells, heights = [], self.rows.margin, known(self.cells), zone_heights(self.rows)
+        for k, depth in enumerate(self.rows.depths):
             x = cells[np.isfinite(cells[:, k]), k]
-            mean, span = float(x.mean()), (np.nan, np.nan)
-            if len(x) > 1:
-                half = float(stats.t.isf((1 - level) / 2, len(x) - 1)) * float(x.std(ddof=1)) / len(x) ** 0.5
-                span = (margin.to_level(mean - half), margin.to_level(mean + half))
-            rows.append((str(depth), part["height"].mean(), margin.to_level(mean), *span, len(part)))
+            mean = float(x.mean()) if depth not in self.only_limits and len(x) else math.nan
+            se = float(x.std(ddof=1)) / len(x) ** 0.5 if len(x) > 1 else math.nan
+            half = se * float(stats.t.isf((1 - level) / 2, max(len(x) - 1, 1)))
+            rows.append((depth, float(heights[depth]), *map(margin.to_level, (mean, mean - half, mean + half)),
+                         int((self.rows.measured["depth"] == depth).sum())))
         return pd.DataFrame(rows, columns=MEAN_COLUMNS)
 
     def contrasts(self) -> pd.DataFrame:
@@ -299,7 +308,7 @@ class FittedModel(AnalyteModel):
         """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
         rows, margin = self.rows, self.rows.margin
         cells = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
-        heights = cells.groupby("depth", observed=True)["height"].mean()
+        heights = zone_heights(rows)
         out: list[tuple[object, ...]] = []
         for container, part in cells.groupby("container", sort=True):
             values = part.droplevel("container")
@@ -309,9 +318,11 @@ class FittedModel(AnalyteModel):
                         for d, v in values.iterrows()]
         for k, depth in enumerate(rows.depths):
             difference = low = high = 0.0 if not k else np.nan
-            if k and (contrast := self._pair(f"{depth} - {rows.depths[0]}")) is not None:
-                low, high = contrast.interval(level) if self.bounds is None else self.bounds.span(contrast.label)
-                difference = contrast.estimate
+            label = f"{depth} - {rows.depths[0]}"
+            if k and (contrast := self._pair(label)) is not None:
+                difference, (low, high) = contrast.estimate, contrast.interval(level)
+            if k and self.bounds is not None:  # also of a zone without one number
+                low, high = self.bounds.span(label)
             out.append(("mean", depth, float(heights[depth]), *(margin.shown(x) for x in (difference, low, high))))
         common = (rows.analyte, margin.shown(margin.low), margin.shown(margin.high), rows.shown_unit)
         return pd.DataFrame([(*common, *r) for r in out], columns=PROFILE_COLUMNS)
@@ -475,12 +486,6 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
                        unstructured=unstructured, reml=mixed, structure=structure, bounds=bounds, structured=structured)
 
 
-def heights_of(rows: ModelRows) -> np.ndarray | None:
-    """Mean height of the depths, (k,); None where some are not known or two are the same."""
-    heights = rows.measured.groupby("depth", observed=True)["height"].mean().reindex(list(rows.depths))
-    return None if heights.isna().any() or heights.nunique() < len(heights) else heights.to_numpy(dtype=float)
-
-
 def judge_rows(rows: ModelRows, alpha: float, fixed: tuple[str, ...], structure: str = "unstructured") -> FittedModel:
     """Differences between depths alone, without the mixed model: what leaving containers out in turn needs."""
     return _judged(rows, alpha, fixed, (), (), structure, None, beside=False)
@@ -491,6 +496,5 @@ def bounds_of(cells: CellBounds, margin: Margin, alpha: float) -> Bounds | None:
     _, word, low, high, why = mean_of(cells, margin, alpha)
     if not len(low):
         return None
-    labels = [f"{b} - {a}" for a, b in cells.pairs]
     return Bounds(word=word, reason=" ".join(why), level=1 - 2 * alpha,
-                  spans={n: (float(a), float(b)) for n, a, b in zip(labels, low, high, strict=True)})
+                  spans={f"{b} - {a}": (float(x), float(y)) for (a, b), x, y in zip(cells.pairs, low, high, strict=True)})

@@ -177,6 +177,18 @@ def known(cells: CellBounds) -> np.ndarray:
     return np.where(np.isfinite(middle), middle, np.nan)
 
 
+def zone_heights(rows: ModelRows) -> pd.Series:
+    """Mean height of each depth's samples that gave numbers, of all of them where none did; by depth, NaN where not known."""
+    numbers, every = (t.groupby("depth", observed=True)["height"].mean() for t in (rows.measured, rows.table))
+    return numbers.reindex(list(rows.depths)).fillna(every.reindex(list(rows.depths)))
+
+
+def heights_of(rows: ModelRows) -> np.ndarray | None:
+    """Mean height of the depths, (k,); None where some are not known or two are the same."""
+    heights = zone_heights(rows)
+    return None if heights.isna().any() or heights.nunique() < len(heights) else heights.to_numpy(dtype=float)
+
+
 def replicated(table: pd.DataFrame) -> bool:
     """True where some container and depth was determined more than once."""
     return bool((table.groupby(["container", "depth"], observed=True).size() > 1).any())

@@ -10,7 +10,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, DesignMismatch
 from studykit.inference.single import SingleResult, judge_between, judge_container, which_scatter
 from studykit.model.fit import PROFILE_COLUMNS, AnalyteModel
-from studykit.model.rows import ModelRows, margin_of
+from studykit.model.rows import ModelRows, margin_of, zone_heights
 from studykit.study.definition import Study
 from studykit.study.precision import Precision, resolve_precision
 
@@ -64,7 +64,7 @@ def single_results(study: Study, models: list[AnalyteModel]) -> dict[str, Single
 
 def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.DataFrame:
     """One container's zones as differences from the uppermost, with the interval of each (PROFILE_COLUMNS)."""
-    heights = rows.measured.groupby("depth", observed=True)["height"].mean()
+    heights = zone_heights(rows)
     told = result.comparison.margin.shown
     common, out = (result.analyte, *result.comparison.margin.shown_edges, result.comparison.unit, "mean"), []
     for k, depth in enumerate(result.labels):

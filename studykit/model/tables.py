@@ -257,7 +257,7 @@ def _in_words(model: FittedModel) -> str:
 def profile_alt(profile: pd.DataFrame) -> str:
     """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
     mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
-    parts = [f"{r['analyte']} {significant(r['difference'], 2)} {r['unit']} ({significant(r['low'], 2)} to "
+    parts = [f"{r['analyte']} {significant(r['difference'], 2) or 'not known'} {r['unit']} ({significant(r['low'], 2)} to "
              f"{significant(r['high'], 2)})" for r in mean.to_dict("records")]
     return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + ("; ".join(parts) or "none")
 

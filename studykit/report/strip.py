@@ -39,12 +39,20 @@ def word_of(verdict: str, stock: str) -> str:
 
 
 def difference(row: pd.Series) -> str:
-    """The deciding pair of depths, its difference and interval in words."""
-    if row["difference"] != row["difference"]:
+    """The deciding pair of depths, its difference and interval in words; of a zone of limits alone the interval."""
+    low, middle, high = (number(row[c]) for c in ("low", "difference", "high"))
+    if math.isnan(low) or math.isnan(high):
         return ""
     lower, _, upper = str(row["deciding pair"]).partition(" - ")
-    low, middle, high = (significant(float(row[c]), 3) for c in ("low", "difference", "high"))
-    return f"{lower} against {upper}: {middle} {row['unit']} ({low} to {high})"
+    ends = f"{significant(low, 3)} to {significant(high, 3)}"
+    told = f"{ends} {row['unit']}, known only as a limit" if math.isnan(middle) else (
+        f"{significant(middle, 3)} {row['unit']} ({ends})")
+    return f"{lower} against {upper}: {told}"
+
+
+def number(cell: object) -> float:
+    """A cell of a filed table as a number; NaN where it is empty, which a column without any number holds as text."""
+    return float(str(cell)) if str(cell).strip() else math.nan
 
 
 def drawings(stage: OpenStage) -> tuple[str, list[str]]:
@@ -71,8 +79,9 @@ def drawing(row: pd.Series | None) -> str:
     """Band of the margin, interval and estimate of one analyte; the band alone where it was not judged."""
     parts = [f'<rect class="band" x="{x_of(-1)}" y="0" width="{2 * UNIT}" height="{HIGH}" fill="{BAND}"/>',
              f'<path class="edge" d="M{x_of(0)} 0V{HIGH}" stroke="{EDGE}"/>']
-    if row is not None:
-        parts += _interval(float(row["low"]), float(row["ratio"]), float(row["high"]), str(row["verdict"]))
+    low, middle, high = (math.nan if row is None else number(row[c]) for c in ("low", "ratio", "high"))
+    if row is not None and not (math.isnan(low) or math.isnan(high)):
+        parts += _interval(low, middle, high, str(row["verdict"]))
     return _svg("".join(parts))
 
 

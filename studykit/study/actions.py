@@ -31,18 +31,23 @@ _STANDS: tuple[Deed, ...] = ("nothing",)
 _MIXES: tuple[Deed, ...] = ("mixing",)
 OWN: dict[str, tuple[Deed, ...]] = {
     "Use as it stands.": _STANDS,
-    "Set aside the named containers and those not opened; use the other opened ones as they stand.": _STANDS,
+    "Set every container aside whose own readings do not show it within the margins.": _STANDS,
     "Mix, check by three depths, then use.": _MIXES,
     "Sample more containers.": _STANDS,
     "Mix, draw three bottles again, then use.": _MIXES,
     "Have each bottle measured again.": _STANDS,
     "Use the kegs as they stand.": _STANDS,
-    "Set aside the named kegs and those not opened; use the other opened ones as they stand.": _STANDS,
+    "Set every keg aside whose own readings do not show it within the margins.": _STANDS,
     "Tumble every keg by the site's procedure before it is used.": _MIXES,
     "Leave the kegs shut; ask for money to open more of them.": _STANDS,
     "No action was declared for an uneven stock: set the containers and groups named below aside.": _STANDS,
 }
 """The kit's own sentences, whole, with what each asks for; the last one stands where nothing was declared."""
+OTHERS_USED = ("Set aside the named containers and those not opened; use the other opened ones as they stand.",
+               "Set aside the named kegs and those not opened; use the other opened ones as they stand.")
+"""Sentences of earlier templates that are withheld: they let containers be used that nothing shows within the margin."""
+_OTHERS_USED = ("it lets opened containers be used that are not named, and that a container is not named does not show it "
+                "within the margin")
 
 _PLAIN_ONLY = "while mixing or draws at the floor are barred the kit takes only words it knows as harmless for that, not"
 _IN_WORDS: dict[Act, str] = {"stirring": "mixing", "heel draw": "a draw at the floor"}
@@ -107,6 +112,8 @@ def obeyed(safety: SafetySettings, action: Action) -> str:
 
 def _withheld(safety: SafetySettings, action: Action) -> list[str]:
     """Why an action may not be printed; empty where it may."""
+    if action.do in OTHERS_USED:
+        return [_OTHERS_USED]
     if action.known is None:
         return ["study.toml does not say what it asks for (asks_for, beside the action)"]
     if odd := _odd_words(safety, action):
@@ -137,6 +144,8 @@ def _odd_words(safety: SafetySettings, action: Action) -> str:
 
 def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
     """Why a withheld action is withheld, and what may be written instead."""
+    if action.do in OTHERS_USED:
+        return f"{_OTHERS_USED}. Write \u201c%s\u201d" % next(text for text in OWN if text.startswith("Set every container"))
     if action.known is None:
         return (f"study.toml does not say what it asks for. Write {word} = {{ do = \"...\", asks_for = \"...\" }} with all of "
                 f"these that it asks for: {', '.join(DEEDS[1:])}; or \"nothing\".")

@@ -17,7 +17,7 @@ Found = Mapping[str, Any]
 DEPTHS = (("A", "upper", 0.83), ("B", "middle", 0.5), ("C", "lower", 0.17))
 HEEL = "heel = false  # one bottle a container from the floor, true once [safety] is answered; nothing is known of it without"
 ACTIONS = {"homogeneous": '{ do = "Use as it stands.", asks_for = "nothing" }',
-           "uneven": '"Set aside the named containers and those not opened; use the other opened ones as they stand."',
+           "uneven": '"Set every container aside whose own readings do not show it within the margins."',
            "stratified": '{ do = "Leave it shut and ask the supplier.", asks_for = "nothing" }',
            "inconclusive": '{ do = "Have more measured, then decide.", asks_for = "nothing" }'}
 """What is done at each answer until a person writes better; asks_for: what of it could hurt."""

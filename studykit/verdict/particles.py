@@ -60,8 +60,11 @@ def _rising(stage: OpenStage) -> set[str]:
 
 
 def _against_zones(model: FittedModel) -> tuple[Interval, Interval] | None:
-    """Top and bottom against the mean of the zones, in %; None where the mean is not above zero."""
-    first, *_, last = model.departures.simultaneous()
+    """Top and bottom against the mean of the zones, in %; None where a zone has no number, or it is not above zero."""
+    found = model.departures
+    if found.unjudged or model.only_limits:
+        return None
+    first, *_, last = found.simultaneous()
     if model.rows.log:
         return model.rows.margin.shown_interval(first), model.rows.margin.shown_interval(last)
     mean = float(np.mean([model.rows.margin.to_level(m) for m in model.mean_values]))

@@ -33,8 +33,8 @@ from studykit.inference.judge import lost_reasons
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.inference.single import LABEL
 from studykit.mixed.fit import RemlFit
-from studykit.model.fit import AnalyteModel, Bounds, FittedModel, heights_of
-from studykit.model.rows import known
+from studykit.model.fit import AnalyteModel, Bounds, FittedModel
+from studykit.model.rows import heights_of, known
 from studykit.study.actions import Action
 from studykit.study.definition import Study
 from studykit.verdict.containers import Stock, stock_of

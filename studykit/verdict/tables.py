@@ -174,7 +174,8 @@ def limits(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
 
 def margin_alt(table: pd.DataFrame) -> str:
     """Alt text of the margin figure."""
-    parts = [f"{r['analyte']} {significant(r['ratio'], 2)} margins ({r['verdict']})" for r in table.to_dict("records")]
+    parts = [f"{r['analyte']} {significant(r['ratio'], 2) or 'an unknown number of'} margins ({r['verdict']})"
+             for r in table.to_dict("records")]
     return "Deciding difference in units of the margin: " + "; ".join(parts)
 
 

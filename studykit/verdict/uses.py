@@ -60,10 +60,12 @@ UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the
           "nor for what lies on the floor.")
 
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
-                     "uneven": "Set the named containers aside{named}. The action declared for \u201cuneven\u201d is vetoed "
-                               "by use: "}
+                     "uneven": "Set the named containers and groups aside{named}. The action declared for \u201cuneven\u201d "
+                               "is vetoed by use: "}
 """Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
-UNOPENED = "Containers that were not opened may lie beyond the margin too: treat them as the named ones, or sample them first."
+UNOPENED = ("Named are also the groups, and those to treat or sample again. None that is not named is thereby shown to be "
+            "within the margin, opened or not: treat it as the named ones until the interval of its own difference, in "
+            "every pair of depths, lies inside the margin.")
 
 
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
@@ -211,10 +213,10 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
 
 
 def _named(outcome: StudyVerdict) -> str:
-    """The containers shown to lie beyond the margin of any analyte, in brackets; '' where only a group is."""
-    compared = (v for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.decides)
-    beyond = sorted({c for v in compared if v.stock for c in v.stock.beyond})
-    return f" ({listed(beyond, 12)})" if beyond else ""
+    """The containers and groups shown to lie beyond the margin of any analyte, in brackets; '' where none is."""
+    stocks = [v.stock for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.decides and v.stock]
+    both = (sorted({c for s in stocks for c in s.beyond}), sorted({g for s in stocks for g in s.groups}))
+    return f" ({'; '.join(listed(names, 12) for names in both if names)})" if any(both) else ""
 
 
 def shown(table: pd.DataFrame) -> pd.DataFrame:

@@ -36,7 +36,7 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
-uneven.do = "Roll the kegs named in the report and those not opened; use the others as they stand."
+uneven.do = "Roll every keg before use unless its own readings show it within the margins."
 uneven.asks_for = "mixing"
 stratified = { do = "Roll the keg for ten minutes before the first pail.", asks_for = "mixing" }
 inconclusive = { do = "Roll the keg, then draw again.", asks_for = "mixing" }

@@ -49,7 +49,7 @@ invented = true
 
 [actions]
 homogeneous = { do = "Spray as it stands.", asks_for = "nothing" }
-uneven.do = "Tumble the kegs named in the report and those not opened for 60 minutes; spray from the others as they stand."
+uneven.do = "Tumble every keg for 60 minutes before use unless its own readings show it within the margins."
 uneven.asks_for = "mixing"
 stratified.do = "Tumble for 60 minutes, check the floor with a rod, release only if three depths agree within 5 %."
 stratified.asks_for = ["mixing", "floor draw"]

@@ -59,7 +59,7 @@ invented = true
 
 [actions]
 homogeneous = { do = "Pour as is; sample again in a year.", asks_for = "nothing" }
-uneven.do = "Tumble the pails named in the report and those not opened for ten minutes; pour the others as they are."
+uneven.do = "Tumble every pail for ten minutes before use unless its own readings show it within the margins."
 uneven.asks_for = "mixing"
 stratified.do = "Tumble every pail for ten minutes before opening it; do not top up from an unmixed heel."
 stratified.asks_for = ["mixing", "floor draw"]

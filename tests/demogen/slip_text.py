@@ -49,7 +49,7 @@ invented = true
 
 [actions]
 homogeneous = "Use as it stands."
-uneven.do = "Stir the drums named in the report and those not opened from the floor; use the others as they stand."
+uneven.do = "Stir every drum from the floor before use unless its own readings show it within the margins."
 uneven.asks_for = ["mixing", "floor draw"]
 stratified.do = "Stir for 20 minutes with the paddle on the floor before the first bucket."
 stratified.asks_for = ["mixing", "floor draw"]

@@ -727,6 +727,8 @@ LEDGER: dict[str, list[Row]] = {
             "1000", "verdict/test_uses.py::of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands"),
         row("A heel that was lost or excluded", "never",
             "verdict/test_uses.py::a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within"),
+        row("So page one says beside every action for", "every",
+            "verdict/test_uses.py::an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened"),
         row("Nor is any of 1000 with a layer",
             "1000 1.5 20 18 24",
             "verdict/test_uses.py::invented_studies_with_a_layer_on_the_floor_are_not_filed_as_use_as_it_stands"),

@@ -14,10 +14,11 @@ from studykit.inference.declared import declared_contrasts
 from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
-from studykit.model.rows import columns_of, container_contrasts, fixed_terms, model_rows, random_terms
+from studykit.model.rows import columns_of, container_contrasts, fixed_terms, heights_of, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
 from studykit.verdict import rule as verdict
+from studykit.verdict.particles import _against_zones
 from tests.studies import definition
 
 HEIGHTS = {"A": 0.83, "B": 0.5, "C": 0.17, "upper": 0.83, "middle": 0.5, "lower": 0.17}
@@ -152,7 +153,7 @@ def test_own_gradients_that_were_declared_decide():
     assert set(table["structure"]) == {"own gradient"}
     assert (table["own differences"] - table["structured"]).abs().max() < 1e-9  # same estimates, nothing is lost
     # heights of two zones the same: no straight line over height can be told from them, so steps are taken
-    assert model.heights_of(m.rows) is None
+    assert heights_of(m.rows) is None
     bounded = fit(frame.assign(value=frame["value"].round(0).clip(99, 101)), depths, {"absolute": 50},
                   across_depths="own gradient", across_depths_reason=why)[1]
     assert bounded.bounds is None or not bounded.by_declaration
@@ -440,3 +441,39 @@ def test_a_mixed_model_that_cannot_be_fitted_costs_its_own_tables_only(monkeypat
     assert m.reml is None
     assert m.word == "homogeneous"
     assert any(n.startswith("no way down. ") for n in m.notes)
+
+
+@pytest.mark.parametrize(("margin", "zone"), [({"absolute": 3}, "lower"), ({"absolute": 3}, "upper"),
+                                              ({"absolute": 3}, "above"),
+                                              ({"relative_percent": 20}, "middle"), ({"relative_percent": 20}, "lower")])
+def test_a_zone_without_one_number_has_its_place_in_every_table_and_figure(margin, zone):
+    """By hand: 12 containers of 1.5 in two zones, '<2' (or '>1') in the third; the report stopped with a KeyError."""
+    data = layered(n=12).assign(value=lambda t: t["value"] / t["value"].mean() * 1.5)
+    containers, samples, results = tables_of(data)
+    where, sign = ("lower", ">") if zone == "above" else (zone, "<")
+    limits = samples["depth"].to_numpy() == where
+    results = results.assign(qualifier=np.where(limits, sign, ""), value=results["value"].where(~limits),
+                             limit=np.where(limits, 2.0 if sign == "<" else 1.0, np.nan))
+    study = study_of(DEPTHS, margin)
+    m = model.fit_analyte(study, "y", containers, samples, results)
+    assert m.only_limits == (where,)
+    profile = m.profile()
+    mean = profile[profile["who"] == "mean"].set_index("depth")
+    assert mean["height"].to_dict() == {d: pytest.approx(HEIGHTS[d]) for d in DEPTHS}
+    assert m.means().set_index("depth").loc[where, ["mean", "low", "high"]].isna().all()
+    assert m.means().set_index("depth").loc[where, "determinations"] == 0
+    span = mean.loc["lower" if where == "lower" else "middle"] if where != "upper" else mean.loc["lower"]
+    if margin == {"absolute": 3} and sign == "<":  # between 0 and 2: the truth is 0 to 2 minus 1.5, or 1.5 minus that
+        ends = (-1.5, 0.5) if where == "lower" else (-0.5, 1.5)
+        assert span["low"] <= ends[0] < ends[1] <= span["high"]
+    else:  # without an end on that scale
+        assert not np.isfinite([span["low"], span["high"]]).all() or span["low"] <= -100
+    for table in (m.contrasts(), m.variances(), m.residuals()):
+        assert isinstance(table, pd.DataFrame)
+    m.plot_profile().canvas.draw()
+    assert model_tables.profile_alt(profile)
+    assert _against_zones(m) is None
+    outcome = verdict.judge(study, [m])
+    assert outcome.analytes[0].word == ("homogeneous" if margin == {"absolute": 3} and sign == "<" else "inconclusive")
+    assert len(containers_of.shares(study, [m])) == 1
+    assert not any("nan" in v.sentence for v in outcome.analytes)

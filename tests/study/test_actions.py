@@ -13,6 +13,7 @@ from studykit.study.actions import (
     BARRED_AS,
     DEEDS,
     FORBIDDEN_BY,
+    OTHERS_USED,
     OWN,
     Action,
     barred_lines,
@@ -58,7 +59,7 @@ Decant it.|Let the sludge out.|Scrap the lowest third.|Use to the last drop.""",
          "pouring away": "Put the rest down the drain.|Pour it into the ground."}
 PLAIN = """Use as it stands.|Leave the drums shut and ask the supplier.|Open six more drums.
 Ask the blender.|Quarantine the stock.
-Set aside the named containers and those not opened; use the other opened ones as they stand.
+Set every container aside whose own readings do not show it within the margins.
 Sell as second quality.|Ask the shift lead.|Keep the drums shut and call the fluid engineer.
 Have each bottle measured again.|Vier weitere öffnen."""
 
@@ -199,6 +200,27 @@ def test_every_action_of_the_demos_is_declared() -> None:
     for path in DEMOS.glob("*/study.toml"):
         for told_ in tomllib.loads(path.read_text(encoding="utf-8"))["actions"].values():
             assert Action.model_validate(told_).known is not None, told_
+
+
+def test_no_action_of_an_uneven_stock_that_the_kit_ships_lets_the_others_be_used() -> None:
+    """That a container is not named does not show it within: of a lot beyond its margin one drum in four was named."""
+    pages = [*(HERE / "templates").glob("*/study.toml"), *DEMOS.glob("*/study.toml"), *share("docs").rglob("*.md"),
+             *share("docs").rglob("*.toml")]
+    texts = [path.read_text(encoding="utf-8") for path in pages]
+    told_ = [line for text in texts for line in re.findall(r"(?m)^(?:# )?uneven(?:\.do)? = (.*)$", text)]
+    assert len(told_) == 9  # new, class, four demos, the first study twice, docs/00
+    assert all("its own readings" in line or "whose own readings do not show" in line for line in told_), told_
+    assert not any(re.search(r"\bothers?\b", line) for line in told_)
+
+
+def test_earlier_templates_that_let_the_others_be_used_are_withheld_and_told_before_anything_is_drawn() -> None:
+    for text in OTHERS_USED:
+        for action in (act(text), act(text, "nothing")):
+            printed = obeyed(study().safety, action)
+            assert printed.startswith(f"{WITHHELD}it lets opened containers be used that are not named"), printed
+            assert "use the other" not in printed
+            (said,) = foreseen(study().safety, [("uneven", action)])
+            assert "Write \u201cSet every container aside whose own readings do not show it" in said
 
 
 @pytest.mark.parametrize(("told_", "words"), [

@@ -319,6 +319,7 @@ def test_an_uneven_stock_has_the_same_vetoes_and_speaks_of_containers_not_opened
     assert ("vetoed by use: P, floor: beyond the margin, +" in text) is vetoed
     assert (uses.UNSEEN in text) is (values is None)
     assert text.endswith(uses.UNOPENED)
+    assert "None that is not named is thereby shown to be within the margin, opened or not" in text
 
 
 def acting(outcome: StudyVerdict) -> StudyVerdict:
