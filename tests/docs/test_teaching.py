@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pandas as pd
 
+import studykit as sk
 from studykit.demos.shipped import copy_demo, demo_folder
+from studykit.design.assumptions import aims_of
 from studykit.study.definition import load_study
 from tests.docs.reading import ROOT
 from tests.test_flow import judged
@@ -29,6 +31,23 @@ def test_the_exercises_numbers_are_those_of_the_demo_slip() -> None:
     study = load_study(demo_folder("slip"))
     assert [c.diameter_um for c in study.components if c.analyte == "Zircon"] == [2]
     assert 84 in pd.read_csv(demo_folder("slip") / "plan/containers.csv")["age_days"].tolist()
+
+
+def test_determinations_help_less_where_profiles_scatter_and_as_much_where_they_do_not() -> None:
+    """Exercise 7, worked by the library at what ropeway says of phosphorus and boron; held as the page rounds them."""
+    aims = {a.analyte: a for a in aims_of(load_study(demo_folder("ropeway")))}
+
+    def chance(analyte: str, profiles: str, containers: int, determinations: int) -> int:
+        aim = aims[analyte]
+        found = sk.chances(containers=containers, determinations=determinations, depths=3, profiles=profiles,
+                           margin=f"{aim.shown(aim.margin):g} %", repeatability=f"{aim.guess.s_r:g} %")
+        return round(float(found.to_table()["chance_percent"].iloc[0]))
+
+    assert [chance("P", "5 %", n, m) for n, m in ((24, 1), (24, 2), (48, 1))] == [65, 71, 98]
+    assert [chance("B", "0 %", n, m) for n, m in ((24, 2), (48, 1))] == [44, 47]
+    assert aims["B"].guess.sd_container_depth == 0
+    prices = load_study(demo_folder("ropeway")).design
+    assert prices.cost_container > 0  # twice the pails cost more than twice the determinations
 
 
 def test_no_module_of_the_kit_opens_the_truth_of_a_demo() -> None:
