@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from dataclasses import dataclass
 from functools import cache
@@ -15,7 +16,19 @@ from scipy import stats
 from studykit.core.errors import single
 from studykit.course.drawing import axes
 from studykit.course.drawing import intervals as drawn_intervals
-from studykit.course.replies import Reply, answer_to, as_written, no, solved, value_of, whole, yes
+from studykit.course.replies import (
+    Reply,
+    answer_to,
+    as_written,
+    listed,
+    name_of,
+    no,
+    solved,
+    value_of,
+    whole,
+    word,
+    yes,
+)
 from studykit.inference.tost_power import tost_power
 
 BUDGET, PRICE_CHURN, PRICE_DETERMINATION = 500.0, 40.0, 5.0
@@ -95,12 +108,19 @@ def _misread(value: float) -> float:
 
 def buy(me: str, design: tuple[int, int]) -> pd.DataFrame:
     """The readings of a design (churns, determinations) that the budget pays for. BadInput for no name or another design."""
-    if not isinstance(me, str) or not me.strip():
-        raise single("me", "is empty", "write your name in the cell of the parameters: it makes your own world")
+    name_of(me)
     if (reply := _size(design)) is not None:
         raise single("design", reply.text, "mend exercise 1 first", value=str(design))
-    _bought.update(me=me, design=(int(design[0]), int(design[1])))
-    return readings(me, *_bought["design"])
+    churns, determinations = (whole(x) for x in listed(design))
+    _bought.update(me=me, design=(churns, determinations))
+    return bought()
+
+
+def bought() -> pd.DataFrame:
+    """What was bought last; BadInput where nothing was."""
+    if not _bought:
+        raise single("data", "nothing was bought yet", "mend exercise 1, run the cell under “What comes back”, then this one")
+    return readings(_bought["me"], *_bought["design"])
 
 
 def differences(data: pd.DataFrame, without: Any = "") -> pd.DataFrame:
@@ -108,7 +128,10 @@ def differences(data: pd.DataFrame, without: Any = "") -> pd.DataFrame:
 
     ``without``: a churn to leave out, or a bottle (churn, zone) of it; BadInput where no reading is of that churn.
     """
-    without = without[0] if isinstance(without, list | tuple) and without else without
+    if not isinstance(without, str) and without is not ...:
+        with contextlib.suppress(TypeError, IndexError):
+            without = listed(without)[0]
+    without = without.strip().upper() if isinstance(without, str) else without
     there = sorted(set(data["churn"]))
     if not isinstance(without, str) or (without and without not in there):
         raise single("without", "is no churn of these data: nothing would be left out",
@@ -153,14 +176,15 @@ def reveal(me: str, fault: Any, found: Any) -> pd.DataFrame:
     solved(CHECKS, {"design": _bought["design"], "fault": fault, "found": found})
     churns, determinations = _bought["design"]
     truth, slip = _world(me).difference, _slip(me, churns)
-    low, high, word = found
+    parts = listed(found)
+    low, high, said = float(parts[0]), float(parts[1]), word(parts[2])
     true_word = "homogeneous" if abs(truth) < MARGIN else "stratified"
-    told = "right" if word == true_word else "open, which is no error" if word == "inconclusive" else "wrong"
+    told = "right" if said == true_word else "open, which is no error" if said == "inconclusive" else "wrong"
     rows = [("money spent, of 500", f"{cost(churns, determinations):g}"),
             ("chance of homogeneous, had nothing separated, one churn left out", f"{chance(churns, determinations):.2f}"),
             ("true difference, %", f"{truth:g}"), ("your 90 % interval, %", f"{low:.2f} to {high:.2f}"),
             ("does it hold the truth", "yes" if low <= truth <= high else "no: one in ten does not"),
-            ("your word, and the true one", f"{word}, {true_word}: {told}"),
+            ("your word, and the true one", f"{said}, {true_word}: {told}"),
             ("the slip of the pen", f"{slip[0]} {slip[1]}: found")]
     return pd.DataFrame(rows, columns=["asked", "answer"])
 
@@ -178,7 +202,7 @@ def class_picture(me: str, others: int = 11) -> Figure:
 def _size(answer: Any) -> Reply | None:
     """What is wrong with the two numbers of a design and their cost; None where nothing is."""
     try:
-        n, m = (whole(x) for x in answer)
+        n, m = (whole(x) for x in listed(answer))
     except (TypeError, ValueError):
         return no("Two whole numbers are asked: churns, and determinations of each zone.")
     if n < 3 or m < 1 or n > MOST or m > 20:
@@ -191,7 +215,7 @@ def _size(answer: Any) -> Reply | None:
 def _design(answer: Any) -> Reply:
     if (reply := _size(answer)) is not None:
         return reply
-    n, m = (int(x) for x in answer)
+    n, m = (whole(x) for x in listed(answer))
     if chance(n, m) < best_chance() - WITHIN:
         if cost(n + 1, m) <= BUDGET:
             return no(f"The chance is {chance(n, m):.2f}, and there is money left for another churn.")
@@ -209,7 +233,8 @@ def _fault(answer: Any) -> Reply:
     if (reply := _not_bought()) is not None:
         return reply
     try:
-        churn, zone = (str(x) for x in answer)
+        churn, zone = (word(x) for x in listed(answer))
+        churn = churn.upper()
     except (TypeError, ValueError):
         return no('A churn and a zone are asked: ("J03", "upper").')
     churns = _bought["design"][0]
@@ -228,7 +253,8 @@ def _found(answer: Any) -> Reply:
     if (reply := _not_bought()) is not None:
         return reply
     try:
-        low, high, word = value_of(answer[0]), value_of(answer[1]), str(answer[2])
+        parts = listed(answer)
+        low, high, said = value_of(parts[0]), value_of(parts[1]), word(parts[2])
     except (TypeError, ValueError, IndexError, KeyError):
         return no('Three things are asked: (low, high, "word").')
     if isinstance(low, Reply) or isinstance(high, Reply):
@@ -251,12 +277,12 @@ def _found(answer: Any) -> Reply:
         return no(near[0] if near else "Leave the churn with the slip out, then take mean ± t × standard deviation / root of n "
                                        "of the churns' differences, with the t of 90 % and n − 1 degrees of freedom; write "
                                        "both ends to one decimal or more.")
-    if word not in ("homogeneous", "stratified", "inconclusive"):
+    if said not in ("homogeneous", "stratified", "inconclusive"):
         return no("The interval is right. The word is homogeneous, stratified or inconclusive.")
-    if word != word_of(*right):
+    if said != word_of(*right):
         return no("The interval is right, and the word does not follow from it: wholly within the margin, wholly beyond, or "
                   "neither?")
-    return yes(f"{word.capitalize()}: that is what the data carry. Now ask what was true.")
+    return yes(f"{said.capitalize()}: that is what the data carry. Now ask what was true.")
 
 
 CHECKS = {"design": _design, "fault": _fault, "found": _found}

@@ -13,7 +13,7 @@ from scipy import stats
 from studykit.core.errors import single
 from studykit.course.drawing import histogram
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, solved, whole, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, mapped, no, solved, whole, word, yes
 from studykit.course.worlds import Drawn, seed_of
 
 S_R, BOTTLES, WORLDS, MONEY, TARGET = 3.0, 12, 400, 12, 0.8
@@ -42,13 +42,15 @@ def names() -> pd.DataFrame:
 
 
 def _catches(answer: Any) -> Reply:
-    if not isinstance(answer, Mapping) or set(answer) != set(FAULTS):
+    given = mapped(answer)
+    answer = None if given is None else {word(k): v for k, v in given.items()}
+    if answer is None or set(answer) != set(FAULTS):
         return no('A control for each of the five faults is asked, the faults written as in the table: {"a run reads high": '
                   '"...", and four more}.')
     if any(v is ... for v in answer.values()):
         return no("Write a control in place of each row of dots.")
     for fault, control in FAULTS.items():
-        if answer[fault] != control:
+        if word(answer[fault]) != control:
             return no(f"“{fault}”: {HINTS[fault]}")
     return yes("Each fault has a control that sees it, and none sees all.")
 
@@ -86,7 +88,7 @@ def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
         raise single("choice", reply.text, "mend the exercise above, then run this cell again")
     rng, rows = np.random.default_rng(seed_of(seed)), []
     for control, fault in (("check fluid", "a run reads high"), ("blank", "carry-over"), ("duplicate", "larger scatter")):
-        n = max(0, int(choice.get(control, 0)))
+        n = max(0, int((_counts_of(choice) or {}).get(control, 0)))
         if control == "duplicate":
             seen = (rng.normal(0, SPREAD, (WORLDS, n)) ** 2).sum(axis=1) > stats.chi2.ppf(0.95, max(n, 1))
         else:
@@ -95,9 +97,16 @@ def season(choice: Mapping[str, int], seed: int) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["hidden fault", "control", "bottles", "share caught"])
 
 
+def _counts_of(answer: Any) -> dict[str, Any] | None:
+    """Bottles by control; None where nothing maps names to numbers."""
+    given = mapped(answer)
+    return None if given is None else {word(k): v for k, v in given.items()}
+
+
 def _choice(answer: Any) -> Reply:
     wanted = ("check fluid", "blank", "duplicate")
-    if not isinstance(answer, Mapping) or not set(answer) <= set(wanted):
+    answer = _counts_of(answer)
+    if answer is None or not set(answer) <= set(wanted):
         return no('Numbers of bottles are asked: {"check fluid": ..., "blank": ..., "duplicate": ...}.')
     try:
         counts = {c: whole(answer.get(c, 0)) for c in wanted}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tempfile
+from difflib import SequenceMatcher
 from pathlib import Path
 from typing import Any
 
@@ -12,29 +13,35 @@ import pandas as pd
 from matplotlib.figure import Figure
 from scipy import stats
 
-from studykit.core.errors import BadInput
+from studykit.core.errors import BadInput, single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, solved, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, listed, no, number, solved, word, yes
 from studykit.course.worlds import Drawn, seed_of
 from studykit.demos import copy_demo
 from studykit.study import load_study
 from studykit.study.lock import lock_folder, lock_status
+from studykit.study.seal import LOCK
 
 WORLDS, KEGS, SCATTER, MARGIN = 2000, 8, 4.0, 5.0
-OUTCOME = re.compile(r"homogeneous|inconclusive|stratified|verdict|outcome|interval|significan|wanted|succe|realistic|"
-                     r"(?:too|was|is|were|are|so) (?:strict|narrow|tight)|\bbetter\b|\bresults?\b(?! table)|otherwise|"
-                     r"\binside\b|(?:cannot|can't|could not|couldn't) be (?:kept|met|held|reached)|\bfail|"
-                     r"laboratory(?:'s \w+)? (?:measured|found|read|reported|says|said)|\bwe (?:measured|found|saw|got)|"
-                     r"(?:was|were) (?:measured|found)|"
-                     r"(?:not|n't|never|it|they|we|stock|tote|fluid|phosphorus|P) pass(?:es|ed)?\b|\bto pass\b", re.I)
-"""Words by which a reason betrays that it was found after the result; own choice, English only."""
-SOURCE = re.compile(r"standard|sheet|specif|\bspec\b|maker|manufactur|supplier|vendor|manual|handbook|\blaws?\b|regulation|"
-                    r"directive|\bcode\b|guid(?:e|ance)|contract|customer|warrant|certificat|approv|\btests?\b|trial|"
-                    r"stud(?:y|ies)|paper|publi|literature|edition|norm\b|\b(?:ISO|ASTM|DIN|EN|IEC)\b|experiment|article|tolera",
-                    re.I)
-"""Words by which a reason names something that others can look up: a rule, a document, an experiment; own choice too."""
+OUTCOME = re.compile(r"homogeneous|inconclusive|stratified|verdict|\boutcome|confidence|\binterval\b|significan|"
+                     r"standard deviation|\bour (?:data|results?|samples?|readings?|bottles?)\b|\bthe data\b(?! sheets?)|"
+                     r"(?:^|\b(?:the|these|those|this) )results? (?:look|show|say|are|is|was|were|came|come)|"
+                     r"laboratory(?:'s \w+)? (?:measured|found|read|reported|says|said)|\bwe (?:measured|found|saw|got)\b|"
+                     r"(?:phosphorus|P|it|they|we|stock|tote|fluid) (?:did not|didn't|does not|cannot|would not) pass\b", re.I)
+"""Words by which a reason names what came out of this study; own choice, English only: a person has to read reasons."""
+HINT = ("a standard, a data sheet, a contract, a wear test, with what it says",
+        "what allows the wider margin, and where that is written", "your reason", "the reason", "five per cent was strict")
+"""What the lesson itself says of reasons: copied out it is none."""
+QUESTIONS = ("Does it name what others can look up: a document with its clause, a letter with its day, an experiment?",
+             "Does it say that the wider margin does no harm, and not only that somebody wants it?",
+             "Would it stand word for word, had this study come out otherwise?",
+             "Does it say since when that is so, and why the plan did not know it?")
+FEWEST_WORDS = 4
+"""How many different words a reason has at least."""
+_said: dict[str, str] = {}
 drawn = Drawn()
-AGAIN = "What was recorded stays, as in life. To write another: run the lesson from “A study without results” on."
+NOBODY = ("A program cannot read a reason. It has looked only for empty words, for the lesson's own, and for words that name "
+          "what came out of this study: mark it yourself below, then let somebody read it who does not know the result.")
 
 
 def new_study() -> Path:
@@ -46,8 +53,10 @@ def new_study() -> Path:
     return root
 
 
-def results_arrive(root: Path) -> int:
-    """The laboratory's files are laid into raw/; how many there are."""
+def results_arrive(root: Path, *, unlocked: bool = False) -> int:
+    """The laboratory's files are laid into raw/; how many there are. BadInput without a lock, unless ``unlocked``."""
+    if not unlocked:
+        _need_lock(root)
     found = [p for p in root.parent.iterdir() if p.is_file()]
     for path in found:
         path.rename(root / "raw" / path.name)
@@ -55,13 +64,36 @@ def results_arrive(root: Path) -> int:
 
 
 def lock(root: Path, reason: str = "") -> str:
-    """What ``studykit lock FOLDER`` says, or with a reason its ``--amend "reason"``; a refusal as it is told."""
-    if not isinstance(reason, str):
-        return "Refused: a reason is a sentence between quotation marks"
-    try:
-        return lock_folder(root, reason).sentence
-    except BadInput as error:
-        return "Refused: " + error.faults[0].line()
+    """What ``studykit lock FOLDER`` says, or with a reason its ``--amend "reason"``; a refusal as it is told.
+
+    A reason that is plainly none is refused before it is recorded, so that another can be written.
+    """
+    said = "Refused: a reason is a sentence between quotation marks" if not isinstance(reason, str) else unfit(reason)
+    if not said:
+        try:
+            said = lock_folder(root, reason).sentence
+        except BadInput as error:
+            said = "Refused: " + error.faults[0].line()
+    _said[str(root)] = said
+    return said
+
+
+def unfit(reason: str) -> str:
+    """Why a reason is plainly none: the lesson's own words, or what came out of this study; '' for all others."""
+    plain = " ".join(re.findall(r"\w+", reason.casefold()))
+    if any(SequenceMatcher(None, plain, " ".join(re.findall(r"\w+", h))).ratio() > 0.85 for h in HINT if plain):
+        return "Refused: these are the lesson's own words. Write what is so in your case. Nothing was recorded."
+    if reason and len({*plain.split()}) < FEWEST_WORDS:
+        return "Refused: these are hardly words enough for a reason: say what allows the wider margin. Nothing was recorded."
+    if found := OUTCOME.search(reason):
+        return (f"Refused: “{found[0].strip()}” speaks of what came out of this study. Whoever reads a reason should find it "
+                "good without knowing the result. Nothing was recorded: write another.")
+    return ""
+
+
+def questions() -> pd.DataFrame:
+    """What a reader asks of a reason."""
+    return pd.DataFrame({"number": range(1, 1 + len(QUESTIONS)), "question": QUESTIONS})
 
 
 def margins(root: Path) -> pd.DataFrame:
@@ -81,8 +113,15 @@ def widen(root: Path, analyte: str, margin: float) -> None:
 
 
 def changes(root: Path) -> pd.DataFrame:
-    """What was changed since the lock: place, old, new, reason, and the day."""
+    """What was changed since the lock: place, old, new and reason; BadInput without a lock, which alone can show it."""
+    _need_lock(root)
     return lock_status(root, load_study(root)).to_table()[["where", "old", "new", "reason"]]
+
+
+def _need_lock(root: Path) -> None:
+    if not (root / LOCK).exists():
+        raise single("exercise locked", "there is no lock yet, and without one nothing shows what was changed",
+                     "do exercise 1, then run this cell again")
 
 
 def wrong_words(factor: float, kegs: int = KEGS) -> float:
@@ -155,17 +194,30 @@ def _amended(root: Any) -> Reply:
         return no("The folder of the study is asked for: `root`.")
     reasons = [c.reason for c in status.changes if c.reason]
     if not reasons:
-        return no("No amendment stands there yet: lesson.lock(root, \"your reason\"). A reason must say something.")
-    if any(OUTCOME.search(r) for r in reasons):
-        return no("Your reason speaks of the outcome. Whoever reads it should find it good without knowing the result. "
-                  + AGAIN)
-    if any(len({*re.findall(r"[^\W\d_]{2,}", r)}) < 4 or not SOURCE.search(r) for r in reasons):
-        return no("Your reason does not say what allows the wider margin, and where that is written: a standard, a data "
-                  "sheet, a contract, a wear test, with what it says. " + AGAIN)
+        told = _said.get(str(root), "")
+        return no(told if told.startswith("Refused") else "No amendment stands there yet: lesson.lock(root, \"your reason\"). "
+                  "A reason must say something.")
+    if why := unfit(reasons[-1]):
+        return no(why.replace("Nothing was recorded", "It was recorded all the same, and stays, as in life")
+                  + " To record another beside it: lesson.widen(root, \"P\", 8), then lesson.lock(root, \"why\").")
     late = any(c.after_results for c in status.changes)
     told = ("The reason is kept beside the change, and so is the fact that results were there already: it convinces nobody "
             "by itself." if late else "The reason is kept beside the change.")
-    return yes(told + " (Only a few words are looked for here: let your neighbour say whether it convinces.)")
+    return Reply(right=True, text=f"{told} {NOBODY}", done="Recorded, not judged")
+
+
+def _marked(answer: Any) -> Reply:
+    try:
+        marks = [word(x) for x in listed(answer)]
+    except TypeError:
+        marks = []
+    if len(marks) != len(QUESTIONS) or not {*marks} <= {"yes", "no", "true", "false"}:
+        return no(f'{len(QUESTIONS)} marks are asked, one a question, each "yes" or "no".')
+    if poor := [k for k, m in enumerate(marks, start=1) if m in ("no", "false")]:
+        return no(f"Honest, and a reader will say so too: question {poor[0]}. A reason can be recorded beside the first one: "
+                  "lesson.widen(root, \"P\", 8), then lesson.lock(root, \"why\"); then mark that one.")
+    return Reply(right=True, done="Marked", text="Your own word, which no program can check: read the reason aloud to somebody "
+                                                 "who does not know the result.")
 
 
 def _below(edge: float, seed: int | None) -> float | None:
@@ -188,7 +240,8 @@ def _share(answer: Any, seed: int | None) -> Reply:
                    "Count the worlds whose upper end lies below 7.5 %, and divide by the number of worlds.")
 
 
-CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "share": Counted(of=_share)}
+CHECKS: dict[str, Check] = {"locked": _locked, "seen": _seen, "amended": _amended, "marked": _marked,
+                            "share": Counted(of=_share)}
 
 
 def after(seed: int | None = None, **answers: Any) -> None:

@@ -97,8 +97,8 @@ def _lower(answer: Any) -> Reply:
     return number(answer, 1.0, 0.02, "As on the first day: as much falls in from above as falls out to the floor. A "
                                      "bottle from the "
                   "lower zone shows nothing at all.",
-                  [(1 + lost, "Then all of it would have stopped there. What falls into the zone falls on through it."),
-                   (1 + lost / 2, "Nothing makes it stay there: what falls in also falls out."),
+                  [(1 + lost, "Then all that came in would have stopped there. Does anything hold it?"),
+                   (1 + lost / 2, "Then half of what came in would have stayed. Does anything hold it?"),
                    (float(profile().loc[0, "share"]), "That is the upper zone."),  # type: ignore[arg-type]
                    (0.0, "The zone is not empty: the front has not come so far.")],
                   "What falls in from the middle zone, and what falls out to the floor?")
@@ -112,7 +112,7 @@ def _floor(answer: Any) -> Reply:
                   [(fall_mm() / ZONE_MM, "That is the share of the upper zone; of all matter in the container is asked."),
                    (0.0, "Every particle that was nearer to the floor than the fall has arrived."),
                    (1 - right, "That is what still floats."),
-                   (1 / 3, "Not a whole zone: as much as the fall is of the height.")],
+                   (1 / 3, "Not all of a zone: how near to the floor must a particle have begun to lie there now?")],
                   "Every particle that began lower than the fall has reached the floor: which share of the height is that?")
 
 

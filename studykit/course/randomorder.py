@@ -21,6 +21,10 @@ VATS, LEVEL, DRIFT, S_R, WORLDS = 12, 250.0, 6.0, 1.5, 400
 MOST_ALIKE = 10
 """In how many of the 35 steps from one bottle to the next the same distance in the crate is borne. Of 100,000 random orders
 none has more (own simulation)."""
+MOST_BLOCKS_ALIKE = 8
+"""In how many of the 12 vats the depths may stand in the same order."""
+RULE = ("Most bottles still follow one another by a rule, and what runs in step with it goes unseen. Let chance decide on the "
+        "whole order, or within each vat.")
 drawn = Drawn()
 
 
@@ -130,6 +134,23 @@ def _rows_of(answer: Any) -> Reply | None:
     return None
 
 
+def _vat_by_vat(bottles: list[str]) -> list[tuple[int, ...]] | None:
+    """The order of the depths in each vat, where the bottles of every vat stand together; None where they do not."""
+    place = {b: k for k, b in enumerate(sorted_bottles()["bottle"])}
+    found = [[place[b] for b in bottles[k:k + len(DEPTHS)]] for k in range(0, len(bottles), len(DEPTHS))]
+    together = all(len({p % VATS for p in block}) == 1 for block in found)
+    return [tuple(p // VATS for p in block) for block in found] if together else None
+
+
+def _by_a_rule(blocks: list[tuple[int, ...]]) -> bool:
+    """Whether the orders within the vats are few, one of them, or come round again.
+
+    Of 100,000 random ones about 13 are taken for that (own simulation).
+    """
+    again = any(all(a == b for a, b in zip(blocks, blocks[step:], strict=False)) for step in range(1, VATS // 2 + 1))
+    return again or len({*blocks}) < 3 or max(Counter(blocks).values()) > MOST_BLOCKS_ALIKE
+
+
 def _order(answer: Any) -> Reply:
     if (reply := _rows_of(answer)) is not None:
         return reply
@@ -144,10 +165,13 @@ def _order(answer: Any) -> Reply:
         return no("This is still sorted.")
     if all(depths[k] == depths[k % 3] for k in range(len(depths))):
         return no("Taking turns is a pattern, and what runs in step with it goes unseen. Let chance decide.")
+    if (blocks := _vat_by_vat(bottles)) is not None:
+        return no(RULE) if _by_a_rule(blocks) else yes(
+            "Vat by vat, and within each vat chance decides: a randomised block. What drifts slowly shifts the three bottles "
+            "of a vat nearly alike, so differences between depths feel it less than in one random order of all.")
     steps = Counter(abs(a - b) for a, b in pairwise(list(plain["bottle"]).index(x) for x in bottles))
     if max(steps.values()) > MOST_ALIKE:
-        return no("Most bottles still follow one another by a rule, and what runs in step with it goes unseen. Let chance "
-                  "decide on the whole order.")
+        return no(RULE)
     if len({*depths[:VATS]}) == 1 or len({*depths[-VATS:]}) == 1:
         return no("Within the depths it is shuffled, but the depths still stand in blocks: shuffle all rows together.")
     return yes("A random order. Letting chance decide who goes first is called randomisation.")
@@ -161,7 +185,8 @@ def _left(answer: Any, seed: int | None) -> Reply:
                     (sorted_bias(), "That is the bias of the sorted bottles; the random order is asked."),
                     (-(own or spread), "The sign: take the mean as it is."),
                     (spread, "That is the scatter over worlds; the bias is their mean.")],
-                   "Take the mean of the differences over the worlds in random order.")
+                   "Take the mean of the differences over the worlds in random order.",
+                   "That is a hundred times too much: the differences are in per cent already.")
 
 
 CHECKS: dict[str, Check] = {"bias": _bias, "order": _order, "left": Counted(of=_left)}

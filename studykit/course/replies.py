@@ -9,7 +9,9 @@ from contextlib import redirect_stdout
 from dataclasses import dataclass
 from typing import Any, Union
 
-from studykit.core.errors import BadInput, Fault
+import pandas as pd
+
+from studykit.core.errors import BadInput, Fault, single
 
 OPEN = "Write your answer in place of the three dots in the cell above, run that cell, then this one."
 PER_CENT = "That is in per cent; write the share, between 0 and 1."
@@ -23,16 +25,17 @@ Check = Union[Callable[[Any], "Reply"], "Counted"]
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
 class Reply:
-    """The answer of a check: whether it is right, and one or two sentences."""
+    """The answer of a check: whether it is right, and one or two sentences. ``done``: how a right one is called."""
 
     right: bool
     text: str
+    done: str = "Right"
 
     def __repr__(self) -> str:
-        return f"{'Right' if self.right else 'Not yet'}. {self.text}"
+        return f"{self.done if self.right else 'Not yet'}. {self.text}"
 
     def _repr_markdown_(self) -> str:
-        return f"**{'Right' if self.right else 'Not yet'}.** {self.text}"
+        return f"**{self.done if self.right else 'Not yet'}.** {self.text}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,11 +109,11 @@ def number(answer: Any, right: float, within: float, said: str, wrong: Sequence[
 
 
 def counted(answer: Any, own: Sequence[float | None], about: float, said: str, wrong: Sequence[tuple[float | None, str]],
-            else_: str) -> Reply:
+            else_: str, hundred: str = PER_CENT) -> Reply:
     """A number against what a student's own worlds give, right to the digits that are written.
 
     ``own``: ways to count them that are all right. ``about``: how far a known wrong number may be missed to get its hint, some
-    Monte Carlo errors. None stands for worlds that were not drawn.
+    Monte Carlo errors. None stands for worlds that were not drawn. ``hundred``: the hint for a hundred times too much.
     """
     value = value_of(answer)
     if isinstance(value, Reply):
@@ -122,10 +125,45 @@ def counted(answer: Any, own: Sequence[float | None], about: float, said: str, w
     if any(abs(value - x) <= exactly for x in right):
         return yes(said)
     known = [(abs(value - x), hint) for x, hint in wrong if x is not None]
-    known += [(abs(value - 100 * right[0]), PER_CENT)] if 0 < right[0] < 1 else []
+    known += [(abs(value - 100 * right[0]), hundred)] if 0 < abs(right[0]) < 1 else []
     exact = [k for k in known if k[0] <= exactly]
     close = [k for k in [(abs(value - right[0]), NEAR), *known] if k[0] <= about]
     return no(min(exact or close)[1] if exact or close else else_)
+
+
+def word(answer: Any) -> str:
+    """A word or name as it is compared: capitals, and blanks before, behind and doubled, do not count."""
+    return " ".join(str(answer).split()).casefold()
+
+
+def name_of(me: Any) -> str:
+    """A student's name; BadInput for none, and for what is no text."""
+    if not isinstance(me, str):
+        raise single("me", "is no text", 'write your name between quotation marks: me = "robin"', value=repr(me)[:40])
+    if not me.strip():
+        raise single("me", "is empty", "write your name in the cell of the parameters: it makes your own data")
+    return me
+
+
+def mapped(answer: Any) -> dict[Any, Any] | None:
+    """What maps names to values: a dictionary, a pandas Series, a table of two columns; None for anything else."""
+    if isinstance(answer, pd.Series):
+        return dict(answer.to_dict())
+    if isinstance(answer, pd.DataFrame) and answer.shape[1] == 2:
+        return dict(zip(answer.iloc[:, 0], answer.iloc[:, 1], strict=True))
+    return dict(answer) if isinstance(answer, Mapping) else None
+
+
+def listed(answer: Any) -> list[Any]:
+    """The parts of an answer in their order: of a list, tuple, array or Series; rows of a table; values of a dictionary.
+
+    TypeError for what has no parts, and for text.
+    """
+    if isinstance(answer, str | bytes):
+        raise TypeError("text has no parts")
+    if isinstance(answer, pd.DataFrame):
+        return [tuple(r) for r in answer.itertuples(index=False, name=None)]
+    return list(answer.values()) if isinstance(answer, Mapping) else list(answer)
 
 
 def as_written(value: float, least: int = 2) -> float:
@@ -161,7 +199,7 @@ def like_a_rule(answer: Any, cases: Sequence[tuple[Any, ...]], right: Callable[.
         return "Write a function: its first line stands in the cell already.", ()
     try:
         with redirect_stdout(printed := io.StringIO()):
-            got = [answer(*c) for c in cases]
+            got = [str(g) if isinstance(g, str) else g for g in (answer(*c) for c in cases)]
     except (Exception, SystemExit) as error:
         return f"The function stops with {type(error).__name__}: {error}", ()
     wanted = [right(*c) for c in cases]

@@ -115,7 +115,8 @@ def needed(target: float = 0.8) -> int:
 def _kegs(answer: Any) -> Reply:
     n, normal = needed(), int(np.ceil((SCATTER / MARGIN * (stats.norm.ppf(0.95) + stats.norm.ppf(0.9))) ** 2))
     return number(answer, n, 0, "The first row of the table that reaches 0.8.",
-                  [(n - 1, "Nearly. Its chance is still below 0.8."), (n + 1, "That is enough, and one keg more than needed."),
+                  [(n - 1, "Nearly. Its chance is still below 0.8."),
+                  (n + 1, "That reaches 0.8. Is it the first row that does?"),
                    (3, "With three kegs “no difference seen” is nearly certain, and sameness is hardly ever shown."),
                    (normal, "That is the normal approximation; few kegs need the t distribution of the table.")],
                   "Read down the column “chance to show sameness” to the first 0.8.")

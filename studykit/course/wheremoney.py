@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
@@ -12,7 +11,7 @@ from matplotlib.figure import Figure
 
 from studykit.core.errors import single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Reply, answer_to, no, number, solved, value_of, whole, yes
+from studykit.course.replies import Reply, answer_to, mapped, no, number, solved, value_of, whole, yes
 from studykit.inference.tost_power import tost_power
 
 MARGIN, S_R = 5.0, 3.0
@@ -103,7 +102,8 @@ def picture() -> Figure:
 
 
 def _designs(answer: Any) -> Reply:
-    if not isinstance(answer, Mapping) or set(answer) != set(PROFILES):
+    answer = {c: list(answer[c]) for c in answer} if isinstance(answer, pd.DataFrame) else mapped(answer)
+    if answer is None or set(answer) != set(PROFILES):
         return no(f"A design for each of the three sizes is asked: {{0.5: (containers, determinations), {PROFILES[1]}: …}}.")
     for size in PROFILES:
         if (reply := _design(size, answer[size])) is not None:
@@ -122,6 +122,8 @@ def _design(size: float, answer: Any) -> Reply | None:
         return no(f"For {size:g} %: two whole numbers, containers and determinations.")
     if n < 3 or m < 1:
         return no(f"For {size:g} %: at least three containers and one determination.")
+    if max(n, m) > MOST:
+        return no(f"For {size:g} %: nobody has more than {MOST:,} drums, nor measures a bottle so often.")
     if 3 <= n < m and chance(n, m, size) < TARGET <= chance(m, n, size) and cost(m, n) < 1.5 * cheapest(size)[2]:
         return no(f"For {size:g} %: containers come first, then determinations.")
     if chance(n, m, size) < TARGET:

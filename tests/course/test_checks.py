@@ -8,6 +8,7 @@ from __future__ import annotations
 from types import ModuleType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
@@ -25,13 +26,17 @@ from studykit.course import (
     sameenough,
     wheremoney,
 )
-from tests.course import make
+from studykit.study.lock import lock_folder
+from studykit.study.seal import LOCK
 
 CHOICE = {"check fluid": 3, "blank": 1, "duplicate": 7}
 DESIGNS = {0.5: (4, 3), 2.0: (6, 4), 4.0: (16, 2)}
 BOTTLES = randomorder.sorted_bottles()
 ROWS = BOTTLES.sample(frac=1, random_state=1)
 TURNS = BOTTLES.assign(k=[i % 12 for i in range(36)]).sort_values(["k", "bottle"]).drop(columns="k")
+BLOCKS = BOTTLES.assign(k=np.random.default_rng(5).random(36)).sort_values(["vat", "k"]).drop(columns="k")
+BLOCKS_SHUFFLED = pd.concat([BLOCKS[BLOCKS["vat"] == v] for v in np.random.default_rng(6).permutation(BLOCKS["vat"].unique())])
+THREES = BOTTLES.iloc[[v + 12 * ((z + v) % 3) for v in range(12) for z in range(3)]]  # by turns that turn
 WITHIN_DEPTHS = pd.concat([part.sample(frac=1, random_state=1) for _, part in BOTTLES.groupby("depth", sort=False)])
 
 # the worlds of the notebooks' own seeds; what is right in them is counted here, apart from the lessons
@@ -58,21 +63,25 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
         [*(("rule", rule, hint[:60]) for rule, hint in sameenough.WRONG),
          ("rule", lambda low, high, margin: "homogeneous", "Look again at"),
          ("rule", lambda low, high: "homogeneous", "stops with TypeError"), ("rule", "homogeneous", "Write a function"),
-         ("kegs", 7, "still below 0.8"), ("kegs", 9, "one keg more"), ("kegs", 3, "hardly ever"),
+         ("kegs", 7, "still below 0.8"), ("kegs", 9, "first row"), ("kegs", 3, "hardly ever"),
          ("kegs", 6, "normal approx"),
          ("rule", lambda low, high, margin: sameenough.right_rule(low, high, margin).capitalize(), "spelling"),
          ("rule", lambda low, high, margin: print(sameenough.right_rule(low, high, margin)), "`return`"),
          ("rule", lambda low, high, margin: sameenough.right_rule(low, high, 5), "use it"), ("content", 95, "per cent"),
          ("content", 0.05, "objects"), ("content", 0.2195, "other column")]),
     marginfirst: (
-        [("seen", 1), ("share", BELOW), ("share", round(BELOW, 2))],
+        [("seen", 1), ("share", BELOW), ("share", round(BELOW, 2)), ("marked", ["yes", "Yes ", True, "YES"]),
+         ("marked", pd.Series(["yes"] * 4))],
         [("seen", 0, "the lock knows"), ("seen", 2, "more than one"), ("share", 0.05, "declared margin"),
          ("share", 0.936, "twice the margin"), ("share", 0.52, "does not help"), ("share", 100 * BELOW, "per cent"),
          ("share", BELOW + 0.012, "count them"),
          ("share", 0.962, "compare upper ends"), ("locked", "nowhere", "folder of the study"),
-         ("amended", 3, "folder of the study")]),
+         ("amended", 3, "folder of the study"), ("marked", ["yes", "yes", "no", "yes"], "question 3"),
+         ("marked", ["yes"], "marks are asked"), ("marked", "yes", "marks are asked"),
+         ("marked", [1, 1, 1, 1], "marks are asked")]),
     wheremoney: (
-        [("designs", DESIGNS), ("designs", DESIGNS | {0.5: [4, 3]}), ("rest", 2.0)],
+        [("designs", DESIGNS), ("designs", DESIGNS | {0.5: [4, 3]}), ("designs", pd.Series(DESIGNS)),
+         ("designs", pd.DataFrame(DESIGNS)), ("rest", 2.0)],
         [("rest", 0, "still differ"), ("rest", 2.5, "one determination"), ("rest", 1.414, "root of 2"),
          ("rest", 5.657, "eight were opened"),
          ("rest", 0.7071, "root of eight"), ("designs", DESIGNS | {2.0: (4, 6)}, "containers come first"),
@@ -80,10 +89,12 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("designs", DESIGNS | {2.0: (20, 1)}, "more than the cheapest"),
          ("designs", DESIGNS | {0.5: (4, 8)}, "fewer determinations"),
          ("designs", DESIGNS | {0.5: (2, 9)}, "at least three"),
+         ("designs", DESIGNS | {4.0: (10**400, 2)}, "nobody has more"),
          ("designs", {0.5: (4, 3)}, "each of the three"), ("designs", DESIGNS | {0.5: (4.2, 3)}, "two whole numbers"),
          ("designs", DESIGNS | {0.5: ("4", "3")}, "two whole numbers"), ("rest", 7, "no error")]),
     randomorder: (
-        [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("left", LEFT), ("left", round(LEFT, 2))],
+        [("bias", 6 * 24 / 35), ("bias", 4.0), ("order", ROWS), ("order", BLOCKS), ("order", BLOCKS_SHUFFLED),
+         ("left", LEFT), ("left", round(LEFT, 2))],
         [("bias", 6, "whole run"), ("bias", 2, "two"), ("bias", 3, "Half"), ("bias", -4.11, "sign"),
         ("bias", 10.29, "mg/kg"),
          ("bias", 0, "what is read differs"), ("order", BOTTLES, "still sorted"),
@@ -93,12 +104,16 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("order", BOTTLES.sort_values("vat", kind="stable"), "pattern"),
          ("order", BOTTLES.iloc[[*range(0, 36, 2), *range(1, 36, 2)]], "rule"),
          ("order", BOTTLES.iloc[[v + 12 * z for v in range(12) for z in ((0, 1, 2) if v % 2 else (2, 1, 0))]], "by a rule"),
-         ("order", TURNS, "pattern"), ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
+         ("order", TURNS, "pattern"), ("order", THREES, "within each vat"), ("left", 100 * LEFT, "per cent already"),
+         ("order", WITHIN_DEPTHS, "blocks"), ("order", ROWS.head(30), "none left out"),
          ("order", BOTTLES.assign(bottle=list(ROWS["bottle"])), "lost its depth"), ("left", 0.0, "your four hundred"),
          ("left", 4.114, "sorted"),
          ("left", 0.9585, "scatter")]),
     controls: (
-        [("catches", controls.FAULTS), ("choice", CHOICE), ("choice", CHOICE | {"check fluid": 4}), ("pulled", PULLED),
+        [("catches", controls.FAULTS), ("choice", CHOICE),
+         ("catches", {f.upper(): f" {c.title()}" for f, c in controls.FAULTS.items()}), ("catches", pd.Series(controls.FAULTS)),
+         ("catches", pd.DataFrame(list(controls.FAULTS.items()))), ("choice", pd.Series(CHOICE)),
+         ("choice", CHOICE | {"check fluid": 4}), ("pulled", PULLED),
          ("pulled", round(PULLED, 2))],
         [("catches", controls.FAULTS | {"a run reads high": "blank"}, "what a bottle of it should read"),
          ("catches", controls.FAULTS | {"the scatter is larger than stated": "check fluid"}, "measured twice"),
@@ -118,7 +133,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("fall", 1.468, "one day"), ("fall", 493.4, "2/9"), ("fall", 123.3e6, "squared"), ("upper", 0.617, "has left"),
          ("upper", 1 / 3, "One zone of three"), ("upper", 1, "gone from it"), ("upper", 0.794, "whole height"),
          ("upper", 38.3, "per cent"),
-         ("lower", 1.617, "falls on"), ("lower", 0, "not empty"), ("lower", 0.383, "upper "
+         ("lower", 1.617, "hold it"), ("lower", 1.31, "hold it"), ("floor", 1 / 3, "how near"), ("lower", 0, "not empty"),
+         ("lower", 0.383, "upper "
                                                                                    "zone"),
                                                                                    ("floor", 0.617, "all matter"),
          ("floor", 0.794, "still floats"), ("floor", 0, "arrived")]),
@@ -138,7 +154,8 @@ ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]
          ("all", 18, "on average"),
          ("all", 0.0, "all of them miss"), ("all", 0.3, "multiply")]),
     capstone: (
-        [("design", (10, 1)), ("design", [10, 1])],
+        [("design", (10, 1)), ("design", [10, 1]), ("design", np.array([10, 1])),
+         ("design", pd.Series({"churns": 10, "determinations": 1})), ("design", {"churns": 10, "determinations": 1})],
         [("design", (8, 2), "the same money"), ("design", (10, True), "Two whole"),
          ("design", (float("inf"), 1), "Two whole"),
          ("design", (12, 1), "costs 600"), ("design", (9, 1), "another churn"),
@@ -209,10 +226,20 @@ def test_lock_peek_amend(tmp_path):
     assert list(lesson.changes(root)["where"]) == ["analytes.P.margin.relative_percent"]
     assert "No amendment" in lesson.check("amended", root).text
     assert lesson.lock(root, "why").startswith("Refused")
+    sealed = (root / LOCK).read_bytes()
     lesson.lock(root, "otherwise the word is inconclusive")
-    assert "speaks of the outcome" in lesson.check("amended", root).text
+    assert "speaks of what came out" in lesson.check("amended", root).text
+    assert (root / LOCK).read_bytes() == sealed
+    lock_folder(root, "otherwise the word is inconclusive")  # by the command, which reads no words
+    assert "It was recorded all the same" in lesson.check("amended", root).text
+    lesson.widen(root, "P", 8)  # the way out that is told, in the same study
+    lesson.lock(root, "the pump maker's new sheet allows more of the additive")
+    assert lesson.check("amended", root).right
     late = lesson.new_study()
-    lesson.results_arrive(late)
+    for early in (lesson.results_arrive, lesson.changes):  # it had said that nothing was changed
+        with pytest.raises(BadInput, match="there is no lock yet"):
+            early(late)
+    lesson.results_arrive(late, unlocked=True)
     lesson.lock(late)
     assert "there already" in lesson.check("locked", late).text
     path = root / "plan/plan.lock"
@@ -229,36 +256,37 @@ def test_a_good_reason_is_taken_and_told_to_be_late():
     reply = lesson.check("amended", root)
     assert reply.right
     assert "results were there already" in reply.text
+    assert "A program cannot read a reason" in reply.text
+    assert repr(reply).startswith("Recorded, not judged. ")
 
 
 @pytest.mark.parametrize(("why", "said"), [
-    ("to get the wanted verdict", "outcome"), ("P did not pass at 5 %, so 7.5 % is more realistic", "outcome"),
-    ("the interval ended at 6.9 %", "outcome"), ("5 % was too strict for us all", "outcome"),
-    ("because 7.5 is better for everybody", "outcome"), ("asdf asdf asdf asdf", "must say something"),
-    ("results look fine at 7.5", "outcome"), ("five per cent was strict", "outcome"),
-    ("the laboratory measured 6.8 % at the bottom, so 5 % cannot be kept", "outcome"),
-    ("it would not be inside otherwise, so let us take more", "outcome"), ("the boss says so", "what allows"),
-    ("our boss wants it to be a little wider now", "what allows"), ("the new standard passes fluids up to 7.5 %", ""),
-    ("the supplier's contract of May allows 7.5 %, where ours had 5 %", ""),
-    ("in the standard it is 5 %, but phosphorus did not pass", "outcome"),
-    ("the standard's result table for this pump allows 7.5 %", ""),
-    ("wear tests of the maker found no change of wear up to 7.5 % less phosphorus", "")])
-def test_reasons_found_after_the_result_are_sent_back_and_the_way_out_is_told(why, said):
+    ("to get the wanted verdict, of course", "came out"), ("P did not pass at 5 %, so 7.5 % is more realistic", "came out"),
+    ("the interval ended at 6.9 %", "came out"), ("asdf asdf asdf asdf", "hardly words enough"),
+    ("results look fine at 7.5", "came out"), ("", "give its reason"), ("the data sheet", "hardly words enough"),
+    ("the laboratory measured 6.8 % at the bottom, so 5 % cannot be kept", "came out"),
+    ("TODO write the reason here", "too little"),
+    ("The standard deviation is larger than thought", "came out"), ("the boss says", "hardly words enough"),
+    ("The data showed 6 %, the contract allows 7.5 %", "came out"), ("contract contract contract", "hardly words enough"),
+    ("A standard, a data sheet, a contract, a wear test, with what it says.", "own words"),
+    ("in the standard it is 5 %, but phosphorus did not pass", "came out"),
+    ("the standard's result table for this pump allows 7.5 %", ""), ("the new standard passes fluids up to 7.5 %", ""),
+    ("Pin-on-disc runs with 8 % less additive showed the same wear as fresh fluid.", ""),
+    ("Field experience of ten years: cranes with 90 % of the additive wore no faster.", ""),
+    ("The insurer's engineer told us in writing on 2 February that 7.5 % is harmless to the winch.", ""),
+    ("Laut Datenblatt des Herstellers sind 7,5 % zulässig.", ""), ("the maker's data sheet of May allows 7.5 %", ""),
+    ("The wear test of the standard was lovely weather today", "")])  # bad, and only a person can tell
+def test_only_what_is_plainly_no_reason_is_refused_and_nothing_of_it_is_recorded(why, said):
     lesson, root = marginfirst, marginfirst.new_study()
     lesson.lock(root)
     lesson.widen(root, "P", 7.5)
+    before = (root / LOCK).read_bytes()
     lesson.lock(root, why)
     reply = lesson.check("amended", root)
     assert reply.right is (not said)
-    assert said in reply.text
-    refused = said == "must say something"  # by the lock: nothing was sealed, so no other study is needed
-    assert ("lesson.lock(root" if refused else "A study without results" if said else "let your neighbour say") in reply.text
+    assert (said or "mark it yourself") in reply.text
+    assert ((root / LOCK).read_bytes() == before) is bool(said)
     assert lesson.lock(root, 5).startswith("Refused: a reason is a sentence")
-
-
-def test_the_heading_that_the_way_out_names_is_there():
-    source = (make.HERE / "source/03-margin-first.py").read_text(encoding="utf-8")
-    assert "## A study without results" in source
 
 
 def test_shares_of_the_shortcut_are_counted_in_the_worlds_that_were_drawn():
@@ -285,7 +313,8 @@ def test_own_faults_are_found_missed_and_invented(monkeypatch):
     faults = [(f.places[0], f.kind) for f in lesson._planted("robin")]
     assert lesson.check("found", faults).right
     assert lesson.check("found", faults[1:]).right  # three of four
-    assert "still hidden" in lesson.check("found", faults[:2]).text
+    assert "name 3 places or more" in lesson.check("found", faults[:2]).text
+    assert "still hidden" in lesson.check("found", [*faults[:2], ("K02", "wrong product")]).text
     everywhere = [(k, "wrong product") for k in sorted(set(data["keg"]) - {""})]
     assert "false alarms" in lesson.check("found", [*faults, *everywhere]).text
     assert "Nothing was named" in lesson.check("found", []).text
@@ -297,6 +326,23 @@ def test_own_faults_are_found_missed_and_invented(monkeypatch):
     turned = [(place, kinds[i - 1]) for i, (place, _) in enumerate(faults)]
     assert "the place is right and the kind is not" in lesson.check("found", turned).text
     assert not lesson.check("found", turned).right
+
+
+def test_a_list_is_read_from_tables_too_and_trying_until_the_number_rises_is_not_answered_for_ever(monkeypatch):
+    lesson = findfaults
+    monkeypatch.setattr(lesson, "_asked", {})
+    data = lesson.own_data("kim")
+    faults = [(f.places[0], f.kind) for f in lesson._planted("kim")]
+    for form in (dict(faults), pd.Series(dict(faults)), pd.DataFrame(faults),
+                 [(p.lower(), f" {k.upper()}") for p, k in faults]):
+        assert lesson.check("found", form).right  # one list, however it is written
+    bottles = sorted(set(data["bottle"]))
+    told = [lesson.check("found", [(b, "slipped digit") for b in bottles[k:k + 3]]).text for k in range(12)]
+    assert [t.startswith("Precision") for t in told] == [True] * 9 + [False] * 3
+    assert "looks at the checker" in told[-1]
+    assert lesson.check("found", faults).right
+    with pytest.raises(BadInput, match="is no text"):
+        lesson.own_data(5)
 
 
 def test_every_name_has_data_of_its_own():
@@ -318,7 +364,10 @@ def test_the_slip_is_found_where_it_is(bought):
     data, (churn, zone), _ = bought
     worst = data.loc[data["dry matter, g/kg"].idxmin()]
     assert (worst["churn"], worst["zone"]) == (churn, zone)
-    assert capstone.check("fault", (churn, zone)).right
+    for form in ((churn, zone), [churn.lower(), f" {zone.title()}"], pd.Series([churn, zone]), worst[["churn", "zone"]],
+                 {"churn": churn, "zone": zone}):
+        assert capstone.check("fault", form).right
+        assert capstone.differences(data, form).equals(capstone.differences(data, churn))
     other = "upper" if zone == "lower" else "lower"
     beside = "J01" if churn != "J01" else "J02"
     for answer, hint in [((churn, other), "right churn"), ((beside, zone), "among the others"),
@@ -337,6 +386,8 @@ def test_the_interval_and_the_word_follow_from_what_was_bought(bought):
     assert capstone.check("found", (low, high, word)).right
     assert capstone.check("found", (round(low, 1), round(high, 1), word)).right  # as the exercise says
     assert not capstone.check("found", (low + 0.08, high, word)).right
+    for form in (pd.Series([low, high, f" {word.title()}"]), {"low": low, "high": high, "word": word}):
+        assert capstone.check("found", form).right
     every = capstone.interval(capstone.differences(data)["difference, %"])
     z = 1.645 * kept.std() / len(kept) ** 0.5
     half = (high - low) / 2 * len(kept) ** 0.5
@@ -356,6 +407,8 @@ def test_nothing_is_sold_beyond_the_budget_or_without_a_name():
         capstone.buy("robin", (12, 1))
     with pytest.raises(BadInput, match="empty"):
         capstone.buy(" ", (8, 2))
+    with pytest.raises(BadInput, match="is no text"):
+        capstone.buy(7, (8, 2))
     with pytest.raises(BadInput, match="nothing was bought"):
         capstone.reveal("nobody", ("J01", "upper"), (0, 1, "homogeneous"))
 

@@ -67,7 +67,8 @@ lesson.check("seen", seen)
 """
 ## Exercise 3: amend in the open
 
-Give the change a reason: `lesson.lock(root, "why")`. Write one that would convince somebody who does not know the result.
+Give the change a reason: `lesson.lock(root, "why")`. Write one that would convince somebody who does not know the result. A
+program cannot read it: it refuses what is plainly none, before that is recorded, and a person has to judge the rest.
 """
 # %% tags=["exercise"]
 from studykit.course import marginfirst as lesson
@@ -77,6 +78,24 @@ told = lesson.lock(root, "the pump maker's new sheet allows 7.5 % of the additiv
 # %% tags=["check"]
 from studykit.course import marginfirst as lesson
 lesson.check("amended", root)
+# %% [markdown]
+"""
+### Mark it
+
+Read your reason as somebody who was not there, and mark it: `"yes"` or `"no"` to each question.
+"""
+# %%
+import studykit.notebook as kit
+from studykit.course import marginfirst as lesson
+kit.table(lesson.questions(), caption="What a reader asks of a reason.")
+# %% tags=["exercise"]
+from studykit.course import marginfirst as lesson
+### BEGIN SOLUTION
+marks = ["yes", "yes", "yes", "yes"]
+### END SOLUTION
+# %% tags=["check"]
+from studykit.course import marginfirst as lesson
+lesson.check("marked", marks)
 # %% [markdown]
 """
 ## Exercise 4: what it costs
@@ -118,10 +137,11 @@ Next: [lesson 4](04-containers.ipynb).
 """
 # %% [markdown] tags=["teacher"]
 """
-**Time:** 40 minutes. **Say first:** shoot at a barn door, then paint the target around the hole.
+**Time:** 45 minutes. **Say first:** shoot at a barn door, then paint the target around the hole.
 
-**Watch for:** reasons such as "otherwise inconclusive": the check refuses reasons that speak of the outcome. It knows
-English words only, and asks for one that names where it is written; read the reasons aloud in class.
+**Watch for:** reasons such as "otherwise inconclusive". The check refuses empty words, the lesson's own, and some English
+words that name what came out; it cannot tell a good reason from a bad one, and says so. Students mark their own by four
+questions; read the reasons aloud in class, and let those judge who do not know the result.
 
 **To discuss:** is there an honest late change? (Yes: a law or a data sheet that changed. It stays late, and is told.)
 """

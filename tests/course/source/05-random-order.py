@@ -103,6 +103,7 @@ kit.figure(lesson.both(seed), alt="A narrow outline far from the truth, sorted; 
 - An instrument that drifts turns the order of bottles into a difference between depths.
 - **Randomisation** means that chance decides who is drawn and measured first. It turns a bias, which nothing shows, into
   scatter, which the interval knows.
+- Chance may also decide within each vat, vat by vat: a *randomised block*.
 - Taking turns (upper, middle, lower, upper, ...) is a pattern too. The kit draws the order for you, and writes it down.
 
 Next: [lesson 6](06-blinding-controls.ipynb).

@@ -48,7 +48,8 @@ kit.figure(lesson.picture(data, "P"), alt="Readings by keg, one mark for each de
 
 Write pairs of a place (a bottle as in the table, a keg, or a run) and a kind. Bottles that were sent and have no row:
 `lesson.missing(data)`. The check tells **precision** (which share of what you named is true) and **recall** (which
-share of what happened you named). Both must be at least 0.6.
+share of what happened you named). Both must be at least 0.6. It answers lists of three places or more, ten different ones
+in numbers; after that it says only whether both are reached.
 """
 # %% tags=["exercise"]
 from studykit.course import findfaults as lesson

@@ -76,7 +76,7 @@ word against ±5 %. Write `(low, high, "word")`, both ends to one decimal or mor
 # %%
 import studykit.notebook as kit
 from studykit.course import capstone as lesson
-rows = lesson.differences(data, without=fault)
+rows = lesson.differences(without=fault, data=lesson.bought())
 kit.table(rows, caption="Lower zone minus upper, in per cent of the upper, one row a churn.", digits=3)
 # %% tags=["exercise"]
 from studykit.course import capstone as lesson
