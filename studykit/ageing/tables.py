@@ -11,7 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.ageing import holds
-from studykit.ageing.courses import Course, LackOfFit, lack_of_fit
+from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
 from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
@@ -34,6 +34,15 @@ ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "hol
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
+
+
+def rounded(months: float, seen: bool = False) -> float:
+    """Months as ``whole_time`` tells them, or as ``seen_time`` does an age that was ``seen``, but never more than they are."""
+    whole = math.floor(months + (3 / DAYS_A_MONTH if seen else 1e-9))
+    if whole >= 3:
+        return min(float(whole), months)
+    days = math.floor(months * DAYS_A_MONTH + 1e-6)
+    return (days // 7 * 7 if days >= 21 else days) / DAYS_A_MONTH
 
 
 def whole_time(months: float) -> str:
@@ -149,10 +158,10 @@ def words(t: Trend) -> str:
         return f"{mean}; too few containers to say more than that of their share"
     if s.outside[0]:
         return f"{mean}; even at the youngest age it is not shown that at most {share} of containers lie beyond"
-    last = ", the last age looked at" if s.safe[0] >= t.horizon.bound else ""
+    up_to = f"{_looked_at(t)}, the last age looked at" if s.safe[0] >= t.horizon.bound else whole_time(s.safe[0])
     by = _by(t, t.spread_by or t.own.pair)
     return (f"{mean}; if containers are normally spread, at most {share} of them beyond it{by} up to "
-            f"{whole_time(s.safe[0])}{last}{_interval(t, s)}")
+            f"{up_to}{_interval(t, s)}")
 
 
 def _by(t: Trend, pair: tuple[str, str]) -> str:
@@ -289,9 +298,14 @@ def earliest(some: Sequence[Trend]) -> Trend:
 
 
 def allowed(t: Trend) -> float:
-    """Months up to which the mean, and the share of containers where it can be judged, are shown within; 0 where at no age."""
+    """Months up to which the mean, and the share of containers where it can be judged, are shown within; 0 where at no age.
+
+    Rounded down as they are told.
+    """
     times = [t.mean, *([t.spread] if t.spread is not None else [])]
-    return min(0.0 if p.outside[0] else float(p.safe[0]) for p in times)
+    seen = t.bent or t.horizon.bound <= t.horizon.oldest
+    return min(0.0 if p.outside[0] else rounded(float(p.safe[0]), seen=seen and (t.bent or p.safe[0] >= t.horizon.bound))
+               for p in times)
 
 
 def _sentence(study: Study, t: Trend, analytes: int) -> str:
@@ -364,15 +378,39 @@ def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, Trend
     """What to do at that age in a group: the word, the analyte that says so, why, and the months that it allows."""
     passed = min(some, key=lambda t: float(t.mean.latest[0]))
     if age > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH:
+        late = [t for t in some if age > float(t.mean.latest[0]) - 1 / DAYS_A_MONTH]
+        if all(comes_back(t, age) for t in late):
+            return AGAIN, passed, "the mean is shown beyond the margin at a younger age, and lies within it at this one", 0.0
         return TREAT, passed, "the mean is shown beyond the margin at this age or a younger one", 0.0
     needed = study.scope != "container"
     least = min([earliest(some), *some], key=lambda t: _shown_up_to(t, needed))
     up_to = _shown_up_to(least, needed)
     if age <= up_to - 1 / DAYS_A_MONTH:
         return LEAVE, least, "", up_to
-    if age <= up_to:
+    if up_to and age <= _exactly(least):
         return AGAIN, least, "nothing is shown beyond the age that it has", up_to
     return AGAIN, least, _not_shown(least) if up_to == 0 else "older than what is shown to be within", up_to
+
+
+def comes_back(t: Trend, age: float) -> bool:
+    """Whether the mean of every pair of depths lies within the margin at an age that was observed, whatever it did before."""
+    if age > t.horizon.oldest + 1 / DAYS_A_MONTH:
+        return False
+    return all(by.own.edges[0] <= _mean_at(by, age) <= by.own.edges[1] for by in t.pairs or (t,))
+
+
+def _mean_at(t: Trend, age: float) -> float:
+    """Fitted difference at an age; where the ages do not lie on the course, the mean of those nearest to it."""
+    if not t.bent:
+        return float(t.at(np.array([age])).estimate[0, 0])
+    ages, near = same_ages(t.own.months), int(np.abs(t.own.months - age).argmin())
+    return float(t.own.values[ages == ages[near]].mean())
+
+
+def _exactly(t: Trend) -> float:
+    """The months of ``allowed``, not rounded; 0 where at no age."""
+    times = [t.mean, *([t.spread] if t.spread is not None else [])]
+    return min(0.0 if p.outside[0] else float(p.safe[0]) for p in times)
 
 
 def _shown_up_to(t: Trend, share: bool) -> float:

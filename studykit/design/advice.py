@@ -19,7 +19,7 @@ from studykit.design.cheapest import UNTYPED_PROFILES, Costs, right_chance
 from studykit.design.operating import DesignSize, beyond_share_bound
 from studykit.inference.margin import around
 from studykit.sampling.draws import COUNTS_AS_OVERLAP, overlap_ml, plan_draws
-from studykit.study.ages import span_words
+from studykit.study.ages import span_words, visit_ages
 from studykit.study.aliases import Alias, aliases
 from studykit.study.definition import Study
 from studykit.study.inventory import control
@@ -27,6 +27,9 @@ from studykit.study.precision import R_FACTOR
 from studykit.vessels.shapes import Shape
 
 SAME_AGE = 0.02  # share of the oldest age within which ages count as one: as the time chapter does
+AGE = "age_months"
+LEAST_LONE, LONE_MONTHS, LONE_SPANS = 4, 12.0, 2.0
+"""A lone age is asked about from so many containers on, so many months and spans of the others away (own judgement)."""
 FEWEST_PER_GROUP = 4  # a spread from fewer has fewer than 3 degrees of freedom: common practice, no source
 HEEL_MM = 20.0  # the last 10 to 20 mm hold loose sediment: common practice, no source
 
@@ -46,14 +49,15 @@ def advice_table(items: Iterable[Advice]) -> pd.DataFrame:
     return pd.DataFrame([asdict(a) for a in items], columns=["topic", "what", "why", "cure"])
 
 
-def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = None) -> tuple[Advice, ...]:
-    """Every warning about a plan of this size; ``containers`` (columns of the containers table) where known."""
+def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = None,
+           samples: pd.DataFrame | None = None) -> tuple[Advice, ...]:
+    """Every warning about a plan of this size; ``containers`` and ``samples`` (columns of those tables) where known."""
     table = containers if containers is not None else pd.DataFrame()
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
     items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_profiles(study, size),
              *_budget(study, size)]
     if len(stored):
-        items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored), *_draws(study, stored)]
+        items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored, samples), *_draws(study, stored)]
     return (*items, *_floor(study), *_claim(study, size))
 
 
@@ -180,15 +184,16 @@ def _confounded(study: Study, stored: pd.DataFrame) -> list[Advice]:
     return out
 
 
-def _ages(study: Study, stored: pd.DataFrame) -> list[Advice]:
-    """What the planned ages can say of time, where the study asks about it."""
-    if study.time is None or "age_months" not in stored or stored["age_months"].notna().sum() == 0:
+def _ages(study: Study, stored: pd.DataFrame, samples: pd.DataFrame | None) -> list[Advice]:
+    """What the planned or drawn ages can say of time, where the study asks about it, and an age far from all others."""
+    if (study.time is None and AGE not in study.factors.by_depth) or AGE not in stored or not stored[AGE].notna().any():
         return []
-    ages = stored["age_months"].dropna()
+    seen = drawn_ages(study, stored, samples)
+    ages = seen[AGE]
     oldest, step = float(ages.max()), max(SAME_AGE * float(ages.max()), 1e-9)
-    distinct, last = len(set((ages / step).round())), int((ages > oldest - step).sum())
-    if study.time.containers == "same":  # the age of the table is that at the last visit
-        distinct += len(study.time.visits) - 1
+    distinct, last = len(set((ages / step).round())), seen.loc[ages > oldest - step, "container"].nunique()
+    if study.time is not None and study.time.containers == "same" and seen["container"].is_unique:
+        distinct += len(study.time.visits) - 1  # nothing is planned yet: the age is that at one visit
     what, why = "", ""
     if distinct == 1:
         what, why = "all containers have one age", "no rate and no time to the margin can be had"
@@ -196,8 +201,37 @@ def _ages(study: Study, stored: pd.DataFrame) -> list[Advice]:
         what, why = "there are two ages only", "a bend cannot be seen, so nothing is said beyond the older age"
     elif last == 1:
         what, why = f"one container alone is as old as {span_words(oldest)}", "the rate hangs on it, so its interval is wide"
-    return [Advice(topic="ages", what=what, why=why, cure="sister containers of three or four ages, two or more at the oldest")
-            ] if what else []
+    told = [Advice(topic="ages", what=what, why=why, cure="sister containers of three or four ages, two or more at the oldest")
+            ] if what and study.time is not None else []
+    return [*told, *_lone(seen)]
+
+
+def drawn_ages(study: Study, stored: pd.DataFrame, samples: pd.DataFrame | None) -> pd.DataFrame:
+    """Container and age_months of every visit where visits are named, else of every container; known ages only."""
+    out = stored.reindex(columns=["container", AGE])
+    if samples is not None and "visited_on" in samples and samples["visited_on"].notna().any():
+        spots = samples[(samples["kind"] == "spot") & samples["visited_on"].notna()]
+        spots = spots.drop_duplicates(["container", "visited_on"])
+        joined = spots[["container", *(c for c in ("visited_on", "stood_from") if c in spots)]].merge(stored, on="container")
+        there = joined[["container"]].assign(**{AGE: visit_ages(joined, study)[AGE]})
+        out = pd.concat([there, out[~out["container"].isin(there["container"])]], ignore_index=True)
+    known: pd.DataFrame = out[out[AGE].notna()]
+    return known
+
+
+def _lone(seen: pd.DataFrame) -> list[Advice]:
+    """One container whose ages lie far from those of all others: a question whether a day is a slip."""
+    out = []
+    for container, own in seen.groupby("container", sort=False)[AGE] if seen["container"].nunique() >= LEAST_LONE else ():
+        rest = seen.loc[seen["container"] != container, AGE]
+        gap = max(float(own.min() - rest.max()), float(rest.min() - own.max()))
+        if gap >= max(LONE_MONTHS, LONE_SPANS * float(rest.max() - rest.min())):
+            out.append(Advice(topic="lone age", what=f"{container} is {span_words(float(own.max()))} old, all others "
+                                                     f"{span_words(float(rest.min()))} to {span_words(float(rest.max()))}",
+                              why="a slip in one day (a year, most often) would bend every rate and time",
+                              cure="look at filled_on, last_mixed_on and the day of drawing of that container; leave them as "
+                                   "they are where they are right"))
+    return out
 
 
 def _draws(study: Study, stored: pd.DataFrame) -> list[Advice]:

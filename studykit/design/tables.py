@@ -352,15 +352,15 @@ def confounded_words(study: Study, containers: pd.DataFrame, samples: pd.DataFra
     return tuple(a.words() for a in (*watched_aliases(study, containers), *tied))
 
 
-EARLY = ("small groups", "one value", "ages", "margin below repeatability", "profiles not guessed")
-"""Warnings that ``check`` says before anything is drawn; afterwards the first two only."""
+EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatability", "profiles not guessed")
+"""Warnings that ``check`` says before anything is drawn; afterwards the first three only."""
 
 
 def early_words(tables: Tables, drawn: bool) -> tuple[str, ...]:
     """What is better known before money is spent, a sentence each; ``drawn``: the results are there."""
-    view = open_design(tables)
+    view, topics = open_design(tables), EARLY[:3] if drawn else EARLY
     return tuple(f"[{a.topic}] {a.what}: {a.why}. {a.cure[0].upper()}{a.cure[1:]}."
-                 for a in advise(view.study, view.size, view.containers) if a.topic in (EARLY[:2] if drawn else EARLY))
+                 for a in advise(view.study, view.size, view.containers, view.samples) if a.topic in topics)
 
 
 def budget_table(view: DesignView) -> pd.DataFrame:
@@ -386,7 +386,7 @@ def left_out(plan: Proposal) -> pd.DataFrame:
 
 def warnings_table(view: DesignView) -> pd.DataFrame:
     """What a good colleague would say; one row says so where there is nothing to say."""
-    table = advice_table(advise(view.study, view.size, view.containers))
+    table = advice_table(advise(view.study, view.size, view.containers, view.samples))
     return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
 
 

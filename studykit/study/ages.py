@@ -22,6 +22,8 @@ SHORT_DAYS = 90
 """Spans below it are told in days (own judgement)."""
 NEAR_DAYS = 5
 """So near to whole months they are told as such: calendar months differ by three days (own judgement)."""
+MOST_APART = 1.0
+"""Months that a written age may lie from that of the days (own judgement: ages are written in whole months)."""
 SAME_VISIT = 7
 """Days that a draw may lie from the day of its visit (own judgement: a round through a store takes days)."""
 
@@ -51,6 +53,17 @@ def container_ages(containers: pd.DataFrame, study: Study | None) -> pd.Series:
     """Age at sampling in months, from the days where both are given, else as written."""
     age = (containers["sampled_on"] - stands_from(containers, study)).dt.days / DAYS_A_MONTH
     return age.where(age.notna(), containers["age_months"])
+
+
+def age_conflicts(containers: pd.DataFrame, study: Study | None, line: str) -> list[Fault]:
+    """Ages that are written and are others than the days of the container give."""
+    found = container_ages(containers.assign(age_months=float("nan")), study)
+    odd = containers.assign(found=found)[(containers["age_months"] - found).abs() > MOST_APART]
+    return [Fault(file=CONTAINERS.file, row=int(r[line]), column="age_months", value=f"{r['age_months']:g}",
+                  reason=f"is not what its days give ({r['found']:.1f} months from {when:%Y-%m-%d} to "
+                         f"{r['sampled_on']:%Y-%m-%d})",
+                  remedy="correct a day, or leave age_months empty: with days the age follows from them")
+            for r, when in zip(odd.to_dict("records"), stands_from(odd, study), strict=True)]
 
 
 def visit_ages(joined: pd.DataFrame, study: Study) -> dict[str, pd.Series]:
@@ -107,6 +120,10 @@ def age_faults(containers: pd.DataFrame, samples: pd.DataFrame, study: Study | N
                      reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
                      remedy="correct one of the days; what was mixed before filling needs none")
                for r in containers[containers["last_mixed_on"] < containers["filled_on"]].to_dict("records")]
+    faults += [Fault(file=CONTAINERS.file, row=int(r[line]), column="last_moved_on", value=f"{r['last_moved_on']:%Y-%m-%d}",
+                     reason=f"lies before it was filled ({r['filled_on']:%Y-%m-%d})",
+                     remedy="correct one of the days; a move before filling needs none")
+               for r in containers[containers["last_moved_on"] < containers["filled_on"]].to_dict("records")]
     return faults + _moves(stored, study) + _too_early(stored, samples, study) + _visits(containers, samples, study, line)
 
 

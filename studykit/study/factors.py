@@ -6,7 +6,7 @@ import re
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from studykit.core.units import parse_unit
 
@@ -111,6 +111,15 @@ class Factors(Section):
                              "containers can act on a container's profile")
 
 
+def _no_day(text: str) -> bool:
+    """Whether a text is no day of the form 2026-01-31."""
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return True
+    return False
+
+
 class TimeSettings(Section):
     """How differences run with standing time, declared before the data.
 
@@ -125,6 +134,20 @@ class TimeSettings(Section):
     starts: Literal["filled", "mixed", "moved"] | None = None
     visits: tuple[date, ...] = ()
     containers: Literal["sister", "same"] | None = None
+
+    @field_validator("visits", mode="before")
+    @classmethod
+    def _all_of_them(cls, given: object) -> object:
+        """With a day that cannot be read, what is wrong with the others is said too, in one message."""
+        texts = [str(g).strip() for g in given] if isinstance(given, list | tuple) else []
+        bad = [t for t in texts if _no_day(t)]
+        others = [t for t in texts if t not in bad]
+        twice = sorted({t for t in others if others.count(t) > 1})
+        more = [f"{', '.join(twice)} stands there twice"] if twice else []
+        more += ["they do not stand in the order of their days"] if others != sorted(others) else []
+        if bad and more:
+            raise ValueError(f"{', '.join(bad)} is no day such as 2026-01-31; of the others {' and '.join(more)}")
+        return given
 
     @model_validator(mode="after")
     def _half_time(self) -> TimeSettings:

@@ -29,7 +29,7 @@ def _cells(table: pd.DataFrame, name: str, declared: OwnFactor, file: str, line:
     texts = table[name].astype(str).str.strip()
     if declared.levels is not None:
         known = "is not one of " + ", ".join(declared.levels)
-        wrong = [(i, t, known, "use a declared level, or declare this one")
+        wrong = [(i, t, known if t else "must not be empty", "use a declared level, or declare this one")
                  for i, t in zip(texts.index, texts.tolist(), strict=True) if t not in declared.levels]
         table[name] = texts
     else:

@@ -20,7 +20,7 @@ import pandas as pd
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_bytes
 from studykit.core.plaintext import RETYPE, unreadable
-from studykit.study.ages import age_faults, container_ages, with_last_visit
+from studykit.study.ages import age_conflicts, age_faults, container_ages, with_last_visit
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import (
     CONTAINERS,
@@ -393,6 +393,7 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
     if "treatment" in containers:
         containers["treatment"] = containers["treatment"].replace("", "stored")
     containers = with_last_visit(containers, samples)
+    faults += age_conflicts(containers, study, LINE)
     containers["age_months"] = container_ages(containers, study)
     faults += container_faults(containers, study, sampled=with_results)
     faults += _liquid_heights(containers, study, _stock_stores(root))

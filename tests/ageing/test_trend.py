@@ -149,6 +149,29 @@ def test_containers_are_judged_as_of_the_last_visit() -> None:
     assert (later.loc[later["what to do"] == "leave", "until"] >= "2027-12-31").all()
 
 
+def test_a_course_that_comes_back_treats_no_container_within_the_margin() -> None:
+    """Filled badly mixed, evening out: beyond when young, within from about 17 months on."""
+    study = study_of({"course": "linear"}, ("age_months",))
+    frame, facts = planted({"all": -1.0}, ages=(4, 12, 20, 30), noise=0.002, course=lambda t: 0.012 * t - 0.38)
+    found, containers = dated(study, frame, facts, {c: str((pd.Timestamp("2026-06-01") - pd.Timedelta(days=30.436875 * a)).date())
+                                                    for c, a in facts["age_months"].items()})
+    todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
+    old = [c for c, a in facts["age_months"].items() if a > 19]
+    assert set(todo.loc[old, "what to do"]) == {tables.AGAIN}
+    assert set(todo.loc[old, "reason"]) == {"the mean is shown beyond the margin at a younger age, and lies within it at this one"}
+    assert set(todo.loc[[c for c, a in facts["age_months"].items() if a < 13], "what to do"]) == {tables.TREAT}
+
+
+@pytest.mark.parametrize(("months", "seen", "left"), [
+    (8.27, False, 8.0), (2.9, False, 84 / (365.2425 / 12)), (0.5, False, 15 / (365.2425 / 12)),
+    (365 / (365.2425 / 12), True, 365 / (365.2425 / 12)), (30.9, True, 30.0), (30.95, True, 30.95)])
+def test_what_is_left_is_left_for_the_time_that_is_told(months: float, seen: bool, left: float) -> None:
+    assert tables.rounded(months, seen=seen) == pytest.approx(left, abs=1e-9)
+    told = (tables.seen_time if seen else whole_time)(months)
+    number = float(told.split()[0]) * {"m": 1, "w": 7 / (365.2425 / 12), "d": 1 / (365.2425 / 12)}[told.split()[1][0]]
+    assert tables.rounded(months, seen=seen) == pytest.approx(min(number, months))
+
+
 def test_what_may_be_left_is_told_with_its_own_day() -> None:
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.006}, each=5)

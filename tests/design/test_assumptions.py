@@ -415,3 +415,30 @@ def test_check_fluids_stand_after_every_so_many_samples_and_once_more(every: int
     got = propose(made, without=["duplicate", "heel", "layered control", "remixed control", "blank"])
     assert got.plain == 36
     assert {c.name: c.samples for c in got.controls} == {"check fluid": checks}
+
+
+def visited(days: tuple[str, ...], containers: int = 12) -> pd.DataFrame:
+    """Samples of the same containers at each day, two zones each."""
+    rows = [(f"C{i:02d}", "spot", d, pd.Timestamp(day)) for i in range(containers) for day in days for d in ("upper", "lower")]
+    return pd.DataFrame(rows, columns=["container", "kind", "depth", "visited_on"])
+
+
+def test_visits_named_beside_the_samples_are_ages_of_their_own() -> None:
+    timed = study(time={"course": "linear", "starts": "filled"})
+    table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=(12,) * 12).assign(
+        container=[f"C{i:02d}" for i in range(12)], filled_on=pd.Timestamp("2025-01-01"), sampled_on=pd.Timestamp("2026-01-01"))
+    four = visited(("2025-04-01", "2025-07-01", "2025-10-01", "2026-01-01"))
+    assert not [a for a in advise(timed, size_of(timed), table, four) if a.topic == "ages"]
+    one = [a.what for a in advise(timed, size_of(timed), table, visited(("2026-01-01",))) if a.topic == "ages"]
+    assert one == ["all containers have one age"]
+
+
+@pytest.mark.parametrize(("ages", "asked"), [
+    ((4, 12, 20, 30) * 2 + (4, 12, 20, 150), ["150 months old, all others 4 months to 30 months"]),  # filled ten years too early
+    ((124, 132, 140, 150) * 2 + (124, 132, 140, 30), ["30 months old"]),                             # or too late
+    ((4, 12, 20, 30) * 2 + (4, 12, 20, 42), []), ((4, 12, 20, 150) * 3, [])], ids=["early", "late", "a year", "three"])
+def test_an_age_far_from_all_others_is_asked_about(ages: tuple[int, ...], asked: list[str]) -> None:
+    timed = study(time={"course": "linear"})
+    table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=ages)
+    found = [a for a in advise(timed, size_of(timed), table) if a.topic == "lone age"]
+    assert [w in a.what for a, w in zip(found, asked, strict=True)] == [True] * len(asked)

@@ -7,7 +7,8 @@ from datetime import date
 import pandas as pd
 import pytest
 
-from studykit.study.ages import DAYS_A_MONTH, age_faults, container_ages, span_words, stands_from, visit_ages
+from studykit.core.errors import BadInput
+from studykit.study.ages import DAYS_A_MONTH, age_conflicts, age_faults, container_ages, span_words, stands_from, visit_ages
 from studykit.study.definition import Study, parse_study
 from studykit.study.ownfactors import own_factors
 from tests.studies import definition
@@ -102,6 +103,7 @@ def test_every_cell_that_does_not_fit_is_named() -> None:
     study = study_of(None, cap={"levels": ["screw", "lid"]}, warmth={"unit": "degC"}, rod=rod)
     table = containers().assign(cap=["screw", "cork", ""], warmth=["cold", "4,5", ""])
     found = own_factors(table, samples(["2025-06-01"]), study, LINE)
+    assert [f.reason for f in found if not f.value and f.row] == ["must not be empty"] * 2
     assert [(f.file, f.row, f.column, f.value) for f in found] == [
         ("plan/containers.csv", 3, "cap", "cork"), ("plan/containers.csv", 4, "cap", ""),
         ("plan/containers.csv", 2, "warmth", "cold"), ("plan/containers.csv", 3, "warmth", "4,5"),
@@ -201,3 +203,30 @@ def test_planned_visits_before_filling_are_one_fault_each_and_only_before_the_pl
     assert age_faults(set_by_hand, none, planned("sister"), LINE) == []
     drawn = samples(["2027-01-01", "2027-01-01"])
     assert age_faults(listed, drawn, planned("same"), LINE) == []
+
+
+def test_a_written_age_that_its_days_contradict_is_a_fault() -> None:
+    # A stood 365 days, B 182.5 from its mixing on where that counts, C 365
+    assert age_conflicts(containers().assign(age_months=[12.0, 6.0, 11.5]), study_of("mixed"), LINE) == []
+    found = age_conflicts(containers().assign(age_months=[40.0, 12.0, float("nan")]), study_of("mixed"), LINE)
+    assert [(f.row, f.value) for f in found] == [(2, "40"), (3, "12")]
+    assert "12.0 months from 2025-01-01 to 2026-01-01" in found[0].reason
+    assert age_conflicts(containers(sampled_on="").assign(age_months=40.0), study_of("mixed"), LINE) == []
+
+
+def test_moved_before_it_was_filled_is_a_fault() -> None:
+    found = age_faults(containers(last_moved_on=["2010-06-01", "", ""]), samples([]), study_of("mixed"), LINE)
+    assert [(f.row, f.column) for f in found] == [(2, "last_moved_on")]
+    assert "before it was filled (2025-01-01)" in found[0].reason
+
+
+def test_a_day_that_is_none_does_not_hide_what_is_wrong_with_the_others() -> None:
+    days = ["2026-03-01", "2025-03-01", "2025-03-01", "soon"]
+    with pytest.raises(BadInput) as error:
+        parse_study(definition(time={"visits": days, "containers": "same"}))
+    told = str(error.value)
+    assert "soon is no day such as 2026-01-31" in told
+    assert "2025-03-01 stands there twice and they do not stand in the order of their days" in told
+    with pytest.raises(BadInput) as error:
+        parse_study(definition(time={"visits": ["2025-03-01", "soon"], "containers": "same"}))
+    assert "soon" in str(error.value)
