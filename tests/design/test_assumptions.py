@@ -434,7 +434,8 @@ def test_visits_named_beside_the_samples_are_ages_of_their_own() -> None:
 
 
 @pytest.mark.parametrize(("ages", "asked"), [
-    ((4, 12, 20, 30) * 2 + (4, 12, 20, 150), ["150 months old, all others 4 months to 30 months"]),  # filled ten years too early
+    # filled ten years too early
+    ((4, 12, 20, 30) * 2 + (4, 12, 20, 150), ["150 months old, all others 4 months to 30 months"]),
     ((124, 132, 140, 150) * 2 + (124, 132, 140, 30), ["30 months old"]),                             # or too late
     ((4, 12, 20, 30) * 2 + (4, 12, 20, 42), []), ((4, 12, 20, 150) * 3, [])], ids=["early", "late", "a year", "three"])
 def test_an_age_far_from_all_others_is_asked_about(ages: tuple[int, ...], asked: list[str]) -> None:

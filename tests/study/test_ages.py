@@ -8,7 +8,15 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.study.ages import DAYS_A_MONTH, age_conflicts, age_faults, container_ages, span_words, stands_from, visit_ages
+from studykit.study.ages import (
+    DAYS_A_MONTH,
+    age_conflicts,
+    age_faults,
+    container_ages,
+    span_words,
+    stands_from,
+    visit_ages,
+)
 from studykit.study.definition import Study, parse_study
 from studykit.study.ownfactors import own_factors
 from tests.studies import definition
