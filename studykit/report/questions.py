@@ -18,6 +18,7 @@ from studykit.study.actions import barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
+from studykit.verdict.unopened import NO_WORD
 from studykit.verdict.uses import ABOVE, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
@@ -73,7 +74,8 @@ def right(stage: OpenStage) -> list[str]:
     told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ", mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
-    return told + _of_few(stage)
+    cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
+    return [*told, *[t for t in cannot if t.startswith(NO_WORD)], *_of_few(stage)]
 
 
 def _of_few(stage: OpenStage) -> list[str]:
@@ -217,7 +219,8 @@ def unknown(stage: OpenStage) -> list[str]:
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))
-    cannot = [text for text in cannot if not text.endswith(f"of it {LABEL}.")]  # that was said under the first question
+    first = (NO_WORD, f"of it {LABEL}.")  # those were said under the first question
+    cannot = [text for text in cannot if not text.startswith(first[0]) and not text.endswith(first[1])]
     new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
     return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
 

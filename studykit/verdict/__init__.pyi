@@ -9,6 +9,7 @@ from . import rule as rule
 from . import stated as stated
 from . import sufficiency as sufficiency
 from . import tables as tables
+from . import unopened as unopened
 from . import uses as uses
 from .rule import judge as judge
 from .tables import judge_all as judge_all
@@ -27,5 +28,6 @@ __all__ = [
     "stated",
     "sufficiency",
     "tables",
+    "unopened",
     "uses",
 ]

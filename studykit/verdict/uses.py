@@ -28,7 +28,7 @@ from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
-from studykit.verdict import estimands
+from studykit.verdict import estimands, unopened
 from studykit.verdict.alone import measured_in, one_of_many
 from studykit.verdict.floors import (
     BEYOND,
@@ -66,6 +66,8 @@ USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared fo
 UNOPENED = ("Named are also the groups, and those to treat or sample again. None that is not named is thereby shown to be "
             "within the margin, opened or not: treat it as the named ones until the interval of its own difference, in "
             "every pair of depths, lies inside the margin.")
+
+FIRST = "Sample some of them first."
 
 
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
@@ -202,14 +204,17 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     declared = obeyed(stage.study.safety, outcome.action) if outcome.action else ""
     table = table[table["analyte"].map(stage.study.decides).astype(bool)]
     declared = declared or "No action was declared for this verdict in study.toml."
+    unlike = unopened.sentence(stage, unopened.NOT_FOR)
+    unlike += f" {FIRST}" * unlike.startswith(unopened.NOT_FOR)
     if outcome.word not in USED_AS_IT_STANDS:
-        return declared
+        return f"{declared} {unlike}".rstrip()
     if reasons := against(table, stage.study.labels):
         declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
                     + ". Do not use the last litres, nor count on the floor, before this is settled.")
     elif unseen(table):
         declared = f"{declared} {UNSEEN}"
-    return f"{declared} {UNOPENED}" if outcome.word == "uneven" else declared
+    told = (declared, UNOPENED if outcome.word == "uneven" else "", unlike)
+    return " ".join(filter(None, told))
 
 
 def _named(outcome: StudyVerdict) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -304,7 +303,8 @@ def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
     other = stage.study.model_copy(update={"analytes": {"P": p.model_copy(update={"role": "information"}), "Q": p}})
     calm_floor = table.assign(analyte="Q", word="within the margin")
     both = pd.concat([table, calm_floor], ignore_index=True)
-    assert uses.action(SimpleNamespace(study=other), acting(outcome), both).startswith("Use as it stands.")
+    informed = replace(stage, tables=replace(stage.tables, study=other))
+    assert uses.action(informed, acting(outcome), both).startswith("Use as it stands.")
     assert "vetoed by use" in uses.action(stage, acting(outcome), table)
 
 
