@@ -6,7 +6,6 @@ later orders belong to the same plan.
 
 from __future__ import annotations
 
-import json
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -18,6 +17,7 @@ import pandas as pd
 
 from studykit.classroom.laboratory import Line
 from studykit.classroom.worlds import DEPTHS, DRAWS, KEGS, MOST
+from studykit.core import strict
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import read_bytes, write_bytes, write_json
 from studykit.core.writer import one_writer
@@ -70,9 +70,9 @@ def read_json(path: Path, name: str, remedy: str) -> dict[str, Any]:
     if path.is_file() and path.stat().st_size > LARGEST:
         raise single(name, f"is larger than {LARGEST // 1_000_000} MB", remedy)
     try:
-        data = json.loads(read_bytes(path, name, remedy))
-    except (ValueError, RecursionError):
-        raise single(name, "is not valid JSON", remedy) from None
+        data = strict.read(read_bytes(path, name, remedy))
+    except (ValueError, RecursionError) as error:
+        raise single(name, f"is not valid JSON: {error}", remedy) from None
     if not isinstance(data, dict):
         raise single(name, "is no object", remedy)
     return data

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from studykit.core import strict
 from studykit.core.errors import single
 from studykit.core.files import read_bytes, write_json
 from studykit.core.writer import one_writer
@@ -65,7 +66,7 @@ def unseal(root: Path, passphrase: str) -> dict[str, Any]:
 
     raw = read_bytes(root / SEALED, SEALED, HERE)
     try:
-        parts = json.loads(raw)
+        parts = strict.read(raw)
         salt, nonce, box = (base64.b64decode(parts[k], validate=True) for k in ("salt", "nonce", "box"))
         if parts["format"] != FORMAT:
             raise ValueError("another format")

@@ -8,6 +8,7 @@ from . import numbertext as numbertext
 from . import plainpage as plainpage
 from . import plaintext as plaintext
 from . import record as record
+from . import strict as strict
 from . import units as units
 from . import writer as writer
 from .errors import BadInput as BadInput
@@ -26,6 +27,7 @@ __all__ = [
     "plainpage",
     "plaintext",
     "record",
+    "strict",
     "units",
     "writer",
 ]

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from studykit.core import strict
 from studykit.core.errors import single
 from studykit.core.folders import rename
 from studykit.core.hashes import sha256_of as sha256_of
@@ -223,7 +224,7 @@ def read_json(path: Path) -> Any:
     if not path.exists():
         raise single(path.name, "there is no such file", "run: studykit report FOLDER")
     try:
-        return json.loads(path.read_text(encoding="utf-8"))
+        return strict.read(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
         raise single(path.name, f"is not valid JSON: {error}", "make it again: studykit report FOLDER") from None
 

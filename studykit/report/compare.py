@@ -18,11 +18,12 @@ from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
+from studykit.core import strict
 from studykit.core.record import CLASSES, NumberRecord
 from studykit.report.align import Stretch, stretches
-from studykit.report.manifest import canonical, once
+from studykit.report.manifest import canonical
 from studykit.report.pictures import SLACK, unlike
-from studykit.report.verify import difference, no_number
+from studykit.report.verify import difference
 
 TABLE_TOLERANCE = CLASSES["estimate"]
 DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
@@ -155,7 +156,7 @@ def _outputs(cell: dict[str, Any]) -> Iterator[tuple[str, str]]:
 def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
     """Two executed notebooks: sources and form exactly, outputs in words exactly and in numbers by class."""
     stage, before = name.partition("/")[0], len(out.rows)
-    filed, fresh = json.loads(a, object_pairs_hook=once), json.loads(b)
+    filed, fresh = json.loads(a, object_pairs_hook=strict.once), json.loads(b)
     cells = filed["cells"], fresh["cells"]
     if len(cells[0]) != len(cells[1]):
         out.rows.append(difference(stage, f"{name}, number of cells", str(len(cells[0])), str(len(cells[1]))))
@@ -362,7 +363,7 @@ def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: O
 
 def _compare_record_files(name: str, a: str, b: str, out: Outcome) -> None:
     """Two records of numbers, entry by entry in their order; nothing twice, and written as the kit writes it."""
-    entries = [json.loads(t, object_pairs_hook=once, parse_constant=no_number) for t in (a, b)]
+    entries = [strict.read(t) for t in (a, b)]
     filed, fresh = ([NumberRecord(**e) for e in es] for es in entries)
     order = [[(r.stage, r.name) for r in records] for records in (filed, fresh)]
     twice = sorted({n for n in order[0] if order[0].count(n) > 1}) if len(set(order[0])) < len(order[0]) else []

@@ -146,15 +146,6 @@ def manifest_of(root: Path, report: Path, study: Mapping[str, Any], notebooks: M
     }
 
 
-def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """For ``json.loads``: an object whose keys stand there once; ValueError names one that stands there twice."""
-    keys = [k for k, _ in pairs]
-    twice = next((k for k in keys if keys.count(k) > 1), None) if len(set(keys)) < len(keys) else None
-    if twice is not None:
-        raise ValueError(f"the key {twice!r} stands there twice")
-    return dict(pairs)
-
-
 def canonical(data: Any) -> str:
     """JSON as the kit writes it: sorted keys, two blanks, one line end at the end."""
     return json.dumps(data, indent=2, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"

@@ -15,10 +15,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from studykit import __version__
+from studykit.core import strict
 from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.files import write_json, write_text
 from studykit.core.hashes import sha256_of, walk
-from studykit.report.manifest import once
 from studykit.report.stored import COPIED
 from studykit.study.stages import STEMS, share
 
@@ -64,7 +64,7 @@ def copies_of(root: Path) -> str:
     the study's do, and it is not believed of this version, whose notebooks are here to compare with.
     """
     try:
-        told = json.loads((root / COPIED).read_text(encoding="utf-8"))
+        told = strict.read((root / COPIED).read_text(encoding="utf-8"))
         digests, version = told["sha256"], str(told["studykit"])[:40]
         there = {p.name: sha256_of(p) for p in (root / "notebooks").glob("*.ipynb") if p.is_file()}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
@@ -81,7 +81,7 @@ def own_folder(root: Path) -> Path | None:
 def _cells(path: Path) -> list[tuple[str, str, tuple[str, ...]]]:
     """Type, source and tags of each cell; one cell with the reason where the file is no notebook."""
     try:
-        cells = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once)["cells"]
+        cells = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=strict.once)["cells"]
         return [(c["cell_type"], _joined(c["source"]).strip(), tuple(sorted(c.get("metadata", {}).get("tags", []))))
                 for c in cells]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):

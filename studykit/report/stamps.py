@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from studykit.core import strict
 from studykit.core.errors import single
 from studykit.core.hashes import ordinary
 from studykit.report.manifest import FILE, STAMPS
@@ -122,7 +123,7 @@ def _states(path: Path) -> Iterator[tuple[str, bytes]]:
     yield "now", path.read_bytes()
     if path.name == "plan.lock":
         try:
-            lock = json.loads(path.read_bytes())
+            lock = strict.read(path.read_bytes())
             entries = lock["entries"]
             for k in range(len(entries) - 1, 0, -1):
                 earlier: dict[str, Any] = {**lock, "entries": entries[:k], "last_seal": entries[k - 1]["seal"]}

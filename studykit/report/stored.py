@@ -10,9 +10,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from studykit.core import strict
 from studykit.core.errors import visible
 from studykit.core.hashes import kind_of, ordinary, walk
-from studykit.report.manifest import once
 from studykit.study.stages import STEMS
 
 COPIED = "notebooks/copied.json"
@@ -45,7 +45,7 @@ def _read(path: Path) -> dict[str, Any]:
     if path.stat().st_size > LARGEST:
         raise ValueError(f"larger than {LARGEST // 1_000_000} MB")
     try:
-        book = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once)
+        book = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=strict.once)
         if all(isinstance(c["metadata"], dict) and isinstance(c.get("outputs", []), list) for c in book["cells"]):
             return dict(book)
     except (OSError, KeyError, TypeError, AttributeError, RecursionError):

@@ -8,16 +8,16 @@ lies there is looked at before it is opened: a link, a pipe or a device is named
 from __future__ import annotations
 
 import hashlib
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from studykit.core import strict
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
 from studykit.core.hashes import WAITING, kind_of, ordinary, sha256_of, unusual, walk
-from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, once, unlisted
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, part_of, unlisted
 from studykit.report.stored import notebook_notes
 from studykit.study.seal import LOCK, read_lock, to_come
 
@@ -31,7 +31,8 @@ LARGEST = 2_000_000_000
 LARGEST_RECORD = 50_000_000
 """Bytes of a manifest or a record of numbers; that of the largest demo has a thousandth of it."""
 
-
+JSON_IN = ("plan", "notebooks", "tidy", "orders")
+"""Folders whose JSON files the kit writes, each thing in them once."""
 APART = ("tidy/ is not the one that the report was made from: it was changed, or the raw files were taken in again after the "
          "report was filed; studykit report FOLDER makes both anew")
 
@@ -51,11 +52,6 @@ def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0
             "tolerance": tolerance}
 
 
-def no_number(text: str) -> float:
-    """For ``json.loads``: ValueError for NaN and Infinity, which are no JSON."""
-    raise ValueError(f"{text} is no number")
-
-
 def read_manifest(root: Path) -> dict[str, Any]:
     """The filed manifest; BadInput where there is none, it is of another kind, or a part has lost its form."""
     path = root / FILE
@@ -70,7 +66,7 @@ def read_manifest(root: Path) -> dict[str, Any]:
     if path.stat().st_size > LARGEST_RECORD:
         raise single(FILE, f"is larger than {LARGEST_RECORD // 1_000_000} MB", "ask the sender for the file as it was filed")
     try:
-        filed = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=once, parse_constant=no_number)
+        filed = strict.read(path.read_text(encoding="utf-8"))
     except (ValueError, RecursionError) as error:
         raise single(FILE, f"is not valid JSON: {visible(str(error))}", "ask the sender for the file as it was filed") from None
     if not isinstance(filed, dict) or filed.get("schema") != SCHEMA:
@@ -114,7 +110,7 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
     notes += _line_ends(root, filed, rows)
     notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
-    rows += _waiting(root) + _record_faults(root) + _seal_faults(root) + _laboratory(root)
+    rows += _waiting(root) + _record_faults(root) + _json_faults(root, now) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
     rows, notes = rows + stamped, [*notes, *told, *to_come(root), *notebook_notes(root)]
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
@@ -190,13 +186,27 @@ def _record_faults(root: Path) -> list[dict[str, Any]]:
         return []
     try:
         text = path.read_text(encoding="utf-8") if path.stat().st_size <= LARGEST_RECORD else ""
-        entries = json.loads(text, object_pairs_hook=once, parse_constant=no_number)
+        entries = strict.read(text)
         whole = isinstance(entries, list) and all(
             set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) for k, kind in RECORD_KEYS.items())
             for e in entries)
     except (ValueError, TypeError, RecursionError):
         whole = False
     return [] if whole else [difference("outputs", "report/numbers.json", "records of numbers", "has lost its form")]
+
+
+def _json_faults(root: Path, files: Mapping[str, tuple[Path, ...]]) -> list[dict[str, Any]]:
+    """Other JSON files of the plan, the notebooks, the intake and the orders that are none, or say one thing twice."""
+    rows = []
+    for path in (p for part in PARTS for p in files[part] if p.suffix == ".json"):
+        name = path.relative_to(root).as_posix()
+        if name.partition("/")[0] not in JSON_IN or path.stat().st_size > LARGEST_RECORD:
+            continue
+        try:
+            strict.read(path.read_bytes())
+        except (ValueError, RecursionError) as error:
+            rows.append(difference(part_of(Path(name)), name, "JSON", f"was edited by hand: {error}"))
+    return rows
 
 
 def _seal_faults(root: Path) -> list[dict[str, Any]]:

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from studykit.core import strict
 from studykit.core.errors import BadInput, single
 from studykit.core.hashes import kind_of
 from studykit.core.plaintext import unreadable
@@ -22,6 +23,8 @@ FORMAT = 1
 KEYS: dict[str, type] = {"kind": str, "date": object, "reason": str, "results_there": bool, "promises": dict, "tables": dict,
                          "seal": str}
 """What an entry holds, and of which kind."""
+WHOLE = {"format", "entries", "last_seal"}
+"""What a lock holds."""
 LARGEST = 50_000_000
 """Bytes of a lock; a thousand containers take a hundredth of it."""
 
@@ -44,11 +47,13 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
     if path.stat().st_size > LARGEST:
         raise single(LOCK, f"is larger than {LARGEST // 1_000_000} MB", remedy)
     try:
-        data = json.loads(path.read_bytes())
+        data = strict.read(path.read_bytes())
     except (ValueError, RecursionError) as error:
         raise single(LOCK, f"was edited by hand: it is not valid JSON ({error})", remedy) from None
     try:
         entries, before = data["entries"], ""
+        if more := sorted(data.keys() - WHOLE):
+            raise single(LOCK, f"was edited by hand: it holds {more[0][:80]!r}, which no lock has", remedy)
         for number, entry in enumerate(entries, start=1):
             if entry["seal"] != seal_of(entry, before):
                 reason = f"was edited by hand: entry {number} ({entry.get('date', 'no date')}) does not match its seal"

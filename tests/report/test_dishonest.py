@@ -11,7 +11,9 @@ from tests.report import dishonest
 
 OPENED = [n for n in dishonest.ATTACKS if n.startswith(("a pipe for", "no end for"))]
 """Each of these hung, or could, where a path is opened before it is looked at."""
-SAMPLE = random.Random("studykit/dishonest/sample").sample([n for n in dishonest.ATTACKS if n not in OPENED], 16)
+TWICE = [n for n in dishonest.ATTACKS if "twice" in n or "more in the lock" in n]
+"""What one reader takes for the one and another for the other."""
+SAMPLE = random.Random("studykit/dishonest/sample").sample([n for n in dishonest.ATTACKS if n not in (*OPENED, *TWICE)], 16)
 
 
 def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
@@ -21,7 +23,7 @@ def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
     assert [(kind, passed) for kind, (_, passed) in told.items() if passed] == []
 
 
-@pytest.mark.parametrize("name", [*OPENED, *SAMPLE])
+@pytest.mark.parametrize("name", [*OPENED, *TWICE, *SAMPLE])
 def test_an_attack_is_named(name, filed, tmp_path):
     if os.name == "nt" and name.startswith(("a pipe", "no end", "a link", "a folder linked", "a socket", "deep")):
         pytest.skip("needs links, pipes, sockets or depths as POSIX has them")

@@ -255,6 +255,22 @@ def test_a_lock_that_is_no_json_is_refused(root) -> None:
         read_lock(root)
 
 
+@pytest.mark.parametrize(("old", "new", "told"), [
+    ('{\n  "entries"', '{\n  "entries": [{"date": "2025-01-01"}],\n  "entries"', "'entries' stands there twice"),
+    ('"date": "2026-03-01"', '"date": "2025-01-01", "date": "2026-03-01"', "'date' stands there twice"),
+    ('"last_seal"', '"last_seal": "0",\n  "last_seal"', "'last_seal' stands there twice"),
+    ('"promises": {', '"promises": {"alpha": "0.1", "alpha": "0.2", ', "'alpha' stands there twice"),
+    ('{\n  "entries"', '{\n  "witness": "stamped by notary",\n  "entries"', "it holds 'witness', which no lock has"),
+])
+def test_a_lock_that_says_one_thing_twice_or_more_than_the_kit_writes_is_noticed(root, old, new, told) -> None:
+    lock_plan(root, load_study(root), today=DAY)
+    edit(root, old, new, LOCK)
+    with pytest.raises(BadInput, match="was edited by hand") as error:
+        read_lock(root)
+    assert told in str(error.value)
+    assert lock_status(root, load_study(root)).state == "edited by hand"
+
+
 def test_a_lock_written_again_with_other_spaces_is_still_whole(root) -> None:
     """The seal covers what is promised, not the layout of the file."""
     lock_plan(root, load_study(root), today=DAY)

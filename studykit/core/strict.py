@@ -1,0 +1,25 @@
+"""JSON that says each thing once: of a key that stands twice readers take one or the other. Standard library only."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from typing import Any
+
+
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """For ``json.loads``: an object whose keys stand there once; ValueError names one that stands there twice."""
+    counts = Counter(key for key, _ in pairs)
+    if len(counts) < len(pairs):
+        raise ValueError(f"the key {counts.most_common(1)[0][0][:80]!r} stands there twice")
+    return dict(pairs)
+
+
+def no_number(text: str) -> float:
+    """For ``json.loads``: ValueError for NaN and Infinity, which are no JSON."""
+    raise ValueError(f"{text} is no number")
+
+
+def read(text: str | bytes) -> Any:
+    """What a JSON text holds; ValueError where it is none, holds a key twice or a number that is none."""
+    return json.loads(text, object_pairs_hook=once, parse_constant=no_number)
