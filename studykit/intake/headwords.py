@@ -7,6 +7,7 @@ import unicodedata
 
 from studykit.core.numbertext import tidy_text
 from studykit.study.definition import Study
+from studykit.study.naming import ELEMENTS
 
 #: Words that take a result back, in a remark, a sheet's name or a line of text (common practice, no source).
 VOID = re.compile(
@@ -68,13 +69,6 @@ HEADINGS: dict[str, tuple[str, ...]] = {
     "reported_on": ("reported", "date", "reportdate", "dateofreport", "reportedon", "datereported", "dateofissue"),
     "revision": ("revision", "rev", "version", "revisionno"),
 }
-_ELEMENTS = {
-    "silicon": "Si", "phosphorus": "P", "phosphorous": "P", "calcium": "Ca", "zinc": "Zn", "boron": "B", "sulphur": "S",
-    "sulfur": "S", "magnesium": "Mg", "sodium": "Na", "potassium": "K", "molybdenum": "Mo", "barium": "Ba",
-    "iron": "Fe",
-    "copper": "Cu", "lead": "Pb", "tin": "Sn", "aluminium": "Al", "aluminum": "Al", "chromium": "Cr", "nitrogen": "N",
-    "nickel": "Ni", "silver": "Ag", "titanium": "Ti", "vanadium": "V", "manganese": "Mn", "lithium": "Li",
-}
 
 
 def _bare(text: str) -> str:
@@ -98,7 +92,7 @@ def likely_analyte(name: str, study: Study) -> str | None:
             return text
         found = [a for a in study.analytes
                  if _bare(text) and _bare(text) in (_bare(a), _bare(study.analytes[a].label or a))]
-        symbol = _ELEMENTS.get(_bare(text))
+        symbol = ELEMENTS.get(_bare(text))
         if symbol in study.analytes:
             found.append(str(symbol))
         if len(set(found)) == 1:
@@ -132,7 +126,7 @@ def stands_for_another(name: str, analyte: str, label: str) -> str:
         if analyte in parts and len(set(parts)) > 1 and {"O", "H"} & set(parts) and found[1] not in own:
             return f"names the compound {found[1]}, which is more than {analyte}"
     word = _COMPOUNDS.search(plain)
-    if word and analyte in _ELEMENTS.values() and word[0].casefold() not in own.casefold():
+    if word and analyte in ELEMENTS.values() and word[0].casefold() not in own.casefold():
         return f"names the compound {word[0]!r}, which is more than {analyte}"
     derived = _DERIVED.search(plain)
     if derived and derived[0].casefold() not in own.casefold():
@@ -146,4 +140,4 @@ def stands_for_another(name: str, analyte: str, label: str) -> str:
 
 def symbol_of(name: str) -> str:
     """The symbol of the element that a name such as 'Potassium (K)' begins with; '' for none."""
-    return _ELEMENTS.get(_bare(re.sub(r"\s*[\[(].*$", "", name)), "")
+    return ELEMENTS.get(_bare(re.sub(r"\s*[\[(].*$", "", name)), "")

@@ -14,7 +14,7 @@ from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.report.firstpage import beyond_groups, count, listed, of_one, optional, recorded, together
-from studykit.study.actions import barred_note
+from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
@@ -96,7 +96,7 @@ def todo(stage: OpenStage) -> list[str]:
     """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
-    told = [action] * bool(action) + [SAFETY] + [note.strip("()")] * bool(note and note not in action)
+    told = [_in_whose_words(stage, action)] * bool(action) + [SAFETY] + [note.strip("()")] * bool(note and note not in action)
     if litres := _by_use(stage):
         told.append(f"Poured unmixed: {litres}")
     else:
@@ -104,6 +104,12 @@ def todo(stage: OpenStage) -> list[str]:
         told.append(LITRES.get(frozenset(words), "First and last litres poured unmixed were not judged."))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
     return told + [f"{text.partition('. ')[0].rstrip('.')}." for text in standing]
+
+
+def _in_whose_words(stage: OpenStage, action: str) -> str:
+    """An action that the study's author wrote, set in quotation marks: page one must not read as if the kit said it."""
+    own = next((a.do for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN), "")
+    return f"In the author's words: “{own}”{action.removeprefix(own)}" if own else action
 
 
 def _by_use(stage: OpenStage) -> str:

@@ -12,6 +12,7 @@ from . import exclusions as exclusions
 from . import inventory as inventory
 from . import lock as lock
 from . import margins as margins
+from . import naming as naming
 from . import overview as overview
 from . import precision as precision
 from . import ranges as ranges
@@ -45,6 +46,7 @@ __all__ = [
     "load_tables",
     "lock",
     "margins",
+    "naming",
     "overview",
     "precision",
     "ranges",

@@ -186,6 +186,10 @@ ControlKind = Literal["remixed control", "layered control", "duplicate", "check 
                       "sister"]
 
 
+MOST_CONTAINERS, MOST_REPLICATES, MOST_COMPONENTS = 5000, 100, 60
+"""A study of more would take more memory and time than a desk's machine has: whoever sends one must not fill another's."""
+
+
 class DesignSettings(Section):
     """The planned size, costs and limits of the study, controls wanted, what is expected of each analyte.
 
@@ -196,8 +200,8 @@ class DesignSettings(Section):
     ``minutes_container`` and ``minutes_draw`` (own guess, no source) give the hours at the bench.
     """
 
-    containers: Annotated[int, Field(ge=1)] = 12
-    replicates: Annotated[int, Field(ge=1)] = 1
+    containers: Annotated[int, Field(ge=1, le=MOST_CONTAINERS)] = 12
+    replicates: Annotated[int, Field(ge=1, le=MOST_REPLICATES)] = 1
     target: Annotated[float, Field(gt=0, lt=1)] = 0.8
     cost_container: NotNegative = 0.0
     cost_sample: NotNegative = 0.0
@@ -206,8 +210,8 @@ class DesignSettings(Section):
     cost_per_analyte: dict[str, NotNegative] = Field(default_factory=dict)
     currency: str = "units"
     budget: Positive | None = None
-    max_containers: Annotated[int, Field(ge=1)] = 60
-    max_replicates: Annotated[int, Field(ge=1)] = 4
+    max_containers: Annotated[int, Field(ge=1, le=MOST_CONTAINERS)] = 60
+    max_replicates: Annotated[int, Field(ge=1, le=MOST_REPLICATES)] = 4
     max_samples: Annotated[int, Field(ge=1)] | None = None
     max_determinations: Annotated[int, Field(ge=1)] | None = None
     max_bottles: Annotated[int, Field(ge=1)] = 100
@@ -263,11 +267,11 @@ class Study(Section):
     share_percent: Annotated[float, Field(gt=0, lt=100)] = 20
     actions: dict[Literal["homogeneous", "uneven", "stratified", "inconclusive"], Action] = Field(default_factory=dict)
     factors: Factors
-    analytes: Annotated[dict[Key, Analyte], Field(min_length=1)]
+    analytes: Annotated[dict[Key, Analyte], Field(min_length=1, max_length=200)]
     vessels: Annotated[dict[Key, Vessel], Field(min_length=1)]
     time: TimeSettings | None = None
     fluid: FluidSettings | None = None
-    components: tuple[ComponentSettings, ...] = ()
+    components: Annotated[tuple[ComponentSettings, ...], Field(max_length=MOST_COMPONENTS)] = ()
     design: DesignSettings | None = None
     sampling: SamplingSettings = SamplingSettings()
     safety: SafetySettings = SafetySettings()

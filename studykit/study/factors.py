@@ -69,7 +69,7 @@ class Factors(Section):
     its own for each container; both need their reason.
     """
 
-    depths: Annotated[tuple[Name, ...], Field(min_length=2)]
+    depths: Annotated[tuple[Name, ...], Field(min_length=2, max_length=30)]
     fixed: tuple[Name, ...] = ()
     by_depth: tuple[Name, ...] = ()
     random: tuple[Name, ...] = ()

@@ -51,3 +51,15 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
                                                          "phosphorus stated 0.010 % in place of 10 % published."]
     assert questions._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
     assert questions._not_published(stage, {}) == []
+
+
+@pytest.mark.parametrize(("do", "quoted"), [("All even. Pump it as it stands.", True),
+                                            ("Use as it stands.", False)])
+def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(do, quoted):
+    """A sender may write a counter-verdict there: page one must not read as if the kit said it."""
+    data = definition()
+    data["actions"] = {"stratified": {"do": do, "asks_for": "nothing"}}
+    stage = SimpleNamespace(study=parse_study(data))
+    note = " (Nothing here allows mixing.)"
+    told = questions._in_whose_words(stage, do + note)
+    assert told == (f"In the author's words: “{do}”" if quoted else do) + note

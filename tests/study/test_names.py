@@ -37,9 +37,13 @@ def test_letters_of_any_script_stay_apart():
     *((one, other, "reads like the label of P") for one, other in (
         ("calcium", "Calcium"), ("calcium", "c\u0430lcium"), ("cal\u200bcium", "calcium "), ("\u00e9tain", "e\u0301tain"),
         ("W", ""))),
-    ("zinc", "Homogeneous", "word of the kit's own answer"),
-    ("zinc", "water. Strat\u0456fied", "word of the kit's own answer"),
-    ("zinc", "all analytes", "word of the kit's own answer"),
+    ("additive", "Homogeneous", "word of the kit's own answer"),
+    ("additive", "water. Strat\u0456fied", "word of the kit's own answer"),
+    ("additive", "all analytes", "word of the kit's own answer"),
+    *(("additive", f"water{told}", "word of the kit's own answer") for told in (
+        " (all depths the same)", ", uniform", " (homogenous)", ": nothing settled", ", identical everywhere")),
+    ("zinc", "water", "names the element Zn, and the key is P"), ("lead (Pb)", "water", "names the element Pb"),
+    ("W", "water", "is the key of W"), ("additive", "P", "is the key of P"),
     ("zinc", "\u2800", "no letter and no digit"), ("zinc", "\u3164", "no letter and no digit"),
     *((("zinc", f"water {c}evisulcnocni", "turns the direction")) for c in "\u200e\u200f\u202a\u202e\u2066\u2069"),
 ])
@@ -48,6 +52,22 @@ def test_labels_that_cannot_be_read_as_meant_are_refused(one, other, reason):
     data["analytes"]["P"]["label"], data["analytes"]["W"]["label"] = one, other
     with pytest.raises(BadInput, match=reason):
         parse_study(data)
+
+
+@pytest.mark.parametrize("depth", ["upper again", "same as upper", "lower, uniform"])
+def test_depths_that_say_how_they_compare_are_refused(depth):
+    """Page one would read "upper again against upper", as if the kit said that nothing differs."""
+    data = definition()
+    data["factors"]["depths"] = ["upper", depth]
+    with pytest.raises(BadInput, match="how depths compare"):
+        parse_study(data)
+
+
+def test_labels_that_name_their_own_element_among_others_are_kept():
+    data = definition()
+    for label in ("phosphorus (of zinc dithiophosphate)", "phosphorous", "phosphorus (P)"):
+        data["analytes"]["P"]["label"] = label
+        assert parse_study(data).label_of("P") == label
 
 
 def test_labels_of_any_script_and_of_numbers_are_kept():
