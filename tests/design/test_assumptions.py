@@ -214,6 +214,21 @@ def test_usual_controls_that_safety_bars_are_left_out_with_a_word_and_named_ones
     assert wanted_controls(study(design=None)) == wanted_controls(study())  # they do not vanish with the section
 
 
+def test_a_repeatability_in_the_unit_needs_no_level_where_the_margin_is_in_the_unit_and_one_in_per_cent_does() -> None:
+    told = {"source": "control chart"}
+    bare = {"design__guesses": {}, "analytes__water__repeatability": {"s_r": 12.0} | told}
+    found = guess_of(study(**bare), "water")
+    assert found is not None
+    assert found.s_r == 12.0
+    assert guess_of(study(**bare | {"analytes__water__repeatability": {"s_r_percent": 3.0} | told}), "water") is None
+
+
+def test_each_control_says_how_it_is_made_and_what_it_answers() -> None:
+    controls = propose(study()).controls
+    assert {c.name: (c.how, c.answers) for c in controls} == {c.name: HOW[c.name] for c in controls}
+    assert all(c.how != c.answers for c in controls)
+
+
 def test_unknown_control_is_refused() -> None:
     with pytest.raises(ValueError, match="without must name controls"):
         propose(study(), without=["placebo"])

@@ -6,9 +6,11 @@ import math
 from itertools import pairwise
 
 import pytest
+from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.design.cheapest import (
+    UNTYPED_PROFILES,
     Aim,
     Costs,
     Limits,
@@ -158,3 +160,8 @@ def test_a_difference_is_shown_in_per_cent_and_taken_back(relative: bool, differ
     a = Aim(analyte="P", guess=Assumption(s_r=2), margin=2.0, unit="%", relative=relative)
     assert a.shown(difference) == pytest.approx(shown)
     assert a.scaled(shown) == pytest.approx(difference)
+
+
+def test_untyped_profiles_put_one_container_in_six_beyond() -> None:
+    """Two depths of half a margin's scatter each: a difference beyond the margin has 2 Q(1 / (0.5 sqrt 2)) = 15.7 %."""
+    assert 2 * stats.norm.sf(1 / (UNTYPED_PROFILES * math.sqrt(2))) == pytest.approx(1 / 6, abs=0.015)

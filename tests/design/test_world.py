@@ -8,7 +8,7 @@ import pytest
 from studykit.design import operating
 from studykit.design.cheapest import Aim, Costs, Limits, cheapest, right_chance
 from studykit.design.operating import DesignSize, _studies, chances
-from studykit.design.world import about_cheapest, drawn_study, explore, few
+from studykit.design.world import DIFFERENCES, FEWEST_STUDIES, MOST_STUDIES, about_cheapest, drawn_study, explore, few
 from studykit.study.definition import Assumption
 
 COSTS = Costs(container=40, sample=10, determination=6)
@@ -77,3 +77,11 @@ def test_one_container_is_exact() -> None:
     assert found.chances == chances(one, a.guess, a.margin)
     assert found.cheapest is not None
     assert found.cheapest.size.containers == 1
+
+
+def test_how_many_studies_a_move_counts_goes_with_the_pairs_of_depths() -> None:
+    """One pair of 2 depths, 3 of 3, 21 of 7: never more studies for more pairs, and about as many differences."""
+    counts = [few(k) for k in (2, 3, 4, 5, 7, 9)]
+    assert counts == sorted(counts, reverse=True)
+    assert few(7) * 21 == pytest.approx(DIFFERENCES, rel=0.05) or few(7) in (FEWEST_STUDIES, MOST_STUDIES)
+    assert few(3) * 3 == pytest.approx(DIFFERENCES, rel=0.05) or few(3) in (FEWEST_STUDIES, MOST_STUDIES)

@@ -477,3 +477,22 @@ def test_a_zone_without_one_number_has_its_place_in_every_table_and_figure(margi
     assert outcome.analytes[0].word == ("homogeneous" if margin == {"absolute": 3} and sign == "<" else "inconclusive")
     assert len(containers_of.shares(study, [m])) == 1
     assert not any("nan" in v.sentence for v in outcome.analytes)
+
+
+def test_a_level_of_one_container_is_told_of_a_factor_and_not_of_a_number():
+    """Lots A, A, A and B: B's scatter is borrowed. Ages that differ from container to container lend nothing to one another."""
+    study = study_of(("upper", "lower"), {"absolute": 5}, fixed=["lot", "age_months"])
+    table = pd.DataFrame({"container": ["1", "2", "3", "4"], "lot": ["A", "A", "A", "B"], "age_months": [3.0, 6.0, 9.0, 12.0]})
+    terms, notes = fixed_terms(study, table)
+    assert terms == ("depth", "lot", "age_months")
+    assert notes == ("lot: B has one container only, so its scatter is borrowed from the others.",)
+
+
+def test_a_depth_that_holds_limits_alone_is_no_second_depth():
+    frame = pd.DataFrame([(f"C{k}", d, 10.0 + k) for k in range(4) for d in ("upper", "lower")],
+                         columns=["container", "depth", "value"])
+    containers, samples, results = tables_of(frame)
+    low = samples.set_index("sample").loc[results["sample"], "depth"].eq("lower").to_numpy()
+    results.loc[low, "qualifier"], results.loc[low, "limit"], results.loc[low, "value"] = "<", 5.0, np.nan
+    found = model.fit_analyte(study_of(("upper", "lower"), {"absolute": 5}), "y", containers, samples, results)
+    assert model.unfit(found.rows) == ("not assessed", "Fewer than two depths were measured.")

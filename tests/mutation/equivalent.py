@@ -41,4 +41,20 @@ EQUIVALENT: dict[str, str] = {
     "quality/maps|_panel|comparison|abs(v) > 4|abs(v) >= 4|0": "the colour of a sign on a square that is 4 exactly",
     "quality/explain|_one_factor|comparison|gain > 0|gain >= 0|0":
         "a gain of 0 has no weight, and lies beyond the distance allowed",
+    "vessels/shapes|Shape.height_mm|comparison|target <= below + here|target < below + here|0":
+        "the top of one piece is the floor of the next",
+    "model/formula|_grouped|index|groups[0]|groups[-1]|0": "one pair of brackets: all its terms have one group",
+    "physics/diffusion|_sinking|comparison|theta > low|theta >= low|0": "at a border of two ways of computing both hold",
+    "physics/velocity|terminal_reynolds|dropped function|np.abs(step)|step|0":
+        "the search comes down from above: no step but the last is negative",
+    "design/operating|chances|comparison|np.abs(found.estimate) > least * found.se|"
+    "np.abs(found.estimate) >= least * found.se|0":
+        "numbers that equal the bound exactly",
+    "mixed/batch/chain|rough_start|comparison|a == 0|a >= 0|1":
+        "a start of the search; its end is tested and does not depend on it",
+    "quality/assess|stated_scatter|level|level|level / 2|0": "asks only which analytes have a level",
+    "quality/visits|_lowered|level|level|level / 2|0": "asks only whether there is a level above 0",
+    "mixed/balance|one_minimum|index|held[0]|held[-1]|0": "all levels hold the same number of rows by then",
+    "design/simulation|_values|arithmetic|cells[..., None] + rng.normal(0, g.s_r, (studies, n, d, k))|"
+    "cells[..., None] - rng.normal(0, g.s_r, (studies, n, d, k))|0": "a scatter that is symmetric about 0",
 }

@@ -17,6 +17,7 @@ from studykit.physics.bounds import (
     TYPICAL_SIZES,
     Bound,
     Reference,
+    _constraints,
     _first_below,
     days_to_cross,
     diameter_text,
@@ -339,3 +340,12 @@ def test_a_density_that_crosses_the_liquids_within_the_year_is_no_failure() -> N
     days = standing_days(drop, liquid, 0.4, spot_zones(["top", "middle", "bottom"]), 5.0,
                          lambda d: yearly_temperatures(15, 10, int(d) + 2))
     assert 300 < days < 1500
+
+
+def test_a_size_that_is_richer_where_another_is_poorer_may_hide_it() -> None:
+    """Of two sizes one leaves 40 % at the top, the other 120 %: against the whole, half of each still is 80 %."""
+    expected = np.array([[0.4, 1.2], [1.0, 1.0], [1.6, 0.8]])
+    bound = Bound(analyte="P", top_depletion_percent=20.0, bottom_excess_percent=None, reference="whole")
+    rows, most = _constraints(expected, bound, False)
+    assert rows[0] == pytest.approx([0.6, -0.2])
+    assert rows[0] @ [0.5, 0.5] == pytest.approx(most[0])

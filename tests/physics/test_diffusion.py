@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 
 import numpy as np
@@ -9,9 +10,11 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate, stats
 
 from studykit.physics.diffusion import (
     SERIES_FROM,
+    _moments,
     bernoulli,
     cumulative,
     equilibrium,
@@ -165,3 +168,11 @@ def test_bernoulli_weights() -> None:
 def test_refusals(call: object, text: str) -> None:
     with pytest.raises(ValueError, match=text):
         call()  # type: ignore[operator]
+
+
+@pytest.mark.parametrize(("m", "theta"), [(0.3, 0.02), (0.9, 0.3), (-0.4, 0.1), (1.6, 0.5)])
+def test_mass_and_first_moment_of_a_normal_density_by_quadrature(m: float, theta: float) -> None:
+    density = stats.norm(m, math.sqrt(2 * theta))
+    found = _moments(np.array(m), np.array(0.7), np.array(theta))
+    by_hand = [math.exp(0.7) * integrate.quad(lambda y, k=k: y**k * density.pdf(y), 0, 1)[0] for k in (0, 1)]
+    assert [float(x) for x in found] == pytest.approx(by_hand, rel=1e-9)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 
 from studykit.core.errors import BadInput
 from studykit.physics.viscosity import (
+    _VI_ROWS,
     BASE_C,
     Liquid,
     ViscosityLine,
@@ -116,3 +119,20 @@ def test_temperature_outside_the_line_is_refused_with_the_range() -> None:
 def test_a_viscosity_that_does_not_fall_is_refused_also_where_it_is_equal() -> None:
     with pytest.raises(ValueError, match="must fall as temperature rises"):
         ViscosityLine.through(10.0, 40, 10.0, 100)
+
+
+def test_rows_of_the_index_meet_where_one_ends_and_the_next_begins() -> None:
+    """L and H of ASTM D2270 are one curve each: their rows agree to 0.2 %. L(15) 296.5 and H(15) 149.7 from memory."""
+    for before, after in itertools.pairwise(_VI_ROWS):
+        y = after[0]
+        for k in (1, 4):
+            assert np.polyval(before[k : k + 3], y) == pytest.approx(np.polyval(after[k : k + 3], y), rel=2e-3)
+    row = next(r for r in _VI_ROWS if r[0] == 15.0)
+    assert np.polyval(row[1:4], 15) == pytest.approx(296.5, abs=0.1)
+    assert np.polyval(row[4:7], 15) == pytest.approx(149.7, abs=0.1)
+
+
+def test_a_line_takes_two_temperatures_that_are_one_degree_apart() -> None:
+    assert ViscosityLine.through(100.0, 40.0, 95.0, 41.0).b > 0
+    with pytest.raises(ValueError, match="differ by 1 °C or more"):
+        ViscosityLine.through(100.0, 40.0, 95.0, 40.9)

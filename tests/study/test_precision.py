@@ -90,6 +90,12 @@ def test_viscosity_editions_differ():
     assert "from memory" in new.sure
 
 
+def test_additives_by_their_power_of_the_level():
+    """ISO 3104:1994: r = 0.00192 x^1.1 and R = 0.00862 x^1.1, from memory, check your copy; 100^1.1 = 158.49 by hand."""
+    found = precision("ISO 3104:1994 additives", "KV100", 100, "mm²/s")
+    assert (found.r, found.R) == pytest.approx((0.30430, 1.36618), rel=1e-4)
+
+
 def test_residual_fuel_with_a_shift():
     # ISO 3104:1994: r = 0.013 (x + 8); at 380 mm²/s 5.044
     assert precision("ISO 3104:1994 residual fuels", "KV100", 380, "mm²/s").r == pytest.approx(5.044)

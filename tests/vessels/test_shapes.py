@@ -134,6 +134,14 @@ def test_closed_forms_of_the_upright_shapes() -> None:
 
 # inside dimensions of generic containers, common practice, no source: plan area 2565 cm², 200 L
 # stand 78.0 cm high, 100 mL lower the level by 0.4 mm, the bottom 20 mm hold 5.1 L
+@pytest.mark.parametrize(("name", "height", "litres"), [
+    ("tote", 1000.0, 1092.5), ("tote", 250.0, 273.125),  # 11.5 * 9.5 dm times the height
+    ("table", 600.0, 201.0), ("table", 50.0, 6.0), ("table", 125.0, 30.5), ("table", 25.0, 3.0)])  # half of a row between two
+def test_a_box_and_a_table_hold_what_they_say(name: str, height: float, litres: float) -> None:
+    assert EVERY[name].volume_l(height) == pytest.approx(litres, rel=1e-12)
+    assert EVERY[name].height_mm(litres) == pytest.approx(height, rel=1e-12)
+
+
 def test_a_drum_of_205_litres() -> None:
     drum = EVERY["cylinder"]
     assert drum.area_mm2(10) / 100 == pytest.approx(2565, abs=0.5)
