@@ -16,6 +16,7 @@ from studykit.core.files import read_json, sha256_of
 from studykit.core.record import significant
 from studykit.core.writer import refuse_unusual
 from studykit.design.tables import confounded_words, design_faults, early_words
+from studykit.inference.unlike import unlike_words
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
 from studykit.quality.controls import read_check_limits
@@ -97,7 +98,15 @@ def check_folder(root: Path) -> Checked:
                    stale=there and outcome is not None and _is_stale(root, outcome),
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
                           *barred_words(study, tables.containers, tables.samples), *to_come(root),
-                          *notebook_notes(root), *early_words(tables, there), *precision_notes(study, results)))
+                          *notebook_notes(root), *early_words(tables, there), *precision_notes(study, results),
+                          *alpha_notes(study, tables.containers)))
+
+
+def alpha_notes(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:
+    """What an alpha above 0.05 is worth where containers scatter unlike one another."""
+    stored = int((containers["treatment"] == "stored").sum()) if len(containers) else 0
+    told = unlike_words(stored, study.alpha)
+    return (f"alpha = {study.alpha:g}: {told[:1].lower()}{told[1:]}",) if told else ()
 
 
 def precision_notes(study: Study, results: pd.DataFrame) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from . import share as share
 from . import single as single
 from . import table as table
 from . import tost_power as tost_power
+from . import unlike as unlike
 from .equivalence import Comparison as Comparison
 from .equivalence import Contrast as Contrast
 from .equivalence import Interval as Interval
@@ -36,4 +37,5 @@ __all__ = [
     "single",
     "table",
     "tost_power",
+    "unlike",
 ]

@@ -9,7 +9,8 @@ the same digits.
   is the exact t test of one contrast of a multivariate normal sample, and equals the mixed model with unstructured
   covariance. Containers may scatter unlike one another: for normal contrasts of one mean and any variances the test keeps
   its level (Bakirov & Szekely 2006, J. Math. Sci. 139:6497; Ibragimov & Mueller 2010, J. Bus. Econ. Stat. 28:453; one-sided
-  5 % up to 14 containers, 4.1 % for any number). Declared groups whose means differ add to the scatter.
+  5 % up to 14 containers, 4.1 % for any number; above 5 % it does not: ``unlike``). Declared groups whose means differ add
+  to the scatter.
 * Readings lost: depth means by least squares within containers (container and depth as fixed effects, so a
   container that lacks one zone still speaks through its others), each declared group by itself and then in the mix of
   all containers, so that losses in one group do not move the mean. Residuals are taken about that mean, with a

@@ -13,6 +13,7 @@ from studykit.ageing.tables import action_words
 from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
+from studykit.inference.unlike import unlike_words
 from studykit.report.firstpage import beyond_groups, count, listed, of_one, optional, recorded, together
 from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
@@ -166,6 +167,7 @@ def sure(stage: OpenStage) -> list[str]:
     told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
             f"{count(n['samples_planned'], 'sample')} planned{measured}; an error of at most {100 * stage.study.alpha:g} % was "
             "asked of each “homogeneous” and each “stratified”."]
+    told += filter(None, (unlike_words(int(n["containers_stored"]), stage.study.alpha),))
     status = lock_status(stage.root, stage.study)
     told += [] if status.first_page else [status.sentence]
     influence = optional(stage, "05-model", "influence")

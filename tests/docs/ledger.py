@@ -11,6 +11,7 @@ from studykit.design.advice import FEWEST_PER_GROUP
 from studykit.design.operating import STUDIES
 from studykit.design.world import FEWEST_STUDIES
 from studykit.inference.equivalence import holm
+from studykit.inference.unlike import FIRM, worst_level
 from studykit.intake.bounds import MAX_PARTS, MAX_UNPACKED
 from studykit.intake.cellmodel import MOST_COLUMNS
 from studykit.intake.delimited import MAX_BYTES, MAX_CELLS
@@ -130,6 +131,12 @@ LEDGER: dict[str, list[Row]] = {
         row("Droplets in oil 0.03 s; there BD", "0.03 0.6 3200 1700", "cited: tests/benchmarks/bench_column.py"),
     ],
     "docs/00-study.md": [
+        row("Above 0.05 these shares hold only", "0.05", "values", FIRM),
+        row("Where few of them scatter far more", "0.1 10.3 4 12.0 12 12.9 24 0.15 23.1 0.2 50 24", "values",
+            0.1, 100 * worst_level(4, 0.1), 4, 100 * worst_level(12, 0.1), 12, 100 * worst_level(24, 0.1), 24,
+            0.15, 100 * worst_level(24, 0.15), 0.2, 100 * worst_level(24, 0.2), 24),
+        row("At 0.05 it is never more than", "0.05 never 5.1",
+            "inference/test_unlike.py::for_any_number_it_holds_at_the_smaller_level_and_nearly_at_five_per_cent"),
         row("Absolute suits what starts near zero or is judged by a limit", "",
             "docs/test_said.py::only_an_absolute_margin_keeps_its_width_near_zero"),
         row("Words need their levels", "every", "study/test_ages.py::every_cell_that_does_not_fit_is_named"),
@@ -621,6 +628,8 @@ LEDGER: dict[str, list[Row]] = {
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
     ],
     "docs/05-model.md": [
+        row("For normal differences of one mean the t test", "0.05 14",
+            "inference/test_unlike.py::a_two_sided_tenth_holds_up_to_14_containers"),
         row("So it errs on the safe side", "6 6 43 90 100",
             "operating/test_fast.py::rules_that_look_within_groups_are_caught"),
         row("A scatter pooled within groups, and", "31 22 2 12 five",

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
+from studykit.commands.check import alpha_notes
 from studykit.report import questions
 from studykit.study.definition import parse_study
 from tests.studies import definition
@@ -63,3 +64,19 @@ def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(do, quoted)
     note = " (Nothing here allows mixing.)"
     told = questions._in_whose_words(stage, do + note)
     assert told == (f"In the author's words: “{do}”" if quoted else do) + note
+
+
+@pytest.mark.parametrize(("alpha", "told"), [(0.05, False), (0.1, True)])
+def test_page_one_tells_what_an_alpha_above_five_per_cent_is_worth(monkeypatch, alpha, told):
+    """By hand of ``inference.unlike``: 12.9 % with 24 containers at 0.1."""
+    held = {"containers_stored": "24", "depths": "3", "samples_planned": "72", "rows_in": "72", "rows_taken": "72",
+            "flags_stop": "0", "flags_ask": "0"}
+    monkeypatch.setattr(questions, "recorded", lambda *_: held)
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    monkeypatch.setattr(questions, "lock_status", lambda *_: SimpleNamespace(first_page=True))
+    text = " ".join(questions.sure(SimpleNamespace(root=None, study=parse_study(definition(alpha=alpha)))))
+    worst = "Where few of 24 containers scatter far more than the others, up to 12.9 % may err so"
+    assert (worst in text) is told
+    notes = alpha_notes(parse_study(definition(alpha=alpha)), pd.DataFrame({"treatment": ["stored"] * 24}))
+    assert notes == ((f"alpha = 0.1: w{worst[1:]}: above alpha = 0.05 the t test does not keep its level against that.",)
+                     if told else ())
