@@ -57,6 +57,11 @@ class Course:
         g = self.column(months)
         return np.stack([np.ones_like(g), g], axis=-1)
 
+    def bent(self, months: ArrayLike) -> Array:
+        """Columns 1, g(t) and its square, shape (..., 3): the course with a bend."""
+        found = self.line(months)
+        return np.concatenate([found, found[..., 1:] ** 2], axis=-1)
+
     def words(self) -> str:
         """The course in words."""
         if self.half_months is not None:

@@ -58,3 +58,12 @@ def over(found: Ageing) -> str:
     text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is told." if taken else ""
     return text + (f" Declared random, with fewer than four levels that were seen at several ages: {', '.join(few)}; the times "
                    "hold for these levels only." if few else "")
+
+
+def rests(found: Ageing) -> str:
+    """That times are held against a bend, and of containers that were not drawn to the end."""
+    text = (" A time of the mean is told as far as both that course and one with a bend show it, and the share of containers "
+            "beyond the oldest age likewise." if any(not t.bent for t in found.trends) else "")
+    return text + (" Some containers were not drawn to the end: lines are then those of a mixed model with a level and a rate "
+                   "of each container. That is right where they were given up for what was read of them before, not where "
+                   "they were for what nobody read." if any(len(t.outer.own.gone) for t in found.trends) else "")

@@ -17,6 +17,7 @@ Shapes: S sets of values on one layout, n rows, q columns, T combinations of the
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -56,10 +57,13 @@ class Lines:
     gram: Array | None
     df_rest: int
     scatter: Array  # (S,) residual mean square
+    rows: Callable[[Array], Reading] | None = None  # reads combinations in place of what stands above
 
     def at(self, rows: ArrayLike) -> Reading:
         """Combinations of the coefficients, rows (T, q)."""
         L = np.atleast_2d(np.asarray(rows, dtype=float))
+        if self.rows is not None:
+            return self.rows(L)
         variance = np.maximum(np.einsum("tq,sqr,tr->st", L, self.covariance, L), 0.0)
         if self.gram is None:
             return Reading(estimate=self.beta @ L.T, se=np.sqrt(variance), df=np.full(len(L), float(self.df_rest)))

@@ -25,7 +25,7 @@ from numpy.polynomial import Chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
-from studykit.ageing.courses import Course
+from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import Lines
 
 Array = NDArray[np.float64]
@@ -65,19 +65,20 @@ def earlier(some: Sequence[Passing]) -> Passing:
 
 
 def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, alpha: float, span: tuple[float, float],
-                stop: float, points: int | None = None, beyond: float | None = None) -> Passing:
+                stop: float, points: int | None = None, beyond: float | None = None, bent: bool = False) -> Passing:
     """When the mean difference passes the margin (low, high); limits are followed up to ``stop`` months.
 
     ``span``: youngest and oldest age observed. ``points``: ages looked at on either side of the oldest (POINTS).
     ``beyond``: the level of ``latest``, alpha where left out.
 
-    ``lines`` has the two columns of ``course.line``. ``latest`` is looked for up to FAR times ``stop``. Where a limit lies
+    ``lines`` has the two columns of ``course.line``, or the three of ``course.bent`` (the fitted time is then not its own).
+    ``latest`` is looked for up to FAR times ``stop``. Where a limit lies
     beyond at the youngest age there is no time within, even if the line comes back later: young containers are not.
     """
-    low, high = margin
+    (low, high), columns = margin, course.bent if bent else course.line
 
     def limits(months: Array, level: float) -> tuple[Array, Array]:
-        found = lines.at(course.line(months))
+        found = lines.at(columns(months))
         half = stats.t.isf(level, np.where(np.isfinite(found.df), found.df, 1.0)) * found.se
         return found.estimate - half, found.estimate + half
 
@@ -90,7 +91,7 @@ def mean_passes(lines: Lines, course: Course, margin: tuple[float, float], *, al
         return np.asarray(np.maximum(lower - high, low - upper))
 
     def worse(months: Array, best: NDArray[np.intp]) -> NDArray[np.bool_]:
-        fitted = lines.at(course.line(months)).estimate
+        fitted = lines.at(columns(months)).estimate
         first, there = fitted[:, 0], np.take_along_axis(fitted, best[:, None], 1)[:, 0]
         shrinks = (first * there > 0) & (np.abs(first) > np.abs(there) + 1e-12)
         return np.asarray(shrinks | (first > high) | (first < low))
@@ -171,50 +172,57 @@ class Law:
     chosen: NDArray[np.intp]
 
 
-def opened_once(values: Array, course: Course, months: Array, at: Array) -> Law:
+def opened_once(values: Array, course: Course, months: Array, at: Array, *, bent: bool = False) -> Law:
     """Laws at times ``at`` from containers opened once each, values (S, n): one for each growth of scatter with age."""
-    X, L = course.line(months), course.line(at)
+    X, L = (course.bent(t) if bent else course.line(t) for t in (months, at))
     top = float(X[:, 1].max())
     means, scatters, leverages, likelihood = [], [], [], []
     for r in GROWTH:
         variance, later = 1 + r * (X[:, 1] / top) ** 2, 1 + r * (L[:, 1] / top) ** 2
         unit = np.linalg.inv((X / variance[:, None]).T @ X)
         beta = (values / variance) @ X @ unit
-        square = ((values - beta @ X.T) ** 2 / variance).sum(axis=1) / (len(X) - 2)
+        square = ((values - beta @ X.T) ** 2 / variance).sum(axis=1) / (len(X) - X.shape[1])
         means.append(beta @ L.T)
         scatters.append(np.sqrt(square[:, None] * later))
         leverages.append(np.einsum("tq,qr,tr->t", L, unit, L) / later)
         with np.errstate(divide="ignore"):
             likelihood.append(len(X) * np.log(square) + np.log(variance).sum())
-    return Law(mean=np.stack(means), scatter=np.stack(scatters), leverage=np.stack(leverages), df=len(X) - 2,
+    return Law(mean=np.stack(means), scatter=np.stack(scatters), leverage=np.stack(leverages), df=len(X) - X.shape[1],
                chosen=np.argmin(np.stack(likelihood), axis=0))
 
 
-def own_lines(values: Array, course: Course, months: Array, units: ArrayLike) -> Array:
-    """Each container's own line (S, m, 2) by least squares; containers seen at one age only are left out."""
-    X, codes = course.line(months), np.unique(units, return_inverse=True)[1]
+def own_lines(values: Array, course: Course, months: Array, units: ArrayLike, *, bent: bool = False) -> Array:
+    """Each container's own line (S, m, 2) by least squares; containers seen at one age only are left out.
+
+    bent: with a bend, (S, m, 3); containers seen at fewer than three ages are left out.
+    """
+    X, codes = course.bent(months) if bent else course.line(months), np.unique(units, return_inverse=True)[1]
     found = []
     for m in range(int(codes.max()) + 1):
         own = codes == m
-        if np.ptp(X[own, 1]) > 0:
+        if same_ages(np.asarray(months)[own]).max() > X.shape[1] - 2:
             found.append(values[:, own] @ X[own] @ np.linalg.inv(X[own].T @ X[own]))
-    return np.stack(found, axis=1) if found else np.zeros((len(values), 0, 2))
+    return np.stack(found, axis=1) if found else np.zeros((len(values), 0, X.shape[1]))
 
 
 def drawn_again(lines: Array, course: Course, at: Array) -> Law:
     """The law at times ``at`` from the containers' own lines (S, m, 2): their values at each time, any covariance within."""
-    each = lines @ course.line(at).T
+    each = lines @ (course.line(at) if lines.shape[2] < 3 else course.bent(at)).T
     m = each.shape[1]
     return Law(mean=each.mean(axis=1)[None], scatter=each.std(axis=1, ddof=1)[None], df=m - 1,
                leverage=np.full((1, len(at)), 1 / m), chosen=np.zeros(len(each), dtype=np.intp))
 
 
-def containers_law(values: Array, course: Course, months: Array, units: ArrayLike) -> Callable[[Array], Law] | None:
-    """The containers' laws at any times from values (S, n); None below LEAST own lines or containers opened once."""
+def containers_law(values: Array, course: Course, months: Array, units: ArrayLike, *,
+                   bent: bool = False) -> Callable[[Array], Law] | None:
+    """The containers' laws at any times from values (S, n); None below LEAST own lines or containers opened once.
+
+    bent: by the course with a bend.
+    """
     n = len(np.unique(units))
     if n == len(months):
-        return None if n < LEAST else lambda t: opened_once(values, course, months, t)
-    lines = own_lines(values, course, months, units)
+        return None if n < LEAST + bent else lambda t: opened_once(values, course, months, t, bent=bent)
+    lines = own_lines(values, course, months, units, bent=bent)
     return None if lines.shape[1] < LEAST else lambda t: drawn_again(lines, course, t)
 
 

@@ -164,6 +164,16 @@ def words(t: Trend) -> str:
             f"{up_to}{_interval(t, s)}")
 
 
+def told_with(t: Trend) -> str:
+    """What a time rests on where that is not the ages seen: a course beyond them, containers that were not drawn to the end."""
+    oldest, gone, safe = seen_time(t.horizon.oldest), t.outer.own.gone, float(t.mean.safe[0])
+    far = (f"{oldest} observed, beyond them on a straight course" if safe > t.horizon.oldest else
+           f"beyond {oldest} a bend is not excluded" if safe == t.horizon.oldest < t.horizon.bound else "")
+    lost = (f"{len(gone)} of {len(set(t.outer.own.units))} containers not drawn after {seen_time(gone.min())}"
+            if len(gone) else "")
+    return "; ".join(x for x in (far, lost) if x)
+
+
 def _by(t: Trend, pair: tuple[str, str]) -> str:
     """The pair that decides, in commas, where it is not that of the ends."""
     found = t.by(pair)
@@ -178,10 +188,11 @@ def _mean_words(t: Trend) -> str:
             late = f", and beyond it from {from_} {unit} on" if math.isfinite(passing.latest[0]) else ""
             return f"on average{by} not shown to be within the margin at the youngest age{late}{_interval(t, passing)}"
         return f"on average{by} beyond the margin already at the youngest age seen ({seen_time(youngest)})"
-    seen = f"{seen_time(t.horizon.oldest)} observed" if passing.safe[0] > t.horizon.oldest else ""
+    seen = told_with(t)
     if passing.safe[0] >= t.horizon.bound:
         return f"on average{by} the margin is not passed within {_looked_at(t)}{_interval(t, passing, seen)}"
-    return f"on average{by} within the margin up to {whole_time(passing.safe[0])}{_interval(t, passing, seen)}"
+    up_to = (seen_time if passing.safe[0] == t.horizon.oldest else whole_time)(passing.safe[0])
+    return f"on average{by} within the margin up to {up_to}{_interval(t, passing, seen)}"
 
 
 def _looked_at(t: Trend) -> str:
@@ -471,7 +482,7 @@ def said(study: Study, found: Ageing) -> str:
     lots, gone = holds.lots(study, found), dict[str, list[str]]()
     for a, why in (*found.left_out, *found.lacking):
         gone.setdefault(why, []).append(study.label_of(a))
-    text += (_all_pairs(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots) + holds.more_lots(lots)
+    text += (_all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots) + holds.more_lots(lots)
              + holds.over(found))
     return "\n".join([text, *(f"- {', '.join(who)}: {why}." for why, who in gone.items())])
 

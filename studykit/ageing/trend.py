@@ -20,8 +20,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
-from studykit.ageing.lines import Lines, Reading, fit_lines
+from studykit.ageing.again import fit_over
+from studykit.ageing.bends import beyond_seen, mean_held
+from studykit.ageing.courses import SAME_AGE, Course, LackOfFit, lack_of_fit, same_ages
+from studykit.ageing.lines import Lines, Reading
 from studykit.ageing.pooling import random_lots
 from studykit.ageing.reach import (
     Passing,
@@ -31,7 +33,6 @@ from studykit.ageing.reach import (
     containers_law,
     earlier,
     longer,
-    mean_passes,
     share_passes,
 )
 from studykit.ageing.tied import Tie, lacking, ties
@@ -39,11 +40,14 @@ from studykit.core.errors import DesignMismatch
 from studykit.inference.margin import Margin
 from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.rows import ModelRows
+from studykit.study.ages import DAYS_A_MONTH
 from studykit.study.definition import Study
 
 ALL = "all containers"
 MOST_MONTHS_BEYOND = 12.0
 """ICH Q1E 2003, section 2.4.1: extrapolation up to twice the observed time, and no more than 12 months beyond it."""
+SLACK_DAYS = 7
+"""A visit may take so long (own judgement): who was drawn that much before the last was drawn to the end."""
 FIT = 0.01
 """Lack of fit below which the ages are taken not to lie on the declared course (own judgement: many analytes are tested)."""
 
@@ -101,6 +105,21 @@ class Own:
     def again(self) -> bool:
         """True where containers were drawn at more than one visit."""
         return len(np.unique(self.units)) < len(self.units)
+
+    @property
+    def drawn_once(self) -> int:
+        """How many containers were drawn at one visit only."""
+        return int((np.unique(self.units, return_counts=True)[1] == 1).sum())
+
+    @property
+    def gone(self) -> np.ndarray:
+        """Last ages, months, of the containers that were drawn again and not to the end."""
+        each = pd.DataFrame({"unit": self.units, "age": self.months, "day": pd.to_datetime(self.days, errors="coerce")})
+        last = each.groupby("unit").max()
+        slack = SAME_AGE * float(self.months.max())
+        early = (last["day"].max() - last["day"]).dt.days > max(slack * DAYS_A_MONTH, SLACK_DAYS)
+        ended = np.asarray(last["age"][early & (last["age"] < self.months.max() - slack)], dtype=float)
+        return ended if self.again else ended[:0]
 
     @property
     def span(self) -> tuple[float, float]:
@@ -342,13 +361,13 @@ def _trend(study: Study, given: tuple[Own, dict[str, list[str]]], fit: LackOfFit
     own, random = given
     if not len(own.months) or same_ages(own.months).max() < 1:
         raise DesignMismatch("all ages are equal")
-    growth = fit_lines(own.values, own.course.line(own.months), own.units)
+    growth = fit_over(own.values, own.course, own.months, own.units)
     if not np.isfinite(growth.at([[0.0, 1.0]]).se).all():
         raise DesignMismatch("one container alone carries the rate")
     far = horizon_of(own, bent)
     mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=own.alpha, beyond=own.beyond)
-            if bent else mean_passes(growth, own.course, own.edges, alpha=own.alpha, beyond=own.beyond, span=own.span,
-                                     stop=far.bound))
+            if bent else mean_held(own.values[None], growth, _bend(own), own.course, own.months, own.edges, alpha=own.alpha,
+                                   beyond=own.beyond, stop=far.bound))
     spread, over = None if bent else _spread(own, far.bound), dict[str, int]()
     for name, levels in random.items() if not bent else ():
         more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=own.alpha, span=own.span,
@@ -358,6 +377,16 @@ def _trend(study: Study, given: tuple[Own, dict[str, list[str]]], fit: LackOfFit
             mean, spread = longer(mean, more.mean), None if spread is None else longer(spread, more.share)
     return Trend(own=own, growth=growth, fit=fit, horizon=far, mean=mean, spread=spread, over=tuple(over.items()), bent=bent,
                  simulated=Simulated(mean=np.array([np.nan]), share=None))
+
+
+def _bend(own: Own) -> Lines | None:
+    """The line with a bend; None where two ages, or too few containers, cannot show one."""
+    if same_ages(own.months).max() < 2:
+        return None
+    try:
+        return fit_over(own.values, own.course, own.months, own.units, bent=True)
+    except DesignMismatch:
+        return None
 
 
 def _simulated(study: Study, t: Trend) -> Simulated:
@@ -390,8 +419,23 @@ def horizon(course: Course, months: np.ndarray) -> Horizon:
 
 
 def _spread(own: Own, bound: float) -> Passing | None:
-    """When more than the declared share of containers lies beyond; None where too few containers tell."""
-    law = containers_law(own.values[None], own.course, own.months, own.units)
+    """When more than the declared share of containers lies beyond; None where too few containers tell.
+
+    Of containers drawn again, one that was drawn once has no line of its own, and is taken to be beyond.
+    """
+    once = own.drawn_once if own.again else 0
+    share = (own.share * len(np.unique(own.units)) - once) / (len(np.unique(own.units)) - once)
+    if share <= 0:
+        return None
+    line, bend = _share_by(own, share, bound, bent=False), None
+    if line is not None and line.safe[0] > own.span[1]:
+        bend = _share_by(own, share, bound, bent=True)
+    return None if line is None else beyond_seen(line, bend, own.span[1])
+
+
+def _share_by(own: Own, share: float, bound: float, *, bent: bool) -> Passing | None:
+    """When more than ``share`` of the containers lies beyond, by lines or by lines with a bend."""
+    law = containers_law(own.values[None], own.course, own.months, own.units, bent=bent)
     if law is None:
         return None
-    return share_passes(law, own.edges, own.share, alpha=own.alpha, beyond=own.beyond, span=own.span, stop=bound)
+    return share_passes(law, own.edges, share, alpha=own.alpha, beyond=own.beyond, span=own.span, stop=bound)

@@ -109,6 +109,15 @@ class RemlFit:
             scale=found.scale, method=method, note=caution(len(matrix), found.df, found.scale),
         )  # fmt: skip
 
+    def rows(self, L: Sequence[float] | np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Estimate, Kenward-Roger standard error and degrees of freedom of each row of L (rows, p), many at once."""
+        matrix, _ = contrast_matrix(L, self.names, independent=False)
+        inner, small = self._inner(matrix), self._small
+        se = self._scale * np.sqrt(np.einsum("ta,ab,tb->t", inner, small.adjusted, inner))
+        variance = np.einsum("ta,ab,tb->t", inner, small.Phi, inner)
+        g = np.einsum("ta,iab,tb->ti", inner, small.D1, inner)
+        return matrix @ self.beta, se, 2 * variance**2 / np.einsum("ti,ij,tj->t", g, small.W, g)
+
     def interval(
         self, L: Sequence[float] | np.ndarray, level: float = 0.95, method: str = "kenward-roger"
     ) -> Interval | tuple[Interval, ...]:
