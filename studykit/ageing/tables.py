@@ -482,8 +482,8 @@ def said(study: Study, found: Ageing) -> str:
     lots, gone = holds.lots(study, found), dict[str, list[str]]()
     for a, why in (*found.left_out, *found.lacking):
         gone.setdefault(why, []).append(study.label_of(a))
-    text += (_all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots) + holds.more_lots(lots)
-             + holds.over(found))
+    text += (_all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots)
+             + holds.more_lots(lots) + holds.over(found))
     return "\n".join([text, *(f"- {', '.join(who)}: {why}." for why, who in gone.items())])
 
 

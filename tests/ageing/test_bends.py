@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -35,6 +37,14 @@ def test_a_course_that_bends_is_seldom_told_too_long(name: str, most: float) -> 
     alone, told, *_ = run(WORLDS[name])
     assert alone > 30
     assert told < most
+
+
+def test_the_rows_of_the_design_page_are_what_the_worlds_give() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "01-design.md").read_text(encoding="utf-8")
+    for name, world in WORLDS.items():
+        row = next(line for line in page.splitlines() if line.startswith(f"| {name} ("))
+        told = [float(cell) for cell in row.strip("| ").split(" | ")[1:]]
+        assert told == pytest.approx(run(world), abs=0.6), name
 
 
 def test_what_a_straight_course_pays_for_it() -> None:
