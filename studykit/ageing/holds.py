@@ -67,3 +67,12 @@ def rests(found: Ageing) -> str:
     return text + (" Some containers were not drawn to the end: lines are then those of a mixed model with a level and a rate "
                    "of each container. That is right where they were given up for what was read of them before, not where "
                    "they were for what nobody read." if any(len(t.outer.own.gone) for t in found.trends) else "")
+
+
+def all_pairs(found: Ageing) -> str:
+    """That every pair of depths counts, and which have no line."""
+    if all(len(t.pairs) < 2 and not t.without for t in found.trends):
+        return ""
+    gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
+    return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
+            "share holds for each pair." + (f" Not judged, because they carry no line: {', '.join(gone)}." if gone else ""))

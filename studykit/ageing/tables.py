@@ -482,18 +482,9 @@ def said(study: Study, found: Ageing) -> str:
     lots, gone = holds.lots(study, found), dict[str, list[str]]()
     for a, why in (*found.left_out, *found.lacking):
         gone.setdefault(why, []).append(study.label_of(a))
-    text += (_all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots)
+    text += (holds.all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots)
              + holds.more_lots(lots) + holds.over(found))
     return "\n".join([text, *(f"- {', '.join(who)}: {why}." for why, who in gone.items())])
-
-
-def _all_pairs(found: Ageing) -> str:
-    """That every pair of depths counts, and which have no line."""
-    if all(len(t.pairs) < 2 and not t.without for t in found.trends):
-        return ""
-    gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
-    return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
-            "share holds for each pair." + (f" Not judged, because they carry no line: {', '.join(gone)}." if gone else ""))
 
 
 def record_times(stage: OpenStage, found: Ageing) -> None:
