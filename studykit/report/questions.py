@@ -146,12 +146,12 @@ def which(stage: OpenStage) -> list[str]:
         told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
                     if opened != "1" else "The one that was opened: the answer holds for no other.")
     elif opened == str(len(names)):
-        told.append(f"That is every one of {opened} sampled.")
+        told[-1] += f" That is every one of {opened} sampled."
     elif opened != "1":
-        told.append(f"That is {len(names)} of {opened} sampled; the others are not thereby shown to be within.")
+        told[-1] += f" That is {len(names)} of {opened} sampled; the others are not thereby shown to be within."
     told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
              if isinstance(why := r.get("why"), str) and why]
-    told += [f"By what was stirred after the draws, shown to lie beyond the margin of {name}: "
+    told += [f"By the stirred rest, shown beyond the margin of {name}: "
              f"{listed(list(dict.fromkeys(part['container'].astype(str))), LONG)}."
              for name, part in (rests.groupby("name", sort=False) if len(rests) else ())]
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]

@@ -136,7 +136,19 @@ def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) 
     monkeypatch.setattr(questions, "optional", lambda _stage, _stem, name: tables.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame({"use": ["floor"], "word": ["cannot tell"]}))
-    assert questions.which(SimpleNamespace())[1:] == [said]  # and a study without a table of what to do has a page too
+    (told,) = questions.which(SimpleNamespace())  # and a study without a table of what to do has a page too
+    assert told == f"Shown to lie beyond the margin of solids: {', '.join(beyond)}. {said}"
+
+
+def test_containers_beyond_by_their_stirred_rest_are_named(monkeypatch) -> None:
+    rests = pd.DataFrame({"container": ["D1", "D7"], "name": "silicon", "pair": "zones - whole container"})
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "12"})
+    monkeypatch.setattr(questions, "optional", lambda _s, _t, name: rests if name == "containers-beyond" else pd.DataFrame())
+    monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
+    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame({"use": ["floor"], "word": ["nothing is known"]}))
+    told = questions.which(SimpleNamespace())
+    assert told[0].startswith("The zones of no single one")
+    assert told[1] == "By the stirred rest, shown beyond the margin of silicon: D1, D7."
 
 
 def test_floors_beyond_are_named_where_the_zones_of_no_container_are(monkeypatch) -> None:
