@@ -139,6 +139,8 @@ def largest(pair: Linear, c: float, floor: float = 0.0, sign: float = 1.0, enoug
     w, Q = w[used], pair.form[np.ix_(used, used)]
     free = np.flatnonzero(width > 0)
     flat = float(w @ start) + float(np.maximum(w * width, 0).sum()) + c * floor
+    if flat >= enough:
+        return Extreme(bound=np.inf, attained=flat)
     if len(free) == 0:
         value = max(flat, float(w @ start) + c * math.sqrt(max(float(start @ Q @ start), 0.0)))
         return Extreme(bound=value, attained=value)
@@ -212,8 +214,11 @@ class _Corner:
 def _branch(problem: _Corner, lower: float, enough: float, nodes: int) -> Extreme:
     ticket = count()
     zero, one = np.zeros(len(problem.b)), np.ones(len(problem.b))
+    best = max(lower, problem.climb(zero), problem.climb(one))
+    if best >= enough:
+        return Extreme(bound=np.inf, attained=best)
     bound, x = problem.bound(zero, one)
-    best = max(lower, problem.climb(x), problem.climb(zero), problem.climb(one))
+    best = max(best, problem.climb(x))
     heap = [(-bound, next(ticket), zero, one, x)]
     for _ in range(nodes):
         top = -heap[0][0]
@@ -375,6 +380,8 @@ def _beyond(f: Linear | None, edge: float, alpha: float, step: float, k: int) ->
     if f is None or not (np.isfinite(f.low).all() and np.isfinite(f.high).all()):
         return False
     sign = 1.0 if float(f.weights @ (f.low + f.high) / 2) > 0 else -1.0
+    if float(np.minimum(sign * f.weights * f.low, sign * f.weights * f.high).sum()) <= edge:
+        return False  # some filling has the difference itself within the margin
     still = Linear(weights=0 * f.weights, form=f.form, df=f.df, unit=f.unit, low=f.low, high=f.high)
     c = critical_beyond(k, f.df, edge, max(largest(still, 1.0).bound, _floor(f, step)), alpha)
     return largest(f, c, _floor(f, step), -sign, enough=-edge).bound < -edge

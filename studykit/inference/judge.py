@@ -90,6 +90,8 @@ def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[
     columns named in ``groups`` (one level a container). margin: {"relative_percent": 20}, {"factor": 2} or {"absolute": 2};
     depths: the labels from the surface down, of any dtype; share: largest share of containers (0 to 1) that may lie
     beyond the margin, None where only the mean and what is shown of single containers and groups count.
+    A stated repeatability cannot be given here: of single determinations the noise is not known, so the bound of the share is
+    twice as large, and a stock that a study folder with a stated repeatability calls homogeneous may be inconclusive.
     BadInput names every fault of the call and of the table at once.
     """
     scale, cells = read_table(table, margin=margin, depths=depths, alpha=alpha, share=share, groups=groups)
@@ -125,7 +127,7 @@ def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     with both ends, or where a limit leaves it anywhere.
     """
     middle = _middle(cells)[:, cells.k - 2]
-    ends = np.isfinite(_ends(cells, False)[0][:, cells.k - 2]) | np.isfinite(_ends(cells, False)[1][:, cells.k - 2])
+    ends = ~np.isnan(_ends(cells, False)[0][:, cells.k - 2])  # of a limit without an end both are infinite, of a lost one NaN
     seen = middle[np.isfinite(middle)]
     if ends.sum() < 3:
         return None
@@ -408,7 +410,8 @@ def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, 
     """The words for the mean of many studies of one layout, (S,).
 
     layout: one row a determination, columns container and depth; values (S, rows): in the analyte's unit, NaN where
-    lost; margin, depths, alpha as in ``judge``. BadInput names every fault at once.
+    lost; margin, depths, alpha as in ``judge``. BadInput names every fault at once. A study that ``judge`` refuses, as one
+    of too few containers or depths with values, is "inconclusive" here.
     """
     container, depth, n, scale, y = read_layout(layout, values, margin=margin, depths=depths, alpha=alpha)
     k, out = len(depths), np.empty(len(y), dtype=np.int8)

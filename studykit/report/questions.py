@@ -141,7 +141,9 @@ def which(stage: OpenStage) -> list[str]:
         told.append(f"Shown to lie beyond the margin of {what}: {listed(mine, LONG)}.")
     floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, MOST, BEYOND))].to_dict("records")
     if not names and (floors or len(rests)):
-        told.append("The zones of no single one are shown to lie beyond a margin, which does not show that each is within.")
+        told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for no other."
+                    if opened == "1" else "The zones of no single one are shown to lie beyond a margin, which does not show "
+                    "that each is within.")
     elif not names:
         told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
                     if opened != "1" else "The one that was opened: the answer holds for no other.")

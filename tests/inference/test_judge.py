@@ -546,3 +546,14 @@ def test_the_next_container_of_three_lies_as_far_off_as_the_limit_of_one_of_them
     span = said(pairs([100.0, 100.0, 100.0], [110.0, 116.0, "<112"]), 300).next_container
     assert span.low == pytest.approx((own.mean(axis=1) - reach).min(), rel=1e-3)
     assert span.high == pytest.approx((own.mean(axis=1) + reach).max(), rel=1e-3)
+
+
+def test_the_next_container_is_nowhere_known_where_limits_have_no_end():
+    """Six near 10 in both zones, six '<2' in both, a margin in per cent: their ratio may be anything, so the next one's too."""
+    rows = [(f"C{c}", d, v) for c in range(12) for d, v in zip("ul", ("10", "10") if c < 6 else ("<2", "<2"), strict=True)]
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    found = judge(table, margin={"relative_percent": 20}, depths=["u", "l"])
+    assert not np.isfinite(found.pairs[["low", "high"]].to_numpy()).all()
+    assert found.next_container is None
+    ends = judge(table, margin={"absolute": 3}, depths=["u", "l"]).next_container  # in mg/kg a limit has two ends
+    assert ends.low <= -2 < 2 <= ends.high
