@@ -301,12 +301,13 @@ def _linked_form(low: Array, high: Array, ok: NDArray[np.bool_], row: Array, Z: 
 
 
 def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequence[str], *, alpha: float = 0.05,
-                 groups: ArrayLike | None = None, step: float = 0.0, level: float = 0.95) -> BoundedVerdict:
+                 groups: ArrayLike | None = None, step: float = 0.0, level: float = 0.95,
+                 limits: bool = True) -> BoundedVerdict:
     """The word that every filling between low and high (n, k) gives, or inconclusive with the reason.
 
     low, high: bounds of the cell means on the scale of the margin (equal where a value is known, NaN where lost,
     minus infinity for "<" on the log scale, plus infinity for ">"). step: floor of scatter, as in
-    ``contrasts_of``.
+    ``contrasts_of``. limits: False for the word alone; every pair then has the limits of nothing known.
     """
     lo, hi = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
     if lo.shape != hi.shape or lo.ndim != 2 or lo.shape[1] != len(labels):
@@ -315,7 +316,7 @@ def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequen
         raise ValueError("low must not be above high")
     forms = linear_forms(lo, hi, None if groups is None else np.asarray(groups, dtype=float))
     names = tuple(f"{labels[int(r.argmax())]} - {labels[int(r.argmin())]}" for r in pair_rows(len(labels)))
-    spans = [_limits(f, step, level) for f in forms]
+    spans = [_limits(f if limits else None, step, level) for f in forms]
     within, against = _homogeneous(forms, margin.edge, alpha, step)
     word = "homogeneous" if within else "stratified" if _stratified(forms, margin.edge, alpha, step, len(labels)) else (
         "inconclusive")

@@ -262,10 +262,12 @@ def _ends(cells: CellBounds, rounded: bool) -> tuple[Array, Array]:
         return low[:, second] - high[:, first] - dust, high[:, second] - low[:, first] + dust
 
 
-def mean_of(cells: CellBounds, margin: Margin, alpha: float) -> tuple[Contrasts, MeanWord, Array, Array, tuple[str, ...]]:
+def mean_of(cells: CellBounds, margin: Margin, alpha: float, *,
+            limits: bool = True) -> tuple[Contrasts, MeanWord, Array, Array, tuple[str, ...]]:
     """The word for the mean: contrasts at the middle of what is known, the word, limits of each pair, and why.
 
     Bounds count where a value is a limit, and where rounding is coarser than the scatter of containers' differences.
+    ``limits``: False for the word alone.
     """
     with np.errstate(invalid="ignore"):
         middle = (cells.low + cells.high) / 2
@@ -277,7 +279,7 @@ def mean_of(cells: CellBounds, margin: Margin, alpha: float) -> tuple[Contrasts,
         return found, WORDS[code], np.full(0, 0.0), np.full(0, 0.0), _mean_reasons(found, WORDS[code], margin, alpha)
     low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
     verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
-                           level=1 - 2 * alpha)
+                           level=1 - 2 * alpha, limits=limits)
     word: MeanWord = next(w for w in WORDS if w == verdict.word)
     why = verdict.reason if limited else f"Readings were rounded more coarsely than they scatter: {verdict.reason}"
     return found, word, np.array(verdict.low), np.array(verdict.high), (why,)
@@ -429,7 +431,7 @@ def _codes(y: Array, container: NDArray[np.intp], depth: NDArray[np.intp], shape
     for i in np.flatnonzero(maybe_rounded(y)):
         if coarse(found.taken(np.array([i])), _widest_step(y[i], margin) / COARSE)[0]:
             one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin)
-            codes[i] = WORDS.index(mean_of(one, margin, alpha)[1])
+            codes[i] = WORDS.index(mean_of(one, margin, alpha, limits=False)[1])
     return codes
 
 
