@@ -384,7 +384,7 @@ LEDGER: dict[str, list[Row]] = {
             "browser/test_report_page.py::it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_chapters"),
         row("Five questions, and the sentence", "five",
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
-        row("What to do? | Tumble every pail", "every ten",
+        row("What to do? | In the author's wo", "every ten",
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
         row("How sure is that? | 24 container", "24 3 112",
             "report/test_firstpage.py::the_page_of_the_report_tells_the_sentences_that_answer_the_five_questions"),
