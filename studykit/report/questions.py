@@ -5,6 +5,7 @@ Like the rest of page one it computes nothing: every answer is put together from
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Hashable, Iterable
 
 import pandas as pd
@@ -39,6 +40,10 @@ LITRES = {
 """What is said of pouring by the words of the first and the last litres, where none is beyond a margin or undecided."""
 LONG = 16
 """Names in one list of page one; the rest is counted there and named in the chapter."""
+
+
+FITTED = re.compile(r" \(fitted [^()]*\)")
+TIED = "; but "
 
 
 def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -104,7 +109,13 @@ def todo(stage: OpenStage) -> list[str]:
         words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
         told.append(LITRES.get(frozenset(words), "First and last litres poured unmixed were not judged."))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
-    return told + [f"{text.partition('. ')[0].rstrip('.')}." for text in standing]
+    return told + [_in_short(text) for text in standing]
+
+
+def _in_short(text: str) -> str:
+    """The first sentence of an answer about time, without its fit and cautions: both stand under *How long it may stand*."""
+    first, tied, _ = text.partition(". ")[0].rstrip(".").partition(TIED)
+    return FITTED.sub("", first) + ("; see the caution under How long it may stand." if tied else ".")
 
 
 def _in_whose_words(stage: OpenStage, action: str) -> str:

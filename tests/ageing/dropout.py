@@ -1,6 +1,6 @@
 """How often times are too long where containers drawn again are given up: for what was read of them, or by chance.
 
-    python -m tests.ageing.dropout [STUDIES]      # prints the rows of docs/time.md; 60 ms of processor time a study
+    python -m tests.ageing.dropout [STUDIES]      # prints what docs/time.md tells of; 60 ms of processor time a study
 
 Visits at 4, 8, 16 and 24 months; the mean grows by 0.5 a month and passes 10 at 20 months; scatter of a difference 0.7.
 """

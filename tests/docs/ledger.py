@@ -538,6 +538,8 @@ LEDGER: dict[str, list[Row]] = {
         row("From `report/05-model/rows-ANALY", "1 0.95 90", "model/test_fit.py::own_differences_are_paired_t_tests"),
     ],
     "docs/teaching.md": [
+        row("One thing no check can do is to re", "3",
+            "course/test_checks.py::only_what_is_plainly_no_reason_is_refused_and_nothing_of_it_is_recorded"),
         row("Walked through twice by the comm", "20 7 2 20 16 91",
             "cited: Walked through twice by the command line"),
         row("To read what a teacher has to kn", "2,200", "cited: To read what a teacher has to know"),
@@ -768,6 +770,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::a_layered_control_that_was_not_found_takes_homogeneous_back"),
     ],
     "docs/time.md": [
+        row("In 1000 simulated studies each, with", "1000 6 12 7 40 8 3 10 4.7 4.1 5.8 5.6 20 51",
+            "ageing/test_bends.py::times_hold_where_containers_are_given_up_for_what_was_read"),
         row("Times are rounded down to whole months", "", "ageing/test_trend.py::times_are_rounded_down"),
         row("So the mean is told within only as far", "never",
             "ageing/test_bends.py::no_mean_beyond_the_margin_stands_inside_a_time_within"),
