@@ -109,7 +109,7 @@ def todo(stage: OpenStage) -> list[str]:
         words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
         told.append(LITRES.get(frozenset(words), "First and last litres poured unmixed were not judged."))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
-    return told + [_in_short(text) for text in standing]
+    return told + [" ".join(_in_short(text) for text in standing)] * bool(len(standing))
 
 
 def _in_short(text: str) -> str:
