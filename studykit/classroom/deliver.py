@@ -10,6 +10,7 @@ import datetime as dt
 import hashlib
 import hmac
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -43,13 +44,17 @@ RELOCK = 'record it: studykit lock FOLDER --amend "why", and order again'
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
-    """One order and what became of it: 'delivered', 'delivered before' or 'refused', with the reasons."""
+    """One order and what became of it: 'delivered', 'delivered before' or 'refused', with the reasons.
+
+    ``file``: its name where that is none of an order's.
+    """
 
     student: str
     number: int
     state: str
     cost: float = 0.0
     left: float = 0.0
+    file: str = ""
     faults: tuple[Fault, ...] = ()
 
 
@@ -67,7 +72,7 @@ def deliver(root: Path, passphrase: str) -> tuple[Delivery, ...]:
         goods: dict[Path, bytes] = {}
         for name, entry in data["students"].items():
             for path in sorted((root / STUDENTS / name / ORDERS).glob("order-*.json"), key=_number):
-                found = _one(data, name, entry, path, seals)
+                found = _one(data, name, entry, path, seals) if _number(path) else _misnamed(name, path)
                 if not found.faults:
                     goods |= _goods(root, data, name, entry, found.number)
                 out.append((path, found))
@@ -89,8 +94,20 @@ def _told(path: Path, found: Delivery) -> Delivery:
 
 
 def _number(path: Path) -> int:
-    text = path.stem.rpartition("-")[2]
-    return int(text) if text.isdigit() else 10**6
+    """The number in an order's name; 0 where it is not as the kit writes it."""
+    found = re.fullmatch(r"order-([1-9][0-9]{0,5})", path.stem)
+    return int(found[1]) if found else 0
+
+
+def _misnamed(name: str, path: Path) -> Delivery:
+    """An order under a name that the kit does not give, such as a browser's second download, and what to do with it."""
+    twins = [p.name for p in path.parent.glob("order-*.json") if _number(p) and p.read_bytes() == path.read_bytes()]
+    help_ = f"it is the same as {twins[0]}: remove it" if twins else (
+        "where it is the student's newest order, give it the name that it was written under (a browser adds (1) to a second "
+        "download), in place of the older file; else remove it")
+    fault = Fault(file=f"{name}/{path.name}", reason="is no name of an order: these are order-1.json, order-2.json and on",
+                  remedy=help_)
+    return Delivery(student=name, number=0, state="refused", file=path.name, faults=(fault,))
 
 
 def _seals(data: Mapping[str, Any]) -> dict[str, str]:

@@ -176,6 +176,7 @@ def _write(root: Path, card: Mapping[str, Any], again: Sequence[str]) -> Written
     past = delivered(root)
     bought = bought_of(past)
     _same_lock(root, lock, past)
+    again = [{b.casefold(): b for b in bought}.get(c.casefold(), c) for c in again]
     wanted = _wanted(tables.samples, tables.study.design.replicates if tables.study.design else 1, bought, again)
     if not wanted:
         raise single(ORDERS, "there is nothing to buy: every planned bottle was delivered",

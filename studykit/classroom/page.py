@@ -15,7 +15,8 @@ from studykit.plot.readable import as_written
 
 INK, MISS, EDGE = "#1d2733", "#b3261e", "#a89f86"
 CAPTION = ("Left: every interval of the class against the truth, in units of the margin, sorted by its middle; 0 is the "
-           "truth, and a square marks an interval that misses it. Right: what each student paid, and how many words were "
+           "truth, a square marks an interval that misses it, a triangle at the edge one that reaches beyond the drawing. "
+           "Right: what each student paid, and how many words were "
            "right (filled circle) or unsafe, homogeneous where the truth is stratified (open square).")
 
 
@@ -53,6 +54,8 @@ def _intervals(ax: Axes, rows: pd.DataFrame) -> None:
     if len(rows):
         reach = float(rows["middle"].abs().quantile(0.98)) + 1
         ax.set_ylim(-reach, reach)
+        for beyond, edge, mark in ((rows["low"] < -reach, -reach, "v"), (rows["high"] > reach, reach, "^")):
+            ax.plot(rows.index[beyond], [edge] * int(beyond.sum()), mark, color=MISS, ms=6, clip_on=False)
 
 
 def alt_of(scores: pd.DataFrame) -> str:
@@ -60,7 +63,8 @@ def alt_of(scores: pd.DataFrame) -> str:
     own = bought(scores)
     n = {c: int(own[c].sum()) for c in ("hold the truth", "intervals", "words right", "words open", "words wrong", "unsafe",
                                            "found", "missed")}
-    return (f"{len(own)} students. {n['hold the truth']} of {n['intervals']} intervals (90 %) hold the truth. Words: "
+    many = "1 student" if len(own) == 1 else f"{len(own)} students"
+    return (f"{many}. {n['hold the truth']} of {n['intervals']} intervals (90 %) hold the truth. Words: "
             f"{n['words right']} right, {n['words open']} open, {n['words wrong']} wrong, of these {n['unsafe']} unsafe. "
             f"Faults: {n['found']} found, {n['missed']} missed.")
 
@@ -73,7 +77,7 @@ def figure_bytes(scores: pd.DataFrame, intervals: pd.DataFrame) -> bytes:
 
 
 SHOWN = ["student", "paid", "kegs, bottles, determinations", "words right, open, wrong", "unsafe", "intervals that hold",
-         "faults found", "kind named", "false alarms", "remarks"]
+         "faults found", "kind named", "false alarms", "precision", "remarks"]
 
 
 def bought(scores: pd.DataFrame) -> pd.DataFrame:
@@ -86,7 +90,7 @@ def shown_scores(scores: pd.DataFrame) -> list[list[str]]:
     return [[str(r["student"]), f"{r['cost']:g}", f"{r['kegs']}, {r['bottles']}, {r['determinations']}",
              f"{r['words right']}, {r['words open']}, {r['words wrong']}", str(r["unsafe"]),
              f"{r['hold the truth']} of {r['intervals']}", f"{r['found']} of {r['faults']}", str(r["kind named"]),
-             str(r["false alarms"]), str(r["remarks"])] for r in bought(scores).to_dict("records")]
+             str(r["false alarms"]), str(r["precision"]), str(r["remarks"])] for r in bought(scores).to_dict("records")]
 
 
 def without_order(scores: pd.DataFrame) -> list[str]:

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import re
 import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
@@ -20,6 +21,7 @@ import pandas as pd
 
 from studykit.classroom.laboratory import Line, Planted, measure, report
 from studykit.classroom.make import STUDENTS
+from studykit.classroom.orders import CARD, read_json
 from studykit.classroom.safe import one_teacher, seal, unseal
 from studykit.classroom.terms import judged_text, own_study, short, told
 from studykit.classroom.worlds import KEGS, World, given, margin_of, world_of
@@ -28,14 +30,15 @@ from studykit.core.files import json_text, write_beside, write_bytes, write_csv,
 from studykit.intake import run_intake
 from studykit.study import Study
 from studykit.study.lock import lock_status
-from studykit.study.seal import read_lock
+from studykit.study.seal import LOCK, read_lock
 from studykit.study.tables import load_tables
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy
 
 SCORES = ["student", "cost", "kegs", "bottles", "determinations", "words right", "words open", "words wrong", "unsafe",
-          "intervals", "hold the truth", "faults", "found", "kind named", "missed", "false alarms", "remarks"]
+          "intervals", "hold the truth", "faults", "found", "kind named", "missed", "false alarms",
+          "precision", "remarks"]
 INTERVALS = ["student", "analyte", "pair", "truth", "estimate", "low", "high", "unit", "margin", "word", "right word"]
 FAULTS = ["student", "kind", "places", "what happened", "found"]
 LARGEST = 200_000
@@ -44,12 +47,16 @@ HANDED_IN = ("study.toml", "intake.toml", "findings.csv", "plan/samples.csv", "p
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Revealed:
-    """The class in tables: one row a student, one an interval, one a fault that was planted; and the files written."""
+    """The class in tables: one row a student, one an interval, one a fault that was planted; and the files written.
+
+    ``notes``: what lies among the students' folders and is none.
+    """
 
     scores: pd.DataFrame
     intervals: pd.DataFrame
     faults: pd.DataFrame
     files: tuple[Path, ...] = ()
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +92,32 @@ def reveal(root: Path, passphrase: str) -> Revealed:
             marks = {name: marks_of(root / STUDENTS / name) for name in data["students"]}
             seal(root, passphrase, data | {"revealed": True, "handed": marks})
         files = _write(root, found, truths)
-    return Revealed(scores=found.scores, intervals=found.intervals, faults=found.faults, files=files)
+    return Revealed(scores=found.scores, intervals=found.intervals, faults=found.faults, files=files,
+                    notes=tuple(strangers(root, list(data["students"]))))
+
+
+def waiting(root: Path, passphrase: str) -> tuple[str, ...]:
+    """Who has not handed in yet, with what is missing; nobody where the class was revealed. BadInput where it does not open."""
+    data = unseal(root, passphrase)
+    out = []
+    for name, entry in {} if data["revealed"] else data["students"].items():
+        folder = root / STUDENTS / name
+        lacking = [f for f in ("study.toml", "plan/samples.csv", LOCK) if not (folder / f).is_file()]
+        if not entry["orders"]:
+            out.append(f"{name} (bought nothing)")
+        elif lacking:
+            out.append(f"{name} (no {', no '.join(lacking)})")
+    return tuple(out)
+
+
+def strangers(root: Path, names: list[str]) -> list[str]:
+    """Sentences on folders beside those of the students, which nobody looks into."""
+    near = {re.sub(r"\W+", "-", n).casefold(): n for n in names}
+    others = sorted(p.name for p in (root / STUDENTS).glob("*") if p.is_dir() and p.name not in names
+                    and not p.name.startswith("."))
+    return [f"{STUDENTS}/{x} is no folder of this class and was not read"
+            + (f": that of {near[k]} is {STUDENTS}/{near[k]}" if (k := re.sub(r"\W+", "-", x).casefold()) in near else "")
+            for x in others]
 
 
 def marks_of(folder: Path) -> dict[str, str]:
@@ -104,6 +136,8 @@ def look(folder: Path, world: World, entry: Mapping[str, Any], before: Mapping[s
     if later := [name for name, mark in marks_of(folder).items() if before is not None and before.get(name) != mark]:
         remarks.append(f"changed or handed in after the truth was told: {', '.join(later)}")
     findings, said = read_findings(folder / "findings.csv")
+    if other := whose(folder, entry):
+        return Handed(words={}, intervals=empty, findings=(), remarks=("bought nothing",) * (not entry["orders"]) + (other,))
     remarks += [*said, *nowhere(findings, entry)]
     if not entry["orders"]:
         return Handed(words={}, intervals=empty, findings=findings, remarks=("bought nothing", *remarks))
@@ -116,6 +150,20 @@ def look(folder: Path, world: World, entry: Mapping[str, Any], before: Mapping[s
         except StudyKitError as error:
             return Handed(words={}, intervals=empty, findings=findings, remarks=(*remarks, f"cannot be judged: {short(error)}"))
     return Handed(words=words, intervals=intervals, findings=findings, remarks=tuple(remarks))
+
+
+def whose(folder: Path, entry: Mapping[str, Any]) -> str:
+    """That a folder is another student's, by the card in it; '' where it is the student's own, or has no card."""
+    if not (folder / CARD).is_file():
+        return ""
+    try:
+        card = read_json(folder / CARD, CARD, "")
+    except StudyKitError:
+        return ""
+    token = hashlib.sha256(str(card.get("token", "")).encode()).hexdigest()
+    if token == entry["token"] and card.get("student") == folder.name:
+        return ""
+    return f"not judged: this is the folder of {str(card.get('student', 'somebody else'))[:40]}, by its {CARD}"
 
 
 def changed(folder: Path, entry: Mapping[str, Any]) -> Iterable[str]:
@@ -220,15 +268,18 @@ def score(name: str, world: World, entry: Mapping[str, Any], handed: Handed) -> 
     faults = planted(entry)
     hit = [any(is_of(f, w) for w, _ in handed.findings) for f in faults]
     named = [any(is_of(f, w) and k == f.kind for w, k in handed.findings) for f in faults]
+    true = sum(any(is_of(f, w) for f in faults) for w, _ in handed.findings)
     return {"student": name, "cost": sum(o["cost"] for o in entry["orders"]),
             "kegs": len({x.container for x in lines if x.container}), "bottles": sum(x.first == 0 for x in lines),
             "determinations": sum(x.determinations for x in lines),
-            "words right": sum(right[a] == w for a, w in decided.items()), "words open": len(right) - len(decided),
+            "words right": sum(right[a] == w for a, w in decided.items()),
+            "words open": (len(right) - len(decided)) * bool(lines),
             "words wrong": sum(right[a] != w for a, w in decided.items()),
             "unsafe": sum(w == "homogeneous" and right[a] == "stratified" for a, w in decided.items()),
             "intervals": len(table), "hold the truth": int(holds), "faults": len(faults), "found": sum(hit),
             "kind named": sum(named), "missed": len(faults) - sum(hit),
-            "false alarms": sum(not any(is_of(f, w) for f in faults) for w, _ in handed.findings),
+            "false alarms": len(handed.findings) - true,
+            "precision": f"{true / len(handed.findings):.2f}" if handed.findings else "",
             "remarks": "; ".join(handed.remarks)}
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +11,7 @@ import typer
 
 from studykit.commands.app import Folder, app, count
 from studykit.commands.told import as_typed, facts, passphrase
-from studykit.core.errors import visible
+from studykit.core.errors import single, visible
 
 Phrase = Annotated[Path | None, typer.Option(help="File whose first line is the passphrase; asked at the terminal without.",
                                              show_default="asked")]
@@ -51,7 +53,7 @@ def order(folder: Folder,
     """In a class: write the order of a locked plan's bottles, for the teacher to deliver."""
     from studykit.classroom.orders import write_order
 
-    made = write_order(folder, [c.strip() for c in again.split(",") if c.strip()])
+    made = write_order(folder, re.split(r"[,;\s]+", again.strip(" ,;")) if again.strip(" ,;") else ())
     facts(file=made.file, number=made.number, cost=made.cost, left=made.left, replaced=made.replaced)
     typer.echo(f"{count(made.kegs, 'keg')} to open, {count(made.bottles, 'bottle')}, "
                f"{count(made.determinations, 'determination')}: {made.cost:g} units; {made.left:g} are left after that.\n"
@@ -75,7 +77,7 @@ def deliver(folder: Class, passphrase_file: Phrase = None) -> None:
                    "reasons": [f.line() for f in d.faults]} for d in found])
     for d in found:
         paid = "" if d.faults else f", {d.cost:g} units, {d.left:g} left"
-        typer.echo(f"{d.student}, order {d.number}: {d.state}{paid}")
+        typer.echo(f"{d.student}, {visible(d.file) or f'order {d.number}'}: {d.state}{paid}")
         for f in d.faults:
             typer.echo(f"  {f.line()}", err=True)
     typer.echo(f"{count(len(found), 'order')} looked at")
@@ -84,14 +86,26 @@ def deliver(folder: Class, passphrase_file: Phrase = None) -> None:
 
 
 @app.command(epilog="Example: studykit reveal my-class")
-def reveal(folder: Class, passphrase_file: Phrase = None) -> None:
+def reveal(folder: Class, passphrase_file: Phrase = None,
+           anyway: Annotated[bool, typer.Option("--anyway", help="Reveal though some have not handed in; asked at the terminal "
+                                                                 "without.")] = False) -> None:
     """In a class: open the truth, score every student, write tables, page and figure; nothing is sold afterwards."""
     from studykit.classroom.reveal import reveal as disclose
+    from studykit.classroom.reveal import waiting
 
-    found = disclose(folder, passphrase(passphrase_file))
+    phrase = passphrase(passphrase_file)
+    late = waiting(folder, phrase)
+    for line in late:
+        typer.echo(f"not handed in: {line}")
+    if late and not anyway and not (sys.stdin.isatty() and typer.confirm("Reveal all the same? Nothing is sold afterwards")):
+        raise single(str(folder), f"{count(len(late), 'student')} of this class have not handed in; nothing was revealed",
+                     "copy their folders back first, or reveal without them: studykit reveal FOLDER --anyway")
+    found = disclose(folder, phrase)
+    for line in found.notes:
+        typer.echo(f"note: {visible(line)}")
     facts(scores=found.scores.to_dict("records"), page=folder / "teacher/class.html")
     columns = ["student", "cost", "words right", "words open", "words wrong", "hold the truth", "intervals", "found", "missed",
-               "false alarms"]
+               "precision"]
     typer.echo(found.scores[columns].to_string(index=False))
     for r in found.scores.to_dict("records"):
         if r["remarks"]:

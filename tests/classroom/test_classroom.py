@@ -17,7 +17,8 @@ import pytest
 
 from studykit.classroom import deliver, make, orders, reveal, safe, terms, worlds
 from studykit.classroom.laboratory import Line, measure, plant
-from studykit.classroom.page import alt_of, class_page
+from studykit.classroom.page import alt_of, class_figure, class_page
+from studykit.commands.cli import main
 from studykit.commands.plan import opening
 from studykit.commands.teaching import _instead
 from studykit.core.errors import BadInput
@@ -480,6 +481,78 @@ def test_a_folder_that_cannot_be_read_is_a_remark(root):
     assert found.words == {}
     assert any("raw file 1 is missing" in r for r in found.remarks)
     assert "cannot be judged" in found.remarks[-1]
+
+
+def test_a_browsers_second_download_is_named_and_what_to_do_with_it(root):
+    folder = root / "students/ada/orders"
+    shutil.copy(folder / "order-1.json", folder / "order-1 (1).json")
+    (folder / "order-2 (1).json").write_text("{}")
+    found = {d.file: d.faults[0].line() for d in deliver.deliver(root, PHRASE) if d.faults}
+    assert found["order-1 (1).json"].startswith("ada/order-1 (1).json: is no name of an order")
+    assert found["order-1 (1).json"].endswith("it is the same as order-1.json: remove it")
+    assert "a browser adds (1)" in found["order-2 (1).json"]
+
+
+def test_bottles_are_named_in_small_letters_and_with_semicolons_too(root, capsys):
+    folder = root / "students/ada"
+    lab = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)
+    first, second = sorted(set(lab["Bottle"]))[:2]
+    assert main(["order", str(folder), "--again", f"{first.lower()}; {second}"]) == 0
+    assert json.loads((folder / "orders/order-2.json").read_text())["bottles"] == {first: 1, second: 1}
+    capsys.readouterr()
+
+
+def test_anothers_whole_folder_is_named_and_not_judged(root):
+    shutil.rmtree(root / "students/ben")
+    shutil.copytree(root / "students/ada", root / "students/ben")
+    found = handed(root, "ben")
+    assert found.remarks == ("not judged: this is the folder of ada, by its class.json",)
+    assert (found.words, found.findings) == ({}, ())
+
+
+def test_nobody_is_revealed_past_without_being_asked_and_stray_folders_are_named(root, tmp_path, capsys):
+    phrase = tmp_path / "pw"
+    phrase.write_text(PHRASE)
+    command = ["reveal", str(root), "--passphrase-file", str(phrase)]
+    assert reveal.waiting(root, PHRASE) == ()
+    (root / "students/ben/plan/plan.lock").unlink()
+    (root / "students/Zed").mkdir()
+    (root / "students/BEN ").mkdir()
+    assert reveal.waiting(root, PHRASE) == ("ben (no plan/plan.lock)",)
+    assert main(command) == 2
+    told = capsys.readouterr()
+    assert "not handed in: ben" in told.out
+    assert "--anyway" in told.err
+    assert not safe.unseal(root, PHRASE)["revealed"]
+    assert main([*command, "--anyway"]) == 0
+    told = capsys.readouterr().out
+    assert "students/Zed is no folder of this class and was not read" in told
+    assert reveal.waiting(root, PHRASE) == ()
+    assert reveal.strangers(root, ["Zed", "ben-"]) == [
+        "students/BEN  is no folder of this class and was not read: that of ben- is students/ben-",
+        *(f"students/{n} is no folder of this class and was not read" for n in ("ada", "ben"))]
+
+
+def test_whoever_names_everything_has_little_precision_and_who_bought_nothing_has_no_open_words(tmp_path, root):
+    folder = root / "students/ada"
+    codes = json.loads((folder / "orders/order-1.json").read_text())["bottles"]
+    rows = [f"{c},{kind}" for c in codes for kind in worlds.KINDS]
+    (folder / "findings.csv").write_text("where,kind\n" + "\n".join(rows) + "\n")
+    row = reveal.reveal(root, PHRASE).scores.set_index("student").loc["ada"]
+    assert float(row["precision"]) == pytest.approx(1 - row["false alarms"] / len(rows), abs=0.006)
+    assert float(row["precision"]) < 0.6
+    make.make_class(tmp_path / "idle", ["ada"], 900, PHRASE)
+    assert reveal.waiting(tmp_path / "idle", PHRASE) == ("ada (bought nothing)",)
+    idle = reveal.reveal(tmp_path / "idle", PHRASE).scores.iloc[0]
+    assert (idle["words open"], idle["precision"], idle["remarks"]) == (0, "", "bought nothing")
+
+
+def test_an_interval_beyond_the_drawing_is_marked_at_its_edge():
+    rows = pd.DataFrame({"low": [-0.5] * 60 + [-9.0], "high": [0.5] * 61, "truth": 0.0, "margin": 1.0})
+    ax = class_figure(pd.DataFrame({"cost": [1], "words right": [1], "unsafe": [0]}), rows).axes[0]
+    marks = [line for line in ax.lines if line.get_marker() == "v"]
+    assert [len(m.get_xdata()) for m in marks] == [1]
+    assert marks[0].get_ydata()[0] == ax.get_ylim()[0]
 
 
 # ---- ways out of what went wrong

@@ -109,7 +109,7 @@ def arguments(command: str, root: Path, again: bool) -> list[str]:
     why = ["--reason", "told for a test"]
     more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
              "exclude": ["0299" if again else "0287", "--who", "keeper", *why],
-             "class": ["--students", "3", *phrase], "deliver": phrase, "reveal": phrase}.get(command, [])
+             "class": ["--students", "3", *phrase], "deliver": phrase, "reveal": [*phrase, "--anyway"]}.get(command, [])
     return ["--quiet", command, *targets, *more]
 
 
