@@ -23,12 +23,13 @@ from studykit.classroom.laboratory import Line, Planted, measure, report
 from studykit.classroom.make import STUDENTS
 from studykit.classroom.orders import CARD, read_json
 from studykit.classroom.safe import one_teacher, seal, unseal
-from studykit.classroom.terms import judged_text, own_study, short, told
+from studykit.classroom.terms import as_sold, judged_text, own_study, short, told
 from studykit.classroom.worlds import KEGS, World, given, margin_of, world_of
 from studykit.core.errors import StudyKitError
 from studykit.core.files import json_text, write_beside, write_bytes, write_csv, write_text
 from studykit.intake import run_intake
 from studykit.study import Study
+from studykit.study.columns import SAMPLES
 from studykit.study.lock import lock_status
 from studykit.study.seal import LOCK, read_lock
 from studykit.study.tables import load_tables
@@ -167,7 +168,10 @@ def whose(folder: Path, entry: Mapping[str, Any]) -> str:
 
 
 def changed(folder: Path, entry: Mapping[str, Any]) -> Iterable[str]:
-    """What in a folder is not as the ledger has it: raw files, the lock."""
+    """What in a folder is not as the ledger has it: raw files, what each bottle is, the lock."""
+    plan = folder / SAMPLES.file
+    if plan.is_file() and plan.stat().st_size < LARGEST * 10 and (odd := as_sold(plan.read_bytes(), _sold(entry))[1]):
+        yield f"{SAMPLES.file} is not as it was sold in {len(odd)} of its bottles, judged as sold: {', '.join(odd[:6])}"
     for order in entry["orders"]:
         path = folder / "raw" / f"laboratory-{order['number']}.csv"
         there = path.is_file() and path.stat().st_size < LARGEST * 10
@@ -192,11 +196,18 @@ def _opened(folder: Path, work: Path, world: World, entry: Mapping[str, Any], ow
     for path in (folder / "intake.toml", *sorted((folder / "plan").glob("*"))):
         if path.is_file() and not path.is_symlink() and path.stat().st_size < LARGEST * 10:
             write_bytes(work / path.relative_to(folder), path.read_bytes())
+    if (plan := work / SAMPLES.file).is_file():
+        write_bytes(plan, as_sold(plan.read_bytes(), _sold(entry))[0])
     for number, raw in delivered_files(world, entry).items():
         write_bytes(work / "raw" / f"laboratory-{number}.csv", raw)
     early = load_tables(work, with_results=False)
     run_intake(work, early.study, early.samples)
     return opened(work)
+
+
+def _sold(entry: Mapping[str, Any]) -> list[Mapping[str, str]]:
+    """Every line of the ledger of one student."""
+    return [line for order in entry["orders"] for line in order["lines"]]
 
 
 def delivered_files(world: World, entry: Mapping[str, Any]) -> dict[int, bytes]:

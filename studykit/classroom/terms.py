@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import re
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from studykit.classroom.worlds import filled, given, template
@@ -15,6 +18,7 @@ from studykit.study.lock import promises
 FIXED = ("scope", "alpha", "share_percent", "analytes.", "factors.", "time.")
 """Promises that are given to the class: an order under others is refused, and nobody is judged by others."""
 SHOWN = 5
+SOLD = ("container", "kind", "depth")
 
 
 def deviations(said: dict[str, str]) -> list[tuple[str, str, str]]:
@@ -59,3 +63,30 @@ def told(own: Study | None, why: str) -> list[str]:
     parts = [f"{k} {said or 'gone'}, given {was or 'nothing'}" for k, said, was in found[:SHOWN]]
     more = [f"and {len(found) - SHOWN} more"] if len(found) > SHOWN else []
     return [f"judged by what the class was given, not by its study.toml: {', '.join([*parts, *more])}"] if found else []
+
+
+def as_sold(samples: bytes, lines: Sequence[Mapping[str, str]]) -> tuple[bytes, list[str]]:
+    """A plan's samples.csv with container, kind and depth of every bottle as it was sold, and the codes that were otherwise.
+
+    ``lines`` of the sealed ledger. A table that cannot be read stays as it is: the kit says what is wrong with it.
+    """
+    try:
+        reader = csv.DictReader(io.StringIO(samples.decode("utf-8-sig"), newline=""), strict=True)
+        rows, columns = list(reader), list(reader.fieldnames or ())
+    except (UnicodeDecodeError, csv.Error):
+        return samples, []
+    if not {"sample", *SOLD} <= set(columns):
+        return samples, []
+    at, odd = {str(row["sample"] or "").strip(): row for row in rows}, list[str]()
+    for line in lines:
+        sold = {name: line[name] for name in SOLD}
+        row = at.setdefault(line["sample"], {"sample": line["sample"]})
+        if {name: (row.get(name) or "").strip() for name in SOLD} != sold:
+            odd.append(line["sample"])
+            rows += [] if len(row) > 1 else [row]
+            row.update(sold)
+    out = io.StringIO(newline="")
+    writer = csv.DictWriter(out, columns, restval="", extrasaction="ignore", lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    return (out.getvalue().encode() if odd else samples), list(dict.fromkeys(odd))

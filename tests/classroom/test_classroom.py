@@ -673,3 +673,21 @@ def test_names_come_from_a_file_and_bad_ones_are_all_named(tmp_path):
     with pytest.raises(BadInput) as error:
         make.names_of(20, bad)
     assert [(f.row, f.value) for f in error.value.faults] == [(1, "???"), (4, 41 * "x"), (None, "ada-lee")]
+
+
+def test_a_plan_whose_bottles_changed_their_depth_after_delivery_is_judged_as_it_was_sold(root):
+    folder = root / "students/ada"
+    honest = handed(root, "ada")
+    path = folder / "plan/samples.csv"
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    spot = table.index[table["kind"] == "spot"]
+    told = table.copy()
+    told.loc[spot[0], "depth"], told.loc[spot[1], "depth"] = table.loc[spot[1], "depth"], table.loc[spot[0], "depth"]
+    told.drop(index=spot[2]).to_csv(path, index=False)
+    found = handed(root, "ada")
+    assert found.words == honest.words
+    pd.testing.assert_frame_equal(found.intervals, honest.intervals)
+    gone = table.loc[spot[:3], "sample"]
+    (said,) = (r for r in found.remarks if "not as it was sold" in r)
+    assert all(code in said for code in gone)
+    assert "in 3 of its bottles" in said
