@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -108,7 +108,7 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
         rows += [r for r in changed if r not in fresh]
     if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
-    notes += _line_ends(root, filed, rows)
+    notes += _line_ends(root, filed, rows, {p.relative_to(root).as_posix() for part in PARTS for p in now[part]})
     notes += [APART] if any(r["stage"] == "tidy" for r in rows) else []
     rows += _waiting(root) + _record_faults(root) + _json_faults(root, now) + _seal_faults(root) + _laboratory(root)
     stamped, told = _stamps(root, certificates)
@@ -116,12 +116,15 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
 
 
-def _line_ends(root: Path, filed: Mapping[str, Any], rows: list[dict[str, Any]]) -> list[str]:
-    """A note on changed files that are those of the manifest but for Windows line ends, as some programs write them."""
+def _line_ends(root: Path, filed: Mapping[str, Any], rows: list[dict[str, Any]], there: Collection[str]) -> list[str]:
+    """A note on changed files that are those of the manifest but for Windows line ends, as some programs write them.
+
+    Only files that are ``there`` in the folder are opened: a manifest may name any place on the machine.
+    """
     listed, same = {p: e["sha256"] for part in PARTS for p, e in filed[part].items()}, 0
     for row in rows:
         name = str(row["what"])
-        if name in listed and ordinary(root, name) and (root / name).stat().st_size <= LARGEST_RECORD:
+        if name in listed and name in there and ordinary(root, name) and (root / name).stat().st_size <= LARGEST_RECORD:
             data = (root / name).read_bytes().replace(b"\r\n", b"\n")
             same += hashlib.sha256(data).hexdigest() == listed[name]
     return [f"of these {len(rows)} differences {same} are files that differ in their line ends only: an editor or a program "

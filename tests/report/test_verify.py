@@ -16,6 +16,7 @@ from studykit.commands.cli import main
 from studykit.core.change import MADE_ON, WAITING
 from studykit.core.errors import BadInput
 from studykit.core.files import write_text
+from studykit.core.hashes import sha256_of
 from studykit.report.make import make_report
 from studykit.report.manifest import FILE, canonical
 from studykit.report.verify import APART, older_than, verify
@@ -177,3 +178,14 @@ def test_nothing_is_exported_from_behind_a_link(root, tmp_path, capsys):
     assert main(["export", str(root), "--to", str(tmp_path / "out")]) == 2
     assert "report/06-verdict: is a link" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+def test_no_file_outside_the_folder_is_opened_whatever_the_manifest_lists(root):
+    outside = root.parent / "private.txt"
+    outside.write_bytes(b"a secret of the receiver\n")
+    filed = json.loads((root / FILE).read_text(encoding="utf-8"))
+    filed["outputs"]["../private.txt"] = {"bytes": outside.stat().st_size, "sha256": sha256_of(outside)}
+    write_text(root / FILE, canonical(filed))
+    outcome = verify(root)
+    assert [(d["what"], d["re-executed"]) for d in outcome.differences] == [("../private.txt", "file is gone")]
+    assert not any("line ends" in note for note in outcome.notes)
