@@ -91,8 +91,8 @@ def again(line: int) -> Callable[[str], str]:
 
 REFUSED: dict[str, tuple[str, Change, str]] = {
     # missing, empty, unreadable
-    "no containers": ("check", gone(C), rf"^  {C}: there is no such file -> write it"),
-    "no samples": ("check", gone(S), rf"^  {S}: there is no such file -> write it"),
+    "no containers": ("check", gone(C), rf"^  {C}: there is no such file -> put it back from your copy"),
+    "no samples": ("check", gone(S), rf"^  {S}: there is no such file -> put it back from your copy"),
     "no study": ("check", gone(T), r"^  study.toml: there is no such file -> make a study with"),
     "no mapping": ("intake", gone(MAP),
         r"^  intake.toml: there is no such file -> propose one with: studykit intake"),

@@ -75,9 +75,9 @@ def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> Non
     assert value.loc[12.0] < 0.5
 
 
-def test_one_run_has_no_shift(report: QualityReport) -> None:
+def test_one_run_has_no_shift(report: QualityReport, monkeypatch: pytest.MonkeyPatch) -> None:
     f = report.suspects.frame
-    f.rows["run"] = "R1"
+    monkeypatch.setitem(f.rows, "run", "R1")
     assert unseen(search(f), 1, ("shift",)).table.empty
 
 
