@@ -51,13 +51,13 @@ READS_FROM: dict[str, frozenset[str]] = {
 """The stages whose results each of the kit's notebooks reads; it may run beside any other."""
 
 READS: dict[str, tuple[str, ...]] = {
-    "00-study": ("study.toml", "plan/containers.csv", "plan/samples.csv"),
-    "01-design": ("study.toml", "plan/containers.csv", "plan/samples.csv"),
+    "00-study": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv"),
+    "01-design": ("study.toml", "plan/"),
     "02-sampling": ("study.toml", "plan/", "tidy/"),
-    "03-intake": ("study.toml", "intake.toml", "plan/containers.csv", "plan/samples.csv", "raw/"),
-    "04-quality": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/check_limits.csv", "plan/exclusions.csv",
-                   "tidy/"),
-    "05-model": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/exclusions.csv", "tidy/"),
+    "03-intake": ("study.toml", "intake.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "raw/"),
+    "04-quality": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "plan/check_limits.csv",
+                   "plan/exclusions.csv", "tidy/"),
+    "05-model": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "plan/exclusions.csv", "tidy/"),
     "06-verdict": ("study.toml", "plan/", "tidy/"),
     "07-report": ("study.toml", "intake.toml", "plan/", "raw/", "notebooks/", "tidy/"),
 }

@@ -54,7 +54,7 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
     """A CSV file as text cells with the line of each row in ``_line``; faults of its shape beside it."""
     name = spec.file
     try:
-        data = read_bytes(path, name, _where_from(spec, path.parent.parent))
+        data = read_bytes(path, name, READABLE if path.is_file() else _where_from(spec, path.parent.parent))
         text = data.decode("utf-8-sig")
     except BadInput as error:
         return no_cells(spec), list(error.faults)
@@ -101,6 +101,9 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
 
 def _cells(number: int) -> str:
     return f"{number} cell{'' if number == 1 else 's'}"
+
+
+READABLE = "check its permissions, and that no other program has it open"
 
 
 def _where_from(spec: TableSpec, root: Path) -> str:
