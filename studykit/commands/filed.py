@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.core.errors import BadInput
-from studykit.report.verify import Verified, verify_or_refuse
+from studykit.report.verify import INNER, Verified, verify_or_refuse
 
 if TYPE_CHECKING:  # verify costs a fraction of a second: what opens zips and runs stages is loaded where it is needed
     from studykit.report.recheck import Recheck
@@ -26,7 +26,7 @@ def verify_filed(path: Path, certificates: Path | None = None) -> Verified:
     from studykit.deposit import unpack
 
     with unpack.opened(path) as bag:
-        found = verify_or_refuse(bag / unpack.STUDY, certificates)
+        found = verify_or_refuse(bag / INNER, certificates)
     return replace(found, notes=(*found.notes, BESIDE))
 
 
@@ -48,9 +48,9 @@ def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
         return recheck(path, say, own=own), path / RECORDS[1]
     with unpack.opened(path) as bag:
         try:
-            outcome = recheck(bag / unpack.STUDY, say, own=own, beside=lambda: differences(bag))
+            outcome = recheck(bag / INNER, say, own=own, beside=lambda: differences(bag))
         finally:
-            record = _beside(path, bag / unpack.STUDY)
+            record = _beside(path, bag / INNER)
     return outcome, record
 
 

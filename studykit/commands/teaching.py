@@ -98,7 +98,7 @@ def reveal(folder: Class, passphrase_file: Phrase = None,
     for line in late:
         typer.echo(f"not handed in: {line}")
     if late and not anyway and not (sys.stdin.isatty() and typer.confirm("Reveal all the same? Nothing is sold afterwards")):
-        raise single(str(folder), f"{count(len(late), 'student')} of this class have not handed in; nothing was revealed",
+        raise single(str(folder), f"not handed in, or not all of it: {count(len(late), 'student')}; nothing was revealed",
                      "copy their folders back first, or reveal without them: studykit reveal FOLDER --anyway")
     found = disclose(folder, phrase)
     for line in found.notes:

@@ -20,6 +20,7 @@ from pathlib import Path
 from studykit.core.errors import BadInput, Fault, single
 from studykit.core.writer import away
 from studykit.deposit.bag import bag_faults
+from studykit.report.verify import INNER
 
 MOST_FILES, MOST_BYTES, MOST_RATIO, SMALL = 20_000, 2_000_000_000, 250, 5_000_000
 """Entries, bytes unpacked, and how much smaller than its content an entry above SMALL bytes may be (own judgement)."""
@@ -28,7 +29,6 @@ BLOCK = 1 << 20
 DESCRIPTORS, LONGEST_DIRECTORY = (12, 16, 20, 24), 100_000_000
 """Bytes of a descriptor after an entry, if its flags say that there is one; and of a directory that is looked at."""
 RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\.|$)", re.IGNORECASE)
-STUDY = "data/study"
 
 
 @contextlib.contextmanager
@@ -37,8 +37,8 @@ def opened(path: Path) -> Iterator[Path]:
     with away("studykit-deposit-") as folder:
         bag = unpack(path, folder)
         faults = bag_faults(bag)
-        if not (bag / STUDY).is_dir():
-            faults.append(Fault(file=STUDY, reason="there is no study in this deposit"))
+        if not (bag / INNER).is_dir():
+            faults.append(Fault(file=INNER, reason="there is no study in this deposit"))
         if faults:
             raise BadInput(faults, title=f"{path.name} is not whole; nothing was run")
         yield bag

@@ -17,7 +17,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.core import plainpage
-from studykit.core.errors import BadInput, StudyKitError
+from studykit.core.errors import BadInput, StudyKitError, visible
 from studykit.core.files import json_text, read_json, write_beside
 from studykit.core.record import read_records
 from studykit.core.writer import away
@@ -235,6 +235,6 @@ def record_page(record: Mapping[str, Any]) -> str:
         p.paragraph(f"{record['date']}, with {record['ran']}."),
         p.heading("Compared"), p.table(record["compared"].items()),
         p.heading("Differences"), p.table(found, ("stage", "what", "filed", "re-executed")),
-        p.heading("Notes"), p.bullets(record["notes"]),
+        p.heading("Notes"), p.bullets([visible(str(n)) for n in record["notes"]]),
         p.heading("By which code"), p.table([*record["kit"].items(), *record["versions"].items()]),
         p.heading("What this does not show"), p.bullets(record["does not show"])])

@@ -28,6 +28,8 @@ MOST = 60
 """Differences that a message lists; the record of a recheck holds all of them."""
 LARGEST = 2_000_000_000
 """Bytes that are read of a part of a study; a deposit may hold as many (own judgement)."""
+INNER = "data/study"
+"""Where a deposit that was unpacked holds the study."""
 LARGEST_RECORD = 50_000_000
 """Bytes of a manifest or a record of numbers; that of the largest demo has a thousandth of it."""
 
@@ -60,6 +62,8 @@ def read_manifest(root: Path) -> dict[str, Any]:
             kind = kind_of(root / "report")
         if kind in ("", "folder"):
             aside = kind == "" and kind_of(root / "report.old") == "folder"
+            if ordinary(root, "bagit.txt") and kind_of(root / INNER) == "folder":
+                raise single(FILE, "this is an unpacked deposit", f"the study lies in it: name {root.name or 'FOLDER'}/{INNER}")
             raise single(FILE, "no report is filed here", "make one: studykit report FOLDER" + (
                 "; report.old/ is the one before it: a run was killed while the two changed places" if aside else ""))
         raise single(FILE, f"stands behind a {kind}, or is one: it was not opened", "ask the sender for an ordinary file")

@@ -75,6 +75,21 @@ def test_no_mean_beyond_the_margin_stands_inside_a_time_within() -> None:
     assert np.isnan(first.safe[0])
 
 
+def test_no_time_is_longer_than_the_line_says() -> None:
+    """So that the coverage of times by the line alone holds for what is told."""
+    rng, t = np.random.default_rng(9), np.repeat([4.0, 12.0, 20.0, 30.0], 3)
+    power = rng.uniform(0.3, 3, (500, 1))
+    y = rng.uniform(2, 14, (500, 1)) * (t / 30) ** power + 0.7 * rng.standard_normal((500, 12))
+    line, bend = fit_lines(y, LINEAR.line(t), np.arange(12)), fit_lines(y, LINEAR.bent(t), np.arange(12))
+    alone = mean_passes(line, LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=42)
+    for other in (bend, None):
+        told = mean_held(y, line, other, LINEAR, t, MARGIN, alpha=0.05, stop=42)
+        known = ~told.outside
+        assert known.sum() > 300
+        assert (told.safe[known] <= alone.safe[known] + 1e-9).all()
+        assert told.outside[alone.outside].all()
+
+
 def test_lines_of_uneven_visits_are_those_of_the_mixed_model() -> None:
     rng, t = np.random.default_rng(2), np.tile([3.0, 6.0, 9.0, 12.0], 6)
     unit = np.repeat(np.arange(6), 4)

@@ -770,6 +770,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::a_layered_control_that_was_not_found_takes_homogeneous_back"),
     ],
     "docs/time.md": [
+        row("What is told is never longer than tha", "never",
+            "ageing/test_bends.py::no_time_is_longer_than_the_line_says"),
         row("In 1000 simulated studies each, with", "1000 6 12 7 40 8 3 10 4.7 4.1 5.8 5.6 20 51",
             "ageing/test_bends.py::times_hold_where_containers_are_given_up_for_what_was_read"),
         row("Times are rounded down to whole months", "", "ageing/test_trend.py::times_are_rounded_down"),

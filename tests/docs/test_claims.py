@@ -76,7 +76,7 @@ def test_the_coverage_told_is_the_least_of_the_table() -> None:
     rows = re.findall(r"(?m)^\| \w.*\|$", (ROOT / "docs/time-coverage.md").read_text(encoding="utf-8"))
     cells = [[c.strip() for c in r.strip("|").split("|")] for r in rows if not r.startswith("| design")]
     least = min(float(x) for r in cells for x in r[2:9] if x)
-    told = re.search(r"at least (\d+) % of the times shown hold", " ".join(hand_written()["docs/time.md"].split()))
+    told = re.search(r"at least (\d+) % of those times hold", " ".join(hand_written()["docs/time.md"].split()))
     assert told is not None
     assert len(cells) > 20
     assert float(told[1]) <= least < float(told[1]) + 1

@@ -189,3 +189,13 @@ def test_no_file_outside_the_folder_is_opened_whatever_the_manifest_lists(root):
     outcome = verify(root)
     assert [(d["what"], d["re-executed"]) for d in outcome.differences] == [("../private.txt", "file is gone")]
     assert not any("line ends" in note for note in outcome.notes)
+
+
+def test_an_unpacked_deposit_is_told_to_hold_the_study(root):
+    bag = root.parent / "bag"
+    (bag / "data").mkdir(parents=True)
+    shutil.copytree(root, bag / "data/study")
+    (bag / "bagit.txt").write_text("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
+    with pytest.raises(BadInput, match="name bag/data/study"):
+        verify(bag)
+    assert verify(bag / "data/study").differences == ()
