@@ -45,7 +45,18 @@ ALARMS, HONEST = (float((stats.ttest_ind(w[:, 0], w[:, 1], axis=1).pvalue < 0.05
 ENDS = [x.mean() + stats.t.ppf(0.95, 7) * x.std(ddof=1) / 8**0.5 for x in marginfirst.draw(5)]
 BELOW = sum(e < 7.5 for e in ENDS) / len(ENDS)
 LEFT, PULLED = float(randomorder.many(3, shuffled=True).mean()), float(controls.read(4, blind=False).mean())
-ninety.draw(6)
+
+
+@pytest.fixture(autouse=True)
+def notebooks_worlds():
+    """The worlds last drawn are those of the notebooks, whatever another test, or its list of cases, drew since."""
+    onebarrel.draw(11, barrels=1, bottles=3)
+    onebarrel.draw(12, barrels=3, bottles=1)
+    marginfirst.draw(5)
+    randomorder.many(3, shuffled=True)
+    controls.read(4, blind=False)
+    ninety.draw(6)
+
 
 # lesson: right answers, then wrong ones, each with a piece of the hint that it must get
 ANSWERS: dict[ModuleType, tuple[list[tuple[str, Any]], list[tuple[str, Any, str]]]] = {
