@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from studykit.core.errors import BadInput
-from studykit.report.verify import INNER, Verified, verify_or_refuse
+from studykit.report.verify import INNER, Verified, left_notes, verify_or_refuse
 
 if TYPE_CHECKING:  # verify costs a fraction of a second: what opens zips and runs stages is loaded where it is needed
-    from studykit.report.recheck import Recheck
+    from studykit.report.recheck import Found, Recheck
     from studykit.report.run import Say
 
 BESIDE = ("what lies beside the study in this deposit (rederive.R, the spreadsheet, requirements.txt and whatever else) was "
@@ -27,7 +27,7 @@ def verify_filed(path: Path, certificates: Path | None = None) -> Verified:
 
     with unpack.opened(path) as bag:
         found = verify_or_refuse(bag / INNER, certificates)
-    return replace(found, notes=(*found.notes, BESIDE))
+    return replace(found, notes=(*found.notes, *left_notes(unpack.left_in(path)), BESIDE))
 
 
 def _is_deposit(path: Path) -> bool:
@@ -41,17 +41,24 @@ def recheck_filed(path: Path, say: Say, *, own: bool) -> tuple[Recheck, Path]:
     The record of a deposit is written beside the zip, as NAME.recheck.json and NAME.recheck.html.
     """
     from studykit.deposit import unpack
-    from studykit.deposit.pack import differences
     from studykit.report.recheck import recheck
 
     if not _is_deposit(path):
         return recheck(path, say, own=own), path / RECORDS[1]
     with unpack.opened(path) as bag:
         try:
-            outcome = recheck(bag / INNER, say, own=own, beside=lambda: differences(bag))
+            outcome = recheck(bag / INNER, say, own=own, beside=lambda: _around(path, bag))
         finally:
             record = _beside(path, bag / INNER)
     return outcome, record
+
+
+def _around(path: Path, bag: Path) -> Found:
+    """What stands beside the study in a deposit, and what an operating system put into its zip."""
+    from studykit.deposit import pack, unpack
+
+    rows, notes = pack.differences(bag)
+    return rows, [*notes, *left_notes(unpack.left_in(path))]
 
 
 def _beside(path: Path, study: Path) -> Path:

@@ -21,4 +21,4 @@ def open_lab(folder: Path) -> int:
     if importlib.util.find_spec("jupyterlab") is None:
         raise ModuleNotFoundError("No module named 'jupyterlab'", name="jupyterlab")
     kernels = os.environ | {"JUPYTER_PREFER_ENV_PATH": "1"}  # the kernel of this environment, not one of the user's others
-    return subprocess.run([sys.executable, "-m", "jupyterlab", str(root)], env=kernels, check=False).returncode
+    return subprocess.run([sys.executable, "-P", "-m", "jupyterlab", str(root)], env=kernels, check=False).returncode

@@ -62,25 +62,27 @@ def verify(folder: Filed,
                                                              show_default=False)] = None) -> None:
     """Compare every file with the hashes of the filing, and the lock with its seals; run nothing."""
     from studykit.commands.filed import verify_filed
+    from studykit.report.verify import LISTED, bounded
 
     outcome = verify_filed(folder, certificates)
     facts(files=outcome.files, notes=outcome.notes)
     typer.echo(f"{count(outcome.files, 'file')} agree with report/manifest.json; nothing was re-executed: "
                f"studykit recheck {as_typed(folder)}")
-    for note in outcome.notes:
-        typer.echo(f"note: {visible(note)}")
+    for note in bounded(outcome.notes, LISTED):
+        typer.echo(f"note: {note}")
 
 
 @app.command(epilog="Example: studykit recheck my-study")
 def recheck(folder: Filed, notebooks: Notebooks = Which.kit) -> None:
     """Re-execute the study from raw data with the kit's notebooks, and compare everything that is filed."""
     from studykit.commands.filed import recheck_filed
+    from studykit.report.verify import bounded
 
     outcome, record = recheck_filed(folder, progress, own=notebooks is Which.own)
     facts(numbers=outcome.numbers, outputs=outcome.outputs, files=outcome.files, pictures_only_alike=len(outcome.alike),
           notes=outcome.notes)
-    for note in outcome.notes:
-        typer.echo(f"note: {visible(note)}")
+    for note in bounded(outcome.notes, "recheck.json"):
+        typer.echo(f"note: {note}")
     typer.echo(f"{outcome.sentence()}\nRecord: {record}")
 
 

@@ -4,6 +4,7 @@ from . import extras as extras
 from . import files as files
 from . import folders as folders
 from . import hashes as hashes
+from . import litter as litter
 from . import numbertext as numbertext
 from . import plainpage as plainpage
 from . import plaintext as plaintext
@@ -23,6 +24,7 @@ __all__ = [
     "files",
     "folders",
     "hashes",
+    "litter",
     "numbertext",
     "plainpage",
     "plaintext",

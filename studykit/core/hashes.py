@@ -5,10 +5,11 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from studykit.core.errors import single
+from studykit.core.litter import out_of_sight
 
 BLOCK = 1 << 20
 DEEPEST = 60
@@ -51,10 +52,11 @@ def ordinary(root: Path, relative: str) -> bool:
     return kind_of(root / name) == "file"
 
 
-def walk(folder: Path, depth: int = 0) -> Iterator[tuple[Path, str]]:
+def walk(folder: Path, depth: int = 0, *, shut: Callable[[str], bool] = lambda _: False) -> Iterator[tuple[Path, str]]:
     """Everything under a folder with its kind, in the order of names; links are named and never followed.
 
-    BadInput where folders lie deeper than DEEPEST, or one cannot be read.
+    Folders whose name is ``shut`` are named and not entered. BadInput where folders lie deeper than DEEPEST, or one
+    cannot be read.
     """
     if depth > DEEPEST:
         raise single(f"{folder.name} and above it", f"folders lie more than {DEEPEST} deep", "no study has that; look at them")
@@ -66,8 +68,8 @@ def walk(folder: Path, depth: int = 0) -> Iterator[tuple[Path, str]]:
         path = Path(entry.path)
         kind = kind_of(path)
         yield path, kind
-        if kind == "folder":
-            yield from walk(path, depth + 1)
+        if kind == "folder" and not shut(entry.name):
+            yield from walk(path, depth + 1, shut=shut)
 
 
 def unusual(root: Path) -> tuple[tuple[str, str], ...]:
@@ -75,5 +77,6 @@ def unusual(root: Path) -> tuple[tuple[str, str], ...]:
 
     Hidden ones are left out, but for the kit's own at the top, through which it writes.
     """
-    return tuple((p.relative_to(root).as_posix(), kind) for p, kind in walk(root) if kind not in ("file", "folder")
+    return tuple((p.relative_to(root).as_posix(), kind) for p, kind in walk(root, shut=out_of_sight)
+                 if kind not in ("file", "folder")
                  and (p.name.startswith(".studykit") or not any(x.startswith(".") for x in p.relative_to(root).parts)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections import Counter
 from typing import Any
 
@@ -20,6 +21,13 @@ def no_number(text: str) -> float:
     raise ValueError(f"{text} is no number")
 
 
+def finite(text: str) -> float:
+    """For ``json.loads``: ValueError for a number that is too large to be one."""
+    if not math.isfinite(value := float(text)):
+        raise ValueError(f"{text[:40]} is no number")
+    return value
+
+
 def read(text: str | bytes) -> Any:
     """What a JSON text holds; ValueError where it is none, holds a key twice or a number that is none."""
-    return json.loads(text, object_pairs_hook=once, parse_constant=no_number)
+    return json.loads(text, object_pairs_hook=once, parse_constant=no_number, parse_float=finite)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from studykit.core.errors import BadInput, Fault, single
+from studykit.report.manifest import AS_THEY_ARE, GIT
 from studykit.study.stages import share
 
 #: Name of the demo folder -> what it shows, in one line.
@@ -31,10 +32,12 @@ TELLS = ("README.md", "truth.json")
 def copy_demo(name: str, dest: Path | str, *, untold: bool = False) -> Path:
     """Copy a demo study into ``dest`` and return that folder; ``untold`` leaves out what tells the truth and the faults.
 
+    A file for git keeps it from rewriting line ends, by which every file would differ from its manifest.
+
     A folder that already holds this demo unchanged is kept as it is, with whatever was made in
     it. BadInput where ``dest`` holds anything else: nothing there is overwritten.
     """
-    from studykit.core.files import copy_in, together  # the list of demos needs no tables
+    from studykit.core.files import copy_in, together, write_bytes  # the list of demos needs no tables
 
     source, folder = demo_folder(name), Path(dest)
     files = [p for p in sorted(source.rglob("*")) if p.is_file() and not (untold and p.name in TELLS)]
@@ -46,6 +49,7 @@ def copy_demo(name: str, dest: Path | str, *, untold: bool = False) -> Path:
         return folder
     with together(folder) as made:
         copy_in(source, made, TELLS if untold else ())
+        write_bytes(made / GIT, AS_THEY_ARE)
     return folder
 
 

@@ -86,7 +86,7 @@ def _book(root: Path, study: Study) -> tuple[bytes, tuple[str, ...], tuple[str, 
     from openpyxl import Workbook
 
     files, book = _tables(root), Workbook()
-    told = {p.parent.name: captions(p.read_text(encoding="utf-8")) for p in sorted((root / "report").glob("*/*.ipynb"))}
+    told = {p.parent.name: captions(p.read_text(encoding="utf-8")) for p in sorted((root / "report").glob("*/[!.]*.ipynb"))}
     first, words = book.active, book.create_sheet("dictionary")
     first.title = "read me"
     names, left = {"read me", "dictionary"}, list[str]()

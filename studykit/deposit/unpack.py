@@ -18,12 +18,13 @@ from itertools import pairwise
 from pathlib import Path
 
 from studykit.core.errors import BadInput, Fault, single
+from studykit.core.litter import left_by_system
 from studykit.core.writer import away
 from studykit.deposit.bag import bag_faults
-from studykit.report.verify import INNER
+from studykit.report.verify import INNER, MOST_FILES
 
-MOST_FILES, MOST_BYTES, MOST_RATIO, SMALL = 20_000, 2_000_000_000, 250, 5_000_000
-"""Entries, bytes unpacked, and how much smaller than its content an entry above SMALL bytes may be (own judgement)."""
+MOST_BYTES, MOST_RATIO, SMALL = 2_000_000_000, 250, 5_000_000
+"""Bytes unpacked, and how much smaller than its content an entry above SMALL bytes may be (own judgement)."""
 DEEPEST, LONGEST = 20, 240
 BLOCK = 1 << 20
 DESCRIPTORS, LONGEST_DIRECTORY = (12, 16, 20, 24), 100_000_000
@@ -45,7 +46,10 @@ def opened(path: Path) -> Iterator[Path]:
 
 
 def unpack(path: Path, folder: Path) -> Path:
-    """Write the entries of a zip under ``folder``; returns its one top folder. BadInput before anything is written."""
+    """Write the entries of a zip under ``folder``; returns its one top folder. BadInput before anything is written.
+
+    What an operating system put into the zip is looked at like the rest, and not written.
+    """
     if not path.is_file() or path.is_symlink():
         raise single(path.name, "there is no such file" if not path.exists() else "is not an ordinary file", "name a zip file")
     try:
@@ -55,12 +59,23 @@ def unpack(path: Path, folder: Path) -> Path:
             faults = faults or layout_faults(path, entries, archive.start_dir)
             if faults:
                 raise BadInput(faults, title=f"{path.name} was not opened; nothing was written")
+            entries = [e for e in entries if not _of_system(e)]
             for entry in entries:
                 _write(archive, entry, folder)
     except (zipfile.BadZipFile, NotImplementedError, EOFError, ValueError, UnicodeError, OSError, zipfile.LargeZipFile,
             RuntimeError) as error:
         raise single(path.name, f"is damaged or no zip: {error}", "ask the sender for it again") from None
     return folder / entries[0].filename.split("/")[0]
+
+
+def left_in(path: Path) -> tuple[str, ...]:
+    """The entries of a zip that could be opened which an operating system put there, and which are not unpacked."""
+    with zipfile.ZipFile(path) as archive:
+        return tuple(e.filename for e in archive.infolist() if _of_system(e))
+
+
+def _of_system(entry: zipfile.ZipInfo) -> bool:
+    return any(map(left_by_system, entry.filename.split("/")))
 
 
 def _write(archive: zipfile.ZipFile, entry: zipfile.ZipInfo, folder: Path) -> None:
@@ -126,8 +141,8 @@ def _together(entries: list[zipfile.ZipInfo], size: int) -> list[Fault]:
     files = {_folded(e.filename) for e in entries if not e.is_dir()}
     out += [Fault(file=f.encode("ascii", "backslashreplace").decode(), reason="is a file and a folder at once")
             for f in sorted({_folded(p) for e in entries for p in _above(e.filename)} & files)]
-    if len({e.filename.split("/")[0] for e in entries}) > 1:
-        out.append(Fault(file="the zip", reason="has more than one folder at its top"))
+    if len({e.filename.split("/")[0] for e in entries if not _of_system(e)}) != 1:
+        out.append(Fault(file="the zip", reason="has not one folder at its top, but none or more than one folder"))
     return out
 
 

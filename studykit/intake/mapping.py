@@ -20,6 +20,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from studykit.core.errors import BadInput, Fault
 from studykit.core.files import inside, line_of_key, read_toml, sha256_of
+from studykit.core.litter import left_by_system
 from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.units import parse_unit
@@ -28,7 +29,7 @@ from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
 RAW_FOLDER = "raw"
-SYSTEM = (".DS_Store", ".directory", ".gitkeep", ".gitignore", ".gitattributes")  # desktops and git lay these; no results
+GITS = (".gitkeep", ".gitignore", ".gitattributes")  # git has these laid; no results
 OPTIONAL_COLUMNS = ("qualifier", "limit", "replicate", "run", "run_order", "method", "reported_on", "revision")
 Meaning = Literal["below limit", "above limit", "not measured", "number"]
 SourceColumn = Literal["sample", "analyte", "value", "unit", "qualifier", "limit", "replicate", "run", "run_order",
@@ -349,14 +350,14 @@ def laboratory_faults(root: Path, intake: Intake) -> list[Fault]:
 
 
 def raw_files(root: Path) -> list[str]:
-    """Files under raw/ as relative paths with '/', sorted; hidden files and temporary copies are left out."""
+    """Files under raw/ as relative paths with '/', sorted; hidden files, temporary copies and what systems leave are not."""
     return [n for n in _under_raw(root) if not any(p.startswith("~$") for p in n.split("/"))]
 
 
 def _under_raw(root: Path) -> list[str]:
     folder = Path(root) / RAW_FOLDER
     names = (p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()) if folder.is_dir() else ()
-    return [n for n in names if not any(p.startswith(".") for p in n.split("/"))]
+    return [n for n in names if not any(p.startswith(".") or left_by_system(p) for p in n.split("/"))]
 
 
 def unread_files(root: Path) -> dict[str, str]:
@@ -371,7 +372,8 @@ def hidden_files(root: Path) -> list[str]:
     """Files under raw/ that are not read because they, or a folder above them, are hidden; relative paths with '/', sorted."""
     folder = Path(root) / RAW_FOLDER
     names = sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) if folder.is_dir() else []
-    return [n for n in names if any(p.startswith(".") for p in n.split("/")) and n.rpartition("/")[2] not in SYSTEM]
+    return [n for n in names if any(p.startswith(".") for p in n.split("/")) and n.rpartition("/")[2] not in GITS
+            and not any(map(left_by_system, n.split("/")))]
 
 
 def _is_readme(name: str) -> bool:

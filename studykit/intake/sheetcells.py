@@ -150,7 +150,7 @@ class _Reader:
         if self.process is None or self.process.poll() is not None:
             self.end()
             environment = os.environ | {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONWARNINGS": "ignore"}
-            self.process = subprocess.Popen([sys.executable, "-m", "studykit.intake.sheetcells"], env=environment,
+            self.process = subprocess.Popen([sys.executable, "-P", "-m", "studykit.intake.sheetcells"], env=environment,
                                             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
         process = self.process
         assert process.stdin is not None

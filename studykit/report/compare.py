@@ -19,33 +19,43 @@ from pathlib import Path
 from typing import Any
 
 from studykit.core import strict
+from studykit.core.hashes import walk
+from studykit.core.litter import out_of_sight
 from studykit.core.record import CLASSES, NumberRecord
 from studykit.report.align import Stretch, stretches
 from studykit.report.manifest import canonical
 from studykit.report.pictures import SLACK, unlike
+from studykit.report.telling import excerpt, plain
 from studykit.report.verify import difference
 
 TABLE_TOLERANCE = CLASSES["estimate"]
 DIAGNOSTIC = {"largest gradient": 1e-3, "statsmodels differs by": 1e-3}
 """Columns that hold what an iterative search left over: their size counts, not their digits (absolute)."""
-NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+\u2212]?[0-9]+)?(?![\w])")
+NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:[0-9]++\.?+[0-9]*+|\.[0-9]++)(?:[eE][-+\u2212]?+[0-9]++)?+(?!\w)")
+"""Without a way back within a number, which would take a sender's million digits a million times."""
 FLOOR = 1e-9
 VERSIONS = "Versions of the programs."
 VERSION = re.compile(r"not installed|\d[0-9a-z.+]*")
-FIGURE = re.compile(r"<img [^>]*data:image/png;base64,[A-Za-z0-9+/=]+[^>]*>")
-PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]+)")
+FIGURE = re.compile(r"<img [^<>]*>")
+PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]++)")
+LARGER, SMALL = 4, 1_000_000
+"""A filed file that is so many times larger than the one made again, and this many bytes, is not read on."""
 WIDTH = re.compile(r"""(?<![\w-])"?width"?(?:=|: )"?(\d{1,6})\b"?""")
 """Of a picture, whose pixels are compared."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outcome:
-    """What a comparison found: number of files, differences (one row each), notes, pictures alike but not the same."""
+    """What a comparison found: number of files, differences (one row each), notes, pictures alike but not the same.
+
+    ``blanks``: places where only blanks differ, as rows, until the end of their file.
+    """
 
     files: int = 0
     rows: list[dict[str, Any]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     alike: list[str] = field(default_factory=list)
+    blanks: list[dict[str, Any]] = field(default_factory=list)
 
 
 def value_of(text: str) -> float | None:
@@ -66,16 +76,9 @@ def close(a: str, b: str, tolerance: float = TABLE_TOLERANCE, floor: float = FLO
 
 
 def close_text(a: str, b: str) -> bool:
-    """Whether two texts have the same words and numbers that agree within their class; blanks may differ in number."""
-    shape = [" ".join(NUMBER.sub("#", t).split()) for t in (a, b)]
+    """Whether two texts have the same words and numbers that agree within their class; ASCII's blanks may differ in number."""
+    shape = [plain(NUMBER.sub("#", t)) for t in (a, b)]
     return shape[0] == shape[1] and all(close(x, y) for x, y in zip(NUMBER.findall(a), NUMBER.findall(b), strict=True))
-
-
-def excerpt(a: str, b: str, width: int = 60) -> tuple[str, str]:
-    """The two texts from shortly before their first difference."""
-    at = next((k for k, (x, y) in enumerate(zip(a, b, strict=False)) if x != y), min(len(a), len(b)))
-    start = max(0, at - 20)
-    return tuple(" ".join(t[start:start + width].split()) or "nothing" for t in (a, b))  # type: ignore[return-value]
 
 
 def compare_records(filed: Iterable[NumberRecord], fresh: Iterable[NumberRecord]) -> list[dict[str, Any]]:
@@ -85,16 +88,30 @@ def compare_records(filed: Iterable[NumberRecord], fresh: Iterable[NumberRecord]
     for key in sorted(old.keys() | new.keys()):
         a, b = old.get(key), new.get(key)
         if a is None or b is None or not _agree(a.value, b):
-            rows.append(difference(key[0], key[1], a.text() if a else "absent", b.text() if b else "absent",
-                                   b.tolerance if b else 0.0))
-        elif (changed := [k for k, v in asdict(a).items() if k != "value" and v != getattr(b, k)]):
-            rows += [difference(key[0], f"{key[1]}, its {k}", str(getattr(a, k)), str(getattr(b, k))) for k in changed]
+            told = [r.text() if r else "absent" for r in (a, b)]
+            if a and b and told[0] == told[1]:
+                told = [repr(r.value) for r in (a, b)]
+            rows.append(difference(key[0], key[1], *excerpt(told[0], told[1]), b.tolerance if b else 0.0))
+        elif (changed := [k for k, v in asdict(a).items() if k != "value" and _typed(v) != _typed(getattr(b, k))]):
+            rows += [difference(key[0], f"{key[1]}, its {k}", *excerpt(_text(getattr(a, k)), _text(getattr(b, k))))
+                     for k in changed]
     return rows
 
 
+def _typed(value: Any) -> str:
+    """A value as JSON, in which 1, 1.0 and true are three things."""
+    return json.dumps(value, sort_keys=True, ensure_ascii=False)
+
+
+def _text(value: Any) -> str:
+    return value if isinstance(value, str) else repr(value)
+
+
 def _agree(value: float | int | str, fresh: NumberRecord) -> bool:
+    if type(value) is not type(fresh.value):
+        return False
     if isinstance(value, str) or isinstance(fresh.value, str) or not fresh.tolerance:
-        return type(value) is type(fresh.value) and value == fresh.value
+        return value == fresh.value
     return math.isclose(value, fresh.value, rel_tol=fresh.tolerance, abs_tol=FLOOR)
 
 
@@ -103,28 +120,50 @@ def compare_tables(name: str, a: str, b: str, out: Outcome) -> None:
     filed, fresh = (list(csv.reader(io.StringIO(t, newline=""))) for t in (a, b))
     stage = name.partition("/")[0]
     if filed[:1] != fresh[:1] or len(filed) != len(fresh) or [len(r) for r in filed] != [len(r) for r in fresh]:
-        shape = [f"{len(t) - 1} rows under {', '.join(t[0]) if t else 'nothing'}" for t in (filed, fresh)]
-        out.rows.append(difference(stage, f"{name}, its shape", *excerpt(shape[0], shape[1])))
+        out.rows.append(difference(stage, f"{name}, its shape", *_shapes(filed, fresh)))
         if filed[:1] == fresh[:1]:
             _lines(name, filed, fresh, out)
         return
-    beyond = sum(_cells(f"{name} row {number}", filed[0], old, new, out)
-                 for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2))
+    before, beyond = len(out.rows), list[str]()
+    for number, (old, new) in enumerate(zip(filed[1:], fresh[1:], strict=True), start=2):
+        beyond += _cells(f"{name} row {number}", filed[0], old, new, out)
     if beyond:
-        out.notes.append(f"{name}: {beyond} numbers agree within their class, not in every digit")
-    elif filed == fresh:
+        out.notes.append(f"{name}: {len(beyond)} numbers agree within their class, not in every digit; {beyond[0]}")
+    if len(out.rows) == before and b == _written(fresh) and a != _written(filed):
         out.rows.append(difference(stage, f"{name}, its form", "other line ends, quotes or bytes", "as the kit writes it"))
 
 
-def _cells(where: str, columns: list[str], old: list[str], new: list[str], out: Outcome) -> int:
-    """Two rows of one length: one row a differing cell; how many numbers agree within their class, not in every digit."""
-    beyond = 0
+def _written(rows: list[list[str]]) -> str:
+    """Rows as the kit writes a table."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerows(rows)
+    return text.getvalue()
+
+
+def _shapes(filed: list[list[str]], fresh: list[list[str]]) -> tuple[str, str]:
+    """How two tables of other heads, rows or cells in a row differ."""
+    heads = [_written(t[:1]).rstrip("\n") or "nothing" for t in (filed, fresh)]
+    if heads[0] != heads[1]:
+        told = excerpt(heads[0], heads[1], 100)
+        rows = [max(0, len(t) - 1) for t in (filed, fresh)]
+        return f"{rows[0]} rows under {told[0]}", f"{rows[1]} rows under {told[1]}"
+    if len(filed) != len(fresh):
+        head = heads[0] if len(heads[0]) <= 40 else f"{heads[0][:40]}\u2026"
+        return f"{len(filed) - 1} rows under {head}", f"{len(fresh) - 1} rows under {head}"
+    at = next(k for k, (x, y) in enumerate(zip(filed, fresh, strict=True)) if len(x) != len(y))
+    return f"{len(filed[at])} cells in row {at + 1}", f"{len(fresh[at])} cells"
+
+
+def _cells(where: str, columns: list[str], old: list[str], new: list[str], out: Outcome) -> list[str]:
+    """Two rows of one length: one row a differing cell; of numbers that agree within their class only, a word."""
+    beyond = []
     for column, x, y in zip(columns, old, new, strict=True):
         if x != y and close(x, y, floor=DIAGNOSTIC.get(column, FLOOR)):
-            beyond += 1
+            beyond.append(f"row {where.rpartition(' row ')[2]}, {column}: filed {x}, now {y}")
         elif x != y:
-            out.rows.append(difference(where.partition("/")[0], f"{where}, {column}", x or "empty", y or "empty",
-                                       TABLE_TOLERANCE))
+            told = excerpt(x, y)
+            out.rows.append(difference(where.partition("/")[0], f"{where}, {column}", told[0] if x else "empty",
+                                       told[1] if y else "empty", TABLE_TOLERANCE))
     return beyond
 
 
@@ -139,7 +178,7 @@ def _lines(name: str, filed: list[list[str]], fresh: list[list[str]], out: Outco
             for number, (x, y) in enumerate(zip(xs, ys, strict=True), start=new.start + 1):
                 _cells(f"{name} row {number}", fresh[0], x, y, out)
         else:
-            told = [" / ".join(map(",".join, rows)) for rows in (xs, ys)]
+            told = [" / ".join(_written([r]).rstrip("\n") or "an empty row" for r in rows) or "no row" for rows in (xs, ys)]
             out.rows.append(difference(name.partition("/")[0], f"{name} from row {new.start + 1} on, other rows",
                                        *excerpt(told[0], told[1])))
 
@@ -148,9 +187,17 @@ def _outputs(cell: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """The shown parts of a cell: (kind, text), pictures as they are."""
     for k, output in enumerate(cell.get("outputs", [])):
         for kind, content in (output.get("data") or {}).items():
-            yield f"output {k + 1}, {kind}", "".join(content) if isinstance(content, list) else str(content)
+            yield f"output {k + 1}, {kind}", _joined(content)
         rest = {key: v for key, v in output.items() if key != "data"}
-        yield f"output {k + 1}, its form", json.dumps(rest, sort_keys=True, ensure_ascii=False)
+        kept = {kind: type(content).__name__ for kind, content in (output.get("data") or {}).items()}
+        yield f"output {k + 1}, its form", _typed([rest, kept])
+
+
+def _joined(content: Any) -> str:
+    """A text as a notebook keeps it, in one piece or by lines."""
+    if isinstance(content, list) and all(isinstance(t, str) for t in content):
+        return "".join(content)
+    return content if isinstance(content, str) else _typed(content)
 
 
 def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
@@ -160,7 +207,7 @@ def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outco
     cells = filed["cells"], fresh["cells"]
     if len(cells[0]) != len(cells[1]):
         out.rows.append(difference(stage, f"{name}, number of cells", str(len(cells[0])), str(len(cells[1]))))
-        parts = list(stretches(*(["".join(c["source"]) for c in cs] for cs in cells)))
+        parts = list(stretches(*([_joined(c["source"]) for c in cs] for cs in cells)))
     else:
         parts = [(slice(0, len(cells[0])), slice(0, len(cells[1])))]
     for at, place in parts:
@@ -169,26 +216,45 @@ def compare_notebooks(name: str, a: str, b: str, same_programs: bool, out: Outco
             for number, (old, new) in enumerate(zip(olds, news, strict=True), start=place.start + 1):
                 _cell(stage, f"{name} cell {number}", old, new, same_programs, out)
         else:
-            told = ["\n".join("".join(c["source"]) for c in cs) for cs in (olds, news)]
+            told = ["\n".join(_joined(c["source"]) for c in cs) for cs in (olds, news)]
             out.rows.append(difference(stage, f"{name} from cell {place.start + 1} on, other cells",
                                        *excerpt(told[0], told[1])))
-    rest = [{k: v for k, v in n.items() if k != "cells"} for n in (filed, fresh)]
+    rest = [_typed({k: v for k, v in n.items() if k != "cells"}) for n in (filed, fresh)]
+    _tell_blanks(same_programs, out)
     if rest[0] != rest[1]:
-        out.rows.append(difference(stage, f"{name}, its form", *excerpt(str(rest[0]), str(rest[1]))))
-    elif len(out.rows) == before and filed == fresh:
+        out.rows.append(difference(stage, f"{name}, its form", *excerpt(rest[0], rest[1])))
+    elif len(out.rows) == before and b == _as_notebook(fresh) and a != _as_notebook(filed):
         out.rows.append(difference(stage, f"{name}, its form", "other blanks or bytes", "as the kit writes it"))
+
+
+def _as_notebook(book: Any) -> str:
+    """A notebook as the kit writes it."""
+    return json.dumps(book, indent=1, ensure_ascii=False, sort_keys=True) + "\n"
+
+
+def _tell_blanks(same_programs: bool, out: Outcome) -> None:
+    """One line for all places of a file where only blanks differ: a difference where the sender names the same programs."""
+    if not out.blanks:
+        return
+    first, more = out.blanks[0], len(out.blanks) - 1
+    row = first | {"what": f"{first['what']}: only blanks differ{f', here and in {more} more places' if more else ''}"}
+    if same_programs:
+        out.rows.append(row)
+    else:
+        out.notes.append(f"{row['what']}; filed {row['filed']}, now {row['re-executed']}")
+    out.blanks.clear()
 
 
 def _cell(stage: str, where: str, old: dict[str, Any], new: dict[str, Any], same_programs: bool, out: Outcome) -> None:
     """Two cells of an executed notebook: source, form, and what is shown."""
-    (shown_a, form_a), (shown_b, form_b) = ((dict(_outputs(c)), {k: v for k, v in c.items() if k not in ("outputs", "source")})
-                                            for c in (old, new))
-    sources = ["".join(c["source"]) for c in (old, new)]
+    (shown_a, form_a), (shown_b, form_b) = (
+        (shown := dict(_outputs(c)), _typed([list(shown), {k: v for k, v in c.items() if k not in ("outputs", "source")} | {
+            "source": type(c["source"]).__name__}])) for c in (old, new))
+    sources = [_joined(c["source"]) for c in (old, new)]
     if sources[0] != sources[1]:
         out.rows.append(difference(stage, f"{where}, its code or text", *excerpt(sources[0], sources[1])))
-    if form_a != form_b or list(shown_a) != list(shown_b):
-        out.rows.append(difference(stage, f"{where}, its form",
-                                   *excerpt(str([form_a, list(shown_a)]), str([form_b, list(shown_b)]))))
+    if form_a != form_b:
+        out.rows.append(difference(stage, f"{where}, its form", *excerpt(form_a, form_b)))
         return
     for kind, x in shown_a.items():
         _shown(stage, f"{where}, {kind}", x, shown_b[kind], same_programs, out)
@@ -208,12 +274,15 @@ def _shown(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outc
 
 def _words(stage: str, what: str, a: str, b: str, versions: bool, out: Outcome) -> None:
     """Two texts: words exactly, numbers by class; in a table of versions any version, which is told."""
-    if close_text(a, b):
-        out.notes.append(f"{what}: numbers agree within their class, not in every digit")
-    elif versions and VERSION.sub("#", " ".join(a.split())) == VERSION.sub("#", " ".join(b.split())):
-        out.notes.append(f"{what}: the sender gives other versions of programs")
+    told = excerpt(a, b)
+    if plain(a) == plain(b):
+        out.blanks.append(difference(stage, what, *told))
+    elif close_text(a, b):
+        out.notes.append(f"{what}: numbers agree within their class, not in every digit; filed {told[0]}, now {told[1]}")
+    elif versions and VERSION.sub("#", plain(a)) == VERSION.sub("#", plain(b)):
+        out.notes.append(f"{what}: the sender gives other versions of programs; filed {told[0]}, now {told[1]}")
     else:
-        out.rows.append(difference(stage, what, *excerpt(a, b)))
+        out.rows.append(difference(stage, what, *told))
 
 
 def _picture(stage: str, what: str, a: bytes, b: bytes, same_programs: bool, out: Outcome) -> None:
@@ -251,7 +320,7 @@ def _digest(data: bytes) -> str:
 
 def page_pieces(html: str) -> list[str]:
     """A page as a list of tags with the text after each; pictures left out."""
-    return re.findall(r"<[^>]*>[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub("picture", m[0]), html))
+    return re.findall(r"<[^<>]*>?[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub("picture", m[0]), html))
 
 
 def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
@@ -267,6 +336,8 @@ def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) 
     told = min(ways, key=lambda way: len(way.rows))
     out.rows.extend(told.rows)
     out.notes.extend(told.notes)
+    out.blanks.extend(told.blanks)
+    _tell_blanks(same_programs, out)
     _pictures(name, PICTURE.findall(a), PICTURE.findall(b), same_programs, out)
 
 
@@ -326,8 +397,8 @@ def compare_reports(filed: Path, fresh: Path, *, same_programs: bool) -> Outcome
     ``same_programs``: the sender names the programs that draw here, so that pictures must agree byte for byte; else
     within a tolerance, and each that is only alike is counted. Nothing else hangs on what the sender names.
     """
-    names = [{p.relative_to(f).as_posix() for p in f.rglob("*") if p.is_file() and p.name != "manifest.json"
-              and not p.name.startswith(".")} for f in (filed, fresh)]
+    names = [{p.relative_to(f).as_posix() for p, kind in walk(f, shut=out_of_sight) if kind == "file"
+              and p != f / "manifest.json" and not out_of_sight(p.name)} for f in (filed, fresh)]
     out = Outcome(files=len(names[0] | names[1]))
     for name in sorted(names[0] ^ names[1]):
         there = name in names[0]
@@ -336,12 +407,22 @@ def compare_reports(filed: Path, fresh: Path, *, same_programs: bool) -> Outcome
     for name in sorted(names[0] & names[1]):
         old, new = (filed / name).read_bytes(), (fresh / name).read_bytes()
         if old != new:
+            before = (len(out.rows), len(out.notes), len(out.alike))
             _compare_file(name, old, new, same_programs, out)
+            if before == (len(out.rows), len(out.notes), len(out.alike)):
+                out.rows.append(difference(name.partition("/")[0], f"{name}, its form", f"{_digest(old)}: other bytes",
+                                           _digest(new)))
     return out
 
 
 def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: Outcome) -> None:
     stage = name.partition("/")[0]
+    if len(old) > LARGER * len(new) + SMALL:
+        out.rows.append(difference(stage, name, f"{len(old)} bytes, too many to read on", f"{len(new)} bytes"))
+        return
+    if old.replace(b"\r\n", b"\n") == new:
+        out.rows.append(difference(stage, f"{name}, its line ends", "(U+000D)(U+000A)", "(U+000A)"))
+        return
     try:
         if name.endswith(".png"):
             _picture(stage, name, old, new, same_programs, out)
@@ -358,6 +439,7 @@ def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: O
         else:
             out.rows.append(difference(stage, name, *excerpt(a, b)))
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError, csv.Error) as error:
+        out.blanks.clear()
         out.rows.append(difference(stage, name, f"cannot be read: {type(error).__name__} {error}"[:80], "as the kit writes it"))
 
 

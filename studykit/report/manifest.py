@@ -2,7 +2,8 @@
 
 Every file of a study folder belongs to one part: ``inputs`` (what a person or a laboratory put in), ``tidy`` (what
 the intake made), ``outputs`` (the report), ``beside`` (anything else that lay there when the report was filed).
-Left out: hidden files, scratch/, plan/sheets and plan/pages (made again at will), and the records of a recheck.
+Left out: hidden files, what operating systems leave, scratch/, plan/sheets and plan/pages (made again at will), and
+the records of a recheck.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import platform
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from importlib.metadata import PackageNotFoundError, distribution, version
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any
 
 from studykit import __version__
 from studykit.core.hashes import WAITING, kind_of, sha256_of, walk
+from studykit.core.litter import left_by_system, out_of_sight
 from studykit.study.stages import HERE, share
 
 SCHEMA = "studykit-manifest-2"
@@ -41,7 +43,7 @@ STAMPS = ("plan/plan.lock.tsr", "report/manifest.json.tsr")
 def part_of(relative: Path) -> str:
     """Which part of the manifest a file of the study belongs to; '' for none."""
     first, parts = relative.parts[0], relative.parts
-    if any(p.startswith(".") or p == "__pycache__" for p in parts) or first in UNHASHED:
+    if any(map(out_of_sight, parts)) or first in UNHASHED:
         return ""
     if relative.as_posix() in (FILE, *STAMPS):
         return ""
@@ -53,8 +55,17 @@ def part_of(relative: Path) -> str:
 def unlisted(root: Path) -> tuple[str, ...]:
     """What lies in a study folder that no manifest lists and a reader might take for part of it; the kit's own left out."""
     top = [n for n in (*UNHASHED, *AGAIN) if kind_of(root / n)]
-    hidden = (p.relative_to(root).as_posix() for p, _ in walk(root) if p.name.startswith(".") or p.name == "__pycache__")
+    hidden = (p.relative_to(root).as_posix() for p in _unseen(root) if not left_by_system(p.name))
     return (*top, *(h for h in hidden if h not in OWN and not (h == GIT and _is_for_git(root / GIT))))
+
+
+def litter(root: Path) -> tuple[str, ...]:
+    """What an operating system left in a study folder; no manifest lists it, and nothing reads it."""
+    return tuple(p.relative_to(root).as_posix() for p in _unseen(root) if left_by_system(p.name))
+
+
+def _unseen(root: Path) -> Iterator[Path]:
+    return (p for p, _ in walk(root, shut=out_of_sight) if out_of_sight(p.name))
 
 
 def _is_for_git(path: Path) -> bool:
@@ -65,7 +76,7 @@ def _is_for_git(path: Path) -> bool:
 def files_of(root: Path) -> dict[str, tuple[Path, ...]]:
     """The ordinary files of a study folder by part, each in the order of names; links and devices are not followed."""
     found: dict[str, list[Path]] = {p: [] for p in PARTS}
-    for path, kind in walk(root) if root.is_dir() else ():
+    for path, kind in walk(root, shut=out_of_sight) if root.is_dir() else ():
         if kind == "file" and (part := part_of(path.relative_to(root))):
             found[part].append(path)
     return {p: tuple(sorted(files)) for p, files in found.items()}

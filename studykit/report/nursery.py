@@ -27,7 +27,7 @@ class Nursery:
         ours, theirs = socket.socketpair()
         code = "from studykit.report.forks import main; main()"
         with theirs:
-            self._process = subprocess.Popen([sys.executable, "-c", code, str(theirs.fileno()), *modules],
+            self._process = subprocess.Popen([sys.executable, "-P", "-c", code, str(theirs.fileno()), *modules],
                                              pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL)
         self.modules = frozenset(modules)
         self._link, self._lines, self._turn = ours, ours.makefile("rwb"), threading.Lock()

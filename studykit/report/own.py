@@ -19,7 +19,9 @@ from studykit.core import strict
 from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.files import write_json, write_text
 from studykit.core.hashes import sha256_of, walk
+from studykit.core.litter import left_by_system
 from studykit.report.stored import COPIED
+from studykit.report.telling import excerpt
 from studykit.study.stages import STEMS, share
 
 Choice = Literal["", "kit", "own"]
@@ -66,7 +68,8 @@ def copies_of(root: Path) -> str:
     try:
         told = strict.read((root / COPIED).read_text(encoding="utf-8"))
         digests, version = told["sha256"], str(told["studykit"])[:40]
-        there = {p.name: sha256_of(p) for p in (root / "notebooks").glob("*.ipynb") if p.is_file()}
+        there = {p.name: sha256_of(p) for p in (root / "notebooks").glob("*.ipynb")
+                 if p.is_file() and not left_by_system(p.name)}
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
     return version if there and there == digests and version != __version__ else ""
@@ -82,7 +85,7 @@ def _cells(path: Path) -> list[tuple[str, str, tuple[str, ...]]]:
     """Type, source and tags of each cell; one cell with the reason where the file is no notebook."""
     try:
         cells = json.loads(path.read_text(encoding="utf-8"), object_pairs_hook=strict.once)["cells"]
-        return [(c["cell_type"], _joined(c["source"]).strip(), tuple(sorted(c.get("metadata", {}).get("tags", []))))
+        return [(c["cell_type"], _joined(c["source"]), tuple(sorted(c.get("metadata", {}).get("tags", []))))
                 for c in cells]
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return [("unreadable", "this file is no notebook", ())]
@@ -110,10 +113,16 @@ def differing_cells(own: Path, kit: Path) -> tuple[CellDifference, ...]:
 
 def _lines(old: Sequence[Any] | None, new: Sequence[Any] | None, most: int = 4) -> tuple[str, ...]:
     before, after = (str(x[1]).splitlines() if x else [] for x in (old, new))
-    out = [d.rstrip() for d in difflib.unified_diff(before, after, lineterm="", n=0)
-           if d[:1] in "+-" and d[:3] not in ("+++", "---")]
-    short = [d if len(d) <= 100 else d[:97] + "..." for d in out[:most]]
-    return (*short, f"... and {len(out) - most} more lines") if len(out) > most else tuple(short)
+    out = list[str]()
+    for tag, i1, i2, j1, j2 in difflib.SequenceMatcher(a=before, b=after, autojunk=False).get_opcodes():
+        gone, come = before[i1:i2], after[j1:j2]
+        if tag != "equal" and len(gone) == len(come):
+            pairs = [excerpt(x, y, 97) for x, y in zip(gone, come, strict=True)]
+            gone, come = [x for x, _ in pairs], [y for _, y in pairs]
+        out += [f"{sign}{d[:97]}" for sign, ds in (("-", gone), ("+", come)) for d in ds] if tag != "equal" else []
+    if not out and old and new and old[1] != new[1]:
+        out = [f"{sign}{d}" for sign, d in zip("-+", excerpt(str(old[1]), str(new[1])), strict=True)]
+    return (*out[:most], f"... and {len(out) - most} more lines") if len(out) > most else tuple(out)
 
 
 def beside_notebooks(root: Path) -> tuple[str, ...]:

@@ -8,6 +8,7 @@ anything; whatever differs ends in one error (exit code 7) with one line a diffe
 from __future__ import annotations
 
 import datetime as dt
+import json
 import shutil
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
@@ -19,6 +20,7 @@ import pandas as pd
 from studykit.core import plainpage
 from studykit.core.errors import BadInput, StudyKitError, visible
 from studykit.core.files import json_text, read_json, write_beside
+from studykit.core.litter import out_of_sight
 from studykit.core.record import read_records
 from studykit.core.writer import away
 from studykit.report.compare import Outcome, compare_reports
@@ -27,12 +29,14 @@ from studykit.report.manifest import FILE, files_of, kit_identity, package_versi
 from studykit.report.own import beside_notebooks, copies_of, own_differences
 from studykit.report.run import Say
 from studykit.report.stored import COPIED
-from studykit.report.verify import difference, read_manifest, refuse, verify
+from studykit.report.telling import excerpt
+from studykit.report.verify import difference, read_manifest, refuse, several, verify
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_status
 
 Found = tuple[list[dict[str, Any]], list[str]]
 """Differences, one row each, and notes."""
+RECORD = "recheck.json"
 TRUSTED = ("study.toml", "intake.toml", "plan", "raw")
 DIFFERS = "The filed study does not follow from its inputs"
 DOES_NOT_PROVE = (
@@ -79,12 +83,13 @@ class Recheck:
 
 
 def copy_trusted(root: Path, target: Path, own: bool = False) -> None:
-    """Copy what everything else must follow from; ordinary files only, hidden ones left out."""
+    """Copy what everything else must follow from; ordinary files only, without hidden ones and what systems leave."""
     target.mkdir(parents=True, exist_ok=True)
     for name in (*TRUSTED, *(("notebooks",) if own else ())):
         source = root / name
         if source.is_dir():
-            shutil.copytree(source, target / name, symlinks=True, ignore=shutil.ignore_patterns(".*", "__pycache__"))
+            shutil.copytree(source, target / name, symlinks=True,
+                            ignore=lambda _, names: [n for n in names if out_of_sight(n)])
         elif source.is_file():
             shutil.copy2(source, target / name)
 
@@ -102,7 +107,7 @@ def recheck(root: Path, say: Say, *, own: bool = False, beside: Callable[[], Fou
     if first.differences:
         outcome = Recheck(numbers=0, files=first.files, outputs=0, differences=first.differences, notes=first.notes)
         _write_record(root, outcome, "hashes only: nothing was run")
-        raise refuse("The folder is not as its manifest says; nothing was run", first.differences, first.notes)
+        raise refuse("The folder is not as its manifest says; nothing was run", first.differences, first.notes, RECORD)
     filed, (rows, notes) = read_manifest(root), beside() if beside else ([], [])
     with away("studykit-recheck-") as folder:
         fresh = folder / "study"
@@ -111,7 +116,7 @@ def recheck(root: Path, say: Say, *, own: bool = False, beside: Callable[[], Fou
     outcome = replace(outcome, differences=(*rows, *outcome.differences))
     _write_record(root, outcome, "the study's own notebooks" if own else "the kit's notebooks")
     if outcome.differences:
-        raise refuse(DIFFERS, outcome.differences, outcome.notes)
+        raise refuse(DIFFERS, outcome.differences, outcome.notes, RECORD)
     return outcome
 
 
@@ -121,7 +126,7 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     told = [*lock_notes(root), *notes, *program_notes(filed)]
     beside = [p.relative_to(root).as_posix() for p in files_of(root)["beside"]]
     if beside:
-        told.append(f"beside the study, and not judged, lie: {', '.join(beside)}")
+        told.append(f"beside the study, and not judged, lie: {several(beside)}")
     if not own and (version := copies_of(root)) and (changed := own_differences(root)):
         told.append(f"the study's notebooks, which were not run, are copies of those of studykit {version}, says "
                     f"{COPIED}, which came with them; cells that are not this kit's:")
@@ -145,14 +150,14 @@ def compare_studies(root: Path, fresh: Path, *, same_programs: bool) -> Outcome:
     """Reports file by file, and the tidy tables byte for byte."""
     out = compare_reports(root / "report", fresh / "report", same_programs=same_programs)
     names = sorted({p.name for f in (root, fresh) if (f / "tidy").is_dir() for p in (f / "tidy").iterdir()
-                    if p.is_file() and not p.name.startswith(".")})
+                    if p.is_file() and not out_of_sight(p.name)})
     for name in names:
         texts = [(f / "tidy" / name).read_bytes() if (f / "tidy" / name).is_file() else b"" for f in (root, fresh)]
         if texts[0] != texts[1]:
-            lines = [t.splitlines() for t in texts]
+            lines = [t.decode("utf-8", "backslashreplace").split("\n") for t in texts]
             at = next((k for k, (x, y) in enumerate(zip(*lines, strict=False)) if x != y), min(map(len, lines)))
-            shown = [ls[at].decode("utf-8", "replace")[:80] if at < len(ls) else "no such line" for ls in lines]
-            out.rows.append(difference("tidy", f"tidy/{name} line {at + 1}", shown[0], shown[1]))
+            shown = [ls[at] if at < len(ls) else "no such line" for ls in lines]
+            out.rows.append(difference("tidy", f"tidy/{name} line {at + 1}", *excerpt(shown[0], shown[1], 80)))
     return out
 
 
@@ -162,7 +167,7 @@ def compare_manifests(filed: Mapping[str, Any], fresh: Mapping[str, Any]) -> lis
             for key in sorted((filed.keys() ^ fresh.keys()) - {_OF_THE_RUN[-1]})]
     for key in sorted((filed.keys() & fresh.keys()) - set(_OF_THE_RUN)):
         old, new = _flat(filed[key], key), _flat(fresh[key], key)
-        rows += [difference("manifest", k, old.get(k, "absent")[:60], new.get(k, "absent")[:60])
+        rows += [difference("manifest", k, *excerpt(old.get(k, "absent"), new.get(k, "absent")))
                  for k in sorted(old.keys() | new.keys()) if old.get(k) != new.get(k)]
     return rows
 
@@ -171,7 +176,7 @@ def _flat(value: Any, key: str) -> dict[str, str]:
     """Nested values as dotted keys and texts."""
     if isinstance(value, dict) and value:
         return {k: v for name, inner in value.items() for k, v in _flat(inner, f"{key}, {name}").items()}
-    return {key: f"{type(value).__name__} {value}"}
+    return {key: f"{type(value).__name__} {json.dumps(value, ensure_ascii=False, sort_keys=True)}"}
 
 
 def _notebook_rows(root: Path, filed: Mapping[str, Any], own: bool) -> list[dict[str, Any]]:
@@ -221,7 +226,7 @@ def _write_record(root: Path, outcome: Recheck, how: str) -> None:
               "differences": list(outcome.differences), "notes": list(outcome.notes),
               "kit": kit_identity(), "versions": package_versions(), "does not show": list(DOES_NOT_PROVE)}
     try:
-        write_beside(root / "recheck.json", f"{json_text(record)}\n".encode())
+        write_beside(root / RECORD, f"{json_text(record)}\n".encode())
         write_beside(root / "recheck.html", record_page(record).encode())
     except BadInput:
         return

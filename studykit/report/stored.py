@@ -13,6 +13,7 @@ from typing import Any
 from studykit.core import strict
 from studykit.core.errors import visible
 from studykit.core.hashes import kind_of, ordinary, walk
+from studykit.core.litter import left_by_system, out_of_sight
 from studykit.study.stages import STEMS
 
 COPIED = "notebooks/copied.json"
@@ -30,9 +31,11 @@ def notebook_notes(root: Path) -> tuple[str, ...]:
     """A line for files in notebooks/ that are none of the kit's, and one for each notebook that holds more than its cells."""
     if kind_of(root / "notebooks") != "folder":
         return ()
-    there = {p.relative_to(root).as_posix(): kind for p, kind in walk(root / "notebooks") if kind != "folder"}
+    entries = walk(root / "notebooks", shut=out_of_sight)
+    there = {p.relative_to(root).as_posix(): kind for p, kind in entries
+             if kind != "folder" or out_of_sight(p.name)}
     books = {f"notebooks/{stem}.ipynb": stem for stem in STEMS}
-    others = [p for p in there if p not in books and p != COPIED]
+    others = [p for p in there if p not in books and p != COPIED and not left_by_system(p.rpartition("/")[2])]
     notes = [f"none of the kit's, and not looked at, lie in notebooks/: {', '.join(sorted(others))}"] if others else []
     for path, stem in books.items():
         if there.get(path) == "file" and (found := list(_more(root, path, stem))):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import tomllib
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -17,15 +17,23 @@ from typing import Any
 from studykit.core import strict
 from studykit.core.errors import BadInput, Fault, RunsDiffer, single, visible
 from studykit.core.hashes import WAITING, kind_of, ordinary, sha256_of, unusual, walk
-from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, part_of, unlisted
+from studykit.core.litter import out_of_sight
+from studykit.report.manifest import FILE, PARTS, SCHEMA, canonical, files_of, hashes, litter, part_of, unlisted
 from studykit.report.stored import notebook_notes
+from studykit.report.telling import excerpt, spelled
 from studykit.study.seal import LOCK, read_lock, to_come
 
 RECORD_KEYS: dict[str, type | tuple[type, ...]] = {
     "name": str, "value": (str, int, float), "unit": str, "digits": int, "tolerance": (int, float), "stage": str,
     "table": str}
 MOST = 60
-"""Differences that a message lists; the record of a recheck holds all of them."""
+"""Differences, and notes, that a message lists; the record of a recheck holds all of them."""
+LISTED = "what studykit --json verify prints"
+"""Where all of them stand when nothing is written."""
+MOST_NAMED = 20
+"""Names that one note lists."""
+MOST_FILES = 20_000
+"""Files and folders that are looked at, in a folder or in a zip; no study has as many (own judgement)."""
 LARGEST = 2_000_000_000
 """Bytes that are read of a part of a study; a deposit may hold as many (own judgement)."""
 INNER = "data/study"
@@ -33,6 +41,8 @@ INNER = "data/study"
 LARGEST_RECORD = 50_000_000
 """Bytes of a manifest or a record of numbers; that of the largest demo has a thousandth of it."""
 
+CODE = (".py", ".pyc", ".pyw", ".pyd", ".so", ".dll", ".dylib", ".pth", ".sh", ".bat", ".cmd", ".ps1", ".exe", ".com", ".js")
+"""Ends of names of files that are code."""
 JSON_IN = ("plan", "notebooks", "tidy", "orders")
 """Folders whose JSON files the kit writes, each thing in them once."""
 APART = ("tidy/ is not the one that the report was made from: it was changed, or the raw files were taken in again after the "
@@ -50,7 +60,7 @@ class Verified:
 
 def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0.0) -> dict[str, Any]:
     """One difference as a row: where, what, as filed, as found now, tolerance of its class."""
-    return {"stage": stage, "what": visible(what), "filed": visible(filed), "re-executed": visible(now),
+    return {"stage": stage, "what": visible(spelled(what)), "filed": visible(filed), "re-executed": visible(now),
             "tolerance": tolerance}
 
 
@@ -100,15 +110,17 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     if not root.is_dir():
         raise single(str(root), "there is no such folder", "name a study folder")
     filed = read_manifest(root)
+    _bounded(root)
     rows = [difference("folder", path, "an ordinary file or folder", f"is a {kind}") for path, kind in unusual(root)]
     now, count = files_of(root), 0
-    notes = [f"not hashed, not looked at, no part of the report: {', '.join(n)}" for n in (unlisted(root),) if n]
+    notes = [f"not hashed, not looked at, no part of the report: {several(n)}" for n in (unlisted(root),) if n]
+    notes += [*left_notes(litter(root)), *code_notes(root, now)]
     for part in PARTS:
         found = _found(root, now[part], filed[part])
         count += len(found)
         changed = _against(part, filed[part], found)
         fresh = [r for r in changed if part == "beside" and r["filed"] == "absent"]
-        notes += [f"{r['what']} was added beside the study after filing" for r in fresh]
+        notes += added_notes([r["what"] for r in fresh])
         rows += [r for r in changed if r not in fresh]
     if (root / FILE).read_text(encoding="utf-8") != canonical(filed):
         rows.append(difference("outputs", FILE, "as the kit writes it", "written in another form"))
@@ -118,6 +130,43 @@ def verify(root: Path, certificates: Path | None = None) -> Verified:
     stamped, told = _stamps(root, certificates)
     rows, notes = rows + stamped, [*notes, *told, *to_come(root), *notebook_notes(root)]
     return Verified(files=count, differences=tuple(rows), notes=tuple(notes))
+
+
+def _bounded(root: Path) -> None:
+    """BadInput where a folder holds more than ``MOST_FILES``, told before any of them is opened."""
+    for number, _ in enumerate(walk(root, shut=out_of_sight)):
+        if number >= MOST_FILES:
+            raise single(root.name, f"holds more than {MOST_FILES} files and folders; nothing in it was looked at",
+                         "no study is so large: ask the sender what this is")
+
+
+def several(names: Sequence[str]) -> str:
+    """Names in one line, at most ``MOST_NAMED`` of them."""
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
+
+
+def left_notes(names: Sequence[str]) -> list[str]:
+    """The note on what an operating system left in a folder or a zip."""
+    return [f"left by the operating system, not read: {several(names)}"] if names else []
+
+
+def added_notes(names: Sequence[str]) -> list[str]:
+    """One note for each file beside the study that came after the filing; one for all where they are many."""
+    if len(names) <= MOST_NAMED:
+        return [f"{n} was added beside the study after filing" for n in names]
+    return [f"{len(names)} files were added beside the study after filing: {several(names)}"]
+
+
+def code_notes(root: Path, files: Mapping[str, tuple[Path, ...]]) -> list[str]:
+    """The note on what in a study folder is code that Python or a shell could load: no command of the kit does.
+
+    Files in notebooks/ have a note of their own.
+    """
+    names = sorted(n for part in PARTS for p in files[part] if p.suffix.casefold() in CODE
+                   and not (n := p.relative_to(root).as_posix()).startswith("notebooks/"))
+    return [f"program code, which nothing here loads or runs; Python would where somebody opens a notebook or stands "
+            f"beside it: {several(names)}"] if names else []
 
 
 def _line_ends(root: Path, filed: Mapping[str, Any], rows: list[dict[str, Any]], there: Collection[str]) -> list[str]:
@@ -178,10 +227,10 @@ def _against(part: str, filed: Mapping[str, Any], now: Mapping[str, Any]) -> lis
         elif path not in now:
             rows.append(difference(part, path, "present", "file is gone"))
         elif filed[path].get("bytes") != now[path]["bytes"]:
-            rows.append(difference(part, path, f"{filed[path].get('bytes')} bytes", f"{now[path]['bytes']} bytes"))
+            rows.append(difference(part, path, f"{filed[path].get('bytes')!r} bytes"[:60], f"{now[path]['bytes']} bytes"))
         elif filed[path]["sha256"] != now[path]["sha256"]:
-            rows.append(difference(part, path, filed[path]["sha256"][:12], now[path]["sha256"][:12]))
-        elif filed[path] != now[path]:
+            rows.append(difference(part, path, *excerpt(filed[path]["sha256"], now[path]["sha256"], 12)))
+        elif canonical(filed[path]) != canonical(now[path]):
             rows.append(difference(part, path, "an entry of another form", "bytes and sha256"))
     return rows
 
@@ -195,7 +244,8 @@ def _record_faults(root: Path) -> list[dict[str, Any]]:
         text = path.read_text(encoding="utf-8") if path.stat().st_size <= LARGEST_RECORD else ""
         entries = strict.read(text)
         whole = isinstance(entries, list) and all(
-            set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) for k, kind in RECORD_KEYS.items())
+            set(e) == set(RECORD_KEYS) and all(isinstance(e[k], kind) and not isinstance(e[k], bool)
+                                               for k, kind in RECORD_KEYS.items())
             for e in entries)
     except (ValueError, TypeError, RecursionError):
         whole = False
@@ -235,8 +285,8 @@ def _laboratory(root: Path) -> list[dict[str, Any]]:
         claims = {str(name): str(value).lower() for name, value in stated.items()}
     except (OSError, ValueError, AttributeError, RecursionError):
         return []  # a changed intake.toml has its own line
-    files = [p for p, kind in walk(root / "raw") if kind == "file"] if kind_of(root / "raw") == "folder" else []
-    there = {p.name: p for p in files if p.stat().st_size <= LARGEST}
+    found = walk(root / "raw", shut=out_of_sight) if kind_of(root / "raw") == "folder" else ()
+    there = {p.name: p for p, kind in found if kind == "file" and p.stat().st_size <= LARGEST}
     return [difference("inputs", f"raw/{n}", f"{value[:12]}, says the laboratory",
                        sha256_of(there[n])[:12] if n in there else "file is gone")
             for n, value in sorted(claims.items()) if n not in there or sha256_of(there[n]) != value]
@@ -250,13 +300,19 @@ def _stamps(root: Path, certificates: Path | None) -> tuple[list[dict[str, Any]]
     return [difference("inputs", stamp, "a time stamp", reason) for stamp, reason in wrong], notes
 
 
-def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] = ()) -> RunsDiffer:
+def refuse(title: str, rows: tuple[dict[str, Any], ...], notes: tuple[str, ...] = (), where: str = LISTED) -> RunsDiffer:
     """The error that names every difference in one line each, the first ``MOST`` of them in its message."""
     n = len(rows)
     lines = [f"{title}: {n} difference{'s' if n != 1 else ''}."]
     lines += [f"  {d['stage']}: {d['what']}: filed {d['filed']}, now {d['re-executed']}" for d in rows[:MOST]]
-    lines += [f"  ... and {n - MOST} more; studykit --json lists all"] if n > MOST else []
-    return RunsDiffer("\n".join([*lines, *("  note: " + visible(t) for t in notes)]), rows)
+    lines += [f"  … and {n - MOST} more, all in {where}"] if n > MOST else []
+    return RunsDiffer("\n".join([*lines, *(f"  note: {t}" for t in bounded(notes, where))]), rows)
+
+
+def bounded(notes: Sequence[str], where: str) -> list[str]:
+    """Notes as they are printed, each in one line, the first ``MOST`` of them."""
+    more = [f"… and {len(notes) - MOST} more notes, all in {where}"] if len(notes) > MOST else []
+    return [*map(visible, notes[:MOST]), *more]
 
 
 def refuse_edited(root: Path, what: str) -> None:

@@ -12,6 +12,7 @@ from typing import Any
 from studykit.core import strict
 from studykit.core.errors import BadInput, single
 from studykit.core.hashes import kind_of
+from studykit.core.litter import out_of_sight
 from studykit.core.plaintext import unreadable
 
 LOCK = "plan/plan.lock"
@@ -52,6 +53,8 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
         raise single(LOCK, f"was edited by hand: it is not valid JSON ({error})", remedy) from None
     try:
         entries, before = data["entries"], ""
+        if not isinstance(entries, list):
+            raise TypeError("its entries are no list")
         if more := sorted(data.keys() - WHOLE):
             raise single(LOCK, f"was edited by hand: it holds {more[0][:80]!r}, which no lock has", remedy)
         for number, entry in enumerate(entries, start=1):
@@ -61,7 +64,7 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
             if wrong := _unlike(entry, entries[number - 2]["date"] if number > 1 else ""):
                 raise single(LOCK, f"was edited by hand: entry {number} holds {wrong}", remedy)
             before = entry["seal"]
-        if data["last_seal"] != before or data["format"] != FORMAT or not entries:
+        if data["last_seal"] != before or data["format"] != FORMAT or type(data["format"]) is not int or not entries:
             raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
     except (KeyError, TypeError, AttributeError) as error:
         raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
@@ -121,7 +124,8 @@ def results_there(root: Path) -> bool:
     raw = root / "raw"
     tidy = root / "tidy/results.csv"
     lines = tidy.read_bytes().count(b"\n") if tidy.is_file() else 0
-    return lines > 1 or (raw.is_dir() and any(p.is_file() and not p.name.startswith(".") for p in raw.rglob("*")))
+    return lines > 1 or (raw.is_dir() and any(p.is_file() and not any(map(out_of_sight, p.relative_to(raw).parts))
+                                              for p in raw.rglob("*")))
 
 
 def way_back(root: Path) -> str:

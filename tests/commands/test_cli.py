@@ -179,7 +179,7 @@ def test_lab_refuses_what_is_no_study_and_starts_the_kits_own_jupyter(capsys, tm
     monkeypatch.setattr(subprocess, "run", lambda command, **_: calls.append(command) or subprocess.CompletedProcess([], 0))
     root = write_study(tmp_path / "s")
     assert run(capsys, "lab", str(root))[0] == 0
-    assert calls == [[sys.executable, "-m", "jupyterlab", str(root.resolve())]]
+    assert calls == [[sys.executable, "-P", "-m", "jupyterlab", str(root.resolve())]]
 
 
 @pytest.mark.parametrize(("given", "slow", "last"), [([], False, "not slow"), (["--all"], True, "--no-loadscope-reorder"),

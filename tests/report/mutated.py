@@ -1,5 +1,8 @@
 """Seeded changes of single files of a filed study, each taken through the whole of ``recheck``: none passes unnamed.
 
+Among them blanks, signs that look like others or that nobody sees, and values in other types. A line whose two sides read
+alike counts as unnamed.
+
 ``python -m tests.report.mutated [N] [SEED]`` (300 by default) makes a fresh run of the study once, for real, and lets it stand
 for the re-execution of every case. Half of the cases have corrected hashes. An input changed with corrected hashes is what
 recheck trusts: the page made again from it says another hash, which that one fresh run cannot show; and a file beside the
@@ -69,8 +72,54 @@ def cut(data: bytes, rng: random.Random) -> bytes:
     return data[:rng.randrange(len(data))] if rng.random() < 0.5 else data + rng.choice([b"\n", b" ", b"x", b"0"])
 
 
+def other_blank(data: bytes, rng: random.Random) -> bytes:
+    """A blank twice there, gone, or another of ASCII's; one between two signs where there is none."""
+    places = [m.start() for m in re.finditer(rb"[ \t\n]", data)]
+    if not places or rng.random() < 0.2:
+        k = rng.randrange(len(data) + 1)
+        return data[:k] + rng.choice([b" ", b"\n", b"\t", b"\r"]) + data[k:]
+    k = rng.choice(places)
+    return data[:k] + rng.choice([b"", data[k:k + 1] * 2, b"\t", b"\r\n", b"\f"]) + data[k + 1:]
+
+
+TWINS = {"a": "\u0430", "e": "\u0435", "o": "\u043e", "c": "\u0441", "p": "\u0440", "i": "\u0456", "l": "I", "0": "O", "1": "l",
+         " ": "\xa0", "-": "\u2010", "H": "\u041d", "S": "\u0405", ".": "\u2024"}
+"""Signs that look like others in most typefaces (Unicode Technical Standard 39 calls them confusable)."""
+
+
+def other_script(data: bytes, rng: random.Random) -> bytes:
+    """A sign exchanged for one that looks like it, or one put in that nobody sees."""
+    try:
+        text = data.decode("utf-8")
+    except UnicodeDecodeError:
+        return other_byte(data, rng)
+    places = [k for k, c in enumerate(text) if c in TWINS]
+    if not places or rng.random() < 0.4:
+        k = rng.randrange(len(text) + 1)
+        sign = rng.choice(["\u200b", "\xad", "\u2060", "\u2009", "\u3000", "\u034f", "\ufeff", "\u202e", "\u0301",
+                           "\v", "\x00"])
+        return (text[:k] + sign + text[k:]).encode()
+    k = rng.choice(places)
+    return (text[:k] + TWINS[text[k]] + text[k + 1:]).encode()
+
+
+def other_type(data: bytes, rng: random.Random) -> bytes:
+    """A value of JSON in another type that Python takes for equal, or as text; elsewhere a number written otherwise."""
+    if places := list(re.finditer(rb"(?<=: )(?:-?\d+(?:\.\d+)?|true|false)(?=[,\n])", data)):
+        m = rng.choice(places)
+        swaps = {b"true": [b"1", b"1.0"], b"false": [b"0", b"0.0"], b"1": [b"true", b"1.0"], b"0": [b"false", b"0.0", b"-0"]}
+        other = rng.choice([*swaps.get(m[0], [m[0] + (b"0" if b"." in m[0] else b".0")]), b'"%s"' % m[0], b"[%s]" % m[0]])
+    elif places := list(re.finditer(rb"(?<=[,>\n])\d+(?:\.\d+)?(?=[,<\n])", data)):
+        m = rng.choice(places)
+        other = rng.choice([b'"%s"' % m[0], m[0] + (b"0" if b"." in m[0] else b".0"), b"0" + m[0], b"+" + m[0], m[0] + b"e0"])
+    else:
+        return other_byte(data, rng)
+    return data[:m.start()] + other + data[m.end():]
+
+
 KINDS: dict[str, Callable[[bytes, random.Random], bytes]] = {
-    "byte": other_byte, "digit": other_digit, "word": other_word, "lines": other_lines, "end": cut}
+    "byte": other_byte, "digit": other_digit, "word": other_word, "lines": other_lines, "end": cut, "blank": other_blank,
+    "script": other_script, "type": other_type}
 
 
 def told(root: Path, fresh: Path) -> list[str]:
@@ -83,7 +132,8 @@ def told(root: Path, fresh: Path) -> list[str]:
         try:
             return list(rechecking.recheck(root, QUIET).notes)
         except RunsDiffer as error:
-            return str(error).splitlines() + [str(d["what"]) for d in error.differences]
+            alike = [f"READS ALIKE {d['what']}: {d['filed']}" for d in error.differences if d["filed"] == d["re-executed"]]
+            return str(error).splitlines() + [str(d["what"]) for d in error.differences] + alike
         except BadInput as error:
             return [str(error)]
 
@@ -103,6 +153,8 @@ def one(root: Path, fresh: Path, path: Path, kind: str, corrected: bool, rng: ra
         if corrected and part_of(path.relative_to(root)) == "beside":
             return "beside the study, said not to be judged"
         lines = [line for line in told(root, fresh) if line not in untouched]
+        if any(line.startswith("READS ALIKE") for line in lines):
+            return ""
         said = [line for line in lines if _names(line, name)]
         differs = any(line.startswith(("The f", "  ")) and "note:" not in line for line in lines) or name == FILE
         return ("difference" if differs else "note") if said else ""
@@ -140,6 +192,7 @@ def mutations(filed: Path, fresh: Path, folder: Path, number: int, seed: int, *,
         kind, corrected = list(KINDS)[k % len(KINDS)], (k // len(KINDS)) % 2 == 1
         how = one(root, fresh, path, kind, corrected, rng)
         counts[f"{'corrected' if corrected else 'as filed'}: {how or 'UNNAMED'}"] += 1
+        counts[f"kind {kind}"] += how != "no change"
         unnamed += [] if how else [f"{path.relative_to(root)}, {kind}, {'corrected' if corrected else 'as filed'}"]
     return counts, unnamed
 

@@ -72,7 +72,8 @@ def test_a_table_names_the_cell_and_tells_digits_as_a_note():
     out = Outcome()
     compare_tables("05-model/x.csv", "a,b\n1.00000001,x\n2.5,y\n", "a,b\n1.0,x\n2.0,y\n", out)
     assert [(r["what"], r["filed"], r["re-executed"]) for r in out.rows] == [("05-model/x.csv row 3, a", "2.5", "2.0")]
-    assert out.notes == ["05-model/x.csv: 1 numbers agree within their class, not in every digit"]
+    assert out.notes == [
+        "05-model/x.csv: 1 numbers agree within their class, not in every digit; row 2, a: filed 1.00000001, now 1.0"]
     out = Outcome()
     compare_tables("05-model/x.csv", "a,b\n1,x\n", "a,c\n1,x\n", out)
     compare_tables("05-model/y.csv", 'a\n"1"\n', "a\n1\n", out)
@@ -123,7 +124,7 @@ def test_rows_and_cells_after_one_that_was_lost_are_compared_all_the_same():
     out = Outcome()
     compare_tables("05-model/x.csv", "a,b\n1,x\n3,z\n4,9.5\n", "a,b\n1,x\n2,y\n3,z\n4,9.0\n", out)
     assert [(r["what"], r["filed"], r["re-executed"]) for r in out.rows] == [
-        ("05-model/x.csv, its shape", "3 rows under a, b", "4 rows under a, b"),
+        ("05-model/x.csv, its shape", "3 rows under a,b", "4 rows under a,b"),
         ("05-model/x.csv from row 3 on, other rows", "3,z", "2,y / 3,z"),
         ("05-model/x.csv row 5, b", "9.5", "9.0")]
     cells = [{"cell_type": "markdown", "metadata": {}, "source": s} for s in "abcd"]

@@ -324,10 +324,11 @@ def test_an_edited_notebook_with_a_false_copied_json_is_listed(root, filed, monk
 
 @pytest.mark.slow
 def test_300_seeded_mutations_of_every_kind_of_file_are_named(filed, tmp_path):
-    """A byte, a digit, a word, lines or the end of one file changed, half of them with corrected hashes."""
+    """A byte, digit, word, line, blank, twin, type or the end of one file changed, half of them with corrected hashes."""
     counts, unnamed = mutated.mutations(filed, filed, tmp_path, 300, 12)
     assert unnamed == []
-    assert sum(counts.values()) == 300
+    assert sum(n for how, n in counts.items() if not how.startswith("kind")) == 300
+    assert all(counts[f"kind {kind}"] > 25 for kind in mutated.KINDS)
     assert counts["as filed: difference"] > 140
     assert counts["corrected: difference"] > 100
 
