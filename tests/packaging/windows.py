@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import builtins
 import errno
+import fcntl
 import importlib.abc
 import importlib.machinery
 import os
@@ -49,30 +50,45 @@ class Seen(ModuleType):
     """A module of the standard library as it looks there; what is set on it is set on the real one too."""
 
     def __init__(self, real: ModuleType) -> None:
-        gone = ABSENT.get(real.__name__, "").split()
-        there = {k: v for k, v in vars(real).items() if k not in gone} | INSTEAD.get(real.__name__, {})
-        self.__dict__.update(there)
+        self.__dict__.update(INSTEAD.get(real.__name__, {}) | {"__name__": real.__name__, "__doc__": real.__doc__})
 
     def __getattr__(self, name: str) -> Any:
-        raise AttributeError(f"module {self.__name__!r} has no attribute {name!r} (on Windows)")
+        if name in ABSENT.get(self.__name__, "").split():
+            raise AttributeError(f"module {self.__name__!r} has no attribute {name!r} (on Windows)")
+        return getattr(REAL[self.__name__], name)  # looked up anew: pytest puts another sys.stdout in its place
 
     def __setattr__(self, name: str, value: Any) -> None:
-        self.__dict__[name] = value
+        if name in self.__dict__:
+            self.__dict__[name] = value
         setattr(REAL[self.__name__], name, value)
 
     def __delattr__(self, name: str) -> None:
-        del self.__dict__[name]
+        self.__dict__.pop(name, None)
         delattr(REAL[self.__name__], name)
+
+    def __dir__(self) -> list[str]:
+        return sorted(set(dir(REAL[self.__name__])) - set(ABSENT.get(self.__name__, "").split()))
 
 
 REAL = {name: __import__(name) for name in (*ABSENT, "sys")}
 SEEN = {name: Seen(real) for name, real in REAL.items()}
 
 
+def locking(file: int, mode: int, _: int) -> None:
+    """``msvcrt.locking`` by this system's lock: of a whole file, held until the file is closed."""
+    fcntl.flock(file, {0: fcntl.LOCK_UN, 2: fcntl.LOCK_EX | fcntl.LOCK_NB}[mode])
+
+
+MSVCRT = ModuleType("msvcrt")
+MSVCRT.__dict__.update(LK_UNLCK=0, LK_NBLCK=2, locking=locking)
+
+
 def import_seen(name: str, *given: Any, **more: Any) -> Any:
     """``import`` as modules under the simulation find it."""
     if name.partition(".")[0] in NO_MODULES:
         raise ModuleNotFoundError(f"No module named {name!r}", name=name)
+    if name == "msvcrt":
+        return MSVCRT
     found = builtins.__import__(name, *given, **more)
     return SEEN.get(name, found)
 
@@ -200,7 +216,8 @@ if __name__ == "__main__":
     elif sys.argv[1] == "-m":
         import runpy
 
-        sys.argv = sys.argv[2:]
+        # pytest's own loader of test modules would show them the real system
+        sys.argv = sys.argv[2:3] + ["--assert=plain"] * (sys.argv[2] == "pytest") + sys.argv[3:]
         runpy.run_module(sys.argv[0], run_name="__main__", alter_sys=True)
     else:
         from studykit.commands.cli import main
