@@ -64,13 +64,17 @@ class Seen(ModuleType):
 
     def __delattr__(self, name: str) -> None:
         self.__dict__.pop(name, None)
-        delattr(REAL[self.__name__], name)
+        if name in FIRST[self.__name__]:  # pytest takes back what it set on a module that answers by __getattr__
+            setattr(REAL[self.__name__], name, FIRST[self.__name__][name])
+        else:
+            delattr(REAL[self.__name__], name)
 
     def __dir__(self) -> list[str]:
         return sorted(set(dir(REAL[self.__name__])) - set(ABSENT.get(self.__name__, "").split()))
 
 
 REAL = {name: __import__(name) for name in (*ABSENT, "sys")}
+FIRST = {name: dict(vars(real)) for name, real in REAL.items()}
 SEEN = {name: Seen(real) for name, real in REAL.items()}
 
 
