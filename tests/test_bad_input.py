@@ -174,6 +174,7 @@ LOCKED_TOO = ("no samples", "folder for samples")
 """Of a locked plan the lock's own refusal stands beside: both commands would stop."""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", list(REFUSED))
 def test_a_refusal_is_one_message_and_changes_nothing(root: Path, capsys: pytest.CaptureFixture[str], name: str) -> None:
     command, change, expected = REFUSED[name]

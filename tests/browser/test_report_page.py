@@ -171,6 +171,7 @@ def test_axe_finds_nothing_on_the_folded_page(browser, page_file, width, scheme)
     assert violations(page) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "scheme"), [pytest.param(390, "dark", marks=pytest.mark.slow), (1280, "light")])
 def test_axe_finds_nothing_where_everything_is_unfolded(browser, tote_file, width, scheme):
     page, _ = opened(browser, tote_file, width, scheme)

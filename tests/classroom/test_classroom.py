@@ -419,6 +419,7 @@ def test_after_a_delivery_nobody_is_told_to_plan_anew_and_a_lost_plan_has_one_wa
     assert handed(root, "ada").remarks == ()
 
 
+@pytest.mark.slow
 def test_findings_are_read_as_people_save_them_and_what_cannot_count_is_said(root):
     told = safe.unseal(root, PHRASE)["students"]["ada"]["faults"]
     where, kind = told[0]["places"][0], told[0]["kind"]
@@ -437,6 +438,7 @@ def test_findings_are_read_as_people_save_them_and_what_cannot_count_is_said(roo
     assert scored(f"where,kind,note\nK99,{kind},guess\n") == (0, 1, after + "findings.csv: no bottle, keg or run: K99")
 
 
+@pytest.mark.slow
 def test_what_is_changed_after_the_truth_was_told_is_said_when_revealed_again(root):
     told = safe.unseal(root, PHRASE)["students"]["ben"]["faults"]
     (root / "students/ada/plan/exclusions.csv").write_text("sample,analyte,replicate,reason,who,date\n")
@@ -585,6 +587,7 @@ def lost_of(root: Path, student: str) -> str:
     return next(f["places"][0] for f in faults if f["kind"] == "lost bottle")
 
 
+@pytest.mark.slow
 def test_a_bottle_that_never_came_is_not_sold_again_on_either_side(tmp_path):
     root = tmp_path / "c"
     names = [f"s{k}" for k in range(9)]

@@ -187,6 +187,7 @@ def test_additions_follow_on_what_stands_and_touch_none_of_it(tmp_path):
     assert key.loc[order, "depth"].tolist() != sorted(key.loc[order, "depth"].fillna("").tolist())  # random, not by depth
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("words", "told"), [
     (("201", "--like", "007"), "is in the plan already"),
     (("p7", "P7", "--like", "007"), "may take these codes for one another"),
@@ -263,6 +264,7 @@ def test_added_twice_gets_other_codes_and_further_runs(tmp_path):
     assert (root / "plan/sheets/added-2/labels.pdf").exists()
 
 
+@pytest.mark.slow
 def test_codes_of_sister_studies_are_never_given_again(tmp_path):
     one, two = planned(tmp_path / "one"), folder(tmp_path / "two", stock=stock_rows(12))
     same = plan(two, load_study(two))
@@ -415,6 +417,7 @@ def test_an_empty_name_is_refused(tmp_path):
         add_containers(root, [""], reason="found behind the rack", like="201")
 
 
+@pytest.mark.slow
 def test_containers_added_to_planned_visits_are_drawn_at_every_one(tmp_path):
     root, study = visited(tmp_path, "same")
     plan(root, study)

@@ -144,6 +144,7 @@ def test_ninety_is_kept_by_t_and_not_by_the_normal_shortcut():
     assert short == pytest.approx(ninety.coverage(1.645), abs=4 * math.sqrt(0.14 / 40_000))
 
 
+@pytest.mark.slow
 def test_a_budget_study_is_as_good_as_its_chance_says_and_its_intervals_keep_90_percent():
     """Counted over 1,500 names, the slip's churn left out; the noncentral chance by Phillips 1990 is held in inference."""
     words, held, seen = [], [], []

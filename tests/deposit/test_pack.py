@@ -171,6 +171,7 @@ def test_a_file_that_stands_there_is_not_overwritten(tmp_path):
     assert (tmp_path / "x.zip").read_text() == "mine"
 
 
+@pytest.mark.slow
 def test_what_stands_beside_the_study_is_made_again_and_compared(bag, tmp_path):
     assert packing.differences(bag) == ([], [])
     other = Path(shutil.copytree(bag, tmp_path / "b"))
@@ -193,6 +194,7 @@ def test_pins_are_exact():
     assert not [x for x in lines if x.startswith(("pytest==", "ruff==", "mypy==", "hypothesis==", "studykit=="))]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("line", "why"), [
     ("evil-package @ http://127.0.0.1:9/evil.whl", "NAME==VERSION and nothing else"), ("-r other.txt", "NAME=="),
     ("--index-url http://127.0.0.1:9/", "NAME=="), ("evil-package==1.0", "no package that this kit needs"),

@@ -92,6 +92,7 @@ def test_what_its_sender_changed_is_named(bag, change, code, words, tmp_path, mo
     assert words in said.out + said.err
 
 
+@pytest.mark.slow
 def test_words_of_the_bag_itself_are_compared_too(bag, tmp_path, monkeypatch, capsys):
     pretend(monkeypatch, filed_tote())
     assert main(["verify", str(sent(bag, tmp_path, lambda data: None))]) == 0

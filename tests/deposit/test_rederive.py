@@ -74,6 +74,7 @@ def test_every_verdict_interval_of_every_demo_comes_out_of_r(demo, tmp_path, nam
     assert f"{intervals} verdict intervals agree to 1e-6 and allow their words" in told.stdout
 
 
+@pytest.mark.slow
 @needs_r
 @pytest.mark.parametrize(("file", "old", "new", "why"), [
     ("report/06-verdict/verdicts.csv", r"(Water,water,\w+,[^,]*,[^,]*,[^,]*,)([0-9])", r"\g<1>9\2", "R and the kit differ"),
@@ -119,6 +120,7 @@ def declared(structure: str) -> list[tuple[str, str]]:
     return [("[factors]\n", f'[factors]\nacross_depths = "{structure}"\nacross_depths_reason = "declared for a test"\n')]
 
 
+@pytest.mark.slow
 @needs_r
 @pytest.mark.parametrize(("name", "structure"), [("forge", "pooled"), ("slip", "pooled"), ("forge", "own gradient")])
 def test_a_declared_scatter_decides_in_r_too(demo, tmp_path, name, structure):
@@ -127,6 +129,7 @@ def test_a_declared_scatter_decides_in_r_too(demo, tmp_path, name, structure):
     assert f"{structure} scatter, as declared" in told.stdout
 
 
+@pytest.mark.slow
 @needs_r
 def test_own_gradients_with_lost_readings_are_fitted_by_lme4_and_pbkrtest(demo, tmp_path):
     probe = subprocess.run(["Rscript", "-e", "library(lme4); library(pbkrtest)"], capture_output=True, check=False)
@@ -137,6 +140,7 @@ def test_own_gradients_with_lost_readings_are_fitted_by_lme4_and_pbkrtest(demo, 
     assert "own gradient scatter, as declared" in told.stdout
 
 
+@pytest.mark.slow
 @needs_r
 @pytest.mark.parametrize("factor", [1.05, 1.4])
 def test_a_margin_as_a_factor_of_one_container_is_judged_on_logarithms_in_r_too(demo, tmp_path, factor):
@@ -146,6 +150,7 @@ def test_a_margin_as_a_factor_of_one_container_is_judged_on_logarithms_in_r_too(
     assert "6 verdict intervals agree" in told.stdout
 
 
+@pytest.mark.slow
 @needs_r
 def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
     told = run_r(_edited(demo, tmp_path, "forge", [], digits=1), tmp_path / "d")
@@ -153,6 +158,7 @@ def test_readings_rounded_more_coarsely_than_they_scatter(demo, tmp_path):
     assert "proven bounds" in told.stdout
 
 
+@pytest.mark.slow
 @needs_r
 @pytest.mark.parametrize(("seed", "lost", "groups"), [(5, 0.45, 1), (6, 0.45, 1), (7, 0.2, 2), (8, 0.4, 2)])
 def test_lost_readings_of_groups_and_zones_linked_only_through_others_come_out_alike_in_r(tmp_path, seed, lost, groups):
@@ -179,6 +185,7 @@ def test_texts_are_written_so_that_any_locale_reads_them():
     assert rederive.texts(()) == "character(0)"
 
 
+@pytest.mark.slow
 @needs_r
 def test_a_number_of_ones_own_that_acts_on_depth_is_a_number_in_r_too(demo, tmp_path):
     root = Path(shutil.copytree(demo("forge"), tmp_path / "e"))

@@ -88,6 +88,7 @@ def test_the_chances_are_those_of_the_inference(containers: int, depths: int, gr
         assert mine == pytest.approx(theirs, abs=4 * math.sqrt(2 * max(theirs * (1 - theirs), 1e-4) / STUDIES))
 
 
+@pytest.mark.slow
 def test_one_containers_reach_is_the_one_of_the_verdict() -> None:
     rng, se, margin = np.random.default_rng(7), 0.3, 1.2
     found = chances(DesignSize(containers=1, depths=3), Assumption(s_r=se / math.sqrt(2), gradient=2.1), margin)

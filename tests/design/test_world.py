@@ -55,6 +55,7 @@ def test_the_first_studies_are_those_of_the_tables() -> None:
     assert np.array_equal(more.estimate, _studies(70, 3, "unstructured").estimate[:100])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [DesignSize(containers=8, depths=3), DesignSize(containers=1, depths=3, replicates=2)])
 def test_words_of_studies_drawn_come_as_often_as_their_chances_say(size) -> None:
     own = 0.0 if size.containers == 1 else 0.4  # one container's own profile is what is judged, and no scatter

@@ -76,6 +76,7 @@ def test_losses_in_the_group_that_scatters_most_are_a_limit():
     assert 0.05 < np.mean(words == 1) < 0.095
 
 
+@pytest.mark.slow
 def test_a_group_is_shown_beyond_by_its_own_scatter_alone():
     """Two of twelve scatter five times as much, their mean AT the margin: with pooled scatter 20 % were shown beyond."""
     rng, shown, covered, studies = np.random.default_rng(9), 0, 0, 400

@@ -134,6 +134,7 @@ def test_a_word_near_its_tipping_factor_comes_with_a_warning():
     assert open_.tipping_sentence() == ""
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("means", "margin"), [([100.0, 100.0, 102.0, 104.0, 104.0], 6.0), ([100.0, 104.0, 108.0], 6.0)])
 def test_results_needed_keep_their_promise_over_all_pairs(means, margin):
     """One pair alone would promise 80 % and keep 70 % (linear) or 44 % (stepped) over five depths."""

@@ -60,6 +60,7 @@ def test_a_line_above_the_headings_that_takes_results_back_is_asked_about(tmp_pa
     assert set(taken(read(tmp_path, {"a.csv": "Report 118\nYour order 4711;;\n" + HEAD + BODY}))) == ALL
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("line", [
     "Si values to be multiplied by 10", "All values x 10", "First and last bottle were interchanged",
     "Correction: P of first bottle is 383", "yellow: out of control limits", "Blue cells: second operator",

@@ -47,6 +47,7 @@ def needed(source: str) -> set[str]:
     return used - {s.get_name() for s in table.get_symbols() if s.is_assigned() or s.is_imported()} - set(dir(builtins))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", BOOKS, ids=lambda p: p.stem)
 def test_each_cell_that_needs_others_says_what_to_run_first(shell, path):
     hungry = [source for source in code_of(path) if needed(source)]

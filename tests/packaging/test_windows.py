@@ -141,6 +141,7 @@ print(as_typed(PureWindowsPath(r"D:\\Lab Ost\\study")), as_typed(PureWindowsPath
     assert as_typed(PureWindowsPath(r"my study")) == "'my study'"  # elsewhere
 
 
+@pytest.mark.slow
 def test_signs_that_the_code_page_lacks_are_printed_with_their_meaning(tmp_path: Path):
     """Into a file or a pipe Windows prints in its code page, and Python stops at the first sign that it lacks."""
     code = """

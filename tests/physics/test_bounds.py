@@ -171,6 +171,7 @@ def test_light_matter_is_mirrored() -> None:
     assert " to rise " not in ruled_out(down, bound, 970).sentence()
 
 
+@pytest.mark.slow
 @settings(max_examples=4, deadline=None)
 @given(u=st.floats(0, 60), more=st.floats(0.1, 20))
 def test_a_wider_bound_rules_out_less(u: float, more: float) -> None:

@@ -8,6 +8,7 @@ import pytest
 from tests.physics.invented import containers, passed, run
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(6))
 def test_an_invented_study_runs_in_both_directions(seed: int) -> None:
     rng = np.random.default_rng([20261125, seed])

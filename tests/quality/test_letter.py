@@ -72,6 +72,7 @@ def secret_words(lab: Lab) -> set[str]:
     return words
 
 
+@pytest.mark.slow
 def test_no_file_of_a_letter_holds_a_word_of_the_plan(tmp_path):
     for k, name in enumerate(PLANTED):
         fault = FAULTS[name]
@@ -97,6 +98,7 @@ def test_the_attack_would_find_a_word(tmp_path):
     assert any(re.search(rf"(?<![\w.]){w}(?![\w])", found) for w in secret_words(a_lab()))
 
 
+@pytest.mark.slow
 def test_orders_and_groups_tell_nothing_of_depth_container_or_draw():
     """120 letters that ask about the bottles of one depth only, the worst case: correlation of place with height is
     chance (3.5 standard errors), neighbours share a container as often as by chance, no depth is commoner."""

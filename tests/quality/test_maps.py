@@ -59,6 +59,7 @@ def test_the_map_draws_its_table(table: pd.DataFrame) -> None:
     assert png(figure).startswith(b"\x89PNG")
 
 
+@pytest.mark.slow
 def test_of_many_containers_those_that_depart_most_are_shown() -> None:
     lab = make(replace(USUAL, containers=30), 3)
     lab.wide.loc[lab.rows(container="C29"), lab.analytes] *= 0.7

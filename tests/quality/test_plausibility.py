@@ -166,6 +166,7 @@ def test_impossible_values() -> None:
     assert len(suspicions.impossible_values(small([("V", -53.0, "-53")], unit="mm²/s")).flags) == 1
 
 
+@pytest.mark.slow
 def test_zeros_of_a_whole_file_are_a_unit_and_of_few_bottles_a_question() -> None:
     """Boron 210 mg/kg reads 0 everywhere in one run (a mass fraction in per cent, rounded), or in two bottles of it."""
     for rows, rule in ((slice(None), "unit slip"), (slice(2), "impossible value")):

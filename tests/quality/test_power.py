@@ -23,6 +23,7 @@ def test_the_table_of_the_page_is_that_of_the_stored_counts() -> None:
     assert (c["found"] <= c["studies"]).all()
 
 
+@pytest.mark.slow
 def test_counts_are_of_studies_with_that_fault_and_no_more(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """A share of a tenth in all analytes of a container is named, one too small for any check is not."""
     fault = FAULTS["dilution"]

@@ -29,6 +29,7 @@ def test_a_slip_between_calm_zones_stops() -> None:
     assert slip["concern"] == STOP
 
 
+@pytest.mark.slow
 def test_a_slip_beside_a_duplicate_of_its_zone_stops_at_the_ends_too() -> None:
     """Lowest draw 92 mg/kg, its duplicate and the zones above 900: the fluid cannot read both."""
     lab = make(USUAL, 3)
@@ -41,6 +42,7 @@ def test_a_slip_beside_a_duplicate_of_its_zone_stops_at_the_ends_too() -> None:
     assert STOP not in set(explained(alone)["concern"])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("upper", ["<2", "0.4", "2.2"])
 def test_a_tenth_on_the_way_down_a_profile_never_stops(upper: str) -> None:
     """A limit is a low value: below 2, then 2.3, then 26 is a profile, not a slip."""
@@ -51,6 +53,7 @@ def test_a_tenth_on_the_way_down_a_profile_never_stops(upper: str) -> None:
     assert STOP not in set(flags["concern"]), flags.to_string()
 
 
+@pytest.mark.slow
 def test_the_heel_speaks_for_creaming_against_a_swap() -> None:
     """One container creams where the others settle: exchanged bottles would have left its heel as rich as theirs."""
     lab = make(replace(USUAL, heels=12, settled=1.0, uneven=0.1), 6, {"C09": ("creamed", 0.25)})

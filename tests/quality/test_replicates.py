@@ -157,6 +157,7 @@ def test_determinations_a_power_of_ten_apart_are_a_unit_slip() -> None:
     assert [(f.analyte, f.where) for f in flags if f.rule == "unit slip"] == [("S", f"sample {sample}")]
 
 
+@pytest.mark.slow
 def test_two_readings_of_one_bottle_name_the_digits_and_no_mean_of_them() -> None:
     lab, truth = spoiled("digits in one of two", 2, USUAL, 4)
     (sample,) = truth.places
@@ -193,6 +194,7 @@ def test_scatter_of_all_kinds_together_is_asked_about_and_one_wild_reading_is_no
     assert not replicates.check_repeatability(_pooled(wild)).flags
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("tails", "most"), [("normal", 0.5), ("t5", 1.5)])
 def test_chance_of_a_wider_scale_is_no_larger_than_it_says(tails: str, most: float) -> None:
     """18 repeats: at 1 and 0.1 % no more alarms than told with normal tails, with t5 (standard deviation 1) about as many."""

@@ -42,6 +42,7 @@ def test_shares_grow_from_none_to_nearly_all(found: Unseen) -> None:
         assert own["named"].iloc[-1] > 0.9, fault
 
 
+@pytest.mark.slow
 def test_what_it_says_holds_for_the_search_itself(found: Unseen) -> None:
     """Far above the size named at 8 of 10 places a drift is named by the whole search, far below it is not."""
     row = found.table[(found.table["fault"] == FAULTS["drift"]) & (found.table["analyte"] == "P")].iloc[0]

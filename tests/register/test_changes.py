@@ -109,6 +109,7 @@ def test_what_cannot_be_compared_is_said(pair, tmp_path):
     assert any("within bounds" in n or "not compared" in n for n in notes)
 
 
+@pytest.mark.slow
 def test_a_folder_that_is_not_as_it_was_filed_is_said_first(pair, tmp_path, capsys):
     first, _, _, later = pair
     earlier = opened(tmp_path / "first", first)

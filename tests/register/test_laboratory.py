@@ -79,6 +79,7 @@ def test_unequal_numbers_give_about_what_the_standard_gives() -> None:
     assert s_R == pytest.approx(0.0264, rel=0.04)
 
 
+@pytest.mark.slow
 def test_limits_hold_what_they_say() -> None:
     """Twelve runs of three, 1 and 1: of 300 records about one in twenty has each limit on the wrong side (3.5 errors)."""
     rng, out = np.random.default_rng(5), np.zeros((2, 2))
@@ -113,6 +114,7 @@ def two(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return out[0], out[1]
 
 
+@pytest.mark.slow
 def test_two_studies_show_what_lies_between_them(two: tuple[Path, Path], tmp_path: Path) -> None:
     found = write_record([sk.open(two[0]), sk.open(two[1])], tmp_path / "c").found
     fluid = found.components[(found.components["from"] == "check fluid") & (found.components["analyte"] == "P")]
@@ -128,6 +130,7 @@ def test_two_studies_show_what_lies_between_them(two: tuple[Path, Path], tmp_pat
     assert p["U"] == pytest.approx(2 * p["u"], rel=1e-9)
 
 
+@pytest.mark.slow
 def test_what_is_offered_can_be_read_and_changes_no_study(two: tuple[Path, Path], tmp_path: Path) -> None:
     before = {p: p.read_bytes() for p in two[0].rglob("*") if p.is_file()}
     kept = write_record([sk.open(two[0])], tmp_path / "c")
@@ -141,6 +144,7 @@ def test_what_is_offered_can_be_read_and_changes_no_study(two: tuple[Path, Path]
     assert "Control chart of each analyte" in page
 
 
+@pytest.mark.slow
 def test_proposed_limits_are_taken_as_a_file_of_the_plan(two: tuple[Path, Path], tmp_path: Path) -> None:
     write_record([sk.open(two[0]), sk.open(two[1])], tmp_path / "c")
     shutil.copy(tmp_path / "c/check_limits.csv", two[0] / "plan/check_limits.csv")
@@ -161,6 +165,7 @@ def test_bad_asking_is_refused(two: tuple[Path, Path], tmp_path: Path) -> None:
     assert not (tmp_path / "c").exists()
 
 
+@pytest.mark.slow
 def test_a_bias_is_told_where_the_fluid_has_a_reference_value_in_each_study(two: tuple[Path, Path], tmp_path: Path) -> None:
     """The second fluid holds 2 % more, and so does its reference value: both read 4 % above it, and lie nowhere apart."""
     first = laboratory.record([sk.open(two[0])]).readings.query("analyte == 'P'")["value"].mean()

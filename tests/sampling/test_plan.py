@@ -48,6 +48,7 @@ def test_from_a_stock_list_to_a_filed_plan(tmp_path) -> None:
     assert {f.what for f in r.findings} == {"missing", "not logged"}
 
 
+@pytest.mark.slow
 def test_the_same_study_gives_the_same_files(tmp_path) -> None:
     a, b = folder(tmp_path / "a", stock=stock_rows(12)), folder(tmp_path / "b", stock=stock_rows(12))
     plan(a, load_study(a))
@@ -55,6 +56,7 @@ def test_the_same_study_gives_the_same_files(tmp_path) -> None:
     assert tree(a) == tree(b)
 
 
+@pytest.mark.slow
 def test_from_a_list_of_containers_and_a_header_only_samples_file(tmp_path) -> None:
     root = folder(tmp_path, containers=stock_rows(3))
     (root / "plan/samples.csv").write_text("sample,container,kind,depth\n", encoding="utf-8")
@@ -81,6 +83,7 @@ def test_a_second_plan_leaves_the_tables_and_makes_the_same_sheets(tmp_path) -> 
     assert before["plan/sheets/submission.xlsx"] == after["plan/sheets/submission.xlsx"]
 
 
+@pytest.mark.slow
 def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:
     root = tmp_path / "demo"
     shutil.copytree(share("demo_data") / "ropeway", root)
@@ -156,6 +159,7 @@ def test_zones_out_of_order_in_the_definition_are_refused(tmp_path) -> None:
     assert planning.has_plan(root) is False
 
 
+@pytest.mark.slow
 def test_a_plan_read_again_keeps_visits_runs_and_warnings(tmp_path) -> None:
     toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"remixed control", "layered control", "duplicate"')
     root = folder(tmp_path, stock=stock_rows(12), toml=toml)
@@ -180,6 +184,7 @@ def test_a_table_of_draws_that_was_spoilt_is_told(tmp_path, text) -> None:
         plan(root, load_study(root))
 
 
+@pytest.mark.slow
 def test_sisters_and_retained_samples_are_filed(tmp_path) -> None:
     toml = STUDY_TOML.replace('"remixed control", "duplicate"', '"sister", "retained", "duplicate"').replace(
         "containers = 6", "containers = 4")
@@ -212,6 +217,7 @@ def test_a_chosen_container_that_cannot_be_drawn_is_named_by_its_line_of_the_sto
     assert tree(root) == before
 
 
+@pytest.mark.slow
 def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_whole(tmp_path) -> None:
     toml = STUDY_TOML.replace("flash_point_c = 220\n", "").replace('free_water = "no"', 'free_water = "yes"')
     root = folder(tmp_path, stock=stock_rows(12), toml=toml)
@@ -230,6 +236,7 @@ def test_a_plan_that_asks_for_more_than_the_safety_section_clears_is_refused_who
     assert len(plan(root, load_study(root)).plan.draws) > 0
 
 
+@pytest.mark.slow
 def test_a_depth_on_the_floor_is_barred_as_a_heel_draw_is(tmp_path) -> None:
     """'bottom' is drawn at the floor (ISO 3170 and ASTM D4057, from memory), whatever sampling.heel says."""
     toml = STUDY_TOML.replace("flash_point_c = 220\n", "").replace("heel = true", "heel = false").replace("residue = true", "")
@@ -272,6 +279,7 @@ def test_a_stock_list_alone_asks_how_many_are_to_be_opened(tmp_path) -> None:
         assert tree(root) == before
 
 
+@pytest.mark.slow
 def test_a_plan_of_many_bottles_asks_first_and_says_what_answers(tmp_path) -> None:
     root = folder(tmp_path, stock=stock_rows(40), toml=STUDY_TOML.replace("containers = 6\n", "containers = 24\n"))
     before = tree(root)
@@ -305,6 +313,7 @@ def test_nothing_is_drawn_at_the_floor_nor_stirred_unasked(tmp_path) -> None:
     assert "heel" in set(drafted(only)[1]["kind"])
 
 
+@pytest.mark.slow
 def test_planning_anew_is_offered_only_where_nothing_was_drawn(tmp_path) -> None:
     root = folder(tmp_path, stock=stock_rows(12))
     plan(root, load_study(root))

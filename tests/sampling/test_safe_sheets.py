@@ -112,6 +112,7 @@ def printed(p: dict[str, Any], plan: Plan, monkeypatch: pytest.MonkeyPatch) -> t
     return flat(bench["front"]["answers"]), f"{flat(page)} {flat(bench['steps'])} {cautions} {rows}", flat(papers)
 
 
+@pytest.mark.slow
 def test_every_rule_holds_on_the_text_of_random_profiles(one, monkeypatch) -> None:
     rng = random.Random(13)
     found, cleared = [], 0

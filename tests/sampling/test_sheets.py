@@ -50,6 +50,7 @@ def pictures(pdf: bytes, scale: float) -> list[Image.Image]:
     return [document[i].render(scale=scale).to_pil().convert("L") for i in range(len(document))]
 
 
+@pytest.mark.slow
 def test_every_qr_code_reads_back_as_the_code_on_its_label(plan) -> None:
     codes = plan.samples["sample"].tolist()
     pages = pictures(labels_pdf(study(), codes), 3)
@@ -61,6 +62,7 @@ def test_every_qr_code_reads_back_as_the_code_on_its_label(plan) -> None:
     assert printed == codes
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("changes", [
     {},
     {"rows": 13, "columns": 5, "label_width_mm": 38.1, "label_height_mm": 21.2, "margin_left_mm": 4.7,
@@ -92,6 +94,7 @@ def test_labels_stand_at_their_millimetres(plan, changes) -> None:
             assert abs(window.mean() / per_mm - 1) < 0.1
 
 
+@pytest.mark.slow
 def test_qr_codes_stand_where_their_labels_are_and_are_large_enough(plan) -> None:
     s = study()
     sheet = s.sampling.labels
@@ -122,6 +125,7 @@ def test_the_ruler_on_the_label_sheet_is_100_mm(plan) -> None:
     assert (where[-1] - where[0]) / per_mm == pytest.approx(100, abs=0.3)
 
 
+@pytest.mark.slow
 def test_labels_and_laboratory_sheets_unblind_nothing(plan) -> None:
     codes = plan.samples["sample"].tolist()
     s = study()
@@ -196,6 +200,7 @@ def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     assert "then discard mL" in pages[1]
 
 
+@pytest.mark.slow
 def test_a_crowded_page_with_every_caution_stays_one_page_and_says_what_is_barred(plan) -> None:
     unknown = dict.fromkeys(("flash_point_c", "liquid_up_to_c", "conductivity_ps_m", "pressure_or_gas"), "unknown")
     pages = texts(bench_pdf(study(safety=unknown), plan))
@@ -218,6 +223,7 @@ PROFILES = {"cleared": {}, "nothing answered": UNKNOWN, "free water": {"free_wat
                                       "toxic_or_corrosive": "yes", "vessel_material": "plastic"}}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("profile", PROFILES.values(), ids=PROFILES)
 def test_a_drum_with_six_draws_keeps_one_page_whatever_the_profile(profile: dict[str, object], tmp_path) -> None:
     """Looked at as pictures: cautions went onto a page of their own, and a field asked to dip where a step forbids it."""
@@ -307,6 +313,7 @@ def test_steps_of_a_page_with_room_are_numbered_lines_in_larger_type(tmp_path) -
     assert pdfium.raw.FPDFText_GetFontSize(text.raw, at[0]) >= 8
 
 
+@pytest.mark.slow
 def test_user_text_prints_as_itself(plan) -> None:
     """Markup and code of the typesetting language in a title must not run or vanish."""
     s = study(title=NASTY, responsible="#import \"x\"", sampling={"tool": "#panic()"})
@@ -340,6 +347,7 @@ def test_the_workbook_holds_text_and_no_formula(plan) -> None:
     assert book["questions"]["B2"].value == "=1+1"
 
 
+@pytest.mark.slow
 def test_the_same_plan_gives_the_same_bytes(plan) -> None:
     a, b = all_sheets(study(), plan), all_sheets(study(), plan)
     names = ("bench.pdf", "labels.pdf", "custody.pdf", "submission.pdf", "submission.xlsx")

@@ -85,6 +85,7 @@ def test_the_plan_page_tells_answers_and_cautions(made) -> None:
     assert "**Vapour.**" not in sampletables.cautions(s)
 
 
+@pytest.mark.slow
 def test_files_named_in_the_documentation_are_those_written(made, tmp_path: Path) -> None:
     from studykit.sampling.plan import plan as file_plan
     from studykit.study.definition import load_study

@@ -45,6 +45,7 @@ def sampled(root: Path, days: tuple[str, ...]) -> None:
     write_csv(root / "plan/samples.csv", table)
 
 
+@pytest.mark.slow
 def test_the_same_containers_are_drawn_at_every_visit_and_lose_what_was_taken(tmp_path) -> None:
     made = plan(*visited(tmp_path, "same")).plan
     stored = made.containers.loc[made.containers["treatment"] == "stored", "container"]
@@ -65,6 +66,7 @@ def test_the_same_containers_are_drawn_at_every_visit_and_lose_what_was_taken(tm
     assert any("drawn at 3 visits: each visit takes up to" in w and "stirs a little" in w for w in made.warnings)
 
 
+@pytest.mark.slow
 def test_sister_containers_are_dealt_to_the_visits_within_lot_and_store(tmp_path) -> None:
     root, study = visited(tmp_path, "sister", containers=12)
     made = plan(root, study).plan
@@ -84,6 +86,7 @@ def test_sister_containers_are_dealt_to_the_visits_within_lot_and_store(tmp_path
         make_plan(study, made.containers[made.containers["treatment"] == "stored"].head(2))
 
 
+@pytest.mark.slow
 def test_sheets_of_each_visit_and_the_plan_read_back(tmp_path) -> None:
     root, study = visited(tmp_path, "same", containers=4)
     filed = plan(root, study)
@@ -104,6 +107,7 @@ def test_sheets_of_each_visit_and_the_plan_read_back(tmp_path) -> None:
     assert len(part.submission) == len(part.samples)
 
 
+@pytest.mark.slow
 def test_a_log_of_the_first_visit_is_whole_and_the_others_are_still_to_come(tmp_path) -> None:
     root, study = visited(tmp_path, "same", containers=4)
     plan(root, study)
@@ -123,6 +127,7 @@ def test_a_log_of_the_first_visit_is_whole_and_the_others_are_still_to_come(tmp_
     assert [(f.what, f.sample) for f in found.findings] == [("missing", table.loc[gone, "sample"])]
 
 
+@pytest.mark.slow
 def test_quality_takes_every_visit_for_a_container_of_its_own(tmp_path) -> None:
     root, study = visited(tmp_path, "same", containers=4)
     plan(root, study)

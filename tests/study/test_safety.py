@@ -61,6 +61,7 @@ def orders(text: str) -> bool:
     return any(TELLS_TO_MIX.search(s) and not FORBIDS.search(s) for s in re.split(r"(?<=[.;])\s", text))
 
 
+@pytest.mark.slow
 def test_no_line_of_any_profile_tells_what_is_barred_or_contradicts_another() -> None:
     bench = [p for p in parts() if p not in ("requests", "questions", "custody", "steps", "layered control", "stop", "lying",
                                              "cleared", "cleared stirring")]

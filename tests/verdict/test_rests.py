@@ -72,6 +72,7 @@ def test_all_rests_there_and_level_veto_nothing(tmp_path) -> None:
     assert text.startswith("Use as it stands.")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("kind", "use", "sign"), [("heel", "floor", 1), ("composite", uses.WHOLE, -1)])
 @pytest.mark.parametrize("beyond", [2, 22, 24])
 def test_averages_with_open_limits_leave_none_out(tmp_path, kind, use, sign, beyond) -> None:
@@ -117,6 +118,7 @@ def test_an_average_with_limits_holds_for_every_filling(tmp_path) -> None:
     assert row["high"] - row["low"] < 1.3 * (worst[1] - worst[0])  # and not far wider than what fillings reach
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("many", "said"), [(4, floor.SINGLE), (13, floor.MOST), (23, floor.MOST), (24, floor.BEYOND)])
 def test_nearly_all_are_not_called_single(tmp_path, many, said) -> None:
     """Floors beyond up and down in turn, so that the mean says nothing: 4, 13, 23 or all 24 of them."""

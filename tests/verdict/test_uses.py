@@ -98,6 +98,7 @@ def test_floors_of_more_containers_than_allowed_may_lie_beyond_where_few_were_dr
     assert "Use as it stands" not in uses.action(stage, acting(outcome), table)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("sign", "value", "said"), [("<", 2.0, floor.SINGLE), (">", 500.0, floor.SINGLE),
                                                      (">", 90.0, floor.UNDECIDED),
                                                      ("<", 120.0, floor.UNDECIDED)])
@@ -192,6 +193,7 @@ def test_a_whole_that_cannot_be_told_vetoes_unless_the_heels_show_the_floor_with
     assert ("Use as it stands" not in text) is vetoed
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("heels", "said", "named"), [
     ([2100.0] * 16, floor.BEYOND, 16), ([">5000"] * 16, floor.BEYOND, 16),
     (["<50"] * 3 + [2100.0] + ["<50"] * 8 + [">5000"] + ["<50"] * 3, floor.SINGLE, 2),
@@ -348,6 +350,7 @@ def test_one_heel_is_no_interval_and_cannot_tell(tmp_path) -> None:
     assert "vetoed" in uses.action(stage, acting(outcome), table)
 
 
+@pytest.mark.slow
 def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_path, monkeypatch) -> None:
     """Zones alike, a floor layer of 1.5 margins: +7.5 % of ±5 %; 6 containers, heels with 1 % scatter between them."""
     stage, outcome, _ = judged(tmp_path, None)
@@ -371,6 +374,7 @@ def test_of_1000_studies_with_a_bad_floor_none_is_filed_as_use_as_it_stands(tmp_
     assert decided / 1000 == pytest.approx(power, abs=4 * np.sqrt(power * (1 - power) / 1000) + 0.002)
 
 
+@pytest.mark.slow
 def test_invented_studies_with_a_layer_on_the_floor_are_not_filed_as_use_as_it_stands() -> None:
     """The small form of ``python -m tests.verdict.floors``: whole studies, judged from their results up."""
     assert floors.counted(16, 3, 1.5, 20.0)[0] == 0
@@ -379,6 +383,7 @@ def test_invented_studies_with_a_layer_on_the_floor_are_not_filed_as_use_as_it_s
     assert floors.counted(8, 3, 0.01, 0.01)[0] > 0  # with nothing on the floor some are: the count can be other than 0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("containers", "own"), [(8, {}), (1, {"repeatability": {"r": 1.0, "source": "a test"}})])
 @pytest.mark.parametrize("place", ["lower", "upper", "middle"])
 def test_a_zone_without_a_result_is_not_homogeneous(tmp_path, containers, own, place) -> None:
