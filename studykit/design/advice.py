@@ -222,12 +222,14 @@ def drawn_ages(study: Study, stored: pd.DataFrame, samples: pd.DataFrame | None)
 def _lone(seen: pd.DataFrame) -> list[Advice]:
     """One container whose ages lie far from those of all others: a question whether a day is a slip."""
     out = []
-    for container, own in seen.groupby("container", sort=False)[AGE] if seen["container"].nunique() >= LEAST_LONE else ():
-        rest = seen.loc[seen["container"] != container, AGE]
-        gap = max(float(own.min() - rest.max()), float(rest.min() - own.max()))
-        if gap >= max(LONE_MONTHS, LONE_SPANS * float(rest.max() - rest.min())):
-            out.append(Advice(topic="lone age", what=f"{container} is {span_words(float(own.max()))} old, all others "
-                                                     f"{span_words(float(rest.min()))} to {span_words(float(rest.max()))}",
+    ends = seen.groupby("container", sort=False)[AGE].agg(["min", "max"])
+    lows, highs = ends["min"].nsmallest(2), ends["max"].nlargest(2)
+    for container, own in ends.iterrows() if len(ends) >= LEAST_LONE else ():
+        low, high = float(lows.drop(container, errors="ignore").iloc[0]), float(highs.drop(container, errors="ignore").iloc[0])
+        gap = max(float(own["min"]) - high, low - float(own["max"]))
+        if gap >= max(LONE_MONTHS, LONE_SPANS * (high - low)):
+            out.append(Advice(topic="lone age", what=f"{container} is {span_words(float(own['max']))} old, all others "
+                                                     f"{span_words(low)} to {span_words(high)}",
                               why="a slip in one day (a year, most often) would bend every rate and time",
                               cure="look at filled_on, last_mixed_on and the day of drawing of that container; leave them as "
                                    "they are where they are right"))

@@ -184,12 +184,15 @@ def existing_plan(root: Path, study: Study) -> Plan:
     tables = load_tables(root, with_results=False)
     samples = tables.samples
     days = visit_days(samples)
-    plans, notes = list[DrawPlan](), list[str]()
+    plans, notes, of = list[DrawPlan](), list[str](), dict[str, list[DrawPlan]]()
+    drawn = dict(iter(samples.groupby([samples["container"], days], sort=False)))
     for day in sorted(set(days)):
         for row in _by_visit(root, tables.containers).to_dict("records"):
-            own = samples[(samples["container"] == row["container"]) & (days == day)]
+            before = of.setdefault(str(row["container"]), [])
             try:
-                plans += _planned_again(study, row, own, [p for p in plans if p.container == row["container"]], day)
+                made = _planned_again(study, row, drawn.get((row["container"], day), samples[:0]), before, day)
+                plans += made
+                before += made
             except BadInput as error:
                 notes.append(f"container {row['container']} has no draw plan: {error.faults[0].reason}")
     columns = [*DRAW_COLUMNS, *(["visited_on"] if (days != "").any() else [])]
