@@ -14,6 +14,7 @@ each code is.
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
@@ -181,12 +182,13 @@ def _assign_runs(study: Study, containers: pd.DataFrame, sizes: Mapping[str, int
     rng = generator(study.seed, "runs")
     strata = containers.groupby(["lot", "store"], sort=True)["container"]
     deck = [c for _, group in strata for c in shuffled(group, rng)]
-    for runs in range(1, len(deck) + 1):
-        load = [0] * runs
+    for runs in range(max(1, math.ceil(sum(sizes[c] for c in deck) / capacity)), len(deck) + 1):  # fewer cannot hold them
+        load, heap = [0] * runs, [(0, r) for r in range(runs)]
         out: dict[str, int] = {}
         for c in deck:
-            lightest = min(range(runs), key=lambda r: (load[r], r))
+            lightest = heap[0][1]
             load[lightest] += sizes[c]
+            heapq.heapreplace(heap, (load[lightest], lightest))
             out[c] = lightest + 1
         kept = _retained(study, containers, out)
         full = [n + len(kept.get(run, ())) for run, n in enumerate(load, start=1)]
