@@ -221,7 +221,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "free_water": "whether water lies under or in a liquid that should hold none",
         "toxic_or_corrosive": "whether the data sheet calls it so",
         "permit": "role or permit under which containers are opened",
-        "mixing_procedure": "the site's written procedure by which they may be mixed",
+        "mixing_procedure": "the site's written procedure by which they may be mixed, by number or subject",
     },
     "Intake": {
         "accept_rejected": "reason for accepting rejected rows",

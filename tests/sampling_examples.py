@@ -65,7 +65,7 @@ pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"
 permit = "shift lead of the store"
-mixing_procedure = "tumbling of pails"
+mixing_procedure = "WI-3, tumbling of pails"
 
 [sampling]
 heel = true

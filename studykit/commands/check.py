@@ -30,6 +30,7 @@ from studykit.study.columns import RESULTS
 from studykit.study.definition import Study, load_study
 from studykit.study.exclusions import read_exclusions
 from studykit.study.precision import FAR_BELOW, in_place_of_published
+from studykit.study.printed import old_paper
 from studykit.study.reasons import placeholder_faults
 from studykit.study.seal import read_lock, results_there, to_come
 from studykit.study.tables import Tables, check_tables
@@ -141,6 +142,7 @@ def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
         found += design_faults(_drafted(root, study, tables))
     found += [Fault(file=name, reason="is a file where the kit keeps a folder", remedy="move it away")
               for name in FOLDERS if (root / name).is_file()]
+    found += old_paper(root, study) if has_plan(root) else []
     return [*found, *_told(lambda: read_lock(root)), *placeholder_faults(study)]
 
 

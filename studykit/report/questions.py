@@ -21,7 +21,7 @@ from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
 from studykit.verdict.unopened import NO_WORD
-from studykit.verdict.uses import ABOVE, USES, WHOLE, said, unseen, vetoing
+from studykit.verdict.uses import ABOVE, UNSEEN, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -102,7 +102,7 @@ def todo(stage: OpenStage) -> list[str]:
     """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
-    told = [_in_whose_words(stage, action)] * bool(action) + [SAFETY] + [note.strip("()")] * bool(note and note not in action)
+    told = [note] * bool(note and note not in action) + [_in_whose_words(stage, action)] * bool(action) + [SAFETY]
     if litres := _by_use(stage):
         told.append(f"Poured unmixed: {litres}")
     else:
@@ -120,8 +120,12 @@ def _in_short(text: str) -> str:
 
 def _in_whose_words(stage: OpenStage, action: str) -> str:
     """An action that the study's author wrote, set in quotation marks: page one must not read as if the kit said it."""
-    own = next((a.do for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN), "")
-    return f"In the author's words: “{own}”{action.removeprefix(own)}" if own else action
+    before = ""
+    for said_first in (UNSEEN, barred_note(stage.study.safety)):
+        if said_first and action.startswith(said_first):
+            before, action = f"{before}{said_first} ", action.removeprefix(said_first).lstrip()
+    own = max((a.do for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN), key=len, default="")
+    return before + (f"In the author's words: “{own}”{action.removeprefix(own)}" if own else action)
 
 
 def _by_use(stage: OpenStage) -> str:

@@ -37,6 +37,7 @@ from studykit.study.codes import colliding_codes
 from studykit.study.columns import CONTAINERS, TableSpec
 from studykit.study.definition import Study
 from studykit.study.inventory import CONTROL_TREATMENTS, choose_containers, choose_sisters, control
+from studykit.study.printed import PROFILE, changed, profile
 from studykit.study.safety import Act
 from studykit.study.seal import AMEND, GONE, LOCK, results_there, sealed_words, way_back
 from studykit.study.tables import (
@@ -395,7 +396,8 @@ def plan_or_read(root: Path, study: Study) -> Plan:
 def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new: bool,
           notes: tuple[str, ...] = ()) -> Filed:
     """Render everything, then write everything."""
-    sheets = all_sheets(study, made, sealed_words(root))
+    void = changed(root, study)
+    sheets = {**all_sheets(study, made, sealed_words(root)), PROFILE: profile(study)}
     require_writable(root / "plan")
     files = {**sheets, **tables}
     for name, data in files.items():
@@ -404,6 +406,9 @@ def _file(root: Path, study: Study, made: Plan, tables: dict[str, bytes], *, new
     if not new:
         said.insert(0, "this study already has samples: its tables were left as they are, its sheets made again")
         said.insert(1, _anew(root, bool(was_drawn(made.samples).any())))
+    if void:
+        said.insert(0, f"[safety] was changed since the sheets were printed ({'; '.join(void)}): the old ones are void, take "
+                       "them from everybody who has them")
     return Filed(plan=made, new=new, files=tuple(files), notes=tuple(said))
 
 

@@ -159,7 +159,9 @@ def _bench_page(study: Study, plan: DrawPlan, codes: Mapping[tuple[str, str, int
         for d in plan.draws
     ]
     return {"container": plan.container, "place": ", ".join(lot_store), "visit": turn,
-            "vessel": plan.vessel, "content": f"{plan.content_l:.3g}", "liquid": f"{plan.liquid_height_mm:.0f}",
+            "vessel": plan.vessel,
+            "content": f"{plan.content_l:.0f}" if plan.content_l >= 100 else f"{plan.content_l:.3g}",
+            "liquid": f"{plan.liquid_height_mm:.0f}",
             "scale": f"{drawing.scale:g}", "drawing": asdict(drawing), "draws": rows,
             "discards": discards, "warnings": notes,
             "tool": study.sampling.tool, "rim": f"{rim:.0f}", "falls": _falls(plan), "from_rim": FROM_RIM[bool(lies)],

@@ -15,6 +15,7 @@ from . import margins as margins
 from . import naming as naming
 from . import overview as overview
 from . import precision as precision
+from . import printed as printed
 from . import ranges as ranges
 from . import reasons as reasons
 from . import safety as safety
@@ -49,6 +50,7 @@ __all__ = [
     "naming",
     "overview",
     "precision",
+    "printed",
     "ranges",
     "reasons",
     "safety",

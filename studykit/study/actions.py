@@ -98,8 +98,8 @@ def _barred(safety: SafetySettings, deeds: Iterable[Deed]) -> list[Act]:
 def obeyed(safety: SafetySettings, action: Action) -> str:
     """An action as it may be printed: withheld where it asks for what is barred or nothing says what it asks for.
 
-    One that mixes carries the site's procedure and the rest.  While mixing or draws at the floor are barred, every action
-    carries that it allows neither, because a declaration may be wrong.
+    One that mixes carries the site's procedure and the rest.  While mixing or draws at the floor are barred, it stands before
+    every action that it allows neither, because a declaration may be wrong.
     """
     if reasons := _withheld(safety, action):
         return (f"The declared action is withheld: {'; '.join(reasons)}. Leave the containers shut as they stand, and ask "
@@ -107,7 +107,7 @@ def obeyed(safety: SafetySettings, action: Action) -> str:
     mixes = "mixing" in (action.known or ())
     told = (f" (To be mixed only by the site's procedure \u201c{safety.procedure}\u201d, then shut and at rest for "
             f"{safety.rest_minutes} min before it is opened.)") if mixes else ""
-    return f"{action.do}{told} {barred_note(safety)}".strip()
+    return f"{barred_note(safety)} {action.do}{told}".strip()
 
 
 def _withheld(safety: SafetySettings, action: Action) -> list[str]:
@@ -162,7 +162,7 @@ def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
 def barred_note(safety: SafetySettings) -> str:
     """What no action may be read to allow under this profile, in one sentence; empty where all is cleared."""
     told = [f"{_IN_WORDS[act]}{' of any kind' * (act == 'stirring')}" for act in _IN_WORDS if safety.bars(act)]
-    return f"(Nothing here allows {' or '.join(told)}: see Cautions.)" if told else ""
+    return f"Nothing here, title and question included, allows {' or '.join(told)}: see Cautions." if told else ""
 
 
 def barred_lines(safety: SafetySettings) -> tuple[str, ...]:

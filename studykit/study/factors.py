@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationInfo, field_validator, model_validator
 
 from studykit.core.units import parse_unit
 
@@ -31,6 +31,29 @@ class Section(BaseModel):
     """Base of all sections: frozen, unknown keys refused, no silent conversion of text to numbers."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", strict=False, str_strip_whitespace=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _of_its_kind(cls, told: Any, info: ValidationInfo) -> Any:
+        """Refuse a number written as text or as true, and a yes written as text or number: none of them is guessed."""
+        if odd := _odd_kind(cls.model_fields[info.field_name or ""].annotation, told):
+            raise ValueError(odd)
+        return told
+
+
+def _odd_kind(kind: Any, told: Any) -> str:
+    """What is wrong with a value whose kind is a number or a yes or no; empty for any other kind."""
+    parts = get_args(kind)
+    if get_origin(kind) is dict and isinstance(told, dict):
+        return next((odd for v in told.values() if (odd := _odd_kind(parts[1], v))), "")
+    if get_origin(kind) is tuple and isinstance(told, list | tuple):
+        return next((odd for v in told if (odd := _odd_kind(parts[0], v))), "")
+    kinds = {kind, *(p for p in parts if isinstance(p, type)), *(a for p in parts for a in get_args(p) if isinstance(a, type))}
+    if isinstance(told, dict | list) or kinds & {str, date}:
+        return ""
+    if kinds & {int, float} and isinstance(told, str | bool):
+        return f"must be a number: write it without quotation marks, not {told!r}"
+    return f"must be true or false, not {told!r}" if bool in kinds and not isinstance(told, bool) and told is not None else ""
 
 
 FACTORS = ("lot", "store", "age_months", "treatment", "orientation", "vessel")

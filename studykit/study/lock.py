@@ -31,6 +31,7 @@ from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.writer import one_writer
 from studykit.study.changes import Change, told
 from studykit.study.definition import Margin, Study, load_study
+from studykit.study.printed import old_paper
 from studykit.study.reasons import placeholder_faults, says_nothing
 from studykit.study.seal import FORMAT, GONE, LOCK, read_lock, results_there, seal_of, way_back
 from studykit.study.tables import load_tables
@@ -155,6 +156,8 @@ def lock_plan(root: Path, study: Study, *, amend: str = "", of: Sequence[str] = 
     root = Path(root)
     entries, rows = read_lock(root), plan_rows(root)
     _refuse(study, entries, rows, amend)
+    if old := old_paper(root, study):
+        raise BadInput(old, title="Old sheets are about; nothing was locked")
     data = amendment(root, study, amend, of=of, today=today) if amend else _sealed(root, entries, "", promises(study), rows,
                                                                                    today)
     write_bytes(root / LOCK, data)

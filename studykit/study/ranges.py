@@ -126,6 +126,10 @@ def line_slope(fluid: Fluid) -> float | None:
 def fluid_faults(fluid: Fluid, file: str = "study.toml") -> Iterator[Fault]:
     """Where the properties of the fluid contradict one another or leave the range in which they may be used."""
     first, second = fluid.viscosity_mm2_s_at_40c, fluid.viscosity_mm2_s_at_100c
+    if fluid.rest_viscosity_pa_s is not None and (first is not None or second is not None):
+        yield Fault(file=file, column="fluid.rest_viscosity_pa_s", value=f"{fluid.rest_viscosity_pa_s:g}",
+                    reason="stands beside the two viscosities, and one of them would be left out without a word",
+                    remedy="keep rest_viscosity_pa_s for a thickened fluid, the two viscosities for any other")
     if fluid.rest_viscosity_pa_s is None and first is not None and second is not None:
         if first <= second * SMALLEST_STEP:
             yield Fault(file=file, column="fluid.viscosity_mm2_s_at_100c", value=f"{second:g}",

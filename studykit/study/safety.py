@@ -46,6 +46,14 @@ _ABSENT = (r"no(?!\.?\s*\d)|not|none|nil|null|nan|nobody|nothing|never|unknown|u
            r"|folgt|irgendwer|irgendwie|wird (?:noch )?nachgereicht|comme d['’]habitude|comme convenu|à suivre|como siempre"
            r"|come (?:sempre|al solito)|zoals altijd")
 _HOLLOW = re.compile(r"n\W?a|x{2,}|open|yes|y|ok|okay|true|false|done|given|any|ja|oui|s[ií]|test|example|void|empty", re.I)
+_DOCUMENT = re.compile(r"\b(?:procedures?|instructions?|instruction sheet|method statement|manual|standard operating|document"
+                       r"|work order|sops?|\w*anweisung(?:en)?|\w*vorschrift(?:en)?|verfahrensanweisung|procédures?"
+                       r"|consignes?|mode opératoire|instrucci[oó]n(?:es)?|procedimientos?|istruzion[ei]|procedur[ae]"
+                       r"|instructies?|voorschrift)\b", re.I)
+_CODE = re.compile(r"\b(?!NO\b)[A-Z]{1,6}[-./ ]?\d")
+_ITS_OWN = re.compile(r"\b(?:the|a|an|our|your|their|its|own|of|for|by|in|on|at|to|with|and|as|per|site|sites|works?|written"
+                      r"|plant|company|usual|normal|standard|internal|safety|mix\w*|blend\w*|see|is|has|have|we|there|it"
+                      r"|them|all|die|der|das|des|zum|für|le|la|les|de|du|el|los|il|het|een|s)\b", re.I)
 _ABSENCE = re.compile(rf"(?<!\w)(?:{_ABSENT})(?!\w)", re.I)
 
 
@@ -61,8 +69,21 @@ def names_nothing(text: str) -> bool:
 
 
 def names_no_procedure(text: str) -> bool:
-    """Whether a mixing_procedure names no procedure: as of ``names_nothing``, or it asks for what the cautions forbid."""
-    return names_nothing(text) or not named_in(text).keys() <= {"mixing", "floor draw"}
+    """Whether a mixing_procedure names no procedure.
+
+    As of ``names_nothing``; or it asks for what the cautions forbid; or it names a device or a way of mixing ("drum
+    roller", "rolling for ten minutes") and no written document: a word such as instruction with what it is about or its
+    number, or a code such as WI-7.
+    """
+    return names_nothing(text) or not named_in(text).keys() <= {"mixing", "floor draw"} or not _names_document(text)
+
+
+def _names_document(text: str) -> bool:
+    """Whether a text has the code of a document, or the word for one and more than that it is the site's for mixing."""
+    if _CODE.search(text):
+        return True
+    rest, found = _DOCUMENT.subn(" ", text)
+    return found > 0 and re.search(r"\w{2}|\d", _ITS_OWN.sub(" ", rest)) is not None
 
 
 class SafetySettings(BaseModel):

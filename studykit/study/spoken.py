@@ -31,6 +31,11 @@ def _texts(study: Any) -> Iterator[tuple[str, str]]:
                 ("sampling.tool", study.sampling.tool))
     for name, a in study.analytes.items():
         yield from ((f"analytes.{name}.{key}", getattr(a, key)) for key in ("label", "method", "margin_reason", "blind_to"))
+        if a.repeatability is not None:
+            yield f"analytes.{name}.repeatability.source", a.repeatability.source
+    yield "factors.across_depths_reason", study.factors.across_depths_reason
+    yield from ((f"unusual.{place}", why) for place, why in study.unusual.items())
+    yield from (("sampling.tests", test.name) for test in study.sampling.tests)
     yield from ((f"exclusion_rules[{i}]", rule) for i, rule in enumerate(study.exclusion_rules, start=1))
 
 

@@ -31,7 +31,8 @@ _NAMES: dict[Deed, str] = {
     "air pressure": r"pressuri[sz]\w*|inflat\w*|compress(?:ed|ors?)|air (?:line|pressure|hose)|shop air|\d+ ?(?:bar|psi|kpa)",
     "tilting": r"tilt\w*|tip(?:s|ped|ping)?|lay(?:s|ing)?|laid|on (?:its|their) sides?",
     "leaving open": (r"(?:leave|left|keep|kept|stand|stay)\b[^.;]* open"
-                     r"|(?:leave|left|keep|kept|remove|take)\b[^.;]*\b(?:lid|bung|cap|plug)s?\b(?! shut| closed)"),
+                     r"|(?:leave|left|keep|kept|remove|take)\b[^.;]*\b(?:lid|bung|cap|plug)s?\b(?! shut| closed)"
+                     r"|(?:not|never|none|nothing|cannot|no longer) (?:(?!and|but|or|then)\w+ ){0,3}(?:shut|sealed|closed)"),
     "smelling": r"smell\w*|sniff\w*|tast\w*|inhal\w*|suck\w*|sip(?:s|ped|ping)?|mouths?",
     "pouring away": r"(?:down|into|in) (?:the|a) (?:drain|sewer|gutter|soil|ground)",
 }

@@ -56,8 +56,8 @@ OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
 VETOES = (BEYOND, SINGLE, MOST, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
-UNSEEN = ("Nothing is known of the floor: no draw reached it. This holds for the zones sampled, not for the last litres "
-          "nor for what lies on the floor.")
+UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds for the zones sampled, not for the last "
+          "litres nor for what lies on the floor.")
 
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
                      "uneven": "Set the named containers and groups aside{named}. The action declared for \u201cuneven\u201d "
@@ -212,7 +212,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
         declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
                     + ". Do not use the last litres, nor count on the floor, before this is settled.")
     elif unseen(table):
-        declared = f"{declared} {UNSEEN}"
+        declared = f"{UNSEEN} {declared}"
     told = (declared, UNOPENED if outcome.word == "uneven" else "", unlike)
     return " ".join(filter(None, told))
 

@@ -17,6 +17,7 @@ from studykit.sampling.outlay import barred_words, outlay
 from studykit.sampling.plan import plan
 from studykit.study.definition import load_study
 from studykit.study.lock import lock_folder
+from studykit.study.printed import PROFILE
 from studykit.study.tables import Tables, empty_tables
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
 
@@ -133,7 +134,8 @@ def test_a_study_whose_samples_table_was_removed_to_plan_anew_can_be_checked(tmp
 def test_check_and_plan_tell_which_actions_the_report_will_withhold(tmp_path, capsys) -> None:
     """Own words without a declaration, before any money is spent: the reason and what to write, and exit code 0."""
     root = folder(tmp_path / "s", stock=stock_rows(12))
-    text = STUDY_TOML.replace('mixing_procedure = "tumbling of pails"\n', "").replace("residue = true", "residue = false")
+    text = STUDY_TOML.replace('mixing_procedure = "WI-3, tumbling of pails"\n', "")
+    text = text.replace("residue = true", "residue = false")
     text = text.replace('"remixed control", ', "")
     (root / "study.toml").write_text('actions = { stratified = "Frobnicate it.", homogeneous = "Use as it stands." }\n' + text)
     assert main(["check", str(root)]) == 0
@@ -334,6 +336,9 @@ def test_a_plan_that_safety_no_longer_clears_is_told_by_check_and_plan(tmp_path,
     assert not [n for n in check_folder(root).notes if "BARRED" in n]
     text = (root / "study.toml").read_text().replace('free_water = "no"', 'free_water = "yes"')
     (root / "study.toml").write_text(text)
+    with pytest.raises(BadInput, match="printed before"):
+        check_folder(root)
+    (root / PROFILE).unlink()  # of an older kit, which left no record of the profile
     told = check_folder(root)
     notes = [n for n in told.notes if n.startswith("BARRED: the plan holds")]
     assert [n.split(",")[0].split("holds ")[1] for n in notes] == [

@@ -125,7 +125,7 @@ pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"
 permit = "storekeeper of the buoy yard, store permit"
-mixing_procedure = "rolling shut kegs in the guarded roller"
+mixing_procedure = "works instruction 4, rolling shut kegs in the guarded roller"
 """
 
 INTAKE = """\

@@ -142,7 +142,7 @@ pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"
 permit = "shift lead of the forge, store permit"
-mixing_procedure = "tumbling shut kegs in the guarded tumbler"
+mixing_procedure = "works instruction 4, tumbling shut kegs in the guarded tumbler"
 """
 
 INTAKE = """\

@@ -181,7 +181,7 @@ pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"
 permit = "maintenance planner of the locks, store permit"
-mixing_procedure = "recirculating through the bonded transfer set"
+mixing_procedure = "works instruction 4, recirculating through the bonded transfer set"
 """
 
 INTAKE = """\

@@ -253,6 +253,7 @@ LEDGER: dict[str, list[Row]] = {
             "0 0 1 100", "design/test_assumptions.py::zero_scatter_and_margin_zero_are_refused_when_read"),
     ],
     "docs/02-sampling.md": [
+        row("or a code such as WI-7", "-7", "study/test_safety.py::words_of_absence_are_no_answer"),
         row("plan/key.csv` | what each code is | not the laboratory", "", "docs/test_said.py::the_laboratory_gets_no_key"),
         row("P, R and F, K and X, K and H, M and W", "7 6 9", "docs/test_said.py::the_groups_named_are_those_of_the_list"),
         row("Whole containers stay in one run", "", "sampling/test_order.py::a_run_holds_whole_containers_and_its_controls"),

@@ -10,7 +10,9 @@ import pytest
 
 from studykit.commands.check import alpha_notes
 from studykit.report import questions
+from studykit.study.actions import barred_note
 from studykit.study.definition import parse_study
+from studykit.verdict.uses import UNSEEN
 from tests.studies import definition
 
 
@@ -61,9 +63,11 @@ def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(do, quoted)
     data = definition()
     data["actions"] = {"stratified": {"do": do, "asks_for": "nothing"}}
     stage = SimpleNamespace(study=parse_study(data))
-    note = " (Nothing here allows mixing.)"
-    told = questions._in_whose_words(stage, do + note)
-    assert told == (f"In the author's words: “{do}”" if quoted else do) + note
+    note = " (To be mixed by instruction 3.)"
+    said = (f"In the author's words: “{do}”" if quoted else do) + note
+    assert questions._in_whose_words(stage, do + note) == said
+    for first in (UNSEEN, barred_note(stage.study.safety), f"{UNSEEN} {barred_note(stage.study.safety)}"):
+        assert questions._in_whose_words(stage, f"{first} {do}{note}".strip()) == f"{first} {said}".strip()
 
 
 @pytest.mark.parametrize(("alpha", "told"), [(0.05, False), (0.1, True)])

@@ -21,7 +21,7 @@ from studykit.study.stages import share
 from studykit.study.tables import load_tables
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
 
-FILES = {"sheets/bench.pdf", "sheets/labels.pdf", "sheets/custody.pdf", "sheets/submission.pdf",
+FILES = {"sheets/profile.json", "sheets/bench.pdf", "sheets/labels.pdf", "sheets/custody.pdf", "sheets/submission.pdf",
          "sheets/submission.xlsx", "submission.csv", "key.csv", "draws.csv", "plan.json", "samples.csv", "stock.csv",
          "containers.csv"}
 
@@ -92,7 +92,7 @@ def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:
     filed = plan(root, study)
     assert not filed.new
     assert {k: v for k, v in tree(root).items() if k in before} == before
-    assert {Path(f).name for f in filed.files} == {"bench.pdf", "labels.pdf", "custody.pdf"}
+    assert {Path(f).name for f in filed.files} == {"bench.pdf", "labels.pdf", "custody.pdf", "profile.json"}
     made = existing_plan(root, study)
     assert len(made.draw_plans) == len(made.containers)
     codes = [c for c in made.draws["sample"] if c]
@@ -260,7 +260,8 @@ def test_a_container_warmer_than_the_safety_section_says_is_refused(tmp_path) ->
 
 
 def test_a_listed_container_to_be_remixed_asks_for_clearance_too(tmp_path) -> None:
-    toml = STUDY_TOML.replace('mixing_procedure = "tumbling of pails"\n', "").replace("heel = true", "heel = false")
+    toml = STUDY_TOML.replace('mixing_procedure = "WI-3, tumbling of pails"\n', "")
+    toml = toml.replace("heel = true", "heel = false")
     rows = [{**stock_rows(1)[0], "treatment": "remixed control"}]
     root = folder(tmp_path, containers=rows, toml=toml.replace('"remixed control", ', ""))
     with pytest.raises(BadInput, match="no mixing_procedure of the site is named"):

@@ -166,7 +166,7 @@ def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
     assert front.startswith("Before anything is opened")
     for c in cautions("", study().safety):
         assert " ".join(c.plain.split())[:40] in front
-    assert "mixed by tumbling of pails" in front
+    assert "mixed by WI-3, tumbling of pails" in front
     assert len(pages) == len(plan.draw_plans)
     own = plan.key[plan.key["container"] == ""]
     assert last.startswith("Bottles that come from no container")
@@ -191,6 +191,7 @@ def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
 def test_a_crowded_bench_page_stays_one_page(tmp_path) -> None:
     rows = stock_rows(1)
     s = study(title=NASTY, factors={"depths": ["top", "upper", "middle", "lower", "bottom"]},
+              safety={"mixing_procedure": "WI-3 for pails"},
               sampling={"draw_ml": 55, "purge_ml": 5, "discard_ml": 30, "duplicates": 2, "bottle_ml": 60})
     pages = texts(bench_pdf(s, make_plan(s, container_table(rows, tmp_path))))
     assert len(pages) == 3

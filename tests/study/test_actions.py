@@ -132,15 +132,25 @@ def test_plain_words_are_no_contradiction_and_what_is_barred_stands_beside_them(
         if text in told(FOREIGN):
             assert obeyed(SafetySettings(), act(text, "nothing")).startswith(WITHHELD)  # the list is English
             continue
-        assert obeyed(SafetySettings(), act(text, "nothing")) == f"{text} {barred_note(SafetySettings())}"
+        assert obeyed(SafetySettings(), act(text, "nothing")) == f"{barred_note(SafetySettings())} {text}"
         assert foreseen(SafetySettings(), [("uneven", act(text, "nothing"))]) == ()
+
+
+@pytest.mark.parametrize("text", ["Do not leave them shut.", "Not shut: leave them so for a week.",
+                                  "Keep none of the drums shut.", "Leave them no longer sealed."])
+def test_what_is_not_shut_is_left_open(text: str) -> None:
+    """Harmless words put together by a stranger; the list alone had printed them."""
+    with pytest.raises(BadInput, match="leaving open"):
+        study(actions={"uneven": {"do": text, "asks_for": "nothing"}})
+    for fine in ("Do not use them, leave them shut.", "Do not use and keep shut.", "Leave the drums shut and do not use them."):
+        assert named_in(fine) == {}
 
 
 def test_a_wrong_declaration_in_plain_words_passes() -> None:
     """The kit cannot read meaning, and the page says so; what is barred stands beside the action even then."""
     text = "Give each drum to the second shift to use as they decide."
     assert obeyed(SafetySettings(), act(text, "nothing")) == (
-        f"{text} (Nothing here allows mixing of any kind or a draw at the floor: see Cautions.)")
+        f"Nothing here, title and question included, allows mixing of any kind or a draw at the floor: see Cautions. {text}")
 
 
 @pytest.mark.parametrize("more", [{}, {"free_water": "yes"}, {"mixing_procedure": ""}, {"flash_point_c": "unknown"},
@@ -150,12 +160,12 @@ def test_each_declared_deed_is_printed_where_the_profile_clears_it_and_never_whe
     for deed in DEEDS[1:]:
         printed, said = obeyed(safety, act("Frobnicate.", deed)), foreseen(safety, [("uneven", act("Frobnicate.", deed))])
         cleared = deed in BARRED_AS and safety.clears(BARRED_AS[deed])
-        assert printed.startswith("Frobnicate.") == cleared == (not said)
+        assert printed.startswith(f"{barred_note(safety)} Frobnicate.".lstrip()) == cleared == (not said)
         assert cleared or printed.startswith(WITHHELD)
         assert (f"the cautions forbid {deed}" in printed) == (deed in FORBIDDEN_BY) == any("another action" in s and
                                                                                          "the cautions" in s for s in said)
         both = obeyed(safety, act("Frobnicate.", "floor draw", deed))  # the worst of several counts
-        assert both.startswith("Frobnicate.") == (cleared and safety.clears("heel draw"))
+        assert both.startswith(f"{barred_note(safety)} Frobnicate.".lstrip()) == (cleared and safety.clears("heel draw"))
 
 
 def test_every_deed_is_barred_by_the_profile_or_forbidden_by_a_caution_that_always_stands() -> None:
@@ -169,8 +179,8 @@ def test_every_deed_is_barred_by_the_profile_or_forbidden_by_a_caution_that_alwa
 def test_an_action_that_mixes_names_the_procedure_and_the_rest() -> None:
     cleared = study().safety
     assert obeyed(cleared, act("Tumble it.", "mixing")) == (
-        "Tumble it. (To be mixed only by the site's procedure “tumbling of pails”, then shut and at rest for 30 min before it "
-        "is opened.)")
+        "Tumble it. (To be mixed only by the site's procedure “WI-3, tumbling of pails”, then shut and at rest for "
+        "30 min before it is opened.)")
     barred = obeyed(SafetySettings(), act("Tumble it.", "mixing"))
     assert "Tumble" not in barred
     assert "does not clear mixing, for the reasons under Cautions" in barred

@@ -122,3 +122,31 @@ def test_a_margin_as_a_factor():
                        ({"factor": 2, "relative_percent": 5}, "exactly one of"), ({"factor": 5000}, "at most 1000")):
         found, _ = faults(margin(**given))
         assert why in found["analytes.P.margin"].reason
+
+
+@pytest.mark.parametrize(("section", "key", "value"), [
+    ("design", "containers", "12"), ("design", "containers", True), ("design", "budget", "1500"),
+    ("sampling", "heel", "yes"), ("sampling", "draw_ml", True), ("fluid", "density_kg_m3", "880"),
+    ("fluid", "yearly_swing_c", True), ("sampling", "residue", 1)])
+def test_text_and_true_are_no_number_and_a_number_is_no_yes(section: str, key: str, value: object) -> None:
+    """diameter_um = true was taken as 1 µm, "5" as 5, by a converter that means well."""
+    told = {"fluid": {"density_kg_m3": 880, "viscosity_mm2_s_at_40c": 46, "viscosity_mm2_s_at_100c": 6.8}}.get(section, {})
+    parse_study(definition(**{section: told}))
+    with pytest.raises(BadInput, match=rf"{section}.{key}.*must be (a number|true or false)"):
+        parse_study(definition(**{section: {**told, key: value}}))
+
+
+def test_a_component_of_true_and_a_store_temperature_in_quotation_marks_are_refused() -> None:
+    fluid = {"density_kg_m3": 880, "viscosity_mm2_s_at_40c": 46, "viscosity_mm2_s_at_100c": 6.8}
+    part = {"name": "grit", "density_kg_m3": 7800, "diameter_um": True}
+    with pytest.raises(BadInput, match="must be a number: write it without quotation marks, not True"):
+        parse_study(definition(fluid=fluid, components=[part]))
+    with pytest.raises(BadInput, match="must be a number"):
+        parse_study(definition(fluid={**fluid, "store_temperature_c": {"hut": "8"}}))
+
+
+def test_a_rest_viscosity_beside_the_two_is_refused() -> None:
+    """One of them would be left out without a word."""
+    fluid = {"density_kg_m3": 880, "viscosity_mm2_s_at_40c": 46, "viscosity_mm2_s_at_100c": 6.8, "rest_viscosity_pa_s": 3}
+    with pytest.raises(BadInput, match="stands beside the two viscosities"):
+        parse_study(definition(fluid=fluid))

@@ -182,8 +182,15 @@ NOTHING = """unknown|none|no|No|?|??|n/a|N.A.|-|--|tbd|TODO|ask|.|missing|open|n
 to be asked|ask the supplier|write here|none yet|there is none|not known|we do not have one|not yet|see above|no permit
 no permit needed|whoever is there|will look it up|as always|we just roll them|wie immer|siehe oben|folgt
 not needed|we have none|does not exist|not available|to follow|   |""".replace("\n", "|").split("|")
-NAMES_ONE = ["shift lead", "works instruction 12", "permit no. 12", "MP", "sheet of 3 March 2026", "notified supervisor",
-             "Arbeitsanweisung 7", "lostock yard permit"]
+NAMES_ONE = ["works instruction 12", "procedure no. 12", "Arbeitsanweisung 7", "works instruction of the glaze shop",
+             "WI-7 for tumbling", "SOP 12", "method statement for recirculation, north yard",
+             "paddle stirrer with lid, procedure 4"]
+OF_A_PERSON = ["shift lead", "permit no. 12", "MP", "sheet of 3 March 2026", "notified supervisor", "lostock yard permit"]
+NO_DOCUMENT = ["drum roller", "drum roller 2", "rolling on the drum roller for ten minutes", "tumbling shut pails",
+               "works instruction", "homogenisation by recirculation", "the site's written procedure",
+               "our mixing procedure", "paint shaker, hall 3", "good practice", "common sense", "300 rpm for 5 min",
+               "No 5 roller", "Fassroller", "stirrer with a lid", "shift lead"]
+"""Ways and devices, and words for a document that say neither which nor of what."""
 
 
 @pytest.mark.parametrize("key", ["data_sheet", "permit", "mixing_procedure"])
@@ -195,9 +202,16 @@ def test_words_of_absence_are_no_answer(key: str) -> None:
         other = SafetySettings(**{**cleared.model_dump(), key: text})
         assert not other.clears("stirring"), text
         assert other.clears("heel draw") == (key == "mixing_procedure"), text
-    for text in NAMES_ONE:
+    for text in NAMES_ONE + OF_A_PERSON * (key != "mixing_procedure"):
         assert SafetySettings(**{**cleared.model_dump(), key: text}).clears("stirring"), text
     assert names_nothing("lost") is True
+
+
+@pytest.mark.parametrize("text", NO_DOCUMENT)
+def test_a_way_of_mixing_is_no_written_procedure(text: str) -> None:
+    s = study(safety={"mixing_procedure": text}, sampling={"residue": False}).safety
+    assert s.bars("stirring") == (f"no mixing_procedure of the site is named (\u201c{text}\u201d names none)",)
+    assert s.clears("heel draw")
 
 
 @pytest.mark.parametrize("text", ["use a drill whisk and heat to 60", "roll them for ten minutes", "stir well",

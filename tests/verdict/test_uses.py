@@ -176,7 +176,8 @@ def test_matter_missing_in_some_containers_names_them_and_a_whole_that_agrees_ve
     level = cells | {c: cells[c] | {"composite": [100.0]} for c in ("C2", "C9")}
     table, text, _ = of(tmp_path / "none", level, **PRECISE)
     assert word(table, uses.WHOLE) == floor.WITHIN
-    assert text.startswith("Use as it stands")
+    assert text.endswith(" Use as it stands.")
+    assert text.startswith(uses.UNSEEN)
     assert "whole container" in uses.shown(table).columns
 
 
@@ -306,7 +307,7 @@ def test_a_use_of_an_analyte_for_information_vetoes_nothing(tmp_path) -> None:
     calm_floor = table.assign(analyte="Q", word="within the margin")
     both = pd.concat([table, calm_floor], ignore_index=True)
     informed = replace(stage, tables=replace(stage.tables, study=other))
-    assert uses.action(informed, acting(outcome), both).startswith("Use as it stands.")
+    assert uses.action(informed, acting(outcome), both).endswith(" Use as it stands.")
     assert "vetoed by use" in uses.action(stage, acting(outcome), table)
 
 
@@ -332,7 +333,7 @@ def acting(outcome: StudyVerdict) -> StudyVerdict:
 def test_without_a_heel_draw_the_floor_is_said_to_be_unknown(tmp_path) -> None:
     stage, outcome, table = judged(tmp_path, None)
     assert word(table, "floor") == "nothing is known"
-    told = f"Use as it stands. {barred_note(stage.study.safety)} {uses.UNSEEN}"  # its [safety] is not answered
+    told = f"{uses.UNSEEN} {barred_note(stage.study.safety)} Use as it stands."  # its [safety] is not answered
     assert uses.action(stage, acting(outcome), table) == told
     assert uses.shown(table)["floor"].tolist() == ["nothing is known"]
     assert word(table, "last litres") == "within the margin above the floor"  # the lowest zone is, and no more was seen
