@@ -1,4 +1,5 @@
 from . import change as change
+from . import collecting as collecting
 from . import errors as errors
 from . import extras as extras
 from . import files as files
@@ -19,6 +20,7 @@ __all__ = [
     "BadInput",
     "Fault",
     "change",
+    "collecting",
     "errors",
     "extras",
     "files",

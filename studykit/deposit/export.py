@@ -29,6 +29,7 @@ from studykit.report.verify import older_than, refuse_edited
 from studykit.study.definition import Study, load_study
 
 BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
+FORMS = (".png", ".svg", ".pdf")
 MOST_ROWS = 1_048_575
 FORBIDDEN = re.compile(r"[\[\]:*?/\\']")
 JOINED = "one determination a row, joined to its sample and its container"
@@ -150,12 +151,14 @@ def _row(sheet: Any, values: Any) -> None:
 
 
 def _figures(root: Path, to: Path) -> int:
-    """Copy the figures of the report, and list their captions and alternative texts."""
+    """Copy the figures of the report in all their forms, and list their captions and alternative texts."""
     rows = []
     for picture in sorted((root / "report").glob("*/figure-*.png")):
         name = f"{picture.parent.name}-{picture.name}"
         (to / FIGURES).mkdir(exist_ok=True)
-        shutil.copyfile(picture, to / FIGURES / name)
+        for form in (picture.with_suffix(kind) for kind in FORMS):
+            if form.is_file():
+                shutil.copyfile(form, to / FIGURES / f"{picture.parent.name}-{form.name}")
         rows.append((name, *_words(picture)))
     if rows:
         write_csv(to / FIGURES / CAPTIONS, pd.DataFrame(rows, columns=["figure", "caption", "in words"]))

@@ -4,26 +4,20 @@ from __future__ import annotations
 
 import base64
 import html
-import io
 import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
-import matplotlib
 import pandas as pd
 from IPython.display import display
-from PIL import Image
 
 from studykit.core.plaintext import upright
 from studykit.core.record import significant
-from studykit.plot.readable import as_written
+from studykit.plot.forms import DPI, Forms, figure_forms
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-matplotlib.rcParams["svg.hashsalt"] = "studykit"
-DPI = 150
-COLOURS = 96
 CAPTION_MARK = {"studykit": "caption"}
 # column names of the saved tables -> what a reader sees above them; all others lose their underscores
 HEADINGS = {
@@ -112,24 +106,14 @@ def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Dra
     display({"text/html": table_html(table, caption, digits, drawn), "text/plain": plain}, raw=True)
 
 
-def figure_png(figure: Figure) -> bytes:
-    """A figure as PNG bytes with a palette of its own, small and the same every time."""
-    buffer, small = io.BytesIO(), io.BytesIO()
-    as_written(figure).savefig(buffer, format="png", dpi=DPI, bbox_inches="tight", metadata={"Software": None},
-                               pil_kwargs={"compress_level": 1})  # read again at once
-    with Image.open(buffer) as picture:
-        picture.convert("RGB").quantize(COLOURS).save(small, format="png", optimize=True)
-    return small.getvalue()
-
-
-def show_figure(figure: Figure, *, alt: str, caption: str) -> bytes:
-    """Display a figure with alt text and caption; returns the PNG bytes."""
-    data = figure_png(figure)
-    width = int.from_bytes(data[16:20], "big") * 96 // DPI
-    payload = {"image/png": base64.b64encode(data).decode(), "text/plain": "Figure: " + alt}
+def show_figure(figure: Figure, *, alt: str, caption: str) -> Forms:
+    """Display a figure as PNG with alt text and caption; returns all its forms."""
+    forms = figure_forms(figure, caption)
+    width = int.from_bytes(forms.png[16:20], "big") * 96 // DPI
+    payload = {"image/png": base64.b64encode(forms.png).decode(), "text/plain": "Figure: " + alt}
     display(payload, metadata={"image/png": {"alt": alt, "caption": caption, "width": width}}, raw=True)
     display({"text/markdown": f"*{caption}*", "text/plain": caption}, metadata=CAPTION_MARK, raw=True)
-    return data
+    return forms
 
 
 def show_text(markdown: str, plain: str = "") -> None:

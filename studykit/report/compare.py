@@ -26,6 +26,7 @@ from studykit.report.align import Stretch, stretches
 from studykit.report.manifest import canonical
 from studykit.report.pictures import SLACK, unlike
 from studykit.report.telling import excerpt, plain
+from studykit.report.vectors import as_png, kind_of_picture, odd_parts
 from studykit.report.verify import difference
 
 TABLE_TOLERANCE = CLASSES["estimate"]
@@ -37,7 +38,7 @@ FLOOR = 1e-9
 VERSIONS = "Versions of the programs."
 VERSION = re.compile(r"not installed|\d[0-9a-z.+]*")
 FIGURE = re.compile(r"<img [^<>]*>")
-PICTURE = re.compile(r"data:image/png;base64,([A-Za-z0-9+/=]++)")
+PICTURE = re.compile(r"data:image/(?:png|svg\+xml);base64,([A-Za-z0-9+/=]++)")
 LARGER, SMALL = 4, 1_000_000
 """A filed file that is so many times larger than the one made again, and this many bytes, is not read on."""
 WIDTH = re.compile(r"""(?<![\w-])"?width"?(?:=|: )"?(\d{1,6})\b"?""")
@@ -289,11 +290,24 @@ def _picture(stage: str, what: str, a: bytes, b: bytes, same_programs: bool, out
     """Two pictures: bytes where the sender names the same programs, else within a tolerance, told and counted."""
     if a == b:
         return
-    reason = "is not the same to the byte" if same_programs else unlike(a, b)
+    reason = "is not the same to the byte" if same_programs else _unlike(a, b)
     if reason:
         out.rows.append(difference(stage, f"{what}, a picture", f"{_digest(a)}: it {reason}", _digest(b)))
     else:
         out.alike.append(what)
+
+
+def _unlike(filed: bytes, fresh: bytes) -> str:
+    """Why a picture of any kind does not show what the one that was made again shows; '' where it does."""
+    kinds = [kind_of_picture(data) for data in (filed, fresh)]
+    if kinds[0] != kinds[1]:
+        return f"is {kinds[0] or 'no picture'}, not {kinds[1]}"
+    if odd := odd_parts(filed):
+        return f"has {odd}, as no picture of the kit"
+    try:
+        return unlike(as_png(filed), as_png(fresh))
+    except ValueError as error:
+        return str(error)
 
 
 def _embedded(stage: str, what: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
@@ -424,7 +438,7 @@ def _compare_file(name: str, old: bytes, new: bytes, same_programs: bool, out: O
         out.rows.append(difference(stage, f"{name}, its line ends", "(U+000D)(U+000A)", "(U+000A)"))
         return
     try:
-        if name.endswith(".png"):
+        if name.endswith((".png", ".svg", ".pdf")):
             _picture(stage, name, old, new, same_programs, out)
             return
         a, b = old.decode("utf-8"), new.decode("utf-8")

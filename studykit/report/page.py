@@ -7,13 +7,11 @@ embedded, formulas are MathML. Code is folded, not lost.
 from __future__ import annotations
 
 import base64
-import contextlib
-import gc
 import hashlib
 import json
 import re
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -27,9 +25,11 @@ from nbconvert.filters.markdown_mistune import IPythonRenderer, MarkdownWithMath
 from nbconvert.filters.widgetsdatatypefilter import WidgetsDataTypeFilter
 
 from studykit import __version__
+from studykit.core.collecting import uncollected
 from studykit.core.files import write_text
 from studykit.report.aside import Aside, without_plain
 from studykit.report.layers import into_layers
+from studykit.report.vectors import ALL_TOGETHER, for_the_page
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
@@ -117,6 +117,17 @@ def _cells(path: Path) -> list[Any]:
     return [c for c in cells if not c.metadata.get("setup")] + [c for c in cells if c.metadata.get("setup")]
 
 
+def _drawn(path: Path, cells: Sequence[Any], left: int) -> int:
+    """Give the figures of a notebook the SVG beside it that the page shows; returns the bytes left for others."""
+    abouts = [o["metadata"]["image/png"] for c in cells if c.cell_type == "code" for o in c.outputs
+              if "image/png" in o.get("data", {}) and o["metadata"].get("image/png")]
+    found = for_the_page(path, abouts, left)
+    for about in abouts:
+        svg = found.get(str(about.get("caption")), b"")
+        about["svg"] = base64.b64encode(svg).decode()  # nothing that the notebook itself says stands
+    return left - sum(map(len, found.values()))
+
+
 def _is_caption(output: Any) -> bool:
     return bool(output.get("metadata", {}).get("studykit") == "caption")
 
@@ -135,10 +146,12 @@ def merge(notebooks: Sequence[Path], study: Study) -> Any:
     whole.metadata["title"] = study.title
     whole.metadata["subtitle"] = study.question
     whole.metadata["language_info"] = {"name": "python"}
-    marks = []
+    marks, left = [], ALL_TOGETHER
     for path in front + rest:
         marks.append(len(whole.cells))
-        whole.cells += _cells(path)
+        cells = _cells(path)
+        left = _drawn(path, sorted(cells, key=lambda c: int(c["id"].rpartition("-")[2])), left)
+        whole.cells += cells
     whole.metadata["chapters"] = marks
     return whole
 
@@ -260,21 +273,9 @@ def outside_requests(html: str) -> tuple[str, ...]:
     return tuple(f for f in found if not f.startswith("data:"))
 
 
-@contextlib.contextmanager
-def _uncollected() -> Iterator[None]:
-    """Meanwhile nobody looks for what could be let go: all tags of a page hang together until it is written."""
-    on = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if on:
-            gc.enable()
-
-
 def write_report(folder: Path, notebooks: Sequence[Path], study: Study) -> Path:
     """Write ``report.html`` into the folder; ValueError where it would load anything from outside itself."""
-    with _uncollected():
+    with uncollected():  # all tags of a page hang together until it is written
         html = build_html(notebooks, study)
         outside = outside_requests(html)
     if outside:

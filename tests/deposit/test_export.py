@@ -13,6 +13,7 @@ from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.demos.shipped import copy_demo
 from studykit.deposit.export import export
+from studykit.report.vectors import kind_of_picture
 from tests.report.filed import filed_tote
 
 
@@ -65,7 +66,9 @@ def test_figures_have_their_captions(made) -> None:
     drawn = sorted(p.relative_to(root / "report").as_posix().replace("/", "-") for p in (root / "report").glob("*/*.png"))
     assert sorted(told["figure"]) == drawn
     assert (told["in words"].str.len() > 5).all()
-    assert (out / "figures" / drawn[0]).read_bytes()[:4] == b"\x89PNG"
+    for name in drawn:
+        forms = [(out / "figures" / name).with_suffix(kind).read_bytes() for kind in (".png", ".svg", ".pdf")]
+        assert [kind_of_picture(data) for data in forms] == ["png", "svg", "pdf"]
 
 
 def test_the_same_study_gives_the_same_bytes_by_command(made, tmp_path, capsys) -> None:

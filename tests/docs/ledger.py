@@ -21,6 +21,7 @@ from studykit.physics.column import CORRECT_BELOW_PE
 from studykit.physics.velocity import PACKING, YIELD_NUMBER
 from studykit.report.compare import CLASSES, DIAGNOSTIC, FLOOR
 from studykit.report.pictures import REACH, SLACK, WINDOW
+from studykit.report.vectors import ALL_TOGETHER, LARGEST
 from studykit.report.verify import MOST
 from studykit.sampling.draws import BOTTLE_SHARE, TOP_MM, TOP_SHARE
 from studykit.study.ages import SAME_VISIT
@@ -363,6 +364,9 @@ LEDGER: dict[str, list[Row]] = {
             "20 950", "intake/test_spreadsheets.py::a_damaged_size_that_ends_the_reader_ends_only_its_own_process"),
     ],
     "docs/07-report.md": [
+        row("All three forms come from one layo", "every",
+            "plot/test_forms.py::the_same_bytes_in_another_process_whatever_its_seed_of_hashes"),
+        row("A figure stands on the page as PNG", "200 1.5", "values", LARGEST / 1e3, ALL_TOGETHER / 1e6),
         row("Every stage reads `study.toml`, s", "every",
             "report/test_kept.py::what_a_change_runs_in_words"),
         row("A study's own notebooks may read", "always",

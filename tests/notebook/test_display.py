@@ -1,5 +1,7 @@
 """Tables and figures have captions, alt text, escaped cells, and the same bytes every time."""
 
+import base64
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,7 +9,8 @@ from matplotlib.figure import Figure
 
 from studykit.core.record import literal
 from studykit.notebook import display
-from studykit.notebook.display import cell_text, figure_png, table_html
+from studykit.notebook.display import cell_text, table_html
+from studykit.plot.forms import figure_forms
 
 
 @pytest.mark.parametrize(("value", "text"), [
@@ -57,10 +60,10 @@ def test_figures_are_the_same_bytes_and_carry_their_alt_text(monkeypatch):
         figure.subplots().plot([0, 1], [0, 1])
         return figure
 
-    data = display.show_figure(draw(), alt="a line from 0 to 1", caption="A line.")
-    assert data == figure_png(draw())
+    forms = display.show_figure(draw(), alt="a line from 0 to 1", caption="A line.")
+    assert forms == figure_forms(draw(), "A line.")
     (payload, more), (caption, mark) = shown
-    assert payload["text/plain"] == "Figure: a line from 0 to 1"
+    assert payload == {"image/png": base64.b64encode(forms.png).decode(), "text/plain": "Figure: a line from 0 to 1"}
     assert more["metadata"]["image/png"]["alt"] == "a line from 0 to 1"
     assert 200 < more["metadata"]["image/png"]["width"] < 400
     assert caption["text/markdown"] == "*A line.*"

@@ -54,7 +54,8 @@ def test_a_figure_shown_again_keeps_its_number(tmp_path):
     stage = kit.open_stage("00-study", str(root))
     for caption in ("first", "second", "first"):
         kit.figure(plt.figure(figsize=(1, 1)), alt="a", caption=caption)
-    assert sorted(p.name for p in stage.out.glob("*.png")) == ["figure-1.png", "figure-2.png"]
+    assert sorted(p.name for p in stage.out.glob("figure-*")) == [
+        f"figure-{n}.{k}" for n in (1, 2) for k in ("pdf", "png", "svg")]
 
 
 def test_the_demo_is_not_shown_as_if_it_were_yours(tmp_path, monkeypatch, capsys):

@@ -11,6 +11,7 @@ from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_outp
 from studykit.core.record import literal
 from studykit.report import page as report
 from studykit.report.layers import BEHIND_FINDING
+from studykit.report.vectors import LARGEST
 from studykit.study.definition import parse_study
 from tests.studies import definition
 
@@ -38,6 +39,43 @@ def page(tmp_path):
     study = parse_study(definition(title="Study <of> things", language="en"))
     html = report.build_html([first, model, front], study)
     return html, BeautifulSoup(html, "html.parser")
+
+
+DRAWING = b'<svg xmlns="http://www.w3.org/2000/svg" width="9pt" height="9pt" viewBox="0 0 9 9"><path d="M 0 0 L 9 9"/></svg>'
+
+
+@pytest.mark.parametrize(("drawing", "captions", "shown"), [
+    (DRAWING, ("Cap", "Other"), ["svg", "png"]), (b"", ("Cap", "Other"), ["png", "png"]),
+    (DRAWING, ("Cap", "Cap"), ["png", "png"]),
+    (DRAWING.replace(b"<path", b"<script>alert(1)</script><path"), ("Cap",), ["png"]),
+    (DRAWING.replace(b"<path", b'<image href="https://example.org/x.png"/><path'), ("Cap",), ["png"]),
+    (DRAWING.replace(b"<path", b"<g>" + b" " * LARGEST + b"</g><path"), ("Cap",), ["png"]),
+], ids=["drawn", "missing", "one caption twice", "script", "address", "large"])
+def test_a_figure_stands_as_svg_where_that_is_a_small_drawing_and_its_own(tmp_path, drawing, captions, shown):
+    outputs = [new_output("display_data", {"image/png": "iVBORw==", "text/plain": "Figure"},
+                          metadata={"image/png": {"alt": f"in words: {c}", "caption": c, "width": 12, "svg": "ZmFsc2U="}})
+               for c in captions]
+    book = stage(tmp_path / "05/05-model.ipynb", "Model", *(new_code_cell("draw()", outputs=[o]) for o in outputs))
+    (book.parent / "figure-1.svg").write_bytes(drawing)
+    soup = BeautifulSoup(report.build_html([book], parse_study(definition())), "html.parser")
+    begins = {"svg": f"data:image/svg+xml;base64,{base64.b64encode(drawing).decode()}", "png": "data:image/png;base64,iVBORw=="}
+    assert [i["src"] for i in soup.select("figure img")] == [begins[s] for s in shown]
+    assert [i["alt"] for i in soup.select("figure img")] == [f"in words: {c}" for c in captions]
+    assert [c.get_text() for c in soup.select("figcaption")] == list(captions)
+
+
+def test_all_drawings_of_a_page_together_keep_their_limit(tmp_path, monkeypatch):
+    monkeypatch.setattr(report, "ALL_TOGETHER", 2 * len(DRAWING) + 1)
+    outputs = [new_output("display_data", {"image/png": "iVBORw=="},
+                          metadata={"image/png": {"alt": "a", "caption": str(n)}}) for n in range(2)]
+    cells = [new_code_cell("draw()", outputs=[o]) for o in outputs]
+    books = [stage(tmp_path / f"{s}/{s}.ipynb", s, *cells) for s in ("05-model", "06-verdict")]
+    for book in books:
+        for n in (1, 2):
+            (book.parent / f"figure-{n}.svg").write_bytes(DRAWING)
+    soup = BeautifulSoup(report.build_html(books, parse_study(definition())), "html.parser")
+    kinds = [i["src"].partition(";")[0].rpartition("/")[2] for i in soup.select("figure img")]
+    assert kinds == ["svg+xml", "svg+xml", "png", "png"]
 
 
 def test_the_answer_comes_first_and_chapters_follow_in_order(page):

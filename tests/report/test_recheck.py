@@ -29,6 +29,7 @@ from tests.report import mutated
 from tests.report.filed import pretend, rehash
 
 QUIET = lambda _: None  # noqa: E731
+PICTURE = r"data:image/(?:png|svg\+xml);base64,[^\"]+"
 
 
 def told(root: Path, filed: Path) -> list[str]:
@@ -126,6 +127,8 @@ TAMPERED = {
     "a cell of a stage table": (edit("report/06-verdict/verdicts.csv", "stratified", "homogeneous"), "06-verdict/verdicts.csv"),
     "a number and its tolerance": (loosen, "chance of homogeneous|numbers.json"),
     "a figure": (repaint, "figure-"),
+    "a figure as SVG": (edit("report/06-verdict/figure-1.svg", '<path d="M', '<path d="M 1'),
+                        "06-verdict/figure-1.svg"),
     "an output of an executed notebook": (edit("report/06-verdict/06-verdict.ipynb", "tratified", "omogeneous"),
                                           "06-verdict.ipynb"),
     "a cell of an executed notebook": (drop_cell, "number of cells|06-verdict.ipynb"),
@@ -235,13 +238,28 @@ def shrink(root: Path) -> None:
 def repaint_page(root: Path) -> None:
     """Put another figure in the place of each on the page."""
     path = root / "report/report.html"
-    found = re.findall(r"data:image/png;base64,[^\"]+", path.read_text())
+    found = re.findall(PICTURE, path.read_text())
     swap = dict(zip(found, reversed(found), strict=True))
-    path.write_text(re.sub(r"data:image/png;base64,[^\"]+", lambda m: swap[m[0]], path.read_text()))
+    assert {f.partition(";")[0] for f in found} == {"data:image/svg+xml"}
+    path.write_text(re.sub(PICTURE, lambda m: swap[m[0]], path.read_text()))
+
+
+def redraw(kind: str) -> Callable[[Path], None]:
+    """Put one figure in the place of another, in the form that is named."""
+    def change(root: Path) -> None:
+        drawings = sorted((root / "report").rglob(f"figure-*.{kind}"))
+        shutil.copy(drawings[0], next(p for p in drawings if p.read_bytes() != drawings[0].read_bytes()))
+    return change
+
+
+def let_act(root: Path) -> None:
+    """Put a script into a drawing, which runs where that is opened by itself."""
+    edit("report/06-verdict/figure-1.svg", "</svg>", "<script>alert(1)</script></svg>")(root)
 
 
 @pytest.mark.parametrize("program", ["matplotlib", "jupyterlab", "studykit"])
-@pytest.mark.parametrize("change", [restyle, rescript, hide, shrink, repaint, repaint_page])
+@pytest.mark.parametrize("change", [restyle, rescript, hide, shrink, repaint, repaint_page, redraw("svg"),
+                                    redraw("pdf"), let_act])
 def test_a_false_word_on_the_programs_loosens_no_comparison(root, filed, change, program):
     """One untrue version once made style and pictures pass."""
     change(root)

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from studykit.notebook.display import figure_png
+from studykit.plot.forms import figure_forms
 from studykit.sampling.draws import plan_draws
 from studykit.sampling.sketch import MARK_GAP, SCALES, choose_scale, draw_vessel, spread, vessel_figure
 from studykit.study.definition import SamplingSettings
@@ -101,4 +101,4 @@ def test_figure_is_the_same_drawing_and_the_same_bytes() -> None:
     figure = vessel_figure(PAIL, plan)
     texts = [t.get_text() for t in figure.axes[0].texts]
     assert {"1 upper", "2 middle", "3 lower", "4 heel", "mm above the floor"} <= set(texts)
-    assert figure_png(figure) == figure_png(vessel_figure(PAIL, plan))
+    assert figure_forms(figure) == figure_forms(vessel_figure(PAIL, plan))

@@ -1,0 +1,94 @@
+"""A figure as PNG, SVG and PDF: laid out once, the same bytes every time, and nothing in them but the drawing.
+
+Letters of the SVG are outlines, so that it looks the same where the font is not installed; the PDF has its fonts inside.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import dataclass
+from html import escape
+from typing import Any
+
+import matplotlib
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.transforms import Bbox
+
+from studykit.core.collecting import uncollected
+from studykit.plot.readable import as_written
+
+DPI = 150
+COLOURS, METHOD = 128, 2  # Pillow's fast octree: flat colours move by one step of 255 at most
+SAME_EVERY_TIME: Any = {"svg.hashsalt": "studykit", "svg.fonttype": "path", "pdf.fonttype": 3}
+UNDATED = {"svg": {"Date": None, "Creator": None, "Format": None, "Type": None},
+           "pdf": {"CreationDate": None, "Creator": None, "Producer": None}}
+_PLACES = re.compile(r' (?:d|x|y)="[^"]*"')
+_FRACTION = re.compile(r"-?\d+\.\d{3,}(?=[ )\n])")
+_STYLE = re.compile(r' style="([^"]*)"')
+_FIRST_RULE = "</style>"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Forms:
+    """One figure as the bytes of three kinds of file."""
+
+    png: bytes
+    svg: bytes
+    pdf: bytes
+
+
+def figure_forms(figure: Figure, title: str = "") -> Forms:
+    """The three forms of a figure, all of one layout; ``title`` is written into SVG and PDF."""
+    with uncollected(), matplotlib.rc_context(SAME_EVERY_TIME):
+        box = settled_box(figure)
+        svg = _saved(figure, box, "svg", metadata=UNDATED["svg"]).decode("utf-8")
+        pdf = _saved(figure, box, "pdf", metadata={**UNDATED["pdf"], **({"Title": title} if title else {})})
+        return Forms(png=small_png(figure, box), svg=small_svg(svg, title).encode("utf-8"), pdf=pdf)
+
+
+def settled_box(figure: Figure) -> Bbox:
+    """Lay a figure out for good, at the resolution of its PNG; returns what is drawn on, in inches."""
+    before, figure.dpi = as_written(figure).dpi, DPI
+    renderer, engine = FigureCanvasAgg(figure).get_renderer(), figure.get_layout_engine()  # type: ignore[no-untyped-call]
+    if engine is not None:
+        engine.execute(figure)
+    box = figure.get_tightbbox(renderer).padded(matplotlib.rcParams["savefig.pad_inches"])
+    figure.dpi = before
+    figure.set_layout_engine(None)  # laid out, and with none each form is drawn once
+    return box
+
+
+def small_png(figure: Figure, box: Bbox) -> bytes:
+    """A settled figure as PNG with a palette of its own."""
+    from PIL import Image
+
+    small = io.BytesIO()
+    whole = _saved(figure, box, "png", dpi=DPI, metadata={"Software": None}, pil_kwargs={"compress_level": 0})
+    with Image.open(io.BytesIO(whole)) as picture:
+        picture.convert("RGB").quantize(COLOURS, METHOD).save(small, format="png", compress_level=6)
+    return small.getvalue()
+
+
+def small_svg(text: str, title: str = "") -> str:
+    """An SVG of matplotlib with places to a hundredth of a point, each style once, and without comments."""
+    text = re.sub(r"<!--.*?-->", "", text[text.index("<svg"):], flags=re.DOTALL)
+    text = _PLACES.sub(lambda m: _FRACTION.sub(_hundredth, m[0]).replace("\n", "").replace("  ", " "), text)
+    classes: dict[str, str] = {}
+    text = _STYLE.sub(lambda m: f' class="{classes.setdefault(m[1], f"s{len(classes)}")}"', text)
+    rules = "".join(f".{name}{{{style}}}" for style, name in classes.items())
+    text = text.replace(_FIRST_RULE, rules + _FIRST_RULE, 1)
+    told = f"<title>{escape(title, quote=False)}</title>" if title else ""
+    return re.sub(r">\s+<", "><", re.sub(r"^<svg[^>]*>", lambda m: m[0] + told, text))
+
+
+def _hundredth(number: re.Match[str]) -> str:
+    text = f"{float(number[0]):.2f}".rstrip("0").rstrip(".")
+    return "0" if text == "-0" else text
+
+
+def _saved(figure: Figure, box: Bbox, kind: str, **how: Any) -> bytes:
+    buffer = io.BytesIO()
+    figure.savefig(buffer, format=kind, bbox_inches=box, **how)
+    return buffer.getvalue()

@@ -1,0 +1,82 @@
+"""A figure's three forms are the same bytes every time, of one size, and show what the figure shows."""
+
+from __future__ import annotations
+
+import io
+import re
+import subprocess
+import sys
+from xml.etree import ElementTree
+
+import pytest
+from matplotlib.figure import Figure
+from PIL import Image
+
+from studykit.plot.forms import COLOURS, DPI, METHOD, figure_forms, small_svg
+from studykit.plot.readable import as_written
+
+SCRIPT = """
+import hashlib, sys
+from tests.plot.test_forms import drawn
+from studykit.plot.forms import figure_forms
+f = figure_forms(drawn(), "τ & <b>")
+print(*(hashlib.sha256(d).hexdigest() for d in (f.png, f.svg, f.pdf)))
+"""
+
+
+def drawn() -> Figure:
+    figure = Figure(figsize=(4, 2.5), layout="constrained")
+    left, right = figure.subplots(1, 2)
+    left.plot([0, 1, 2], [0.5, 3, -1], "o-", label="Σ of $ 5")
+    left.legend()
+    left.set_ylabel("two\nlines")
+    right.imshow([[0, 1], [2, 3]])
+    right.set_xscale("log")
+    return figure
+
+
+def test_the_same_bytes_in_another_process_whatever_its_seed_of_hashes():
+    told = {subprocess.run([sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=True,
+                           env={"PYTHONHASHSEED": seed, "PYTHONPATH": ":".join(p for p in sys.path if p), "PATH": ""}).stdout
+            for seed in ("1", "2")}
+    assert len(told) == 1
+    assert re.fullmatch(r"(?:[0-9a-f]{64}[ \n]){3}", told.pop())
+
+
+def test_the_picture_is_the_one_that_matplotlib_draws_with_a_tight_frame():
+    """matplotlib's own way of laying out and cutting (bbox_inches="tight"), pixel by pixel."""
+    whole = io.BytesIO()
+    as_written(drawn()).savefig(whole, format="png", dpi=DPI, bbox_inches="tight")
+    with Image.open(whole) as theirs, Image.open(io.BytesIO(figure_forms(drawn()).png)) as ours:
+        assert ours.size == theirs.size
+        assert ours.convert("RGB").tobytes() == theirs.convert("RGB").quantize(COLOURS, METHOD).convert("RGB").tobytes()
+
+
+def test_all_forms_have_one_size():
+    forms = figure_forms(drawn())
+    wide, high = (int.from_bytes(forms.png[k:k + 4], "big") * 72 / DPI for k in (16, 20))
+    svg = ElementTree.fromstring(forms.svg)
+    box = re.search(rb"/MediaBox \[ 0 0 ([0-9.]+) ([0-9.]+) \]", forms.pdf)
+    assert [float(svg.get(k).removesuffix("pt")) for k in ("width", "height")] == pytest.approx([wide, high], abs=0.5)
+    assert [float(b) for b in box.groups()] == pytest.approx([wide, high], abs=0.5)
+
+
+def test_title_and_nothing_of_time_or_maker():
+    forms = figure_forms(drawn(), "Depth & <b>")
+    assert ElementTree.fromstring(forms.svg)[0].text == "Depth & <b>"
+    assert b"/Title (Depth & <b>)" in forms.pdf
+    for data in (forms.svg, forms.pdf):
+        assert not re.search(rb"(?i)date|creator|producer|https?://(?!www\.w3\.org/)", data)
+    assert b"Font" in forms.pdf
+    assert b"<text" not in forms.svg
+
+
+def test_an_svg_is_made_smaller_without_moving_anything():
+    whole = ('<?xml version="1.0"?>\n<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9.12345 9">\n <defs>\n  '
+             '<style type="text/css">*{stroke-linejoin: round}</style>\n </defs>\n <!-- a - word -->\n'
+             ' <path d="M 1.23456 -0.00123 \nL 100.999 7 \nz\n" style="fill: none; stroke: #123456"/>\n'
+             ' <g transform="translate(3.14159 2.5) scale(0.015625)" style="fill: none; stroke: #123456"/>\n</svg>\n')
+    assert small_svg(whole, "a < b") == (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9.12345 9"><title>a &lt; b</title><defs>'
+        '<style type="text/css">*{stroke-linejoin: round}.s0{fill: none; stroke: #123456}</style></defs>'
+        '<path d="M 1.23 0 L 101 7 z" class="s0"/><g transform="translate(3.14159 2.5) scale(0.015625)" class="s0"/></svg>\n')
