@@ -45,7 +45,7 @@ def aliases(table: pd.DataFrame, factors: Sequence[str]) -> tuple[Alias, ...]:
         both = table.loc[(table[[a, b]] != "").all(axis=1), [a, b]].dropna()
         if both[a].nunique() < 2 or both[b].nunique() < 2:
             continue
-        shared = np.linalg.svd(_basis(both[a]).T @ _basis(both[b]), compute_uv=False) ** 2
+        shared = _shared(both[a], both[b])
         if shared[0] >= OVERLAP or _apart(both[a], both[b]) or _apart(both[b], both[a]):
             out.append(Alias(first=a, second=b, wholly=bool(shared[-1] >= OVERLAP), share=min(1.0, float(shared[0]))))
     return tuple(out)
@@ -59,11 +59,22 @@ def _apart(numbers: pd.Series, levels: pd.Series) -> bool:
     return bool((spans["min"].to_numpy()[1:] > spans["max"].to_numpy()[:-1]).all())
 
 
-def _basis(values: pd.Series) -> NDArray[np.float64]:
-    """Orthonormal columns of one factor about its mean: its slope (numbers) or its levels (text)."""
-    if pd.api.types.is_numeric_dtype(values):
-        body = values.to_numpy(dtype=float)[:, None]
-    else:
-        body = pd.get_dummies(values.astype(str)).to_numpy(dtype=float)
-    u, s, _ = np.linalg.svd(body - body.mean(axis=0), full_matrices=False)
-    return np.asarray(u[:, s > 1e-8 * s[0]])
+def _shared(a: pd.Series, b: pd.Series) -> NDArray[np.float64]:
+    """Squared canonical correlations of two factors, largest first; of two with levels from their table of counts alone.
+
+    Rows by levels would take gigabytes for thousands of containers. Source: correspondence analysis (Greenacre 1984, from
+    memory).
+    """
+    numbers = [s.to_numpy(dtype=float) - s.to_numpy(dtype=float).mean() for s in (a, b) if pd.api.types.is_numeric_dtype(s)]
+    codes = [pd.factorize(s.astype(str))[0] for s in (a, b) if not pd.api.types.is_numeric_dtype(s)]
+    if len(numbers) == 2:
+        x, y = numbers
+        return np.array([(x @ y) ** 2 / ((x @ x) * (y @ y))])
+    if numbers:
+        (x,), (levels,) = numbers, codes
+        return np.array([(np.bincount(levels, x) ** 2 / np.bincount(levels)).sum() / (x @ x)])
+    n = [int(c.max()) + 1 for c in codes]
+    counts = np.bincount(codes[0] * n[1] + codes[1], minlength=n[0] * n[1]).reshape(n).astype(float)
+    alone = np.sqrt(np.outer(counts.sum(axis=1), counts.sum(axis=0)))
+    values = np.linalg.svd(counts / alone - alone / counts.sum(), compute_uv=False) ** 2
+    return np.asarray(values[:min(n) - 1])
