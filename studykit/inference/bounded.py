@@ -409,3 +409,13 @@ def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> 
                              family(k * (k - 1) // 2, k))) - alpha
 
     return float(optimize.brentq(gap, 0.0, 1e7, xtol=1e-9))
+
+
+def mean_hull(least: Array, most: Array, level: float, width: float) -> tuple[float, float]:
+    """Least and most of mean -/+ t sd ``width`` over all numbers between the ends of n >= 2 values."""
+    n = len(least)
+    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1)
+    box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
+    reach = -float(special.stdtrit(n - 1, (1 - level) / 2)) * width
+    low, high = (sign * largest(box, reach, sign=sign).bound for sign in (-1.0, 1.0))
+    return low, high

@@ -25,10 +25,9 @@ from scipy import special
 from studykit.inference.bounded import (
     COARSE,
     MOST_DECIMALS,
-    Linear,
     group_bounds,
     judge_bounds,
-    largest,
+    mean_hull,
     rounding_step,
 )
 from studykit.inference.contrasts import (
@@ -66,8 +65,8 @@ class Judgement:
     values are known only within bounds, and the limits then hold wherever they lie);
     ``share_upper``: upper bound of the share of containers beyond the margin (0 to 1), at 1 - alpha;
     ``containers_beyond``: those shown to lie beyond; ``groups``: one row a group and pair; ``next_container``: where
-    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three, and
-    where limits leave it anywhere;
+    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three, where
+    limits leave it anywhere, and where a container without both ends differs by more than the margin between others;
     ``reasons``: why, in plain sentences.
     """
 
@@ -100,12 +99,13 @@ def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[
 
 def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share: float | None = None) -> Judgement:
     """The same from the cells of a table; see ``judge``."""
-    found, word, low, high, why = mean_of(cells, margin, alpha)
+    whole, apart = mean_cells(cells)
+    found, word, low, high, why = mean_of(whole, margin, alpha)
     noise, df, span = cells.noise_se, cells.noise_df, cells.noise_span
     bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha,
                         noise_span=span)
     beyond = containers_beyond(cells, margin, noise, df, alpha, twice=True)
-    by_group = group_table(cells, margin, alpha)
+    by_group = group_table(cells, margin, alpha, beyond)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
     may = (*may_lie_beyond(cells, margin, noise, df, alpha, twice=True), *groups_that_may(cells, margin))
     names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
@@ -113,35 +113,73 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
                        every_one=every, may_be_beyond=len(may))
     limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
-    reasons = (*why, *lost_reasons(cells), *((MOSTLY_LIMITS,) if limited else ()),
+    reasons = (*why, *apart, *lost_reasons(cells), *((MOSTLY_LIMITS,) if limited else ()),
                *_stock_reasons(bound.upper, share, names, by_group, margin), *may_reasons(may, margin))
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
                      share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
                      next_container=next_of(cells, margin, 1 - alpha))
 
 
+def mean_cells(cells: CellBounds) -> tuple[CellBounds, tuple[str, ...]]:
+    """The cells that the mean is judged from: without groups where some group lacks a pair of depths, with the reason."""
+    if cells.groups is None:
+        return cells, ()
+    found, plain = (contrasts_of(_known(cells)[None], groups=g, step=cells.step).judged for g in (cells.groups, None))
+    if found.all() or not plain.all():
+        return cells, ()
+    lost = np.isnan(_known(cells))
+    names = [name for name, mine in zip(cells.group_names, cells.groups.T > 0, strict=False) if lost[mine].all(axis=0).any()]
+    told = f" ({', '.join(names)})" if names else ""
+    return replace(cells, groups=None), (
+        f"Some group has no number at some depth{told}: the mean is that of the containers that have one, groups not told "
+        "apart, and nothing is said of that group.",)
+
+
+def _known(cells: CellBounds) -> Array:
+    """Cell means at the middle of what they can be, (n, k); NaN where lost or without an end."""
+    with np.errstate(invalid="ignore"):
+        middle = (cells.low + cells.high) / 2
+    return np.where(np.isfinite(middle), middle, np.nan)
+
+
 def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     """Prediction of the next container's lowest minus uppermost depth, as told, wherever values lie that are bounds.
 
     Rounding counts as a bound where it is coarser than the containers scatter. None for fewer than three containers
-    with both ends, or where a limit leaves it anywhere.
+    with both ends, where a limit leaves it anywhere, and where a container that has lost an end, and so cannot count, differs
+    by more than the margin between other depths.
     """
     middle = _middle(cells)[:, cells.k - 2]
     ends = ~np.isnan(_ends(cells, False)[0][:, cells.k - 2])  # of a limit without an end both are infinite, of a lost one NaN
     seen = middle[np.isfinite(middle)]
-    if ends.sum() < 3:
+    passed = np.nanmax(np.abs(own_differences(cells, math.inf)), axis=1, initial=0.0) > margin.edge
+    if ends.sum() < 3 or (passed & ~ends).any():
         return None
     rounded = len(seen) < 2 or float(seen.std(ddof=1)) < COARSE * cells.step
     if not rounded and len(seen) == ends.sum():
         return margin.shown_interval(next_container(seen, level))
     least, most = (x[ends, cells.k - 2] for x in _ends(cells, rounded))
-    n = len(least)
-    form = (np.eye(n) - np.full((n, n), 1 / n)) / (n - 1)
-    box = Linear(weights=np.full(n, 1 / n), form=form, df=float(n - 1), unit=1 / n, low=least, high=most)
-    reach = -float(special.stdtrit(n - 1, (1 - level) / 2)) * math.sqrt(1 + 1 / n)
-    low, high = (sign * largest(box, reach, sign=sign).bound for sign in (-1.0, 1.0))
+    low, high = mean_hull(least, most, level, math.sqrt(1 + 1 / len(least)))
     return margin.shown_interval(Interval(low=low, high=high, level=level)) if (
         math.isfinite(low) and math.isfinite(high)) else None
+
+
+def depth_mean(cells: CellBounds, j: int, level: float) -> tuple[float, float, float]:
+    """Mean over the containers at depth ``j`` and its t limits, on the scale of the margin.
+
+    Of values known only within bounds there is no mean, and the limits hold wherever they lie. NaN where not known.
+    """
+    held = ~np.isnan(cells.low[:, j])
+    least, most = cells.low[held, j], cells.high[held, j]
+    n, numbers = len(least), bool((least == most).all())
+    mean = float(least.mean()) if n and numbers else math.nan
+    if n < 2:
+        return mean, math.nan, math.nan
+    if numbers:
+        half = -float(special.stdtrit(n - 1, (1 - level) / 2)) * float(least.std(ddof=1)) / math.sqrt(n)
+        return mean, mean - half, mean + half
+    low, high = mean_hull(least, most, level, math.sqrt(1 / n))
+    return (mean, low, high) if math.isfinite(low) and math.isfinite(high) else (mean, math.nan, math.nan)
 
 
 def stock_word(mean_word: str, *, share_upper: float, share: float | None, containers_beyond: int,
@@ -269,9 +307,7 @@ def mean_of(cells: CellBounds, margin: Margin, alpha: float, *,
     Bounds count where a value is a limit, and where rounding is coarser than the scatter of containers' differences.
     ``limits``: False for the word alone.
     """
-    with np.errstate(invalid="ignore"):
-        middle = (cells.low + cells.high) / 2
-    known = np.where(np.isfinite(middle), middle, np.nan)
+    known = _known(cells)
     found = contrasts_of(known[None], groups=cells.groups, step=cells.step)
     limited, rounded = not cells.exact.all(), bool(coarse(within_groups(known, cells.groups, found), cells.step)[0])
     if not limited and not rounded:
@@ -311,7 +347,8 @@ def coarse(found: Contrasts, step: float | Array) -> NDArray[np.bool_]:
 
 def _mean_reasons(found: Contrasts, word: str, margin: Margin, alpha: float) -> tuple[str, ...]:
     if not found.judged.all():
-        return ("Too few containers have the same depths, so that not every pair of depths can be judged.",)
+        return ("Too few containers have the same depths, in all or in some group, so that not every pair of depths can be "
+                "judged.",)
     span = margin.text.lstrip("±")
     return ({"homogeneous": f"On average over the containers every pair of depths is shown to differ by less than {span}.",
              "stratified": f"On average over the containers some depths are shown to differ by more than {span}.",
@@ -326,9 +363,12 @@ def _stock_reasons(upper: float, share: float | None, names: Sequence[str], grou
     if names:
         out.append(f"{'Containers' if len(names) > 1 else 'Container'} {', '.join(names)} {'are' if len(names) > 1 else 'is'} "
                    f"shown to differ between depths by more than {span}.")
-    if len(groups) and groups["shown beyond"].any():
-        which = dict.fromkeys(groups.loc[groups["shown beyond"], "group"])
-        out.append(f"The containers of {', '.join(which)} are shown to differ between depths by more than {span} on average.")
+    if len(groups):
+        many = groups[groups["shown beyond"] & (groups["containers"] > 1)]  # of one container its own sentence says so
+        which = dict.fromkeys(many["group"])
+        if len(many):
+            out.append(f"The containers of {', '.join(which)} are shown to differ between depths by more than {span} on "
+                       "average.")
     percent = math.ceil(1000 * upper - 1e-9) / 10
     text = f"At most {percent:g} % of containers like these differ between depths by more than {span}"
     if percent >= 100:
@@ -360,12 +400,13 @@ def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: floa
 GROUP_COLUMNS = ["group", "containers", "pair", "estimate", "low", "high", "shown beyond"]
 
 
-def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame:
+def group_table(cells: CellBounds, margin: Margin, alpha: float, beyond: NDArray[np.int8] | None = None) -> pd.DataFrame:
     """Every group of containers and pair of depths: estimate with its 1 - 2 alpha limits and where it lies.
 
     Columns: group, containers, pair, estimate, low, high, shown beyond. The scatter is that of the group's own containers,
     whatever the others': a group of two says little. A group of one has the limits of that container by its determinations
-    (NaN where their scatter is not known), and is never shown beyond as a group. "Shown beyond" takes groups and pairs into
+    (NaN where their scatter is not known), and "shown beyond" says whether ``beyond`` (n, K) shows that container there; of its
+    group nothing is said. "Shown beyond" takes groups and pairs into
     account. Values known only within bounds, and readings rounded more coarsely than the group scatters: the limits and
     "shown beyond" hold wherever they lie; of limits the estimate is NaN. Empty without groups.
     """
@@ -374,7 +415,7 @@ def group_table(cells: CellBounds, margin: Margin, alpha: float) -> pd.DataFrame
     rows = []
     for g, name in enumerate(cells.group_names):
         mine = cells.groups[:, g] > 0
-        told = _one_container(cells, mine, alpha) if mine.sum() == 1 else _one_group(cells, mine, margin, alpha)
+        told = _one_container(cells, mine, alpha, beyond) if mine.sum() == 1 else _one_group(cells, mine, margin, alpha)
         rows += [(name, int(mine.sum()), f"{b} - {a}", *map(margin.shown, part[:3]), bool(part[3]))
                  for (a, b), part in zip(cells.pairs, told, strict=True)]
     return pd.DataFrame(rows, columns=GROUP_COLUMNS)
@@ -400,11 +441,12 @@ def _one_group(cells: CellBounds, mine: NDArray[np.bool_], margin: Margin, alpha
     return [(e if exact else math.nan, *span) for e, span in zip(found.estimate[0], spans, strict=True)]
 
 
-def _one_container(cells: CellBounds, mine: NDArray[np.bool_], alpha: float) -> Told:
+def _one_container(cells: CellBounds, mine: NDArray[np.bool_], alpha: float, beyond: NDArray[np.int8] | None) -> Told:
     """A group of one: what is known of that container; of the group nothing is."""
+    shown = np.zeros(len(cells.pairs), dtype=bool) if beyond is None else beyond[mine][0] != 0
     d = _middle(cells)[mine][0]
     half = math.nan if cells.noise_se is None else -float(special.stdtrit(cells.noise_df, alpha)) * cells.noise_se
-    return [(x, x - half, x + half, False) for x in d]
+    return [(x, x - half, x + half, bool(s)) for x, s in zip(d, shown, strict=True)]
 
 
 def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],

@@ -29,14 +29,13 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure
-from scipy import stats
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.inference.contrasts import departure_rows
 from studykit.inference.declared import Structure, departure_p
 from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells
 from studykit.inference.influence import residual_table
-from studykit.inference.judge import mean_of
+from studykit.inference.judge import depth_mean, mean_cells, mean_of
 from studykit.inference.table import CellBounds
 from studykit.mixed.fit import RemlFit, fit_reml
 from studykit.model.rows import (
@@ -257,15 +256,13 @@ class FittedModel(AnalyteModel):
         return tuple(d for d in self.rows.depths if d not in numbers)
 
     def means(self, level: float = 0.95) -> pd.DataFrame:
-        """Depth means in the analyte's unit, t intervals over containers (MEAN_COLUMNS); none where no reading is a number."""
-        rows, margin, cells, heights = [], self.rows.margin, known(self.cells), zone_heights(self.rows)
-        for k, depth in enumerate(self.rows.depths):
-            x = cells[np.isfinite(cells[:, k]), k]
-            mean = float(x.mean()) if depth not in self.only_limits and len(x) else math.nan
-            se = float(x.std(ddof=1)) / len(x) ** 0.5 if len(x) > 1 else math.nan
-            half = se * float(stats.t.isf((1 - level) / 2, max(len(x) - 1, 1)))
-            rows.append((depth, float(heights[depth]), *map(margin.to_level, (mean, mean - half, mean + half)),
-                         int((self.rows.measured["depth"] == depth).sum())))
+        """Depth means in the analyte's unit, t intervals over containers (MEAN_COLUMNS).
+
+        Where some values are known only within bounds no mean, and limits that hold wherever they lie.
+        """
+        margin, heights, measured = self.rows.margin, zone_heights(self.rows), self.rows.measured
+        rows = [(depth, float(heights[depth]), *map(margin.to_level, depth_mean(self.cells, k, level)),
+                 int((measured["depth"] == depth).sum())) for k, depth in enumerate(self.rows.depths)]
         return pd.DataFrame(rows, columns=MEAN_COLUMNS)
 
     def contrasts(self) -> pd.DataFrame:
@@ -467,8 +464,9 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
             structure: str, mixed: RemlFit | None, *, beside: bool = True) -> FittedModel:
     """``beside``: with the pooled comparison that stands beside an undeclared structure and decides nothing."""
     factors = acting_on_depth(fixed)
-    cells = cells_of(rows, factors)
-    if factors and cells.groups is None:
+    cells, apart = mean_cells(cells_of(rows, factors))
+    notes = (*notes, *apart)
+    if factors and cells.groups is None and not apart:
         notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")
     bounds, heights = bounds_of(cells, rows.margin, alpha), heights_of(rows)
 

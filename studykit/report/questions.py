@@ -19,9 +19,10 @@ from studykit.report.firstpage import beyond_groups, count, listed, of_one, opti
 from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
+from studykit.verdict.cleared import NOT_SEEN, count_words
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
 from studykit.verdict.unopened import NO_WORD
-from studykit.verdict.uses import ABOVE, UNSEEN, USES, WHOLE, said, unseen, vetoing
+from studykit.verdict.uses import ABOVE, AVERAGE, UNSEEN, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -38,6 +39,14 @@ LITRES = {
                     "Poured unmixed, the first litres are within the margins, and the following ones down to the lowest zone "
                     "sampled. What comes off the floor last is not shown to be.")}
 """What is said of pouring by the words of the first and the last litres, where none is beyond a margin or undecided."""
+MEAN_LITRES = {
+    frozenset({WITHIN}): "On average the first and the last litres poured unmixed are within the margins. Of a single "
+                         "container that is not shown.",
+    **dict.fromkeys((frozenset({WITHIN, ABOVE}), frozenset({ABOVE})),
+                    "On average the first litres poured unmixed are within the margins, and the following ones down to the "
+                    "lowest zone sampled. Of a single container that is not shown, nor of what comes off the floor last.")}
+"""The same where the stock of an analyte is not shown to be even."""
+NO_CLEARANCE = ", no clearance to use anything unmixed"
 LONG = 16
 """Names in one list of page one; the rest is counted there and named in the chapter."""
 
@@ -81,7 +90,7 @@ def right(stage: OpenStage) -> list[str]:
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
-    return [*told, *[t for t in cannot if t.startswith(NO_WORD)], *_of_few(stage)]
+    return [*told, *[t for t in cannot if t.startswith((NO_WORD, NOT_SEEN))], *_of_few(stage)]
 
 
 def _of_few(stage: OpenStage) -> list[str]:
@@ -106,10 +115,22 @@ def todo(stage: OpenStage) -> list[str]:
     if litres := _by_use(stage):
         told.append(f"Poured unmixed: {litres}")
     else:
-        words = {r["word"] for r in _uses(stage).to_dict("records") if r["use"] in ("first litres", "last litres")}
-        told.append(LITRES.get(frozenset(words), "First and last litres poured unmixed were not judged."))
+        told.append(_litres(stage))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
     return told + [" ".join(_in_short(text) for text in standing)] * bool(len(standing))
+
+
+def _litres(stage: OpenStage) -> str:
+    """What is said of the first and the last litres where none is beyond: on average only, and not of every analyte, if so."""
+    table = _uses(stage)
+    rows = table[table["use"].isin(("first litres", "last litres"))]
+    words = [str(w) for w in rows["word"]]
+    told = (MEAN_LITRES if any(w.endswith(AVERAGE) for w in words) else LITRES).get(
+        frozenset(w.removesuffix(AVERAGE) for w in words))
+    others = list(dict.fromkeys(table.loc[~table["name"].isin(rows["name"]), "name"]))
+    if told is None:
+        return "First and last litres poured unmixed were not judged."
+    return told + f" Not judged so: {_and(others)}." * bool(others)
 
 
 def _in_short(text: str) -> str:
@@ -125,7 +146,9 @@ def _in_whose_words(stage: OpenStage, action: str) -> str:
         if said_first and action.startswith(said_first):
             before, action = f"{before}{said_first} ", action.removeprefix(said_first).lstrip()
     own = max((a.do for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN), key=len, default="")
-    return before + (f"In the author's words: “{own}”{action.removeprefix(own)}" if own else action)
+    clears = recorded(stage, "06-verdict").get("verdict", "") == "homogeneous"
+    words = f"In the author's words{'' if clears else NO_CLEARANCE}: “{own}”{action.removeprefix(own)}"
+    return before + (words if own else action)
 
 
 def _by_use(stage: OpenStage) -> str:
@@ -166,6 +189,8 @@ def which(stage: OpenStage) -> list[str]:
         told[-1] += f" That is every one of {opened} sampled."
     elif opened != "1":
         told[-1] += f" That is {len(names)} of {opened} sampled; the others are not thereby shown to be within."
+    if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
+        told += filter(None, (count_words(optional(stage, "06-verdict", "containers-within")),))
     told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
              if isinstance(why := r.get("why"), str) and why]
     told += [f"By the stirred rest, shown beyond the margin of {name}: "
@@ -244,7 +269,7 @@ def unknown(stage: OpenStage) -> list[str]:
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))
-    first = (NO_WORD, f"of it {LABEL}.")  # those were said under the first question
+    first = ((NO_WORD, NOT_SEEN), f"of it {LABEL}.")  # those were said under the first question
     cannot = [text for text in cannot if not text.startswith(first[0]) and not text.endswith(first[1])]
     new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
     return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]

@@ -1,4 +1,5 @@
 from . import alone as alone
+from . import cleared as cleared
 from . import containers as containers
 from . import estimands as estimands
 from . import expected as expected
@@ -16,6 +17,7 @@ from .tables import judge_all as judge_all
 
 __all__ = [
     "alone",
+    "cleared",
     "containers",
     "estimands",
     "expected",

@@ -38,8 +38,8 @@ ONLY_LIMIT = "a container is known only as a limit"
 ACROSS = "across its edge"
 ONE = "one container: nothing is said of its group"
 TWO = "two containers: too few to tell"
-SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "share, noise taken out, %", "at most, %", "allowed, %",
-                 "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
+SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "with both ends",
+                 "share, noise taken out, %", "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
 
 
@@ -136,27 +136,33 @@ def group_name(row: Mapping[Any, Any]) -> str:
 def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     """One row an analyte: shares of containers beyond the margin, and where the next container would be measured.
 
-    Seen beyond: in any pair of depths, noise included; at most: the bound for any distribution of containers (per
-    cent, rounded up to a tenth); at most, were they normal: the bound of the normal model for lowest against uppermost,
-    None for fewer than three containers; next low, next high: 95 % prediction of the next container's lowest minus
-    uppermost depth (normal scatter), wherever values lie that are known only within bounds.
+    Seen beyond: in any pair of depths, noise included, of limits where some value within them is; at most: the bound for any
+    distribution of containers (per cent, rounded up to a tenth). With both ends: containers that have numbers at the lowest and
+    the uppermost depth. On those alone rest the share with the noise taken out (never told above *at most*) and, for the same
+    pair, at most, were they normal; both are None for fewer than three, and where a container left out of them is seen
+    beyond. Next low, next high: 95 % prediction of the next container's lowest minus uppermost depth (``next_of``).
     """
     rows = []
     for m in fitted(models):
-        se, df, source = noise_of(study, m)
-        each = own_differences(m.cells, math.inf)
-        ends = each[m.cells.exact, m.cells.k - 2]
-        ends = ends[np.isfinite(ends)]
-        seen = float(np.mean(np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge))
-        share, normal, low, high = math.nan, math.nan, math.nan, math.nan
-        if len(ends) > 2:
-            found = share_beyond(ends, m.rows.margin, noise_variance=None if se is None else se**2, noise_df=df)
-            share, normal = round(100 * found.share, 1), rounded_up(found.upper)
-        if (span := next_of(m.cells, m.rows.margin, 0.95)) is not None:
-            low, high = span
-        rows.append((m.analyte, len(each), round(100 * seen, 1), share, rounded_up(share_of(study, m).upper),
-                     study.share_percent, normal, low, high, m.shown_unit, source))
+        each, most = own_differences(m.cells, math.inf), rounded_up(share_of(study, m).upper)
+        passed = np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge
+        told = m.cells.exact & np.isfinite(each[:, m.cells.k - 2])
+        rows.append((m.analyte, len(each), round(100 * float(passed.mean()), 1), most, study.share_percent, int(told.sum()),
+                     *_were_they_normal(study, m, each[told, m.cells.k - 2], most, hidden=bool((passed & ~told).any())),
+                     m.shown_unit, noise_of(study, m)[2]))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
+
+
+def _were_they_normal(study: Study, model: FittedModel, ends: NDArray[np.float64], most: float, *,
+                      hidden: bool) -> tuple[float, float, float, float]:
+    """Share with the noise taken out and its normal bound, per cent, and the limits of the next container's difference."""
+    share, normal = math.nan, math.nan
+    if len(ends) > 2 and not hidden:
+        se, df, _ = noise_of(study, model)
+        found = share_beyond(ends, model.rows.margin, noise_variance=None if se is None else se**2, noise_df=df)
+        share, normal = min(round(100 * found.share, 1), most), rounded_up(found.upper)
+    span = next_of(model.cells, model.rows.margin, 0.95)
+    return share, normal, *((math.nan, math.nan) if span is None else span)
 
 
 def rounded_up(share: float) -> float:

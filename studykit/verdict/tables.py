@@ -26,7 +26,7 @@ from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions
 from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
-from studykit.verdict import estimands, unopened
+from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, of_one_only, one_of_many
 from studykit.verdict.floors import REST
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
@@ -246,7 +246,7 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
             found.append(BLIND)
     except BadInput as error:
         found.append(str(error))
-    found += [text] if (text := unopened.sentence(stage)) else []
+    found += filter(None, (unopened.sentence(stage), cleared.without_any(stage)))
     few = [m for m in models if one_of_many(stage.study, m) and stage.study.decides(m.analyte)]
     found += [f"{stage.study.label_of(m.analyte)} was {measured_in(stage, m)}: what is said of it {LABEL}." for m in few]
     single = not few and any(m.path == "known precision" for m in models)

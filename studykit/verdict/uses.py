@@ -28,7 +28,7 @@ from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.stages import OpenStage
-from studykit.verdict import estimands, unopened
+from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, one_of_many
 from studykit.verdict.floors import (
     BEYOND,
@@ -51,6 +51,8 @@ WHOLE = "whole container"
 USES = ("first litres", "zones", "last litres", "floor", WHOLE)
 LESS, MORE = "the zones hold less: the rest lies where nobody drew", "the zones hold more than the whole"
 ABOVE = "within the margin above the floor"
+AVERAGE = " on average"
+"""Behind the words of first and last litres where the zones of the stock are not shown within: theirs are means too."""
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
@@ -73,10 +75,10 @@ FIRST = "Sample some of them first."
 def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
     """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin, why.
 
-    Words: within the margin (the last litres: or so above the floor), beyond the margin (of floors also: in single
-    containers), cannot tell, nothing is known. ``why``: the containers whose floors are shown beyond, or the share of
-    floors that may be, and what the whole says; else ''. Estimates as in the tables they come from; the zones carry the pair
-    of depths that decides.
+    Words: within the margin (the last litres: or so above the floor; of both only on average, where the stock is not
+    homogeneous), beyond the margin (of floors also: in single containers), cannot tell, nothing is known. ``why``: the
+    containers whose floors are shown beyond, or the share of floors that may be, and what the whole says; else ''. Estimates
+    as in the tables they come from; the zones carry the pair of depths that decides.
     """
     zones, results = estimands.departures(stage, models), usable(stage)
     others = _rows(stage, models)
@@ -90,15 +92,17 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         if model.path == "known precision" and (alone := of_one(stage, model, results)) is not None:
             floor = alone
         floor_word, why = word_of(stage, model, floor[0], drawn)
+        verdict = told.loc[name]
+        mean = AVERAGE * _of_the_mean(stage, model, str(verdict["stock"]))
         for use, depth in (("first litres", declared[0]), ("last litres", declared[-1])):
             mine = zones[(zones["analyte"] == name) & (zones["zone"] == depth)] if len(zones) else zones
             for r in mine.to_dict("records"):
                 said = _word(r["low"], r["high"], edges)
                 said = ABOVE if use == "last litres" and said == WITHIN != floor_word else said
+                said += mean * (said in (WITHIN, ABOVE))
                 rows.append((name, use, said, r["departure"], r["low"], r["high"], r["unit"], margin.text, ""))
             if depth in model.rows.absent:
                 rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text, ""))
-        verdict = told.loc[name]
         zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
         numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
@@ -109,6 +113,11 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         if one_of_many(stage.study, model):
             rows = [_of_few(r, measured_in(stage, model)) if r[0] == name else r for r in rows]
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _of_the_mean(stage: OpenStage, model: AnalyteModel, stock: str) -> bool:
+    """Whether first and last litres are told of the mean of containers whose stock is not shown to be even."""
+    return stage.study.scope != "container" and isinstance(model, FittedModel) and stock != "homogeneous"
 
 
 def _of_few(row: tuple[Any, ...], measured: str) -> tuple[Any, ...]:
@@ -206,6 +215,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
     declared = declared or "No action was declared for this verdict in study.toml."
     unlike = unopened.sentence(stage, unopened.NOT_FOR)
     unlike += f" {FIRST}" * unlike.startswith(unopened.NOT_FOR)
+    unlike = " ".join(filter(None, (cleared.without_any(stage, cleared.NOT_FOR), unlike)))
     if outcome.word not in USED_AS_IT_STANDS:
         return f"{declared} {unlike}".rstrip()
     if reasons := against(table, stage.study.labels):

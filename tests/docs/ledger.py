@@ -701,6 +701,12 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("The table containers-within says of every", "every",
+            "verdict/test_cleared.py::the_table_names_what_leaves_a_container_open"),
+        row("A container exactly at a margin is in it in", "5 100",
+            "verdict/test_cleared.py::a_container_at_the_margin_is_hardly_ever_shown_within"),
+        row("So they do of a lot or a store that was opened", "every",
+            "verdict/test_cleared.py::a_lot_whose_only_container_lost_a_zone_is_named"),
         row("It needs no zones that are numbers", "2100 50",
             "verdict/test_uses.py::water_on_the_floor_is_seen_under_zones_that_are_limits"),
         row("More than half of the results below a limit: not assessed", "",

@@ -56,15 +56,18 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     assert questions._not_published(stage, {}) == []
 
 
+@pytest.mark.parametrize("word", ["homogeneous", "stratified", "uneven", "inconclusive"])
 @pytest.mark.parametrize(("do", "quoted"), [("All even. Pump it as it stands.", True),
                                             ("Use as it stands.", False)])
-def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(do, quoted):
-    """A sender may write a counter-verdict there: page one must not read as if the kit said it."""
+def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(monkeypatch, do, quoted, word):
+    """A sender may write a counter-verdict there: page one must not read as if the kit said it, nor as permission."""
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": word})
     data = definition()
     data["actions"] = {"stratified": {"do": do, "asks_for": "nothing"}}
     stage = SimpleNamespace(study=parse_study(data))
     note = " (To be mixed by instruction 3.)"
-    said = (f"In the author's words: “{do}”" if quoted else do) + note
+    clears = "" if word == "homogeneous" else ", no clearance"
+    said = (f"In the author's words{clears}: “{do}”" if quoted else do) + note
     assert questions._in_whose_words(stage, do + note) == said
     for first in (UNSEEN, barred_note(stage.study.safety), f"{UNSEEN} {barred_note(stage.study.safety)}"):
         assert questions._in_whose_words(stage, f"{first} {do}{note}".strip()) == f"{first} {said}".strip()
