@@ -46,7 +46,7 @@ MEAN_LITRES = {
                     "On average the first litres poured unmixed are within the margins, and the following ones down to the "
                     "lowest zone sampled. Of a single container that is not shown, nor of what comes off the floor last.")}
 """The same where the stock of an analyte is not shown to be even."""
-NO_CLEARANCE = ", no clearance to use anything unmixed"
+NO_CLEARANCE = ", no clearance"
 LONG = 16
 """Names in one list of page one; the rest is counted there and named in the chapter."""
 
