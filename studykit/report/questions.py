@@ -145,8 +145,10 @@ def _in_whose_words(stage: OpenStage, action: str) -> str:
     for said_first in (UNSEEN, barred_note(stage.study.safety)):
         if said_first and action.startswith(said_first):
             before, action = f"{before}{said_first} ", action.removeprefix(said_first).lstrip()
-    own = max((a.do for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN), key=len, default="")
-    clears = recorded(stage, "06-verdict").get("verdict", "") == "homogeneous"
+    mine = [a for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN]
+    own = max((a.do for a in mine), key=len, default="")
+    mixed = any(a.do == own and "mixing" in (a.known or ()) for a in mine)  # such an action lets nothing be used unmixed
+    clears = mixed or recorded(stage, "06-verdict").get("verdict", "") == "homogeneous"
     words = f"In the author's words{'' if clears else NO_CLEARANCE}: “{own}”{action.removeprefix(own)}"
     return before + (words if own else action)
 

@@ -71,6 +71,9 @@ def test_an_action_in_the_studys_own_words_stands_in_quotation_marks(monkeypatch
     assert questions._in_whose_words(stage, do + note) == said
     for first in (UNSEEN, barred_note(stage.study.safety), f"{UNSEEN} {barred_note(stage.study.safety)}"):
         assert questions._in_whose_words(stage, f"{first} {do}{note}".strip()) == f"{first} {said}".strip()
+    data["actions"] = {"stratified": {"do": "Stir first.", "asks_for": "mixing"}}  # lets nothing be used unmixed
+    assert questions._in_whose_words(SimpleNamespace(study=parse_study(data)), "Stir first.") == (
+        "In the author's words: “Stir first.”")
 
 
 @pytest.mark.parametrize(("alpha", "told"), [(0.05, False), (0.1, True)])
