@@ -6,7 +6,8 @@ Like the rest of page one it computes nothing: every answer is put together from
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Hashable, Iterable, Sequence
+from itertools import groupby
 
 import pandas as pd
 
@@ -117,7 +118,22 @@ def todo(stage: OpenStage) -> list[str]:
     else:
         told.append(_litres(stage))
     standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
-    return told + [" ".join(_in_short(text) for text in standing)] * bool(len(standing))
+    return told + [ends_once([_in_short(text) for text in standing])] * bool(len(standing))
+
+
+def ends_once(sentences: Sequence[str]) -> str:
+    """Sentences in a row; what several that follow each other end on alike, after a semicolon, is said once after them."""
+    parts = [s.removesuffix(".").split("; ") for s in sentences]
+    told: list[str] = []
+    for (_, several), group in groupby(parts, key=lambda p: (p[-1], len(p) > 1)):
+        alike = list(group)
+        most = min(map(len, alike)) - 1 if several and len(alike) > 1 else 0
+        shared = next((k for k in range(most, 0, -1) if len({tuple(p[-k:]) for p in alike}) == 1), 0)
+        told += ["; ".join(p[:len(p) - shared]) for p in alike]
+        if shared:
+            whose = "both" if len(alike) == 2 else f"all {len(alike)}"
+            told.append(f"For {whose}: {'; '.join(alike[0][-shared:])}")
+    return " ".join(f"{t}." for t in told)
 
 
 def _litres(stage: OpenStage) -> str:

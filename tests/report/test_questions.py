@@ -90,3 +90,15 @@ def test_page_one_tells_what_an_alpha_above_five_per_cent_is_worth(monkeypatch, 
     notes = alpha_notes(parse_study(definition(alpha=alpha)), pd.DataFrame({"treatment": ["stored"] * 24}))
     assert notes == ((f"alpha = 0.1: w{worst[1:]}: above alpha = 0.05 the t test does not keep its level against that.",)
                      if told else ())
+
+
+@pytest.mark.parametrize(("sentences", "told"), [
+    (["Hut: iron decides; 3 months; not shown; see below.", "Pit: zinc decides; 4 months; not shown; see below.", "No tin."],
+     "Hut: iron decides; 3 months. Pit: zinc decides; 4 months. For both: not shown; see below. No tin."),
+    (["A: x; 3; z.", "B: x; 4; z.", "C: x; 5; z."], "A: x; 3. B: x; 4. C: x; 5. For all 3: z."),
+    (["A: x; 3; z.", "B: x; 4; y."], "A: x; 3; z. B: x; 4; y."),
+    (["A: x; z.", "B; z.", "C: x."], "A: x. B. For both: z. C: x."),
+    (["A: x.", "A: x."], "A: x. A: x."), (["A: x; y."], "A: x; y."), ([], ""),
+])
+def test_what_several_answers_about_time_end_on_is_said_once(sentences, told):
+    assert questions.ends_once(sentences) == told
