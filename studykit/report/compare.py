@@ -334,7 +334,12 @@ def _digest(data: bytes) -> str:
 
 def page_pieces(html: str) -> list[str]:
     """A page as a list of tags with the text after each; pictures left out."""
-    return re.findall(r"<[^<>]*>?[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub("picture", m[0]), html))
+    return re.findall(r"<[^<>]*>?[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub(_kind, m[0]), html))
+
+
+def _kind(found: re.Match[str]) -> str:
+    """What a page says of the kind of a picture."""
+    return "picture" if found[0].startswith("data:image/png") else "drawing"
 
 
 def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:

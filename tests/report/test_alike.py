@@ -266,3 +266,12 @@ def test_a_file_that_is_far_too_large_is_not_read_on(root, filed):
         page_file.truncate(60_000_000)
     (row,) = compare_studies(root, filed, same_programs=True).rows
     assert row["filed"] == "60000000 bytes, too many to read on"
+
+
+def test_the_kind_that_a_page_gives_a_picture_is_compared():
+    """The same bytes under another kind are another picture, or none."""
+    filed, fresh = (f'<main><img alt="x" src="data:image/{kind};base64,AAAA"></main>' for kind in ("svg+xml", "png"))
+    out = Outcome()
+    compare_pages("report.html", filed, fresh, True, out)
+    assert sides(out.rows) == [("report.html under 'the top', its form", '<img alt="x" src="drawing"',
+                                '<img alt="x" src="picture"')]
