@@ -245,7 +245,7 @@ pressure_or_gas = "no"
 free_water = "no"
 toxic_or_corrosive = "no"
 permit = "lubrication engineer, store permit"
-mixing_procedure = "works instruction 4, tumbling shut pails in the guarded tumbler"
+mixing_procedure = "works instruction 4, guarded tumbler"
 '''
 
 INTAKE = """\
