@@ -52,7 +52,8 @@ READS_FROM: dict[str, frozenset[str]] = {
 
 READS: dict[str, tuple[str, ...]] = {
     "00-study": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv"),
-    "01-design": ("study.toml", "plan/"),
+    "01-design": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "plan/check_limits.csv",
+                  "plan/submission.csv"),
     "02-sampling": ("study.toml", "plan/", "tidy/"),
     "03-intake": ("study.toml", "intake.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "raw/"),
     "04-quality": ("study.toml", "plan/containers.csv", "plan/samples.csv", "plan/stock.csv", "plan/check_limits.csv",

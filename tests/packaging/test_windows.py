@@ -191,8 +191,8 @@ print(load_apart((here / "a.xlsx").read_bytes(), "xlsx")[0].texts)"""
 
 
 FILE_TESTS = ("tests/core", "tests/study", "tests/intake/test_take.py", "tests/register", "tests/demos", "tests/notebook")
-"""Run with the slow tests. tests/deposit, tests/sampling and tests/test_bad_input.py pass there too, and are run by hand
-(``python -m tests.packaging.windows -m pytest tests/deposit``); tests/commands and tests/report do not yet."""
+"""Run with the slow tests. tests/commands, tests/report, tests/deposit, tests/sampling and tests/test_bad_input.py pass
+there too, and are run by hand (``python -m tests.packaging.windows -m pytest tests/report``)."""
 
 
 @pytest.mark.slow

@@ -122,7 +122,10 @@ class Finder(importlib.abc.MetaPathFinder):
 
 def _asked_by_ours() -> bool:
     """True where the kit or a test asks, however deep; programs that do it otherwise on Windows are let through."""
-    frame = sys._getframe(2)
+    try:
+        frame = sys._getframe(2)
+    except ValueError:  # Python itself opens the script that it was given
+        return False
     while frame is not None:
         top = str(frame.f_globals.get("__name__", "")).partition(".")[0]
         if top in ("filelock", "tempfile", "_pytest", "zmq"):

@@ -219,7 +219,11 @@ ATTACKS: dict[str, Attack] = {
 
 @contextlib.contextmanager
 def in_time() -> Iterator[None]:
-    """TimeoutError where a block takes longer than ``SECONDS``."""
+    """TimeoutError where a block takes longer than ``SECONDS``; no limit on Windows, which has no alarm."""
+    if os.name == "nt":
+        yield
+        return
+
     def late(*_: Any) -> None:
         raise TimeoutError
 

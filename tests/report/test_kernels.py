@@ -103,7 +103,7 @@ def gone(pid, within=10.0):
     """True once no such process runs."""
     deadline = time.monotonic() + within
     while time.monotonic() < deadline:
-        with contextlib.suppress(OSError):
+        with contextlib.suppress(OSError, AttributeError):  # Windows has no zombies to wait for
             os.waitpid(pid, os.WNOHANG)
         stat = Path(f"/proc/{pid}/stat")
         if not stat.exists() or stat.read_text().rpartition(")")[2].split()[0] == "Z":
