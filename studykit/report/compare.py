@@ -105,7 +105,7 @@ def _typed(value: Any) -> str:
 
 
 def _text(value: Any) -> str:
-    return value if isinstance(value, str) else repr(value)
+    return repr(value) if not isinstance(value, str) or value_of(value) is not None else value
 
 
 def _agree(value: float | int | str, fresh: NumberRecord) -> bool:
