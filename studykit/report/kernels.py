@@ -72,7 +72,7 @@ class Provisioner(LocalProvisioner):
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
         nursery = self.parent.nursery
         if nursery is None:
-            info = await super().launch_kernel(cmd, **kwargs)
+            info = await super().launch_kernel([cmd[0], "-P", *cmd[1:]], **kwargs)  # no modules of the folder it stands in
         else:
             self.cwd = kwargs.get("cwd") or os.getcwd()
             self.pid = self.pgid = nursery.ask(arguments=cmd[cmd.index(LAUNCHER) + 1:], folder=str(self.cwd),
