@@ -31,7 +31,8 @@ VOLATILE = ((re.compile(r"0x[0-9a-f]{6,}"), "0xADDR"),)
 SKIPPED = ("image/svg+xml", "application/pdf")
 VERSIONS = "Versions of the programs."
 LONGEST = ("tests/packaging/test_windows.py", "tests/deposit/test_whole.py", "tests/report/test_kept.py",
-           "tests/report/test_kills.py", "tests/register/test_laboratory.py", "tests/docs/test_first_study.py", "tests/test_soils.py", "notebooks/03-intake.ipynb",
+           "tests/report/test_kills.py", "tests/register/test_laboratory.py", "tests/docs/test_first_study.py",
+           "tests/test_soils.py", "notebooks/03-intake.ipynb",
            "notebooks/05-model.ipynb", "notebooks/04-quality.ipynb", "notebooks/06-verdict.ipynb",
            "notebooks/01-design.ipynb", "notebooks/00-study.ipynb", "notebooks/02-sampling.ipynb",
            "tests/browser/test_lab.py", "tests/intake/test_intake_fuzz.py", "tests/sampling/test_order.py",

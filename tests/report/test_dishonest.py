@@ -25,7 +25,8 @@ def test_every_file_changed_in_five_ways_is_named(filed, tmp_path):
 
 @pytest.mark.parametrize("name", [*OPENED, *TWICE, *SAMPLE])
 def test_an_attack_is_named(name, filed, tmp_path):
-    if os.name == "nt" and name.startswith(("a pipe", "no end", "a link", "a folder linked", "a socket", "deep", "a twin by capitals")):
+    if os.name == "nt" and name.startswith(("a pipe", "no end", "a link", "a folder linked", "a socket", "deep",
+                                            "a twin by capitals")):
         pytest.skip("needs links, pipes, sockets, depths or names in capitals as POSIX has them")
     assert dishonest.fault(filed, tmp_path / "one", name) == ""
 
