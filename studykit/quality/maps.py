@@ -40,7 +40,8 @@ def causes(s: Suspects) -> pd.DataFrame:
     """
     rows = [(i, a, n + 1, c.cause) for n, c in enumerate(s.found) if not c.place.startswith("run ")
             for i in c.rows for a in c.columns]
-    return pd.DataFrame(rows, columns=["i", "a", "n", "cause"]).drop_duplicates(["i", "a"])
+    found = pd.DataFrame(rows, columns=["i", "a", "n", "cause"]).drop_duplicates(["i", "a"])
+    return found.astype({"i": int, "a": int, "n": int})  # numbers too where nothing is named: older pandas warns of others
 
 
 def departures(s: Suspects) -> pd.DataFrame:

@@ -97,3 +97,9 @@ def test_pairs_of_analytes_that_go_together_most_come_first() -> None:
     z[:, 3] = z[:, 0] + 0.1 * z[:, 3]
     z[:, 1] = -z[:, 2] + 0.5 * z[:, 1]
     assert maps._pairs(SimpleNamespace(first=SimpleNamespace(z=z)), np.arange(60)) == [(0, 3), (1, 2)]
+
+
+def test_where_nothing_is_named_numbers_are_numbers() -> None:
+    """pandas 2.2 warns of a column without a type, and a warning in a notebook is a difference for who rechecks."""
+    named = maps.causes(SimpleNamespace(found=()))
+    assert named.dtypes[["i", "a", "n"]].astype(str).tolist() == ["int64"] * 3

@@ -93,8 +93,10 @@ def test_nothing_that_a_run_started_is_left(tmp_path):
         km = manager(kernel_name="python3")
         with contextlib.closing(ensure_event_loop()):
             run_sync(km.start_kernel)()
-        pid = km.provisioner.pid
+        pid, process = km.provisioner.pid, km.provisioner.process
         os.kill(pid, 0)
+    if not FORKS:
+        process.wait(10)
     assert gone(pid)
     km.context.destroy(linger=0)
 
