@@ -12,8 +12,15 @@ from urllib.parse import quote
 
 CRATE, RUN = "https://w3id.org/ro/crate/1.2", "https://w3id.org/ro/wfrun/process/0.5"
 METADATA = "ro-crate-metadata.json"
-KINDS = {".toml": "application/toml", ".ipynb": "application/x-ipynb+json", ".r": "text/x-r", ".csv": "text/csv",
-         ".cff": "application/yaml", ".lock": "application/json", ".md": "text/markdown", ".tsr": "application/timestamp-reply"}
+OFFICE = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
+KINDS = {
+    ".toml": "application/toml", ".ipynb": "application/x-ipynb+json", ".json": "application/json", ".lock": "application/json",
+    ".csv": "text/csv", ".tsv": "text/tab-separated-values", ".txt": "text/plain", ".md": "text/markdown", ".html": "text/html",
+    ".r": "text/x-r", ".py": "text/x-python", ".cff": "application/yaml", ".tsr": "application/timestamp-reply",
+    ".svg": "image/svg+xml", ".png": "image/png", ".pdf": "application/pdf", ".xlsx": OFFICE,
+    ".xls": "application/vnd.ms-excel", ".ods": "application/vnd.oasis.opendocument.spreadsheet"}
+OWN = mimetypes.MimeTypes()
+"""Python's own list, for a machine's may say anything."""
 ABOUT = {"study.toml": "the question, analytes, margins and model, as declared", "intake.toml": "how the raw files are read",
          "plan": "the plan, or what was written at the bench", "raw": "as the laboratory sent it", "tidy": "made by the intake",
          "report": "made by the report", "notebooks": "a notebook of the study's own"}
@@ -22,7 +29,7 @@ ABOUT = {"study.toml": "the question, analytes, margins and model, as declared",
 def encoding_of(path: str) -> str:
     """The media type of a file."""
     ending = "." + path.rpartition(".")[2].lower()
-    return KINDS.get(ending) or mimetypes.guess_type(path)[0] or "application/octet-stream"
+    return KINDS.get(ending) or OWN.guess_type(path)[0] or "application/octet-stream"
 
 
 def file_entity(path: str, data: bytes, about: str) -> dict[str, Any]:

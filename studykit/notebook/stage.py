@@ -124,6 +124,7 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
     early = stem in BEFORE_RESULTS
     if not study and not early:
         take_in(root)
+    _look_of_the_kit()
     tables = _early_tables(root) if stem in ("00-study", "01-design", "02-sampling") else load_tables(
         root, with_results=not early)
     out = (Path(out_dir) if out_dir else root / SCRATCH) / stem
@@ -132,6 +133,13 @@ def open_stage(stem: str, study: str = "", out_dir: str = "") -> Stage:
     if root == _demo_place() and not os.environ.get("STUDYKIT_HEADLESS"):
         show_text(NOT_YOURS)
     return stage
+
+
+def _look_of_the_kit() -> None:
+    """A figure is the same whoever draws it: a ``matplotlibrc`` of a person, or one that lies in a folder, has no say."""
+    import matplotlib
+
+    matplotlib.rcdefaults()
 
 
 def _early_tables(root: Path) -> Tables:

@@ -290,17 +290,20 @@ def _picture(stage: str, what: str, a: bytes, b: bytes, same_programs: bool, out
     """Two pictures: bytes where the sender names the same programs, else within a tolerance, told and counted."""
     if a == b:
         return
-    reason = "is not the same to the byte" if same_programs else _unlike(a, b)
+    reason = "is not the same to the byte" if same_programs else _unlike(a, b, either=stage == "page")
     if reason:
         out.rows.append(difference(stage, f"{what}, a picture", f"{_digest(a)}: it {reason}", _digest(b)))
     else:
         out.alike.append(what)
 
 
-def _unlike(filed: bytes, fresh: bytes) -> str:
-    """Why a picture of any kind does not show what the one that was made again shows; '' where it does."""
+def _unlike(filed: bytes, fresh: bytes, *, either: bool) -> str:
+    """Why a picture of any kind does not show what the one that was made again shows; '' where it does.
+
+    ``either``: one may be a PNG and the other an SVG, as on a page, where the larger drawings stand as PNG.
+    """
     kinds = [kind_of_picture(data) for data in (filed, fresh)]
-    if kinds[0] != kinds[1]:
+    if kinds[0] != kinds[1] and not (either and {*kinds} == {"png", "svg"}):
         return f"is {kinds[0] or 'no picture'}, not {kinds[1]}"
     if odd := odd_parts(filed):
         return f"has {odd}, as no picture of the kit"
@@ -332,22 +335,21 @@ def _digest(data: bytes) -> str:
     return sha256(data).hexdigest()[:12]
 
 
-def page_pieces(html: str) -> list[str]:
-    """A page as a list of tags with the text after each; pictures left out."""
-    return re.findall(r"<[^<>]*>?[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub(_kind, m[0]), html))
+def page_pieces(html: str, *, either: bool = False) -> list[str]:
+    """A page as a list of tags with the text after each; pictures left out, and with ``either`` their kind too."""
+    def kind(found: re.Match[str]) -> str:
+        return "drawing" if either or not found[0].startswith("data:image/png") else "picture"
 
-
-def _kind(found: re.Match[str]) -> str:
-    """What a page says of the kind of a picture."""
-    return "picture" if found[0].startswith("data:image/png") else "drawing"
+    return re.findall(r"<[^<>]*>?[^<]*|[^<]+", FIGURE.sub(lambda m: PICTURE.sub(kind, m[0]), html))
 
 
 def compare_pages(name: str, a: str, b: str, same_programs: bool, out: Outcome) -> None:
     """Two report pages: style, script, policy and structure exactly, words exactly, numbers by class, pictures one by one.
 
-    Where one has parts that the other has not, that is told and the rest compared all the same.
+    Where one has parts that the other has not, that is told and the rest compared all the same. How large an SVG becomes,
+    and so whether it stands on the page, is the drawing program's affair.
     """
-    filed, fresh, ways = page_pieces(a), page_pieces(b), list[Outcome]()
+    (filed, fresh), ways = (page_pieces(t, either=not same_programs) for t in (a, b)), list[Outcome]()
     for parts in ([(slice(None), slice(None))] if len(filed) == len(fresh) else [], stretches(filed, fresh)):
         if parts and not (ways and len(ways[0].rows) < 2):
             ways.append(Outcome())

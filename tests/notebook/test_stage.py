@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -87,3 +89,13 @@ def test_the_notebooks_of_a_study_that_was_moved_run_over_it(place, tmp_path, mo
     assert names["stage"].root == moved
     assert json.loads((moved / "scratch/00-study/numbers.json").read_text(encoding="utf-8"))
     assert not root.exists()
+
+
+def test_settings_of_figures_that_lie_in_a_folder_have_no_say(tmp_path):
+    """matplotlib reads a ``matplotlibrc`` in the folder it is imported in (its manual, Customizing): a sender's would count."""
+    (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nlines.linewidth: 9\n")
+    copy_demo("tote", tmp_path / "t")
+    code = ("import matplotlib as m; before = m.rcParams['font.size']; import studykit.notebook as kit; "
+            "kit.open_stage('00-study', 't'); print(before, m.rcParams['font.size'], m.rcParams['axes.facecolor'])")
+    said = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, text=True, capture_output=True, check=True).stdout
+    assert said.splitlines()[-1] == "31.0 10.0 white"

@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 from studykit.core.record import NumberRecord
+from studykit.plot.forms import figure_forms
 from studykit.report.compare import (
     Outcome,
     close,
@@ -134,3 +135,26 @@ def test_rows_and_cells_after_one_that_was_lost_are_compared_all_the_same():
     compare_notebooks("05-model/05-model.ipynb", filed, fresh, True, out)
     assert [r["what"].partition(".ipynb")[2] for r in out.rows] == [
         ", number of cells", " from cell 2 on, other cells", " cell 4, its form"]
+
+
+def test_under_other_programs_a_drawing_may_stand_on_the_page_as_its_png_and_shows_the_same():
+    """An SVG just below the size that a page takes may be larger where another matplotlib wrote it."""
+    import matplotlib.pyplot as plt
+
+    def drawn(height: float) -> list[str]:
+        figure, axes = plt.subplots(figsize=(3, 2))
+        axes.plot([1, 2, 3], [1, height, 2])
+        forms = figure_forms(figure, "a line")
+        plt.close(figure)
+        return [f"<h2>a</h2><p>b</p><img alt='a line' src='data:image/{kind};base64,{base64.b64encode(data).decode()}'><p>c</p>"
+                for kind, data in (("svg+xml", forms.svg), ("png", forms.png))]
+
+    drawing, picture = drawn(3)
+    other = Outcome()
+    compare_pages("report.html", picture, drawing, False, other)
+    assert other.rows == []
+    assert len(other.alike) == 1
+    for filed, same in ((picture, True), (drawn(9)[1], False)):
+        out = Outcome()
+        compare_pages("report.html", filed, drawing, same, out)
+        assert out.rows
