@@ -84,7 +84,7 @@ def _of_analyte(kin: Sequence[Change], change: Change, study: Study) -> str:
         return ""
     head, name = f"analytes.{key}.", study.analytes[key].label or key
     old, new = ({c.where.removeprefix(head): getattr(c, side) for c in kin} for side in ("old", "new"))
-    role = _ROLES[new.get("role", "") or "decides"]
+    role = ROLES[new.get("role", "") or "decides"]
     if new.get("unit") and not old.get("unit"):
         return f"{_capital(name)} was added {change.why()}. It {role}."
     before, after = (_margin(d, study.analytes[key].unit) for d in (old, new))
@@ -93,7 +93,7 @@ def _of_analyte(kin: Sequence[Change], change: Change, study: Study) -> str:
     return f"{_capital(' and '.join(told_))} {change.why()}." if told_ else ""
 
 
-_ROLES = {"decides": "decides with the others", "information": "is an extra result and does not change the study's word"}
+ROLES = {"decides": "decides with the others", "information": "is an extra result and does not change the study's word"}
 
 
 def _margin(cells: dict[str, str], unit: str) -> str:

@@ -85,7 +85,7 @@ def speed(n: int, seed: int, only: str) -> None:
 
 def power(n: int, seed: int, only: str) -> None:
     print(f"share found by size of fault, {n} studies a row, into {POWER.name}")
-    bench.found_by_size(range(seed, seed + n), POWER)
+    bench.found_by_size(range(seed, seed + n), POWER, only)
 
 
 def main() -> None:

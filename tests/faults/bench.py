@@ -221,21 +221,27 @@ BESIDE = ("digits in one of two", "copied row", "invented repeats", "coarse roun
 """Faults that other checks than the explanations name."""
 
 
-def found_by_size(seeds: range, path: Path) -> None:
+def found_by_size(seeds: range, path: Path, only: str = "") -> None:
     """How many studies have the right cause at the right place, fault by fault at each size; written after each round.
 
     Every fault and size has seeds of its own (1000 apart). Faults that the explanations name are looked for there alone, so
-    nothing here tells of wrong suspects.
+    nothing here tells of wrong suspects. ``only``: faults with this in their names; the counts of the others stay.
     """
     rows = [(name, k, fault.sizes[k]) for name, fault in FAULTS.items() for k in range(len(fault.sizes))]
     found = np.zeros(len(rows), dtype=int)
+    kept = pd.read_csv(path) if only and path.exists() else pd.DataFrame({"fault": []})
+    kept = kept[[only not in name for name in kept["fault"]]]
     for n, seed in enumerate(seeds, start=1):
         for i, (name, k, _) in enumerate(rows):
+            if only not in name:
+                continue
             lab, truth = spoiled(name, k, USUAL, seed + 1000 * i)
             flags = flags_of(lab) if name in BESIDE else explained(lab)
             found[i] += any(right(f, truth) for f in flags.to_dict("records"))
         table = pd.DataFrame(rows, columns=["fault", "step", "size"]).assign(studies=n, found=found, first_seed=seeds[0])
-        table.drop(columns="step").to_csv(path, index=False)
+        new = table[[only in name for name in table["fault"]]].drop(columns="step")
+        whole = pd.concat([part for part in (kept, new) if len(part)])
+        whole.sort_values("fault", key=lambda f: f.map(list(FAULTS).index), kind="stable").to_csv(path, index=False)
 
 
 PAIRS = (("wrong product", "drift in one run"), ("unit in a cell", "dilution"), ("copied row", "shift of one run"),

@@ -368,6 +368,7 @@ def _settled(s: Setting, size: float) -> Setting:
     return replace(s, settled=size)
 
 
+# A fault's place here makes its seeds in ``python -m tests.faults power``: new ones come at the end.
 FAULTS: dict[str, Fault] = {
     "swap of two bottles": Fault(sizes=(0.25, 0.6, 1.5), plant=swap_of_bottles, setting=_settled),
     "swap across containers": Fault(sizes=(0.25, 0.6, 1.5), plant=swap_across, setting=_settled),

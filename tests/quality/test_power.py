@@ -18,9 +18,22 @@ def test_the_table_of_the_page_is_that_of_the_stored_counts() -> None:
     text = PAGE.read_text(encoding="utf-8")
     assert "\n".join(lines()) in text
     c = counts()
-    assert list(dict.fromkeys(c["fault"])) == list(FAULTS)
+    assert list(dict.fromkeys(c["fault"])) == list(FAULTS), "a fault came or went: python -m tests.faults power --only NAME"
     assert [tuple(own) for _, own in c.groupby("fault", sort=False)["size"]] == [f.sizes for f in FAULTS.values()]
     assert (c["found"] <= c["studies"]).all()
+
+
+def test_one_fault_is_counted_anew_and_the_counts_of_the_others_stay(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    path = tmp_path / "power.csv"
+    counts().assign(studies=7, found=3, first_seed=4).to_csv(path, index=False)
+    monkeypatch.setattr(bench, "spoiled", lambda *_: (None, None))
+    monkeypatch.setattr(bench, "explained", lambda _: pd.DataFrame([{}]))
+    monkeypatch.setattr(bench, "right", lambda *_: True)
+    bench.found_by_size(range(2), path, "dilution")
+    after = pd.read_csv(path)
+    assert list(dict.fromkeys(after["fault"])) == list(FAULTS)
+    assert set(map(tuple, after.loc[after["fault"] == "dilution", ["studies", "found"]].to_numpy())) == {(2, 2)}
+    assert set(map(tuple, after.loc[after["fault"] != "dilution", ["studies", "found"]].to_numpy())) == {(7, 3)}
 
 
 @pytest.mark.slow

@@ -8,6 +8,7 @@ import re
 import shutil
 import tomllib
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -15,7 +16,8 @@ from studykit.core.errors import BadInput
 from studykit.core.files import write_text
 from studykit.report.recheck import lock_notes
 from studykit.sampling.plan import plan
-from studykit.study.definition import load_study, parse_study
+from studykit.study.changes import ROLES
+from studykit.study.definition import Analyte, load_study, parse_study
 from studykit.study.lock import LOCK, changes_since_lock, lock_folder, lock_plan, lock_status, promises, read_lock
 from studykit.study.seal import seal_of, to_come
 from tests.sampling_examples import STUDY_TOML, folder, stock_rows
@@ -365,3 +367,7 @@ def test_a_lock_sealed_anew_on_a_day_that_is_none_is_refused(root, day) -> None:
     write_text(root / LOCK, json.dumps(data))
     with pytest.raises(BadInput, match=re.escape(f"entry 1 holds {day!r}, which is no day")):
         changes_since_lock(root, load_study(root))
+
+
+def test_a_changed_role_of_any_kind_can_be_told() -> None:
+    assert set(ROLES) == set(get_args(Analyte.model_fields["role"].annotation))
