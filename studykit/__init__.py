@@ -7,13 +7,14 @@
     fit.verdict(margin="50 %")
     sk.chances(containers=12, depths=3, margin="5 %", repeatability="2 %")
     sk.judge(table, margin={"relative_percent": 20}, depths=["upper", "middle", "lower"])
+    sk.times(aged, margin={"relative_percent": 20}, depths=["upper", "middle", "lower"])
 
 Names load when they are first used; nothing is imported before.
 """
 
 __version__ = "0.1.0"
 __all__ = ["BadInput", "Judgement", "OpenStudy", "World", "chances", "demo", "judge", "judge_many", "open", "simulate",
-           "time_chances"]
+           "time_chances", "times"]
 
 
 def __getattr__(name: str) -> object:

@@ -6,6 +6,7 @@ from .front import demo as demo
 from .front import open as open
 from .front import simulate as simulate
 from .front import time_chances as time_chances
+from .front import times as times
 from .inference.judge import Judgement as Judgement
 from .inference.judge import judge as judge
 from .inference.judge import judge_many as judge_many
@@ -24,4 +25,5 @@ __all__ = [
     "open",
     "simulate",
     "time_chances",
+    "times",
 ]

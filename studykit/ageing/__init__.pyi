@@ -3,6 +3,7 @@ from . import courses as courses
 from . import figures as figures
 from . import planned as planned
 from . import tables as tables
+from . import tied as tied
 from . import trend as trend
 
 __all__ = [
@@ -11,5 +12,6 @@ __all__ = [
     "figures",
     "planned",
     "tables",
+    "tied",
     "trend",
 ]

@@ -147,7 +147,7 @@ def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float
     margin, span = (-growth.margin, growth.margin), (float(t.min()), float(t.max()))
     found = mean_passes(lines, course, margin, alpha=alpha, span=span, stop=bound, points=POINTS)
     law = containers_law(d, course, t, plan.units)
-    few = None if law is None else np.nan_to_num(share_within(law, margin, share, alpha=alpha, span=span, stop=bound,
+    few = None if law is None else np.nan_to_num(share_within([law], margin, share, alpha=alpha, span=span, stop=bound,
                                                               points=POINTS)[0])
     return TimeChances(seen=_seen(lines), safe=np.where(found.outside, 0.0, found.safe), latest=found.latest, bound=bound,
                        share=share, few=few)

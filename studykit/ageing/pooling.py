@@ -21,7 +21,7 @@ from scipy import stats
 
 from studykit.ageing.courses import Course
 from studykit.ageing.lines import Lines, fit_lines
-from studykit.ageing.reach import Passing, drawn_again, mean_passes, own_lines, share_passes
+from studykit.ageing.reach import Containers, Passing, drawn_again, mean_passes, own_lines, share_passes
 
 Array = NDArray[np.float64]
 PRELIMINARY = 0.25
@@ -100,6 +100,12 @@ class RandomLots:
     share: Passing
 
 
+def lots_laws(values: Array, months: Array, lots: Sequence[object], course: Course) -> Containers | None:
+    """The laws of lots, each with its own line; None with fewer than four lots seen at two ages."""
+    lines = own_lines(values[None], course, months, np.asarray(lots))
+    return None if lines.shape[1] < LEAST_LOTS else lambda t: drawn_again(lines, course, t)
+
+
 def random_lots(values: Array, months: Array, lots: Sequence[object], course: Course, margin: tuple[float, float], share: float,
                 *, alpha: float, span: tuple[float, float], stop: float) -> RandomLots | None:
     """Times with lots random; None with fewer than four lots seen at two ages."""
@@ -111,5 +117,5 @@ def random_lots(values: Array, months: Array, lots: Sequence[object], course: Co
     over = Lines(beta=each.mean(axis=0)[None], covariance=np.cov(each.T)[None] / m, unit=np.eye(2)[None], gram=None,
                  df_rest=m - 1, scatter=np.zeros(1))
     return RandomLots(lots=m, mean=mean_passes(over, course, margin, alpha=alpha, span=span, stop=stop),
-                      share=share_passes(lambda t: drawn_again(lines, course, t), margin, share, alpha=alpha,
+                      share=share_passes([lambda t: drawn_again(lines, course, t)], margin, share, alpha=alpha,
                                          span=span, stop=stop))

@@ -7,9 +7,11 @@ starts beyond the margin or comes back towards zero: then they must be shown wit
 lies wholly beyond.
 [safe, latest] is the inverse regression after Fieller (1954, J. R. Stat. Soc. B 16:175) at level 1 - 2 alpha.
 
-Containers. ``safe``: up to here a tolerance limit shows with confidence 1 - alpha that at most the declared share lies
-beyond (Owen 1963; noncentral t). The share may lie on one side or be split: nine tenths on one side and one tenth on
-the other, whichever is shown. Where containers were drawn again, each has its own line and its own value at each time, any
+Containers. One is beyond where any pair of its depths is. ``safe``: up to here the upper 1 - alpha limits of the shares
+beyond on either side by each pair (Owen 1963, tolerance limits solved for the share; noncentral t) add up to at most the
+declared share. The share by any pair is at most the sum of the pairs' shares (Bonferroni), and the sum of the limits an upper
+limit of that, however the pairs hang together: distances to limits add up, standard errors of a sum at most do. Coverage by
+simulation: docs/time-coverage.md. Where containers were drawn again, each has its own line and its own value at each time, any
 covariance within. Where each was opened once, the scatter of a container at age t is taken as s sqrt(1 + r (g/G)^2), G the
 largest g, with r from 0 (the same at all ages) to 64 (in proportion to age); every r gives an exact limit and the worst
 counts. Scatter of sampling and measurement counts as the containers' own, so the share errs upwards.
@@ -17,21 +19,25 @@ counts. Scatter of sampling and measurement counts as the containers' own, so th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 from numpy.polynomial import Chebyshev
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
+from scipy.interpolate import CubicSpline
 
 from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import Lines
 
 Array = NDArray[np.float64]
 GROWTH = (0.0, 1.0, 4.0, 16.0, 64.0)
-POINTS = 121
-NODES, TAIL = 30, 8.0
+POINTS, COARSE = 121, 41
+NODES, TAIL, LEAST_SHARE, CENTRES = 30, 6.0, 1e-9, 801
 LEAST = 5
 """Containers below which nothing is said of their share (own judgement: three all right leave 63 % of a stock open)."""
 FAR = 4.0
@@ -160,9 +166,10 @@ def _from(gap: Callable[[Array], Array], youngest: float, stop: float, points: i
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Law:
-    """Normal laws of the containers at T times: mean and scatter (laws, S, T), leverage (laws, T), on df degrees of freedom.
+    """Normal laws of the containers, by one pair of depths, at T times: mean and scatter (laws, S, T), leverage (laws, T).
 
-    leverage: variance of the mean's estimate in units of the scatter's square. ``chosen`` (S,): the law for point estimates.
+    On df degrees of freedom; leverage: variance of the mean's estimate in units of the scatter's square. ``chosen`` (S,): the
+    law for point estimates.
     """
 
     mean: Array
@@ -170,6 +177,10 @@ class Law:
     leverage: Array
     df: int
     chosen: NDArray[np.intp]
+
+
+Containers = Callable[[Array], Law]
+"""The laws of the containers by one pair of depths at any times (T,)."""
 
 
 def opened_once(values: Array, course: Course, months: Array, at: Array, *, bent: bool = False) -> Law:
@@ -226,60 +237,91 @@ def containers_law(values: Array, course: Course, months: Array, units: ArrayLik
     return None if lines.shape[1] < LEAST else lambda t: drawn_again(lines, course, t)
 
 
-def share_passes(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
-                 span: tuple[float, float], stop: float, beyond: float | None = None) -> Passing:
-    """When more than ``share`` (0 to 1) of the containers lie beyond the margin; ``law`` gives their laws at times (T,).
+def share_passes(laws: Sequence[Containers], margin: tuple[float, float], share: float, *, alpha: float,
+                 span: tuple[float, float], stop: float, beyond: Sequence[float] = ()) -> Passing:
+    """When more than ``share`` (0 to 1) of the containers lie beyond the margin by any pair of depths, one law a pair.
 
-    ``beyond``: the level of ``latest``, alpha where left out.
+    ``beyond``: the level of ``latest`` for each pair, alpha where left out.
     """
     def shown_beyond(months: Array) -> Array:
-        found, level = law(months), alpha if beyond is None else beyond
-        sides = [-_room(found, edge, sign, share, level) for edge, sign in ((margin[1], 1), (margin[0], -1))]
-        return np.asarray(np.max(sides, axis=0).min(axis=0))
+        some = []
+        for law, level in zip(laws, beyond or (alpha,) * len(laws), strict=True):
+            found = law(months)
+            sides = [_room(found, edge, sign, share, level) for edge, sign in ((margin[1], 1), (margin[0], -1))]
+            some.append(np.min(sides, axis=0).max(axis=0))
+        return np.asarray(-np.min(some, axis=0))
 
-    safe, outside = share_within(law, margin, share, alpha=alpha, span=span, stop=stop)
-    return Passing(estimate=share_crossing(law, margin, share, stop=stop, youngest=span[0]), safe=safe, outside=outside,
+    safe, outside = share_within(laws, margin, share, alpha=alpha, span=span, stop=stop)
+    return Passing(estimate=share_crossing(laws, margin, share, stop=stop, youngest=span[0]), safe=safe, outside=outside,
                    latest=_from(shown_beyond, span[0], FAR * stop))
 
 
-def share_within(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, alpha: float,
+def share_within(laws: Sequence[Containers], margin: tuple[float, float], share: float, *, alpha: float,
                  span: tuple[float, float], stop: float, points: int | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """``safe`` and ``outside`` of ``share_passes`` alone; ``points``: ages looked at on either side of the oldest (POINTS)."""
-    splits = ((0.9 * share, 0.1 * share), (0.1 * share, 0.9 * share))
-
     def shown_within(months: Array) -> Array:
-        found = law(months)
-        sides = [np.minimum(_room(found, margin[1], 1, a, 1 - alpha), _room(found, margin[0], -1, b, 1 - alpha))
-                 for a, b in splits]
-        return np.asarray(np.max(sides, axis=0).min(axis=0))
+        return _below(share_limits(laws, margin, alpha=alpha, months=months), share)
 
-    left = _left(law, margin, share)
+    left = _left(laws, margin, share)
     return _until(shown_within, span, stop, points, lambda months, _: left(months[:1])[:, 0] < 0)
 
 
-def share_crossing(law: Callable[[Array], Law], margin: tuple[float, float], share: float, *, stop: float,
-                   youngest: float = 0.0) -> Array:
+def share_limits(laws: Sequence[Containers], margin: tuple[float, float], *, alpha: float, months: Array) -> list[Array]:
+    """The upper limits of the share beyond by each pair, both sides added (S, T)."""
+    return [_most(f, margin[1], 1, alpha) + _most(f, margin[0], -1, alpha) for law in laws for f in [law(months)]]
+
+
+def share_crossing(laws: Sequence[Containers], margin: tuple[float, float], share: float, *, stop: float,
+                   youngest: float = 0.0, points: int | None = None) -> Array:
     """Time (S,) at which ``share`` of the containers lie beyond by the chosen laws; infinite: not by FAR times ``stop``.
 
     Followed from the youngest age, 0 where beyond there already: what the laws would be before is no matter.
     """
-    point, never = _until(_left(law, margin, share), (youngest, youngest), FAR * stop)
+    point, never = _until(_left(laws, margin, share), (youngest, youngest), FAR * stop, points)
     return np.where(never, 0.0, np.where(point >= FAR * stop, np.inf, point))
 
 
-def _left(law: Callable[[Array], Law], margin: tuple[float, float], share: float) -> Callable[[Array], Array]:
-    """How far the share beyond by the chosen laws lies below ``share``, in standard normal quantiles."""
+def _left(laws: Sequence[Containers], margin: tuple[float, float], share: float) -> Callable[[Array], Array]:
+    """How far the shares beyond by the chosen laws of all pairs together lie below ``share``, in standard normal quantiles."""
     def left(months: Array) -> Array:
-        found = law(months)
-        some = np.arange(found.mean.shape[1])
-        mean, sd = found.mean[found.chosen, some], found.scatter[found.chosen, some]
-        with np.errstate(all="ignore"):
-            high, low = (mean - margin[1]) / sd, (margin[0] - mean) / sd
-            z, both = np.maximum(high, low), (np.minimum(high, low) > -TAIL) & (np.maximum(high, low) < TAIL)
-            z[both] = special.ndtri(special.ndtr(high[both]) + special.ndtr(low[both]))
-            return np.asarray(special.ndtri(share) - z)
+        parts = []
+        for law in laws:
+            found = law(months)
+            some = np.arange(found.mean.shape[1])
+            mean, sd = found.mean[found.chosen, some], found.scatter[found.chosen, some]
+            with np.errstate(all="ignore"):
+                high, low = (mean - margin[1]) / sd, (margin[0] - mean) / sd
+            parts.append(special.ndtr(high) + special.ndtr(low))
+        return _below(parts, share)
 
     return left
+
+
+def _below(parts: Sequence[Array], share: float) -> Array:
+    """How far the sum of shares lies below ``share``, in standard normal quantiles."""
+    return np.asarray(special.ndtri(share) - special.ndtri(np.clip(np.sum(parts, axis=0), LEAST_SHARE, 1 - LEAST_SHARE)))
+
+
+def _most(law: Law, edge: float, sign: int, alpha: float) -> Array:
+    """Upper 1 - alpha limit of the share of containers beyond the edge on that side, the most of all laws (S, T).
+
+    The tolerance limit (Owen 1963) solved for its share.
+    """
+    root = np.sqrt(law.leverage)
+    with np.errstate(all="ignore"):
+        reach = sign * (edge - law.mean) / (law.scatter * root[:, None])
+    top = 2.0 ** math.ceil(math.log2(TAIL / float(root.min())))
+    places, centres = _centres(law.df, 1 - alpha, top)
+    centre = centres(np.clip(reach, places[0], places[1]))
+    return np.asarray(special.ndtr(-centre * root[:, None]).max(axis=0))
+
+
+@lru_cache(maxsize=256)
+def _centres(df: int, chance: float, top: float) -> tuple[tuple[float, float], CubicSpline]:
+    """The noncentrality whose noncentral t has a given quantile at ``chance``, from -top to top, and the quantiles' range."""
+    centre = np.sinh(np.linspace(-np.arcsinh(top), np.arcsinh(top), CENTRES))
+    quantile = special.nctdtrit(df, centre, chance)
+    return (float(quantile[0]), float(quantile[-1])), CubicSpline(quantile, centre)
 
 
 def _room(law: Law, edge: float, sign: int, share: float, chance: float) -> Array:
@@ -356,23 +398,50 @@ class Simulated:
 
 
 def bootstrap(values: Array, lines: Lines, course: Course, months: Array, units: ArrayLike, margin: tuple[float, float], *,
-              share: float | None = None, stop: float = np.inf, times: int = 2000, seed: int = 0) -> Simulated:
-    """Times at which the mean passes, and more than ``share`` lie beyond, in ``times`` refits (parametric bootstrap).
+              times: int = 2000, seed: int = 0) -> Simulated:
+    """Times at which the mean passes in ``times`` refits (parametric bootstrap), infinite where never.
 
     values (n,). Where containers were drawn again their own lines are drawn anew from the normal law found, and averaged;
     where each was opened once, values about the fitted line with the likeliest growth of scatter, and fitted by least
-    squares. The share is followed up to FAR times ``stop``.
+    squares.
     """
     rng, X, m = np.random.default_rng(seed), course.line(months), len(np.unique(units))
     if m < len(months):
         own = own_lines(values[None], course, months, units)[0]
-        root = np.linalg.cholesky(np.cov(own.T) + 1e-12 * np.diag(own.var(axis=0) + 1e-300))
-        again = lines.beta[:, None] + rng.standard_normal((times, len(own), 2)) @ root.T
-        beta, law = again.mean(axis=1), lambda t: drawn_again(again, course, t)
+        beta = (lines.beta[:, None] + rng.standard_normal((times, len(own), 2)) @ _root(np.cov(own.T))).mean(axis=1)
     else:
         found = opened_once(values[None], course, months, months)
         made = lines.beta @ X.T + rng.standard_normal((times, m)) * found.scatter[found.chosen[0], 0]
-        beta, law = made @ X @ np.linalg.inv(X.T @ X), lambda t: opened_once(made, course, months, t)
-    youngest = float(np.min(months))
-    return Simulated(mean=crossing(beta, course, margin, youngest),
-                     share=None if share is None else share_crossing(law, margin, share, stop=stop, youngest=youngest))
+        beta = made @ X @ np.linalg.inv(X.T @ X)
+    return Simulated(mean=crossing(beta, course, margin, float(np.min(months))), share=None)
+
+
+def bootstrap_share(values: Array, course: Course, months: Array, units: ArrayLike, margin: tuple[float, float], *,
+                    share: float, stop: float, times: int = 2000, seed: int = 0) -> Array:
+    """Times at which more than ``share`` of the containers lie beyond by any pair, in ``times`` refits; infinite where never.
+
+    values (k, n): the differences of k depths from the uppermost, the same rows of each; pairs hang together in the refits
+    as they do in the containers. The share is followed up to FAR times ``stop``.
+    """
+    rng, X, k, m = np.random.default_rng(seed), course.line(months), len(values), len(np.unique(units))
+    every = np.vstack([np.zeros_like(values[:1]), values])
+    if m < len(months):
+        own = np.concatenate(own_lines(values, course, months, units), axis=1)
+        made = own.mean(axis=0) + rng.standard_normal((times, len(own), 2 * k)) @ _root(np.cov(own.T))
+        zones = [np.zeros_like(made[..., :2]), *(made[..., 2 * i:2 * i + 2] for i in range(k))]
+        laws = [lambda t, a=a, b=b: drawn_again(b - a, course, t) for a, b in combinations(zones, 2)]
+    else:
+        growth = 1 + GROWTH[int(opened_once(every[-1:], course, months, months).chosen[0])] * (X[:, 1] / X[:, 1].max()) ** 2
+        beta = (values / growth) @ X @ np.linalg.inv((X / growth[:, None]).T @ X)
+        rest = (values - beta @ X.T) / np.sqrt(growth)
+        again = rng.standard_normal((times, m, k)) @ _root(rest @ rest.T / (m - 2)) * np.sqrt(growth)[:, None]
+        made = np.concatenate([np.zeros((times, m, 1)), again + (beta @ X.T).T], axis=2)
+        laws = [lambda t, a=a, b=b: opened_once(made[..., b] - made[..., a], course, months, t)
+                for a, b in combinations(range(k + 1), 2)]
+    return share_crossing(laws, margin, share, stop=stop, youngest=float(np.min(months)), points=COARSE)
+
+
+def _root(covariance: Array) -> Array:
+    """A matrix whose square is the covariance, for rows of standard normal values; singular ones too."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(values, 0.0))).T)

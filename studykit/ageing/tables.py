@@ -159,8 +159,8 @@ def words(t: Trend) -> str:
     if s.outside[0]:
         return f"{mean}; even at the youngest age it is not shown that at most {share} of containers lie beyond"
     up_to = f"{_looked_at(t)}, the last age looked at" if s.safe[0] >= t.horizon.bound else whole_time(s.safe[0])
-    by = _by(t, t.spread_by or t.own.pair)
-    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it{by} up to "
+    most = _by(t, t.spread_by or t.own.pair).replace(", ", ", most by ", 1)
+    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it{most} up to "
             f"{up_to}{_interval(t, s)}")
 
 

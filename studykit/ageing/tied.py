@@ -91,11 +91,16 @@ def named(values: pd.Series) -> str:
     return ", ".join(levels[:MOST_NAMED]) + (f" and {more} more" if more > 0 else "")
 
 
+def _when(visit: str) -> str:
+    """A visit in words: its day, or the age of a table without days."""
+    return f" {'at' if visit.endswith('months') else 'on'} {visit}" if visit else ""
+
+
 def lacking(rows: ModelRows) -> str:
     """Visits of containers that lack the results of a zone that others have, in words; '' where none does."""
     seen = rows.visits.groupby(["container", "visit"], sort=True)["depth"].agg(set).reset_index()
     gone = [[d for d in rows.depths if d not in got] for got in seen["depth"]]
-    told = [f"{c}{f' on {day}' if day else ''} ({', '.join(lost)})"
+    told = [f"{c}{_when(day)} ({', '.join(lost)})"
             for c, day, lost in zip(seen["container"], seen["visit"], gone, strict=True) if lost]
     if not told:
         return ""

@@ -2,8 +2,8 @@
 
 A group is a combination of levels of the factors that act on depth (age left out); each has its own line. A row is one
 container at one visit: its lower zone minus its upper, cell means on the scale of the margin. Every pair of depths has
-its own line and limits, and the earliest time over all pairs is told: whichever pair passes the margin first, its own limit
-is right in 95 % of studies, and the least of all limits is no longer than that. *Shown beyond* is the earliest of several
+its own line and limits, and the earliest time over all pairs is told of the mean: whichever passes first, its own limit is
+right in 95 % of studies, and the least of all limits is no longer than that. *Shown beyond* is the earliest of several
 chances to err, so pairs other than lowest against uppermost share one level alpha there, and one in the test of lack of fit.
 Values known only as a limit have no difference: with any of them the analyte has no times, because leaving out what is too
 low to be measured would bend the line.
@@ -20,34 +20,24 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from studykit.ageing import shares
 from studykit.ageing.again import fit_over
-from studykit.ageing.bends import beyond_seen, mean_held
-from studykit.ageing.courses import SAME_AGE, Course, LackOfFit, lack_of_fit, same_ages
+from studykit.ageing.bends import mean_held
+from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.lines import Lines, Reading
+from studykit.ageing.own import Own
 from studykit.ageing.pooling import random_lots
-from studykit.ageing.reach import (
-    Passing,
-    Simulated,
-    bootstrap,
-    by_ages,
-    containers_law,
-    earlier,
-    longer,
-    share_passes,
-)
+from studykit.ageing.reach import Passing, Simulated, bootstrap, by_ages, earlier, longer
+from studykit.ageing.shares import Levels
 from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch
-from studykit.inference.margin import Margin
 from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.rows import ModelRows
-from studykit.study.ages import DAYS_A_MONTH
 from studykit.study.definition import Study
 
 ALL = "all containers"
 MOST_MONTHS_BEYOND = 12.0
 """ICH Q1E 2003, section 2.4.1: extrapolation up to twice the observed time, and no more than 12 months beyond it."""
-SLACK_DAYS = 7
-"""A visit may take so long (own judgement): who was drawn that much before the last was drawn to the end."""
 FIT = 0.01
 """Lack of fit below which the ages are taken not to lie on the declared course (own judgement: many analytes are tested)."""
 
@@ -62,86 +52,22 @@ class Horizon:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Own:
-    """One analyte's own differences in one group: values (n,) on the scale of analysis at ages in months.
-
-    ``pair``: the upper and the lower depth; ``part``: its part of the level at which something is shown beyond.
-    ``units``: the container of each row, ``lots``: its lot, ``days``: its visit as text; ``share``: of containers that may lie
-    beyond (0 to 1); ``tied``: factors that its containers cannot tell apart.
-    """
-
-    analyte: str
-    label: str
-    pair: tuple[str, str]
-    part: float
-    margin: Margin
-    unit: str
-    course: Course
-    alpha: float
-    share: float
-    values: np.ndarray
-    months: np.ndarray
-    units: np.ndarray
-    lots: np.ndarray
-    days: np.ndarray
-    tied: tuple[Tie, ...] = ()
-
-    @property
-    def edges(self) -> tuple[float, float]:
-        """The margin on the scale of analysis."""
-        return self.margin.low, self.margin.high
-
-    @property
-    def beyond(self) -> float:
-        """Level at which a limit is shown beyond."""
-        return self.alpha * self.part
-
-    @property
-    def between(self) -> str:
-        """The pair of depths in words."""
-        return f"{self.pair[1]} against {self.pair[0]}"
-
-    @property
-    def again(self) -> bool:
-        """True where containers were drawn at more than one visit."""
-        return len(np.unique(self.units)) < len(self.units)
-
-    @property
-    def drawn_once(self) -> int:
-        """How many containers were drawn at one visit only."""
-        return int((np.unique(self.units, return_counts=True)[1] == 1).sum())
-
-    @property
-    def gone(self) -> np.ndarray:
-        """Last ages, months, of the containers that were drawn again and not to the end."""
-        each = pd.DataFrame({"unit": self.units, "age": self.months, "day": pd.to_datetime(self.days, errors="coerce")})
-        last = each.groupby("unit").max()
-        slack = SAME_AGE * float(self.months.max())
-        early = (last["day"].max() - last["day"]).dt.days > max(slack * DAYS_A_MONTH, SLACK_DAYS)
-        ended = np.asarray(last["age"][early & (last["age"] < self.months.max() - slack)], dtype=float)
-        return ended if self.again else ended[:0]
-
-    @property
-    def span(self) -> tuple[float, float]:
-        """Youngest and oldest age observed, months."""
-        return float(self.months.min()), float(self.months.max())
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Trend:
     """The line of one group and what follows from it, for one pair of depths or the earliest of all pairs.
 
     pairs: the lines of all pairs, lowest against uppermost first; ``own`` and all that is fitted is then of the pair whose mean
-    is shown within for the shortest time, ``mean`` and ``spread`` are the earliest of all, ``spread_by`` is the pair that
-    decides the latter. ``without``: pairs that carry no line.
+    is shown within for the shortest time, ``mean`` is the earliest of all, ``spread`` that of the share beyond by any pair,
+    ``spread_by`` the pair that most of them may be beyond by; one pair alone has no ``spread``. ``without``: pairs that are
+    not judged.
     mean: when the mean passes the margin, by the line or, where the ages do not lie on it (``bent``), by the means of the
     ages; spread: when more than the declared share of containers lies beyond, None where it is bent or too few containers
-    tell; simulated: both by parametric bootstrap, from the line of ``own``. ``over``: each factor that is declared random,
-    such as lots, and how many of its levels were taken as a sample of more, 0 for none; both times are then also those of
-    its levels.
+    tell; simulated: both by parametric bootstrap, the mean from the line of ``own``. ``over``: each factor that is declared
+    random, such as lots, and how many of its levels were taken as a sample of more, 0 for none; both times are then also
+    those of its levels; ``levels``: the level of each row.
     """
 
     own: Own
+    levels: Levels
     growth: Lines
     fit: LackOfFit
     horizon: Horizon
@@ -327,14 +253,13 @@ def _first_of_all(study: Study, first: Trend, others: list[tuple[str, str]], one
         except (DesignMismatch, KeyError):
             without.append(f"{pair[1]} against {pair[0]}")
     least = min(pairs, key=lambda t: _order(t.mean))
-    spreads = [(t.spread, t.own.pair) for t in pairs if t.spread is not None]
-    passing, by = min(spreads, key=lambda x: _order(x[0]), default=(None, None))
-    known = first.spread is not None and passing is not None
     bound = min(t.horizon.bound for t in pairs)
     horizon = next(t.horizon for t in pairs if t.horizon.bound == bound)
+    few = shares.Told() if first.bent else shares.told([(t.own, t.levels) for t in pairs], bound)
+    without += [f"{b} against {a}, of which too few containers tell the share" for a, b in few.untold]
     return replace(least, mean=earlier([t.mean for t in pairs]), pairs=tuple(pairs), without=tuple(without), horizon=horizon,
-                   spread=earlier([s for s, _ in spreads]) if known else None, spread_by=by if known else None,
-                   simulated=_simulated(study, least))
+                   spread=few.spread, spread_by=few.by,
+                   simulated=_simulated(study, least, [t.own for t in pairs] if few.spread is not None else []))
 
 
 def _order(passing: Passing) -> tuple[float, float]:
@@ -347,7 +272,7 @@ def _count(number: int, noun: str) -> str:
 
 
 def _own(study: Study, rows: ModelRows, alpha: float, label: str, pair: tuple[str, str], share: float,
-         part: pd.DataFrame, tied: tuple[Tie, ...]) -> tuple[Own, dict[str, list[str]]]:
+         part: pd.DataFrame, tied: tuple[Tie, ...]) -> tuple[Own, Levels]:
     """The own differences of one pair of depths in one group, and the levels of each factor that is declared random."""
     own = Own(analyte=rows.analyte, label=label, pair=pair, part=share, margin=rows.margin, unit=rows.shown_unit,
               course=course_of(study), alpha=alpha, share=study.share_percent / 100,
@@ -357,7 +282,7 @@ def _own(study: Study, rows: ModelRows, alpha: float, label: str, pair: tuple[st
     return own, {name: part[f"of {name}"].tolist() for name in sampled_from(study, rows)}
 
 
-def _trend(study: Study, given: tuple[Own, dict[str, list[str]]], fit: LackOfFit, bent: bool) -> Trend:
+def _trend(study: Study, given: tuple[Own, Levels], fit: LackOfFit, bent: bool) -> Trend:
     own, random = given
     if not len(own.months) or same_ages(own.months).max() < 1:
         raise DesignMismatch("all ages are equal")
@@ -368,15 +293,15 @@ def _trend(study: Study, given: tuple[Own, dict[str, list[str]]], fit: LackOfFit
     mean = (by_ages(own.values, own.months, own.units, same_ages(own.months), own.edges, alpha=own.alpha, beyond=own.beyond)
             if bent else mean_held(own.values[None], growth, _bend(own), own.course, own.months, own.edges, alpha=own.alpha,
                                    beyond=own.beyond, stop=far.bound))
-    spread, over = None if bent else _spread(own, far.bound), dict[str, int]()
+    over = dict[str, int]()
     for name, levels in random.items() if not bent else ():
         more = random_lots(own.values, own.months, levels, own.course, own.edges, own.share, alpha=own.alpha, span=own.span,
                            stop=far.bound)
         over[name] = 0 if more is None else more.lots
         if more is not None:
-            mean, spread = longer(mean, more.mean), None if spread is None else longer(spread, more.share)
-    return Trend(own=own, growth=growth, fit=fit, horizon=far, mean=mean, spread=spread, over=tuple(over.items()), bent=bent,
-                 simulated=Simulated(mean=np.array([np.nan]), share=None))
+            mean = longer(mean, more.mean)
+    return Trend(own=own, levels=random, growth=growth, fit=fit, horizon=far, mean=mean, spread=None, over=tuple(over.items()),
+                 bent=bent, simulated=Simulated(mean=np.array([np.nan]), share=None))
 
 
 def _bend(own: Own) -> Lines | None:
@@ -389,11 +314,12 @@ def _bend(own: Own) -> Lines | None:
         return None
 
 
-def _simulated(study: Study, t: Trend) -> Simulated:
-    """The times of a pair by parametric bootstrap."""
+def _simulated(study: Study, t: Trend, owns: list[Own]) -> Simulated:
+    """The mean's time by the line of a pair and the share's by all pairs (none: not told), by parametric bootstrap."""
     own = t.own
-    return bootstrap(own.values, t.growth, own.course, own.months, own.units, own.edges, stop=t.horizon.bound,
-                     share=None if t.spread is None else own.share, seed=study.seed)
+    found = bootstrap(own.values, t.growth, own.course, own.months, own.units, own.edges, seed=study.seed)
+    share = shares.simulated(owns, t.horizon.bound, study.seed) if owns else None
+    return replace(found, share=share)
 
 
 def horizon_of(own: Own, bent: bool) -> Horizon:
@@ -416,26 +342,3 @@ def horizon(course: Course, months: np.ndarray) -> Horizon:
         return Horizon(oldest=oldest, bound=oldest, why="two ages cannot show a bend, so nothing is said beyond the older")
     bound = min(2 * oldest, oldest + MOST_MONTHS_BEYOND)
     return Horizon(oldest=oldest, bound=bound, why="nothing is said beyond twice the oldest age, nor 12 months beyond it")
-
-
-def _spread(own: Own, bound: float) -> Passing | None:
-    """When more than the declared share of containers lies beyond; None where too few containers tell.
-
-    Of containers drawn again, one that was drawn once has no line of its own, and is taken to be beyond.
-    """
-    once = own.drawn_once if own.again else 0
-    share = (own.share * len(np.unique(own.units)) - once) / (len(np.unique(own.units)) - once)
-    if share <= 0:
-        return None
-    line, bend = _share_by(own, share, bound, bent=False), None
-    if line is not None and line.safe[0] > own.span[1]:
-        bend = _share_by(own, share, bound, bent=True)
-    return None if line is None else beyond_seen(line, bend, own.span[1])
-
-
-def _share_by(own: Own, share: float, bound: float, *, bent: bool) -> Passing | None:
-    """When more than ``share`` of the containers lies beyond, by lines or by lines with a bend."""
-    law = containers_law(own.values[None], own.course, own.months, own.units, bent=bent)
-    if law is None:
-        return None
-    return share_passes(law, own.edges, share, alpha=own.alpha, beyond=own.beyond, span=own.span, stop=bound)

@@ -5,6 +5,7 @@ from .study import demo as demo
 from .study import open as open
 from .study import study_folder as study_folder
 from .study import take_in as take_in
+from .times import times as times
 from .world import World as World
 from .world import simulate as simulate
 
@@ -18,4 +19,5 @@ __all__ = [
     "study_folder",
     "take_in",
     "time_chances",
+    "times",
 ]

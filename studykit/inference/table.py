@@ -24,6 +24,7 @@ NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]
 LARGEST = 1e100
 VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
 MOST_CORNERS = 8
+MOST_MONTHS = 1200.0
 MOST_ROWS = 20
 """Rows named one by one for one kind of fault; the rest is counted."""
 
@@ -255,6 +256,57 @@ def read_table(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequ
                                groups=None if dummies is None else dummies.astype(float),
                                group_names=levels if dummies is not None else ())
     return scale, cells
+
+
+def read_aged(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[object], alpha: float,
+              share: float | None, groups: Sequence[str]) -> tuple[Margin, pd.DataFrame]:
+    """The margin and the rows of a table over time; BadInput with every fault of the call and of the rows at once.
+
+    Columns container, depth, months, value (NaN where known only as a limit), and ``groups``; rows without a value are left
+    out.
+    """
+    asked, more = ([groups], []) if isinstance(groups, str) else _listed_labels(groups, "groups")
+    scale, faults = read_margin(margin)
+    names, wrong = _call_faults(depths, alpha, share)
+    if share is None:
+        wrong.append(Fault(file="share", value="None", reason="must lie between 0 and 1", remedy="20 per cent is 0.2"))
+    there, missing = _columns(table, ["container", "depth", "value", "months", *asked], "table")
+    faults += wrong + more + missing
+    containers, depth = (_texts(table, c, there, "table", faults) for c in ("container", "depth"))
+    if depth and names and not any(f.file == "depths" for f in faults):
+        faults += _unknown_depths(depth, names, "table")
+    low = high = months = np.full(len(table) if there else 0, np.nan)
+    if "value" in there:
+        low, high, _, bad = _values(table["value"], scale is not None and scale.log)
+        faults += bad
+    if "months" in there:
+        months, bad = _months(table["months"])
+        faults += bad
+    if containers and set(asked) <= there:
+        faults += _group_keys(table, containers, list(dict.fromkeys(containers)), asked)[1]
+    if faults or scale is None:
+        raise BadInput(faults, title="The table cannot be judged over time")
+    rows = pd.DataFrame({"container": containers, "depth": depth, "months": months,
+                         "value": np.where(low == high, low, np.nan)})
+    rows = rows.assign(**{g: [label_of(v) for v in table[g]] for g in asked})
+    return scale, rows[~np.isnan(low)].reset_index(drop=True)
+
+
+def _months(column: pd.Series[float]) -> tuple[Array, list[Fault]]:
+    """Ages in months, and faults."""
+    out, wrong = np.full(len(column), np.nan), list[tuple[int, str]]()
+    for i, value in enumerate(column):
+        found = NUMBER.fullmatch(label_of(value))
+        number = float(found[2]) if found and not found[1] and not isinstance(value, bool | np.bool_) else math.nan
+        if 0 <= number < MOST_MONTHS:
+            out[i] = number
+        else:
+            wrong.append((i, label_of(value)))
+    faults = _listed(wrong, "table", "months", f"must be months of standing, from 0 to below {MOST_MONTHS:g}")
+    if not faults and len(set(out.tolist())) == 1:
+        faults = [Fault(file="table", column="months", value=f"{out[0]:g}", remedy="give readings of two ages or more",
+                        reason="all ages are equal: nothing can be said of time")]
+    return out, faults
 
 
 def _texts(table: pd.DataFrame, column: str, there: set[str], name: str, faults: list[Fault]) -> list[str]:

@@ -9,6 +9,7 @@ from . import columns as columns
 from . import definition as definition
 from . import excluding as excluding
 from . import exclusions as exclusions
+from . import factors as factors
 from . import inventory as inventory
 from . import lock as lock
 from . import margins as margins
@@ -42,6 +43,7 @@ __all__ = [
     "definition",
     "excluding",
     "exclusions",
+    "factors",
     "inventory",
     "load_study",
     "load_tables",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import combinations
+
 import numpy as np
 import pytest
 from scipy import optimize, stats
@@ -10,8 +12,11 @@ from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import fit_lines
 from studykit.ageing.reach import (
     Passing,
+    Simulated,
+    _centres,
     _needed,
     bootstrap,
+    bootstrap_share,
     by_ages,
     containers_law,
     crossing,
@@ -114,7 +119,7 @@ def test_a_line_is_followed_from_the_youngest_age() -> None:
 def test_the_share_is_followed_from_the_youngest_age_too() -> None:
     """Beyond at filling, where nobody looked, by a line that lies well within at 4 months and passes at about 13."""
     y = (-16 + 2 * T + np.random.default_rng(3).normal(0, 0.3, 12))[None]  # -8 at 4 months, 10 at 13
-    found = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
+    found = share_passes([lambda t: opened_once(y, LINEAR, T, t)], MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
     assert 12.5 < found.estimate[0] < 13.2
 
 
@@ -124,7 +129,7 @@ def test_one_law_is_the_tolerance_limit_of_a_normal_sample() -> None:
     lines = np.stack([each, np.zeros_like(each)], axis=2)
     edge = float(each.mean() + 2.736 * each.std(ddof=1))
     for room, inside in ((0.02, True), (-0.02, False)):
-        found = share_passes(lambda t: drawn_again(lines, LINEAR, t), (-1e6, edge + room), 0.05 / 0.9, alpha=0.05,
+        found = share_passes([lambda t: drawn_again(lines, LINEAR, t)], (-1e6, edge + room), 0.05, alpha=0.05,
                              span=(1, 9), stop=9)
         assert bool(found.outside[0]) is not inside
 
@@ -139,34 +144,80 @@ def test_the_limit_for_many_times_is_that_for_each_alone() -> None:
             stats.nct.ppf(chance, law.df, stats.norm.isf(share) / root[:, ::40]), rel=1e-7)
 
 
+@pytest.mark.parametrize("df", [4, 10, 94])
+def test_the_noncentrality_behind_a_distance_is_that_of_scipy(df: int) -> None:
+    for reach in (-3.0, 0.0, 0.7, 5.0, 20.0):
+        _, centres = _centres(df, 0.95, 64.0)
+        assert stats.nct.cdf(reach, df, float(centres(reach))) == pytest.approx(0.95, abs=1e-5)
+
+
+def zones(rng: np.random.Generator, depths: int, n: int, studies: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Containers drawn again whose zones grow each at a rate of its own about a straight profile: readings (S, n, depths)."""
+    rate = 0.3 * np.linspace(-0.5, 0.5, depths) + 0.2 * rng.standard_normal((studies, n, depths))
+    t, units = np.tile([4.0, 12, 20, 30], n), np.repeat(np.arange(n), 4)
+    return t, units, rate[:, units] * t[:, None] + 0.3 * rng.standard_normal((studies, len(t), depths))
+
+
+@pytest.mark.parametrize(("depths", "n"), [(3, 12), (3, 96), (5, 12), (5, 96)])
+def test_a_container_beyond_by_any_pair_of_depths_counts_once(depths: int, n: int) -> None:
+    """Times of each pair alone, as they were told once, are too long for the share beyond by any pair."""
+    rate = 0.3 * np.linspace(-0.5, 0.5, depths) + 0.2 * np.random.default_rng(0).standard_normal((400_000, depths))
+    true = 10 / np.quantile(np.ptp(rate, axis=1), 0.8)  # a fifth of the containers have two zones more than 10 apart from here
+    t, units, y = zones(np.random.default_rng(3), depths, n, 100)
+    laws = [lambda x, d=y[..., b] - y[..., a]: drawn_again(own_lines(d, LINEAR, t, units), LINEAR, x)
+            for a, b in combinations(range(depths), 2)]
+    kept = {"alpha": 0.05, "span": (4.0, 30.0), "stop": 42.0}
+    safe = share_passes(laws, MARGIN, 0.2, **kept).safe
+    each = np.min([share_passes([law], MARGIN, 0.2, **kept).safe for law in laws], axis=0)
+    assert np.mean(safe > true) < 0.05
+    assert np.all(safe <= each + 1e-9)
+    assert np.median(safe) > 0.4 * true
+    if n == 96:
+        assert np.mean(each > true) > 0.25
+
+
+def test_the_fitted_share_of_all_pairs_is_near_that_of_the_containers() -> None:
+    """The sum over pairs counts a container twice that is beyond by two: the fitted time is early by a tenth at most."""
+    t, units, y = zones(np.random.default_rng(5), 3, 400, 1)
+    laws = [lambda x, d=y[..., b] - y[..., a]: drawn_again(own_lines(d, LINEAR, t, units), LINEAR, x)
+            for a, b in combinations(range(3), 2)]
+    rate = 0.3 * np.linspace(-0.5, 0.5, 3) + 0.2 * np.random.default_rng(0).standard_normal((400_000, 3))
+    true = 10 / np.quantile(np.ptp(rate, axis=1), 0.8)
+    assert 0.9 * true < share_crossing(laws, MARGIN, 0.2, stop=42)[0] < 1.02 * true
+    made = bootstrap_share(np.stack([y[0, :, 1] - y[0, :, 0], y[0, :, 2] - y[0, :, 0]]), LINEAR, t, units, MARGIN,
+                           share=0.2, stop=42, times=100)
+    assert np.median(made) == pytest.approx(share_crossing(laws, MARGIN, 0.2, stop=42)[0], rel=0.02)
+
+
 def test_simulated_share_lies_by_its_fitted_time_and_follows_the_scatter() -> None:
     widths, rng = [], np.random.default_rng(12)
     t, units = np.tile([0.0, 6, 12, 18], 8), np.repeat(np.arange(8), 4)
     for sd in (0.02, 0.1):
         y = 0.6 * t + rng.normal(0, 0.2, 32) + rng.normal(0, sd, 8)[units] * t
         law = drawn_again(own_lines(y[None], LINEAR, t, units), LINEAR, np.array([10.0]))
-        fit = fit_lines(y, LINEAR.line(t), units)
-        point = float(share_crossing(lambda x, y=y: drawn_again(own_lines(y[None], LINEAR, t, units), LINEAR, x), MARGIN, 0.2,
+        point = float(share_crossing([lambda x, y=y: drawn_again(own_lines(y[None], LINEAR, t, units), LINEAR, x)], MARGIN, 0.2,
                                      stop=30)[0])
-        low, high = bootstrap(y, fit, LINEAR, t, units, MARGIN, share=0.2, stop=30).interval(0.9, of_share=True)
+        made = bootstrap_share(y[None], LINEAR, t, units, MARGIN, share=0.2, stop=30)
+        low, high = Simulated(mean=made, share=made).interval(0.9, of_share=True)
         assert law.df == 7
         assert low < point < high
         widths.append(high - low)
     assert widths[1] > 2 * widths[0]
+    fit = fit_lines(y, LINEAR.line(t), units)
     assert np.isnan(bootstrap(y, fit, LINEAR, t, units, MARGIN).interval(0.9, of_share=True)).all()
 
 
 def test_share_of_containers_is_passed_before_the_mean() -> None:
     y = sisters(0.5, 1.0)[None]
     mean = mean_passes(fit_lines(y, LINEAR.line(T), np.arange(12)), LINEAR, MARGIN, alpha=0.05, span=(4, 30), stop=60)
-    some = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
+    some = share_passes([lambda t: opened_once(y, LINEAR, T, t)], MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
     assert some.safe[0] < mean.safe[0]
     assert some.estimate[0] < mean.estimate[0]
 
 
 def test_fitted_share_is_the_declared_one_at_the_fitted_time() -> None:
     y = sisters(0.5, 1.0)[None]
-    found = share_passes(lambda t: opened_once(y, LINEAR, T, t), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
+    found = share_passes([lambda t: opened_once(y, LINEAR, T, t)], MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=60)
     law = opened_once(y, LINEAR, T, found.estimate)
     mean, sd = law.mean[law.chosen[0], 0, 0], law.scatter[law.chosen[0], 0, 0]
     assert stats.norm.sf((10 - mean) / sd) + stats.norm.cdf((-10 - mean) / sd) == pytest.approx(0.2, abs=1e-6)
@@ -204,7 +255,7 @@ def test_chance_that_a_time_is_too_long(again: bool, growth: float) -> None:
     assert np.mean(found.safe > 20) < 0.07
     if again:
         lines = own_lines(y, LINEAR, t, units)
-        some = share_passes(lambda x: drawn_again(lines, LINEAR, x), MARGIN, 0.2, **kept)
+        some = share_passes([lambda x: drawn_again(lines, LINEAR, x)], MARGIN, 0.2, **kept)
         true = optimize.brentq(lambda x: stats.norm.sf(10, 0.5 * x, growth * x) - 0.2, 5, 20)
         assert np.mean(some.safe > true) < 0.07
 
@@ -217,7 +268,7 @@ def test_a_stock_of_two_kinds_makes_the_time_by_containers_too_long(n: int, leas
     rate = 10 / 20 * np.where(rng.random((studies, n)) < 0.3, 3.0, 1.0)
     y = rate[:, units] * t + rng.normal(0, 0.3, (studies, n * 4))
     lines = own_lines(y, LINEAR, t, units)
-    some = share_passes(lambda x: drawn_again(lines, LINEAR, x), MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
+    some = share_passes([lambda x: drawn_again(lines, LINEAR, x)], MARGIN, 0.2, alpha=0.05, span=(4, 30), stop=42)
     assert np.mean(some.safe > 10 / 1.5) > least  # three tenths of the stock are beyond from 6.67 months on
 
 

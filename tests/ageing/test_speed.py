@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.ageing import figures, tables
+from studykit.ageing import figures, shares, tables
 from studykit.ageing.reach import bootstrap
 from studykit.ageing.trend import Ageing, ageing
 from studykit.model.fit import AnalyteModel, fit_analyte
@@ -66,6 +66,8 @@ def test_time_takes_five_seconds_at_most_and_2000_refits_two() -> None:
     assert len(found.trends) == 16
     assert whole < 5
     own, start = found.trends[0].own, time.process_time()
-    got = bootstrap(own.values, found.trends[0].growth, own.course, own.months, own.units, own.edges, share=0.2, stop=30)
-    assert len(got.mean) == 2000
+    got = bootstrap(own.values, found.trends[0].growth, own.course, own.months, own.units, own.edges)
+    share = shares.simulated([t.own for t in found.trends[0].pairs], 30, 1)
+    assert share is not None
+    assert len(got.mean) == len(share) == 2000
     assert time.process_time() - start < 2

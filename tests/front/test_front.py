@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import studykit as sk
@@ -242,3 +243,70 @@ def test_one_fit_by_hand_is_the_kits(study: sk.OpenStudy):
     assert fit.bottom_top.df == pytest.approx(by_hand.df_resid)
     assert average.effect[0] == pytest.approx(fit.bottom_top.estimate, rel=1e-9)
     assert average.conf_int(alpha=0.1)[0] == pytest.approx([*fit.bottom_top.interval(0.9)], rel=1e-9)
+
+
+def aged(containers: int = 16, rate: float = 0.0146) -> pd.DataFrame:
+    """Drums of four ages whose lowest and uppermost zone grow apart by ``rate`` a month (log ratio)."""
+    rng, ages = np.random.default_rng(1), np.repeat([4, 12, 20, 30], containers // 4)
+    return pd.DataFrame([(f"D{i}", d, t, 100 * math.exp(part * rate * t + rng.normal(0, 0.01)), "ab"[i % 2])
+                         for i, t in enumerate(ages) for d, part in zip(DEPTHS, (-0.5, 0, 0.5), strict=True)],
+                        columns=["container", "depth", "months", "value", "store"])
+
+
+DEPTHS = ("upper", "middle", "lower")
+TWENTY = {"relative_percent": 20}
+
+
+def test_a_table_with_ages_has_its_times_in_a_line():
+    found = sk.times(aged(), margin=TWENTY, depths=DEPTHS).iloc[0]
+    true = math.log(1.2) / 0.0146  # 12.5 months
+    assert found["mean within up to"] < true < found["mean beyond from"]
+    assert found["containers within up to"] < found["mean within up to"]
+    assert found["in words"].startswith("on average within the margin up to 11 months")
+    by_store = sk.times(aged(), margin=TWENTY, depths=DEPTHS, groups=["store"])
+    assert list(by_store["group"]) == ["store a", "store b"]
+
+
+def test_a_table_says_what_a_study_of_the_same_rows_does(tmp_path):
+    """The demo with visits: one analyte, by orientation, from its own tidy rows."""
+    study = sk.demo("beacon", tmp_path / "beacon")
+    told = study.times()
+    told = told[told["analyte"] == "Mo"].reset_index(drop=True)
+    rows = study.results[study.results["analyte"] == "Mo"].merge(study.samples, on="sample")
+    rows = rows.merge(study.containers, on="container")
+    rows = rows[rows["kind"] == "spot"].assign(
+        months=lambda r: (r["visited_on"] - r["filled_on"]).dt.days / (365.2425 / 12))
+    frame = rows[["container", "depth", "months", "value", "orientation"]]
+    found = sk.times(frame, margin={"relative_percent": study.study.analytes["Mo"].margin.relative_percent}, depths=DEPTHS,
+                     groups=["orientation"], share=study.study.share_percent / 100, alpha=study.study.alpha)
+    for column in ("mean fitted", "mean within up to", "containers fitted", "containers within up to"):
+        assert found[column][:2].to_numpy() == pytest.approx(told[column].to_numpy(), rel=1e-6, nan_ok=True)
+
+
+def test_every_fault_of_a_table_with_ages_stands_in_one_message():
+    bad = aged().astype({"months": object, "value": object})
+    bad.loc[0, "value"], bad.loc[1, "months"], bad.loc[3, "depth"], bad.loc[5, "store"] = -1, "x", "bottom", "c"
+    with pytest.raises(sk.BadInput) as error:
+        sk.times(bad, margin=TWENTY, depths=DEPTHS, groups=["store"], share=20, course="curved")
+    text = str(error.value)
+    for part in ("course: 'curved'", "share: '20'", "row 1, column value", "row 2, column months: 'x'", "row 4, column depth",
+                 "several levels"):
+        assert part in text
+    assert len(error.value.faults) == 6
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    (lambda t: t.assign(months=6), "all ages are equal"), (lambda t: t.drop(columns="months"), "months: is not there"),
+    (lambda t: t[t["container"].isin(["D0", "D4"])], "carry no line over time"),
+    (lambda t: t.assign(value=t["value"].map(lambda v: "<90" if v < 90 else v)), "known only as a limit"),
+    (lambda t: t[t["depth"] == "upper"], "fewer than two depths have values")])
+def test_a_table_that_carries_no_line_says_why(change, said):
+    with pytest.raises(sk.BadInput, match=said):
+        sk.times(change(aged()), margin=TWENTY, depths=DEPTHS)
+
+
+def test_visits_that_lack_a_zone_are_named():
+    table = aged()
+    words = sk.times(table.drop(index=table.index[1]), margin=TWENTY, depths=DEPTHS)["in words"].iloc[-1]
+    assert "1 of 16 visits to containers have no result of some zone" in words
+    assert "D0 at 4 months (middle)" in words
