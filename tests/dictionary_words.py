@@ -61,6 +61,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "relative_percent": "in per cent of the level, above 0 and below 100; analysed on logarithms. One of the three",
         "factor": "above 1 and at most 1000; 2 allows from half to double; analysed on logarithms. One of the three",
         "absolute": "in the analyte's unit. One of the three",
+        "side": "below or above, where only that side matters: then each depth is held against its mixed container",
     },
     "Repeatability": {
         "s_r": "repeatability standard deviation, in the analyte's unit. One of the four",
@@ -145,6 +146,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "purge_ml": "volume let through the tool before each draw, mL",
         "discard_ml": "volume thrown away after each draw but the last, mL",
         "zones": "own positions instead of the standard's; see [[sampling.zones]]",
+        "vessel_zones": "other positions of the same depths in the containers of a vessel, by its name, written as zones",
         "floor_gap_mm": "smallest distance of a draw from the floor, mm",
         "heel": "true: also draw just above the floor",
         "residue": "true: sample the stirred rest after all draws",

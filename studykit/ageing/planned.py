@@ -72,17 +72,22 @@ def worlds(aim: Aim, oldest: float, replicates: int) -> tuple[Growth, ...]:
                          own_rates=UNTYPED_RATES if "own_rates_percent" in gone else own)
 
 
+def timed(view: DesignView) -> list[Aim]:
+    """The analytes of which time is told: not those with a one-sided margin, which is about no difference between depths."""
+    return [a for a in view.aims if not a.side.sign]
+
+
 def planned_table(view: DesignView) -> pd.DataFrame:
     """Per analyte and group: what the planned ages will say of time (PLANNED_COLUMNS); a note where nothing can be said."""
     plans = planned_drawings(view)
-    if not plans or not view.aims:
+    if not plans or not timed(view):
         return pd.DataFrame({"note": [_why_not(view)]})
-    rows = [_planned(view, aim, group, plan) for aim in view.aims for group, plan in plans.items()]
+    rows = [_planned(view, aim, group, plan) for aim in timed(view) for group, plan in plans.items()]
     return pd.DataFrame(rows, columns=PLANNED_COLUMNS)
 
 
 def _why_not(view: DesignView) -> str:
-    return NOT_ASKED if not asked(view.study) else NO_AGES if view.aims else "nothing is known of any analyte"
+    return NOT_ASKED if not asked(view.study) else NO_AGES if timed(view) else "nothing is known of any analyte"
 
 
 def _planned(view: DesignView, aim: Aim, group: str, plan: Drawings) -> tuple[object, ...]:
@@ -124,8 +129,10 @@ def drawn_aim(view: DesignView) -> Aim | None:
 
     Expected: by a typed time to the margin; where none is typed by a difference; where there is none ``view.shown``.
     """
-    typed = [a for a in view.aims if a.guess.months_to_margin is not None] or [a for a in view.aims if a.guess.gradient]
-    return max(typed, key=lambda a: a.guess.s_r / a.margin) if typed else view.shown
+    typed = [a for a in timed(view) if a.guess.months_to_margin is not None] or [a for a in timed(view) if a.guess.gradient]
+    if typed:
+        return max(typed, key=lambda a: a.guess.s_r / a.margin)
+    return view.shown if view.shown in timed(view) else next(iter(timed(view)), None)
 
 
 def span_of(view: DesignView) -> tuple[float, float] | None:

@@ -152,12 +152,17 @@ def ageing(study: Study, models: list[AnalyteModel]) -> Ageing:
     drawn: set[tuple[str, str]] = set()
     lacks: list[tuple[str, str]] = []
     for model in models if asked(study) else []:
-        found, why = trends_of(study, model.rows, model.alpha) if isinstance(model, FittedModel) else ([], [_no_fit(model)])
+        found, why = ([], [NO_SIDE]) if model.rows.margin.side else (
+            trends_of(study, model.rows, model.alpha) if isinstance(model, FittedModel) else ([], [_no_fit(model)]))
         trends += found
-        lacks += [(model.analyte, told)] if (told := lacking(model.rows)) else []
+        lacks += [(model.analyte, told)] if not model.rows.margin.side and (told := lacking(model.rows)) else []
         left_out += [(model.analyte, reason) for reason in why]
         drawn |= {(model.analyte, str(c)) for c in model.rows.visits["container"].unique()}
     return Ageing(trends=tuple(trends), left_out=tuple(left_out), drawn=frozenset(drawn), lacking=tuple(lacks))
+
+
+NO_SIDE = ("its margin is one-sided, about each depth against the mixed container, and lines over time are those of "
+           "differences between depths")
 
 
 def _no_fit(model: AnalyteModel) -> str:

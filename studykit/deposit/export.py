@@ -10,6 +10,7 @@ import io
 import json
 import re
 import shutil
+import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -30,6 +31,8 @@ from studykit.study.definition import Study, load_study
 
 BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
 FORMS = (".png", ".svg", ".pdf")
+MOST_WORDS = 6
+"""Words of a caption that name a file."""
 MOST_ROWS = 1_048_575
 FORBIDDEN = re.compile(r"[\[\]:*?/\\']")
 JOINED = "one determination a row, joined to its sample and its container"
@@ -152,17 +155,26 @@ def _row(sheet: Any, values: Any) -> None:
 
 def _figures(root: Path, to: Path) -> int:
     """Copy the figures of the report in all their forms, and list their captions and alternative texts."""
-    rows = []
+    rows: list[tuple[str, str, str]] = []
     for picture in sorted((root / "report").glob("*/figure-*.png")):
-        name = f"{picture.parent.name}-{picture.name}"
+        caption, words = _words(picture)
+        name = _called(picture, caption, {r[0].removesuffix(".png") for r in rows})
         (to / FIGURES).mkdir(exist_ok=True)
         for form in (picture.with_suffix(kind) for kind in FORMS):
             if form.is_file():
-                shutil.copyfile(form, to / FIGURES / f"{picture.parent.name}-{form.name}")
-        rows.append((name, *_words(picture)))
+                shutil.copyfile(form, to / FIGURES / f"{name}{form.suffix}")
+        rows.append((f"{name}.png", caption, words))
     if rows:
         write_csv(to / FIGURES / CAPTIONS, pd.DataFrame(rows, columns=["figure", "caption", "in words"]))
     return len(rows)
+
+
+def _called(picture: Path, caption: str, taken: set[str]) -> str:
+    """A file's name without its end: stage and the first words of the caption, which stay when figures come or go."""
+    words = re.findall(r"[a-z0-9]+", unicodedata.normalize("NFKD", re.split(r"[.;:,(]", caption)[0]).casefold())
+    base = "-".join([picture.parent.name, *(words[:MOST_WORDS] or [picture.stem])])
+    tries = (base if k < 2 else f"{base}-{k}" for k in range(1, 1000))
+    return next(t for t in tries if t not in taken)
 
 
 def _words(picture: Path) -> tuple[str, str]:

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.core.files import read_csv, safe_name
+from studykit.inference.departures import MIXED
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
@@ -55,9 +56,11 @@ def _constants(root: Path, study: Study, analyte: str) -> dict[str, str]:
 
 
 def _road(model: Path, fit: dict[str, Any], found: dict[str, Any]) -> str:
-    """How the verdict interval was found: 'many' containers, with a 'declared' scatter, 'one' container, or 'none'."""
+    """How the verdict interval was found: 'many' containers, a 'declared' scatter, 'one' container, one 'side', or 'none'."""
     if not found.get("deciding pair"):
         return "none"
+    if str(found["deciding pair"]).endswith(f" - {MIXED}"):
+        return "side"
     if fit.get("path") == "known precision":
         return "one"
     decides = str(_row(model / "structures.csv", str(fit["analyte"])).get("decides", ""))

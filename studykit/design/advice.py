@@ -55,10 +55,21 @@ def advise(study: Study, size: DesignSize, containers: pd.DataFrame | None = Non
     table = containers if containers is not None else pd.DataFrame()
     stored = table[table["treatment"].isin(("", "stored"))] if "treatment" in table else table
     items = [*_few(study, size), *_replicates(study, size), *_margins(study, size), *_profiles(study, size),
-             *_budget(study, size)]
+             *_budget(study, size), *_one_sided(study)]
     if len(stored):
         items += [*_groups(study, stored), *_confounded(study, stored), *_ages(study, stored, samples), *_draws(study, stored)]
     return (*items, *_floor(study), *_claim(study, size))
+
+
+def _one_sided(study: Study) -> list[Advice]:
+    """That time says nothing of analytes with a one-sided margin, where age is among the factors."""
+    sided = [study.label_of(a) for a, declared in study.analytes.items() if declared.margin.side]
+    if not sided or AGE not in study.factors.by_depth:
+        return []
+    return [Advice(topic="one-sided margin", what=f"nothing will be said of time for {', '.join(sided)}",
+                   why="lines over months are those of differences between depths, and a one-sided margin is about each depth "
+                       "against the mixed container",
+                   cure="declare a margin on both sides where time matters")]
 
 
 def _few(study: Study, size: DesignSize) -> list[Advice]:
@@ -93,7 +104,7 @@ def _margins(study: Study, size: DesignSize) -> list[Advice]:
         hopeless = top < settings.target
         out.append(Advice(
             topic="margin below repeatability",
-            what=f"{study.label_of(aim.analyte)}: the margin of {around(aim.shown(aim.margin), aim.unit).lstrip('±')} is "
+            what=f"{study.label_of(aim.analyte)}: the margin of {around(aim.margin_at(aim.margin), aim.unit).lstrip('±')} is "
                  f"below the method's repeatability r of {around(aim.shown(r), aim.unit).lstrip('±')}",
             why="two results of one bottle often differ by more; "
                 + (f"even {most.containers} containers with {most.replicates} determinations each would show "

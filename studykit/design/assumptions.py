@@ -14,12 +14,13 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal, cast
 
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.cheapest import Aim, Costs
-from studykit.design.operating import DesignSize
+from studykit.design.operating import BOTH, DesignSize, Side
 from studykit.inference import Margin
 from studykit.sampling.outlay import PLAIN, counted, outlay
 from studykit.study.definition import Assumption, DesignSettings, Study
@@ -150,8 +151,13 @@ def aims_of(study: Study, gradients: Mapping[str, float] | None = None, *, every
             margin = Margin.declared(declared.margin, declared.unit)
             guess = guess.model_copy(update={"gradient": _on_scale(name, guess.gradient, margin)})
             aims.append(Aim(analyte=name, guess=guess, margin=margin.shown_sd(margin.edge), relative=margin.log,
-                            unit=margin.unit))
+                            unit=margin.unit, side=side_of(margin)))
     return tuple(aims)
+
+
+def side_of(margin: Margin) -> Side:
+    """Which side of a margin counts, as the chances take it."""
+    return Side(sign=cast(Literal[-1, 0, 1], margin.side), log=margin.log) if margin.side else BOTH
 
 
 def _on_scale(analyte: str, difference: float, margin: Margin) -> float:

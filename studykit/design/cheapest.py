@@ -17,15 +17,19 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
 from studykit.core.errors import BadInput, Fault
 from studykit.design.operating import (
+    BOTH,
     STUDIES,
     DesignSize,
     OperatingCharacteristic,
+    Side,
     chances,
     depth_effects,
     homogeneous_chance,
+    zone_effects,
 )
 from studykit.study.definition import Assumption, DesignSettings, Scatter
 
@@ -38,7 +42,8 @@ in six then lies beyond though nothing has settled on average, nearly the share 
 class Aim:
     """One analyte to be judged: what is guessed of it, and its margin, both on the scale of the analysis.
 
-    That scale is 100·ln for a ``relative`` margin (``unit`` "%"), else the analyte's unit.
+    That scale is 100·ln for a ``relative`` margin (``unit`` "%"), else the analyte's unit. ``side``: the side of the mixed
+    container that counts, of a one-sided margin.
     """
 
     analyte: str
@@ -46,6 +51,7 @@ class Aim:
     margin: float
     unit: str = ""
     relative: bool = False
+    side: Side = BOTH
 
     def shown(self, difference: float) -> float:
         """A difference on the scale of the analysis as people read it: per cent or unit."""
@@ -76,8 +82,31 @@ class Aim:
     @property
     def right_word(self) -> str:
         """The verdict that would be true if the guess were."""
-        shift = float(np.ptp(depth_effects(self.guess, 2)))
+        return self.right_at(2)
+
+    def right_at(self, depths: int) -> str:
+        """The same for so many depths, on which zones against their mixed container hang."""
+        shift = self.farthest(depths) if self.side.sign else float(np.ptp(depth_effects(self.guess, 2)))
         return "homogeneous" if shift <= self.margin else "stratified"
+
+    def farthest(self, depths: int) -> float:
+        """How far the guessed zone that lies farthest towards a one-sided margin does, of so many depths."""
+        return float((self.side.sign * zone_effects(self.guess, depths, self.side)).max())
+
+    def margin_at(self, size: float) -> float:
+        """A margin of a size on the scale of the analysis as people read it; below the mixed container, how far below."""
+        return -self.shown(-size) if self.side.sign < 0 else self.shown(size)
+
+    def beyond_by(self, times: float, depths: int) -> Aim:
+        """The same with a true difference of so many margins; one-sided: with a zone that lies so many margins off."""
+        if not self.side.sign:
+            return self.with_gradient(times * self.margin)
+
+        def gap(gradient: float) -> float:
+            return self.with_gradient(gradient).farthest(depths) - times * self.margin
+
+        far = 1000.0 if self.relative else 100 * depths * times * self.margin
+        return self.with_gradient(far if gap(far) < 0 else float(optimize.brentq(gap, 0.0, far)))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,15 +227,15 @@ def limits_of(settings: DesignSettings, depths: int, scatter: Scatter = "unstruc
 
 def right_chance(aim: Aim, size: DesignSize, alpha: float = 0.05, studies: int = STUDIES) -> float:
     """Chance of the verdict that would be true if the guess were."""
-    if aim.right_word == "homogeneous":
-        return homogeneous_chance(size, aim.guess, aim.margin, alpha=alpha, studies=studies)
+    if aim.right_at(size.depths) == "homogeneous":
+        return homogeneous_chance(size, aim.guess, aim.margin, alpha=alpha, studies=studies, side=aim.side)
     return aim_chances(aim, size, alpha, studies).stratified
 
 
 @lru_cache(maxsize=8192)
 def aim_chances(aim: Aim, size: DesignSize, alpha: float = 0.05, studies: int = STUDIES) -> OperatingCharacteristic:
     """Chances of all three verdicts for one analyte."""
-    return chances(size, aim.guess, aim.margin, alpha=alpha, studies=studies)
+    return chances(size, aim.guess, aim.margin, alpha=alpha, studies=studies, side=aim.side)
 
 
 def price(aims: Sequence[Aim], size: DesignSize, costs: Costs, alpha: float = 0.05) -> Candidate:

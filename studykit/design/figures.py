@@ -35,7 +35,7 @@ def sweep(aim: Aim, size: DesignSize, over: Swept, alpha: float = 0.05) -> pd.Da
         at = float(aim.margin * factor)
         tried = aim.with_gradient(at) if over == "gradient" else aim.with_margin(at)
         got = aim_chances(tried, size, alpha)
-        row = {over: aim.shown(at)} | ({"in_margins": factor} if over == "gradient" else {})
+        row = {over: aim.margin_at(at)} if over == "margin" else {over: aim.shown(at), "in_margins": factor}
         rows.append(row | {word: 100 * getattr(got, word) for word in WORDS})
     return pd.DataFrame(rows)
 
@@ -70,13 +70,16 @@ def chance_against(over: Swept, table: pd.DataFrame, aim: Aim, name: str = "") -
     figure, ax = _axes()
     for word, (line, mark) in LINES.items():
         ax.plot(table[over], table[word], color=INK, ls=line, lw=1.3, marker=mark, ms=3.5, mfc="white", label=word)
-    ax.set_xlabel(LABELS[over].format(name or aim.analyte, aim.unit), fontsize=9)
+    label = LABELS[over].replace("\u00b1", {-1: "below the mixed container,", 0: "\u00b1", 1: "above the mixed container,"}[
+        aim.side.sign])
+    ax.set_xlabel(label.format(name or aim.analyte, aim.unit), fontsize=9)
     ax.set_ylabel("chance, %", fontsize=9)
     ax.legend(fontsize=8, frameon=False)
     if over == "gradient":
-        ax.axvspan(0, aim.shown(aim.margin), color=BAND, zorder=0)
+        if not aim.side.sign:  # a one-sided margin is about no difference between lowest and uppermost
+            ax.axvspan(0, aim.shown(aim.margin), color=BAND, zorder=0)
     else:
-        ax.axvline(aim.shown(aim.margin), color=EDGE, lw=1, ls=(0, (4, 3)))
+        ax.axvline(aim.margin_at(aim.margin), color=EDGE, lw=1, ls=(0, (4, 3)))
     return figure
 
 

@@ -13,6 +13,9 @@ the study declares (``inference.declared``).  One set of studies serves
 every scatter, difference and margin of the same n and d, and the first n containers are the same whatever n, so
 that chances grow with the size as they should.  Their error is at most 0.6 % (one standard error, 8192 studies).
 
+**A one-sided margin** is about each zone against its mixed container (``inference.departures``): the same studies, by those
+contrasts, with zones of equal shares.  One container is judged against no such margin.
+
 **One container** cannot estimate its scatter: there s_r is taken as known (published) and sd_container_depth is part
 of what that container is.  All differences between d independent normal means lie within w of each other exactly
 when their range does, so both chances are range probabilities, exact by quadrature::
@@ -26,6 +29,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -33,9 +37,19 @@ from numpy.typing import NDArray
 from scipy import optimize, special, stats
 
 from studykit.inference.bounded import critical_beyond
-from studykit.inference.contrasts import Contrasts, contrasts_of, family, p_beyond, pair_rows, whole_pairs
+from studykit.inference.contrasts import (
+    Contrasts,
+    contrasts_of,
+    family,
+    p_beyond,
+    pair_rows,
+    sized,
+    whole_pairs,
+)
 from studykit.inference.critical_range import range_sf
 from studykit.inference.declared import declared_contrasts
+from studykit.inference.departures import beside_mixed, departures_between, mixed_rows
+from studykit.inference.margin import Margin
 from studykit.study.definition import Assumption, Scatter
 
 Array = NDArray[np.float64]
@@ -75,6 +89,17 @@ class DesignSize:
         if self.containers == 1:
             return math.inf
         return float((self.containers - 1) * (self.depths - 1 if self.scatter == "pooled" else 1))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Side:
+    """Which side of a margin counts: 1 above the mixed container, -1 below it, 0 both; ``log``: of 100 times logs."""
+
+    sign: Literal[-1, 0, 1] = 0
+    log: bool = False
+
+
+BOTH = Side()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +151,21 @@ def depth_effects(guess: Assumption, depths: int) -> Array:
     return np.linspace(0.0, guess.gradient, depths)
 
 
+def zone_effects(guess: Assumption, depths: int, side: Side) -> Array:
+    """True departures of the zones from their mixed container, of equal shares, from the surface down."""
+    effects = depth_effects(guess, depths)
+    if side.log:
+        return np.asarray(effects - 100 * (special.logsumexp(effects / 100) - math.log(depths)))
+    return np.asarray(effects - effects.mean())
+
+
+def _zones(size: DesignSize, guess: Assumption, studies: int, side: Side) -> Contrasts:
+    """Each zone against its mixed container in the same simulated studies, under their assumptions."""
+    drawn = drawn_cells(BLOCK * math.ceil(size.containers / BLOCK), size.depths, studies)[:size.containers]
+    spread = depth_mean_sd(size, guess) * math.sqrt(size.containers)
+    return zones_of(depth_effects(guess, size.depths) + spread * drawn.swapaxes(0, 1), side)
+
+
 @lru_cache(maxsize=96)
 def _studies(containers: int, depths: int, scatter: Scatter, studies: int = STUDIES) -> Contrasts:
     """All pairs of depths in the first of the simulated studies, whose cell means scatter by 1 and differ in nothing."""
@@ -146,6 +186,15 @@ def judged_cells(cells: Array, scatter: Scatter) -> Contrasts:
     return contrasts_of(cells) if scatter == "unstructured" else declared_contrasts(cells, scatter)
 
 
+def zones_of(cells: Array, side: Side) -> Contrasts:
+    """Zones of equal shares against their mixed containers, of studies (S, n, k) as a real study is judged."""
+    k = cells.shape[2]
+    scale = Margin.absolute(1.0) if not side.log else Margin.relative(1.0)
+    unit = 100.0 if side.log else 1.0
+    own = beside_mixed(departures_between(cells / unit, cells / unit, np.full(k, 1 / k), scale)[0]) * unit
+    return contrasts_of(own, mixed_rows(k))
+
+
 @lru_cache(maxsize=1024)
 def t_quantile(df: float, alpha: float) -> float:
     """Student's t that is exceeded with chance alpha; the normal quantile for infinite df."""
@@ -160,13 +209,15 @@ def _quantiles(size: DesignSize, alpha: float, studies: int) -> Array:
     return np.asarray(-special.stdtrit(_studies(size.containers, size.depths, size.scatter, studies).df, alpha))
 
 
-def _needed(found: Contrasts, size: DesignSize, alpha: float) -> Array:
+def _needed(found: Contrasts, size: DesignSize, alpha: float, side: Side = BOTH) -> Array:
     """The margin above which each study is homogeneous: the farthest end of its (1 - 2 alpha) intervals."""
-    return np.asarray((np.abs(found.estimate) + _quantiles(size, alpha, len(found.se)) * found.se).max(axis=1))
+    return np.asarray((sized(found.estimate, side.sign) + _quantiles(size, alpha, len(found.se)) * found.se).max(axis=1))
 
 
-def _made(size: DesignSize, guess: Assumption, studies: int = STUDIES) -> Contrasts:
+def _made(size: DesignSize, guess: Assumption, studies: int = STUDIES, side: Side = BOTH) -> Contrasts:
     """The simulated studies of a design under its assumptions."""
+    if side.sign:
+        return _zones(size, guess, studies, side)
     unit = _studies(size.containers, size.depths, size.scatter, studies)
     s = depth_mean_sd(size, guess) * math.sqrt(size.containers)
     shift = pair_rows(size.depths) @ depth_effects(guess, size.depths)
@@ -189,14 +240,32 @@ def _beyond(found: Contrasts, size: DesignSize, margin: float, alpha: float) -> 
     return float(np.sum(sure) + len(np.unique(study[beyond]))) / len(sure)
 
 
-def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES
-            ) -> OperatingCharacteristic:
+def _one_side(size: DesignSize, guess: Assumption, margin: float, alpha: float, studies: int, side: Side,
+              ) -> OperatingCharacteristic:
+    """``chances`` for a one-sided margin; one container can say nothing."""
+    se = depth_mean_sd(size, guess) * math.sqrt(1 - 1 / size.depths)
+    if size.containers == 1:
+        return OperatingCharacteristic(homogeneous=0.0, stratified=0.0, gradient_seen=0.0, se=se, df=math.inf)
+    found, k = _made(size, guess, studies, side), size.depths
+    far, least = (_quantiles(size, alpha / n, studies) for n in (k, 2 * k))
+    return OperatingCharacteristic(
+        homogeneous=float((_needed(found, size, alpha, side) < margin).mean()),
+        stratified=float((sized(found.estimate, side.sign) - margin > far * found.se).any(axis=1).mean()), se=se, df=size.df,
+        gradient_seen=float((np.abs(found.estimate) > least * found.se).any(axis=1).mean()), studies=studies)
+
+
+def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES,
+            side: Side = BOTH) -> OperatingCharacteristic:
     """Chance of each verdict for a balanced design, all pairs of depths; ``margin`` on the scale of the guess.
+
+    Of a one-sided margin (``side``) all zones against their mixed containers.
 
     Exact for one container (s_r taken as known), by simulated studies (the first ``studies``) for several.  Raises
     ValueError for a margin that is not above 0 or an alpha outside (0, 0.5).
     """
     _check(margin, alpha)
+    if side.sign:
+        return _one_side(size, guess, margin, alpha, studies, side)
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     if size.containers == 1:
         c = margin + critical_beyond(size.depths, math.inf, margin, math.sqrt(2) * s, alpha) * math.sqrt(2) * s
@@ -211,13 +280,13 @@ def chances(size: DesignSize, guess: Assumption, margin: float, *, alpha: float 
         gradient_seen=float((np.abs(found.estimate) > least * found.se).any(axis=1).mean()))
 
 
-def homogeneous_chance(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES
-                       ) -> float:
+def homogeneous_chance(size: DesignSize, guess: Assumption, margin: float, *, alpha: float = 0.05, studies: int = STUDIES,
+                       side: Side = BOTH) -> float:
     """Chance of "homogeneous" alone, as ``chances`` gives it, at a fraction of the work."""
     _check(margin, alpha)
     if size.containers == 1:
-        return _homogeneous(depth_effects(guess, size.depths), depth_mean_sd(size, guess), margin, alpha)
-    return float((_needed(_made(size, guess, studies), size, alpha) < margin).mean())
+        return 0.0 if side.sign else _homogeneous(depth_effects(guess, size.depths), depth_mean_sd(size, guess), margin, alpha)
+    return float((_needed(_made(size, guess, studies, side), size, alpha, side) < margin).mean())
 
 
 def _check(margin: float, alpha: float) -> None:
@@ -245,11 +314,13 @@ def depth_mean_sd(size: DesignSize, guess: Assumption) -> float:
     return math.sqrt((own + guess.s_r**2 / size.replicates) / size.containers)
 
 
-def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05, studies: int = STUDIES
-                      ) -> float:
+def resolvable_margin(size: DesignSize, guess: Assumption, *, chance: float = 0.8, alpha: float = 0.05, studies: int = STUDIES,
+                      side: Side = BOTH) -> float:
     """The smallest margin for which "homogeneous" is reached with probability ``chance``."""
+    if size.containers == 1 and side.sign:
+        return math.inf
     if size.containers > 1:
-        need = np.sort(_needed(_made(size, guess, studies), size, alpha))
+        need = np.sort(_needed(_made(size, guess, studies, side), size, alpha, side))
         return float(need[math.ceil(chance * len(need)) - 1]) * (1 + 1e-12)
     s, effects = depth_mean_sd(size, guess), depth_effects(guess, size.depths)
     low = float(np.ptp(effects)) + 1e-9 * s

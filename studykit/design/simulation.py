@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.design.cheapest import Aim
-from studykit.design.operating import DesignSize, OperatingCharacteristic, depth_effects, judged_cells
+from studykit.design.operating import DesignSize, OperatingCharacteristic, depth_effects, judged_cells, zones_of
 from studykit.inference.contrasts import word_codes
 
 Array = NDArray[np.float64]
@@ -95,7 +95,7 @@ def simulate_studies(aims: Sequence[Aim], size: DesignSize, trouble: Trouble | N
     for i, aim in enumerate(aims):
         y = _values(aim, size, trouble, studies, np.random.default_rng(streams[i + 1]))
         gone = lost if trouble.limit is None else lost | (y < trouble.limit)
-        within[i], beyond[i], beyond_holm[i], failed[i] = _judge(y, gone, aim.margin, size, alpha, len(aims))
+        within[i], beyond[i], beyond_holm[i], failed[i] = _judge(y, gone, aim, size, alpha, len(aims))
     made = tuple((a.analyte, OperatingCharacteristic(
         homogeneous=float(within[i].mean()), stratified=float(beyond[i].mean()), gradient_seen=math.nan, se=math.nan,
         df=math.nan, studies=studies)) for i, a in enumerate(aims))
@@ -136,14 +136,15 @@ class _Judged(NamedTuple):
     failed: NDArray[np.bool_]
 
 
-def _judge(y: Array, gone: NDArray[np.bool_], margin: float, size: DesignSize, alpha: float, analytes: int) -> _Judged:
+def _judge(y: Array, gone: NDArray[np.bool_], aim: Aim, size: DesignSize, alpha: float, analytes: int) -> _Judged:
     """The words of studies (rows, studies); what is ``gone`` never arrived."""
     shape = (size.containers, size.depths, size.replicates, y.shape[1])
     seen = ~gone.reshape(shape)
     count = seen.sum(axis=2)
     total = np.where(seen, y.reshape(shape), 0.0).sum(axis=2)
     cells = np.where(count > 0, total / np.maximum(count, 1), np.nan).transpose(2, 0, 1)
-    found = judged_cells(cells, size.scatter)
-    words, careful = (word_codes(found, margin, a, depths=size.depths) for a in (alpha, alpha / analytes))
+    found = zones_of(cells, aim.side) if aim.side.sign else judged_cells(cells, size.scatter)
+    words, careful = (word_codes(found, aim.margin, a, depths=size.depths, side=aim.side.sign)
+                      for a in (alpha, alpha / analytes))
     failed = ~np.asarray(found.judged).all(axis=1)
     return _Judged(np.asarray(words == 1), np.asarray(words == 2), np.asarray(careful == 2), np.asarray(failed))

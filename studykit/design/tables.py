@@ -173,10 +173,10 @@ def said_table(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
     """
     rows = []
     for a in view.aims:
-        still, layered = a.with_gradient(0.0), a.with_gradient(2 * a.margin)
+        still, layered = a.with_gradient(0.0), a.beyond_by(2, view.size.depths)
         got = aim_chances(a, view.size, view.study.alpha)
-        least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha)
-        rows.append({"analyte": a.analyte, "margin": a.shown(a.margin), "smallest margin": a.shown(least),
+        least = resolvable_margin(view.size, still.guess, chance=chance, alpha=view.study.alpha, side=a.side)
+        rows.append({"analyte": a.analyte, "margin": a.margin_at(a.margin), "smallest margin": a.margin_at(least),
                      "unit": a.unit,
                      "homogeneous if nothing settled": chance_percent(still, view, "homogeneous"),
                      "stratified if twice the margin": chance_percent(layered, view, "stratified"),
@@ -211,11 +211,19 @@ def two_more(view: DesignView) -> str:
     for a in view.aims:
         still = a.with_gradient(0.0)
         now, then = (f"{100 * right_chance(still, z, view.study.alpha):.0f}" for z in (size, more))
-        least, less = (a.shown(resolvable_margin(z, still.guess, alpha=view.study.alpha)) for z in (size, more))
+        least, less = (a.margin_at(resolvable_margin(z, still.guess, alpha=view.study.alpha, side=a.side))
+                       for z in (size, more))
         chance = f"in {then} instead of {now} % of studies" if now != then else f"in {now} % of studies as before"
         lines.append(f"- {view.study.label_of(a.analyte)}: homogeneous, if nothing settled, {chance}; smallest margin "
-                     f"{around(less, a.unit)} instead of {around(least, a.unit)}.")
+                     f"{_size_of(a, less)} instead of {_size_of(a, least)}.")
     return "\n".join(lines)
+
+
+def _size_of(aim: Aim, margin: float) -> str:
+    """A margin as told, in words."""
+    if not aim.side.sign:
+        return around(margin, aim.unit)
+    return f"{margin:.3g} {aim.unit} {'below' if aim.side.sign < 0 else 'above'} the mixed container"
 
 
 def _judged_by(size: DesignSize) -> str:
@@ -241,8 +249,8 @@ def ladder(view: DesignView, chance: float = 0.8) -> pd.DataFrame:
         row: dict[str, Any] = {"containers": n, "determinations per sample": k, "results": size.determinations,
                                "this plan": "yes" if (n, k) == plan else ""}
         for a in view.aims:
-            least = resolvable_margin(size, a.with_gradient(0.0).guess, chance=chance, alpha=view.study.alpha)
-            row[f"{a.analyte}, {a.unit}"] = a.shown(least)
+            least = resolvable_margin(size, a.with_gradient(0.0).guess, chance=chance, alpha=view.study.alpha, side=a.side)
+            row[f"{a.analyte}, {a.unit}"] = a.margin_at(least)
         rows.append(row)
     return _table(rows if view.aims else [])
 
@@ -302,7 +310,7 @@ def by_analyte(view: DesignView) -> pd.DataFrame:
     rows = []
     for a in view.aims:
         got = cheapest((a,), view.costs, view.limits, target=view.settings.target, alpha=view.study.alpha, few=1)
-        row: dict[str, Any] = {"analyte": a.analyte, "right verdict": a.right_word}
+        row: dict[str, Any] = {"analyte": a.analyte, "right verdict": a.right_at(view.size.depths)}
         if got.found is None:
             row["decided by"] = "no design of the grid"
         else:
@@ -352,7 +360,8 @@ def confounded_words(study: Study, containers: pd.DataFrame, samples: pd.DataFra
     return tuple(a.words() for a in (*watched_aliases(study, containers), *tied))
 
 
-EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatability", "profiles not guessed")
+EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatability", "profiles not guessed",
+         "one-sided margin")
 """Warnings that ``check`` says before anything is drawn; afterwards the first three only."""
 
 
@@ -402,8 +411,8 @@ def record_design(stage: OpenStage, view: DesignView, found: SearchResult | None
         still = a.with_gradient(0.0)
         stage.record(f"{a.analyte}, chance of homogeneous if nothing settled",
                      chance_percent(still, view, "homogeneous"), "%", table="chances")
-        least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha)
-        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.shown(least), a.unit,
+        least = resolvable_margin(view.size, still.guess, alpha=view.study.alpha, side=a.side)
+        stage.record(f"{a.analyte}, smallest margin shown in 80 % of studies", a.margin_at(least), a.unit,
                      table="chances")
     if found is not None and found.found is not None:
         stage.record("cost of the cheapest design", found.found.cost, view.settings.currency, table="cheapest")

@@ -10,6 +10,7 @@ from studykit.ageing import ahead
 from studykit.ageing.courses import Course
 from studykit.core.errors import single
 from studykit.design import operating
+from studykit.design.assumptions import side_of
 from studykit.inference import Margin
 from studykit.study.amounts import count, margin_of, on_margin, scatter_of
 from studykit.study.definition import Assumption
@@ -25,7 +26,8 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
 
     ``margin``, ``repeatability`` (standard deviation of one determination), ``profiles`` (standard deviation of
     the containers' own depth profiles) and ``difference`` (true lowest minus uppermost depth) are texts with
-    their unit, '5 %' or '2 mg/kg'; a bare number is refused, because 5 could be either. ``shape`` is 'linear'
+    their unit, '5 %' or '2 mg/kg'; a bare number is refused, because 5 could be either. '20 % below' or '20 % above' is a
+    margin on that side of the mixed container alone, its zones taken as equal shares. ``shape`` is 'linear'
     or 'lowest only'. The words are those for the mean: for a whole stock, containers count on their own too, and with
     none of n beyond the margin at least 1 - alpha**(1/n) of the stock may be (22 % with 12).
     Raises BadInput for amounts of different kinds and for impossible counts.
@@ -42,7 +44,7 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
     _check_alpha(alpha)
     size = operating.DesignSize(containers=count(containers, "containers"), depths=count(depths, "depths", 2),
                                 replicates=count(determinations, "determinations"))
-    return operating.chances(size, expected, scale.shown_sd(scale.edge), alpha=alpha)
+    return operating.chances(size, expected, scale.shown_sd(scale.edge), alpha=alpha, side=side_of(scale))
 
 
 def _check_alpha(alpha: object) -> None:
@@ -63,6 +65,9 @@ def time_chances(*, containers: int, ages: Sequence[float], margin: str, repeata
     Raises BadInput for amounts of different kinds, impossible counts and ages that carry no line.
     """
     declared, unit = margin_of(margin)
+    if declared.side:
+        raise single("margin", "a one-sided margin is about zones against their mixed container, and time is told of the "
+                     "difference between the lowest and the uppermost depth", "leave out the side", value=margin)
     scale, nothing = Margin.declared(declared, unit), "0 %" if declared.relative else f"0 {unit}"
     _check_alpha(alpha)
     _check_months(ages, months_to_margin)

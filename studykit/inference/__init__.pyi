@@ -2,11 +2,13 @@ from . import bounded as bounded
 from . import contrasts as contrasts
 from . import critical_range as critical_range
 from . import declared as declared
+from . import departures as departures
 from . import equivalence as equivalence
 from . import homogeneity as homogeneity
 from . import influence as influence
 from . import judge as judge
 from . import margin as margin
+from . import own as own
 from . import power as power
 from . import share as share
 from . import single as single
@@ -27,11 +29,13 @@ __all__ = [
     "contrasts",
     "critical_range",
     "declared",
+    "departures",
     "equivalence",
     "homogeneity",
     "influence",
     "judge",
     "margin",
+    "own",
     "power",
     "share",
     "single",

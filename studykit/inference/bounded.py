@@ -316,12 +316,12 @@ def judge_bounds(low: ArrayLike, high: ArrayLike, margin: Margin, labels: Sequen
         raise ValueError("low must not be above high")
     forms = linear_forms(lo, hi, None if groups is None else np.asarray(groups, dtype=float))
     names = tuple(f"{labels[int(r.argmax())]} - {labels[int(r.argmin())]}" for r in pair_rows(len(labels)))
-    spans = [_limits(f if limits else None, step, level) for f in forms]
+    spans = [limits_of(f if limits else None, step, level) for f in forms]
     within, against = _homogeneous(forms, margin.edge, alpha, step)
     word = "homogeneous" if within else "stratified" if _stratified(forms, margin.edge, alpha, step, len(labels)) else (
         "inconclusive")
     bounded, cells = int(np.sum(hi > lo)), int(np.sum(~np.isnan(lo)))
-    return BoundedVerdict(word=word, reason=_reason(word, bounded, cells, _endless(lo, hi, margin)),
+    return BoundedVerdict(word=word, reason=reason_of(word, bounded, cells, _endless(lo, hi, margin)),
                           labels=names, low=tuple(s[0] for s in spans), high=tuple(s[1] for s in spans), level=level,
                           contradicted=against and word == "inconclusive", bounded=bounded, cells=cells)
 
@@ -334,8 +334,9 @@ def _endless(low: Array, high: Array, margin: Margin) -> str:
             "a value below or above the end of the method's range could lie anywhere beyond it")
 
 
-def _reason(word: str, bounded: int, cells: int, endless: str) -> str:
-    text = f"{bounded} of {cells} means of a container at a depth are known only within bounds"
+def reason_of(word: str, bounded: int, cells: int, endless: str, what: str = "means of a container at a depth") -> str:
+    """Why a word holds, or none does, wherever values lie that are known only within bounds."""
+    text = f"{bounded} of {cells} {what} are known only within bounds"
     if word != "inconclusive":
         return f"{text}; wherever between them they lie, the word is {word}."
     if endless:
@@ -343,14 +344,16 @@ def _reason(word: str, bounded: int, cells: int, endless: str) -> str:
     return f"{text}, and no word holds wherever between them they lie."
 
 
-def _limits(f: Linear | None, step: float, level: float) -> tuple[float, float]:
+def limits_of(f: Linear | None, step: float, level: float) -> tuple[float, float]:
+    """Limits of a form that hold wherever its readings lie; infinite where it cannot be judged."""
     if f is None:
         return -math.inf, math.inf
-    c, floor = _t(f.df, (1 + level) / 2), _floor(f, step)
+    c, floor = t_of(f.df, (1 + level) / 2), _floor(f, step)
     return -largest(f, c, floor, -1.0, nodes=1).bound, largest(f, c, floor, 1.0, nodes=1).bound
 
 
-def _t(df: float, level: float) -> float:
+def t_of(df: float, level: float) -> float:
+    """Student's t."""
     return float(special.stdtrit(df, level))
 
 
@@ -365,7 +368,7 @@ def _homogeneous(forms: list[Linear | None], edge: float, alpha: float, step: fl
         if f is None:
             return False, False
         for sign in (1.0, -1.0):
-            found = largest(f, _t(f.df, 1 - alpha), _floor(f, step), sign, enough=edge)
+            found = largest(f, t_of(f.df, 1 - alpha), _floor(f, step), sign, enough=edge)
             proven &= found.bound < edge
             against |= found.attained >= edge
     return proven, against
@@ -395,7 +398,7 @@ def group_bounds(low: Array, high: Array, *, edge: float, alpha: float, step: fl
     ``looked_at``: how many groups share alpha for "shown beyond".
     """
     forms = linear_forms(low, high)
-    return [(*_limits(f, step, 1 - 2 * alpha), _beyond(f, edge, alpha / looked_at, step, low.shape[1])) for f in forms]
+    return [(*limits_of(f, step, 1 - 2 * alpha), _beyond(f, edge, alpha / looked_at, step, low.shape[1])) for f in forms]
 
 
 def critical_beyond(k: int, df: float, edge: float, se: float, alpha: float) -> float:

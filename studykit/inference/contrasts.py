@@ -381,19 +381,30 @@ def _upper(c: Contrasts, number: Array) -> Array:
     return np.asarray(special.stdtr(np.where(c.judged, c.df, 1.0), -_ratio(number, c.se)))
 
 
-def p_within(c: Contrasts, edge: float) -> Array:
-    """Two one-sided tests of each contrast (Schuirmann 1987): small speaks for |difference| < edge. (S, K)."""
-    _positive(edge)
-    return np.where(c.judged, _upper(c, edge - np.abs(c.estimate)), 1.0)
+def sized(estimate: Array, side: int) -> Array:
+    """How far an estimate lies towards the margin: its size, or, of a margin on one side (1 above, -1 below), that way."""
+    return np.asarray(side * estimate if side else np.abs(estimate))
 
 
-def p_beyond(c: Contrasts, edge: float, *, depths: int | None = None) -> Array:
-    """Small speaks for |difference| > edge, with the whole family taken into account. (S, K).
+def p_within(c: Contrasts, edge: float, *, side: int = 0) -> Array:
+    """Two one-sided tests of each contrast (Schuirmann 1987): small speaks for |difference| < edge. (S, K).
 
-    ``depths``: k where the contrasts are all pairs of k depths; None charges every contrast in full.
+    ``side``: 1 or -1 for a margin on the upper or the lower side only, which is one test of each contrast.
     """
     _positive(edge)
-    size = np.abs(c.estimate)
+    return np.where(c.judged, _upper(c, edge - sized(c.estimate, side)), 1.0)
+
+
+def p_beyond(c: Contrasts, edge: float, *, depths: int | None = None, side: int = 0) -> Array:
+    """Small speaks for |difference| > edge, with the whole family taken into account. (S, K).
+
+    ``depths``: k where the contrasts are all pairs of k depths; None charges every contrast in full. ``side``: as in
+    ``p_within``; every contrast is then charged in full, on that side alone.
+    """
+    _positive(edge)
+    size = sized(c.estimate, side)
+    if side:
+        return np.where(c.judged, np.minimum(size.shape[1] * _upper(c, size - edge), 1.0), 1.0)
     shown = union_p(lambda shift: _upper(c, size + shift), edge, family(size.shape[1], depths))
     return np.where(c.judged, np.minimum(shown, 1.0), 1.0)
 
@@ -436,12 +447,13 @@ def intervals(c: Contrasts, level: float, *, together: bool = False) -> tuple[Ar
     return c.estimate - half, c.estimate + half
 
 
-def word_codes(c: Contrasts, edge: float, alpha: float = 0.05, *, depths: int | None = None) -> NDArray[np.int8]:
+def word_codes(c: Contrasts, edge: float, alpha: float = 0.05, *, depths: int | None = None,
+               side: int = 0) -> NDArray[np.int8]:
     """0 inconclusive, 1 homogeneous (every contrast within), 2 stratified (some contrast beyond). (S,)."""
-    out = np.asarray(np.all(p_within(c, edge) < alpha, axis=1), dtype=np.int8)
-    some = np.flatnonzero(np.any(np.abs(c.estimate) > edge, axis=1))
+    out = np.asarray(np.all(p_within(c, edge, side=side) < alpha, axis=1), dtype=np.int8)
+    some = np.flatnonzero(np.any(sized(c.estimate, side) > edge, axis=1))
     if len(some):
-        out[some] = np.where(np.any(p_beyond(c.taken(some), edge, depths=depths) < alpha, axis=1), 2, 0)
+        out[some] = np.where(np.any(p_beyond(c.taken(some), edge, depths=depths, side=side) < alpha, axis=1), 2, 0)
     return out
 
 

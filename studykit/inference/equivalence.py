@@ -183,7 +183,9 @@ class Comparison:
 
     def p_beyond_of(self, contrast: Contrast, edge: float | None = None) -> float:
         """The same for one of the contrasts, the others being charged to it (``contrasts.union_p``)."""
-        size, at = abs(contrast.estimate), self.margin.edge if edge is None else edge
+        size, at = self.margin.sized(contrast.estimate), self.margin.edge if edge is None else edge
+        if self.margin.side:
+            return min(1.0, self.size * float(stats.t.sf((size - at) / contrast.se, contrast.df)))
 
         def tail(shift: float) -> Array:
             return np.asarray(stats.t.sf((size + shift) / contrast.se, contrast.df))
@@ -202,8 +204,8 @@ class Comparison:
 
     def _bound(self, contrast: Contrast) -> float:
         """The largest edge that this contrast shows to be exceeded; 0 where not even zero is."""
-        top = abs(contrast.estimate)
-        if top == 0 or self.p_beyond_of(contrast, 0.0) >= self.alpha:
+        top = self.margin.sized(contrast.estimate)
+        if top <= 0 or self.p_beyond_of(contrast, 0.0) >= self.alpha:
             return 0.0
         return float(optimize.brentq(lambda e: self.p_beyond_of(contrast, e) - self.alpha, 0.0, top, xtol=1e-9 * top))
 
@@ -217,7 +219,7 @@ class Comparison:
     @property
     def widest(self) -> Contrast:
         """The contrast with the largest estimate in size."""
-        return max((t.contrast for t in self.tests), key=lambda c: abs(c.estimate))
+        return max((t.contrast for t in self.tests), key=lambda c: self.margin.sized(c.estimate))
 
     @property
     def deciding(self) -> Contrast:
@@ -235,8 +237,9 @@ class Comparison:
         return tuple(self.simultaneous_of(t.contrast) for t in self.tests)
 
     def at_least_shown(self) -> tuple[float, str]:
-        """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit."""
-        return self.margin.shown(self.at_least), self.unit
+        """``at_least`` as reported: per cent on the log scale, else in the contrasts' unit; below a mixed container how far."""
+        shown = self.margin.shown
+        return -shown(-self.at_least) + 0.0 if self.margin.side < 0 else shown(self.at_least), self.unit
 
     def to_table(self) -> pd.DataFrame:
         """One row a contrast: estimate, both intervals as reported, p of the two one-sided tests."""

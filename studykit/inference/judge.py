@@ -39,10 +39,22 @@ from studykit.inference.contrasts import (
     intervals,
     p_beyond,
     p_within,
-    pair_rows,
     word_codes,
 )
+from studykit.inference.departures import beside_mixed, between, departures_between, group_between, mixed_rows
 from studykit.inference.margin import Interval, Margin
+from studykit.inference.own import (
+    contrasts_in,
+    ends_of,
+    known,
+    middle_of,
+    near_differences,
+    noise_of_one,
+    own_differences,
+    rounded_in,
+    side_of,
+    span_of_one,
+)
 from studykit.inference.share import all_one_way, next_container, share_upper, shown_beyond
 from studykit.inference.table import CellBounds, read_layout, read_table
 
@@ -51,8 +63,6 @@ StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]
 MOSTLY = 0.5
 MOSTLY_LIMITS = ("More than half of the values are known only as a limit: what is said holds wherever they lie, but a study "
                  "folder reports such an analyte as not assessed, since its method hardly sees it.")
-DUST = 1e-13
-"""Share of the largest value within which numbers inside the computer are one."""
 WORDS: tuple[MeanWord, MeanWord, MeanWord] = ("inconclusive", "homogeneous", "stratified")
 
 
@@ -82,18 +92,20 @@ class Judgement:
 
 
 def judge(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[object], alpha: float = 0.05,
-          share: float | None = None, groups: Sequence[str] = ()) -> Judgement:
+          share: float | None = None, groups: Sequence[str] = (), weights: Sequence[float] | None = None) -> Judgement:
     """Judge one analyte of many containers from a table of determinations.
 
     table: columns container, depth and value (numbers, or text as "<2" and ">50"), one row a determination, and any
     columns named in ``groups`` (one level a container). margin: {"relative_percent": 20}, {"factor": 2} or {"absolute": 2};
+    with "side": "below" or "above" it is about every zone against its mixed container, and ``weights`` are then the shares of
+    the container that the depths stand for (None: equal);
     depths: the labels from the surface down, of any dtype; share: largest share of containers (0 to 1) that may lie
     beyond the margin, None where only the mean and what is shown of single containers and groups count.
     A stated repeatability cannot be given here: of single determinations the noise is not known, so the bound of the share is
     twice as large, and a stock that a study folder with a stated repeatability calls homogeneous may be inconclusive.
     BadInput names every fault of the call and of the table at once.
     """
-    scale, cells = read_table(table, margin=margin, depths=depths, alpha=alpha, share=share, groups=groups)
+    scale, cells = read_table(table, margin=margin, depths=depths, alpha=alpha, share=share, groups=groups, weights=weights)
     return judge_cells(cells, scale, alpha=alpha, share=share)
 
 
@@ -101,7 +113,7 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     """The same from the cells of a table; see ``judge``."""
     whole, apart = mean_cells(cells)
     found, word, low, high, why = mean_of(whole, margin, alpha)
-    noise, df, span = cells.noise_se, cells.noise_df, cells.noise_span
+    noise, df, span = noise_of_one(cells, cells.noise_se), cells.noise_df, span_of_one(cells)
     bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha,
                         noise_span=span)
     beyond = containers_beyond(cells, margin, noise, df, alpha, twice=True)
@@ -124,10 +136,10 @@ def mean_cells(cells: CellBounds) -> tuple[CellBounds, tuple[str, ...]]:
     """The cells that the mean is judged from: without groups where some group lacks a pair of depths, with the reason."""
     if cells.groups is None:
         return cells, ()
-    found, plain = (contrasts_of(_known(cells)[None], groups=g, step=cells.step).judged for g in (cells.groups, None))
+    found, plain = (contrasts_in(c).judged for c in (cells, replace(cells, groups=None)))
     if found.all() or not plain.all():
         return cells, ()
-    lost = np.isnan(_known(cells))
+    lost = np.isnan(known(cells))
     names = [name for name, mine in zip(cells.group_names, cells.groups.T > 0, strict=False) if lost[mine].all(axis=0).any()]
     told = f" ({', '.join(names)})" if names else ""
     return replace(cells, groups=None), (
@@ -135,22 +147,17 @@ def mean_cells(cells: CellBounds) -> tuple[CellBounds, tuple[str, ...]]:
         "apart, and nothing is said of that group.",)
 
 
-def _known(cells: CellBounds) -> Array:
-    """Cell means at the middle of what they can be, (n, k); NaN where lost or without an end."""
-    with np.errstate(invalid="ignore"):
-        middle = (cells.low + cells.high) / 2
-    return np.where(np.isfinite(middle), middle, np.nan)
-
-
 def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     """Prediction of the next container's lowest minus uppermost depth, as told, wherever values lie that are bounds.
 
     Rounding counts as a bound where it is coarser than the containers scatter. None for fewer than three containers
     with both ends, where a limit leaves it anywhere, and where a container that has lost an end, and so cannot count, differs
-    by more than the margin between other depths.
+    by more than the margin between other depths. None for a one-sided margin, which is about no such pair.
     """
-    middle = _middle(cells)[:, cells.k - 2]
-    ends = ~np.isnan(_ends(cells, False)[0][:, cells.k - 2])  # of a limit without an end both are infinite, of a lost one NaN
+    if cells.departures is not None:
+        return None
+    middle = middle_of(cells)[:, cells.k - 2]
+    ends = ~np.isnan(ends_of(cells, False)[0][:, cells.k - 2])  # of a limit without an end both are infinite, of a lost one NaN
     seen = middle[np.isfinite(middle)]
     passed = np.nanmax(np.abs(own_differences(cells, math.inf)), axis=1, initial=0.0) > margin.edge
     if ends.sum() < 3 or (passed & ~ends).any():
@@ -158,7 +165,7 @@ def next_of(cells: CellBounds, margin: Margin, level: float) -> Interval | None:
     rounded = len(seen) < 2 or float(seen.std(ddof=1)) < COARSE * cells.step
     if not rounded and len(seen) == ends.sum():
         return margin.shown_interval(next_container(seen, level))
-    least, most = (x[ends, cells.k - 2] for x in _ends(cells, rounded))
+    least, most = (x[ends, cells.k - 2] for x in ends_of(cells, rounded))
     low, high = mean_hull(least, most, level, math.sqrt(1 + 1 / len(least)))
     return margin.shown_interval(Interval(low=low, high=high, level=level)) if (
         math.isfinite(low) and math.isfinite(high)) else None
@@ -198,21 +205,6 @@ def stock_word(mean_word: str, *, share_upper: float, share: float | None, conta
     return "homogeneous" if mean_word == "homogeneous" and enough else "inconclusive"
 
 
-def own_differences(cells: CellBounds, noise_se: float | None) -> Array:
-    """Every container's own differences, (n, K), at the worst end of what its readings allow; NaN where lost.
-
-    noise_se: of one difference, or None where it is not known: rounding that is coarser than it is a bound too.
-    """
-    least, most = _ends(cells, _rounded(cells, noise_se))
-    return np.where(np.abs(least) > np.abs(most), least, most)
-
-
-def near_differences(cells: CellBounds, noise_se: float | None) -> Array:
-    """The same at the end nearest to zero: what is the least that a container differs."""
-    least, most = _ends(cells, _rounded(cells, noise_se))
-    return np.where(np.isnan(least), np.nan, np.where(least > 0, least, np.where(most < 0, most, 0.0)))
-
-
 def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
                       twice: bool = False) -> NDArray[np.int8]:
     """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``.
@@ -221,15 +213,18 @@ def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None,
     own limits lie at their near end together, or apart, then about their middle: what is shown at both ends is shown between.
     """
     def shown(d: Array, noise: float | Array | None) -> NDArray[np.int8]:
-        return shown_beyond(d, margin.edge, noise_se=noise, noise_df=noise_df, alpha=alpha, clear=_middle(cells))
+        return shown_beyond(d, margin.edge, noise_se=noise, noise_df=noise_df, alpha=alpha, clear=middle_of(cells))
 
     near = near_differences(cells, noise_se)
     if not twice or cells.noise_span is None or cells.noise_span[0] == cells.noise_span[1]:
         return shown(near, noise_se)
-    least, most = _ends(cells, _rounded(cells, noise_se))
+    least, most = ends_of(cells, rounded_in(cells, noise_se))
     with np.errstate(invalid="ignore"):
         middle = np.where(np.isfinite(near), (least + most) / 2, np.nan)
-    together, apart = shown(near, cells.noise_others), shown(middle, cells.noise_span[1])
+    if cells.departures is not None:
+        middle = cells.departures.towards(middle)
+    others = None if cells.noise_others is None else cells.noise_others * cells.noise_part
+    together, apart = shown(near, others), shown(middle, cells.noise_span[1] * cells.noise_part)
     return np.where(together == apart, together, 0).astype(np.int8)
 
 
@@ -241,7 +236,8 @@ def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, no
     container's own limits may carry past the margin is enough.
     """
     shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, twice=twice)
-    far, least = own_differences(cells, noise_se), cells.noise_span[0] if twice and cells.noise_span else noise_se
+    span = span_of_one(cells)
+    far, least = own_differences(cells, noise_se), span[0] if twice and span else noise_se
     with np.errstate(invalid="ignore"):
         passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
             far, margin.edge, noise_se=least, noise_df=noise_df, alpha=alpha) != 0
@@ -254,7 +250,9 @@ def groups_that_may(cells: CellBounds, margin: Margin) -> tuple[str, ...]:
     if cells.groups is None or cells.exact.all():
         return ()
     rows = np.asarray(cells.groups) > 0
-    least, most = _ends(cells, False)
+    least, most = ends_of(cells, False)
+    if cells.departures is not None:
+        least, most = cells.departures.towards(least), cells.departures.towards(most)
     own = [g for g in range(rows.shape[1]) if not cells.exact[rows[:, g]].all()]
     with np.errstate(all="ignore"):
         far = {g: max(float(np.nanmax(np.abs(np.nanmean(end[rows[:, g]], axis=0)))) for end in (least, most)) for g in own}
@@ -265,9 +263,7 @@ def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:
     """One sentence that names the containers and groups of ``may_lie_beyond`` and ``groups_that_may``."""
     if not may:
         return ()
-    span = margin.text.lstrip("±")
-    return (f"Values known only as a limit leave open whether these differ between depths by more than {span}: "
-            f"{', '.join(may)}.",)
+    return (f"Values known only as a limit leave open whether these {margin.exceeded}: {', '.join(may)}.",)
 
 
 def lost_reasons(cells: CellBounds) -> tuple[str, ...]:
@@ -277,27 +273,9 @@ def lost_reasons(cells: CellBounds) -> tuple[str, ...]:
     if not lost:
         return ()
     told = ", ".join(f"{x} of {n} at {d}" for d, x in lost.items())
+    whole = " A container that lacks a depth has no known mean, so none of its depths counts." * bool(side_of(cells))
     return (f"Containers without a value: {told}. The mean is that of the others: if it was the settled ones that could not be "
-            "drawn, it hides them.",)
-
-
-def _rounded(cells: CellBounds, noise_se: float | None) -> bool:
-    return noise_se is None or noise_se < COARSE * cells.step
-
-
-def _middle(cells: CellBounds) -> Array:
-    """Containers' own differences where all their values are numbers, else NaN, (n, K)."""
-    return np.where(cells.exact[:, None], _ends(cells, False)[0], np.nan)
-
-
-def _ends(cells: CellBounds, rounded: bool) -> tuple[Array, Array]:
-    """Least and most of every container's differences; ``rounded``: each number anywhere within its step, or its last bits."""
-    rows = pair_rows(cells.k)
-    first, second = rows.argmin(axis=1), rows.argmax(axis=1)
-    low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
-    dust = DUST * float(np.max(np.abs(low), where=np.isfinite(low), initial=0.0)) if rounded else 0.0
-    with np.errstate(invalid="ignore"):
-        return low[:, second] - high[:, first] - dust, high[:, second] - low[:, first] + dust
+            f"drawn, it hides them.{whole}",)
 
 
 def mean_of(cells: CellBounds, margin: Margin, alpha: float, *,
@@ -307,32 +285,41 @@ def mean_of(cells: CellBounds, margin: Margin, alpha: float, *,
     Bounds count where a value is a limit, and where rounding is coarser than the scatter of containers' differences.
     ``limits``: False for the word alone.
     """
-    known = _known(cells)
-    found = contrasts_of(known[None], groups=cells.groups, step=cells.step)
-    limited, rounded = not cells.exact.all(), bool(coarse(within_groups(known, cells.groups, found), cells.step)[0])
+    found = contrasts_in(cells)
+    limited, rounded = not cells.exact.all(), _coarse_in(cells, found)
     if not limited and not rounded:
-        code = int(word_codes(found, margin.edge, alpha, depths=cells.k)[0])
+        code = int(word_codes(found, margin.edge, alpha, depths=cells.k, side=side_of(cells))[0])
         return found, WORDS[code], np.full(0, 0.0), np.full(0, 0.0), _mean_reasons(found, WORDS[code], margin, alpha)
     low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
-    verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
-                           level=1 - 2 * alpha, limits=limits)
+    if cells.departures is None:
+        verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
+                               level=1 - 2 * alpha, limits=limits)
+    else:
+        verdict = between(*ends_of(cells, rounded), margin, cells.labels, alpha=alpha, step=cells.step * cells.noise_part)
     word: MeanWord = next(w for w in WORDS if w == verdict.word)
     why = verdict.reason if limited else f"Readings were rounded more coarsely than they scatter: {verdict.reason}"
     return found, word, np.array(verdict.low), np.array(verdict.high), (why,)
 
 
-def within_groups(known: Array, groups: Array | None, found: Contrasts) -> Contrasts:
+def _coarse_in(cells: CellBounds, found: Contrasts) -> bool:
+    """Whether readings were rounded more coarsely than the contrasts scatter within groups."""
+    d, step = cells.departures, cells.step * cells.noise_part
+    inner = within_groups(known(cells) if d is None else d.cells, cells.groups, found, None if d is None else d.rows)
+    return bool(coarse(inner, step)[0])
+
+
+def within_groups(cells: Array, groups: Array | None, found: Contrasts, rows: Array | None = None) -> Contrasts:
     """``found``, or where there are groups the contrasts of what is left within them, which rounding is held against."""
     if groups is None:
         return found
-    inner, (n, q) = contrasts_of(rest_of(known, groups)[None]), groups.shape
+    inner, (n, q) = contrasts_of(rest_of(cells, groups)[None], rows), groups.shape
     return replace(inner, se=inner.se * math.sqrt((n - 1) / max(n - q, 1)))
 
 
-def rest_of(known: Array, groups: Array) -> Array:
+def rest_of(cells: Array, groups: Array) -> Array:
     """Cells (n, k) less what least squares on the groups' columns says of them, depth by depth; NaN where lost."""
-    rest = known.copy()
-    for j, column in enumerate(known.T):
+    rest = cells.copy()
+    for j, column in enumerate(cells.T):
         ok = np.isfinite(column)
         rest[ok, j] -= groups[ok] @ np.linalg.lstsq(groups[ok], column[ok], rcond=None)[0]
     return rest
@@ -347,9 +334,14 @@ def coarse(found: Contrasts, step: float | Array) -> NDArray[np.bool_]:
 
 def _mean_reasons(found: Contrasts, word: str, margin: Margin, alpha: float) -> tuple[str, ...]:
     if not found.judged.all():
-        return ("Too few containers have the same depths, in all or in some group, so that not every pair of depths can be "
-                "judged.",)
+        return ("Too few containers have the same depths, in all or in some group, so that not every "
+                f"{'depth' if margin.side else 'pair of depths'} can be judged.",)
     span = margin.text.lstrip("±")
+    if margin.side:
+        return ({"homogeneous": f"On average over the containers no depth lies more than {span}, as is shown.",
+                 "stratified": f"On average over the containers some depth is shown to lie more than {span}.",
+                 "inconclusive": f"On average over the containers it is shown neither that some depth lies more than {span} "
+                                 "nor that none does."}[word],)
     return ({"homogeneous": f"On average over the containers every pair of depths is shown to differ by less than {span}.",
              "stratified": f"On average over the containers some depths are shown to differ by more than {span}.",
              "inconclusive": f"On average over the containers neither less nor more than {span} is shown.",
@@ -359,20 +351,18 @@ def _mean_reasons(found: Contrasts, word: str, margin: Margin, alpha: float) -> 
 def _stock_reasons(upper: float, share: float | None, names: Sequence[str], groups: pd.DataFrame,
                    margin: Margin) -> tuple[str, ...]:
     out = []
-    span = margin.text.lstrip("±")
     if names:
         out.append(f"{'Containers' if len(names) > 1 else 'Container'} {', '.join(names)} {'are' if len(names) > 1 else 'is'} "
-                   f"shown to differ between depths by more than {span}.")
+                   f"shown to {margin.exceeded}.")
     if len(groups):
         many = groups[groups["shown beyond"] & (groups["containers"] > 1)]  # of one container its own sentence says so
         which = dict.fromkeys(many["group"])
         if len(many):
-            out.append(f"The containers of {', '.join(which)} are shown to differ between depths by more than {span} on "
-                       "average.")
+            out.append(f"The containers of {', '.join(which)} are shown to {margin.exceeded} on average.")
     percent = math.ceil(1000 * upper - 1e-9) / 10
-    text = f"At most {percent:g} % of containers like these differ between depths by more than {span}"
+    text = f"At most {percent:g} % of containers like these {margin.exceeded}"
     if percent >= 100:
-        text = f"Nothing is shown of the share of containers that differ between depths by more than {span}"
+        text = f"Nothing is shown of the share of containers that {margin.exceeded}"
         rest = "." if share is None else f"; {100 * share:g} % were allowed, so the stock is not shown to be even."
         out.append(text + rest)
     elif share is None:
@@ -386,7 +376,8 @@ def _stock_reasons(upper: float, share: float | None, names: Sequence[str], grou
 
 def _pair_table(cells: CellBounds, found: Contrasts, margin: Margin, alpha: float, low: Array, high: Array) -> pd.DataFrame:
     """One row a pair, as told; limits hold wherever values known only within bounds lie, then without p."""
-    within, beyond = p_within(found, margin.edge)[0], p_beyond(found, margin.edge, depths=cells.k)[0]
+    within = p_within(found, margin.edge, side=margin.side)[0]
+    beyond = p_beyond(found, margin.edge, depths=cells.k, side=margin.side)[0]
     if len(low):
         within, beyond = np.full(len(low), np.nan), np.full(len(low), np.nan)
     plain = intervals(found, 1 - 2 * alpha)
@@ -427,52 +418,58 @@ Told = list[tuple[float, float, float, bool]]
 
 def _one_group(cells: CellBounds, mine: NDArray[np.bool_], margin: Margin, alpha: float) -> Told:
     """A group of two containers or more, by their own differences."""
-    many, exact = len(cells.group_names), bool(cells.exact[mine].all())
-    with np.errstate(invalid="ignore"):
-        middle = (cells.low[mine] + cells.high[mine]) / 2
-    found = contrasts_of(np.where(np.isfinite(middle), middle, np.nan)[None], step=cells.step)
-    rounded = bool(coarse(found, cells.step)[0])
+    many, exact, own = len(cells.group_names), bool(cells.exact[mine].all()), cells.taken(mine)
+    found = contrasts_in(own)
+    rounded = bool(coarse(found, cells.step * cells.noise_part)[0])
     if exact and not rounded:
-        beyond = p_beyond(found, margin.edge, depths=cells.k)[0] * many < alpha
+        beyond = p_beyond(found, margin.edge, depths=cells.k, side=margin.side)[0] * many < alpha
         ends = intervals(found, 1 - 2 * alpha)
         return list(zip(found.estimate[0], ends[0][0], ends[1][0], beyond.tolist(), strict=True))
-    low, high = (cells.outer_low, cells.outer_high) if rounded else (cells.low, cells.high)
-    spans = group_bounds(low[mine], high[mine], edge=margin.edge, alpha=alpha, step=cells.step, looked_at=many)
+    low, high = (own.outer_low, own.outer_high) if rounded else (own.low, own.high)
+    spans = group_bounds(low, high, edge=margin.edge, alpha=alpha, step=cells.step, looked_at=many) if not margin.side else (
+        group_between(*ends_of(own, rounded), margin, alpha=alpha, step=cells.step * cells.noise_part, looked_at=many))
     return [(e if exact else math.nan, *span) for e, span in zip(found.estimate[0], spans, strict=True)]
 
 
 def _one_container(cells: CellBounds, mine: NDArray[np.bool_], alpha: float, beyond: NDArray[np.int8] | None) -> Told:
     """A group of one: what is known of that container; of the group nothing is."""
     shown = np.zeros(len(cells.pairs), dtype=bool) if beyond is None else beyond[mine][0] != 0
-    d = _middle(cells)[mine][0]
-    half = math.nan if cells.noise_se is None else -float(special.stdtrit(cells.noise_df, alpha)) * cells.noise_se
+    d = middle_of(cells)[mine][0]
+    noise = noise_of_one(cells, cells.noise_se)
+    half = math.nan if noise is None else -float(special.stdtrit(cells.noise_df, alpha)) * noise
     return [(x, x - half, x + half, bool(s)) for x, s in zip(d, shown, strict=True)]
 
 
 def judge_many(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],
-               alpha: float = 0.05) -> NDArray[np.str_]:
+               alpha: float = 0.05, weights: Sequence[float] | None = None) -> NDArray[np.str_]:
     """The words for the mean of many studies of one layout, (S,).
 
     layout: one row a determination, columns container and depth; values (S, rows): in the analyte's unit, NaN where
-    lost; margin, depths, alpha as in ``judge``. BadInput names every fault at once. A study that ``judge`` refuses, as one
-    of too few containers or depths with values, is "inconclusive" here.
+    lost; margin, depths, alpha, weights as in ``judge``. BadInput names every fault at once. A study that ``judge`` refuses,
+    as one of too few containers or depths with values, is "inconclusive" here.
     """
-    container, depth, n, scale, y = read_layout(layout, values, margin=margin, depths=depths, alpha=alpha)
+    container, depth, n, scale, y, shares = read_layout(layout, values, margin=margin, depths=depths, alpha=alpha,
+                                                        weights=weights)
     k, out = len(depths), np.empty(len(y), dtype=np.int8)
     for begin in range(0, len(y), CHUNK):
         part = y[begin:begin + CHUNK]
-        out[begin:begin + CHUNK] = _codes(part, container, depth, (n, k), scale, alpha)
+        out[begin:begin + CHUNK] = _codes(part, container, depth, (n, k), scale, alpha, shares)
     return np.asarray(WORDS)[out]
 
 
 def _codes(y: Array, container: NDArray[np.intp], depth: NDArray[np.intp], shape: tuple[int, int], margin: Margin,
-           alpha: float) -> NDArray[np.int8]:
+           alpha: float, shares: Array) -> NDArray[np.int8]:
     cells = cell_means(container, depth, margin.to_scale(y), shape)
-    found = contrasts_of(cells)
-    codes = word_codes(found, margin.edge, alpha, depths=shape[1])
+    if margin.side:
+        own = beside_mixed(departures_between(cells, cells, shares, margin)[0])
+        found = contrasts_of(own, mixed_rows(shape[1]))
+    else:
+        found = contrasts_of(cells)
+    codes = word_codes(found, margin.edge, alpha, depths=shape[1], side=margin.side)
     for i in np.flatnonzero(maybe_rounded(y)):
         if coarse(found.taken(np.array([i])), _widest_step(y[i], margin) / COARSE)[0]:
-            one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin)
+            one = CellBounds.of_rows(container, depth, y[i], y[i], shape=shape, margin=margin,
+                                     weights=np.tile(shares, (shape[0], 1)))
             codes[i] = WORDS.index(mean_of(one, margin, alpha, limits=False)[1])
     return codes
 

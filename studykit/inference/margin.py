@@ -29,7 +29,8 @@ class Margin:
 
     ``scale`` "log": differences are natural logs of ratios and are told in per cent; "raw": in ``unit``, or, with a
     ``level`` above 0, in the analyte's unit and told in per cent of that level (``at``). ``ratio``: declared as a factor;
-    it is judged on logs of one container's results too.
+    it is judged on logs of one container's results too. Of a one-sided margin one of the two edges is infinite: it is about
+    each zone against the mixed container, not about pairs of depths.
     """
 
     low: float
@@ -66,11 +67,52 @@ class Margin:
     @classmethod
     def declared(cls, margin: DeclaredMargin, unit: str) -> Margin:
         """The margin of study.toml; ``unit`` of the analyte, for an absolute one."""
+        if margin.side is not None:
+            return cls.one_sided(margin, unit)
         if margin.relative_percent is not None:
             return cls.relative(margin.relative_percent)
         if margin.factor is not None:
             return cls.factor(margin.factor)
         return cls.absolute(float(margin.absolute or 0.0), unit)
+
+    @classmethod
+    def one_sided(cls, margin: DeclaredMargin, unit: str) -> Margin:
+        """How far a zone may lie below (or above) the mixed container: 20 % below is a ratio of 0.8, above one of 1.2."""
+        sign = -1 if margin.side == "below" else 1
+        if margin.absolute is not None:
+            edge = sign * margin.absolute
+        elif margin.factor is not None:
+            edge = sign * math.log(margin.factor)
+        else:
+            edge = math.log1p(sign * float(margin.relative_percent or 0.0) / 100)
+        return cls(low=edge if sign < 0 else -math.inf, high=edge if sign > 0 else math.inf, text=margin.text(unit),
+                   scale="raw" if margin.absolute is not None else "log", unit=unit if margin.absolute is not None else "%",
+                   ratio=margin.factor is not None)
+
+    @property
+    def side(self) -> int:
+        """0 for a margin on both sides, -1 where only what lies below counts, 1 where only what lies above does."""
+        return 0 if math.isfinite(self.low) and math.isfinite(self.high) else 1 if math.isfinite(self.high) else -1
+
+    def sized(self, difference: float) -> float:
+        """How far a difference lies towards the margin: its size, or, of a one-sided margin, that way alone."""
+        return self.side * difference if self.side else abs(difference)
+
+    @property
+    def both(self) -> Margin:
+        """The margin for what lies on the floor and for the whole, where a one-sided one counts on both sides with its size."""
+        if not self.side:
+            return self
+        text = f"{self.text.removesuffix(' below the mixed container').removesuffix(' above the mixed container')} either way"
+        return Margin(low=-self.edge, high=self.edge, scale=self.scale, text=text, unit=self.unit, level=self.level,
+                      ratio=self.ratio)
+
+    @property
+    def exceeded(self) -> str:
+        """What is beyond it, in words: 'differ between depths by more than 5 %'."""
+        if self.side:
+            return f"have a zone more than {self.text}"
+        return f"differ between depths by more than {self.text.lstrip('±')}"
 
     @property
     def log(self) -> bool:
@@ -126,10 +168,12 @@ class Margin:
 
     def in_margins(self, difference: float) -> float:
         """A difference on the scale of analysis as a multiple of the margin, with its sign."""
-        return difference / (self.high if difference >= 0 else -self.low)
+        return difference / (self.edge if self.side else self.high if difference >= 0 else -self.low)
 
     def edge_at(self, level: float) -> float:
         """The upper edge as a difference in the analyte's unit at a level (above 0 for a margin in per cent)."""
+        if self.side < 0:
+            return -math.expm1(self.low) * level if self.log else self.edge
         return math.expm1(self.high) * level if self.log else self.edge
 
     def at(self, level: float) -> Margin:
@@ -140,7 +184,8 @@ class Margin:
         if not self.log or self.ratio:
             return self
         edge = self.edge_at(level)
-        return Margin(low=-edge, high=edge, scale="raw", text=self.text, unit=self.unit, level=level)
+        low, high = (-math.inf if self.side > 0 else -edge), (math.inf if self.side < 0 else edge)
+        return Margin(low=low, high=high, scale="raw", text=self.text, unit=self.unit, level=level)
 
 
 def around(amount: float, unit: str) -> str:

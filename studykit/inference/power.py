@@ -76,9 +76,11 @@ def _scatter(df: int, m: int, u: Array) -> Array:
 
 
 def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, alpha: float = 0.05,
-            groups: int = 1, structure: str = "unstructured", heights: ArrayLike | None = None) -> WordChances:
+            groups: int = 1, structure: str = "unstructured", heights: ArrayLike | None = None, side: int = 0) -> WordChances:
     """Chances of homogeneous and stratified for true depth means (k,) and covariance (k, k) of one container's cells.
 
+    ``side``: 1 or -1 for a margin on that side alone; means and covariance are then those of the zones against their mixed
+    container, each judged by itself.
     ``edge``: the margin, same scale; ``structure`` and ``heights``: a scatter that was declared (``declared``), whether
     ``cov`` obeys it or not; ``groups``: columns of the group model (equal groups), which cost degrees of freedom there. With
     no degree of freedom left nothing can be said and both chances are 0.
@@ -90,13 +92,13 @@ def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, a
                          f"{containers}")
     if df < 1:
         return WordChances(homogeneous=0.0, stratified=0.0, studies=2**POINTS)
-    m = k - 1
-    to_first = np.hstack([-np.ones((m, 1)), np.eye(m)])
+    m = k if side else k - 1
+    to_first, rows = (np.eye(k), np.eye(k)) if side else (np.hstack([-np.ones((m, 1)), np.eye(m)]), pair_rows(k))
     root = _cholesky(to_first @ sigma @ to_first.T)
     u = _uniform(m + (m * (m + 1) // 2 if df >= m else df * m))
     A = _scatter(df, m, u[:, m:]) if df >= m else special.ndtri(u[:, m:]).reshape(-1, df, m)
-    pairs = pair_rows(k)[:, 1:] @ root
-    estimate = pair_rows(k) @ mu + special.ndtri(u[:, :m]) @ pairs.T / math.sqrt(containers)
+    pairs = rows[:, k - m:] @ root
+    estimate = rows @ mu + special.ndtri(u[:, :m]) @ pairs.T / math.sqrt(containers)
     if structure == "unstructured":
         se, dfs = np.sqrt(((A @ pairs.T) ** 2).sum(axis=1) / df / containers), np.full(estimate.shape, float(df))
     else:
@@ -105,7 +107,7 @@ def chances(means: ArrayLike, cov: ArrayLike, containers: int, edge: float, *, a
         _, se, dfs, _ = judged_squares(estimate, squares, pair_rows(k) @ basis, 1 / containers, df,
                                       structure == "own gradient" and k > 2)
     found = Contrasts(estimate=estimate, se=se, df=dfs, unit_variance=np.full(estimate.shape, 1 / containers))
-    codes = word_codes(found, edge, alpha, depths=k)
+    codes = word_codes(found, edge, alpha, depths=k, side=side)
     return WordChances(homogeneous=float(np.mean(codes == 1)), stratified=float(np.mean(codes == 2)), studies=len(u))
 
 
@@ -117,15 +119,16 @@ def _cholesky(matrix: Array) -> Array:
 
 def containers_needed(means: ArrayLike, cov: ArrayLike, edge: float, *, alpha: float = 0.05, chance: float = 0.8,
                       start: int = 2, most: int = 500, groups: int = 1, structure: str = "unstructured",
-                      heights: ArrayLike | None = None) -> int | None:
+                      heights: ArrayLike | None = None, side: int = 0) -> int | None:
     """Fewest containers, ``start`` or more, with which the word is decided with that chance; None beyond ``most``.
 
     Decided: homogeneous where no two true means differ by the margin, stratified where some differ by more.
     """
-    inside = float(np.ptp(np.asarray(means, dtype=float))) < edge
+    mu = np.asarray(means, dtype=float)
+    inside = float((side * mu).max() if side else np.ptp(mu)) < edge
 
     def reached(n: int) -> bool:
-        found = chances(means, cov, n, edge, alpha=alpha, groups=groups, structure=structure, heights=heights)
+        found = chances(means, cov, n, edge, alpha=alpha, groups=groups, structure=structure, heights=heights, side=side)
         return (found.homogeneous if inside else found.stratified) >= chance
 
     if reached(start):

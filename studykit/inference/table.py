@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from itertools import combinations, product
 
@@ -16,10 +16,13 @@ from numpy.typing import ArrayLike, NDArray
 from studykit.core.errors import BadInput, Fault
 from studykit.inference.bounded import rounding_step
 from studykit.inference.contrasts import Array, cell_means
+from studykit.inference.departures import MIXED, Departures, equal_shares
 from studykit.inference.margin import Margin
+from studykit.study.definition import Margin as Declared
 
 Codes = NDArray[np.intp]
-FORMS = "give {'relative_percent': 20}, {'factor': 2} or {'absolute': 2}"
+FORMS = ("give {'relative_percent': 20}, {'factor': 2} or {'absolute': 2}, with 'side': 'below' or 'above' where only "
+         "that side counts")
 NUMBER = re.compile(r"\s*([<>]?)\s*([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][-+]?[0-9]+)?)\s*")
 LARGEST = 1e100
 VAST = "lies outside 1e-100 to 1e100: such numbers are no measurement, and their squares would be lost"
@@ -38,7 +41,8 @@ class CellBounds:
     without a limit. ``step``: rounding step of a cell mean as a floor of scatter. ``groups`` (n, q) dummy columns or
     None. ``noise_se``: standard error of one container's difference from determinations alone; None where no
     cell was determined twice. ``noise_span``: the least and the most that it would be for some filling of the limits;
-    ``noise_others`` (n,): the most, were the limits of that container alike.
+    ``noise_others`` (n,): the most, were the limits of that container alike. ``departures``: of a one-sided margin every zone
+    against its mixed container; None where pairs of depths are judged.
     """
 
     containers: tuple[str, ...]
@@ -55,6 +59,7 @@ class CellBounds:
     noise_df: float
     noise_span: tuple[float, float] | None
     noise_others: Array | None
+    departures: Departures | None = None
 
     @property
     def k(self) -> int:
@@ -63,17 +68,31 @@ class CellBounds:
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:
-        """Upper and lower depth of every pair, in the order of the contrasts."""
-        return tuple(combinations(self.labels, 2))
+        """Upper and lower depth of every pair, in the order of the contrasts; of a one-sided margin the mixed container and
+        every depth."""
+        return tuple(combinations(self.labels, 2)) if self.departures is None else tuple((MIXED, d) for d in self.labels)
+
+    @property
+    def noise_part(self) -> float:
+        """How much of ``noise_se`` one contrast carries: all, but less where it is a zone against its mixed container."""
+        return 1.0 if self.departures is None else self.departures.noise
+
+    def taken(self, which: NDArray[np.bool_]) -> CellBounds:
+        """Of some of the containers, groups not told apart."""
+        names = tuple(c for c, w in zip(self.containers, which, strict=True) if w)
+        return replace(self, containers=names, low=self.low[which], high=self.high[which], outer_low=self.outer_low[which],
+                       outer_high=self.outer_high[which], exact=self.exact[which], groups=None, group_names=(),
+                       noise_others=None if self.noise_others is None else self.noise_others[which],
+                       departures=None if self.departures is None else self.departures.taken(which))
 
     @classmethod
     def of_rows(cls, container: Codes, depth: Codes, low: Array, high: Array, *, shape: tuple[int, int], margin: Margin,
                 step: float | None = None, containers: Sequence[str] = (), labels: Sequence[str] = (),
-                groups: Array | None = None, group_names: Sequence[str] = ()) -> CellBounds:
+                groups: Array | None = None, group_names: Sequence[str] = (), weights: Array | None = None) -> CellBounds:
         """Cells of determinations: codes of container and depth, bounds of each value in its unit, (rows,).
 
         ``step``: decimal step in which numbers were written; None: as they look; where all are multiples of
-        more, that counts. NaN values are lost.
+        more, that counts. NaN values are lost. ``weights`` (n, k): shares of the zones for a one-sided margin; None: equal.
         """
         numbers = low == high
         written = rounding_step(low[numbers], step)
@@ -89,7 +108,8 @@ class CellBounds:
                    outer_low=cells[2], outer_high=cells[3],
                    exact=np.asarray(~np.any(cells[0] < cells[1], axis=1)), step=_step(cells, counts.reshape(shape)),
                    groups=groups, group_names=tuple(group_names), noise_se=noise, noise_df=df,
-                   noise_span=span, noise_others=others)
+                   noise_span=span, noise_others=others, departures=None if not margin.side else Departures.of(
+                       cells, equal_shares(*shape) if weights is None else weights, margin))
 
 
 def _on_scale(values: Array, margin: Margin) -> Array:
@@ -168,9 +188,13 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
         return None, [Fault(file="margin", value=str(margin), reason=reason, remedy=FORMS)]
 
     made = {"relative_percent": Margin.relative, "factor": Margin.factor, "absolute": Margin.absolute}
-    if not isinstance(margin, Mapping) or len(margin) != 1 or not set(margin) <= set(made):
+    sizes = {k: v for k, v in margin.items() if k != "side"} if isinstance(margin, Mapping) else {}
+    if len(sizes) != 1 or not set(sizes) <= set(made):
         return wrong("must be a mapping with exactly one of relative_percent, factor and absolute")
-    (key, value), = margin.items()
+    side: object = margin.get("side")
+    if side not in (None, "below", "above"):
+        return wrong("side must be 'below' or 'above'")
+    (key, value), = sizes.items()
     if isinstance(value, Decimal):
         value = float(value)
     if not _number(value, 0, LARGEST):
@@ -179,7 +203,8 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
         return wrong("relative_percent must be below 100")
     if key == "factor" and not 1.000001 <= value <= 1000:
         return wrong("factor must be above 1 and at most 1000: 2 allows from half to double")
-    return made[key](float(value)), []
+    return (made[key](float(value)) if side is None else
+            Margin.declared(Declared.model_validate({key: float(value), "side": side}), "")), []
 
 
 def _listed_labels(given: object, name: str) -> tuple[list[str], list[Fault]]:
@@ -190,6 +215,23 @@ def _listed_labels(given: object, name: str) -> tuple[list[str], list[Fault]]:
         return [], [Fault(file=name, value=str(given), reason=f"must be a list of labels, but is {type(given).__name__}",
                           remedy="write them in square brackets, in order")]
     return [label_of(x) for x in given], []
+
+
+def _shares(weights: object, depths: Sequence[str], margin: Margin | None) -> tuple[Array | None, list[Fault]]:
+    """Shares of the zones, (k,), None where none are given, and what is wrong with them."""
+    if weights is None:
+        return None, []
+
+    def wrong(reason: str, remedy: str) -> tuple[None, list[Fault]]:
+        return None, [Fault(file="weights", value=str(weights), reason=reason, remedy=remedy)]
+
+    if margin is not None and not margin.side:
+        return wrong("only a one-sided margin compares zones with the mixed container", "leave weights out")
+    given = list(weights) if isinstance(weights, list | tuple | np.ndarray | pd.Series) else []
+    if len(given) != len(depths) or not all(_number(w, 0, LARGEST) for w in given):
+        return wrong(f"must be {len(depths)} numbers above 0, the share of the container that each depth stands for",
+                     "list them in the order of the depths, or leave them out for equal shares")
+    return np.asarray(given, dtype=float), []
 
 
 def _call_faults(depths: object, alpha: object, share: object) -> tuple[list[str], list[Fault]]:
@@ -224,7 +266,7 @@ def _columns(table: object, wanted: Sequence[str], name: str) -> tuple[set[str],
 
 
 def read_table(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequence[object], alpha: float,
-               share: float | None, groups: Sequence[str]) -> tuple[Margin, CellBounds]:
+               share: float | None, groups: Sequence[str], weights: Sequence[float] | None = None) -> tuple[Margin, CellBounds]:
     """The margin and the cells of a table; BadInput with every fault of the call and of the rows at once."""
     asked, more = ([groups], []) if isinstance(groups, str) else _listed_labels(() if groups is None else groups, "groups")
     if len(set(asked)) < len(asked):
@@ -232,6 +274,8 @@ def read_table(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequ
     asked = list(dict.fromkeys(asked))
     scale, faults = read_margin(margin)
     names, wrong = _call_faults(depths, alpha, share)
+    shares, bad = _shares(weights, names, scale)
+    wrong += bad
     there, missing = _columns(table, ["container", "depth", "value", *asked], "table")
     faults += wrong + more + missing
     containers, depth = (_texts(table, c, there, "table", faults) for c in ("container", "depth"))
@@ -254,7 +298,8 @@ def read_table(table: pd.DataFrame, *, margin: Mapping[str, float], depths: Sequ
     cells = CellBounds.of_rows(_codes(containers, order), _codes(depth, names), low, high, shape=(len(order), len(names)),
                                margin=scale, step=step, containers=order, labels=names,
                                groups=None if dummies is None else dummies.astype(float),
-                               group_names=levels if dummies is not None else ())
+                               group_names=levels if dummies is not None else (),
+                               weights=None if shares is None else np.tile(shares, (len(order), 1)))
     return scale, cells
 
 
@@ -415,10 +460,14 @@ def _too_few(containers: Sequence[str], depth: Sequence[str], low: Array, keys: 
 
 
 def read_layout(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str, float], depths: Sequence[object],
-                alpha: float) -> tuple[Codes, Codes, int, Margin, Array]:
-    """Codes of container and depth, number of containers, margin and values of many studies; BadInput with all faults."""
+                alpha: float, weights: Sequence[float] | None = None) -> tuple[Codes, Codes, int, Margin, Array, Array]:
+    """Codes of container and depth, number of containers, margin, values of many studies and shares of the zones (k,).
+
+    BadInput with all faults.
+    """
     scale, faults = read_margin(margin)
     names, wrong = _call_faults(depths, alpha, None)
+    shares, off = _shares(weights, names, scale)
     there, missing = _columns(layout, ["container", "depth"], "layout")
     faults += wrong + missing
     containers, depth = (_texts(layout, c, there, "layout", faults) for c in ("container", "depth"))
@@ -428,10 +477,11 @@ def read_layout(layout: pd.DataFrame, values: ArrayLike, *, margin: Mapping[str,
     if containers and len(order) < 2:
         faults.append(Fault(file="layout", column="container", reason="must name two or more containers"))
     y, bad = _studies(values, len(layout) if there else None, scale is not None and scale.log)
-    faults += bad
+    faults += off + bad
     if faults or scale is None:
         raise BadInput(faults, title="The studies cannot be judged")
-    return _codes(containers, order), _codes(depth, names), len(order), scale, y
+    return (_codes(containers, order), _codes(depth, names), len(order), scale, y,
+            equal_shares(1, len(names))[0] if shares is None else shares)
 
 
 def _studies(values: ArrayLike, rows: int | None, log: bool) -> tuple[Array, list[Fault]]:

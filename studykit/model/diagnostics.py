@@ -107,7 +107,7 @@ def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
     without the container, or a pair of depths cannot be judged any more.
     """
     cells = model.cells
-    if model.structure != "unstructured" or not cells.exact.all():
+    if model.structure != "unstructured" or not cells.exact.all() or cells.departures is not None:
         return {}
     found, step, same = _left(model), *_rounding(model)
     least = np.sqrt(found.unit_variance) * step[:, None] * COARSE * SURELY + 1e-9 * float(np.nanmax(np.abs(known(cells))))

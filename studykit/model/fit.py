@@ -33,11 +33,14 @@ from matplotlib.figure import Figure
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.inference.contrasts import departure_rows
 from studykit.inference.declared import Structure, departure_p
+from studykit.inference.departures import MIXED
 from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells
 from studykit.inference.influence import residual_table
 from studykit.inference.judge import depth_mean, mean_cells, mean_of
 from studykit.inference.table import CellBounds
 from studykit.mixed.fit import RemlFit, fit_reml
+from studykit.model.profile import PROFILE_COLUMNS as PROFILE_COLUMNS
+from studykit.model.profile import from_mixed, from_top
 from studykit.model.rows import (
     ModelRows,
     acting_on_depth,
@@ -64,7 +67,6 @@ MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
 CONTRAST_COLUMNS = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
                     "within margin"]
 VARIANCE_COLUMNS = ["component", "SD", "unit", "at zero", "could be up to"]
-PROFILE_COLUMNS = ["analyte", "margin low", "margin high", "unit", "who", "depth", "height", "difference", "low", "high"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
@@ -215,7 +217,12 @@ class FittedModel(AnalyteModel):
     @property
     def bottom_top(self) -> Contrast | None:
         """The lowest depth minus the uppermost; None where too few containers have both."""
-        return self._pair(f"{self.rows.depths[-1]} - {self.rows.depths[0]}")
+        label = f"{self.rows.depths[-1]} - {self.rows.depths[0]}"
+        if self.cells.departures is None:
+            return self._pair(label)
+        k = self.cells.k  # a one-sided margin is judged by other contrasts
+        beside = self.compare((np.eye(k)[-1] - np.eye(k)[0])[None], [label]).tests
+        return beside[0].contrast if beside else None
 
     def _pair(self, label: str) -> Contrast | None:
         return next((t.contrast for t in self.pairs.tests if t.contrast.label == label), None)
@@ -302,27 +309,12 @@ class FittedModel(AnalyteModel):
         return table
 
     def profile(self, level: float = 0.9) -> pd.DataFrame:
-        """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
-        rows, margin = self.rows, self.rows.margin
-        cells = rows.measured.groupby(["container", "depth"], observed=True)[["y", "height"]].mean()
-        heights = zone_heights(rows)
-        out: list[tuple[object, ...]] = []
-        for container, part in cells.groupby("container", sort=True):
-            values = part.droplevel("container")
-            if rows.depths[0] in values.index:
-                top = float(values["y"].loc[rows.depths[0]])
-                out += [(str(container), str(d), float(v["height"]), margin.shown(float(v["y"]) - top), np.nan, np.nan)
-                        for d, v in values.iterrows()]
-        for k, depth in enumerate(rows.depths):
-            difference = low = high = 0.0 if not k else np.nan
-            label = f"{depth} - {rows.depths[0]}"
-            if k and (contrast := self._pair(label)) is not None:
-                difference, (low, high) = contrast.estimate, contrast.interval(level)
-            if k and self.bounds is not None:  # also of a zone without one number
-                low, high = self.bounds.span(label)
-            out.append(("mean", depth, float(heights[depth]), *(margin.shown(x) for x in (difference, low, high))))
-        common = (rows.analyte, margin.shown(margin.low), margin.shown(margin.high), rows.shown_unit)
-        return pd.DataFrame([(*common, *r) for r in out], columns=PROFILE_COLUMNS)
+        """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS).
+
+        Of a one-sided margin those of each zone from its mixed container.
+        """
+        span = None if self.bounds is None else self.bounds.span
+        return (from_top if self.cells.departures is None else from_mixed)(self.rows, self.cells, self._pair, span, level)
 
     def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:
         """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
@@ -471,11 +463,15 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
     bounds, heights = bounds_of(cells, rows.margin, alpha), heights_of(rows)
 
     def compared(how: str) -> Comparison:
+        if (d := cells.departures) is not None:
+            return compare_cells(d.cells, (*rows.depths, MIXED), rows.margin, alpha=alpha, groups=cells.groups,
+                                 step=cells.step * d.noise, unit=rows.unit, rows=d.rows,
+                                 names=[f"{b} - {a}" for a, b in cells.pairs])
         return compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
                              unit=rows.unit, structure=how, heights=heights)
 
     unstructured = structured = compared("unstructured")
-    if beside or structure != "unstructured":
+    if cells.departures is None and (beside or structure != "unstructured"):
         structured = compared("pooled" if structure == "unstructured" else structure)
     if structure != "unstructured" and (structured.unjudged or bounds is not None):
         notes = (*notes, f"The declared scatter ({structure}) is not used here: "

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, single
 from studykit.inference.margin import Margin
+from studykit.inference.own import known as known
 from studykit.inference.table import CellBounds, read_margin
+from studykit.quality.massbalance import zone_shares
 from studykit.study.ages import visit_ages
 from studykit.study.amounts import margin_of as declared_margin
 from studykit.study.columns import ZONE_KINDS
@@ -28,7 +30,8 @@ class ModelRows:
 
     ``censored`` counts the results known only as a limit; they have no ``y``. ``visits``: the rows of all visits, where
     containers were drawn again, with the day as text in ``visit``; ``table`` then holds each container's last visit, which
-    the verdict is about. ``absent``: declared depths at which the analyte has no result at all.
+    the verdict is about. ``absent``: declared depths at which the analyte has no result at all. ``shares``: of a one-sided
+    margin the shares of the zones in their container, by container and in the order of ``depths``.
     """
 
     analyte: str
@@ -39,6 +42,7 @@ class ModelRows:
     depths: tuple[str, ...]
     censored: int
     absent: tuple[str, ...] = ()
+    shares: Mapping[str, np.ndarray] = field(default_factory=dict)
 
     @property
     def measured(self) -> pd.DataFrame:
@@ -57,6 +61,8 @@ class ModelRows:
 
     def against(self, margin: Margin) -> ModelRows:
         """The same rows with another margin, on its scale; ValueError where per cent meets values not above zero."""
+        if margin.side and not self.margin.side:
+            raise ValueError(f"a one-sided margin needs the shares of the zones: declare it for {self.analyte} in study.toml")
         values, all_values = (t["value"].where(t["qualifier"] == "") for t in (self.table, self.visits))
         if margin.scale == "log" and (all_values <= 0).any():
             raise ValueError(f"a margin in per cent or as a factor needs values above 0, but {self.analyte} has others")
@@ -119,7 +125,26 @@ def model_rows(study: Study, analyte: str, containers: pd.DataFrame, samples: pd
     visits = table.assign(visit=table["visited_on"].dt.strftime("%Y-%m-%d").fillna(""))
     return ModelRows(analyte=analyte, unit=study.unit_of(analyte), margin=margin, table=last, visits=visits, depths=depths,
                      censored=int((last["qualifier"] != "").sum()),
-                     absent=tuple(d for d in study.factors.depths if d not in depths))
+                     absent=tuple(d for d in study.factors.depths if d not in depths),
+                     shares=shares_of(study, chosen, containers, depths) if margin.side else {})
+
+
+def shares_of(study: Study, drawn: pd.DataFrame, containers: pd.DataFrame, depths: Sequence[str]) -> dict[str, np.ndarray]:
+    """Shares of the zones in each container, as ``massbalance.zone_shares`` weighs them; equal where heights are not known.
+
+    ``drawn``: rows with container, depth, height and, where it was measured, density_kg_m3.
+    """
+    table = drawn.assign(density=drawn.get("density_kg_m3", np.nan))
+    cells = table.groupby([table["container"].astype(str), table["depth"].astype(str)])[["height", "density"]].mean()
+    facts = {str(r["container"]): r for r in containers.to_dict("records")}
+    out = {}
+    for container in cells.index.get_level_values(0).unique():
+        mine = cells.loc[container].reindex(list(depths))
+        height, density = (mine[c].to_numpy(dtype=float) for c in ("height", "density"))
+        known = bool(np.isfinite(height).all()) and len(set(height)) == len(height)
+        out[container] = zone_shares(study, facts[container], list(height), list(density))[0] if known else np.full(
+            len(depths), 1 / len(depths))
+    return out
 
 
 def few_depths(rows: ModelRows) -> str:
@@ -152,7 +177,8 @@ def cells_of(rows: ModelRows, factors: Sequence[str] = ()) -> CellBounds:
         pd.Categorical(table["container"], categories=containers).codes.astype(np.intp),
         table["depth"].cat.codes.to_numpy().astype(np.intp), low, high, shape=(len(containers), len(rows.depths)),
         margin=rows.margin, containers=containers, labels=rows.depths,
-        groups=columns_of(table.drop_duplicates("container"), factors))
+        groups=columns_of(table.drop_duplicates("container"), factors),
+        weights=np.array([rows.shares[str(c)] for c in containers]) if rows.margin.side and containers else None)
 
 
 def columns_of(info: pd.DataFrame, factors: Sequence[str]) -> np.ndarray | None:
@@ -168,13 +194,6 @@ def columns_of(info: pd.DataFrame, factors: Sequence[str]) -> np.ndarray | None:
     columns = np.hstack(parts)
     full = np.linalg.matrix_rank(columns) == columns.shape[1]
     return columns if full and len(info) - columns.shape[1] >= 2 else None
-
-
-def known(cells: CellBounds) -> np.ndarray:
-    """Cell means (n, k) at the middle of what they can be; NaN where lost or without an end."""
-    with np.errstate(invalid="ignore"):
-        middle = (cells.low + cells.high) / 2
-    return np.where(np.isfinite(middle), middle, np.nan)
 
 
 def zone_heights(rows: ModelRows) -> pd.Series:

@@ -28,6 +28,8 @@ def precision_at(study: Study, analyte: str, level: float) -> Precision | None:
 
 def single_result(study: Study, rows: ModelRows) -> SingleResult:
     """Judge one analyte of one container; BadInput or DesignMismatch say what is missing."""
+    if rows.margin.side:
+        raise DesignMismatch("A one-sided margin is judged by several containers: one alone says nothing here of a side.")
     measured = rows.measured
     values = {d: [float(v) for v in measured.loc[measured["depth"] == d, "value"]] for d in rows.depths}
     level = float(pd.Series([sum(v) / len(v) for v in values.values() if v]).mean())

@@ -14,6 +14,7 @@ from studykit.inference.single import SingleResult
 from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
 from studykit.model.rows import model_rows
 from studykit.model.stated import single_profile, single_results
+from studykit.plot.profiles import one_sided
 from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, usable_results
 from studykit.study.stages import OpenStage, StudyTables
@@ -259,7 +260,9 @@ def profile_alt(profile: pd.DataFrame) -> str:
     mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
     parts = [f"{r['analyte']} {significant(r['difference'], 2) or 'not known'} {r['unit']} ({significant(r['low'], 2)} to "
              f"{significant(r['high'], 2)})" for r in mean.to_dict("records")]
-    return "Depth profiles; lowest minus uppermost zone with 90 % interval: " + ("; ".join(parts) or "none")
+    return ("Depth profiles; lowest minus uppermost zone (of a one-sided margin the lowest against the mixed container) with "
+            "90 % interval: " if one_sided(profile) else "Depth profiles; lowest minus uppermost zone with 90 % interval: "
+            ) + ("; ".join(parts) or "none")
 
 
 def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
@@ -272,12 +275,12 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
         for row in m.means().to_dict("records"):
             stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
                          table="depth-means.csv")
-        if (ends := m.bottom_top) is None:
-            continue
-        value, low, high, unit = ends.shown(0.9)
-        for part, number in (("estimate", value), ("low", low), ("high", high)):
-            stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table="contrasts.csv")
-        stage.record(f"df.{name}", ends.df, "", 4, kind="optimised", table="contrasts.csv")
+        if (ends := m.bottom_top) is not None:
+            value, low, high, unit = ends.shown(0.9)
+            where = table if m.rows.margin.side else "contrasts.csv"
+            for part, number in (("estimate", value), ("low", low), ("high", high)):
+                stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table=where)
+            stage.record(f"df.{name}", ends.df, "", 4, kind="optimised", table=where)
         for component, variance in (m.reml.variances if m.reml is not None else {}).items():
             stage.record(f"sd.{name}.{safe_name(component)}", m.rows.margin.shown_sd(math.sqrt(variance)), m.shown_unit,
                          3, kind="optimised", table="variances.csv")

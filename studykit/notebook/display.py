@@ -14,6 +14,7 @@ from IPython.display import display
 from studykit.core.plaintext import upright
 from studykit.core.record import significant
 from studykit.plot.forms import DPI, Forms, figure_forms
+from studykit.plot.readable import without_dust
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -76,6 +77,7 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4, drawn: Drawn 
 
     ``drawn`` stands as the last column, as it is.
     """
+    table = without_dust(table)
     numeric = [pd.api.types.is_numeric_dtype(table[c]) and table[c].dtype != bool for c in table.columns]
     head = "".join(
         f'<th scope="col"{" class=num" if n else ""}>{html.escape(heading(c))}</th>'
@@ -101,7 +103,8 @@ def table_html(table: pd.DataFrame, caption: str, digits: int = 4, drawn: Drawn 
 
 def show_table(table: pd.DataFrame, *, caption: str, digits: int = 4, drawn: Drawn = ("", ())) -> None:
     """Display a table with its caption; a column that is drawn has no text."""
-    texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in table[c]] for c in table.columns})
+    clean = without_dust(table)
+    texts = pd.DataFrame({heading(c): [cell_text(v, digits) for v in clean[c]] for c in clean.columns})
     plain = caption + "\n" + (texts.to_string(index=False) if len(texts) else "(no rows)")
     display({"text/html": table_html(table, caption, digits, drawn), "text/plain": plain}, raw=True)
 

@@ -148,17 +148,25 @@ def study_drawing(found: Explored) -> str:
                    (axes.band(*map(aim.shown, edges)), *lines, axes.line(shown(mean), depth, width=2.6), axes.frame()))
 
 
+ONE_SIDED = "Every margin is one-sided, and these sliders show differences between depths: read the tables above instead."
+
+
+def both_sided(view: DesignView) -> list[Aim]:
+    """The analytes that the sliders show: those judged by differences between depths."""
+    return [a for a in view.aims if not a.side.sign]
+
+
 def desk_of(view: DesignView) -> Desk:
     """The desk of an open design: the analyte of the figures first, free where no costs are given."""
-    aims = tuple(sorted(view.aims, key=lambda a: a != view.shown))
+    aims = tuple(sorted(both_sided(view), key=lambda a: a != view.shown))
     return Desk(aims=aims, size=view.size, costs=view.costs or Costs(container=0.0, sample=0.0, determination=0.0),
                 limits=view.limits, target=view.settings.target, alpha=view.study.alpha, currency=view.settings.currency)
 
 
 def show_sliders(view: DesignView) -> None:
     """The sliders for a person at the notebook, their still form elsewhere; a sentence where there is nothing to try."""
-    if not view.aims:
-        show_text(NOTHING)
+    if not both_sided(view):
+        show_text(NOTHING if not view.aims else ONE_SIDED)
         return
     desk = desk_of(view)
     if person():

@@ -177,6 +177,8 @@ def _days_to_margin(study: Study, fluid: FluidSettings, liquid: Liquid, c: Compo
     if declared is None or margin is None:
         return math.nan, math.nan
     below = None if declared.factor is None else 100 - 100 / declared.factor
+    if declared.side:  # 1000000 per cent: never reached
+        below, margin = (below or margin, 1e6) if declared.side == "below" else (1e6, margin)
     zones, area = drawn_zones(study, vessel, 1000 * height_m), area_of(study, vessel, 1000 * height_m)
     starts = sorted(set(group["start_day"])) if fluid.yearly_swing_c else [1.0]
     few = [starts[i] for i in sorted({0, len(starts) // 3, 2 * len(starts) // 3, len(starts) - 1})]

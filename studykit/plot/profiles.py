@@ -50,30 +50,38 @@ def profiles(table: pd.DataFrame, words: Mapping[str, str] | None = None, names:
 
 def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     low, high, unit = part[["margin low", "margin high", "unit"]].iloc[0]
-    ax.axvspan(low, high, color=BAND, zorder=0)
-    for edge in (low, high):
+    ends = [edge for edge in (low, high) if math.isfinite(edge)]
+    for edge in ends:
         ax.axvline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)), zorder=1)
     ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
     for _, one in part[part["who"] != "mean"].groupby("who", sort=False):
         ax.plot(one["difference"], one["height"], color=THIN, lw=0.6, alpha=0.55, marker=".", ms=2.5, zorder=2)
     mean = part[part["who"] == "mean"]
-    far = 20 * max(abs(low), abs(high), float(mean["difference"].abs().max()))  # an interval without an end leaves the panel
+    far = 20 * max(*map(abs, ends), float(mean["difference"].abs().max()))  # an interval without an end leaves the panel
     mean = mean.assign(low=mean["low"].clip(lower=-far), high=mean["high"].clip(upper=far))
     spread = [mean["difference"] - mean["low"], mean["high"] - mean["difference"]]
     ax.errorbar(mean["difference"], mean["height"], xerr=spread, color=INK, lw=1.6, marker="o", ms=4.5, capsize=2.5,
                 zorder=3)
     ax.set_title(title, fontsize=9, loc="left")
-    ax.set_xlabel(f"difference from the top zone, {unit}", fontsize=8)
+    ax.set_xlabel(f"difference from the {'mixed container' if len(ends) < 2 else 'top zone'}, {unit}", fontsize=8)
     ax.set_ylim(0, 1)
-    _frame_x(ax, part, low, high)
+    _frame_x(ax, part, ends)
+    rim = ax.get_xlim()  # the band of a one-sided margin has no other end
+    ax.axvspan(max(low, rim[0]), min(high, rim[1]), color=BAND, zorder=0)
+    ax.set_xlim(rim)
     _tidy(ax)
 
 
-def _frame_x(ax: Axes, part: pd.DataFrame, low: float, high: float) -> None:
+def one_sided(table: pd.DataFrame) -> bool:
+    """True where some margin of a table of profiles has no end on one side, and its zones stand against the mixed container."""
+    return bool(np.isinf(table[["margin low", "margin high"]].to_numpy(dtype=float)).any())
+
+
+def _frame_x(ax: Axes, part: pd.DataFrame, ends: list[float]) -> None:
     """Show the margin and the mean's intervals whole; single containers may run out at the 2 % tails."""
     single = part.loc[part["who"] != "mean", "difference"].dropna()
     mean = part.loc[part["who"] == "mean", ["low", "high"]].to_numpy(dtype=float)
-    edges = [low, high, *mean[np.isfinite(mean)]]
+    edges = [*ends, 0.0, *mean[np.isfinite(mean)]]
     if len(single):
         edges += list(np.quantile(single, [0.02, 0.98]))
     pad = 0.08 * (max(edges) - min(edges))
@@ -93,6 +101,9 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
     figure = Figure(figsize=(7.2, 1.15 + ROW * n), layout="constrained")
     ax = figure.subplots()
     ax.axvspan(-1, 1, color=BAND, zorder=0)
+    for k, side in enumerate(table.get("side", [0] * n)):  # the band of a one-sided margin has no other end
+        if side:
+            ax.fill_betweenx([n - 1.45 - k, n - 0.55 - k], -4 * side, -side, color=BAND, lw=0, zorder=0)
     for edge in (-1, 1):
         ax.axvline(edge, color=EDGE, lw=1, ls=(0, (3, 2)), zorder=1)
     ax.axvline(0, color=EDGE, lw=0.8, zorder=1)

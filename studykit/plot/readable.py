@@ -12,6 +12,8 @@ from matplotlib.text import Text
 from studykit.core.record import significant
 
 SMALL = 1e-4
+DUST = 1e-12
+"""Share of a column's largest number below which another one in it is nothing but rounding inside the computer."""
 
 
 def p_text(p: float) -> str:
@@ -24,6 +26,22 @@ def p_text(p: float) -> str:
 def span_text(low: float, high: float, digits: int = 3) -> str:
     """An interval in one cell, nothing where there is none."""
     return "" if math.isnan(low) or math.isnan(high) else f"{significant(low, digits)} to {significant(high, digits)}"
+
+
+def without_dust(table: pd.DataFrame) -> pd.DataFrame:
+    """A table to be printed, with 0 for what only the last bits of the computer make: below DUST of its column's largest.
+
+    Not in columns of p-values and chances, which may be as small.
+    """
+    out = table
+    for c in table.columns:
+        if str(c).startswith(("p ", "p_", "chance")) or str(c) == "p" or not pd.api.types.is_float_dtype(table[c]):
+            continue
+        size = table[c].abs()
+        largest = size[size < math.inf].max()
+        if ((size > 0) & (size < DUST * largest)).any():
+            out = out.assign(**{str(c): table[c].where(~(size < DUST * largest), 0.0)})
+    return out
 
 
 def readable(table: pd.DataFrame, spans: Mapping[str, tuple[str, str]] | str = "", *, p: Sequence[str] = (),
@@ -41,7 +59,8 @@ def readable(table: pd.DataFrame, spans: Mapping[str, tuple[str, str]] | str = "
     wanted = ({spans: ("low", "high")} if "low" in table and spans else {}) if isinstance(spans, str) else spans
     out = table.drop(columns=[c for c in drop if c in table])
     for heading, (low, high) in wanted.items():
-        texts = [span_text(float(a), float(b), digits) for a, b in zip(out[low], out[high], strict=True)]
+        ends = without_dust(out[[low, high]].astype(float))
+        texts = [span_text(float(a), float(b), digits) for a, b in zip(ends[low], ends[high], strict=True)]
         place = list(out.columns).index(low)
         out = out.drop(columns=[low, high])
         out.insert(place, heading, texts)

@@ -17,6 +17,7 @@ from matplotlib.axes import Axes
 from matplotlib.colors import BoundaryNorm, ListedColormap
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
+from numpy.typing import NDArray
 
 from studykit.quality.figures import EDGE, INK, THIN, grid, tidy
 from studykit.quality.suspects import Suspects
@@ -26,6 +27,8 @@ FAR = 3.0
 """Departures from here on carry their sign in the map, and a name in the plot of pairs."""
 RIM = 6.0
 """Departures beyond are drawn here."""
+LEAST = 1e-9
+"""Departures below are nothing but rounding inside the computer."""
 COLOURS = ListedColormap(colormaps["PuOr"](np.linspace(0.02, 0.98, int(2 * RIM))))
 """A colour a standard deviation: few, so that a picture with a small palette keeps them."""
 MOST_ROWS = 24
@@ -54,7 +57,7 @@ def departures(s: Suspects) -> pd.DataFrame:
     at, a = np.nonzero(f.zone[:, None] & np.isfinite(m.z))
     rows = pd.DataFrame({"i": at, "a": a, "container": f.rows["container"].to_numpy(object)[at],
                          "depth": f.rows["depth"].to_numpy(object)[at], "height": f.rows["height"].to_numpy(float)[at],
-                         "standardised": m.z[at, a]}).merge(causes(s), on=["i", "a"], how="left")
+                         "standardised": _clean(m.z[at, a])}).merge(causes(s), on=["i", "a"], how="left")
     rows["far"] = rows["standardised"].abs() + 1e3 * rows["n"].notna()
     rows = rows.sort_values("far", ascending=False, kind="stable").drop_duplicates(["container", "depth", "a"])
     out = pd.concat([rows, _wholes(s, rows)], ignore_index=True)
@@ -64,6 +67,11 @@ def departures(s: Suspects) -> pd.DataFrame:
     return out[["container", "depth", "analyte", "standardised", "number", "cause"]].reset_index(drop=True)
 
 
+def _clean(z: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Departures in standard deviations, 0 for what only the last bits of the computer make."""
+    return np.where(np.abs(z) < LEAST, 0.0, z)
+
+
 def _wholes(s: Suspects, rows: pd.DataFrame) -> pd.DataFrame:
     """Departures of whole containers, with the cause that concerns all of a container's zones in that analyte."""
     f, m = s.frame, s.first
@@ -71,7 +79,8 @@ def _wholes(s: Suspects, rows: pd.DataFrame) -> pd.DataFrame:
     with np.errstate(invalid="ignore"):
         z = (m.u / m.su)[box]
     b, a = np.nonzero(np.isfinite(z))
-    out = pd.DataFrame({"container": np.array(f.names, dtype=object)[box[b]], "depth": WHOLE, "a": a, "standardised": z[b, a]})
+    out = pd.DataFrame({"container": np.array(f.names, dtype=object)[box[b]], "depth": WHOLE, "a": a,
+                        "standardised": _clean(z[b, a])})
     own = rows.groupby(["container", "a"])["n"]
     every = pd.DataFrame({"n": own.min(), "kinds": own.nunique(dropna=False)}).reset_index()
     one = every.loc[every["kinds"] == 1, ["container", "a", "n"]]

@@ -139,6 +139,8 @@ def _unlike(earlier: OpenStudy, later: OpenStudy, analyte: str) -> str:
     models = [s.model(analyte) for s in (earlier, later)]
     if models[0].path != models[1].path:
         return f"{models[0].path} before, {models[1].path} after; its numbers are not compared."
+    if len({bool(m.rows.margin.side) for m in models}) > 1:
+        return "one of its margins is one-sided and judged by other differences; its numbers are not compared."
     if any(isinstance(m, FittedModel) and m.bounds is not None for m in models):
         return "values are known only within bounds; its numbers are not compared."
     return ""

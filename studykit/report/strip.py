@@ -21,6 +21,8 @@ UNIT = 36
 BAND, EDGE, INK = "#e9e6dc", "#a89f86", "#1d2733"
 CAPTION = ("Each analyte against its margin: the two depths that decide, their difference (and its interval), and where it "
            "lies. Band: within the margin. Arrow: goes on.")
+ONE_SIDED = {"below the mixed container": -1, "above the mixed container": 1}
+"""How a margin on one side ends, and the side of its drawing that has an edge."""
 
 
 def answer_table(stage: OpenStage) -> pd.DataFrame:
@@ -28,7 +30,14 @@ def answer_table(stage: OpenStage) -> pd.DataFrame:
     table, few = stage.read_table("06-verdict", "verdicts"), of_one(stage)
     rows = [(r["name"], ONE_ONLY if r["analyte"] in few and r["verdict"] == "homogeneous" else
              word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
-    return pd.DataFrame(rows, columns=["analyte", "in a word", "difference of two depths", "margin"])
+    sided = any(map(side_of, table["margin"]))
+    told = "difference of two depths, or of a depth and the mixed container" if sided else "difference of two depths"
+    return pd.DataFrame(rows, columns=["analyte", "in a word", told, "margin"])
+
+
+def side_of(margin: object) -> int:
+    """-1 or 1 for a margin on that side alone, by its text, else 0."""
+    return next((side for end, side in ONE_SIDED.items() if str(margin).endswith(end)), 0)
 
 
 def word_of(verdict: str, stock: str) -> str:
@@ -57,10 +66,11 @@ def number(cell: object) -> float:
 
 def drawings(stage: OpenStage) -> tuple[str, list[str]]:
     """Head and cells of the column that draws each analyte in units of its margin, as SVG."""
-    order = stage.read_table("06-verdict", "verdicts")["analyte"]
+    table = stage.read_table("06-verdict", "verdicts")
+    order, sides = table["analyte"], dict(zip(table["analyte"], map(side_of, table["margin"]), strict=True))
     placed = optional(stage, "06-verdict", "in-margins")
     found = {r["analyte"]: r for _, r in placed.iterrows()}
-    return axis(), [drawing(found.get(a)) for a in order]
+    return axis(), [drawing(found.get(a), sides[a]) for a in order]
 
 
 def x_of(ratio: float) -> float:
@@ -75,9 +85,13 @@ def axis() -> str:
     return f'{_svg(marks)}<span class="unseen">drawn against the margin</span>'
 
 
-def drawing(row: pd.Series | None) -> str:
-    """Band of the margin, interval and estimate of one analyte; the band alone where it was not judged."""
-    parts = [f'<rect class="band" x="{x_of(-1)}" y="0" width="{2 * UNIT}" height="{HIGH}" fill="{BAND}"/>',
+def drawing(row: pd.Series | None, side: int = 0) -> str:
+    """Band of the margin, interval and estimate of one analyte; the band alone where it was not judged.
+
+    The band of a margin on one side goes on to the rim on the other.
+    """
+    first, last = x_of(-RIM if side > 0 else -1), x_of(RIM if side < 0 else 1)
+    parts = [f'<rect class="band" x="{first}" y="0" width="{last - first:g}" height="{HIGH}" fill="{BAND}"/>',
              f'<path class="edge" d="M{x_of(0)} 0V{HIGH}" stroke="{EDGE}"/>']
     low, middle, high = (math.nan if row is None else number(row[c]) for c in ("low", "ratio", "high"))
     if row is not None and not (math.isnan(low) or math.isnan(high)):

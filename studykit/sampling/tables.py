@@ -38,6 +38,8 @@ def zone_table(plan: Plan) -> pd.DataFrame:
 
 def place_source(study: Study) -> str:
     """Where the places of the depths come from, in one sentence."""
+    if study.sampling.vessel_zones:
+        return "The places are those of study.toml, section sampling: some vessels have their own."
     if study.sampling.zones:
         return "The places are those of study.toml, section sampling."
     if all(d in STANDARD_WORDS for d in study.factors.depths):

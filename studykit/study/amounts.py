@@ -14,6 +14,7 @@ from studykit.study.definition import Margin
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
                      r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
+_SIDE = re.compile(r"(.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
 _FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
 
 
@@ -57,7 +58,13 @@ def count(value: object, name: str, least: int = 1) -> int:
 
 
 def margin_of(text: object) -> tuple[Margin, str]:
-    """A declared margin and the unit of an absolute one ('' for per cent or 'a factor of 2'); BadInput for none."""
+    """A declared margin and the unit of an absolute one ('' for per cent or 'a factor of 2'); BadInput for none.
+
+    '20 % below' (or above, with or without 'the mixed container' behind it) is a margin on that side alone.
+    """
+    if isinstance(text, str) and (sided := _SIDE.fullmatch(text)):
+        plain, unit = margin_of(sided[1])
+        return plain.model_copy(update={"side": sided[2]}), unit
     if isinstance(text, str) and (found := _FACTOR.fullmatch(text)):
         if not 1.000001 <= float(found[1]) <= 1000:
             raise single("margin", "a factor must be above 1 and at most 1000", "2 allows from half to double", value=text)

@@ -89,6 +89,9 @@ def _of_analyte(kin: Sequence[Change], change: Change, study: Study) -> str:
         return f"{_capital(name)} was added {change.why()}. It {role}."
     before, after = (_margin(d, study.analytes[key].unit) for d in (old, new))
     told_ = [f"the margin of {name} was changed from {before} to {after}"] if before and after else []
+    sides = [d.get("margin.side") or "both sides" for d in (old, new)]
+    if sides[0] != sides[1]:
+        told_.append(f"the side of the margin of {name} that counts was changed from {sides[0]} to {sides[1]}")
     told_ += [f"{name} now {role}"] if "role" in new else []
     return f"{_capital(' and '.join(told_))} {change.why()}." if told_ else ""
 

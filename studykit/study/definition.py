@@ -39,11 +39,16 @@ from studykit.vessels.shapes import Vessel
 
 
 class Margin(Section):
-    """The largest difference between depths that does not matter: per cent of the level, a factor, or absolute."""
+    """The largest difference between depths that does not matter: per cent of the level, a factor, or absolute.
+
+    ``side``: "below" or "above" where only that side matters: no zone may lie farther than that below (or above) its mixed
+    container; left out, the margin is about every pair of depths, whichever holds more.
+    """
 
     relative_percent: Positive | None = None
     factor: Positive | None = None
     absolute: Positive | None = None
+    side: Literal["below", "above"] | None = None
 
     @model_validator(mode="after")
     def _one_of_three(self) -> Margin:
@@ -71,8 +76,18 @@ class Margin(Section):
         """The margin in the analyte's unit at a level: a share of it, for a factor at most the level itself."""
         return float(self.absolute or 0.0) if self.percent is None else abs(level) * min(self.percent, 100.0) / 100
 
+    def toml(self) -> str:
+        """The margin as study.toml writes it."""
+        parts = [f"{k} = {f'{v:.15g}' if k != 'side' else f'{chr(34)}{v}{chr(34)}'}"
+                 for k, v in self.model_dump(exclude_none=True).items()]
+        return f"{{ {', '.join(parts)} }}"
+
     def text(self, unit: str) -> str:
         """The margin as people write it, with sign and unit."""
+        if self.side is not None:
+            amount = f"a factor of {self.factor:g}" if self.factor else f"{self.relative_percent:g} %" if self.relative else (
+                f"{self.absolute:g} {unit}".rstrip())
+            return f"{amount} {self.side} the mixed container"
         if self.factor is not None:
             return f"a factor of {self.factor:g}"
         return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}"
@@ -286,16 +301,20 @@ class Study(Section):
         lost += [g for g in (self.design.guesses if self.design else {}) if g not in known]
         if lost:
             raise ValueError(f"these analytes are not declared under [analytes]: {', '.join(sorted(set(lost)))}")
-        places = [z.label for z in self.sampling.zones]
-        if places and places != list(self.factors.depths):
-            raise ValueError(f"sampling.zones lists {', '.join(places)}, but the depths of [factors] are "
-                             f"{', '.join(self.factors.depths)}: write the same labels in both, from the surface down")
+        own = {f"vessel_zones.{v}": zones for v, zones in self.sampling.vessel_zones.items()}
+        for where, zones in {"zones": self.sampling.zones, **own}.items():
+            places = [z.label for z in zones]
+            if places != list(self.factors.depths) and (places or where != "zones"):
+                raise ValueError(f"sampling.{where} lists {', '.join(places) or 'nothing'}, but the depths of [factors] are "
+                                 f"{', '.join(self.factors.depths)}: write the same labels in both, from the surface down; "
+                                 "in one study all vessels have the same depths, at heights of their own")
         return self
 
     @model_validator(mode="after")
     def _drawn_from_known_vessels(self) -> Study:
-        if lost := sorted(set(self.sampling.vessel_draw_ml) - set(self.vessels)):
-            raise ValueError(f"sampling.vessel_draw_ml names vessels that are not under [vessels]: {', '.join(lost)}")
+        for key in ("vessel_draw_ml", "vessel_zones"):
+            if lost := sorted(set(getattr(self.sampling, key)) - set(self.vessels)):
+                raise ValueError(f"sampling.{key} names vessels that are not under [vessels]: {', '.join(lost)}")
         return self
 
     @model_validator(mode="after")
@@ -303,6 +322,22 @@ class Study(Section):
         if not any(map(self.decides, self.analytes)):
             raise ValueError("every analyte has role = \"information\", so nothing could decide the verdict: leave the role "
                              "out for one of them at least")
+        return self
+
+    @model_validator(mode="after")
+    def _one_sided_as_judged(self) -> Study:
+        sided = [a for a, declared in self.analytes.items() if declared.margin.side]
+        guesses = self.design.guesses if self.design else {}
+        barred = {
+            'scope = "container", since one container is judged by the difference of its depths': self.scope == "container",
+            f'across_depths = "{self.factors.across_depths}", which is about pairs of depths':
+                self.factors.across_depths != "unstructured",
+            "a question about time, [time], which is told of pairs of depths": self.time is not None,
+            "months_to_margin in [design.guesses], which is told of the lowest against the uppermost depth":
+                any(a in guesses and guesses[a].months_to_margin is not None for a in sided)}
+        if sided and (found := [what for what, there in barred.items() if there]):
+            raise ValueError(f"a margin with a side ({', '.join(sided)}) is about each zone against its mixed container and "
+                             f"does not go together with {'; nor with '.join(found)}: take one of them out")
         return self
 
     @model_validator(mode="after")

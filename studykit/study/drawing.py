@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Annotated
 
 from pydantic import Field, model_validator
@@ -54,7 +55,8 @@ class SamplingSettings(Section):
     """Where and how much is drawn, tool, tests with their minimum volumes, controls, runs, label sheet.
 
     ``vessel_draw_ml``: another draw from the containers of a vessel, by the vessel's name. ``zones`` replaces the standards'
-    positions (surface down). ``heel`` and ``residue`` (the rest, stirred, after all draws) are drawn only where they are
+    positions (surface down), ``vessel_zones`` those of one vessel, with the same labels.
+    ``heel`` and ``residue`` (the rest, stirred, after all draws) are drawn only where they are
     asked for. ``duplicates``, ``blanks_per_run`` and
     ``check_fluid_every`` left out follow [design] controls; ``check_fluid_every`` counts positions.
     """
@@ -64,6 +66,7 @@ class SamplingSettings(Section):
     purge_ml: NotNegative = 10.0
     discard_ml: NotNegative = 0.0
     zones: tuple[ZonePlace, ...] = ()
+    vessel_zones: dict[str, tuple[ZonePlace, ...]] = Field(default_factory=dict)
     floor_gap_mm: NotNegative = 5.0
     heel: bool = False
     residue: bool = False
@@ -84,15 +87,19 @@ class SamplingSettings(Section):
         return self
 
     def of(self, vessel: str) -> SamplingSettings:
-        """The settings for containers of one vessel: with the draw that was declared for it, where one was."""
-        return self.model_copy(update={"draw_ml": self.vessel_draw_ml.get(vessel, self.draw_ml)})
+        """The settings for containers of one vessel: with the draw and the places that were declared for it."""
+        return self.model_copy(update={"draw_ml": self.vessel_draw_ml.get(vessel, self.draw_ml),
+                                       "zones": self.vessel_zones.get(vessel, self.zones)})
 
     @model_validator(mode="after")
     def _surface_down(self) -> SamplingSettings:
-        for above, below in zip(self.zones, self.zones[1:], strict=False):
-            if below.height >= above.height:
-                raise ValueError(
-                    f"zones are out of order: {below.label!r} at {below.height:g} does not lie below "
-                    f"{above.label!r} at {above.height:g}; list them from the surface down"
-                )
+        for zones in (self.zones, *self.vessel_zones.values()):
+            _downwards(zones)
         return self
+
+
+def _downwards(zones: tuple[ZonePlace, ...]) -> None:
+    for above, below in pairwise(zones):
+        if below.height >= above.height:
+            raise ValueError(f"zones are out of order: {below.label!r} at {below.height:g} does not lie below "
+                             f"{above.label!r} at {above.height:g}; list them from the surface down")

@@ -311,7 +311,7 @@ def earlier_margins(root: Path, study: Study) -> dict[str, tuple[Margin, ...]]:
     for name, analyte in study.analytes.items():
         head = f"analytes.{name}.margin."
         found = [{k.removeprefix(head): v for k, v in e["promises"].items() if k.startswith(head)} for e in read_lock(root)]
-        earlier = [Margin(**{k: float(v) for k, v in m.items()}) for m in found if m]
+        earlier = [Margin.model_validate({k: v if k == "side" else float(v) for k, v in m.items()}) for m in found if m]
         if others := tuple(dict.fromkeys(m for m in earlier if m != analyte.margin)):
             out[name] = others
     return out

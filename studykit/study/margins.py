@@ -80,7 +80,6 @@ def rewritten(text: str, key: str, margin: Margin, reason: str) -> str:
     """study.toml with another margin and its reason for one analyte; every other character stays."""
     document = tomlkit.parse(text)
     analyte = document["analytes"][key]
-    (kind, amount), = margin.model_dump(exclude_none=True).items()
-    analyte["margin"] = tomlkit.value(f"{{ {kind} = {amount:.15g} }}")
+    analyte["margin"] = tomlkit.value(margin.toml())
     analyte["margin_reason"] = reason
     return tomlkit.dumps(document)

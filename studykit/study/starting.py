@@ -91,8 +91,7 @@ def _analyte(found: Found, key: str) -> str:
 
 
 def _margin(margin: Margin) -> str:
-    (kind, value), = margin.model_dump(exclude_none=True).items()
-    return f"{{ {kind} = {value:.15g} }}"
+    return margin.toml()
 
 
 def _line(key: str, value: str, why: str = "") -> str:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import csv
 import difflib
 import io
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -33,6 +32,7 @@ from studykit.study.columns import (
 )
 from studykit.study.definition import Study, load_study
 from studykit.study.ownfactors import own_factors
+from studykit.study.places import height_order, unlike_vessels
 from studykit.study.ranges import height_fault, posture_fault, store_faults
 from studykit.study.seal import LOCK, way_back
 
@@ -321,21 +321,7 @@ def _sample_faults(t: pd.DataFrame, containers: pd.DataFrame, study: Study | Non
         wrong = t["kind"].isin(ZONE_KINDS) & ~t["depth"].isin(study.factors.depths)
         faults += _each(t, wrong, spec, "depth", "is not a depth of study.toml",
                         "known are " + ", ".join(study.factors.depths))
-        faults += _height_order(t, study)
-    return faults
-
-
-def _height_order(t: pd.DataFrame, study: Study) -> list[Fault]:
-    """Depth labels run from the surface down, so the mean heights must fall along them."""
-    zones = t[t["kind"].isin(ZONE_KINDS)]
-    means = zones.groupby("depth")["height"].mean()
-    seen = [(d, means[d]) for d in study.factors.depths if d in means.index and means[d] == means[d]]
-    faults = []
-    for (a, ha), (b, hb) in itertools.pairwise(seen):
-        if hb >= ha:
-            faults.append(Fault(file=SAMPLES.file, column="height", value=f"{b}: {hb:.3g}",
-                                reason=f"depth {b!r} should lie below {a!r} (mean height {ha:.3g})",
-                                remedy="heights are measured from the floor: 0 floor, 1 surface"))
+        faults += height_order(t, containers, study)
     return faults
 
 
@@ -408,6 +394,8 @@ def check_tables(root: Path, *, with_results: bool = True, before_plan: bool = F
         codes = [str(c) for c in table[spec.key[0]].dropna()] if spec.key[0] in table else []
         faults += [replace(f, file=spec.file, column=spec.key[0]) for f in colliding_codes(codes)]
     faults += _result_faults(results, samples, study)
+    if study is not None and results.empty and not faults:
+        faults += unlike_vessels(samples, containers, study)
     if study is None or faults:
         return None, _causes(faults, lacking)
     return Tables(study=study, containers=containers.drop(columns=LINE), samples=samples.drop(columns=LINE),

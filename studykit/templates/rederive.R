@@ -5,7 +5,8 @@
 # and pbkrtest are needed too. It reads study/report/05-model/rows-*.csv, holds each of these rows against
 # study/tidy/results.csv, works every interval out anew and prints it beside the kit's (study/report/06-verdict).
 # It ends with an error where one differs by more than 1e-6 of its size, or where the intervals and the declared margin do
-# not allow the word of the verdict. Nothing is written.
+# not allow the word of the verdict. Nothing is written. One-sided margins are named and left out: the shares of the zones
+# in their containers, which they need, are worked out by the kit alone.
 #
 # The rule, in short (study/../README.txt says where the long form stands): the container is the unit. A container's cell is
 # the mean of its determinations at a depth, on the scale of the margin (logarithms for a margin in per cent). A difference
@@ -364,6 +365,7 @@ for (a in analytes) {
   cat(sprintf("\n%s: %s. %d values, %d limits entered; by the plan and the tidy table %d rows belong here%s\n", a$key, v$verdict,
               inside, limits, selected(a), if (same) "" else ", which is NOT what the kit lists"))
   if (!same) stop(a$key, ": rows were left out or added")
+  if (a$road == "side") { cat("  a one-sided margin, each zone against its mixed container: not worked out by this script\n"); next }
   if (a$road == "none") { cat("  no interval: this analyte was not judged by one\n"); next }
   got <- switch(a$road, many = many(a, d), one = one(a, d), declared = declared(a, d))
   present <- levels(d$depth); C <- pair_rows(length(present))

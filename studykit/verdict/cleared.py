@@ -11,13 +11,13 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from studykit.inference.judge import own_differences
+from studykit.inference.own import own_differences
 from studykit.model.fit import AnalyteModel, FittedModel
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
-from studykit.verdict.containers import TWICE, noise_of
+from studykit.verdict.containers import TWICE, noise_of, noise_of_contrast
 from studykit.verdict.floors import beyond
 
 COLUMNS = ["container", "within", "left open by"]
@@ -46,7 +46,7 @@ def within(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
 
 def clear_of(study: Study, model: FittedModel) -> set[str]:
     """Containers of which every pair of depths is shown within the margin of one analyte, by their own readings."""
-    se, df, _ = noise_of(study, model)
+    se, df, _ = noise_of_contrast(study, model)
     if se is None:
         return set()
     half = -float(special.stdtrit(df, model.alpha)) * _own_noise(study, model)
@@ -66,8 +66,9 @@ def _own_noise(study: Study, model: FittedModel) -> NDArray[np.float64]:
     with np.errstate(divide="ignore"):
         each = 1 / held
     common = float(np.mean(each[held > 0])) if source == TWICE else 1 / float(np.mean(held[held > 0]))
-    own = [each[:, cells.labels.index(a)] + each[:, cells.labels.index(b)] for a, b in cells.pairs]
-    return np.asarray(most * np.sqrt(np.column_stack(own) / (2 * common)))
+    own = [each[:, cells.labels.index(a)] + each[:, cells.labels.index(b)] for a, b in cells.pairs] if (
+        cells.departures is None) else [2 * each.max(axis=1)] * cells.k
+    return np.asarray(cells.noise_part * most * np.sqrt(np.column_stack(own) / (2 * common)))
 
 
 def without_any(stage: OpenStage, begin: str = NOT_SEEN) -> str:

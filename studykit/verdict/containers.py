@@ -16,11 +16,10 @@ from studykit.inference.judge import (
     containers_beyond,
     may_lie_beyond,
     may_reasons,
-    near_differences,
     next_of,
-    own_differences,
     stock_word,
 )
+from studykit.inference.own import near_differences, noise_of_one, own_differences, span_of_one
 from studykit.inference.share import ShareBound, all_one_way, share_beyond, share_upper
 from studykit.model.fit import AnalyteModel, FittedModel, fitted
 from studykit.model.rows import container_contrasts
@@ -34,6 +33,7 @@ YOUNG = 6.0
 BEYOND = "beyond the margin"
 TWICE = "zones determined twice"
 GROUP_ENDS = ["containers", "bottom - top", "low", "high", "unit", "interval lies"]
+ZONE, AGAINST_MIXED = "zone", "zone - mixed container"
 ONLY_LIMIT = "a container is known only as a limit"
 ACROSS = "across its edge"
 ONE = "one container: nothing is said of its group"
@@ -77,17 +77,23 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
     return s * math.sqrt(2 / per_depth), math.inf, stated.source
 
 
+def noise_of_contrast(study: Study, model: FittedModel) -> tuple[float | None, float, str]:
+    """The same for what the margin is about: of a one-sided one a zone against its mixed container."""
+    se, df, source = noise_of(study, model)
+    return noise_of_one(model.cells, se), df, source
+
+
 def share_of(study: Study, model: FittedModel) -> ShareBound:
     """Upper bound of the share of containers beyond the margin in any pair of depths."""
-    se, df, source = noise_of(study, model)
+    se, df, source = noise_of_contrast(study, model)
     each = own_differences(model.cells, se)
     return share_upper(each, model.rows.margin.edge, noise_se=se, noise_df=df, level=1 - model.alpha,
-                       noise_span=model.cells.noise_span if source == TWICE else None)
+                       noise_span=span_of_one(model.cells) if source == TWICE else None)
 
 
 def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
     """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
-    se, df, source = noise_of(study, model)
+    se, df, source = noise_of_contrast(study, model)
     return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
 
 
@@ -99,9 +105,9 @@ def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
 def stock_of(study: Study, model: FittedModel) -> Stock:
     """The word for the stock: the mean's word, the share of containers, single containers and groups together."""
     table, _ = group_contrasts(model, study)
-    groups = tuple(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND) if len(table) else ()
+    groups = tuple(dict.fromkeys(group_name(r) for r in table.to_dict("records") if r["interval lies"] == BEYOND))
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
-    se, df, source = noise_of(study, model)
+    se, df, source = noise_of_contrast(study, model)
     may = may_lie_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
     word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
                       groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)), may_be_beyond=len(may))
@@ -112,13 +118,13 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
 
 def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], groups: tuple[str, ...], share: ShareBound,
                    allowed: float) -> tuple[str, ...]:
-    span, out = model.rows.margin.text.lstrip("±"), []
+    out = []
     if beyond:
         every = "All containers" if len(beyond) == len(model.cells.containers) else f"Containers {', '.join(beyond)}"
         who = f"Container {beyond[0]} is" if len(beyond) == 1 else f"{every} are"
-        out.append(f"{who} shown to differ between depths by more than {span}.")
+        out.append(f"{who} shown to {model.rows.margin.exceeded}.")
     if groups:
-        out.append(f"On average more than {span} is shown in: {'; '.join(groups)}.")
+        out.append(f"On average more than {model.rows.margin.text.lstrip('±')} is shown in: {'; '.join(groups)}.")
     if model.word == "homogeneous" and word == "inconclusive" and share.upper > allowed:
         out.append(f"Of containers like these up to {rounded_up(share.upper):g} % could lie beyond the margin, and "
                    f"{100 * allowed:g} % were allowed, so the stock as a whole is not shown to be homogeneous.")
@@ -140,15 +146,17 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     distribution of containers (per cent, rounded up to a tenth). With both ends: containers that have numbers at the lowest and
     the uppermost depth. On those alone rest the share with the noise taken out (never told above *at most*) and, for the same
     pair, at most, were they normal; both are None for fewer than three, and where a container left out of them is seen
-    beyond. Next low, next high: 95 % prediction of the next container's lowest minus uppermost depth (``next_of``).
+    beyond. Next low, next high: 95 % prediction of the next container's lowest minus uppermost depth (``next_of``). A one-sided
+    margin is about no such pair: of it the bound for any distribution stands alone.
     """
     rows = []
     for m in fitted(models):
         each, most = own_differences(m.cells, math.inf), rounded_up(share_of(study, m).upper)
         passed = np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge
-        told = m.cells.exact & np.isfinite(each[:, m.cells.k - 2])
+        ends = np.full(len(each), np.nan) if m.rows.margin.side else each[:, m.cells.k - 2]
+        told = m.cells.exact & np.isfinite(ends)
         rows.append((m.analyte, len(each), round(100 * float(passed.mean()), 1), most, study.share_percent, int(told.sum()),
-                     *_were_they_normal(study, m, each[told, m.cells.k - 2], most, hidden=bool((passed & ~told).any())),
+                     *_were_they_normal(study, m, ends[told], most, hidden=bool((passed & ~told).any())),
                      m.shown_unit, noise_of(study, m)[2]))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
 
@@ -188,6 +196,7 @@ def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:
     """Bottom minus top by the levels of the factors that interact with depth, and a note on how.
 
+    Of a one-sided margin ``zone`` and ``zone - mixed container`` stand in place of ``bottom - top``, a row a group and zone.
     Each group's mean container contrast with the scatter of its own containers (no straight line in age or in another
     number is assumed); of several factors also the groups of each alone, the others left empty. Columns: the factors,
     containers, bottom - top, low, high (1 - 2 alpha; where the mean lies beyond the margin, with the number of groups taken
@@ -197,31 +206,47 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     """
     numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
     factors = [f for f in study.factors.by_depth if f in model.fixed and f not in numbers]
-    if not factors or (each := container_contrasts(model.rows)).empty:
+    zones = [ZONE] if model.rows.margin.side else []
+    each = zone_contrasts(model) if zones else container_contrasts(model.rows)
+    if not factors or each.empty:
         return pd.DataFrame(), ""
     facts = model.rows.measured.drop_duplicates("container").set_index("container")
     each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
     exact, young = each["age_months"], bool(each["age_months"].max() < YOUNG)
     each = each.assign(age_months=_months(exact, young))
     note = ""
-    if len(each) - each.groupby(factors, observed=True).ngroups < 3:
+    one = each.drop_duplicates("container")
+    if len(one) - one.groupby(factors, observed=True).ngroups < 3:
         factors = [f for f in factors if f != "age_months"]
         note = "Too few containers share an age, so ages are pooled here."
-    if not factors or len(each) - each.groupby(factors, observed=True).ngroups < 3:
+    if not factors or len(one) - one.groupby(factors, observed=True).ngroups < 3:
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
-    looked_at = sum(each.groupby(by, observed=True).ngroups for by in groupings)
-    told = pd.concat([_by(study, model, each, by, looked_at) for by in groupings], ignore_index=True)
+    looked_at = sum(each.groupby([*by, *zones], observed=True).ngroups for by in groupings)
+    told = pd.concat([_by(study, model, each, [*by, *zones], looked_at) for by in groupings], ignore_index=True)
     if young and "age_months" in factors:  # grouped by tenths of a month, told by the ages in the group
         told["age_months"] = told["age_months"].map(exact.groupby(each["age_months"]).mean().round(2))
-    return told[[*factors, *GROUP_ENDS]], note
+    told = told.rename(columns={"bottom - top": AGAINST_MIXED}) if zones else told
+    return told[[*factors, *zones, *(AGAINST_MIXED if zones and c == "bottom - top" else c for c in GROUP_ENDS)]], note
+
+
+def zone_contrasts(model: FittedModel) -> pd.DataFrame:
+    """Every zone against its mixed container, of containers without a lost zone: their facts, zone and contrast."""
+    d, k = model.cells.departures, model.cells.k
+    if d is None:
+        return pd.DataFrame(columns=["container", "lot", "store", "age_months", ZONE, "contrast"])
+    info = model.rows.table.drop_duplicates("container").set_index("container")
+    own = pd.DataFrame({"container": np.repeat(np.array(model.cells.containers, dtype=object), k),
+                        ZONE: list(model.cells.labels) * len(model.cells.containers), "contrast": d.cells[:, :k].ravel()})
+    return own.dropna(subset="contrast").assign(**{c: own["container"].map(info[c]) for c in ("lot", "store", "age_months")})
 
 
 def _by(study: Study, model: FittedModel, each: pd.DataFrame, by: list[str], looked_at: int) -> pd.DataFrame:
     """The rows of one grouping, each group by the scatter of its own containers; ``looked_at``: groups that share alpha."""
-    bounded = _bounded_groups(model, by, bool(each["age_months"].max() < YOUNG))
-    floor = max(model.cells.step / math.sqrt(6), 1e-300)  # what rounding alone scatters
-    noise, noise_df, _ = noise_of(study, model)
+    of = [b for b in by if b != ZONE]
+    bounded = _bounded_groups(model, of, bool(each["age_months"].max() < YOUNG))
+    floor = max(model.cells.step * model.cells.noise_part / math.sqrt(6), 1e-300)  # what rounding alone scatters
+    noise, noise_df, _ = noise_of_contrast(study, model)
     rows = []
     for key, part in each.groupby(by, observed=True)["contrast"]:
         one = len(part) == 1
@@ -231,9 +256,9 @@ def _by(study: Study, model: FittedModel, each: pd.DataFrame, by: list[str], loo
             continue
         contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=max(floor, own) / len(part) ** 0.5,
                             df=df, scale=model.rows.margin.scale, unit=model.shown_unit, method="the group's own scatter")
-        inner, edge = model.rows.margin.edge >= abs(contrast.estimate), model.alpha / looked_at
+        inner, edge = model.rows.margin.edge >= model.rows.margin.sized(contrast.estimate), model.alpha / looked_at
         told = contrast.shown(1 - 2 * (model.alpha if inner or one else edge))
-        lies = ONLY_LIMIT if key in bounded else ONE if one else place(contrast, model.rows.margin, model.alpha, edge)
+        lies = ONLY_LIMIT if key[:len(of)] in bounded else ONE if one else place(contrast, model.rows.margin, model.alpha, edge)
         if len(part) == 2 and lies == ACROSS:  # one degree of freedom: an interval that says nothing
             told, lies = (told[0], math.nan, math.nan, told[3]), TWO
         rows.append((*key, len(part), *told, lies))

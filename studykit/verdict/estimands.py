@@ -78,7 +78,7 @@ def reference_values(results: pd.DataFrame, samples: pd.DataFrame, analyte: str,
 
 def _against(model: AnalyteModel, pairs: list[tuple[str, float, float]], label: str, most_words: str) -> dict[str, Any]:
     """A row: the mean over containers of (first against second) on the margin's scale, with its interval."""
-    margin = model.rows.margin
+    margin = model.rows.margin.both
     usable = [(c, a, b) for c, a, b in pairs if margin.scale == "raw" or (a > 0 and b > 0)]
     row: dict[str, Any] = {"analyte": model.analyte, "what": label, "containers": len(usable), "weighted by": most_words,
                            "margin": margin.text}
@@ -124,7 +124,7 @@ def whole(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
             limits = _limits(model, results, samples, kinds, stored)
             if limits and (pairs or isinstance(model, FittedModel)):
                 rows.append({"analyte": model.analyte, "what": label, "containers": len(pairs), "weighted by": words,
-                             "margin": model.rows.margin.text, "interval lies": f"limits in {limits} containers"})
+                             "margin": model.rows.margin.both.text, "interval lies": f"limits in {limits} containers"})
             elif pairs:
                 rows.append(_against(model, pairs, label, words))
     columns = ["analyte", "what", "containers", "weighted by", "estimate", "low", "high", "unit", "margin",

@@ -2,7 +2,8 @@
 
 A heel that was lost, excluded or could not be held against any zone leaves its container unseen; where heel or zones are
 known only as a limit, it lies at least as far off as the nearest pair of values that they may stand for. That needs no
-fitted model: water on the floor under zones that all read "<50" is seen.
+fitted model: water on the floor under zones that all read "<50" is seen. A one-sided margin counts here on both sides: what
+lies on the floor is missing above it, and the mixed container of the zones does not hold it.
 """
 
 from __future__ import annotations
@@ -63,7 +64,7 @@ def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
 
     The zones are weighted as elsewhere; where one of them was lost, the plain mean of the others stands for them.
     """
-    samples, margin = stage.samples, model.rows.margin
+    samples, margin = stage.samples, model.rows.margin.both
     stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
     drawn = samples[samples["kind"].isin(kinds) & samples["container"].isin(stored)].set_index("sample")["container"]
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
@@ -146,7 +147,7 @@ def on_average(model: AnalyteModel, drawn: Floors, *, turned: bool = False) -> T
         return None
     least, most = (np.array(ends, dtype=float) for ends in zip(*spans, strict=True))
     low, high = -_upper(-most, -least, model.alpha), _upper(least, most, model.alpha)
-    margin = model.rows.margin
+    margin = model.rows.margin.both
     word = WITHIN if margin.low < low and high < margin.high else (
         BEYOND if low >= margin.high or high <= margin.low else UNDECIDED)
     return word, math.nan, margin.shown(low), margin.shown(high), model.shown_unit
@@ -197,7 +198,7 @@ def word_of(stage: OpenStage, model: AnalyteModel, word: str, drawn: Floors, *, 
 
 def _unfitted(model: AnalyteModel, drawn: Floors) -> tuple[str, str]:
     """The word of floors none of which is shown beyond, where no mean is told; limits in both say none."""
-    margin = model.rows.margin
+    margin = model.rows.margin.both
     if not all(margin.low < d < margin.high for d in drawn.nearest.values()):
         return UNDECIDED, ""
     if drawn.unseen:

@@ -30,6 +30,7 @@ import pandas as pd
 from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
 from studykit.inference.judge import lost_reasons
+from studykit.inference.margin import Margin
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.inference.single import LABEL
 from studykit.mixed.fit import RemlFit
@@ -120,22 +121,23 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
     margin, level = comparison.margin, 1 - 2 * comparison.alpha
     if bounds is not None:
         out = word == "stratified"
-        pair = max(bounds.spans, key=lambda n: _near_end(bounds.span(n)) if out else max(map(abs, bounds.spans[n])))
+        pair = max(bounds.spans, key=lambda n: _near_end(bounds.span(n), margin) if out else max(
+            map(margin.sized, bounds.spans[n])))
         known = [t.contrast.estimate for t in comparison.tests if t.contrast.label == pair]
         span = margin.shown_interval(bounds.span(pair))
         return Decided(pair=pair, estimate=margin.shown(known[0]) if known else math.nan, low=span.low, high=span.high,
                        unit=margin.unit, level=bounds.level)
     contrast, joint = comparison.deciding, word == "inconclusive"
     if word == "stratified":
-        contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level)))
+        contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level), margin))
     span = margin.shown_interval(comparison.simultaneous_of(contrast) if joint else contrast.interval(level))
     return Decided(pair=contrast.label, estimate=margin.shown(contrast.estimate), low=span.low, high=span.high,
                    unit=comparison.unit, level=1 - comparison.alpha if joint else level)
 
 
-def _near_end(span: Interval) -> float:
-    """How far the whole interval lies from zero; negative where it holds zero."""
-    return max(span.low, -span.high)
+def _near_end(span: Interval, margin: Margin) -> float:
+    """How far the whole interval lies from zero, towards the margin; negative where it holds zero."""
+    return min(map(margin.sized, span)) if margin.side else max(span.low, -span.high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -230,8 +232,25 @@ def mixed_verdict(model: FittedModel, study: Study) -> ComparedVerdict:
         gradient_p_holm=pairs.p_any, needed=needed, containers=model.n_containers, stock=stock)
 
 
+def _said_of_zones(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:
+    """``_said`` for a one-sided margin."""
+    n = model.n_containers
+    if model.word == "homogeneous":
+        return (f"homogeneous on average. Over these {n} containers no depth lies on average more than the declared {margin}; "
+                f"nearest to it comes {what.text()}.")
+    if model.word == "stratified":
+        least, unit = model.pairs.at_least_shown()
+        bound = f"; with all depths taken into account some lie off by at least {significant(least, 3)} {unit}"
+        return (f"stratified. The decisive difference is {what.text()}{'' if model.bounds else bound}, and declared were "
+                f"{margin}.")
+    return (f"inconclusive. It is neither shown that no depth lies more than {margin} nor that some depth does: {what.text()}, "
+            f"for all depths together. {_needed_text(needed, n)}")
+
+
 def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:
     pairs, n = model.pairs, model.n_containers
+    if model.rows.margin.side and (model.bounds is None or model.word != "inconclusive"):
+        return _said_of_zones(model, what, margin, needed)
     if model.word == "homogeneous":
         return (f"homogeneous on average. Over these {n} containers no two depths differ on average by more than the declared "
                 f"{margin.removeprefix('a ')}; nearest to it comes {what.text()}.")
@@ -260,7 +279,8 @@ def containers_needed(model: FittedModel, chance: float = CHANCE) -> int | None:
     Takes the depth means and the covariance of the containers' cells as true (``studykit.inference.power``). None
     above ``MOST``, or where too few containers have every depth.
     """
-    cells = known(model.cells)
+    zones = model.cells.departures
+    cells = known(model.cells) if zones is None else zones.cells[:, :-1]
     whole = np.isfinite(cells).all(axis=1)
     declared = model.structure if model.by_declaration else "unstructured"
     own = model.cells.groups is None or not model.by_declaration  # a declared scatter is that within groups
@@ -268,6 +288,10 @@ def containers_needed(model: FittedModel, chance: float = CHANCE) -> int | None:
     df = int(whole.sum()) - int(np.linalg.matrix_rank(columns)) if whole.any() else 0
     if df < 1:
         return None
+    if zones is not None:  # by the containers' own contrasts, groups not told apart
+        zone = cells[whole]
+        return plan_containers(zone.mean(axis=0), np.cov(zone.T), model.rows.margin.edge, alpha=model.alpha, chance=chance,
+                               most=MOST, side=zones.side)
     rest = cells[whole] - columns @ np.linalg.lstsq(columns, cells[whole], rcond=None)[0]
     return plan_containers(model.mean_values, rest.T @ rest / df, model.rows.margin.edge, alpha=model.alpha, chance=chance,
                            most=MOST, groups=columns.shape[1], heights=heights_of(model.rows),

@@ -142,7 +142,8 @@ def evidence_shown(table: pd.DataFrame) -> pd.DataFrame:
 def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
     """Each judged analyte's deciding pair of depths in units of its margin.
 
-    Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval).
+    Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval). With a one-sided margin among them also
+    ``side``: -1 or 1 where only that side counts, else 0.
     """
     rows = []
     for v in outcome.analytes:
@@ -150,7 +151,9 @@ def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
             margin, d = v.comparison.margin, v.decided
             ratios = [_in_margins(margin, x) for x in (d.estimate, d.low, d.high)]
             rows.append((v.analyte, v.word, d.pair, *ratios))
-    return pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
+    out = pd.DataFrame(rows, columns=["analyte", "verdict", "pair", "ratio", "low", "high"])
+    sides = [v.comparison.margin.side for v in outcome.analytes if isinstance(v, ComparedVerdict)]
+    return out.assign(side=sides) if any(sides) else out
 
 
 def _in_margins(margin: Margin, told: float) -> float:

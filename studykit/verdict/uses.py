@@ -68,6 +68,7 @@ USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared fo
 UNOPENED = ("Named are also the groups, and those to treat or sample again. None that is not named is thereby shown to be "
             "within the margin, opened or not: treat it as the named ones until the interval of its own difference, in "
             "every pair of depths, lies inside the margin.")
+OF_ONE_SIDE = " Of {names} that is the difference of every depth from the mixed container, on the side that counts."
 
 FIRST = "Sample some of them first."
 
@@ -107,9 +108,9 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
         numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
-        rows.append((name, "floor", floor_word, *floor[1:], margin.text, why))
+        rows.append((name, "floor", floor_word, *floor[1:], margin.both.text, why))
         if (found := _whole(stage, model, results, others.get((name, estimands.REST)), floor_word)) is not None:
-            rows.append((name, WHOLE, *found[:-1], margin.text, found[-1]))
+            rows.append((name, WHOLE, *found[:-1], margin.both.text, found[-1]))
         if one_of_many(stage.study, model):
             rows = [_of_few(r, measured_in(stage, model)) if r[0] == name else r for r in rows]
     return pd.DataFrame(rows, columns=COLUMNS)
@@ -144,7 +145,7 @@ def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: di
 
     Where the heels show the ``floor`` within and no rest was lost, a few rests need not carry the share of containers too.
     """
-    drawn, margin = floors(stage, model, results, REST), model.rows.margin
+    drawn, margin = floors(stage, model, results, REST), model.rows.margin.both
     if not drawn.nearest and not drawn.unseen:
         return None
     found = _mean(model, row, drawn, turned=True)
@@ -223,7 +224,9 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
                     + ". Do not use the last litres, nor count on the floor, before this is settled.")
     elif unseen(table):
         declared = f"{UNSEEN} {declared}"
-    told = (declared, UNOPENED if outcome.word == "uneven" else "", unlike)
+    sided = [stage.study.label_of(a) for a, d in stage.study.analytes.items() if d.margin.side]
+    own = OF_ONE_SIDE.format(names=", ".join(sided)) if sided else ""
+    told = (declared, UNOPENED + own if outcome.word == "uneven" else "", unlike)
     return " ".join(filter(None, told))
 
 

@@ -45,7 +45,7 @@ def test_the_verdict_is_the_one_that_judges_data() -> None:
     size, what = DesignSize(containers=7, depths=3, replicates=2), aim(1.6, gradient=1.2, sd_container_depth=0.5)
     rng = np.random.default_rng(8)
     y, gone = _values(what, size, Trouble(), 40, rng), _lost(size, 0.15, 40, rng)
-    judged = _judge(y, gone, what.margin, size, 0.05, 1)
+    judged = _judge(y, gone, what, size, 0.05, 1)
     words = set()
     for i in range(40):
         cells = np.where(gone[:, i], np.nan, y[:, i]).reshape(7, 3, 2).mean(axis=2)

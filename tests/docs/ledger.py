@@ -134,6 +134,9 @@ LEDGER: dict[str, list[Row]] = {
         row("Droplets in oil 0.03 s; there BD", "0.03 0.6 3200 1700", "cited: tests/benchmarks/bench_column.py"),
     ],
     "docs/00-study.md": [
+        row("means that no depth may lie more than", "20",
+            "inference/test_departures.py::words_and_numbers_are_those_of_plain_t_tests"),
+        row("A pair of depths has no side", "20 25", "values", 20, 100 / (1 - 20 / 100) - 100),
         row("Above 0.05 these shares hold only", "0.05", "values", FIRM),
         row("Where few of them scatter far more", "0.1 10.3 4 12.0 12 12.9 24 0.15 23.1 0.2 50 24", "values",
             0.1, 100 * worst_level(4, 0.1), 4, 100 * worst_level(12, 0.1), 12, 100 * worst_level(24, 0.1), 24,

@@ -5,7 +5,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
-from studykit.plot.readable import as_written, p_text, readable, span_text
+from studykit.notebook.display import table_html
+from studykit.plot.readable import as_written, p_text, readable, span_text, without_dust
 
 
 def test_an_interval_becomes_one_cell_in_the_place_of_its_lower_end():
@@ -47,3 +48,14 @@ def test_a_dollar_in_a_name_begins_no_formula_and_powers_of_ten_stay():
     powers = [t for t in as_written(drawn("zinc")).axes[1].get_xticklabels() if t.get_text()]
     assert powers
     assert all(t.get_parse_math() for t in powers)
+
+
+def test_what_only_the_last_bits_make_is_printed_as_nothing():
+    table = pd.DataFrame({"departure": [4.2, -2.38e-16, 0.003], "p": [1e-40, 0.2, 1.0], "chance": [1e-30, 0.1, 0.2],
+                          "low": [-3.28e-17, 1.0, 2.0], "high": [2.0, 3.0, 4.0], "speed": [1e-15, 2e-15, 3e-15]})
+    out = without_dust(table)
+    assert out["departure"].tolist() == [4.2, 0.0, 0.003]
+    assert out[["p", "chance", "speed"]].equals(table[["p", "chance", "speed"]])  # small numbers that mean what they say
+    assert readable(table, "interval")["interval"].iloc[0] == "0 to 2.00"
+    assert table.loc[1, "departure"] == -2.38e-16
+    assert "e\u221216" not in table_html(table[["departure"]], "a table")
