@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
@@ -12,8 +13,9 @@ from matplotlib.text import Text
 from studykit.core.record import significant
 
 SMALL = 1e-4
-DUST = 1e-12
-"""Share of a column's largest number below which another one in it is nothing but rounding inside the computer."""
+DUST = 1e-13
+"""Differences, scatters and levels of a study below are nothing but rounding inside the computer."""
+_MAY_BE_SMALL = re.compile(r"(^|[ _])p([ _,(]|$)|chance|share|probab|/s\b")
 
 
 def p_text(p: float) -> str:
@@ -29,18 +31,17 @@ def span_text(low: float, high: float, digits: int = 3) -> str:
 
 
 def without_dust(table: pd.DataFrame) -> pd.DataFrame:
-    """A table to be printed, with 0 for what only the last bits of the computer make: below DUST of its column's largest.
+    """A table to be printed, with 0 for numbers below DUST, which only the last bits of the computer make.
 
-    Not in columns of p-values and chances, which may be as small.
+    Not in columns of p-values, chances and shares, nor in those of a physical unit a second: they may be as small.
     """
     out = table
-    for c in table.columns:
-        if str(c).startswith(("p ", "p_", "chance")) or str(c) == "p" or not pd.api.types.is_float_dtype(table[c]):
+    for c in map(str, table.columns):
+        if _MAY_BE_SMALL.search(c) or not pd.api.types.is_float_dtype(table[c]):
             continue
-        size = table[c].abs()
-        largest = size[size < math.inf].max()
-        if ((size > 0) & (size < DUST * largest)).any():
-            out = out.assign(**{str(c): table[c].where(~(size < DUST * largest), 0.0)})
+        dust = (table[c].abs() < DUST) & (table[c] != 0)
+        if dust.any():
+            out = out.assign(**{c: table[c].where(~dust, 0.0)})
     return out
 
 
