@@ -1,4 +1,5 @@
 from . import bounded as bounded
+from . import cells as cells
 from . import contrasts as contrasts
 from . import critical_range as critical_range
 from . import declared as declared
@@ -26,6 +27,7 @@ __all__ = [
     "Interval",
     "Margin",
     "bounded",
+    "cells",
     "contrasts",
     "critical_range",
     "declared",

@@ -30,6 +30,7 @@ from studykit.inference.bounded import (
     mean_hull,
     rounding_step,
 )
+from studykit.inference.cells import CellBounds
 from studykit.inference.contrasts import (
     CHUNK,
     Array,
@@ -56,7 +57,7 @@ from studykit.inference.own import (
     span_of_one,
 )
 from studykit.inference.share import all_one_way, next_container, share_upper, shown_beyond
-from studykit.inference.table import CellBounds, read_layout, read_table
+from studykit.inference.table import read_layout, read_table
 
 MeanWord = Literal["homogeneous", "stratified", "inconclusive"]
 StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]

@@ -8,8 +8,8 @@ from __future__ import annotations
 import numpy as np
 
 from studykit.inference.bounded import COARSE
+from studykit.inference.cells import CellBounds
 from studykit.inference.contrasts import Array, Contrasts, contrasts_of, pair_rows
-from studykit.inference.table import CellBounds
 
 DUST = 1e-13
 """Share of the largest value within which numbers inside the computer are one."""

@@ -31,13 +31,13 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
+from studykit.inference.cells import CellBounds
 from studykit.inference.contrasts import departure_rows
 from studykit.inference.declared import Structure, departure_p
 from studykit.inference.departures import MIXED
 from studykit.inference.equivalence import Comparison, Contrast, Interval, Margin, compare_cells
 from studykit.inference.influence import residual_table
 from studykit.inference.judge import depth_mean, mean_cells, mean_of
-from studykit.inference.table import CellBounds
 from studykit.mixed.fit import RemlFit, fit_reml
 from studykit.model.profile import PROFILE_COLUMNS as PROFILE_COLUMNS
 from studykit.model.profile import from_mixed, from_top

@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from studykit.inference.cells import CellBounds
 from studykit.inference.equivalence import Contrast, Interval
-from studykit.inference.table import CellBounds
 from studykit.model.rows import ModelRows, zone_heights
 
 PROFILE_COLUMNS = ["analyte", "margin low", "margin high", "unit", "who", "depth", "height", "difference", "low", "high"]

@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, single
+from studykit.inference.cells import CellBounds
 from studykit.inference.margin import Margin
 from studykit.inference.own import known as known
-from studykit.inference.table import CellBounds, read_margin
+from studykit.inference.table import read_margin
 from studykit.quality.massbalance import zone_shares
 from studykit.study.ages import visit_ages
 from studykit.study.amounts import margin_of as declared_margin
 from studykit.study.columns import ZONE_KINDS
+from studykit.study.definition import Margin as DeclaredMargin
 from studykit.study.definition import Study
 
 KEPT = ("sample", "container", "visited_on", "depth", "height", "kind", "lot", "store", "age_months", "treatment", "run",
@@ -62,7 +64,8 @@ class ModelRows:
     def against(self, margin: Margin) -> ModelRows:
         """The same rows with another margin, on its scale; ValueError where per cent meets values not above zero."""
         if margin.side and not self.margin.side:
-            raise ValueError(f"a one-sided margin needs the shares of the zones: declare it for {self.analyte} in study.toml")
+            raise single("margin", f"a one-sided margin needs the shares of the zones of {self.analyte}",
+                         "declare it in study.toml", value=margin.text)
         values, all_values = (t["value"].where(t["qualifier"] == "") for t in (self.table, self.visits))
         if margin.scale == "log" and (all_values <= 0).any():
             raise ValueError(f"a margin in per cent or as a factor needs values above 0, but {self.analyte} has others")
@@ -94,6 +97,8 @@ def margin_given(given: str | Mapping[str, float] | Margin, unit: str) -> Margin
         margin, faults = read_margin(given)
         if margin is None:
             raise BadInput(faults)
+        if margin.side:
+            return Margin.declared(DeclaredMargin.model_validate(dict(given)), unit)
         return margin if margin.log else Margin.absolute(margin.high, unit)
     declared, own = declared_margin(given)
     if own and own != unit:

@@ -13,9 +13,9 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import BadInput
+from studykit.inference.cells import CellBounds
 from studykit.inference.judge import judge, judge_many, stock_word
 from studykit.inference.margin import Margin
-from studykit.inference.table import CellBounds
 
 TWENTY = {"relative_percent": 20}
 

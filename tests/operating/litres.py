@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from studykit.inference.cells import CellBounds
 from studykit.inference.margin import Margin
-from studykit.inference.table import CellBounds
 from studykit.verdict.pouring import Layers, content, own_contents, taken
 
 from .engine import allowed

@@ -227,6 +227,24 @@ def test_chances_beforehand_are_those_of_studies_judged_by_scipy():
     assert one.homogeneous > both.homogeneous
 
 
+def test_another_margin_on_one_side_needs_the_shares_of_the_zones(tmp_path):
+    _, (model,), _ = judged(tmp_path / "s", stock(6, 0.9), margin=BELOW)
+    assert model.verdict({"relative_percent": 5, "side": "below"}).word == "stratified"
+    assert model.verdict("25 % below").word == "homogeneous"
+    _, (both,), _ = judged(tmp_path / "t", stock(6, 0.9), margin={"absolute": 20})
+    with pytest.raises(BadInput, match="needs the shares of the zones"):
+        both.verdict({"absolute": 5, "side": "below"})
+
+
+def test_time_of_a_table_refuses_a_side():
+    table = pd.DataFrame({"container": ["a", "b"], "depth": ["u", "l"], "value": [1.0, 2.0], "months": [1.0, 2.0]})
+    for call in (lambda: sk.times(table, margin=BELOW, depths=["u", "l"]),
+                 lambda: sk.time_chances(containers=8, ages=[4, 12], margin="20 % below", repeatability="5 %",
+                                         months_to_margin=9)):
+        with pytest.raises(BadInput, match="one-sided margin is about"):
+            call()
+
+
 def test_figures_have_a_band_with_one_end(tmp_path):
     stage, models, outcome = judged(tmp_path / "s", stock(6, 0.7), margin=BELOW)
     table = model_tables.profiles(models, stage.study)
