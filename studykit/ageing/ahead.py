@@ -3,10 +3,13 @@
 One analyte in one group, on the scale of its margin. The difference between the lowest and the uppermost zone of a container
 grows in proportion to the declared course and passes the margin on average at a guessed time::
 
-    difference = own rate x course + own profile + scatter of two cell means
+    zone = its part of (own rate x course) + own profile + scatter of a cell mean
 
-Containers drawn again keep their rate and their profile; sister containers have one of each for every drawing. What is not
-simulated: a course other than the declared one, lost readings, differences at filling, liquid taken out by earlier draws.
+with parts from -1/2 to 1/2 evenly, or 1 for the lowest zone alone. Every pair of depths is judged, by the line and by one with
+a bend, as in a report. Containers drawn again keep their rate and their profile; sister containers have one of each for every
+drawing. What is not simulated: a course other than the declared one, ages that by chance seem to lie on none (a hundredth of
+studies), lost readings, differences at filling, liquid taken out by earlier draws; and where containers drawn again began to
+stand on different days, least squares stand in for the mixed model.
 """
 
 from __future__ import annotations
@@ -14,15 +17,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.ageing.courses import Course
+from studykit.ageing.bends import mean_held
+from studykit.ageing.courses import Course, same_ages
 from studykit.ageing.lines import Lines, fit_lines
-from studykit.ageing.reach import containers_law, mean_passes, share_within
+from studykit.ageing.reach import containers_law, earlier, share_within
 from studykit.ageing.trend import horizon
 from studykit.core.errors import DesignMismatch
 
@@ -66,7 +71,7 @@ class Growth:
     """What is guessed: the margin and, in its unit, the standard deviations of a cell mean and of containers' own profiles.
 
     ``passes``: month at which the mean difference passes the margin, infinite for no growth; ``own_rates``: standard
-    deviation of the containers' rates as a share of the mean rate.
+    deviation of the containers' rates as a share of the mean rate; ``shape``: 'linear' from top to bottom, or 'lowest only'.
     """
 
     margin: float
@@ -74,6 +79,7 @@ class Growth:
     cell: float
     profiles: float = 0.0
     own_rates: float = 0.0
+    shape: str = "linear"
 
     def __post_init__(self) -> None:
         if not (self.margin > 0 and self.passes > 0 and self.cell > 0 and self.profiles >= 0 and self.own_rates >= 0):
@@ -130,36 +136,73 @@ class TimeChances:
 
 
 @lru_cache(maxsize=4096)
-def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05,
-                 share: float = 0.2) -> TimeChances | None:
+def time_chances(plan: Drawings, growth: Growth, course: Course, *, alpha: float = 0.05, share: float = 0.2,
+                 depths: int = 3) -> TimeChances | None:
     """What ``STUDIES`` studies of this plan say; None where it carries no line: one age, or too few drawings.
 
     ``share`` (0 to 1): of containers that may lie beyond the margin.
     Growth is shown where the two-sided 95 % interval of the rate excludes no change, as the report prints it.
     """
-    t = np.asarray(plan.months)
-    d = simulated(plan, growth, course, np.random.default_rng([SEED, len(t)]))
+    zones = simulated(plan, growth, course, depths, np.random.default_rng([SEED, len(plan.months)]))
     try:
-        lines = fit_lines(d, course.line(t), plan.units)
+        return judged(zones, plan, course, growth.margin, alpha=alpha, share=share)
     except DesignMismatch:
         return None
-    bound = horizon(course, t).bound
-    margin, span = (-growth.margin, growth.margin), (float(t.min()), float(t.max()))
-    found = mean_passes(lines, course, margin, alpha=alpha, span=span, stop=bound, points=POINTS)
-    law = containers_law(d, course, t, plan.units)
-    few = None if law is None else np.nan_to_num(share_within([law], margin, share, alpha=alpha, span=span, stop=bound,
-                                                              points=POINTS)[0])
-    return TimeChances(seen=_seen(lines), safe=np.where(found.outside, 0.0, found.safe), latest=found.latest, bound=bound,
-                       share=share, few=few)
 
 
-def simulated(plan: Drawings, growth: Growth, course: Course, rng: np.random.Generator) -> Array:
-    """Differences of ``STUDIES`` studies, (S, drawings)."""
+def judged(zones: Array, plan: Drawings, course: Course, margin: float, *, alpha: float, share: float) -> TimeChances:
+    """What studies say, zones (S, drawings, depths) on the scale of a symmetric margin; DesignMismatch: no line."""
+    t, units = np.asarray(plan.months), np.asarray(plan.units)
+    pairs, bound, edges = pairs_of(zones.shape[2]), horizon(course, t).bound, (-margin, margin)
+    each = [zones[..., b] - zones[..., a] for a, b in pairs]
+    lines, parts = [fit_lines(d, course.line(t), units) for d in each], [1.0, *[1 / (len(pairs) - 1 or 1)] * (len(pairs) - 1)]
+    mean = earlier([mean_held(d, line, _bend(d, course, t, units), course, t, edges, alpha=alpha, beyond=alpha * part,
+                              stop=bound, points=POINTS) for d, line, part in zip(each, lines, parts, strict=True)])
+    return TimeChances(seen=_seen(lines[0]), safe=np.where(mean.outside, 0.0, mean.safe), latest=mean.latest, bound=bound,
+                       share=share, few=_few(each, course, t, units, edges, alpha, share, bound))
+
+
+def pairs_of(depths: int) -> list[tuple[int, int]]:
+    """Every pair of depths counted from the surface, that of the ends first."""
+    ends = (0, depths - 1)
+    return [ends, *(p for p in combinations(range(depths), 2) if p != ends)]
+
+
+def _bend(d: Array, course: Course, t: Array, units: Array) -> Lines | None:
+    """Lines with a bend; None where two ages, or too few containers, cannot show one."""
+    if same_ages(t).max() < 2:
+        return None
+    try:
+        return fit_lines(d, course.bent(t), units)
+    except DesignMismatch:
+        return None
+
+
+def _few(each: list[Array], course: Course, t: Array, units: Array, edges: tuple[float, float], alpha: float, share: float,
+         bound: float) -> Array | None:
+    """Up to when the share beyond by any pair is shown to be small enough, 0 for at no age; None with too few containers."""
+    span = float(t.min()), float(t.max())
+    laws, bends = ([law for d in each if (law := containers_law(d, course, t, units, bent=bent)) is not None]
+                   for bent in (False, True))
+    if len(laws) < len(each):
+        return None
+    safe = share_within(laws, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0]
+    if bound > span[1] and len(bends) == len(each):
+        bent = share_within(bends, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0]
+        safe = np.minimum(safe, np.fmax(bent, span[1]))
+    elif bound > span[1]:
+        safe = np.minimum(safe, span[1])
+    return np.nan_to_num(safe)
+
+
+def simulated(plan: Drawings, growth: Growth, course: Course, depths: int, rng: np.random.Generator) -> Array:
+    """Zones of ``STUDIES`` studies, (S, drawings, depths), without what all have in common."""
     g, unit = course.column(plan.months), np.unique(plan.units, return_inverse=True)[1]
     rate = 0.0 if math.isinf(growth.passes) else growth.margin / float(course.column(growth.passes))
-    each, profile = rng.standard_normal((2, STUDIES, plan.containers))[:, :, unit]
-    scatter = math.sqrt(2) * (growth.profiles * profile + growth.cell * rng.standard_normal((STUDIES, len(g))))
-    return np.asarray(rate * (1 + growth.own_rates * each) * g + scatter)
+    parts = np.linspace(-0.5, 0.5, depths) if growth.shape == "linear" else np.arange(depths) // (depths - 1)
+    own = rate * (1 + growth.own_rates * rng.standard_normal((STUDIES, plan.containers)))[:, unit] * g
+    profile = growth.profiles * rng.standard_normal((STUDIES, plan.containers, depths))[:, unit]
+    return np.asarray(own[..., None] * parts + profile + growth.cell * rng.standard_normal((STUDIES, len(g), depths)))
 
 
 def _seen(lines: Lines) -> float:

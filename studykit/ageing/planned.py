@@ -64,12 +64,12 @@ def worlds(aim: Aim, oldest: float, replicates: int) -> tuple[Growth, ...]:
     passes = oldest if guess.months_to_margin is None else guess.months_to_margin
     own = 0.0 if guess.own_rates_percent is None else guess.own_rates_percent / 100
     alike = Growth(margin=aim.margin, passes=passes, cell=guess.s_r / math.sqrt(replicates),
-                   profiles=guess.sd_container_depth, own_rates=own)
+                   profiles=guess.sd_container_depth, own_rates=own, shape=guess.shape)
     if not set(gone) - {"months_to_margin"}:
         return (alike,)
     return alike, Growth(margin=aim.margin, passes=passes, cell=alike.cell,
                          profiles=aim.margin * UNTYPED_PROFILES if "sd_container_depth" in gone else alike.profiles,
-                         own_rates=UNTYPED_RATES if "own_rates_percent" in gone else own)
+                         own_rates=UNTYPED_RATES if "own_rates_percent" in gone else own, shape=guess.shape)
 
 
 def timed(view: DesignView) -> list[Aim]:
@@ -100,7 +100,8 @@ def _planned(view: DesignView, aim: Aim, group: str, plan: Drawings) -> tuple[ob
 
 
 def _chances(view: DesignView, plan: Drawings, world: Growth) -> TimeChances | None:
-    return time_chances(plan, world, course_of(view.study), alpha=view.study.alpha, share=view.study.share_percent / 100)
+    return time_chances(plan, world, course_of(view.study), alpha=view.study.alpha, share=view.study.share_percent / 100,
+                        depths=view.size.depths)
 
 
 def _told(found: Sequence[TimeChances | None], target: float) -> tuple[str, str, str, str]:

@@ -160,14 +160,16 @@ def _budget(study: Study, size: DesignSize) -> list[Advice]:
 def _groups(study: Study, stored: pd.DataFrame) -> list[Advice]:
     out = []
     for factor in study.factors.fixed:
-        if factor not in stored or factor == "age_months" or pd.api.types.is_numeric_dtype(stored[factor]):
+        if factor not in stored or factor == "age_months":
             continue
-        counts = stored[factor].value_counts()
-        if factor in study.factors.columns and len(counts) == 1:
-            out.append(Advice(topic="one value", what=f"{factor}: all containers are called {counts.index[0]}",
+        counts, number = stored[factor].value_counts(), pd.api.types.is_numeric_dtype(stored[factor])
+        meant = factor in (*study.factors.columns, *study.factors.by_depth) or factor not in ("lot", "store", "treatment")
+        if meant and len(counts) == 1:
+            out.append(Advice(topic="one value", what=f"{factor}: all containers "
+                              + (f"have {counts.index[0]:g}" if number else f"are called {counts.index[0]}"),
                               why="a factor with one value has no effect that could be seen, and is left out of the model",
                               cure="correct the column where it is a slip, or leave the factor out"))
-        small = [f"{k} ({n})" for k, n in counts.items() if n < FEWEST_PER_GROUP and len(counts) > 1]
+        small = [f"{k} ({n})" for k, n in counts.items() if n < FEWEST_PER_GROUP and len(counts) > 1 and not number]
         if small:
             out.append(Advice(topic="small groups", what=f"{factor}: fewer than {FEWEST_PER_GROUP} containers in "
                                                          + ", ".join(sorted(small)),

@@ -35,16 +35,23 @@ def chances(*, containers: int, depths: int, margin: str, repeatability: str, de
     declared, unit = margin_of(margin)
     scale, nothing = Margin.declared(declared, unit), "0 %" if declared.relative else f"0 {unit}"
     gradient = on_margin(difference or nothing, "difference", declared, unit, negative=True)
-    if shape not in ("linear", "lowest only"):
-        raise single("shape", "this shape is not known", "write 'linear' or 'lowest only'", value=str(shape))
     expected = Assumption(s_r=scatter_of(repeatability, "repeatability", declared, unit),
                      sd_container_depth=on_margin(profiles or nothing, "profiles", declared, unit),
                      gradient=scale.as_scatter(gradient),
-                     shape="lowest only" if shape == "lowest only" else "linear")
+                     shape=_shape(shape))
     _check_alpha(alpha)
     size = operating.DesignSize(containers=count(containers, "containers"), depths=count(depths, "depths", 2),
                                 replicates=count(determinations, "determinations"))
     return operating.chances(size, expected, scale.shown_sd(scale.edge), alpha=alpha, side=side_of(scale))
+
+
+def _shape(text: str) -> Literal["linear", "lowest only"]:
+    """A known shape; BadInput for any other text."""
+    if text == "linear":
+        return "linear"
+    if text == "lowest only":
+        return "lowest only"
+    raise single("shape", "this shape is not known", "write 'linear' or 'lowest only'", value=str(text))
 
 
 def _check_alpha(alpha: object) -> None:
@@ -54,14 +61,15 @@ def _check_alpha(alpha: object) -> None:
 
 def time_chances(*, containers: int, ages: Sequence[float], margin: str, repeatability: str, months_to_margin: float,
                  drawn: Literal["once", "again"] = "once", determinations: int = 1, profiles: str | None = None,
-                 own_rates: str = "0 %", share: str = "20 %", alpha: float = 0.05) -> ahead.TimeChances:
+                 own_rates: str = "0 %", share: str = "20 %", depths: int = 3, shape: str = "linear",
+                 alpha: float = 0.05) -> ahead.TimeChances:
     """How well growth with age, and the time to the margin, would be known, before anybody samples.
 
     ``ages``: months at which is drawn; ``drawn`` 'once': sister containers, each opened at one of them in turn, 'again':
     each container at all of them. ``months_to_margin``: when the difference between the lowest and the uppermost depth is
     guessed to pass the margin on average, on a straight line from filling. ``profiles``: standard deviation of the
     containers' own depth profiles; ``own_rates``: that of their rates, '20 %' of the mean; ``share``: of containers
-    that may lie beyond the margin. Texts with their unit, as for ``chances``.
+    that may lie beyond the margin. Texts with their unit, ``depths`` and ``shape`` as for ``chances``.
     Raises BadInput for amounts of different kinds, impossible counts and ages that carry no line.
     """
     declared, unit = margin_of(margin)
@@ -77,8 +85,8 @@ def time_chances(*, containers: int, ages: Sequence[float], margin: str, repeata
     rates, each = on_margin(own_rates, "own_rates", PERCENT, ""), count(determinations, "determinations")
     growth = ahead.Growth(margin=scale.shown_sd(scale.edge), passes=float(months_to_margin), own_rates=rates / 100,
                           cell=scatter_of(repeatability, "repeatability", declared, unit) / math.sqrt(each),
-                          profiles=on_margin(profiles or nothing, "profiles", declared, unit))
-    found = ahead.time_chances(plan, growth, Course(), alpha=alpha, share=_share(share))
+                          profiles=on_margin(profiles or nothing, "profiles", declared, unit), shape=_shape(shape))
+    found = ahead.time_chances(plan, growth, Course(), alpha=alpha, share=_share(share), depths=count(depths, "depths", 2))
     if found is None:
         raise single("ages", "these ages and containers carry no line over time",
                      "two ages or more, and more containers than two", value=", ".join(f"{a:g}" for a in ages))

@@ -52,11 +52,25 @@ def _known(theta: Array) -> Iterator[None]:
 
 def variances(y: Array, kept: Array, g: Array, units: Array, *, bent: bool = False) -> Array:
     """Residual, levels, rates, their covariance (S, 4), in the engine's units: values of variance 1, g of mean square 1."""
+    return _searched(y, kept, g, units, bent=bent)[0]
+
+
+def fitted(y: Array, kept: Array, g: Array, units: Array, at: float) -> tuple[Array, Array]:
+    """The line at one value of g, and its standard error were the variances known, which is never the larger one, (S,)."""
+    theta, S, (mean, sd, size) = _searched(y, kept, g, units)
+    row = np.stack([np.ones(len(y)), at / size[:, 0]], axis=1)
+    estimate = np.einsum("si,si->s", row, np.linalg.solve(S[:, :2, :2], S[:, :2, 2, None])[..., 0])
+    known = np.einsum("si,si->s", row, np.linalg.solve(S[:, :2, :2], row[..., None])[..., 0])
+    return mean[:, 0] + sd[:, 0] * estimate, sd[:, 0] * np.sqrt(theta[:, 0] * known)
+
+
+def _searched(y: Array, kept: Array, g: Array, units: Array, *, bent: bool = False) -> tuple[Array, Array, tuple[Array, ...]]:
+    """The variances, the weighted sums of products of columns and values, and what values and g were divided by."""
     here, n = kept.astype(float), kept.sum(axis=1, keepdims=True)
     mean = (y * here).sum(axis=1, keepdims=True) / n
     z = (y - mean) * here
-    z = z / np.sqrt((z**2).sum(axis=1, keepdims=True) / n)
-    v = g / np.sqrt((g**2 * here).sum(axis=1, keepdims=True) / n)
+    sd, size = np.sqrt((z**2).sum(axis=1, keepdims=True) / n), np.sqrt((g**2 * here).sum(axis=1, keepdims=True) / n)
+    z, v = z / sd, g / size
     X = np.stack([here, here * v, *([here * v**2] if bent else [])], axis=2)
     own = (units[:, None] == np.unique(units)).astype(float)
     Z, data = X[..., :2], np.concatenate([X, z[..., None]], axis=2)
@@ -72,8 +86,9 @@ def variances(y: Array, kept: Array, g: Array, units: Array, *, bent: bool = Fal
         x, d = _lowest(criterion, np.tile(start, (len(y), 1)))
         best, least = np.where((d < least)[:, None], x, best), np.minimum(d, least)
     L = _lower(best)
-    cov, square = L @ np.swapaxes(L, 1, 2), _profiled(best, A, B, C, free)[1]
-    return np.asarray(square[:, None]) * np.stack([np.ones(len(y)), cov[:, 0, 0], cov[:, 1, 1], cov[:, 1, 0]], axis=1)
+    cov, (_, square, S) = L @ np.swapaxes(L, 1, 2), _profiled(best, A, B, C, free)
+    theta = np.asarray(square[:, None]) * np.stack([np.ones(len(y)), cov[:, 0, 0], cov[:, 1, 1], cov[:, 1, 0]], axis=1)
+    return theta, S, (mean, sd, size)
 
 
 def _lower(x: Array) -> Array:
@@ -81,8 +96,8 @@ def _lower(x: Array) -> Array:
     return np.stack([np.stack([x[:, 0], zero], axis=1), x[:, 1:]], axis=1)
 
 
-def _profiled(x: Array, A: Array, B: Array, C: Array, free: Array) -> tuple[Array, Array]:
-    """The criterion at roots x (S, 3) of the containers' covariance in units of the residual's, and that variance."""
+def _profiled(x: Array, A: Array, B: Array, C: Array, free: Array) -> tuple[Array, Array, Array]:
+    """The criterion at roots x (S, 3) of the containers' covariance in units of the residual's, that variance, and the sums."""
     L = _lower(x)[:, None]
     M = np.eye(2) + np.swapaxes(L, 2, 3) @ A @ L
     det = M[..., 0, 0] * M[..., 1, 1] - M[..., 0, 1] ** 2
@@ -91,7 +106,7 @@ def _profiled(x: Array, A: Array, B: Array, C: Array, free: Array) -> tuple[Arra
     S = C - np.einsum("smpi,smpq,smqj->sij", half, inverse / det[..., None, None], half, optimize=True)
     p = S.shape[1] - 1
     rest = S[:, p, p] - np.einsum("si,si->s", S[:, :p, p], np.linalg.solve(S[:, :p, :p], S[:, :p, p, None])[..., 0])
-    return np.log(det).sum(axis=1) + np.linalg.slogdet(S[:, :p, :p])[1] + free * np.log(rest), rest / free
+    return np.log(det).sum(axis=1) + np.linalg.slogdet(S[:, :p, :p])[1] + free * np.log(rest), rest / free, S
 
 
 def _lowest(f: Callable[[Array, Array], Array], x: Array) -> tuple[Array, Array]:

@@ -23,8 +23,8 @@ WIDE = Growth(margin=10, passes=20, cell=0.8, profiles=1.0, own_rates=0.3)
 T = np.array(AGES)
 
 
-def found(plan: Drawings, growth: Growth, course: Course = LINEAR) -> TimeChances:
-    got = time_chances(plan, growth, course)
+def found(plan: Drawings, growth: Growth, course: Course = LINEAR, depths: int = 3) -> TimeChances:
+    got = time_chances(plan, growth, course, depths=depths)
     assert got is not None
     return got
 
@@ -53,21 +53,40 @@ def own_studies(n: int, growth: Growth, studies: int, rng: np.random.Generator) 
     return rate * T + math.sqrt(2) * (growth.profiles * rng.normal(size=(studies, n, 1)) + cell)
 
 
+def own_lines_at(d: np.ndarray, at: np.ndarray, degree: int) -> tuple[np.ndarray, np.ndarray]:
+    """Each container's own polynomial (S, n, T) at times, and its highest coefficient (S, n)."""
+    coefficients = d @ np.linalg.pinv(np.vander(T, degree + 1)).T
+    return coefficients @ np.vander(at, degree + 1).T, coefficients[..., 0]
+
+
+def own_safe(lines: np.ndarray, at: np.ndarray, margin: float) -> tuple[np.ndarray, np.ndarray]:
+    """Month at which a 95 % limit of the mean leaves the margin after its best age, and True where none lies within."""
+    n = lines.shape[1]
+    half = stats.t.ppf(0.95, n - 1) * lines.std(axis=1, ddof=1) / math.sqrt(n)
+    gap = margin - np.abs(lines.mean(axis=1)) - half
+    best = gap[:, at <= T[-1]].argmax(axis=1)
+    out = (gap < 0) & (np.arange(len(at)) >= best[:, None])
+    return np.where(out.any(axis=1), at[out.argmax(axis=1)], at[-1]), gap.max(axis=1, where=at <= T[-1], initial=-1e9) < 0
+
+
 def own_times(d: np.ndarray, margin: float, last: float) -> np.ndarray:
-    """Month at which the upper 95 % limit of the mean of the own lines passes the margin, else ``last``."""
-    at = np.linspace(4, last, 400)
-    slope = (d * (T - T.mean())).sum(axis=2) / ((T - T.mean()) ** 2).sum()
-    lines = d.mean(axis=2)[..., None] + slope[..., None] * (at - T.mean())
-    n = d.shape[1]
-    limit = lines.mean(axis=1) + stats.t.ppf(0.95, n - 1) * lines.std(axis=1, ddof=1) / math.sqrt(n)
-    out = limit > margin
-    return np.where(out.any(axis=1), at[out.argmax(axis=1)], last)
+    """By the rule on docs/time.md: by lines, no longer than by lines with a bend, no age beyond stands within; 0: at no age."""
+    at, n = np.linspace(4, last, 400), d.shape[1]
+    safe, none = own_safe(own_lines_at(d, at, 1)[0], at, margin)
+    lines, square = own_lines_at(d, at, 2)
+    bent, never = own_safe(lines, at, margin)
+    hint = np.abs(square.mean(axis=1)) > stats.t.ppf(0.875, n - 1) * square.std(axis=1, ddof=1) / math.sqrt(n)
+    safe = np.minimum(safe, np.where(never, T[-1], bent))
+    beyond = np.abs(d.mean(axis=1)) > margin
+    first = np.where(beyond.any(axis=1), beyond.argmax(axis=1), -1)
+    safe = np.where((first > 0) & (safe >= T[first]), T[first - 1], safe)
+    return np.where(none | (hint & never) | (first == 0), 0.0, safe)
 
 
 def test_times_are_those_of_an_own_simulation_with_an_own_rule() -> None:
     n, studies = 8, 2000
     mine = own_times(own_studies(n, WIDE, studies, np.random.default_rng(5)), 10, 42)
-    got = found(drawings(AGES, n, again=True), WIDE)
+    got = found(drawings(AGES, n, again=True), WIDE, depths=2)
     assert got.bound == 42  # ICH Q1E: twelve months beyond the oldest
     for part in (0.25, 0.5, 0.75):
         below = float(np.mean(got.safe <= np.quantile(mine, part)))
@@ -76,21 +95,22 @@ def test_times_are_those_of_an_own_simulation_with_an_own_rule() -> None:
 
 
 def own_shares(d: np.ndarray, margin: float, last: float, share: float) -> np.ndarray:
-    """Month at which a 95 % tolerance limit of the own lines passes a margin, nine tenths of ``share`` above; 0: at once."""
+    """Month at which 95 % limits of the shares of own lines beyond either side add up to ``share``; 0: at once."""
     at, n = np.linspace(4, last, 400), d.shape[1]
-    slope = (d * (T - T.mean())).sum(axis=2) / ((T - T.mean()) ** 2).sum()
-    lines = d.mean(axis=2)[..., None] + slope[..., None] * (at - T.mean())
-    # Owen 1968: k = t'(0.95; n - 1, z sqrt(n)) / sqrt(n)
-    k = [stats.nct.ppf(0.95, n - 1, stats.norm.isf(p) * math.sqrt(n)) / math.sqrt(n) for p in (0.9 * share, 0.1 * share)]
+    lines = own_lines_at(d, at, 1)[0]
+    # Owen 1968: k = t'(0.95; n - 1, z sqrt(n)) / sqrt(n), read backwards: which share has that k
+    shares = np.geomspace(0.5, 1e-6, 200)
+    k = stats.nct.ppf(0.95, n - 1, stats.norm.isf(shares) * math.sqrt(n)) / math.sqrt(n)
     mean, sd = lines.mean(axis=1), lines.std(axis=1, ddof=1)
-    out = (mean + k[0] * sd > margin) | (mean - k[1] * sd < -margin)
+    most = sum(np.exp(np.interp((margin + side * mean) / sd, k, np.log(shares))) for side in (-1, 1))
+    out = most > share
     return np.where(out.any(axis=1), at[np.maximum(out.argmax(axis=1), 1)], last) * ~out[:, 0]
 
 
 def test_times_of_the_share_are_those_of_an_own_simulation_with_an_own_rule() -> None:
     n, studies = 8, 2000
     mine = own_shares(own_studies(n, WIDE, studies, np.random.default_rng(6)), 10, 42, 0.2)
-    got = found(drawings(AGES, n, again=True), WIDE)
+    got = found(drawings(AGES, n, again=True), WIDE, depths=2)
     assert got.few is not None
     for part in (0.25, 0.5, 0.75):
         below = float(np.mean(got.few <= np.quantile(mine, part)))
@@ -100,7 +120,7 @@ def test_times_of_the_share_are_those_of_an_own_simulation_with_an_own_rule() ->
     level = math.sqrt(2) * WIDE.profiles
     true = optimize.brentq(lambda t: stats.norm.sf(10, 0.5 * t, math.hypot(level, 0.15 * t)) - 0.2, 5, 20)
     assert np.mean(got.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
-    once = found(drawings(AGES, 12, again=False), WIDE)
+    once = found(drawings(AGES, 12, again=False), WIDE, depths=2)
     assert once.few is not None
     assert np.mean(once.few > true) <= 0.05 + monte_carlo(0.05, ahead.STUDIES)
 
@@ -134,16 +154,19 @@ def test_where_the_world_is_not_as_guessed(design: str, world: str, told: list[f
 @pytest.mark.slow
 def test_what_is_promised_is_what_the_report_says_of_whole_studies() -> None:
     """Sister containers, readings at three depths judged by the model and the time chapter as a study is."""
-    study, studies, hits = study_of({"course": "linear"}, ("age_months",)), 40, 0
+    study, studies, hits, shorter = study_of({"course": "linear"}, ("age_months",)), 40, 0, 0
     growth = Growth(margin=math.log(1.2), passes=40.0, cell=0.03, own_rates=0.2)
-    promised = found(drawings(AGES, 12, again=False), growth).seen
-    assert 0.15 < promised < 0.85
+    promised = found(drawings(AGES, 12, again=False), growth)
+    assert 0.15 < promised.seen < 0.85
     for seed in range(studies):
-        hits += seen_by_the_report(study, growth, np.random.default_rng(seed))
-    assert hits / studies == pytest.approx(promised, abs=monte_carlo(promised, studies, ahead.STUDIES))
+        seen, safe = by_the_report(study, growth, np.random.default_rng(seed))
+        hits, shorter = hits + seen, shorter + (safe < promised.within)
+    assert hits / studies == pytest.approx(promised.seen, abs=monte_carlo(promised.seen, studies, ahead.STUDIES))
+    assert shorter / studies == pytest.approx(0.5, abs=monte_carlo(0.5, studies, ahead.STUDIES))
 
 
-def seen_by_the_report(study: object, growth: Growth, rng: np.random.Generator) -> bool:
+def by_the_report(study: object, growth: Growth, rng: np.random.Generator) -> tuple[bool, float]:
+    """Whether growth is shown, and up to which month the mean is told to be within (0: at no age)."""
     import pandas as pd
 
     rows, age = [], {}
@@ -155,7 +178,17 @@ def seen_by_the_report(study: object, growth: Growth, rng: np.random.Generator) 
             rows.append((name, depth, 100 * math.exp(part * rate * t + growth.cell * rng.normal())))
     frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
     got, _ = made(study, frame, {"age_months": age, "store": dict.fromkeys(age, "s")})  # type: ignore[arg-type]
-    return got.trends[0].p_rate() < 0.05
+    told = got.trends[0]
+    return told.outer.p_rate() < 0.05, 0.0 if told.mean.outside[0] else float(told.mean.safe[0])
+
+
+def test_more_depths_promise_no_longer_a_time() -> None:
+    """A container is beyond by any pair of depths, and the mean by the first pair that passes."""
+    two, five = (found(drawings(AGES, 24, again=True), WIDE, depths=k) for k in (2, 5))
+    assert five.within < two.within + 0.2
+    assert 0 < five.few_within < two.few_within
+    low = found(drawings(AGES, 24, again=True), dataclasses.replace(WIDE, shape="lowest only"), depths=5)
+    assert low.few_within < two.few_within
 
 
 def test_more_containers_older_ones_and_less_scatter_promise_more() -> None:
@@ -198,7 +231,8 @@ def test_the_coarse_grid_finds_the_reports_times() -> None:
     """The chances follow limits on a third of the report's ages: interpolated, that is no week."""
     from studykit.ageing.reach import mean_passes
 
-    d = ahead.simulated(drawings(AGES, 12, again=False), WIDE, LINEAR, np.random.default_rng(1))[:200]
+    zones = ahead.simulated(drawings(AGES, 12, again=False), WIDE, LINEAR, 2, np.random.default_rng(1))[:200]
+    d = zones[..., 1] - zones[..., 0]
     lines = fit_lines(d, LINEAR.line(np.tile(T, 3)), np.arange(12))
     fine, coarse = (mean_passes(lines, LINEAR, (-10, 10), alpha=0.05, span=(4, 30), stop=42, points=k)
                     for k in (400, ahead.POINTS))

@@ -7,7 +7,7 @@ import pytest
 
 from studykit.ageing.again import fit_over
 from studykit.ageing.courses import Course
-from tests.ageing import quick
+from tests.ageing import coverage, quick
 
 LINEAR = Course()
 
@@ -26,3 +26,14 @@ def test_lines_are_those_of_the_kits_own_search(containers: int, own: float, ben
         assert mine.estimate[0] == pytest.approx(theirs.estimate[0], abs=2e-4)
         assert mine.se[0] == pytest.approx(theirs.se[0], rel=2e-3)
         assert mine.df == pytest.approx(theirs.df, rel=1e-2)
+
+
+def test_no_time_that_is_too_long_is_passed_over() -> None:
+    """The screen of the coverage run against all times, of a design in which losses leave many limits near the margin."""
+    design, rng = coverage.Design(again=True, containers=6, lost=0.15), np.random.default_rng(4)
+    zones = coverage.simulate(design, 0.1, "equal", 150, rng)
+    kept = np.array([coverage._pattern(design, rng) for _ in zones])
+    d = zones[..., 2] - zones[..., 0]
+    whole = coverage.mean_times(design, d, kept) > 20
+    assert 0 < whole.sum() < 20
+    assert (coverage.too_long(design, d, kept) == whole).all()

@@ -302,6 +302,13 @@ def test_a_column_of_ones_own_with_one_value_is_asked_about_and_one_lot_is_not()
         assert [a.what for a in found if a.topic == "one value"] == what
 
 
+def test_a_factor_that_is_the_same_in_all_containers_is_asked_about_whatever_its_kind() -> None:
+    told = study(factors__fixed=["lot", "orientation", "warmth"], factors__columns={"warmth": {"unit": "degC"}})
+    table = stock("A" * 12, "xyxyxyxyxyxy").assign(orientation="upright", warmth=20.0)
+    found = [a.what for a in advise(told, size_of(told), table) if a.topic == "one value"]
+    assert found == ["orientation: all containers are called upright", "warmth: all containers have 20"]
+
+
 @pytest.mark.parametrize(("ages", "what"), [
     ((6,) * 12, "all containers have one age"), ((6, 24) * 6, "there are two ages only"), ((6, 12, 18) * 4, ""),
     ((6, 12, 18, 12, 6, 18, 6, 12, 18, 6, 12, 30), "one container alone is as old as 30")])
