@@ -98,6 +98,8 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
     n = len(table)
     if n == 0:
         return nothing("no analyte could be judged against its margin")
+    if "side" in table:
+        label = "difference that decides, in margins (band: within the declared margin)"
     figure = Figure(figsize=(7.2, 1.15 + ROW * n), layout="constrained")
     ax = figure.subplots()
     ax.axvspan(-1, 1, color=BAND, zorder=0)

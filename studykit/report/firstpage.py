@@ -226,8 +226,10 @@ def method(stage: OpenStage) -> str:
     if "known precision" in paths:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
                  "repeatability of each method or laboratory. ")
+    sided = [study.label_of(a) for a, declared in study.analytes.items() if declared.margin.side]
+    beside = f", and {literal(', '.join(sided))} by one test of each depth against its mixed container" if sided else ""
     return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
-            f"{study.alpha:g}. Answering: {literal(study.responsible)}.")
+            f"{study.alpha:g}{beside}. Answering: {literal(study.responsible)}.")
 
 
 def count(number: str, noun: str) -> str:

@@ -31,6 +31,7 @@ EVEN = {
     "stratified": "No: {beyond} {verb} between depths by more than the margin.",
     "inconclusive": "Nobody can say yet: it is neither shown that all lies within the margins nor that anything lies beyond.",
 }
+ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "Nobody can say: no analyte that decides could be judged."
 SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
           "chapter.")
@@ -87,7 +88,10 @@ def right(stage: OpenStage) -> list[str]:
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[table["verdict"] == "stratified", "name"])
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
-    told = [EVEN.get(word, NOBODY).format(beyond=_and(names), verb="differs" if len(names) == 1 else "differ", mean=mean)]
+    sided = any(stage.study.analytes[a].margin.side for a in stage.study.analytes if stage.study.label_of(a) in names)
+    even = EVEN.get(word, NOBODY) if not sided or word != "stratified" else ONE_SIDED
+    verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
+    told = [even.format(beyond=_and(names), verb=verbs, mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))

@@ -14,7 +14,7 @@ from studykit.study.definition import Margin
 _AMOUNT = re.compile(r"\s*(?:±|\+-|\+/-)?\s*"
                      r"([-\u2212+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)\s*((?:(?<=\s)\S|[^\d\s.,]).*?)\s*$")
 
-_SIDE = re.compile(r"(.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
+ONE_SIDE = re.compile(r"(.*\S)\s+(below|above)(?:\s+the\s+mixed\s+container)?\s*")
 _FACTOR = re.compile(r"\s*(?:a\s+)?factor\s+(?:of\s+)?(\d+\.?\d*|\.\d+)\s*")
 
 
@@ -62,7 +62,7 @@ def margin_of(text: object) -> tuple[Margin, str]:
 
     '20 % below' (or above, with or without 'the mixed container' behind it) is a margin on that side alone.
     """
-    if isinstance(text, str) and (sided := _SIDE.fullmatch(text)):
+    if isinstance(text, str) and (sided := ONE_SIDE.fullmatch(text)):
         plain, unit = margin_of(sided[1])
         return plain.model_copy(update={"side": sided[2]}), unit
     if isinstance(text, str) and (found := _FACTOR.fullmatch(text)):

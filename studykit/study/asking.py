@@ -15,7 +15,7 @@ from typing import Any
 
 from studykit.core.errors import BadInput, Fault, visible
 from studykit.core.units import parse_unit
-from studykit.study.amounts import amount, margin_of
+from studykit.study.amounts import ONE_SIDE, amount, margin_of
 from studykit.study.definition import SAFE_NAME, Margin
 from studykit.study.precision import Method, find_method
 from studykit.study.reasons import says_nothing
@@ -133,7 +133,7 @@ def _about(key: str, found: Found) -> Iterator[Question]:
                                                 "a semicolon and who says so)?",
                    default=None if alone and published is None else told, read=lambda t: _precision(t, unit, told))
     example = "0.2 pH" if unit == "pH" else f"5 %, or 2 {unit}, or a factor of 2"
-    yield Question(key=f"margin.{key}", read=lambda t: _margin(t, unit),
+    yield Question(key=f"margin.{key}", read=lambda t: _margin(t, unit, alone),
                    text=f"{key}: {_hint(published, found.get(f'level.{key}'))}the largest difference between top and bottom "
                         f"that does not matter ({example})?")
     yield Question(key=f"reason.{key}", text=f"{key}: why does a smaller difference not matter?", read=_said)
@@ -382,7 +382,11 @@ def _measured(text: str, unit: str) -> tuple[float, bool]:
     return given.value, given.relative
 
 
-def _margin(text: str, unit: str) -> Margin:
+def _margin(text: str, unit: str, alone: bool = False) -> Margin:
+    if sided := ONE_SIDE.fullmatch(text):
+        if alone:
+            raise Unclear("a margin below or above only needs several containers: write it without that")
+        return _margin(sided[1], unit).model_copy(update={"side": sided[2]})
     ratio = "factor" in text
     value, percent = (0.0, True) if ratio else _measured(text, unit)
     if percent and unit == "pH":

@@ -21,6 +21,7 @@ from studykit.model.fit import FittedModel, fit_analyte
 from studykit.plot.profiles import against_margin, profiles
 from studykit.register.changes import changes
 from studykit.report.strip import drawing, side_of
+from studykit.study import asking
 from studykit.study.amounts import margin_of
 from studykit.study.changes import told
 from studykit.study.definition import Margin, load_study, parse_study
@@ -181,6 +182,12 @@ def test_margins_with_a_side_are_read_and_written(text, margin):
     assert margin.text("mg/kg").endswith(f"{margin.side} the mixed container")
     page = rewritten('[analytes.P]\nmargin = { relative_percent = 5 }\nmargin_reason = "old"\n', "P", margin, "new")
     assert Margin.model_validate(tomlkit.parse(page).unwrap()["analytes"]["P"]["margin"]) == margin
+
+
+def test_new_takes_a_side_and_refuses_it_for_one_container():
+    assert asking._margin("20 % below", "mg/kg") == Margin(relative_percent=20, side="below")
+    with pytest.raises(asking.Unclear, match="needs several containers"):
+        asking._margin("20 % below", "mg/kg", alone=True)
 
 
 def test_a_side_declared_after_the_lock_is_told(tmp_path):
