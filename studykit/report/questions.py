@@ -88,10 +88,10 @@ def right(stage: OpenStage) -> list[str]:
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[table["verdict"] == "stratified", "name"])
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
-    sided = any(stage.study.analytes[a].margin.side for a in stage.study.analytes if stage.study.label_of(a) in names)
-    even = EVEN.get(word, NOBODY) if not sided or word != "stratified" else ONE_SIDED
+    sided = word == "stratified" and any(stage.study.analytes[a].margin.side for a in table.loc[
+        table["verdict"] == "stratified", "analyte"])
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
-    told = [even.format(beyond=_and(names), verb=verbs, mean=mean)]
+    told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(beyond=_and(names), verb=verbs, mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not so in every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))

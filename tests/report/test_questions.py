@@ -45,6 +45,19 @@ def test_an_uneven_stock_is_within_on_average_only_where_every_mean_is(monkeypat
     assert said.endswith("single containers or groups are shown to lie beyond.")
 
 
+@pytest.mark.parametrize(("side", "said"), [({}, "No: phosphorus differs between depths by more than the margin."),
+                                            ({"side": "below"}, "No: phosphorus lies at some depth beyond the margin.")])
+def test_a_stratified_stock_is_said_as_its_margin_is_meant(monkeypatch, side, said):
+    data = definition()
+    data["analytes"]["P"]["margin"] = {"relative_percent": 5, **side}
+    table = pd.DataFrame({"analyte": ["P", "W"], "name": ["phosphorus", "water"], "verdict": ["stratified", "homogeneous"]})
+    monkeypatch.setattr(questions, "_verdicts", lambda _: table)
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": "stratified"})
+    monkeypatch.setattr(questions, "_of_few", lambda _: [])
+    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    assert questions.right(SimpleNamespace(study=parse_study(data))) == [said]
+
+
 def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     data = definition()
     data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",
