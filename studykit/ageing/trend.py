@@ -31,7 +31,8 @@ from studykit.ageing.reach import Passing, Simulated, bootstrap, by_ages, earlie
 from studykit.ageing.shares import Levels
 from studykit.ageing.tied import Tie, lacking, ties
 from studykit.core.errors import DesignMismatch
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.rows import ModelRows
 from studykit.study.definition import Study
 

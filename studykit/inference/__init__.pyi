@@ -4,6 +4,7 @@ from . import contrasts as contrasts
 from . import critical_range as critical_range
 from . import declared as declared
 from . import departures as departures
+from . import each as each
 from . import equivalence as equivalence
 from . import homogeneity as homogeneity
 from . import influence as influence
@@ -32,6 +33,7 @@ __all__ = [
     "critical_range",
     "declared",
     "departures",
+    "each",
     "equivalence",
     "homogeneity",
     "influence",

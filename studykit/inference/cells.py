@@ -28,8 +28,9 @@ class CellBounds:
     without a limit. ``step``: rounding step of a cell mean as a floor of scatter. ``groups`` (n, q) dummy columns or
     None. ``noise_se``: standard error of one container's difference from determinations alone; None where no
     cell was determined twice. ``noise_span``: the least and the most that it would be for some filling of the limits;
-    ``noise_others`` (n,): the most, were the limits of that container alike. ``departures``: of a one-sided margin every zone
-    against its mixed container; None where pairs of depths are judged.
+    ``noise_others`` (n,): the most, were the limits of that container alike. ``held``, ``numbers`` (n, k): determinations of
+    every cell, and those that are numbers; ``squares`` (n, k): sum of squares of the latter about their mean.
+    ``departures``: of a one-sided margin every zone against its mixed container; None where pairs of depths are judged.
     """
 
     containers: tuple[str, ...]
@@ -46,6 +47,9 @@ class CellBounds:
     noise_df: float
     noise_span: tuple[float, float] | None
     noise_others: Array | None
+    held: NDArray[np.intp]
+    numbers: NDArray[np.intp]
+    squares: Array
     departures: Departures | None = None
 
     @property
@@ -69,7 +73,8 @@ class CellBounds:
         names = tuple(c for c, w in zip(self.containers, which, strict=True) if w)
         return replace(self, containers=names, low=self.low[which], high=self.high[which], outer_low=self.outer_low[which],
                        outer_high=self.outer_high[which], exact=self.exact[which], groups=None, group_names=(),
-                       noise_others=None if self.noise_others is None else self.noise_others[which],
+                       noise_others=None if self.noise_others is None else self.noise_others[which], held=self.held[which],
+                       numbers=self.numbers[which], squares=self.squares[which],
                        departures=None if self.departures is None else self.departures.taken(which))
 
     @classmethod
@@ -89,13 +94,16 @@ class CellBounds:
         counts = np.bincount((container * shape[1] + depth)[~np.isnan(low)], minlength=shape[0] * shape[1])
         cell = container * shape[1] + depth
         noise, df = _noise(cell, scaled[0], numbers, scaled[3] - scaled[2])
-        span, others = (None, None) if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df, shape)
+        known, squares = _squares(cell, scaled[0], numbers, shape)
+        apart = _squares_apart(cell, scaled[0], scaled[1], squares)
+        span, others = (None, None) if noise is None else _noise_span(cell, scaled[0], scaled[1], noise, df, apart)
         return cls(containers=tuple(containers) or tuple(map(str, range(shape[0]))),
                    labels=tuple(labels) or tuple(map(str, range(shape[1]))), low=cells[0], high=cells[1],
                    outer_low=cells[2], outer_high=cells[3],
                    exact=np.asarray(~np.any(cells[0] < cells[1], axis=1)), step=_step(cells, counts.reshape(shape)),
                    groups=groups, group_names=tuple(group_names), noise_se=noise, noise_df=df,
-                   noise_span=span, noise_others=others, departures=None if not margin.side else Departures.of(
+                   noise_span=span, noise_others=others, held=counts.reshape(shape), numbers=known, squares=squares,
+                   departures=None if not margin.side else Departures.of(
                        cells, equal_shares(*shape) if weights is None else weights, margin))
 
 
@@ -109,6 +117,26 @@ def _step(cells: Array, counts: NDArray[np.intp]) -> float:
     width = (cells[3] - cells[2])[(cells[0] == cells[1]) & np.isfinite(cells[2])]
     m = np.maximum(counts[(cells[0] == cells[1]) & np.isfinite(cells[2])], 1)
     return float(np.sqrt(np.mean(width**2 / m))) if width.size else 0.0
+
+
+def _squares(cell: Codes, values: Array, numbers: NDArray[np.bool_], shape: tuple[int, int]) -> tuple[Codes, Array]:
+    """How many determinations of each cell are numbers, and their sum of squares about their mean, (n, k) twice."""
+    ok = numbers & np.isfinite(values)
+    size = shape[0] * shape[1]
+    held = np.bincount(cell[ok], minlength=size)
+    means = np.bincount(cell[ok], weights=values[ok], minlength=size) / np.maximum(held, 1)
+    squares = np.bincount(cell[ok], weights=(values[ok] - means[cell[ok]]) ** 2, minlength=size)
+    return held.reshape(shape), squares.reshape(shape).astype(float)
+
+
+def _squares_apart(cell: Codes, low: Array, high: Array, squares: Array) -> Array:
+    """The sums of squares where limits with two ends lie as unlike as they can, (n, k)."""
+    ok, out = np.isfinite(low) & np.isfinite(high), squares.copy()
+    for c in np.unique(cell[ok & (low < high)]):
+        mine = ok & (cell == c)
+        if mine.sum() > 1:
+            out.flat[c] = _most_unlike(low[mine], high[mine])
+    return out
 
 
 def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array) -> tuple[float | None, float]:
@@ -127,22 +155,20 @@ def _noise(cell: Codes, values: Array, numbers: NDArray[np.bool_], width: Array)
 
 
 def _noise_span(cell: Codes, low: Array, high: Array, noise: float, df: float,
-                shape: tuple[int, int]) -> tuple[tuple[float, float], Array]:
+                apart: Array) -> tuple[tuple[float, float], Array]:
     """The noise were the determinations known only as limits alike, and as unlike as they can be; both are numbers then.
 
     Also the most of each container's others. A limit without an end on the scale of the margin does not count.
     """
     ok = np.isfinite(low) & np.isfinite(high)
     if not np.any(low[ok] < high[ok]):
-        return (noise, noise), np.full(shape[0], noise)
-    sizes, limited = np.bincount(cell[ok], minlength=shape[0] * shape[1]), np.zeros(shape[0] * shape[1], dtype=bool)
+        return (noise, noise), np.full(len(apart), noise)
+    sizes, limited = np.bincount(cell[ok], minlength=apart.size), np.zeros(apart.size, dtype=bool)
     limited[cell[ok & (low < high)]] = True
     held = sizes[sizes > 0]
     all_df, share = float(held.sum() - len(held)), float(np.mean(1 / held))
-    squares = np.array([_most_unlike(low[ok & (cell == c)], high[ok & (cell == c)]) if sizes[c] > 1 else 0.0
-                        for c in range(len(sizes))])
-    own = np.where(limited, squares, 0.0).reshape(shape).sum(axis=1)
-    most, others = (np.maximum(noise, np.sqrt(2 * s / all_df * share)) for s in (squares.sum(), squares.sum() - own))
+    own = np.where(limited.reshape(apart.shape), apart, 0.0).sum(axis=1)
+    most, others = (np.maximum(noise, np.sqrt(2 * s / all_df * share)) for s in (apart.sum(), apart.sum() - own))
     return (noise * math.sqrt(min(1.0, df / all_df)), float(most)), np.asarray(others)
 
 

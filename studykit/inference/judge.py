@@ -43,27 +43,28 @@ from studykit.inference.contrasts import (
     word_codes,
 )
 from studykit.inference.departures import beside_mixed, between, departures_between, group_between, mixed_rows
+from studykit.inference.each import containers_beyond, groups_that_may, may_lie_beyond, may_reasons, read_reasons
 from studykit.inference.margin import Interval, Margin
 from studykit.inference.own import (
     contrasts_in,
     ends_of,
     known,
     middle_of,
-    near_differences,
     noise_of_one,
     own_differences,
-    rounded_in,
     side_of,
     span_of_one,
 )
-from studykit.inference.share import all_one_way, next_container, share_upper, shown_beyond
+from studykit.inference.share import next_container, share_upper
 from studykit.inference.table import read_layout, read_table
 
 MeanWord = Literal["homogeneous", "stratified", "inconclusive"]
 StockWord = Literal["homogeneous", "uneven", "stratified", "inconclusive"]
 MOSTLY = 0.5
+LEAST_DF = 2
+"""Degrees of freedom from which zones determined twice tell the noise (own judgement)."""
 MOSTLY_LIMITS = ("More than half of the values are known only as a limit: what is said holds wherever they lie, but a study "
-                 "folder reports such an analyte as not assessed, since its method hardly sees it.")
+                 "folder reports such an analyte as not assessed where nothing is beyond, since its method hardly sees it.")
 WORDS: tuple[MeanWord, MeanWord, MeanWord] = ("inconclusive", "homogeneous", "stratified")
 
 
@@ -75,9 +76,10 @@ class Judgement:
     high, df, p_within, p_beyond; estimate and the 1 - 2 alpha limits as told: per cent or the table's unit; p NaN where
     values are known only within bounds, and the limits then hold wherever they lie);
     ``share_upper``: upper bound of the share of containers beyond the margin (0 to 1), at 1 - alpha;
-    ``containers_beyond``: those shown to lie beyond; ``groups``: one row a group and pair; ``next_container``: where
-    the next container's lowest minus uppermost depth would be measured (1 - alpha), None for fewer than three, where
-    limits leave it anywhere, and where a container without both ends differs by more than the margin between others;
+    ``containers_beyond``: those shown to lie beyond, or by their readings alone where most are limits; ``groups``: one row a
+    group and pair; ``next_container``: where the next container's lowest minus uppermost depth would be measured
+    (1 - alpha), None for fewer than three, where limits leave it anywhere, and where a container without both ends differs by
+    more than the margin between others;
     ``reasons``: why, in plain sentences.
     """
 
@@ -114,22 +116,21 @@ def judge_cells(cells: CellBounds, margin: Margin, *, alpha: float = 0.05, share
     """The same from the cells of a table; see ``judge``."""
     whole, apart = mean_cells(cells)
     found, word, low, high, why = mean_of(whole, margin, alpha)
-    noise, df, span = noise_of_one(cells, cells.noise_se), cells.noise_df, span_of_one(cells)
+    noise, df = (noise_of_one(cells, cells.noise_se), cells.noise_df) if cells.noise_df >= LEAST_DF else (None, math.inf)
     bound = share_upper(own_differences(cells, noise), margin.edge, noise_se=noise, noise_df=df, level=1 - alpha,
-                        noise_span=span)
-    beyond = containers_beyond(cells, margin, noise, df, alpha, twice=True)
-    by_group = group_table(cells, margin, alpha, beyond)
+                        noise_span=None if noise is None else span_of_one(cells))
+    beyond = containers_beyond(cells, margin, noise, df, alpha, twice=noise is not None)
+    by_group = group_table(cells, margin, alpha, beyond.signs)
     groups = bool(len(by_group)) and bool(by_group["shown beyond"].any())
-    may = (*may_lie_beyond(cells, margin, noise, df, alpha, twice=True), *groups_that_may(cells, margin))
-    names = tuple(c for c, b in zip(cells.containers, beyond, strict=True) if b.any())
-    every = all_one_way(beyond)
-    stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(names), groups_beyond=groups,
-                       every_one=every, may_be_beyond=len(may))
+    may = (*may_lie_beyond(cells, margin, noise, df, alpha, twice=noise is not None), *groups_that_may(cells, margin))
+    stock = stock_word(word, share_upper=bound.upper, share=share, containers_beyond=len(beyond.names), groups_beyond=groups,
+                       every_one=beyond.every, may_be_beyond=len(may))
     limited = np.mean((cells.low < cells.high)[~np.isnan(cells.low)]) > MOSTLY
-    reasons = (*why, *apart, *lost_reasons(cells), *((MOSTLY_LIMITS,) if limited else ()),
-               *_stock_reasons(bound.upper, share, names, by_group, margin), *may_reasons(may, margin))
+    firm = tuple(c for c in beyond.names if c not in beyond.read)
+    reasons = (*why, *apart, *lost_reasons(cells), *((MOSTLY_LIMITS,) if limited else ()), *read_reasons(beyond.read, margin),
+               *_stock_reasons(bound.upper, share, firm, by_group, margin), *may_reasons(may, margin))
     return Judgement(word=stock, mean_word=word, margin=margin, pairs=_pair_table(cells, found, margin, alpha, low, high),
-                     share_upper=bound.upper, containers_beyond=names, groups=by_group, reasons=reasons,
+                     share_upper=bound.upper, containers_beyond=beyond.names, groups=by_group, reasons=reasons,
                      next_container=next_of(cells, margin, 1 - alpha))
 
 
@@ -204,67 +205,6 @@ def stock_word(mean_word: str, *, share_upper: float, share: float | None, conta
         return "uneven"
     enough = (share is None or share_upper <= share) and not may_be_beyond
     return "homogeneous" if mean_word == "homogeneous" and enough else "inconclusive"
-
-
-def containers_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
-                      twice: bool = False) -> NDArray[np.int8]:
-    """Containers shown to lie beyond the margin wherever their values lie, by pair of depths; see ``shown_beyond``.
-
-    ``twice``: the noise is that of determinations, and shown is what holds for any noise that limits could show. A container's
-    own limits lie at their near end together, or apart, then about their middle: what is shown at both ends is shown between.
-    """
-    def shown(d: Array, noise: float | Array | None) -> NDArray[np.int8]:
-        return shown_beyond(d, margin.edge, noise_se=noise, noise_df=noise_df, alpha=alpha, clear=middle_of(cells))
-
-    near = near_differences(cells, noise_se)
-    if not twice or cells.noise_span is None or cells.noise_span[0] == cells.noise_span[1]:
-        return shown(near, noise_se)
-    least, most = ends_of(cells, rounded_in(cells, noise_se))
-    with np.errstate(invalid="ignore"):
-        middle = np.where(np.isfinite(near), (least + most) / 2, np.nan)
-    if cells.departures is not None:
-        middle = cells.departures.towards(middle)
-    others = None if cells.noise_others is None else cells.noise_others * cells.noise_part
-    together, apart = shown(near, others), shown(middle, cells.noise_span[1] * cells.noise_part)
-    return np.where(together == apart, together, 0).astype(np.int8)
-
-
-def may_lie_beyond(cells: CellBounds, margin: Margin, noise_se: float | None, noise_df: float, alpha: float, *,
-                   twice: bool = False) -> tuple[str, ...]:
-    """Containers that some value within the limits would show beyond the margin, and that are not shown there.
-
-    Their own limits, or those of others that alone make the noise too large. Where the noise is unknown, a difference that a
-    container's own limits may carry past the margin is enough.
-    """
-    shown = containers_beyond(cells, margin, noise_se, noise_df, alpha, twice=twice)
-    span = span_of_one(cells)
-    far, least = own_differences(cells, noise_se), span[0] if twice and span else noise_se
-    with np.errstate(invalid="ignore"):
-        passed = np.abs(far) > margin.edge if noise_se is None else shown_beyond(
-            far, margin.edge, noise_se=least, noise_df=noise_df, alpha=alpha) != 0
-    may = passed.any(axis=1) & ~shown.any(axis=1) & (~cells.exact | (least != noise_se))
-    return tuple(c for c, m in zip(cells.containers, may, strict=True) if m)
-
-
-def groups_that_may(cells: CellBounds, margin: Margin) -> tuple[str, ...]:
-    """Groups whose mean difference passes the margin for some value within its limits; none where all are numbers."""
-    if cells.groups is None or cells.exact.all():
-        return ()
-    rows = np.asarray(cells.groups) > 0
-    least, most = ends_of(cells, False)
-    if cells.departures is not None:
-        least, most = cells.departures.towards(least), cells.departures.towards(most)
-    own = [g for g in range(rows.shape[1]) if not cells.exact[rows[:, g]].all()]
-    with np.errstate(all="ignore"):
-        far = {g: max(float(np.nanmax(np.abs(np.nanmean(end[rows[:, g]], axis=0)))) for end in (least, most)) for g in own}
-    return tuple(cells.group_names[g] for g in own if far[g] > margin.edge)
-
-
-def may_reasons(may: Sequence[str], margin: Margin) -> tuple[str, ...]:
-    """One sentence that names the containers and groups of ``may_lie_beyond`` and ``groups_that_may``."""
-    if not may:
-        return ()
-    return (f"Values known only as a limit leave open whether these {margin.exceeded}: {', '.join(may)}.",)
 
 
 def lost_reasons(cells: CellBounds) -> tuple[str, ...]:

@@ -30,6 +30,8 @@ from scipy import special
 from studykit.inference.margin import Interval, Margin
 
 Array = NDArray[np.float64]
+LEAST = 4
+"""Containers known by numbers from which the scatter of their middle half may stand for the noise (own judgement)."""
 
 
 def share_bound_clear(beyond: int, containers: int, level: float = 0.95) -> float:
@@ -253,29 +255,30 @@ def _binomial(n: int, q: float) -> NDArray[np.float64]:
 
 
 def shown_beyond(differences: ArrayLike, edge: float, *, noise_se: float | Array | None, noise_df: float = math.inf,
-                 alpha: float = 0.05, clear: Array | None = None) -> NDArray[np.int8]:
+                 alpha: float = 0.05, clear: Array | None = None, least: Array | None = None) -> NDArray[np.int8]:
     """Which containers are shown to lie beyond the margin in which pair, 1 above and -1 below, else 0, (n, K).
 
     All containers and pairs are taken into account.
 
     differences: (n,) or (n, K), NaN where lost; of values known only within bounds the end nearest to zero. noise_se: one
-    number or one a container; where it is unknown, the scatter of the containers' middle half stands for it (median absolute
-    deviation, pair by pair): it holds the noise and more. ``clear``: the differences that show it, NaN where only bounds are
-    known.
+    number, one a container or (n, K); where it is unknown, the scatter of the containers' middle half stands for it (median
+    absolute deviation, pair by pair): it holds the noise and more. ``clear``: the differences that show it, NaN where only
+    bounds are known. ``least``: (n, K), by how much a difference has to pass the margin at least.
     """
     d = np.asarray(differences, dtype=float)
     d = d[:, None] if d.ndim == 1 else d
     n, pairs = d.shape
     if noise_se is None:
         seen = d if clear is None else clear
-        if (many := int(np.isfinite(seen).all(axis=1).sum())) < 4:
+        if (many := int(np.isfinite(seen).all(axis=1).sum())) < LEAST:
             return np.zeros((n, pairs), dtype=np.int8)
         middle = np.nanmedian(seen, axis=0)
         sd, df = 1.4826 * np.nanmedian(np.abs(seen - middle), axis=0), 0.37 * (many - 1)  # efficiency of the MAD, normal
     else:
-        sd, df = np.broadcast_to(noise_se, (n,))[:, None], noise_df
+        given = np.asarray(noise_se, dtype=float)
+        sd, df = given[:, None] if given.ndim == 1 else given, noise_df
     reach = -float(special.stdtrit(df, alpha / (n * pairs))) * sd
-    out = np.abs(d) - reach > edge  # false of what was lost
+    out = np.abs(d) - (reach if least is None else np.maximum(reach, least)) > edge  # false of what was lost
     return np.asarray(np.where(out, np.sign(d), 0), dtype=np.int8)
 
 

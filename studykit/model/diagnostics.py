@@ -16,7 +16,8 @@ from studykit.inference.contrasts import Contrasts, word_codes
 from studykit.inference.influence import Influence, check_residuals, leave_one_out, steps_without, without_each
 from studykit.inference.judge import WORDS, rest_of
 from studykit.mixed.variances import check_repeatability
-from studykit.model.fit import AnalyteModel, FittedModel, fitted, judge_rows
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel, fitted, judge_rows
 from studykit.model.rows import columns_of, known, replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures

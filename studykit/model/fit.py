@@ -24,11 +24,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch, ModelNotTrusted
 from studykit.inference.cells import CellBounds
@@ -39,7 +38,15 @@ from studykit.inference.equivalence import Comparison, Contrast, Interval, Margi
 from studykit.inference.influence import residual_table
 from studykit.inference.judge import depth_mean, mean_cells, mean_of
 from studykit.mixed.fit import RemlFit, fit_reml
-from studykit.model.profile import PROFILE_COLUMNS as PROFILE_COLUMNS
+from studykit.model.analyte import (
+    MEAN_COLUMNS,
+    VARIANCE_COLUMNS,
+    AgainstMargin,
+    AnalyteModel,
+    CelledModel,
+    LimitedModel,
+    Path,
+)
 from studykit.model.profile import from_mixed, from_top
 from studykit.model.rows import (
     ModelRows,
@@ -54,95 +61,14 @@ from studykit.model.rows import (
     random_terms,
     zone_heights,
 )
-from studykit.plot.profiles import profiles
 from studykit.study.definition import Study
 
-Path = Literal["mixed model", "known precision", "not assessed"]
 NO_MIXED = ("So there is no mixed model, and nothing is said of where the scatter comes from; the depths are judged by the "
             "containers' own differences.")
 TOO_FEW = "too few containers are left to tell it, so their own differences decide."
 WITHIN_BOUNDS = "some values are known only within bounds, and what holds wherever they lie is worked out without it."
 MOSTLY_CENSORED = 0.5
-MEAN_COLUMNS = ["depth", "height", "mean", "low", "high", "determinations"]
-CONTRAST_COLUMNS = ["contrast", "estimate", "low", "high", "simultaneous low", "simultaneous high", "unit", "df", "p",
-                    "within margin"]
-VARIANCE_COLUMNS = ["component", "SD", "unit", "at zero", "could be up to"]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class AnalyteModel:
-    """One analyte at the model stage: its rows, and where it was not fitted the path it takes and why.
-
-    ``path`` is 'mixed model' for a ``FittedModel`` only. The tables are empty where nothing was fitted.
-    """
-
-    rows: ModelRows
-    alpha: float
-    path: Path
-    notes: tuple[str, ...]
-
-    def __repr__(self) -> str:
-        return f"<{self.analyte}: {self.path}, {len(self.rows.table)} results of {self.n_containers} containers>"
-
-    @property
-    def analyte(self) -> str:
-        """The analyte's key."""
-        return self.rows.analyte
-
-    @property
-    def shown_unit(self) -> str:
-        """Unit of a difference as reported: per cent, or the analyte's unit."""
-        return self.rows.shown_unit
-
-    @property
-    def n_containers(self) -> int:
-        """Containers with at least one value."""
-        return int(self.rows.measured["container"].nunique())
-
-    @property
-    def formula(self) -> str:
-        """The mixed model in the usual notation, 'y ~ depth + (1 | container)'; '' where nothing was fitted."""
-        return ""
-
-    @property
-    def acting_on_depth(self) -> tuple[str, ...]:
-        """Factors that change the differences between depths."""
-        return ()
-
-    def means(self, level: float = 0.95) -> pd.DataFrame:
-        """Depth means in the analyte's unit with intervals: depth, height, mean, low, high, determinations."""
-        return pd.DataFrame(columns=MEAN_COLUMNS)
-
-    def contrasts(self) -> pd.DataFrame:
-        """All pairs of depths, lower minus upper, in per cent or the analyte's unit, with both intervals (CONTRAST_COLUMNS)."""
-        return pd.DataFrame(columns=CONTRAST_COLUMNS)
-
-    def variances(self, level: float = 0.95) -> pd.DataFrame:
-        """Variance components as standard deviations, with an upper limit where one is estimated as zero."""
-        return pd.DataFrame(columns=VARIANCE_COLUMNS)
-
-    def residuals(self) -> pd.DataFrame:
-        """Residuals on the scale of analysis with their normal scores, one row a determination."""
-        return pd.DataFrame(columns=["analyte"])
-
-    def profile(self, level: float = 0.9) -> pd.DataFrame:
-        """Differences from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
-        return pd.DataFrame(columns=PROFILE_COLUMNS)
-
-    def plot_profile(self, level: float = 0.9) -> Figure:
-        """The depth profile against the margin, drawn from ``profile``."""
-        return profiles(self.profile(level))
-
-    def verdict(self, margin: str | Mapping[str, float] | Margin | None = None) -> AgainstMargin:
-        """The word against the declared margin, or against another one ("50 %", "2 mg/kg", {"absolute": 2}).
-
-        BadInput for a bare number or another unit; DesignMismatch where nothing was fitted.
-        """
-        raise DesignMismatch(f"{self.analyte} was not fitted: {' '.join(self.notes)}")
-
-    def trust(self) -> dict[str, Any]:
-        """Evidence of convergence: iterations, gradient, components at zero, second opinion."""
-        return {"analyte": self.analyte, "path": self.path}
+OWN_TERMS = "The terms are the reader's own, not those declared."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -161,10 +87,10 @@ class Bounds:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, repr=False)
-class FittedModel(AnalyteModel):
+class FittedModel(CelledModel):
     """One analyte of several containers: differences between depths, and the mixed model behind the scatter.
 
-    ``cells``: container by depth cells, whose ``groups`` are the columns of factors that act on depth; ``unstructured``:
+    ``cells`` have as ``groups`` the columns of factors that act on depth; ``unstructured``:
     all pairs of depths under any covariance; ``structure``: "unstructured", or the scatter that was declared to decide;
     ``structured``: the pairs under it ("pooled" where none was declared); ``reml``: the mixed model, None where it could
     not be fitted; ``bounds``: the word and hull where values are known only within bounds, None where all are numbers.
@@ -172,7 +98,6 @@ class FittedModel(AnalyteModel):
 
     fixed: tuple[str, ...]
     random: tuple[str, ...]
-    cells: CellBounds
     unstructured: Comparison
     reml: RemlFit | None
     structured: Comparison
@@ -344,38 +269,14 @@ class FittedModel(AnalyteModel):
                 "second opinion": "agrees" if second.agrees else second.note}
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AgainstMargin:
-    """All pairs of depths of one analyte against a margin, and whether it is the one declared beforehand."""
-
-    analyte: str
-    declared: Margin
-    comparison: Comparison
-    word: str
-
-    @property
-    def is_declared(self) -> bool:
-        """True where the margin is the declared one."""
-        return self.comparison.margin == self.declared
-
-    @property
-    def sentence(self) -> str:
-        """The word in a sentence, which says so where the margin is not the declared one."""
-        text = f"{self.analyte} against {self.comparison.margin.text}: {self.word}."
-        return text if self.is_declared else (f"{text} This is not the declared margin ({self.declared.text}): a margin "
-                                              "chosen after the data decides nothing.")
-
-    def to_table(self) -> pd.DataFrame:
-        """One row a pair of depths (CONTRAST_COLUMNS)."""
-        return self.comparison.to_table()
-
-    def __str__(self) -> str:
-        return self.sentence
-
-
 def fitted(models: list[AnalyteModel]) -> list[FittedModel]:
     """Those of the models that were fitted, in their order."""
     return [m for m in models if isinstance(m, FittedModel)]
+
+
+def celled(models: list[AnalyteModel]) -> list[CelledModel]:
+    """Those of several containers whose own readings can be held against the margin, in their order."""
+    return [m for m in models if isinstance(m, CelledModel)]
 
 
 def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame, *,
@@ -390,9 +291,8 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     rows = model_rows(study, analyte, containers, samples, results)
     if fixed is None and random is None:
         return fit_rows(study, rows)
-    why = unfit(rows)
-    if why is not None:
-        return AnalyteModel(rows=rows, alpha=study.alpha, path=why[0], notes=(why[1],))
+    if unfit(rows) is not None:
+        return fit_rows(study, rows)
     fixed = fixed_terms(study, rows.measured)[0] if fixed is None else fixed
     random = random_terms(study, rows.measured)[0] if random is None else random
     if "depth" not in fixed:
@@ -400,7 +300,7 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
     every = [r for r in random if "|" in r or "visit" in r.split(":")]
     used = rows.visits[rows.visits["qualifier"] == ""] if every else rows.measured
     mixed = fit_reml(used, response="y", fixed=list(fixed), random=list(random))
-    said: tuple[str, ...] = ("The terms are the reader's own, not those declared.",)
+    said: tuple[str, ...] = (OWN_TERMS,)
     if every:
         said += ("The mixed model takes all visits; differences between depths are those of each container's last.",)
     return _judged(rows, study.alpha, fixed, random, said, study.factors.across_depths, mixed)
@@ -408,12 +308,13 @@ def fit_analyte(study: Study, analyte: str, containers: pd.DataFrame, samples: p
 
 def unfit(rows: ModelRows) -> tuple[Path, str] | None:
     """The path of rows that cannot be fitted, and why; None where they can."""
-    measured = rows.measured
-    if rows.share_censored > MOSTLY_CENSORED:
+    measured, opened = rows.measured, rows.table["container"].nunique()
+    few = len(rows.depths) < 2 or measured["depth"].nunique() < 2
+    if rows.share_censored > MOSTLY_CENSORED and (opened > 1 or len(rows.depths) < 2):
         return "not assessed", f"{rows.censored} of {len(rows.table)} results are known only as a limit."
-    if len(rows.depths) < 2 or measured["depth"].nunique() < 2:
+    if few and not (opened == 1 and len(rows.depths) > 1 and rows.censored):
         return "not assessed", few_depths(rows)
-    if measured["container"].nunique() < 2:
+    if opened < 2:
         return "known precision", ("One container: its scatter comes from the method's stated precision, and nothing follows "
                                    "for others.")
     return None
@@ -423,14 +324,29 @@ def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:
     """Fit the rows of one analyte with the declared terms, or with depth alone where those are confounded."""
     alpha, why = study.alpha, unfit(rows)
     if why is not None:
-        return AnalyteModel(rows=rows, alpha=alpha, path=why[0], notes=(why[1],))
+        told = AnalyteModel(rows=rows, alpha=alpha, path=why[0], notes=(why[1],))
+        return limited(study, told) if rows.censored and why[0] == "not assessed" else told
     fixed, fixed_notes = fixed_terms(study, rows.measured)
     random, random_notes = random_terms(study, rows.measured)
     model = fit_terms(rows, alpha, fixed, random, fixed_notes + random_notes, study.factors.across_depths)
     if model.pairs.tests:
         return model
     note = "Too few containers have the same depths, so no difference between depths can be judged."
-    return AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*model.notes, note))
+    return limited(study, AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*model.notes, note)))
+
+
+def limited(study: Study, model: AnalyteModel) -> AnalyteModel:
+    """An analyte that is not assessed, with the cells of its containers, so that those beyond are named all the same.
+
+    Unchanged where it has results at one depth, or of one container, only.
+    """
+    rows = model.rows
+    if len(rows.depths) < 2 or rows.table["container"].nunique() < 2:
+        return model
+    deciding, cells = max(1, sum(map(study.decides, study.analytes))), cells_of(rows)
+    word = mean_of(cells, rows.margin, model.alpha / deciding, limits=False)[1]
+    return LimitedModel(rows=rows, alpha=model.alpha, path=model.path, notes=model.notes, cells=cells,
+                        beyond=word == "stratified")
 
 
 def fit_terms(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple[str, ...],

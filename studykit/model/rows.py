@@ -153,7 +153,10 @@ def shares_of(study: Study, drawn: pd.DataFrame, containers: pd.DataFrame, depth
 
 
 def few_depths(rows: ModelRows) -> str:
-    """That too few depths were measured, or only at the last visit, which the verdict is about."""
+    """That too few depths were measured, or only at the last visit, which the verdict is about; or limits are the reason."""
+    if rows.censored and len(rows.depths) > 1:
+        return (f"{rows.censored} of {len(rows.table)} results are known only as a limit, and numbers stand at fewer than two "
+                "depths.")
     before = rows.visits.loc[rows.visits["qualifier"] == "", "depth"].nunique()
     if before < 2:
         return "Fewer than two depths were measured."

@@ -9,7 +9,9 @@ import pandas as pd
 
 from studykit.core.errors import BadInput, DesignMismatch
 from studykit.inference.single import SingleResult, judge_between, judge_container, which_scatter
-from studykit.model.fit import PROFILE_COLUMNS, AnalyteModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import MOSTLY_CENSORED
+from studykit.model.profile import PROFILE_COLUMNS
 from studykit.model.rows import ModelRows, margin_of, zone_heights
 from studykit.study.definition import Study
 from studykit.study.precision import Precision, resolve_precision
@@ -80,7 +82,10 @@ def single_profile(result: SingleResult, rows: ModelRows, level: float) -> pd.Da
 
 
 def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
-    """One container with results known only as a limit: the word if it holds wherever they lie, else why not."""
+    """One container with results known only as a limit: the word if it holds wherever they lie, else why not.
+
+    Where most are limits, or numbers stand at one depth only, it is told only where it is stratified.
+    """
     table, known_as = rows.table, rows.table["qualifier"]
     if (known_as == ">").any():
         return (f"{int((known_as == '>').sum())} of {len(table)} results lie above the range of the method and have no upper "
@@ -92,5 +97,8 @@ def _single_bounded(study: Study, rows: ModelRows) -> SingleResult | str:
 
     limits = table["limit"].to_numpy(dtype=float)
     found = judge_between(filled(np.minimum(limits, 0.0)), filled(limits))
+    seen = rows.share_censored <= MOSTLY_CENSORED and rows.measured["depth"].nunique() > 1
+    if not seen and (found is None or found.word != "stratified"):
+        return f"{rows.censored} of {len(table)} results are known only as a limit."
     return found or (f"{rows.censored} of {len(table)} results lie below quantification, and {DEPENDS} between zero and the "
                      "limit they lie.")

@@ -11,7 +11,9 @@ from studykit.core.files import safe_name, write_csv
 from studykit.core.record import significant
 from studykit.inference.equivalence import DECLARED, LOST, OWN
 from studykit.inference.single import SingleResult
-from studykit.model.fit import CONTRAST_COLUMNS, PROFILE_COLUMNS, AnalyteModel, FittedModel, fit_analyte, fitted
+from studykit.model.analyte import CONTRAST_COLUMNS, AnalyteModel
+from studykit.model.fit import FittedModel, fit_analyte, fitted
+from studykit.model.profile import PROFILE_COLUMNS
 from studykit.model.rows import model_rows
 from studykit.model.stated import single_profile, single_results
 from studykit.plot.profiles import one_sided

@@ -14,6 +14,7 @@ import pandas as pd
 from studykit.ageing.tables import action_words
 from studykit.core.files import read_csv
 from studykit.core.record import literal, read_records, significant
+from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
 from studykit.report.manifest import hashes, input_files
@@ -24,6 +25,7 @@ from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
+from studykit.verdict.containers import READ, SHARE
 from studykit.verdict.floors import FLOOR, OF_WHOLE
 from studykit.verdict.uses import shown
 
@@ -160,8 +162,7 @@ def follows(stage: OpenStage) -> str:
         who = ", ".join(literal(stage.study.label_of(a)) for a in part["analyte"])
         out.append(f"- Homogeneous on average only: {who}. " + (
             "Single containers or groups, named below, lie beyond the margin." if word == "uneven" else
-            "The share of containers that could lie beyond the margin is larger than the "
-            f"{stage.study.share_percent:g} % allowed (table of shares in the verdict chapter)."))
+            "Every container lies beyond the margin by itself." if word == "stratified" else _open(stage, part)))
     same = [literal(stage.study.label_of(r["analyte"])) for _, r in table.iterrows()
             if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
@@ -172,10 +173,32 @@ def follows(stage: OpenStage) -> str:
             {FLOOR: " on the floor", OF_WHOLE: " by the stirred rest"}).fillna(""))
         told = "; ".join(literal(f"{what} in {', '.join(dict.fromkeys(part['container'].astype(str)))}")
                          for what, part in beyond.groupby("name", sort=False))
-        out.append(f"- Containers shown to lie beyond the margin, to be treated before use: {told}.")
+        alone = "by" in beyond and bool((beyond["by"] == READ).any())
+        out.append(f"- Containers shown to lie beyond the margin,{' or read there wherever limits lie,' * alone} to be treated "
+                   f"before use: {told}.")
     out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."
             for name, where in beyond_groups(stage)]
     return together("\n".join(out + standing(stage)))
+
+
+def _open(stage: OpenStage, rows: pd.DataFrame) -> str:
+    """Why the stock of analytes that are homogeneous on average is open: what limits leave open, or the share that may be."""
+    reasons = list(map(str, rows["reasons"]))
+    share = ("The share of containers that could lie beyond the margin is larger than the "
+             f"{stage.study.share_percent:g} % allowed (table of shares in the verdict chapter).")
+    left = dict.fromkeys(literal(t) for t in map(left_open, reasons) if t)
+    return " ".join([*[share] * any(map(share_is_why, reasons)), *left])
+
+
+def left_open(reasons: str) -> str:
+    """The sentence on what limits leave open among an analyte's reasons; '' where there is none."""
+    _, found, after = reasons.partition(MAY)
+    return f"{MAY}{after.partition('. ')[0].rstrip('.')}." if found else ""
+
+
+def share_is_why(reasons: str) -> bool:
+    """Whether an open stock is put down to the share of containers that could lie beyond, also where no reason is told."""
+    return SHARE in reasons or MAY not in reasons
 
 
 def beyond_groups(stage: OpenStage) -> list[tuple[str, list[str]]]:

@@ -16,11 +16,22 @@ from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
-from studykit.report.firstpage import beyond_groups, count, listed, of_one, optional, recorded, together
+from studykit.report.firstpage import (
+    beyond_groups,
+    count,
+    left_open,
+    listed,
+    of_one,
+    optional,
+    recorded,
+    share_is_why,
+    together,
+)
 from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, count_words
+from studykit.verdict.containers import READ
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
 from studykit.verdict.unopened import NO_WORD
 from studykit.verdict.uses import ABOVE, AVERAGE, UNSEEN, USES, WHOLE, said, unseen, vetoing
@@ -86,7 +97,7 @@ def _uses(stage: OpenStage) -> pd.DataFrame:
 def right(stage: OpenStage) -> list[str]:
     """Whether the study's word is a yes, and which use speaks against it."""
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
-    names = list(table.loc[table["verdict"] == "stratified", "name"])
+    names = list(table.loc[(table.reindex(columns=["verdict", "stock"]) == "stratified").any(axis=1), "name"])
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
     sided = word == "stratified" and any(stage.study.analytes[a].margin.side for a in table.loc[
         table["verdict"] == "stratified", "analyte"])
@@ -194,11 +205,12 @@ def which(stage: OpenStage) -> list[str]:
     beyond = optional(stage, "06-verdict", "containers-beyond")
     rests = beyond[beyond["pair"] == OF_WHOLE] if len(beyond) else beyond
     beyond = beyond[~beyond["pair"].isin((FLOOR, OF_WHOLE))] if len(beyond) else beyond
-    names = {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
-    told = []
-    for what in dict.fromkeys(names.values()):
-        mine = [c for c, n in names.items() if n == what]
-        told.append(f"Shown to lie beyond the margin of {what}: {listed(mine, LONG)}.")
+    read = beyond[beyond["by"] == READ] if "by" in beyond else beyond.iloc[:0]
+    names, alone = _by_container(beyond.drop(index=read.index)), _by_container(read)
+    told = [f"Shown to lie beyond the margin of {what}: {_those(names, what)}." for what in dict.fromkeys(names.values())]
+    told += [f"Beyond the margin of {what} by their readings alone, wherever the limits lie (too few numbers tell the scatter "
+             f"of measuring), to be treated all the same: {_those(alone, what)}." for what in dict.fromkeys(alone.values())]
+    names |= alone
     floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, MOST, BEYOND))].to_dict("records")
     if not names and (floors or len(rests)):
         told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for no other."
@@ -221,6 +233,16 @@ def which(stage: OpenStage) -> list[str]:
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
+
+
+def _by_container(beyond: pd.DataFrame) -> dict[str, str]:
+    """Of every container in a table of those beyond, the analytes by name."""
+    return {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
+
+
+def _those(names: dict[str, str], what: str) -> str:
+    """The containers of the analytes ``what``, with commas."""
+    return listed([c for c, n in names.items() if n == what], LONG)
 
 
 def sure(stage: OpenStage) -> list[str]:
@@ -284,10 +306,13 @@ def unknown(stage: OpenStage) -> list[str]:
         names = list(table.loc[table["verdict"] == verdict, "name"])
         open_ += [f"{words}: {', '.join(names)}."] if names else []
     told = [" ".join(open_)] if open_ else []
-    share = list(table.loc[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
-                           & ~table["analyte"].isin(of_one(stage)), "name"])
+    rows = table[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
+                 & ~table["analyte"].isin(of_one(stage))]
+    why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)
+    share = [r["name"] for _, r in rows.iterrows() if share_is_why(str(why.get(r["analyte"], "")))]
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
              f"{', '.join(share)}."] if share else []
+    told += [f"{r['name']}: {left}" for _, r in rows.iterrows() if (left := left_open(str(why.get(r["analyte"], ""))))]
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])
     told += ["What lies on the floor: no draw reached it."] * (silent and unseen(_uses(stage)))

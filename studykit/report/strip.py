@@ -41,10 +41,10 @@ def side_of(margin: object) -> int:
 
 
 def word_of(verdict: str, stock: str) -> str:
-    """The word for what the study claims: a mean that is homogeneous says nothing yet of the stock."""
-    if verdict != "homogeneous" or stock in ("homogeneous", "nan", ""):
-        return verdict
-    return "uneven" if stock == "uneven" else "homogeneous on average only"
+    """The word for what the study claims: a mean that is homogeneous, open or not assessed says nothing yet of the stock."""
+    if verdict != "stratified" and stock in ("uneven", "stratified"):
+        return stock
+    return "homogeneous on average only" if verdict == "homogeneous" and stock == "inconclusive" else verdict
 
 
 def difference(row: pd.Series) -> str:

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 from studykit.core.record import significant
 from studykit.inference.share import share_bound_clear
-from studykit.model.fit import AnalyteModel
+from studykit.model.analyte import AnalyteModel
 from studykit.study.definition import Study
 from studykit.study.stages import StudyTables
 from studykit.verdict.containers import Stock

@@ -6,21 +6,20 @@ lies inside the margin in every pair of depths, of every analyte that decides.
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-from scipy import special
 
-from studykit.inference.own import own_differences
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.inference.each import within_by_own
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
+from studykit.plot.readable import readable
 from studykit.quality.flags import listed
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
-from studykit.verdict.containers import TWICE, noise_of, noise_of_contrast
+from studykit.verdict.containers import TWICE, noise_of_contrast
 from studykit.verdict.floors import beyond
 
-COLUMNS = ["container", "within", "left open by"]
+COLUMNS = ["container", "within", "left open by", "by the others", "not judged"]
 YES, NO = "yes", "no"
 NOT_SEEN = "No container opened has a result at every depth in these, and no word holds for them"
 NOT_FOR = "Not for these, of which no opened container has a result at every depth"
@@ -30,45 +29,40 @@ def within(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """One row a stored container: whether its own zones show it within every margin, and which analytes leave it open.
 
     Columns: COLUMNS. Of each pair of depths the 1 - 2 alpha interval has to lie inside the margin, by the noise of that
-    container's own number of determinations and at the worst end of its limits. A container that is shown to lie beyond, in its
-    zones, on the floor or by its stirred rest, is none. Analytes for information only do not count.
+    container's own determinations and at the worst end of its limits. A container that is shown to lie beyond, in its
+    zones, on the floor or by its stirred rest, is none. Analytes for information only do not count. *Not judged*: analytes of
+    which no single container can be judged; *by the others*: the answer without these, empty where there are none.
     """
     deciding = [m for m in models if stage.study.decides(m.analyte)]
-    clear = {m.analyte: clear_of(stage.study, m) if isinstance(m, FittedModel) else set[str]() for m in deciding}
+    clear = {m.analyte: clear_of(stage.study, m) if isinstance(m, FittedModel) else None for m in deciding}
     named = beyond(stage, models)
-    rows = []
+    closed = [a for a, names in clear.items() if names is None]
+    told, rows = ", ".join(map(stage.study.label_of, closed)), []
     for container in stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str):
         mine = set(named.loc[named["container"].astype(str) == container, "analyte"]) if len(named) else set()
-        left = [stage.study.label_of(a) for a, names in clear.items() if container not in names or a in mine]
-        rows.append((container, NO if left or not clear else YES, ", ".join(left)))
+        left = [a for a, names in clear.items() if names is None or container not in names or a in mine]
+        others = NO if mine & set(closed) or set(left) - set(closed) else YES
+        rows.append((container, NO if left or not clear else YES, ", ".join(map(stage.study.label_of, left)),
+                     others if 0 < len(closed) < len(clear) else "", told))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def clear_of(study: Study, model: FittedModel) -> set[str]:
-    """Containers of which every pair of depths is shown within the margin of one analyte, by their own readings."""
-    se, df, _ = noise_of_contrast(study, model)
+def shown(table: pd.DataFrame) -> pd.DataFrame:
+    """``within`` for a page: without the columns on analytes that cannot be judged where each can."""
+    empty = [c for c in ("by the others", "not judged") if not table[c].ne("").any()]
+    return readable(table, names={"within": "shown within every margin"}, drop=empty)
+
+
+def clear_of(study: Study, model: FittedModel) -> set[str] | None:
+    """Containers of which every pair of depths is shown within the margin of one analyte, by their own readings.
+
+    None where the noise of one container's difference is not known.
+    """
+    se, df, source = noise_of_contrast(study, model)
     if se is None:
-        return set()
-    half = -float(special.stdtrit(df, model.alpha)) * _own_noise(study, model)
-    far = np.abs(own_differences(model.cells, se)) + half
-    with np.errstate(invalid="ignore"):
-        good: NDArray[np.bool_] = np.all(far < model.rows.margin.edge, axis=1)  # of a lost zone NaN, which is not below
+        return None
+    good = within_by_own(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
     return {str(c) for c, g in zip(model.cells.containers, good, strict=True) if g}
-
-
-def _own_noise(study: Study, model: FittedModel) -> NDArray[np.float64]:
-    """Standard error of every container's own differences from as many determinations as it has, (n, K)."""
-    cells, table = model.cells, model.rows.table
-    se, _, source = noise_of(study, model)
-    most = max(se or 0.0, cells.noise_span[1] if source == TWICE and cells.noise_span else 0.0)
-    counts = table.groupby([table["container"].astype(str), table["depth"].astype(str)]).size().unstack(fill_value=0)
-    held = counts.reindex(index=list(cells.containers), columns=list(cells.labels)).fillna(0).to_numpy(float)
-    with np.errstate(divide="ignore"):
-        each = 1 / held
-    common = float(np.mean(each[held > 0])) if source == TWICE else 1 / float(np.mean(held[held > 0]))
-    own = [each[:, cells.labels.index(a)] + each[:, cells.labels.index(b)] for a, b in cells.pairs] if (
-        cells.departures is None) else [2 * each.max(axis=1)] * cells.k
-    return np.asarray(cells.noise_part * most * np.sqrt(np.column_stack(own) / (2 * common)))
 
 
 def without_any(stage: OpenStage, begin: str = NOT_SEEN) -> str:
@@ -100,11 +94,18 @@ def _with_every_depth(stage: OpenStage, analyte: str) -> set[str]:
 
 
 def count_words(table: pd.DataFrame) -> str:
-    """How many containers are shown within by their own zones, in a sentence for page one; '' for a table without rows."""
+    """How many containers are shown within by their own zones, in a sentence for page one; '' for a table without rows.
+
+    Which analytes cost it where none can be judged by itself, and how many are within by the others.
+    """
     if table.empty:
         return ""
-    n = int((table["within"] == YES).sum())
-    return (f"Shown within every margin by their own zones: {n or 'none'} of {len(table)}"
-            f"{' (named in the verdict chapter)' * bool(n)}.")
-
-
+    n, closed = int((table["within"] == YES).sum()), str(table["not judged"].iloc[0])
+    told = f"Shown within every margin by their own zones: {n or 'none'} of {len(table)}"
+    if not closed:
+        return f"{told}{' (named in the verdict chapter)' * bool(n)}."
+    told = f"{told}, because by {closed} no single container can be judged."
+    others = int((table["by the others"] == YES).sum())
+    return told if not table["by the others"].any() else (
+        f"{told} By the analytes that could be judged: {others or 'none'} of {len(table)} (in the verdict chapter), which "
+        "clears none of them.")

@@ -11,17 +11,15 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from studykit.inference.bounded import group_bounds
+from studykit.inference.departures import group_between
+from studykit.inference.each import Beyond, containers_beyond, may_lie_beyond, may_reasons, read_reasons
 from studykit.inference.equivalence import Contrast, Margin
-from studykit.inference.judge import (
-    containers_beyond,
-    may_lie_beyond,
-    may_reasons,
-    next_of,
-    stock_word,
-)
+from studykit.inference.judge import LEAST_DF, next_of, stock_word
 from studykit.inference.own import near_differences, noise_of_one, own_differences, span_of_one
-from studykit.inference.share import ShareBound, all_one_way, share_beyond, share_upper
-from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.inference.share import ShareBound, share_beyond, share_upper
+from studykit.model.analyte import AnalyteModel, CelledModel, LimitedModel
+from studykit.model.fit import OWN_TERMS, FittedModel, celled, fitted
 from studykit.model.rows import container_contrasts
 from studykit.model.stated import precision_at
 from studykit.model.tables import joined
@@ -35,9 +33,13 @@ TWICE = "zones determined twice"
 GROUP_ENDS = ["containers", "bottom - top", "low", "high", "unit", "interval lies"]
 ZONE, AGAINST_MIXED = "zone", "zone - mixed container"
 ONLY_LIMIT = "a container is known only as a limit"
+NO_ENDS = "no container has results at both ends: nothing is said of this group"
 ACROSS = "across its edge"
 ONE = "one container: nothing is said of its group"
 TWO = "two containers: too few to tell"
+SHOWN, READ = "shown", "readings alone"
+"""By what a container is named: its difference against its scatter, or where that is not known what was read."""
+SHARE = "could lie beyond the margin"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "with both ends",
                  "share, noise taken out, %", "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
@@ -60,13 +62,13 @@ class Stock:
     reasons: tuple[str, ...]
 
 
-def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str]:
+def noise_of(study: Study, model: CelledModel) -> tuple[float | None, float, str]:
     """Standard error of one container's difference from determinations alone, its degrees of freedom, and its source.
 
     From zones determined twice, else from the stated precision, else None.
     """
     cells, measured = model.cells, model.rows.measured
-    if cells.noise_se is not None and cells.noise_df >= 2:
+    if cells.noise_se is not None and cells.noise_df >= LEAST_DF:
         return cells.noise_se, cells.noise_df, TWICE
     level = float(measured["value"].mean())
     stated = precision_at(study, model.analyte, level) if level > 0 else None
@@ -77,13 +79,13 @@ def noise_of(study: Study, model: FittedModel) -> tuple[float | None, float, str
     return s * math.sqrt(2 / per_depth), math.inf, stated.source
 
 
-def noise_of_contrast(study: Study, model: FittedModel) -> tuple[float | None, float, str]:
+def noise_of_contrast(study: Study, model: CelledModel) -> tuple[float | None, float, str]:
     """The same for what the margin is about: of a one-sided one a zone against its mixed container."""
     se, df, source = noise_of(study, model)
     return noise_of_one(model.cells, se), df, source
 
 
-def share_of(study: Study, model: FittedModel) -> ShareBound:
+def share_of(study: Study, model: CelledModel) -> ShareBound:
     """Upper bound of the share of containers beyond the margin in any pair of depths."""
     se, df, source = noise_of_contrast(study, model)
     each = own_differences(model.cells, se)
@@ -91,15 +93,10 @@ def share_of(study: Study, model: FittedModel) -> ShareBound:
                        noise_span=span_of_one(model.cells) if source == TWICE else None)
 
 
-def shown_of(study: Study, model: FittedModel) -> NDArray[np.int8]:
-    """Containers shown to lie beyond the margin in which pair, all containers and pairs taken into account, (n, K)."""
+def beyond_of(study: Study, model: CelledModel) -> Beyond:
+    """Containers that lie beyond the margin in which pair, all containers and pairs taken into account."""
     se, df, source = noise_of_contrast(study, model)
     return containers_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
-
-
-def beyond_of(study: Study, model: FittedModel) -> tuple[str, ...]:
-    """Their names."""
-    return tuple(str(c) for c, b in zip(model.cells.containers, shown_of(study, model), strict=True) if b.any())
 
 
 def stock_of(study: Study, model: FittedModel) -> Stock:
@@ -109,24 +106,40 @@ def stock_of(study: Study, model: FittedModel) -> Stock:
     beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
     se, df, source = noise_of_contrast(study, model)
     may = may_lie_beyond(model.cells, model.rows.margin, se, df, model.alpha, twice=source == TWICE)
-    word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond),
-                      groups_beyond=bool(groups), every_one=all_one_way(shown_of(study, model)), may_be_beyond=len(may))
-    return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond, groups=groups,
-                 reasons=(*_stock_reasons(model, word, beyond, groups, share, allowed),
-                          *(may_reasons(may, model.rows.margin) if model.word == "homogeneous" else ())))
+    word = stock_word(model.word, share_upper=share.upper, share=allowed, containers_beyond=len(beyond.names),
+                      groups_beyond=bool(groups), every_one=beyond.every, may_be_beyond=len(may))
+    return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond.names, groups=groups,
+                 reasons=(*_stock_reasons(model, word, beyond, groups, share, allowed), *may_reasons(may, model.rows.margin)))
 
 
-def _stock_reasons(model: FittedModel, word: str, beyond: tuple[str, ...], groups: tuple[str, ...], share: ShareBound,
+def stock_of_limits(study: Study, model: LimitedModel) -> Stock | None:
+    """What is known of the stock of an analyte that limits keep from being assessed; None where nothing is shown beyond."""
+    beyond, share, allowed = beyond_of(study, model), share_of(study, model), study.share_percent / 100
+    word = stock_word("stratified" if model.beyond else "inconclusive", share_upper=share.upper, share=allowed,
+                      containers_beyond=len(beyond.names), groups_beyond=False, every_one=beyond.every)
+    if word == "inconclusive":
+        return None
+    what = "some depth is shown to lie" if model.rows.margin.side else "some depths are shown to differ by"
+    mean = (f"On average over the containers {what} more than {model.rows.margin.text.lstrip('±')}, wherever the limits lie.",)
+    return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond.names, groups=(),
+                 reasons=mean * model.beyond + _named_reasons(model, beyond))
+
+
+def _named_reasons(model: CelledModel, beyond: Beyond) -> tuple[str, ...]:
+    """The containers that lie beyond in sentences: those shown to, and those by their readings alone."""
+    firm = [c for c in beyond.names if c not in beyond.read]
+    every = "All containers" if len(firm) == len(model.cells.containers) else f"Containers {', '.join(firm)}"
+    who = f"Container {firm[0]} is" if len(firm) == 1 else f"{every} are"
+    return (*[f"{who} shown to {model.rows.margin.exceeded}."] * bool(firm), *read_reasons(beyond.read, model.rows.margin))
+
+
+def _stock_reasons(model: FittedModel, word: str, beyond: Beyond, groups: tuple[str, ...], share: ShareBound,
                    allowed: float) -> tuple[str, ...]:
-    out = []
-    if beyond:
-        every = "All containers" if len(beyond) == len(model.cells.containers) else f"Containers {', '.join(beyond)}"
-        who = f"Container {beyond[0]} is" if len(beyond) == 1 else f"{every} are"
-        out.append(f"{who} shown to {model.rows.margin.exceeded}.")
+    out = [*_named_reasons(model, beyond)]
     if groups:
         out.append(f"On average more than {model.rows.margin.text.lstrip('±')} is shown in: {'; '.join(groups)}.")
     if model.word == "homogeneous" and word == "inconclusive" and share.upper > allowed:
-        out.append(f"Of containers like these up to {rounded_up(share.upper):g} % could lie beyond the margin, and "
+        out.append(f"Of containers like these up to {rounded_up(share.upper):g} % {SHARE}, and "
                    f"{100 * allowed:g} % were allowed, so the stock as a whole is not shown to be homogeneous.")
     return tuple(out)
 
@@ -150,7 +163,7 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     margin is about no such pair: of it the bound for any distribution stands alone.
     """
     rows = []
-    for m in fitted(models):
+    for m in celled(models):
         each, most = own_differences(m.cells, math.inf), rounded_up(share_of(study, m).upper)
         passed = np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge
         ends = np.full(len(each), np.nan) if m.rows.margin.side else each[:, m.cells.k - 2]
@@ -161,7 +174,7 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)
 
 
-def _were_they_normal(study: Study, model: FittedModel, ends: NDArray[np.float64], most: float, *,
+def _were_they_normal(study: Study, model: CelledModel, ends: NDArray[np.float64], most: float, *,
                       hidden: bool) -> tuple[float, float, float, float]:
     """Share with the noise taken out and its normal bound, per cent, and the limits of the next container's difference."""
     share, normal = math.nan, math.nan
@@ -179,18 +192,20 @@ def rounded_up(share: float) -> float:
 
 
 def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin: container, analyte, its largest own difference (of limits the least).
+    """Containers that lie beyond the margin: container, analyte, its largest own difference (of limits the least), by what.
 
     Nothing is treated for an analyte that is for information only.
     """
     rows = []
-    for m in (m for m in fitted(models) if study.decides(m.analyte)):
+    for m in (m for m in celled(models) if study.decides(m.analyte)):
         each, names = near_differences(m.cells, math.inf), [f"{b} - {a}" for a, b in m.cells.pairs]
-        for c in beyond_of(study, m):
+        found = beyond_of(study, m)
+        for c in found.names:
             own = each[m.cells.containers.index(c)]
             k = int(np.nanargmax(np.abs(own)))
-            rows.append((c, m.analyte, study.label_of(m.analyte), names[k], m.rows.margin.shown(float(own[k])), m.shown_unit))
-    return pd.DataFrame(rows, columns=["container", "analyte", "name", "pair", "difference", "unit"])
+            rows.append((c, m.analyte, study.label_of(m.analyte), names[k], m.rows.margin.shown(float(own[k])), m.shown_unit,
+                         READ if c in found.read else SHOWN))
+    return pd.DataFrame(rows, columns=["container", "analyte", "name", "pair", "difference", "unit", "by"])
 
 
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:
@@ -201,33 +216,58 @@ def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str
     number is assumed); of several factors also the groups of each alone, the others left empty. Columns: the factors,
     containers, bottom - top, low, high (1 - 2 alpha; where the mean lies beyond the margin, with the number of groups taken
     into account; of one container by the noise of its difference, empty where that is not known; empty for two whose own
-    scatter decides nothing), unit, interval lies (nothing is said of a group of one container, nor where one is known only as
-    a limit). Where no group repeats, age is left out of the grouping and the note says so.
+    scatter decides nothing; with limits, wherever they lie), unit, interval lies (nothing is said of a group of one container,
+    of one none of whose containers has both ends, nor where limits leave it open). Where no group repeats, age is left out of
+    the grouping and the note says so.
     """
-    numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
-    factors = [f for f in study.factors.by_depth if f in model.fixed and f not in numbers]
-    zones = [ZONE] if model.rows.margin.side else []
-    each = zone_contrasts(model) if zones else container_contrasts(model.rows)
-    if not factors or each.empty:
+    factors, zones = _grouping(model, study), [ZONE] if model.rows.margin.side else []
+    if not factors:
         return pd.DataFrame(), ""
-    facts = model.rows.measured.drop_duplicates("container").set_index("container")
-    each = each.assign(**{f: each["container"].map(facts[f].astype(str)) for f in factors if f not in each})
-    exact, young = each["age_months"], bool(each["age_months"].max() < YOUNG)
-    each = each.assign(age_months=_months(exact, young))
+    held = _facts(model, factors)
+    if not held["ends"].any():
+        return pd.DataFrame(), ""
+    exact, young = held["age_months"], bool(held.loc[held["ends"], "age_months"].max() < YOUNG)
+    held = held.assign(age_months=_months(exact, young))
     note = ""
-    one = each.drop_duplicates("container")
-    if len(one) - one.groupby(factors, observed=True).ngroups < 3:
+    if _spare(held, factors) < 3:
         factors = [f for f in factors if f != "age_months"]
         note = "Too few containers share an age, so ages are pooled here."
-    if not factors or len(one) - one.groupby(factors, observed=True).ngroups < 3:
+    if not factors or _spare(held, factors) < 3:
         return pd.DataFrame(), "Too few containers share the same conditions to compare groups."
     groupings = [factors, *([f] for f in factors if len(factors) > 1)]
-    looked_at = sum(each.groupby([*by, *zones], observed=True).ngroups for by in groupings)
-    told = pd.concat([_by(study, model, each, [*by, *zones], looked_at) for by in groupings], ignore_index=True)
+    looked_at = sum(held.groupby(by, observed=True).ngroups for by in groupings) * (model.cells.k if zones else 1)
+    told = pd.concat([_by(study, model, held, by, looked_at) for by in groupings], ignore_index=True)
     if young and "age_months" in factors:  # grouped by tenths of a month, told by the ages in the group
-        told["age_months"] = told["age_months"].map(exact.groupby(each["age_months"]).mean().round(2))
+        told["age_months"] = told["age_months"].map(exact.groupby(held["age_months"]).mean().round(2))
     told = told.rename(columns={"bottom - top": AGAINST_MIXED}) if zones else told
     return told[[*factors, *zones, *(AGAINST_MIXED if zones and c == "bottom - top" else c for c in GROUP_ENDS)]], note
+
+
+def _facts(model: FittedModel, factors: list[str]) -> pd.DataFrame:
+    """Every container with results: factors, months, whether its ends (or all its zones) have one, and whether limits."""
+    cells, info = model.cells, model.rows.table.drop_duplicates("container").set_index("container")
+    held = info[[*dict.fromkeys([*factors, "age_months"])]].reindex(list(cells.containers))
+    held = held.assign(**{f: held[f].astype(str) for f in factors if f not in ("lot", "store", "age_months")})
+    needed = cells.low if cells.departures is not None else cells.low[:, [0, -1]]
+    return held.assign(ends=np.asarray(~np.isnan(needed).any(axis=1)), limited=~cells.exact)
+
+
+def _spare(held: pd.DataFrame, factors: list[str]) -> int:
+    """Containers with both ends beyond one a group."""
+    both = held[held["ends"]]
+    return len(both) - both.groupby(factors, observed=True).ngroups
+
+
+def _grouping(model: FittedModel, study: Study) -> list[str]:
+    """The declared factors that interact with depth and have levels, numbers left out; none under terms of the reader's own.
+
+    Also where the model could not tell them apart, as where one level has no container with every depth.
+    """
+    numbers = [n for n, c in study.factors.columns.items() if c.unit is not None]
+    declared = [f for f in study.factors.by_depth if f not in numbers]
+    if OWN_TERMS in model.notes:
+        return [f for f in declared if f in model.fixed]
+    return [f for f in declared if f in model.rows.table and model.rows.table[f].nunique(dropna=True) > 1]
 
 
 def zone_contrasts(model: FittedModel) -> pd.DataFrame:
@@ -241,42 +281,57 @@ def zone_contrasts(model: FittedModel) -> pd.DataFrame:
     return own.dropna(subset="contrast").assign(**{c: own["container"].map(info[c]) for c in ("lot", "store", "age_months")})
 
 
-def _by(study: Study, model: FittedModel, each: pd.DataFrame, by: list[str], looked_at: int) -> pd.DataFrame:
+def _by(study: Study, model: FittedModel, held: pd.DataFrame, by: list[str], looked_at: int) -> pd.DataFrame:
     """The rows of one grouping, each group by the scatter of its own containers; ``looked_at``: groups that share alpha."""
-    of = [b for b in by if b != ZONE]
-    bounded = _bounded_groups(model, of, bool(each["age_months"].max() < YOUNG))
-    floor = max(model.cells.step * model.cells.noise_part / math.sqrt(6), 1e-300)  # what rounding alone scatters
-    noise, noise_df, _ = noise_of_contrast(study, model)
+    each = zone_contrasts(model) if model.rows.margin.side else container_contrasts(model.rows)
+    zones = [ZONE] if model.rows.margin.side else []
     rows = []
-    for key, part in each.groupby(by, observed=True)["contrast"]:
-        one = len(part) == 1
-        own, df = (noise, noise_df) if one else (float(part.std(ddof=1)), len(part) - 1.0)
-        if own is None:
-            rows.append((*key, 1, model.rows.margin.shown(float(part.iloc[0])), math.nan, math.nan, model.shown_unit, ONE))
-            continue
-        contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=max(floor, own) / len(part) ** 0.5,
-                            df=df, scale=model.rows.margin.scale, unit=model.shown_unit, method="the group's own scatter")
-        inner, edge = model.rows.margin.edge >= model.rows.margin.sized(contrast.estimate), model.alpha / looked_at
-        told = contrast.shown(1 - 2 * (model.alpha if inner or one else edge))
-        lies = ONLY_LIMIT if key[:len(of)] in bounded else ONE if one else place(contrast, model.rows.margin, model.alpha, edge)
-        if len(part) == 2 and lies == ACROSS:  # one degree of freedom: an interval that says nothing
-            told, lies = (told[0], math.nan, math.nan, told[3]), TWO
-        rows.append((*key, len(part), *told, lies))
-    return pd.DataFrame(rows, columns=[*by, *GROUP_ENDS])
+    for key, part in held.groupby(by, observed=True):
+        mine, own = held.index.isin(part.index), each[each["container"].isin(part.index)]
+        if part["limited"].any():
+            told = _limited_group(model, mine, looked_at)
+        elif not part["ends"].any():
+            told = [(len(part), math.nan, math.nan, math.nan, model.shown_unit, NO_ENDS)] * (model.cells.k if zones else 1)
+        else:
+            told = [_group(study, model, own.loc[own[ZONE] == z if zones else own.index, "contrast"], looked_at)
+                    for z in (model.cells.labels if zones else ("",))]
+        rows += [(*key, *([z] if zones else []), *t) for z, t in zip(model.cells.labels if zones else ("",), told, strict=True)]
+    return pd.DataFrame(rows, columns=[*by, *zones, *GROUP_ENDS])
+
+
+def _group(study: Study, model: FittedModel, part: pd.Series, looked_at: int) -> tuple[Any, ...]:
+    """One group (and zone) whose containers' readings are numbers: GROUP_ENDS."""
+    noise, noise_df, _ = noise_of_contrast(study, model)
+    one = len(part) == 1
+    own, df = (noise, noise_df) if one else (float(part.std(ddof=1)), len(part) - 1.0)
+    if own is None:
+        return 1, model.rows.margin.shown(float(part.iloc[0])), math.nan, math.nan, model.shown_unit, ONE
+    floor = max(model.cells.step * model.cells.noise_part / math.sqrt(6), 1e-300)  # what rounding alone scatters
+    contrast = Contrast(label="bottom - top", estimate=float(part.mean()), se=max(floor, own) / len(part) ** 0.5,
+                        df=df, scale=model.rows.margin.scale, unit=model.shown_unit, method="the group's own scatter")
+    inner, edge = model.rows.margin.edge >= model.rows.margin.sized(contrast.estimate), model.alpha / looked_at
+    told = contrast.shown(1 - 2 * (model.alpha if inner or one else edge))
+    lies = ONE if one else place(contrast, model.rows.margin, model.alpha, edge)
+    if len(part) == 2 and lies == ACROSS:  # one degree of freedom: an interval that says nothing
+        told, lies = (told[0], math.nan, math.nan, told[3]), TWO
+    return len(part), *told, lies
+
+
+def _limited_group(model: FittedModel, mine: NDArray[np.bool_], looked_at: int) -> list[tuple[Any, ...]]:
+    """One group that holds limits: GROUP_ENDS (of each zone) without an estimate, beyond only where it is wherever they lie."""
+    margin, cells = model.rows.margin, model.cells.taken(mine)
+    if (d := cells.departures) is not None:
+        spans = group_between(d.low, d.high, margin, alpha=model.alpha, step=cells.step * d.noise, looked_at=looked_at)
+    else:
+        spans = group_bounds(cells.low[:, [0, -1]], cells.high[:, [0, -1]], edge=margin.edge, alpha=model.alpha,
+                             step=cells.step, looked_at=looked_at)
+    n = int(mine.sum())
+    return [(n, math.nan, *(margin.shown(x) if math.isfinite(x) else math.nan for x in (least, most)), model.shown_unit,
+             BEYOND if beyond and n > 1 else ONLY_LIMIT) for least, most, beyond in spans]
 
 
 def _months(ages: pd.Series, young: bool) -> pd.Series:
     return ages.round(1) if young else ages.round().astype("Int64")
-
-
-def _bounded_groups(model: FittedModel, factors: list[str], young: bool) -> set[tuple[Any, ...]]:
-    """The groups that hold a container of which a reading is known only as a limit: its mean without it is not theirs."""
-    names = [c for c, exact in zip(model.cells.containers, model.cells.exact, strict=True) if not exact]
-    info = model.rows.table.drop_duplicates("container")
-    info = info[info["container"].astype(str).isin(names)]
-    info = info.assign(age_months=_months(info["age_months"], young)).astype(
-        {f: str for f in factors if f not in ("lot", "store", "age_months")})
-    return set(info[factors].itertuples(index=False, name=None))
 
 
 def groups(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:

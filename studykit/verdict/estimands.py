@@ -17,7 +17,8 @@ import pandas as pd
 
 from studykit.inference.equivalence import Contrast, container_summary
 from studykit.inference.single import SingleResult
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.stated import single_results
 from studykit.model.tables import usable
 from studykit.quality.massbalance import zone_shares

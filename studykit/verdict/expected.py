@@ -22,7 +22,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.core.record import significant
-from studykit.model.fit import AnalyteModel
+from studykit.model.analyte import AnalyteModel
 from studykit.model.tables import usable
 from studykit.physics.bounds import DAYS_PER_MONTH
 from studykit.physics.forecast import CAUTIONS, expected_curves, missing_for

@@ -18,15 +18,16 @@ from scipy import special
 
 from studykit.inference.bounded import Linear, largest
 from studykit.inference.equivalence import Contrast, Margin
-from studykit.inference.share import share_upper, shown_beyond
+from studykit.inference.share import LEAST, share_upper, shown_beyond
 from studykit.inference.single import SingleResult
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.stated import precision_at, single_results
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
-from studykit.verdict.containers import noise_of, place, rounded_up, treat
+from studykit.verdict.containers import READ, SHOWN, noise_of, place, rounded_up, treat
 from studykit.verdict.estimands import zones_of
 
 WITHIN, BEYOND, UNDECIDED, UNKNOWN = "within the margin", "beyond the margin", "cannot tell", "nothing is known"
@@ -172,7 +173,8 @@ def word_of(stage: OpenStage, model: AnalyteModel, word: str, drawn: Floors, *, 
     if not drawn.nearest:
         none = NO_RESULT if of_floors else NO_REST
         return (UNDECIDED, none) if drawn.unseen and len(model.rows.table) else (word, "")
-    beyond, share = _single(stage.study, model, drawn)
+    shown, read, share = _single(stage.study, model, drawn)
+    beyond = (*shown, *read)
     many, planned = len(beyond), len(drawn.nearest) + len(drawn.unseen)
     if word == BEYOND:
         return word, ""
@@ -206,22 +208,28 @@ def _unfitted(model: AnalyteModel, drawn: Floors) -> tuple[str, str]:
     return (UNKNOWN, "known only as limits") if drawn.open else (WITHIN, "")
 
 
-def _single(study: Study, model: AnalyteModel, drawn: Floors) -> tuple[tuple[str, ...], float]:
-    """Containers whose own floor is shown beyond the margin, all floors taken into account, and the bound of their share.
+def _single(study: Study, model: AnalyteModel, drawn: Floors) -> tuple[tuple[str, ...], tuple[str, ...], float]:
+    """Containers whose own floor is shown beyond the margin, all floors taken into account, those beyond by their readings
+    alone, because too few floors are numbers to tell the noise, and the bound of their share.
 
     The noise of a heel against its zones is at most that of two zones, where the heel was measured as often. A floor that
     was not seen, or that a limit leaves open, never counts as one within.
     """
     if not drawn.nearest:
-        return (), 1.0
+        return (), (), 1.0
     d, edge = np.array(list(drawn.nearest.values())), model.rows.margin.edge
     noise, df = _noise(study, model, drawn)
-    shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha)[:, 0] != 0
+    exact = np.array([low == high for low, high in drawn.spans.values()])
+    clear = np.where(exact, d, np.nan)[:, None]
+    shown = shown_beyond(d, edge, noise_se=noise, noise_df=df, alpha=model.alpha, clear=clear)[:, 0]
+    few = noise is None and not exact.all() and exact.sum() < max(LEAST, len(d) / 2)
+    read = (shown == 0) & (np.abs(d) > edge) & few
     farthest = [max(drawn.spans[c], key=abs) for c in drawn.nearest]
     seen = np.where([c in drawn.open for c in drawn.nearest], math.inf, farthest)
     bound = share_upper(np.append(seen, [math.inf] * len(drawn.unseen)), edge, level=1 - model.alpha, noise_df=df,
                         noise_se=None if noise is None else float(noise.max()))
-    return tuple(c for c, far in zip(drawn.nearest, shown, strict=True) if far), bound.upper
+    names = np.array(list(drawn.nearest), dtype=object)
+    return tuple(names[shown != 0]), tuple(names[read]), bound.upper
 
 
 def _noise(study: Study, model: AnalyteModel, drawn: Floors) -> tuple[NDArray[np.float64] | None, float]:
@@ -270,7 +278,8 @@ def beyond(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     for m in (m for m in models if stage.study.decides(m.analyte)):
         for kinds, pair, sign in ((HEEL, FLOOR, 1), (REST, OF_WHOLE, -1)):
             drawn = floors(stage, m, results, kinds)
+            shown, read, _ = _single(stage.study, m, drawn)
             rows += [(c, m.analyte, stage.study.label_of(m.analyte), pair, m.rows.margin.shown(sign * drawn.nearest[c]),
-                      m.shown_unit) for c in _single(stage.study, m, drawn)[0]]
+                      m.shown_unit, READ if c in read else SHOWN) for c in (*shown, *read)]
     zones = treat(stage.study, models)
     return pd.concat([zones, pd.DataFrame(rows, columns=zones.columns)], ignore_index=True) if rows else zones

@@ -14,7 +14,8 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.inference.equivalence import Interval, container_summary
-from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel, fitted
 from studykit.model.tables import usable
 from studykit.physics.bounds import Bound, Reference, RuledOut
 from studykit.physics.figures import bounds_against_size

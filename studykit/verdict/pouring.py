@@ -17,7 +17,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.model.fit import AnalyteModel, FittedModel, fitted
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel, fitted
 from studykit.model.rows import known
 from studykit.model.tables import joined
 from studykit.study.stages import OpenStage

@@ -34,11 +34,12 @@ from studykit.inference.margin import Margin
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.inference.single import LABEL
 from studykit.mixed.fit import RemlFit
-from studykit.model.fit import AnalyteModel, Bounds, FittedModel
+from studykit.model.analyte import AnalyteModel, LimitedModel
+from studykit.model.fit import Bounds, FittedModel
 from studykit.model.rows import heights_of, known
 from studykit.study.actions import Action
 from studykit.study.definition import Study
-from studykit.verdict.containers import Stock, stock_of
+from studykit.verdict.containers import Stock, stock_of, stock_of_limits
 
 WORDS = ("homogeneous", "uneven", "stratified", "inconclusive", "not assessed")
 SCATTER = {"container": "the scatter between containers", "container:depth": "the scatter between containers' profiles",
@@ -60,7 +61,8 @@ MOST = 500
 class AnalyteVerdict:
     """One analyte's verdict: the word, its sentence and reasons, the declared margin, and what the claim holds for.
 
-    ``decides``: False for an analyte for information only, which the study's word does not rest on.
+    ``decides``: False for an analyte for information only, which the study's word does not rest on. ``stock``: what is known
+    of single containers and groups; None for a claim about one container, and where nothing of them was judged.
     """
 
     analyte: str
@@ -72,20 +74,22 @@ class AnalyteVerdict:
     scope: str = ""
     blind_to: str = ""
     decides: bool = True
+    stock: Stock | None = None
 
     @property
     def final(self) -> str:
-        """The word for what the study claims."""
-        return self.word
+        """The word for what the study claims: that of the stock, or of the one container."""
+        return self.word if self.stock is None or self.word == "stratified" else self.stock.word
 
     @property
     def firm(self) -> bool:
         """True where the study may be called stratified on this analyte."""
-        return False
+        return self.stock is not None and self.final == "stratified"
 
     def row(self) -> dict[str, Any]:
         """Its line in the verdict table."""
-        return {"analyte": self.analyte, "name": self.label, "verdict": self.word, "margin": self.margin}
+        told = {"analyte": self.analyte, "name": self.label, "verdict": self.word, "margin": self.margin}
+        return told if self.stock is None else told | {"stock": self.final}
 
     def evidence(self) -> dict[str, Any]:
         """Its line in the table of evidence."""
@@ -144,11 +148,10 @@ def _near_end(span: Interval, margin: Margin) -> float:
 class ComparedVerdict(AnalyteVerdict):
     """A verdict that rests on a comparison of depths with the margin.
 
-    ``word`` is that of the mean (of the container, where there is one); ``stock`` what is known of single containers and
-    groups, None for a claim about one container. ``p_beyond_holm`` and ``gradient_p_holm`` (is there any difference
-    at all?) are adjusted over all analytes assessed. ``needed``: how many containers (or results a depth, for one
-    container) would probably decide an inconclusive analyte; None where no number would, or it is decided. ``containers``:
-    how many were compared, 0 for one judged by known precision.
+    ``word`` is that of the mean (of the container, where there is one). ``p_beyond_holm`` and ``gradient_p_holm`` (is there
+    any difference at all?) are adjusted over all analytes assessed. ``needed``: how many containers (or results a depth, for
+    one container) would probably decide an inconclusive analyte; None where no number would, or it is decided.
+    ``containers``: how many were compared, 0 for one judged by known precision.
     """
 
     comparison: Comparison
@@ -157,12 +160,6 @@ class ComparedVerdict(AnalyteVerdict):
     gradient_p_holm: float
     needed: int | None = None
     containers: int = 0
-    stock: Stock | None = None
-
-    @property
-    def final(self) -> str:
-        """The word for what the study claims: that of the stock, or of the one container."""
-        return self.word if self.stock is None or self.word == "stratified" else self.stock.word
 
     @property
     def firm(self) -> bool:
@@ -326,6 +323,17 @@ def unassessed(model: AnalyteModel, study: Study, why: str = "") -> AnalyteVerdi
                           margin=declared.margin.text(declared.unit), blind_to=declared.blind_to)
 
 
+def limited_verdict(model: LimitedModel, study: Study) -> AnalyteVerdict:
+    """The verdict where most is known only as limits: not assessed, and what they show beyond the margin all the same."""
+    none = unassessed(model, study)
+    stock = None if study.scope == "container" else stock_of_limits(study, model)
+    if stock is None:
+        return none
+    word, told = ("stratified" if model.beyond else "not assessed"), " ".join(stock.reasons)
+    return replace(none, word=word, stock=stock, reasons=(*none.reasons, *stock.reasons),
+                   sentence=f"{none.label}: {word}. {none.reasons[0]} {told}")
+
+
 def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, AnalyteVerdict] | None = None) -> StudyVerdict:
     """Verdicts of all analytes and of the study; ``others`` holds those reached by another path, by analyte.
 
@@ -335,7 +343,7 @@ def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, Analyte
     for model in models:
         if others and model.analyte in others:
             out.append(others[model.analyte])
-        elif isinstance(model, FittedModel):
+        elif isinstance(model, FittedModel | LimitedModel):
             out.append(_safely(model, study))
         else:
             out.append(unassessed(model, study))
@@ -343,10 +351,10 @@ def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, Analyte
     return study_verdict(study, _adjusted(study, told))
 
 
-def _safely(model: FittedModel, study: Study) -> AnalyteVerdict:
+def _safely(model: FittedModel | LimitedModel, study: Study) -> AnalyteVerdict:
     """The verdict, or the numerical failure as this analyte's finding."""
     try:
-        return mixed_verdict(model, study)
+        return mixed_verdict(model, study) if isinstance(model, FittedModel) else limited_verdict(model, study)
     except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
         why = str(error).splitlines()[0] if str(error) else type(error).__name__
         return unassessed(model, study, f"The numbers failed: {why}.")

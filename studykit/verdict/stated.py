@@ -12,7 +12,8 @@ from studykit.core.record import significant
 from studykit.inference.critical_range import singles_arithmetic
 from studykit.inference.single import LABEL, SingleResult
 from studykit.inference.tost_power import smallest_margin, tost_power
-from studykit.model.fit import AnalyteModel, Bounds
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import Bounds
 from studykit.model.stated import DEPENDS, precision_at, single_results
 from studykit.plot.readable import readable
 from studykit.study.definition import Study

@@ -7,7 +7,7 @@ import pandas as pd
 
 from studykit.core.errors import DesignMismatch
 from studykit.inference.homogeneity import Homogeneity, assess_items
-from studykit.model.fit import AnalyteModel
+from studykit.model.analyte import AnalyteModel
 from studykit.study.definition import Study
 
 COLUMNS = ["analyte", "zones", "SD within", "SD between", "could be hidden", "allowed", "unit", "F test, p", "in words"]

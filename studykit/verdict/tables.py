@@ -15,7 +15,8 @@ from studykit.core.record import read_records, significant
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.tables import fit_all, usable
 from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter

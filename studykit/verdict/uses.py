@@ -23,7 +23,8 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.model.fit import AnalyteModel, FittedModel
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
@@ -45,7 +46,7 @@ from studykit.verdict.floors import (
     on_average,
     word_of,
 )
-from studykit.verdict.rule import ComparedVerdict, StudyVerdict
+from studykit.verdict.rule import StudyVerdict
 
 WHOLE = "whole container"
 USES = ("first litres", "zones", "last litres", "floor", WHOLE)
@@ -104,8 +105,8 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
                 rows.append((name, use, said, r["departure"], r["low"], r["high"], r["unit"], margin.text, ""))
             if depth in model.rows.absent:
                 rows.append((name, use, UNKNOWN, np.nan, np.nan, np.nan, "", margin.text, ""))
-        zone_word = "uneven" if verdict["stock"] == "uneven" else str(verdict["verdict"])
-        numbers = (np.nan, np.nan, np.nan, "") if zone_word == "uneven" else (  # those are the mean's, which is not beyond
+        zone_word = str(verdict["stock"] if verdict["stock"] in ("uneven", "stratified") else verdict["verdict"])
+        numbers = (np.nan, np.nan, np.nan, "") if zone_word != verdict["verdict"] else (  # those are the mean's, not beyond
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
         rows.append((name, "floor", floor_word, *floor[1:], margin.both.text, why))
@@ -232,7 +233,7 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
 
 def _named(outcome: StudyVerdict) -> str:
     """The containers and groups shown to lie beyond the margin of any analyte, in brackets; '' where none is."""
-    stocks = [v.stock for v in outcome.analytes if isinstance(v, ComparedVerdict) and v.decides and v.stock]
+    stocks = [v.stock for v in outcome.analytes if v.decides and v.stock]
     both = (sorted({c for s in stocks for c in s.beyond}), sorted({g for s in stocks for g in s.groups}))
     return f" ({'; '.join(listed(names, 12) for names in both if names)})" if any(both) else ""
 

@@ -12,7 +12,8 @@ import pytest
 from studykit.ageing import figures, shares, tables
 from studykit.ageing.reach import bootstrap
 from studykit.ageing.trend import Ageing, ageing
-from studykit.model.fit import AnalyteModel, fit_analyte
+from studykit.model.analyte import AnalyteModel
+from studykit.model.fit import fit_analyte
 from studykit.study.definition import Study, parse_study
 from tests.ageing.test_trend import DEPTHS, NONE_BEYOND
 from tests.model.test_fit import tables_of

@@ -109,6 +109,27 @@ def test_the_times_that_hold_in_skewed_worlds_are_those_of_the_table() -> None:
     assert len(re.findall(r"\*[^*]+\*: ", truths)) == 7
 
 
+def test_rates_of_single_containers_are_those_of_the_run() -> None:
+    """06-verdict.md against the section that python -m tests.operating.run printed."""
+    whole = (ROOT / "docs/operating.md").read_text(encoding="utf-8")
+    text = whole.split("## Single containers that scatter unlike the others")[1].split("## ")[0]
+    cells = [[x.strip() for x in line.strip("| ").split("|")] for line in text.splitlines() if line.count("|") > 8]
+    rows = {r[0] + r[1] + r[2]: [tuple(map(float, re.findall(r"[0-9.]+", x))) for x in r[4:7]] for r in cells[2:]}
+    unlike = [v for k, v in rows.items() if k.startswith("that container")]
+    assert max(round(v[i][0]) for v in unlike for i in (0, 1)) == 5
+    assert max(round(v[0][1]) for v in unlike) == 42
+    alike = [v[2] for k, v in rows.items() if k.startswith("alike")]
+    assert min(round(v[0]) for v in alike) == 96
+    assert min(int(v[1]) for v in alike) == 99
+    zone = [v for k, v in rows.items() if k.startswith("its lowest")]
+    assert 7 < max(v[0][0] for v in zone) <= 8
+    assert 8 < max(v[1][0] for v in zone) <= 9
+    page = " ".join(hand_written()["docs/06-verdict.md"].split())
+    assert "in at most 5 of 100 studies; by one scatter for all it would be in up to 42" in page
+    assert "named in 96 of 100 studies in place of 99" in page
+    assert "still named in up to 8 of 100, and shown within in up to 9" in page
+
+
 def test_the_worked_margins_are_those_of_the_design() -> None:
     """01-design: s_r = 2 %; one container and three depths 10.0 %, twelve 3.0 %, as ratios; that of one is 1.7 r."""
     one, twelve = (resolvable_margin(DesignSize(containers=n, depths=3), Assumption(s_r=2.0)) for n in (1, 12))

@@ -238,7 +238,7 @@ def test_limits_on_both_scales():
     assert not any("not assessed" in r for r in absolute.reasons)
     most = judge(table.assign(value=[v if c > 8 else "<2" for c, v in zip(table["container"], table["value"], strict=True)]),
                  margin={"absolute": 3}, depths=["t", "b"])
-    assert any("a study folder reports such an analyte as not assessed" in r for r in most.reasons)
+    assert any("a study folder reports such an analyte as not assessed where nothing is beyond" in r for r in most.reasons)
     above = table.assign(value=table["value"].replace("<2", ">50"))
     assert judge(above, margin={"absolute": 3}, depths=["t", "b"]).mean_word == "inconclusive"
 
@@ -401,8 +401,11 @@ def test_time_grows_with_the_number_of_containers_and_not_faster():
 def test_a_limit_at_or_below_zero_has_no_lower_end():
     """A pour point "<-54" may lie anywhere below; a filling of -75 in half of the floors would be stratified."""
     rows = [(f"C{i}", d, v) for i in range(6) for d, v in (("top", f"-5{i % 3}.5"), ("low", "<-54"))]
-    found = judge(pd.DataFrame(rows, columns=["container", "depth", "value"]), margin={"absolute": 3}, depths=["top", "low"])
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    found = judge(table, margin={"absolute": 5}, depths=["top", "low"])
     assert found.word == found.mean_word == "inconclusive"
+    near = judge(table, margin={"absolute": 3}, depths=["top", "low"])  # -50.5 is 3.5 above -54 at least
+    assert (near.word, near.mean_word, near.containers_beyond) == ("uneven", "inconclusive", ("C0", "C3"))
     assert any("could lie anywhere beyond it" in r for r in found.reasons)
     assert not any("ratio" in r for r in found.reasons)
 

@@ -14,6 +14,7 @@ from studykit.inference.declared import declared_contrasts
 from studykit.mixed.design import fixed_matrix
 from studykit.model import fit as model
 from studykit.model import tables as model_tables
+from studykit.model.analyte import LimitedModel
 from studykit.model.rows import columns_of, container_contrasts, fixed_terms, heights_of, model_rows, random_terms
 from studykit.study.definition import parse_study
 from studykit.verdict import containers as containers_of
@@ -500,4 +501,7 @@ def test_a_depth_that_holds_limits_alone_is_no_second_depth():
     low = samples.set_index("sample").loc[results["sample"], "depth"].eq("lower").to_numpy()
     results.loc[low, "qualifier"], results.loc[low, "limit"], results.loc[low, "value"] = "<", 5.0, np.nan
     found = model.fit_analyte(study_of(("upper", "lower"), {"absolute": 5}), "y", containers, samples, results)
-    assert model.unfit(found.rows) == ("not assessed", "Fewer than two depths were measured.")
+    assert model.unfit(found.rows) == ("not assessed", "4 of 8 results are known only as a limit, and numbers stand at fewer "
+                                       "than two depths.")
+    assert isinstance(found, LimitedModel)
+    assert not found.beyond  # 10 to 13 above what may be 0 to 5

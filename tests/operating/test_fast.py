@@ -13,6 +13,7 @@ from .declared import run_declared
 from .engine import judged, run_scenario, shifted
 from .groups import RULES, run_grouped
 from .litres import run_litres
+from .named import FIVE, THREE, run_containers
 from .page import run_page
 from .rivals import run_rival
 from .scenarios import NORMAL, SCENARIOS, UNLIKE, Scenario
@@ -177,3 +178,12 @@ def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     assert "Made apart from the rest" in again[-1]
     bad = dataclasses.replace(run_scenario(FAST[1], 2000, 1), false_homogeneous=9.0)
     assert "false homogeneous 9.00 %" in run.line(bad)
+
+
+@pytest.mark.parametrize("scatter", [THREE, FIVE])
+def test_one_container_that_scatters_more_is_named_and_cleared_as_promised(scatter):
+    """By one scatter for all it would be named at the margin in a quarter of the studies, and shown within as often."""
+    r = run_containers(scatter, 24, 2, 300, 3)
+    assert r.faults() == []
+    assert min(r.named_pooled, r.cleared_pooled) > 8
+    assert run_containers("alike", 24, 3, 200, 3).found > 90

@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from studykit.model import fit as model_fit
+from studykit.model import profile as model_profile
 from studykit.model import tables as model_tables
 from studykit.plot import profiles as figures
 from studykit.verdict.rule import judge
@@ -50,7 +50,7 @@ def test_margin_figure_keeps_what_is_out_of_sight_at_the_rim():
 
 
 def test_nothing_to_draw_is_said():
-    empty = pd.DataFrame(columns=model_fit.PROFILE_COLUMNS)
+    empty = pd.DataFrame(columns=model_profile.PROFILE_COLUMNS)
     assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
     none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
     assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()

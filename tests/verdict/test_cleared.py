@@ -6,6 +6,7 @@ Truths of a generator of our own: containers exactly at the margin, settled ones
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -17,7 +18,7 @@ import studykit.notebook.stage as kit
 from studykit.inference.judge import depth_mean
 from studykit.inference.table import read_table
 from studykit.model import tables as model_tables
-from studykit.model.fit import judge_rows
+from studykit.model.fit import fit_rows, judge_rows
 from studykit.model.rows import model_rows
 from studykit.report import questions
 from studykit.verdict import cleared, tables, uses
@@ -77,7 +78,43 @@ def test_the_table_names_what_leaves_a_container_open(tmp_path):
 
 def test_without_known_noise_no_container_is_shown_within(tmp_path):
     stage = make(tmp_path / "s", calm(6), margin={"absolute": MARGIN})
-    assert set(cleared.within(stage, model_tables.fit_all(stage))["within"]) == {"no"}
+    table = cleared.within(stage, model_tables.fit_all(stage))
+    assert set(table["within"]) == {"no"}
+    assert cleared.count_words(table) == ("Shown within every margin by their own zones: none of 6, because by P no single "
+                                          "container can be judged.")
+
+
+def test_an_analyte_that_cannot_be_judged_is_named_and_the_others_are_told_beside(tmp_path):
+    """Page one said "none of 24" without a reason: one analyte was mostly limits, by the other 20 were within."""
+    stage = make(tmp_path / "s", mixture(4), margin={"absolute": MARGIN})
+    first = model_tables.fit_all(stage)[0]
+    study = stage.study.model_copy(update={"analytes": {
+        "P": stage.study.analytes["P"], "Q": stage.study.analytes["P"].model_copy(update={"name": "zinc"})}})
+    limits = first.rows.table.assign(qualifier="<", limit=2.0, value=np.nan, y=np.nan)
+    second = fit_rows(study, replace(first.rows, analyte="Q", table=limits, censored=len(limits)))
+    assert second.path == "not assessed"
+    other = SimpleNamespace(study=study, containers=stage.containers, samples=stage.samples, results=stage.results,
+                            root=stage.root)
+    table = cleared.within(other, [first, second])
+    assert set(table["within"]) == {"no"}
+    assert set(table["not judged"]) == {study.label_of("Q")}
+    assert (table["by the others"] == "yes").sum() == 20
+    told = cleared.count_words(table)
+    assert told.startswith("Shown within every margin by their own zones: none of 24, because by " + study.label_of("Q"))
+    assert told.endswith("By the analytes that could be judged: 20 of 24 (in the verdict chapter), which clears none of them.")
+
+
+@pytest.mark.parametrize("most", [2, 3])
+def test_a_container_that_scatters_more_than_the_others_is_hardly_ever_shown_within(most):
+    """At the margin with three times the others' scatter one was shown within in 27 of 100 studies, by the others' scatter."""
+    rng, study, wrong, n = np.random.default_rng(3), study_of(("upper", "lower"), {"absolute": 6.0}), 0, 150
+    for _ in range(n):
+        rows = [(f"C{c:02d}", d, 100 + 6.0 * (c == 0) * k + rng.normal(0, 3.0 if c == 0 else 1.0)) for c in range(12)
+                for k, d in enumerate(("upper", "lower")) for _ in range(most)]
+        frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
+        fitted = judge_rows(model_rows(study, "y", *tables_of(frame)), 0.05, ("depth",))
+        wrong += "C00" in cleared.clear_of(study, fitted)
+    assert wrong / n <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / n)
 
 
 def test_a_lot_whose_only_container_lost_a_zone_is_named(tmp_path):
@@ -215,7 +252,8 @@ def test_litres_of_several_containers_are_means_unless_the_stock_is_even(tmp_pat
 @pytest.mark.parametrize(("word", "told"), [("uneven", True), ("stratified", False)])
 def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word, told):
     held = {"containers_stored": "3", "verdict": word}
-    own = {"containers-within": pd.DataFrame({"container": ["K1", "K2", "K3"], "within": ["no", "yes", "no"]}),
+    own = {"containers-within": pd.DataFrame({"container": ["K1", "K2", "K3"], "within": ["no", "yes", "no"],
+                                                "by the others": "", "not judged": ""}),
            "containers-beyond": pd.DataFrame({"container": ["K1"], "name": "solids", "pair": "lower - upper"})}
     monkeypatch.setattr(questions, "recorded", lambda *_: held)
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))

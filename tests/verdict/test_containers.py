@@ -139,6 +139,41 @@ def test_a_group_with_a_container_known_only_as_a_limit_is_not_said_to_lie_anywh
     assert told.set_index("store")["interval lies"].eq(containers.ONLY_LIMIT).to_dict() == {"north": False, "south": True}
 
 
+@pytest.mark.parametrize(("limit", "word"), [(4.0, containers.BEYOND), (90.0, containers.ONLY_LIMIT)])
+def test_a_group_that_no_filling_brings_back_is_beyond(limit, word):
+    """Five pails of 100 above and "<4" below are 96 lower at least: the report said nothing of their store, ``judge`` did."""
+    what = study(fixed=["store"], by_depth=["store"])
+    own = {"north": (1.0, -1.0, 0.5, 0.0, -0.5), "south": (0.0, 0.0, 0.0, 0.0, 0.0)}
+    rows = fitted(what, own=own).rows
+    table = rows.table.copy()
+    low = table["container"].str.startswith("S") & (table["depth"] == "lower")
+    table.loc[low, ["qualifier", "limit"]] = ["<", limit]
+    table.loc[low, ["value", "y"]] = np.nan
+    told, _ = containers.group_contrasts(fit_rows(what, dataclasses.replace(rows, table=table, censored=5)), what)
+    south = told.set_index("store").loc["south"]
+    assert south["interval lies"] == word  # between 0 and 90 they may scatter too much for a t interval
+    assert math.isnan(south["bottom - top"])
+    assert south["low"] < -105  # 106 lower, on average, where all have nothing below
+    assert south["containers"] == 5
+
+
+def test_a_lot_without_a_complete_container_says_so_and_the_others_stay():
+    """The table of groups was empty for all lots: the model that tells lots apart could not be fitted."""
+    what = study(fixed=["lot"], by_depth=["lot"])
+    rng, rows, lot = np.random.default_rng(6), [], {}
+    for name, end in (("A", 0.0), ("B", 8.0), ("C", 0.0)):
+        for k in range(5):
+            lot[f"{name}{k}"] = name
+            rows += [(f"{name}{k}", "upper", 100 + rng.normal(0, 0.2))]
+            rows += [] if name == "C" else [(f"{name}{k}", "lower", 100 + end + rng.normal(0, 0.2))]
+    frame = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    table, _ = containers.group_contrasts(fit_analyte(what, "y", *tables_of(frame, lot=lot)), what)
+    told = table.set_index("lot")
+    assert told["interval lies"].to_dict() == {"A": "inside the margin", "B": "beyond the margin", "C": containers.NO_ENDS}
+    assert told.loc["C", ["bottom - top", "low", "high"]].isna().all()
+    assert told["containers"].to_dict() == {"A": 5, "B": 5, "C": 5}
+
+
 def test_a_whole_store_is_named_where_its_ages_are_too_few_each():
     """Twelve pails of a hut at +65 with a margin of 50, two of each age: found by somebody who had not seen the code."""
     what = study_of(DEPTHS, {"absolute": 50}, fixed=["store", "age_months"], by_depth=["store", "age_months"])
