@@ -31,7 +31,7 @@ from studykit.study.definition import Study, load_study
 
 BOOK, FIGURES, CAPTIONS = "tables.xlsx", "figures", "captions.csv"
 FORMS = (".png", ".svg", ".pdf")
-MOST_WORDS = 6
+MOST_WORDS = 10
 """Words of a caption that name a file."""
 MOST_ROWS = 1_048_575
 FORBIDDEN = re.compile(r"[\[\]:*?/\\']")
@@ -171,7 +171,7 @@ def _figures(root: Path, to: Path) -> int:
 
 def _called(picture: Path, caption: str, taken: set[str]) -> str:
     """A file's name without its end: stage and the first words of the caption, which stay when figures come or go."""
-    words = re.findall(r"[a-z0-9]+", unicodedata.normalize("NFKD", re.split(r"[.;:,(]", caption)[0]).casefold())
+    words = re.findall(r"[a-z0-9]+", unicodedata.normalize("NFKD", re.split(r"[.;:]", caption)[0]).casefold())
     base = "-".join([picture.parent.name, *(words[:MOST_WORDS] or [picture.stem])])
     tries = (base if k < 2 else f"{base}-{k}" for k in range(1, 1000))
     return next(t for t in tries if t not in taken)

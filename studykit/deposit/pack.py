@@ -36,7 +36,7 @@ EXTRA = {
     "README.txt": "what lies here and how to check it",
     "LICENCE.txt": "under which terms this may be used",
     "CITATION.cff": "how to cite it",
-    "rederive.R": "every verdict interval again, in plain R",
+    "rederive.R": "every verdict interval but those of one-sided margins again, in plain R",
     "container-summary.xlsx": "a spreadsheet with live formulas: the containers' own differences",
     "datapackage.json": "Data Package v2: every table with schema, units and descriptions",
     PINS: "versions of the packages that the kit needs, as they were where this was packed",

@@ -1,6 +1,7 @@
 """``rederive.R`` for one study: the kit's script (templates/rederive.R) with the constants that this study declared.
 
-It works every verdict interval out anew in plain R, from the rows that the kit lists, each held against the tidy table.
+It works every verdict interval but those of one-sided margins out anew in plain R, from the rows that the kit lists, each
+held against the tidy table.
 """
 
 from __future__ import annotations

@@ -208,3 +208,18 @@ def test_a_number_of_ones_own_that_acts_on_depth_is_a_number_in_r_too(demo, tmp_
     script.write_text(text.replace('numeric = c("mean_c")', "numeric = character(0)"), encoding="ascii")
     told = subprocess.run(["Rscript", script.name], cwd=script.parent, capture_output=True, text=True, timeout=300, check=False)
     assert "R and the kit differ" in told.stderr  # as levels it is another model
+
+
+@needs_r
+def test_a_one_sided_margin_is_named_and_left_out(demo, tmp_path):
+    root = Path(shutil.copytree(demo("ropeway"), tmp_path / "study"))
+    text = (root / "study.toml").read_text(encoding="utf-8")
+    assert text.count("{ relative_percent = 20 }") == 1
+    (root / "study.toml").write_text(text.replace("{ relative_percent = 20 }", '{ relative_percent = 20, side = "below" }'),
+                                     encoding="utf-8")
+    tables_of(root)
+    run = run_r(root, tmp_path / "work")
+    assert run.returncode == 0, run.stdout + run.stderr
+    named = run.stdout.split("Si: ")[1].split("\n\n")[0]
+    assert "a one-sided margin, each zone against its mixed container: not worked out" in named
+    assert run.stdout.count("not worked out by this script") == 1
