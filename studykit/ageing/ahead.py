@@ -182,17 +182,16 @@ def _few(each: list[Array], course: Course, t: Array, units: Array, edges: tuple
          bound: float) -> Array | None:
     """Up to when the share beyond by any pair is shown to be small enough, 0 for at no age; None with too few containers."""
     span = float(t.min()), float(t.max())
-    laws, bends = ([law for d in each if (law := containers_law(d, course, t, units, bent=bent)) is not None]
-                   for bent in (False, True))
+    laws = [law for d in each if (law := containers_law(d, course, t, units)) is not None]
     if len(laws) < len(each):
         return None
-    safe = share_within(laws, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0]
-    if bound > span[1] and len(bends) == len(each):
-        bent = share_within(bends, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0]
-        safe = np.minimum(safe, np.fmax(bent, span[1]))
-    elif bound > span[1]:
-        safe = np.minimum(safe, span[1])
-    return np.nan_to_num(safe)
+    safe = np.nan_to_num(share_within(laws, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0])
+    if (far := safe > span[1]).any():
+        bends = [law for d in each if (law := containers_law(d[far], course, t, units, bent=True)) is not None]
+        bent = (share_within(bends, edges, share, alpha=alpha, span=span, stop=bound, points=POINTS)[0]
+                if len(bends) == len(each) else np.full(int(far.sum()), np.nan))
+        safe[far] = np.minimum(safe[far], np.fmax(bent, span[1]))
+    return safe
 
 
 def simulated(plan: Drawings, growth: Growth, course: Course, depths: int, rng: np.random.Generator) -> Array:

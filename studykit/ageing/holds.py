@@ -75,5 +75,5 @@ def all_pairs(found: Ageing) -> str:
         return ""
     gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
     return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
-            "share holds for those beyond by any pair." + (f" Not judged, because they carry no line: {', '.join(gone)}."
+            "share holds for those beyond by any pair." + (f" Not judged, for want of readings: {', '.join(gone)}."
                                                           if gone else ""))

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from studykit.ageing.bends import beyond_seen
+from studykit.ageing.courses import same_ages
 from studykit.ageing.own import Own
 from studykit.ageing.pooling import lots_laws
 from studykit.ageing.reach import (
@@ -110,6 +111,8 @@ def simulated(owns: Sequence[Own], bound: float, seed: int) -> np.ndarray | None
     shared = [key for key in rows[0] if all(key in r for r in rows)]
     values = np.array([o.values[[r[k] for k in shared]] for o, r in zip(some, rows, strict=True)])
     at, first = [rows[0][k] for k in shared], some[0]
+    if not shared or same_ages(first.months[at]).max() < 1:
+        return None
     if containers_law(values[:1], first.course, first.months[at], first.units[at]) is None:
         return None
     return bootstrap_share(values, first.course, first.months[at], first.units[at], first.edges, share=first.share,

@@ -262,7 +262,7 @@ def _first_of_all(study: Study, first: Trend, others: list[tuple[str, str]], one
     bound = min(t.horizon.bound for t in pairs)
     horizon = next(t.horizon for t in pairs if t.horizon.bound == bound)
     few = shares.Told() if first.bent else shares.told([(t.own, t.levels) for t in pairs], bound)
-    without += [f"{b} against {a}, of which too few containers tell the share" for a, b in few.untold]
+    without += [f"the share by {b} against {a}" for a, b in few.untold]
     return replace(least, mean=earlier([t.mean for t in pairs]), pairs=tuple(pairs), without=tuple(without), horizon=horizon,
                    spread=few.spread, spread_by=few.by,
                    simulated=_simulated(study, least, [t.own for t in pairs] if few.spread is not None else []))

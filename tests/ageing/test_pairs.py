@@ -31,11 +31,12 @@ def study_of(depths: tuple[str, ...]) -> Study:
         analytes={"y": {"unit": "1", "method": "a test", "margin": {"relative_percent": 20}, "margin_reason": "for the test"}}))
 
 
-def told(depths: tuple[str, ...], parts: tuple[float, ...], without: str = "") -> tuple[Study, Ageing, pd.DataFrame]:
-    """Sixteen drums; ``parts``: how much of the growth each depth takes; ``without``: a depth drawn in one drum only."""
+def told(depths: tuple[str, ...], parts: tuple[float, ...], without: str = "",
+         only: tuple[str, ...] = ("D00",)) -> tuple[Study, Ageing, pd.DataFrame]:
+    """Sixteen drums; ``parts``: how much of the growth each depth takes; ``without``: a depth drawn in ``only`` these."""
     rng, age = np.random.default_rng(4), {f"D{i:02d}": AGES[i // 4] for i in range(16)}
     rows = [(c, d, 100 * math.exp(part * 0.0146 * t + rng.normal(0, 0.01))) for c, t in age.items()
-            for d, part in zip(depths, parts, strict=True) if d != without or c == "D00"]
+            for d, part in zip(depths, parts, strict=True) if d != without or c in only]
     containers, samples, results = tables_of(pd.DataFrame(rows, columns=["container", "depth", "value"]), age_months=age)
     containers["filled_on"] = pd.NaT
     study = study_of(depths)
@@ -79,8 +80,22 @@ def test_where_the_ends_differ_most_no_pair_is_named() -> None:
 def test_a_pair_without_a_line_is_named_and_the_others_are_judged() -> None:
     study, found, _ = told(("upper", "middle", "lower"), (-0.5, 0.0, 0.5), without="middle")
     assert [t.own.pair for t in found.trends[0].pairs] == [("upper", "lower")]
-    assert ("Not judged, because they carry no line: lower against middle (all containers), middle against upper"
+    assert ("Not judged, for want of readings: lower against middle (all containers), middle against upper"
             in tables.said(study, found))
+
+
+def test_a_pair_of_too_few_containers_leaves_the_share_to_the_others_and_is_named() -> None:
+    """Three drums at three ages carry a line and no share; at one age of two drums alike nothing is simulated."""
+    study, found, _ = told(("upper", "middle", "lower"), (-0.5, 0.0, 0.5), without="middle", only=("D00", "D04", "D08"))
+    trend, whole = found.trends[0], told(("upper", "lower"), (-0.5, 0.5))[1].trends[0]
+    assert trend.spread is not None
+    assert whole.spread is not None
+    assert trend.spread_by == ("upper", "lower")
+    assert trend.spread.safe[0] == pytest.approx(whole.spread.safe[0], rel=0.05)  # other draws of the scatter
+    assert trend.simulated.share is None
+    said = tables.said(study, found)
+    assert "the share by lower against middle" in said
+    assert not math.isfinite(tables.times(found)["containers simulated low"].iloc[0])
 
 
 def test_the_pair_of_the_ends_comes_first() -> None:

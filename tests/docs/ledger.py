@@ -796,7 +796,7 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::a_layered_control_that_was_not_found_takes_homogeneous_back"),
     ],
     "docs/time.md": [
-        row("What is told is never longer than tha", "never",
+        row("What is told of the mean is never longer", "never",
             "ageing/test_bends.py::no_time_is_longer_than_the_line_says"),
         row("In 1000 simulated studies each, with", "1000 6 12 7 40 8 3 10 4.7 4.1 5.8 5.6 20 51",
             "ageing/test_bends.py::times_hold_where_containers_are_given_up_for_what_was_read"),
@@ -818,7 +818,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Nothing is said beyond twice", "12", "ageing/test_trend.py::how_far_beyond_the_oldest_age"),
         row("Where the ages are shown not to lie", "0.01",
             "ageing/test_courses.py::size_of_the_lack_of_fit_test_is_its_level"),
-        row("Few containers therefore promise", "94 every seven",
+        row("Few containers therefore promise", "94 every",
             "docs/test_claims.py::the_coverage_told_is_the_least_of_the_table"),
         row("Where rates and scatter are skewed", "92 96",
             "docs/test_claims.py::the_times_that_hold_in_skewed_worlds_are_those_of_the_table"),

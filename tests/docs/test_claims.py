@@ -75,7 +75,7 @@ def test_the_coverage_told_is_the_least_of_the_table() -> None:
     """time.md against the table that python -m tests.ageing.coverage wrote: both columns of coverage, all designs."""
     rows = re.findall(r"(?m)^\| \w.*\|$", (ROOT / "docs/time-coverage.md").read_text(encoding="utf-8"))
     cells = [[c.strip() for c in r.strip("|").split("|")] for r in rows if not r.startswith("| design")]
-    least = min(float(x) for r in cells for x in r[2:9] if x)
+    least = min(float(x) for r in cells for x in r[2:-1] if x)
     told = re.search(r"at least (\d+) % of those times hold", " ".join(hand_written()["docs/time.md"].split()))
     assert told is not None
     assert len(cells) > 20
@@ -105,8 +105,6 @@ def test_the_times_that_hold_in_skewed_worlds_are_those_of_the_table() -> None:
     late = [int(x) for x in re.findall(r"(?m)^\| skewed.*\| (\d+) \|$", pages["docs/01-design.md"])]
     told = f"{100 - max(late)} to {100 - min(late)} % of the times told hold: [01-design]"
     assert told in " ".join(pages["docs/time.md"].split())
-    (truths,) = re.findall(r"(?m)^Truths: .*$", (ROOT / "docs/time-coverage.md").read_text(encoding="utf-8"))
-    assert len(re.findall(r"\*[^*]+\*: ", truths)) == 7
 
 
 def test_rates_of_single_containers_are_those_of_the_run() -> None:
