@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -37,3 +39,28 @@ def test_no_time_that_is_too_long_is_passed_over() -> None:
     whole = coverage.mean_times(design, d, kept) > 20
     assert 0 < whole.sum() < 20
     assert (coverage.too_long(design, d, kept) == whole).all()
+
+
+def printed(part: int, design: coverage.Design, slope: float, truth: str) -> float:
+    """A cell of docs/time-coverage.md; part 0: for the mean, 1: for containers."""
+    page = (Path(__file__).parents[2] / "docs/time-coverage.md").read_text(encoding="utf-8").split("## For ")[1 + part]
+    rows = [[c.strip() for c in line.strip("|").split("|")] for line in page.splitlines() if line.startswith("| ")]
+    own = "SD 20 % of the rate" if slope else "none"
+    (row,) = (r for r in rows if r[:2] == [design.name, own])
+    return float(row[rows[0].index(truth)])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("design", "slope", "truth"), [
+    (coverage.Design(again=True, containers=24, lost=0.15), 0.1, "steep gradients"),
+    (coverage.Design(again=True, containers=6, lost=0.15), 0.0, "equal"),
+    (coverage.Design(again=False, containers=12, lost=0.15), 0.1, "AR(1) 0.7"),
+    (coverage.Design(again=True, containers=6, lost=0.0), 0.1, "own zones")])
+def test_cells_of_the_page_come_out_again_from_other_studies(design: coverage.Design, slope: float, truth: str,
+                                                             monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(coverage, "SEED", 1)
+    mean, share, _, _ = coverage.run(design, slope, truth, 600, 600)
+    for part, found in enumerate((mean, share)):
+        if part or truth not in coverage.SHARE_ONLY:
+            told = printed(part, design, slope, truth)
+            assert found == pytest.approx(told, abs=350 * max(told / 100 * (1 - told / 100), 0.003) ** 0.5 * 600**-0.5 * 1.15)
