@@ -20,7 +20,7 @@ Not seeing a difference is never taken for showing that there is none.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -29,7 +29,7 @@ import pandas as pd
 
 from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
-from studykit.inference.judge import lost_reasons
+from studykit.inference.judge import lost_reasons, mean_of
 from studykit.inference.margin import Margin
 from studykit.inference.power import containers_needed as plan_containers
 from studykit.inference.single import LABEL
@@ -225,8 +225,20 @@ def mixed_verdict(model: FittedModel, study: Study) -> ComparedVerdict:
     return ComparedVerdict(
         analyte=model.analyte, label=label, word=word, sentence=f"{label}: {_said(model, what, margin, needed)}",
         reasons=_reasons(model, stock), margin=margin, scope=f"the mean profile of the {who} studied",
-        blind_to=declared.blind_to, comparison=pairs, decided=what, p_beyond_holm=pairs.p_beyond,
+        blind_to=declared.blind_to, comparison=pairs, decided=what, p_beyond_holm=_p_beyond(study, model),
         gradient_p_holm=pairs.p_any, needed=needed, containers=model.n_containers, stock=stock)
+
+
+def _p_beyond(study: Study, model: FittedModel) -> float:
+    """The p-value that Holm's adjustment takes; with limits no smaller than alpha unless the word stands at its share of alpha.
+
+    A p-value at the middle of what values can be says nothing of the other fillings.
+    """
+    p, share = model.pairs.p_beyond, model.alpha / max(1, sum(map(study.decides, study.analytes)))
+    if model.bounds is None or model.word != "stratified":
+        return p
+    firm = mean_of(model.cells, model.rows.margin, share, limits=False)[1] == "stratified"
+    return p if firm else max(p, model.alpha)
 
 
 def _said_of_zones(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:
@@ -348,7 +360,15 @@ def judge(study: Study, models: list[AnalyteModel], others: Mapping[str, Analyte
         else:
             out.append(unassessed(model, study))
     told = [v if study.decides(v.analyte) else replace(v, decides=False, reasons=(INFORMATION, *v.reasons)) for v in out]
-    return study_verdict(study, _adjusted(study, told))
+    return study_verdict(study, _adjusted(study, told, [*_beside(study, models, told)]))
+
+
+def _beside(study: Study, models: list[AnalyteModel], verdicts: Sequence[AnalyteVerdict]) -> Iterator[float]:
+    """What stands for the p-values of deciding analytes that limits keep from being assessed: they were tested as well."""
+    for model, v in zip(models, verdicts, strict=True):
+        if v.decides and not isinstance(v, ComparedVerdict) and (
+                isinstance(model, LimitedModel) or (model.path == "known precision" and model.rows.censored)):
+            yield 0.0 if isinstance(model, LimitedModel) and model.beyond else 1.0
 
 
 def _safely(model: FittedModel | LimitedModel, study: Study) -> AnalyteVerdict:
@@ -360,16 +380,20 @@ def _safely(model: FittedModel | LimitedModel, study: Study) -> AnalyteVerdict:
         return unassessed(model, study, f"The numbers failed: {why}.")
 
 
-def _adjusted(study: Study, verdicts: list[AnalyteVerdict]) -> tuple[AnalyteVerdict, ...]:
-    """The verdicts with Holm's adjustment over those that have p-values and decide, and the reasons that follow from it."""
+def _adjusted(study: Study, verdicts: list[AnalyteVerdict], beside: Sequence[float] = ()) -> tuple[AnalyteVerdict, ...]:
+    """The verdicts with Holm's adjustment over those that have p-values and decide, and the reasons that follow from it.
+
+    ``beside``: p-values of "nothing is beyond" of analytes that were tested but have no numbers to tell.
+    """
     compared = [v for v in verdicts if isinstance(v, ComparedVerdict) and v.decides]
-    beyond, gradient = (holm([getattr(v.comparison, p) for v in compared]) for p in ("p_beyond", "p_any"))
+    beyond = holm([*(v.p_beyond_holm for v in compared), *beside])[:len(compared)]
+    gradient = holm([v.gradient_p_holm for v in compared])
     new = {v.analyte: replace(v, p_beyond_holm=b, gradient_p_holm=g,
-                              reasons=(*_after_holm(v.word, b, g, v.comparison.p_any, study.alpha), *v.reasons))
+                              reasons=(*_after_holm(v.word, b, g, v.gradient_p_holm, study.alpha), *v.reasons))
            for v, b, g in zip(compared, beyond, gradient, strict=True)}
     for v in verdicts:
         if isinstance(v, ComparedVerdict) and not v.decides:
-            alone = _after_holm(v.word, v.p_beyond_holm, v.gradient_p_holm, v.comparison.p_any, study.alpha)
+            alone = _after_holm(v.word, v.p_beyond_holm, v.gradient_p_holm, v.gradient_p_holm, study.alpha)
             new[v.analyte] = replace(v, reasons=(*v.reasons, *alone))
     return tuple(new.get(v.analyte, v) for v in verdicts)
 

@@ -6,6 +6,7 @@ Each of these said "no single container is shown to lie beyond", or "not assesse
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,9 +15,11 @@ import pytest
 from studykit.inference.judge import judge
 from studykit.model import tables as model_tables
 from studykit.model.analyte import LimitedModel
-from studykit.model.fit import FittedModel
+from studykit.model.fit import FittedModel, fit_rows
 from studykit.report.strip import word_of
 from studykit.verdict import containers, floors, uses
+from studykit.verdict.rule import ComparedVerdict
+from studykit.verdict.rule import judge as judge_models
 from studykit.verdict.tables import judge_all, sentences
 from tests.verdict_cases import make
 
@@ -141,3 +144,37 @@ def test_a_container_determined_once_among_others_twice_has_the_noise_of_one():
         table = pd.DataFrame(rows, columns=["container", "depth", "value"])
         named += "C00" in judge(table, margin={"absolute": 6}, depths=["upper", "lower"]).containers_beyond
     assert named / n <= 0.05 / 4 + 3.5 * math.sqrt(0.0125 * 0.9875 / n)
+
+
+def test_holm_counts_an_analyte_that_limits_keep_from_being_assessed(tmp_path):
+    """It was tested too: the other p-value is multiplied by two (Holm 1979), and by one where this one is beyond."""
+    cells = {f"D{k}": {"upper": [9.0 + 0.1 * k], "lower": [13.1 + 0.15 * k]} for k in range(8)}
+    stage = make(tmp_path / "s", cells, margin=FOUR)
+    first = model_tables.fit_all(stage)[0]
+    study = stage.study.model_copy(update={"analytes": {"P": stage.study.analytes["P"], "Q": stage.study.analytes["P"]}})
+
+    def beside(lower: float) -> list[ComparedVerdict]:
+        low = (first.rows.table["depth"] == "lower").to_numpy()
+        table = first.rows.table.assign(qualifier=np.where(low, "", "<"), limit=np.where(low, np.nan, 3.2),
+                                        value=np.where(low, lower, np.nan), y=np.where(low, lower, np.nan))
+        second = fit_rows(study, replace(first.rows, analyte="Q", table=table, censored=int((~low).sum())))
+        assert isinstance(second, LimitedModel)
+        return [v for v in judge_models(study, [first, second]).analytes if isinstance(v, ComparedVerdict)]
+
+    p = first.pairs.p_beyond
+    assert beside(3.0)[0].p_beyond_holm == pytest.approx(min(1, 2 * p))
+    assert beside(9.0)[0].p_beyond_holm == pytest.approx(p)
+
+
+def test_limits_keep_a_word_from_being_firm_that_only_their_middle_carries(tmp_path):
+    """Beyond at 5 % wherever the one limit lies, but not at its share of 5 % among ten analytes."""
+    cells = {f"D{k}": {"upper": [5.35 + 0.6 * (-1) ** k], "lower": [0.5 + 0.2 * (-1) ** (k // 2)]} for k in range(8)}
+    cells["D0"]["lower"] = ["<0.4"]
+    stage = make(tmp_path / "s", cells, margin={"absolute": 4.1})
+    keys = {"P": stage.study.analytes["P"], **{f"Q{k}": stage.study.analytes["P"] for k in range(9)}}
+    model = model_tables.fit_all(stage)[0]
+    many = stage.study.model_copy(update={"analytes": keys})
+    alone, among = (judge_models(s, [model]).analytes[0] for s in (stage.study, many))
+    assert model.word == "stratified"
+    assert alone.firm
+    assert not among.firm
