@@ -95,7 +95,7 @@ def departures_between(low: Array, high: Array, weights: Array, margin: Margin) 
         ends = [_against(own, _rest(other, w), w, margin.log) for own, other in ((a, b), (b, a))]
     lost = np.isnan(low).any(axis=-1, keepdims=True) | np.isnan(high).any(axis=-1, keepdims=True)
     least, most = (np.where(lost, np.nan, e) for e in ends)
-    return np.where(np.isnan(least) & ~lost, -math.inf, least), np.where(np.isnan(most) & ~lost, math.inf, most)
+    return least, most
 
 
 def _rest(values: Array, w: Array) -> Array:

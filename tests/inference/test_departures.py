@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from studykit.core.errors import BadInput
-from studykit.inference.departures import between, departures_between, noise_share
+from studykit.inference.departures import between, departures_between, group_between, noise_share
 from studykit.inference.judge import judge, judge_many
 from studykit.inference.margin import Margin
 from studykit.inference.power import chances, containers_needed
@@ -213,6 +213,52 @@ def test_bounded_words_are_contradicted_by_no_filling() -> None:
             outside = (3 * stats.ttest_1samp(own, -3.0, alternative="less").pvalue < 0.05).any()
             assert word == "inconclusive" or word == ("homogeneous" if inside else "stratified" if outside else "neither")
     assert min(seen.values()) > 10
+
+
+def test_limits_wherever_values_lie_hold_those_of_every_filling() -> None:
+    """Of the whole and of a group: at each corner of four unsure cells scipy's interval lies inside, in one it comes close."""
+    rng, n = np.random.default_rng(21), 6
+    margin = Margin.declared(Declared(absolute=3.0, side="below"), "")
+    base = 50 + rng.normal(0, 0.5, (n, 3))
+    low, high = base.copy(), base.copy()
+    cells = [(0, 0), (1, 2), (2, 1), (3, 2)]
+    for c in cells:
+        low[c], high[c] = low[c] - 0.4, high[c] + 0.4
+    ends = departures_between(low, high, np.ones((n, 3)), margin)
+    whole = between(*ends, margin, ZONES, alpha=0.05, step=0.0)
+    group = group_between(*ends, margin, alpha=0.05, step=0.0, looked_at=2)
+    assert (whole.level, whole.bounded, whole.cells) == (pytest.approx(0.9), 12, 18)
+    spans = []
+    for corner in range(16):
+        y = base.copy()
+        for b, c in enumerate(cells):
+            y[c] = (low, high)[corner >> b & 1][c]
+        own = y - y.mean(axis=1, keepdims=True)
+        spans.append(stats.ttest_1samp(own, 0.0).confidence_interval(0.9))
+    for j in range(3):
+        first, last = min(s.low[j] for s in spans), max(s.high[j] for s in spans)
+        assert whole.low[j] - 1e-12 <= first <= whole.low[j] + 0.35
+        assert whole.high[j] - 0.35 <= last <= whole.high[j] + 1e-12
+        assert group[j] == (pytest.approx(whole.low[j]), pytest.approx(whole.high[j]), False)
+    known = departures_between(base, base, np.ones((n, 3)), margin)
+    own = base - base.mean(axis=1, keepdims=True)
+    span = stats.ttest_1samp(own, 0.0).confidence_interval(0.9)
+    exact = group_between(*known, margin, alpha=0.05, step=0.0, looked_at=1)
+    np.testing.assert_allclose([e[:2] for e in exact], np.column_stack([span.low, span.high]))
+    beyond = group_between(*(x - np.array([0, 0, 8.0]) for x in ends), margin, alpha=0.05, step=0.0, looked_at=2)
+    assert [b[2] for b in beyond] == [False, False, True]
+
+
+def test_values_without_an_end_leave_open_what_they_move() -> None:
+    """On logs "<" may be nothing and ">" anything: the zone has no end that way, nor the others below a ">"."""
+    margin = Margin.declared(Declared(relative_percent=20, side="below"), "")
+    low, high = np.log([[100.0, 100.0, 100.0]]), np.log([[100.0, 100.0, 100.0]])
+    with np.errstate(divide="ignore"):
+        low[0, 2] = -math.inf
+    high[0, 1] = math.inf
+    least, most = departures_between(low, high, np.ones((1, 3)), margin)
+    assert least[0] == pytest.approx([-math.inf, 0, -math.inf])
+    assert most[0] == pytest.approx([math.log(1.5), math.log(3), 0])
 
 
 def test_a_container_that_lost_a_zone_counts_in_none_and_the_reasons_say_so() -> None:
