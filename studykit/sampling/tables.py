@@ -32,7 +32,7 @@ def zone_table(plan: Plan) -> pd.DataFrame:
             seen.add(p.vessel)
             rows += [(p.vessel, p.container, z.label, z.where, z.tip_mm, z.bottom_mm, z.top_mm, z.volume_l,
                       100 * z.share) for z in p.zones]
-    return pd.DataFrame(rows, columns=["vessel", "container", "depth", "where the tip goes", "tip, mm above the floor",
+    return pd.DataFrame(rows, columns=["vessel", "container", "depth", "sampling position", "tip, mm above the floor",
                                        "zone from, mm", "zone to, mm", "volume, L", "share, %"])
 
 
