@@ -48,7 +48,7 @@ from studykit.inference.contrasts import (
 )
 from studykit.inference.critical_range import range_sf
 from studykit.inference.declared import declared_contrasts
-from studykit.inference.departures import beside_mixed, departures_between, mixed_rows
+from studykit.inference.departures import beside_mixed, departures_between, lift_of, mixed_rows
 from studykit.inference.margin import Margin
 from studykit.study.definition import Assumption, Scatter
 
@@ -191,8 +191,9 @@ def zones_of(cells: Array, side: Side) -> Contrasts:
     k = cells.shape[2]
     scale = Margin.absolute(1.0) if not side.log else Margin.relative(1.0)
     unit = 100.0 if side.log else 1.0
-    own = beside_mixed(departures_between(cells / unit, cells / unit, np.full(k, 1 / k), scale)[0]) * unit
-    return contrasts_of(own, mixed_rows(k))
+    own = departures_between(cells / unit, cells / unit, equal := np.full(k, 1 / k), scale)[0]
+    lift = lift_of(own, equal, scale) if side.sign > 0 else np.zeros(len(own))
+    return contrasts_of(beside_mixed(own + lift[:, None, None]) * unit, mixed_rows(k))
 
 
 @lru_cache(maxsize=1024)

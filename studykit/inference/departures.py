@@ -7,7 +7,11 @@ whatever their scatter. Within: every zone passes its own one-sided test (inters
 k zones charged in full (Bonferroni; they are tested on the declared side alone). A container that lost a zone has no known
 mean, so it counts in none.
 
-On logs the mean is that of the contents, not of their logarithms: mixing adds amounts.
+On logs the mean is that of the contents, not of their logarithms: mixing adds amounts. Readings that scatter raise the log
+of a mean by half of what they vary within a container, sum(w_i s_i^2) - sum(w_i^2 s_i^2) for independent ones (the second
+term of the series of the logarithm), which is sum(w_i Var(contrast_i)) whatever the covariance. So every zone reads too low.
+For a margin above that would reassure: there half of that sum, all scatter counted as readings', is added to each zone
+(``lift``) where the mean over containers is judged. For a margin below it errs towards beyond, and nothing is added.
 """
 
 from __future__ import annotations
@@ -31,6 +35,7 @@ class Departures:
 
     ``outer_low``, ``outer_high``: the same with every number anywhere within its rounding. ``side``: 1 where what lies above
     counts, -1 below. ``noise``: at most so much of the noise of a difference of two zones does one of these carry.
+    ``lift``: what the mean over the containers is judged with more, on logs and above only.
     """
 
     low: Array
@@ -39,19 +44,27 @@ class Departures:
     outer_high: Array
     side: int
     noise: float
+    lift: float
 
     @classmethod
     def of(cls, cells: Array, weights: Array, margin: Margin) -> Departures:
         """From the bounds of cell means (4, n, k), inner and outer, and the shares of the zones (n, k)."""
         inner, outer = (departures_between(cells[i], cells[i + 1], weights, margin) for i in (0, 2))
+        with np.errstate(invalid="ignore"):
+            middle = (inner[0] + inner[1]) / 2
         return cls(low=inner[0], high=inner[1], outer_low=outer[0], outer_high=outer[1], side=margin.side,
-                   noise=noise_share((cells[0] + cells[1]) / 2, weights, margin))
+                   noise=noise_share((cells[0] + cells[1]) / 2, weights, margin), lift=float(lift_of(middle, weights, margin)))
 
     @property
     def cells(self) -> Array:
         """The middle of what each can be, and the mixed container at 0 beside them, (n, k + 1); NaN where lost or endless."""
         with np.errstate(invalid="ignore"):
             return beside_mixed((self.low + self.high) / 2)
+
+    @property
+    def mean_cells(self) -> Array:
+        """The same as the mean over the containers is judged from: with the lift."""
+        return beside_mixed((self.cells + self.lift)[:, :-1])
 
     @property
     def rows(self) -> Array:
@@ -65,13 +78,28 @@ class Departures:
     def taken(self, which: NDArray[np.bool_]) -> Departures:
         """Of some of the containers."""
         return Departures(low=self.low[which], high=self.high[which], outer_low=self.outer_low[which],
-                          outer_high=self.outer_high[which], side=self.side, noise=self.noise)
+                          outer_high=self.outer_high[which], side=self.side, noise=self.noise, lift=self.lift)
 
 
 def beside_mixed(departures: Array) -> Array:
     """Departures (..., k) with the mixed container, 0, as a last column; NaN throughout where one is lost or has no end."""
     whole = np.isfinite(departures).all(axis=-1, keepdims=True)
     return np.concatenate([np.where(whole, departures, np.nan), np.where(whole, 0.0, np.nan)], axis=-1)
+
+
+def lift_of(departures: Array, weights: Array, margin: Margin) -> Array:
+    """What is added to every zone of studies (..., n, k) where the mean is judged: on logs and above, else 0, (...).
+
+    Half of the variances of the zones over the containers, weighted by shares (n, k) or (k,); 0 for fewer than two whole ones.
+    """
+    whole = np.isfinite(departures).all(axis=-1, keepdims=True)
+    n = whole.sum(axis=-2)
+    if not margin.log or margin.side < 0:
+        return np.zeros(n.shape[:-1])
+    w = np.atleast_2d(weights / weights.sum(axis=-1, keepdims=True)).mean(axis=0)
+    own = np.where(whole, departures, 0.0)
+    off = np.where(whole, own - own.sum(axis=-2, keepdims=True) / np.maximum(n, 1)[..., None, :], 0.0)
+    return np.asarray(np.where(n[..., 0] > 1, ((off**2).sum(axis=-2) / np.maximum(n - 1, 1)) @ w / 2, 0.0))
 
 
 def mixed_rows(k: int) -> Array:

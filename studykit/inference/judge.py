@@ -42,7 +42,7 @@ from studykit.inference.contrasts import (
     p_within,
     word_codes,
 )
-from studykit.inference.departures import beside_mixed, between, departures_between, group_between, mixed_rows
+from studykit.inference.departures import beside_mixed, between, departures_between, group_between, lift_of, mixed_rows
 from studykit.inference.each import containers_beyond, groups_that_may, may_lie_beyond, may_reasons, read_reasons
 from studykit.inference.margin import Interval, Margin
 from studykit.inference.own import (
@@ -236,7 +236,8 @@ def mean_of(cells: CellBounds, margin: Margin, alpha: float, *,
         verdict = judge_bounds(low, high, margin, cells.labels, alpha=alpha, groups=cells.groups, step=cells.step,
                                level=1 - 2 * alpha, limits=limits)
     else:
-        verdict = between(*ends_of(cells, rounded), margin, cells.labels, alpha=alpha, step=cells.step * cells.noise_part)
+        least, most = (x + cells.departures.lift for x in ends_of(cells, rounded))
+        verdict = between(least, most, margin, cells.labels, alpha=alpha, step=cells.step * cells.noise_part)
     word: MeanWord = next(w for w in WORDS if w == verdict.word)
     why = verdict.reason if limited else f"Readings were rounded more coarsely than they scatter: {verdict.reason}"
     return found, word, np.array(verdict.low), np.array(verdict.high), (why,)
@@ -402,7 +403,8 @@ def _codes(y: Array, container: NDArray[np.intp], depth: NDArray[np.intp], shape
            alpha: float, shares: Array) -> NDArray[np.int8]:
     cells = cell_means(container, depth, margin.to_scale(y), shape)
     if margin.side:
-        own = beside_mixed(departures_between(cells, cells, shares, margin)[0])
+        own = departures_between(cells, cells, shares, margin)[0]
+        own = beside_mixed(own + lift_of(own, shares, margin)[:, None, None])
         found = contrasts_of(own, mixed_rows(shape[1]))
     else:
         found = contrasts_of(cells)

@@ -27,7 +27,7 @@ def contrasts_in(cells: CellBounds) -> Contrasts:
     d = cells.departures
     if d is None:
         return contrasts_of(known(cells)[None], groups=cells.groups, step=cells.step)
-    return contrasts_of(d.cells[None], d.rows, groups=cells.groups, step=cells.step * d.noise)
+    return contrasts_of(d.mean_cells[None], d.rows, groups=cells.groups, step=cells.step * d.noise)
 
 
 def side_of(cells: CellBounds) -> int:

@@ -61,7 +61,7 @@ def read_margin(margin: Mapping[str, float]) -> tuple[Margin | None, list[Fault]
     if not _number(value, 0, LARGEST):
         return wrong("must be a finite number above 0")
     if key == "relative_percent" and value >= 100:
-        return wrong("relative_percent must be below 100")
+        return wrong("relative_percent must be below 100 (twice as much is a factor of 2)")
     if key == "factor" and not 1.000001 <= value <= 1000:
         return wrong("factor must be above 1 and at most 1000: 2 allows from half to double")
     return (made[key](float(value)) if side is None else

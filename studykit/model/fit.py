@@ -380,7 +380,7 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
 
     def compared(how: str) -> Comparison:
         if (d := cells.departures) is not None:
-            return compare_cells(d.cells, (*rows.depths, MIXED), rows.margin, alpha=alpha, groups=cells.groups,
+            return compare_cells(d.mean_cells, (*rows.depths, MIXED), rows.margin, alpha=alpha, groups=cells.groups,
                                  step=cells.step * d.noise, unit=rows.unit, rows=d.rows,
                                  names=[f"{b} - {a}" for a, b in cells.pairs])
         return compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,

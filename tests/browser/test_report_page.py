@@ -179,6 +179,7 @@ def test_axe_finds_nothing_where_everything_is_unfolded(browser, tote_file, widt
     assert violations(page) == []
 
 
+@pytest.mark.slow
 def test_axe_would_find_faults(browser, tote_file):
     page, _ = opened(browser, tote_file, 1280)
     page.evaluate("""document.documentElement.removeAttribute('lang'); document.querySelector('img').removeAttribute('alt');

@@ -512,6 +512,7 @@ def test_anothers_whole_folder_is_named_and_not_judged(root):
     assert (found.words, found.findings) == ({}, ())
 
 
+@pytest.mark.slow
 def test_nobody_is_revealed_past_without_being_asked_and_stray_folders_are_named(root, tmp_path, capsys):
     phrase = tmp_path / "pw"
     phrase.write_text(PHRASE)
@@ -535,6 +536,7 @@ def test_nobody_is_revealed_past_without_being_asked_and_stray_folders_are_named
         *(f"students/{n} is no folder of this class and was not read" for n in ("ada", "ben"))]
 
 
+@pytest.mark.slow
 def test_whoever_names_everything_has_little_precision_and_who_bought_nothing_has_no_open_words(tmp_path, root):
     folder = root / "students/ada"
     codes = json.loads((folder / "orders/order-1.json").read_text())["bottles"]

@@ -126,6 +126,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+@pytest.mark.slow
 def test_the_story_is_told_on_page_one(story, tmp_path):
     said = page_one(story, tmp_path / "report")
     assert "Containers: 7 planned, 2 added afterwards (P01, P02)" in said
@@ -277,6 +278,7 @@ def test_codes_of_sister_studies_are_never_given_again(tmp_path):
     assert all(misread_distance(a, b) > 0 and sum(x != y for x, y in zip(a, b, strict=True)) >= 3 for a in new for b in first)
 
 
+@pytest.mark.slow
 def test_a_plan_beside_a_sister_study_of_the_same_seed_has_codes_of_its_own(tmp_path):
     """Six studies of the template once had identical codes: all came from seed = 1."""
     one, two = planned(tmp_path / "one"), folder(tmp_path / "two", stock=stock_rows(12))

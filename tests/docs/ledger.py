@@ -706,6 +706,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("For a margin below it errs", "24 4 5 6 20",
+            "inference/test_departures.py::below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_page_says"),
         row("The table containers-within says of every", "every",
             "verdict/test_cleared.py::the_table_names_what_leaves_a_container_open"),
         row("A container exactly at a margin is in it in", "5 100",

@@ -15,6 +15,7 @@ from studykit.inference.contrasts import contrasts_of, p_beyond, p_within, word_
 from studykit.inference.margin import Margin
 
 
+@pytest.mark.slow
 def test_bounds_are_above_every_corner_and_close_to_the_best():
     rng = np.random.default_rng(3)
     for trial in range(20):

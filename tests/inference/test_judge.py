@@ -228,6 +228,7 @@ def test_simulated_stocks_with_a_fifth_beyond_reassure_in_at_most_one_of_twenty(
     assert reassured <= 120 * 0.05 + 3.5 * math.sqrt(120 * 0.05 * 0.95)
 
 
+@pytest.mark.slow
 def test_limits_on_both_scales():
     rows = [(c, z, "<2" if c >= 6 else "10") for c in range(12) for z in "tb"]
     table = pd.DataFrame(rows, columns=["container", "depth", "value"])
@@ -447,6 +448,7 @@ def test_a_container_whose_floor_reads_below_a_limit_is_named(n, share, margin):
         assert found.next_container is None or found.next_container.low < -50
 
 
+@pytest.mark.slow
 def test_rounding_alone_names_no_container():
     x = np.round(np.random.default_rng(2).normal(100, 3, 12))
     for margin in (5.2, 5.9):
@@ -462,6 +464,7 @@ def test_rounding_alone_names_no_container():
     assert said(pairs(x, x + 1), 0.5).share_upper == 1.0  # 0.6 apart everywhere may read 1
 
 
+@pytest.mark.slow
 def test_rounded_stocks_name_and_reassure_no_more_often_than_promised():
     rng, named, words, bounded = np.random.default_rng(31), 0, [], 0
     for _ in range(12):
@@ -476,6 +479,7 @@ def test_rounded_stocks_name_and_reassure_no_more_often_than_promised():
     assert bounded == 12
 
 
+@pytest.mark.slow
 def test_a_coarse_grid_is_the_step():
     # pour points in steps of 3: 2.2 apart in truth, margin 2; and colours in steps of a half, 0.35 apart, margin 0.3
     rng = np.random.default_rng(31)
@@ -493,6 +497,7 @@ def test_a_coarse_grid_is_the_step():
     assert said(pairs([100, 200] * 6, [100, 200] * 6), 30).mean_word == "inconclusive"
 
 
+@pytest.mark.slow
 def test_the_next_container_is_covered_with_limits():
     covered = tried = 0
     for seed in range(30):

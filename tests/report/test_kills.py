@@ -23,6 +23,7 @@ def test_the_last_two_points_are_always_among_those_chosen():
     assert kills.points_of(0, 4) == []
 
 
+@pytest.mark.slow
 def test_debris_and_a_torn_report_would_be_seen(tmp_path):
     root = kills.prepared("report", tmp_path)
     (tmp_path / "tmp").mkdir()

@@ -294,6 +294,7 @@ def test_a_plan_of_many_bottles_asks_first_and_says_what_answers(tmp_path) -> No
     assert len(plan(root, load_study(root), bottles=took.bottles).plan.submission) == took.bottles
 
 
+@pytest.mark.slow
 def test_the_key_that_the_question_names_answers_it(tmp_path) -> None:
     toml = STUDY_TOML.replace("containers = 6\n", "containers = 24\nmax_bottles = 400\n")
     root = folder(tmp_path, stock=stock_rows(40), toml=toml)
