@@ -331,7 +331,8 @@ def fit_rows(study: Study, rows: ModelRows) -> AnalyteModel:
     model = fit_terms(rows, alpha, fixed, random, fixed_notes + random_notes, study.factors.across_depths)
     if model.pairs.tests:
         return model
-    note = "Too few containers have the same depths, so no difference between depths can be judged."
+    note = (f"Too few containers have {'numbers, not limits, at ' if rows.censored else ''}the same depths, so no difference "
+            "between depths can be judged by them.")
     return limited(study, AnalyteModel(rows=rows, alpha=alpha, path="not assessed", notes=(*model.notes, note)))
 
 
