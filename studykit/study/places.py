@@ -45,4 +45,5 @@ def _by_vessel(samples: pd.DataFrame, containers: pd.DataFrame) -> pd.DataFrame:
     if not {"container", "vessel"} <= set(containers):
         return zones.assign(vessel="")
     known = containers.drop_duplicates("container").set_index("container")["vessel"]
-    return zones.assign(vessel=zones["container"].map(known).fillna("").astype(str))
+    vessel = zones["container"].map(known).astype(object)  # a column of floats where no container is known
+    return zones.assign(vessel=vessel.where(vessel.notna(), "").astype(str))
