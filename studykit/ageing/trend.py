@@ -171,7 +171,7 @@ def _no_fit(model: AnalyteModel) -> str:
     if model.path == "known precision":
         return ("one container alone has no line with an interval: how its readings scatter from visit to visit would have to "
                 "be told from two containers or more")
-    return f"{model.path}, so no line over time: {' '.join(model.notes)}".rstrip(".")
+    return model.path  # its own reasons stand beside its word
 
 
 def differences(rows: ModelRows, factors: tuple[str, ...], random: tuple[str, ...] = (),

@@ -225,11 +225,12 @@ def which(stage: OpenStage) -> list[str]:
         told[-1] += f" That is {len(names)} of {opened} sampled; the others are not thereby shown to be within."
     if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
         told += filter(None, (count_words(optional(stage, "06-verdict", "containers-within")),))
-    told += [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
+    below = [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
              if isinstance(why := r.get("why"), str) and why]
-    told += [f"By the stirred rest, shown beyond the margin of {name}: "
-             f"{listed(list(dict.fromkeys(part['container'].astype(str))), LONG)}."
-             for name, part in (rests.groupby("name", sort=False) if len(rests) else ())]
+    below += [f"By the stirred rest, shown beyond the margin of {name}: "
+              f"{listed(list(dict.fromkeys(part['container'].astype(str))), LONG)}."
+              for name, part in (rests.groupby("name", sort=False) if len(rests) else ())]
+    told += [" ".join(below)] if below else []
     told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
