@@ -35,7 +35,7 @@ LOOKS = ("import json, os, sys, numpy, pandas, warnings\n"
          "print(numpy.float64(1.5), os.environ.get('LEFT'), os.path.basename(os.getcwd()), 'left' in globals(), __name__)\n"
          "print(pandas.get_option('display.max_rows'), sys.path[-1:], sys.argv[1], os.environ['STUDYKIT_HEADLESS'])\n"
          "print(sorted(str(f[:3]) for f in warnings.filters), sorted(k for k in globals() if not k.startswith('_')))",
-         "print(sys.flags, sys.stdin.isatty() if sys.stdin else None, len(os.listdir('.')))",
+         "print(sys.flags, sys.stdin.isatty() if sys.stdin else None, os.stat('.').st_ino)",
          "import matplotlib.pyplot as plt\nplt.plot([1, 2], [3, 4]);",
          "print(plt.get_backend(), plt.rcParams['figure.dpi'])\n!echo from a shell",
          "pandas.DataFrame({'a': [1, 2]})",
