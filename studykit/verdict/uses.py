@@ -59,6 +59,8 @@ OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
 VETOES = (BEYOND, SINGLE, MOST, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
+FULLY_TOLD = 3
+"""Undecided uses that are told with their numbers where an action is vetoed; of more the names alone (page one)."""
 UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds for the zones sampled, not for the last "
           "litres nor for what lies on the floor.")
 
@@ -176,9 +178,17 @@ def _floor(row: dict[Hashable, Any] | None) -> Told:
 
 
 def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
-    """Why liquid may not be used as it stands: uses beyond the margin or undecided, by name, with their numbers."""
+    """Why liquid may not be used as it stands: uses beyond the margin or undecided, by name, with their numbers.
+
+    Of more than ``FULLY_TOLD`` undecided ones the names alone, use by use, behind those beyond; their numbers are the table's.
+    """
     rows = table[vetoing(table) & (table["use"] != "zones")]
-    return tuple(f"{names[r['analyte']]}, {r['use']}: {said(r)}{_numbers(r)}" for r in rows.to_dict("records"))
+    undecided = rows["word"] == UNDECIDED
+    many = int(undecided.sum()) > FULLY_TOLD
+    told = [f"{names[r['analyte']]}, {r['use']}: {said(r)}{_numbers(r)}"
+            for r in rows[~(undecided & many)].to_dict("records")]
+    shortly = rows[undecided & many].groupby("use", sort=False)["analyte"]
+    return (*told, *(f"{use}: {UNDECIDED} for {', '.join(names[a] for a in own)}" for use, own in shortly))
 
 
 def vetoing(table: pd.DataFrame) -> pd.Series:

@@ -375,3 +375,16 @@ def test_below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_pa
         rates.append(float(np.mean(words == "stratified")))
     assert [round(100 * r) for r in (rates[0], rates[2])] == [4, 6]
     assert rates[1] < 0.05 + SLACK
+
+
+@pytest.mark.parametrize(("limit", "margin"), [
+    ("<2", BELOW), ("<2", {"absolute": 3, "side": "below"}), ("<2", {"factor": 2, "side": "below"}), (">30", ABOVE),
+    (">30", {"absolute": 3, "side": "above"}), ("<2", {"relative_percent": 20})])
+def test_what_limits_alone_put_beyond_is_named_in_every_container(limit, margin) -> None:
+    """12 containers of about 10, 10 and a limit: each is beyond wherever it lies (from one who had the promise alone)."""
+    rows = table_of(np.round(10 + np.random.default_rng(4).normal(0, 0.1, (12, 3)), 2)).astype({"value": object})
+    rows.loc[rows["depth"] == "bottom", "value"] = limit
+    told = judge(rows.assign(value=rows["value"].astype(str)), margin=margin, depths=ZONES)
+    assert told.word == "stratified"
+    assert told.containers_beyond == tuple(f"C{i}" for i in range(12))
+    assert "leave open" not in " ".join(told.reasons)

@@ -422,3 +422,17 @@ def test_litres_of_a_layered_stock_are_beyond_the_margin_on_both_sides(tmp_path)
     for use in ("first litres", "last litres"):
         assert table.loc[use, "word"] == "beyond the margin"
     assert table.loc["first litres", "estimate"] < -5 < 5 < table.loc["last litres", "estimate"]
+
+
+def test_many_undecided_uses_are_told_by_name_behind_those_beyond() -> None:
+    """Seven analytes of a demo made a paragraph of thirty lines on page one."""
+    numbers = {"estimate": 1.0, "low": -2.0, "high": 4.0, "unit": "%", "margin": "±2 %", "why": "reason"}
+    rows = [{"analyte": a, "use": use, "word": "cannot tell", **numbers} for a in "PQ" for use in ("floor", "whole container")]
+    rows.append({"analyte": "S", "use": "floor", "word": "beyond the margin", **numbers})
+    names = {"P": "phosphorus", "Q": "quartz", "S": "sulphur"}
+    told = uses.against(pd.DataFrame(rows), names)
+    assert told[0] == "sulphur, floor: beyond the margin (reason), +1.00 % (\u22122.00 to 4.00) against ±2 %"
+    assert told[1:] == ("floor: cannot tell for phosphorus, quartz", "whole container: cannot tell for phosphorus, quartz")
+    few = uses.against(pd.DataFrame(rows[1:]), names)
+    assert len(few) == 4
+    assert all("against ±2 %" in line for line in few)
