@@ -79,6 +79,7 @@ LEDGER: dict[str, list[Row]] = {
         row("In inference 11 of 48", "11 48", "cited: tests.mutation"),
         row("On 27 November 51 of 236", "27 51 236 1 20 33 40 126 2 91 23", "cited: tests.mutation"),
         row("The whole suite with slow tests ran under", "3.13 0 27 6,148", "cited: test --all"),
+        row("Under 3.12.1 it ran that day too; what fa", "3.12 1 3.11", "cited: test --all"),
         row("The tests of commands (214", "214 28 27", "cited: tests.packaging.windows"),
         row("Lines of `studykit/` when it was m",
             "26 1,017 1,237 402 362 2,156 3,184 1,883 2,052 2,740 2,639 2,217 3,501 153 178 1,698 1,829 1,915 "
