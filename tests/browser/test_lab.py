@@ -196,7 +196,7 @@ def test_boards_of_sliders_by_keyboard_alone(opened: Any) -> None:
     assert slider.get_attribute("aria-valuetext") == "24"
     for _ in range(21):
         page.keyboard.press("ArrowLeft")
-    expect(said).to_contain_text(re.compile(r"(?<!\d)3 containers x 3 depths"), timeout=30_000)
+    expect(said).to_contain_text(re.compile(r"(?<!\d)3 containers x 3 depths"), timeout=90_000)
     picture(page, "design")
     assert _cost(before) == 24 * 40 + 72 * 10 + 72 * 6
     assert _cost(design.inner_text()) == 3 * 40 + 9 * 10 + 9 * 6
@@ -210,7 +210,7 @@ def test_boards_of_sliders_by_keyboard_alone(opened: Any) -> None:
     tab_to(page, "diameter")
     small = page.get_by_role("group", name="A sphere in its liquid")
     page.keyboard.press("Home")
-    expect(small.get_by_role("status")).to_contain_text("A sphere of 0.05 µm", timeout=30_000)
+    expect(small.get_by_role("status")).to_contain_text("A sphere of 0.05 µm", timeout=90_000)
     picture(page, "settling")
 
 
@@ -236,7 +236,7 @@ def test_another_front_end_has_the_sliders_and_what_was_saved_shows_their_still_
     page.keyboard.press("ArrowUp")
     tab_to(page, "containers")
     page.keyboard.press("Home")
-    expect(design.get_by_role("status")).to_contain_text("1 container x 3 depths", timeout=30_000)
+    expect(design.get_by_role("status")).to_contain_text("1 container x 3 depths", timeout=90_000)
     page.evaluate(SHUT)
     again = opened("study/notebooks/other.ipynb", address=other)
     expect(again.locator("[id^=sk-still-] svg")).to_have_count(4)
@@ -282,11 +282,11 @@ def test_a_lesson_as_a_student_works_on_it(opened: Any) -> None:
     expect(notebook.locator(".jp-OutputArea-output")).to_have_count(0)  # nothing idle stored
     notebook.focus()
     early = run_cell(page, 15)
-    expect(early).to_contain_text("first run the cell", timeout=60_000)
+    expect(early).to_contain_text("first run the cell", timeout=90_000)
     expect(early).to_contain_text("Exercise 3")
     picture(page, "lesson-early")
     run_cell(page, 2)
-    expect(run_cell(page, 4).locator("table, img").first).to_be_visible(timeout=30_000)
+    expect(run_cell(page, 4).locator("table, img").first).to_be_visible(timeout=90_000)
     run_cell(page, 6)
     expect(run_cell(page, 7)).to_contain_text("Not yet.", timeout=30_000)
     run_cell(page, 6, WRONG)
