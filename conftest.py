@@ -17,6 +17,8 @@ import math
 import os
 import re
 import time
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -130,11 +132,27 @@ def pytest_collectstart(collector: pytest.Collector) -> None:
         collector.skip_compare += SKIPPED
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Put the longest files first, and remember which notebooks are in this run."""
+@pytest.hookimpl(wrapper=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> Iterator[None]:
+    """Mark repetitions as slow; of what was chosen, put the longest files first and remember which notebooks are in this run."""
+    _mark_repetitions(items)
+    yield
     rank = {name: k for k, name in enumerate(LONGEST)}
     items.sort(key=lambda i: rank.get(i.nodeid.partition("::")[0], len(rank)))
     config.stash[NOTEBOOKS] = {i.path.stem for i in items if i.path.suffix == ".ipynb"}
+
+
+def _mark_repetitions(items: list[pytest.Item]) -> None:
+    """The cases of a test after its first ``few``, and the solved lessons after the first, are slow."""
+    seen: Counter[str] = Counter()
+    for item in items:
+        if (few := item.get_closest_marker("few")) is not None:
+            name = item.nodeid.partition("[")[0]
+            seen[name] += 1
+            if seen[name] > few.args[0]:
+                item.add_marker("slow")
+        elif item.path.parent.name == "solved" and not item.path.name.startswith("01"):
+            item.add_marker("slow")
 
 
 NOTEBOOKS = pytest.StashKey[set[str]]()

@@ -113,6 +113,8 @@ def fill(extra: str) -> None:
     for step in steps:
         if subprocess.run(step, cwd=ROOT, check=False).returncode:
             stop(f"this step failed: {' '.join(step)}\nSee the messages above. Nothing outside {VENV} was changed.")
+    # best effort: bytecode for the modules of the checkout too, which pip compiles for installed packages only
+    subprocess.run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "studykit")], stdout=subprocess.DEVNULL, check=False)
     (VENV / ".studykit-stamp").write_text(stamp(extra), encoding="utf-8")
 
 

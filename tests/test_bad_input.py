@@ -228,7 +228,12 @@ def test_a_row_that_cannot_be_taken_is_named_and_kept_apart(root: Path, capsys: 
     assert "accepts at most 1" in told.out
     assert len((root / "tidy/rejected.csv").read_text().splitlines()) == rejected + 1
     assert (root / R1).read_bytes() == raw
-    assert main(["check", str(root)]) == 8  # the report would end so
+
+
+def test_rejected_rows_end_check_as_they_would_end_the_report(root: Path) -> None:
+    REJECTED["text"][0](root)
+    assert main(["intake", str(root)]) == 8
+    assert main(["check", str(root)]) == 8
 
 
 @pytest.mark.parametrize(("folder", "command"), [("tidy", "intake"), ("raw", "intake"), ("plan", "check")])

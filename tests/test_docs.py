@@ -200,6 +200,7 @@ def test_every_kind_of_analyte_is_told():
     assert untold(kinds, pages()["docs/00-study.md"], r"`{}`") == []
 
 
+@pytest.mark.slow
 def test_every_figure_is_shown_somewhere():
     sources = [p.read_text(encoding="utf-8") for p in sorted(PACKAGE.rglob("*.py"))]
     names = figures(sources)

@@ -15,7 +15,7 @@ from studykit.core.errors import BadInput, Fault
 from studykit.core.files import read_json, sha256_of
 from studykit.core.record import significant
 from studykit.core.writer import refuse_unusual
-from studykit.design.tables import confounded_words, design_faults, early_words
+from studykit.design.tables import DesignView, confounded_words, early_words, open_design, tried_design
 from studykit.inference.unlike import unlike_words
 from studykit.intake.mapping import raw_files
 from studykit.intake.take import TIDY_FOLDER, IntakeOutcome, read_intake, tables_of
@@ -86,6 +86,8 @@ def check_folder(root: Path) -> Checked:
     if study is None:
         raise BadInput(faults, title="The study folder has faults")
     faults = [*faults, *(altered_tables(root) if there and not faults else []), *_ahead(root, study, tables)]
+    view, stops = (None, []) if tables is None else tried_design(_drafted(root, study, tables))
+    faults = [*faults, *stops]
     outcome: IntakeOutcome | None = None
     if tables is not None and len(tables.samples) and raw_files(root):
         outcome, more = _intake(root, study, tables.samples)
@@ -99,8 +101,13 @@ def check_folder(root: Path) -> Checked:
                    stale=there and outcome is not None and _is_stale(root, outcome),
                    notes=(*foreseen(study.safety, study.actions.items()), *confounded_notes(root, tables),
                           *barred_words(study, tables.containers, tables.samples), *to_come(root),
-                          *notebook_notes(root), *early_words(tables, there), *precision_notes(study, results),
+                          *notebook_notes(root), *early_words(_early(view, tables), there), *precision_notes(study, results),
                           *alpha_notes(study, tables.containers)))
+
+
+def _early(view: DesignView | None, tables: Tables) -> DesignView:
+    """The design of the tables as they stand: the one just tried, unless that was of containers only drafted."""
+    return view if view is not None and view.containers is tables.containers else open_design(tables)
 
 
 def alpha_notes(study: Study, containers: pd.DataFrame) -> tuple[str, ...]:
@@ -138,8 +145,6 @@ def _ahead(root: Path, study: Study, tables: Tables | None) -> list[Fault]:
     found += _told(lambda: read_check_limits(root, study))
     if tables is not None or not has_plan(root):
         found += plan_faults(root, study)
-    if tables is not None:
-        found += design_faults(_drafted(root, study, tables))
     found += [Fault(file=name, reason="is a file where the kit keeps a folder", remedy="move it away")
               for name in FOLDERS if (root / name).is_file()]
     found += old_paper(root, study) if has_plan(root) else []

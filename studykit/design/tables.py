@@ -82,14 +82,20 @@ class DesignView:
 
 def design_faults(tables: Tables) -> list[Fault]:
     """What the design chapter would stop at: a guess that cannot be, limits without a design, too small a budget."""
+    return tried_design(tables)[1]
+
+
+def tried_design(tables: Tables) -> tuple[DesignView | None, list[Fault]]:
+    """The design of the tables, None where it cannot be made, and what its chapter would stop at."""
+    view: DesignView | None = None
     try:
         view = open_design(tables)
         sizes = view.limits.sizes() if view.aims else []
         if view.settings.budget is not None and view.costs is not None and sizes:
             affordable_of(sizes, view.costs, view.settings.budget)
     except BadInput as error:
-        return list(error.faults)
-    return []
+        return view, list(error.faults)
+    return view, []
 
 
 def open_design(stage: OpenStage | Tables) -> DesignView:
@@ -365,9 +371,9 @@ EARLY = ("small groups", "one value", "lone age", "ages", "margin below repeatab
 """Warnings that ``check`` says before anything is drawn; afterwards the first three only."""
 
 
-def early_words(tables: Tables, drawn: bool) -> tuple[str, ...]:
+def early_words(view: DesignView, drawn: bool) -> tuple[str, ...]:
     """What is better known before money is spent, a sentence each; ``drawn``: the results are there."""
-    view, topics = open_design(tables), EARLY[:3] if drawn else EARLY
+    topics = EARLY[:3] if drawn else EARLY
     return tuple(f"[{a.topic}] {a.what}: {a.why}. {a.cure[0].upper()}{a.cure[1:]}."
                  for a in advise(view.study, view.size, view.containers, view.samples) if a.topic in topics)
 

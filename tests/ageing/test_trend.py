@@ -448,6 +448,7 @@ def test_what_the_times_say_of_lots_is_said() -> None:
     assert "lots and age cannot be told apart" in tables.said(plain, made(plain, frame, tied)[0])
 
 
+@pytest.mark.slow
 def test_the_demo_with_visits_gives_its_planted_rates_and_times(tmp_path) -> None:
     """Kegs drawn again, upright and lying: rates and times of truth.json lie in the intervals, what is allowed is shorter."""
     truth = json.loads((demo_folder("beacon") / "truth.json").read_text(encoding="utf-8"))

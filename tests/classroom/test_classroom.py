@@ -86,6 +86,7 @@ def refused(root: Path, student: str) -> str:
 # ---- what a teacher does
 
 
+@pytest.mark.slow
 def test_a_delivery_that_stops_halfway_is_paid_for_and_laid_by_the_next(root, monkeypatch):
     write_order = orders.write_order(root / "students/ada", [next(iter(json.loads(
         (root / "students/ada/orders/order-1.json").read_bytes())["bottles"]))])
@@ -101,6 +102,7 @@ def test_a_delivery_that_stops_halfway_is_paid_for_and_laid_by_the_next(root, mo
     assert not lost.exists()
 
 
+@pytest.mark.slow
 def test_the_truth_is_told_after_the_class_is_closed(root, monkeypatch):
     monkeypatch.setattr(reveal, "_write", lambda *_: (_ for _ in ()).throw(KeyboardInterrupt))
     with pytest.raises(KeyboardInterrupt):
@@ -148,6 +150,7 @@ def test_the_reveal_scores_and_tells_the_truth_of_each(root):
         deliver.deliver(root, PHRASE)
 
 
+@pytest.mark.slow
 def test_further_determinations_are_bought_and_differ_from_the_first(root):
     folder = root / "students/ben"
     lab = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)
@@ -186,6 +189,7 @@ def bottles_of(kegs: tuple[str, ...]) -> list[Line]:
                  first=0, determinations=1) for i, (k, d) in enumerate((k, d) for k in kegs for d in worlds.DEPTHS)]
 
 
+@pytest.mark.slow
 def test_every_kind_of_fault_strikes_where_it_says():
     kegs = worlds.KEGS[:6]
     lines, seen = bottles_of(kegs), set()
@@ -330,6 +334,7 @@ def test_a_wider_margin_or_a_lock_edited_by_hand_is_refused(tmp_path):
     assert "lost its form" in refused(root, "ada")
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("bottles", "said"), [
     ({"NOPE": 1}, "not in the locked plan"), ({}, "no counts"), ([], "no counts"), ("first", "no counts"),
     ("many", "at most 4"), ("zero", "no counts"), ("text", "no counts"),
@@ -353,6 +358,7 @@ def test_an_order_that_is_no_order_is_refused_and_the_others_are_served(root):
     assert ("ben", "delivered before") in states
 
 
+@pytest.mark.slow
 def test_changed_raw_files_locks_and_margins_are_told_and_do_not_help(root):
     clean = handed(root, "ada")
     raw, toml = root / "students/ada/raw/laboratory-1.csv", root / "students/ada/study.toml"
@@ -375,6 +381,7 @@ def test_changed_raw_files_locks_and_margins_are_told_and_do_not_help(root):
                                 "analytes.Si.repeatability.s_r_percent 1.0, given 4.0, share_percent 45.0, given 40.0")
 
 
+@pytest.mark.slow
 def test_a_margin_widened_with_a_reason_after_the_delivery_earns_nothing(root):
     """The third stranger's way: every margin let out by the command that is meant for it, with a reason."""
     clean, folder = handed(root, "ada"), root / "students/ada"
@@ -396,6 +403,7 @@ def test_what_a_student_decides_is_kept_when_judged_by_what_was_given(root):
     assert terms.deviations(promises(own)) == []
 
 
+@pytest.mark.slow
 def test_after_a_delivery_nobody_is_told_to_plan_anew_and_a_lost_plan_has_one_way_back(root):
     folder = root / "students/ada"
     path = folder / "study.toml"
@@ -469,6 +477,7 @@ def test_more_determinations_than_a_bottle_gives_are_refused_before_the_lock(roo
     orders.refuse_unsold(folder, load_study(folder))
 
 
+@pytest.mark.slow
 def test_a_folder_that_cannot_be_read_is_a_remark(root):
     clean = handed(root, "ada").words
     (root / "students/ada/study.toml").write_text("title = ")
@@ -562,6 +571,7 @@ def test_an_interval_beyond_the_drawing_is_marked_at_its_edge():
 # ---- ways out of what went wrong
 
 
+@pytest.mark.slow
 def test_a_plan_beyond_the_budget_names_what_to_remove_and_that_leads_to_fewer_kegs(tmp_path):
     root = tmp_path / "c"
     make.make_class(root, ["ada"], 1200, PHRASE)
@@ -680,6 +690,7 @@ def test_names_come_from_a_file_and_bad_ones_are_all_named(tmp_path):
     assert [(f.row, f.value) for f in error.value.faults] == [(1, "???"), (4, 41 * "x"), (None, "ada-lee")]
 
 
+@pytest.mark.slow
 def test_a_plan_whose_bottles_changed_their_depth_after_delivery_is_judged_as_it_was_sold(root):
     folder = root / "students/ada"
     honest = handed(root, "ada")

@@ -67,6 +67,7 @@ STOPS: dict[str, tuple[Callable[[str], str], Callable[[Path], object], str]] = {
 }
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("case", STOPS)
 def test_what_would_stop_the_plan_is_listed_and_does_stop_it(tmp_path, case, capsys) -> None:
     change, step, said = STOPS[case]
@@ -96,6 +97,7 @@ def test_faults_of_several_commands_stand_in_one_list(tmp_path) -> None:
 TOLERANCE = '''margin_reason = "half of the blender's tolerance"'''
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("old", "new"), [
     (TOLERANCE, 'margin_reason = "write here why a smaller difference does not matter"'),
     (TOLERANCE, 'margin_reason = "why?"'),
@@ -153,6 +155,7 @@ def spoilt(root: Path) -> Path:
     return root
 
 
+@pytest.mark.slow
 def test_rows_that_the_report_would_reject_end_check_with_its_exit_code(tmp_path, capsys) -> None:
     assert main(["check", str(copy_demo("tote", tmp_path / "sound"))]) == 0
     root = spoilt(tmp_path / "tote")
@@ -166,6 +169,7 @@ def test_rows_that_the_report_would_reject_end_check_with_its_exit_code(tmp_path
     assert capsys.readouterr().err.count("intake.toml") >= 2
 
 
+@pytest.mark.slow
 def test_check_says_that_tidy_is_not_what_the_raw_files_give_now(tmp_path, capsys) -> None:
     root = copy_demo("tote", tmp_path / "tote")
     assert main(["intake", str(root)]) == main(["check", str(root)]) == 0
@@ -230,6 +234,7 @@ def test_what_is_better_known_before_money_is_spent_is_said_and_levels_of_few_co
     assert "[profiles not guessed]" not in late
 
 
+@pytest.mark.slow
 def test_a_repeatability_far_below_the_published_one_is_asked_about(tmp_path, capsys) -> None:
     root = copy_demo("tote", tmp_path / "tote")
     assert main(["check", str(root)]) == 0
@@ -277,6 +282,7 @@ LISTED: dict[str, tuple[str, dict[str, str], str]] = {
 }
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("listed", ["stock", "containers"])
 @pytest.mark.parametrize("case", LISTED)
 def test_both_lists_of_containers_are_checked_by_the_same_rules_and_nothing_is_left(tmp_path, case, listed, capsys) -> None:

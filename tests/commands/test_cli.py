@@ -95,6 +95,7 @@ def test_a_new_study_has_what_it_needs_and_an_old_one_is_not_overwritten(capsys,
         assert "not empty" in err
 
 
+@pytest.mark.slow
 def test_a_traceback_comes_only_when_asked(tmp_path):
     command = [sys.executable, "-m", "studykit", "--traceback", "check", str(tmp_path / "nowhere")]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=Path(__file__).parents[2])
@@ -195,6 +196,7 @@ def test_slow_tests_run_only_where_all_are_asked_for(monkeypatch, given, slow, l
     assert calls[0][-1] == last
 
 
+@pytest.mark.slow
 def test_every_folder_keeps_tests_that_are_not_slow():
     """What the shorter run leaves out is a repetition of something that it runs; CI runs both."""
     root = Path(__file__).parents[2]

@@ -211,6 +211,7 @@ def test_what_cannot_be_added_is_refused_and_nothing_changes(tmp_path, capsys, w
     assert snapshot(root) == before
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("reason", ["", "why", "TODO", "reason", "..."])
 def test_a_reason_that_says_nothing_is_refused_by_each_command(tmp_path, reason):
     root = locked(tmp_path)
@@ -289,6 +290,7 @@ def test_a_plan_beside_a_sister_study_of_the_same_seed_has_codes_of_its_own(tmp_
     assert not first & second
 
 
+@pytest.mark.slow
 def test_excluding_shows_what_it_takes_away_and_what_is_left(tmp_path, capsys):
     root = locked(tmp_path)
     results(root, ("P", "Water"), 1)

@@ -38,7 +38,7 @@ def test_two_first_runs_at_once_build_once(tmp_path):
     said = [p.communicate(timeout=60)[1] for p in (one, two)]
     assert (one.returncode, two.returncode) == (0, 0), said
     steps = (tmp_path / "steps").read_text().splitlines()
-    assert len(steps) == 3  # is there ensurepip, make it, fill it: each once
+    assert len(steps) == 4  # is there ensurepip, make it, fill it, compile: each once
     assert sum("building .venv (once" in s for s in said) == 1
     assert sum("another run builds" in s for s in said) == 1
 

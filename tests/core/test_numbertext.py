@@ -94,6 +94,7 @@ def test_any_float_written_is_read_back(value: float) -> None:
     assert parse_number(text.replace(".", ","), COMMA).value == value
 
 
+@pytest.mark.slow
 @settings(max_examples=300, deadline=None, derandomize=True)
 @given(st.text(max_size=12))
 def test_any_text_is_read_as_python_reads_it_or_refused(text: str) -> None:

@@ -164,6 +164,7 @@ def shell(monkeypatch: pytest.MonkeyPatch) -> Iterator[Any]:
     InteractiveShell.clear_instance()
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("path", sorted(make.STUDENT.glob("*.ipynb")), ids=lambda p: p.stem)
 def test_run_all_with_nothing_filled_in_gives_no_trace_and_no_answer(shell, path: Path):
     cells = json.loads(path.read_text("utf-8"))["cells"]

@@ -43,6 +43,7 @@ def read(pdf: bytes) -> list[str]:
     return [p.get_textpage().get_text_bounded() for p in pypdfium2.PdfDocument(io.BytesIO(pdf))]
 
 
+@pytest.mark.slow
 def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(root: Path, tmp_path: Path) -> None:
     pdf = summary(root, tmp_path / "summary.pdf").file.read_bytes()
     pages = read(pdf)
@@ -65,6 +66,7 @@ def test_a_number_that_differs_would_be_seen(root: Path, tmp_path: Path) -> None
     assert set(words("differs by 96.4 %")) - set(words(" ".join(read(pdf)))) == {"96.4"}
 
 
+@pytest.mark.slow
 def test_the_same_report_gives_the_same_bytes(root: Path, tmp_path: Path) -> None:
     one, two = (summary(root, tmp_path / name).file.read_bytes() for name in ("a.pdf", "b.pdf"))
     assert one == two

@@ -23,6 +23,7 @@ def test_each_kind_changes_what_stands_there_and_nothing_else() -> None:
         assert len(text) - len(pages[lie.page]) == len(lie.new) - len(lie.old)
 
 
+@pytest.mark.slow
 def test_a_change_that_alters_no_claim_is_not_called_a_falsehood() -> None:
     """Control: the checks do not cry at every edit."""
     pages = hand_written()

@@ -5,6 +5,8 @@ from __future__ import annotations
 import random
 import re
 
+import pytest
+
 from tests.docs.planted import PLANTED
 from tests.docs.read import fingerprint, pages, recorded, sentences, unread
 
@@ -45,6 +47,7 @@ def test_a_sentence_taken_out_put_in_or_moved_is_named_and_line_breaks_are_not()
     assert unread({page: text, "docs/y.md": "New."}, then) == ["docs/y.md: not read yet: New."]
 
 
+@pytest.mark.slow
 def test_any_word_of_any_page_may_be_turned_and_is_seen() -> None:
     """300 words at random, each exchanged for another."""
     rng, then = random.Random(13), recorded()

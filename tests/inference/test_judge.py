@@ -76,6 +76,7 @@ def test_labels_of_any_type(depths):
     assert judge(table, margin=TWENTY, depths=depths).word == "homogeneous"
 
 
+@pytest.mark.slow
 def test_cells_that_differ_equally_everywhere():
     """10 and 11 in both zones of every container: no scatter at all is the best news, not a crash."""
     table = pd.DataFrame([(c, z, v) for c in range(6) for z in "tb" for v in (10, 11)], columns=["container", "depth", "value"])
@@ -87,6 +88,7 @@ def test_cells_that_differ_equally_everywhere():
     assert judge(single, margin=TWENTY, depths=["t", "b"]).mean_word == "homogeneous"
 
 
+@pytest.mark.slow
 def test_coarse_rounding_is_a_bound_and_not_a_chance():
     """Read as 10 and 11 everywhere, the truth may be 10.49 and 10.51: neither word about 5 % is printed."""
     table = pd.DataFrame([(c, z, 10 + (z == "b")) for c in range(12) for z in "tb"], columns=["container", "depth", "value"])
@@ -202,6 +204,7 @@ def test_a_group_known_as_a_limit_keeps_the_stock_from_homogeneous():
     assert judge(low, **call).groups.set_index("group")["shown beyond"].notna().all()
 
 
+@pytest.mark.slow
 def test_limits_of_groups_hold_wherever_coarsely_rounded_readings_lie():
     lots = ["old"] * 6 + ["new"] * 6
     table = stock([0.0] * 12, noise=0.0, lot=lots)
@@ -411,6 +414,7 @@ def test_a_limit_at_or_below_zero_has_no_lower_end():
     assert not any("ratio" in r for r in found.reasons)
 
 
+@pytest.mark.slow
 def test_a_margin_may_be_a_decimal_and_digits_are_those_of_ascii():
     rows = [(f"C{i}", d, Decimal(f"10{i % 3}.{k}")) for i in range(6) for k, d in enumerate(("top", "low"))]
     table = pd.DataFrame(rows, columns=["container", "depth", "value"])
@@ -556,6 +560,7 @@ def test_the_next_container_of_three_lies_as_far_off_as_the_limit_of_one_of_them
     assert span.high == pytest.approx((own.mean(axis=1) + reach).max(), rel=1e-3)
 
 
+@pytest.mark.slow
 def test_the_next_container_is_nowhere_known_where_limits_have_no_end():
     """Six near 10 in both zones, six '<2' in both, a margin in per cent: their ratio may be anything, so the next one's too."""
     rows = [(f"C{c}", d, v) for c in range(12) for d, v in zip("ul", ("10", "10") if c < 6 else ("<2", "<2"), strict=True)]

@@ -89,6 +89,7 @@ def test_a_group_is_shown_beyond_by_its_own_scatter_alone():
     assert covered / studies == pytest.approx(0.9, abs=3.5 * math.sqrt(0.09 / studies))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("case", [one_limit, floor_limit, rounded_group, wild_duplicates, calm_duplicates])
 def test_nothing_wrong_is_said_of_groups_and_limits(case):
     assert not any(case(seed) for seed in range(12))

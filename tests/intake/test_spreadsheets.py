@@ -178,6 +178,7 @@ def test_damaged_files_are_refused_plainly(data: bytes) -> None:
         cells(data)
 
 
+@pytest.mark.slow
 def test_a_damaged_size_that_ends_the_reader_ends_only_its_own_process(monkeypatch: pytest.MonkeyPatch) -> None:
     data = xls_bytes(ROWS)
     old = struct.pack("<HHIIHHH", 0x0200, 14, 0, len(ROWS), 0, 2, 0)

@@ -220,6 +220,7 @@ def test_kill_minus_nine_leaves_whole_tables(tmp_path: Path, point: int) -> None
     assert after == old
 
 
+@pytest.mark.slow
 def test_a_large_file_takes_the_fast_path_and_reads_the_same(tmp_path: Path) -> None:
     n = 50_000
     codes = tuple(f"S{i:05d}" for i in range(n // 5))

@@ -295,6 +295,7 @@ class TestRoadsThroughTheBlocks:
         np.testing.assert_array_equal(rows[first][inverse], rows)
         assert len(first) == 3
 
+    @pytest.mark.slow
     def test_thousands_of_containers_with_runs(self) -> None:
         table = many(2000, 5, 3, lost=11)
         fit = fit_reml(table, "y", ["depth"], ["container", "container:depth", "run"])

@@ -150,6 +150,7 @@ def test_the_table_names_every_survivor() -> None:
     assert "| verdict/rule | 7 | judge | sign | `-a` | `a` |  |" in told
 
 
+@pytest.mark.slow
 def test_every_target_has_near_tests_and_no_exception_outlives_its_fault() -> None:
     names = modules()
     assert len(names) > 50

@@ -78,6 +78,7 @@ def test_stocks_and_limits():
     assert "broken" in dataclasses.replace(found, broken=1).faults()[0]
 
 
+@pytest.mark.slow
 def test_declared_scatter_is_held_where_it_is_true():
     level, s = (Scenario(truth=t, containers=4, depths=5) for t in ("equal", "steep gradients"))
     r = run_declared("own gradient", level, 4000, 1)
@@ -90,6 +91,7 @@ def test_declared_scatter_is_held_where_it_is_true():
     assert "check speaks" in dataclasses.replace(r, against=9.0).faults()[0]
 
 
+@pytest.mark.slow
 def test_the_page_of_a_mixture_and_the_litres():
     r = run_page("a quarter at 3 margins, half up, half down", 16, 2, 12, 1)
     assert r.faults() == []
@@ -149,6 +151,7 @@ def test_a_missed_limit_is_loud(tmp_path, monkeypatch, capsys):
     assert "1 rows of them miss a limit" in out.read_text(encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_one_container_by_its_stated_scatter():
     r = run_single(2, 1, 1.0, 400, 1)
     assert r.faults() == []
@@ -157,6 +160,7 @@ def test_one_container_by_its_stated_scatter():
     assert run_single(2, 1, 2.0, 200, 1).false_homogeneous > 10  # what drawing adds is not in the stated scatter
 
 
+@pytest.mark.slow
 def test_command_writes_the_page(tmp_path, monkeypatch, capsys):
     monkeypatch.setattr(run, "SCENARIOS", (FAST[1],))
     monkeypatch.setattr(run, "STOCKS", (("level", "known", 6),))

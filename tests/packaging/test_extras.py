@@ -59,6 +59,7 @@ def test_a_table_is_judged_without_any_extra():
     assert (done.returncode, done.stdout.strip()) == (0, "homogeneous"), done.stderr
 
 
+@pytest.mark.slow
 def test_what_the_notebooks_import_needs_no_extra_beyond_the_report():
     """The chapter Design once asked for the widgets that only sliders by hand need."""
     names = {m for p in share("notebooks").glob("0*.ipynb") for c in json.loads(p.read_text(encoding="utf-8"))["cells"]

@@ -35,6 +35,7 @@ def drawn() -> Figure:
     return figure
 
 
+@pytest.mark.slow
 def test_the_same_bytes_in_another_process_whatever_its_seed_of_hashes():
     told = {subprocess.run([sys.executable, "-c", SCRIPT], capture_output=True, text=True, check=True,
                            env={"PYTHONHASHSEED": seed, "PYTHONPATH": ":".join(p for p in sys.path if p), "PATH": ""}).stdout

@@ -25,6 +25,7 @@ def planned(setting: Setting, seed: int = 11) -> pd.DataFrame:
     return seen_by(*foreseen_plan(lab), lab.limits).table.set_index(["fault", "analyte"])
 
 
+@pytest.mark.slow
 def test_a_fault_far_above_what_is_foretold_is_named_and_one_far_below_is_not() -> None:
     row = planned(USUAL).loc[("shift of a run", "P")]
     named = []
@@ -50,6 +51,7 @@ def test_twice_the_scatter_is_twice_the_size() -> None:
         assert wide / narrow == pytest.approx(2.0, rel=1e-6)
 
 
+@pytest.mark.slow
 def test_longer_runs_make_a_smaller_drift_seen() -> None:
     """The slope's error falls with the root of the number of bottles of a run (least squares)."""
     few, many = (planned(Setting(containers=n, runs=3)) for n in (9, 36))
@@ -61,6 +63,7 @@ def of(study: Study, root: Path, **tables: pd.DataFrame) -> Any:
     return SimpleNamespace(study=study, root=root, samples=tables.get("samples", empty), containers=empty)
 
 
+@pytest.mark.slow
 def test_without_a_plan_the_bottles_are_those_that_the_design_asks_for(tmp_path: Path) -> None:
     study = foreseen_plan(make(USUAL, 11))[0]
     found = beforehand(of(study, tmp_path))

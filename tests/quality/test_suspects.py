@@ -22,6 +22,7 @@ BOTTLES = ("swap of two bottles", "swap across containers", "exchanged container
            "dilution", "additives diluted", "evaporation", "portion", "unit in a row", "missing purge", "heel in the zone")
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize("fault", BOTTLES)
 def test_right_cause_at_the_right_place(fault: str) -> None:
     lab, truth = spoiled(fault, 2, USUAL, 5)
@@ -53,6 +54,7 @@ def test_no_stop_in_settled_studies(seed: int) -> None:
     assert STOP not in set(flags["concern"]), flags.to_string()
 
 
+@pytest.mark.slow
 def test_a_purge_that_was_left_out_is_told_from_exchanged_bottles() -> None:
     """Each draw holds 80 % of the one before it, the first one of another container's: no two bottles changed places.
 

@@ -70,6 +70,7 @@ def test_a_forked_kernel_gives_what_one_started_anew_gives_and_sees_nothing_of_i
     assert "image/png" in forked["b"]
 
 
+@pytest.mark.slow
 @forking
 def test_chance_is_not_shared(tmp_path):
     """What is not seeded differs between notebooks, as it does between processes; a copied state would repeat itself."""
@@ -81,6 +82,7 @@ def test_chance_is_not_shared(tmp_path):
     assert not set(drawn[0]) & set(drawn[1])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("separate", [pytest.param(False, marks=forking), True])
 def test_a_kernel_that_dies_is_told(tmp_path, separate):
     written(tmp_path / "books", "a", "import os\nos._exit(3)")

@@ -30,6 +30,7 @@ def poison(folder: Path, mark: Path) -> None:
         (folder / f"{name}.py").write_text(f"open({str(mark)!r}, 'a').write({name!r} + ' ')\n")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("separate", [True, pytest.param(False, marks=pytest.mark.skipif(not FORKS, reason="forks on Linux"))])
 def test_no_kernel_loads_a_module_of_the_folder_one_stands_in(tmp_path, monkeypatch, separate):
     mark, books, root = tmp_path / "loaded", tmp_path / "books", tmp_path / "study"
@@ -43,6 +44,7 @@ def test_no_kernel_loads_a_module_of_the_folder_one_stands_in(tmp_path, monkeypa
     assert not mark.exists(), mark.read_text()
 
 
+@pytest.mark.slow
 def test_no_command_loads_a_module_of_a_received_folder(root, tmp_path):
     """Nor of the folder one stands in: workbooks are read by a process of their own."""
     from openpyxl import Workbook

@@ -121,6 +121,7 @@ def test_a_manifest_lists_every_file_that_was_filed(filed):
     assert listed - there == set()
 
 
+@pytest.mark.slow
 def test_tables_taken_in_again_beside_an_old_report_are_told_in_one_line(root, capsys):
     """A kill between intake and report, or an intake without a report after it."""
     assert older_than(root) == ()

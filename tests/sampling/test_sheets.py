@@ -161,6 +161,7 @@ def test_more_labels_than_a_sheet_go_on_to_the_next() -> None:
     assert places[-1][0] == 2
 
 
+@pytest.mark.slow
 def test_one_bench_page_a_container_in_the_order_of_the_visits(plan) -> None:
     front, *pages, last = texts(bench_pdf(study(), plan))
     assert front.startswith("Before anything is opened")

@@ -146,6 +146,7 @@ def test_quality_takes_every_visit_for_a_container_of_its_own(tmp_path) -> None:
     assert DAYS[2] not in set(found.samples["visited_on"].dt.strftime("%Y-%m-%d"))
 
 
+@pytest.mark.slow
 def test_a_draw_on_another_day_than_its_visit_is_asked_about(tmp_path) -> None:
     root, study = visited(tmp_path, "same", containers=4)
     plan(root, study)

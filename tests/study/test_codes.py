@@ -195,6 +195,7 @@ def test_typing_habits_are_forgiven() -> None:
     assert normalise(" k7–2 px\n") == "K72PX"
 
 
+@pytest.mark.slow
 def test_a_misread_code_points_back_to_its_own() -> None:
     known = make_codes(120, 6)
     for code in known[:3]:

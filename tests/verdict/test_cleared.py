@@ -172,6 +172,7 @@ def table_of(cells: np.ndarray, groups: list[str]) -> pd.DataFrame:
                         columns=["container", "depth", "value", "lot"])
 
 
+@pytest.mark.slow
 def test_a_group_that_lost_a_depth_costs_no_other_road_its_word():
     """100 random stocks, a lot of one container without its lowest zone: judge said "too few containers", the report a word."""
     rng, many, one = np.random.default_rng(10), [], []

@@ -194,6 +194,7 @@ def test_without_limits_there_is_no_table(tmp_path):
 # ---- what used to crash
 
 
+@pytest.mark.slow
 def test_cell_means_that_differ_equally_everywhere_do_not_crash(tmp_path):
     # 10 and 11 in both zones of every container: no scatter between containers; the report died of it
     cells = {f"C{k}": {"upper": [10, 11], "middle": [10, 11], "lower": [10, 11]} for k in range(8)}

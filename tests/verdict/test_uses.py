@@ -232,6 +232,7 @@ def test_heels_all_of_which_were_lost_are_not_less_than_some(tmp_path, container
     assert "Use as it stands" not in text
 
 
+@pytest.mark.slow
 def test_a_lost_zone_hides_no_floor_and_a_lost_heel_is_none_within(tmp_path) -> None:
     """By hand: of 18 level floors up to 15 % could lie beyond, of 12 with 6 lost far more than the 20 % allowed."""
     cells = calm(18, step=0.05)
