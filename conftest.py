@@ -134,7 +134,7 @@ def pytest_collectstart(collector: pytest.Collector) -> None:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> Iterator[None]:
-    """Mark repetitions as slow; of what was chosen, put the longest files first and remember which notebooks are in this run."""
+    """Mark repetitions as slow; of what is left put the longest files first, and remember the notebooks in this run."""
     _mark_repetitions(items)
     yield
     rank = {name: k for k, name in enumerate(LONGEST)}

@@ -24,6 +24,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -377,19 +378,17 @@ def _judged(rows: ModelRows, alpha: float, fixed: tuple[str, ...], random: tuple
     notes = (*notes, *apart)
     if factors and cells.groups is None and not apart:
         notes = (*notes, f"Too few containers to tell {', '.join(factors)} apart: they count as scatter.")
-    bounds, heights = bounds_of(cells, rows.margin, alpha), heights_of(rows)
-
-    def compared(how: str) -> Comparison:
-        if (d := cells.departures) is not None:
-            return compare_cells(d.mean_cells, (*rows.depths, MIXED), rows.margin, alpha=alpha, groups=cells.groups,
-                                 step=cells.step * d.noise, unit=rows.unit, rows=d.rows,
-                                 names=[f"{b} - {a}" for a, b in cells.pairs])
-        return compare_cells(known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups, step=cells.step,
-                             unit=rows.unit, structure=how, heights=heights)
-
-    unstructured = structured = compared("unstructured")
-    if cells.departures is None and (beside or structure != "unstructured"):
-        structured = compared("pooled" if structure == "unstructured" else structure)
+    bounds = bounds_of(cells, rows.margin, alpha)
+    if (d := cells.departures) is not None:
+        unstructured = structured = compare_cells(
+            d.mean_cells, (*rows.depths, MIXED), rows.margin, alpha=alpha, groups=cells.groups, step=cells.step * d.noise,
+            unit=rows.unit, rows=d.rows, names=[f"{b} - {a}" for a, b in cells.pairs])
+    else:
+        by = partial(compare_cells, known(cells), rows.depths, rows.margin, alpha=alpha, groups=cells.groups,
+                     step=cells.step, unit=rows.unit, heights=heights_of(rows))
+        unstructured = structured = by(structure="unstructured")
+        if beside or structure != "unstructured":
+            structured = by(structure="pooled" if structure == "unstructured" else structure)
     if structure != "unstructured" and (structured.unjudged or bounds is not None):
         notes = (*notes, f"The declared scatter ({structure}) is not used here: "
                  + (TOO_FEW if structured.unjudged else WITHIN_BOUNDS))
