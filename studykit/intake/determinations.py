@@ -20,7 +20,7 @@ from studykit.core.units import convert, kind_of, parse_unit
 from studykit.intake.columns import Table, Texts, keys
 from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
-from studykit.intake.rows import Rows, count, date, plain_text
+from studykit.intake.rows import NO_DETERMINATION, Rows, count, date, plain_text
 from studykit.intake.signs import ungroup
 from studykit.intake.unitwords import settle_unit
 from studykit.intake.values import (
@@ -36,6 +36,10 @@ from studykit.intake.values import (
 from studykit.study.definition import Study
 
 _WHOLES = {"mass fraction": "% (m/m)", "volume fraction": "% (v/v)"}
+NEVER_BELOW_ZERO = {"mass fraction", "mass per volume", "volume fraction", "kinematic viscosity", "dynamic viscosity",
+                    "number per volume", "base or acid per mass", "charge per mass", "conductivity", "surface tension",
+                    "turbidity"}
+"""Kinds of quantities of which the true value is never below zero."""
 USUAL_WHOLES = {"mg/kg": 1e6, "g/kg": 1e3, "% (m/m)": 100.0, "% (v/v)": 100.0}
 """The whole in usual units, so that the library of units need not be loaded for them."""
 
@@ -101,6 +105,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     _within_whole(rows, out, study)
     for i in np.flatnonzero(blank & ~rows.open).tolist():
         del rows.why[i]
+    _below_zero(rows, out, study, confirmed)
     out["empty"] = blank
     known = sample.flags(bool) & analyte.flags(bool) & (mapping.replicates is None)
     return Settled(taken=out.at(rows.open & ~blank), lost=out.at((~rows.open | blank) & known), blanks=out.at(blank),
@@ -136,7 +141,8 @@ def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> Texts:
     for k, match in zip(strange, match_codes([texts[k] for k in strange], known, mapping.codes), strict=True):
         names[k] = match.code
         if not match.code:
-            rows.refuse(codes == k, match.reason, match.remedy, column or texts[k], written)
+            rows.refuse(codes == k, match.reason, match.remedy + (_as_above(column) if column and not texts[k].strip() else ""),
+                        column or texts[k], written)
         elif match.rule:
             rows.book.add(match.rule, int((codes == k).sum()), texts[k])
     return written.renamed(names) if strange else written
@@ -174,6 +180,7 @@ def _doubts(rows: Rows, mapping: FileMapping, confirmed: Texts) -> None:
 def _beside_remarks(rows: Rows, sample: Texts, analyte: Texts) -> None:
     """Determinations numbered in order, one of which is in doubt by a remark ('replaces the above'), are so all."""
     told = rows.cells["mark"].flags("remark".__eq__) & ~rows.open
+    told &= ~rows.cells["doubt"].flags(lambda t: t.startswith(NO_DETERMINATION))
     if told.any():
         key = keys([sample, analyte])
         rows.refuse(np.isin(key, key[told]), "is a determination of a sample of which another one is in doubt by a remark: "
@@ -378,6 +385,20 @@ def _positive(rows: Rows, out: Table, study: Study) -> None:
     low = out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "") & (out["value"] <= 0)
     rows.refuse(low, "must be above zero for a margin in per cent or as a factor",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
+
+
+def _as_above(heading: str) -> str:
+    return f"; if a blank cell means what the cell above it says, write blank_repeats = [{heading!r}] in this entry"
+
+
+def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
+    """A content, a count or a viscosity below zero is a number of the instrument, or a code for a missing value."""
+    low = (out["qualifier"] == "") & (out["value"] < 0) & ~confirmed.flags(bool)
+    if low.any():
+        known = {a for a in study.analytes if kind_of(study.unit_of(a)) in NEVER_BELOW_ZERO}
+        rows.refuse(low & out["analyte"].flags(known.__contains__), "is below zero, which no such quantity can be: nothing "
+                    "found, or a code for a missing value?", "ask the laboratory for its limit, such as <0.5; if the number "
+                    'counts as it stands, write [file.confirmed] "SAMPLE ANALYTE" = "who said so"')
 
 
 def _within_whole(rows: Rows, out: Table, study: Study) -> None:

@@ -87,7 +87,7 @@ def few_left(rows: Table, lost: Table | None, asked: Set[int]) -> dict[int, str]
     """
     if lost is None or not len(lost):
         return {}
-    unread = ~lost["empty"] & (np.isnan(lost["value"]) | lost["mark"].flags(bool))
+    unread = ~lost["empty"] & (np.isnan(lost["value"]) | (lost["value"] < 0) | lost["mark"].flags(bool))
     gone = Counter((lost["source_file"][i], lost["analyte"][i]) for i in np.flatnonzero(unread).tolist())
     gone.update((rows["source_file"][i], rows["analyte"][i]) for i in asked)
     out: dict[int, str] = {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 
 from studykit.core.numbertext import tidy_text
 from studykit.study.definition import Study
@@ -30,7 +31,9 @@ SHEET_NAMES = re.compile(r"(?i)\b(alt|roh\w*|raw|test ?run|muster|example|demo|t
 #: Words that change a result, in a remark or a line of text (common practice, no source).
 CHANGES = re.compile(
     r"(?i)\b(multipl\w*|divided?|factors?|corrections?|actually|instead|should (be|read)|to be read as|value is|"
-    r"see (report|line|bottle|sample|letter)|times \d+|mal \d+|below (loq|lod|limit|detection)|dilut\w*|dil\.|df ?\d|"
+    r"see (report|line|bottle|sample|letter)|times \d+|mal \d+|"
+    r"(below|under|unter) (the |der )?(loq|lod|limits?|detection|\w*grenze)|underlined|unterstrichen|"
+    r"(values?|results?|figures?|numbers?|werte|ergebnisse|zahlen) marked|dilut\w*|dil\.|df ?\d|"
     r"verd(ü|ue)nn\w*|fa[ck]teurs?|faktor(en)?|not (yet )?(taken|subtracted|deducted|corrected|applied)|uncorrected|"
     r"nicht (ber(ü|ue)cksichtigt|abgezogen)|ohne blindwert\w*|blank (values? )?not|rohwerte|raw (values?|readings?|counts?)|"
     r"expressed as|as [A-Z][a-z]?2?O[2-5]?|"
@@ -52,6 +55,10 @@ HARMLESS = re.compile(
     r"abbreviations?|duplicates?|determinations?|thank|regards)\b|@|www\.|©")
 
 
+DITTO = re.compile("[\"\u201c\u201d\u201e\u2033\u3003\u00bb]|''|-\\s?[\"\u201d\u3003]\\s?-|"
+                   "(?i:ditto|di?to\\.?|idem|id\\.|s\\. ?o\\.|"
+                   "(see|as) above|wie oben)")
+"""Marks that say: as above (common practice, no source)."""
 #: Headings under which laboratories write our columns (common practice, no source); compared without case and marks.
 HEADINGS: dict[str, tuple[str, ...]] = {
     "sample": ("sample", "samplecode", "sampleid", "samplename", "sampleno", "samplenumber", "code", "bottle",
@@ -112,6 +119,21 @@ _DERIVED = re.compile(
     r"unkorrigiert|raw|roh\w*|k?cps|counts?|intensit\w*|absorbance|area)(?!\w)|±|(?<!\w)u ?\(|"
     r"(?-i:^[A-Z][a-z]? ?/ ?[A-Z][a-z]?)(?!\w)")
 """Words of headings for what is made of a result, or stands beside it (common practice, no source)."""
+NOT_THE_STOCK = re.compile(
+    r"(?i)(?<![^\W_])(filtered|filtrates?|filtrat|filtriert\w*|gefiltert\w*|filtr[ée]e?s?|gefiltreerd\w*|filtrado|dissolved|"
+    r"gel(ö|oe)ste?\w*|dissoute?s?|dissous|opgeloste?|disuelt\w+|supernatants?|(ü|ue)berst(a|ä|ae)nd\w*|surnageant|centrifuged?|"
+    r"zentrifugiert\w*|centrifugée?s?|decanted|dekantiert\w*|dry (basis|weight|mass|matter)|(on|auf|in|i\.) ?(dry|d\.?b\.?|"
+    r"t[msr]|tr\.)|trockenmasse|trockensubstanz|soluble|l(ö|oe)slich\w*)(?![^\W_])|[<≤] ?[0-9][0-9.,]* ?[uµμ]m(?!\w)")
+"""Words for a part of a sample, or another basis (common practice, no source): what is measured is not the stock itself."""
+PREPARED = re.compile(
+    NOT_THE_STOCK.pattern + r"|(?<![^\W_])(unfilter\w*|filt|filtration|undissolved|ungel(ö|oe)st\w*|digest(ed|ion)|"
+    r"aufgeschlossen\w*|aufschluss|mikrowelle\w*|microwaved?|leach(ed|able|ate)|eluate?|extract(ed|able)|extrahier\w*|insoluble|"
+    r"particulate|partikul(ä|ae)r\w*|suspended|sieved|gesiebt|free|frei|bound|gebunden|acid.soluble|spiked?|dotiert|aufgestockt|"
+    r"dry|dried|wet|trocken|getrocknet|feucht|nass)(?![^\W_])|[<>≤≥] ?[0-9][0-9.,]* ?[uµμ]m(?!\w)|[0-9][0-9.,]* ?[uµμ]m(?!\w)")
+"""Words for the way a sample was prepared, those of `NOT_THE_STOCK` among them (common practice, no source)."""
+_MADE_OF = re.compile(r"(?i)(?<![^\W_])(mean|average|avg|median|mittel(wert)?|mw|moyenne|gemiddelde|promedio|ø|total|gesamt|"
+                      r"sum)(?![^\W_])|x̄")
+"""Words of headings that stand beside single determinations (common practice, no source)."""
 _DEGREES = re.compile(r"(?i)\b(?:kv|vk|v|visc\w*|visk\w*)[\s._-]*([0-9]{2,3})\b|([0-9]{2,3}) ?°")
 
 
@@ -131,11 +153,20 @@ def stands_for_another(name: str, analyte: str, label: str) -> str:
     derived = _DERIVED.search(plain)
     if derived and derived[0].casefold() not in own.casefold():
         return f"has {derived[0].strip()!r} beside the analyte: is it {analyte} itself?"
+    prepared = PREPARED.search(plain)
+    if prepared and prepared[0].casefold() not in own.casefold():
+        return f"has {prepared[0].strip()!r} beside the analyte: is it {analyte} as the study means it?"
     degrees = {a or b for a, b in _DEGREES.findall(plain)}
     known = {a or b for a, b in _DEGREES.findall(own)}
     if degrees and known and not degrees & known:
         return f"names {min(degrees)} °, and {analyte} is at {min(known)} °"
     return ""
+
+
+def stands_beside(name: str, others: Iterable[str]) -> str:
+    """The word by which a name is another quantity than the ``others`` of its analyte ('Mean', 'total'); '' for none."""
+    found, rest = _MADE_OF.search(name), list(others)
+    return found[0] if found and rest and not all(_MADE_OF.search(o) for o in rest) else ""
 
 
 def symbol_of(name: str) -> str:

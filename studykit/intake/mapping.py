@@ -24,7 +24,7 @@ from studykit.core.litter import left_by_system
 from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.units import parse_unit
-from studykit.intake.headwords import likely_analyte, stands_for_another
+from studykit.intake.headwords import likely_analyte, stands_beside, stands_for_another
 from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
@@ -142,6 +142,7 @@ class FileMapping(Part):
     date_format: Annotated[str, AfterValidator(_date_format)] | None = None
     density_kg_m3: Annotated[float, Field(ge=100, le=5000)] | None = None
     blank: Literal["not measured", "below limit"] | None = None
+    blank_repeats: tuple[str, ...] = ()
     replicates: Literal["in order"] | None = None
     revises: str | None = None
     ignore_columns: tuple[str, ...] = ()
@@ -273,6 +274,16 @@ def _entry_faults(k: int, entry: FileMapping, study: Study) -> Iterator[Fault]:
             yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte, reason=why,
                         remedy=f'ask the laboratory; if the numbers are those of {target.analyte}, say who said so: '
                         f'{{ analyte = "{target.analyte}", reason = "who said so" }}')
+    for name in entry.analytes:
+        target = entry.target(name)
+        others = [n for n in entry.analytes if n != name and (t := entry.target(n)) and target and t.analyte == target.analyte]
+        if not others and target is not None and (target.replicate or 1) > 1:
+            others = [target.analyte]
+        if target is not None and target.analyte and not target.reason and (word := stands_beside(name, others)):
+            yield Fault(file=INTAKE_FILE, column=f"file.{k}.analytes.{name}", value=target.analyte,
+                        reason=f"has {word!r}, and {others[0]!r} beside it is mapped to {target.analyte} too: are both results "
+                        "of it?", remedy=f'set one of them to "", or say who said so: {{ analyte = "{target.analyte}", '
+                        'replicate = 2, reason = "who said so" }')
     if "qualifier" not in entry.columns and not entry.qualifier_heads():
         yield from (_number_fault(k, word) for word in entry.words if word not in entry.value_words())
     for table, names in (("units", entry.units), ("limits", entry.limits), ("upper_limits", entry.upper_limits)):

@@ -26,6 +26,7 @@ from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from studykit.intake.textlines import lines_aside, rows_beyond
 from studykit.intake.values import RuleBook
+from studykit.intake.writtenonce import blank_below, filled_down
 from studykit.study.definition import Study
 
 FILE_COLUMNS = ("file", "sha256", "sheet", "layout", "kind", "encoding", "delimiter", "decimal", "thousands",
@@ -180,6 +181,7 @@ def _refused(name: str, mapping: FileMapping, faults: list[Fault]) -> Take:
 def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook, source: str,
                 digest: str, notes: list[str]) -> Take:
     shown = f"{RAW_FOLDER}/{source}"
+    grid = filled_down(grid, mapping)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
     faults = [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
@@ -225,6 +227,7 @@ def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], co
     found: dict[tuple[int, int | None], str] = {}
     for b in blocks:
         found |= {(int(grid.lines[i]), k): why for (i, k), why in moved_doubts(grid, b, mapping, known).items()}
+        found |= {(int(grid.lines[i]), None): why for i, why in blank_below(grid, b, mapping)}
         found |= {(int(grid.lines[i]), None): why for i, why in row_doubts(grid, b, mapping, known, codes).items()}
     at = np.flatnonzero(np.isin(cells["line"], [line for line, _ in found]) & ~cells["doubt"].flags(bool)) if found else ()
     told = {int(n): why for n in at if (why := found.get((line := int(cells["line"][n]), None), "") or found.get(

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
+import math
 import re
-from collections.abc import Sequence, Set
+from collections.abc import Iterable, Sequence, Set
 from dataclasses import replace
 
 import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
+from studykit.intake.apart import LIMIT_HEAD, LIMIT_TEXT, STATISTIC, no_determination, tells_apart
 from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
-from studykit.intake.headwords import CHANGES, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte
+from studykit.intake.headwords import CHANGES, PREPARED, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte
 from studykit.intake.layouts import pointed
 from studykit.intake.mapping import FileMapping
+from studykit.intake.rows import NO_DETERMINATION
 from studykit.intake.textlines import Block, line_fault, used_units
 from studykit.study.definition import Study
 
@@ -26,14 +29,16 @@ _CALM = re.compile(
     r"final|reported|done")
 _NEUTRAL = re.compile(
     r"(?i)analyst|operator|instrument|device|apparatus|lab\b|lab\.|laborator|order|customer|client|project|job|tray|vial|"
-    r"receiv|date|time|day|page|location|site|store|lot\b|descr|name\b")
+    r"receiv|date|time|day|page|location|site|store|lot\b|descr|name\b|weigh|einwaage|\bno\.?$|number|"
+    r"nummer|anzahl|^n$|^no\. of|serial")
 """Headings of columns in which one row may differ from all others without a word about its result."""
 _VALID = re.compile(r"(?i)\W*(valid|g(ü|ue)ltig|accepted|acceptable|reportable|released|freigabe|approved|use|ok|o\.k\.|"
                     r"pass|passed|conform\w*)\b.*|\W*✓\W*")
-_FACTOR = re.compile(r"(?i)^\W*(df|dil(ution)?|verd(ü|ue)nnung|fa[ck]tor)\b")
+_FACTOR = re.compile(r"(?i)(?<!\w)(df|dil(ution|\.)?|verd(ü|ue)nnung\w*|verd\.?|fa[ck]t(eu|o)rs?|faktor)(?!\w)")
 _LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|addend|repeat|wiederhol|re-?run|retest|replace")
 """Names of sheets that may take back what another sheet says (common practice, no source)."""
-_UNCERTAIN = re.compile(r"(?i)^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|^incertitude")
+_UNCERTAIN = re.compile(r"(?i)^\W*u\W*$|^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|"
+                        r"^incertitude")
 _NO = re.compile(r"(?i)|no|n|false|0|not .*|fail.*|✗|✘|-|nein|non|rejected")
 _DAY = re.compile(r"[0-9]{1,4}[-./ ](?:[0-9]{1,2}|[A-Za-z]{3,9})[-./ ][0-9]{1,4}(?:[ T].*)?")
 MOST = 0.7
@@ -130,14 +135,18 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
         column = grid.cells[k].at(block.rows)
         sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= len(block.rows)
         counts = np.bincount(column.codes, minlength=len(column.words))
-        strange = _strange(head, column, counts)
+        strange = _strange(head, column, counts) | (apart := tells_apart(head, column, counts.tolist()))
+        limits = bool(LIMIT_HEAD.fullmatch(head)) and column.flags(str.strip).all()
         for n, text in enumerate(column.words):
+            if limits and LIMIT_TEXT.fullmatch(text.strip()):
+                continue
             named = _names(text, codes)
             rare = n in strange or (sparse and int(counts[n]) <= max(2, len(block.rows) // 20))
             if named or n in strange or _tells(text, rare):
                 for i in block.rows[column.codes == n].tolist():
                     if n in strange or _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
-                        out[i] = f"its row says {text.strip()[:60]!r} under {head!r}"
+                        what = NO_DETERMINATION if n in apart and no_determination(text.strip()) else "its row says"
+                        out[i] = f"{what} {text.strip()[:60]!r} under {head!r}"
         out |= _split_decimals(grid, block, mapping, k, column)
     if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
         out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
@@ -153,17 +162,23 @@ def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     """
     there = {n: text.strip() for n, text in enumerate(column.words) if counts[n]}
     no = {n for n, text in there.items() if _VALID.fullmatch(head) and _NO.fullmatch(text) and any(there.values())}
-    if len(there) < 2 or _NEUTRAL.search(head) or column_of(head) in ("run", "run_order", "method", "reported_on", "replicate"):
+    if len(there) > 1 and _FACTOR.search(head):  # a dilution of 2 among 1, of however many lines
+        no |= {n for n, text in there.items() if text and not re.fullmatch(r"(1 ?: ?)?1([.,]0*)?", text)}
+    own = column_of(head) in ("run", "run_order", "method", "reported_on", "replicate")
+    if own or len(there) < 2 or _NEUTRAL.search(head) or _UNCERTAIN.search(head) or _near(there.values()):
         return no
-    if _FACTOR.search(head):  # a dilution of 2 among 1, of however few lines
-        usual = max(there, key=lambda n: int(counts[n]))
-        no |= {n for n, text in there.items() if n != usual and text}
     total = sum(int(counts[n]) for n in there)
     most = max(int(counts[n]) for n in there)
     if total < 4 or most < MOST * total or any(_DAY.fullmatch(t) for t in there.values()):
         return no
     few = max(2, total // 20)
     return no | {n for n in there if counts[n] <= few and there[n] and not _CALM.fullmatch(there[n])}
+
+
+def _near(texts: Iterable[str]) -> bool:
+    """Whether a column holds measured numbers that differ by a tenth of the largest at most, such as weights."""
+    numbers = [float(t.replace(",", ".")) if _NUMBER.fullmatch(t) else math.nan for t in texts]
+    return min(numbers) > 0 and max(numbers) - min(numbers) <= 0.1 * max(numbers)
 
 
 def _tells(text: str, rare: bool) -> bool:
@@ -195,7 +210,7 @@ def _split_decimals(grid: Grid, block: Block, mapping: FileMapping, k: int, colu
         return {}
     point = pointed(grid, block)
     whole = column.flags(lambda t: (_WHOLE if point else _BEGUN).fullmatch(t.strip()))
-    if not whole.any():
+    if not whole.any() or (point and (LIMIT_HEAD.fullmatch(head) or STATISTIC.fullmatch(head))):
         return {}
     if whole.all() and (point or column_of(head) in ("run", "run_order", "replicate", "revision")):
         return {}
@@ -220,6 +235,7 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
         if grid in read:
             word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else (
                 VOID.search(WEAK.sub("", grid.sheet)) or SHEET_NAMES.search(grid.sheet))
+            word = word or PREPARED.search(grid.sheet)
             if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets and not named:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from studykit.intake.columns import Table, keys
-from studykit.intake.linedoubts import ROUNDED, step_at
+from studykit.intake.linedoubts import MOST_ROWS, ROUNDED, step_at
 
 FEWEST = 3
 """Among fewer samples with as many determinations nothing is said of an analyte alone."""
@@ -18,6 +18,10 @@ FEWEST_ALIKE = 4
 """Among fewer samples one and the same value may be chance."""
 BY_CHANCE = 0.002
 """So seldom chance may put the last reading on the mean of those before, for few samples to be asked about (no source)."""
+MOST_GROUPED = 8
+"""Means of more lines than that are not looked for within a table."""
+MOST = 0.6
+"""So many of the second determinations must be the mean of the lines above them (no source)."""
 NEARLY_ALL = 0.8
 """In so many of them the last must be the mean of those before (no source)."""
 
@@ -27,6 +31,7 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
     at = np.flatnonzero(rows["in_order"])
     if not len(at) or int(rows["replicate"][at].max()) < 2:
         return
+    yield from _means_of_lines(rows, at)
     key = keys([rows[c].at(at) for c in ("analyte", "source_file", "sample")])
     order = np.lexsort((rows["replicate"][at], key))
     begins = np.flatnonzero(np.diff(key[order], prepend=-1))
@@ -43,6 +48,7 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
         alike = [g for g, n in zip(own, sizes, strict=True) if n == usual]
         if len(alike) >= FEWEST and usual > 1 and 2 * len(alike) > len(own):
             yield from _means(rows, alike, [g for g in own if 1 < len(g) < usual]) if usual > 2 else ()
+            yield from _inner_means(rows, alike)
             yield from _odd(own, sizes, usual)
             constant.append((alike, _constant(rows, alike)))
         elif usual > 2 and 2 * len(alike) > len(own):
@@ -65,6 +71,47 @@ def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> It
                     for g in groups)
         yield from ((int(g[-1]), "is the last of too few determinations, where that of nearly all samples is the mean of those "
                      "before it: no determination?") for g in fewer)
+
+
+def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:
+    """Lines of a wide table that are second determinations and the mean of so many lines above, all of them: group means."""
+    wide = at[rows["layout"].at(at).flags("wide".__eq__) & (rows["qualifier"][at] == "")]
+    if len(wide) > MOST_ROWS:
+        return
+    for file in np.unique(rows["source_file"].codes[wide]):
+        own = wide[rows["source_file"].codes[wide] == file]
+        lines, r = np.unique(rows["source_row"][own], return_inverse=True)
+        places, c = np.unique(rows["place"][own], return_inverse=True)
+        value, index = np.full((len(lines), len(places)), np.nan), np.full((len(lines), len(places)), -1)
+        value[r, c], index[r, c] = rows["value"][own], own
+        later = np.flatnonzero(np.isin(np.arange(len(lines)), r[rows["replicate"][own] > 1]))
+        for n in range(2, MOST_GROUPED + 1):
+            fits, chance = zip(*(_like_mean(rows, value[max(i - n, 0):i], index[i], n) for i in later.tolist()), strict=True)
+            if len(later) and np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < BY_CHANCE:
+                words = f"is the mean of the {n} lines above, as the other second determinations are: a line that is no sample?"
+                yield from ((int(i), words) for i in index[later].ravel() if i >= 0)
+                break
+
+
+def _like_mean(rows: Table, above: np.ndarray, own: np.ndarray, n: int) -> tuple[bool, float]:
+    """Whether a line is the mean of the n above in every column, and how often chance would make it so."""
+    chance, fits, there = 1.0, len(above) == n, own >= 0
+    for k in np.flatnonzero(there & ~np.isnan(above).any(axis=0)).tolist() if fits else ():
+        step, spread = step_at(rows, int(own[k])), float(np.ptp(above[:, k]))
+        off = abs(float(above[:, k].mean()) - float(rows["value"][own[k]]))
+        fits, chance = fits and off <= 0.51 * step + 1e-9 * abs(off), chance * min(1.0, 2 * step / spread if spread else 1.0)
+    return bool(fits), chance
+
+
+def _inner_means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """What stands behind a mean of those before it, in nearly all groups: a scatter, or another number made of them."""
+    for n in range(3, len(groups[0])):
+        found = list(_means(rows, [g[:n] for g in groups], []))
+        if found:
+            yield from found
+            yield from ((int(i), "stands behind the mean of the determinations before it: no determination?")
+                        for g in groups for i in g[n:])
+            return
 
 
 def _unlikely_means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:

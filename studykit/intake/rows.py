@@ -12,7 +12,11 @@ import numpy as np
 from studykit.core.errors import Fault
 from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.intake.columns import Table, Texts
+from studykit.intake.headwords import DITTO
 from studykit.intake.values import RuleBook
+
+NO_DETERMINATION = "its row is no determination, as it says"
+"""Begins the doubt of a row that is a limit or a mean: it takes nothing back of the other determinations."""
 
 
 class Rows:
@@ -66,6 +70,8 @@ class Rows:
 
 def plain_text(text: str) -> tuple[str, str, str]:
     """A text that no spreadsheet program would run; otherwise a reason and a remedy."""
+    if DITTO.fullmatch(text):
+        return "", "is a ditto mark", "if it means what the cell above says, write blank_repeats for its heading in intake.toml"
     if safe_cell(text) != text:
         return "", "begins like a spreadsheet formula", "write it as plain text, or leave the column out"
     return text, "", ""

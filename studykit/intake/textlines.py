@@ -19,7 +19,7 @@ from studykit.core.numbertext import tidy_text
 from studykit.intake.bounds import corners
 from studykit.intake.cellmodel import Doubt
 from studykit.intake.delimited import Grid
-from studykit.intake.headwords import CHANGES, HARMLESS, VOID, WEAK
+from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, VOID, WEAK
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 
@@ -31,6 +31,10 @@ _LIMIT = re.compile(r"(?i)\b(?:loq|lod|mdl|(?:bestimmungs|nachweis)grenze|limit 
 _PER = re.compile(r"(?<=g) per (?=[kmµu]?(?:g|[lL])\b)")
 _MEASURED_AT = re.compile(r"(?i)(?:visc|visk|messtemp|measured at|test temp|determined at).*?([0-9]+)(?:[.,][0-9]+)? ?°")
 _DEFINITION = re.compile(r"(?i)\b(n\.?\s?d\.?|n\.?\s?b\.?|tr|bdl|bql)\s*(?:=|:|means|stands for)\s*(.*)")
+_PAGE = re.compile(
+    r"(?i)\W*(page|seite|pagina|p[áa]gina|blatt|sheet)\W*[0-9]+(\W*(of|von|de|sur|van|di)?\W*[0-9]+)?\W*|"
+    r"\W*(to be )?(continued|continuation|fortsetzung|suite|vervolg|continuaci[óo]n)( (on|from|of|auf|von) .{0,30})?\W*")
+"""A line that a printed page ends or begins with (common practice, no source)."""
 _NUMBER = re.compile(r"[<>≤≥]?\s*[+-]?[0-9][0-9.,' ]*(?:[eE][+-]?[0-9]+)?")
 
 
@@ -68,7 +72,7 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
     ``below``: below the first headings; ``after``: below the last table, where any line is a question but plainly
     harmless ones.
     """
-    if tidy_text(text) in {tidy_text(t) for t in mapping.ignore_lines}:
+    if tidy_text(text) in {tidy_text(t) for t in mapping.ignore_lines} or _PAGE.fullmatch(text):
         return None
     words = set(re.findall(r"[^\s,;:()\[\]\"']+", text))
     words |= {w.rstrip(".") for w in words}
@@ -80,7 +84,7 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
     limits = set(re.findall(r"[0-9]+(?:[.,][0-9]+)?", meant[2])) - known if meant else set()
     stated = _LIMIT.search(text) if known else None
     word = VOID.search(text) if below else VOID.search(WEAK.sub("", text))
-    word = word or CHANGES.search(text)
+    word = word or CHANGES.search(text) or NOT_THE_STOCK.search(text)
     temperature = _MEASURED_AT.search(text)
     reason = ""
     if named:
@@ -121,8 +125,10 @@ def set_lines_apart(grid: Grid, block: Block, mapping: FileMapping, samples: set
     lone = [i for i in _single_cells(grid, block.rows) if _is_line(grid.row(i), samples, mapping)]
     others = block.rows[~np.isin(block.rows, lone)]
     last = int(others.max()) if len(others) else -1
+    aside = {tidy_text(t) for t in mapping.ignore_lines}
     for i in lone:
-        if i < last and tidy_text("".join(grid.row(i))) not in {tidy_text(t) for t in mapping.ignore_lines}:
+        text = "".join(grid.row(i))
+        if i < last and not _PAGE.fullmatch(text) and tidy_text(text) not in aside:
             faults.append(Fault(file=file, **grid.line(i),
                                 reason="a line of text stands within the table: does it change what follows?",
                                 remedy="ask the laboratory; read each part by its range, or write the line under "
@@ -146,7 +152,8 @@ def _single_cells(grid: Grid, rows: np.ndarray) -> list[int]:
 def _is_line(cells: list[str], samples: set[str], mapping: FileMapping) -> bool:
     text = next(c for c in cells if c)
     known = text in samples or text in mapping.codes or text in mapping.analytes
-    return bool(" " in text or VOID.search(text)) and not known and not _NUMBER.fullmatch(text)
+    line = " " in text or VOID.search(text) or _PAGE.fullmatch(text)
+    return bool(line) and not known and not _NUMBER.fullmatch(text)
 
 
 def heading_faults(grid: Grid, blocks: list[Block], file: str) -> list[Fault]:

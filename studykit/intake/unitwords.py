@@ -85,6 +85,12 @@ def split_unit(text: str) -> tuple[str, str]:
     return found[1].strip(), found[2]
 
 
+def _plain_unit(text: str, mapping: FileMapping) -> str:
+    """A unit of a row of units without the brackets or the 'in' that it is written with."""
+    found = re.fullmatch(r"\(((?:[^()]|\([^()]*\))+)\)|in (.+)", text)
+    return text if not found or text in mapping.unit_words else (found[1] or found[2]).strip()
+
+
 def _other_unit(said: str, stated: str) -> str:
     """A unit in a heading that is not read, where it may be another one than the mapping's; '' where both are per cent."""
     return "" if ("%" in said) == ("%" in stated) and not unit_or_nothing(said) else said
@@ -113,7 +119,7 @@ def settle_unit(name: str, written: str, analyte: str, target: str, mapping: Fil
     """
     entry = mapping.target(name)
     stated = (entry.unit if entry else None) or mapping.units.get(name) or mapping.units.get(analyte)
-    shown = tidy_text(written)
+    shown = _plain_unit(tidy_text(written), mapping)
     origin = "the file"
     if not shown:
         shown, origin = bracketed_unit(name), "the heading"

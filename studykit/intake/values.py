@@ -23,7 +23,8 @@ BELOW_WORDS = frozenset({
     "nd", "notdetected", "nonedetected", "bdl", "bld", "bql", "bloq", "blq", "belowdetection", "belowdetectionlimit",
     "belowlimit", "belowloq", "belowlod", "<lod", "<loq", "<dl", "<mdl", "<rl", "<ql", "<bg", "trace", "traces", "tr",
 })
-_UNCERTAINTY = re.compile(r"(\()?([0-9][0-9.,]*) ?(?:±|\+/?-) ?([0-9][0-9.,]*)(?(1)\))")
+_WIDTH = r"(?:±|\+/?-) ?([0-9][0-9.,]*)"
+_UNCERTAINTY = re.compile(rf"(\()?([-\u2212]?[0-9][0-9.,]*) ?(?:{_WIDTH}|\({_WIDTH}\))(?: ?\(?k ?= ?[0-9][0-9.,]*\)?)?(?(1)\))")
 _MARKED = re.compile(r"([<>≤≥]? ?[+-]?[0-9][0-9.,]*) ?([^\s0-9.,][^0-9]{0,20})")
 """A number and a mark behind it: an asterisk, a letter, a word."""
 _QUALIFIED = re.compile(r"(<=|>=|=<|=>|≤|≥|⩽|⩾|<|>|＜|＞)\s*(.*)", re.DOTALL)
@@ -106,7 +107,7 @@ def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellV
                          remedy="ask the laboratory for one result a cell, each with its own replicate")
     spread = _UNCERTAINTY.fullmatch(shown)
     if spread and shown not in words:
-        return _with_uncertainty(spread[2], spread[3], form)
+        return _with_uncertainty(spread[2], spread[3] or spread[4], form)
     if shown[:1].isdigit() and shown not in words:
         number = parse_number(text, form)
         if number.value is not None:
@@ -137,7 +138,8 @@ def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellV
 def _with_uncertainty(text: str, half: str, form: NumberFormat) -> CellValue:
     """A cell such as '9.8 ± 0.4': the result, its uncertainty set aside."""
     number, width = parse_number(text, form), parse_number(half, form)
-    if number.value is None or width.value is None or not 0 <= width.value < number.value:
+    if number.value is None or width.value is None or not (
+            0 <= width.value < number.value or number.value < 0 <= width.value):
         return CellValue(kind=KIND_BAD, reason="is not a number with its uncertainty",
                          remedy="correct the cell with the laboratory")
     return CellValue(kind=KIND_NUMBER, number=number.value, rules=(*number.rules, "uncertainty behind ± set aside"))

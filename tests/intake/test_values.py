@@ -179,9 +179,14 @@ def test_blanks_need_a_stated_meaning(tmp_path: Path) -> None:
     assert values(out)[("B001", "P", 1)] == (2.0, "<")
 
 
-def test_zero_and_below_are_rejected_only_for_margins_in_per_cent(tmp_path: Path) -> None:
+def test_zero_is_rejected_only_for_margins_in_per_cent_and_below_zero_no_content_is(tmp_path: Path) -> None:
     files: dict[str, bytes | str] = {"a.csv": HEAD + "B001;Si;0;mg/kg\nB002;Si;-1;mg/kg\n"}
-    assert take(tmp_path, LONG, files).rejected.empty
+    (reason,) = take(tmp_path, LONG, files).rejected["reason"]
+    assert "is below zero, which no such quantity can be" in reason
+    sure = LONG + '[file.confirmed]\n"B002 Si" = "the laboratory, 4 May: not censored"\n'
+    assert values(take(tmp_path, sure, files)) == {("B001", "Si", 1): (0.0, ""), ("B002", "Si", 1): (-1.0, "")}
+    cold = {"a.csv": "Code;Test;Result;Unit\nB001;Pour;-9;°C\nB002;Pour;-12;°C\n"}
+    assert take(tmp_path / "cold", LONG, cold, definition=study({"Pour": "°C"})).rejected.empty
     out = take(tmp_path, LONG, files, definition=study(absolute=False))
     assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent or as a factor"] * 2
 
@@ -216,5 +221,7 @@ def test_the_question_about_a_decimal_sign_names_its_cell(tmp_path: Path) -> Non
 def test_an_uncertainty_is_set_aside_and_one_wider_than_its_result_or_behind_a_sign_is_asked_about() -> None:
     cell = parse_cell("9.8 ± 0.4", POINT, {})
     assert (cell.kind, cell.number, cell.rules) == (KIND_NUMBER, 9.8, ("uncertainty behind ± set aside",))
-    for text in ("9.8 ± 9.9", "9.8 ± 9.8", "-9.8 ± 0.4"):
+    for text in ("9.8 ± 9.9", "9.8 ± 9.8"):
         assert parse_cell(text, POINT, {}).kind == KIND_BAD
+    for text in ("-0.2 ± 0.3", "\u22120.2 (± 0.3)", "-0.2 ± 0.3 (k=2)"):
+        assert parse_cell(text, POINT, {}).number == -0.2

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tests.intake.labfiles import (
     kinds_cells,
+    kinds_clerk,
     kinds_forms,
     kinds_layout,
     kinds_more,
@@ -22,7 +23,8 @@ from tests.intake.labfiles.model import Case
 from tests.intake.labfiles.registry import KINDS, Kind
 
 #: each registers its kinds when imported
-REGISTERED = (kinds_cells, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports, kinds_sheets, kinds_slips)
+REGISTERED = (kinds_cells, kinds_clerk, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports, kinds_sheets,
+              kinds_slips)
 
 
 def draw_kinds(rng: random.Random) -> list[str]:
@@ -111,9 +113,9 @@ def study_toml(case: Case) -> str:
     for key, keys in case.study.items():
         out += [
             f"[analytes.{key}]",
-            *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in keys.items()),
+            *(f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in keys.items() if k != "margin"),
             'method = "in-house"',
-            "margin = { relative_percent = 5 }",
+            f"margin = {keys.get('margin', '{ relative_percent = 5 }')}",
             'margin_reason = "invented reason"',
             "",
         ]

@@ -1,0 +1,101 @@
+"""Cells that are written once and left blank below: filled where the mapping says so, else a question.
+
+``blank_repeats`` names headings under which a blank cell, or a ditto mark, means what the cell above it says. Nothing is
+filled across a blank line, a line of text or headings that stand again. A group that has more lines than the others may
+hold a line of no bottle (a mean, a sample without a code): its filled lines are a question.
+"""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from studykit.intake.cellmodel import Doubt
+from studykit.intake.columns import Texts
+from studykit.intake.delimited import Grid
+from studykit.intake.header import find_header, headings
+from studykit.intake.headwords import DITTO
+from studykit.intake.mapping import FileMapping
+from studykit.intake.textlines import Block
+
+SHARED = ("run", "reported_on", "method", "revision")
+"""What all lines of a group may share; blank in half of the lines and more it is a question."""
+
+
+def filled_down(grid: Grid, mapping: FileMapping) -> Grid:
+    """The grid with what the mapping says of blank cells: each repeats the cell above it."""
+    at = find_header(grid, mapping) if mapping.blank_repeats else None
+    if at is None:
+        return grid
+    heads, cells, doubts = headings(grid, at), list(grid.cells), dict(grid.doubts)
+    full = np.sum([c.flags(str.strip) for c in grid.cells], axis=0)
+    lines = {i for i in np.flatnonzero(full == 1).tolist() if not re.match(r"[<>]?\s*[0-9]", "".join(grid.row(i)))}
+    head = max(grid.cells, key=lambda c: len(c[at[-1]].strip()))
+    again = head.flags(head[at[-1]].__eq__)
+    for k in [k for k, h in heads.items() if h in mapping.blank_repeats and k < len(cells)]:
+        source, begins = _sources(cells[k], full, again | np.isin(np.arange(len(full)), list(lines)), at[-1] + 1)
+        moved = source != np.arange(len(source))
+        cells[k] = Texts(cells[k].codes[source], cells[k].words)
+        _shown_again(grid, k, source, moved, doubts)
+        if heads[k] in (mapping.columns.get("sample"), mapping.columns.get("analyte")):
+            doubts |= _long_groups(source, moved, begins, k, heads[k])
+    return replace(grid, cells=cells, doubts=doubts)
+
+
+def _sources(column: Texts, full: np.ndarray, aside: np.ndarray, first: int) -> tuple[np.ndarray, list[int]]:
+    """For each line the one whose cell it shows: its own, or the last filled one above within the table; and those."""
+    blank = column.flags(lambda t: not t.strip() or DITTO.fullmatch(t.strip()))
+    source, last, begins = np.arange(len(column)), -1, []
+    for i in range(first, len(column)):
+        if full[i] - (0 if blank[i] else 1) < 1 or aside[i]:
+            last = -1
+        elif not blank[i]:
+            last = i
+            begins.append(i)
+        elif last >= 0:
+            source[i] = last
+    return source, begins
+
+
+def _shown_again(grid: Grid, k: int, source: np.ndarray, moved: np.ndarray, doubts: dict[tuple[int, int], Doubt]) -> None:
+    """Cells merged down one column are what the mapping speaks of, no doubt; other doubts of a cell go down with it."""
+    for place in [p for p, d in doubts.items() if p[1] == k and d.mark == "merged"]:
+        del doubts[place]
+    for top, left, bottom, right in grid.merged:
+        if left <= k <= right and left != right:
+            doubts |= {(i, k): Doubt(mark="merged", shown="", reason="is merged over several columns: whose is it?")
+                       for i in range(top, min(bottom + 1, len(source)))}
+    for i in np.flatnonzero(moved).tolist():
+        if (source[i], k) in doubts:
+            doubts.setdefault((i, k), doubts[source[i], k])
+        if (int(source[i]), k) in grid.shown:
+            grid.shown[i, k] = grid.shown[int(source[i]), k]
+
+
+def _long_groups(source: np.ndarray, moved: np.ndarray, begins: list[int], k: int, head: str) -> dict[tuple[int, int], Doubt]:
+    """Filled lines of groups that have more lines than the usual group, where half of the groups and more are alike."""
+    sizes = Counter(source[moved].tolist()) + Counter(begins)
+    counts = Counter(sizes.values())
+    usual = max(counts, key=lambda n: (counts[n], -n), default=1)
+    if 2 * counts[usual] < len(sizes):
+        return {}
+    reason = f"is filled down under {head!r} to a group longer than the others: is one of its lines another's, or a mean?"
+    return {(i, k): Doubt(mark="remark", shown="", reason=reason) for i in np.flatnonzero(moved).tolist()
+            if sizes[int(source[i])] > usual}
+
+
+def blank_below(grid: Grid, block: Block, mapping: FileMapping) -> Iterator[tuple[int, str]]:
+    """Lines (positions) that have no run, day, method or revision below one that has it, where half or more have none."""
+    for name in SHARED:
+        head = mapping.columns.get(name)  # type: ignore[call-overload]
+        k = next((k for k, h in block.heads.items() if head and h == head), None)
+        if k is None or k >= len(grid.cells) or not len(block.rows):
+            continue
+        blank = grid.cells[k].blank(block.rows)
+        if blank is not None and not blank[0] and 2 * int(np.count_nonzero(blank)) >= len(blank):
+            yield from ((int(i), f"its cell under {head!r} is blank, below one that is not: as above? (then write "
+                         f"blank_repeats = [{head!r}])") for i in block.rows[blank])
