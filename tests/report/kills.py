@@ -127,15 +127,17 @@ def start(command: str, root: Path, place: Path, again: bool = False, point: int
 
 
 def prepared(command: str, folder: Path) -> Path:
-    """A study for a command: filed, so that there is an old report to keep; for ``plan`` and ``ask`` one that has to do."""
+    """A study for a command: filed, so that there is an old report to keep; for three commands one without a report."""
     root = folder / "study"
     (folder / "phrase.txt").write_text(f"{PHRASE}\n")
     if command in SOLD:
         return of_a_class(command, folder / "harbour")
-    if command in ("plan", "ask"):
-        copy_demo("slip", root)
-        if command == "ask":
+    if command in ("plan", "ask", "controls"):
+        copy_demo("ropeway" if command == "controls" else "slip", root)  # whose laboratory read check fluids
+        if command != "plan":
             take_in(root, "", lambda _: None)
+        if command == "controls":
+            shutil.copytree(root, folder / "other")
     else:
         shutil.copytree(filed_tote(), root)
         shutil.copytree(root, folder / "other")
@@ -203,7 +205,7 @@ def faults_of_report(command: str, root: Path) -> list[str]:
         inputs = command in ("add", "exclude", "margin", "intake")
         return [f"{r['what']}: {r['re-executed']}" for r in rows if r["what"] != "plan/plan.lock"
                 and (r["what"].startswith("report/") or not inputs)]
-    filed = command not in ("plan", "ask") and not (root / "report.old").exists()
+    filed = command not in ("plan", "ask", "controls") and not (root / "report.old").exists()
     return ["no report is left"] if filed else []
 
 
@@ -300,4 +302,6 @@ def main(moments: int, commands: tuple[str, ...], *, times: bool = True) -> int:
 if __name__ == "__main__":
     given = [a for a in sys.argv[1:] if a != "--chosen"]
     number = int(given.pop(0)) if given and given[0].isdigit() else 60
+    if unknown := [a for a in given if a not in COMMANDS]:
+        sys.exit(f"no such command: {', '.join(unknown)}; there are {', '.join(COMMANDS)}")
     sys.exit(main(number, tuple(given) or COMMANDS, times="--chosen" not in sys.argv) and 1)
