@@ -12,7 +12,7 @@ from html import escape
 from typing import Any
 
 import matplotlib
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_agg import FigureCanvasAgg, RendererAgg
 from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
@@ -54,10 +54,19 @@ def settled_box(figure: Figure) -> Bbox:
     renderer, engine = FigureCanvasAgg(figure).get_renderer(), figure.get_layout_engine()  # type: ignore[no-untyped-call]
     if engine is not None:
         engine.execute(figure)
-    box = figure.get_tightbbox(renderer).padded(matplotlib.rcParams["savefig.pad_inches"])
+    box = Bbox.union([figure.get_tightbbox(renderer), *_label_boxes(figure, renderer)])
+    box = box.padded(matplotlib.rcParams["savefig.pad_inches"])
     figure.dpi = before
     figure.set_layout_engine(None)  # laid out, and with none each form is drawn once
     return box
+
+
+def _label_boxes(figure: Figure, renderer: RendererAgg) -> list[Bbox]:
+    """Where the labels of axes stand, in inches: some releases of matplotlib leave out what is longer than its axis."""
+    labels = [axis.label for ax in figure.axes if ax.get_visible() and ax.axison
+              for axis in (ax.xaxis, ax.yaxis) if axis.get_visible()]
+    inches = figure.dpi_scale_trans.inverted()
+    return [text.get_window_extent(renderer).transformed(inches) for text in labels if text.get_text() and text.get_visible()]
 
 
 def small_png(figure: Figure, box: Bbox) -> bytes:

@@ -25,7 +25,7 @@ from traitlets import default
 
 from studykit.core.writer import away
 from studykit.report.forks import LAUNCHER
-from studykit.report.nursery import FORKS, Nursery, nursery_for
+from studykit.report.nursery import FORKS, QUIET, Nursery, nursery_for
 
 NAME = "studykit"
 LONGEST_FOLDER = 70
@@ -71,6 +71,7 @@ class Provisioner(LocalProvisioner):
 
     async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> Any:
         nursery = self.parent.nursery
+        kwargs["env"] = QUIET | dict(kwargs.get("env") or os.environ)
         if nursery is None:
             info = await super().launch_kernel([cmd[0], "-P", *cmd[1:]], **kwargs)  # no modules of the folder it stands in
         else:

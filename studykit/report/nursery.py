@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import socket
 import subprocess
 import sys
@@ -17,6 +18,8 @@ from studykit.study.stages import STEMS, share
 FORKS = sys.platform == "linux"
 PLAN = ("01-design", "02-sampling")
 """The stages of a plan's page."""
+QUIET = {"PYDEVD_DISABLE_FILE_VALIDATION": "1"}
+"""Kernels of some releases warn that no debugger stops in Python's own modules; nobody debugs here."""
 _ready: list[Nursery] = []
 
 
@@ -28,7 +31,8 @@ class Nursery:
         code = "from studykit.report.forks import main; main()"
         with theirs:
             self._process = subprocess.Popen([sys.executable, "-P", "-c", code, str(theirs.fileno()), *modules],
-                                             pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL)
+                                             pass_fds=[theirs.fileno()], stdin=subprocess.DEVNULL,
+                                             env=QUIET | os.environ)
         self.modules = frozenset(modules)
         self._link, self._lines, self._turn = ours, ours.makefile("rwb"), threading.Lock()
 

@@ -9,10 +9,11 @@ import sys
 from xml.etree import ElementTree
 
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from PIL import Image
 
-from studykit.plot.forms import COLOURS, DPI, METHOD, figure_forms, small_svg
+from studykit.plot.forms import COLOURS, DPI, METHOD, figure_forms, settled_box, small_svg
 from studykit.plot.readable import as_written
 
 SCRIPT = """
@@ -51,6 +52,18 @@ def test_the_picture_is_the_one_that_matplotlib_draws_with_a_tight_frame():
     with Image.open(whole) as theirs, Image.open(io.BytesIO(figure_forms(drawn()).png)) as ours:
         assert ours.size == theirs.size
         assert ours.convert("RGB").tobytes() == theirs.convert("RGB").quantize(COLOURS, METHOD).convert("RGB").tobytes()
+
+
+def test_a_label_longer_than_its_axis_is_not_cut_off():
+    """matplotlib 3.11.0 leaves such a label out of its tight frame, 3.11.2 does not: one study had two pictures."""
+    figure = Figure(figsize=(3, 2))
+    axes = figure.subplots()
+    axes.set_ylabel("largest share of boron (borax) in particles, %")
+    box = settled_box(figure)
+    figure.dpi = DPI
+    label = axes.yaxis.label.get_window_extent(FigureCanvasAgg(figure).get_renderer())
+    assert box.y0 * DPI < label.y0 < 0 < 2 * DPI < label.y1 < box.y1 * DPI
+    assert box.x0 * DPI < label.x0
 
 
 def test_all_forms_have_one_size():
