@@ -10,8 +10,8 @@ public texts, not in the standard).
 Rules, after Westgard, Barry, Hunt and Groth (1981), Clin. Chem. 27:493 (the paper from memory, the rules as public
 teaching texts give them): ``1-3s`` one reading beyond 3; ``2-2s`` two in a row beyond 2 on one side; ``R-4s``
 within one run one above 2 and one below -2; ``10-x`` ten in a row on one side. Two differences from common
-practice, both ours: R-4s compares readings with each other, so u stays out of it; for 10-x a reading counts as on
-one side only beyond the reference value and twice u, since a reference that is a little off puts all of them there.
+practice, both ours: R-4s compares readings with each other, so u stays out of it; for 10-x readings count as on
+one side only where their mean lies beyond twice u, since a reference that is a little off puts all of them there.
 """
 
 from __future__ import annotations
@@ -66,6 +66,16 @@ def _streaks(hit: NDArray[np.bool_], length: int) -> NDArray[np.bool_]:
     return out
 
 
+def _lasting(away: NDArray[np.float64], u: float) -> NDArray[np.bool_]:
+    """Places in rows of ``ROW`` or more above the reference value of which some ten in a row have their mean beyond 2 u."""
+    row = _streaks(away > 0, ROW)
+    out = np.zeros(row.size, dtype=bool)
+    for k in range(row.size - ROW + 1):
+        if row[k : k + ROW].all() and away[k : k + ROW].mean() > 2 * u:
+            out[k : k + ROW] = True
+    return out
+
+
 def broken(run: NDArray[np.object_], away: NDArray[np.float64], s: float, u: float) -> Iterator[tuple[str, NDArray[np.bool_]]]:
     """Each rule that readings of one analyte break, with the places that break it.
 
@@ -80,7 +90,7 @@ def broken(run: NDArray[np.object_], away: NDArray[np.float64], s: float, u: flo
         if (own[mine] > 2).any() and (own[mine] < -2).any():
             both |= mine & (np.abs(own) > 2)
     yield "R-4s", both
-    yield "10-x", _streaks(away > 2 * u, ROW) | _streaks(away < -2 * u, ROW)
+    yield "10-x", _lasting(away, u) | _lasting(-away, u)
 
 
 def control_rules(t: pd.DataFrame, limits: pd.DataFrame | None,

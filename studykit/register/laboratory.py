@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -31,11 +31,13 @@ if TYPE_CHECKING:
     from studykit.front import OpenStudy
 
 COMPONENTS = ["analyte", "component", "from", "sd", "low", "high", "unit", "levels", "readings"]
-READINGS = ["analyte", "study", "run", "run_order", "sample", "value", "unit", "centre", "departure",
-            "departure_unit", "rules_broken"]
+READINGS = ["analyte", "study", "run", "run_order", "sample", "value", "unit", "centre", "reference", "uncertainty", "given_by",
+            "departure", "departure_unit", "line", "spread", "rules_broken"]
 BUDGET = ["analyte", "of", "measuring", "drawing", "runs", "studies", "u", "U", "unit"]
 BIAS = ["analyte", "readings", "mean_departure", "low", "high", "unit"]
 LEVEL = 0.95
+OWN_MEAN = "own mean of the record of controls"
+"""How the source of a value begins that this record proposed: no reference value of anybody else."""
 FEWEST = 3
 """Readings from which a component is estimated."""
 MEASURING, DRAWING, RUNS, STUDIES = "measuring", "drawing", "between runs", "between studies"
@@ -119,16 +121,23 @@ def _rows(study: OpenStudy, analyte: str, margin: Margin) -> pd.DataFrame:
     return rows.assign(study=name, at=name + "\t" + rows["run"].astype(str), y=margin.to_scale(rows["value"]))
 
 
-def _centre(study: OpenStudy, analyte: str) -> tuple[float, bool]:
-    """What the check fluid should read (NaN: not known), and whether that is a reference value."""
+def _should_read(study: OpenStudy, analyte: str) -> dict[str, Any]:
+    """What the check fluid should read (centre; NaN: not known), and whether that is certain, a value with its uncertainty.
+
+    reference: the value where somebody else than this record gave it, else NaN; given_by: its source, or the study.
+    """
+    out = {"centre": np.nan, "certain": False, "reference": np.nan, "uncertainty": np.nan, "given_by": ""}
     limits = read_check_limits(study.root, study.study)
     own = None if limits is None else limits[limits["analyte"] == analyte]
     if own is None or own.empty:
-        return float("nan"), False
+        return out
     row = own.iloc[0]
-    if "value" in own and np.isfinite(row["value"]):
-        return float(row["value"]), True
-    return float(row["low"] + row["high"]) / 2, False
+    if "value" not in own or not np.isfinite(row["value"]):
+        return out | {"centre": float(row["low"] + row["high"]) / 2}
+    value, said = float(row["value"]), str(row["source"]) if "source" in own and pd.notna(row["source"]) else ""
+    return {"centre": value, "certain": True, "uncertainty": float(row["uncertainty"]),
+            "reference": np.nan if said.startswith(OWN_MEAN) else value,
+            "given_by": said or f"reference value of {study.root.name}"}
 
 
 def _fluid(studies: Sequence[OpenStudy], analyte: str, margin: Margin) -> tuple[pd.DataFrame, bool]:
@@ -141,31 +150,39 @@ def _fluid(studies: Sequence[OpenStudy], analyte: str, margin: Margin) -> tuple[
         own = _rows(s, analyte, margin)
         own = own[own["kind"] == "check fluid"]
         if len(own):
-            centre, certain = _centre(s, analyte)
-            centres.append(centre)
-            tables.append(own.assign(centre=centre, certain=certain))
+            should = _should_read(s, analyte)
+            centres.append(should["centre"])
+            tables.append(own.assign(**should))
     if not tables:
         return pd.DataFrame(columns=["study", "at", "y", "d"]), False
     table = pd.concat(tables, ignore_index=True)
     known = bool(np.isfinite(centres).all()) and not (margin.log and min(centres) <= 0)
     if not known:
-        table["centre"], table["certain"] = np.nan, False
+        table["centre"], table["certain"] = np.nan, False  # references stay: what was given is not forgotten
     d = table["y"] - margin.to_scale(table["centre"]) if known else table["y"] - table["y"].mean()
     return table.assign(d=d), not known and len(tables) > 1
 
 
 def _charted(fluid: pd.DataFrame, margin: Margin) -> pd.DataFrame:
-    """The readings in their order, how far each is from the centre of all, and which general rules it breaks."""
+    """The readings in their order, how far each is from the line they are held against, and which general rules it breaks.
+
+    Where each study gives a value with its uncertainty that is the line, and readings scatter (spread) as they do about the
+    mean of their own study: a step that lasts neither moves the line nor widens the limits. Else the mean of all is the line.
+    """
     t = fluid.assign(sequence=pd.factorize(fluid["study"])[0]).sort_values(
         ["sequence", "run", "run_order", "replicate"], kind="stable").reset_index(drop=True)
-    away = (t["d"] - t["d"].mean()).to_numpy(float)
-    s = float(np.std(away, ddof=1)) if len(t) > 1 else 0.0
+    d, given = t["d"], bool(t["certain"].all())
+    line = 0.0 if given else float(d.mean())
+    about, lost = (d.groupby(t["study"]).transform("mean"), t["study"].nunique()) if given else (d.mean(), 1)
+    s = float(np.sqrt(((d - about) ** 2).sum() / (len(t) - lost))) if len(t) > lost else 0.0
+    u = t["uncertainty"] / (t["centre"] if margin.log else 1.0) if given else pd.Series(0.0, t.index)
     rules: list[list[str]] = [[] for _ in range(len(t))]
     if s > 0:
-        for rule, at in broken(t["at"].to_numpy(object), away, s, 0.0):
+        for rule, at in broken(t["at"].to_numpy(object), (d - line).to_numpy(float), s, float(u.max())):
             for k in np.flatnonzero(at):
                 rules[k].append(rule)
-    return t.assign(departure=[margin.shown(float(x)) for x in t["d"]], rules_broken=[", ".join(r) for r in rules])
+    return t.assign(departure=[margin.shown(float(x)) for x in d], line=margin.shown(line),
+                    spread=margin.shown_sd(float(np.hypot(s, u.max()))), rules_broken=list(map(", ".join, rules)))
 
 
 # -- components --------------------------------------------------------------------------------------------------

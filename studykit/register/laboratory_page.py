@@ -7,7 +7,7 @@ import io
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import numpy as np
@@ -20,7 +20,7 @@ from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
 from studykit.plot.readable import as_written
-from studykit.register.laboratory import BOTH, DRAWING, MEASURING, RUNS, Record, record
+from studykit.register.laboratory import BOTH, DRAWING, MEASURING, OWN_MEAN, RUNS, Record, record
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy
@@ -32,8 +32,9 @@ WIDTH = 3.0  # of the chart's limits, in standard deviations; 3 is common practi
 HOW = ("Standard deviations by REML, nested: study, run in study, reading; for the stock zone, bottle, reading. Low and high "
        "hold at 95 % each. A component of few levels is hardly known: look at its upper limit before anything rests on it.")
 CHART = ("Each reading of the check fluid less what it should read (or less the mean of all, where that is not known), in the "
-         "order of the studies. Lines: the mean, and 2 and 3 standard deviations of these readings. With all readings in them "
-         "the limits judge the next ones, not these.")
+         "order of the studies. Lines: the reference value where each study has one with its uncertainty, and 2 and 3 standard "
+         "deviations of readings about the mean of their study with that uncertainty; else the mean of all readings and their "
+         "standard deviation, and with all readings in them these limits judge the next ones, not these.")
 NOT_READ = ("# Proposed from the record of controls. Nothing reads this file: copy what you agree with into study.toml.\n"
             "# An own scatter may be smaller than a published one because this laboratory is better, or because its controls\n"
             "# were not blind; the next study says which it was judged by.\n")
@@ -67,20 +68,40 @@ def write_record(studies: Sequence[OpenStudy], to: Path) -> Kept:
 
 
 def proposed_limits(found: Record) -> pd.DataFrame:
-    """Limits of the check fluid as in plan/check_limits.csv: the last study's mean and three standard deviations of all
-    readings, each about what it should read; none from fewer than ``ENOUGH`` readings.
+    """Limits of the check fluid as in plan/check_limits.csv: three standard deviations on either side of what it should read;
+    none from fewer than ``ENOUGH`` readings.
 
-    The value is the last study's own mean, with the standard error that its runs leave; the source says so.
+    A reference value that a study was given stays the value, with its uncertainty; the source tells the last study's own mean
+    beside it. Where none was given the value is that mean, with the standard error that its runs leave.
     """
     rows = []
     for analyte, own in found.readings.groupby("analyte", sort=False):
-        last = own[own["study"] == own["study"].iloc[-1]]
-        mean, runs = float(last["value"].mean()), int(last["run"].nunique())
-        s = float(own["departure"].std(ddof=1)) * (mean / 100 if own["departure_unit"].iloc[0] == "%" else 1.0)
-        if len(own) >= ENOUGH and s > 0:
-            rows.append((analyte, max(mean - WIDTH * s, 0.0), mean + WIDTH * s, mean, s / np.sqrt(runs), s,
-                         f"own mean of the record of controls ({len(last)} of {len(own)} readings), no certified value"))
+        if len(own) < ENOUGH:
+            continue
+        last, given = own[own["study"] == own["study"].iloc[-1]], own[own["reference"].notna()]
+        row = _of_reference(own, last, given.iloc[-1]) if len(given) else _of_own_mean(own, last)
+        rows += [(analyte, *row)] if row[-2] > 0 else []
     return pd.DataFrame(rows, columns=["analyte", "low", "high", "value", "uncertainty", "spread", "source"])
+
+
+def _of_reference(own: pd.DataFrame, last: pd.DataFrame, given: pd.Series) -> tuple[Any, ...]:
+    value, u, mean = float(given["reference"]), float(given["uncertainty"]), float(last["value"].mean())
+    scale = value / 100 if given["departure_unit"] == "%" else 1.0
+    within = own["departure"] - own.groupby("study")["departure"].transform("mean")
+    s = float(np.sqrt((within**2).sum() / max(1, len(own) - own["study"].nunique()))) * scale
+    half = WIDTH * float(np.hypot(s, u))
+    bias = f"{100 * (mean / value - 1):+.2g} %" if value > 0 else f"{mean - value:+.2g} {given['unit']}"
+    of = "" if given["study"] == last["study"].iloc[0] else f", as {given['study']} has it: is it the same fluid?"
+    said = (f"{given['given_by']}{of}; this laboratory's own mean is {significant(mean, 4)} ({bias}, {len(last)} of {len(own)} "
+            "readings)")
+    return max(value - half, 0.0), value + half, value, u, s, said
+
+
+def _of_own_mean(own: pd.DataFrame, last: pd.DataFrame) -> tuple[Any, ...]:
+    mean, runs = float(last["value"].mean()), int(last["run"].nunique())
+    s = float(own["departure"].std(ddof=1)) * (mean / 100 if own["departure_unit"].iloc[0] == "%" else 1.0)
+    return (max(mean - WIDTH * s, 0.0), mean + WIDTH * s, mean, s / np.sqrt(runs), s,
+            f"{OWN_MEAN} ({len(last)} of {len(own)} readings), no certified value")
 
 
 def offer(found: Record, studies: Sequence[OpenStudy]) -> str:
@@ -157,9 +178,9 @@ def chart(found: Record) -> Figure | None:
     axes = figure.subplots(len(parts), 1, squeeze=False)[:, 0]
     for ax, (analyte, own) in zip(axes, parts, strict=True):
         y, x = own["departure"].to_numpy(float), np.arange(1, len(own) + 1)
-        mean, s = float(y.mean()), float(y.std(ddof=1))
+        line, s = float(own["line"].iloc[0]), float(own["spread"].iloc[0])
         for k in (-3, -2, 0, 2, 3):
-            ax.axhline(mean + k * s, color="0.3", linewidth=0.8, linestyle="-" if k == 0 else "--" if abs(k) == 3 else ":")
+            ax.axhline(line + k * s, color="0.3", linewidth=0.8, linestyle="-" if k == 0 else "--" if abs(k) == 3 else ":")
         for at in np.flatnonzero((own["study"] != own["study"].shift()).to_numpy())[1:]:
             ax.axvline(at + 0.5, color="0.6", linewidth=0.8)
         ax.plot(x, y, color="black", linewidth=0.6, marker="o", markersize=3)

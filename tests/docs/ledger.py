@@ -613,7 +613,7 @@ LEDGER: dict[str, list[Row]] = {
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),
         row("R-4s | one above 2 and one below", "-4 2 -2 0.16 0.29 0.26 0.38",
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),
-        row("10-x | ten in a row on one side", "10 ten 0 nine ten 0.2",
+        row("10-x | ten in a row on one side", "10 ten 0 nine ten 0.9 2.1",
             "quality/test_rules.py::chances_of_false_alarm_are_those_of_the_normal_distribution"),
         row("Source: Westgard and others 1981", "27 493", "cited: Westgard"),
         row("Counted in 2,000 studies a column", "2,000 eight 0.3",

@@ -52,6 +52,13 @@ def test_a_reference_that_is_itself_off_breaks_no_rule_of_ten() -> None:
     assert fired([0.9] * 12, u=0.5) == {}
 
 
+def test_a_step_that_lasts_breaks_the_rule_of_ten_though_single_readings_come_close_to_the_reference() -> None:
+    """Twelve readings about 1.5 above a reference of standard uncertainty 0.5, three of them within twice that of it."""
+    away = [1.9, 0.4, 1.6, 2.4, 1.2, 0.9, 1.5, 2.0, 1.7, 1.4, 0.8, 1.9]
+    assert fired(away, u=0.5)["10-x"] == list(range(12))
+    assert "10-x" not in fired([*away[:6], -0.1, *away[6:]], u=0.5)
+
+
 def test_chances_of_false_alarm_are_those_of_the_normal_distribution() -> None:
     """Two readings a run (ten for 10-x), s known: computed from the normal distribution, nothing fitted."""
     rng = np.random.default_rng(26)

@@ -181,3 +181,29 @@ def test_a_bias_is_told_where_the_fluid_has_a_reference_value_in_each_study(two:
     assert row["low"] < 4.0 < row["high"]
     assert found.sd("P", "between studies") < 0.5
     assert laboratory.record([sk.open(two[0])]).bias.empty
+
+
+@pytest.mark.slow
+def test_a_certified_value_stays_the_reference_and_a_step_that_lasts_is_ringed(two: tuple[Path, Path], tmp_path: Path) -> None:
+    """The second study reads 2 % above a value that both were given: that value is proposed, the own mean told beside it."""
+    first = laboratory.record([sk.open(two[0])]).readings.query("analyte == 'P'")["value"].mean()
+    lines = f"analyte,low,high,value,uncertainty\nP,{0.9 * first},{1.2 * first},{first},{0.002 * first}\n"
+    for folder in two:
+        (folder / "plan/check_limits.csv").write_text(lines, encoding="utf-8")
+    found = write_record([sk.open(p) for p in two], tmp_path / "c").found
+    proposed = pd.read_csv(tmp_path / "c/check_limits.csv").set_index("analyte").loc["P"]
+    for folder in two:
+        (folder / "plan/check_limits.csv").unlink()
+    assert proposed["value"] == pytest.approx(first, rel=1e-9)
+    assert proposed["uncertainty"] == pytest.approx(0.002 * first, rel=1e-9)
+    assert proposed["source"].startswith("reference value of second; this laboratory's own mean is ")
+    assert "(+2 %, " in proposed["source"]
+    p = found.readings.query("analyte == 'P'")
+    assert (p["line"] == 0.0).all()
+    within = p.groupby("study")["departure"].transform(lambda x: x - x.mean())
+    own = float(np.sqrt((within**2).sum() / (len(p) - 2)))
+    # the two studies lie 2 % apart, which does not widen the limits: readings about their own mean, and 0.2 %
+    assert p["spread"].to_numpy() == pytest.approx(np.hypot(own, 0.2), rel=0.02)
+    # an analyte without a value has its own mean, and says so
+    others = pd.read_csv(tmp_path / "c/check_limits.csv").query("analyte != 'P'")
+    assert others["source"].str.startswith(laboratory.OWN_MEAN).all()
