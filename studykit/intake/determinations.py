@@ -135,7 +135,7 @@ def _samples(rows: Rows, mapping: FileMapping, known: Sequence[str]) -> Texts:
     codes, texts = rows.cells["sample"].used()
     written = Texts(codes, texts)
     own = set(known)
-    strange = [k for k, t in enumerate(texts) if t not in own]
+    strange = [] if own.issuperset(texts) else [k for k, t in enumerate(texts) if t not in own]
     names = list(texts)
     column = mapping.columns.get("sample", "")
     for k, match in zip(strange, match_codes([texts[k] for k in strange], known, mapping.codes), strict=True):
@@ -382,7 +382,9 @@ def _replicates(rows: Rows, mapping: FileMapping, column: str) -> np.ndarray:
 def _positive(rows: Rows, out: Table, study: Study) -> None:
     """A margin in per cent or as a factor needs results above zero."""
     relative = {a for a, d in study.analytes.items() if d.margin.relative}
-    low = out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "") & (out["value"] <= 0)
+    low = out["value"] <= 0
+    if low.any():
+        low &= out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "")
     rows.refuse(low, "must be above zero for a margin in per cent or as a factor",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
 
@@ -393,8 +395,9 @@ def _as_above(heading: str) -> str:
 
 def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
     """A content, a count or a viscosity below zero is a number of the instrument, or a code for a missing value."""
-    low = (out["qualifier"] == "") & (out["value"] < 0) & ~confirmed.flags(bool)
+    low = out["value"] < 0
     if low.any():
+        low &= (out["qualifier"] == "") & ~confirmed.flags(bool)
         known = {a for a in study.analytes if kind_of(study.unit_of(a)) in NEVER_BELOW_ZERO}
         rows.refuse(low & out["analyte"].flags(known.__contains__), "is below zero, which no such quantity can be: nothing "
                     "found, or a code for a missing value?", "ask the laboratory for its limit, such as <0.5; if the number "
@@ -408,6 +411,8 @@ def _within_whole(rows: Rows, out: Table, study: Study) -> None:
         whole = _WHOLES.get(kind_of(unit))
         if whole is not None:
             most = USUAL_WHOLES.get(parse_unit(unit)) or convert(100.0, whole, unit)
-            over = out["analyte"].flags(name.__eq__) & (out["value"] > most * (1 + 1e-9))
+            over = out["value"] > most * (1 + 1e-9)
+            if over.any():
+                over &= out["analyte"].flags(name.__eq__)
             rows.refuse(over, f"is more than 100 {whole}, which is the whole",
                         "correct unit or decimal sign with the laboratory")

@@ -187,12 +187,12 @@ def _middle_of_others(value: np.ndarray, number: np.ndarray) -> np.ndarray:
     n = own.size
     if n == 0:
         return np.full(value.shape, np.nan)
-    out = np.full(value.shape, float(np.median(own)))
     if n == 1:
-        out[good] = np.nan
-        return out
+        return np.where(good, np.nan, own[0])
     low, high = (n - 2) // 2, (n - 1) // 2
     known = np.partition(own, sorted({low, low + 1, high, high + 1}))
+
+    out = np.full(value.shape, (known[(n - 1) // 2] + known[n // 2]) / 2)
 
     def without(k: int) -> np.ndarray:
         return np.asarray(np.where(own <= known[k], known[k + 1], known[k]))
@@ -232,7 +232,10 @@ def _two_levels(value: np.ndarray, number: np.ndarray, nominal: float | None) ->
     good = number & (value > 0)
     if nominal or np.count_nonzero(good) < FEW_LEVELS:
         return
-    power = np.log10(value[good] / np.median(value[good]))
+    known = value[good]
+    if known.max() < FACTOR * known.min():
+        return
+    power = np.log10(known / np.median(known))
     off = np.abs(power) > np.log10(FACTOR)
     steps = np.round(power[off])
     slip = bool(off.any()) and np.ptp(steps) == 0 and abs(float(np.median(power[off]) - steps[0])) < SLIP

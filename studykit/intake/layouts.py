@@ -169,7 +169,9 @@ def _blank_rows(grid: Grid) -> np.ndarray:
     for column in grid.cells:
         if not blank.any():
             break
-        ruled = [w[:1] in " -=_:" and bool(_RULE.fullmatch(w)) for w in column.words]
+        begun = "\n" + "\n".join(column.words)
+        maybe = any("\n" + sign in begun for sign in " -=_:\n\t\r\v\f")
+        ruled = [w[:1] in " -=_:" and bool(_RULE.fullmatch(w)) for w in column.words] if maybe else [False] * len(column.words)
         if not any(ruled) and all(map(str.strip, column.words)):
             return np.zeros(len(grid.lines), dtype=bool)
         blank &= ~column.flags(str.strip) | (column.spread(ruled, bool) if any(ruled) else False)
@@ -304,8 +306,9 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
     """
     key = mapping.columns["analyte" if mapping.layout == "wide-samples" else "sample"]
     place = next(k for k, h in block.heads.items() if h == key)
-    head = grid.cells[place][block.header_at]
-    alike = [int(i) for i in rows[grid.cells[place].at(rows).flags(head.__eq__)]] if head.strip() else []
+    keys = grid.cells[place]
+    same = keys.codes[rows] == keys.codes[block.header_at]
+    alike = [int(i) for i in rows[same]] if keys[block.header_at].strip() else []
     again = [i for i in alike if grid.row(i) == grid.row(block.header_at)]
     out.faults += [Fault(file=file, **grid.line(i),
                          reason=OTHER_HEADINGS, remedy="write blocks = true in this entry of intake.toml")

@@ -85,19 +85,25 @@ def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:
         value, index = np.full((len(lines), len(places)), np.nan), np.full((len(lines), len(places)), -1)
         value[r, c], index[r, c] = rows["value"][own], own
         later = np.flatnonzero(np.isin(np.arange(len(lines)), r[rows["replicate"][own] > 1]))
-        for n in range(2, MOST_GROUPED + 1):
-            fits, chance = zip(*(_like_mean(rows, value[max(i - n, 0):i], index[i], n) for i in later.tolist()), strict=True)
-            if len(later) and np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < BY_CHANCE:
+        told = [i for i in later.tolist() if i and not np.array_equal(value[i], value[i - 1], equal_nan=True)]
+        ranges = np.nanmax(value, axis=0) - np.nanmin(value, axis=0)
+        for n in range(2, MOST_GROUPED + 1) if told else ():
+            fits, chance = zip(*(_like_mean(rows, value[max(i - n, 0):i], index[i], ranges / 2) for i in told), strict=True)
+            fits = tuple(f and i >= n for f, i in zip(fits, told, strict=True))
+            if np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < BY_CHANCE:
                 words = f"is the mean of the {n} lines above, as the other second determinations are: a line that is no sample?"
                 yield from ((int(i), words) for i in index[later].ravel() if i >= 0)
                 break
 
 
-def _like_mean(rows: Table, above: np.ndarray, own: np.ndarray, n: int) -> tuple[bool, float]:
-    """Whether a line is the mean of the n above in every column, and how often chance would make it so."""
-    chance, fits, there = 1.0, len(above) == n, own >= 0
-    for k in np.flatnonzero(there & ~np.isnan(above).any(axis=0)).tolist() if fits else ():
-        step, spread = step_at(rows, int(own[k])), float(np.ptp(above[:, k]))
+def _like_mean(rows: Table, above: np.ndarray, own: np.ndarray, least: np.ndarray) -> tuple[bool, float]:
+    """Whether a line is the mean of those above in every column, and how often chance would make it so.
+
+    ``least``: the range of values in each column that chance draws from at least.
+    """
+    chance, fits, there = 1.0, True, own >= 0
+    for k in np.flatnonzero(there & ~np.isnan(above).any(axis=0)).tolist() if len(above) else ():
+        step, spread = step_at(rows, int(own[k])), max(float(np.ptp(above[:, k])), float(least[k]))
         off = abs(float(above[:, k].mean()) - float(rows["value"][own[k]]))
         fits, chance = fits and off <= 0.51 * step + 1e-9 * abs(off), chance * min(1.0, 2 * step / spread if spread else 1.0)
     return bool(fits), chance

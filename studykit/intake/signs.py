@@ -106,7 +106,7 @@ def ungroup(cells: Table, analytes: Texts, form: NumberFormat, nominal: Mapping[
         return {}
     out: dict[str, str] = {}
     column = cells["text"]
-    if not set("".join(column.words)) - set("0123456789" + form.decimal):
+    if not any(_sign(t, form) for t in column.words if not (t.isascii() and t.replace(form.decimal, "", 1).isdigit())):
         return {}
     simple = re.compile(rf"[0-9]+(?:{re.escape(form.decimal)}[0-9]*)?").fullmatch
     grouped = column.flags(lambda t: not simple(t) and _sign(t, form))

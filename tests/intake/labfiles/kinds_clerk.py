@@ -711,7 +711,7 @@ for _form in ("[{u}]", "({u})", "in {u}", " {u} "):
 
 
 @kind("one unit of the unit row differs, values right", "clerks", True, "style", layouts=("wide",),
-      scales=("hundreds",), slots="heading unit unitrow")
+      scales=("hundreds",), slots="heading unit unitrow cell")
 def one_unit(b: Builder) -> None:
     """mg/kg, g/kg, mg/kg."""
     b.style.unit_place = "row"
