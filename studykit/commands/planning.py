@@ -171,5 +171,5 @@ def margin(folder: Folder, analyte: Annotated[str, typer.Argument(help="Key or n
     from studykit.commands.living import margin as change
 
     made = change(folder, analyte, value, reason)
-    facts(analyte=made.label, margin=made.new, margin_before=made.old, locked=made.locked)
+    facts(analyte=made.label, margin=made.new, margin_before=made.old, locked=made.locked, sides=made.sides)
     typer.echo(made.sentence())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -257,11 +258,11 @@ def _in_words(model: FittedModel) -> str:
     return f"{text}, and random scatter between {', between '.join([*(SOURCES[t] for t in model.random), SOURCES['residual']])}"
 
 
-def profile_alt(profile: pd.DataFrame) -> str:
+def profile_alt(profile: pd.DataFrame, names: Mapping[str, str] | None = None) -> str:
     """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
     mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
-    parts = [f"{r['analyte']} {significant(r['difference'], 2) or 'not known'} {r['unit']} ({significant(r['low'], 2)} to "
-             f"{significant(r['high'], 2)})" for r in mean.to_dict("records")]
+    parts = [f"{(names or {}).get(r['analyte'], r['analyte'])} {significant(r['difference'], 2) or 'not known'} {r['unit']} "
+             f"({significant(r['low'], 2)} to {significant(r['high'], 2)})" for r in mean.to_dict("records")]
     return ("Depth profiles; lowest minus uppermost zone (of a one-sided margin the lowest against the mixed container) with "
             "90 % interval: " if one_sided(profile) else "Depth profiles; lowest minus uppermost zone with 90 % interval: "
             ) + ("; ".join(parts) or "none")

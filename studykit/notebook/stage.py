@@ -174,15 +174,19 @@ def _by_name(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
-    """Show a figure with alt text and caption, and save it as PNG, SVG and PDF in the stage's folder; nothing for None."""
+    """Show a figure with alt text and caption, and save it as PNG, SVG and PDF in the stage's folder; nothing for None.
+
+    One that is wider than a phone is saved a second time, drawn for it.
+    """
     if drawing is None:
         return
     forms = show_figure(drawing, alt=alt, caption=caption)
     if _open:
         stage = _open[0]
         number = stage.drawn.setdefault(caption, len(stage.drawn) + 1)  # a cell run again draws the same number
-        for kind, data in (("png", forms.png), ("svg", forms.svg), ("pdf", forms.pdf)):
-            write_bytes(stage.out / f"figure-{number}.{kind}", data, lasting=False)
+        for end, data in ((".png", forms.png), (".svg", forms.svg), (".pdf", forms.pdf), ("-narrow.svg", forms.narrow)):
+            if data:
+                write_bytes(stage.out / f"figure-{number}{end}", data, lasting=False)
     import matplotlib.pyplot as plt
 
     plt.close(drawing)

@@ -1,5 +1,6 @@
 """A figure as PNG, SVG and PDF: laid out once, the same bytes every time, and nothing in them but the drawing.
 
+What is wider than a phone is laid out a second time for it, as SVG.
 Letters of the SVG are outlines, so that it looks the same where the font is not installed; the PDF has its fonts inside.
 """
 
@@ -17,6 +18,7 @@ from matplotlib.figure import Figure
 from matplotlib.transforms import Bbox
 
 from studykit.core.collecting import uncollected
+from studykit.plot.narrow import ROOM, narrowed
 from studykit.plot.readable import as_written
 
 DPI = 150
@@ -24,33 +26,42 @@ COLOURS, METHOD = 128, 2  # Pillow's fast octree: flat colours move by one step 
 SAME_EVERY_TIME: Any = {"svg.hashsalt": "studykit", "svg.fonttype": "path", "pdf.fonttype": 3}
 UNDATED = {"svg": {"Date": None, "Creator": None, "Format": None, "Type": None},
            "pdf": {"CreationDate": None, "Creator": None, "Producer": None}}
-_PLACES = re.compile(r' (?:d|x|y)="[^"]*"')
-_FRACTION = re.compile(r"-?\d+\.\d{3,}(?=[ )\n])")
+_PLACES = re.compile(r' (?:d|x|y)="[^"]*"|translate\([^)]*\)')
+_FRACTION = re.compile(r"-?\d+\.\d{3,}(?=[ )\n\"])")
+_GROUP_ID = re.compile(r'<g id="[^"]*"')  # to which nothing refers
+_GROUP = re.compile(r"<g/>|<g(?: [^>]*[^>/])?>|</g>")
+_NAME = re.compile(r'( id="|href="#|url\(#)([\w-]+)')
 _STYLE = re.compile(r' style="([^"]*)"')
 _FIRST_RULE = "</style>"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Forms:
-    """One figure as the bytes of three kinds of file."""
+    """One figure as the bytes of three kinds of file; ``narrow``: as SVG for a phone, b'' where the others fit there."""
 
     png: bytes
     svg: bytes
     pdf: bytes
+    narrow: bytes
 
 
 def figure_forms(figure: Figure, title: str = "") -> Forms:
-    """The three forms of a figure, all of one layout; ``title`` is written into SVG and PDF."""
+    """The three forms of a figure, all of one layout, and its narrow one; ``title`` is written into SVG and PDF.
+
+    The figure is not to be used afterwards: it may have been rearranged.
+    """
     with uncollected(), matplotlib.rc_context(SAME_EVERY_TIME):
-        box = settled_box(figure)
-        svg = _saved(figure, box, "svg", metadata=UNDATED["svg"]).decode("utf-8")
+        box = settled_box(as_written(figure))
+        svg = _svg(figure, box, title)
         pdf = _saved(figure, box, "pdf", metadata={**UNDATED["pdf"], **({"Title": title} if title else {})})
-        return Forms(png=small_png(figure, box), svg=small_svg(svg, title).encode("utf-8"), pdf=pdf)
+        png = small_png(figure, box)
+        narrow = _svg(narrowed(figure), settled_box(figure), title) if box.width > ROOM else b""
+        return Forms(png=png, svg=svg, pdf=pdf, narrow=narrow)
 
 
 def settled_box(figure: Figure) -> Bbox:
     """Lay a figure out for good, at the resolution of its PNG; returns what is drawn on, in inches."""
-    before, figure.dpi = as_written(figure).dpi, DPI
+    before, figure.dpi = figure.dpi, DPI
     renderer, engine = FigureCanvasAgg(figure).get_renderer(), figure.get_layout_engine()  # type: ignore[no-untyped-call]
     if engine is not None:
         engine.execute(figure)
@@ -81,15 +92,38 @@ def small_png(figure: Figure, box: Bbox) -> bytes:
 
 
 def small_svg(text: str, title: str = "") -> str:
-    """An SVG of matplotlib with places to a hundredth of a point, each style once, and without comments."""
+    """An SVG of matplotlib with places to a hundredth of a point, each style once, short names, and without comments."""
     text = re.sub(r"<!--.*?-->", "", text[text.index("<svg"):], flags=re.DOTALL)
     text = _PLACES.sub(lambda m: _FRACTION.sub(_hundredth, m[0]).replace("\n", "").replace("  ", " "), text)
+    names: dict[str, str] = {}
+    text = _without_bare_groups(_GROUP_ID.sub("<g", text))
+    text = _NAME.sub(lambda m: m[1] + names.setdefault(m[2], f"p{len(names)}"), text)
     classes: dict[str, str] = {}
     text = _STYLE.sub(lambda m: f' class="{classes.setdefault(m[1], f"s{len(classes)}")}"', text)
     rules = "".join(f".{name}{{{style}}}" for style, name in classes.items())
     text = text.replace(_FIRST_RULE, rules + _FIRST_RULE, 1)
     told = f"<title>{escape(title, quote=False)}</title>" if title else ""
     return re.sub(r">\s+<", "><", re.sub(r"^<svg[^>]*>", lambda m: m[0] + told, text))
+
+
+def _svg(figure: Figure, box: Bbox, title: str) -> bytes:
+    """A settled figure as a small SVG."""
+    return small_svg(_saved(figure, box, "svg", metadata=UNDATED["svg"]).decode("utf-8"), title).encode("utf-8")
+
+
+def _without_bare_groups(text: str) -> str:
+    """An SVG without the groups that say nothing of what is in them."""
+    kept: list[bool] = []
+
+    def said(found: re.Match[str]) -> str:
+        if found[0] == "</g>":
+            return "</g>" if kept.pop() else ""
+        if found[0] == "<g/>":
+            return ""
+        kept.append(found[0] != "<g>")
+        return found[0] if kept[-1] else ""
+
+    return _GROUP.sub(said, text)
 
 
 def _hundredth(number: re.Match[str]) -> str:

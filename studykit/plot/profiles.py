@@ -29,7 +29,8 @@ def _tidy(ax: Axes) -> None:
 def profiles(table: pd.DataFrame, words: Mapping[str, str] | None = None, names: Mapping[str, str] | None = None) -> Figure:
     """Depth profiles, one panel an analyte: containers thin, mean dark with its interval, margin as a band.
 
-    ``words`` and ``names``: verdict and name of each analyte, for the titles of the panels.
+    Containers outside a panel are marked at its rim, by their number where they are several. ``words`` and
+    ``names``: verdict and name of each analyte, for the titles of the panels.
     """
     analytes = list(dict.fromkeys(table["analyte"]))
     if not analytes:
@@ -69,7 +70,19 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     rim = ax.get_xlim()  # the band of a one-sided margin has no other end
     ax.axvspan(max(low, rim[0]), min(high, rim[1]), color=BAND, zorder=0)
     ax.set_xlim(rim)
+    _mark_outside(ax, part[part["who"] != "mean"], rim)
     _tidy(ax)
+
+
+def _mark_outside(ax: Axes, single: pd.DataFrame, rim: tuple[float, float]) -> None:
+    """A triangle at the rim for each depth at which containers lie outside, with how many where that is more than one."""
+    for side, edge, mark, inwards in ((-1, rim[0], "<", 5), (1, rim[1], ">", -5)):
+        beyond = single.loc[side * single["difference"] > side * edge, "height"]
+        for height, count in zip(*np.unique(beyond.to_numpy(dtype=float), return_counts=True), strict=True):
+            ax.plot(edge, height, marker=mark, ms=5, color=THIN, clip_on=False, zorder=4, ls="")
+            if count > 1:
+                ax.annotate(str(count), (edge, height), fontsize=7, color=INK, va="bottom",
+                            ha="right" if side > 0 else "left", xytext=(inwards, 2), textcoords="offset points", zorder=5)
 
 
 def one_sided(table: pd.DataFrame) -> bool:

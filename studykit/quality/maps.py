@@ -32,7 +32,7 @@ LEAST = 1e-9
 COLOURS = ListedColormap(colormaps["PuOr"](np.linspace(0.02, 0.98, int(2 * RIM))))
 """A colour a standard deviation: few, so that a picture with a small palette keeps them."""
 MOST_ROWS = 24
-MOST_COLUMNS = 32
+MOST_COLUMNS = 16
 
 
 def causes(s: Suspects) -> pd.DataFrame:
@@ -108,9 +108,13 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     analytes = list(dict.fromkeys(table.sort_values("analyte", kind="stable")["analyte"]))
     per = max(1, MOST_COLUMNS // len(depths))
     parts = [analytes[k : k + per] for k in range(0, len(analytes), per)]
-    figure = Figure(figsize=(7.0, (0.9 + 0.17 * len(boxes)) * len(parts) + 0.7), layout="constrained")
-    axes = list(figure.subplots(len(parts), 1, squeeze=False).flat)
-    for ax, part in zip(axes, parts, strict=True):
+    across = min(2, len(parts))
+    lines = -(-len(parts) // across)
+    figure = Figure(figsize=(3.6 * across, (0.9 + 0.17 * len(boxes)) * lines + 0.7), layout="constrained")
+    axes = list(figure.subplots(lines, across, squeeze=False, sharey=True).flat)
+    for ax in axes[len(parts):]:
+        ax.set_axis_off()
+    for ax, part in zip(axes, parts, strict=False):
         _panel(ax, table[table["analyte"].isin(part) & table["container"].isin(boxes)], boxes, part, depths, names)
     named = table[table["number"] > 0].drop_duplicates("number").sort_values("number")
     words = "; ".join(f"{n} {cause}" for n, cause in zip(named["number"], named["cause"], strict=True))

@@ -131,6 +131,11 @@ def _apart(earlier: OpenStudy, later: OpenStudy) -> Iterator[str]:
         yield f"Another method, by its name in study.toml: {', '.join(methods)}. A change of level may be the method's."
 
 
+JUDGED = {"mixed model": "compares several containers", "known precision": "judges one container by the stated precision",
+          "not assessed": "cannot assess it"}
+"""How a study judges an analyte, in words."""
+
+
 def _unlike(earlier: OpenStudy, later: OpenStudy, analyte: str) -> str:
     """Why an analyte's numbers cannot be compared; '' where they can."""
     units = [s.study.analytes[analyte].unit for s in (earlier, later)]
@@ -138,7 +143,8 @@ def _unlike(earlier: OpenStudy, later: OpenStudy, analyte: str) -> str:
         return f"in {units[0]} before and in {units[1]} after; its numbers are not compared."
     models = [s.model(analyte) for s in (earlier, later)]
     if models[0].path != models[1].path:
-        return f"{models[0].path} before, {models[1].path} after; its numbers are not compared."
+        told = [JUDGED[m.path] for m in models]
+        return f"the earlier study {told[0]}, the later one {told[1]}; so its numbers are not compared."
     if len({bool(m.rows.margin.side) for m in models}) > 1:
         return "one of its margins is one-sided and judged by other differences; its numbers are not compared."
     if any(isinstance(m, FittedModel) and m.bounds is not None for m in models):

@@ -37,7 +37,7 @@ NUMBER = re.compile(r"(?<![\w.#])[-+\u2212]?(?:[0-9]++\.?+[0-9]*+|\.[0-9]++)(?:[
 FLOOR = 1e-9
 VERSIONS = "Versions of the programs."
 VERSION = re.compile(r"not installed|\d[0-9a-z.+]*")
-FIGURE = re.compile(r"<img [^<>]*>")
+FIGURE = re.compile(r"<(?:img|source) [^<>]*>")
 PICTURE = re.compile(r"data:image/(?:png|svg\+xml);base64,([A-Za-z0-9+/=]++)")
 LARGER, SMALL = 4, 1_000_000
 """A filed file that is so many times larger than the one made again, and this many bytes, is not read on."""

@@ -29,7 +29,7 @@ from studykit.core.collecting import uncollected
 from studykit.core.files import write_text
 from studykit.report.aside import Aside, without_plain
 from studykit.report.layers import into_layers
-from studykit.report.vectors import ALL_TOGETHER, for_the_page
+from studykit.report.vectors import ALL_TOGETHER, NARROW, WIDE, for_the_page, pixels_across
 from studykit.study.definition import Study
 from studykit.study.stages import HERE
 
@@ -39,6 +39,8 @@ BUTTONS = ('<button type="button" data-folds="details:not(.code)" data-what="eve
            'Unfold everything</button>'
            '<button type="button" data-folds="details.code" data-what="all code" aria-pressed="false" hidden>'
            'Unfold all code</button>')
+NARROW_TO = ((900, 680), (10**9, 880))
+"""A figure of at most so many pixels is shown as drawn for phones up to a screen of so many: else it shrinks by a fifth."""
 KEPT_TYPES = ("text/html", "text/markdown", "image/png", "text/plain")
 
 
@@ -117,15 +119,17 @@ def _cells(path: Path) -> list[Any]:
     return [c for c in cells if not c.metadata.get("setup")] + [c for c in cells if c.metadata.get("setup")]
 
 
-def _drawn(path: Path, cells: Sequence[Any], left: int) -> int:
-    """Give the figures of a notebook the SVG beside it that the page shows; returns the bytes left for others."""
+def _drawn(path: Path, cells: Sequence[Any], left: Sequence[int]) -> list[int]:
+    """Give the figures of a notebook the SVG beside it that the page shows, wide and narrow; returns the bytes left of both."""
     abouts = [o["metadata"]["image/png"] for c in cells if c.cell_type == "code" for o in c.outputs
               if "image/png" in o.get("data", {}) and o["metadata"].get("image/png")]
-    found = for_the_page(path, abouts, left)
+    both = [for_the_page(path, abouts, most, form) for most, form in zip(left, (WIDE, NARROW), strict=True)]
     for about in abouts:
-        svg = found.get(str(about.get("caption")), b"")
-        about["svg"] = base64.b64encode(svg).decode()  # nothing that the notebook itself says stands
-    return left - sum(map(len, found.values()))
+        wide, narrow = (found.get(str(about.get("caption")), b"") for found in both)
+        about |= {"svg": base64.b64encode(wide).decode(), "narrow": base64.b64encode(narrow).decode(),
+                  "narrow_width": pixels_across(narrow),  # nothing that the notebook itself says stands
+                  "narrow_to": next(most for width, most in NARROW_TO if int(about.get("width") or 0) <= width)}
+    return [most - sum(map(len, found.values())) for most, found in zip(left, both, strict=True)]
 
 
 def _is_caption(output: Any) -> bool:
@@ -146,7 +150,7 @@ def merge(notebooks: Sequence[Path], study: Study) -> Any:
     whole.metadata["title"] = study.title
     whole.metadata["subtitle"] = study.question
     whole.metadata["language_info"] = {"name": "python"}
-    marks, left = [], ALL_TOGETHER
+    marks, left = [], [ALL_TOGETHER, ALL_TOGETHER]
     for path in front + rest:
         marks.append(len(whole.cells))
         cells = _cells(path)
@@ -268,6 +272,7 @@ def outside_requests(html: str) -> tuple[str, ...]:
     """Addresses that the page would load (not links that a reader may follow); empty for a self-contained page."""
     soup = BeautifulSoup(without_plain(html), "html.parser")
     found = [str(t.get("src") or "") for t in soup.find_all(src=True)]
+    found += [str(t["srcset"]) for t in soup.find_all(srcset=True)]
     found += [str(t.get("href") or "") for t in soup.find_all("link")]
     found += re.findall(r"url\(([^)]+)\)", " ".join(s.get_text() for s in soup.find_all("style")))
     return tuple(f for f in found if not f.startswith("data:"))

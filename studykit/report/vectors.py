@@ -19,7 +19,11 @@ from studykit.plot.forms import DPI
 LARGEST = 200_000
 """Bytes of an SVG that still stands on the page; a larger one is shown as PNG."""
 ALL_TOGETHER = 1_500_000
-"""Bytes of all SVG of one page, so that the page stays fit for mail; what comes after is shown as PNG."""
+"""Bytes of all SVG of one page, so that the page stays fit for mail; what comes after is shown as PNG.
+
+Those drawn for phones may have as many again; what comes after scrolls there.
+"""
+WIDE, NARROW = ".svg", "-narrow.svg"
 SVG, XLINK = "{http://www.w3.org/2000/svg}", "{http://www.w3.org/1999/xlink}"
 ELEMENTS = {SVG + name for name in ("svg", "title", "defs", "style", "g", "path", "use", "clipPath", "rect", "image")}
 ATTRIBUTES = {"id", "class", "d", "x", "y", "width", "height", "viewBox", "version", "transform", "type", "clip-path",
@@ -102,16 +106,17 @@ def as_png(data: bytes) -> bytes:
     return bytes(made)
 
 
-def for_the_page(notebook: Path, abouts: Sequence[dict[str, Any]], left: int) -> dict[str, bytes]:
+def for_the_page(notebook: Path, abouts: Sequence[dict[str, Any]], left: int, form: str = WIDE) -> dict[str, bytes]:
     """The SVG beside an executed notebook that the page shows in the place of its PNG, by caption.
 
-    ``abouts``: what the notebook says of its figures, in their order; ``left``: bytes that all may have together. A figure
-    is shown as PNG where its SVG is missing, large, more than a drawing, or not its own for sure.
+    ``abouts``: what the notebook says of its figures, in their order; ``left``: bytes that all may have together; ``form``:
+    WIDE, or NARROW for those drawn for phones. A figure is shown as PNG where its SVG is missing, large, more than a
+    drawing, or not its own for sure.
     """
     captions = [str(a["caption"]) for a in abouts if a.get("caption")]
     out: dict[str, bytes] = {}
     for number, caption in enumerate(dict.fromkeys(captions), start=1):
-        path = notebook.with_name(f"figure-{number}.svg")
+        path = notebook.with_name(f"figure-{number}{form}")
         if captions.count(caption) > 1 or not path.is_file() or path.stat().st_size > min(LARGEST, left):
             continue
         data = path.read_bytes()
@@ -119,3 +124,9 @@ def for_the_page(notebook: Path, abouts: Sequence[dict[str, Any]], left: int) ->
             out[caption] = data
             left -= len(data)
     return out
+
+
+def pixels_across(svg: bytes) -> int:
+    """How wide a drawing of the kit is on a page, in pixels of CSS; 0 where it does not say."""
+    found = re.match(rb'<svg [^>]*\bwidth="([0-9]{1,6}(?:\.[0-9]+)?)pt"', svg)
+    return round(float(found[1]) * 96 / 72) if found else 0

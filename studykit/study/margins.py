@@ -18,20 +18,25 @@ from studykit.study.seal import LOCK, read_lock, results_there
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MarginChanged:
-    """A margin that was changed: the analyte's name, old and new margin in words, whether a lock holds the reason."""
+    """A margin that was changed: the analyte's name, old and new margin in words, whether a lock holds the reason.
+
+    ``sides``: what is asked of the other side from now on, where that changed; else ''.
+    """
 
     label: str
     old: str
     new: str
     locked: bool
     after_results: bool
+    sides: str = ""
 
     def sentence(self) -> str:
         """What was changed, and where it will be read."""
         late = ", when results were already there" if self.after_results else ""
         where = ("The reason stands in the lock, and page one of the report gives the word at both margins."
                  if self.locked else "The plan is not locked yet, so only study.toml holds it.")
-        return f"The margin of {self.label} is now {self.new}; it was {self.old}{late}. {where}"
+        turned = f"Attention, this asks another question: {self.sides}. " if self.sides else ""
+        return f"The margin of {self.label} is now {self.new}; it was {self.old}{late}. {turned}{where}"
 
 
 def change_margin(root: Path, analyte: str, margin: str, *, reason: str, today: dt.date | None = None) -> MarginChanged:
@@ -51,14 +56,28 @@ def change_margin(root: Path, analyte: str, margin: str, *, reason: str, today: 
     if any(c.name == f"analytes.{key}" for c in open_changes(root, study)):
         raise single(LOCK, f"{study.label_of(key)} was changed since, and no reason for that is recorded yet",
                      f'record it first: studykit lock FOLDER --of analytes.{key} --amend "reason"')
-    text = rewritten((root / "study.toml").read_bytes().decode("utf-8-sig"), key, new, reason.strip())
+    sides = sides_changed(declared.margin, new)
+    reason = f"{reason.strip()} ({sides})" if sides else reason.strip()
+    text = rewritten((root / "study.toml").read_bytes().decode("utf-8-sig"), key, new, reason)
     changed = parse_study(tomlkit.parse(text).unwrap(), "study.toml", text)
     files, locked = {"study.toml": text.encode("utf-8")}, bool(read_lock(root))
     if locked:
         files[LOCK] = amendment(root, changed, reason, of=(f"analytes.{key}",), today=today)
     change_files(root, files)
     return MarginChanged(label=study.label_of(key), old=declared.margin.text(declared.unit), new=new.text(declared.unit),
-                         locked=locked, after_results=results_there(root))
+                         locked=locked, after_results=results_there(root), sides=sides)
+
+
+def sides_changed(old: Margin, new: Margin) -> str:
+    """What a change of sides means, in words: a side that no longer counts, or counts from now on; '' where none did."""
+    if old.side == new.side:
+        return ""
+    asked = {None: "on both sides, depth against depth", "below": "only below the mixed container",
+             "above": "only above the mixed container"}
+    dropped = {"below": "what lies above it is no longer held against any margin",
+               "above": "what lies below it is no longer held against any margin"}
+    lost = f"; {dropped[new.side]}" if new.side else ""
+    return f"the margin counted {asked[old.side]} before, and counts {asked[new.side]} now{lost}"
 
 
 def _key(study: Study, text: str) -> str:

@@ -4,6 +4,7 @@ from . import containers as containers
 from . import estimands as estimands
 from . import expected as expected
 from . import floors as floors
+from . import grid as grid
 from . import particles as particles
 from . import pouring as pouring
 from . import rule as rule
@@ -22,6 +23,7 @@ __all__ = [
     "estimands",
     "expected",
     "floors",
+    "grid",
     "judge",
     "judge_all",
     "particles",

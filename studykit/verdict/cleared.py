@@ -21,30 +21,54 @@ from studykit.verdict.floors import beyond
 
 COLUMNS = ["container", "within", "left open by", "by the others", "not judged"]
 YES, NO = "yes", "no"
+BEYOND, WITHIN, OPEN, CLOSED = "beyond", "within", "open", "not judged"
+"""What one container's own readings show of one analyte."""
 NOT_SEEN = "No container opened has a result at every depth in these, and no word holds for them"
 NOT_FOR = "Not for these, of which no opened container has a result at every depth"
 
 
-def within(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
+def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | None = None) -> pd.DataFrame:
     """One row a stored container: whether its own zones show it within every margin, and which analytes leave it open.
 
     Columns: COLUMNS. Of each pair of depths the 1 - 2 alpha interval has to lie inside the margin, by the noise of that
     container's own determinations and at the worst end of its limits. A container that is shown to lie beyond, in its
     zones, on the floor or by its stirred rest, is none. Analytes for information only do not count. *Not judged*: analytes of
     which no single container can be judged; *by the others*: the answer without these, empty where there are none.
+    ``each``: ``words``, where it is at hand.
     """
-    deciding = [m for m in models if stage.study.decides(m.analyte)]
-    clear = {m.analyte: clear_of(stage.study, m) if isinstance(m, FittedModel) else None for m in deciding}
-    named = beyond(stage, models)
-    closed = [a for a, names in clear.items() if names is None]
+    table = words(stage, models) if each is None else each
+    analytes = [m.analyte for m in models if stage.study.decides(m.analyte)]
+    closed = [a for a in analytes if (table.loc[table["analyte"] == a, "judged"] == NO).any()]
     told, rows = ", ".join(map(stage.study.label_of, closed)), []
-    for container in stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str):
-        mine = set(named.loc[named["container"].astype(str) == container, "analyte"]) if len(named) else set()
-        left = [a for a, names in clear.items() if names is None or container not in names or a in mine]
-        others = NO if mine & set(closed) or set(left) - set(closed) else YES
-        rows.append((container, NO if left or not clear else YES, ", ".join(map(stage.study.label_of, left)),
-                     others if 0 < len(closed) < len(clear) else "", told))
+    for container in _stored(stage):
+        mine = table[table["container"] == container]
+        left = list(mine.loc[mine["word"] != WITHIN, "analyte"])
+        seen = set(mine.loc[mine["word"] == BEYOND, "analyte"])
+        others = NO if seen & set(closed) or set(left) - set(closed) else YES
+        rows.append((container, NO if left or not analytes else YES, ", ".join(map(stage.study.label_of, left)),
+                     others if 0 < len(closed) < len(analytes) else "", told))
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def words(stage: OpenStage, models: list[AnalyteModel], named: pd.DataFrame | None = None) -> pd.DataFrame:
+    """What each stored container's own readings show of each analyte that decides, one row a container and analyte.
+
+    Columns container, analyte, word (BEYOND, WITHIN, OPEN; CLOSED where no single container can be judged by the analyte),
+    judged (whether one can). ``named``: ``floors.beyond``, where it is at hand.
+    """
+    named = beyond(stage, models) if named is None else named
+    far = set(zip(named["container"].astype(str), named["analyte"], strict=True))
+    rows = []
+    for m in (m for m in models if stage.study.decides(m.analyte)):
+        clear = clear_of(stage.study, m) if isinstance(m, FittedModel) else None
+        for c in _stored(stage):
+            word = BEYOND if (c, m.analyte) in far else CLOSED if clear is None else WITHIN if c in clear else OPEN
+            rows.append((c, m.analyte, word, NO if clear is None else YES))
+    return pd.DataFrame(rows, columns=["container", "analyte", "word", "judged"])
+
+
+def _stored(stage: OpenStage) -> list[str]:
+    return list(stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str))
 
 
 def shown(table: pd.DataFrame) -> pd.DataFrame:

@@ -42,7 +42,7 @@ SHOWN, READ = "shown", "readings alone"
 SHARE = "could lie beyond the margin"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "with both ends",
                  "share, noise taken out, %", "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
-OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "contrast", "unit", "n"]
+OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "between", "contrast", "unit", "n"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -358,15 +358,28 @@ def place(contrast: Contrast, margin: Margin, alpha: float, alpha_beyond: float 
 
 
 def own_contrasts(model: FittedModel) -> pd.DataFrame:
-    """Each container's own bottom-minus-top contrast in the reported unit, the largest first (OWN_COLUMNS)."""
-    each = container_contrasts(model.rows)
+    """Each container's own difference in the reported unit, the largest first (OWN_COLUMNS): lowest minus uppermost depth.
+
+    Of a one-sided margin the zone that lies furthest from its mixed container on the side that is asked.
+    """
+    side = model.rows.margin.side
+    each = _furthest(model) if side else container_contrasts(model.rows).assign(
+        between=f"{model.rows.depths[-1]} - {model.rows.depths[0]}")
     if each.empty:
         return pd.DataFrame(columns=OWN_COLUMNS)
     each["contrast"] = [model.rows.margin.shown(v) for v in each["contrast"]]
-    order = each["contrast"].abs().sort_values(ascending=False).index
+    order = (side * each["contrast"] if side else each["contrast"].abs()).sort_values(ascending=False).index
     return each.loc[order].assign(analyte=model.analyte, unit=model.shown_unit)[OWN_COLUMNS].reset_index(drop=True)
 
 
+def _furthest(model: FittedModel) -> pd.DataFrame:
+    """Of each container the zone furthest from its mixed container on the side that is asked, and the results of all zones."""
+    zones = zone_contrasts(model)
+    far = zones.loc[(model.rows.margin.side * zones["contrast"]).groupby(zones["container"], sort=False).idxmax()]
+    return far.assign(between=far[ZONE] + " - mixed container",
+                      n=far["container"].map(model.rows.measured.groupby("container")["y"].size())).reset_index(drop=True)
+
+
 def outstanding(models: list[AnalyteModel], most: int = 5) -> pd.DataFrame:
-    """Containers with the largest own bottom-minus-top difference, for every fitted analyte."""
+    """Containers with the largest own difference, for every fitted analyte."""
     return joined([own_contrasts(m).head(most) for m in fitted(models)], OWN_COLUMNS)

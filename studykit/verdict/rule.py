@@ -389,22 +389,30 @@ def _adjusted(study: Study, verdicts: list[AnalyteVerdict], beside: Sequence[flo
     beyond = holm([*(v.p_beyond_holm for v in compared), *beside])[:len(compared)]
     gradient = holm([v.gradient_p_holm for v in compared])
     new = {v.analyte: replace(v, p_beyond_holm=b, gradient_p_holm=g,
-                              reasons=(*_after_holm(v.word, b, g, v.gradient_p_holm, study.alpha), *v.reasons))
+                              reasons=(*_after_holm(v.word, b, g, v.gradient_p_holm, study.alpha, _named(v)), *v.reasons))
            for v, b, g in zip(compared, beyond, gradient, strict=True)}
     for v in verdicts:
         if isinstance(v, ComparedVerdict) and not v.decides:
-            alone = _after_holm(v.word, v.p_beyond_holm, v.gradient_p_holm, v.gradient_p_holm, study.alpha)
+            alone = _after_holm(v.word, v.p_beyond_holm, v.gradient_p_holm, v.gradient_p_holm, study.alpha, _named(v))
             new[v.analyte] = replace(v, reasons=(*v.reasons, *alone))
     return tuple(new.get(v.analyte, v) for v in verdicts)
 
 
-def _after_holm(word: str, beyond: float, gradient: float, alone: float, alpha: float) -> tuple[str, ...]:
+def _named(verdict: AnalyteVerdict) -> bool:
+    """Whether single containers are named as beyond the margin."""
+    return verdict.stock is not None and bool(verdict.stock.beyond)
+
+
+def _after_holm(word: str, beyond: float, gradient: float, alone: float, alpha: float, named: bool = False) -> tuple[str, ...]:
     if word == "stratified" and beyond >= alpha:
         return (NOT_AFTER_HOLM,)
     if word == "homogeneous" and gradient < alpha:
         return ("A gradient is there, but it is small against the margin: real, and too small to matter.",)
     if word == "inconclusive" and alone < alpha <= gradient:
         return ("A gradient was seen; among so many analytes chance alone can do this once.",)
+    if word == "inconclusive" and gradient >= alpha and named:
+        return ("On average over the containers no gradient was seen, which does not show that there is none; those named "
+                "here lie beyond the margin all the same.",)
     if word == "inconclusive" and gradient >= alpha:
         return ("No gradient was seen, which does not show that there is none within the margin.",)
     return ()

@@ -69,6 +69,19 @@ def test_the_page_stands_alone_and_fits(browser, page_file, width):
     assert all(alt > 20 and natural > 100 and shown <= width for alt, natural, shown in images)
 
 
+@pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (390, "dark"), (768, "light")])
+def test_no_figure_scrolls_and_phones_get_those_drawn_for_them(browser, tote_file, width, scheme):
+    page, _ = opened(browser, tote_file, width, scheme)
+    page.evaluate(UNFOLD)
+    page.evaluate("Promise.all([...document.images].map(i => i.decode()))")
+    assert page.evaluate("[...document.querySelectorAll('figure')].filter(f => f.scrollWidth > f.clientWidth).length") == 0
+    shown = page.evaluate("""[...document.images].map(i => [i.getBoundingClientRect().width, i.naturalWidth,
+      !!i.closest('picture'), i.currentSrc === i.src])""")
+    assert len(shown) > 10
+    assert all(natural > 100 and across > (0.9 if width < 400 else 0.75) * natural for across, natural, *_ in shown)
+    assert width > 400 or all(natural < 350 and wide == (not twice) for _, natural, twice, wide in shown)
+
+
 def test_what_runs_off_would_be_seen(browser, page_file):
     page, _ = opened(browser, page_file, 390)
     page.evaluate("document.querySelector('blockquote').style.width = '700px'")

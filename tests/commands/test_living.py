@@ -357,6 +357,26 @@ def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
         assert told in capsys.readouterr().err
 
 
+def test_a_margin_that_changes_sides_says_so_in_its_answer_and_in_the_recorded_reason(tmp_path, capsys):
+    root, why = locked(tmp_path), "only a loss would matter"
+    for amount, told, kept in (
+            ("8 % below", "on both sides, depth against depth before, and counts only below", "above it is no longer held"),
+            ("8 % above", "only below the mixed container before, and counts only above", "below it is no longer held"),
+            ("8 %", "only above the mixed container before, and counts on both sides", "")):
+        capsys.readouterr()
+        assert run("margin", root, "P", amount, "--reason", why) == 0
+        out = " ".join(capsys.readouterr().out.split())
+        assert "Attention, this asks another question" in out
+        assert told in out
+        assert kept in out
+        study = load_study(root)
+        assert study.analytes["P"].margin_reason.startswith(f"{why} (the margin counted {told.partition(',')[0]}")
+        assert told in read_lock(root)[-1]["reason"]
+    assert run("margin", root, "P", "9 %", "--reason", why) == 0
+    assert "Attention" not in capsys.readouterr().out
+    assert load_study(root).analytes["P"].margin_reason == why
+
+
 CHILD = """
 import os, signal, sys
 from pathlib import Path

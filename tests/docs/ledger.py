@@ -30,6 +30,7 @@ from studykit.study.precision import R_FACTOR
 from studykit.study.ranges import OIL_RULE_KG_M3
 from studykit.study.safety import BELOW_FLASH_C, CHARGES_BELOW_PS_M, HOT_C, RELAXATION_S_PS_M, RELAXATIONS, REST_MINUTES
 from studykit.study.stages import STEMS
+from studykit.verdict.grid import MOST as MOST_DRAWN
 from tests.docs.claims import Row, row, tokens
 from tests.docs.reading import ROOT
 from tests.faults.planted import CLEAR_EXCHANGE
@@ -260,6 +261,8 @@ LEDGER: dict[str, list[Row]] = {
             "0 0 1 100", "design/test_assumptions.py::zero_scatter_and_margin_zero_are_refused_when_read"),
     ],
     "docs/02-sampling.md": [
+        row("A margin that changes sides", "8 8",
+            "commands/test_living.py::a_margin_that_changes_sides_says_so_in_its_answer_and_in_the_recorded_reason"),
         row("or a code such as WI-7", "-7", "study/test_safety.py::words_of_absence_are_no_answer"),
         row("plan/key.csv` | what each code is | not the laboratory", "", "docs/test_said.py::the_laboratory_gets_no_key"),
         row("P, R and F, K and X, K and H, M and W", "7 6 9", "docs/test_said.py::the_groups_named_are_those_of_the_list"),
@@ -323,6 +326,8 @@ LEDGER: dict[str, list[Row]] = {
             "every", "study/test_lock.py::recheck_names_the_lock_and_each_change_after_it"),
     ],
     "docs/03-intake.md": [
+        row("The chapter's figure (table rows-in-and-out)", "every",
+            "intake/test_account.py::the_lots_add_up_and_each_begins_where_the_one_before_ends"),
         row("qualifier `<` with the stated limit; rejected where no limit is stated", "",
             "intake/test_values.py::limit_of_a_word_comes_from_the_file_the_mapping_or_the_study"),
         row("For each raw file `tidy/reading/` has", "every 2,000",
@@ -375,6 +380,7 @@ LEDGER: dict[str, list[Row]] = {
         row("All three forms come from one layo", "every",
             "plot/test_forms.py::the_same_bytes_in_another_process_whatever_its_seed_of_hashes"),
         row("A figure stands on the page as PNG", "200 1.5", "values", LARGEST / 1e3, ALL_TOGETHER / 1e6),
+        row("The page shows it on a narrow screen", "1.5", "values", ALL_TOGETHER / 1e6),
         row("Every stage reads `study.toml`, s", "every",
             "report/test_kept.py::what_a_change_runs_in_words"),
         row("A study's own notebooks may read", "always",
@@ -712,6 +718,7 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
+        row("Those to treat stand first; 40 rows", "40", "values", MOST_DRAWN),
         row("For a margin below it errs", "24 4 5 6 20",
             "inference/test_departures.py::below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_page_says"),
         row("The table containers-within says of every", "every",

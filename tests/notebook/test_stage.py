@@ -54,10 +54,10 @@ def test_a_figure_shown_again_keeps_its_number(tmp_path):
 
     root = copy_demo("tote", tmp_path / "study")
     stage = kit.open_stage("00-study", str(root))
-    for caption in ("first", "second", "first"):
-        kit.figure(plt.figure(figsize=(1, 1)), alt="a", caption=caption)
+    for caption, wide in (("first", 1), ("second", 5), ("first", 1)):
+        kit.figure(plt.figure(figsize=(wide, 1)), alt="a", caption=caption)
     assert sorted(p.name for p in stage.out.glob("figure-*")) == [
-        f"figure-{n}.{k}" for n in (1, 2) for k in ("pdf", "png", "svg")]
+        "figure-1.pdf", "figure-1.png", "figure-1.svg", "figure-2-narrow.svg", "figure-2.pdf", "figure-2.png", "figure-2.svg"]
 
 
 def test_the_demo_is_not_shown_as_if_it_were_yours(tmp_path, monkeypatch, capsys):

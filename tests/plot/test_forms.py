@@ -89,8 +89,13 @@ def test_an_svg_is_made_smaller_without_moving_anything():
     whole = ('<?xml version="1.0"?>\n<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9.12345 9">\n <defs>\n  '
              '<style type="text/css">*{stroke-linejoin: round}</style>\n </defs>\n <!-- a - word -->\n'
              ' <path d="M 1.23456 -0.00123 \nL 100.999 7 \nz\n" style="fill: none; stroke: #123456"/>\n'
-             ' <g transform="translate(3.14159 2.5) scale(0.015625)" style="fill: none; stroke: #123456"/>\n</svg>\n')
+             ' <g transform="translate(3.14159 2.5) scale(0.015625)" style="fill: none; stroke: #123456"/>\n'
+             '<g id="line2d_7">\n<g id="b"/><g id="a" clip-path="url(#long-1)">'
+             '<use xlink:href="#Sans-44" x="55.845846" y="2.5"/>\n</g>\n</g>'
+             '<defs><path id="Sans-44" d="M 1 1"/><clipPath id="long-1"/></defs></svg>\n')
     assert small_svg(whole, "a < b") == (
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 9.12345 9"><title>a &lt; b</title><defs>'
         '<style type="text/css">*{stroke-linejoin: round}.s0{fill: none; stroke: #123456}</style></defs>'
-        '<path d="M 1.23 0 L 101 7 z" class="s0"/><g transform="translate(3.14159 2.5) scale(0.015625)" class="s0"/></svg>\n')
+        '<path d="M 1.23 0 L 101 7 z" class="s0"/><g transform="translate(3.14 2.5) scale(0.015625)" class="s0"/>'
+        '<g clip-path="url(#p0)"><use xlink:href="#p1" x="55.85" y="2.5"/></g>'
+        '<defs><path id="p1" d="M 1 1"/><clipPath id="p0"/></defs></svg>\n')

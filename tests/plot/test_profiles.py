@@ -54,3 +54,20 @@ def test_nothing_to_draw_is_said():
     assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
     none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
     assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()
+
+
+def test_containers_outside_a_panel_are_marked_at_its_rim_and_counted(judged):
+    study, models, _ = judged
+    table = model_tables.profiles(models, study)
+    (clean,) = figures.profiles(table).axes
+    assert list(clean.texts) == []
+    low = table["depth"] == "lower"
+    for who, value in (("C0", 900.0), ("C1", 800.0), ("C2", -700.0)):
+        table.loc[low & (table["who"] == who), "difference"] = value
+    table = pd.concat([table, *[table[table["who"] == f"C{k}"].assign(who=f"C{k}{n}") for k in (3, 4, 5) for n in range(40)]])
+    (ax,) = figures.profiles(table).axes
+    rim, height = ax.get_xlim(), table.loc[low, "height"].iloc[0]
+    marks = {(line.get_marker(), *line.get_xydata()[0]) for line in ax.lines if line.get_marker() in "<>"}
+    assert marks == {("<", rim[0], height), (">", rim[1], height)}
+    assert rim[1] < 100
+    assert [t.get_text() for t in ax.texts] == ["2"]

@@ -107,6 +107,10 @@ def test_what_cannot_be_compared_is_said(pair, tmp_path):
     limited = {c: {d: ["<90"] if d == "lower" else v for d, v in z.items()} for c, z in first.items()}
     notes = changes(earlier, opened(tmp_path / "limits", limited)).notes  # type: ignore[arg-type]
     assert any("within bounds" in n or "not compared" in n for n in notes)
+    alone = opened(tmp_path / "one", {"T1": first["C0"]}, repeatability={"s_r": 1.5, "source": "a test"})  # type: ignore[index]
+    (told,) = [n for n in changes(earlier, alone).notes if "not compared" in n]
+    assert told.endswith("the earlier study compares several containers, the later one judges one container by the stated "
+                         "precision; so its numbers are not compared.")
 
 
 @pytest.mark.slow

@@ -58,10 +58,31 @@ def test_a_figure_stands_as_svg_where_that_is_a_small_drawing_and_its_own(tmp_pa
     book = stage(tmp_path / "05/05-model.ipynb", "Model", *(new_code_cell("draw()", outputs=[o]) for o in outputs))
     (book.parent / "figure-1.svg").write_bytes(drawing)
     soup = BeautifulSoup(report.build_html([book], parse_study(definition())), "html.parser")
+    assert not soup.find("source")
     begins = {"svg": f"data:image/svg+xml;base64,{base64.b64encode(drawing).decode()}", "png": "data:image/png;base64,iVBORw=="}
     assert [i["src"] for i in soup.select("figure img")] == [begins[s] for s in shown]
     assert [i["alt"] for i in soup.select("figure img")] == [f"in words: {c}" for c in captions]
     assert [c.get_text() for c in soup.select("figcaption")] == list(captions)
+
+
+@pytest.mark.parametrize(("narrow", "width", "to"), [
+    (DRAWING + b" ", 500, 680), (DRAWING + b" ", 1000, 880), (b"", 500, 0),
+    (DRAWING.replace(b"<path", b"<script>alert(1)</script><path"), 500, 0)])
+def test_a_figure_drawn_for_phones_stands_where_the_wide_one_would_shrink(tmp_path, narrow, width, to):
+    output = new_output("display_data", {"image/png": "iVBORw=="}, metadata={"image/png": {
+        "alt": "words", "caption": "Cap", "width": width, "narrow": "ZmFsc2U=", "narrow_width": 7, "narrow_to": 9}})
+    book = stage(tmp_path / "05/05-model.ipynb", "Model", new_code_cell("draw()", outputs=[output]))
+    (book.parent / "figure-1.svg").write_bytes(DRAWING)
+    (book.parent / "figure-1-narrow.svg").write_bytes(narrow)
+    html = report.build_html([book], parse_study(definition()))
+    figure = BeautifulSoup(html, "html.parser").figure
+    drawn = f"data:image/svg+xml;base64,{base64.b64encode(narrow).decode()}"
+    assert [s.attrs for s in figure.find_all("source")] == ([{
+        "media": f"screen and (max-width: {to}px)", "width": "12", "srcset": drawn}] if to else [])
+    assert (figure.img["alt"], figure.img["width"], figure.figcaption.get_text()) == ("words", str(width), "Cap")
+    assert figure.has_attr("tabindex") == (not to)  # only what scrolls is a stop for the keyboard
+    assert report.outside_requests(html) == ()
+    assert to == 0 or report.outside_requests(html.replace(drawn, "x.svg")) == ("x.svg",)
 
 
 def test_all_drawings_of_a_page_together_keep_their_limit(tmp_path, monkeypatch):

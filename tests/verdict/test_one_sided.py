@@ -264,3 +264,16 @@ def test_figures_have_a_band_with_one_end(tmp_path):
     assert side_of(outcome.analytes[0].margin) == -1
     plain, open_ended = drawing(None), drawing(None, -1)
     assert float(open_ended.split('width="')[2].split('"')[0]) > float(plain.split('width="')[2].split('"')[0])
+
+
+@pytest.mark.parametrize("side", ["below", "above"])
+def test_outstanding_containers_are_told_by_the_zone_furthest_to_the_side_that_is_asked(tmp_path, side):
+    cells = stock(6, 0.97) | {"C3": stock(1, 0.45, seed=2)["C0"]}
+    _, models, _ = judged(tmp_path / "s", cells, margin={"relative_percent": 20, "side": side})
+    table = each.outstanding(models)
+    far = np.array([d.min() if side == "below" else d.max() for d in own(cells)])
+    order = np.argsort(far if side == "below" else -far)[:5]
+    assert table["container"].tolist() == [list(cells)[i] for i in order]
+    assert table["contrast"].to_numpy() == pytest.approx(100 * np.expm1(far[order]), rel=1e-6)
+    assert table["between"].str.endswith(" - mixed container").all()
+    assert table["between"].iloc[0] == ("lower - mixed container" if side == "below" else "upper - mixed container")

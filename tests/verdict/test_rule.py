@@ -208,6 +208,7 @@ def test_containers_that_stand_out_come_first():
     table = own_contrasts(m)
     assert table["container"].iloc[0] == "C3"
     assert table["contrast"].iloc[0] > 40
+    assert set(table["between"]) == {f"{DEPTHS[-1]} - {DEPTHS[0]}"}
 
 
 def test_an_unassessed_analyte_keeps_the_study_from_homogeneous():
@@ -267,3 +268,6 @@ def test_no_sentence_contradicts_the_numbers_beside_it_on_iridium_at_six_depths(
 def test_a_gradient_that_only_holm_takes_back_is_not_called_unseen():
     assert "A gradient was seen" in verdict._after_holm("inconclusive", 1.0, 0.08, 0.02, 0.05)[0]
     assert "No gradient was seen" in verdict._after_holm("inconclusive", 1.0, 0.3, 0.2, 0.05)[0]
+    told = verdict._after_holm("inconclusive", 1.0, 0.3, 0.2, 0.05, named=True)[0]
+    assert told.startswith("On average over the containers no gradient was seen")
+    assert "lie beyond the margin all the same" in told

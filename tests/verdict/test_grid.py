@@ -1,0 +1,81 @@
+"""Containers as a grid: a mark a container and analyte, those to treat above the line, and the same in words."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+from matplotlib.figure import Figure
+
+from studykit.model import tables as model_tables
+from studykit.plot.forms import figure_forms, settled_box
+from studykit.plot.narrow import ROOM, narrowed
+from studykit.report.vectors import odd_parts
+from studykit.verdict import cleared, floors, grid
+from tests.verdict.test_shares import mixture
+from tests.verdict_cases import make
+
+
+@pytest.fixture(scope="module")
+def stock(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Four of 24 containers settled far beyond the margin, one without a lower result, one with a limit, one floor beyond."""
+    cells = mixture(4)
+    cells["C5"].pop("lower")
+    cells["C6"]["upper"] = ["<120"]
+    cells["C7"]["heel"] = [160.0, 160.0]
+    stage = make(tmp_path_factory.mktemp("grid") / "s", cells, margin={"absolute": 5.0})
+    models = model_tables.fit_all(stage)
+    named = floors.beyond(stage, models)
+    return stage.study, cleared.words(stage, models, named), named, cleared.within(stage, models)
+
+
+def marks(figure: Figure) -> dict[str, set[tuple[str, int]]]:
+    """Of each kind of mark the containers and columns where it stands."""
+    ax = figure.axes[0]
+    rows = [t.get_text() for t in ax.get_yticklabels()]
+    return {str(line.get_marker()): {(rows[int(y)], int(x)) for x, y in line.get_xydata()}
+            for line in ax.lines if line.get_linestyle() == "None"}
+
+
+def test_each_container_has_the_mark_of_its_word_and_those_beyond_come_first(stock):
+    study, table, named, within = stock
+    figure = grid.figure(table, study)
+    found = marks(figure)
+    assert {c for c, _ in found["D"]} == set(named["container"]) > {"C7"}
+    assert {c for c, _ in found["o"]} == set(within.loc[within["within"] == "yes", "container"])
+    assert sum(map(len, found.values())) == len(table) == 24
+    order = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert set(order[:len(found["D"])]) == {c for c, _ in found["D"]}
+    (line,) = [line for line in figure.axes[0].lines if line.get_linestyle() == "-" and line.get_color() == grid.INK]
+    assert line.get_ydata()[0] == len(found["D"]) - 0.5
+    assert figure.axes[0].get_title(loc="left") == f"{len(found['D'])} of 24 containers shown beyond"
+
+
+def test_the_table_counts_and_the_words_name_them(stock):
+    study, table, named, _ = stock
+    (row,) = grid.counts(table).to_dict("records")
+    assert row["shown beyond"] + row["shown within"] + row["neither shown"] + row["cannot be judged"] == row["containers"] == 24
+    assert row["shown beyond"] == named["container"].nunique()
+    told = grid.alt(table, study)
+    assert all(c in told for c in named["container"])
+    assert study.label_of("P") in told
+
+
+def test_of_many_containers_those_to_treat_are_drawn_and_one_needs_no_grid(stock):
+    study, table, _, _ = stock
+    many = pd.concat([table.assign(container=table["container"] + f"-{k}") for k in range(3)], ignore_index=True)
+    figure = grid.figure(many, study)
+    shown = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert len(shown) == grid.MOST
+    assert set(many.loc[many["word"] == cleared.BEYOND, "container"]) <= set(shown)
+    assert figure.axes[0].get_title(loc="left").endswith(f"of 72 containers shown beyond (first {grid.MOST} drawn)")
+    assert grid.figure(table[table["container"] == "C0"], study) is None
+    assert grid.figure(table.iloc[:0], study) is None
+
+
+def test_an_analyte_by_which_none_can_be_judged_has_its_own_mark(stock):
+    study, table, _, _ = stock
+    closed = table.assign(word=cleared.CLOSED, judged=cleared.NO)
+    assert set(marks(grid.figure(closed, study))["_"]) == {(c, 0) for c in table["container"]}
+    assert grid.counts(closed)["cannot be judged"].tolist() == [24]
+    assert settled_box(narrowed(grid.figure(closed, study))).width <= ROOM
+    assert odd_parts(figure_forms(grid.figure(table, study)).svg) == ""  # else the page would show a PNG
