@@ -28,6 +28,7 @@ from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
+from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
@@ -41,7 +42,7 @@ from studykit.quality.replicates import (
 )
 from studykit.quality.riders import causes_of, without_riders
 from studykit.quality.rules import control_rules
-from studykit.quality.slips import check_files
+from studykit.quality.slips import check_files, file_table
 from studykit.quality.suspects import Suspects, check_order, check_suspects, search
 from studykit.quality.visits import unfold
 from studykit.study.columns import NO_CONTAINER
@@ -277,6 +278,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     known = stated_scatter(study, t)
     given = {a: k.s for a, k in known.items()} if stated is None else dict(stated)
     promised = scale_s(study, t, given)
+    in_doubt = doubtful_limits(file_table(study, t, limits))
+    limits = without(limits, in_doubt)
     files, factor = check_files(study, t, limits)
     read = undone(t, factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
@@ -287,13 +290,13 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
-    controls = assess_controls(study, t, samples, results, scatter, drawn, limits)
+    controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
     looked = _Looked(study=study, containers=containers, samples=samples, results=results, t=t,
                      kept=one_of_two(t, promised), promised=promised,
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
-    checks = (_missing_check(study, missing), *check_suspects(suspects), files, *check_order(suspects, t),
+    checks = (_missing_check(study, missing), *check_suspects(suspects), files, in_doubt, *check_order(suspects, t),
               *without_riders(own, causes_of(suspects, files, t)))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)

@@ -15,7 +15,7 @@ are adjusted over analytes by Holm.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Mapping
+from collections.abc import Collection, Hashable, Iterator, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -26,7 +26,9 @@ import pandas as pd
 from scipy import optimize
 
 from studykit.core.errors import BadInput, Fault
+from studykit.core.units import kind_of
 from studykit.inference import critical_range
+from studykit.quality.doubtful import room_for_a_slip
 from studykit.quality.flags import CHANCE, Flag, Scatter, holm, listed, one_in, shown
 from studykit.study.columns import ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
@@ -51,7 +53,11 @@ CHECK_TABLE = TableSpec(
 CONTROL_COLUMNS = ["control", "where", "analyte", "n", "value", "low", "high", "unit", "p_holm", "found", "as_hoped"]
 
 
+VAGUE = 0.2
+"""A standard uncertainty of this share of the value says nothing (own judgement; certified ones are a few per cent)."""
+NO_AMOUNT = ("temperature", "ratio", "pH", "voltage")
 Rows = list[tuple[object, ...]]
+DOUBTED = "its limits are in doubt: not used"
 UNKNOWN = Scatter(s=float("nan"), source="not known")
 
 
@@ -108,8 +114,21 @@ def _limit_faults(table: pd.DataFrame, study: Study, references: bool) -> list[F
         if r["low"] >= r["high"]:
             faults.append(Fault(**where, column="low", value=f"{r['low']:g}", reason=f"is not below high ({r['high']:g})",
                                 remedy="write the lower limit under low"))
+        faults += _wide(r, where, study) if r["low"] < r["high"] and analyte in study.analytes else ()
         faults += _reference_faults(r, where) if references else ()
     return faults
+
+
+def _wide(r: Mapping[Hashable, Any], where: dict[str, Any], study: Study) -> Iterator[Fault]:
+    """Limits that say nothing, since a slip of a power of ten would lie between them."""
+    a = study.analytes[str(r["analyte"])]
+    near_nothing = 2 * (a.margin.absolute or 0.0), 10 * (a.limit or 0.0)
+    if kind_of(a.unit) in NO_AMOUNT or not room_for_a_slip(float(r["low"]), float(r["high"]), *near_nothing):
+        return
+    yield Fault(**where, column="high", value=f"{r['high']:g}",
+                reason=f"a factor of ten has room between it and low ({r['low']:g})",
+                remedy="write limits that the fluid keeps: three standard deviations of its control chart on either side, as "
+                       "common practice has it; or leave the line out")
 
 
 def _reference_faults(r: Mapping[Hashable, Any], where: dict[str, Any]) -> Iterator[Fault]:
@@ -126,6 +145,13 @@ def _reference_faults(r: Mapping[Hashable, Any], where: dict[str, Any]) -> Itera
     if s == 0:
         yield Fault(**where, column="spread", value="0", reason="readings that never differ",
                     remedy="write the standard deviation of the control chart, or leave it empty")
+    if u > max(r["high"] - value, value - r["low"]) > 0 or (u >= VAGUE * abs(value) > 0):
+        yield Fault(**where, column="uncertainty", value=f"{u:g}", reason=f"is no standard uncertainty of {value:g} that "
+                    "anything could be held against: wider than the limits, or a fifth of the value and more",
+                    remedy="write it in the study's unit, not in per cent; or empty value, uncertainty and spread")
+    if s > r["high"] - r["low"] > 0:
+        yield Fault(**where, column="spread", value=f"{s:g}", reason="is wider than low to high",
+                    remedy="write the standard deviation of single readings in the study's unit")
     if not r["low"] <= value <= r["high"]:
         yield Fault(**where, column="value", value=f"{value:g}", reason="lies outside low and high",
                     remedy="look for a slip in the three")
@@ -269,8 +295,8 @@ def _blank_flags(dirty: pd.DataFrame) -> list[Flag]:
 
 
 def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],
-                limits: pd.DataFrame | None) -> tuple[Rows, list[Flag]]:
-    """Rows and flags of the check fluid: each analyte against its limits.
+                limits: pd.DataFrame | None, in_doubt: Collection[str] = ()) -> tuple[Rows, list[Flag]]:
+    """Rows and flags of the check fluid: each analyte against its limits. ``in_doubt``: analytes whose limits are not used.
 
     ``limits``: columns analyte, low, high (study's unit), or None. Without limits the check fluid is not
     assessed here: that its results agree does not show that they are right. Run against run it is compared by
@@ -285,21 +311,35 @@ def check_fluid(study: Study, t: pd.DataFrame, scatter: Mapping[str, Scatter],
         low, high = bounds.get(analyte, (np.nan, np.nan))
         unit, mean = study.unit_of(analyte), float(g["value"].mean())
         outside, far = _outside(g, low, high)
-        found = "no limits given: compared between runs only" if analyte not in bounds else (
+        found = DOUBTED if analyte in in_doubt else (
+            "no limits given: compared between runs only") if analyte not in bounds else (
             "outside its limits" if len(far) else "within its limits" if outside.empty else
             "single readings just outside its limits, the runs' means within")
         hoped = "not assessed" if analyte not in bounds else "no" if len(far) else "yes"
         p = _range_p(len(g), float(np.ptp(g["y"])), scatter.get(analyte, UNKNOWN)) if len(g) > 1 else np.nan
         rows.append(("check fluid", "all runs", analyte, len(g), mean, low, high, unit, p, found, hoped))
         if len(outside):
-            own = far if len(far) else outside
-            values = listed([shown(v) for v in own["value"]])
-            flags.append(Flag(rule="check fluid", analyte=analyte, samples=tuple(sorted(own["sample"].unique())),
-                              concern="ask before trusting" if len(far) else "hint only",
-                              where=f"runs {listed(sorted(own['run'].unique()))}",
-                              evidence=f"the check fluid reads {values} {unit} (limits {shown(low)} to {shown(high)}); "
-                                       "ask before using the runs; to tell: a fresh portion of the check fluid"))
+            flags.append(_fluid_flag(analyte, g, outside, far, (low, high), unit))
     return rows, flags
+
+
+def _fluid_flag(analyte: str, g: pd.DataFrame, outside: pd.DataFrame, far: pd.DataFrame, limits: tuple[float, float],
+                unit: str) -> Flag:
+    """Readings outside their limits: a question, or a hint where the means of their runs lie within."""
+    own, (low, high) = far if len(far) else outside, limits
+    means = g.groupby("run")["value"].mean()
+    alike = len(means) > 1 and bool((means < low).all() or (means > high).all())
+    values = listed([shown(v) for v in own["value"]])
+    reads = f"the check fluid reads {values} {unit} (limits {shown(low)} to {shown(high)})"
+    if not len(far):
+        text = f"{reads}, just outside; the means of the runs lie within: one reading in some hundreds does so by chance"
+    elif alike:
+        text = (f"{reads}, in every run on the same side: the limits, this lot of the fluid, or a calibration; ask before "
+                "using the runs; to tell: what the limits were taken from, and a fresh portion of the check fluid")
+    else:
+        text = f"{reads}; ask before using the runs; to tell: a fresh portion of the check fluid"
+    return Flag(rule="check fluid", analyte=analyte, samples=tuple(sorted(own["sample"].unique())), evidence=text,
+                concern="ask before trusting" if len(far) else "hint only", where=f"runs {listed(sorted(own['run'].unique()))}")
 
 
 def _outside(g: pd.DataFrame, low: float, high: float) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -317,18 +357,26 @@ def _outside(g: pd.DataFrame, low: float, high: float) -> tuple[pd.DataFrame, pd
 
 def assess_controls(study: Study, t: pd.DataFrame, samples: pd.DataFrame, results: pd.DataFrame,
                     scatter: Mapping[str, Scatter], drawn: Mapping[str, Scatter] | None = None,
-                    limits: pd.DataFrame | None = None) -> Controls:
-    """All controls of a study: table, flags and sentences; ``t`` is the working table.
+                    limits: pd.DataFrame | None = None, in_doubt: Collection[str] = ()) -> Controls:
+    """All controls of a study: table, flags and sentences; ``t`` is the working table. ``in_doubt``: as of ``check_fluid``.
 
     ``scatter``: what judges a determination; ``drawn``: a drawn and measured bottle (default: the same).
     """
     layered_rows, layered_flags, blind = check_layered(t, scatter, study)
-    parts = [check_blanks(study, results, samples, t), check_fluid(study, t, scatter, limits),
+    parts = [check_blanks(study, results, samples, t), check_fluid(study, t, scatter, limits, in_doubt),
              check_remixed(t, drawn or scatter, study), (layered_rows, layered_flags)]
     rows = [r for part in parts for r in part[0]]
     table = pd.DataFrame(rows, columns=CONTROL_COLUMNS)
     return Controls(table=table, flags=tuple(f for part in parts for f in part[1]),
                     sentences=_sentences(table, blind), blind=blind)
+
+
+def _but(own: pd.DataFrame) -> str:
+    """What a check fluid that keeps its limits is still asked or told about."""
+    just = sorted(own.loc[own["found"].str.startswith("single readings"), "analyte"])
+    doubt = sorted(own.loc[own["found"] == DOUBTED, "analyte"])
+    return (f"; single readings of {listed(just)} lie just outside, the runs' means within" if just else "") + (
+        f"; the limits of {listed(doubt)} are in doubt and were not used" if doubt else "")
 
 
 def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
@@ -343,11 +391,13 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
         if own.empty:
             out.append(absent)
         elif bad.empty and not (own["as_hoped"] == "yes").any():
-            out.append(f"The {control} could not be judged: " + ("no limits are given in plan/check_limits.csv."
-                                                                if control == "check fluid" else "no scatter is known."))
+            doubt = (own["found"] == DOUBTED).any()
+            out.append(f"The {control} could not be judged: " + (
+                "no scatter is known." if control != "check fluid" else
+                "its limits are in doubt." if doubt else "no limits are given in plan/check_limits.csv."))
         elif bad.empty:
             judged = int((own["as_hoped"] == "yes").sum())
-            out.append(f"The {control} came out as it should ({judged} of {len(own)} comparisons could be judged).")
+            out.append(f"The {control} came out as it should ({judged} of {len(own)} comparisons could be judged{_but(own)}).")
         else:
             out.append(f"The {control} did NOT come out as it should in {listed(sorted(bad['analyte'].unique()))}.")
     own = table[table["control"] == "layered control"]

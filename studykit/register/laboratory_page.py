@@ -80,7 +80,7 @@ def proposed_limits(found: Record) -> pd.DataFrame:
             continue
         last, given = own[own["study"] == own["study"].iloc[-1]], own[own["reference"].notna()]
         row = _of_reference(own, last, given.iloc[-1]) if len(given) else _of_own_mean(own, last)
-        rows += [(analyte, *row)] if row[-2] > 0 else []
+        rows += [(analyte, *row)] if row[-2] > 0 and row[1] < 10 * row[0] else []  # wider ones would say nothing
     return pd.DataFrame(rows, columns=["analyte", "low", "high", "value", "uncertainty", "spread", "source"])
 
 

@@ -610,6 +610,11 @@ LEDGER: dict[str, list[Row]] = {
     "docs/04-quality.md": [
         row("A value without its uncertainty is refused", "",
             "quality/test_rules.py::bad_reference_values_are_refused"),
+        row("Refused too are limits between which a", "ten", "quality/test_rules.py::bad_reference_values_are_refused"),
+        row("Where all runs read the check fluid alike", "five ten",
+            "quality/test_slips.py::a_slip_in_the_limits_names_their_line_and_no_file_of_the_laboratory"),
+        row("digit preference | are some last digits", "ten",
+            "quality/test_plausibility.py::significant_digits_across_a_power_of_ten_are_no_preference"),
         row("The last three columns may be left", "2", "quality/test_rules.py::bad_reference_values_are_refused"),
         row("rule | broken by | counted in cl", "5 5",
             "quality/test_rules.py::counts_of_the_page_hold_on_another_seed"),

@@ -79,6 +79,39 @@ def test_digit_preference_fires_and_stays_silent() -> None:
     assert "last digit 0" in flags[0].evidence
 
 
+def significant_digits(rng: np.random.Generator, dropped: bool) -> pd.DataFrame:
+    """72 to 240 results about 100, in lots and depths, with four significant digits: "87.31", "131.5"."""
+    lots, depths = rng.normal(0, 0.2, 3), rng.normal(0, 0.1, 3)
+    n = int(rng.integers(72, 240))
+    value = 100 * np.exp(lots[rng.integers(0, 3, n)] + depths[rng.integers(0, 3, n)] + rng.normal(0, 0.015, n))
+    written = [f"{v:.{3 - int(np.floor(np.log10(v)))}f}" for v in value]
+    written = [f"{float(w):g}" for w in written] if dropped else written
+    return pd.DataFrame({"analyte": "Mo", "source_file": "lab.csv", "as_written": written, "qualifier": "",
+                         "value": [float(w) for w in written]})
+
+
+@pytest.mark.parametrize("dropped", [True, False])
+def test_significant_digits_across_a_power_of_ten_are_no_preference(dropped: bool) -> None:
+    """Of 400 sets none, or one in all (the level is 1 % of sets, and the test keeps well below it)."""
+    rng = np.random.default_rng(87)
+    sets = [significant_digits(rng, dropped) for _ in range(400)]
+    assert sum(len(suspicions.digit_preference(t, suspicions.reporting_steps(t)).flags) for t in sets) <= 1
+
+
+def test_digits_read_off_by_eye_are_seen_among_significant_ones() -> None:
+    """A third of the results are written with 0 or 5 at the end."""
+    rng = np.random.default_rng(88)
+    seen = 0
+    for _ in range(40):
+        t = significant_digits(rng, dropped=False)
+        for i in t.index[::3]:
+            step = 0.05 if t.at[i, "value"] < 100 else 0.5
+            t.loc[i, "value"] = round(t.at[i, "value"] / step) * step
+            t.loc[i, "as_written"] = f"{t.at[i, 'value']:.{2 if step < 0.1 else 1}f}"
+        seen += bool(suspicions.digit_preference(t, suspicions.reporting_steps(t)).flags)
+    assert seen >= 20, seen
+
+
 def metals_study() -> Study:
     base = {"unit": "mg/kg", "method": "invented", "margin": {"absolute": 2.0}, "margin_reason": "invented"}
     return parse_study({"title": "invented study", "question": "has it settled?", "responsible": "tester",

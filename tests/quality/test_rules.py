@@ -152,6 +152,10 @@ def test_without_a_reference_value_it_says_so() -> None:
     ("P,330,350,34,1,", "lies outside low and high"),
     ("P,330,350,340,1,0", "readings that never differ"),
     ("P,330,350,340,-1,", "must lie"),
+    ("P,0,1e9,,,", "a factor of ten has room"),
+    ("P,200,500,340,70,", "is no standard uncertainty of 340"),
+    ("P,330,350,340,15,", "is no standard uncertainty of 340"),
+    ("P,330,350,340,1,30", "is wider than low to high"),
 ])
 def test_bad_reference_values_are_refused(tmp_path: Path, line: str, reason: str) -> None:
     (tmp_path / "plan").mkdir()

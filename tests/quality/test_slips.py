@@ -127,3 +127,39 @@ def test_causes_are_explanations_that_are_not_real_and_units_of_files() -> None:
     assert swap.analytes == frozenset()
     assert swap.cells == {(str(f.rows["sample"].iloc[i]), f.analytes[0]) for i in (0, 1)}
     assert (unit.words, unit.cells) == ("the unit of a.csv", {("S1", f.analytes[0])})
+
+
+@pytest.mark.parametrize("factor", [1e-4, 0.1, 10.0, None])
+@pytest.mark.parametrize("nominal", [True, False])
+def test_a_slip_in_the_limits_names_their_line_and_no_file_of_the_laboratory(factor: float | None, nominal: bool) -> None:
+    """Limits typed in per cent, off by ten, or from 0 to 1e9, beside files without a fault."""
+    lab = make(replace(USUAL, nominal=nominal), 4)
+    limits = lab.limits.copy()
+    own = limits["analyte"] == "P"
+    limits.loc[own, ["low", "high"]] = limits.loc[own, ["low", "high"]] * factor if factor else [0.0, 1e9]
+    report = assess(*lab.tables(), limits=limits)
+    asked = report.flags[report.flags["concern"] != "hint only"]
+    assert list(zip(asked["rule"], asked["where"], asked["analyte"], strict=True)) == [
+        ("check limits", "plan/check_limits.csv", "P")]
+    assert asked["concern"].tolist() == [ASK]
+    assert not report.flags["evidence"].str.contains("lab_R").any()
+    (said,) = [s for s in report.controls.sentences if "check fluid" in s]
+    assert "the limits of P are in doubt and were not used" in said
+    fluid = report.controls.table.query("control == 'check fluid' and analyte == 'P'")
+    assert fluid["as_hoped"].tolist() == ["not assessed"]
+
+
+def test_one_wrong_unit_in_every_file_beside_a_value_as_filled_is_still_the_files() -> None:
+    lab = make(USUAL, 4)
+    unit_all_files(lab, 0.1)
+    report = assess(*lab.tables(), limits=lab.limits)
+    assert set(report.flags.query("rule == 'unit slip'")["concern"]) == {STOP}
+    assert report.flags.query("rule == 'check limits'").empty
+
+
+def test_one_run_alone_off_its_limits_is_no_slip_of_the_limits() -> None:
+    lab = make(replace(USUAL, nominal=False), 4)
+    unit_two_files(lab, 10.0)
+    report = assess(*lab.tables(), limits=lab.limits)
+    assert report.flags.query("rule == 'check limits'").empty
+    assert set(report.flags.query("rule == 'unit slip'")["concern"]) == {STOP}
