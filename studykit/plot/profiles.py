@@ -71,6 +71,9 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     ax.axvspan(max(low, rim[0]), min(high, rim[1]), color=BAND, zorder=0)
     ax.set_xlim(rim)
     _mark_outside(ax, part[part["who"] != "mean"], rim)
+    for side, edge, end in ((-1, rim[0], "low"), (1, rim[1], "high")):  # the mean's interval has no end there
+        for height in mean.loc[side * mean[end] > side * edge, "height"]:
+            ax.plot(edge, height, ls="", marker="<" if side < 0 else ">", ms=7, color=INK, clip_on=False, zorder=5)
     _tidy(ax)
 
 

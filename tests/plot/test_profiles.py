@@ -71,3 +71,14 @@ def test_containers_outside_a_panel_are_marked_at_its_rim_and_counted(judged):
     assert marks == {("<", rim[0], height), (">", rim[1], height)}
     assert rim[1] < 100
     assert [t.get_text() for t in ax.texts] == ["2"]
+
+
+def test_an_interval_of_the_mean_without_an_end_is_marked_where_it_leaves_the_panel(judged):
+    study, models, _ = judged
+    table = model_tables.profiles(models, study)
+    mean = (table["who"] == "mean") & (table["depth"] == "lower")
+    table.loc[mean, "high"] = float("inf")
+    (ax,) = figures.profiles(table).axes
+    found = [line for line in ax.lines if line.get_marker() in ("<", ">") and line.get_color() == figures.INK]
+    assert [(line.get_marker(), *line.get_xydata()[0]) for line in found] == [
+        (">", ax.get_xlim()[1], table.loc[mean, "height"].iloc[0])]
