@@ -32,6 +32,10 @@ TWICE = 0.2
 """Share of the portions that are blind duplicates, two at least (common practice, no source)."""
 MOST = 24
 """Bottles measured again, at most, before those of comparison (own judgement)."""
+BESIDE = 3
+"""Bottles of each run that are measured side by side (own judgement)."""
+SIDE_BY_SIDE = ("drift", "run shift", "run offset", "run and stock", "carry-over", "control rules")
+"""Rules that ask for bottles of a run again beside those of another."""
 HIDDEN = ("container", "lot", "store", "vessel", "treatment", "orientation", "sister_of")
 WITHHELD = "(name not given here)"
 
@@ -61,7 +65,7 @@ GROUPS = (
           asks=("Was each determination made from a portion of its own? Please send what each of them read.",
                 "Was anything seen in the bottle or on the portion (haze, drops, particles), and how was it shaken?")),
     Group(name="a run", by_run=True,
-          rules=frozenset({"drift", "run shift", "check fluid", "control rules", "carry-over", "blank"}),
+          rules=frozenset({"drift", "run shift", "run offset", "check fluid", "control rules", "carry-over", "blank"}),
           asks=("When was the instrument calibrated in this run, and what did your own control samples read at its beginning "
                 "and end?", "How was it rinsed between bottles, and was anything else changed or stopped during the run?")),
     Group(name="the whole report", by_run=True,
@@ -105,7 +109,7 @@ def compose(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, resul
     rng = generator(study.seed, f"letter/{_unguessed(samples)}")
     _with_others(rows, samples, results, rng)
     questions = _questions(rows, results, names, rng)
-    bottles = {s for f in open_ for s in str(f["samples"]).split()}
+    bottles = {s for f in open_ for s in str(f["samples"]).split()} | _side_by_side(open_, samples, results, rng)
     analytes = sorted({a for f in open_ for a in _analytes(f, study)}, key=list(study.analytes).index)
     return _with_portions(study, samples, results, questions, bottles, analytes)
 
@@ -128,6 +132,20 @@ def _runs_of(flag: Mapping[Any, Any], results: pd.DataFrame) -> list[str]:
     named = [r for r in runs if re.search(rf"(?<!\w){re.escape(r)}(?!\w)", str(flag["where"]))]
     own = set(results.loc[results["sample"].isin(str(flag["samples"]).split()), "run"].fillna("").astype(str)) - {""}
     return named or sorted(own) or runs or ["all"]
+
+
+def _side_by_side(open_: Iterable[Mapping[Any, Any]], samples: pd.DataFrame, results: pd.DataFrame, rng: Any) -> set[str]:
+    """What the flags of runs ask for: some bottles of each run that they name and of another one, and the check fluid."""
+    flags = [f for f in open_ if f["rule"] in SIDE_BY_SIDE and str(f["where"]).startswith(("run", "all runs"))]
+    own = results[["sample", "run"]].assign(run=results["run"].fillna("").astype(str)).drop_duplicates()
+    kind = own["sample"].map(samples.set_index("sample")["kind"])
+    named = {r for f in flags for r in _runs_of(f, results)}
+    others = shuffled(sorted(set(own["run"]) - named), rng)[:1] if named else ()
+    out: set[str] = set()
+    for run in (*sorted(named), *others):
+        out |= set(shuffled(sorted(own.loc[(own["run"] == run) & kind.isin(ZONE_KINDS), "sample"]), rng)[:BESIDE])
+        out |= set(shuffled(sorted(own.loc[(own["run"] == run) & kind.eq("check fluid"), "sample"]), rng)[:1])
+    return out
 
 
 def _unguessed(samples: pd.DataFrame) -> str:
@@ -200,7 +218,8 @@ def _with_portions(study: Study, samples: pd.DataFrame, results: pd.DataFrame, q
     """The letter with the list to be measured again: bottles in question, others among them, some twice."""
     purpose = f"again/{_unguessed(samples)}"
     rng = generator(study.seed, purpose)
-    measured = samples[samples["sample"].isin(results["sample"]) & samples["container"].ne("")]
+    measured = samples[samples["sample"].isin(results["sample"]) & (
+        samples["container"].ne("") | samples["kind"].eq("check fluid"))]
     known = measured["sample"].astype(str).tolist()
     asked = list(shuffled(sorted(bottles & set(known)), rng))[:MOST]
     drawn = list(shuffled(asked + _others(asked, samples, results, rng), rng)) if asked else []

@@ -23,6 +23,8 @@ intermediate precision of one laboratory is commonly 1.2 to 1.5 times its repeat
 TAIL = 8.0
 TOLD = 2.0
 """Nats by which the check fluid's limits must favour one of two runs before it is called the one that is off."""
+OFFSET = 1.0
+"""Nats that an offset costs more than a shift by a factor, which is the commoner (own judgement)."""
 EITHER = "either"
 
 
@@ -107,7 +109,8 @@ def _cost(gap: float, se: float, at: float) -> float:
 class Gap:
     """How far one run reads one analyte from the other runs: by its containers, by its check fluid (gap, standard error).
 
-    off: the check fluid of this run less what it should read (NaN: not known), se_off: its standard error.
+    off: the check fluid of this run less what it should read (NaN: not known), se_off: its standard error. levels: what the
+    others read, of the containers and of the check fluid (in the unit; NaN where y is no logarithm).
     """
 
     column: int
@@ -116,6 +119,7 @@ class Gap:
     usual: float
     off: float
     se_off: float
+    levels: tuple[float, float] = (np.nan, np.nan)
 
     @property
     def best(self) -> float:
@@ -139,6 +143,16 @@ class Gap:
         none = _cost(*self.containers, usual) + _cost(*self.fluid, usual)
         return none - _cost(*self.containers, containers) - _cost(*self.fluid, fluid)
 
+    def offset(self) -> tuple[float, float, float]:
+        """The amount, in the unit, that containers and check fluid read more alike, as gaps of each; NaN where none can be."""
+        stock, fluid = self.levels
+        ends = (stock * np.expm1(self.containers[0]), fluid * np.expm1(self.fluid[0]))
+        tries = [b for b in np.linspace(*ends, 9) if b > -0.98 * min(stock, fluid)]
+        if not tries or not np.isfinite(ends).all():
+            return (np.nan,) * 3
+        both = [(float(b), float(np.log1p(b / stock)), float(np.log1p(b / fluid))) for b in tries]
+        return max(both, key=lambda x: self.gain(x[1], x[2]))
+
     def lean(self, amount: float) -> float:
         """Nats by which the limits of the check fluid speak for it that this run is off by so much."""
         return _cost(self.off, self.se_off, 0.0) - _cost(self.off, self.se_off, amount)
@@ -150,13 +164,17 @@ def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
         should = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
         unsure = np.nan_to_num(sc.f.unsure / np.where(sc.f.relative, sc.f.reference, 1.0))
     own = {run: _mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
+    home, stock = _homes(sc), np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
+    level = {run: quantile(sc.m.level[stock & (home == run)], 0.5) for run, _ in runs}
     out: dict[str, list[Gap]] = {run: [] for run, _ in runs}
     for r in shift_table(sc, runs).to_dict("records"):
         mean, var = own[str(r["run"])]
         a = int(r["column"])
         g = Gap(column=a, containers=(r["containers"], r["containers_se"]), fluid=(r["check_fluid"], r["check_fluid_se"]),
                 usual=float(r["usual"]), off=float(mean[a] - should[a]),
-                se_off=float(np.sqrt(r["usual"] ** 2 + var[a] + unsure[a] ** 2)))
+                se_off=float(np.sqrt(r["usual"] ** 2 + var[a] + unsure[a] ** 2)), levels=(
+                    (float(np.exp(level[str(r["run"])][a] - r["containers"])), float(np.exp(mean[a] - r["check_fluid"])))
+                    if sc.f.relative[a] else (np.nan, np.nan)))
         if np.isfinite(g.best):
             out[str(r["run"])].append(g)
     return out
@@ -177,6 +195,7 @@ def shifts(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
             tries += [(0.0 if cause == "run and stock" else g.lean(amount),
                        _shift(sc, cause, run, at, [g.column], amount, gain, looked + 0.5))
                       for cause, amount, gain, at in one if gain > 2]
+            tries += _by_offset(sc, run, rows, g, looked + 0.5)
         tries += _by_one_amount(sc, run, rows, gaps[run], float(np.log(len(runs))))
     return [c for _, c in tries] if len(runs) > 2 else _of_two(tries)
 
@@ -185,6 +204,19 @@ def _shift(sc: Scene, cause: str, run: str, rows: Index, columns: list[int], amo
            price: float) -> Candidate:
     return Candidate(cause=cause, rows=tuple(map(int, rows)), columns=tuple(columns), gain=gain, price=price,
                      readings=sc.y[rows][:, columns] - amount, place=f"run {run}", amount=amount)
+
+
+def _by_offset(sc: Scene, run: str, rows: Index, g: Gap, price: float) -> list[tuple[float, Candidate]]:
+    """A run reads one analyte more or less by an amount, whatever the level: a wrong blank subtracted."""
+    amount, stock, fluid = g.offset() if g.both and sc.f.relative[g.column] else (np.nan,) * 3
+    gain = g.gain(stock, fluid) if np.isfinite(amount) else 0.0
+    if gain <= 2:
+        return []
+    y = sc.y[rows][:, [g.column]]
+    left = np.exp(y) - amount
+    readings = np.where(left > 0, np.log(np.where(left > 0, left, 1.0)), y)
+    return [(g.lean(fluid), replace(_shift(sc, "run offset", run, rows, [g.column], amount, gain, price + OFFSET),
+                                    readings=readings))]
 
 
 def _by_one_amount(sc: Scene, run: str, rows: Index, gaps: list[Gap], looked: float) -> list[tuple[float, Candidate]]:

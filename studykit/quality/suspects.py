@@ -60,6 +60,8 @@ TELLS = {
     "carry-over": "the same bottles again, each after a rinse and a blank",
     "drift": "a check fluid at both ends of a run; some bottles again in turned order",
     "run shift": "some bottles of this run and of another one measured side by side, with a check fluid of known content",
+    "run offset": "the run's own blank, what was subtracted and from what; some bottles of this run and of another one "
+                  "measured side by side",
     "check fluid": "a fresh portion of the check fluid; one of another level would tell a calibration from a spoiled fluid",
     "run and stock": "some bottles of this run and of another one measured side by side",
     "own settling": "a second draw of the extreme zones; whether what is dissolved shows it too (it should not)",
@@ -168,7 +170,7 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause == "carry-over":
         after = f": {c.detail}" if c.place.startswith("run ") and c.detail else f" (after {c.detail})" if c.detail else ""
         return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
-    if c.cause in ("drift", "run shift", "check fluid", "run and stock"):
+    if c.cause in ("drift", "run shift", "run offset", "check fluid", "run and stock"):
         return _run_words(f, c)
     i, a = c.rows[0], c.columns[0]
     expected = float(c.readings.flat[0])
@@ -197,16 +199,29 @@ def _amount(f: Frame, c: Candidate) -> str:
     return f"{shown(100 * float(np.expm1(c.amount)), 2)} %" if f.relative[a] else shown(c.amount, 2)
 
 
+def _which(f: Frame, c: Candidate) -> str:
+    """Why nothing here tells which of two runs is off."""
+    if c.cause == "run and stock":
+        return "(the check fluid reads alike in both)"
+    return "(the check fluid's limits do not tell)" if np.isfinite(f.reference[list(c.columns)]).all() else (
+        "(limits of the check fluid would say it)")
+
+
 def _run_words(f: Frame, c: Candidate) -> str:
-    amount = _amount(f, c)
+    amount = _amount(f, c) if c.cause != "run offset" else shown(c.amount, 3)
     if c.detail.startswith(EITHER):
         what = {"check fluid": "the check fluid's readings of ", "run and stock": "the containers of "}.get(c.cause, "")
-        return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {amount.lstrip('-')}; which of them is off cannot be "
-                "told here (limits of the check fluid would say it)")
+        by = f"{amount.lstrip('-')} in the unit, containers and check fluid alike by one amount and not by one factor" if (
+            c.cause == "run offset") else amount.lstrip("-")
+        return (f"{what}{c.detail.removeprefix(EITHER).strip()} differ by {by}; which of them is off cannot be told here "
+                f"{_which(f, c)}")
     return {
         "drift": f"readings change by {amount} from the first to the last position of "
                  + ("every run" if c.detail == "all" else "this run"),
         "run shift": f"this run reads {amount} from the others, containers and check fluid alike",
+        "run offset": f"this run reads {amount.lstrip('-')} in the unit {'less' if c.amount < 0 else 'more'} than the others, "
+                      "containers and check fluid alike by one amount and not by one factor: a wrong blank subtracted, a "
+                      "background, or a calibration that bends?",
         "check fluid": f"the check fluid reads {amount} from other runs here, the containers do not: a spoiled check "
                        "fluid, or a calibration that is right at one level only",
         "run and stock": f"the containers of this run read {amount} from those of other runs, the check fluid does not: "

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, Fault
-from studykit.study.columns import NO_CONTAINER, ZONE_KINDS, Column, TableSpec
+from studykit.study.columns import CONTAINERS, NO_CONTAINER, SAMPLES, ZONE_KINDS, Column, TableSpec
 from studykit.study.definition import Study
 from studykit.study.reasons import says_nothing
 from studykit.study.tables import LINE, read_cells, type_cells
@@ -78,7 +78,8 @@ def exclusion_lines(root: Path | str, study: Study, results: pd.DataFrame) -> pd
     """Every line of plan/exclusions.csv, those taken back among them, checked; empty where there is no file.
 
     BadInput lists every fault: unknown columns, empty reasons, samples or analytes without a result,
-    lines that stand twice, reasons or names that say nothing, days that have not come or lie before the report.
+    lines that stand twice, reasons or names that say nothing, days that have not come or lie before the filling (where that
+    is not known: before the report).
     """
     root = Path(root)
     if not (root / EXCLUSIONS.file).exists():
@@ -87,13 +88,26 @@ def exclusion_lines(root: Path | str, study: Study, results: pd.DataFrame) -> pd
     table, cell_faults = type_cells(cells, EXCLUSIONS)
     faults += cell_faults
     if {"sample", "analyte", "reason", "who", "date"} <= set(table):
-        faults += _faults(table, study, results)
+        faults += _faults(table, study, results, _filled(root))
     if faults:
         raise BadInput(faults, title="The exclusions have faults; nothing was left out")
     return table.drop(columns=LINE)
 
 
-def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fault]:
+def _filled(root: Path) -> dict[str, pd.Timestamp]:
+    """The day on which each sample's container was filled, else sampled, by the plan; nothing where that is not known."""
+    if not ((root / SAMPLES.file).exists() and (root / CONTAINERS.file).exists()):
+        return {}
+    samples, containers = (type_cells(read_cells(root / spec.file, spec)[0], spec)[0] for spec in (SAMPLES, CONTAINERS))
+    days = [pd.to_datetime(containers[c], errors="coerce") for c in ("filled_on", "sampled_on") if c in containers]
+    if not days or not {"sample", "container"} <= set(samples):
+        return {}
+    first = days[0].fillna(days[-1]).groupby(containers["container"].astype(str)).min()
+    own = samples["container"].astype(str).map(first)
+    return {str(s): day for s, day in zip(samples["sample"], own, strict=True) if pd.notna(day)}
+
+
+def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame, filled: dict[str, pd.Timestamp]) -> list[Fault]:
     faults: list[Fault] = []
     seen: set[tuple[str, str, str]] = set()
     for r in table.to_dict("records"):
@@ -111,7 +125,7 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
             faults.append(Fault(file=EXCLUSIONS.file, row=line, column="analyte",
                                 value=f"{analyte} {replicate}".strip(),
                                 reason=f"sample {sample} has no such result", remedy="correct or remove the line"))
-        faults += _unsaid(r, line) + _undated(r, line, own) + _half_taken_back(r, line)
+        faults += _unsaid(r, line) + _undated(r, line, own, filled.get(sample)) + _half_taken_back(r, line)
         if pd.notna(r["taken_back_on"]):
             continue
         if (sample, analyte, replicate) in seen:
@@ -121,7 +135,8 @@ def _faults(table: pd.DataFrame, study: Study, results: pd.DataFrame) -> list[Fa
     return faults
 
 
-_NO_CAUSE = {"outlier", "outliers", "out of line", "too high", "too low", "wrong", "bad", "error", "unknown", "see above"}
+_NO_CAUSE = {"outlier", "outliers", "out of line", "too high", "too low", "wrong", "bad", "error", "unknown", "see above",
+             "did not fit", "does not fit", "doesn't fit", "implausible", "not plausible", "odd", "strange", "suspicious"}
 _NOBODY = {"unknown", "none", "n/a", "na", "tbd", "tba", "todo", "nobody", "someone", "somebody", "me", "i", "we", "us",
            "nn", "n.n", "n. n", "xx", "xxx"}
 
@@ -156,8 +171,12 @@ def _half_taken_back(r: dict[Any, Any], line: int) -> list[Fault]:
     return faults
 
 
-def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame) -> list[Fault]:
-    """A day that has not come yet, or on which the result had not been reported."""
+def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame, filled: pd.Timestamp | None) -> list[Fault]:
+    """A day that has not come yet, or that lies before the container was filled.
+
+    Who finds a bottle leaking takes it out before it is reported, and that is the most honest of days. Where the plan does
+    not say when the container was filled, a day before the report is refused.
+    """
     if pd.isna(r["date"]):
         return []
     day = pd.Timestamp(r["date"])
@@ -166,6 +185,9 @@ def _undated(r: dict[Any, Any], line: int, own: pd.DataFrame) -> list[Fault]:
     remedy = "write the day of the decision"
     if day > pd.Timestamp(date.today()):
         return [Fault(**where, reason="has not come yet", remedy=remedy)]
+    if filled is not None:
+        return [Fault(**where, reason=f"is before its container was filled or sampled ({filled.date().isoformat()})",
+                      remedy=remedy)] if day < filled else []
     if pd.notna(reported) and day < reported:
         return [Fault(**where, reason=f"is before the result was reported ({reported.date().isoformat()})", remedy=remedy)]
     return []

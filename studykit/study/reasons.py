@@ -16,7 +16,7 @@ _PHRASES = r"""
   | see\ (above|below|mail|file|notes?)
   | (to\ follow|follows|later|pending|soon|placeholder|dummy|asdf.*|qwert.*|blah.*|lorem.*|test(ing)?|foo|bar|example)
   | to\ ?do\b.* | tb[adcs]\b.* | to\ be\ (done|decided|added|written|named|filled\ in|discussed|confirmed)
-  | x{2,} | n\.?/?a\.? | none
+  | (?P<one>\w)(?P=one)+ | n\.?/?a\.? | none
   | as\ (discussed|agreed|usual|always|before|said|above|requested|told)(\ .{0,30})? | (the\ )?usual
   | (ok|okay|yes|fine|whatever|any)
   | the\ (role|person)\ (that|who)\ (answers\ for\ the\ decision|decides)

@@ -334,7 +334,7 @@ def calibration(lab: Lab, size: float) -> Truth:
     ratio = lab.wide.loc[rows, [a]].to_numpy(float) / ANALYTES[a][0]
     ratio[ratio < 0.01] = 1.0
     _scale(lab, rows, [a], ratio**size)
-    return Truth(causes=("calibration", "run shift", "check fluid"), places=frozenset({run}),
+    return Truth(causes=("calibration", "run shift", "run offset", "check fluid"), places=frozenset({run}),
                  near=frozenset(_run_bottles(lab, run)), analytes=frozenset({a}))
 
 

@@ -176,6 +176,22 @@ def test_what_lies_in_a_container_is_no_question_for_a_laboratory(rule):
     assert set(own) & set(lab.wide["sample"]) <= set(letter.relabel["bottle"])
 
 
+@pytest.mark.parametrize("rule", ["run offset", "run and stock", "drift"])
+def test_bottles_to_be_measured_side_by_side_stand_in_the_list(rule):
+    """Those of the run that is named and of another one, and a portion of the check fluid: as the flag asks."""
+    lab = a_lab()
+    letter = letter_of(lab, [flags_for(lab, rule, [], "run R2")])
+    own = lab.wide.set_index("sample").loc[list(letter.relabel["bottle"])]
+    kind = lab.samples.set_index("sample")["kind"].reindex(own.index)
+    assert (own["run"] == "R2").sum() >= 3
+    assert (own["run"] != "R2").sum() >= 3
+    assert (kind == "check fluid").any()
+    assert set(letter.again["Sample"]) == set(letter.relabel["new_code"])
+    fluid = letter.lines[letter.lines["kind"] == "check fluid"]
+    assert len(fluid)
+    assert (fluid["container"] == "").all()
+
+
 def test_hints_are_not_asked_and_nothing_is_written_then(tmp_path):
     lab = a_lab()
     letter = letter_of(lab, [flags_for(lab, "drift", ["1"], "run R1", concern="hint only")])
@@ -233,7 +249,7 @@ def test_every_group_asks_something_and_no_rule_stands_in_two():
 NOT_ASKED = {
     "swapped containers", "exchanged containers", "wrong product", "disturbed container", "heel in the zone", "missing purge",
     "diluted or evaporated", "own settling", "run and stock",  # what happened before the bottles were sealed
-    "container split over runs", "depth order", "missing results",  # the plan's own
+    "container split over runs", "depth order", "missing results", "check limits",  # the plan's own
     "mass balance", "less than was filled", "more than was filled", "layered control", "remixed control", "controls",
     "wear metals", "Zn/P ratio", "z-scores",  # tables, and what the study concludes from several results together
     "duplicates", "explanations", "units of files"}  # names of checks whose flags go by other rules

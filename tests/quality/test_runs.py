@@ -57,6 +57,36 @@ def test_of_two_runs_neither_is_named_where_nothing_tells_them_apart() -> None:
     assert flags["evidence"].str.contains("cannot be told here").all()
 
 
+@pytest.mark.parametrize("certified", [True, False])
+def test_a_wrong_blank_subtracted_is_one_cause_and_no_sentence_contradicts_it(certified: bool) -> None:
+    """Every bottle of R2 reads 100 mg/kg P too little; the check fluid holds half as much, and loses twice its share."""
+    lab = make(replace(USUAL, runs=2, certified=certified), 4)
+    fluid = lab.rows(kind="check fluid")
+    lab.wide.loc[fluid, "P"] *= 0.5
+    if lab.limits is not None:
+        lab.limits.loc[lab.limits["analyte"] == "P", ["low", "high"]] *= 0.5
+    rows = lab.rows(run="R2")
+    lab.wide.loc[rows, "P"] -= 100.0
+    lab.wide.loc[rows, "P"] = lab.wide.loc[rows, "P"].where(lab.wide.loc[rows, "P"] > 0, 0.1)
+    report = assess(*lab.tables(), limits=lab.limits)
+    asked = report.flags[(report.flags["concern"] != "hint only") & (report.flags["analyte"] == "P")]
+    assert list(asked["rule"]) == ["run offset"], asked.to_string()
+    (flag,) = asked.to_dict("records")
+    assert flag["where"] == ("run R2" if certified else "runs R1 and R2")
+    assert ("limits of the check fluid would say it" in flag["evidence"]) == (not certified)
+    assert not certified or "less than the others" in flag["evidence"]
+
+
+def test_limits_are_not_asked_for_where_they_are_given() -> None:
+    """Containers of two runs differ and the check fluid does not: no limits could say which."""
+    lab = make(replace(USUAL, runs=2), 4)
+    lab.wide.loc[[i for i in lab.rows(run="R2") if i not in set(lab.rows(kind="check fluid"))], "Ca"] *= 1.3
+    flags = assess(*lab.tables(), limits=lab.limits).flags.query("rule == 'run and stock'")
+    assert len(flags)
+    assert not flags["evidence"].str.contains("would say it").any()
+    assert flags["evidence"].str.contains("the check fluid reads alike in both").all()
+
+
 def test_what_follows_from_a_unit_is_no_further_cause() -> None:
     lab, _ = spoiled("unit in one file", 2, USUAL, 4)
     flags = flags_of(lab)

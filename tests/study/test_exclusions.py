@@ -97,6 +97,27 @@ def test_reasons_that_say_nothing_and_impossible_days_are_refused(tmp_path: Path
         assert words in str(caught.value)
 
 
+def test_a_day_before_the_report_is_taken_and_one_before_the_filling_is_not(tmp_path: Path, case: Case) -> None:
+    """A bottle that leaked on the bench is taken out blind, weeks before anybody reports it."""
+    good = case.sample_of("C01", "upper")
+    root = folder(tmp_path, HEADER + f"{good},P,bottle leaked,analyst,2026-01-02\n{good},S,bottle leaked,analyst,2025-05-31\n")
+    filled = case.containers["container"].astype(str) + ",2025-06-01\n"
+    (root / "plan/containers.csv").write_text("container,filled_on\n" + "".join(filled), encoding="utf-8")
+    own = case.samples[["sample", "container", "kind", "depth"]]
+    own.to_csv(root / "plan/samples.csv", index=False)
+    with pytest.raises(BadInput) as caught:
+        read_exclusions(root, case.study, case.results)
+    assert [(f.row, f.column, f.reason) for f in caught.value.faults] == [
+        (3, "date", "is before its container was filled or sampled (2025-06-01)")]
+
+
+@pytest.mark.parametrize("reason", ["aaaa", "xxx", "did not fit", "Implausible."])
+def test_letters_and_judgements_are_no_cause(tmp_path: Path, case: Case, reason: str) -> None:
+    root = folder(tmp_path, HEADER + f"{case.sample_of('C01', 'upper')},P,{reason},analyst,2026-02-03\n")
+    with pytest.raises(BadInput, match="says nothing"):
+        read_exclusions(root, case.study, case.results)
+
+
 BACK = "sample,analyte,reason,who,date,taken_back_on,taken_back_by,taken_back_because\n"
 
 
