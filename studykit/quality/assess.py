@@ -283,7 +283,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     files, factor = check_files(study, t, limits)
     read = undone(t, factor)
     steps = suspicions.reporting_steps(_of_the_stock(results, samples))
-    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits)
+    frame = build_frame(read, results, samples, _no_finer(promised, steps, t), limits, tests_of(study))
     suspects = search(frame)
     kept = one_of_two(read, promised)
     pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
@@ -305,6 +305,11 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
         flags=flag_table(flags), controls=controls, mass_balance=tables["mass balance"], exclusions=usable.excluded,
         usable=usable, checks=checks, scatter=scatter, working=t, suspects=suspects,
         sentences=(*_sentences(counts, missing, usable, flags, checks, controls), *([visits.later] if visits.later else [])))
+
+
+def tests_of(study: Study) -> dict[str, str]:
+    """Which test reads each analyte: its kind and the method that the study names."""
+    return {a: f"{x.kind} by {x.method}" for a, x in study.analytes.items()}
 
 
 def undone(t: pd.DataFrame, factor: pd.Series) -> pd.DataFrame:

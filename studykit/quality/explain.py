@@ -10,10 +10,11 @@ that has really settled by itself).
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import combinations, pairwise, product
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 from scipy.special import gammaln
 
@@ -37,6 +38,8 @@ STEEPEST = 500.0
 """Zones of one container differ by this factor at most where it has settled by itself (own judgement)."""
 ALIKE = 3.5
 """Analytes of a container count as off by one factor within so many standard deviations of it."""
+MAINLY = 0.85
+"""Share of the gain that the analytes must give on which an explanation is said to rest."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 
@@ -44,7 +47,8 @@ SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 
 class Candidate:
     """One explanation: cause, the rows and columns it concerns, the readings it puts there (NaN: set aside), gain, price.
 
-    amount: the free number in words-ready form (a factor, a share), NaN where there is none.
+    amount: the free number in words-ready form (a factor, a share), NaN where there is none. bears: the columns that
+    nearly all of the gain comes from, where these are known and fewer than all.
     """
 
     cause: str
@@ -57,6 +61,7 @@ class Candidate:
     amount: float = float("nan")
     detail: str = ""
     rivals: tuple[tuple[str, str, float], ...] = field(default=())
+    bears: tuple[int, ...] = ()
 
     @property
     def net(self) -> float:
@@ -151,7 +156,7 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         y = sc.y[rows].copy()
         y[where, a] = reading
         return Candidate(cause=cause, rows=(i,), columns=(a,), readings=np.array([[reading]]), price=looked + price,
-                         gain=float(_gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
+                         gain=float(gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
 
     slip, free = -2.0 if refuted(sc.f, i, a) else LAYER, 1.5
     for step in SLIPS:
@@ -166,7 +171,8 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
     yield candidate("value alone", float(sc.m.typical[i, a]), free, float(sc.f.value[i, a]))
 
 
-def _gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
+def gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
+    """What reading y in these rows would save, by column, in nats (rows x A); rows of one container or of none."""
     if sc.f.zone[rows].all():
         return sc.gain(rows, y)
     s, typical = sc.m.s[rows], sc.m.typical[rows]
@@ -189,38 +195,6 @@ def transpositions(value: float) -> Iterator[tuple[str, float]]:
 
 def _misfit(sc: Scene) -> Vector:
     return np.where(sc.f.zone, rho(sc.m.z).sum(axis=1), -1.0) * sc.m.share
-
-
-def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
-    """All analytes of a bottle off by one factor: a power of ten, or any."""
-    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
-    z, s = np.nan_to_num(sc.m.e / per), sc.m.s / per
-    live = np.isfinite(sc.m.e) & (sc.f.at[:, None] >= 0) & np.isfinite(s)
-    w = np.where(live, 1 / s**2, 0.0)
-    middle = (w * z).sum(axis=1) / np.maximum(w.sum(axis=1), 1e-300)
-    for _ in range(6):
-        v = w / (NU + ((z - middle[:, None]) / s) ** 2)
-        middle = (v * z).sum(axis=1) / np.maximum(v.sum(axis=1), 1e-300)
-    saved = np.where(live, rho(z / s) - rho((z - middle[:, None]) / s), 0.0).sum(axis=1)
-    for i in np.argsort(-saved)[:top]:
-        if live[i].sum() >= 3 and saved[i] > 4:
-            yield from _portion(sc, int(i), float(middle[i]))
-
-
-def _portion(sc: Scene, i: int, middle: float) -> Iterator[Candidate]:
-    rows = sc.rows_of(sc.f.at[i]) if sc.f.zone[i] else np.array([i])
-    where = int(np.flatnonzero(rows == i)[0])
-    looked = float(np.log(max(2, (sc.f.at >= 0).sum())))
-    steps = [(middle, "portion or dilution", FREE + 1.0)]
-    steps += [(k, "unit slip", np.log(len(SLIPS)) + 1.0) for k in SLIPS if abs(k - middle) < 0.4]
-    for step, cause, price in steps:
-        y = sc.y[rows].copy()
-        y[where] = sc.f.times(y[where], np.exp(-step))
-        gain = _gain_of(sc, rows, y)
-        supports = int((gain > 0.5).sum())
-        if supports >= max(3, 0.6 * np.isfinite(sc.y[i]).sum()):
-            yield Candidate(cause=cause, rows=(i,), columns=tuple(range(len(sc.f.analytes))), readings=y[[where]],
-                            gain=float(gain.sum()), price=looked + price, place="bottle", amount=float(np.exp(step)))
 
 
 def swaps(sc: Scene, top: int = 14) -> Iterator[Candidate]:
@@ -247,15 +221,17 @@ def _flattest(sc: Scene, top: int = 4) -> set[tuple[int, int]]:
 
 
 def _swap(sc: Scene, i: int, j: int, price: float) -> Candidate:
-    gain = 0.0
+    gain = np.zeros(len(sc.f.analytes))
     for box in {int(sc.f.at[i]), int(sc.f.at[j])}:
         rows = sc.rows_of(box)
         y = sc.y[rows].copy()
         for one, other in ((i, j), (j, i)):
             y[rows == one] = sc.y[other]
-        gain += float(sc.gain(rows, y).sum())
+        gain += sc.gain(rows, y)
+    order = np.argsort(-gain)
+    bears = tuple(map(int, order[: 1 + int(np.searchsorted(np.cumsum(gain[order]), MAINLY * gain.sum()))]))
     return Candidate(cause="swapped samples", rows=(i, j), columns=tuple(range(len(sc.f.analytes))),
-                     readings=sc.y[[j, i]], gain=gain, price=price,
+                     readings=sc.y[[j, i]], gain=float(gain.sum()), price=price, bears=bears,
                      place="within" if sc.f.at[i] == sc.f.at[j] else "across")
 
 
@@ -283,13 +259,13 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         if used:
             gain = float(saved[used].sum())
             keep = np.full((rows.size, len(used)), np.nan)
-            alone = ALONE * sum(not _settles(sc, a) for a in used) if len(used) <= 2 else 0.0
+            alone = ALONE * sum(not settles(sc, a) for a in used) if len(used) <= 2 else 0.0
             yield Candidate(cause="own settling", rows=tuple(map(int, rows)), columns=tuple(used), readings=keep,
                             gain=gain, price=looked + 1.0 + alone, place="container")
 
 
-def _settles(sc: Scene, a: int) -> bool:
-    """Has this analyte a profile in the stock, or a third of the strongest one at least."""
+def settles(sc: Scene, a: int) -> bool:
+    """Whether this analyte has a profile in the stock, of a third of the strongest one at least."""
     depths = np.unique(sc.f.place[sc.f.zone])
     size = np.ptp(sc.m.profile[depths], axis=0) / np.where(sc.f.relative, 1.0, np.nan)
     return bool(np.nan_to_num(size[a]) >= 0.34 * np.nanmax(size, initial=1e-9))
@@ -340,7 +316,7 @@ def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
     rich = (sc.m.z[rows[i]] > 0) & (gain > 0.5)
     if rich.any():
         columns = np.flatnonzero(rich)
-        alone = ALONE if columns.size == 1 and not _settles(sc, int(columns[0])) else 0.0
+        alone = ALONE if columns.size == 1 and not settles(sc, int(columns[0])) else 0.0
         yield Candidate(cause="heel in the zone", rows=(int(rows[i]),), columns=tuple(map(int, columns)),
                         readings=y[[i]][:, columns], gain=float(gain[rich].sum()),
                         price=looked + 1.0 + alone, place="bottle")
@@ -415,7 +391,17 @@ def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Ca
         rows = _all_rows(sc, box)
         yield Candidate(cause="wrong product", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
                         readings=sc.y[rows][:, columns] - sc.m.u[box][columns], detail=_amounts(sc, box, columns),
-                        gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container")
+                        gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container",
+                        amount=_one_amount(sc, box, columns))
+
+
+def _one_amount(sc: Scene, box: int, columns: Index) -> float:
+    """The factor by which all these analytes of a container are off; NaN where they are off by amounts of their own."""
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))[columns]
+    u, s = sc.m.u[box][columns] / per, sc.m.su[columns] / per
+    delta = float(np.average(u, weights=1 / s**2))
+    same = bool(np.mean(((u - delta) / s) ** 2) <= SCATTERED and (np.abs(u - delta) < ALIKE * s).all())
+    return float(np.exp(delta)) if same else float("nan")
 
 
 def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
@@ -434,9 +420,19 @@ def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candi
     if not tries:
         return
     _, delta, gain = max(tries, key=lambda x: x[0])
-    alike = (gain > 0) & (np.abs(u - delta) < ALIKE * s)
+    near = np.abs(u - delta) < ALIKE * s
+    for alike in ((gain > 0) & near, near & ok):
+        yield from _by_factor(sc, box, looked, delta, gain, alike)
+
+
+def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
+               alike: NDArray[np.bool_]) -> Iterator[Candidate]:
+    """The candidate in which these analytes are off by one factor (log ``delta``), and others by amounts of their own."""
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
+    u, s, z = sc.m.u[box] / per, sc.m.su / per, np.nan_to_num(sc.m.u[box] / sc.m.su)
+    ok = np.isfinite(u) & np.isfinite(s)
     own = ~alike & (rho(z) * sc.m.share_u > FREE)
-    if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum():
+    if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < 3:
         return
     if float(np.mean(((u - delta) / s)[alike] ** 2)) > SCATTERED:
         return
@@ -473,10 +469,3 @@ def worst_boxes(sc: Scene, top: int = 8) -> list[int]:
     """The containers whose zones fit worst."""
     total = summing(np.where(sc.f.zone, sc.f.at, -1), len(sc.f.names)) @ np.maximum(_misfit(sc), 0.0)
     return [int(b) for b in np.argsort(-total)[:top] if total[b] > 4]
-
-
-def bottle_candidates(sc: Scene) -> list[Candidate]:
-    """Every explanation that concerns cells, bottles and containers."""
-    boxes = worst_boxes(sc)
-    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes), *containers(sc)]
-    return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]

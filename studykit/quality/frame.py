@@ -52,6 +52,7 @@ class Frame:
     predecessor may leave behind). relative (A): y is a logarithm. stated (A): on the scale of y, NaN if unknown.
     reference (A): what the check fluid should read (its reference value, else the middle of its limits, in the unit),
     NaN if unknown; unsure (A): standard uncertainty of that, 0 if unknown.
+    tests (A): which test reads each analyte, in words that tell tests apart; empty where that is not known.
     at: container code of each row (-1 none), place: label code. names: containers by code.
     """
 
@@ -69,6 +70,7 @@ class Frame:
     zone: NDArray[np.bool_]
     reference: Vector
     unsure: Vector
+    tests: tuple[str, ...] = ()
 
     def times(self, y: Vector, factor: Vector | float) -> Vector:
         """y of readings that are ``factor`` times as large."""
@@ -76,7 +78,7 @@ class Frame:
 
 
 def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float],
-                limits: pd.DataFrame | None = None) -> Frame:
+                limits: pd.DataFrame | None = None, tests: Mapping[str, str] | None = None) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.
 
     Where they cannot both be right, only one enters (``one_of_two``).
@@ -103,7 +105,8 @@ def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, s
     return Frame(rows=rows, analytes=analytes, y=y, value=value, raw=np.where(np.isnan(raw), value, raw),
                  relative=relative, stated=np.array([stated.get(a, np.nan) for a in analytes]), at=at, place=place,
                  names=tuple(map(str, boxes)), labels=tuple(map(str, labels)), zone=zone,
-                 reference=_reference(analytes, limits), unsure=_unsure(analytes, limits))
+                 reference=_reference(analytes, limits), unsure=_unsure(analytes, limits),
+                 tests=tuple(tests.get(a, "") for a in analytes) if tests else ())
 
 
 def _reference(analytes: tuple[str, ...], limits: pd.DataFrame | None) -> Vector:

@@ -21,6 +21,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.quality.flags import listed
+from studykit.quality.together import FLOOR
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES, ZONE_KINDS
 from studykit.study.definition import Study
@@ -55,7 +56,7 @@ GROUPS = (
           rules=frozenset({"unit slip", "transposed digits", "value alone", "impossible value", "odd limit", "marked cell"}),
           asks=("Are number, unit, decimal point and digits the same in the instrument's own printout? Please send it.",
                 "Was the value typed or computed by hand at any step, and from what?")),
-    Group(name="weighing and dilution", rules=frozenset({"portion or dilution"}),
+    Group(name="weighing and dilution", rules=frozenset({"portion or dilution", FLOOR}),
           asks=("Which amount was taken, and which dilution was made? Please look at the balance's and the bench record.",
                 "Is there enough left for another portion?")),
     Group(name="which bottle was read", rules=frozenset({"swapped samples", "copied row"}),

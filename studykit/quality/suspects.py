@@ -16,9 +16,20 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from studykit.quality.explain import Candidate, Scene, bottle_candidates, scene
+from studykit.quality.explain import (
+    Candidate,
+    Scene,
+    cells,
+    containers,
+    own_settling,
+    scene,
+    swaps,
+    worst_boxes,
+    zones_of,
+)
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
+from studykit.quality.portions import portions
 from studykit.quality.profiles import differs_by_depth, refuted
 from studykit.quality.runs import (
     NO_ORDER,
@@ -29,6 +40,7 @@ from studykit.quality.runs import (
     split_containers,
 )
 from studykit.quality.shifts import EITHER, shift_table
+from studykit.quality.together import FLOOR, could_settle, told_once
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -41,6 +53,8 @@ DECIDED = 12.0
 without a fault and with one, real ones of clear size save 12 to 40, chance ones 4 to 7."""
 AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong product")
 """Causes that a container's own settling, or its own rate, may look like."""
+BESIDE = (("portion or dilution", "own settling"),)
+"""Causes beside which another one is named however far behind it is: a container's own settling condemns a container."""
 ROUNDS = 10
 SUSPECT_COLUMNS = ["cause", "where", "analytes", "samples", "nats", "rivals", "what_would_tell"]
 DRIFT_COLUMNS = ["run", "analyte", "slope", "se", "n", "gain"]
@@ -64,12 +78,14 @@ TELLS = {
                   "measured side by side",
     "check fluid": "a fresh portion of the check fluid; one of another level would tell a calibration from a spoiled fluid",
     "run and stock": "some bottles of this run and of another one measured side by side",
+    FLOOR: "water by a test of its own, a clear tube or water-finding paste at the floor; a second draw of that zone, "
+           "higher up; a second portion of the same bottles",
     "own settling": "a second draw of the extreme zones; whether what is dissolved shows it too (it should not)",
 }
 SAYS = {
     "swapped samples": "their readings fit far better under each other's codes",
     "exchanged containers": "each reads as the other's lot, store or age leads one to expect",
-    "wrong product": "the whole container reads {detail} what lot, store and age lead one to expect, each by its own amount",
+    "wrong product": "the whole container reads {detail} what lot, store and age lead one to expect, {how}",
     "disturbed container": "flat where the other containers have a profile: mixed or moved before the draw?",
     "heel in the zone": "the lowest draw alone is rich: did it reach the heel?",
     "missing purge": "each draw reads as if it held about {amount} % of the one before it",
@@ -108,7 +124,7 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
     weak: tuple[Candidate, ...] = ()
     for _ in range(ROUNDS):
         sc = scene(f, y, m)
-        tried = [c for c in bottle_candidates(sc) + run_candidates(sc) if c.net > 0]
+        tried = [c for c in bottle_candidates(sc) + run_candidates(sc) if c.net > 0 and not _again(c, found)]
         best = max(tried, key=lambda c: c.net, default=None)
         if best is None or best.net < ENOUGH:
             weak = _weak(tried)
@@ -117,7 +133,20 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
         y = y.copy()
         y[np.ix_(best.rows, best.columns)] = best.readings
         m = fit(f, y)
-    return Suspects(frame=f, found=tuple(found), weak=weak, model=m, first=first, y=y)
+    return Suspects(frame=f, found=told_once(scene(f, f.y, first), found), weak=weak, model=m, first=first, y=y)
+
+
+def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
+    """A second drift of one run and analyte: one run creeps in one way only."""
+    return c.cause == "drift" and any(o.cause == "drift" and o.columns == c.columns and set(o.rows) & set(c.rows)
+                                      for o in found)
+
+
+def bottle_candidates(sc: Scene) -> list[Candidate]:
+    """Every explanation that concerns cells, bottles and containers."""
+    boxes = worst_boxes(sc)
+    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes), *containers(sc)]
+    return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]
 
 
 def _weak(tried: Iterable[Candidate], most: int = 2) -> tuple[Candidate, ...]:
@@ -137,8 +166,12 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
     for c in sorted(tried, key=lambda c: -c.net):
         other = {(r, k) for r in c.rows for k in c.columns}
         shared = len(cells & other) >= 0.5 * min(len(cells), len(other))
-        if c.cause != best.cause and c.cause not in out and shared and best.net - c.net < CLOSE + 0.25 * best.net:
+        close = shared and best.net - c.net < CLOSE + 0.25 * best.net
+        beside = (best.cause, c.cause) in BESIDE and cells & other
+        if c.cause != best.cause and c.cause not in out and (close or beside):
             out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
+    if "own settling" not in out and could_settle(sc, best):
+        out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     return tuple(out.values())
 
 
@@ -172,22 +205,43 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
     if c.cause in ("drift", "run shift", "run offset", "check fluid", "run and stock"):
         return _run_words(f, c)
+    if c.cause == FLOOR:
+        return (f"the lowest zone of several containers, and no other, reads low, all analytes by one factor ({c.detail}): "
+                "free water or another fluid at the floor, likeliest; what lies there is not known, so nothing is pumped from "
+                "the floor, heated or used before that is looked into, by the safety data sheet and local rules")
+    if c.place == "several":
+        return f"{c.detail}: real settling or creaming, likeliest"
     i, a = c.rows[0], c.columns[0]
     expected = float(c.readings.flat[0])
-    return SAYS[c.cause].format(amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
+    how = "each by its own amount" if np.isnan(c.amount) else (
+        "by one factor, the other analytes as expected: another product, or what has settled out of all its zones?")
+    return SAYS[c.cause].format(how=how, amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
                                 expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
 
 
 def _says_one_factor(f: Frame, c: Candidate) -> str:
     if c.cause == "portion or dilution":
-        which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
-        return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?"
+        return _says_portion(f, c)
     which = "something has evaporated" if c.amount > 1 else "something has been added: water, another fluid"
     names = [a for k, a in enumerate(f.analytes) if k not in c.columns]
     rest = f" ({c.detail}, by amounts of their own)" if c.detail else ""
     whole = f"its analytes but {listed(names)} read" if names else "most of its analytes read" if rest else (
         "all its analytes read")
     return f"{whole} {_factor(c.amount)} what is expected, by one factor{rest}: {which}?"
+
+
+def _says_portion(f: Frame, c: Candidate) -> str:
+    which = "evaporation, a portion too large" if c.amount > 1 else "another fluid in it, a portion too small"
+    others = [k for k in range(len(f.analytes)) if k not in c.columns and np.isfinite(f.y[c.rows[0], k])]
+    still = f"; {c.detail} {'do' if ' ' in c.detail else 'does'} not settle in this stock, which speaks against settling" if (
+        c.detail) else ""
+    if not others:
+        return f"all its analytes read {_factor(c.amount)} what is expected, by one factor: {which}?{still}"
+    how = "not clearly so"
+    if f.tests and not {f.tests[k] for k in others} & {f.tests[k] for k in c.columns}:
+        how, which = "as expected", f"a portion too {'large' if c.amount > 1 else 'small'}, or a dilution, in one test alone"
+    return (f"{listed([f.analytes[a] for a in c.columns], 8)} read {_factor(c.amount)} what is expected, by one factor, "
+            f"{listed([f.analytes[k] for k in others], 8)} {how}: {which}?{still}")
 
 
 def _factor(x: float) -> str:
@@ -231,6 +285,8 @@ def _run_words(f: Frame, c: Candidate) -> str:
 
 def concern_of(f: Frame, c: Candidate) -> str:
     """Real settling hints, and what it explains about as well unless much speaks for it; the rest asks, few things stop."""
+    if c.cause == "own settling" and any(r[0] == "portion or dilution" for r in c.rivals):
+        return "ask before trusting"
     as_settled = c.cause in AS_SETTLED and c.net < DECIDED and any(r[0] == "own settling" for r in c.rivals)
     by_depth = c.cause == "run and stock" and differs_by_depth(f, c.rows, c.columns[0], c.amount)
     if c.cause == "own settling" or by_depth or as_settled:

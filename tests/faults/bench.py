@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from studykit.quality.assess import assess, stated_scatter, undone
+from studykit.quality.assess import assess, stated_scatter, tests_of, undone
 from studykit.quality.beforehand import seen_by
 from studykit.quality.flags import CHANCE, flag_table, working_table
 from studykit.quality.frame import build_frame
@@ -55,7 +55,8 @@ def _searched(lab: Lab) -> Suspects:
     t = working_table(study, containers, samples, results)
     _, factor = check_files(study, t, lab.limits)
     stated = {a: s.s for a, s in stated_scatter(study, t).items()}
-    return search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated), lab.limits))
+    return search(build_frame(undone(t, factor), results, samples, scale_s(study, t, stated), lab.limits,
+                              tests_of(study)))
 
 
 def places_of(flag: dict[Any, Any]) -> set[str]:

@@ -1,0 +1,99 @@
+"""A bottle whose analytes are off by one factor: a portion or a dilution, of all its tests or of one test alone.
+
+Whoever weighs too little for one test spoils what that test reads, and nothing else: elements by one factor, and a
+viscosity, another test, as it was. Settling cannot do so, since what is dissolved does not settle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import gammaln
+
+from studykit.quality.explain import ALIKE, FREE, SLIPS, Candidate, Scene, gain_of, settles
+from studykit.quality.flags import listed
+from studykit.quality.frame import NU, Index, Vector, quantile, rho
+
+Mask = NDArray[np.bool_]
+FEWEST = 3
+"""Analytes that one factor must explain at least."""
+MOST_OF = 0.6
+"""Share of the analytes of a bottle, or of one test, that it must explain."""
+SHOWN = 0.05
+"""The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
+
+
+def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
+    """All analytes of a bottle, most of them, or those of one test, off by one factor: a power of ten, or any."""
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
+    z, s = np.nan_to_num(sc.m.e / per), sc.m.s / per
+    live = np.isfinite(sc.m.e) & (sc.f.at[:, None] >= 0) & np.isfinite(s)
+    whole = np.full(live.shape, True)
+    middle = _middle(z, s, live)
+    alike = (np.abs(z - middle[:, None]) < ALIKE * s) & (rho(z / s) > rho((z - middle[:, None]) / s))
+    for columns in (whole, alike, *(whole & own for own in _tests(sc))):
+        mine = live & columns
+        middle = _middle(z, s, mine)
+        saved = np.where(mine, rho(z / s) - rho((z - middle[:, None]) / s), 0.0).sum(axis=1)
+        for i in np.argsort(-saved)[:top]:
+            if mine[i].sum() >= FEWEST and saved[i] > 4 and (columns is whole or mine[i].sum() < live[i].sum()):
+                yield from _portion(sc, int(i), mine[i], float(middle[i]))
+
+
+def _tests(sc: Scene) -> list[Mask]:
+    """Which analytes each test reads (masks over the analytes); none where there is one test only."""
+    names = sorted(set(sc.f.tests))
+    return [np.array([t == name for t in sc.f.tests]) for name in names] if len(names) > 1 else []
+
+
+def _middle(z: Vector, s: Vector, live: Mask) -> Vector:
+    """The factor (log) of each row that most of its live columns share: reweighted from their median."""
+    w = np.where(live, 1 / s**2, 0.0)
+    middle = np.nan_to_num(quantile(np.where(live, z, np.nan).T, 0.5))
+    for _ in range(6):
+        v = w / (NU + ((z - middle[:, None]) / s) ** 2)
+        middle = (v * z).sum(axis=1) / np.maximum(v.sum(axis=1), 1e-300)
+    return np.asarray(middle)
+
+
+def _portion(sc: Scene, i: int, mine: Mask, middle: float) -> Iterator[Candidate]:
+    rows = sc.rows_of(sc.f.at[i]) if sc.f.zone[i] else np.array([i])
+    where = int(np.flatnonzero(rows == i)[0])
+    looked = float(np.log(max(2, (sc.f.at >= 0).sum()))) + _choice(sc, i, mine)
+    columns = np.flatnonzero(mine) if mine.sum() < np.isfinite(sc.y[i]).sum() else np.arange(mine.size)
+    steps = [(middle, "portion or dilution", FREE + 1.0)]
+    steps += [(k, "unit slip", np.log(len(SLIPS)) + 1.0) for k in SLIPS if abs(k - middle) < 0.4]
+    for step, cause, price in steps:
+        y = sc.y[rows].copy()
+        y[where, columns] = sc.f.times(y[where], np.exp(-step))[columns]
+        gain = gain_of(sc, rows, y)
+        if int((gain > 0.5).sum()) >= max(FEWEST, MOST_OF * mine.sum()):
+            yield Candidate(cause=cause, rows=(i,), columns=tuple(map(int, columns)), readings=y[[where]][:, columns],
+                            gain=float(gain.sum()), price=looked + price, place="bottle", amount=float(np.exp(step)),
+                            detail=_dissolved(sc, columns) if sc.f.zone[i] else "")
+
+
+def _choice(sc: Scene, i: int, mine: Mask) -> float:
+    """What it costs to choose these analytes: nothing for all, the tests for one of them, else all sets of that size."""
+    live = np.isfinite(sc.y[i])
+    n, k = int(live.sum()), int(mine.sum())
+    if k >= n:
+        return 0.0
+    of_a_test = any(np.array_equal(own & live, mine & live) for own in _tests(sc))
+    if of_a_test:
+        return float(np.log(1 + len(set(sc.f.tests))))
+    return float(gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)) if k >= MOST_OF * n else np.inf
+
+
+def _dissolved(sc: Scene, columns: Index) -> str:
+    """Those of the columns that do not settle in a stock in which others do, in words; '' where nothing has settled."""
+    depths = np.unique(sc.f.place[sc.f.zone])
+    size = np.where(sc.f.relative, np.ptp(sc.m.profile[depths], axis=0), 0.0)
+    if np.nanmax(size, initial=0.0) < SHOWN:
+        return ""
+    return listed([sc.f.analytes[a] for a in columns if not settles(sc, int(a))], 8).replace("none", "")
+
+
+__all__ = ["portions"]

@@ -1,0 +1,100 @@
+"""Explanations that are one and the same thing in the stock: told once, not bottle by bottle or pair by pair.
+
+Bottles of the lowest zone, in several containers, in which everything is thinned by a factor of its own: no balance
+errs at one depth alone, and free water or another fluid at the floor does so. Bottles exchanged, drifts and values alone that
+all rest on analytes that settle: their containers have settled by rates of their own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from studykit.quality.explain import Candidate, Scene
+
+FLOOR = "free water or heel at the floor"
+SEVERAL = 3
+"""Bottles of the lowest zone, or explanations of analytes that settle, that are told as one (own judgement)."""
+SHOWN = 0.1
+"""A profile of a container shows itself by so much between its extreme zones (log; own judgement)."""
+OF_ONE = ("swapped samples", "drift", "value alone", "transposed digits", "heel in the zone")
+"""Explanations that containers which settle by rates of their own can bring about."""
+
+
+def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
+    """The explanations with those that are one thing joined, where the first of them stood."""
+    out = _at_the_floor(sc, list(found))
+    apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
+    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart]
+    if len(own) >= SEVERAL:
+        columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
+        out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
+    return tuple(out)
+
+
+def _rests_on(c: Candidate) -> set[int]:
+    """The analytes that an explanation rests on (their columns)."""
+    return set(c.bears or c.columns)
+
+
+def could_settle(sc: Scene, c: Candidate) -> bool:
+    """Whether containers that have settled by rates of their own could bring it about, so that this is a rival."""
+    if c.cause == "wrong product":  # few analytes, a whole container, one factor less
+        return bool(np.isfinite(c.amount)) and len(c.columns) <= 0.5 * len(sc.f.analytes)
+    return c.cause in OF_ONE and all(settled_apart(sc, a) for a in _rests_on(c))
+
+
+def settled_apart(sc: Scene, a: int) -> bool:
+    """Whether several containers have a profile of this analyte, of one sign, and not all of them alike.
+
+    A profile: between the highest and the lowest zone by ``SHOWN`` and by eight stated repeatabilities at least. Alike: within
+    a third of the middle one.
+    """
+    height, far = sc.f.rows["height"].to_numpy(float), []
+    for box in np.unique(sc.f.at[sc.f.zone]):
+        rows = np.flatnonzero((sc.f.at == box) & sc.f.zone)
+        rows = rows[np.isfinite(sc.f.y[rows, a]) & np.isfinite(height[rows])]
+        if rows.size > 1:
+            far.append(float(sc.f.y[rows[np.argmin(height[rows])], a] - sc.f.y[rows[np.argmax(height[rows])], a]))
+    limit = max(SHOWN if sc.f.relative[a] else 0.0, 8 * float(np.nan_to_num(sc.f.stated[a])))
+    x = np.array(far)
+    count = max((x > limit).sum(), (x < -limit).sum(), 0) if limit > 0 else 0
+    return bool(count >= SEVERAL and np.ptp(x) > abs(float(np.median(x[np.abs(x) > limit]))) / 3)
+
+
+def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
+    """Portions too small of the lowest zones of several containers, and of no other zone, as one explanation."""
+    short = [c for c in found if c.cause == "portion or dilution" and c.amount < 1 and sc.f.zone[c.rows[0]]]
+    low = [c for c in short if _lowest(sc, c.rows[0])]
+    boxes = {int(sc.f.at[c.rows[0]]) for c in low}
+    if len(boxes) < SEVERAL or len(low) < len(short):
+        return found
+    columns = tuple(sorted({a for c in low for a in c.columns}))
+    factors = ", ".join(f"{c.amount:.3g}" for c in sorted(low, key=lambda c: c.amount))
+    return _joined(sc, found, low, FLOOR, columns, factors)
+
+
+def _lowest(sc: Scene, row: int) -> bool:
+    """Is this bottle of the lowest zone of its container?"""
+    height = sc.f.rows["height"].to_numpy(float)
+    return bool(height[row] <= np.nanmin(height[sc.rows_of(int(sc.f.at[row]))]) + 1e-9)
+
+
+def _joined(sc: Scene, found: list[Candidate], own: Iterable[Candidate], cause: str, columns: tuple[int, ...],
+            detail: str) -> list[Candidate]:
+    """The list with these explanations as one of that cause, in the place of the first; what they were are rivals."""
+    own = list(own)
+    near = [c for c in own if not c.place.startswith("run ")] or own
+    rows = tuple(sorted({r for c in near for r in c.rows}))
+    rivals = dict.fromkeys(c.cause for c in own) | dict.fromkeys(cause for c in own for cause, _, _ in c.rivals)
+    one = replace(own[0], cause=cause, rows=rows, columns=columns, readings=sc.y[np.ix_(rows, columns)],
+                  gain=sum(c.gain for c in own), price=sum(c.price for c in own), place="several", detail=detail,
+                  rivals=tuple((r, "each by itself", float("nan")) for r in rivals if r != cause))
+    first = next(k for k, c in enumerate(found) if c is own[0])
+    left = [one if k == first else c for k, c in enumerate(found) if k == first or all(c is not o for o in own)]
+    return left
+
+
+__all__ = ["FLOOR", "could_settle", "settled_apart", "told_once"]

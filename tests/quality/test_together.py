@@ -1,0 +1,106 @@
+"""What one bottle, one test, or one stock has done, as a person who had not seen the checks planted it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.quality.assess import assess
+from studykit.quality.letter import compose
+from tests.faults.bench import ASK, USUAL
+from tests.faults.laboratory import Lab, make
+from tests.faults.planted import _scale, _spot
+
+OTHER_TEST = ("S", "Ba")
+
+
+def two_tests(lab: Lab) -> Lab:
+    """The lab, with two analytes that another test reads."""
+    analytes = {a: x.model_copy(update={"method": "another test"} if a in OTHER_TEST else {})
+                for a, x in lab.study.analytes.items()}
+    lab.study = lab.study.model_copy(update={"analytes": analytes})
+    return lab
+
+
+def flags_of(lab: Lab) -> pd.DataFrame:
+    return assess(*lab.tables(), limits=lab.limits).flags
+
+
+@pytest.mark.parametrize(("seed", "depth", "settled"), [(31, "upper", 0.6), (32, "lower", 0.6), (33, "lower", 0.0)])
+def test_a_short_portion_of_one_test_is_no_settling_of_its_container(seed: int, depth: str, settled: float) -> None:
+    """Elements of one bottle 30 % low, another test of it as it was: the portion is asked about, the drum is not condemned."""
+    lab = two_tests(make(replace(USUAL, settled=settled), seed))
+    bottle = _spot(lab, "C09", depth)
+    _scale(lab, lab.rows(sample=bottle), [a for a in lab.analytes if a not in OTHER_TEST], 0.7)
+    flags = flags_of(lab)
+    (own,) = flags[flags["rule"] == "portion or dilution"].to_dict("records")
+    assert (own["samples"], own["concern"]) == (bottle, ASK)
+    assert "S" not in own["analyte"].split(", ")
+    assert "own settling" in own["evidence"].split("rivals: ")[1]
+    assert "S as expected" in own["evidence"] or "Ba and S as expected" in own["evidence"]
+    assert "a second portion" in own["evidence"]
+    assert ("speaks against settling" in own["evidence"]) == (settled > 0)
+    assert not (flags["where"].eq("container C09") & flags["rule"].eq("own settling")).any()
+    study, containers, samples, results = lab.tables()
+    letter = compose(study, containers, samples, results, flags)
+    assert bottle in set(letter.questions["code"])
+    assert bottle in set(letter.relabel["bottle"])
+
+
+def test_water_under_several_containers_is_told_once_and_with_a_caution() -> None:
+    """Five of twelve have the lowest zone thinned to 0.3 or 0.6, each by one factor for everything."""
+    lab = make(replace(USUAL, settled=0.0), 23)
+    thinned = dict(zip(("C02", "C05", "C09", "C10", "C11"), (0.6, 0.3, 0.6, 0.6, 0.3), strict=True))
+    for box, factor in thinned.items():
+        _scale(lab, lab.rows(container=box, depth="lower"), lab.analytes, factor)
+    flags = flags_of(lab)
+    (own,) = flags[flags["rule"] == "free water or heel at the floor"].to_dict("records")
+    assert own["concern"] == ASK
+    assert set(thinned) <= set(own["where"].replace(",", "").split())
+    assert "safety data sheet" in own["evidence"]
+    assert "portion or dilution" in own["evidence"].split("rivals: ")[1]
+    assert "portion or dilution" not in set(flags["rule"])
+
+
+def test_short_portions_at_any_depth_are_not_water() -> None:
+    lab = make(replace(USUAL, settled=0.0), 24)
+    for box, depth in (("C02", "lower"), ("C05", "lower"), ("C08", "lower"), ("C11", "upper")):
+        _scale(lab, lab.rows(sample=_spot(lab, box, depth)), lab.analytes, 0.6)
+    flags = flags_of(lab)
+    assert "free water or heel at the floor" not in set(flags["rule"])
+    assert (flags["rule"] == "portion or dilution").sum() == 4
+
+
+def test_half_a_stock_that_has_settled_is_not_bottles_exchanged_in_pairs() -> None:
+    """Eight of sixteen have settled 200:1 in what is suspended: one hint, no pairs, no drifts."""
+    lab = make(replace(USUAL, containers=16, settled=0.0), 17, {f"C{k:02d}": ("settled", 0.66) for k in range(1, 9)})
+    flags = flags_of(lab)
+    asked = flags[flags["concern"] == ASK]
+    assert not asked["rule"].isin(["swapped samples", "drift", "value alone"]).any(), asked.to_string()
+    drifts = flags[flags["rule"] == "drift"]
+    assert not drifts.duplicated(["where", "analyte"]).any()
+
+
+@pytest.mark.parametrize("factor", [1.15, 0.85])
+def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> None:
+    """A drum has lost, or been given, 15 %: two analytes of another kind hardly move. Lots differ by 15 % in all else."""
+    lab = make(replace(USUAL, container_sd=0.03, lots=2), 21)
+    _scale(lab, lab.rows(container="C08"), [a for a in lab.analytes if a not in OTHER_TEST], factor)
+    _scale(lab, lab.rows(container="C08"), list(OTHER_TEST), factor**0.2)
+    flags = flags_of(lab)
+    own = flags[flags["where"].eq("container C08") & (flags["concern"] == ASK)]
+    assert list(own["rule"]) == ["diluted or evaporated"], flags.to_string()
+
+
+def test_a_product_whose_few_amounts_agree_is_not_said_to_be_off_by_amounts_of_their_own() -> None:
+    """All zones of one drum lack nineteen parts in twenty of what is suspended: it may all lie below the lowest draw."""
+    lab = make(replace(USUAL, settled=0.0, container_sd=0.003), 38)
+    _scale(lab, lab.rows(container="C06"), ["Si", "Mo", "Ba"], np.float64(0.05))
+    flags = flags_of(lab)
+    own = flags[flags["where"].str.contains("C06") & flags["rule"].eq("wrong product")]
+    assert len(own) == 1, flags.to_string()
+    assert "by one factor" in own["evidence"].iloc[0]
+    assert "own settling" in own["evidence"].iloc[0].split("rivals: ")[1]
