@@ -7,9 +7,13 @@ A line that says 'filtered', 'mean' or 'max' beside others that do not is not wh
 from __future__ import annotations
 
 import re
+from collections import Counter
+
+import numpy as np
 
 from studykit.intake.columns import Texts
 from studykit.intake.headwords import NOT_THE_STOCK, PREPARED
+from studykit.intake.unitwords import unit_or_nothing
 
 STATISTIC = re.compile(
     r"(?i)\W*(mean|average|avg|aver|median|mittel(wert)?|mw|moyenne|moy|gemiddelde?|gem|media|promedio|ø|x̄|sum|(sub)?total|summe|"
@@ -18,7 +22,7 @@ STATISTIC = re.compile(
 """What is made of several results, as a text or a heading by itself."""
 _LIMIT = re.compile(
     r"(?i)\W*((spec\w*|spezifikation|max\w*|min\w*|limit\w*|lo[qd]|mdl|rl|mrl|target|soll\w*|grenzwert\w*|richtwert\w*|typical|"
-    r"typisch|nominal|expected|certified|reference|valeur limite|tolerance|toleranz|upper|lower|usl|lsl)\b\W*)+")
+    r"typisch|nominal|expected|certified|reference|valeur limite|tolerance|toleranz|usl|lsl)\b\W*)+")
 LIMIT_HEAD = re.compile(
     r"(?i)\W*(spec\w*|spezifikation|max\w*|min\w*|limits?|lo[qd]|mdl|rl|mrl|\w* ?limits?|target|soll\w*|grenzwerte?|bg|nwg|"
     r"bestimmungsgrenze|nachweisgrenze|richtwerte?|typical|nominal|tolerance|toleranz|range|usl|lsl)\b.*")
@@ -27,6 +31,15 @@ LIMIT_TEXT = re.compile(r"[<>≤≥=\s]*[0-9][0-9.,]*(\s*([-\u2013]|to|bis)\s*[0
 _PREPARED_HEAD = re.compile(
     r"(?i)\W*(fra[ck]tion|fraktion|phase|basis|base|prep(aration|\.)?|sample prep\w*|aufschluss\w*|digest\w*|treatment|"
     r"behandlung|pretreatment|vorbehandlung|vorbereitung|probenvorbereitung|matrix|filter\w*|filtration)\W*")
+_TEMPERATURE_HEAD = re.compile(
+    r"(?i)\W*(test |mess|measuring )?(temp\.?|temperatur\w*|condition|bedingung)\b.*|\W*t ?\W*°? ?c?\W*")
+_LABEL = re.compile(
+    r"(?i)\W*(rep(licate|eat)?|dup(licate|l\.?)?|det(ermination)?|run|wiederholung|wdh|messung|bestimmung|inj(ection)?|aliquot|"
+    r"parallel\w*|samp(le)?|probe|orig(inal)?|first|second|third|erste\w?|zweite\w?|1st|2nd|3rd|primary|n|fd|single|normal|"
+    r"regular|result|found|measured|value|reading)?\W*[0-9]?[a-d]?\W*|\W*(I|II|III|IV)\W*")
+"""Texts that number determinations, or call one a repeat (common practice, no source)."""
+ALIKE = 0.8
+"""In so many samples the determinations must be told apart by the same words (no source)."""
 _FOUND_HEAD = re.compile(
     r"(?i)\W*(detect(ed|s)?|detection|nachgewiesen|gefunden|found|quantified|bestimmbar|(above|over|[>≥]) ?"
     r"(the )?(lo[qd]|mr?l|mdl|mrl|rl|bg|limit))\??\W*")
@@ -55,8 +68,43 @@ def tells_apart(head: str, column: Texts, counts: list[int]) -> set[int]:
     out = {n for n, text in there.items() if text and NOT_THE_STOCK.search(text)}
     if len(there) < 2:
         return out
+    if _TEMPERATURE_HEAD.fullmatch(head) and _differ([t for t in there.values() if t]):
+        return set(there)
     if _PREPARED_HEAD.fullmatch(head):
         total, usual = sum(counts), max(there, key=lambda n: counts[n])
         return set(there) - ({usual} if counts[usual] >= MOST * total else set())
     return out | {n for n, text in there.items() if no_determination(text) or (
         len(text) <= LONGEST and PREPARED.search(text))}
+
+
+def _differ(texts: list[str]) -> bool:
+    """Whether the first numbers of some texts differ by more than a tenth, such as 40 and 100."""
+    numbers = [float(found[0]) for t in texts if (found := re.search(r"[0-9]+(?:[.][0-9]+)?", t.replace(",", ".")))]
+    return len(numbers) > 1 and max(numbers) - min(numbers) > 0.1 * max(numbers)
+
+
+def kinds_of_determinations(column: Texts, key: np.ndarray, versions: bool) -> set[int]:
+    """Words of an unread column (their places) that tell the determinations of nearly all samples apart, in one order.
+
+    ``key``: whose determination each line is. What numbers them, or calls one a repeat, tells nothing, but for ``versions``.
+    """
+    order = np.argsort(key, kind="stable")
+    groups = np.split(column.codes[order], np.flatnonzero(np.diff(key[order])) + 1)
+    told = Counter(tuple(g.tolist()) for g in groups if len(g) > 1)
+    usual, count = max(told.items(), key=lambda item: item[1], default=((), 0))
+    if len(set(usual)) < 2 or count < 2 or count < ALIKE * told.total():
+        return set()
+    words = {n: column.words[n].strip() for n in set(usual)}
+    if versions:
+        return set(words)
+    figures = [words[n] for n in usual]
+    if all(t.isdecimal() for t in figures) and [int(t) - int(figures[0]) for t in figures] == list(range(len(figures))):
+        return set()
+    return {n for n, text in words.items() if not _LABEL.fullmatch(text)}
+
+
+def other_units(column: Texts, counts: list[int], used: set[str]) -> set[int]:
+    """Words of an unread column of units (their places) that are not among those ``used``; none where it holds other texts."""
+    units = {n: unit_or_nothing(t.strip()) if len(t.strip()) > 2 or "%" in t else "" for n, t in enumerate(column.words)
+             if counts[n] and t.strip()}
+    return {n for n, unit in units.items() if unit not in used} if used and units and all(units.values()) else set()

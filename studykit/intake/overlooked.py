@@ -11,8 +11,16 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import tidy_text
-from studykit.intake.apart import LIMIT_HEAD, LIMIT_TEXT, STATISTIC, no_determination, tells_apart
-from studykit.intake.columns import Texts
+from studykit.intake.apart import (
+    LIMIT_HEAD,
+    LIMIT_TEXT,
+    STATISTIC,
+    kinds_of_determinations,
+    no_determination,
+    other_units,
+    tells_apart,
+)
+from studykit.intake.columns import Texts, keys
 from studykit.intake.delimited import Grid
 from studykit.intake.header import expected_heads
 from studykit.intake.headwords import CHANGES, PREPARED, SHEET_NAMES, VOID, WEAK, column_of, likely_analyte
@@ -43,6 +51,7 @@ _NO = re.compile(r"(?i)|no|n|false|0|not .*|fail.*|✗|✘|-|nein|non|rejected")
 _DAY = re.compile(r"[0-9]{1,4}[-./ ](?:[0-9]{1,2}|[A-Za-z]{3,9})[-./ ][0-9]{1,4}(?:[ T].*)?")
 MOST = 0.7
 """A column in which so many rows say the same has few that say something else."""
+_PLACES = ("run", "run_order", "reported_on", "replicate")
 _FLAGS = {"U", "J", "UJ", "B", "E", "R", "D", "ND", "N", "H", "L", "below", "above", "u", "j", "*", "T", "Q"}
 _BELOW = {"U", "UJ", "ND", "u", "below", "above"}
 _WHOLE = re.compile(r"-?[0-9]+[*\u2020\u2021a-z]?")
@@ -131,11 +140,16 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
     if mapping.layout == "wide-samples":
         places = {k: h for k, h in places.items() if h in mapping.ignore_columns}
     out: dict[int, str] = {}
+    whose = _whose(grid, block, mapping) if places else None
+    used = used_units(mapping, [block], grid) if places else set()
     for k, head in places.items():
         column = grid.cells[k].at(block.rows)
         sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= len(block.rows)
         counts = np.bincount(column.codes, minlength=len(column.words))
         strange = _strange(head, column, counts) | (apart := tells_apart(head, column, counts.tolist()))
+        strange |= other_units(column, counts.tolist(), used)
+        if whose is not None and not _NEUTRAL.search(head) and column_of(head) not in _PLACES:
+            strange |= kinds_of_determinations(column, whose, column_of(head) == "revision")
         limits = bool(LIMIT_HEAD.fullmatch(head)) and column.flags(str.strip).all()
         for n, text in enumerate(column.words):
             if limits and LIMIT_TEXT.fullmatch(text.strip()):
@@ -153,6 +167,15 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
     return out
 
 
+def _whose(grid: Grid, block: Block, mapping: FileMapping) -> np.ndarray | None:
+    """Whose determination each line is, where lines of one sample are numbered in the order of the file; else None."""
+    own = [mapping.columns.get("sample"), mapping.columns.get("analyte")]
+    at = [k for k, h in block.heads.items() if h and h in own and k < len(grid.cells)]
+    if mapping.replicates is None or "replicate" in mapping.columns or mapping.layout == "wide-samples" or not len(block.rows):
+        return None
+    return keys([grid.cells[k].at(block.rows) for k in at])
+
+
 def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     """Words of a column that few rows have while nearly all others say one and the same ('fail' among 'pass').
 
@@ -164,7 +187,7 @@ def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     no = {n for n, text in there.items() if _VALID.fullmatch(head) and _NO.fullmatch(text) and any(there.values())}
     if len(there) > 1 and _FACTOR.search(head):  # a dilution of 2 among 1, of however many lines
         no |= {n for n, text in there.items() if text and not re.fullmatch(r"(1 ?: ?)?1([.,]0*)?", text)}
-    own = column_of(head) in ("run", "run_order", "method", "reported_on", "replicate")
+    own = column_of(head) in (*_PLACES, "method")
     if own or len(there) < 2 or _NEUTRAL.search(head) or _UNCERTAIN.search(head) or _near(there.values()):
         return no
     total = sum(int(counts[n]) for n in there)

@@ -18,6 +18,8 @@ FEWEST_ALIKE = 4
 """Among fewer samples one and the same value may be chance."""
 BY_CHANCE = 0.002
 """So seldom chance may put the last reading on the mean of those before, for few samples to be asked about (no source)."""
+LINES_BY_CHANCE = 0.01
+"""So seldom chance may put second determinations on the means of the lines above them (no source)."""
 MOST_GROUPED = 8
 """Means of more lines than that are not looked for within a table."""
 MOST = 0.6
@@ -87,10 +89,12 @@ def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:
         later = np.flatnonzero(np.isin(np.arange(len(lines)), r[rows["replicate"][own] > 1]))
         told = [i for i in later.tolist() if i and not np.array_equal(value[i], value[i - 1], equal_nan=True)]
         ranges = np.nanmax(value, axis=0) - np.nanmin(value, axis=0)
-        for n in range(2, MOST_GROUPED + 1) if told else ():
-            fits, chance = zip(*(_like_mean(rows, value[max(i - n, 0):i], index[i], ranges / 2) for i in told), strict=True)
-            fits = tuple(f and i >= n for f, i in zip(fits, told, strict=True))
-            if np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < BY_CHANCE:
+        for n in range(2, MOST_GROUPED + 1):
+            known = [i for i in told if i >= n and lines[i] - lines[i - n] == n]  # where no line above was lost
+            if not known:
+                continue
+            fits, chance = zip(*(_like_mean(rows, value[i - n:i], index[i], ranges / 2) for i in known), strict=True)
+            if np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < LINES_BY_CHANCE:
                 words = f"is the mean of the {n} lines above, as the other second determinations are: a line that is no sample?"
                 yield from ((int(i), words) for i in index[later].ravel() if i >= 0)
                 break

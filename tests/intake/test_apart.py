@@ -30,6 +30,10 @@ def body(head: str, words: list[str]) -> str:
     ("Phase", ["oil", "water", "oil", "water", "oil"], [2, 3, 4, 5, 6]),
     ("Phase", ["oil", "oil", "oil", "oil", "water"], [6]),
     ("Phase", ["oil"] * 5, []),
+    ("Depth", ["upper", "lower", "upper", "lower", "upper"], []),
+    ("Temp.", ["40", "100", "40", "100", "40"], [2, 3, 4, 5, 6]),
+    ("Temp.", ["22.5", "22.9", "23.1", "22.4", "22.8"], []),
+    ("Dim.", ["mg/kg", "g/kg", "mg/kg", "g/kg", "mg/kg"], [3, 5]),
     ("Detected", ["yes", "no", "yes", "no", "yes"], [3, 5]),
     ("ND", ["", "x", "", "x", ""], [3, 5]),
     ("> LOQ", ["x", "", "x", "", "x"], [3, 5]),
@@ -45,6 +49,19 @@ def test_a_column_that_tells_lines_apart_asks_for_those_that_are_not_meant(
     out = take(tmp_path, NAMED.replace("Kind", head), {"a.csv": body(head, words)})
     assert out.rejected["row"].tolist() == asked
     assert len(out.results) == 5 - len(asked)
+
+
+@pytest.mark.parametrize(("head", "two", "read"), [
+    ("Type", ("sample", "MS"), 0), ("Handling", ("shaken", "unshaken"), 0), ("Line", ("251.6", "288.1"), 0),
+    ("Version", ("1", "2"), 0), ("Type", ("sample", "dup"), 10),
+    ("Rep", ("1", "2"), 10), ("Aliquot", ("A", "B"), 10), ("Vial", ("17", "93"), 10),
+    ("Run", ("R1", "R2"), 10)])
+def test_a_column_that_tells_two_determinations_of_each_sample_apart(
+        tmp_path: Path, head: str, two: tuple[str, str], read: int) -> None:
+    codes = ("B001", "B002", "B003", "007", "1E5")
+    lines = [f"{c};Si;{9.1 + n / 10 + k / 5:.1f};mg/kg;{w}" for n, c in enumerate(codes) for k, w in enumerate(two)]
+    intake = NAMED.replace("Kind", head).replace("layout", 'replicates = "in order"\nlayout')
+    assert len(take(tmp_path, intake, {"a.csv": "\n".join([f"Code;Test;Result;Unit;{head}", *lines, ""])}).results) == read
 
 
 @pytest.mark.parametrize("heading", ["Si filtered", "Si (dissolved)", "Si < 5 um", "Si_filt", "Silicon digested", "Si i. TM",

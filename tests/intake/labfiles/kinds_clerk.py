@@ -408,6 +408,46 @@ for _heading, _two in (("Fraction", ("total", "dissolved")), ("Preparation", ("a
         _half, layouts=LW, slots="rows width remark")
 
 
+for _heading, _two in (("Type", ("", "MS")), ("QC type", ("SAMP", "LCS")), ("Temp", ("40", "100")),
+                       ("Handling", ("shaken", "unshaken")), ("Layer", ("top", "bottom")),
+                       ("Result type", ("reported", "raw")), ("Line", ("251.6", "288.1")),
+                       ("Version", ("1", "2")), ("Age", ("0 d", "90 d")), ("Volume", ("50", "25")), ("Tag", ("P", "F"))):
+    @kind(f"a column {_heading} tells {_two[0]!r} from {_two[1]!r}, in order", "preparations", False, "dets", layouts=LW,
+          slots="runs repeats cell rows width remark")
+    def two_kinds(b: Builder, heading: str = _heading, two: tuple[str, str] = _two) -> None:
+        """Two numbers of each bottle that are no repeats of each other."""
+        _two_preparations(b, heading, two)
+
+
+for _heading, _two in (("Rep", ("1", "2")), ("Type", ("SAMP", "DUP")), ("Aliquot", ("A", "B")), ("Det.", ("I", "II")),
+                       ("Kind", ("first", "second")), ("Vial", ("17", "93")), ("Analyst", ("MK", "JL")),
+                       ("Day", ("2026-05-04", "2026-05-05"))):
+    @kind(f"a column {_heading} numbers {_two[0]!r} and {_two[1]!r}, in order", "preparations", True, "dets", layouts=LW,
+          slots="runs repeats cell rows width remark")
+    def two_labels(b: Builder, heading: str = _heading, two: tuple[str, str] = _two) -> None:
+        """Two determinations of each bottle."""
+        _doubled(b, summary=False)
+        b.entry["replicates"] = "in order"
+        _told_by(b, heading, two)
+
+
+for _heading, _unit, _study in (("Unit", "g/kg", "mg/kg"), ("Dim.", "% (m/m)", "mg/kg")):
+    @kind(f"a column {_heading} that is not read says {_unit} of half of the results", "preparations", False, "grid",
+          layouts=("long",), slots="rows width unit units")
+    def unread_unit(b: Builder, heading: str = _heading, unit: str = _unit, study: str = _study) -> None:
+        """The mapping says mg/kg and leaves the column out."""
+        if b.style.unit_place != "mapping":
+            return
+        rows = data_rows(b)
+        units = [POOL[r.cells[2].truth[0].analyte].unit for r in rows]
+        _column(b, heading, [unit if u == study and i % 2 else u for i, u in enumerate(units)])
+        _aside(b, heading)
+        for i, row in enumerate(rows):
+            if units[i] == study and i % 2 and unit not in units:
+                _blank_doubt(b, row, "in another unit")
+        b.case_doubt = True
+
+
 for _line in ("Samples were filtered through 0.45 µm before the analysis.", "Dissolved fraction", "Results of the supernatant",
               "Proben vor der Messung zentrifugiert", "All results on dry basis", "Filtrat", "Fraction < 5 µm"):
     @kind(f"a line above: {_line}", "preparations", False, "grid", layouts=LW, slots="top unit")
@@ -678,7 +718,7 @@ for _form in ("{c}-1", "{c} (dup)", "{c} B", "{c}/2", "{c}*", "{c} filtered", "{
 for _line in ("red figures: repeat measurement", "Werte in rot sind Wiederholungen", "values in italics are informative",
               "kursiv: Richtwerte", "rouge: à refaire", "in Klammern: Wiederholungsmessung", "* repeated measurement",
               "values marked † below the limit", "underlined: outside the range"):
-    @kind(f"a line below: {_line}", "clerks", False, "grid", layouts=LW, slots="bottom")
+    @kind(f"a line below: {_line}", "clerks", False, "grid", layouts=LW, slots="bottom bytes")
     def legend(b: Builder, line: str = _line) -> None:
         """A legend of marks that a file may not show."""
         b.sheet.rows += [text_cells(""), text_cells(line)]
