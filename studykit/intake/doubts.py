@@ -13,8 +13,10 @@ from collections.abc import Iterator, Sequence, Set
 from itertools import chain, combinations
 
 import numpy as np
+import pandas as pd
 
 from studykit.core.errors import Fault
+from studykit.intake.bydepth import borne_out, by_analyte
 from studykit.intake.columns import Table, Texts
 from studykit.intake.linedoubts import line_questions
 from studykit.intake.repeats import replicate_questions
@@ -39,6 +41,7 @@ SHORT = 24
 """Longer texts are no plain numbers."""
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
 """Kinds of samples whose values are compared; blanks, check fluids and heels are meant to differ."""
+NINES = [10.0**k - 1 for k in range(3, 9)]
 Question = tuple[np.ndarray, str]
 _MISSING = re.compile(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+").fullmatch
 _NINES = re.compile(r"9{2,}[.,]9+").fullmatch
@@ -47,13 +50,16 @@ _DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
 _SHORT_POWER = re.compile(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+").fullmatch
 
 
-def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequence[Fault]) -> dict[int, str]:
-    """Position and reason of every row that is a question; confirmed rows are none.
+def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequence[Fault],
+              places: pd.DataFrame) -> tuple[dict[int, str], list[int]]:
+    """Position and reason of every row that is a question; confirmed rows are none. And rows that their container bears out.
 
     ``rows``: determinations taken from all files, in the study's units; ``kinds``: kind of each sample;
-    ``refused``: what was rejected before.
+    ``refused``: what was rejected before; ``places``: of `bydepth.places_of`.
     """
     reason: dict[int, str] = {}
+    far: dict[int, str] = {}
+    levels: dict[int, str] = {}
     other = {s for s, kind in kinds.items() if kind not in ORDINARY}
     ordinary = ~rows["sample"].flags(other.__contains__) if other else np.ones(len(rows), dtype=bool)
     forms = _Forms(rows["as_written"].words)
@@ -63,20 +69,41 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
         known = study.analytes[name]
         codes, value = rows["as_written"].codes[at], rows["value"][at]
         middle = _middle_of_others(value, number[at])
-        for mask, words in chain(_forms_of(forms, codes, value, number[at], middle),
-                                 _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute),
-                                 _two_levels(value, number[at], known.nominal),
-                                 _other_unit(rows["own_unit"].at(at), value, middle)):
-            for i in at[mask].tolist():
-                reason.setdefault(i, words)
+        asked = ((reason, _forms_of(forms, codes, value, number[at], middle)),
+                 (far, _magnitude(value, rows["qualifier"], at, (middle, known.nominal), known.margin.absolute)),
+                 (levels, _two_levels(value, number[at], known.nominal)),
+                 (reason, _other_unit(rows["own_unit"].at(at), value, middle)))
+        for into, found in asked:
+            for mask, words in found:
+                for i in at[mask].tolist():
+                    into.setdefault(i, words)
     for i, words in _sisters(rows, groups, number):
+        far.setdefault(i, words)
+    borne = _borne_out(rows, groups, number, study, places, far, levels)
+    for i, words in chain(far.items(), levels.items()):
         reason.setdefault(i, words)
     for i, words in chain(_exchanged(rows, groups, study), replicate_questions(rows)):
         reason.setdefault(i, words)
     for i, words in line_questions(rows, refused, set(reason)):
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
-    return {i: reason[i] for i in sorted(reason) if not sure[i]}
+    return {i: reason[i] for i in sorted(reason) if not sure[i]}, [i for i in borne if i not in reason]
+
+
+def _borne_out(rows: Table, groups: dict[str, np.ndarray], number: np.ndarray, study: Study, places: pd.DataFrame,
+               far: dict[int, str], levels: dict[int, str]) -> list[int]:
+    """Rows whose depth bears out that they are far off; they are taken from ``far``, and whole columns from ``levels``."""
+    out: list[int] = []
+    for name, at in groups.items() if len(places) and far else ():
+        own = by_analyte(far, at)
+        borne = borne_out(rows, at[number[at]], own, places, study.analytes[name].nominal) if own else set[int]()
+        for i in borne:
+            far.pop(i)
+        if own and len(borne) == len(own):
+            for i in by_analyte(levels, at):
+                levels.pop(i)
+        out += sorted(borne)
+    return out
 
 
 def few_left(rows: Table, lost: Table | None, asked: Set[int]) -> dict[int, str]:
@@ -171,13 +198,27 @@ def remedy(rows: Table, i: int) -> str:
 def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.ndarray,
               middle: np.ndarray) -> Iterator[Question]:
     """The questions about how one analyte's rows are written; ``codes`` of their texts."""
-    yield forms.missing[codes], "is written like a code for a missing value"
+    yield forms.missing[codes] & ~_among(value, number), "is written like a code for a missing value"
     far = (value < middle / 2) | (value > middle * 2)
     yield forms.nines[codes] & far, "is written in nines, like a code for a missing value"
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
         "may be a spreadsheet's number of a day (a date), not a result")
     yield _joined(forms, codes), "may be two results joined by a decimal sign"
     yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
+
+
+def _among(value: np.ndarray, number: np.ndarray) -> np.ndarray:
+    """Values that stand among others of their column: three or more and a quarter of those, not the same, within a tenth.
+
+    Who writes 999 where nothing was measured does so where results are nowhere near.
+    """
+    good = value[number & (value > 0)]
+    out = np.zeros(value.shape, dtype=bool)
+    for v in np.unique(good[np.isin(good, NINES)]):
+        others = good[good != v]
+        near = np.count_nonzero(np.abs(others - v) <= 0.1 * v)
+        out |= (value == v) & (near >= max(3, 0.25 * others.size)) & (good.size - others.size < near)
+    return out
 
 
 def _middle_of_others(value: np.ndarray, number: np.ndarray) -> np.ndarray:

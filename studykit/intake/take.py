@@ -21,6 +21,7 @@ from studykit.core.errors import BadInput, Fault, single
 from studykit.core.files import require_writable, sha256_of, table_bytes, write_bytes, write_json
 from studykit.core.folders import exchange, restore
 from studykit.intake import signing
+from studykit.intake.bydepth import BORNE_OUT, places_of
 from studykit.intake.columns import Table, Texts, joined
 from studykit.intake.doubts import few_left, questions, remedy
 from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files, unread_files
@@ -143,7 +144,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
     kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
-    outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake)
+    outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake, places_of(samples))
     outcome = replace(outcome, files=_with_unread(root, outcome.files))
     short = "" if accept or not outcome.accepted_reason else _not_accepted(outcome, intake.accept_rejected_rows)
     return replace(outcome, accepted_reason="", not_accepted=short) if short else outcome
@@ -182,7 +183,7 @@ def _ranks(intake: Intake, pairs: list[tuple[str, Any]], faults: list[Fault]) ->
 
 
 def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[str, str], study: Study,
-          accepted: str, intake: Intake) -> IntakeOutcome:
+          accepted: str, intake: Intake, places: pd.DataFrame) -> IntakeOutcome:
     """All files together: revisions sorted out, and the account of rows closed."""
     rejected = [f for t in takes for f in t.rejected]
     skipped = [f for t in takes for f in t.skipped]
@@ -197,7 +198,8 @@ def _join(takes: list[Take], ranks: dict[str, int], book: RuleBook, kinds: dict[
     rows["marks"] = _marks(rows)
     rows["base_file"] = rows["source_file"].renamed(
         [f if f in ranks else f.rpartition("#")[0] for f in rows["source_file"].words])
-    asked = questions(rows, kinds, study, rejected)
+    asked, borne = questions(rows, kinds, study, rejected, places)
+    rows["marks"] = _also(rows["marks"], borne)
     lost = _lost(takes, rows)
     asked |= few_left(rows, lost, asked.keys())
     asked |= beside_lost(rows, asked, lost, {k: v for t in takes for k, v in t.lines.items()}, ranks)
@@ -253,6 +255,14 @@ def _marks(rows: Table) -> Texts:
     mark, sure = rows["mark"], rows["confirmed"].flags(bool)
     words = [*mark.words, *((f"{w}, confirmed" if w else "confirmed") for w in mark.words)]
     return Texts(mark.codes + sure * len(mark.words), words).renamed(words)
+
+
+def _also(marks: Texts, borne: list[int]) -> Texts:
+    """Marks with that of values whose depth bears out that they are far off."""
+    here = np.zeros(len(marks.codes), dtype=bool)
+    here[borne] = True
+    words = [*marks.words, *(f"{w}, {BORNE_OUT}" if w else BORNE_OUT for w in marks.words)]
+    return Texts(marks.codes + here * len(marks.words), words).renamed(words)
 
 
 def _late(rows: Table, i: int, reason: str, what: str) -> Fault:

@@ -15,7 +15,7 @@ duplicates and the remixed control also what bottles scatter about the model.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Collection, Hashable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -32,6 +32,7 @@ from studykit.quality.doubtful import doubtful_limits, without
 from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
+from studykit.quality.refused import refused_readings
 from studykit.quality.replicates import (
     PooledRepeatability,
     check_duplicates,
@@ -196,11 +197,13 @@ def _place(row: Mapping[Hashable, Any]) -> str:
     return f"container {row['container']}, {row['depth'] or row['kind']}" if row["container"] else str(row["kind"])
 
 
-def _missing_check(study: Study, missing: pd.DataFrame) -> CheckResult:
-    flags = []
+def _missing_check(study: Study, missing: pd.DataFrame, refused: Collection[tuple[str, str]]) -> CheckResult:
+    """Samples without results. ``refused``: sample and analyte of readings that came and that the intake did not take."""
+    flags, came = [], {s for s, _ in refused}
     for r in missing[missing["all_lost"]].to_dict("records"):
         place = _place(r)
-        what = "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn"
+        what = "its readings came and were refused at intake (tidy/rejected.csv says why)." if r["sample"] in came else (
+            "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn")
         flags.append(Flag(rule="missing results", concern="ask before trusting", where=f"sample {r['sample']}",
                           samples=(str(r["sample"]),), evidence=f"{place}: {what} Nothing is filled in for it."))
     part = missing[~missing["all_lost"]]
@@ -208,10 +211,12 @@ def _missing_check(study: Study, missing: pd.DataFrame) -> CheckResult:
         own = part[part["lacks"].str.split().map(lambda x, a=analyte: a in x).astype(bool)]
         regular = own[~own["kind"].isin(["blank", "check fluid"])]
         if len(regular):
-            flags.append(Flag(rule="missing results", concern="hint only", where="plan", analyte=analyte,
-                              samples=tuple(regular["sample"]),
+            back = [s for s in regular["sample"] if (s, analyte) in refused]
+            told = f"; of {len(back)} of them a reading came and was refused at intake (tidy/rejected.csv says why)"
+            flags.append(Flag(rule="missing results", concern="ask before trusting" if back else "hint only", where="plan",
+                              analyte=analyte, samples=tuple(regular["sample"]),
                               evidence=f"{len(regular)} samples have other results but none for this analyte: "
-                                       f"{listed(list(regular['sample']))}"))
+                                       f"{listed(list(regular['sample']))}{told if back else ''}"))
     return CheckResult(rule="missing results", table=missing, flags=tuple(flags))
 
 
@@ -296,7 +301,8 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
                      pooled=pooled, scatter=scatter, drawn=drawn, suspects=suspects, steps=steps)
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
-    checks = (_missing_check(study, missing), *check_suspects(suspects), files, in_doubt, *check_order(suspects, t),
+    checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects), files, in_doubt,
+              *check_order(suspects, t),
               *without_riders(own, causes_of(suspects, files, t)))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)
