@@ -20,6 +20,7 @@ from typing import Any
 
 import pandas as pd
 
+from studykit.quality.exchanges import COLUMNS, ROWS
 from studykit.quality.flags import listed
 from studykit.quality.together import FLOOR
 from studykit.study.codes import generator, make_codes, shuffled
@@ -65,6 +66,10 @@ GROUPS = (
     Group(name="repeated readings", rules=frozenset({"duplicates apart"}),
           asks=("Was each determination made from a portion of its own? Please send what each of them read.",
                 "Was anything seen in the bottle or on the portion (haze, drops, particles), and how was it shaken?")),
+    Group(name="rows and columns of a report", rules=frozenset({COLUMNS, ROWS}), by_run=True,
+          asks=("Which channel of the instrument, and which place of its tray, stands under which name in this file? Please "
+                "send its own printout.",
+                "Was anything sorted, typed or pasted by hand on the way?")),
     Group(name="a run", by_run=True,
           rules=frozenset({"drift", "run shift", "run offset", "check fluid", "control rules", "carry-over", "blank"}),
           asks=("When was the instrument calibrated in this run, and what did your own control samples read at its beginning "

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
+from studykit.quality.exchanges import COLUMNS, ROWS
 from studykit.quality.flags import CheckResult, Flag
 from studykit.quality.suspects import Suspects, place_of
 
@@ -17,7 +18,7 @@ FOLLOW = ("duplicates apart", "check fluid", "control rules", "blank", "coarse r
           "more than was filled", "Zn/P ratio", "odd limit", "remixed control", "repeatability",
           "impossible value")
 """Rules that show consequences of what others name."""
-WIDE = ("carry-over", "drift")
+WIDE = ("carry-over", "drift", COLUMNS, ROWS)
 """Explanations of a run that spoil what is pooled over the study."""
 REAL = ("own settling", "run and stock")
 """Explanations that do not explain such consequences away."""

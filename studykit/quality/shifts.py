@@ -28,7 +28,7 @@ OFFSET = 1.0
 EITHER = "either"
 
 
-def _mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
+def robust_mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
     """Robust mean of each column and its variance (rows x A; NaN left out)."""
     live = np.isfinite(x) & np.isfinite(s)
     m = np.nan_to_num(quantile(np.where(live, x, np.nan), 0.5))
@@ -89,7 +89,7 @@ def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[st
 
     The middle of three runs or more is not moved by one that is off; of two runs neither can be called the wrong one.
     """
-    each = [_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
+    each = [robust_mean(sc.y[rows[kind[rows]]], sc.m.s[rows[kind[rows]]]) for _, rows in runs]
     means, var = (np.array([e[k] for e in each]) for k in (0, 1))
     out = {}
     for g, (run, _) in enumerate(runs):
@@ -101,7 +101,8 @@ def _fluid_gaps(sc: Scene, runs: list[tuple[str, Index]], kind: Mask) -> dict[st
     return out
 
 
-def _cost(gap: float, se: float, at: float) -> float:
+def cost(gap: float, se: float, at: float) -> float:
+    """What a gap costs against what it should be, in nats: tails of Student's t with ``TAIL``; 0 where it is not known."""
     return (TAIL + 1) / 2 * float(np.log1p(((gap - at) / se) ** 2 / TAIL)) if np.isfinite(gap) and se < 1e6 else 0.0
 
 
@@ -140,8 +141,8 @@ class Gap:
     def gain(self, containers: float, fluid: float) -> float:
         """Nats that such shifts save against an ordinary one."""
         usual = self.near(self.best)
-        none = _cost(*self.containers, usual) + _cost(*self.fluid, usual)
-        return none - _cost(*self.containers, containers) - _cost(*self.fluid, fluid)
+        none = cost(*self.containers, usual) + cost(*self.fluid, usual)
+        return none - cost(*self.containers, containers) - cost(*self.fluid, fluid)
 
     def offset(self) -> tuple[float, float, float]:
         """The amount, in the unit, that containers and check fluid read more alike, as gaps of each; NaN where none can be."""
@@ -155,7 +156,7 @@ class Gap:
 
     def lean(self, amount: float) -> float:
         """Nats by which the limits of the check fluid speak for it that this run is off by so much."""
-        return _cost(self.off, self.se_off, 0.0) - _cost(self.off, self.se_off, amount)
+        return cost(self.off, self.se_off, 0.0) - cost(self.off, self.se_off, amount)
 
 
 def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
@@ -163,7 +164,7 @@ def _gaps(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, list[Gap]]:
     with np.errstate(invalid="ignore", divide="ignore"):
         should = np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)
         unsure = np.nan_to_num(sc.f.unsure / np.where(sc.f.relative, sc.f.reference, 1.0))
-    own = {run: _mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
+    own = {run: robust_mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]]) for run, rows in runs}
     home, stock = _homes(sc), np.isin(np.arange(len(sc.f.names)), sc.f.at[sc.f.zone])
     level = {run: quantile(sc.m.level[stock & (home == run)], 0.5) for run, _ in runs}
     out: dict[str, list[Gap]] = {run: [] for run, _ in runs}

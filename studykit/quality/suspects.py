@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from studykit.quality.exchanges import COLUMNS, ROWS, exchanged
 from studykit.quality.explain import (
     Candidate,
     Scene,
@@ -80,6 +81,8 @@ TELLS = {
     "run and stock": "some bottles of this run and of another one measured side by side",
     FLOOR: "water by a test of its own, a clear tube or water-finding paste at the floor; a second draw of that zone, "
            "higher up; a second portion of the same bottles",
+    COLUMNS: "the instrument's own printout beside this file; the check fluid again",
+    ROWS: "the instrument's own printout with the places of its tray; the check fluid and one bottle again",
     "own settling": "a second draw of the extreme zones; whether what is dissolved shows it too (it should not)",
 }
 SAYS = {
@@ -124,7 +127,8 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
     weak: tuple[Candidate, ...] = ()
     for _ in range(ROUNDS):
         sc = scene(f, y, m)
-        tried = [c for c in bottle_candidates(sc) + run_candidates(sc) if c.net > 0 and not _again(c, found)]
+        every = bottle_candidates(sc) + run_candidates(sc) + exchanged(sc, list(run_rows(sc)))
+        tried = [c for c in every if c.net > 0 and not _again(c, found)]
         best = max(tried, key=lambda c: c.net, default=None)
         if best is None or best.net < ENOUGH:
             weak = _weak(tried)
@@ -203,6 +207,8 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
     if c.cause == "carry-over":
         after = f": {c.detail}" if c.place.startswith("run ") and c.detail else f" (after {c.detail})" if c.detail else ""
         return f"readings hold about {shown(100 * c.amount, 2)} % of the bottle before{after}"
+    if c.cause in (COLUMNS, ROWS):
+        return _says_exchanged(f, c)
     if c.cause in ("drift", "run shift", "run offset", "check fluid", "run and stock"):
         return _run_words(f, c)
     if c.cause == FLOOR:
@@ -217,6 +223,16 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
         "by one factor, the other analytes as expected: another product, or what has settled out of all its zones?")
     return SAYS[c.cause].format(how=how, amount=shown(100 * c.amount, 2), value=shown(f.value[i, a]), detail=c.detail,
                                 expected=shown(float(np.exp(expected)) if f.relative[a] else expected))
+
+
+def _says_exchanged(f: Frame, c: Candidate) -> str:
+    if c.cause == ROWS:
+        return (f"each reading fits the sample that stands {c.detail} far better than its own, known fluids among them: rows "
+                "of this run shifted by one?")
+    one, other = (f.analytes[a] for a in c.columns)
+    where = "either of these runs" if c.detail else "every run" if c.place == "run all" else "this run"
+    or_lines = ", or two lines of plan/check_limits.csv" if c.place == "run all" else ""
+    return f"{one} reads as {other} should and {other} as {one}, in {where}: two columns exchanged{or_lines}?"
 
 
 def _says_one_factor(f: Frame, c: Candidate) -> str:
@@ -291,6 +307,8 @@ def concern_of(f: Frame, c: Candidate) -> str:
     by_depth = c.cause == "run and stock" and differs_by_depth(f, c.rows, c.columns[0], c.amount)
     if c.cause == "own settling" or by_depth or as_settled:
         return "hint only"
+    if c.cause == ROWS:
+        return "stop and find out"
     if c.cause == "unit slip" and c.place == "cell" and refuted(f, c.rows[0], c.columns[0]):
         return "stop and find out"
     return "ask before trusting"

@@ -10,7 +10,7 @@ import pytest
 
 from studykit.quality.assess import assess
 from studykit.quality.letter import compose
-from tests.faults.bench import ASK, USUAL
+from tests.faults.bench import ASK, STOP, USUAL
 from tests.faults.laboratory import Lab, make
 from tests.faults.planted import _scale, _spot
 
@@ -104,3 +104,63 @@ def test_a_product_whose_few_amounts_agree_is_not_said_to_be_off_by_amounts_of_t
     assert len(own) == 1, flags.to_string()
     assert "by one factor" in own["evidence"].iloc[0]
     assert "own settling" in own["evidence"].iloc[0].split("rivals: ")[1]
+
+
+# -- rows and columns --------------------------------------------------------------------------------------------
+
+
+def with_columns_exchanged(lab: Lab, runs: tuple[str, ...]) -> Lab:
+    """P stands under Zn and Zn under P in these runs."""
+    for run in runs:
+        rows = lab.rows(run=run)
+        lab.wide.loc[rows, ["P", "Zn"]] = lab.wide.loc[rows, ["Zn", "P"]].to_numpy(float)
+    return lab
+
+
+@pytest.mark.parametrize("runs", [("R2",), ("R1", "R2", "R3")])
+def test_two_columns_exchanged_are_a_cause_of_their_own(runs: tuple[str, ...]) -> None:
+    """Check fluid 498 and 1312 mg/kg: each of its analytes fits the other's limits; no container is blamed."""
+    flags = flags_of(with_columns_exchanged(make(USUAL, 41), runs))
+    (own,) = flags[flags["rule"] == "exchanged columns"].to_dict("records")
+    assert (own["analyte"], own["concern"]) == ("P, Zn", ASK)
+    assert own["where"] == ("run R2" if runs == ("R2",) else "all runs")
+    asked = flags[flags["concern"].isin([ASK, STOP])]
+    assert set(asked["rule"]) == {"exchanged columns"}, asked.to_string()
+
+
+def test_of_two_runs_without_limits_either_may_have_its_columns_exchanged() -> None:
+    flags = flags_of(with_columns_exchanged(make(replace(USUAL, runs=2, certified=False), 42), ("R2",)))
+    (own,) = flags[flags["rule"] == "exchanged columns"].to_dict("records")
+    assert "R1 and R2" in own["where"]
+    assert "either" in own["evidence"]
+
+
+def with_rows_shifted(lab: Lab, run: str, step: int) -> Lab:
+    """Each row of the run carries what was read ``step`` places later; what stands beyond the end is lost."""
+    w = lab.wide
+    order = w["run_order"].to_numpy(float)
+    rows = sorted(lab.rows(run=run), key=lambda i: order[i])
+    codes = list(dict.fromkeys(w.loc[rows, "sample"]))
+    first = {c: w.index[(w["sample"] == c) & (w["run"] == run)][0] for c in codes}
+    read = {c: w.loc[i, lab.analytes].to_numpy(float).copy() for c, i in first.items()}
+    for k, code in enumerate(codes):
+        beside = codes[(k + step) % len(codes)]
+        for i in w.index[(w["sample"] == code) & (w["run"] == run)]:
+            lab.wide.loc[i, lab.analytes] = read[beside]
+    return lab
+
+
+@pytest.mark.parametrize("step", [1, -1])
+def test_rows_a_place_too_far_stop_and_nothing_else_is_blamed(step: int) -> None:
+    flags = flags_of(with_rows_shifted(make(replace(USUAL, twice=0), 43), "R2", step))
+    (own,) = flags[flags["rule"] == "rows shifted"].to_dict("records")
+    assert (own["where"], own["concern"]) == ("run R2", STOP)
+    assert ("later" if step > 0 else "earlier") in own["evidence"]
+    wrong = flags[(flags["concern"] == STOP) & (flags["rule"] != "rows shifted")]
+    assert wrong.empty, wrong.to_string()
+
+
+@pytest.mark.parametrize("seed", [51, 52])
+def test_an_orderly_report_has_neither(seed: int) -> None:
+    flags = flags_of(make(USUAL, seed))
+    assert not flags["rule"].isin(["rows shifted", "exchanged columns"]).any()

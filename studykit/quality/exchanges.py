@@ -1,0 +1,170 @@
+"""Rows and columns of a report under each other's names: two analytes exchanged, or each row a place too far.
+
+Two columns exchanged: in a run one analyte reads as the other does elsewhere, check fluid and containers alike; where the check
+fluid's values are known, each of its two analytes fits the other's. Rows a place too far: a blank reads as the stock, the check
+fluid as a bottle, and each of them as what stands at that place instead.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from studykit.quality.explain import Candidate, Scene
+from studykit.quality.frame import Index, Vector, quantile, rho, spread
+from studykit.quality.shifts import EITHER, TOLD, cost, robust_mean, shift_table
+
+COLUMNS, ROWS = "exchanged columns", "rows shifted"
+NO_BLANK = float(np.log(1000.0))
+"""A blank of which nothing else is known reads a thousandth of the stock (own judgement)."""
+WIDEST = 0.05
+"""Known fluids are told apart by no less than this (log)."""
+FIT = 2 / 3
+"""Share of the known fluids of a run that must read better as their neighbours."""
+
+
+def exchanged(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
+    """Every explanation by columns exchanged, or rows a place too far."""
+    return [*columns(sc, runs), *(c for run, rows in runs for c in shifted_rows(sc, run, rows, len(runs)))]
+
+
+# -- columns -----------------------------------------------------------------------------------------------------
+
+
+def columns(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
+    """Two analytes exchanged in one run (of two: the one that the check fluid's values tell), or in all runs."""
+    logs = np.flatnonzero(sc.f.relative)
+    pairs = [(int(a), int(b)) for a, b in combinations(logs, 2)]
+    price = float(np.log(max(2, len(runs) * len(pairs)))) + 1.5
+    leans, apart = _leans(sc, runs), _apart(sc, runs) if len(runs) > 1 else {}
+    for a, b in pairs:
+        by_run = {run: leans[run][a, b] for run, _ in runs}
+        own = {run: apart[run][a, b] + by_run[run] for run, _ in runs} if apart else {}
+        every = np.concatenate([rows for _, rows in runs]) if runs else np.zeros(0, dtype=np.intp)
+        if len(runs) and min(by_run.values()) > TOLD:
+            yield _columns(sc, every, a, b, sum(by_run.values()), price, "run all", "")
+        yield from _of_runs(sc, runs, a, b, own, by_run, price)
+
+
+def _of_runs(sc: Scene, runs: list[tuple[str, Index]], a: int, b: int, own: dict[str, float],
+             leans: dict[str, float], price: float) -> Iterator[Candidate]:
+    """The run that such an exchange would explain best; of two between which no value of the check fluid tells, either."""
+    best = sorted(own, key=lambda r: -own[r])
+    if not best or own[best[0]] < 3:
+        return
+    rows = dict(runs)[best[0]]
+    either = len(runs) == 2 and abs(leans[best[0]] - leans[best[1]]) < TOLD
+    detail = f"{EITHER} {' and '.join(sorted(own))}" if either else ""
+    yield _columns(sc, rows, a, b, own[best[0]], price, f"run {best[0]}", detail)
+
+
+def _columns(sc: Scene, rows: Index, a: int, b: int, gain: float, price: float, place: str, detail: str) -> Candidate:
+    return Candidate(cause=COLUMNS, rows=tuple(map(int, rows)), columns=(a, b), readings=sc.y[rows][:, [b, a]], gain=gain,
+                     price=price, place=place, detail=detail)
+
+
+def _leans(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
+    """By run: what it saves that the check fluid reads a as b and b as a, by its values (A x A; 0 where not known)."""
+    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    with np.errstate(invalid="ignore", divide="ignore"):
+        should = np.where(sc.f.relative, np.log(sc.f.reference), np.nan)
+    out = {}
+    for run, rows in runs:
+        mean, var = robust_mean(sc.y[rows[fluid[rows]]], sc.m.s[rows[fluid[rows]]])
+        se = np.sqrt(np.maximum(np.nan_to_num(sc.f.stated), 0.01) ** 2 + np.where(var < 1e6, var, np.inf))
+        k = len(sc.f.analytes)
+        as_is = np.array([cost(float(mean[a] - should[a]), float(se[a]), 0.0) for a in range(k)])
+        other = np.array([[cost(float(mean[a] - should[b]), float(se[a]), 0.0) for b in range(k)] for a in range(k)])
+        known = np.isfinite(mean) & np.isfinite(should)
+        saved = as_is[:, None] + as_is[None] - other - other.T
+        out[run] = np.where(known[:, None] & known[None], saved, 0.0)
+    return out
+
+
+def _apart(sc: Scene, runs: list[tuple[str, Index]]) -> dict[str, Vector]:
+    """By run: what it saves that containers and check fluid read a as b does in the other runs (A x A)."""
+    table, out = shift_table(sc, runs), {}
+    fluid = sc.f.rows["kind"].eq("check fluid").to_numpy()
+    for run, rows in runs:
+        t = table[table["run"] == run].sort_values("column")
+        elsewhere = np.setdiff1d(np.concatenate([r for _, r in runs]), rows)
+        saved = np.zeros((len(sc.f.analytes),) * 2)
+        for gap, se, own in (("containers", "containers_se", sc.f.zone), ("check_fluid", "check_fluid_se", fluid)):
+            level = quantile(sc.y[elsewhere[own[elsewhere]]], 0.5)
+            g, s, usual = (t[c].to_numpy(float) for c in (gap, se, "usual"))
+            saved += _saved(g, np.sqrt(s**2 + usual**2), level[None] - level[:, None])
+        out[run] = saved
+    return out
+
+
+def _saved(gap: Vector, se: Vector, between: Vector) -> Vector:
+    """What it saves that a is off by ``between`` (a, b) and b by (b, a), where both are known and lie apart."""
+    k = gap.size
+    now = np.array([cost(float(gap[a]), float(se[a]), 0.0) for a in range(k)])
+    then = np.array([[cost(float(gap[a]), float(se[a]), float(between[a, b])) for b in range(k)] for a in range(k)])
+    known = np.isfinite(gap) & (se < 1e6)
+    far = np.abs(between) > 3 * np.maximum(se[:, None], se[None])
+    return np.where(known[:, None] & known[None] & far, now[:, None] + now[None] - then - then.T, 0.0)
+
+
+# -- rows --------------------------------------------------------------------------------------------------------
+
+
+def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
+    """Each row of a run carries what was read one place before it, or after it: known fluids tell it."""
+    order = sc.f.rows["order"].to_numpy(float)
+    rows = rows[np.isfinite(order[rows])]
+    at = {float(order[i]): int(i) for i in rows}
+    if len(at) < 6 or len(at) < rows.size:
+        return
+    expected, known = _expected(sc, run)
+    x, s = _logs(sc), np.maximum(spread(_logs(sc)[sc.f.zone] - quantile(_logs(sc)[sc.f.zone], 0.5)), WIDEST)
+    for step in (-1, 1):
+        pairs = [(i, at[order[i] + step]) for i in rows if order[i] + step in at]
+        own, other = (np.array(p, dtype=np.intp) for p in zip(*pairs, strict=True)) if pairs else (rows[:0], rows[:0])
+        both = np.isfinite(x[own]) & np.isfinite(expected[own]) & np.isfinite(expected[other])
+        cells = np.where(both, rho((x[own] - expected[own]) / s) - rho((x[own] - expected[other]) / s), 0.0)
+        saved = cells.sum(axis=1) * sc.m.share
+        telling = known[own] | known[other]
+        if (known[own]).sum() >= 2 and (saved[telling] > 0).mean() >= FIT and saved.sum() > 3:
+            y = np.full((rows.size, len(sc.f.analytes)), np.nan)
+            place = {int(i): k for k, i in enumerate(rows)}
+            y[[place[int(j)] for j in other]] = sc.y[own]
+            yield Candidate(cause=ROWS, rows=tuple(map(int, rows)), columns=tuple(range(y.shape[1])), readings=y,
+                            gain=float(saved.sum()), price=float(np.log(2 * runs)) + 2.0, place=f"run {run}",
+                            amount=float(step), detail="one place later" if step > 0 else "one place earlier")
+
+
+def _logs(sc: Scene) -> Vector:
+    """Logarithms of all readings, limits as half of them; NaN where there is none above zero."""
+    now = np.where(sc.f.relative, np.exp(sc.y), sc.y)
+    x = np.where(np.isfinite(now), now, sc.f.raw)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.log(np.where(x > 0, x, np.nan)))
+
+
+def _expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
+    """What each row should read (log), by its kind and zone in the other runs and by the check fluid's values.
+
+    And which rows are fluids whose reading is known beforehand (blank, check fluid).
+    """
+    x, kind = _logs(sc), sc.f.rows["kind"].to_numpy(object)
+    else_ = sc.f.rows["run"].to_numpy(object) != run
+    stock = quantile(x[sc.f.zone & else_] if (sc.f.zone & else_).any() else x[sc.f.zone], 0.5)
+    out = np.full_like(x, np.nan)
+    for label in np.unique(sc.f.place[sc.f.zone]):
+        mine = sc.f.zone & (sc.f.place == label)
+        out[mine] = quantile(x[mine & else_], 0.5) if (mine & else_).any() else stock
+    fluid, blank = kind == "check fluid", kind == "blank"
+    with np.errstate(invalid="ignore", divide="ignore"):
+        value = np.log(sc.f.reference)
+    out[fluid] = np.where(np.isfinite(value), value, quantile(x[fluid & else_], 0.5))
+    clean = quantile(x[blank & else_], 0.5)
+    out[blank] = np.where(np.isfinite(clean), clean, stock - NO_BLANK)
+    return out, np.asarray(fluid | blank, dtype=bool)
+
+
+__all__ = ["COLUMNS", "ROWS", "columns", "exchanged", "shifted_rows"]
