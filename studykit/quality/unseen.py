@@ -33,6 +33,9 @@ FAULTS = {"drift": "drift over a run", "shift": "shift of a run", "value": "one 
           "container": "level of a container, by one factor"}
 COLUMNS = ["fault", "analyte", "unit", "half_from", "most_from", "places"]
 MOST = 0.8
+NOT_FORETOLD = ("value",)
+"""Faults whose size at 8 of 10 is not told: of single values a fresh study names fewer than the places of this one say, since
+their chance lies in the tails of a few bottles."""
 Hit = NDArray[np.bool_]
 
 
@@ -42,7 +45,7 @@ class Unseen:
 
     shares: fault, size (standard deviations), named (share of the places), places. table: ``COLUMNS``; half_from and
     most_from are the sizes named at half and at 8 of 10 places, in per cent of the level or the unit, NaN where the
-    largest size tried does not reach them.
+    largest size tried does not reach them; most_from also of ``NOT_FORETOLD``.
     """
 
     shares: pd.DataFrame
@@ -76,6 +79,9 @@ def _says(r: pd.Series) -> str:
     if not r["half_from"] > 0:
         return "named at fewer than half of the places at any size tried"
     unit = r["unit"]
+    if r["fault"] in [FAULTS[f] for f in NOT_FORETOLD]:
+        return (f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places; above it no size is told, "
+                "since of single values a fresh study names fewer")
     most = f"from {shown(r['most_from'], 2)} {unit} at 8 of 10" if r["most_from"] > 0 else "at 8 of 10 by no size tried"
     return f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places, {most}"
 
@@ -114,7 +120,8 @@ def unseen(s: Suspects | Scene, seed: int, faults: tuple[str, ...] = tuple(FAULT
     for fault in dict.fromkeys(shares["fault"]):
         places = int(shares.loc[shares["fault"] == fault, "places"].iloc[0])
         for a, relative, step in _steps(base, unit, fault):
-            sizes = [_shown(found.size(fault, share) * step, relative) for share in (0.5, MOST)]
+            most = np.nan if fault in NOT_FORETOLD else found.size(fault, MOST)
+            sizes = [_shown(x * step, relative) for x in (found.size(fault, 0.5), most)]
             lines.append((FAULTS[fault], a, "%" if relative else (units or {}).get(a, ""), *sizes, places))
     return Unseen(shares=shares, table=pd.DataFrame(lines, columns=COLUMNS))
 

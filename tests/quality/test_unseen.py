@@ -76,6 +76,18 @@ def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> Non
     assert value.loc[12.0] < 0.5
 
 
+def test_of_one_value_alone_no_size_is_promised(report: QualityReport) -> None:
+    """In fresh studies of one design a stranger planted values of the size "8 of 10" and found 21 of 37 named."""
+    got = unseen(report.suspects, 1, ("value", "drift"))
+    value = got.table[got.table["fault"] == FAULTS["value"]]
+    assert value["half_from"].notna().any()
+    assert value["most_from"].isna().all()
+    assert got.table.loc[got.table["fault"] == FAULTS["drift"], "most_from"].notna().any()
+    (said,) = [s for s in got.sentences() if s.startswith("One value alone")]
+    assert "8 of 10" not in said
+    assert "a fresh study names fewer" in said
+
+
 def test_one_run_has_no_shift(report: QualityReport, monkeypatch: pytest.MonkeyPatch) -> None:
     f = report.suspects.frame
     monkeypatch.setitem(f.rows, "run", "R1")
