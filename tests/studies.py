@@ -8,6 +8,8 @@ from typing import Any
 
 import tomli_w
 
+from studykit.demos.shipped import copy_demo
+
 DEFINITION: dict[str, Any] = {
     "title": "Coolant in small drums (invented)",
     "question": "Has the inhibitor settled in the drums of the test store?",
@@ -71,4 +73,14 @@ def write_study(root: Path, *, study: dict[str, Any] | None = None, containers: 
     (root / "plan/samples.csv").write_text(samples, encoding="utf-8")
     if results_text is not None:
         (root / "tidy/results.csv").write_text(results_text, encoding="utf-8")
+    return root
+
+
+def slip_with_a_question(root: Path) -> Path:
+    """The slip demo with one Boron result written twice too high: something that only its laboratory can answer."""
+    copy_demo("slip", root)
+    file = root / "raw/xrf_icp_from_april.csv"
+    told, row = file.read_text(encoding="utf-8"), "W214,X3,2,13.40,"
+    assert told.count(row + "416,") == 1
+    file.write_text(told.replace(row + "416,", row + "832,"), encoding="utf-8")
     return root

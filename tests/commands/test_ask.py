@@ -13,12 +13,12 @@ from studykit.commands.cli import main
 from studykit.demos.shipped import copy_demo
 from studykit.intake.take import read_intake
 from studykit.study import load_tables
+from tests.studies import slip_with_a_question
 
 
 @pytest.fixture(scope="module")
 def slip(tmp_path_factory) -> Path:
-    root = tmp_path_factory.mktemp("ask") / "slip"
-    copy_demo("slip", root)
+    root = slip_with_a_question(tmp_path_factory.mktemp("ask") / "slip")
     assert main(["--quiet", "intake", str(root)]) == 0
     return root
 
@@ -52,6 +52,14 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     assert len(taken) == len(again)
     assert set(taken["sample"]) == set(again["Sample"])
     assert set(taken["run"]) == {"again"}
+
+
+def test_where_stock_and_laboratory_are_as_they_should_be_there_is_nothing_to_ask(tmp_path, capsys):
+    """The truth of the demo: zircon settles in every drum, by rates of their own; the laboratory made no mistake."""
+    copy_demo("slip", tmp_path / "slip")
+    assert main(["--quiet", "intake", str(tmp_path / "slip")]) == 0
+    assert main(["ask", str(tmp_path / "slip")]) == 2
+    assert "no check asks anything that a laboratory could answer" in capsys.readouterr().err
 
 
 def test_a_study_without_results_says_what_to_run(tmp_path, capsys):

@@ -40,6 +40,7 @@ from studykit.study.lock import lock_folder, lock_status
 from studykit.study.tables import load_tables
 from tests.classroom.test_classroom import planned
 from tests.report.filed import filed_tote
+from tests.studies import slip_with_a_question
 
 COMMANDS = ("report", "intake", "plan", "lock", "pack", "recheck", "verify", "new", "check", "add", "exclude", "margin",
             "export", "ask", "summary", "compare", "controls", "course", "class", "order", "deliver", "reveal")
@@ -133,7 +134,10 @@ def prepared(command: str, folder: Path) -> Path:
     if command in SOLD:
         return of_a_class(command, folder / "harbour")
     if command in ("plan", "ask", "controls"):
-        copy_demo("ropeway" if command == "controls" else "slip", root)  # whose laboratory read check fluids
+        if command == "ask":
+            slip_with_a_question(root)
+        else:
+            copy_demo("ropeway" if command == "controls" else "slip", root)  # whose laboratory read check fluids
         if command != "plan":
             take_in(root, "", lambda _: None)
         if command == "controls":
