@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import shutil
@@ -19,8 +20,9 @@ from studykit.study.stages import HERE
 
 
 def filed_tote() -> Path:
-    """The demo 'tote' with its report, made once for this state of the kit's code and kept in build/."""
-    place = HERE.parent / "build" / f"filed-{kit_identity()['code'][:16]}"
+    """The demo 'tote' with its report, made once for this state of the kit, its commit too, and kept in build/."""
+    kit = hashlib.sha256(canonical(kit_identity()).encode()).hexdigest()
+    place = HERE.parent / "build" / f"filed-{kit[:16]}"
     place.parent.mkdir(exist_ok=True)
     with FileLock(place.parent / ".filed.lock"):  # of two workers that want it one makes it
         if not (place / FILE).exists():
