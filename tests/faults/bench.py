@@ -79,6 +79,11 @@ def elsewhere(flag: dict[Any, Any], truths: Iterable[Truth]) -> bool:
     return not any(named & (t.places | t.near) for t in truths)
 
 
+def wrong(flag: dict[Any, Any], truths: Iterable[Truth]) -> bool:
+    """A suspect elsewhere; zones of all containers that hold less than was filled are none: these stocks have settled."""
+    return elsewhere(flag, truths) and (flag["rule"], flag["where"]) != ("less than was filled", "all containers")
+
+
 @dataclass
 class Tally:
     """Counts over studies: n, and how many had each outcome; rules that fired, for the eye."""
@@ -200,7 +205,7 @@ def faulty(name: str, size: int, setting: Setting, seeds: range) -> Tally:
         suspects = f[f["concern"].isin([STOP, ASK])].to_dict("records")
         tally.add(right=any(right(s, truth) for s in f.to_dict("records")),
                   place=any(not elsewhere(s, [truth]) for s in suspects),
-                  wrong=any(elsewhere(s, [truth]) for s in suspects))
+                  wrong=any(wrong(s, [truth]) for s in suspects))
         tally.rules.update({str(s["rule"]) + (" (elsewhere)" if elsewhere(s, [truth]) else "") for s in suspects})
     return tally
 
