@@ -109,7 +109,7 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
     """Every analyte's widest pair of depths in units of its margin: inside the band, beyond it, or across its edge.
 
     Columns: analyte, verdict, ratio, low, high (1 - 2 alpha interval divided by the margin's edge).
-    Values beyond three margins are drawn at the rim with an arrow.
+    What goes on beyond three margins ends at the rim with an arrow; a difference beyond them is written there.
     """
     n = len(table)
     if n == 0:
@@ -132,7 +132,11 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
         ends = [float(row[c]) for c in ("low", "ratio", "high")]
         lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in ends)
         ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
-        ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
+        if abs(ends[1]) > inner:
+            number = f"{ends[1]:.2g}".replace("-", "\u2212")
+            ax.annotate(number, (mid, y), (0, 4), textcoords="offset points", fontsize=8, ha="center", color=INK)
+        else:
+            ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
         for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
             ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
     told = table["analyte"].map(lambda a: (names or {}).get(a, a)) + "  (" + table["verdict"] + ")"

@@ -52,6 +52,7 @@ def run_order_table(working: pd.DataFrame, analytes: Sequence[str] = ()) -> pd.D
     label = t["y"] - t.groupby(["analyte", "label"])["y"].transform("mean")
     place = t["container"].where(t["container"] != "", t["kind"])
     left = label - label.groupby([t["analyte"], place]).transform("mean")
+    left = left.where(left.abs() > 1e-12 * (1 + t["y"].abs()), 0.0)  # what is smaller is rounding
     what = t["kind"].where(t["kind"].isin(["check fluid", "blank"]), "zone or whole")
     departure = np.where(t["relative"], 100 * np.expm1(left), left)
     unit = np.where(t["relative"], "%", t["unit"])

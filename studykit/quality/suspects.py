@@ -337,6 +337,8 @@ def check_order(s: Suspects, t: pd.DataFrame) -> tuple[CheckResult, ...]:
     ordered = bool(t["run_order"].notna().any())
     drift = pd.concat(slopes, ignore_index=True) if slopes else pd.DataFrame(columns=DRIFT_COLUMNS)
     shift = shift_table(sc, runs).drop(columns="column") if len(runs) > 1 else pd.DataFrame(columns=SHIFT_COLUMNS)
+    for reading in ("containers", "check_fluid"):  # a run without one has no standard error of it either
+        shift[f"{reading}_se"] = shift[f"{reading}_se"].where(shift[reading].notna())
     split = CheckResult(rule="container split over runs", table=pd.DataFrame(), flags=tuple(split_containers(t)))
     return (CheckResult(rule="drift", table=drift.reindex(columns=DRIFT_COLUMNS),
                         note=NO_ORDER if not ordered else "" if len(drift) else "not assessed: too few samples in a run"),

@@ -20,7 +20,8 @@ ROW, HEAD = 0.19, 0.055  # inches of a row, and of a letter of an analyte's name
 LOOK: dict[str, dict[str, Any]] = {
     BEYOND: {"marker": "D", "ms": 6.5, "mfc": INK}, WITHIN: {"marker": "o", "ms": 6, "mfc": "white"},
     OPEN: {"marker": ".", "ms": 3, "mfc": THIN, "mec": THIN}, CLOSED: {"marker": "_", "ms": 5, "mfc": THIN, "mec": THIN}}
-TOLD = {BEYOND: "shown beyond the margin: to be treated", WITHIN: "shown within the margin by its own zones",
+TOLD = {BEYOND: "shown beyond the margin: to be treated",
+        WITHIN: "shown within by its own zones (its group may need treating all the same)",
         OPEN: "neither is shown: not cleared", CLOSED: "no single container can be judged by this analyte"}
 
 
@@ -78,7 +79,7 @@ def _frame(ax: Axes, shown: list[str], names: list[str], beyond: int) -> None:
 
 
 def _title(table: pd.DataFrame, n: int) -> str:
-    """How many are to be treated, and whether all rows are drawn."""
+    """How many are shown beyond, and whether all rows are drawn."""
     beyond = table.loc[table["word"] == BEYOND, "container"].nunique()
     told = f"{beyond or 'none'} of {n} containers shown beyond"
     return told + (f" (first {MOST} drawn)" if n > MOST else "")

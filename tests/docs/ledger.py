@@ -726,7 +726,7 @@ LEDGER: dict[str, list[Row]] = {
             "every", "verdict/test_tables.py::leaving_one_out_is_the_fit_of_the_others"),
     ],
     "docs/06-verdict.md": [
-        row("Those to treat stand first; 40 rows", "40", "values", MOST_DRAWN),
+        row("Those shown beyond stand first; page one", "40", "values", MOST_DRAWN),
         row("For a margin below it errs", "24 4 5 6 20",
             "inference/test_departures.py::below_readings_that_scatter_err_towards_stratified_by_as_much_as_the_page_says"),
         row("The table containers-within says of every", "every",

@@ -44,7 +44,9 @@ def test_margin_figure_keeps_what_is_out_of_sight_at_the_rim():
     ax = figures.against_margin(table).axes[0]
     assert [t.get_text() for t in ax.get_yticklabels()] == ["b  (homogeneous)", "a  (stratified)"]
     assert ax.get_xlim() == pytest.approx((-3.18, 3.18))
-    assert len(ax.texts) == 1
+    assert sorted(t.get_text() for t in ax.texts) == ["", "9"]  # an arrow, and the number that no axis tells
+    assert [line for line in ax.lines if line.get_marker() in figures.WORD_MARK.values()] != []
+    assert not any(line.get_marker() == figures.WORD_MARK["stratified"] for line in ax.lines)  # no mark where it is not
     inside = figures.against_margin(table.iloc[1:]).axes[0]
     assert len(inside.texts) == 0
 

@@ -72,7 +72,7 @@ atexit.register(lambda: open(told, "w").write(str(seen[0])))
 if ran:
     from studykit.commands import plan, report
     from studykit.report import run
-    def ran_before(sources, targets, parameters, say, *, separate=False):
+    def ran_before(sources, targets, parameters, say, **named):
         for stem, target in targets.items():
             shutil.copytree(Path(ran) / stem, target.parent)
         return tuple(run.StageRun(stem=s, notebook=t, parameters=dict(parameters), seconds=0.0) for s, t in targets.items())
@@ -258,7 +258,8 @@ def one(command: str, after: float, point: int = -1) -> list[str]:
             shutil.rmtree(made) if made.is_dir() else made.unlink(missing_ok=True)
         if command == "lock":
             (root / "plan/plan.lock").unlink(missing_ok=True)
-        code = start(command, root, place, again=True, ran=ran_before(command)).wait(timeout=900)
+        # a run that was killed among its notebooks is followed by one that runs them: that one clears the temporary place
+        code = start(command, root, place, again=True, ran=ran_before(command) if point >= 0 else "").wait(timeout=900)
         return bad + ([f"again: exit code {code}"] if code else []) + faults_after(command, root, place, True) + (
             beside_is_whole(command, folder))
 
