@@ -108,7 +108,7 @@ def arguments(command: str, root: Path, again: bool) -> list[str]:
     phrase = ["--passphrase-file", str(phrase_file(root))]
     more = ["--to", str(root.parent / BESIDE[command])] if command in BESIDE else []
     why = ["--reason", "told for a test"]
-    more += {"add": ["B" if again else "A", "--like", "T-0019", *why], "margin": ["P", "9 %" if again else "8 %", *why],
+    more += {"add": ["B" if again else "A", "--like", "T01", *why], "margin": ["P", "9 %" if again else "8 %", *why],
              "exclude": ["0299" if again else "0287", "--who", "keeper", *why],
              "class": ["--students", "3", *phrase], "deliver": phrase, "reveal": [*phrase, "--anyway"]}.get(command, [])
     return ["--quiet", command, *targets, *more]
@@ -128,12 +128,12 @@ def start(command: str, root: Path, place: Path, again: bool = False, point: int
 
 
 def prepared(command: str, folder: Path) -> Path:
-    """A study for a command: filed, so that there is an old report to keep; for three commands one without a report."""
+    """A study for a command: filed, so that there is an old report to keep; for four commands one without a report."""
     root = folder / "study"
     (folder / "phrase.txt").write_text(f"{PHRASE}\n")
     if command in SOLD:
         return of_a_class(command, folder / "harbour")
-    if command in ("plan", "ask", "controls"):
+    if command in ("plan", "ask", "controls", "add"):
         if command == "ask":
             slip_with_a_question(root)
         else:
@@ -209,7 +209,7 @@ def faults_of_report(command: str, root: Path) -> list[str]:
         inputs = command in ("add", "exclude", "margin", "intake")
         return [f"{r['what']}: {r['re-executed']}" for r in rows if r["what"] != "plan/plan.lock"
                 and (r["what"].startswith("report/") or not inputs)]
-    filed = command not in ("plan", "ask", "controls") and not (root / "report.old").exists()
+    filed = command not in ("plan", "ask", "controls", "add") and not (root / "report.old").exists()
     return ["no report is left"] if filed else []
 
 
