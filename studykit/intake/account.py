@@ -52,7 +52,7 @@ def figure(account: pd.DataFrame) -> Figure | None:
     ax.set_yticks(range(len(lots)), list(lots["what"]))
     ax.invert_yaxis()
     ax.set_xlim(0, 1.01 * whole)
-    ax.set_xlabel("results (determinations) in the order of their lots", fontsize=8)
+    ax.set_xlabel("results (determinations)", fontsize=8)
     ax.set_title(title(account), fontsize=9, loc="left")
     ax.tick_params(labelsize=8)
     ax.tick_params(axis="y", length=0)

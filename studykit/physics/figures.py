@@ -59,6 +59,10 @@ def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
             spread = None
             if {"low", "high"} <= set(part.columns) and part["low"].notna().all():
                 spread = [part["percent_of_mixed"] - part["low"], part["high"] - part["percent_of_mixed"]]
+            far = part[part["percent_of_mixed"] > top]
+            for height in far["height"]:
+                mark, = ax.plot(top, height, ls="", marker=">", ms=7, color=INK, clip_on=False, zorder=5)
+                mark.set_in_layout(False)
             ax.errorbar(part["percent_of_mixed"], part["height"], xerr=spread, ls="none", ms=6, capsize=3, lw=1.2,
                         zorder=4, **look)
     ax.axvline(100, color=GREY, lw=0.8, zorder=0)
@@ -66,7 +70,7 @@ def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
         ax.annotate(label, (1.0, height), xycoords=("axes fraction", "data"), xytext=(3, 0), va="center",
                     textcoords="offset points", fontsize=7, color=GREY)
     ax.set(xlim=(0, top), ylim=(0, 1))
-    ax.set_xlabel("expected level, % of the mixed mean (cut at 160 %)", fontsize=8)
+    ax.set_xlabel("expected level, % of the mixed mean (cut at 160 %; > more)", fontsize=8)
     ax.set_ylabel("height, share of liquid depth", fontsize=8)
     ax.legend(fontsize=7, frameon=False, title="standing time", title_fontsize=7)
     _tidy(ax)

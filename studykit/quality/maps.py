@@ -207,6 +207,8 @@ def _pairs(s: Suspects, at: np.ndarray) -> list[tuple[int, int]]:
 def pairs(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | None:
     """One analyte's departures against another's, a mark a bottle, filled diamonds of a named cause; None without a row.
 
+    One beyond the axes stands at the rim in a box.
+
     A bottle on the diagonal is off in both alike (its portion, the draw); on an axis, in one value alone.
     """
     if table.empty:
@@ -220,6 +222,8 @@ def pairs(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | No
         ax.axhline(0, color=EDGE, lw=0.8)
         ax.axvline(0, color=EDGE, lw=0.8)
         ax.plot(x[~marked], y[~marked], ls="", marker="o", ms=3.5, mfc="none", color=THIN)
+        beyond = own[["departure_across", "departure_up"]].abs().gt(RIM).any(axis=1).to_numpy()
+        ax.plot(x[beyond], y[beyond], ls="", marker="s", ms=8, mfc="none", color=INK)
         ax.plot(x[marked], y[marked], ls="", marker="D", ms=4.5, color=INK)
         far = np.maximum(np.abs(x), np.abs(y))
         places = {(round(x[k]), round(y[k])): k for k in np.argsort(far) if far[k] > FAR}
