@@ -260,16 +260,38 @@ def _smallest(text: str) -> float:
 WRONG = 'def word(low, high, margin):\n    return "homogeneous" if low < 0 < high else "stratified"'
 
 
+CHOOSE = """async k => {const book = jupyterapp.shell.currentWidget.content; book.activeCellIndex = k; book.mode = 'command';
+await book.scrollToItem(k); book.node.focus();}"""
+RAN = """k => {const cell = jupyterapp.shell.currentWidget.content.widgets[k].model;
+return `${cell.executionCount} ${cell.executionState}`}"""
+
+
 def run_cell(page: Any, number: int, text: str = "") -> Any:
-    """Choose a cell, write a text into it where one is given, run it; the place of the cell."""
-    page.evaluate("k => {jupyterapp.shell.currentWidget.content.activeCellIndex = k}", number)
-    page.keyboard.press("Escape")
-    if text:
-        page.keyboard.press("Enter")
-        page.keyboard.press("Control+A")
-        page.keyboard.insert_text(text)
-    page.keyboard.press("Control+Enter")
-    return page.locator(f'.jp-Cell[data-windowed-list-index="{number}"]')
+    """Choose a cell, write a text into it where one is given, run it; the place of the cell.
+
+    On a busy machine the page may take the focus back while an earlier cell's output is drawn, and the keys are lost:
+    like somebody who sits there, press them again where the cell's number has not changed.
+    """
+    before = page.evaluate(RAN, number)
+    for _ in range(4):
+        page.evaluate(CHOOSE, number)
+        if text:
+            page.keyboard.press("Enter")
+            page.keyboard.press("Control+A")
+            page.keyboard.insert_text(text)
+        page.keyboard.press("Control+Enter")
+        if _changed(page, number, before):
+            return page.locator(f'.jp-Cell[data-windowed-list-index="{number}"]')
+    pytest.fail(f"Cell {number} does not run")
+
+
+def _changed(page: Any, number: int, before: str, wait_s: float = 20) -> bool:
+    """A cell was sent to the kernel: its number or state is another."""
+    for _ in range(int(wait_s * 10)):
+        if page.evaluate(RAN, number) != before:
+            return True
+        page.wait_for_timeout(100)
+    return False
 
 
 def test_a_lesson_as_a_student_works_on_it(opened: Any) -> None:
