@@ -120,3 +120,28 @@ def controls(studies: Annotated[list[Path], typer.Argument(help="Studies of one 
     typer.echo(f"Page: {kept.page}\nFor the next study, if you agree: for-the-next-study.toml and check_limits.csv beside it")
     for note in found.notes:
         typer.echo(f"note: {visible(note)}")
+
+
+@app.command(epilog="Example: studykit register studies --to register")
+def register(folder: Annotated[Path, typer.Argument(help="The folder that the studies lie in, at any depth.",
+                                                       show_default=False)],
+             to: Annotated[Path, typer.Option(help="Folder for the register; give it again to refresh it.")] = Path("register"),
+             fresh: Annotated[bool, typer.Option("--fresh", help="Read every study again, changed or not.")] = False,
+             forget: Annotated[list[str] | None, typer.Option(help="A study that is gone and may leave the register.",
+                                                              show_default=False)] = None,
+             workers: Annotated[int, typer.Option(min=0, help="Processes that read side by side; 0: one a processor.")] = 0,
+             ) -> None:
+    """Put all studies of a folder into one register. Exit code 2: one cannot be read or is gone; 7: one was altered."""
+    from studykit.register import write_register
+    from studykit.register.index import processors
+
+    made = write_register(folder, to, fresh=fresh, forget=forget or (), workers=workers or processors(), say=progress)
+    facts(page=made.page, studies=made.counts, read=len(made.register.read), lacking=made.lacking, altered=made.altered,
+          notes=made.register.notes)
+    typer.echo(f"{made.sentence} {len(made.register.read)} read anew.\nPage: {made.page}")
+    for note in made.register.notes:
+        typer.echo(f"note: {visible(note)}")
+    for told in (*made.lacking, *made.altered):
+        typer.echo(visible(told), err=True)
+    if made.lacking or made.altered:
+        raise typer.Exit(2 if made.lacking else 7)

@@ -1,4 +1,4 @@
-"""Several studies together: what changed from one to the next, what their controls say of a laboratory.
+"""Several studies together: a register of all in a folder, what changed between two, what controls say of a laboratory.
 
 Other folders import what ``__init__.pyi`` lists: single names, and modules that are open as a whole.
 """

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -23,8 +23,8 @@ from studykit.core.errors import BadInput, single
 from studykit.core.units import parse_unit
 from studykit.inference import Margin
 from studykit.mixed import RemlFit, fit_reml
-from studykit.quality.controls import read_check_limits
 from studykit.quality.rules import broken
+from studykit.register.fluid import rows_of, should_read
 from studykit.study.columns import ZONE_KINDS
 
 if TYPE_CHECKING:
@@ -36,8 +36,6 @@ READINGS = ["analyte", "study", "run", "run_order", "sample", "value", "unit", "
 BUDGET = ["analyte", "of", "measuring", "drawing", "runs", "studies", "u", "U", "unit"]
 BIAS = ["analyte", "readings", "mean_departure", "low", "high", "unit"]
 LEVEL = 0.95
-OWN_MEAN = "own mean of the record of controls"
-"""How the source of a value begins that this record proposed: no reference value of anybody else."""
 FEWEST = 3
 """Readings from which a component is estimated."""
 MEASURING, DRAWING, RUNS, STUDIES = "measuring", "drawing", "between runs", "between studies"
@@ -110,36 +108,6 @@ def _scale(study: OpenStudy, analyte: str) -> tuple[Margin, str]:
 # -- readings ----------------------------------------------------------------------------------------------------
 
 
-def _rows(study: OpenStudy, analyte: str, margin: Margin) -> pd.DataFrame:
-    """Usable numbers of one analyte with what their bottles are, and ``y`` on the scale of the margin."""
-    rows = study.usable()
-    rows = rows[(rows["analyte"] == analyte) & (rows["qualifier"] == "") & rows["value"].notna()]
-    rows = rows[rows["value"] > 0] if margin.log else rows
-    rows = rows.merge(study.samples[["sample", "kind", "container", "depth"]], on="sample").fillna(
-        {"run": "", "container": "", "depth": ""})
-    name = study.root.name
-    return rows.assign(study=name, at=name + "\t" + rows["run"].astype(str), y=margin.to_scale(rows["value"]))
-
-
-def _should_read(study: OpenStudy, analyte: str) -> dict[str, Any]:
-    """What the check fluid should read (centre; NaN: not known), and whether that is certain, a value with its uncertainty.
-
-    reference: the value where somebody else than this record gave it, else NaN; given_by: its source, or the study.
-    """
-    out = {"centre": np.nan, "certain": False, "reference": np.nan, "uncertainty": np.nan, "given_by": ""}
-    limits = read_check_limits(study.root, study.study)
-    own = None if limits is None else limits[limits["analyte"] == analyte]
-    if own is None or own.empty:
-        return out
-    row = own.iloc[0]
-    if "value" not in own or not np.isfinite(row["value"]):
-        return out | {"centre": float(row["low"] + row["high"]) / 2}
-    value, said = float(row["value"]), str(row["source"]) if "source" in own and pd.notna(row["source"]) else ""
-    return {"centre": value, "certain": True, "uncertainty": float(row["uncertainty"]),
-            "reference": np.nan if said.startswith(OWN_MEAN) else value,
-            "given_by": said or f"reference value of {study.root.name}"}
-
-
 def _fluid(studies: Sequence[OpenStudy], analyte: str, margin: Margin) -> tuple[pd.DataFrame, bool]:
     """Readings of the check fluid, with ``d``: y less what the fluid should read where all studies say it.
 
@@ -147,10 +115,10 @@ def _fluid(studies: Sequence[OpenStudy], analyte: str, margin: Margin) -> tuple[
     """
     tables, centres = [], []
     for s in studies:
-        own = _rows(s, analyte, margin)
+        own = rows_of(s, analyte, margin)
         own = own[own["kind"] == "check fluid"]
         if len(own):
-            should = _should_read(s, analyte)
+            should = should_read(s, analyte)
             centres.append(should["centre"])
             tables.append(own.assign(**should))
     if not tables:
@@ -227,7 +195,7 @@ def _of_repeats(studies: Sequence[OpenStudy], analyte: str, margin: Margin) -> I
     """Drawing and measuring from zones drawn twice and bottles read twice, within one run."""
     parts = []
     for s in studies:
-        own = _rows(s, analyte, margin)
+        own = rows_of(s, analyte, margin)
         own = own[own["kind"].isin(ZONE_KINDS) & (own["container"] != "")]
         parts.append(own.assign(zone=own["at"] + "\t" + own["container"] + "\t" + own["depth"],
                                 bottle=own["at"] + "\t" + own["sample"]))

@@ -20,7 +20,8 @@ from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
 from studykit.plot.readable import as_written
-from studykit.register.laboratory import BOTH, DRAWING, MEASURING, OWN_MEAN, RUNS, Record, record
+from studykit.register.fluid import OWN_MEAN
+from studykit.register.laboratory import BOTH, DRAWING, MEASURING, RUNS, Record, record
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy

@@ -545,6 +545,11 @@ LEDGER: dict[str, list[Row]] = {
             "7", "report/test_recheck.py::a_tampered_study_ends_with_exit_code_7_and_a_line_each"),
         row("`no report is filed here` (exit", "2", "commands/test_cli.py::what_is_not_there_is_told"),
     ],
+    "docs/register.md": [
+        row("a line a study and analyte: the w", "95", "register/test_register.py::each_line_is_what_the_study_itself_says"),
+        row("Exit code 2 says that a study ca", "2", "register/test_register.py::bad_folders_cost_nobody_else"),
+        row("Exit code 7 says that one differ", "7", "register/test_register.py::exit_codes_and_facts"),
+    ],
     "docs/reviewing.md": [
         row("The script works every verdict interval", "every 1e-6",
             "deposit/test_rederive.py::every_verdict_interval_of_every_demo_comes_out_of_r"),

@@ -25,7 +25,7 @@ READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("For whoever has one container", ("one-container",)),
     ("The stages of a study", ("00-study", "01-design", "02-sampling", "03-intake", "04-quality", "05-model", "06-verdict",
                                "07-report", "time")),
-    ("For whoever reviews", ("reviewing", "recheck")),
+    ("For whoever reviews", ("reviewing", "recheck", "register")),
     ("For whoever teaches", ("teaching", "course/index")),
     ("How often it errs", ("operating", "time-coverage", "physics")),
     ("To look things up", ("reports", "gallery", "commands", "data-dictionary", "api", "glossary", "references")),
