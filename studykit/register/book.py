@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,16 +13,24 @@ import pandas as pd
 from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
+from studykit.core.record import significant
 from studykit.register.entry import CHANGED, COPY, EMPTY, FILED, GONE, UNFILED, UNREADABLE
 from studykit.register.index import INDEX, Register, Say, build, index_text
 from studykit.register.listing import analytes_table, studies_table
-from studykit.register.naming import read_names
+from studykit.register.naming import Named, read_names
+from studykit.register.scatter import offer, repeatability
 
-PAGE = "register.html"
+PAGE, OFFER = "register.html", "for-the-next-study.toml"
+TABLES = ("studies", "analytes", "repeatability")
 ORDER = (FILED, CHANGED, UNFILED, EMPTY, COPY, UNREADABLE, GONE)
 """States in the order in which they are counted."""
 WORDS = ("Words of a study as it was filed are those of its report; nothing was re-executed, and a sender who corrects the "
          "hashes too is not found out here: studykit recheck STUDY. Words of others are worked out from what lies there now.")
+
+SCATTER = ("laboratory", "method", "analyte", "of", "studies", "df", "s", "low", "high", "unit", "told")
+SCATTERS = ("Sums of squares within studies, added; low and high are 95 % limits by chi-square. Not pooled where the studies "
+            "do not scatter alike at 1 %, or nobody wrote of which laboratory they are. for-the-next-study.toml has them as "
+            "sections of study.toml, each with its source, for the next design.")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,6 +41,7 @@ class Written:
     register: Register
     studies: pd.DataFrame
     analytes: pd.DataFrame
+    repeatability: pd.DataFrame
 
     @property
     def counts(self) -> dict[str, int]:
@@ -68,14 +78,19 @@ def write_register(folder: Path, to: Path, *, fresh: bool = False, forget: Colle
     _apart(folder, to)
     register = build(folder, to, fresh=fresh, forget=forget, workers=workers, say=say)
     names = read_names(folder, {e.study for e in register.entries} | set(forget))
-    studies, analytes = studies_table(register, names), analytes_table(register, names)
-    made = Written(page=to / PAGE, register=register, studies=studies, analytes=analytes)
+    made = _made(to / PAGE, register, names)
     with together(to) as part:
         write_text(part / INDEX, index_text(register))
-        write_csv(part / "studies.csv", studies)
-        write_csv(part / "analytes.csv", analytes)
+        for name in TABLES:
+            write_csv(part / f"{name}.csv", getattr(made, name))
+        write_text(part / OFFER, offer(made.repeatability, register.entries))
         write_text(part / PAGE, _page(folder, made))
     return made
+
+
+def _made(place: Path, register: Register, names: Named) -> Written:
+    return Written(page=place, register=register, studies=studies_table(register, names),
+                   analytes=analytes_table(register, names), repeatability=repeatability(register.entries, names))
 
 
 def _apart(folder: Path, to: Path) -> None:
@@ -93,8 +108,21 @@ def _apart(folder: Path, to: Path) -> None:
 def _page(folder: Path, made: Written) -> str:
     return page(f"Studies in {folder.resolve().name}", [
         paragraph(made.sentence), *_attention(made), heading("Each study"), _each(made),
-        paragraph(WORDS), paragraph("All columns, and each analyte with its margin, differences and intervals: studies.csv and "
+        paragraph(WORDS), heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
+        paragraph(SCATTERS),
+        paragraph("All columns, and each analyte with its margin, differences and intervals: studies.csv and "
                                     "analytes.csv beside this page.")])
+
+
+def shown(frame: pd.DataFrame, columns: Sequence[str]) -> str:
+    """Some columns of a table with numbers to three digits, empty where a number is not known."""
+    cells = [[_cell(c) for c in row] for row in frame[list(columns)].itertuples(index=False, name=None)]
+    return table(cells, columns)
+
+
+def _cell(c: object) -> object:
+    return c if not isinstance(c, float) else significant(c, 3) if math.isfinite(c) else ""
+
 
 
 def _attention(made: Written) -> list[str]:

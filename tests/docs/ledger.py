@@ -19,6 +19,7 @@ from studykit.intake.doubts import FACTOR
 from studykit.mixed.statsmodels_check import CLOSE, ROWS_CROSSED, ROWS_NESTED
 from studykit.physics.column import CORRECT_BELOW_PE
 from studykit.physics.velocity import PACKING, YIELD_NUMBER
+from studykit.register.scatter import APART, FEWEST_DF
 from studykit.report.compare import CLASSES, DIAGNOSTIC, FLOOR
 from studykit.report.pictures import REACH, SLACK, WINDOW
 from studykit.report.vectors import ALL_TOGETHER, LARGEST
@@ -547,6 +548,14 @@ LEDGER: dict[str, list[Row]] = {
     ],
     "docs/register.md": [
         row("a line a study and analyte: the w", "95", "register/test_register.py::each_line_is_what_the_study_itself_says"),
+        row("`repeatability.csv` adds the sums", "95",
+            "register/test_scatter.py::it_is_pooled_by_laboratory_and_offered_to_the_next_design"),
+        row("Nothing is pooled where the stud", "1", "values", 100 * APART),
+        row("Invented studies are never poole", "never",
+            "register/test_scatter.py::what_does_not_belong_together_is_not_pooled"),
+        row("The tests see one study of three", "nine ten",
+            "register/test_scatter.py::limits_hold_the_truth_and_the_tests_seldom_stop_what_is_alike"),
+        row("holds a pooled value of at least", "20", "values", FEWEST_DF),
         row("Exit code 2 says that a study ca", "2", "register/test_register.py::bad_folders_cost_nobody_else"),
         row("Exit code 7 says that one differ", "7", "register/test_register.py::exit_codes_and_facts"),
     ],
