@@ -127,8 +127,9 @@ def run_tests(arguments: list[str]) -> int:
     given = [a for a in arguments if a != "--all"]
     spread = ["-p", "tests.lean", "-n", str(os.cpu_count() or 1), "--dist", "loadfile", "--no-loadscope-reorder"]
     threads = dict.fromkeys(("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"), "1")
+    around = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}  # tests are compiled once
     return subprocess.run([sys.executable, "-m", "pytest", *spread, *chosen, *given], cwd=ROOT, check=False,
-                          env=threads | os.environ).returncode
+                          env=threads | around).returncode
 
 
 def inside() -> bool:
@@ -145,9 +146,9 @@ def main() -> None:
     if inside():
         if testing:
             sys.exit(run_tests(arguments[1:]))
-        from studykit.commands.cli import main as run
+        from studykit.commands.cli import entry
 
-        sys.exit(run(arguments))
+        entry(arguments)
     build("test" if testing else "all")
     os.environ.pop("PYTHONHOME", None)
     command = [str(PYTHON), "-m", "studykit", *arguments]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from studykit.core.errors import StudyKitError
 
 __all__ = ["app", "entry", "main"]
+THREADS = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+"""Read when numpy is first imported, which no command does before it runs."""
 
 
 def _fail(error: StudyKitError) -> int:
@@ -61,6 +64,11 @@ def _run(given: list[str]) -> tuple[int, BaseException | None]:
         return 70, error
 
 
-def entry() -> None:
-    """The console command."""
-    sys.exit(main())
+def entry(arguments: list[str] | None = None) -> None:
+    """The console command: linear algebra on one thread, unless the caller's environment says otherwise.
+
+    The kit's matrices are small and stages run side by side: more threads would only wait for one another.
+    """
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
+    sys.exit(main(arguments))

@@ -2,6 +2,7 @@
 
 import ast
 import json
+import os
 import shlex
 import subprocess
 import sys
@@ -10,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from studykit import __version__
-from studykit.commands.cli import app, main
+from studykit.commands.cli import THREADS, app, main
 from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
@@ -194,6 +195,17 @@ def test_slow_tests_run_only_where_all_are_asked_for(monkeypatch, given, slow, l
     assert ("not slow" not in calls[0]) == slow
     assert "--all" not in calls[0]
     assert calls[0][-1] == last
+
+
+@pytest.mark.parametrize(("given", "threads"), [({}, "1"), ({"OMP_NUM_THREADS": "3"}, "3")])
+def test_a_command_does_its_algebra_on_one_thread_unless_it_is_told_otherwise(given, threads):
+    """The variables are read when numpy is imported: they must stand before it is."""
+    code = ("import os, sys, studykit.commands.cli as c; early = 'numpy' in sys.modules\n"
+            "try: c.entry(['--version'])\n"
+            "except SystemExit as end: print(early, end.code, os.environ['OMP_NUM_THREADS'], os.environ['OPENBLAS_NUM_THREADS'])")
+    around = {k: v for k, v in os.environ.items() if k not in THREADS} | given
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=around)
+    assert done.stdout.split()[-4:] == ["False", "0", threads, "1"]
 
 
 @pytest.mark.slow
