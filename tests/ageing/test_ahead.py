@@ -182,6 +182,7 @@ def by_the_report(study: object, growth: Growth, rng: np.random.Generator) -> tu
     return told.outer.p_rate() < 0.05, 0.0 if told.mean.outside[0] else float(told.mean.safe[0])
 
 
+@pytest.mark.slow
 def test_more_depths_promise_no_longer_a_time() -> None:
     """A container is beyond by any pair of depths, and the mean by the first pair that passes."""
     two, five = (found(drawings(AGES, 24, again=True), WIDE, depths=k) for k in (2, 5))

@@ -90,6 +90,7 @@ def test_what_nothing_can_be_said_about_is_said() -> None:
     assert planned.planned_table(nothing)["note"].item() == "nothing is known of any analyte"
 
 
+@pytest.mark.slow
 def test_ways_are_compared_at_the_same_number_of_drawings() -> None:
     seen = view(asking())
     table = planned.ways_table(seen)

@@ -69,6 +69,7 @@ def test_the_page_stands_alone_and_fits(browser, page_file, width):
     assert all(alt > 20 and natural > 100 and shown <= width for alt, natural, shown in images)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("width", "scheme"), [(360, "light"), (390, "dark"), (768, "light")])
 def test_no_figure_scrolls_and_phones_get_those_drawn_for_them(browser, tote_file, width, scheme):
     page, _ = opened(browser, tote_file, width, scheme)
@@ -176,9 +177,8 @@ def test_every_entry_of_the_contents_unfolds_its_chapter(browser, page_file):
     assert page.locator("details.chapter[open] > summary h2").inner_text() == "Quality"
 
 
-@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), pytest.param(768, "dark", marks=pytest.mark.slow),
-                                               pytest.param(1280, "light", marks=pytest.mark.slow),
-                                               pytest.param(1280, "dark", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize(("width", "scheme"), [(390, "light"), (768, "dark"), (1280, "light"), (1280, "dark")])
 def test_axe_finds_nothing_on_the_folded_page(browser, page_file, width, scheme):
     page, _ = opened(browser, page_file, width, scheme)
     assert violations(page) == []

@@ -111,6 +111,7 @@ def test_the_truth_is_told_after_the_class_is_closed(root, monkeypatch):
         deliver.deliver(root, PHRASE)
 
 
+@pytest.mark.slow
 def test_one_teacher_at_a_time(root):
     with safe.one_teacher(root, "reveal"), pytest.raises(BadInput, match="studykit reveal"):
         deliver.deliver(root, PHRASE)
@@ -214,6 +215,7 @@ def test_every_kind_of_fault_strikes_where_it_says():
     assert seen == set(worlds.KINDS)
 
 
+@pytest.mark.slow
 def test_twenty_data_sets_differ_and_take_less_than_a_minute():
     """The issue's limit is 60 s of processor time for twenty; here the worlds and laboratory files of twenty orders."""
     lines, start, files = bottles_of(worlds.KEGS[:8]), time.process_time(), set()
@@ -632,6 +634,7 @@ def test_an_order_in_place_of_another_says_so(root):
     assert first in _instead((first,))
 
 
+@pytest.mark.slow
 def test_a_refusal_lies_in_the_students_folder_until_it_is_mended(root):
     folder = root / "students/ben"
     code = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)["Bottle"].iloc[0]
@@ -648,6 +651,7 @@ def test_a_refusal_lies_in_the_students_folder_until_it_is_mended(root):
     assert not note.exists()
 
 
+@pytest.mark.slow
 def test_a_second_lock_is_told_with_the_way_back_which_leads_back(root):
     folder = root / "students/ada"
     code = pd.read_csv(folder / "raw/laboratory-1.csv", skiprows=[1], dtype=str)["Bottle"].iloc[0]

@@ -54,6 +54,7 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
     assert set(taken["run"]) == {"again"}
 
 
+@pytest.mark.slow
 def test_where_stock_and_laboratory_are_as_they_should_be_there_is_nothing_to_ask(tmp_path, capsys):
     """The truth of the demo: zircon settles in every drum, by rates of their own; the laboratory made no mistake."""
     copy_demo("slip", tmp_path / "slip")

@@ -106,6 +106,7 @@ TOLERANCE = '''margin_reason = "half of the blender's tolerance"'''
     *(('"bottle broken on the way"', f'"{text}"') for text in (
         "to be filled in", "write why", "see above", "to follow", "why a smaller difference does not matter")),
 ])
+@pytest.mark.few(1)
 def test_placeholders_are_refused_at_the_lock_and_listed(tmp_path, old, new) -> None:
     root = folder(tmp_path / "s", stock=stock_rows(12))
     planned(root)
@@ -121,6 +122,7 @@ def test_placeholders_are_refused_at_the_lock_and_listed(tmp_path, old, new) -> 
     assert lock_folder(root).state == "locked"
 
 
+@pytest.mark.slow
 def test_a_study_whose_samples_table_was_removed_to_plan_anew_can_be_checked(tmp_path) -> None:
     root = folder(tmp_path / "s", stock=stock_rows(12))
     assert check_folder(root).sentence() == "no fault found; not planned yet"
@@ -336,6 +338,7 @@ def test_a_plan_whose_pages_fail_leaves_nothing(tmp_path, failure, monkeypatch) 
     assert not (root / "plan/pages.part").exists()
 
 
+@pytest.mark.slow
 def test_a_plan_that_safety_no_longer_clears_is_told_by_check_and_plan(tmp_path, capsys) -> None:
     root = folder(tmp_path / "s", stock=stock_rows(12))
     planned(root)

@@ -16,7 +16,7 @@ from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "intake", "ask", "report", "lab",
-            "pack", "export", "summary", "verify", "recheck", "compare", "controls", "course", "class", "order", "deliver",
+            "pack", "export", "summary", "verify", "recheck", "compare", "controls", "register", "course", "class", "order", "deliver",
             "reveal")
 
 

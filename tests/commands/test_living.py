@@ -247,6 +247,7 @@ def test_one_reason_belongs_to_one_named_change(tmp_path, capsys):
     assert changes == {"analytes.P.margin.relative_percent": "agreed with the customer", "alpha": ""}
 
 
+@pytest.mark.slow
 def test_added_after_results_says_so(tmp_path):
     root = locked(tmp_path)
     results(root, ("P", "Water"), 1)
@@ -254,6 +255,7 @@ def test_added_after_results_says_so(tmp_path):
     assert "when results were already there" in lock_status(root, load_study(root)).containers
 
 
+@pytest.mark.slow
 def test_added_twice_gets_other_codes_and_further_runs(tmp_path):
     root = locked(tmp_path)
     for name in ("P01", "P02"):
@@ -323,6 +325,7 @@ def test_what_cannot_be_excluded_is_refused_and_nothing_changes(tmp_path, capsys
     assert snapshot(root) == before
 
 
+@pytest.mark.slow
 def test_what_was_taken_back_counts_again_and_keeps_its_line(tmp_path):
     root = locked(tmp_path)
     results(root, ("P", "Water"), 1)
@@ -335,6 +338,7 @@ def test_what_was_taken_back_counts_again_and_keeps_its_line(tmp_path):
     assert run("exclude", root, "201", "--reason", "it was this one after all", "--who", "NK") == 0
 
 
+@pytest.mark.slow
 def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
     root = locked(tmp_path)
     text = (root / "study.toml").read_text(encoding="utf-8")
@@ -457,6 +461,7 @@ def test_containers_added_to_planned_visits_are_drawn_at_every_one(tmp_path):
     assert {p.name for p in (root / "plan/sheets/added-1").iterdir()} == {"visit-1", "visit-2", "visit-3"}
 
 
+@pytest.mark.slow
 def test_after_an_addition_a_page_of_the_plan_is_said_to_be_old(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     root = locked(tmp_path / "s")
     said = ("add", root, "P01", "--like", "201", "--set", "fill_volume_l=19", "--reason", "found behind the rack")

@@ -40,6 +40,7 @@ def test_a_profile_made_worse_after_printing_stops_check_and_lock_until_it_is_pr
     lock_plan(root, load_study(root))
 
 
+@pytest.mark.slow
 def test_sheets_that_nobody_draws_by_any_more_stop_nothing(tmp_path) -> None:
     """All is drawn, or an older kit printed and left no record: the notes on barred draws stand as they did."""
     root = folder(tmp_path, stock=stock_rows(12))

@@ -28,6 +28,7 @@ ROC = "roc-validator==0.13.0"
 JUDGES = Path(__file__).resolve().parents[2] / "build/judges"
 
 
+@pytest.mark.slow
 def test_the_same_study_gives_the_same_bytes(packed, tmp_path):
     again = packing.pack(filed_tote(), tmp_path / "again.zip", DAY)
     assert again.file.read_bytes() == packed.read_bytes()

@@ -86,6 +86,7 @@ def test_a_whole_deposit_is_verified_and_rechecked_where_it_lies(packed, tmp_pat
     (lambda data: (edit("rederive.R", "1e-6", "1e6")(data), claim_another_kit(data)), 7, "deposit: rederive.R: filed present"),
     (waiting, 7, f"folder: {WAITING}: filed no such folder"),
 ])
+@pytest.mark.few(1)
 def test_what_its_sender_changed_is_named(bag, change, code, words, tmp_path, monkeypatch, capsys):
     pretend(monkeypatch, filed_tote())
     assert main(["recheck", str(sent(bag, tmp_path, change))]) == code

@@ -211,6 +211,7 @@ def test_a_number_of_ones_own_that_acts_on_depth_is_a_number_in_r_too(demo, tmp_
     assert "R and the kit differ" in told.stderr  # as levels it is another model
 
 
+@pytest.mark.slow
 @needs_r
 def test_a_one_sided_margin_is_named_and_left_out(demo, tmp_path):
     root = Path(shutil.copytree(demo("ropeway"), tmp_path / "study"))

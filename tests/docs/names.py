@@ -158,6 +158,8 @@ def _known_file(name: str, page: str) -> bool:
     places = (ROOT / name, ROOT / "studykit" / name, (ROOT / page).parent / name)
     if any(t.file == name for t in TABLES) or any(p.exists() for p in places):
         return True
+    if name.split("/")[-1] not in sources():
+        return False
     alone = re.escape(name.split("/")[-1])
     whole = re.search(rf"(?<![\w.-]){re.escape(name)}(?![\w-])", sources())
     return bool(whole or (re.search(rf"(?<![\w.-]){alone}(?![\w-])", sources()) and _folder_known(name)))

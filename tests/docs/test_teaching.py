@@ -7,6 +7,7 @@ import re
 from pathlib import Path
 
 import pandas as pd
+import pytest
 
 import studykit as sk
 from studykit.demos.shipped import copy_demo, demo_folder
@@ -16,6 +17,7 @@ from tests.docs.reading import ROOT
 from tests.test_flow import judged
 
 
+@pytest.mark.slow
 def test_boron_becomes_homogeneous_at_four_per_cent(tmp_path: Path) -> None:
     """Exercise 3: the wider margin turns the word, and nothing in the data forbids it."""
     root = copy_demo("ropeway", tmp_path / "ropeway")

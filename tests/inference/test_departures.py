@@ -143,6 +143,7 @@ def test_the_simulated_words_are_those_of_a_plain_computation() -> None:
     assert 50 < inside.sum() < studies - 50
 
 
+@pytest.mark.slow
 def test_on_logs_too_with_the_mean_of_contents() -> None:
     """A margin in per cent: the zone's mean log share put exactly at the margin by a million containers of the same law."""
     rng, n, studies = np.random.default_rng(11), 10, 8000

@@ -113,6 +113,7 @@ def test_own_differences_are_paired_t_tests(machines):
         assert test.contrast.df == paired.df == 5
 
 
+@pytest.mark.slow
 def test_own_gradients_do_not_pass_for_homogeneous():
     # 12 containers with gradients of their own, mean exactly at the margin; the pooled scatter let 12 % through (5 % nominal)
     rng = np.random.default_rng(5)

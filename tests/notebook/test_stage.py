@@ -91,6 +91,7 @@ def test_the_notebooks_of_a_study_that_was_moved_run_over_it(place, tmp_path, mo
     assert not root.exists()
 
 
+@pytest.mark.slow
 def test_settings_of_figures_that_lie_in_a_folder_have_no_say(tmp_path):
     """matplotlib reads a ``matplotlibrc`` in the folder it is imported in (its manual, Customizing): a sender's would count."""
     (tmp_path / "matplotlibrc").write_text("font.size: 31\naxes.facecolor: red\nlines.linewidth: 9\n")

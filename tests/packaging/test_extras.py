@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -42,6 +43,7 @@ def names(requirements: list[str]) -> set[str]:
     return {re.split(r"[\[<>=!~; ]", r)[0].lower() for r in requirements}
 
 
+@cache
 def imported() -> set[str]:
     """Top names of everything that the package imports from outside itself and the standard library."""
     found = set()

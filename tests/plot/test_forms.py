@@ -45,6 +45,7 @@ def test_the_same_bytes_in_another_process_whatever_its_seed_of_hashes():
     assert re.fullmatch(r"(?:[0-9a-f]{64}[ \n]){3}", told.pop())
 
 
+@pytest.mark.slow
 def test_the_picture_is_the_one_that_matplotlib_draws_with_a_tight_frame():
     """matplotlib's own way of laying out and cutting (bbox_inches="tight"), pixel by pixel."""
     whole = io.BytesIO()

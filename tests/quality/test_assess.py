@@ -72,6 +72,7 @@ def test_completeness_adds_up(faulty: tuple[Case, QualityReport]) -> None:
     assert bool(report.missing["all_lost"].iloc[0])
 
 
+@pytest.mark.slow
 def test_own_duplicates_judge_where_there_are_enough(clean: tuple[Case, QualityReport]) -> None:
     _, report = clean
     assert "this study's duplicates" in {s.source for s in report.scatter.values()}
@@ -105,6 +106,7 @@ def test_a_blind_study_says_stop_first() -> None:
     assert report.flags["concern"].iloc[0] == "stop and find out"
 
 
+@pytest.mark.slow
 def test_row_order_and_container_names_do_not_matter(faulty: tuple[Case, QualityReport]) -> None:
     case, report = faulty
     study, containers, samples, results = case.tables()

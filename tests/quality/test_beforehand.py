@@ -36,6 +36,7 @@ def test_a_fault_far_above_what_is_foretold_is_named_and_one_far_below_is_not() 
     assert named == [True, False]
 
 
+@pytest.mark.slow
 def test_twice_the_scatter_is_twice_the_size() -> None:
     """Every size is so many standard deviations, whatever they are: by the scale alone."""
     lab = make(USUAL, 11)

@@ -98,6 +98,7 @@ def shifted(runs: int) -> Lab:
     return lab
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("runs", [2, 3])
 def test_a_run_shift_names_its_run_and_the_rules_name_run_and_analyte(runs: int) -> None:
     lab = shifted(runs)

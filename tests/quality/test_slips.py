@@ -129,6 +129,7 @@ def test_causes_are_explanations_that_are_not_real_and_units_of_files() -> None:
     assert (unit.words, unit.cells) == ("the unit of a.csv", {("S1", f.analytes[0])})
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("factor", [1e-4, 0.1, 10.0, None])
 @pytest.mark.parametrize("nominal", [True, False])
 def test_a_slip_in_the_limits_names_their_line_and_no_file_of_the_laboratory(factor: float | None, nominal: bool) -> None:

@@ -29,6 +29,7 @@ def flags_of(lab: Lab) -> pd.DataFrame:
     return assess(*lab.tables(), limits=lab.limits).flags
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("seed", "depth", "settled"), [(31, "upper", 0.6), (32, "lower", 0.6), (33, "lower", 0.0)])
 def test_a_short_portion_of_one_test_is_no_settling_of_its_container(seed: int, depth: str, settled: float) -> None:
     """Elements of one bottle 30 % low, another test of it as it was: the portion is asked about, the drum is not condemned."""
@@ -65,6 +66,7 @@ def test_water_under_several_containers_is_told_once_and_with_a_caution() -> Non
     assert "portion or dilution" not in set(flags["rule"])
 
 
+@pytest.mark.slow
 def test_short_portions_at_any_depth_are_not_water() -> None:
     lab = make(replace(USUAL, settled=0.0), 24)
     for box, depth in (("C02", "lower"), ("C05", "lower"), ("C08", "lower"), ("C11", "upper")):
@@ -84,6 +86,7 @@ def test_half_a_stock_that_has_settled_is_not_bottles_exchanged_in_pairs() -> No
     assert not drifts.duplicated(["where", "analyte"]).any()
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("factor", [1.15, 0.85])
 def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> None:
     """A drum has lost, or been given, 15 %: two analytes of another kind hardly move. Lots differ by 15 % in all else."""
@@ -117,6 +120,7 @@ def with_columns_exchanged(lab: Lab, runs: tuple[str, ...]) -> Lab:
     return lab
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("runs", [("R2",), ("R1", "R2", "R3")])
 def test_two_columns_exchanged_are_a_cause_of_their_own(runs: tuple[str, ...]) -> None:
     """Check fluid 498 and 1312 mg/kg: each of its analytes fits the other's limits; no container is blamed."""
@@ -150,6 +154,7 @@ def with_rows_shifted(lab: Lab, run: str, step: int) -> Lab:
     return lab
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("step", [1, -1])
 def test_rows_a_place_too_far_stop_and_nothing_else_is_blamed(step: int) -> None:
     flags = flags_of(with_rows_shifted(make(replace(USUAL, twice=0), 43), "R2", step))

@@ -35,6 +35,7 @@ def test_the_size_is_where_the_share_stays_reached(named: tuple[float, ...], siz
     assert got == pytest.approx(size, nan_ok=True)
 
 
+@pytest.mark.slow
 def test_shares_grow_from_none_to_nearly_all(found: Unseen) -> None:
     for fault, own in found.shares.groupby("fault"):
         assert list(own["size"]) == list(SIZES[fault])

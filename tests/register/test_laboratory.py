@@ -156,6 +156,7 @@ def test_proposed_limits_are_taken_as_a_file_of_the_plan(two: tuple[Path, Path],
     assert (limits["spread"] > 0).all()
 
 
+@pytest.mark.slow
 def test_bad_asking_is_refused(two: tuple[Path, Path], tmp_path: Path) -> None:
     study = sk.open(two[0])
     with pytest.raises(BadInput, match="twice"):

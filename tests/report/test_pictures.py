@@ -73,6 +73,7 @@ def test_a_picture_that_moves_or_is_shown_in_other_colours_is_told():
     assert unlike(veiled.getvalue(), first).startswith("shows something else")
 
 
+@pytest.mark.slow
 def test_another_size_and_what_is_no_picture_are_told():
     assert unlike(drawn(size=5.5), drawn()) == "has 550 x 300 pixels, not 500 x 300"
     bomb = io.BytesIO()

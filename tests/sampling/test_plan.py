@@ -68,6 +68,7 @@ def test_from_a_list_of_containers_and_a_header_only_samples_file(tmp_path) -> N
     assert set(load_tables(root, with_results=False).samples["container"]) == {"007", "1E5", "200", ""}
 
 
+@pytest.mark.slow
 def test_a_second_plan_leaves_the_tables_and_makes_the_same_sheets(tmp_path) -> None:
     root = folder(tmp_path, stock=stock_rows(12))
     plan(root, load_study(root))

@@ -123,6 +123,7 @@ def test_readings_of_two_containers_are_never_mixed(tmp_path):
     assert outcome.final_words()["P"] in ("inconclusive", "not assessed")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("depths", [("upper", "lower"), ("upper", "middle", "lower")])
 def test_a_container_that_scatters_more_is_named_no_oftener_than_promised(depths):
     """Exactly at the margin, with five times the scatter of the other 11, one was named in 18 to 25 of 100 studies."""
@@ -135,6 +136,7 @@ def test_a_container_that_scatters_more_is_named_no_oftener_than_promised(depths
     assert named / n <= 0.05 + 3.5 * math.sqrt(0.05 * 0.95 / n)
 
 
+@pytest.mark.slow
 def test_a_container_determined_once_among_others_twice_has_the_noise_of_one():
     """With 11 determined twice and one once its noise is the larger by the root of two; it was taken for theirs."""
     rng, n, named = np.random.default_rng(9), 400, 0

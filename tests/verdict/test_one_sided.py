@@ -200,6 +200,7 @@ def test_a_side_declared_after_the_lock_is_told(tmp_path):
     assert earlier_margins(stage.root, study) == {"P": (Margin(relative_percent=20),)}
 
 
+@pytest.mark.slow
 def test_two_studies_are_compared_where_both_have_the_side(tmp_path):
     opened = []
     for i, (bottom, margin) in enumerate(((0.95, BELOW), (0.8, BELOW), (0.8, {"relative_percent": 20}))):
