@@ -312,16 +312,26 @@ def hits(job: Job, base: Baseline) -> set[str]:
 
 
 def reaching(job: Job, base: Baseline) -> dict[str, float]:
-    """The tests near a module that reach the lines of a fault, with their seconds; all where an import does."""
+    """The tests near a module in files that reach the lines of a fault, with their seconds; all where an import does.
+
+    A whole file: what one of its tests works out, others may have from a cache and be the ones that look at it.
+    """
     found = hits(job, base)
+    files = {h.removeprefix("setup:").partition("::")[0] for h in found}
     own = {t: s for t, s in base.tests.items() if t.partition("::")[0] in job.target.tests}
-    return {t: s for t, s in own.items() if "" in found or t in found or "setup:" + t.partition("::")[0] in found}
+    return {t: s for t, s in own.items() if "" in found or t.partition("::")[0] in files}
 
 
-def _order(job: Job, base: Baseline) -> Callable[[str], tuple[bool, int, float]]:
-    """Quick tests first, then file by file, the module's own before others."""
+def _order(job: Job, base: Baseline) -> Callable[[str], tuple[bool, bool, int, float]]:
+    """Those that reach the fault themselves first; quick tests first, then file by file, the module's own before others."""
     files = {name: k for k, name in enumerate(job.target.tests)}
-    return lambda t: (base.tests.get(t, 0.0) > QUICK_S, files.get(t.partition("::")[0], len(files)), base.tests.get(t, 0.0))
+    found = {h.removeprefix("setup:") for h in hits(job, base)}
+
+    def place(test: str) -> tuple[bool, bool, int, float]:
+        file, seconds = test.partition("::")[0], base.tests.get(test, 0.0)
+        return found.isdisjoint({"", test, file}), seconds > QUICK_S, files.get(file, len(files)), seconds
+
+    return place
 
 
 def _fate(job: Job, rank: Mapping[str, float], work: Callable[[dict[str, Any]], int], log: Path) -> Outcome | None:

@@ -45,11 +45,31 @@ def count_down(n: int) -> int:
     return steps
 
 
+def doubled(a: float) -> float:
+    """Twice as much."""
+    return 2 * a
+
+
 def alone(a: float, b: float) -> float:
     """No test reaches it."""
     return a - b
 '''
-TESTS = '''from toy.sums import count_down, enough, in_grams, too_much
+TESTS = '''from functools import cache
+
+from toy.sums import count_down, doubled, enough, in_grams, too_much
+
+
+@cache
+def kept():
+    return doubled(3.0)
+
+
+def test_first_to_ask():
+    assert kept()
+
+
+def test_what_looks_at_it():
+    assert kept() == 6.0
 
 
 def test_limit():
@@ -76,6 +96,7 @@ FATES = {
     ("3 / 4", "3 * 4"): (engine.KILLED, "tests/test_sums.py::test_default"),  # so is a default
     ("1000", "1"): (engine.KILLED, "tests/test_sums.py::test_factor"),
     ("n - 1", "n + 1"): (engine.TIMEOUT, ""),
+    ("2 * a", "2 / a"): (engine.KILLED, "tests/test_sums.py::test_what_looks_at_it"),  # another test had it from a cache
     ("a - b", "a + b"): (engine.SURVIVED, "no test reaches it"),
 }
 SCRIPT = """
