@@ -15,10 +15,13 @@ from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
 from studykit.register.entry import CHANGED, COPY, EMPTY, FILED, GONE, UNFILED, UNREADABLE
+from studykit.register.forest import forest
 from studykit.register.index import INDEX, Register, Say, build, index_text
 from studykit.register.listing import analytes_table, studies_table
 from studykit.register.naming import Named, read_names
 from studykit.register.scatter import offer, repeatability
+from studykit.register.together import Together
+from studykit.register.together import together as put_together
 
 PAGE, OFFER = "register.html", "for-the-next-study.toml"
 TABLES = ("studies", "analytes", "repeatability")
@@ -28,7 +31,14 @@ WORDS = ("Words of a study as it was filed are those of its report; nothing was 
          "hashes too is not found out here: studykit recheck STUDY. Words of others are worked out from what lies there now.")
 
 SCATTER = ("laboratory", "method", "analyte", "of", "studies", "df", "s", "low", "high", "unit", "told")
-SCATTERS = ("Sums of squares within studies, added; low and high are 95 % limits by chi-square. Not pooled where the studies "
+MOST = 40
+"""Reasons that the page lists; apart.csv has all."""
+POOLS = ("The lowest depth against the uppermost in each container, studies and containers random; 95 % intervals, the "
+         "wider of one with a single scatter of containers and one that leaves each study its own. pooled.csv has both, and "
+         "forest.csv the studies. The mean speaks of studies like these: one done because something looked wrong is not like "
+         "others.")
+SCATTERS = ("All columns: repeatability.csv. Sums of squares within studies, added; low and high are 95 % limits by "
+            "chi-square. Not pooled where the studies "
             "do not scatter alike at 1 %, or nobody wrote of which laboratory they are. for-the-next-study.toml has them as "
             "sections of study.toml, each with its source, for the next design.")
 
@@ -42,6 +52,7 @@ class Written:
     studies: pd.DataFrame
     analytes: pd.DataFrame
     repeatability: pd.DataFrame
+    together: Together
 
     @property
     def counts(self) -> dict[str, int]:
@@ -83,6 +94,8 @@ def write_register(folder: Path, to: Path, *, fresh: bool = False, forget: Colle
         write_text(part / INDEX, index_text(register))
         for name in TABLES:
             write_csv(part / f"{name}.csv", getattr(made, name))
+        for name in ("pooled", "forest", "apart"):
+            write_csv(part / f"{name}.csv", getattr(made.together, name))
         write_text(part / OFFER, offer(made.repeatability, register.entries))
         write_text(part / PAGE, _page(folder, made))
     return made
@@ -90,7 +103,8 @@ def write_register(folder: Path, to: Path, *, fresh: bool = False, forget: Colle
 
 def _made(place: Path, register: Register, names: Named) -> Written:
     return Written(page=place, register=register, studies=studies_table(register, names),
-                   analytes=analytes_table(register, names), repeatability=repeatability(register.entries, names))
+                   analytes=analytes_table(register, names), repeatability=repeatability(register.entries, names),
+                   together=put_together(register.entries, names))
 
 
 def _apart(folder: Path, to: Path) -> None:
@@ -108,10 +122,22 @@ def _apart(folder: Path, to: Path) -> None:
 def _page(folder: Path, made: Written) -> str:
     return page(f"Studies in {folder.resolve().name}", [
         paragraph(made.sentence), *_attention(made), heading("Each study"), _each(made),
-        paragraph(WORDS), heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
+        paragraph(WORDS), heading("Differences put together"), *_together(made.together), paragraph(POOLS),
+        heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
         paragraph(SCATTERS),
         paragraph("All columns, and each analyte with its margin, differences and intervals: studies.csv and "
                                     "analytes.csv beside this page.")])
+
+
+def _together(found: Together) -> list[str]:
+    """A forest for each pooled mean with what limits it, then what stands by itself."""
+    out = []
+    for mean in found.pooled.to_dict("records"):
+        same = found.forest["group"] == mean["group"]
+        out += [forest(found.forest[same], mean), *([paragraph(f"{mean['told']!s}.")] if mean["told"] else [])]
+    reasons = Counter(zip(found.apart["analyte"], found.apart["why"], strict=True))
+    told = [f"{analyte}, {n} of the studies: {why}" for (analyte, why), n in reasons.most_common(MOST)]
+    return [*out, *([paragraph("Not put together (each study in apart.csv):"), bullets(told)] if told else [])]
 
 
 def shown(frame: pd.DataFrame, columns: Sequence[str]) -> str:
