@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 
 from studykit.core.files import write_csv
 from studykit.demos.simulate import (
@@ -27,18 +28,29 @@ DEPTHS, HEIGHTS = ("upper", "middle", "lower"), (0.83, 0.5, 0.17)
 
 
 def lay(root: Path, seed: int, truths: Sequence[AnalyteTruth], *, containers: int = 12, determinations: int = 2,
-        margin: float = 5.0, day: str = "2026-01-10", filed: bool = True, **study: object) -> Path:
-    """One study of these analytes at ``root``; ``margin`` in per cent; sampled on ``day``."""
+        margin: float = 5.0, day: str = "2026-01-10", filed: bool = True, fluid: float = 0.0,
+        **study: object) -> Path:
+    """One study of these analytes at ``root``; ``margin`` in per cent; sampled on ``day``.
+
+    ``fluid``: what the check fluid should read, where there is one: six bottles that read as the analytes' level.
+    """
     truth = StudyTruth(depths=DEPTHS, heights=HEIGHTS, analytes=tuple(truths), seed=seed, determinations=determinations)
     stock = plan_containers(containers, lots=2).assign(store="north", vessel="drum", liquid_height_mm=500,
                                                        filled_on=f"{int(day[:4]) - 1}{day[4:]}", sampled_on=day)
     samples = plan_samples(list(stock["container"]), DEPTHS, HEIGHTS, seed=seed)
+    if fluid:
+        bottles = pd.DataFrame({"sample": [f"F{k}" for k in range(6)], "container": "", "kind": "check fluid", "depth": ""})
+        samples = pd.concat([samples, bottles], ignore_index=True)
     results = simulate_results(truth, stock, samples, allocate_runs(samples, runs=2, seed=seed))
     made = definition(title=f"Invented study {root.name}", seed=seed, analytes={
         t.analyte: {"unit": t.unit, "method": t.method or "in-house ICP", "margin": {"relative_percent": margin},
                     "margin_reason": "a twentieth is lost in blending anyway"} for t in truths}, **study)
     write_study(root, study=made, containers=stock.to_csv(index=False), samples=samples.to_csv(index=False),
                 results_text=results.to_csv(index=False))
+    if fluid:
+        limits = "".join(f"{t.analyte},{0.9 * fluid},{1.1 * fluid},{fluid},{0.003 * fluid},invented certificate\n"
+                         for t in truths)
+        (root / "plan/check_limits.csv").write_text(f"analyte,low,high,value,uncertainty,source\n{limits}", encoding="utf-8")
     return file_it(root) if filed else root
 
 

@@ -14,6 +14,7 @@ from studykit.core.errors import single
 from studykit.core.files import together, write_csv, write_text
 from studykit.core.plainpage import bullets, heading, page, paragraph, table
 from studykit.core.record import significant
+from studykit.register.drift import DRIFT, Drift, drift
 from studykit.register.entry import CHANGED, COPY, EMPTY, FILED, GONE, UNFILED, UNREADABLE
 from studykit.register.forest import forest
 from studykit.register.index import INDEX, Register, Say, build, index_text
@@ -37,6 +38,9 @@ POOLS = ("The lowest depth against the uppermost in each container, studies and 
          "wider of one with a single scatter of containers and one that leaves each study its own. pooled.csv has both, and "
          "forest.csv the studies. The mean speaks of studies like these: one done because something looked wrong is not like "
          "others.")
+DRIFTS = ("Each reading less its reference value, against the day of its study (years.csv has them study by study); only "
+          "where the studies give a reference value with its uncertainty. The intervals hold one at a time. studykit controls "
+          "draws the readings of studies that are named.")
 SCATTERS = ("All columns: repeatability.csv. Sums of squares within studies, added; low and high are 95 % limits by "
             "chi-square. Not pooled where the studies "
             "do not scatter alike at 1 %, or nobody wrote of which laboratory they are. for-the-next-study.toml has them as "
@@ -53,6 +57,7 @@ class Written:
     analytes: pd.DataFrame
     repeatability: pd.DataFrame
     together: Together
+    drift: Drift
 
     @property
     def counts(self) -> dict[str, int]:
@@ -96,6 +101,8 @@ def write_register(folder: Path, to: Path, *, fresh: bool = False, forget: Colle
             write_csv(part / f"{name}.csv", getattr(made, name))
         for name in ("pooled", "forest", "apart"):
             write_csv(part / f"{name}.csv", getattr(made.together, name))
+        write_csv(part / "drift.csv", made.drift.rates)
+        write_csv(part / "years.csv", made.drift.years)
         write_text(part / OFFER, offer(made.repeatability, register.entries))
         write_text(part / PAGE, _page(folder, made))
     return made
@@ -104,7 +111,7 @@ def write_register(folder: Path, to: Path, *, fresh: bool = False, forget: Colle
 def _made(place: Path, register: Register, names: Named) -> Written:
     return Written(page=place, register=register, studies=studies_table(register, names),
                    analytes=analytes_table(register, names), repeatability=repeatability(register.entries, names),
-                   together=put_together(register.entries, names))
+                   together=put_together(register.entries, names), drift=drift(register.entries, names))
 
 
 def _apart(folder: Path, to: Path) -> None:
@@ -124,7 +131,8 @@ def _page(folder: Path, made: Written) -> str:
         paragraph(made.sentence), *_attention(made), heading("Each study"), _each(made),
         paragraph(WORDS), heading("Differences put together"), *_together(made.together), paragraph(POOLS),
         heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
-        paragraph(SCATTERS),
+        paragraph(SCATTERS), heading("The check fluid over the years"), shown(made.drift.rates, DRIFT),
+        paragraph(DRIFTS),
         paragraph("All columns, and each analyte with its margin, differences and intervals: studies.csv and "
                                     "analytes.csv beside this page.")])
 

@@ -548,6 +548,7 @@ LEDGER: dict[str, list[Row]] = {
     ],
     "docs/register.md": [
         row("a line a study and analyte: the w", "95", "register/test_register.py::each_line_is_what_the_study_itself_says"),
+        row("`drift.csv` holds each reading of", "95", "register/test_drift.py::the_interval_holds_the_rate"),
         row("`repeatability.csv` adds the sums", "95",
             "register/test_scatter.py::it_is_pooled_by_laboratory_and_offered_to_the_next_design"),
         row("are put together from three on", "never",
