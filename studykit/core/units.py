@@ -28,7 +28,7 @@ _UNITS: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
                             "ppm by mass", "mass ppm", "wt ppm", "g/t")),
         "µg/g": ("ug/g", ("ug/g", "mcg/g")),
         "µg/kg": ("ug/kg", ("ug/kg", "ppb (m/m)", "ppb m/m", "ppb")),
-        "g/kg": ("g/kg", ("g/kg",)),
+        "g/kg": ("g/kg", ("g/kg", "‰ (m/m)", "‰ m/m", "mass-‰", "wt‰")),
         "% (m/m)": ("percent", ("% m/m", "%m/m", "mass %", "mass-%", "% mass", "wt%", "wt.%", "wt-%", "% w/w",
                                 "% (w/w)", "% wt", "percent m/m", "percent by mass", "% by mass",
                                 "mass percent", "m%")),
@@ -60,7 +60,8 @@ _UNITS: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
         "1/100 mL": ("1/(100*mL)", ("counts/100 mL", "particles/100 mL", "p/100 mL")),
         "1/L": ("1/L", ("counts/L", "particles/L")),
     },
-    "ratio": {"1": ("1", ("dimensionless", "-", "ratio", "none")), "%": ("percent", ("percent", "pct"))},
+    "ratio": {"1": ("1", ("dimensionless", "-", "ratio", "none")), "%": ("percent", ("percent", "pct")),
+              "‰": ("1/1000", ("per mille", "permille", "per mil", "promille"))},
     "pH": {"pH": ("1", ("pH units", "pH unit"))},
     "base or acid per mass": {"mg KOH/g": ("mg/g", ("mgKOH/g", "mg(KOH)/g", "mg KOH / g oil"))},
     "charge per mass": {
@@ -93,7 +94,7 @@ def _key(text: str) -> str:
     """A spelling reduced for comparison: blanks beside signs and digits gone, one sign for 'times' and 'micro'."""
     out = _BLANKS.sub(" ", text).strip(" ").strip("[]").translate(str.maketrans("²³µμ·⋅•∙*", "23uu....."))
     out = out.replace("⁻¹", "-1").replace("⁻³", "-3").replace("％", "%").replace("℃", "°C")
-    out = re.sub(r" ?([/.()%+-]) ?", r"\1", out.strip(" "))
+    out = re.sub(r" ?([/.()%‰+-]) ?", r"\1", out.strip(" "))
     out = re.sub(r"(?<=[0-9]) | (?=[0-9])", "", out)
     return re.sub(r"(?<![A-Za-z])(m|u|µ|d)?l(?![a-zA-Z])", lambda m: (m[1] or "") + "L", out)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 MOST_CELLS = 1_000_000
 MOST_COLUMNS = 2_000
@@ -23,11 +23,15 @@ UNDER_A_CONDITION = "is shown otherwise, or not at all, under a condition"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Doubt:
-    """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words."""
+    """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words.
+
+    ``instead``: the text that is read where the cell counts, since it shows another one than it stores; '' for the stored one.
+    """
 
     mark: str
     shown: str
     reason: str
+    instead: str = ""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -47,9 +51,11 @@ class Look:
     merged: list[tuple[int, int, int, int]] = field(default_factory=list)
     around: list[tuple[str, str]] = field(default_factory=list)
 
-    def doubt(self, place: Place, mark: str, shown: str, reason: str) -> None:
-        """Add a doubt; the first of a cell counts."""
-        self.doubts.setdefault(place, Doubt(mark=mark, shown=shown, reason=reason))
+    def doubt(self, place: Place, mark: str, shown: str, reason: str, instead: str = "") -> None:
+        """Add a doubt; the first of a cell counts, but what is read ``instead`` is kept."""
+        found = self.doubts.setdefault(place, Doubt(mark=mark, shown=shown, reason=reason))
+        if instead:
+            self.doubts[place] = replace(found, shown=found.shown or shown, instead=instead)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,11 +82,12 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
                 mapping.columns.get("analyte", ""), names)
     _renamed(rows, mapping)
     sample = _samples(rows, mapping, codes)
+    confirmed = _confirmed(mapping, sample, analyte, book)
+    _doubts(rows, mapping, confirmed)
+    _as_shown(rows)
     nominal = {a: float(d.nominal) for a, d in study.analytes.items() if d.nominal}
     plainly = ungroup(rows.cells, analyte, form, _in_file(nominal, rows, targets, mapping, study))
     parsed = parse_values(rows.cells, form, mapping.value_words(), book, plainly)
-    confirmed = _confirmed(mapping, sample, analyte, book)
-    _doubts(rows, mapping, confirmed)
     if mapping.replicates == "in order" and "remark" not in mapping.marked:
         _beside_remarks(rows, sample, analyte)
     _formulas(rows)
@@ -173,8 +174,27 @@ def _doubts(rows: Rows, mapping: FileMapping, confirmed: Texts) -> None:
             rows.book.add(f"{mark} cell read, as the mapping says: {mapping.marked[mark]}", int(at.sum()), "")
             continue
         line = f'write [file.marked] {mark} = "who said so", or [file.confirmed] "SAMPLE ANALYTE" = "who said so"'
-        remedy = f"ask the laboratory whether it counts; if so, {line}"
-        rows.refuse_each(np.flatnonzero(at & unsure & rows.open), lambda i, r=remedy: (doubts[i], r))  # type: ignore[misc]
+        rows.refuse_each(np.flatnonzero(at & unsure & rows.open), lambda i, m=mark, r=line: (  # type: ignore[misc]
+            doubts[i], f"ask the laboratory whether it counts; if so, {r}{_read_as(rows, i, m)}"))
+
+
+def _read_as(rows: Rows, i: int, mark: str) -> str:
+    """What is read of a cell that counts although it shows something else than it stores."""
+    if shown := rows.cells["instead"][i]:
+        return f": it is then read as it is shown, {shown.strip()!r}"
+    text = rows.cells["text"][i]
+    return f": the stored number {text} is then read; if the cell shows another one, correct it in a copy" if (
+        mark == "format") else ""
+
+
+def _as_shown(rows: Rows) -> None:
+    """Cells that count and show something else than they store are read as they are shown."""
+    shown = rows.cells["instead"]
+    for k, text in enumerate(shown.words):
+        at = (shown.codes == k) & rows.open
+        if text and at.any():
+            rows.book.add("spreadsheet cell read as it is shown, not as it is stored", int(at.sum()), text.strip())
+            rows.cells["text"] = rows.cells["text"].where(at, text.strip())
 
 
 def _beside_remarks(rows: Rows, sample: Texts, analyte: Texts) -> None:

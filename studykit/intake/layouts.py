@@ -377,18 +377,23 @@ def _heading_doubts(grid: Grid, blocks: list[Block]) -> dict[str, Doubt]:
 
 
 def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, Any]:
-    """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading."""
+    """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading.
+
+    ``instead``: what its cell shows and is read, where that is not what it stores.
+    """
     n = len(rows) * len(at)
     if not grid.doubts:
-        return {"doubt": Texts.same("", n), "mark": Texts.same("", n)}
+        return {"doubt": Texts.same("", n), "mark": Texts.same("", n), "instead": Texts.same("", n)}
     keys = [k for k, h in block.heads.items() if h and k not in at]
     beside = [k for k, h in block.heads.items() if not h]
-    reasons, marks = [], []
+    reasons, marks, shown = [], [], []
     for i in rows:
         row = next((d for k in keys if (d := grid.doubts.get((int(i), k))) is not None), None)
         row = row or next((d for k in beside if (d := grid.doubts.get((int(i), k))) and d.mark == "comment"), None)
         for k in at:
-            found = grid.doubts.get((int(i), k)) or row
+            own = grid.doubts.get((int(i), k))
+            shown.append(own.instead if own else "")
+            found = own or row
             where = "" if found is None or found is not row else "a cell of its row "
             if found is None:
                 found = block.asked.get(block.heads[k])
@@ -396,7 +401,7 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
             reasons.append("" if found is None else where + found.reason + (
                 f" ({found.shown!r})" if found.shown and not where else ""))
             marks.append("" if found is None else found.mark)
-    return {"doubt": Texts.of(reasons), "mark": Texts.of(marks)}
+    return {"doubt": Texts.of(reasons), "mark": Texts.of(marks), "instead": Texts.of(shown)}
 
 
 def _long(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, known: set[str]) -> Table:

@@ -14,6 +14,7 @@ from typing import Any
 from xml.parsers import expat
 
 from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look
+from studykit.intake.numberformat import as_shown
 
 _HIDDEN = ("collapse", "filter")
 
@@ -324,6 +325,7 @@ class _Content:
         if shown.strip().startswith(("#", "Err:")):
             self.look.instead[at] = shown if shown.startswith("#") else "#" + shown
         elif self.data_style.get(style, "") in self.scaled:
-            self.look.doubt(at, "format", shown, f"shows {shown!r}, scaled by its format")
+            self.look.doubt(at, "format", shown, f"shows {shown!r}, scaled by its format",
+                            as_shown(shown, float(cell.get("value", "nan")), local=True))
         else:
             self.look.shown[at] = shown

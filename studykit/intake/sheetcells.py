@@ -23,9 +23,10 @@ import threading
 from dataclasses import asdict
 from typing import Any, BinaryIO
 
+from studykit.core.numbertext import tidy_text
 from studykit.intake import bounds, looks
 from studykit.intake.cellmodel import MOST_CELLS, MOST_COLUMNS, Doubt, Look, SheetCells, UnreadableError
-from studykit.intake.numberformat import agrees
+from studykit.intake.numberformat import MORE, agrees, as_shown
 
 CHILD_SECONDS = 20
 CHILD_BYTES = 950_000_000
@@ -98,9 +99,20 @@ def _compared(title: str, rows: list[list[Any]], look: Look, kind: str) -> Sheet
             del look.shown[i, k]
         elif numeric[i][k]:
             why = agrees(shown, float(rows[i][k]), local=kind == "ods")
-            if why:
-                look.doubt((i, k), "format", shown, f"{why} than is stored" if why.endswith("number") else why)
+            if why == MORE and (unit := _unit_behind(shown, float(rows[i][k]), kind)):
+                texts[i][k] += " " + unit
+            elif why:
+                other = as_shown(shown, float(rows[i][k]), kind == "ods") if why.endswith("number") else ""
+                look.doubt((i, k), "format", shown, f"{why} than is stored" if other else why, other)
     return SheetCells(title=title, texts=texts, numeric=numeric, look=look)
+
+
+def _unit_behind(shown: str, value: float, kind: str) -> str:
+    """The unit that a format writes behind a number which it does not change ('351.0 mg/kg'); '' for none."""
+    from studykit.intake.unitwords import split_unit
+
+    number, unit = split_unit(tidy_text(shown))
+    return "" if not unit or agrees(number, value, local=kind == "ods") else unit
 
 
 def serve(source: BinaryIO, target: BinaryIO) -> None:

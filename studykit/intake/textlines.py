@@ -24,7 +24,7 @@ from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 
 MOST_LINES = 2_000
-_UNIT = re.compile(r"%\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|g\s*/\s*t\b|\bpp[mb]\b")
+_UNIT = re.compile(r"[%‰]\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|g\s*/\s*t\b|\bpp[mb]\b")
 _SAYS_UNIT = re.compile(r"(?i)\b(in|en|units?|as|einheit(en)?|unit(é|e)s?|unidad(es)?|eenheid|unit(à|a))\b")
 _LIMIT = re.compile(r"(?i)\b(?:loq|lod|mdl|(?:bestimmungs|nachweis)grenze|limit of \w+|(?:reporting|detection) limit)\b[^0-9]*"
                     r"([0-9]+(?:[.,][0-9]+)?)")

@@ -80,6 +80,9 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
     if not found or unit:
         return value
     mark = found[2]
+    if shown_unit(mark):
+        return replace(value, reason=f"has {mark!r} behind it, which looks like a unit and is not known",
+                       remedy="ask the laboratory for the results in a unit such as mg/kg, or correct the cells in a copy")
     if words.get(mark) == "not measured":
         return value
     if mark in words:

@@ -29,8 +29,12 @@ def _format(
     column: bool = False,
     containers: tuple[str, ...] = SPREAD,
     meaning: str = "shown",
+    marked: bool = False,
 ) -> None:
-    """`shown` and `stored` are made from the meant value: {v}, factor in `stored`; meaning "none": not a result."""
+    """`shown` and `stored` are made from the meant value: {v}, factor in `stored`; meaning "none": not a result.
+
+    `marked`: the entry says that such cells count, as the refusal proposes.
+    """
 
     def apply(b: Builder) -> None:
         for det in b.column(scale) if column else [b.pick(scale)]:
@@ -49,6 +53,8 @@ def _format(
             det.truth.qualifier = qualifier
             if not agree:
                 b.doubt(det)
+        if marked:
+            b.entry["marked"] = {"format": "counts as shown, laboratory 4 May"}
 
     add(name, "spreadsheet display", agree, "dets", apply, containers=containers, scales=(scale,))
 
@@ -95,6 +101,18 @@ _format("format hh:mm over a number", "hh:mm", "19:12", "*1", False, meaning="no
 _format("format [h]:mm over a number", "[h]:mm", "235:12", "*1", False, meaning="none", containers=X)
 
 
+for _name, _code, _text, _value, _more in (
+    ('"<"0.0', '"<"0.0', "<{v}", "*1", {"qualifier": "<"}),
+    ('">"0', '">"0', ">{i}", "*1", {"qualifier": ">", "scale": "hundreds"}),
+    ("0.0,", "0.0,", "{v}", "*1000", {}),
+    ("0.00% under per cent", "0.00%", "{v}%", "*0.01", {"scale": "percent", "column": True}),
+    ("0.00% under mg/kg", "0.0%", "{v}%", "*0.01", {"meaning": "none"}),
+    ('0.0" g/kg"', '0.0" g/kg"', "{v} g/kg", "*1", {"meaning": "none"}),
+    ('"n.d."', '"n.d."', "n.d.", "60", {"meaning": "none"}),
+):
+    _format(f"format {_name}, marked as counting", _code, _text, _value, False, marked=True, **_more)
+
+
 @kind(
     "format 0.0000% over a share, heading mg/kg",
     "spreadsheet display",
@@ -123,7 +141,9 @@ def percent_share(b: Builder) -> None:
     scales=("hundreds",),
 )
 def percent_heading(b: Builder) -> None:
-    """The heading says % (m/m), the cells are shares shown as per cent."""
+    """The heading says % (m/m), the cells are shares shown as per cent; the entry may say that such cells count."""
+    if b.rng.random() < 0.5:
+        b.entry["marked"] = {"format": "counts as shown, laboratory 4 May"}
     b.style.unit_place = b.rng.choice(["header", "row"])
     for det in b.column("hundreds"):
         value = Decimal(int(det.truth.value or 1))
