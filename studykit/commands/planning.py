@@ -173,3 +173,19 @@ def margin(folder: Folder, analyte: Annotated[str, typer.Argument(help="Key or n
     made = change(folder, analyte, value, reason)
     facts(analyte=made.label, margin=made.new, margin_before=made.old, locked=made.locked, sides=made.sides)
     typer.echo(made.sentence())
+
+
+@app.command(epilog="Example: studykit operating grid.toml --to grid")
+def operating(scenario: Annotated[Path, typer.Argument(help="A TOML file with a margin and a grid of designs and truths.",
+                                                       show_default=False)],
+              to: Annotated[Path, typer.Option(help="Folder for the counts, the table and the page; again to go on.")] = Path(
+                  "operating"),
+              workers: Annotated[int, typer.Option(min=0, help="Processes on this machine; 0: one a processor.")] = 0,
+              scheduler: Annotated[str, typer.Option(help="Address of a Dask scheduler that counts instead.")] = "") -> None:
+    """Simulate studies over a grid of designs and truths, and count their words; goes on where it was stopped."""
+    from studykit.design.grid_runs import processors, run_scenario
+    from studykit.design.scenario import read_scenario
+
+    ran = run_scenario(read_scenario(scenario), to, workers=workers or processors(), scheduler=scheduler, say=progress)
+    facts(page=ran.page, cells=len(ran.table), counted=ran.counted, taken=ran.taken)
+    typer.echo(f"{count(ran.counted, 'block')} counted, {ran.taken} taken from before.\nPage: {ran.page}")

@@ -8,6 +8,7 @@ EXTRAS = {
                "statsmodels", "traitlets"),
     "lab": ("anywidget", "jupyterlab"),
     "sheets": ("segno", "typst"),
+    "many": ("distributed",),
     "stamps": ("cryptography", "rfc3161_client"),
 }
 """Extra to the modules that it brings (``pyproject.toml`` has the distributions)."""
@@ -19,5 +20,5 @@ def lacking(error: ModuleNotFoundError) -> str:
     extra = next((e for e, modules in EXTRAS.items() if module in modules), "")
     if not extra:
         return ""
-    return (f"this needs the package {module}, which is not installed: pip install 'studykit[{extra}]' "
-            "(everything: studykit[all])")
+    return (f"this needs the package {module}, which is not installed: pip install 'studykit[{extra}]'"
+            + ("" if extra == "many" else " (everything: studykit[all])"))

@@ -8,6 +8,7 @@ import re
 from studykit.ageing.ahead import STUDIES as TIME_STUDIES
 from studykit.deposit.unpack import MOST_BYTES, MOST_FILES, MOST_RATIO
 from studykit.design.advice import FEWEST_PER_GROUP
+from studykit.design.blocks import BLOCK as BLOCK_OF_STUDIES
 from studykit.design.operating import STUDIES
 from studykit.design.world import FEWEST_STUDIES
 from studykit.inference.equivalence import holm
@@ -545,6 +546,10 @@ LEDGER: dict[str, list[Row]] = {
         row("Exit code 7, one line for each d",
             "7", "report/test_recheck.py::a_tampered_study_ends_with_exit_code_7_and_a_line_each"),
         row("`no report is filed here` (exit", "2", "commands/test_cli.py::what_is_not_there_is_told"),
+    ],
+    "docs/operating-grids.md": [
+        row("Studies are counted in blocks of", "1,000", "values", BLOCK_OF_STUDIES),
+        row("0 is normal", "0", "design/test_grid_runs.py::the_draws_are_as_the_scenario_says"),
     ],
     "docs/register.md": [
         row("a line a study and analyte: the w", "95", "register/test_register.py::each_line_is_what_the_study_itself_says"),

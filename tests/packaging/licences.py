@@ -18,7 +18,7 @@ ALLOWED = {
 """Weak copyleft at run time, each unchanged and replaceable, with what brings it."""
 
 
-def needed(name: str = "studykit", extras: tuple[str, ...] = ("report", "lab", "sheets")) -> set[str]:
+def needed(name: str = "studykit", extras: tuple[str, ...] = ("report", "lab", "sheets", "stamps", "many")) -> set[str]:
     """Names of all distributions that are installed because the kit needs them."""
     seen: set[str] = set()
     waiting = [(name, extras)]

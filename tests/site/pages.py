@@ -27,7 +27,7 @@ READERS: tuple[tuple[str, tuple[str, ...]], ...] = (
                                "07-report", "time")),
     ("For whoever reviews", ("reviewing", "recheck", "register")),
     ("For whoever teaches", ("teaching", "course/index")),
-    ("How often it errs", ("operating", "time-coverage", "physics")),
+    ("How often it errs", ("operating", "operating-grids", "time-coverage", "physics")),
     ("To look things up", ("reports", "gallery", "commands", "data-dictionary", "api", "glossary", "references")),
     ("For whoever changes the kit", ("DEVELOPERS", "changelog")),
 )

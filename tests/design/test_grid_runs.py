@@ -1,0 +1,177 @@
+"""Grids of simulated studies: SciPy's one-sided tests, one count however the work is cut, stopped or killed, bad files."""
+
+from __future__ import annotations
+
+import os
+import signal
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from studykit.commands.cli import main
+from studykit.core.errors import BadInput
+from studykit.design import grid_runs
+from studykit.design.blocks import BLOCK, COUNTED, _values, count_block
+from studykit.design.grid_runs import KEPT, run_scenario
+from studykit.design.scenario import Cell, Scenario, read_scenario
+from studykit.inference import Margin
+from tests.posix import posix
+
+TEXT = """title = "Pails"
+margin = { relative_percent = 5 }
+studies = 2500
+seed = 3
+[grid]
+containers = [6, 12]
+depths = 2
+difference = [0, 5]
+s_r = 1.5
+sd_container_depth = 2
+"""
+
+
+def scenario(tmp_path: Path, text: str = TEXT) -> Scenario:
+    path = tmp_path / "grid.toml"
+    path.write_text(text, encoding="utf-8")
+    return read_scenario(path)
+
+
+def test_with_two_depths_the_words_are_those_of_two_one_sided_tests() -> None:
+    """scipy.stats.ttest_1samp of each study's own differences against both edges."""
+    cell, margin = Cell(containers=7, depths=2, determinations=2, difference=2, s_r=2, sd_container_depth=2), Margin.relative(5)
+    counts, _ = count_block("ab" * 32, cell, margin, 0.05, 4, BLOCK)
+    seed = np.random.SeedSequence([0xabababab] * 8).spawn(5)[4]
+    y = np.log(_values(cell, margin, np.random.default_rng(seed))).mean(axis=-1)
+    d = y[:, :, 1] - y[:, :, 0]
+    within = np.maximum(stats.ttest_1samp(d, margin.high, axis=1, alternative="less").pvalue,
+                        stats.ttest_1samp(d, margin.low, axis=1, alternative="greater").pvalue) < 0.05
+    assert dict(zip(COUNTED, counts, strict=True))["homogeneous"] == int(within.sum())
+    assert 0 < within.sum() < BLOCK
+    assert sum(counts[:3]) == BLOCK
+
+
+def test_the_draws_are_as_the_scenario_says() -> None:
+    """Mean and standard deviations of 1,000 studies, each within four of its standard errors."""
+    rng = np.random.default_rng(1)
+    cell = Cell(containers=20, depths=3, difference=10, s_r=1, sd_container=4, sd_container_depth=2, sd_gradient=3, tails=5,
+                lost=0.1, level=50)
+    y = _values(cell, Margin.absolute(1, "mg/kg"), rng)[..., 0]
+    assert np.isnan(y).mean() == pytest.approx(0.1, abs=4 * np.sqrt(0.09 / y.size))
+    apart = y[:, :, 2] - y[:, :, 0]
+    own = np.sqrt(3**2 + 2 * (2**2 + 1**2))
+    assert np.nanmean(apart) == pytest.approx(10, abs=4 * own / np.sqrt(0.81 * apart.size))
+    assert np.nanstd(apart) == pytest.approx(own, rel=0.03)  # tails of five degrees of freedom: about 4 standard errors
+    assert np.nanmean(y[:, :, 1]) == pytest.approx(55, abs=4 * 6 / np.sqrt(y[:, :, 1].size))
+    assert stats.kurtosis(_values(Cell(tails=5, s_r=1), Margin.absolute(1), rng).ravel()) > 1.5  # 6 for t of 5
+
+
+def test_the_counts_do_not_hang_on_how_the_work_is_cut(tmp_path: Path) -> None:
+    made = scenario(tmp_path)
+    whole = run_scenario(made, tmp_path / "one")
+    assert (whole.counted, whole.taken) == (12, 0)
+    two = run_scenario(made, tmp_path / "two", workers=2)
+    assert two.table.equals(whole.table)
+    lines = (tmp_path / "one" / KEPT).read_text(encoding="utf-8").splitlines()
+    (tmp_path / "cut").mkdir()
+    (tmp_path / "cut" / KEPT).write_text("\n".join(lines[:7]) + "\n" + lines[7][:40], encoding="utf-8")
+    again = run_scenario(made, tmp_path / "cut")
+    assert (again.counted, again.taken) == (5, 7)
+    assert again.table.equals(whole.table)
+    fewer = run_scenario(scenario(tmp_path, TEXT.replace("[6, 12]", "12").replace("2500", "1000")), tmp_path / "one")
+    assert fewer.counted == 0
+    more = run_scenario(scenario(tmp_path, TEXT.replace("[6, 12]", "[4, 12]")), tmp_path / "one")
+    assert more.counted == 6
+    both = more.table[more.table["containers"] == 12].reset_index(drop=True)
+    assert both.equals(whole.table[whole.table["containers"] == 12].reset_index(drop=True))
+
+
+def test_counts_of_other_code_or_damaged_ones_are_not_added(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = scenario(tmp_path, TEXT.replace("2500", "1000"))
+    run_scenario(made, tmp_path / "to")
+    path = tmp_path / "to" / KEPT
+    first, *rest = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([first.replace('"counts": [', '"counts": [1'), *rest]) + "\n", encoding="utf-8")
+    assert run_scenario(made, tmp_path / "to").counted == 1
+    monkeypatch.setattr(grid_runs, "code", lambda: "other")
+    with pytest.raises(BadInput, match="another version of the kit"):
+        run_scenario(made, tmp_path / "to")
+
+
+def test_at_the_margin_the_rule_errs_as_often_as_it_may(tmp_path: Path) -> None:
+    """At most 5 % wrong within 3.5 standard errors at the margin, and with a limit that cuts off some values."""
+    made = scenario(tmp_path, TEXT.replace("2500", "3000"))
+    table = run_scenario(made, tmp_path / "to").table
+    assert (table["wrong, %"] < 5 + 3.5 * 100 * np.sqrt(0.05 * 0.95 / 3000)).all()
+    assert table.loc[table["difference"] == 5, "wrong, %"].max() > 3
+    text = TEXT.replace("2500", "300").replace("[6, 12]", "8") + "limit = 97\n"
+    limited = run_scenario(scenario(tmp_path, text), tmp_path / "limited").table
+    assert (limited["wrong, %"] < 5 + 3.5 * 100 * np.sqrt(0.05 * 0.95 / 300)).all()
+    assert limited["inconclusive, %"].min() > table["inconclusive, %"].min()
+
+
+def deadly(pid_file: str, *task: object) -> object:
+    """Count a block; the first process that comes here is killed meanwhile."""
+    try:
+        os.close(os.open(pid_file, os.O_CREAT | os.O_EXCL))
+    except FileExistsError:
+        return count_block(*task)  # type: ignore[arg-type]
+    os.kill(os.getpid(), signal.SIGKILL)
+    return None
+
+
+@posix
+def test_a_killed_process_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    made = scenario(tmp_path)
+    whole = run_scenario(made, tmp_path / "whole").table
+    monkeypatch.setattr(grid_runs, "count_block", _Deadly(str(tmp_path / "killed")))
+    table = run_scenario(made, tmp_path / "hit", workers=2).table
+    assert (tmp_path / "killed").exists()
+    assert table.equals(whole)
+
+
+class _Deadly:
+    """``deadly`` with its file, as something that travels to another process."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+
+    def __call__(self, *task: object) -> object:
+        return deadly(self.file, *task)
+
+
+@posix
+@pytest.mark.slow
+@pytest.mark.filterwarnings("ignore")
+def test_a_killed_worker_of_a_cluster_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The counts of a local Dask cluster of which one worker is killed in the middle, against those of this process."""
+    distributed = pytest.importorskip("distributed")
+    made = scenario(tmp_path)
+    whole = run_scenario(made, tmp_path / "whole").table
+    monkeypatch.setattr(grid_runs, "count_block", _Deadly(str(tmp_path / "killed")))
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None) as cluster:
+        table = run_scenario(made, tmp_path / "hit", scheduler=cluster.scheduler_address).table
+    assert (tmp_path / "killed").exists()
+    assert table.equals(whole)
+
+
+def test_every_fault_of_a_scenario_is_told_at_once(tmp_path: Path) -> None:
+    text = ('margin = 5\nstudies = "many"\nsed = 1\n[grid]\ncontainers = [1, 12]\ntails = 2\nlost = 0.95\nhight = 3\n'
+            'depths = []\n')
+    with pytest.raises(BadInput) as found:
+        scenario(tmp_path, text)
+    assert sorted((f.column, f.row) for f in found.value.faults) == [
+        ("grid.containers", 5), ("grid.depths", 9), ("grid.hight", 8), ("grid.lost", 7), ("grid.tails", 6), ("margin", 1),
+        ("sed", 3), ("studies", 2)]
+
+
+def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "grid.toml"
+    path.write_text(TEXT.replace("2500", "1000"), encoding="utf-8")
+    assert main(["operating", str(path), "--to", str(tmp_path / "to"), "--workers", "1"]) == 0
+    assert "4 blocks counted, 0 taken" in capsys.readouterr().out
+    assert main(["operating", str(path), "--to", str(tmp_path / "to"), "--workers", "1"]) == 0
+    assert "0 blocks counted, 4 taken" in capsys.readouterr().out
+    assert "Margin ±5 %" in (tmp_path / "to/operating.html").read_text(encoding="utf-8")
+    assert main(["operating", str(tmp_path / "none.toml"), "--to", str(tmp_path / "to")]) == 2
