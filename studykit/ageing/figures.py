@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -39,8 +40,11 @@ def line_table(trends: tuple[Trend, ...]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "group", "between", "who", "months", "difference", "low", "high", "unit"])
 
 
-def over_time(trends: tuple[Trend, ...]) -> Figure:
-    """One panel a group: containers' own differences, line with both one-sided limits, margin, times of passing."""
+def over_time(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None) -> Figure:
+    """One panel a group: containers' own differences, line with both one-sided limits, margin, times of passing.
+
+    ``names``: what people call each analyte.
+    """
     if not trends:
         return profiles.nothing("no analyte has a line over time")
     table = line_table(trends)
@@ -49,7 +53,13 @@ def over_time(trends: tuple[Trend, ...]) -> Figure:
     for ax, t in zip(axes, trends, strict=True):
         _panel(ax, t, table[table["group"] == t.own.label])
     axes[0].set_ylabel(f"{_what(trends)} of each container, {trends[0].own.unit}", fontsize=8)
+    figure.suptitle(name_of(trends, names), fontsize=10, x=0.01, ha="left")
     return figure
+
+
+def name_of(trends: tuple[Trend, ...], names: Mapping[str, str] | None) -> str:
+    """The analyte that is drawn, as people call it; '' where none is."""
+    return "" if not trends else (names or {}).get(trends[0].own.analyte, trends[0].own.analyte)
 
 
 def _what(trends: tuple[Trend, ...]) -> str:
@@ -72,20 +82,21 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
     if t.own.again:
         seaborn.lineplot(points, x="months", y="difference", units="who", estimator=None, color=profiles.THIN, lw=0.6, ax=ax)
     seaborn.scatterplot(points, x="months", y="difference", s=20, color="white", edgecolor=profiles.INK, ax=ax, zorder=3)
-    for at, style, name in ((t.mean.safe[0], "-", "shown within up to"), (t.mean.estimate[0], ":", "fitted to pass")):
-        if math.isfinite(at) and 0 < at <= line["months"].max() and not (name[0] == "s" and t.mean.outside[0]):
+    title = [t.own.label] + [t.own.between] * (t.own.pair != t.outer.own.pair)
+    for at, style, name in ((t.mean.safe[0], "-", "upright line: shown within up to"),
+                            (t.mean.estimate[0], ":", "dotted: fitted to pass at")):
+        if math.isfinite(at) and 0 < at <= line["months"].max() and not (style == "-" and t.mean.outside[0]):
             ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
-            ax.annotate(f"{name} {significant(float(at), 3)}", (at, room[1]), rotation=90, va="top", ha="right", fontsize=6.5)
+            title.append(f"{name} {significant(float(at), 3)} months")  # beside the line it would lie over the marks
     ax.set_ylim(*room)
     ax.set_xlim(left=0)
-    by = "" if t.own.pair == t.outer.own.pair else f"\n{t.own.between}"
-    ax.set_title(f"{t.own.label}{by}", fontsize=9, loc="left")
+    ax.set_title("\n".join(title), fontsize=8, loc="left")
     ax.set_xlabel("age, months", fontsize=8)
     ax.set_ylabel("")
     ax.tick_params(labelsize=8)
 
 
-def alt(trends: tuple[Trend, ...]) -> str:
+def alt(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None) -> str:
     """Alt text: rates and times of the groups drawn."""
     if not trends:
         return "no figure"
@@ -97,7 +108,7 @@ def alt(trends: tuple[Trend, ...]) -> str:
         by = "" if t.own.pair == t.outer.own.pair else f", {t.own.between}"
         parts.append(f"{t.own.label}{by}: fitted line from {significant(ends[0], 2)} to {significant(ends[1], 2)} "
                      f"{t.own.unit}, {passes}")
-    return f"Own difference of each container against age, {trends[0].own.analyte}. " + "; ".join(parts)
+    return f"Own difference of each container against age, {name_of(trends, names)}. " + "; ".join(parts)
 
 
 def drawn(trends: tuple[Trend, ...]) -> tuple[Trend, ...]:

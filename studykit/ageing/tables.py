@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import product
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import stats
 
 from studykit.ageing import holds
+from studykit.ageing.brief import brief, rounded, seen_time, unclear, whole_time
 from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
@@ -30,34 +31,10 @@ TIME_COLUMNS = ["analyte", "group", "margin", "oldest", "looked at up to", "mean
 COURSE_COLUMNS = ["analyte", "between", "course", "declared", "F", "df1", "df2", "p lack of fit", "sum of squares"]
 POOL_COLUMNS = ["analyte", "between", "factor", "groups", "F rates", "p rates", "F levels", "p levels", "choice",
                 "time, months", "random: lots", "mean lot within up to", "share of lots within up to"]
-ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "holds for"]
+ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "in short", "holds for"]
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
-
-
-def rounded(months: float, seen: bool = False) -> float:
-    """Months as ``whole_time`` tells them, or as ``seen_time`` does an age that was ``seen``, but never more than they are."""
-    whole = math.floor(months + (3 / DAYS_A_MONTH if seen else 1e-9))
-    if whole >= 3:
-        return min(float(whole), months)
-    days = math.floor(months * DAYS_A_MONTH + 1e-6)
-    return (days // 7 * 7 if days >= 21 else days) / DAYS_A_MONTH
-
-
-def whole_time(months: float) -> str:
-    """A time rounded down to what a calendar can use: months from three on, weeks from three on, else days."""
-    if months >= 3:
-        return f"{math.floor(months + 1e-9)} months"
-    days = math.floor(months * DAYS_A_MONTH + 1e-6)
-    number, noun = (days // 7, "week") if days >= 21 else (days, "day")
-    return f"{number} {noun}{'' if number == 1 else 's'}"
-
-
-def seen_time(months: float) -> str:
-    """An age that was observed: as ``whole_time``, but calendar months are up to three days short (365 days are 12 months)."""
-    whole = math.floor(months + 3 / DAYS_A_MONTH)
-    return f"{whole} months" if whole >= 3 else whole_time(months)
 
 
 def rates(found: Ageing) -> pd.DataFrame:
@@ -277,7 +254,7 @@ def _carries_lines(codes: np.ndarray, months: np.ndarray) -> bool:
 def answers(study: Study, found: Ageing) -> pd.DataFrame:
     """One sentence a group: the time that the earliest analyte allows, with its interval (ANSWER_COLUMNS).
 
-    Analytes that are for information only allow and forbid nothing here.
+    *In short* names every analyte with its own times. Analytes that are for information only allow and forbid nothing here.
     """
     rows = []
     trends = _deciding(study, found)
@@ -285,22 +262,17 @@ def answers(study: Study, found: Ageing) -> pd.DataFrame:
         some = [t for t in trends if t.own.label == label]
         first = earliest(some)
         text = _sentence(study, first, len(some)) + _unclear(study, [t for t in some if t is not first])
-        rows.append((label, first.own.analyte, allowed(first), text, holds.lots(study, found)))
+        rows.append((label, first.own.analyte, allowed(first), text, brief(study, some), holds.lots(study, found)))
     gone = dict[str, list[str]]()
     for a, why in found.left_out:
         gone.setdefault(why, []).extend([a] if study.decides(a) else [])
-    rows += [("", ", ".join(who), 0.0, f"No time can be told of {', '.join(map(study.label_of, who))}: {why}.", "")
-             for why, who in gone.items() if who]
-    return pd.DataFrame(rows, columns=ANSWER_COLUMNS)
+    none = [(", ".join(who), f"No time can be told of {', '.join(map(study.label_of, who))}: {why}.")
+            for why, who in gone.items() if who]
+    return pd.DataFrame(rows + [("", who, 0.0, text, text, "") for who, text in none], columns=ANSWER_COLUMNS)
 
 
 def _deciding(study: Study, found: Ageing) -> list[Trend]:
     return [t for t in found.trends if study.decides(t.own.analyte)]
-
-
-def unclear(t: Trend) -> bool:
-    """True where the mean is shown neither within the margin nor beyond it, at no age."""
-    return bool(t.mean.outside[0] and math.isinf(t.mean.latest[0]))
 
 
 def earliest(some: Sequence[Trend]) -> Trend:
@@ -366,8 +338,9 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
         if c not in of:
             rows.append((c, "", math.nan, last, NOTHING, "", "", "no line over time"))
             continue
-        what, t, reason, least = _judged(study, [t for t in trends if t.own.label == of[c]], ages[c])
-        rows.append((c, of[c], ages[c], last, what, _day(begins[c], least) if what == LEAVE else "", t.own.analyte, reason))
+        what, who, reason, least = _judged(study, [t for t in trends if t.own.label == of[c]], ages[c])
+        because = ", ".join(dict.fromkeys(t.own.analyte for t in who))
+        rows.append((c, of[c], ages[c], last, what, _day(begins[c], least) if what == LEAVE else "", because, reason))
     return pd.DataFrame(rows, columns=ACTION_COLUMNS)
 
 
@@ -385,22 +358,25 @@ def _on_the_last_day(trends: Sequence[Trend], begins: dict[str, pd.Timestamp]) -
     return ages | {c: (last - begins[c]).days / DAYS_A_MONTH for c in known}, f"{last:%Y-%m-%d}"
 
 
-def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, Trend, str, float]:
-    """What to do at that age in a group: the word, the analyte that says so, why, and the months that it allows."""
+def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, list[Trend], str, float]:
+    """What to do at that age in a group: the word, the analytes that say so, why, and the months that they allow."""
     passed = min(some, key=lambda t: float(t.mean.latest[0]))
     if age > float(passed.mean.latest[0]) - 1 / DAYS_A_MONTH:
         late = [t for t in some if age > float(t.mean.latest[0]) - 1 / DAYS_A_MONTH]
         if all(comes_back(t, age) for t in late):
-            return AGAIN, passed, "the mean is shown beyond the margin at a younger age, and lies within it at this one", 0.0
-        return TREAT, passed, "the mean is shown beyond the margin at this age or a younger one", 0.0
+            return AGAIN, late, "the mean is shown beyond the margin at a younger age, and lies within it at this one", 0.0
+        return TREAT, late, "the mean is shown beyond the margin at this age or a younger one", 0.0
     needed = study.scope != "container"
     least = min([earliest(some), *some], key=lambda t: _shown_up_to(t, needed))
     up_to = _shown_up_to(least, needed)
     if age <= up_to - 1 / DAYS_A_MONTH:
-        return LEAVE, least, "", up_to
+        return LEAVE, [least], "", up_to
     if up_to and age <= _exactly(least):
-        return AGAIN, least, "nothing is shown beyond the age that it has", up_to
-    return AGAIN, least, _not_shown(least) if up_to == 0 else "older than what is shown to be within", up_to
+        return AGAIN, [least], "nothing is shown beyond the age that it has", up_to
+    if up_to:
+        return AGAIN, [least], "older than what is shown to be within", up_to
+    reason = _not_shown(least)
+    return AGAIN, [t for t in some if not _shown_up_to(t, needed) and _not_shown(t) == reason], reason, 0.0
 
 
 def comes_back(t: Trend, age: float) -> bool:
@@ -444,14 +420,16 @@ def _day(begins: pd.Timestamp, months: float) -> str:
     return "" if pd.isna(begins) else f"{begins + pd.Timedelta(days=math.floor(months * DAYS_A_MONTH)):%Y-%m-%d}"
 
 
-def action_words(table: pd.DataFrame) -> str:
-    """The list of what to do in a sentence each, with the reason or the days; empty without rows."""
+def action_words(table: pd.DataFrame, names: Mapping[str, str]) -> str:
+    """The list of what to do in a sentence each, with the reason, its analytes and the days; empty without rows."""
     if table.empty:
         return ""
     out = [f"- Treat before use: {_names(table[table['what to do'] == TREAT])}."] * bool((table["what to do"] == TREAT).any())
     again, leave, nothing = (table[table["what to do"] == what] for what in (AGAIN, LEAVE, NOTHING))
-    out += [f"- Treat, or sample again before use ({reason}): {_names(part)}."
-            for reason, part in again.groupby("reason", sort=False)]
+    for reason, part in again.groupby("reason", sort=False):
+        who = dict.fromkeys(a for keys in part["because of"] for a in keys.split(", "))
+        told = ", ".join(names.get(a, a) for a in who)
+        out.append(f"- Treat, or sample again before use ({told}: {reason}): {_names(part)}.")
     if len(leave):
         days = [f"{_names(part)}{f', sample again from {day} on' if day else ''}"
                 for day, part in leave.groupby(leave["until"].astype(str))]

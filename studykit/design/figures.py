@@ -133,5 +133,5 @@ def _size_text(size: DesignSize) -> str:
 
 def _nothing_to_draw() -> Figure:
     figure = Figure(figsize=(5, 0.6))
-    figure.text(0.02, 0.5, "nothing to draw: see the table", va="center", fontsize=9)
+    figure.text(0.02, 0.5, "see the table", va="center", fontsize=9)
     return figure

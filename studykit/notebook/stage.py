@@ -176,9 +176,13 @@ def _by_name(frame: pd.DataFrame) -> pd.DataFrame:
 def figure(drawing: Figure | None, *, alt: str, caption: str) -> None:
     """Show a figure with alt text and caption, and save it as PNG, SVG and PDF in the stage's folder; nothing for None.
 
-    One that is wider than a phone is saved a second time, drawn for it.
+    One that is wider than a phone is saved a second time, drawn for it. Of one that is a sentence alone that stands
+    as text: a caption would promise what is not there.
     """
     if drawing is None:
+        return
+    if drawing.texts and not drawing.axes:
+        show_text(f"Nothing is drawn here: {' '.join(t.get_text() for t in drawing.texts)}.")
         return
     forms = show_figure(drawing, alt=alt, caption=caption)
     if _open:

@@ -67,7 +67,7 @@ def _profile_axes(ax: Axes, curves: pd.DataFrame, measured: pd.DataFrame | None,
                         zorder=4, **look)
     ax.axvline(100, color=GREY, lw=0.8, zorder=0)
     for label, height in zones:
-        ax.annotate(label, (1.0, height), xycoords=("axes fraction", "data"), xytext=(3, 0), va="center",
+        ax.annotate(label, (1.0, height), xycoords=("axes fraction", "data"), xytext=(8, 0), va="center",
                     textcoords="offset points", fontsize=7, color=GREY)
     ax.set(xlim=(0, top), ylim=(0, 1))
     ax.set_xlabel("expected level, % of the mixed mean (cut at 160 %; > more)", fontsize=8)
@@ -118,6 +118,7 @@ def bounds_against_size(tables: Sequence[tuple[str, pd.DataFrame]], sizes: Seque
     axes = figure.subplots(2, columns, sharex=True, squeeze=False, height_ratios=(3, 1.3))
     for k, (analyte, table) in enumerate(tables):
         _bound_axes(axes[0, k], axes[1, k], table, analyte, sizes)
+    figure.legend(*axes[0, 0].get_legend_handles_labels(), fontsize=7, frameon=False, loc="outside upper left")
     return figure
 
 
@@ -130,7 +131,6 @@ def _bound_axes(ax: Axes, below: Axes, table: pd.DataFrame, analyte: str, sizes:
                     label="ruled out")
     who = f" of {analyte}" if analyte else ""
     ax.set(xscale="log", ylim=(0, 103), ylabel=f"largest share{who}, %")
-    ax.legend(fontsize=7, frameon=False, loc="lower left")
     low, high = table["diameter_um"].min(), table["diameter_um"].max()
     for i, s in enumerate(sizes):
         left, right = max(s.low_m * 1e6, low), min(s.high_m * 1e6, high)
@@ -155,8 +155,8 @@ def time_to_settle(chart: pd.DataFrame, distance_mm: float = 500.0, excess_kg_m3
         ax.plot(part["diameter_um"], part["days"], lw=1.4, ms=4, label=f"{float(str(eta)):g} mPa·s", **_look(i))
     for days, label in ((1, "a day"), (30.4375, "a month"), (365.25, "a year"), (3652.5, "ten years")):
         ax.axhline(days, color=GREY, lw=0.6, zorder=0)
-        ax.annotate(label, (1.0, days), xycoords=("axes fraction", "data"), xytext=(-2, 1), ha="right",
-                    textcoords="offset points", fontsize=7, color=GREY)
+        ax.annotate(label, (1.0, days), xycoords=("axes fraction", "data"), xytext=(3, 0), va="center",
+                    textcoords="offset points", fontsize=7, color=GREY)  # outside, where no line runs
     ax.set(xscale="log", yscale="log", xlabel="diameter, µm",
            ylabel=f"days to cross {distance_mm:g} mm")
     low, high = ax.get_ylim()

@@ -34,14 +34,14 @@ def profiles(table: pd.DataFrame, words: Mapping[str, str] | None = None, names:
     """
     analytes = list(dict.fromkeys(table["analyte"]))
     if not analytes:
-        return nothing("no analyte could be judged, so there is no profile to draw")
+        return nothing("no analyte could be judged")
     columns = min(4, max(1, len(analytes)))
     lines = math.ceil(len(analytes) / columns)
     figure = Figure(figsize=(2.55 * columns + 0.5, 2.7 * lines + 0.35), layout="constrained")
     axes = figure.subplots(lines, columns, squeeze=False, sharey=True)
     for ax, analyte in zip(axes.flat, analytes, strict=False):
         title = ": ".join(t for t in ((names or {}).get(analyte, analyte), (words or {}).get(analyte, "")) if t)
-        _profile_panel(ax, table[table["analyte"] == analyte], textwrap.fill(title, 38))
+        _profile_panel(ax, table[table["analyte"] == analyte], textwrap.fill(title, 30))
     for ax in list(axes.flat)[len(analytes):]:
         ax.set_axis_off()
     for row in axes:
@@ -105,10 +105,12 @@ def _frame_x(ax: Axes, part: pd.DataFrame, ends: list[float]) -> None:
 
 
 def against_margin(table: pd.DataFrame, label: str = "widest difference between two depths, in margins (band: within the "
-                   "declared margin)", names: Mapping[str, str] | None = None) -> Figure:
+                   "declared margin)", names: Mapping[str, str] | None = None, words: Mapping[str, str] | None = None,
+                   ) -> Figure:
     """Every analyte's widest pair of depths in units of its margin: inside the band, beyond it, or across its edge.
 
-    Columns: analyte, verdict, ratio, low, high (1 - 2 alpha interval divided by the margin's edge).
+    Columns: analyte, verdict, ratio, low, high (the interval that decides, divided by the margin's edge). ``words``: what
+    stands behind each name in place of the verdict, where more than the mean was judged.
     What goes on beyond three margins ends at the rim with an arrow; a difference beyond them is written there.
     """
     n = len(table)
@@ -139,8 +141,9 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
             ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
         for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
             ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
-    told = table["analyte"].map(lambda a: (names or {}).get(a, a)) + "  (" + table["verdict"] + ")"
-    ax.set_yticks(range(n), list(told[::-1]))
+    told = [f"{(names or {}).get(a, a)}  ({(words or {}).get(a, v)})" for a, v in zip(table["analyte"], table["verdict"],
+                                                                                  strict=True)]
+    ax.set_yticks(range(n), told[::-1])
     ax.set_ylim(-0.7, n - 0.3)
     ax.set_xlim(-rim * 1.06, rim * 1.06)
     ax.set_xlabel(label, fontsize=8)

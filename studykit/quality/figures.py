@@ -143,8 +143,9 @@ def normal_scores(table: pd.DataFrame) -> Figure:
         if np.any((np.abs(x[named] - x[i]) < wide) & (np.abs(y[named] - y[i]) < high)):
             continue
         named = np.append(named, i)
-        name = str(table["sample"].iloc[i]) or str(table["container"].iloc[i])
-        ax.annotate(name, (x[i], y[i]), fontsize=7, xytext=(4, -3), textcoords="offset points")
+        name, above = str(table["sample"].iloc[i]) or str(table["container"].iloc[i]), y[i] > x[i]
+        ax.annotate(name, (x[i], y[i]), fontsize=7, xytext=(-3, 3) if above else (3, -3), textcoords="offset points",
+                    ha="right" if above else "left", va="bottom" if above else "top")  # away from the line
     ax.set_xlabel("normal score", fontsize=8)
     ax.set_ylabel("residual, in standard deviations", fontsize=8)
     tidy(ax)

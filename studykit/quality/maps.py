@@ -119,11 +119,17 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     named = table[table["number"] > 0].drop_duplicates("number").sort_values("number")
     words = "; ".join(f"{n} {cause}" for n, cause in zip(named["number"], named["cause"], strict=True))
     title = f"framed: {words}" if words else "no cause of a bottle or container was named"
+    title += "; struck through: no reading" * _gaps(axes)
     figure.suptitle(title, fontsize=8, x=0.01, ha="left", wrap=True)
     bar = figure.colorbar(axes[0].images[0], ax=axes, orientation="horizontal", shrink=0.5, aspect=40, pad=0.02)
     bar.set_label("departure, standard deviations (+ and −: beyond 3)", fontsize=7)
     bar.ax.tick_params(labelsize=7)
     return figure
+
+
+def _gaps(axes: list[Axes]) -> bool:
+    """Whether a cell of some panel has no reading."""
+    return any(bool(np.ma.getmaskarray(np.ma.asarray(image.get_array())).any()) for ax in axes for image in ax.images)
 
 
 def _boxes(table: pd.DataFrame) -> list[str]:
@@ -141,6 +147,9 @@ def _panel(ax: Axes, own: pd.DataFrame, boxes: list[str], analytes: list[str], d
     z = wide.to_numpy(float)
     ax.imshow(np.ma.masked_invalid(z), cmap=COLOURS, norm=BoundaryNorm(np.arange(-RIM, RIM + 1), COLOURS.N, clip=True),
               aspect="auto")
+    ax.autoscale(False)
+    for i, j in np.argwhere(np.isnan(z)):
+        ax.plot([j - 0.4, j + 0.4], [i + 0.4, i - 0.4], color=THIN, lw=0.7)
     for (i, j), v in np.ndenumerate(z):
         n = number.to_numpy(float)[i, j]
         if n > 0:

@@ -17,6 +17,7 @@ from studykit.core.record import literal, read_records, significant
 from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
+from studykit.report.beyond import by_zones, elsewhere, listed
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
 from studykit.study.ages import span_words
@@ -25,8 +26,8 @@ from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
 from studykit.study.stages import OpenStage
-from studykit.verdict.containers import READ, SHARE
-from studykit.verdict.floors import FLOOR, OF_WHOLE
+from studykit.verdict.containers import SHARE
+from studykit.verdict.rule import ON_AVERAGE, ONE_ONLY
 from studykit.verdict.uses import shown
 
 
@@ -59,6 +60,20 @@ def words(stage: OpenStage) -> dict[str, str]:
     """Verdict word of each analyte."""
     table = stage.read_table("06-verdict", "verdicts", dtype=str)
     return dict(zip(table["analyte"], table["verdict"], strict=True))
+
+
+def in_a_word(stage: OpenStage) -> dict[str, str]:
+    """Word by which each analyte is listed, as in the study's sentence: of the stock, and whether only its mean is even."""
+    table, few = stage.read_table("06-verdict", "verdicts", keep_default_na=False), of_one(stage)
+    return {r["analyte"]: ONE_ONLY if r["analyte"] in few and r["verdict"] == "homogeneous" else
+            word_of(str(r["verdict"]), str(r["stock"])) for _, r in table.iterrows()}
+
+
+def word_of(verdict: str, stock: str) -> str:
+    """The word for what the study claims: a mean that is homogeneous, open or not assessed says nothing yet of the stock."""
+    if verdict != "stratified" and stock in ("uneven", "stratified"):
+        return stock
+    return ON_AVERAGE if verdict == "homogeneous" and stock == "inconclusive" else verdict
 
 
 def answer(stage: OpenStage) -> str:
@@ -113,11 +128,6 @@ def _taken_out(stage: OpenStage) -> list[str]:
     return told
 
 
-def listed(names: list[str], most: int = 12) -> str:
-    """Names with commas, the first ``most`` of them."""
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
-
-
 def of_one(stage: OpenStage) -> list[str]:
     """Analytes of a claim about more than one container whose word holds for the one in which they were measured."""
     told = optional(stage, "06-verdict", "sentences")
@@ -140,8 +150,8 @@ def by_use(stage: OpenStage) -> pd.DataFrame:
 
 def profile_alt(stage: OpenStage) -> str:
     """Alt text of the profile figure, from the verdict table."""
-    table = stage.read_table("06-verdict", "verdicts")
-    parts = [f"{r['name']}: {r['verdict']}, widest difference {significant(r['difference'], 2)} {r['unit']}"
+    table, words = stage.read_table("06-verdict", "verdicts"), in_a_word(stage)
+    parts = [f"{r['name']}: {words[r['analyte']]}, widest difference {significant(r['difference'], 2)} {r['unit']}"
              for r in table.to_dict("records") if r["difference"] == r["difference"]]
     return "Depth profiles of each analyte. " + "; ".join(parts)
 
@@ -168,14 +178,8 @@ def follows(stage: OpenStage) -> str:
     if same:
         out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
     beyond = optional(stage, "06-verdict", "containers-beyond")
-    if len(beyond):
-        beyond = beyond.assign(name=beyond["name"] + beyond["pair"].map(
-            {FLOOR: " on the floor", OF_WHOLE: " by the stirred rest"}).fillna(""))
-        told = "; ".join(literal(f"{what} in {', '.join(dict.fromkeys(part['container'].astype(str)))}")
-                         for what, part in beyond.groupby("name", sort=False))
-        alone = "by" in beyond and bool((beyond["by"] == READ).any())
-        out.append(f"- Containers shown to lie beyond the margin,{' or read there wherever limits lie,' * alone} to be treated "
-                   f"before use: {told}.")
+    told = [*by_zones(beyond), *elsewhere(beyond)]
+    out += [f"- {literal(t)}" for t in told] + ["- These containers are to be treated before use."] * bool(told)
     out += [f"- {literal(name)} lies beyond the margin in these groups: {literal('; '.join(where))}."
             for name, where in beyond_groups(stage)]
     return together("\n".join(out + standing(stage)))
@@ -216,7 +220,7 @@ def standing(stage: OpenStage) -> list[str]:
     told = optional(stage, "06-verdict", "time-answers")
     out = [f"- **How long it may stand.** {literal(text)}" for text in told.get("sentence", pd.Series(dtype=str))]
     out += [f"- {literal(text)}" for text in told.get("holds for", pd.Series(dtype=str)).unique() if text]
-    todo = action_words(optional(stage, "06-verdict", "time-actions"))
+    todo = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
     return [*out, *([f"- {literal(line.removeprefix('- '))}" for line in todo.splitlines()] if todo else [])]
 
 

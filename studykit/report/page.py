@@ -121,15 +121,23 @@ def _cells(path: Path) -> list[Any]:
 
 def _drawn(path: Path, cells: Sequence[Any], left: Sequence[int]) -> list[int]:
     """Give the figures of a notebook the SVG beside it that the page shows, wide and narrow; returns the bytes left of both."""
-    abouts = [o["metadata"]["image/png"] for c in cells if c.cell_type == "code" for o in c.outputs
-              if "image/png" in o.get("data", {}) and o["metadata"].get("image/png")]
+    shown = [o for c in cells if c.cell_type == "code" for o in c.outputs
+             if "image/png" in o.get("data", {}) and o["metadata"].get("image/png")]
+    abouts = [o["metadata"]["image/png"] for o in shown]
     both = [for_the_page(path, abouts, most, form) for most, form in zip(left, (WIDE, NARROW), strict=True)]
-    for about in abouts:
+    for output, about in zip(shown, abouts, strict=True):
         wide, narrow = (found.get(str(about.get("caption")), b"") for found in both)
         about |= {"svg": base64.b64encode(wide).decode(), "narrow": base64.b64encode(narrow).decode(),
+                  "tall": _tall(str(output["data"]["image/png"])),
                   "narrow_width": pixels_across(narrow),  # nothing that the notebook itself says stands
                   "narrow_to": next(most for width, most in NARROW_TO if int(about.get("width") or 0) <= width)}
     return [most - sum(map(len, found.values())) for most, found in zip(left, both, strict=True)]
+
+
+def _tall(png: str) -> bool:
+    """Whether a picture is higher than it is wide, by its own head: on paper such a one gets a page's height."""
+    head = base64.b64decode(png[:32])
+    return head[20:24] > head[16:20]
 
 
 def _is_caption(output: Any) -> bool:

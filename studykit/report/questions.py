@@ -5,7 +5,6 @@ Like the rest of page one it computes nothing: every answer is put together from
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Hashable, Iterable, Sequence
 from itertools import groupby
 
@@ -16,11 +15,11 @@ from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
+from studykit.report.beyond import LONG, by_zones, elsewhere, of_zones
 from studykit.report.firstpage import (
     beyond_groups,
     count,
     left_open,
-    listed,
     of_one,
     optional,
     recorded,
@@ -31,8 +30,7 @@ from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, count_words
-from studykit.verdict.containers import READ
-from studykit.verdict.floors import BEYOND, FLOOR, MOST, OF_WHOLE, SINGLE, UNDECIDED, WITHIN
+from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED, WITHIN
 from studykit.verdict.unopened import NO_WORD
 from studykit.verdict.uses import ABOVE, AVERAGE, UNSEEN, USES, WHOLE, said, unseen, vetoing
 
@@ -60,12 +58,6 @@ MEAN_LITRES = {
                     "lowest zone sampled. Of a single container that is not shown, nor of what comes off the floor last.")}
 """The same where the stock of an analyte is not shown to be even."""
 NO_CLEARANCE = ", no clearance"
-LONG = 16
-"""Names in one list of page one; the rest is counted there and named in the chapter."""
-
-
-FITTED = re.compile(r" \(fitted [^()]*\)")
-TIED = "; but "
 
 
 def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -132,8 +124,8 @@ def todo(stage: OpenStage) -> list[str]:
         told.append(f"Poured unmixed: {litres}")
     else:
         told.append(_litres(stage))
-    standing = optional(stage, "06-verdict", "time-answers").get("sentence", pd.Series(dtype=str))
-    return told + [ends_once([_in_short(text) for text in standing])] * bool(len(standing))
+    standing = optional(stage, "06-verdict", "time-answers").get("in short", pd.Series(dtype=str))
+    return told + [ends_once(list(standing))] * bool(len(standing))
 
 
 def ends_once(sentences: Sequence[str]) -> str:
@@ -162,12 +154,6 @@ def _litres(stage: OpenStage) -> str:
     if told is None:
         return "First and last litres poured unmixed were not judged."
     return told + f" Not judged so: {_and(others)}." * bool(others)
-
-
-def _in_short(text: str) -> str:
-    """The first sentence of an answer about time, without its fit and cautions: both stand under *How long it may stand*."""
-    first, tied, _ = text.partition(". ")[0].rstrip(".").partition(TIED)
-    return FITTED.sub("", first) + ("; see the caution under How long it may stand." if tied else ".")
 
 
 def _in_whose_words(stage: OpenStage, action: str) -> str:
@@ -203,16 +189,10 @@ def which(stage: OpenStage) -> list[str]:
     """Containers and groups shown to lie beyond a margin, what follows for each, and what was not opened."""
     opened = recorded(stage, "00-study").get("containers_stored", "")
     beyond = optional(stage, "06-verdict", "containers-beyond")
-    rests = beyond[beyond["pair"] == OF_WHOLE] if len(beyond) else beyond
-    beyond = beyond[~beyond["pair"].isin((FLOOR, OF_WHOLE))] if len(beyond) else beyond
-    read = beyond[beyond["by"] == READ] if "by" in beyond else beyond.iloc[:0]
-    names, alone = _by_container(beyond.drop(index=read.index)), _by_container(read)
-    told = [f"Shown to lie beyond the margin of {what}: {_those(names, what)}." for what in dict.fromkeys(names.values())]
-    told += [f"Beyond the margin of {what} by their readings alone, wherever the limits lie (too few numbers tell the scatter "
-             f"of measuring), to be treated all the same: {_those(alone, what)}." for what in dict.fromkeys(alone.values())]
-    names |= alone
-    floors = _uses(stage).loc[lambda t: (t["use"] == "floor") & t["word"].isin((SINGLE, MOST, BEYOND))].to_dict("records")
-    if not names and (floors or len(rests)):
+    told, others = by_zones(beyond), elsewhere(beyond)
+    names = set(of_zones(beyond).get("container", pd.Series(dtype=str)).astype(str))
+    others += _floors_on_average(stage, beyond)
+    if not names and others:
         told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for no other."
                     if opened == "1" else "The zones of no single one are shown to lie beyond a margin, which does not show "
                     "that each is within.")
@@ -225,25 +205,19 @@ def which(stage: OpenStage) -> list[str]:
         told[-1] += f" That is {len(names)} of {opened} sampled; the others are not thereby shown to be within."
     if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
         told += filter(None, (count_words(optional(stage, "06-verdict", "containers-within")),))
-    below = [f"On the floor, shown to lie beyond the margin of {r['name']}: {why}." for r in floors
-             if isinstance(why := r.get("why"), str) and why]
-    below += [f"By the stirred rest, shown beyond the margin of {name}: "
-              f"{listed(list(dict.fromkeys(part['container'].astype(str))), LONG)}."
-              for name, part in (rests.groupby("name", sort=False) if len(rests) else ())]
-    told += [" ".join(below)] if below else []
-    told += [line.removeprefix("- ") for line in action_words(optional(stage, "06-verdict", "time-actions")).splitlines()]
+    told += [" ".join(others)] if others else []
+    acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
+    told += [line.removeprefix("- ") for line in acts.splitlines()]
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
 
 
-def _by_container(beyond: pd.DataFrame) -> dict[str, str]:
-    """Of every container in a table of those beyond, the analytes by name."""
-    return {str(c): _and(list(dict.fromkeys(part["name"]))) for c, part in beyond.groupby("container")} if len(beyond) else {}
-
-
-def _those(names: dict[str, str], what: str) -> str:
-    """The containers of the analytes ``what``, with commas."""
-    return listed([c for c, n in names.items() if n == what], LONG)
+def _floors_on_average(stage: OpenStage, beyond: pd.DataFrame) -> list[str]:
+    """Analytes of which the floors lie beyond on average, and no single container's is shown to."""
+    own = set(beyond.loc[beyond["pair"] == FLOOR, "name"]) if len(beyond) else set()
+    table = _uses(stage)
+    rows = table[(table["use"] == "floor") & table["word"].isin((SINGLE, MOST, BEYOND)) & ~table["name"].isin(own)]
+    return [f"On the floor, on average beyond the margin of {_and(list(rows['name']))}."] * bool(len(rows))
 
 
 def sure(stage: OpenStage) -> list[str]:
@@ -255,6 +229,7 @@ def sure(stage: OpenStage) -> list[str]:
             f"{count(n['samples_planned'], 'sample')} planned{measured}; an error of at most {100 * stage.study.alpha:g} % was "
             "asked of each “homogeneous” and each “stratified”."]
     told += filter(None, (unlike_words(int(n["containers_stored"]), stage.study.alpha),))
+    told += _all_taken_into_account(stage)
     status = lock_status(stage.root, stage.study)
     told += [] if status.first_page else [status.sentence]
     influence = optional(stage, "05-model", "influence")
@@ -266,6 +241,22 @@ def sure(stage: OpenStage) -> list[str]:
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
     return told
+
+
+def _all_taken_into_account(stage: OpenStage) -> list[str]:
+    """Which analytes stay stratified where chance has several analytes to strike at, and which do not."""
+    table, number = optional(stage, "06-verdict", "evidence"), sum(map(stage.study.decides, stage.study.analytes))
+    if table.empty or number < 2:
+        return []
+    table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
+    p, names = pd.to_numeric(table["p beyond, Holm"], errors="coerce"), table["analyte"].map(stage.study.label_of)
+    lost = names[p >= stage.study.alpha]
+    stays, not_so = _and(list(names.drop(lost.index))), _and(list(lost))
+    told = f"“stratified” stays for {stays}" if stays else ""
+    if not_so:
+        told = (f"{told}, and not for" if told else "“stratified” does not stay for") + (
+            f" {not_so}: chance alone can do that once among so many")
+    return [f"With all {number} analytes taken into account (Holm's method) {told}."] * bool(told)
 
 
 def _stated(stage: OpenStage) -> list[str]:

@@ -11,25 +11,28 @@ import math
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.report.firstpage import of_one, optional
+from studykit.report.firstpage import in_a_word, optional
 from studykit.study.stages import OpenStage
-from studykit.verdict.rule import ONE_ONLY
+from studykit.verdict.tables import intervals_named
 
 RIM, WIDE, HIGH = 3.0, 240, 24
 UNIT = 36
 """Pixels of the drawing that one margin takes."""
 BAND, EDGE, INK = "#e9e6dc", "#a89f86", "#1d2733"
-CAPTION = ("Each analyte against its margin: the two depths that decide, their difference (and its interval), and where it "
-           "lies. Band: within the margin. Arrow: goes on.")
 ONE_SIDED = {"below the mixed container": -1, "above the mixed container": 1}
 """How a margin on one side ends, and the side of its drawing that has an edge."""
 
 
+def caption(stage: OpenStage) -> str:
+    """What the table shows, and which interval stands in its brackets."""
+    return ("Each analyte against its margin: the two depths that decide, their difference with its "
+            f"{intervals_named(stage.study)}, and where it lies. Band: within the margin. Arrow: goes on.")
+
+
 def answer_table(stage: OpenStage) -> pd.DataFrame:
     """One row an analyte: analyte, in a word, difference, margin; empty where it was not judged."""
-    table, few = stage.read_table("06-verdict", "verdicts"), of_one(stage)
-    rows = [(r["name"], ONE_ONLY if r["analyte"] in few and r["verdict"] == "homogeneous" else
-             word_of(str(r["verdict"]), str(r["stock"])), difference(r), r["margin"]) for _, r in table.iterrows()]
+    table, words = stage.read_table("06-verdict", "verdicts"), in_a_word(stage)
+    rows = [(r["name"], words[r["analyte"]], difference(r), r["margin"]) for _, r in table.iterrows()]
     sided = any(map(side_of, table["margin"]))
     told = "difference of two depths, or of a depth and the mixed container" if sided else "difference of two depths"
     return pd.DataFrame(rows, columns=["analyte", "in a word", told, "margin"])
@@ -38,13 +41,6 @@ def answer_table(stage: OpenStage) -> pd.DataFrame:
 def side_of(margin: object) -> int:
     """-1 or 1 for a margin on that side alone, by its text, else 0."""
     return next((side for end, side in ONE_SIDED.items() if str(margin).endswith(end)), 0)
-
-
-def word_of(verdict: str, stock: str) -> str:
-    """The word for what the study claims: a mean that is homogeneous, open or not assessed says nothing yet of the stock."""
-    if verdict != "stratified" and stock in ("uneven", "stratified"):
-        return stock
-    return "homogeneous on average only" if verdict == "homogeneous" and stock == "inconclusive" else verdict
 
 
 def difference(row: pd.Series) -> str:

@@ -100,7 +100,7 @@ def picture(study: Study, plan: Plan) -> Figure:
         first = plan.draw_plans[0]
         return vessel_figure(study.vessels[first.vessel], first)
     figure = Figure(figsize=(6.4, 1.0))
-    figure.text(0.02, 0.5, "no container with a known liquid height: nothing to draw")
+    figure.text(0.02, 0.5, "no container has a known liquid height")
     return figure
 
 

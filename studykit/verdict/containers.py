@@ -42,6 +42,7 @@ SHOWN, READ = "shown", "readings alone"
 SHARE = "could lie beyond the margin"
 SHARE_COLUMNS = ["analyte", "containers", "seen beyond, %", "at most, %", "allowed, %", "with both ends",
                  "share, noise taken out, %", "at most, were they normal, %", "next low", "next high", "unit", "noise from"]
+BEYOND_COLUMNS = ["container", "analyte", "name", "pair", "difference", "unit", "margin", "by"]
 OWN_COLUMNS = ["analyte", "container", "lot", "store", "age_months", "between", "contrast", "unit", "n"]
 
 
@@ -192,7 +193,7 @@ def rounded_up(share: float) -> float:
 
 
 def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers that lie beyond the margin: container, analyte, its largest own difference (of limits the least), by what.
+    """Containers that lie beyond the margin: its largest own difference (of limits the least), by what (BEYOND_COLUMNS).
 
     Nothing is treated for an analyte that is for information only.
     """
@@ -204,8 +205,8 @@ def treat(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
             own = each[m.cells.containers.index(c)]
             k = int(np.nanargmax(np.abs(own)))
             rows.append((c, m.analyte, study.label_of(m.analyte), names[k], m.rows.margin.shown(float(own[k])), m.shown_unit,
-                         READ if c in found.read else SHOWN))
-    return pd.DataFrame(rows, columns=["container", "analyte", "name", "pair", "difference", "unit", "by"])
+                         m.rows.margin.text, READ if c in found.read else SHOWN))
+    return pd.DataFrame(rows, columns=BEYOND_COLUMNS)
 
 
 def group_contrasts(model: FittedModel, study: Study) -> tuple[pd.DataFrame, str]:

@@ -9,6 +9,7 @@ lies on the floor is missing above it, and the mixed container of the zones does
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -60,17 +61,32 @@ class Floors:
     unseen: tuple[str, ...]
 
 
-def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: tuple[str, ...] = HEEL) -> Floors:
+Drawn = Mapping[tuple[str, tuple[str, ...]], Floors]
+"""``Floors`` by analyte and kinds of samples."""
+
+
+def each(stage: OpenStage, models: list[AnalyteModel]) -> Drawn:
+    """Floors and stirred rests of every analyte, by its key and the kinds of samples, for all that ask of them."""
+    results, out = usable(stage), dict[tuple[str, tuple[str, ...]], Floors]()
+    for m in models:
+        zones = _zones(stage, m)
+        out |= {(m.analyte, kinds): floors(stage, m, results, kinds, zones) for kinds in (HEEL, REST)}
+    return out
+
+
+def floors(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: tuple[str, ...] = HEEL,
+           zones: Mapping[str, Span] | None = None) -> Floors:
     """Every floor (or stirred rest), one by one; ``results`` are those that no person excluded.
 
     The zones are weighted as elsewhere; where one of them was lost, the plain mean of the others stands for them.
+    ``zones``: between which values each container's lie, where that is at hand.
     """
     samples, margin = stage.samples, model.rows.margin.both
     stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"])
     drawn = samples[samples["kind"].isin(kinds) & samples["container"].isin(stored)].set_index("sample")["container"]
     mine = results[(results["analyte"] == model.analyte) & results["sample"].isin(drawn.index)]
     by_container = dict(iter(mine.groupby(mine["sample"].map(drawn).astype(str))))
-    zones = _zones(stage, model)
+    zones = _zones(stage, model) if zones is None else zones
     nearest, means = dict[str, float](), dict[str, Span]()
     counts, levels = dict[str, int](), dict[str, float]()
     unsure, unseen = list[str](), list[str]()
@@ -272,14 +288,17 @@ def of_one(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, kinds: 
     return word, margin.shown(contrast.estimate), low, high, judged.comparison.unit
 
 
-def beyond(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
-    """Containers shown to lie beyond the margin: by their zones (``containers.treat``), on the floor, by the stirred rest."""
-    rows, results = [], usable(stage)
+def beyond(stage: OpenStage, models: list[AnalyteModel], drawn_of: Drawn | None = None) -> pd.DataFrame:
+    """Containers shown to lie beyond the margin: by their zones (``containers.treat``), on the floor, by the stirred rest.
+
+    ``drawn_of``: ``each``, where it is at hand.
+    """
+    rows, drawn_of = [], each(stage, models) if drawn_of is None else drawn_of
     for m in (m for m in models if stage.study.decides(m.analyte)):
         for kinds, pair, sign in ((HEEL, FLOOR, 1), (REST, OF_WHOLE, -1)):
-            drawn = floors(stage, m, results, kinds)
+            drawn = drawn_of[m.analyte, kinds]
             shown, read, _ = _single(stage.study, m, drawn)
             rows += [(c, m.analyte, stage.study.label_of(m.analyte), pair, m.rows.margin.shown(sign * drawn.nearest[c]),
-                      m.shown_unit, READ if c in read else SHOWN) for c in (*shown, *read)]
+                      m.shown_unit, m.rows.margin.both.text, READ if c in read else SHOWN) for c in (*shown, *read)]
     zones = treat(stage.study, models)
     return pd.concat([zones, pd.DataFrame(rows, columns=zones.columns)], ignore_index=True) if rows else zones

@@ -201,6 +201,10 @@ class StudyVerdict:
         """Word of each analyte for what the study claims (see ``ComparedVerdict.final``)."""
         return {v.analyte: v.final for v in self.analytes}
 
+    def told_words(self) -> dict[str, str]:
+        """Word by which each analyte is listed in the study's sentence, on page one and in figures (``told_word``)."""
+        return {v.analyte: told_word(v) for v in self.analytes}
+
     def to_table(self) -> pd.DataFrame:
         """The verdict table: analyte, verdict, margin, widest pair, estimate with interval."""
         return pd.DataFrame([v.row() for v in self.analytes], columns=VERDICT_COLUMNS)
@@ -424,6 +428,13 @@ ONE_ONLY = "homogeneous in one container only"
 """There: the one container in which it was measured is homogeneous, which says nothing of the others."""
 
 
+def told_word(verdict: AnalyteVerdict) -> str:
+    """The word by which an analyte is listed: that of what the study claims, and whether only its mean is homogeneous."""
+    if verdict.final == "inconclusive" and verdict.word == "homogeneous":
+        return ONE_ONLY if verdict.scope == LABEL else ON_AVERAGE
+    return verdict.final
+
+
 def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVerdict:
     """The study's word from those of its analytes that decide; those for information are named behind it.
 
@@ -434,8 +445,7 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
     finals = [v.final for v in analytes]
     word = ("stratified" if any(v.firm for v in analytes) else "uneven" if "uneven" in finals else
             "homogeneous" if all(w == "homogeneous" for w in finals) else "inconclusive")
-    listed = [(ONE_ONLY if v.scope == LABEL else ON_AVERAGE) if v.final == "inconclusive" and v.word == "homogeneous" else
-              v.final for v in analytes]
+    listed = list(map(told_word, analytes))
     order = [word, *(w for w in ("stratified", "uneven", "inconclusive", ON_AVERAGE, ONE_ONLY, "homogeneous", "not assessed")
                      if w != word)]
     parts = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -143,7 +144,7 @@ def evidence_shown(table: pd.DataFrame) -> pd.DataFrame:
 def in_margins(outcome: StudyVerdict) -> pd.DataFrame:
     """Each judged analyte's deciding pair of depths in units of its margin.
 
-    Columns: analyte, verdict, pair, ratio, low, high (the 1 - 2 alpha interval). With a one-sided margin among them also
+    Columns: analyte, verdict, pair, ratio, low, high (the interval that decides). With a one-sided margin among them also
     ``side``: -1 or 1 where only that side counts, else 0.
     """
     rows = []
@@ -176,9 +177,15 @@ def limits(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "known only as a limit", "of results", "verdict", "what follows"])
 
 
-def margin_alt(table: pd.DataFrame) -> str:
+def intervals_named(study: Study) -> str:
+    """Which interval decides, and of which words it is another."""
+    return (f"{100 - 200 * study.alpha:g} % interval (of inconclusive analytes the {100 - 100 * study.alpha:g} % one that "
+            "holds for all pairs of depths together)")
+
+
+def margin_alt(table: pd.DataFrame, names: Mapping[str, str], words: Mapping[str, str]) -> str:
     """Alt text of the margin figure."""
-    parts = [f"{r['analyte']} {significant(r['ratio'], 2) or 'an unknown number of'} margins ({r['verdict']})"
+    parts = [f"{names[r['analyte']]} {significant(r['ratio'], 2) or 'an unknown number of'} margins ({words[r['analyte']]})"
              for r in table.to_dict("records")]
     return "Deciding difference in units of the margin: " + "; ".join(parts)
 

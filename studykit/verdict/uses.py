@@ -16,6 +16,7 @@ drew, so it vetoes too where it is shown beyond the margin, on average or in som
 
 from __future__ import annotations
 
+import math
 from collections.abc import Hashable, Mapping
 from typing import Any
 
@@ -28,20 +29,23 @@ from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
+from studykit.study.definition import Study
 from studykit.study.stages import OpenStage
 from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, one_of_many
 from studykit.verdict.floors import (
     BEYOND,
+    HEEL,
     MOST,
     REST,
     SINGLE,
     UNDECIDED,
     UNKNOWN,
     WITHIN,
+    Drawn,
     Floors,
     Told,
-    floors,
+    each,
     of_one,
     on_average,
     word_of,
@@ -57,6 +61,8 @@ AVERAGE = " on average"
 OF_ZONES = {"homogeneous": WITHIN, "uneven": SINGLE, "stratified": BEYOND, "inconclusive": UNDECIDED}
 OF_PLACE = {"inside the margin": WITHIN, "beyond the margin": BEYOND}
 COLUMNS = ["analyte", "use", "word", "estimate", "low", "high", "unit", "margin", "why"]
+LEVEL = "level, %"
+"""Beside COLUMNS: that of the interval, where there is one."""
 VETOES = (BEYOND, SINGLE, MOST, UNDECIDED)
 """Words of a use other than the zones that let no liquid be used as it stands."""
 FULLY_TOLD = 3
@@ -76,14 +82,16 @@ OF_ONE_SIDE = " Of {names} that is the difference of every depth from the mixed 
 FIRST = "Sample some of them first."
 
 
-def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
+def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict, drawn_of: Drawn | None = None) -> pd.DataFrame:
     """One row an analyte and use: word, estimate with its 1 - 2 alpha interval where there is one, unit, margin, why.
 
     Words: within the margin (the last litres: or so above the floor; of both only on average, where the stock is not
     homogeneous), beyond the margin (of floors also: in single containers), cannot tell, nothing is known. ``why``: the
     containers whose floors are shown beyond, or the share of floors that may be, and what the whole says; else ''. Estimates
-    as in the tables they come from; the zones carry the pair of depths that decides.
+    as in the tables they come from; the zones carry the pair of depths that decides. ``drawn_of``: ``floors.each``, where it
+    is at hand.
     """
+    drawn_of = each(stage, models) if drawn_of is None else drawn_of
     zones, results = estimands.departures(stage, models), usable(stage)
     others = _rows(stage, models)
     told = outcome.to_table().set_index("analyte")
@@ -91,7 +99,7 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
     for model in models:
         name, margin = model.analyte, model.rows.margin
         edges = [100 * float(np.expm1(e)) if margin.scale == "log" else e for e in (margin.low, margin.high)]
-        declared, drawn = stage.study.factors.depths, floors(stage, model, results)
+        declared, drawn = stage.study.factors.depths, drawn_of[name, HEEL]
         floor = _mean(model, others.get((name, estimands.HEEL)), drawn)
         if model.path == "known precision" and (alone := of_one(stage, model, results)) is not None:
             floor = alone
@@ -112,11 +120,21 @@ def uses(stage: OpenStage, models: list[AnalyteModel], outcome: StudyVerdict) ->
             verdict["difference"], verdict["low"], verdict["high"], verdict["unit"])
         rows.append((name, "zones", OF_ZONES.get(zone_word, UNKNOWN), *numbers, margin.text, ""))
         rows.append((name, "floor", floor_word, *floor[1:], margin.both.text, why))
-        if (found := _whole(stage, model, results, others.get((name, estimands.REST)), floor_word)) is not None:
+        rest = others.get((name, estimands.REST))
+        if (found := _whole(stage, model, results, drawn_of[name, REST], rest, floor_word)) is not None:
             rows.append((name, WHOLE, *found[:-1], margin.both.text, found[-1]))
         if one_of_many(stage.study, model):
             rows = [_of_few(r, measured_in(stage, model)) if r[0] == name else r for r in rows]
-    return pd.DataFrame(rows, columns=COLUMNS)
+    out = pd.DataFrame(rows, columns=COLUMNS)
+    zone = out["analyte"].map(told[LEVEL]).astype(float).where(out["use"] == "zones", 100 - 200 * stage.study.alpha)
+    return out.assign(**{LEVEL: zone.where(out["low"].notna())})
+
+
+def caption(study: Study) -> str:
+    """What the numbers of the answer by use are: whose, and with which intervals."""
+    whose = "those of the one container" if study.scope == "container" else "means over the containers opened"
+    return ("The answer by use: first litres, zones (the two depths that decide), last litres and floor. Numbers are "
+            f"{whose}, with {100 - 200 * study.alpha:g} % intervals where no other is named.")
 
 
 def _of_the_mean(stage: OpenStage, model: AnalyteModel, stock: str) -> bool:
@@ -142,13 +160,13 @@ def _mean(model: AnalyteModel, row: dict[Hashable, Any] | None, drawn: Floors, *
     return bounded or _floor(row)
 
 
-def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, row: dict[Hashable, Any] | None, floor: str,
-           ) -> tuple[str, float, float, float, str, str] | None:
+def _whole(stage: OpenStage, model: AnalyteModel, results: pd.DataFrame, drawn: Floors, row: dict[Hashable, Any] | None,
+           floor: str) -> tuple[str, float, float, float, str, str] | None:
     """Word, estimate, limits, unit and why of the zones against what was stirred after the draws; None without one.
 
     Where the heels show the ``floor`` within and no rest was lost, a few rests need not carry the share of containers too.
     """
-    drawn, margin = floors(stage, model, results, REST), model.rows.margin.both
+    margin = model.rows.margin.both
     if not drawn.nearest and not drawn.unseen:
         return None
     found = _mean(model, row, drawn, turned=True)
@@ -252,7 +270,8 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
     """A page's form: one row an analyte, one column a use, word and interval in the cell."""
     if table.empty:
         return pd.DataFrame(columns=["analyte", *USES])
-    cells = table.assign(cell=[said(r) + _interval(r) for r in table.to_dict("records")])
+    usual = float(table[LEVEL].min()) if LEVEL in table else math.nan
+    cells = table.assign(cell=[said(r) + _interval(r, usual) for r in table.to_dict("records")])
     wide = cells.pivot(index="analyte", columns="use", values="cell")
     kept = [u for u in USES if u != WHOLE or (table["use"] == WHOLE).any()]
     wide = wide.reindex(index=list(dict.fromkeys(table["analyte"])), columns=kept).fillna("not worked out")
@@ -270,7 +289,12 @@ def between(r: Mapping[Hashable, Any]) -> str:
     return f"on average from {significant(low, 3)} to {significant(high, 3)} {unit}, wherever the limits lie"
 
 
-def _interval(r: dict[Hashable, Any]) -> str:
+def _interval(r: dict[Hashable, Any], usual: float) -> str:
+    """The number with its interval: told as the mean's behind the names of containers, its level where it is not the usual."""
     if r["estimate"] != r["estimate"]:
         return f": {told}" if (told := between(r)) else ""
-    return f": {significant(r['estimate'], 3)} ({significant(r['low'], 3)} to {significant(r['high'], 3)}) {r['unit']}"
+    mean = "on average " * (said(r) != r["word"] or r["word"] in (SINGLE, MOST))
+    level = float(r.get(LEVEL, usual))
+    wider = f", {level:g} % interval for all pairs together" if level > usual else ""
+    return (f": {mean}{significant(r['estimate'], 3)} ({significant(r['low'], 3)} to {significant(r['high'], 3)}{wider}) "
+            f"{r['unit']}")

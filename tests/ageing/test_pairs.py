@@ -64,7 +64,7 @@ def test_the_pair_that_passes_first_decides_and_is_named(depths: tuple[str, ...]
     assert moving in times["containers by"]
     assert list(tables.rates(found)["between"])[:2] == [f"{depths[-1]} against {depths[0]}", trend.own.between]
     assert trend.own.between in figures.alt(found.trends)
-    assert figures.over_time(found.trends).axes[0].get_title(loc="left").endswith(trend.own.between)
+    assert figures.over_time(found.trends).axes[0].get_title(loc="left").split("\n")[1] == trend.own.between
     assert "Each pair of depths has a line of its own" in tables.said(study, found)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 
 import numpy as np
 import pandas as pd
@@ -93,10 +94,15 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     said = tables.answers(study, found)
     assert said["group"].tolist() == ["store hut", "store valley"]
     assert "on average within the margin up to 17 months" in said["sentence"][0] or "up to 18" in said["sentence"][0]
-    # each group's first sentence, which page one takes, holds both times with their intervals
+    # each group's first sentence holds both times with their intervals
     assert said["sentence"].str.contains("; if containers are normally spread, at most 20 % of them beyond it up to").all()
     # 12 in each store: 1 - 0.05^(1/12) of a stock may be beyond and none of them
     assert "12 containers none of which is beyond still leave 22 % of the stock open" in tables.said(study, found)
+    for short, t in zip(said["in short"], found.trends, strict=True):  # which page one takes
+        assert t.spread is not None
+        times = re.search(r": on average within the margin up to: y (\d+) months \((\d+) months\); in brackets up to", short)
+        assert times
+        assert [int(x) for x in times.groups()] == [math.floor(float(p.safe[0])) for p in (t.mean, t.spread)]
     for sentence, t in zip(said["sentence"], found.trends, strict=True):
         first = sentence.partition(". ")[0]
         assert first.count("90 % interval") == 2
@@ -107,7 +113,7 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert todo.loc["valley03", "what to do"] == "treat"  # 30 months, beyond from about 10
     assert todo.loc["hut00", "what to do"] == "leave"  # 4 months
-    words = tables.action_words(todo.reset_index())
+    words = tables.action_words(todo.reset_index(), {})
     assert words.startswith("- Treat before use: ")
     assert "hut00" in words.splitlines()[-1]
 
@@ -182,7 +188,7 @@ def test_what_may_be_left_is_told_with_its_own_day() -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND)
     left = todo[todo["what to do"] == "leave"]
     assert left["until"].nunique() == 3  # opened at 4, 12 and 20 months; 30 are more than the share is shown for
-    line = tables.action_words(todo).splitlines()[-1]
+    line = tables.action_words(todo, {}).splitlines()[-1]
     assert line.startswith("- Leave, as of 2026-07-01: ")
     for day, part in left.groupby("until"):
         assert f"{', '.join(part['container'])}, sample again from {day} on" in line
@@ -196,8 +202,8 @@ def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
     assert found.trends[0].mean.safe[0] > 4
     todo = tables.actions(study, found, containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat or sample again"}
-    assert tables.action_words(todo).startswith("- Treat, or sample again before use (at most 20 % of containers beyond: too "
-                                                "few containers to show it): ")
+    assert tables.action_words(todo, {}).startswith(
+        "- Treat, or sample again before use (y: at most 20 % of containers beyond: too few containers to show it): ")
     one = study.model_copy(update={"scope": "container"})
     assert "leave" in set(tables.actions(one, found, containers, NONE_BEYOND)["what to do"])
 
@@ -210,7 +216,7 @@ def test_a_container_of_which_nothing_can_be_said_is_named() -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND).set_index("container")
     assert len(todo) == 13
     assert todo.loc["barn00", "what to do"] == "nothing can be said"
-    assert "- Nothing can be said of how long these may stand: barn00." in tables.action_words(todo.reset_index())
+    assert "- Nothing can be said of how long these may stand: barn00." in tables.action_words(todo.reset_index(), {})
 
 
 def test_the_figure_draws_what_its_table_says(two_stores) -> None:
@@ -220,7 +226,10 @@ def test_the_figure_draws_what_its_table_says(two_stores) -> None:
     assert set(table["group"]) == {"store hut", "store valley"}
     assert (table["who"] != "line").sum() == 24
     axes = figures.over_time(drawn).axes
-    assert [ax.get_title("left") for ax in axes] == ["store hut", "store valley"]
+    assert [ax.get_title("left").split("\n")[0] for ax in axes] == ["store hut", "store valley"]
+    assert all("upright line: shown within up to " in ax.get_title("left") for ax in axes)
+    assert figures.over_time(drawn, {"y": "iron"}).get_suptitle() == "iron"
+    assert "against age, iron." in figures.alt(drawn, {"y": "iron"})
     assert "passes the margin at" in figures.alt(drawn)
     assert figures.alt(()) == "no figure"
 
@@ -304,7 +313,7 @@ def test_a_study_that_does_not_ask_has_no_lines() -> None:
     for table in (tables.rates(found), tables.times_shown(tables.times(found)), tables.answers(study, found),
                   tables.actions(study, found, containers, NONE_BEYOND), tables.pooled(found), tables.courses(found, study)):
         assert table.empty
-    assert tables.action_words(tables.actions(study, found, containers, NONE_BEYOND)) == ""
+    assert tables.action_words(tables.actions(study, found, containers, NONE_BEYOND), {}) == ""
     assert figures.over_time(()).axes == []
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -57,3 +58,24 @@ def violations(page: Any) -> list[str]:
 
     found = Axe().run(page).response["violations"]
     return [f"{v['id']}: {len(v['nodes'])}, {v['nodes'][0]['html'][:160]}" for v in found]
+
+
+CLOSED = re.compile(r"\s+")
+HEADED = """() => [...document.querySelectorAll('main table')].filter(t => t.caption && t.tBodies[0].rows.length).map(
+  t => [t.caption.innerText, t.tBodies[0].rows[0].innerText])"""
+"""Of every table its caption and its first row."""
+
+
+def squeezed(text: str) -> str:
+    """A text without blanks: a printed one has them elsewhere."""
+    return CLOSED.sub("", text)
+
+
+def orphans(pages: list[str], tables: list[list[str]]) -> list[str]:
+    """Captions of tables whose first row does not stand on the page of their caption, of printed pages and ``HEADED``."""
+    texts, alone = list(map(squeezed, pages)), []
+    for caption, row in tables:
+        begins, first = squeezed(caption), squeezed(row)[:12]
+        rest = next((t.split(begins, 1)[1] for t in texts if begins in t), first)  # what is not printed has no place
+        alone += [caption] * (first not in rest)
+    return alone

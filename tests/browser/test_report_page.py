@@ -5,14 +5,16 @@ Accessibility is judged by axe-core (rules of WCAG 2.2); a page spoiled on purpo
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
 
+from studykit.physics.figures import COLOURS
 from studykit.report.page import write_report
 from studykit.study.definition import load_study
 from studykit.study.stages import share, stems_in
-from tests.browser.pages import CHROMIUM, UNFOLD, WIDE, chromium, opened, printed, violations
+from tests.browser.pages import CHROMIUM, HEADED, UNFOLD, WIDE, chromium, opened, orphans, printed, violations
 from tests.report.filed import filed_tote
 
 SCREEN = 900
@@ -113,6 +115,58 @@ def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_
     assert "Cautions" in whole
     assert "kit.open_stage" not in whole
     assert page.locator("main details.chapter[open]").count() == 0  # folded again afterwards
+
+
+@pytest.mark.parametrize("name", ["page_file", "tote_file"])
+def test_no_table_head_is_printed_without_a_row(browser, name, request):
+    page, _ = opened(browser, request.getfixturevalue(name), 1280)
+    assert orphans(printed(page), page.evaluate(HEADED)) == []
+
+
+@pytest.mark.parametrize(("pages", "alone"), [
+    (["a Rows lost file row R1 12", "b"], []), (["a Rows lost file row", "R1 12 b"], ["Rows lost"]), (["a", "b"], [])])
+def test_a_head_without_a_row_would_be_seen(pages, alone):
+    assert orphans(pages, [["Rows lost", "R1 12"]]) == alone
+
+
+def test_in_print_tall_drawings_keep_letters_that_can_be_read(browser, page_file):
+    """Letters are drawn at 7 points and more; 5 is about the least that print is read at (common practice, no source)."""
+    page, _ = opened(browser, page_file, 1280)
+    page.evaluate(UNFOLD)
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 680, "height": 1000})  # 180 mm, what A4 leaves between its margins
+    tall = page.evaluate("""[...document.querySelectorAll('figure.tall img')].map(
+      i => [i.getBoundingClientRect().width / i.getAttribute('width'), i.getBoundingClientRect().height])""")
+    assert len(tall) > 1
+    assert all(scale > 5 / 7 and high < 263 / 25.4 * 96 for scale, high in tall)
+
+
+def luminance(colour):
+    """WCAG 2.2, relative luminance."""
+    parts = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in (x / 255 for x in colour[:3])]
+    return 0.2126 * parts[0] + 0.7152 * parts[1] + 0.0722 * parts[2]
+
+
+SHOT = """() => { const i = document.querySelector('figure img'); i.src = 'data:image/svg+xml,' + encodeURIComponent(
+  '<svg xmlns="http://www.w3.org/2000/svg" width="80" height="10">' + %s.map((c, k) =>
+  `<rect x="${10 * k}" width="10" height="10" fill="${c}"/>`).join('') + '</svg>');
+  i.closest('picture')?.querySelector('source')?.remove(); i.width = 80; i.style.height = '10px'; return i.decode() }"""
+
+
+def test_on_a_dark_page_drawings_are_dark_and_their_colours_are_told_apart(browser, page_file):
+    """Ink at 4.5 to 1, and the six colours of Okabe and Ito at 3 to 1 (WCAG 2.2, 1.4.3 and 1.4.11), measured as shown."""
+    from PIL import Image
+
+    colours = ["#ffffff", "#1d2733", *COLOURS]
+    page, _ = opened(browser, page_file, 1280, "dark")
+    page.evaluate(UNFOLD)
+    page.evaluate(SHOT % colours)
+    with Image.open(io.BytesIO(page.locator("figure img").first.screenshot())) as shot:
+        paper, ink, *series = [luminance(shot.convert("RGB").getpixel((10 * k + 5, 5))) for k in range(8)]
+    body = page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert abs(paper - luminance([int(x) for x in re.findall(r"\d+", body)])) < 0.005  # no card of another colour
+    assert (ink + 0.05) / (paper + 0.05) > 4.5
+    assert all((s + 0.05) / (paper + 0.05) > 3 for s in series)
 
 
 def test_in_print_no_question_runs_into_its_answer(browser, tote_file):

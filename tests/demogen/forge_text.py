@@ -82,8 +82,8 @@ repeatability = { s_r = 0.001, source = "stated by the works laboratory" }
 label = "pH"
 unit = "pH"
 method = "glass electrode, 20 °C"
-margin = { absolute = 0.3 }
-margin_reason = "within it the dispersant works as intended"
+margin = { absolute = 0.3, side = "below" }
+margin_reason = "below it the dispersant lets go; a pH that is higher does no harm"
 kind = "other"
 repeatability = { s_r = 0.03, source = "stated by the works laboratory" }
 blind_to = "suspended solids: the electrode sees the water"

@@ -13,6 +13,7 @@ import pytest
 import studykit.notebook as kit
 from studykit.core.files import sha256_of
 from studykit.demos.shipped import copy_demo
+from studykit.plot.profiles import nothing
 from studykit.report.own import copy_notebooks
 
 
@@ -58,6 +59,15 @@ def test_a_figure_shown_again_keeps_its_number(tmp_path):
         kit.figure(plt.figure(figsize=(wide, 1)), alt="a", caption=caption)
     assert sorted(p.name for p in stage.out.glob("figure-*")) == [
         "figure-1.pdf", "figure-1.png", "figure-1.svg", "figure-2-narrow.svg", "figure-2.pdf", "figure-2.png", "figure-2.svg"]
+
+
+def test_a_figure_that_is_a_sentence_has_no_caption_that_promises_more(tmp_path, capsys):
+    stage = kit.open_stage("00-study", str(copy_demo("tote", tmp_path / "study")))
+    kit.figure(nothing("no analyte could be judged"), alt="a", caption="Profiles in full.")
+    told = capsys.readouterr().out
+    assert "Nothing is drawn here: no analyte could be judged." in told
+    assert "Profiles in full" not in told
+    assert not list(stage.out.glob("figure-*"))
 
 
 def test_the_demo_is_not_shown_as_if_it_were_yours(tmp_path, monkeypatch, capsys):

@@ -51,9 +51,15 @@ def test_margin_figure_keeps_what_is_out_of_sight_at_the_rim():
     assert len(inside.texts) == 0
 
 
+def test_names_stand_with_the_word_that_page_one_has():
+    table = pd.DataFrame({"analyte": ["a"], "verdict": ["homogeneous"], "ratio": [0.1], "low": [-0.2], "high": [0.4]})
+    ax = figures.against_margin(table, names={"a": "iron"}, words={"a": "homogeneous on average only"}).axes[0]
+    assert [t.get_text() for t in ax.get_yticklabels()] == ["iron  (homogeneous on average only)"]
+
+
 def test_nothing_to_draw_is_said():
     empty = pd.DataFrame(columns=model_profile.PROFILE_COLUMNS)
-    assert "no profile to draw" in figures.profiles(empty).texts[0].get_text()
+    assert "no analyte could be judged" in figures.profiles(empty).texts[0].get_text()
     none = pd.DataFrame(columns=["analyte", "verdict", "ratio", "low", "high"])
     assert "no analyte could be judged" in figures.against_margin(none).texts[0].get_text()
 

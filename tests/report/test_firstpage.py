@@ -126,38 +126,56 @@ def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monke
     assert ("What comes off the floor last is not shown" in said) == (last == ABOVE and floor in (WITHIN, UNKNOWN))
 
 
+NAMELESS = SimpleNamespace(study=SimpleNamespace(labels={}))
+
+
+def rows_beyond(containers: tuple[str, ...], name: str, pair: str, differences: tuple[float, ...], by: str = "shown",
+                ) -> pd.DataFrame:
+    """Rows of containers-beyond.csv, of a margin of 2 %."""
+    return pd.DataFrame({"container": containers, "name": name, "pair": pair, "unit": "%", "margin": "±2 %", "by": by,
+                         "difference": differences[:len(containers)]})
+
+
 @pytest.mark.parametrize(("beyond", "said"), [
     (("K1", "K2"), "That is every one of 2 sampled."),
     (("K1",), "That is 1 of 2 sampled; the others are not thereby shown to be within."),
 ])
 def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) -> None:
-    tables = {"containers-beyond": pd.DataFrame({"container": beyond, "name": "solids", "pair": "lower - upper"})}
+    tables = {"containers-beyond": rows_beyond(beyond, "solids", "lower - upper", (3.0, 4.0))}
     monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "2"})
     monkeypatch.setattr(questions, "optional", lambda _stage, _stem, name: tables.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
-    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame({"use": ["floor"], "word": ["cannot tell"]}))
-    (told,) = questions.which(SimpleNamespace())  # and a study without a table of what to do has a page too
-    assert told == f"Shown to lie beyond the margin of solids: {', '.join(beyond)}. {said}"
+    floor = pd.DataFrame({"use": ["floor"], "word": ["cannot tell"], "name": ["solids"]})
+    monkeypatch.setattr(questions, "_uses", lambda _: floor)
+    (told,) = questions.which(NAMELESS)  # and a study without a table of what to do has a page too
+    how = "lower against upper, +3.00 to +4.00 %" if len(beyond) > 1 else "lower against upper, +3.00 %"
+    assert told == f"Shown to lie beyond the margin of solids, ±2 %: {', '.join(beyond)} ({how}). {said}"
 
 
 def test_containers_beyond_by_their_stirred_rest_are_named(monkeypatch) -> None:
-    rests = pd.DataFrame({"container": ["D1", "D7"], "name": "silicon", "pair": "zones - whole container"})
+    rests = rows_beyond(("D1", "D7"), "silicon", "zones - whole container", (-3.0, -4.0))
     monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "12"})
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: rests if name == "containers-beyond" else pd.DataFrame())
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
-    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame({"use": ["floor"], "word": ["nothing is known"]}))
-    told = questions.which(SimpleNamespace())
+    floor = pd.DataFrame({"use": ["floor"], "word": ["nothing is known"], "name": ["silicon"]})
+    monkeypatch.setattr(questions, "_uses", lambda _: floor)
+    told = questions.which(NAMELESS)
     assert told[0].startswith("The zones of no single one")
-    assert told[1] == "By the stirred rest, shown beyond the margin of silicon: D1, D7."
+    assert told[1] == ("By the zones against what was stirred and sampled last, beyond the margin of silicon, ±2 %: D1, D7 "
+                       "(−4.00 to −3.00 %).")
 
 
 def test_floors_beyond_are_named_where_the_zones_of_no_container_are(monkeypatch) -> None:
-    floor = pd.DataFrame({"use": ["floor"], "word": ["beyond the margin in single containers"], "why": ["D4 and D8"],
-                          "name": ["silicon"]})
+    floor = pd.DataFrame({"use": ["floor", "floor"], "word": ["beyond the margin in single containers", "beyond the margin"],
+                          "why": ["D4 and D8", ""], "name": ["silicon", "water"]})
+    rows = pd.concat([rows_beyond(("D4",), "silicon", "floor - zones", (9.0,)),
+                      rows_beyond(("D8",), "silicon", "floor - zones", (5.0,), "readings alone")])
     monkeypatch.setattr(questions, "recorded", lambda *_: {"containers_stored": "12"})
-    monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
+    monkeypatch.setattr(questions, "optional", lambda _s, _t, name: rows if name == "containers-beyond" else pd.DataFrame())
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
     monkeypatch.setattr(questions, "_uses", lambda _: floor)
-    told = questions.which(SimpleNamespace())
+    told = questions.which(NAMELESS)
     assert told[0].startswith("The zones of no single one")
-    assert told[1] == "On the floor, shown to lie beyond the margin of silicon: D4 and D8."
+    assert told[1] == ("On the floor, by the heel draw against the zones of its own container, beyond the margin of silicon, "
+                       "±2 %: D4 (+9.00 %); D8 (at least +5.00 %, by readings alone). On the floor, on average beyond the "
+                       "margin of water.")

@@ -58,6 +58,22 @@ def test_a_stratified_stock_is_said_as_its_margin_is_meant(monkeypatch, side, sa
     assert questions.right(SimpleNamespace(study=parse_study(data))) == [said]
 
 
+@pytest.mark.parametrize(("p", "told"), [
+    ((0.01, 0.2), "“stratified” stays for phosphorus, and not for water: chance alone can do that once among so many."),
+    ((0.01, ""), "“stratified” stays for phosphorus and water."),  # one that rests on limits has no p-value and is firm
+    ((0.2, 0.2), "“stratified” does not stay for phosphorus and water: chance alone can do that once among so many."),
+])
+def test_page_one_says_which_words_stand_with_all_analytes_taken_into_account(monkeypatch, p, told):
+    data = definition()
+    data["analytes"] = {k: data["analytes"]["P"] | {"label": name} for k, name in (("P", "phosphorus"), ("W", "water"))}
+    table = pd.DataFrame({"analyte": ["P", "W"], "verdict": "stratified", "p beyond, Holm": p})
+    monkeypatch.setattr(questions, "optional", lambda *_: table)
+    stage = SimpleNamespace(study=parse_study(data))
+    assert questions._all_taken_into_account(stage) == [f"With all 2 analytes taken into account (Holm's method) {told}"]
+    monkeypatch.setattr(questions, "optional", lambda *_: table.assign(verdict="inconclusive"))
+    assert questions._all_taken_into_account(stage) == []
+
+
 def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     data = definition()
     data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",

@@ -257,10 +257,11 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     held = {"containers_stored": "3", "verdict": word}
     own = {"containers-within": pd.DataFrame({"container": ["K1", "K2", "K3"], "within": ["no", "yes", "no"],
                                                 "by the others": "", "not judged": ""}),
-           "containers-beyond": pd.DataFrame({"container": ["K1"], "name": "solids", "pair": "lower - upper"})}
+           "containers-beyond": pd.DataFrame({"container": ["K1"], "name": "solids", "pair": "lower - upper", "by": "shown",
+                                              "margin": "±2 %", "difference": [3.0], "unit": "%"})}
     monkeypatch.setattr(questions, "recorded", lambda *_: held)
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
-    text = " ".join(questions.which(SimpleNamespace()))
+    text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}))))
     assert ("Shown within every margin by their own zones: 1 of 3 (named in the verdict chapter)." in text) is told

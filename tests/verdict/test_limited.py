@@ -16,7 +16,7 @@ from studykit.inference.judge import judge
 from studykit.model import tables as model_tables
 from studykit.model.analyte import LimitedModel
 from studykit.model.fit import FittedModel, fit_rows
-from studykit.report.strip import word_of
+from studykit.report.firstpage import word_of
 from studykit.verdict import containers, floors, uses
 from studykit.verdict.rule import ComparedVerdict
 from studykit.verdict.rule import judge as judge_models

@@ -64,6 +64,14 @@ def test_the_floor_vetoes_the_action(tmp_path, values, said) -> None:
     assert "against ±5 %" in text
 
 
+def test_an_interval_of_another_level_says_so_and_why() -> None:
+    rows = [("P", use, "cannot tell", 1.0, -2.0, 4.0, "%", "±2 %", "", level)
+            for use, level in (("first litres", 90.0), ("zones", 95.0), ("last litres", 90.0), ("floor", 90.0))]
+    told = uses.shown(pd.DataFrame(rows, columns=[*uses.COLUMNS, uses.LEVEL])).iloc[0]
+    assert told["floor"] == "cannot tell: 1.00 (−2.00 to 4.00) %"
+    assert told["zones"] == "cannot tell: 1.00 (−2.00 to 4.00, 95 % interval for all pairs together) %"
+
+
 @pytest.mark.parametrize(("high", "lying"), [((3, 7, 11), "C3, C7 and C11"), ((5,), "C5")])
 def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high, lying) -> None:
     """The mean of the floors is within, as only a few hold a layer: +7.5 % (one alone: +20 %) against +/-5 %."""
@@ -76,7 +84,7 @@ def test_a_floor_beyond_in_some_containers_vetoes_and_names_them(tmp_path, high,
     text = uses.action(stage, acting(outcome), table)
     assert "Use as it stands" not in text
     assert f"P, floor: beyond the margin in single containers ({lying}), on average +" in text
-    assert lying in uses.shown(table)["floor"].item()
+    assert f"({lying}): on average " in uses.shown(table)["floor"].item()  # not the number of those named
     treated = floor.beyond(stage, model_tables.fit_all(stage))  # and they stand among the containers to treat
     assert set(treated["container"]) == {f"C{c}" for c in high}
     assert set(treated["pair"]) == {floor.FLOOR}

@@ -1,0 +1,82 @@
+"""Times as a calendar can use them, and every analyte's times of a group in one sentence: what page one tells of time."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from studykit.ageing.trend import Trend
+from studykit.study.ages import DAYS_A_MONTH
+from studykit.study.definition import Study
+
+CAUTION = "see the caution under How long it may stand"
+NEITHER = "shown neither within nor beyond at any age"
+BRACKETS = "in brackets up to when, if containers are normally spread, at most {share:g} % of them lie beyond it"
+
+
+def rounded(months: float, seen: bool = False) -> float:
+    """Months as ``whole_time`` tells them, or as ``seen_time`` does an age that was ``seen``, but never more than they are."""
+    whole = math.floor(months + (3 / DAYS_A_MONTH if seen else 1e-9))
+    if whole >= 3:
+        return min(float(whole), months)
+    days = math.floor(months * DAYS_A_MONTH + 1e-6)
+    return (days // 7 * 7 if days >= 21 else days) / DAYS_A_MONTH
+
+
+def whole_time(months: float) -> str:
+    """A time rounded down to what a calendar can use: months from three on, weeks from three on, else days."""
+    if months >= 3:
+        return f"{math.floor(months + 1e-9)} months"
+    days = math.floor(months * DAYS_A_MONTH + 1e-6)
+    number, noun = (days // 7, "week") if days >= 21 else (days, "day")
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
+def seen_time(months: float) -> str:
+    """An age that was observed: as ``whole_time``, but calendar months are up to three days short (365 days are 12 months)."""
+    whole = math.floor(months + 3 / DAYS_A_MONTH)
+    return f"{whole} months" if whole >= 3 else whole_time(months)
+
+
+def unclear(t: Trend) -> bool:
+    """True where the mean is shown neither within the margin nor beyond it, at no age."""
+    return bool(t.mean.outside[0] and math.isinf(t.mean.latest[0]))
+
+
+def brief(study: Study, some: Sequence[Trend]) -> str:
+    """Every analyte of one group: up to when its mean is shown within, in brackets up to when the share of containers is.
+
+    Then those shown beyond, and from when on; then those shown neither way at any age.
+    """
+    known = {id(t): study.label_of(t.own.analyte) for t in some}
+    within = sorted((t for t in some if not t.mean.outside[0]), key=lambda t: float(t.mean.safe[0]))
+    beyond = [t for t in some if t.mean.outside[0] and not unclear(t)]
+    times = ", ".join(f"{known[id(t)]} {_up_to(t)} ({_share(t)})" for t in within)
+    told = [f"on average within the margin up to: {times}"] * bool(within)
+    told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
+    told += [f"{NEITHER}: {', '.join(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
+    told += [BRACKETS.format(share=study.share_percent)] * bool(within)
+    told += [CAUTION] * any(t.own.tied for t in some)
+    label = some[0].own.label
+    return f"{label[0].upper()}{label[1:]}: {'; '.join(told)}."
+
+
+def _up_to(t: Trend) -> str:
+    safe = float(t.mean.safe[0])
+    seen = t.bent or safe == t.horizon.oldest or (safe >= t.horizon.bound <= t.horizon.oldest)
+    return (seen_time if seen else whole_time)(min(safe, t.horizon.bound) if not t.bent else safe)
+
+
+def _share(t: Trend) -> str:
+    if t.spread is None:
+        return "share not told"
+    if t.spread.outside[0]:
+        return "at no age"
+    far = t.spread.safe[0] >= t.horizon.bound
+    return (seen_time if far and t.horizon.bound <= t.horizon.oldest else whole_time)(
+        t.horizon.bound if far else float(t.spread.safe[0]))
+
+
+def _from(t: Trend) -> str:
+    late, youngest = float(t.mean.latest[0]), t.own.span[0]
+    return f"from {whole_time(late)} on" if late > youngest else f"already at the youngest age seen, {seen_time(youngest)}"
