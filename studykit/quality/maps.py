@@ -121,7 +121,8 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     title = f"framed: {words}" if words else "no cause of a bottle or container was named"
     title += "; struck through: no reading" * _gaps(axes)
     figure.suptitle(title, fontsize=8, x=0.01, ha="left", wrap=True)
-    bar = figure.colorbar(axes[0].images[0], ax=axes, orientation="horizontal", shrink=0.5, aspect=40, pad=0.02)
+    bar = figure.colorbar(axes[0].images[0], ax=axes, orientation="horizontal", shrink=0.5, aspect=40,
+                          pad=0.02 + 0.25 / len(boxes))  # below the names, also of few rows
     bar.set_label("departure, standard deviations (+ and −: beyond 3)", fontsize=7)
     bar.ax.tick_params(labelsize=7)
     return figure

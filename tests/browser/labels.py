@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 LABELS = """([svg, slack]) => {
-  document.body.innerHTML = svg;
+  document.body.innerHTML = svg; document.body.style.margin = 0;
   const root = document.querySelector('svg');
   const scale = root.getBoundingClientRect().width / root.viewBox.baseVal.width;
   const letters = g => g.tagName === 'g' && /scale\\([0-9.]+ -[0-9.]+\\)/.test(g.getAttribute('transform') || '');

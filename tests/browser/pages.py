@@ -62,7 +62,7 @@ def violations(page: Any) -> list[str]:
 
 CLOSED = re.compile(r"\s+")
 HEADED = """() => [...document.querySelectorAll('main table')].filter(t => t.caption && t.tBodies[0].rows.length).map(
-  t => [t.caption.innerText, t.tBodies[0].rows[0].innerText])"""
+  t => [t.caption.textContent, t.tBodies[0].rows[0].textContent])"""
 """Of every table its caption and its first row."""
 
 

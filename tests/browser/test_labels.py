@@ -15,8 +15,8 @@ from tests.report.filed import filed_tote
 
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 HEAD = '<svg xmlns="http://www.w3.org/2000/svg" width="100pt" height="50pt" viewBox="0 0 100 50">'
-LABEL = '<g transform="translate({x} {y}) scale(0.1 -0.1)"><path d="M0 0L200 0L200 70L0 70Z"/></g>'
-"""20 by 7 points, from its lower left corner, as matplotlib mirrors letters."""
+LABEL = '<g transform="translate({x} {y}) scale(0.1 -0.1)"><path d="M0 0L200 0L200 80L0 80Z"/></g>'
+"""20 by 8 points, from its lower left corner, as matplotlib mirrors letters."""
 LINE = '<path d="M{x} 0L{x} 50" style="stroke:#000;fill:none"/>'
 
 
@@ -28,12 +28,12 @@ def page():
 
 @pytest.mark.parametrize(("parts", "found"), [
     ((LABEL.format(x=5, y=20), LABEL.format(x=40, y=20)), []),
-    ((LABEL.format(x=5, y=20), LABEL.format(x=20, y=16)), ["label 15 17"]),
-    ((LABEL.format(x=5, y=20), LINE.format(x=15)), ["line 15 17"]),
+    ((LABEL.format(x=5, y=20), LABEL.format(x=20, y=16)), ["label 15 16"]),
+    ((LABEL.format(x=5, y=20), LINE.format(x=15)), ["line 15 16"]),
     ((LABEL.format(x=5, y=20), LINE.format(x=30)), []),
     ((LABEL.format(x=5, y=20), LINE.format(x=15).replace("stroke:#000", "stroke:none")), []),
     ((LABEL.format(x=5, y=20), '<defs><path id="m" d="M-3 -3L3 -3L3 3L-3 3Z"/></defs><g><use href="#m" x="24" y="15"/></g>'),
-     ["mark 15 17"]),
+     ["mark 15 16"]),
     ((LABEL.format(x=5, y=20), '<defs><path id="m" d="M-3 -3L3 -3L3 3L-3 3Z"/></defs><g><use href="#m" x="29" y="15"/></g>'),
      []),
     ((LABEL.format(x=5, y=20), '<defs><clipPath id="c"><rect x="40" y="0" width="60" height="50"/></clipPath></defs>'
