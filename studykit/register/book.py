@@ -142,7 +142,7 @@ def _together(found: Together) -> list[str]:
     out = []
     for mean in found.pooled.to_dict("records"):
         same = found.forest["group"] == mean["group"]
-        out += [forest(found.forest[same], mean), *([paragraph(f"{mean['told']!s}.")] if mean["told"] else [])]
+        out += [forest(found.forest[same], mean), *([paragraph(f"Of these: {mean['told']}.")] if mean["told"] else [])]
     reasons = Counter(zip(found.apart["analyte"], found.apart["why"], strict=True))
     told = [f"{analyte}, {n} of the studies: {why}" for (analyte, why), n in reasons.most_common(MOST)]
     return [*out, *([paragraph("Not put together (each study in apart.csv):"), bullets(told)] if told else [])]

@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
-from studykit.core.errors import single
+from studykit.core.errors import single, visible
 from studykit.core.hashes import DEEPEST, sha256_of
 from studykit.core.litter import out_of_sight
 
@@ -58,7 +58,9 @@ def _look(folder: Path, relative: str, depth: int, found: list[str], notes: list
     zips = 0
     for entry in (e for e in entries if not out_of_sight(e.name)):
         name, path = f"{relative}{entry.name}", folder / entry.name
-        if entry.is_symlink():
+        if not _is_text(entry.name):
+            notes.append(f"{visible(name)}: its name is no text (UTF-8), so it was not entered; rename it")
+        elif entry.is_symlink():
             notes.append(f"{name}: is a link and was not followed")
         elif not entry.is_dir(follow_symlinks=False):
             zips += entry.name.lower().endswith(".zip")
@@ -70,6 +72,15 @@ def _look(folder: Path, relative: str, depth: int, found: list[str], notes: list
             else:
                 zips += _look(path, f"{name}/", depth + 1, found, notes, without)
     return zips
+
+
+def _is_text(name: str) -> bool:
+    """Whether a name can be written down: on some systems a name may be any bytes."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

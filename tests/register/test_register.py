@@ -171,6 +171,14 @@ def test_bad_folders_cost_nobody_else(studies: Path, tmp_path: Path, capsys: pyt
     assert "older: not readable" in page
 
 
+@posix
+def test_a_name_that_is_no_text_is_said(studies: Path, tmp_path: Path) -> None:
+    os.mkdir(os.fsencode(studies) + b"/old-\xff")
+    made = write_register(studies, tmp_path / "register")
+    assert made.register.notes == ("old-(U+DCFF): its name is no text (UTF-8), so it was not entered; rename it",)
+    assert len(made.studies) == 4
+
+
 def test_exit_codes_and_facts(studies: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     to = str(tmp_path / "register")
     assert main(["register", str(studies), "--to", to]) == 0

@@ -8,12 +8,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 import studykit as sk
 from studykit.core.errors import BadInput
+from studykit.inference import Margin
 from studykit.register import write_register
+from studykit.register.repeats import DRAWN, MEASURING, repeats_of
 from studykit.register.scatter import APART, largest_share, pooled
 from tests.many_studies import lay, truth_of
 from tests.register.test_laboratory import COAL, CREOSOTE, laboratories
@@ -69,6 +72,25 @@ def test_limits_hold_the_truth_and_the_tests_seldom_stop_what_is_alike(studies: 
     assert refused < 2 * APART + 3.5 * np.sqrt(2 * APART / 2000)
     ss[:, 2] *= 9  # 24 degrees of freedom
     assert np.mean([not pooled(row, df).alike for row in ss]) > 0.9
+
+
+def test_the_kinds_of_repeats_are_told_apart() -> None:
+    """Determinations of a bottle, bottles of a zone drawn twice; limits, blanks and single readings left out; NumPy's var."""
+    rows = [("a", "stock", "C1", "upper", [10.0, 10.4]), ("b", "stock", "C1", "upper", [11.0, 11.2]),
+            ("c", "stock", "C1", "lower", [12.0]), ("d", "stock", "C1", "lower", [12.6]), ("e", "blank", "", "", [0.1, 0.3]),
+            ("f", "check fluid", "", "", [20.0, 20.3, 20.6]), ("g", "stock", "C2", "upper", [9.0, 9.9])]
+    samples = pd.DataFrame([(s, k.replace("stock", "spot"), c, d) for s, k, c, d, _ in rows],
+                           columns=["sample", "kind", "container", "depth"])
+    results = pd.DataFrame([(s, "P", v, "", "1") for s, *_, vs in rows for v in vs],
+                           columns=["sample", "analyte", "value", "qualifier", "run"])
+    results.loc[results["sample"] == "g", "qualifier"] = ["", "<"]
+    found = {(r["of"], r["read"]): r for r in repeats_of("P", results, samples, Margin.absolute(1.0))}
+    bottles = [rows[k][-1] for k in (0, 1, 5)]
+    squares = sum(float(np.var(b, ddof=1)) * (len(b) - 1) for b in bottles)
+    assert (found[MEASURING, 1]["squares"], found[MEASURING, 1]["df"]) == (pytest.approx(squares), 4)
+    assert (found[DRAWN, 2]["squares"], found[DRAWN, 2]["df"]) == (pytest.approx(np.var([10.2, 11.1], ddof=1)), 1)
+    assert (found[DRAWN, 1]["squares"], found[DRAWN, 1]["df"]) == (pytest.approx(np.var([12.0, 12.6], ddof=1)), 1)
+    assert len(found) == 3
 
 
 @pytest.fixture(scope="module")
