@@ -176,7 +176,7 @@ def follows(stage: OpenStage) -> str:
     same = [literal(stage.study.label_of(r["analyte"])) for _, r in table.iterrows()
             if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
-        out.append(f"- Homogeneous, so no concern in the zones sampled: {', '.join(same)}.")
+        out.append(f"- Homogeneous, so within the margin in the zones sampled: {', '.join(same)}.")
     beyond = optional(stage, "06-verdict", "containers-beyond")
     told = [*by_zones(beyond), *elsewhere(beyond)]
     out += [f"- {literal(t)}" for t in told] + ["- These containers are to be treated before use."] * bool(told)
