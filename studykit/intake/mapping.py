@@ -143,6 +143,7 @@ class FileMapping(Part):
     density_kg_m3: Annotated[float, Field(ge=100, le=5000)] | None = None
     blank: Literal["not measured", "below limit"] | None = None
     blank_repeats: tuple[str, ...] = ()
+    blank_repeats_from: Literal["above", "below"] | None = None
     replicates: Literal["in order"] | None = None
     revises: str | None = None
     ignore_columns: tuple[str, ...] = ()

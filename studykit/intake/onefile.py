@@ -22,6 +22,7 @@ from studykit.intake.mapping import RAW_FOLDER, FileMapping
 from studykit.intake.movedcells import fewest, lone_gaps, moved_doubts, result_columns
 from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
+from studykit.intake.setaside import aside_doubts
 from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from studykit.intake.textlines import lines_aside, rows_beyond
@@ -181,9 +182,9 @@ def _refused(name: str, mapping: FileMapping, faults: list[Fault]) -> Take:
 def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook, source: str,
                 digest: str, notes: list[str]) -> Take:
     shown = f"{RAW_FOLDER}/{source}"
-    grid = filled_down(grid, mapping)
+    grid, faults = filled_down(grid, mapping, shown)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
-    faults = [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
+    faults += [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
         return _refused(source, mapping, [*laid.faults, *faults])
     _mark_rows(grid, laid, mapping, set(study.analytes), set(codes))
@@ -232,7 +233,8 @@ def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], co
     at = np.flatnonzero(np.isin(cells["line"], [line for line, _ in found]) & ~cells["doubt"].flags(bool)) if found else ()
     told = {int(n): why for n in at if (why := found.get((line := int(cells["line"][n]), None), "") or found.get(
         (line, int(cells["place"][n])), ""))}
-    _mark(cells, told, "remark")
+    beside = {i: why for i, why in aside_doubts(cells, mapping).items() if i not in told and not cells["doubt"][i]}
+    _mark(cells, told | beside, "remark")
     if grid.cut:
         _mark_cut(grid, cells)
 

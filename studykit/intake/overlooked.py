@@ -40,9 +40,13 @@ _NEUTRAL = re.compile(
     r"receiv|date|time|day|page|location|site|store|lot\b|descr|name\b|weigh|einwaage|\bno\.?$|number|"
     r"nummer|anzahl|^n$|^no\. of|serial")
 """Headings of columns in which one row may differ from all others without a word about its result."""
-_VALID = re.compile(r"(?i)\W*(valid|g(ü|ue)ltig|accepted|acceptable|reportable|released|freigabe|approved|use|ok|o\.k\.|"
+_VALID = re.compile(r"(?i)\W*(?:(?:samples?|results?|tests?|values?|probe|ergebnis) )?(?:is )?"
+                    r"(valid|g(ü|ue)ltig|accepted|acceptable|reportable|released|freigabe|approved|use|ok|o\.k\.|"
                     r"pass|passed|conform\w*)\b.*|\W*✓\W*")
 _FACTOR = re.compile(r"(?i)(?<!\w)(df|dil(ution|\.)?|verd(ü|ue)nnung\w*|verd\.?|fa[ck]t(eu|o)rs?|faktor)(?!\w)")
+_TIMES = re.compile(r"(?i)multipl|\bdivided?\b|\btimes\b|malnehmen|mal zu nehmen|^\W*[x\u00d7*]\W*$|"
+                    r"^\W*(corr\w*|umrechnungs-?|korrektur-?)?\W*(factor|faktor|facteur)s?\W*$")
+"""Headings of what results are to be multiplied by: other than 1 it is a question even where all rows have it."""
 _LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|addend|repeat|wiederhol|re-?run|retest|replace")
 """Names of sheets that may take back what another sheet says (common practice, no source)."""
 _UNCERTAIN = re.compile(r"(?i)^\W*u\W*$|^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|"
@@ -144,9 +148,8 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
     used = used_units(mapping, [block], grid) if places else set()
     for k, head in places.items():
         column = grid.cells[k].at(block.rows)
-        sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= len(block.rows)
         counts = np.bincount(column.codes, minlength=len(column.words))
-        strange = _strange(head, column, counts) | (apart := tells_apart(head, column, counts.tolist()))
+        strange, apart, few = judged(head, column, counts)
         strange |= other_units(column, counts.tolist(), used)
         if whose is not None and not _NEUTRAL.search(head) and column_of(head) not in _PLACES:
             strange |= kinds_of_determinations(column, whose, column_of(head) == "revision")
@@ -155,7 +158,7 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
             if limits and LIMIT_TEXT.fullmatch(text.strip()):
                 continue
             named = _names(text, codes)
-            rare = n in strange or (sparse and int(counts[n]) <= max(2, len(block.rows) // 20))
+            rare = n in strange or n in few
             if named or n in strange or _tells(text, rare):
                 for i in block.rows[column.codes == n].tolist():
                     if n in strange or _tells(text, rare) or not named <= set(grid.row(i)) - {text.strip()}:
@@ -165,6 +168,29 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
     if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
         out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
     return out
+
+
+def judged(head: str, column: Texts, counts: np.ndarray) -> tuple[set[int], set[int], set[int]]:
+    """Words (their places) of what is not read under a heading or a name, by which results are a question.
+
+    Those that are strange among the others, those of them that tell what was measured, and rare remarks. ``counts``: of
+    each word.
+    """
+    total = int(counts.sum())
+    sparse = bool(_REMARK.search(head)) and 2 * int(np.count_nonzero(column.flags(_says))) <= total
+    apart = tells_apart(head, column, counts.tolist())
+    few = {n for n in range(len(counts)) if sparse and int(counts[n]) <= max(2, total // 20)}
+    return _strange(head, column, counts) | apart, apart, few
+
+
+def says_doubt(text: str, rare: bool = False) -> bool:
+    """Whether a text that is not read is a sign, or a remark by which a result is in doubt; ``rare``: where few have one."""
+    return _tells(text, rare)
+
+
+def a_factor(head: str) -> bool:
+    """Whether a heading, or a name, is that of a factor, or says whether results count."""
+    return bool(_FACTOR.search(head) or _TIMES.search(head) or _VALID.fullmatch(head))
 
 
 def _whose(grid: Grid, block: Block, mapping: FileMapping) -> np.ndarray | None:
@@ -185,7 +211,7 @@ def _strange(head: str, column: Texts, counts: np.ndarray) -> set[int]:
     """
     there = {n: text.strip() for n, text in enumerate(column.words) if counts[n]}
     no = {n for n, text in there.items() if _VALID.fullmatch(head) and _NO.fullmatch(text) and any(there.values())}
-    if len(there) > 1 and _FACTOR.search(head):  # a dilution of 2 among 1, of however many lines
+    if _TIMES.search(head) or (len(there) > 1 and _FACTOR.search(head)):  # a dilution of 2 among 1, of however many lines
         no |= {n for n, text in there.items() if text and not re.fullmatch(r"(1 ?: ?)?1([.,]0*)?", text)}
     own = column_of(head) in (*_PLACES, "method")
     if own or len(there) < 2 or _NEUTRAL.search(head) or _UNCERTAIN.search(head) or _near(there.values()):

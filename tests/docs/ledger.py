@@ -350,7 +350,7 @@ LEDGER: dict[str, list[Row]] = {
         row("Where single spaces part the columns", "every",
             "intake/test_aligned.py::columns_by_single_spaces_are_asked_and_read_once_declared"),
         row("`9.8 ± 0.4`, `9.8 +/- 0.4` |", "9.8", "intake/test_values.py::units_into_the_study_unit"),
-        row("in a column that is not read, whatever its heading", "twenty seven ten 2 1 2",
+        row("in a column that is not read, whatever its heading", "twenty seven ten 2 1 1 2",
             "intake/test_overlooked.py::a_column_that_is_not_read_and_differs_in_one_row_asks_for_that_row"),
         row("there too: a line that says `mean`", "1 1 every",
             "intake/test_apart.py::a_column_that_tells_lines_apart_asks_for_those_that_are_not_meant"),

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from studykit.core.errors import BadInput
 from tests.intake_cases import LONG, WIDE, take, values
 
 ONCE = LONG.replace("layout", 'blank_repeats = ["Code"]\nlayout')
@@ -68,3 +69,24 @@ def test_a_batch_is_not_called_ditto(tmp_path: Path) -> None:
     out = take(tmp_path, LONG + 'run = "Batch"\n', {
         "a.csv": "Code;Test;Result;Unit;Batch\nB001;Si;9.8;mg/kg;R1\nB002;Si;9.1;mg/kg;dto.\n"})
     assert out.rejected["reason"].tolist() == ["is a ditto mark"]
+
+
+LAST = "Code;Test;Result;Unit\n;Si;9.8;mg/kg\nB001;P;338;mg/kg\n;Si;9.1;mg/kg\nB002;P;341;mg/kg\n"
+
+
+def test_a_code_in_the_last_line_of_its_group_is_asked_about_and_read_where_that_is_declared(tmp_path: Path) -> None:
+    with pytest.raises(BadInput) as asked:
+        take(tmp_path / "asked", ONCE, {"a.csv": LAST})
+    assert "write blank_repeats_from = 'below'" in str(asked.value)
+    below = ONCE.replace("layout", 'blank_repeats_from = "below"\nlayout')
+    told = values(take(tmp_path / "told", below, {"a.csv": LAST}))
+    assert (told["B001", "Si", 1], told["B002", "Si", 1]) == ((9.8, ""), (9.1, ""))
+    with pytest.raises(BadInput, match="does not stand in the last line"):
+        take(tmp_path / "false", below, {"a.csv": BODY})
+
+
+def test_a_last_group_shorter_than_all_others_is_asked_about(tmp_path: Path) -> None:
+    """The first bottle lacks its Si, so that the file begins with a code; 9.1 is of B002."""
+    text = "Code;Test;Result;Unit\nB001;P;338;mg/kg\n;Si;9.1;mg/kg\nB002;P;341;mg/kg\n"
+    with pytest.raises(BadInput, match="in the first line of each group, or in its last"):
+        take(tmp_path, ONCE, {"a.csv": text})

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 from tests.intake.labfiles import (
+    kinds_aside,
     kinds_cells,
     kinds_clerk,
     kinds_forms,
@@ -23,8 +24,8 @@ from tests.intake.labfiles.model import Case
 from tests.intake.labfiles.registry import KINDS, Kind
 
 #: each registers its kinds when imported
-REGISTERED = (kinds_cells, kinds_clerk, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports, kinds_sheets,
-              kinds_slips)
+REGISTERED = (kinds_aside, kinds_cells, kinds_clerk, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports,
+              kinds_sheets, kinds_slips)
 
 
 def draw_kinds(rng: random.Random) -> list[str]:

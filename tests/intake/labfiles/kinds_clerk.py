@@ -234,6 +234,29 @@ for _heading, _order, _meta in ONCE:
             _written_once, layouts=("long",), slots="rows runs code" + (" units unit" if _heading == "Unit" else ""))
 
 
+for _line in ("last", "middle"):
+    for _said in (True, False):
+        def _not_first(b: Builder, line: str = _line, said: bool = _said) -> None:
+            """The code stands in another line of its group than the first; `blank_repeats` alone does not say so."""
+            if len(b.analytes) < (2 if line == "last" else 3):
+                return
+            rows, size = data_rows(b), len(b.analytes)
+            if len(rows) % size:
+                return
+            for n, row in enumerate(rows):
+                if n % size != (size - 1 if line == "last" else 1):
+                    row.cells[0] = Cell()
+            _key(b, "blank_repeats", ["Sample"])
+            if said:
+                _key(b, "blank_repeats_from", "below")
+            if not said or line == "middle":
+                b.doubt()
+                b.case_doubt = True
+
+        add(f"the code in the {_line} line of its group, {'below' if _said else 'nothing'} declared", "written once",
+            None if _said else False, "grid", _not_first, layouts=("long",), slots="rows runs code")
+
+
 @kind("code once for two determinations, declared", "written once", True, "dets", layouts=("wide",),
       slots="runs repeats cell rows code")
 def once_for_two(b: Builder) -> None:
