@@ -50,8 +50,9 @@ def over_time(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None)
     table = line_table(trends)
     figure = Figure(figsize=(min(3.6 * len(trends) + 0.6, 11.0), 3.3), layout="constrained")
     axes = figure.subplots(1, len(trends), squeeze=False, sharey=True)[0]
+    room = _room(trends, table.loc[table["who"] != "line", "difference"])
     for ax, t in zip(axes, trends, strict=True):
-        _panel(ax, t, table[table["group"] == t.own.label])
+        _panel(ax, t, table[table["group"] == t.own.label], room)
     axes[0].set_ylabel(f"{_what(trends)} of each container, {trends[0].own.unit}", fontsize=8)
     figure.suptitle(name_of(trends, names), fontsize=10, x=0.01, ha="left")
     return figure
@@ -68,15 +69,20 @@ def _what(trends: tuple[Trend, ...]) -> str:
     return "bottom \u2212 top" if ends else "lower \u2212 upper"
 
 
-def _panel(ax: Axes, t: Trend, part: pd.DataFrame) -> None:
+def _room(trends: tuple[Trend, ...], points: pd.Series) -> tuple[float, float]:
+    """From where to where all panels go: every container of every group, and the margins."""
+    ends = [t.own.margin.shown(e) for t in trends for e in t.own.edges] + [float(points.min()), float(points.max())]
+    seen = 1.2 * max(map(abs, ends))
+    return (-seen if min(ends) < 0 else 0.0), seen
+
+
+def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) -> None:
     low, high = (t.own.margin.shown(e) for e in t.own.edges)
     ax.axhspan(low, high, color=profiles.BAND, zorder=0)
     for edge in (low, high):
         ax.axhline(edge, color=profiles.EDGE, lw=0.8, ls=(0, (3, 2)))
     ax.axhline(0, color=profiles.EDGE, lw=0.8)
     line, points = part[part["who"] == "line"], part[part["who"] != "line"]
-    seen = max(np.abs(points["difference"]).max(), high, -low)
-    room = (-1.35 * seen if min(points["difference"].min(), low) < 0 else 0, 1.35 * seen)
     ax.fill_between(line["months"], line["low"].clip(*room), line["high"].clip(*room), color=profiles.THIN, alpha=0.25, lw=0)
     ax.plot(line["months"], line["difference"].clip(*room), color=profiles.INK, lw=1.5)
     if t.own.again:

@@ -112,7 +112,7 @@ def chance_against_cost(result: SearchResult, currency: str = "units") -> Figure
                     textcoords="offset points", fontsize=8, bbox={"fc": "white", "ec": "none", "alpha": 0.8, "pad": 1})
     ax.set_xlabel(f"cost, {currency}", fontsize=9)
     ax.set_ylabel("chance of the right verdict, %\n(hardest analyte)", fontsize=9)
-    ax.legend(fontsize=8, frameon=False, loc="upper left")
+    figure.legend(fontsize=8, frameon=False, loc="outside upper left", ncols=3)  # beside the curve no corner is free for sure
     return figure
 
 

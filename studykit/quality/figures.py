@@ -138,6 +138,7 @@ def normal_scores(table: pd.DataFrame) -> Figure:
     span = np.array([min(x.min(), y.min()), max(x.max(), y.max())])
     ax.plot(span, span, color=EDGE, lw=1, ls=(0, (3, 2)))
     ax.plot(x, y, ls="", marker="o", ms=3.5, mfc="none", color=INK)
+    ax.margins(x=0.18, y=0.08)  # for the codes
     wide, high, named = 0.12 * np.ptp(span), 0.05 * np.ptp(span), np.empty(0, dtype=int)
     for i in np.argsort(-np.abs(y - x))[:5]:
         if np.any((np.abs(x[named] - x[i]) < wide) & (np.abs(y[named] - y[i]) < high)):

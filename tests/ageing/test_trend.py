@@ -228,6 +228,8 @@ def test_the_figure_draws_what_its_table_says(two_stores) -> None:
     axes = figures.over_time(drawn).axes
     assert [ax.get_title("left").split("\n")[0] for ax in axes] == ["store hut", "store valley"]
     assert all("upright line: shown within up to " in ax.get_title("left") for ax in axes)
+    (low, high), differences = axes[0].get_ylim(), table.loc[table["who"] != "line", "difference"]
+    assert low < differences.min() < differences.max() < high  # also those of the other panel, whose axis it is
     assert figures.over_time(drawn, {"y": "iron"}).get_suptitle() == "iron"
     assert "against age, iron." in figures.alt(drawn, {"y": "iron"})
     assert "passes the margin at" in figures.alt(drawn)
