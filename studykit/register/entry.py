@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 FILED, CHANGED, UNFILED, EMPTY, UNREADABLE = "as filed", "not as filed", "not filed", "no results", "not readable"
@@ -33,7 +33,7 @@ class Entry:
 
     def to_json(self) -> dict[str, Any]:
         """The entry as an object of JSON."""
-        return asdict(self)
+        return {f.name: getattr(self, f.name) for f in fields(self)}
 
 
 def from_json(data: dict[str, Any]) -> Entry:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import json
 import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
@@ -188,7 +189,8 @@ def index_text(register: Register) -> str:
     """``index.json`` of a register."""
     kept = {s: {"entry": k.entry.to_json(), "stamp": k.stamp, "content": k.content, "day": k.day}
             for s, k in register.kept.items()}
-    return canonical({"schema": SCHEMA, "made by": made_by(), "studies": kept})
+    data = {"schema": SCHEMA, "made by": made_by(), "studies": kept}  # on one line: it is long, and nobody reads it
+    return json.dumps(data, sort_keys=True, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def _before(to: Path) -> dict[str, Kept]:
