@@ -26,6 +26,7 @@ import pandas as pd
 from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
+from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.doubtful import doubtful_limits, without
@@ -426,6 +427,7 @@ def _all_checks(x: _Looked) -> tuple[CheckResult, ...]:
         suspicions.marked_cells(x.results),
         copied_rows(fluid, steps, _chances(x.suspects, single)),
         suspicions.rounding(steps, x.study, judged),
+        saturated_curve(fluid, steps),
         suspicions.digit_preference(drawn, steps),
         suspicions.odd_limits(drawn, x.samples),
         suspicions.wear_metals(x.study, x.t, x.results),

@@ -128,7 +128,8 @@ def seen_by(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, order
     units = {a: study.unit_of(a) for a in study.analytes}
     scatter = {a: _scale(study, aim, max(aim.guess.s_r, np.hypot(_measured(study, aim), aim.guess.sd_container_depth)))
                for a, aim in aims.items()}
-    return Beforehand(seen=unseen(scene(f, f.y, fit(f, f.y)), study.seed, LOOKED_AT, units, scatter),
+    seen = unseen(scene(f, f.y, fit(f, f.y)), study.seed, LOOKED_AT, units, scatter)
+    return Beforehand(seen=replace(seen, blind=()),  # levels of check fluid and stock are not known yet
                       notes=tuple(_notes(study, aims, f, runs)))
 
 

@@ -7,6 +7,8 @@ held against it, and no file is called wrong.
 
 from __future__ import annotations
 
+from itertools import permutations
+
 import pandas as pd
 
 from studykit.quality.flags import CheckResult, Flag, listed, shown
@@ -22,18 +24,26 @@ def doubtful_limits(table: pd.DataFrame) -> CheckResult:
 
     Columns: analyte, check_fluid, middle_of_limits.
     """
-    rows, flags = [], []
+    rows, flags, each_other = [], [], _each_other(table)
     for analyte, own in table.groupby("analyte", sort=True):
         g = own[own["check_fluid"].notna() & (own["middle_of_limits"] > 0)]
         if g.empty or g["check_fluid"].max() > ALIKE * g["check_fluid"].min():
             continue
         reads, middle = float(g["check_fluid"].median()), float(g["middle_of_limits"].iloc[0])
-        if max(reads / middle, middle / reads) < FAR or _stock_too(own):
+        if max(reads / middle, middle / reads) < FAR or _stock_too(own) or analyte in each_other:
             continue
         rows.append((analyte, reads, middle))
         flags.append(_flag(str(analyte), g, own, reads, middle))
     columns = ["analyte", "check_fluid", "middle_of_limits"]
     return CheckResult(rule="check limits", table=pd.DataFrame(rows, columns=columns), flags=tuple(flags))
+
+
+def _each_other(table: pd.DataFrame) -> set[str]:
+    """Analytes whose check fluid reads as another's line says, and that one as theirs: two columns (or lines) exchanged."""
+    g = table[table["middle_of_limits"] > 0].groupby("analyte")
+    reads, should = g["check_fluid"].median().to_dict(), g["middle_of_limits"].first().to_dict()
+    near = {(a, b) for a, b in permutations(reads, 2) if should[b] / ALIKE < reads[a] < should[b] * ALIKE}
+    return {str(a) for a, b in near if (b, a) in near}
 
 
 def _stock_too(own: pd.DataFrame) -> bool:

@@ -22,8 +22,10 @@ NO_BLANK = float(np.log(1000.0))
 """A blank of which nothing else is known reads a thousandth of the stock (own judgement)."""
 WIDEST = 0.05
 """Known fluids are told apart by no less than this (log)."""
+ROW_SAYS = 30.0
+"""Nats, at most, that one row says for or against it: a bottle read twice, or a line at the end, may stand right by itself."""
 FIT = 2 / 3
-"""Share of the known fluids of a run that must read better as their neighbours."""
+"""Share of the known fluids, and of what stands beside them, that must read better as their neighbours."""
 
 
 def exchanged(sc: Scene, runs: list[tuple[str, Index]]) -> list[Candidate]:
@@ -114,28 +116,34 @@ def _saved(gap: Vector, se: Vector, between: Vector) -> Vector:
 
 
 def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
-    """Each row of a run carries what was read one place before it, or after it: known fluids tell it."""
+    """From some place on each row of a run carries what was read one place before it, or after it: known fluids tell it."""
     order = sc.f.rows["order"].to_numpy(float)
     rows = rows[np.isfinite(order[rows])]
-    at = {float(order[i]): int(i) for i in rows}
-    if len(at) < 6 or len(at) < rows.size:
+    rows = rows[np.argsort(order[rows], kind="stable")]
+    if rows.size < 6 or len(set(order[rows])) < rows.size:
         return
     expected, known = _expected(sc, run)
     x, s = _logs(sc), np.maximum(spread(_logs(sc)[sc.f.zone] - quantile(_logs(sc)[sc.f.zone], 0.5)), WIDEST)
     for step in (-1, 1):
-        pairs = [(i, at[order[i] + step]) for i in rows if order[i] + step in at]
-        own, other = (np.array(p, dtype=np.intp) for p in zip(*pairs, strict=True)) if pairs else (rows[:0], rows[:0])
+        own, other = (rows[1:], rows[:-1]) if step < 0 else (rows[:-1], rows[1:])
+        own, other = (side[np.abs(order[own] - order[other]) == 1] for side in (own, other))
         both = np.isfinite(x[own]) & np.isfinite(expected[own]) & np.isfinite(expected[other])
         cells = np.where(both, rho((x[own] - expected[own]) / s) - rho((x[own] - expected[other]) / s), 0.0)
         saved = cells.sum(axis=1) * sc.m.share
-        telling = known[own] | known[other]
-        if (known[own]).sum() >= 2 and (saved[telling] > 0).mean() >= FIT and saved.sum() > 3:
-            y = np.full((rows.size, len(sc.f.analytes)), np.nan)
-            place = {int(i): k for k, i in enumerate(rows)}
-            y[[place[int(j)] for j in other]] = sc.y[own]
-            yield Candidate(cause=ROWS, rows=tuple(map(int, rows)), columns=tuple(range(y.shape[1])), readings=y,
-                            gain=float(saved.sum()), price=float(np.log(2 * runs)) + 2.0, place=f"run {run}",
-                            amount=float(step), detail="one place later" if step > 0 else "one place earlier")
+        held = np.clip(saved, -ROW_SAYS, ROW_SAYS)
+        start = int(np.argmax(np.cumsum(held[::-1])[::-1])) if saved.size else 0
+        own, other, saved = own[start:], other[start:], held[start:]
+        telling = (known[own] | known[other]) & both[start:].any(axis=1)
+        gain = float(saved[telling].sum())  # bottles of the stock read alike, or differ by what their containers are
+        if telling.sum() < 2 or (saved[telling] > 0).mean() < FIT or gain <= 3:
+            continue
+        first = float(min(order[own].min(), order[other].min())) if start else 0.0
+        of = rows[order[rows] >= first]
+        y = np.full((of.size, len(sc.f.analytes)), np.nan)  # nothing else is said of these rows until they stand right
+        where = f", from place {first:g} of the run on" if start else ""
+        yield Candidate(cause=ROWS, rows=tuple(map(int, of)), columns=tuple(range(y.shape[1])), readings=y, amount=float(step),
+                        gain=gain, price=float(np.log(2 * runs * rows.size)) + 2.0, place=f"run {run}",
+                        detail=f"one place {'later' if step > 0 else 'earlier'}{where}")
 
 
 def _logs(sc: Scene) -> Vector:
@@ -158,6 +166,7 @@ def _expected(sc: Scene, run: str) -> tuple[Vector, NDArray[np.bool_]]:
     for label in np.unique(sc.f.place[sc.f.zone]):
         mine = sc.f.zone & (sc.f.place == label)
         out[mine] = quantile(x[mine & else_], 0.5) if (mine & else_).any() else stock
+    out[(sc.f.at >= 0) & np.isnan(out).all(axis=1) & (kind != "check fluid")] = stock  # composites, a remixed control
     fluid, blank = kind == "check fluid", kind == "blank"
     with np.errstate(invalid="ignore", divide="ignore"):
         value = np.log(sc.f.reference)

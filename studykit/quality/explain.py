@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from itertools import combinations, pairwise, product
+from itertools import combinations, pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +19,7 @@ from scipy.optimize import isotonic_regression
 from scipy.special import gammaln
 
 from studykit.quality.flags import shown
-from studykit.quality.frame import NU, Fit, Frame, Index, Vector, quantile, rho, summing
+from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
 from studykit.quality.profiles import heel_gain, refuted
 
 FREE = 3.5
@@ -41,6 +41,11 @@ ALIKE = 3.5
 MAINLY = 0.85
 """Share of the gain that the analytes must give on which an explanation is said to rest."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
+
+
+DIRT = "dirt in the bottle"
+DIRTY = ("Si", "Al", "Fe", "silicon", "aluminium", "iron")
+"""What dust, sand and rust bring into a bottle (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +174,9 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
         reading = float(np.log(value)) if sc.f.relative[a] else value
         yield candidate("transposed digits", reading, 0.0, value, text)
     yield candidate("value alone", float(sc.m.typical[i, a]), free, float(sc.f.value[i, a]))
+    if sc.f.analytes[a] in DIRTY and sc.m.z[i, a] > 0 and sc.f.zone[i]:
+        of_dirt = float(np.log(max(2, np.isfinite(sc.m.z[sc.f.zone][:, [k in DIRTY for k in sc.f.analytes]]).sum())))
+        yield candidate(DIRT, float(sc.m.typical[i, a]), of_dirt - looked + free, float(sc.f.value[i, a]))
 
 
 def gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
@@ -249,7 +257,7 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         before = sc.loss(rows, sc.y[rows])
         order = np.argsort(-height, kind="stable")
         off = np.log1p(np.abs(np.nan_to_num(sc.m.z[rows]))).sum(axis=0)
-        line = [_monotone_loss(sc, rows[order], height[order], a) for a in range(len(sc.f.analytes))]
+        line = [monotone_loss(sc, rows[order], height[order], a) for a in range(len(sc.f.analytes))]
         deep = heel_gain(sc.f, sc.m.level, sc.m.s, box) * sc.m.share
         saved = before - np.array(line) - off * sc.m.share + deep
         with np.errstate(invalid="ignore"):
@@ -271,7 +279,7 @@ def settles(sc: Scene, a: int) -> bool:
     return bool(np.nan_to_num(size[a]) >= 0.34 * np.nanmax(size, initial=1e-9))
 
 
-def _monotone_loss(sc: Scene, rows: Index, height: Vector, a: int) -> float:
+def monotone_loss(sc: Scene, rows: Index, height: Vector, a: int) -> float:
     """Cost of the best monotone profile of one analyte in rows from the surface down."""
     y, s = sc.y[rows, a], sc.m.s[rows, a]
     ok = np.isfinite(y) & np.isfinite(s)  # an analyte that reads alike everywhere has no scale to be judged by
@@ -301,7 +309,6 @@ def zones_of(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
         y = sc.y[rows] + sc.m.rate[box] * shape
         yield Candidate(cause="disturbed container", rows=tuple(map(int, rows)), gain=float(sc.gain(rows, y).sum()),
                         columns=tuple(range(y.shape[1])), readings=y, price=looked + 1.5, place="container")
-        yield from _purge(sc, box, rows, looked)
         yield from _heel(sc, rows, looked)
 
 
@@ -322,46 +329,6 @@ def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
                         price=looked + 1.0 + alone, place="bottle")
 
 
-def _purge(sc: Scene, box: int, rows: Index, looked: float) -> Iterator[Candidate]:
-    """Each draw holds a share of the one before it: undone, the zones fit."""
-    drawn = sc.f.rows["draw_order"].to_numpy(float)[rows]
-    spots = np.flatnonzero(sc.f.rows["kind"].eq("spot").to_numpy()[rows] & np.isfinite(drawn))
-    order = spots[np.argsort(drawn[spots], kind="stable")]
-    if order.size < 3:
-        return
-    best: tuple[float, float, Vector] | None = None
-    for share, led in product((0.2, 0.35, 0.5, 0.65, 0.8), (False, True)):
-        y = _unpurged(sc, rows, order, share, led)
-        gain = float(sc.gain(rows, y).sum())
-        if best is None or gain > best[0]:
-            best = (gain, share, y)
-    if best is not None:
-        yield Candidate(cause="missing purge", rows=tuple(map(int, rows)), columns=tuple(range(len(sc.f.analytes))),
-                        readings=best[2], gain=best[0], price=looked + FREE + float(np.log(2.0)), place="container",
-                        amount=best[1])
-
-
-def _unpurged(sc: Scene, rows: Index, order: Index, share: float, led: bool) -> Vector:
-    """What the zones would read by themselves: as expected there, and as far off as they are from a mixture with the
-    draw before, whose own reading stands for it. The container's level is fitted to what is left (twice).
-
-    ``led``: the first draw holds as much of the last one of another container, which reads as the stock does there.
-    """
-    y, own = sc.y[rows].copy(), sc.m.typical[rows].copy()
-    last = sc.m.profile[sc.f.place[rows[order[-1]]]] - sc.m.profile[sc.f.place[rows[order[0]]]]
-    for _ in range(2):
-        for k in range(0 if led else 1, order.size):
-            at = order[k]
-            before = sc.y[rows[order[k - 1]]] if k else own[at] + last
-            with np.errstate(all="ignore"):
-                x, p = (np.where(sc.f.relative, np.exp(v), v) for v in (own[at], before))
-                mixed = (1 - share) * x + share * p
-                off = sc.y[rows[at]] - np.where(sc.f.relative, np.log(np.where(mixed > 0, mixed, np.nan)), mixed)
-            y[at] = np.where(np.isfinite(off), own[at] + off, sc.y[rows[at]])
-        own += np.nan_to_num(quantile((y - own)[order[0 if led else 1:]], 0.5))
-    return y
-
-
 # -- containers against containers -------------------------------------------------------------------------------
 
 
@@ -374,7 +341,7 @@ def containers(sc: Scene, top: int = 8) -> Iterator[Candidate]:
     for box in worst:
         yield from _one_container(sc, box, z[box], float(np.log(n)))
     for one, other in combinations(worst, 2):
-        if not np.allclose(np.nan_to_num(sc.m.kinds[one]), np.nan_to_num(sc.m.kinds[other])):
+        if (np.abs(sc.m.kinds[one] - sc.m.kinds[other]) > sc.m.su).any():  # else one and the same is expected of both
             yield _exchange(sc, one, other, 2 * float(np.log(n)) - np.log(2.0))
 
 
@@ -434,6 +401,8 @@ def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
     own = ~alike & (rho(z) * sc.m.share_u > FREE)
     if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < 3:
         return
+    if _against(sc, own & (u * delta < 0), alike):
+        return
     if float(np.mean(((u - delta) / s)[alike] ** 2)) > SCATTERED:
         return
     rows, columns = _all_rows(sc, box), np.flatnonzero(alike | own)
@@ -444,6 +413,17 @@ def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
                     readings=readings[:, columns], price=looked + FREE + float(choice), place="container",
                     gain=float(gain[alike].sum() + (rho(z) * sc.m.share_u - FREE)[own].sum()), amount=float(np.exp(delta)),
                     detail=_amounts(sc, box, np.flatnonzero(own)))
+
+
+def _against(sc: Scene, opposite: NDArray[np.bool_], alike: NDArray[np.bool_]) -> bool:
+    """Whether an analyte off the other way is read by a test of those that share the factor.
+
+    What is added thins all that a test reads, and what has evaporated concentrates it; an element that goes the other way was
+    in what was added, so it is another product. A viscosity, or water, is read by a test of its own and may go its own way.
+    """
+    tests = sc.f.tests
+    shared = {tests[a] for a in np.flatnonzero(alike)} if tests else set()
+    return any(tests[a] in shared for a in np.flatnonzero(opposite)) if tests else False
 
 
 def _amounts(sc: Scene, box: int, columns: Index) -> str:

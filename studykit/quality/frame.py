@@ -35,6 +35,9 @@ APART = 6.0
 """Determinations of one bottle that differ by more than this many of their standard deviations are not averaged."""
 WILD = 3.0
 """The same as a factor, where no repeatability is stated."""
+AGES = 0.05
+"""Containers of one lot and store whose ages differ by less than this share of them (standard deviation) are of one age: what
+a day or a week more has done is no line that reaches from lot to lot (own judgement)."""
 TINY = 1e-12
 
 
@@ -360,7 +363,11 @@ def kind_columns(f: Frame) -> Vector:
             columns += [np.asarray(first[name].eq(k), dtype=float) for k in sorted(counts[counts >= 3].index)[1:]]
     age = pd.to_numeric(first["age_months"], errors="coerce") if "age_months" in first else pd.Series(dtype=float)
     if age.notna().sum() >= 6 and age.nunique() >= 2:
-        columns.append((age - age.mean()).fillna(0.0).to_numpy(float) / (age.std() or 1.0))
+        own = (age - age.mean()).fillna(0.0).to_numpy(float)
+        known = np.column_stack(columns)[age.notna()]
+        apart = own[age.notna()] - known @ np.linalg.lstsq(known, own[age.notna()], rcond=None)[0]
+        if float(np.std(apart)) > AGES * float(age.mean()):
+            columns.append(own / (age.std() or 1.0))
     out = np.column_stack(columns)
     out.flags.writeable = False
     return out

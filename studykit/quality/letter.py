@@ -21,6 +21,7 @@ from typing import Any
 import pandas as pd
 
 from studykit.quality.exchanges import COLUMNS, ROWS
+from studykit.quality.explain import DIRT
 from studykit.quality.flags import listed
 from studykit.quality.together import FLOOR
 from studykit.study.codes import generator, make_codes, shuffled
@@ -38,6 +39,8 @@ BESIDE = 3
 """Bottles of each run that are measured side by side (own judgement)."""
 SIDE_BY_SIDE = ("drift", "run shift", "run offset", "run and stock", "carry-over", "control rules")
 """Rules that ask for bottles of a run again beside those of another."""
+SHORT = re.compile(r"portion or dilution \(sample ([^\s)]+)")
+"""A portion, and its bottle, as an explanation's words name them among its rivals."""
 HIDDEN = ("container", "lot", "store", "vessel", "treatment", "orientation", "sister_of")
 WITHHELD = "(name not given here)"
 
@@ -54,7 +57,8 @@ class Group:
 
 GROUPS = (
     Group(name="numbers as they were written",
-          rules=frozenset({"unit slip", "transposed digits", "value alone", "impossible value", "odd limit", "marked cell"}),
+          rules=frozenset({"unit slip", "transposed digits", "value alone", DIRT, "impossible value", "odd limit",
+                           "marked cell"}),
           asks=("Are number, unit, decimal point and digits the same in the instrument's own printout? Please send it.",
                 "Was the value typed or computed by hand at any step, and from what?")),
     Group(name="weighing and dilution", rules=frozenset({"portion or dilution", FLOOR}),
@@ -71,7 +75,8 @@ GROUPS = (
                 "send its own printout.",
                 "Was anything sorted, typed or pasted by hand on the way?")),
     Group(name="a run", by_run=True,
-          rules=frozenset({"drift", "run shift", "run offset", "check fluid", "control rules", "carry-over", "blank"}),
+          rules=frozenset({"drift", "run shift", "run offset", "check fluid", "control rules", "carry-over", "blank",
+                           "saturated curve"}),
           asks=("When was the instrument calibrated in this run, and what did your own control samples read at its beginning "
                 "and end?", "How was it rinsed between bottles, and was anything else changed or stopped during the run?")),
     Group(name="the whole report", by_run=True,
@@ -110,7 +115,7 @@ def compose(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, resul
     for f in open_:
         group = group_of(f)
         if group is not None:
-            for about in (_runs_of(f, results) if group.by_run else str(f["samples"]).split()):
+            for about in (_runs_of(f, results) if group.by_run else _bottles_of(f)):
                 rows.setdefault((group.name, about), set()).update(_analytes(f, study))
     rng = generator(study.seed, f"letter/{_unguessed(samples)}")
     _with_others(rows, samples, results, rng)
@@ -121,10 +126,20 @@ def compose(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, resul
 
 
 def group_of(flag: Mapping[Any, Any]) -> Group | None:
-    """The group of a flag; None where it is no question for a laboratory. A unit of a whole file concerns its run."""
+    """The group of a flag; None where it is no question for a laboratory. A unit of a whole file concerns its run.
+
+    Settling that a portion of one test may bring about as well is a question about that portion.
+    """
+    if flag["rule"] == "own settling" and SHORT.search(str(flag.get("evidence", ""))):
+        return next(g for g in GROUPS if "portion or dilution" in g.rules)
     if flag["rule"] == "unit slip" and str(flag["where"]).startswith("file "):
         return GROUPS[-1]
     return next((g for g in GROUPS if flag["rule"] in g.rules), None)
+
+
+def _bottles_of(flag: Mapping[Any, Any]) -> list[str]:
+    """The bottles that a question is about: of settling that a portion rivals, the one whose portion that is."""
+    return SHORT.findall(str(flag["evidence"])) if flag["rule"] == "own settling" else str(flag["samples"]).split()
 
 
 def _analytes(flag: Mapping[Any, Any], study: Study) -> list[str]:

@@ -67,22 +67,23 @@ def fluid_share(sc: Scene, after: Index, before: Index) -> tuple[Index, float, f
     if sc.f.rows["kind"].eq("check fluid").to_numpy()[after].sum() < 2:
         return none
     tries = []
-    for share in np.linspace(LEAST, 0.5, 50):
-        gain = _fluid_gain(sc, after, before, float(share))
+    shares = np.linspace(LEAST, 0.5, 50)
+    for share, gain in zip(shares, _fluid_gain(sc, after, before, shares), strict=True):
         good, bad = np.flatnonzero(gain > 1), int((gain < -3).sum())
         if good.size >= 3 and good.size > bad:
             tries.append((good, float(share), float(gain[good].sum())))
     return max(tries, key=lambda x: x[2], default=none)
 
 
-def _fluid_gain(sc: Scene, after: Index, before: Index, share: float) -> Vector:
-    """What it saves, by analyte, that the check fluid's bottles hold a share of what came before (0 without limits)."""
+def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector) -> Vector:
+    """What it saves, by share and analyte, that the check fluid's bottles hold it of what came before (0 without limits)."""
     own = sc.f.rows["kind"].eq("check fluid").to_numpy()[after]
     i, j = after[own], before[own]
     s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
     value = np.where(sc.f.relative, np.exp(sc.y[i]), sc.y[i])
     z, far = (value - sc.f.reference) / s, (sc.f.raw[j] - sc.f.reference) / s
-    return np.asarray(np.where(np.isfinite(z) & np.isfinite(far), rho(z) - rho(z - share * far), 0.0).sum(axis=0))
+    saved = rho(z) - rho(z - shares[:, None, None] * far)
+    return np.asarray(np.where(np.isfinite(z) & np.isfinite(far), saved, 0.0).sum(axis=1))
 
 
 def told(sc: Scene, after: Index, before: Index) -> tuple[list[int], Index, float, float, str]:
@@ -106,7 +107,7 @@ def told(sc: Scene, after: Index, before: Index) -> tuple[list[int], Index, floa
                      f"{listed([sc.f.analytes[a] for a in which])}")
     worth = EACH * len(columns) if blanks else gain if gain > ENOUGH else 0.0
     middle = float(np.median(shares)) if shares else share
-    against = set(np.flatnonzero(_fluid_gain(sc, after, before, middle) < -3).tolist()) if worth else set()
+    against = set(np.flatnonzero(_fluid_gain(sc, after, before, np.array([middle]))[0] < -3).tolist()) if worth else set()
     return blanks, np.array(sorted(columns - against), dtype=np.intp), middle, worth, "; ".join(words)
 
 

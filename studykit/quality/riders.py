@@ -26,11 +26,15 @@ REAL = ("own settling", "run and stock")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cause:
-    """A cause in words and what it concerns: (sample, analyte) pairs, and analytes of whole files."""
+    """A cause in words and what it concerns: (sample, analyte) pairs, and analytes of whole files.
+
+    void: nothing that these cells show says anything by itself.
+    """
 
     words: str
     cells: frozenset[tuple[str, str]]
     analytes: frozenset[str] = frozenset()
+    void: bool = False
 
 
 def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[Cause]:
@@ -40,7 +44,7 @@ def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[C
     for c in suspects.found:
         if c.cause not in REAL:
             cells = frozenset((codes[i], f.analytes[a]) for i in c.rows for a in c.columns)
-            out.append(Cause(words=f"{c.cause} ({place_of(f, c)[0]})", cells=cells,
+            out.append(Cause(words=f"{c.cause} ({place_of(f, c)[0]})", cells=cells, void=c.cause == ROWS,
                              analytes=frozenset(f.analytes[a] for a in c.columns) if c.cause in WIDE and (
                                  c.place.startswith("run ")) else frozenset()))
     slipped = files.table[files.table["power"].fillna(0.0) != 0] if "power" in files.table else files.table[:0]
@@ -54,10 +58,10 @@ def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[C
 def explained(flag: Flag, causes: Iterable[Cause]) -> Flag:
     """The flag as a hint that names the cause, where causes concern every analyte that it names (of a blank: half)."""
     names = {a.strip() for a in flag.analyte.split(",")} - {""}
-    if flag.rule not in FOLLOW or not names:
+    if not names:
         return flag
     left, words = set(names), list[str]()
-    for c in causes:
+    for c in causes if flag.rule in FOLLOW else (c for c in causes if c.void):
         mine = {a for a in left if a in c.analytes or any((s, a) in c.cells for s in flag.samples)}
         left, words = left - mine, [*words, c.words] if mine else words
     if len(left) > (len(names) / 2 if flag.rule == "blank" else 0):

@@ -150,9 +150,9 @@ def _before(sc: Scene, rows: Index) -> tuple[Index, Index]:
     return after[close], before[close]
 
 
-def without(sc: Scene, after: Index, before: Index, share: float) -> Vector:
-    """Readings (scale of y) without a share of the predecessor's."""
-    own, prior = sc.f.value[after], np.nan_to_num(sc.f.raw[before], nan=np.nan)
+def without(sc: Scene, after: Index, before: Index, share: float, left: Vector | None = None) -> Vector:
+    """Readings (scale of y) without a share of the predecessor's reading, or of what each has ``left`` (n x A, in the unit)."""
+    prior = (sc.f.raw if left is None else left)[before]
     with np.errstate(all="ignore"):
         own = np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after])
         clean = (own - share * prior) / (1 - share)
@@ -160,31 +160,48 @@ def without(sc: Scene, after: Index, before: Index, share: float) -> Vector:
     return np.where(np.isfinite(y), y, sc.y[after])
 
 
+def contents(sc: Scene, after: Index, before: Index, share: float) -> Vector:
+    """What each bottle held (n x A, in the unit) if every reading holds a share of what the bottle before it held.
+
+    A line that keeps its last filling passes on what it read, and with it a share of the share; a needle that takes some of
+    each bottle along passes on what was in the bottle.
+    """
+    out = sc.f.raw.copy()
+    for i, j in zip(after, before, strict=True):
+        clean = (sc.f.raw[i] - share * out[j]) / (1 - share)
+        out[i] = np.where(np.isfinite(clean), np.maximum(clean, 0.0), sc.f.raw[i])
+    return out
+
+
 def carried(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
     """Every reading of a run holds a share of the one before, as known fluids or the samples tell; or a single one does."""
     after, before = _before(sc, rows)
     blanks, columns, share, worth, words = told(sc, after, before)
+    shares = [share] if worth else SHARES
+    held = [contents(sc, after, before, q) for q in shares]
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
     if after.size < 6:
         return
-    tries = [_all_carry(sc, rows, after, before, q) for q in ([share] if worth else SHARES)]
+    tries = [_all_carry(sc, rows, after, before, q, left) for q, own in zip(shares, held, strict=True) for left in (None, own)]
     gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
     y[blanks] = np.nan
+    y[after] = np.where(np.isfinite(sc.f.raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
     columns = columns if worth else np.arange(gain.size)
     saved = worth + float(gain[columns].clip(0.0).sum()) if worth else float(gain.sum())
     if saved > 3 and (worth or (gain > 0).sum() >= 2):
         yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
+                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(2 * runs)) + FREE, place=f"run {run}",
                         amount=share, detail=words)
     yield from _single(sc, after, before)
 
 
-def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float) -> tuple[Vector, float, Vector]:
+def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float,
+               left: Vector | None) -> tuple[Vector, float, Vector]:
     """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without."""
     by = summing(sc.f.at[rows], len(sc.f.names))
     y = sc.y.copy()
-    y[after] = without(sc, after, before, share)
+    y[after] = without(sc, after, before, share, left)
     saved = _recentred(sc, rows, by, sc.m.e[rows]) - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
     return saved.sum(axis=0) * sc.m.share, share, y
 

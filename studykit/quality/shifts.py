@@ -26,6 +26,8 @@ TOLD = 2.0
 OFFSET = 1.0
 """Nats that an offset costs more than a shift by a factor, which is the commoner (own judgement)."""
 EITHER = "either"
+HALF_WITHIN = 1.5
+"""Standard deviations within which half of a run's containers lie, with room for chance (0.67 in the long run)."""
 
 
 def robust_mean(x: Vector, s: Vector) -> tuple[Vector, Vector]:
@@ -67,7 +69,11 @@ def _homes(sc: Scene) -> Vector:
 
 
 def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vector]:
-    """How far the containers of a run read from the others of their lot, store and age, with standard errors."""
+    """How far the containers of a run read from the others of their lot, store and age, with standard errors.
+
+    Where the run's own containers lie further apart than containers do, one of them is off and not the run: its standard error
+    grows with that.
+    """
     gap, se = np.full(len(sc.f.analytes), np.nan), np.full(len(sc.f.analytes), 1e9)
     x = np.column_stack([kind_columns(sc.f), box.astype(float)])
     for a in range(gap.size):
@@ -77,10 +83,12 @@ def _gap_of_containers(sc: Scene, box: Mask, known: Mask) -> tuple[Vector, Vecto
         cross = np.linalg.pinv(x[ok].T @ x[ok], hermitian=True)
         told = abs((cross @ (x[ok].T @ x[ok]))[-1, -1] - 1) < 1e-6
         if told:
-            start = np.linalg.lstsq(x[ok], sc.m.level[ok, a], rcond=None)[0]
-            left = sc.m.level[ok, a] - x[ok] @ start
-            gap[a] = start[-1] + robust_line(x[ok], left, float(sc.m.su[a]), 6)[-1]
-            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1])
+            middle = robust_line(x[ok], sc.m.level[ok, a])  # found among the containers, whatever their spread is said to be
+            left = sc.m.level[ok, a] - x[ok] @ middle
+            last = robust_line(x[ok], left, float(sc.m.su[a]), 6)
+            gap[a] = middle[-1] + last[-1]
+            apart = float(np.median(np.abs(left - x[ok] @ last)[box[ok]])) / (HALF_WITHIN * float(sc.m.su[a]))
+            se[a] = float(sc.m.su[a]) * np.sqrt(cross[-1, -1]) * max(1.0, apart)
     return gap, se
 
 

@@ -11,6 +11,7 @@ report does not say which of them is right.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import combinations
 from typing import Any
 
 import numpy as np
@@ -66,6 +67,8 @@ def check_files(study: Study, t: pd.DataFrame, limits: pd.DataFrame | None) -> t
     table = file_table(study, t, limits)
     judged = [_judge(r) for r in table.to_dict("records")]
     table["power"], table["judged_by"] = [p for p, _ in judged], [by for _, by in judged]
+    columns = table.index.isin(_other_column(table))
+    table["power"], table["judged_by"] = table["power"].where(~columns, 0.0), table["judged_by"].where(~columns, "")
     rest = _between_files(table)
     flags = [_flag(g, certain=by in CERTAIN) for (_, _, by), g in
              table[table["power"] != 0].groupby(["analyte", "power", "judged_by"], sort=True)]
@@ -75,6 +78,27 @@ def check_files(study: Study, t: pd.DataFrame, limits: pd.DataFrame | None) -> t
     factor = pd.Series([10.0 ** power.get(k, 0.0) for k in keys], index=t.index, dtype=float)
     return CheckResult(rule="units of files", table=table.reindex(columns=COLUMNS), flags=tuple(flags),
                        note="" if len(table) else "not assessed: no numbers"), factor
+
+
+def _other_column(table: pd.DataFrame) -> list[int]:
+    """Rows that are no slip but another analyte's column: two of one file that fit each other better than a power of ten.
+
+    A unit leaves the digits as they are; two columns exchanged leave each with the other's.
+    """
+    out: set[int] = set()
+    for _, g in table[table["power"] != 0].groupby(["file", "run"]):
+        for (i, a), (j, b) in combinations(g.to_dict("index").items(), 2):
+            own, other = _misfit(a, a, a["power"]) + _misfit(b, b, b["power"]), _misfit(a, b, 0.0) + _misfit(b, a, 0.0)
+            if a["power"] * b["power"] < 0 and other < own:
+                out |= {int(str(i)), int(str(j))}
+    return sorted(out)
+
+
+def _misfit(reads: Mapping[Any, Any], should: Mapping[Any, Any], power: float) -> float:
+    """Decades by which check fluid and stock of a row lie off what another row's should be, times a power of ten."""
+    parts = [abs(float(np.log10(reads[part] / should[whole])) - power) for part, whole in (
+        ("check_fluid", "middle_of_limits"), ("stock", "nominal")) if reads[part] > 0 and should[whole] > 0]
+    return sum(parts) if parts else float("inf")
 
 
 def _judge(r: Mapping[Any, Any]) -> tuple[float, str]:

@@ -18,6 +18,7 @@ import pandas as pd
 
 from studykit.quality.exchanges import COLUMNS, ROWS, exchanged
 from studykit.quality.explain import (
+    DIRT,
     Candidate,
     Scene,
     cells,
@@ -32,6 +33,7 @@ from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
 from studykit.quality.portions import portions
 from studykit.quality.profiles import differs_by_depth, refuted
+from studykit.quality.purges import purges
 from studykit.quality.runs import (
     NO_ORDER,
     depth_order,
@@ -51,8 +53,9 @@ CLOSE = 5.0
 """Rivals are named when they save as much but for this many nats."""
 DECIDED = 12.0
 """Nats up to which a container's zones that real settling explains about as well (a rival) are a hint: counted on studies
-without a fault and with one, real ones of clear size save 12 to 40, chance ones 4 to 7."""
-AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong product")
+without a fault and with one, real ones of clear size save 12 to 40 (exchanged bottles 40 to 70), chance ones 4 to 7."""
+AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong product", "swapped samples", "value alone",
+              DIRT)
 """Causes that a container's own settling, or its own rate, may look like."""
 BESIDE = (("portion or dilution", "own settling"),)
 """Causes beside which another one is named however far behind it is: a container's own settling condemns a container."""
@@ -72,6 +75,7 @@ TELLS = {
     "unit slip": "the raw printout with its unit; a second portion of the same bottle",
     "transposed digits": "the raw printout of that value",
     "value alone": "a second portion of the same bottle",
+    DIRT: "a second portion of the same bottle, and another bottle of that zone; was bottle, cap or tool open to dust?",
     "carry-over": "the same bottles again, each after a rinse and a blank",
     "drift": "a check fluid at both ends of a run; some bottles again in turned order",
     "run shift": "some bottles of this run and of another one measured side by side, with a check fluid of known content",
@@ -95,6 +99,8 @@ SAYS = {
     "transposed digits": "reads {value}, where {detail} would fit: two digits exchanged?",
     "own settling": "its zones rise or fall by amounts of its own: real settling or creaming of this container, likeliest",
     "value alone": "reads {value} where container and depth lead one to expect {expected}",
+    DIRT: "reads {value} where container and depth lead one to expect {expected}, and nothing else of this bottle is high: "
+          "dust, sand or rust in it, or of silicon a drop of antifoam?",
 }
 
 
@@ -141,15 +147,17 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
 
 
 def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
-    """A second drift of one run and analyte: one run creeps in one way only."""
-    return c.cause == "drift" and any(o.cause == "drift" and o.columns == c.columns and set(o.rows) & set(c.rows)
-                                      for o in found)
+    """A second drift of one run and analyte, a second carry-over or shift of rows of one run: each is of one size only."""
+    return c.cause in ("drift", "carry-over", ROWS) and c.place.startswith("run ") and any(
+        o.cause == c.cause and o.place.startswith("run ") and (o.columns == c.columns or c.cause != "drift")
+        and set(o.rows) & set(c.rows) for o in found)
 
 
 def bottle_candidates(sc: Scene) -> list[Candidate]:
     """Every explanation that concerns cells, bottles and containers."""
     boxes = worst_boxes(sc)
-    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes), *containers(sc)]
+    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes),
+           *purges(sc, boxes), *containers(sc)]
     return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]
 
 
@@ -174,7 +182,7 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
         beside = (best.cause, c.cause) in BESIDE and cells & other
         if c.cause != best.cause and c.cause not in out and (close or beside):
             out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
-    if "own settling" not in out and could_settle(sc, best):
+    if could_settle(sc, best) and ("own settling" not in out or best.cause == "wrong product"):
         out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     return tuple(out.values())
 
@@ -217,6 +225,9 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
                 "the floor, heated or used before that is looked into, by the safety data sheet and local rules")
     if c.place == "several":
         return f"{c.detail}: real settling or creaming, likeliest"
+    if c.cause == "missing purge" and c.place == "bottle":
+        return (f"the first draw of this container, and no later one, reads as if it held about {shown(100 * c.amount, 2)} % "
+                "of the last draw of another container: the tool or line carried on unrinsed?")
     i, a = c.rows[0], c.columns[0]
     expected = float(c.readings.flat[0])
     how = "each by its own amount" if np.isnan(c.amount) else (
@@ -227,8 +238,9 @@ def _says(f: Frame, y: Vector, c: Candidate) -> str:
 
 def _says_exchanged(f: Frame, c: Candidate) -> str:
     if c.cause == ROWS:
-        return (f"each reading fits the sample that stands {c.detail} far better than its own, known fluids among them: rows "
-                "of this run shifted by one?")
+        place, _, where = c.detail.partition(", ")
+        return (f"{where + ' ' if where else ''}each reading fits the sample that stands {place} far better than its own, "
+                "known fluids among them: rows of this run shifted by one?")
     one, other = (f.analytes[a] for a in c.columns)
     where = "either of these runs" if c.detail else "every run" if c.place == "run all" else "this run"
     or_lines = ", or two lines of plan/check_limits.csv" if c.place == "run all" else ""
@@ -303,7 +315,10 @@ def concern_of(f: Frame, c: Candidate) -> str:
     """Real settling hints, and what it explains about as well unless much speaks for it; the rest asks, few things stop."""
     if c.cause == "own settling" and any(r[0] == "portion or dilution" for r in c.rivals):
         return "ask before trusting"
-    as_settled = c.cause in AS_SETTLED and c.net < DECIDED and any(r[0] == "own settling" for r in c.rivals)
+    settled = [r for r in c.rivals if r[0] == "own settling"]
+    as_settled = c.cause in AS_SETTLED and c.net < DECIDED and bool(settled)
+    if c.cause == "wrong product" and any(np.isnan(behind) for _, _, behind in settled):
+        as_settled = True  # what is dissolved is as it should be: another product would show in it too
     by_depth = c.cause == "run and stock" and differs_by_depth(f, c.rows, c.columns[0], c.amount)
     if c.cause == "own settling" or by_depth or as_settled:
         return "hint only"

@@ -12,22 +12,25 @@ from dataclasses import replace
 
 import numpy as np
 
-from studykit.quality.explain import Candidate, Scene
+from studykit.quality.explain import DIRT, Candidate, Scene, monotone_loss
 
 FLOOR = "free water or heel at the floor"
 SEVERAL = 3
 """Bottles of the lowest zone, or explanations of analytes that settle, that are told as one (own judgement)."""
 SHOWN = 0.1
 """A profile of a container shows itself by so much between its extreme zones (log; own judgement)."""
-OF_ONE = ("swapped samples", "drift", "value alone", "transposed digits", "heel in the zone")
-"""Explanations that containers which settle by rates of their own can bring about."""
+LAYERED = 3.0
+"""Scatter of a bottle, or stated repeatabilities, by which extreme zones of one container are layered (own judgement)."""
+CELLS = ("value alone", "transposed digits", DIRT)
+OF_ONE = ("swapped samples", "drift", "heel in the zone", *CELLS)
+"""Explanations that containers which settle by rates of their own can bring about; ``CELLS``: of a single reading."""
 
 
 def told_once(sc: Scene, found: Sequence[Candidate]) -> tuple[Candidate, ...]:
     """The explanations with those that are one thing joined, where the first of them stood."""
     out = _at_the_floor(sc, list(found))
     apart = {a for a in range(len(sc.f.analytes)) if settled_apart(sc, a)}
-    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart]
+    own = [c for c in out if c.cause in OF_ONE and _rests_on(c) <= apart and _one_way(sc, c)]
     if len(own) >= SEVERAL:
         columns = tuple(sorted({a for c in own for a in _rests_on(c)}))
         out = _joined(sc, out, own, "own settling", columns, "containers have settled by rates of their own")
@@ -41,9 +44,34 @@ def _rests_on(c: Candidate) -> set[int]:
 
 def could_settle(sc: Scene, c: Candidate) -> bool:
     """Whether containers that have settled by rates of their own could bring it about, so that this is a rival."""
-    if c.cause == "wrong product":  # few analytes, a whole container, one factor less
-        return bool(np.isfinite(c.amount)) and len(c.columns) <= 0.5 * len(sc.f.analytes)
-    return c.cause in OF_ONE and all(settled_apart(sc, a) for a in _rests_on(c))
+    if c.cause == "disturbed container":  # one that has settled little yet is as flat as one that was mixed
+        return any(settled_apart(sc, a) for a in c.columns)
+    if c.cause == "wrong product":  # few analytes of a whole container by one factor, or those alone that have settled in it
+        few = bool(np.isfinite(c.amount)) and len(c.columns) <= 0.5 * len(sc.f.analytes)
+        return few or (len(c.columns) < len(sc.f.analytes) and all(_in_layers(sc, c.rows, a) for a in c.columns))
+    return c.cause in OF_ONE and all(settled_apart(sc, a) for a in _rests_on(c)) and _one_way(sc, c)
+
+
+def _in_layers(sc: Scene, rows: Sequence[int], a: int) -> bool:
+    """Whether the extreme zones of a container differ in this analyte, by ``LAYERED`` times a bottle's scatter at least."""
+    own = np.array([i for i in rows if sc.f.zone[i] and np.isfinite(sc.f.y[i, a])], dtype=np.intp)
+    height = sc.f.rows["height"].to_numpy(float)[own]
+    if own.size < 2:
+        return False
+    apart = abs(float(sc.f.y[own[np.argmax(height)], a] - sc.f.y[own[np.argmin(height)], a]))
+    return apart > LAYERED * max(float(np.nan_to_num(sc.f.stated[a])), float(sc.m.s[own, a].min()))
+
+
+def _one_way(sc: Scene, c: Candidate) -> bool:
+    """Whether, of a single reading, its container's zones rise or fall with it from top to bottom, as what settles does.
+
+    They do where the best such line leaves less than half of what the explanation saves.
+    """
+    if c.cause not in CELLS or not sc.f.zone[c.rows[0]]:
+        return True
+    rows = sc.rows_of(int(sc.f.at[c.rows[0]]))
+    height = sc.f.rows["height"].to_numpy(float)[rows]
+    return monotone_loss(sc, rows, height, c.columns[0]) < c.gain / 2
 
 
 def settled_apart(sc: Scene, a: int) -> bool:

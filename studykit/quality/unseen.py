@@ -17,8 +17,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from studykit.quality.explain import Candidate, Scene, cells, containers, scene
-from studykit.quality.flags import shown
-from studykit.quality.frame import Index, Vector, fit, quantile
+from studykit.quality.flags import listed, shown
+from studykit.quality.frame import Frame, Index, Vector, fit, quantile
 from studykit.quality.runs import drift_table, drifts, run_rows
 from studykit.quality.runs import places as place_in_run
 from studykit.quality.shifts import shifts
@@ -45,11 +45,14 @@ class Unseen:
 
     shares: fault, size (standard deviations), named (share of the places), places. table: ``COLUMNS``; half_from and
     most_from are the sizes named at half and at 8 of 10 places, in per cent of the level or the unit, NaN where the
-    largest size tried does not reach them; most_from also of ``NOT_FORETOLD``.
+    largest size tried does not reach them; most_from also of ``NOT_FORETOLD``. blind: what shows at no size, in words;
+    above: analytes that most of the stock reads higher in than the check fluid.
     """
 
     shares: pd.DataFrame
     table: pd.DataFrame
+    blind: tuple[str, ...] = ()
+    above: tuple[str, ...] = ()
 
     def size(self, fault: str, share: float) -> float:
         """Size (standard deviations) from which that share of places is named; NaN where none tried reaches it."""
@@ -72,6 +75,10 @@ class Unseen:
             else:
                 said = "named at fewer than half of the places, whatever size was tried"
             out.append(f"{fault[:1].upper()}{fault[1:]}: {said}.")
+        bends = [f"a curve that bends above what the check fluid holds (most of the stock reads higher than it in "
+                 f"{listed([names(a) for a in self.above], 8)})"] if self.above else []
+        if self.blind:
+            out.append(f"At no size: {'; '.join((*self.blind, *bends))}.")
         return tuple(out)
 
 
@@ -123,7 +130,29 @@ def unseen(s: Suspects | Scene, seed: int, faults: tuple[str, ...] = tuple(FAULT
             most = np.nan if fault in NOT_FORETOLD else found.size(fault, MOST)
             sizes = [_shown(x * step, relative) for x in (found.size(fault, 0.5), most)]
             lines.append((FAULTS[fault], a, "%" if relative else (units or {}).get(a, ""), *sizes, places))
-    return Unseen(shares=shares, table=pd.DataFrame(lines, columns=COLUMNS))
+    table = pd.DataFrame(lines, columns=COLUMNS)
+    return Unseen(shares=shares, table=table, blind=blind_to(base.f), above=above_the_fluid(base.f))
+
+
+def blind_to(f: Frame) -> tuple[str, ...]:
+    """What these samples cannot show at any size, as they were drawn and read."""
+    fluid = f.rows["kind"].eq("check fluid").to_numpy()
+    out = ["what befell every container alike, but for what the value as filled tells (one tool habit, one dilution of all)"]
+    if not fluid.any():
+        out.append("in containers of one run, what is of the run and what is of them (no check fluid was read)")
+    elif not np.isfinite(f.reference).any():
+        out.append("what is wrong in every run alike (nothing says what the check fluid should read)")
+    return tuple(out)
+
+
+def above_the_fluid(f: Frame) -> tuple[str, ...]:
+    """Analytes in which the middle of the stock's zones reads higher than any reading of the check fluid."""
+    fluid = f.rows["kind"].eq("check fluid").to_numpy()
+    if not fluid.any() or not f.zone.any():
+        return ()
+    with np.errstate(invalid="ignore"):
+        above = quantile(f.value[fluid], 1.0) < quantile(f.value[f.zone], 0.5)
+    return tuple(a for a, k in zip(f.analytes, above, strict=True) if k)
 
 
 def _steps(base: Scene, unit: Vector, fault: str) -> list[tuple[str, bool, float]]:

@@ -35,7 +35,7 @@ from studykit.study.stages import STEMS
 from studykit.verdict.grid import MOST as MOST_DRAWN
 from tests.docs.claims import Row, row, tokens
 from tests.docs.reading import ROOT
-from tests.faults.planted import CLEAR_EXCHANGE
+from tests.faults.planted import CLEAR_EXCHANGE, CLEAR_SLOPE
 from tests.faults.table import lines
 
 PYTHON = float(re.findall(r'requires-python = ">=([\d.]+)', (ROOT / "pyproject.toml").read_text())[0])
@@ -693,7 +693,7 @@ LEDGER: dict[str, list[Row]] = {
         *POWER_ROWS,
         # counted by tests.faults
         row("Counted on 27 November: studies", "27 11 12 8 5", "cited: tests.faults"),
-        row("Over all faults that is", "160 308 244 304", "quality/test_power.py::larger_faults_are_found_more_often"),
+        row("Over all faults that is", "201 374 309 373", "quality/test_power.py::larger_faults_are_found_more_often"),
         row("one of 28 faults of the clear size: the ", "28 330 336 1106 1120 1107 1120", "cited: tests.faults"),
         row("the same: a wrong suspect beside it", "23 336 17 1120 23 1120", "cited: tests.faults"),
         row("two faults at once, six pairs: each name", "six 586 600 238 240", "cited: tests.faults"),
@@ -707,6 +707,9 @@ LEDGER: dict[str, list[Row]] = {
         row("What he planted and these checks still miss", "0 4 1 5 2", "cited: tests.faults"),
         # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
+        row("A calibration counts as clear", "5", "values", CLEAR_SLOPE),
+        row("Beside the sizes it says what these", "every every",
+            "quality/test_unseen.py::what_these_samples_cannot_show_at_any_size_is_said"),
     ],
     "docs/05-model.md": [
         row("For normal differences of one mean the t test", "0.05 14",

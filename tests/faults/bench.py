@@ -223,7 +223,8 @@ def two_faults(one: str, other: str, setting: Setting, seeds: range) -> Tally:
 
 
 BESIDE = ("digits in one of two", "copied row", "invented repeats", "coarse rounding", "noisy laboratory", "calibration",
-          "spoiled check fluid", "unit in a cell", "unit in a row", "transposed digits", "portion")
+          "spoiled check fluid", "unit in a cell", "unit in a row", "transposed digits", "portion", "saturated curve",
+          "columns in all files", "exchanged columns")
 """Faults that other checks than the explanations name."""
 
 

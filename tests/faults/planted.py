@@ -6,60 +6,25 @@ samples, containers, runs or files) of which at least one must be named; ``near`
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from tests.faults.laboratory import ANALYTES, Lab, Setting, advected, make
+from tests.faults.laboratory import ANALYTES, CHECK, Lab, Setting, advected, make
+from tests.faults.rows_and_dirt import (
+    carried_tool,
+    dust,
+    exchanged_columns,
+    exchanged_columns_everywhere,
+    saturated,
+    shifted_rows,
+)
+from tests.faults.truth import Fault, Truth, a_run, an_analyte, bottles, pick, run_bottles, scale, spot
 
 CLEAR_EXCHANGE = 14
 """How many s_r two exchanged digits must move a value to count as clear."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
-    """What was planted: right causes (rules), the places of which one must be named, analytes ('' = any)."""
-
-    causes: tuple[str, ...]
-    places: frozenset[str]
-    near: frozenset[str] = frozenset()
-    analytes: frozenset[str] = frozenset()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fault:
-    """A fault: its three sizes (small, middling, clear) as words and numbers, the setting it needs, the planter."""
-
-    sizes: tuple[float, float, float]
-    plant: Callable[[Lab, float], Truth]
-    setting: Callable[[Setting, float], Setting] = lambda s, _size: s
-
-
-def _pick(lab: Lab, n: int = 1) -> list[str]:
-    return [str(c) for c in lab.rng.choice(lab.stored(), n, replace=False)]
-
-
-def _analyte(lab: Lab, names: tuple[str, ...] = ("P", "Zn", "S", "Ca", "B")) -> str:
-    return str(lab.rng.choice([a for a in names if a in lab.analytes]))
-
-
-def _run(lab: Lab) -> str:
-    return str(lab.rng.choice(sorted(set(lab.wide["run"]))))
-
-
-def _spot(lab: Lab, container: str, depth: str) -> str:
-    w = lab.wide
-    return str(w.loc[(w["container"] == container) & (w["depth"] == depth) & (w["kind"] == "spot"), "sample"].iloc[0])
-
-
-def _bottles(lab: Lab, container: str) -> frozenset[str]:
-    return frozenset(lab.wide.loc[lab.wide["container"] == container, "sample"])
-
-
-def _scale(lab: Lab, rows: np.ndarray, analytes: list[str], factor: float | np.ndarray) -> None:
-    block = lab.wide.loc[rows, analytes].to_numpy(float)
-    lab.wide.loc[rows, analytes] = block * factor
+CLEAR_SLOPE = 5
+"""How many s_r a wrong slope must move the check fluid to count as clear: its limits are four from their middle."""
 
 
 def _exchange(lab: Lab, one: str, other: str) -> None:
@@ -67,29 +32,29 @@ def _exchange(lab: Lab, one: str, other: str) -> None:
     a, b = lab.rows(sample=one), lab.rows(sample=other)
     mean = [lab.true.loc[r, lab.analytes].to_numpy(float).mean(axis=0) for r in (a, b)]
     for rows, own, new in ((a, mean[0], mean[1]), (b, mean[1], mean[0])):
-        _scale(lab, rows, lab.analytes, new / own)
+        scale(lab, rows, lab.analytes, new / own)
 
 
 # -- bottles and containers --------------------------------------------------------------------------------------
 
 
 def swap_of_bottles(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     names = list(dict.fromkeys(lab.wide.loc[lab.wide["depth"] != "", "depth"]))
     order = sorted(names, key=lambda d: float(lab.wide.loc[lab.wide["depth"] == d, "height"].iloc[0]))
-    one, other = _spot(lab, c, order[0]), _spot(lab, c, order[-1])
+    one, other = spot(lab, c, order[0]), spot(lab, c, order[-1])
     _exchange(lab, one, other)
-    return Truth(causes=("swapped samples",), places=frozenset({c, one, other}), near=_bottles(lab, c))
+    return Truth(causes=("swapped samples",), places=frozenset({c, one, other}), near=bottles(lab, c))
 
 
 def swap_across(lab: Lab, size: float) -> Truth:
-    a, b = _pick(lab, 2)
+    a, b = pick(lab, 2)
     names = sorted(set(lab.wide.loc[lab.wide["depth"] != "", "depth"]),
                    key=lambda d: float(lab.wide.loc[lab.wide["depth"] == d, "height"].iloc[0]))
-    one, other = _spot(lab, a, names[0]), _spot(lab, b, names[-1])
+    one, other = spot(lab, a, names[0]), spot(lab, b, names[-1])
     _exchange(lab, one, other)
     return Truth(causes=("swapped samples",), places=frozenset({one, other}),
-                 near=_bottles(lab, a) | _bottles(lab, b) | {a, b})
+                 near=bottles(lab, a) | bottles(lab, b) | {a, b})
 
 
 def exchanged_containers(lab: Lab, size: float) -> Truth:
@@ -97,63 +62,63 @@ def exchanged_containers(lab: Lab, size: float) -> Truth:
     signs = lab.rng.choice([-1.0, 1.0], len(lab.analytes))
     lots = dict(zip(lab.containers["container"], lab.containers["lot"], strict=True))
     second = np.flatnonzero(lab.wide["container"].map(lots).eq("L2").to_numpy())
-    _scale(lab, second, lab.analytes, np.exp(signs * np.log1p(size)))
+    scale(lab, second, lab.analytes, np.exp(signs * np.log1p(size)))
     ones, twos = ([c for c in lab.stored() if lots[c] == k] for k in ("L1", "L2"))
     a, b = str(lab.rng.choice(ones)), str(lab.rng.choice(twos))
-    _scale(lab, lab.rows(container=a), lab.analytes, np.exp(signs * np.log1p(size)))
-    _scale(lab, lab.rows(container=b), lab.analytes, np.exp(-signs * np.log1p(size)))
+    scale(lab, lab.rows(container=a), lab.analytes, np.exp(signs * np.log1p(size)))
+    scale(lab, lab.rows(container=b), lab.analytes, np.exp(-signs * np.log1p(size)))
     return Truth(causes=("exchanged containers",), places=frozenset({a, b}),
-                 near=_bottles(lab, a) | _bottles(lab, b))
+                 near=bottles(lab, a) | bottles(lab, b))
 
 
 def wrong_product(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     factors = np.exp(np.log1p(size) * lab.rng.choice([-1.0, 1.0], len(lab.analytes))
                      * lab.rng.uniform(0.6, 1.4, len(lab.analytes)))
-    _scale(lab, lab.rows(container=c), lab.analytes, factors)
-    return Truth(causes=("wrong product", "exchanged containers"), places=frozenset({c}), near=_bottles(lab, c))
+    scale(lab, lab.rows(container=c), lab.analytes, factors)
+    return Truth(causes=("wrong product", "exchanged containers"), places=frozenset({c}), near=bottles(lab, c))
 
 
 def mixed_container(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     rows = lab.rows(container=c)
     zone = rows[lab.wide.loc[rows, "depth"].to_numpy() != ""]
     true = lab.true.loc[zone, lab.analytes].to_numpy(float)
-    _scale(lab, zone, lab.analytes, true.mean(axis=0) / true)
-    return Truth(causes=("disturbed container",), places=frozenset({c}), near=_bottles(lab, c))
+    scale(lab, zone, lab.analytes, true.mean(axis=0) / true)
+    return Truth(causes=("disturbed container",), places=frozenset({c}), near=bottles(lab, c))
 
 
 def heel_in_the_zone(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     rows = lab.rows(container=c, depth="lower", kind="spot")
     share = np.array([ANALYTES[a][3] for a in lab.analytes])
-    _scale(lab, rows, lab.analytes, 1 + size * share * 6.0)
-    sample = _spot(lab, c, "lower")
-    return Truth(causes=("heel in the zone", "own settling"), places=frozenset({c, sample}), near=_bottles(lab, c))
+    scale(lab, rows, lab.analytes, 1 + size * share * 6.0)
+    sample = spot(lab, c, "lower")
+    return Truth(causes=("heel in the zone", "own settling"), places=frozenset({c, sample}), near=bottles(lab, c))
 
 
 def diluted(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
-    _scale(lab, lab.rows(container=c), lab.analytes, 1 - size)
-    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=_bottles(lab, c))
+    (c,) = pick(lab)
+    scale(lab, lab.rows(container=c), lab.analytes, 1 - size)
+    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=bottles(lab, c))
 
 
 def additives_diluted(lab: Lab, size: float) -> Truth:
     """A fluid of the same base is in it: most analytes are low by one factor, the last two of the list are as they were."""
-    (c,) = _pick(lab)
-    _scale(lab, lab.rows(container=c), lab.analytes[:-2], 1 - size)
-    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=_bottles(lab, c))
+    (c,) = pick(lab)
+    scale(lab, lab.rows(container=c), lab.analytes[:-2], 1 - size)
+    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=bottles(lab, c))
 
 
 def evaporated(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
-    _scale(lab, lab.rows(container=c), lab.analytes, 1 + size)
-    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=_bottles(lab, c))
+    (c,) = pick(lab)
+    scale(lab, lab.rows(container=c), lab.analytes, 1 + size)
+    return Truth(causes=("diluted or evaporated",), places=frozenset({c}), near=bottles(lab, c))
 
 
 def missing_purge(lab: Lab, size: float) -> Truth:
     """A share of each draw is what was drawn before it; the first draw of a container follows the one before."""
-    a, b = _pick(lab, 2)
+    a, b = pick(lab, 2)
     w = lab.wide
     spots = w.index[(w["container"] == a) & (w["kind"] == "spot")]
     order = sorted(spots, key=lambda i: int(w.at[i, "draw_order"]))
@@ -164,43 +129,43 @@ def missing_purge(lab: Lab, size: float) -> Truth:
         if w.at[i, "sample"] not in drawn:
             drawn[w.at[i, "sample"]] = (1 - size) * own + size * before
             before = drawn[w.at[i, "sample"]]
-        _scale(lab, np.array([i]), lab.analytes, drawn[w.at[i, "sample"]] / own)
-    return Truth(causes=("missing purge", "disturbed container"), places=frozenset({a}), near=_bottles(lab, a))
+        scale(lab, np.array([i]), lab.analytes, drawn[w.at[i, "sample"]] / own)
+    return Truth(causes=("missing purge", "disturbed container"), places=frozenset({a}), near=bottles(lab, a))
 
 
 def portion(lab: Lab, size: float) -> Truth:
     """All analytes of one determination are low by one factor: a portion was weighed or diluted wrongly."""
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     i = int(lab.rng.choice(lab.rows(container=c, kind="spot")))
-    _scale(lab, np.array([i]), lab.analytes, 1 - size)
+    scale(lab, np.array([i]), lab.analytes, 1 - size)
     return Truth(causes=("portion or dilution",), places=frozenset({str(lab.wide.at[i, "sample"])}),
-                 near=_bottles(lab, c) | {c})
+                 near=bottles(lab, c) | {c})
 
 
 # -- cells, rows, files ------------------------------------------------------------------------------------------
 
 
 def unit_cell(lab: Lab, size: float) -> Truth:
-    a, (c,) = _analyte(lab), _pick(lab)
+    a, (c,) = an_analyte(lab), pick(lab)
     i = int(lab.rng.choice(lab.rows(container=c, kind="spot")))
-    _scale(lab, np.array([i]), [a], size)
+    scale(lab, np.array([i]), [a], size)
     return Truth(causes=("unit slip",), places=frozenset({str(lab.wide.at[i, "sample"])}), near=frozenset({c}),
                  analytes=frozenset({a}))
 
 
 def unit_row(lab: Lab, size: float) -> Truth:
-    (c,) = _pick(lab)
+    (c,) = pick(lab)
     i = int(lab.rng.choice(lab.rows(container=c, kind="spot")))
-    _scale(lab, lab.rows(sample=str(lab.wide.at[i, "sample"])), lab.analytes, size)
+    scale(lab, lab.rows(sample=str(lab.wide.at[i, "sample"])), lab.analytes, size)
     return Truth(causes=("unit slip", "portion or dilution"), places=frozenset({str(lab.wide.at[i, "sample"])}),
                  near=frozenset({c}))
 
 
 def _unit_files(lab: Lab, size: float, n: int) -> Truth:
-    a = _analyte(lab)
+    a = an_analyte(lab)
     files = [str(f) for f in lab.rng.choice(sorted(set(lab.wide["file"])), n, replace=False)]
     for f in files:
-        _scale(lab, lab.rows(file=f), [a], size)
+        scale(lab, lab.rows(file=f), [a], size)
     runs = {str(r) for r in lab.wide.loc[lab.wide["file"].isin(files), "run"]}
     return Truth(causes=("unit slip",), places=frozenset(files) | runs, analytes=frozenset({a}))
 
@@ -220,7 +185,7 @@ def unit_all_files(lab: Lab, size: float) -> Truth:
 def transposed(lab: Lab, size: float) -> Truth:
     """Two neighbouring digits change places; size: which (3 last two, 2 the two before, 1 the first two)."""
     for _ in range(200):
-        a, (c,) = _analyte(lab, ("P", "Zn", "Ca", "B", "Mo")), _pick(lab)
+        a, (c,) = an_analyte(lab, ("P", "Zn", "Ca", "B", "Mo")), pick(lab)
         i = int(lab.rng.choice(lab.rows(container=c, kind="spot")))
         text = f"{lab.wide.at[i, a]:.{lab.decimals[a]}f}"
         digits = [k for k, ch in enumerate(text) if ch.isdigit()]
@@ -251,7 +216,7 @@ def transposed_in_one(lab: Lab, size: float) -> Truth:
 
 def copied(lab: Lab, size: float) -> Truth:
     """A row pasted over another, in as many analytes as ``size``."""
-    one, other = _pick(lab, 2)
+    one, other = pick(lab, 2)
     i, j = (int(lab.rng.choice(lab.rows(container=c, kind="spot"))) for c in (one, other))
     names = tuple(str(a) for a in lab.rng.choice([a for a in lab.analytes if a != "Ba"], int(size), replace=False))
     lab.copies.append((j, i, names))
@@ -277,7 +242,7 @@ def invented(lab: Lab, size: float) -> Truth:
 
 
 def carry_over(lab: Lab, size: float) -> Truth:
-    run = _run(lab)
+    run = a_run(lab)
     rows = [int(i) for i in lab.rows(run=run)]
     values = lab.wide.loc[rows, lab.analytes].to_numpy(float).copy()
     for k in range(1, len(rows)):
@@ -290,11 +255,11 @@ def _drift(lab: Lab, run: str, analyte: str, size: float) -> None:
     rows = lab.rows(run=run)
     order = lab.wide.loc[rows, "run_order"].to_numpy(float)
     place = (order - order.min()) / (order.max() - order.min()) - 0.5
-    _scale(lab, rows, [analyte], np.exp(size * place)[:, None])
+    scale(lab, rows, [analyte], np.exp(size * place)[:, None])
 
 
 def drift_one_run(lab: Lab, size: float) -> Truth:
-    a, run = _analyte(lab), _run(lab)
+    a, run = an_analyte(lab), a_run(lab)
     _drift(lab, run, a, size * ANALYTES[a][1])
     return Truth(causes=("drift",), places=frozenset({run}), near=frozenset({"check fluid"}), analytes=frozenset({a}))
 
@@ -304,51 +269,51 @@ def slipped(lab: Lab, fault: str, run: str, analyte: str, amount: float) -> Trut
     if fault == "drift":
         _drift(lab, run, analyte, amount)
     else:
-        _scale(lab, lab.rows(run=run), [analyte], float(np.exp(amount)))
+        scale(lab, lab.rows(run=run), [analyte], float(np.exp(amount)))
     return Truth(causes=("drift",) if fault == "drift" else ("run shift",), places=frozenset({run}),
                  analytes=frozenset({analyte}))
 
 
 def drift_opposite(lab: Lab, size: float) -> Truth:
-    a = _analyte(lab)
+    a = an_analyte(lab)
     for run, sign in (("R1", 1.0), ("R2", -1.0)):
         _drift(lab, run, a, sign * size * ANALYTES[a][1])
     return Truth(causes=("drift",), places=frozenset({"R1", "R2"}), analytes=frozenset({a}))
 
 
 def run_shift(lab: Lab, size: float) -> Truth:
-    a, run = _analyte(lab), _run(lab)
-    _scale(lab, lab.rows(run=run), [a], float(np.exp(size * ANALYTES[a][1])))
-    return Truth(causes=("run shift",), places=frozenset({run}), near=frozenset(_run_bottles(lab, run)),
+    a, run = an_analyte(lab), a_run(lab)
+    scale(lab, lab.rows(run=run), [a], float(np.exp(size * ANALYTES[a][1])))
+    return Truth(causes=("run shift",), places=frozenset({run}), near=frozenset(run_bottles(lab, run)),
                  analytes=frozenset({a}))
 
 
-def _run_bottles(lab: Lab, run: str) -> set[str]:
-    return set(lab.wide.loc[lab.wide["run"] == run, "sample"]) | {"check fluid"}
-
-
 def calibration(lab: Lab, size: float) -> Truth:
-    """One run reads an analyte with a wrong slope: the further from the stock's level, the more it is off."""
-    a, run = _analyte(lab), _run(lab)
+    """One run reads an analyte with a wrong slope: the further from the stock's level, the more it is off.
+
+    Of the clear size it moves the check fluid by ``CLEAR_SLOPE`` repeatabilities at least: beyond its limits.
+    """
+    moved = {a: abs(size * np.log(CHECK[a])) / ANALYTES[a][1] for a in lab.analytes}
+    a, run = an_analyte(lab, tuple(a for a in ("P", "Zn", "S", "Ca", "B") if size < 0.3 or moved[a] > CLEAR_SLOPE)), a_run(lab)
     rows = lab.rows(run=run)
     ratio = lab.wide.loc[rows, [a]].to_numpy(float) / ANALYTES[a][0]
     ratio[ratio < 0.01] = 1.0
-    _scale(lab, rows, [a], ratio**size)
+    scale(lab, rows, [a], ratio**size)
     return Truth(causes=("calibration", "run shift", "run offset", "check fluid"), places=frozenset({run}),
-                 near=frozenset(_run_bottles(lab, run)), analytes=frozenset({a}))
+                 near=frozenset(run_bottles(lab, run)), analytes=frozenset({a}))
 
 
 def check_fluid_spoiled(lab: Lab, size: float) -> Truth:
     """The check fluid of one run was not the check fluid any more: its readings are off, the samples' are not."""
-    a, run = _analyte(lab), _run(lab)
-    _scale(lab, lab.rows(run=run, kind="check fluid"), [a], float(np.exp(size * ANALYTES[a][1])))
-    return Truth(causes=("check fluid",), places=frozenset({run}), near=frozenset(_run_bottles(lab, run)),
+    a, run = an_analyte(lab), a_run(lab)
+    scale(lab, lab.rows(run=run, kind="check fluid"), [a], float(np.exp(size * ANALYTES[a][1])))
+    return Truth(causes=("check fluid",), places=frozenset({run}), near=frozenset(run_bottles(lab, run)),
                  analytes=frozenset({a}))
 
 
 def coarse(lab: Lab, size: float) -> Truth:
     """One analyte is rounded to a step of at least ``size`` repeatabilities."""
-    a = _analyte(lab)
+    a = an_analyte(lab)
     lab.decimals[a] = -int(np.ceil(np.log10(size * ANALYTES[a][1] * ANALYTES[a][0])))
     return Truth(causes=("coarse rounding",), places=frozenset({a}) | frozenset(lab.wide["file"]),
                  analytes=frozenset({a}))
@@ -356,13 +321,12 @@ def coarse(lab: Lab, size: float) -> Truth:
 
 def noisy(lab: Lab, size: float) -> Truth:
     """One analyte scatters ``size`` times as much as stated, bottle by bottle."""
-    a = _analyte(lab)
+    a = an_analyte(lab)
     extra = float(np.sqrt(size**2 - 1)) * ANALYTES[a][1]
-    _scale(lab, np.arange(len(lab.wide)), [a], np.exp(extra * lab.rng.standard_normal((len(lab.wide), 1))))
+    scale(lab, np.arange(len(lab.wide)), [a], np.exp(extra * lab.rng.standard_normal((len(lab.wide), 1))))
     everything = frozenset(lab.wide["sample"]) | frozenset(lab.containers["container"]) | frozenset(lab.wide["run"])
     return Truth(causes=("repeatability", "many duplicates apart", "duplicates apart"),
                  places=frozenset({"whole study"}) | everything, near=everything, analytes=frozenset({a}))
-
 
 def _settled(s: Setting, size: float) -> Setting:
     return replace(s, settled=size)
@@ -398,6 +362,12 @@ FAULTS: dict[str, Fault] = {
     "spoiled check fluid": Fault(sizes=(2.0, 4.0, 8.0), plant=check_fluid_spoiled),
     "coarse rounding": Fault(sizes=(0.5, 1.0, 3.0), plant=coarse),
     "noisy laboratory": Fault(sizes=(1.5, 2.2, 3.5), plant=noisy),
+    "exchanged columns": Fault(sizes=(1.1, 2.5, 4.0), plant=exchanged_columns),
+    "columns in all files": Fault(sizes=(1.1, 2.5, 4.0), plant=exchanged_columns_everywhere),
+    "rows shifted": Fault(sizes=(0.3, 0.6, 1.0), plant=shifted_rows),
+    "dust in one bottle": Fault(sizes=(0.2, 0.4, 0.8), plant=dust),
+    "saturated curve": Fault(sizes=(0.1, 0.25, 0.5), plant=saturated),
+    "tool carried on": Fault(sizes=(0.2, 0.45, 0.8), plant=carried_tool, setting=lambda s, _: replace(s, settled=1.5)),
 }
 
 

@@ -20,7 +20,10 @@ SIZE_IS = {
     "carry-over": "share, every bottle of a run", "drift in one run": "s_r, first to last place",
     "opposite drifts": "s_r, first to last place", "shift of one run": "s_r",
     "calibration": "power of the level, less one", "spoiled check fluid": "s_r", "coarse rounding": "step, in s_r",
-    "noisy laboratory": "times s_r",
+    "noisy laboratory": "times s_r", "exchanged columns": "factor between the two analytes, about",
+    "columns in all files": "factor between the two analytes, about", "rows shifted": "share of the run, from some line on",
+    "dust in one bottle": "share added, silicon in one bottle", "saturated curve": "share of the stock's zones above the end",
+    "tool carried on": "share of the last draw elsewhere",
 }
 
 

@@ -176,6 +176,19 @@ def test_what_lies_in_a_container_is_no_question_for_a_laboratory(rule):
     assert set(own) & set(lab.wide["sample"]) <= set(letter.relabel["bottle"])
 
 
+def test_settling_that_a_short_portion_rivals_is_a_question_about_that_bottle_alone():
+    lab = a_lab()
+    own = sorted(lab.samples.loc[lab.samples["container"] == "C02", "sample"])
+    words = f"real settling, likeliest; rivals: portion or dilution (sample {own[1]} (container C02)); to tell: a second draw"
+    flag = flags_for(lab, "own settling", own, "container C02") | {"evidence": words}
+    letter = letter_of(lab, [flag])
+    assert set(letter.questions["group"]) == {"weighing and dilution"}
+    assert own[1] in set(letter.questions["code"])
+    depths = lab.samples.set_index("sample")["depth"].reindex(letter.questions["code"])
+    assert depths.value_counts().max() == 1
+    assert not letter.questions.astype(str).apply(lambda c: c.str.contains("C02|settling")).any(axis=None)
+
+
 @pytest.mark.parametrize("rule", ["run offset", "run and stock", "drift"])
 def test_bottles_to_be_measured_side_by_side_stand_in_the_list(rule):
     """Those of the run that is named and of another one, and a portion of the check fluid: as the flag asks."""

@@ -75,6 +75,9 @@ def test_little_that_real_settling_explains_as_well_is_a_hint() -> None:
     assert concern_of(f, heel) == ASK
     assert concern_of(f, replace(heel, gain=10.0)) == "hint only"
     assert concern_of(f, replace(heel, gain=10.0, rivals=())) == ASK
+    for cause in ("swapped samples", "value alone"):  # two bottles, or one reading, that a rate of its own explains as well
+        assert concern_of(f, replace(heel, cause=cause, gain=10.0)) == "hint only"
+        assert concern_of(f, replace(heel, cause=cause)) == ASK
 
 
 def test_the_cost_is_minus_the_log_density_of_student() -> None:

@@ -12,7 +12,7 @@ from studykit.quality.assess import assess
 from studykit.quality.letter import compose
 from tests.faults.bench import ASK, STOP, USUAL
 from tests.faults.laboratory import Lab, make
-from tests.faults.planted import _scale, _spot
+from tests.faults.truth import scale, spot
 
 OTHER_TEST = ("S", "Ba")
 
@@ -34,8 +34,8 @@ def flags_of(lab: Lab) -> pd.DataFrame:
 def test_a_short_portion_of_one_test_is_no_settling_of_its_container(seed: int, depth: str, settled: float) -> None:
     """Elements of one bottle 30 % low, another test of it as it was: the portion is asked about, the drum is not condemned."""
     lab = two_tests(make(replace(USUAL, settled=settled), seed))
-    bottle = _spot(lab, "C09", depth)
-    _scale(lab, lab.rows(sample=bottle), [a for a in lab.analytes if a not in OTHER_TEST], 0.7)
+    bottle = spot(lab, "C09", depth)
+    scale(lab, lab.rows(sample=bottle), [a for a in lab.analytes if a not in OTHER_TEST], 0.7)
     flags = flags_of(lab)
     (own,) = flags[flags["rule"] == "portion or dilution"].to_dict("records")
     assert (own["samples"], own["concern"]) == (bottle, ASK)
@@ -56,7 +56,7 @@ def test_water_under_several_containers_is_told_once_and_with_a_caution() -> Non
     lab = make(replace(USUAL, settled=0.0), 23)
     thinned = dict(zip(("C02", "C05", "C09", "C10", "C11"), (0.6, 0.3, 0.6, 0.6, 0.3), strict=True))
     for box, factor in thinned.items():
-        _scale(lab, lab.rows(container=box, depth="lower"), lab.analytes, factor)
+        scale(lab, lab.rows(container=box, depth="lower"), lab.analytes, factor)
     flags = flags_of(lab)
     (own,) = flags[flags["rule"] == "free water or heel at the floor"].to_dict("records")
     assert own["concern"] == ASK
@@ -70,7 +70,7 @@ def test_water_under_several_containers_is_told_once_and_with_a_caution() -> Non
 def test_short_portions_at_any_depth_are_not_water() -> None:
     lab = make(replace(USUAL, settled=0.0), 24)
     for box, depth in (("C02", "lower"), ("C05", "lower"), ("C08", "lower"), ("C11", "upper")):
-        _scale(lab, lab.rows(sample=_spot(lab, box, depth)), lab.analytes, 0.6)
+        scale(lab, lab.rows(sample=spot(lab, box, depth)), lab.analytes, 0.6)
     flags = flags_of(lab)
     assert "free water or heel at the floor" not in set(flags["rule"])
     assert (flags["rule"] == "portion or dilution").sum() == 4
@@ -91,8 +91,8 @@ def test_half_a_stock_that_has_settled_is_not_bottles_exchanged_in_pairs() -> No
 def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> None:
     """A drum has lost, or been given, 15 %: two analytes of another kind hardly move. Lots differ by 15 % in all else."""
     lab = make(replace(USUAL, container_sd=0.03, lots=2), 21)
-    _scale(lab, lab.rows(container="C08"), [a for a in lab.analytes if a not in OTHER_TEST], factor)
-    _scale(lab, lab.rows(container="C08"), list(OTHER_TEST), factor**0.2)
+    scale(lab, lab.rows(container="C08"), [a for a in lab.analytes if a not in OTHER_TEST], factor)
+    scale(lab, lab.rows(container="C08"), list(OTHER_TEST), factor**0.2)
     flags = flags_of(lab)
     own = flags[flags["where"].eq("container C08") & (flags["concern"] == ASK)]
     assert list(own["rule"]) == ["diluted or evaporated"], flags.to_string()
@@ -101,7 +101,7 @@ def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> Non
 def test_a_product_whose_few_amounts_agree_is_not_said_to_be_off_by_amounts_of_their_own() -> None:
     """All zones of one drum lack nineteen parts in twenty of what is suspended: it may all lie below the lowest draw."""
     lab = make(replace(USUAL, settled=0.0, container_sd=0.003), 38)
-    _scale(lab, lab.rows(container="C06"), ["Si", "Mo", "Ba"], np.float64(0.05))
+    scale(lab, lab.rows(container="C06"), ["Si", "Mo", "Ba"], np.float64(0.05))
     flags = flags_of(lab)
     own = flags[flags["where"].str.contains("C06") & flags["rule"].eq("wrong product")]
     assert len(own) == 1, flags.to_string()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,9 +11,20 @@ from studykit.quality.assess import QualityReport, assess
 from studykit.quality.explain import Candidate
 from studykit.quality.runs import run_rows
 from studykit.quality.suspects import search
-from studykit.quality.unseen import COLUMNS, FAULTS, SIZES, Unseen, _net, _shift, reached, unseen
+from studykit.quality.unseen import (
+    COLUMNS,
+    FAULTS,
+    SIZES,
+    Unseen,
+    _net,
+    _shift,
+    above_the_fluid,
+    blind_to,
+    reached,
+    unseen,
+)
 from tests.faults.bench import USUAL, explained, right
-from tests.faults.laboratory import make
+from tests.faults.laboratory import CHECK, make
 from tests.faults.planted import slipped
 
 
@@ -64,10 +77,24 @@ def test_the_same_seed_gives_the_same_table_and_nothing_is_changed(report: Quali
 
 
 def test_the_sentences_name_analyte_sizes_and_places(found: Unseen) -> None:
-    (drift, shift, level) = found.sentences(lambda a: f"analyte {a}")
+    (drift, shift, level, never) = found.sentences(lambda a: f"analyte {a}")
     assert drift.startswith("Drift over a run: analyte S below ")
     assert "named at fewer than half of the places, from" in shift
     assert level.startswith("Level of a container, by one factor: analytes of usual scatter below ")
+    assert never.startswith("At no size: what befell every container alike")
+
+
+def test_what_these_samples_cannot_show_at_any_size_is_said(found: Unseen, report: QualityReport) -> None:
+    """The check fluid of the bench holds 0.4 to 0.8 of the stock in P, S, Ca and Mo, and more of the others."""
+    assert set(found.above) == {a for a, share in CHECK.items() if share < 1}
+    assert "higher than it in analyte Ca, analyte Mo, analyte P and analyte S" in found.sentences(lambda a: f"analyte {a}")[-1]
+    assert "in every run alike" not in " ".join(found.blind)
+    f = report.suspects.frame
+    unknown = replace(f, reference=np.full(len(f.analytes), np.nan))
+    assert "in every run alike" in " ".join(blind_to(unknown))
+    without = replace(f, rows=f.rows.assign(kind=f.rows["kind"].replace("check fluid", "blank")))
+    assert "no check fluid" in " ".join(blind_to(without))
+    assert above_the_fluid(without) == ()
 
 
 def test_ten_deviations_in_one_value_are_not_named(report: QualityReport) -> None:

@@ -1,0 +1,71 @@
+"""A saturated curve: above the end of its range an instrument shows one reading, and whoever settles most reads as the rest.
+
+Readings become rarer towards the highest one, so that the highest is shared by few: no more bottles than the readings just
+below it let one expect of one step. Where more share it, to the digit, the range may end there, and what stands there may
+hold more. A curve that bends before its end, or a plateau that still scatters, leaves no such mark.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, robust_sd, shown
+
+LEAST = 3
+"""Bottles of as many zones, at least, that share the highest reading."""
+COLUMNS = ["analyte", "run", "highest", "bottles", "of", "expected", "p"]
+ALL = "all runs"
+
+
+def saturated_curve(t: pd.DataFrame, steps: pd.DataFrame) -> CheckResult:
+    """Whether the highest reading of an analyte is shared by too many bottles: in all runs together, and in each.
+
+    ``t``: working table without blanks and check fluids. ``steps``: of ``plausibility.reporting_steps``. Bonferroni over rows.
+    """
+    step = steps.groupby("analyte")["step"].max()
+    rows = [row for analyte, own in t.groupby("analyte", sort=True) if step.get(analyte, 0.0) > 0
+            for row in _rows(str(analyte), own, float(step[analyte]))]
+    table = pd.DataFrame(rows, columns=COLUMNS)
+    far = table[(table["bottles"] >= LEAST) & (table["p"] * len(table) < CHANCE)]
+    flags = [_flag(g, t) for _, g in far.groupby("analyte", sort=True)]
+    return CheckResult(rule="saturated curve", table=table, flags=tuple(flags),
+                       note="" if rows else "not assessed: no numbers as written")
+
+
+def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object, ...]]:
+    """A row of ``COLUMNS`` for all runs and, of several, for each.
+
+    expected: bottles in the highest step, if readings were as dense there as over the robust standard deviation below it.
+    """
+    runs = sorted(set(own["run"]) - {""})
+    for name in (ALL, *(runs if len(runs) > 1 else ())):
+        part = own if name == ALL else own[own["run"] == name]
+        value = part["value"].to_numpy(float)
+        wide = robust_sd(value)
+        if len(value) < 2 * LEAST or not wide > step:
+            continue
+        top = float(value.max())
+        at = top - value < step / 2
+        near = int(((top - value < wide) & ~at).sum())
+        bottles = part.loc[at, ["container", "depth", "kind"]].drop_duplicates().shape[0]
+        expected = (near + 1) * step / wide
+        yield (analyte, name, top, bottles, part["sample"].nunique(), expected, float(stats.poisson.sf(bottles - 1, expected)))
+
+
+def _flag(g: pd.DataFrame, t: pd.DataFrame) -> Flag:
+    whole = g[g["run"] == ALL]
+    r = (whole if len(whole) else g).iloc[0]
+    runs = [] if len(whole) else sorted(g["run"])
+    own = t[(t["analyte"] == r["analyte"]) & np.isclose(t["value"], float(r["highest"]), rtol=1e-9)]
+    text = (f"{r['bottles']} of {r['of']} bottles read {shown(r['highest'])}, and none reads more; about "
+            f"{shown(r['expected'], 2)} would by chance: the end of the calibrated range? What reads so may hold more, so "
+            "equal readings do not show equal samples; to tell: the range of the curve, and these bottles read again diluted")
+    return Flag(rule="saturated curve", concern="ask before trusting", analyte=str(r["analyte"]), evidence=text,
+                where=f"run {listed(runs)}" if runs else ALL, samples=tuple(sorted(set(own["sample"].astype(str)))))
+
+
+__all__ = ["saturated_curve"]
