@@ -15,7 +15,7 @@ from studykit.commands.cli import THREADS, app, main
 from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
-COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "intake", "ask", "report", "lab",
+COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "operating", "intake", "ask", "report", "lab",
             "pack", "export", "summary", "verify", "recheck", "compare", "controls", "register", "course", "class", "order",
             "deliver", "reveal")
 
