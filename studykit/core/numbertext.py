@@ -54,6 +54,15 @@ def tidy_text(text: str) -> str:
     return BLANKS.sub(" ", text).strip(" ")
 
 
+_AS_TEXT = re.compile(r"=\"([^\"]*)\"|'(?=[<>≤≥+\u2212-]? ?[0-9.,])(.*)")
+
+
+def unwrapped(text: str) -> str:
+    """A text without what makes a spreadsheet take it for text: ="16.1", or an apostrophe before a number."""
+    found = _AS_TEXT.fullmatch(text)
+    return text if not found else found[1] if found[1] is not None else found[2]
+
+
 @lru_cache(maxsize=64)
 def _patterns(form: NumberFormat) -> tuple[re.Pattern[str], re.Pattern[str]]:
     """A number without thousands signs, and one with them."""
@@ -108,6 +117,8 @@ def _refusal(plain: str, form: NumberFormat) -> Number:
         reason = f"has {article} {words[mark]}, but the decimal sign of this file is a {words[form.decimal]}"
         reason += f" and its thousands sign is {'a ' + words[form.thousands] if form.thousands else 'none'}"
         remedy = f"declare thousands = {mark!r} if that is what it is, or correct decimal, in intake.toml"
+        if not form.thousands and not _patterns(NumberFormat(decimal=form.decimal, thousands=mark))[1].fullmatch(plain):
+            remedy = "no thousands sign stands so: ask the laboratory for one decimal sign in a file, or correct decimal"
     else:
         reason = "has its thousands signs in the wrong places"
         remedy = _ASK_LAB + ", or correct decimal and thousands in intake.toml"

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Set
 
 import numpy as np
 
 from studykit.intake.columns import Texts
-from studykit.intake.headwords import NOT_THE_STOCK, PREPARED
+from studykit.intake.headwords import NOT_THE_STOCK, PREPARED, degrees_of
 from studykit.intake.unitwords import unit_or_nothing
 
 STATISTIC = re.compile(
@@ -33,6 +34,7 @@ _PREPARED_HEAD = re.compile(
     r"behandlung|pretreatment|vorbehandlung|vorbereitung|probenvorbereitung|matrix|filter\w*|filtration)\W*")
 _TEMPERATURE_HEAD = re.compile(
     r"(?i)\W*(test |mess|measuring )?(temp\.?|temperatur\w*|condition|bedingung)\b.*|\W*t ?\W*°? ?c?\W*")
+_SURROUNDINGS = re.compile(r"(?i)room|raum|ambient|\blab|storage|lager|receipt|receiv|eingang|transport|umgebung|ambiante")
 _LABEL = re.compile(
     r"(?i)\W*(rep(licate|eat)?|dup(licate|l\.?)?|det(ermination)?|run|wiederholung|wdh|messung|bestimmung|inj(ection)?|aliquot|"
     r"parallel\w*|samp(le)?|probe|orig(inal)?|first|second|third|erste\w?|zweite\w?|1st|2nd|3rd|primary|n|fd|single|normal|"
@@ -101,6 +103,16 @@ def kinds_of_determinations(column: Texts, key: np.ndarray, versions: bool) -> s
     if all(t.isdecimal() for t in figures) and [int(t) - int(figures[0]) for t in figures] == list(range(len(figures))):
         return set()
     return {n for n, text in words.items() if not _LABEL.fullmatch(text)}
+
+
+def another_temperature(head: str, column: Texts, meant: Set[str]) -> str:
+    """What an unread column says of all lines where its one temperature is that of no analyte ``meant``; '' for nothing."""
+    texts = [t.strip() for t in column.distinct()]
+    if len(texts) != 1 or not _TEMPERATURE_HEAD.fullmatch(head) or _SURROUNDINGS.search(head):
+        return ""
+    found, known = re.fullmatch(r"([0-9]+)(?:[.,]0+)? ?(?:°? ?C)?", texts[0]), set().union(*map(degrees_of, meant))
+    return "" if not found or not known or found[1] in known else (
+        f"its row says {texts[0]!r} under {head!r}, and the analyte is at {min(known)} °")
 
 
 def other_units(column: Texts, counts: list[int], used: set[str]) -> set[int]:

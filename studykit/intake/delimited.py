@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import single
+from studykit.core.numbertext import tidy_text
 from studykit.intake.aligned import SPACES, looks_aligned, taken_apart
 from studykit.intake.cellmodel import Doubt
 from studykit.intake.columns import Texts
@@ -110,9 +111,9 @@ class Grid:
                 "value": " | ".join(cells[k] for k in full)[:120]}
 
     def row(self, i: int) -> list[str]:
-        """The cells of row i (from 0) as shown, stripped."""
-        cells = [c[i].strip() for c in self.cells]
-        return [self.shown.get((i, k), c).strip() for k, c in enumerate(cells)] if self.shown else cells
+        """The cells of row i (from 0) as shown, stripped, each in one line."""
+        cells = [tidy_text(c[i]) for c in self.cells]
+        return [tidy_text(self.shown.get((i, k), c)) for k, c in enumerate(cells)] if self.shown else cells
 
 
 def read_bytes(path: Path, name: str) -> bytes:

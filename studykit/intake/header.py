@@ -11,6 +11,7 @@ import difflib
 import numpy as np
 
 from studykit.core.errors import Fault
+from studykit.core.numbertext import tidy_text
 from studykit.intake.aligned import SPACES
 from studykit.intake.delimited import DELIMITER_WORDS, DELIMITERS, Grid
 from studykit.intake.mapping import FileMapping
@@ -47,7 +48,7 @@ def _filled(grid: Grid, i: int) -> list[str]:
         return row
     for top, left, bottom, right in grid.merged:
         if top <= i <= bottom and right < len(row):
-            text = grid.cells[left][top].strip()
+            text = tidy_text(grid.cells[left][top])
             row[left:right + 1] = [text] * (right + 1 - left)
     return row
 

@@ -36,7 +36,8 @@ CHANGES = re.compile(
     r"(values?|results?|figures?|numbers?|werte|ergebnisse|zahlen) marked|dilut\w*|dil\.|df ?\d|"
     r"verd(ü|ue)nn\w*|fa[ck]teurs?|faktor(en)?|not (yet )?(taken|subtracted|deducted|corrected|applied)|uncorrected|"
     r"nicht (ber(ü|ue)cksichtigt|abgezogen)|ohne blindwert\w*|blank (values? )?not|rohwerte|raw (values?|readings?|counts?)|"
-    r"expressed as|as [A-Z][a-z]?2?O[2-5]?|"
+    r"expressed as|oxides|as oxide|als oxid\w*|oxydes|normali[sz]ed|normiert\w*|normalis(é|e)\w*|calculated as|"
+    r"(berechnet|angegeben|ausgedr(ü|ue)ckt) als|exprim(é|e)\w* (en|comme)|as [A-Z][a-z]?2?O[2-5]?|"
     r"(als|as) [A-Z][a-z]?2O[1-5]|trockenmasse|dry (basis|matter|mass|weight)|volume basis|sum given|"
     r"order of (the )?samples|exchanged|recte|corr\.|(red|grey|gray|yellow|bold|italics?|hatched|marked|rot|grau|gelb|"
     r"fett|kursiv)\w*( cells?| values?)?( ?[:=]| means?| are)|"
@@ -55,6 +56,9 @@ HARMLESS = re.compile(
     r"abbreviations?|duplicates?|determinations?|thank|regards)\b|@|www\.|©")
 
 
+BELOW = r"less than|below|under|unter|kleiner(?: als)?|weniger als|moins de|inf(?:é|e)rieur (?:à|a)"
+ABOVE = r"more than|greater than|above|over|(?:ü|ue)ber|gr(?:ö|oe)(?:ß|ss)er(?: als)?|mehr als|plus de|sup(?:é|e)rieur (?:à|a)"
+"""Words before the number of a limit (common practice, no source)."""
 DITTO = re.compile("[\"\u201c\u201d\u201e\u2033\u3003\u00bb]|''|-\\s?[\"\u201d\u3003]\\s?-|"
                    "(?i:ditto|di?to\\.?|idem|id\\.|s\\. ?o\\.|"
                    "(see|as) above|wie oben)")
@@ -116,7 +120,9 @@ _COMPOUNDS = re.compile(
 _DERIVED = re.compile(
     r"(?i)(?<!\w)(log(10)?|ln|delta|Δ|diff\w*|ratio|recover\w*|r?sd|cv|std\w*|s\.d\.|scatter|uncertain\w*|messunsicherheit|"
     r"bias|max|min|spec\w*|target|soll\w*|limit|lo[qd]|mdl|previous|former|old|alt|vorher|blank|blindwert|un-?corrected|"
-    r"unkorrigiert|raw|roh\w*|k?cps|counts?|intensit\w*|absorbance|area)(?!\w)|±|(?<!\w)u ?\(|"
+    r"unkorrigiert|raw|roh\w*|k?cps|counts?|intensit\w*|absorbance|area|"
+    r"sums?|summe|somme|versus|vs|against|gegen|relativ\w*|reference|referenz\w*|r(é|e)f(é|e)rence|minus|increase|"
+    r"verh(ä|ae)ltnis\w*|quotient|rapport|change|(ä|ae)nderung|(é|e)cart)(?!\w)|±|(?<!\w)u ?\(|"
     r"(?-i:^[A-Z][a-z]? ?/ ?[A-Z][a-z]?)(?!\w)")
 """Words of headings for what is made of a result, or stands beside it (common practice, no source)."""
 NOT_THE_STOCK = re.compile(
@@ -134,7 +140,16 @@ PREPARED = re.compile(
 _MADE_OF = re.compile(r"(?i)(?<![^\W_])(mean|average|avg|median|mittel(wert)?|mw|moyenne|gemiddelde|promedio|ø|total|gesamt|"
                       r"sum)(?![^\W_])|x̄")
 """Words of headings that stand beside single determinations (common practice, no source)."""
+_JOINED = re.compile(
+    r"(?<![^\W\d_])(?=([^\W\d_]+)\s*(?:[-+/:&,;−–÷]|(?i:and|und|et|plus|to|zu|over|minus|oder|or|incl\.?|inkl\.?))"
+    r"\s*([^\W\d_]+))")
+"""Two words of a heading joined by a sign, or by a word for it."""
 _DEGREES = re.compile(r"(?i)\b(?:kv|vk|v|visc\w*|visk\w*)[\s._-]*([0-9]{2,3})\b|([0-9]{2,3}) ?°")
+
+
+def degrees_of(text: str) -> set[str]:
+    """The temperatures that the name of a viscosity or a text with degrees has ('KV40', '100 °C')."""
+    return {a or b for a, b in _DEGREES.findall(text)}
 
 
 def stands_for_another(name: str, analyte: str, label: str) -> str:
@@ -150,17 +165,35 @@ def stands_for_another(name: str, analyte: str, label: str) -> str:
     word = _COMPOUNDS.search(plain)
     if word and analyte in ELEMENTS.values() and word[0].casefold() not in own.casefold():
         return f"names the compound {word[0]!r}, which is more than {analyte}"
+    joined = _joined_with(plain, analyte)
+    if joined and not joined <= set(_tokens(own)):
+        return f"names {' and '.join(sorted(joined))} beside {analyte}: a sum, a ratio or a difference?"
     derived = _DERIVED.search(plain)
     if derived and derived[0].casefold() not in own.casefold():
         return f"has {derived[0].strip()!r} beside the analyte: is it {analyte} itself?"
     prepared = PREPARED.search(plain)
     if prepared and prepared[0].casefold() not in own.casefold():
         return f"has {prepared[0].strip()!r} beside the analyte: is it {analyte} as the study means it?"
-    degrees = {a or b for a, b in _DEGREES.findall(plain)}
-    known = {a or b for a, b in _DEGREES.findall(own)}
+    degrees, known = degrees_of(plain), degrees_of(own)
     if degrees and known and not degrees & known:
         return f"names {min(degrees)} °, and {analyte} is at {min(known)} °"
     return ""
+
+
+def _tokens(text: str) -> list[str]:
+    """The words of a text, those for an element by its symbol."""
+    symbols = set(ELEMENTS.values())
+    return [w if w in symbols else ELEMENTS.get(_bare(w), w) for w in re.findall(r"[^\W\d_]+", text)]
+
+
+def _joined_with(name: str, analyte: str) -> set[str]:
+    """The other elements that a heading joins with its own by a sign or a word ('Ca + Mg', 'Ca/P', 'calcium and magnesium')."""
+    stem, symbols = re.sub(r"[\[(][^\[(]*[/%‰][^\[(]*[\])]\s*$", "", name), set(ELEMENTS.values())
+    out: set[str] = set()
+    for pair in _JOINED.finditer(stem):
+        found = [s for w in (pair[1], pair[2]) for s in _tokens(w)]
+        out |= set(found) - {analyte} if len(found) == 2 and set(found) <= symbols and len(set(found)) == 2 else set()
+    return out
 
 
 def stands_beside(name: str, others: Iterable[str]) -> str:

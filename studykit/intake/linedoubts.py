@@ -10,14 +10,17 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.intake.columns import Table, Texts
+from studykit.intake.columns import Table, Texts, keys
 from studykit.intake.signs import bare
 
 MOST_ROWS = 5_000
+FEW = 3
+"""Of so many values a middle is not told from the exception."""
 ROUNDED = 2.5
 ENOUGH = 5
 """So many standard deviations a mean may lie off what rounded numbers give, and of how many of them (no source)."""
@@ -76,6 +79,9 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
             yield from _summary(rows, left, _strange(rows, left, line), line)
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
+    for n in range(len(source.words)):
+        if len(at := np.flatnonzero(source.codes == n)):
+            yield from _exchanged(rows, at)
 
 
 def _without_asked(sheet: _Sheet, asked: Set[int]) -> _Sheet:
@@ -221,6 +227,32 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
                           and (empty := _empty(rows, name)[sheet.at])[own].all() and not np.delete(empty, own).any()), "")
         if found:
             yield from ((int(sheet.at[j]), f"its line may have moved by a cell: {found}") for j in own)
+
+
+def _exchanged(rows: Table, at: np.ndarray) -> Iterator[Asked]:
+    """Two results of one sample of which each fits the other's analyte in the file, and not its own."""
+    cut, names = rows.at(at), ("sample", "replicate", "run", "stated_revision")
+    _, line = np.unique(keys([cut[c] for c in names]), return_inverse=True)
+    analytes, column = np.unique(rows["analyte"].codes[at], return_inverse=True)
+    place = np.full((int(line.max(initial=-1)) + 1, len(analytes)), -1)
+    place[line, column] = np.arange(len(at))
+    value = rows["value"][at]
+    usable = (value > 0) & (rows["qualifier"][at] == "")
+    values = np.where((place >= 0) & usable[place], value[place], np.nan)
+    known = [k for k in range(len(analytes)) if np.count_nonzero(~np.isnan(values[:, k])) > FEW]
+    middle = {k: float(np.nanmedian(values[:, k])) for k in known}
+    for a, b in combinations(known, 2):
+        if not 1 / OFF < middle[a] / middle[b] < OFF:
+            both = _near(values[:, a], middle[b]) & _near(values[:, b], middle[a])
+            here, there = (rows["analyte"].words[analytes[k]] for k in (a, b))
+            for r in np.flatnonzero(both & ~_near(values[:, a], middle[a], OFF) & ~_near(values[:, b], middle[b], OFF)):
+                yield from ((int(at[place[r, k]]), f"fits {other} of the other samples, and its {other} fits {name}: under "
+                             "each other's names?") for k, name, other in ((a, here, there), (b, there, here)))
+
+
+def _near(values: np.ndarray, middle: float, factor: float = 1.3) -> np.ndarray:
+    """Whether values lie within a factor of a middle."""
+    return np.asarray((values < middle * factor) & (values > middle / factor))
 
 
 def _beside(own: np.ndarray, others: np.ndarray) -> str:

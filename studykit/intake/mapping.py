@@ -24,7 +24,7 @@ from studykit.core.litter import left_by_system
 from studykit.core.numbertext import safe_cell, tidy_text
 from studykit.core.plaintext import RETYPE, unreadable
 from studykit.core.units import parse_unit
-from studykit.intake.headwords import likely_analyte, stands_beside, stands_for_another
+from studykit.intake.headwords import ABOVE, BELOW, likely_analyte, stands_beside, stands_for_another
 from studykit.study.definition import Study
 
 INTAKE_FILE = "intake.toml"
@@ -39,7 +39,8 @@ _NEEDED = {"long": ("sample", "analyte", "value"), "wide": ("sample",), "wide-sa
 _ITSELF = re.compile(r"(?i)\(?([<>≤≥=]*) ?([+−-]?[.,]?[0-9][0-9.,' ’]*(?:e[+-]?[0-9]+)?)\)?"
                      r"(?: ?(?:±|\+/?-) ?[0-9][0-9.,]*\)?)? ?(.*)")
 """A number or a limit as results are written: its sign, its digits, and what stands behind it."""
-_HOLDS = re.compile(r"(?i)\W*(?:[a-z]|ca\.?|about|approx\.?)?\W*\d|.*\d[.,]\d|\W*[<>≤≥⩽⩾]")
+_HOLDS = re.compile(r"(?i)\W*(?:[a-z]|ca\.?|about|approx\.?)?\W*\d|.*\d[.,]\d|\W*[<>≤≥⩽⩾‹›]|"
+                    rf"\W*(?:{BELOW}|{ABOVE}) \d")
 """A number with a mark behind it or a letter before it ('9.8*', 'R 690'), one with decimals anywhere, a limit's sign."""
 _BARRED = {"long": (), "wide": ("analyte", "value"), "wide-samples": ("sample", "value")}
 
@@ -92,6 +93,18 @@ def _is_result(word: str, meaning: str) -> bool:
         return not found[3] or bool(parse_unit(found[3]))
     except ValueError:
         return False
+
+
+def _tidy(key: str, value: Any) -> Any:
+    """The headings under a key of an entry, each in one line; others as they are."""
+    if key in ("ignore_columns", "blank_repeats") and isinstance(value, list):
+        return [tidy_text(v) if isinstance(v, str) else v for v in value]
+    if key in ("analytes", "units", "limits", "upper_limits") and isinstance(value, dict):
+        names = {tidy_text(k) if isinstance(k, str) else k: v for k, v in value.items()}
+        return names if len(names) == len(value) else value
+    if key == "columns" and isinstance(value, dict):
+        return {k: tidy_text(v) if isinstance(v, str) else v for k, v in value.items()}
+    return value
 
 
 def _plain(text: str) -> str:
@@ -162,9 +175,15 @@ class FileMapping(Part):
     marked: dict[Mark, Reason] = Field(default_factory=dict)
     confirmed: dict[str, Reason] = Field(default_factory=dict)
 
+    @model_validator(mode="before")
+    @classmethod
+    def _in_one_line(cls, data: Any) -> Any:
+        """Headings and names as they are compared: a line break within one is a space."""
+        return {k: _tidy(k, v) for k, v in data.items()} if isinstance(data, dict) else data
+
     @model_validator(mode="after")
     def _harmless_words(self) -> FileMapping:
-        bad = sorted(w for w in self.words if safe_cell(w) != w)
+        bad = sorted(w for w in self.words if safe_cell(w) != w and re.search(r"[\w(!|]", w))
         if bad:
             raise ValueError(f"a word begins like a spreadsheet formula: {', '.join(bad)}")
         return self
@@ -225,6 +244,11 @@ class FileMapping(Part):
     def analytes_meant(self) -> set[str]:
         """The study's analytes for which names in the file stand."""
         return {t.analyte for t in map(self.target, self.analytes) if t is not None}
+
+    def reasoned(self) -> bool:
+        """Whether a person's reason stands behind every name that is read."""
+        targets = [t for t in map(self.target, self.analytes) if t is not None and t.analyte]
+        return bool(targets) and all(t.reason for t in targets)
 
     def matches(self, name: str) -> bool:
         """Whether this entry serves the file (its path under raw/, capitals count)."""

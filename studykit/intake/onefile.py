@@ -80,7 +80,7 @@ def choose_sheets(grids: list[Grid], mapping: FileMapping, shown: str) -> tuple[
             raise BadInput([Fault(file=shown, column="sheet", value=str(mapping.sheet), reason="there is no such sheet",
                                   remedy=f"correct sheet in intake.toml; the file has {names}")])
         return named, [f"sheet {g.sheet!r} not read" for g in grids if g not in named]
-    fitting = [g for g in grids if _fits(g, mapping)]
+    fitting = [g for g in grids if _fits(g, mapping) and g.sheet not in mapping.ignore_sheets]
     if not fitting:
         return grids[:1], []
     if len(fitting) > 1 and mapping.sheet is None:

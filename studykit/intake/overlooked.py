@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence, Set
+from collections.abc import Iterable, Iterator, Sequence, Set
 from dataclasses import replace
 
 import numpy as np
@@ -15,6 +15,7 @@ from studykit.intake.apart import (
     LIMIT_HEAD,
     LIMIT_TEXT,
     STATISTIC,
+    another_temperature,
     kinds_of_determinations,
     no_determination,
     other_units,
@@ -32,12 +33,15 @@ from studykit.study.definition import Study
 
 _MOVED = "its cells may have moved by a decimal comma"
 _REMARK = re.compile(r"(?i)remark|note|comment|observ|status|info|bemerk|anmerk|kommentar|hinweis|message|condition")
+_LOOKS = (r"(?:clear|bright|(?:light |dark )?(?:amber|brown|yellow)|colou?rless|(?:bottle )?full(?: bottle)?|sealed|intact|"
+          r"klar|(?:hell|dunkel)?(?:braun|gelb)|bernstein|farblos|(?:flasche )?voll|versiegelt|limpide|incolore|ambr(?:é|e)e?)")
+"""How a sound sample looks (common practice, no source)."""
 _CALM = re.compile(
     r"(?i)o\.?k\.?|okay|none|nil|n/?a|no remarks?|clear|good|normal|pass(ed)?|yes|no|repeat(ed)?|duplicate|released|valid|"
-    r"final|reported|done")
+    r"final|reported|done|" + rf"{_LOOKS}(?:( ?[,;/+] ?| (and|und|et) ){_LOOKS})*")
 _NEUTRAL = re.compile(
     r"(?i)analyst|operator|instrument|device|apparatus|lab\b|lab\.|laborator|order|customer|client|project|job|tray|vial|"
-    r"receiv|date|time|day|page|location|site|store|lot\b|descr|name\b|weigh|einwaage|\bno\.?$|number|"
+    r"receiv|date|time|day|page|location|site|store|lot\b|priorit|urgen|dringlich|turnaround|descr|name\b|weigh|einwaage|\bno\.?$|number|"
     r"nummer|anzahl|^n$|^no\. of|serial")
 """Headings of columns in which one row may differ from all others without a word about its result."""
 _VALID = re.compile(r"(?i)\W*(?:(?:samples?|results?|tests?|values?|probe|ergebnis) )?(?:is )?"
@@ -51,8 +55,15 @@ _LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|ad
 """Names of sheets that may take back what another sheet says (common practice, no source)."""
 _UNCERTAIN = re.compile(r"(?i)^\W*u\W*$|^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|"
                         r"^incertitude")
+_WHO = re.compile(r"(?i)^(?!.*(flag|qual|zeichen|sign\b)).*(analy(st|ste|tiker|zed by)|operator|technician|chemist|"
+                  r"bearbeiter|pr(ü|ue)fer|initials|k(ü|ue)rzel|op(é|e)rateur|laborant)")
+"""Headings under which a letter is somebody's initial."""
+_PARTNER = re.compile(r"(?i)\W*(paired?( with| bottle| sample| code)?|partner|neighbou?r|companion|nachbar(flasche|probe)?)\W*")
+"""Headings under which another sample's code says nothing about the result."""
 _NO = re.compile(r"(?i)|no|n|false|0|not .*|fail.*|✗|✘|-|nein|non|rejected")
 _DAY = re.compile(r"[0-9]{1,4}[-./ ](?:[0-9]{1,2}|[A-Za-z]{3,9})[-./ ][0-9]{1,4}(?:[ T].*)?")
+MOST_NAMES = 2_000
+"""So many different texts of a column are looked through for the names of analytes."""
 MOST = 0.7
 """A column in which so many rows say the same has few that say something else."""
 _PLACES = ("run", "run_order", "reported_on", "replicate")
@@ -145,9 +156,11 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
         places = {k: h for k, h in places.items() if h in mapping.ignore_columns}
     out: dict[int, str] = {}
     whose = _whose(grid, block, mapping) if places else None
+    meant = mapping.analytes_meant() | (known & {*block.heads.values(), *_names_below(grid, block, mapping)})
     used = used_units(mapping, [block], grid) if places else set()
     for k, head in places.items():
         column = grid.cells[k].at(block.rows)
+        out |= dict.fromkeys(block.rows.tolist(), why) if (why := another_temperature(head, column, meant)) else {}
         counts = np.bincount(column.codes, minlength=len(column.words))
         strange, apart, few = judged(head, column, counts)
         strange |= other_units(column, counts.tolist(), used)
@@ -156,6 +169,8 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
         limits = bool(LIMIT_HEAD.fullmatch(head)) and column.flags(str.strip).all()
         for n, text in enumerate(column.words):
             if limits and LIMIT_TEXT.fullmatch(text.strip()):
+                continue
+            if (_WHO.search(head) and len(text.strip()) <= 2) or (_PARTNER.fullmatch(head) and text.strip() in codes):
                 continue
             named = _names(text, codes)
             rare = n in strange or n in few
@@ -191,6 +206,12 @@ def says_doubt(text: str, rare: bool = False) -> bool:
 def a_factor(head: str) -> bool:
     """Whether a heading, or a name, is that of a factor, or says whether results count."""
     return bool(_FACTOR.search(head) or _TIMES.search(head) or _VALID.fullmatch(head))
+
+
+def _names_below(grid: Grid, block: Block, mapping: FileMapping) -> list[str]:
+    """The names in the column of analytes; none in a wide table."""
+    at = [k for k, h in block.heads.items() if h and h == mapping.columns.get("analyte") and k < len(grid.cells)]
+    return [t.strip() for t in grid.cells[at[0]].at(block.rows).distinct()[:MOST_NAMES]] if at else []
 
 
 def _whose(grid: Grid, block: Block, mapping: FileMapping) -> np.ndarray | None:
@@ -285,14 +306,15 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
             word = (VOID.search(grid.sheet) or _copy(grid.sheet, read)) if len(read) > 1 else (
                 VOID.search(WEAK.sub("", grid.sheet)) or SHEET_NAMES.search(grid.sheet))
             word = word or PREPARED.search(grid.sheet)
-            if (grid.hidden or word) and grid.sheet not in mapping.ignore_sheets and not named:
+            if (grid.hidden or word) and not named:
                 what = "is hidden" if grid.hidden else f"is named {grid.sheet!r}"
                 out.append(_sheet(file, grid, f"{what}: do its results count?"))
             units = used_units(mapping, []) | {study.unit_of(a) for a in study.analytes}
             told = line_fault(grid.sheet, set(), units, mapping, below=True)
-            if told and "unit" in told.reason and grid.sheet not in mapping.ignore_sheets:
-                out.append(Fault(file=file, row=int(grid.lines[0]), column="sheet", value=grid.sheet, reason=told.reason,
-                                 remedy=told.remedy))
+            if told and ("the unit" in told.reason or not VOID.search(grid.sheet)):
+                out.append(Fault(file=file, row=int(grid.lines[0]), column="sheet", value=grid.sheet, remedy=told.remedy,
+                                 reason=told.reason.replace("is a line of text", "is the name of a sheet")))
+            out += _of_another(grid, mapping, study, file)
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
             if holds_results(grid, codes, study) and (
                     not named or _LATER.search(grid.sheet) or _copy(grid.sheet, read) or _has_more(grid, read, codes, study)):
@@ -301,6 +323,18 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
             elif not holds_results(grid, codes, study) and (told := _told(grid, mapping, set(codes), study)):
                 out.append(_sheet(file, grid, f"is not read: line {told.row} {told.reason}"))
     return out
+
+
+def _of_another(grid: Grid, mapping: FileMapping, study: Study, file: str) -> Iterator[Fault]:
+    """The fault of a sheet that is named after an analyte of which the mapping reads nothing in it."""
+    own = likely_analyte(grid.sheet, study)
+    texts = {t.strip() for column in grid.cells for t in column.distinct()[:MOST_NAMES]} & set(study.analytes)
+    meant = mapping.analytes_meant() - {""}
+    if own and mapping.layout != "long" and own not in meant | texts and not mapping.reasoned():
+        yield Fault(file=file, row=int(grid.lines[0]), column="sheet", value=grid.sheet,
+                    reason=f"is named after {own}, and its results would be read as {' and '.join(sorted(meant))}",
+                    remedy=f'write an entry of its own for it: sheet = {grid.sheet!r}, with {own} under [file.analytes]; if '
+                    'the name misleads, say who said so: { analyte = ..., reason = "who said so" }')
 
 
 def _copy(name: str, read: Sequence[Grid]) -> bool:

@@ -13,8 +13,9 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text
+from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text, unwrapped
 from studykit.intake.columns import Table, Texts
+from studykit.intake.headwords import ABOVE, BELOW
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import split_unit
 
@@ -27,7 +28,7 @@ _NARROW = "\u2009\u202f"
 """Spaces that typographers put between groups of digits (SI Brochure, 9th edition, 5.4.4) and nobody types by chance."""
 _GROUPED = re.compile(rf"[+-]?[1-9][0-9]{{0,2}}(?:([,.'\u2019{_THIN}])[0-9]{{3}})(?:\1[0-9]{{3}})*(?:[.,][0-9]+)?")
 _TWO = re.compile(r"[0-9](?:[^\S \u00a0\u2007\u2009\u202f]+|[ \u00a0]{2,})\s*[<>]?[0-9]")
-_LIMIT = re.compile(r"^[\s<>=≤≥⩽⩾＜＞]+")
+_LIMIT = re.compile(rf"^(?:[\s<>=≤≥⩽⩾＜＞‹›]+|(?:{BELOW}|{ABOVE}) (?=[0-9]))", re.IGNORECASE)
 
 
 def bare(text: str) -> str:
@@ -37,7 +38,7 @@ def bare(text: str) -> str:
 
 def _number_alone(text: str) -> str:
     """A text without limit sign, unit and uncertainty."""
-    return re.split(r" ?(?:±|\+/?-)", bare(split_unit(tidy_text(text))[0]))[0].lstrip("(")
+    return re.split(r" ?(?:±|\+/?-)", bare(split_unit(unwrapped(tidy_text(text)))[0]))[0].lstrip("(")
 
 
 def two_numbers(text: str) -> bool:

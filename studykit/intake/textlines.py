@@ -22,6 +22,7 @@ from studykit.intake.delimited import Grid
 from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, VOID, WEAK
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
+from studykit.study.naming import ELEMENTS
 
 MOST_LINES = 2_000
 _UNIT = re.compile(r"[%‰]\s*(?:\(?m/m\)?|\(?v/v\)?)?|[µμumknd]?g\s*/\s*[µμumk]?g|[µμumk]?g\s*/\s*m?[lL]|g\s*/\s*t\b|\bpp[mb]\b")
@@ -79,6 +80,7 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
     named = sorted(c for c in samples & words if below or re.search(r"(?=.*[A-Za-z])(?=.*[0-9])", c))
     others = [u for u in _UNIT.findall(_PER.sub("/", text)) if units and unit_or_nothing(u.strip()) not in units]
     bare_units = not re.search(r"\w", re.sub(r"(?i)report\s*[\w./-]*|\bunits?\b", "", _UNIT.sub("", text)))
+    bare_units |= bool(words & {*mapping.analytes, *mapping.analytes_meant(), *mapping.units, *ELEMENTS.values()})
     meant = _DEFINITION.search(text)
     known = {f"{v:g}" for v in mapping.limits.values()}
     limits = set(re.findall(r"[0-9]+(?:[.,][0-9]+)?", meant[2])) - known if meant else set()

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
+from studykit.core.numbertext import NumberFormat, parse_number, tidy_text, unwrapped
 from studykit.intake.columns import Table, Texts
+from studykit.intake.headwords import ABOVE, BELOW
 from studykit.intake.signs import two_numbers
 from studykit.intake.unitwords import shown_unit, split_unit
 
@@ -25,8 +26,11 @@ BELOW_WORDS = frozenset({
 })
 _WIDTH = r"(?:±|\+/?-) ?([0-9][0-9.,]*)"
 _UNCERTAINTY = re.compile(rf"(\()?([-\u2212]?[0-9][0-9.,]*) ?(?:{_WIDTH}|\({_WIDTH}\))(?: ?\(?k ?= ?[0-9][0-9.,]*\)?)?(?(1)\))")
-_MARKED = re.compile(r"([<>≤≥]? ?[+-]?[0-9][0-9.,]*) ?([^\s0-9.,][^0-9]{0,20})")
+_MARKED = re.compile(r"([<>≤≥]? ?[+-]?[0-9][0-9.,]*) ?([^\s0-9.,][^0-9]{0,20}|\(n ?= ?[0-9]{1,2}\))")
 """A number and a mark behind it: an asterisk, a letter, a word."""
+_SAID = {"<": re.compile(rf"(?i)(?:{BELOW}) (?=[0-9])|‹ ?(?=[0-9])"),
+         ">": re.compile(rf"(?i)(?:{ABOVE}) (?=[0-9])|› ?(?=[0-9])")}
+"""A limit said in words, or with a quotation mark for its sign."""
 _QUALIFIED = re.compile(r"(<=|>=|=<|=>|≤|≥|⩽|⩾|<|>|＜|＞)\s*(.*)", re.DOTALL)
 
 
@@ -69,6 +73,9 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
     A number or a limit may have its unit behind it, or a mark that ``words`` gives a meaning.
     """
     shown = tidy_text(text)
+    if shown not in words and (plain := unwrapped(shown)) != shown and plain:
+        value = parse_cell(plain, form, words)
+        return replace(value, rules=(*value.rules, "number stored as text, with a sign before it that says so"))
     value = _without_unit(text, form, words)
     if value.kind != KIND_BAD or shown in words:
         return value
@@ -129,6 +136,10 @@ def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellV
     found = _QUALIFIED.fullmatch(shown)
     if found:
         return _limit(found[1], found[2], form)
+    for sign, said in _SAID.items():
+        if before := said.match(shown):
+            value = _limit(sign, shown[before.end():], form)
+            return replace(value, rules=(f"{before[0].strip()!r} read as {sign!r}", *value.rules))
     if shown.startswith(("=", "#")):
         return CellValue(kind=KIND_BAD, reason="is a formula without a stored value, or an error cell",
                          remedy="let the spreadsheet program calculate and save it, or ask for the value")

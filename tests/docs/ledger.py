@@ -355,7 +355,7 @@ LEDGER: dict[str, list[Row]] = {
         row("there too: a line that says `mean`", "1 1 every",
             "intake/test_apart.py::a_column_that_tells_lines_apart_asks_for_those_that_are_not_meant"),
         row("`9,8` | value 9.8, `as_written`", "9.8", "intake/test_values.py::cells"),
-        row("`<1`, `≤1` | qualifier `<`, limi", "1 1", "intake/test_values.py::cells"),
+        row("`<1`, `≤1`, `less than 1`, `unte", "1 1", "intake/test_values.py::cells"),
         row("`>10000` | qualifier `>`, limit", "10000", "intake/test_values.py::cells"),
         row("empty | by `blank`; never zero,", "never never", "intake/test_values.py::cells"),
         row("`1.000` where the decimal sign i",
