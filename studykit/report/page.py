@@ -135,7 +135,7 @@ def _drawn(path: Path, cells: Sequence[Any], left: Sequence[int]) -> list[int]:
 
 
 def _tall(png: str) -> bool:
-    """Whether a picture is higher than it is wide, by its own head: on paper such a one gets a page's height."""
+    """Whether a picture is higher than it is wide, by its own head: on paper such a one is printed larger."""
     head = base64.b64decode(png[:32])
     return head[20:24] > head[16:20]
 
