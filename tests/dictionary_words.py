@@ -250,6 +250,7 @@ MEANINGS: dict[str, dict[str, str]] = {
         "blocks": "true: several tables in one sheet, each under its own headings",
         "blank_repeats": "headings under which a blank cell, or a ditto mark, means what the cell above says",
         "blank_repeats_from": "which cell such a blank repeats: the one above, or the one below",
+        "in_place": "who compared a line of the file with the report and found every number under its heading",
         "footer": "reading stops at the first line that begins with this text",
         "encoding": "encoding of a text file; left out: detected and shown",
         "delimiter": "sign between cells; left out: detected and shown",

@@ -31,6 +31,9 @@ def intake(folder: Folder,
     typer.echo(outcome.sentence())
     for name in mapping.hidden_files(folder):
         typer.echo(f"note: raw/{visible(name)} is hidden and was not read; rename it if it holds results")
+    for name, why in mapping.unread_files(folder).items():
+        if why.startswith("a README"):
+            typer.echo(f"note: raw/{visible(name)} was not read, being a README: does it say anything about the results?")
     if not outcome.complete:
         say_rejected(outcome, folder, written=True)
     if accept and len(outcome.rejected):

@@ -157,6 +157,7 @@ class FileMapping(Part):
     blank: Literal["not measured", "below limit"] | None = None
     blank_repeats: tuple[str, ...] = ()
     blank_repeats_from: Literal["above", "below"] | None = None
+    in_place: Reason | None = None
     replicates: Literal["in order"] | None = None
     revises: str | None = None
     ignore_columns: tuple[str, ...] = ()

@@ -23,6 +23,7 @@ from studykit.intake.movedcells import fewest, lone_gaps, moved_doubts, result_c
 from studykit.intake.notread import filled, not_read, sheets_not_read
 from studykit.intake.overlooked import column_faults, row_doubts, sheet_faults
 from studykit.intake.setaside import aside_doubts
+from studykit.intake.shifted import shifted
 from studykit.intake.signs import number_format
 from studykit.intake.spreadsheets import read_spreadsheet, spreadsheet_kind
 from studykit.intake.textlines import lines_aside, rows_beyond
@@ -184,6 +185,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     shown = f"{RAW_FOLDER}/{source}"
     grid, faults = filled_down(grid, mapping, shown)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
+    faults += [f for b in laid.blocks for f in shifted(grid, b, mapping, set(study.analytes), shown)]
     faults += [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
         return _refused(source, mapping, [*laid.faults, *faults])

@@ -52,6 +52,7 @@ _TIMES = re.compile(r"(?i)multipl|\bdivided?\b|\btimes\b|malnehmen|mal zu nehmen
                     r"^\W*(corr\w*|umrechnungs-?|korrektur-?)?\W*(factor|faktor|facteur)s?\W*$")
 """Headings of what results are to be multiplied by: other than 1 it is a question even where all rows have it."""
 _LATER = re.compile(r"(?i)corr|nachtrag|\brev|\bnew\b|\bneu|final|updat|amend|addend|repeat|wiederhol|re-?run|retest|replace")
+_VERSION = re.compile(r"(?i)\bv(ersion)? ?\.?[0-9]+\b")
 """Names of sheets that may take back what another sheet says (common practice, no source)."""
 _UNCERTAIN = re.compile(r"(?i)^\W*u\W*$|^[U\u00b1]?\s*\(?k ?= ?2\)?|^U ?95|uncertaint|messunsicherheit|^\u00b1|\+/-|"
                         r"^incertitude")
@@ -92,7 +93,7 @@ def column_faults(grid: Grid, block: Block, mapping: FileMapping, study: Study, 
         if why:
             out.append(Fault(file=file, row=int(grid.lines[block.header_at]), column=head,
                              reason=f"{why}, and ignore_columns = [\"*\"] would leave it out",
-                             remedy="map it, or name it in ignore_columns"))
+                             remedy="map it; once it is settled that it does not count, name it in ignore_columns"))
     return out
 
 
@@ -106,6 +107,9 @@ def _why(head: str, filled: set[str], mapped: set[str], mapping: FileMapping, st
     numbers = sum(bool(_NUMBER.fullmatch(t.lstrip("<>≤≥ "))) for t in filled)
     if mapping.layout == "wide" and lacking and telling is None and 2 * numbers > len(filled):
         return f"holds numbers, and nothing is read for {sorted(lacking)[0]}"
+    later = [m for m in mapped if _stem(m) and _LATER.search(head) and re.search(rf"\b{re.escape(_stem(m))}\b", _stem(head))]
+    if later and any(_NUMBER.fullmatch(t) for t in filled):
+        return f"looks like a newer {later[0]!r}"
     near = [m for m in mapped if _stem(m) and re.match(rf"{re.escape(_stem(m))}\b", _stem(head)) and filled]
     if near and any(_NUMBER.fullmatch(t) for t in filled):
         return f"looks like a second column of {near[0]!r}"
@@ -316,10 +320,11 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
                                  reason=told.reason.replace("is a line of text", "is the name of a sheet")))
             out += _of_another(grid, mapping, study, file)
         elif grid.sheet not in others and grid.sheet not in mapping.ignore_sheets:
-            if holds_results(grid, codes, study) and (
-                    not named or _LATER.search(grid.sheet) or _copy(grid.sheet, read) or _has_more(grid, read, codes, study)):
+            marked = grid.hidden or _LATER.search(grid.sheet) or _VERSION.search(grid.sheet) or _copy(grid.sheet, read)
+            if holds_results(grid, codes, study) and (not named or marked or _has_more(grid, read, codes, study)):
                 why = "" if named else ": its headings are others"
-                out.append(_sheet(file, grid, f"holds sample codes and is not read{why}"))
+                what = "is hidden, holds" if grid.hidden else "holds"
+                out.append(_sheet(file, grid, f"{what} sample codes and is not read{why}"))
             elif not holds_results(grid, codes, study) and (told := _told(grid, mapping, set(codes), study)):
                 out.append(_sheet(file, grid, f"is not read: line {told.row} {told.reason}"))
     return out

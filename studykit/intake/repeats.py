@@ -20,6 +20,8 @@ BY_CHANCE = 0.002
 """So seldom chance may put the last reading on the mean of those before, for few samples to be asked about (no source)."""
 LINES_BY_CHANCE = 0.01
 """So seldom chance may put second determinations on the means of the lines above them (no source)."""
+MOST_LOOKED_AT = 500
+"""Of so many samples and analytes it is seen whether one place has their means."""
 MOST_GROUPED = 8
 """Means of more lines than that are not looked for within a table."""
 MOST = 0.6
@@ -30,6 +32,12 @@ NEARLY_ALL = 0.8
 
 def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
     """Position and reason of every row that is a question because of its place among the replicates."""
+    yield from _in_order(rows)
+    yield from _means_at_a_place(rows)
+
+
+def _in_order(rows: Table) -> Iterator[tuple[int, str]]:
+    """The questions of determinations that were numbered in the order of the file."""
     at = np.flatnonzero(rows["in_order"])
     if not len(at) or int(rows["replicate"][at].max()) < 2:
         return
@@ -39,6 +47,7 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
     begins = np.flatnonzero(np.diff(key[order], prepend=-1))
     groups = np.split(at[order], begins[1:])
     by_analyte: dict[tuple[int, int], list[np.ndarray]] = {}
+    yield from _other_methods(rows, groups) if len(rows["method"].distinct()) > 1 else ()
     for group in groups:
         first = int(group[0])
         by_analyte.setdefault((int(rows["analyte"].codes[first]), int(rows["source_file"].codes[first])), []).append(group)
@@ -73,6 +82,56 @@ def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> It
                     for g in groups)
         yield from ((int(g[-1]), "is the last of too few determinations, where that of nearly all samples is the mean of those "
                      "before it: no determination?") for g in fewer)
+
+
+def _means_at_a_place(rows: Table) -> Iterator[tuple[int, str]]:
+    """Determinations at one and the same place that are the mean of the others of their sample, whatever numbers them.
+
+    All analytes of a file speak together, by samples with as many determinations as most have.
+    """
+    key = keys([rows[c] for c in ("analyte", "source_file", "sample")])
+    sizes = np.bincount(key)
+    if not len(sizes) or int(sizes.max()) < FEWEST:
+        return
+    at = np.flatnonzero(sizes[key] >= FEWEST)
+    order = at[np.lexsort((rows["replicate"][at], key[at]))]
+    groups = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
+    usual = int(np.bincount([len(g) for g in groups]).argmax())
+    by_file: dict[int, list[np.ndarray]] = {}
+    for group in groups:
+        if len(group) == usual and (rows["qualifier"][group] == "").all():
+            by_file.setdefault(int(rows["source_file"].codes[group[0]]), []).append(group)
+    for own in by_file.values():
+        for n in range(usual):
+            if any(_all_means(rows, own[:MOST_LOOKED_AT], n, off) for off in (0.51, 1.01)):
+                yield from ((int(g[n]), "is the mean of the other determinations of its sample, as in nearly all samples: no "
+                             "determination?") for g in own)
+
+
+def _all_means(rows: Table, groups: list[np.ndarray], n: int, most: float) -> bool:
+    """Whether nearly all of the n-th readings (from 0) are the means of the others, more of them than chance would make.
+
+    ``most``: how far off in last places; a mean may come from longer numbers than are shown.
+    """
+    fits, chance = np.zeros(len(groups), dtype=bool), np.ones(len(groups))
+    for k, group in enumerate(groups):
+        rest = np.delete(group, n)
+        slack = most * min(step_at(rows, int(i)) for i in group) + 1e-9 * abs(float(rows["value"][group[n]]))
+        if any(rows["shown"][int(i)] for i in rest):
+            slack = max(slack, _slack(rows, np.append(rest, group[n])))
+        spread = float(np.ptp(rows["value"][rest]))
+        fits[k] = abs(float(rows["value"][rest].mean()) - float(rows["value"][group[n]])) <= slack
+        chance[k] = min(1.0, 2 * slack / spread) if spread else 1.0
+    return bool(fits.mean() >= NEARLY_ALL and np.prod(chance[fits]) < BY_CHANCE)
+
+
+def _other_methods(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """Determinations numbered in the order of the file that were made by several methods."""
+    for group in groups:
+        if len(set(rows["method"].codes[group].tolist())) > 1:
+            words = " and ".join(sorted({rows["method"][int(i)] or "no name" for i in group}))
+            yield from ((int(i), f"is one of several determinations by different methods ({words}): which of them counts?")
+                        for i in group)
 
 
 def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:

@@ -10,7 +10,7 @@ import pytest
 from studykit.core.units import convert
 from studykit.intake.columns import Texts
 from studykit.intake.determinations import USUAL_WHOLES, _unproved
-from tests.intake_cases import CODES, LONG, study, take, values
+from tests.intake_cases import CODES, LONG, WIDE, study, take, values
 
 # 1 % (m/m) is 10 000 mg/kg (SI Brochure, 9th edition, table of names for dimensionless quantities: g/kg, mg/kg)
 PER_CENT = 10_000.0
@@ -108,3 +108,30 @@ def test_a_day_that_could_be_a_month_is_doubtful_where_no_date_tells(days: list[
     assert _unproved(rows, SimpleNamespace(date_format="%d/%m/%Y")).tolist() == doubtful  # type: ignore[arg-type]
     assert not _unproved(rows, SimpleNamespace(date_format="%d %b %Y")).any()  # type: ignore[arg-type]
     assert not _unproved(rows, SimpleNamespace(date_format="")).any()  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("place", [0, 1, 2])
+@pytest.mark.parametrize("column", [True, False])
+def test_a_mean_at_any_place_is_no_determination_whatever_numbers_it(tmp_path: Path, place: int, column: bool) -> None:
+    lines = ["Sample,No,Si,P"]
+    for n in range(1, 9):
+        own = [(9.8 + n / 10, 338 + n), (9.4 + n / 10, 332 + n)]
+        own.insert(place, (round(9.6 + n / 10, 1), 335 + n))
+        lines += [f"B{n:03d},{k},{si:.1f},{p}" for k, (si, p) in enumerate(own, 1)]
+    said = '[file.columns]\nreplicate = "No"' if column else '[file.columns]'
+    intake = WIDE.replace("[file.columns]", said)
+    if not column:
+        intake = intake.replace("layout", 'ignore_columns = ["No"]\nreplicates = "in order"\nlayout', 1)
+    out = take(tmp_path, intake, {"a.csv": "\n".join(lines) + "\n"}, codes=tuple(f"B{n:03d}" for n in range(1, 9)))
+    assert len(out.results) == 32
+    assert set(out.rejected["row"]) == {2 + place + 3 * n for n in range(8)}
+
+
+def test_determinations_by_two_methods_are_not_numbered_in_order_unasked(tmp_path: Path) -> None:
+    text = "Code;Test;Method;Result;Unit\n" + "".join(
+        f"{c};Si;ICP;9.{n};mg/kg\n{c};Si;XRF;12.{n};mg/kg\n{c};P;ICP;33{n};mg/kg\n" for n, c in enumerate(("B001", "B002"), 1))
+    intake = LONG.replace("layout", 'replicates = "in order"\nlayout', 1)
+    intake = intake.replace("[file.columns]", '[file.columns]\nmethod = "Method"')
+    out = take(tmp_path, intake, {"a.csv": text})
+    assert set(out.results["analyte"]) == {"P"}
+    assert "different methods" in out.rejected["reason"].iloc[0]

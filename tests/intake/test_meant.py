@@ -256,7 +256,8 @@ def test_a_unit_that_one_line_has_alone_with_a_number_that_fits_neither_is_asked
 def test_decimal_commas_beside_an_empty_column_are_asked_about(tmp_path: Path, tail: str) -> None:
     lines = ("P50YH,9,2,414", "M45KE,10,4,382", "K69FP,9,8,439")
     text = "Sample,Si [mg/kg],P [mg/kg],Remark\n" + "".join(line + tail + "\n" for line in lines)
-    intake = WIDE.format(more='ignore_columns = ["Remark"]\n', rest=NAMES).replace('decimal = "."\n', "")
+    said = 'ignore_columns = ["Remark"]\nin_place = "said so without a look"\n'
+    intake = WIDE.format(more=said, rest=NAMES).replace('decimal = "."\n', "")
     assert take(tmp_path, intake, {"a.csv": text}, codes=("P50YH", "M45KE", "K69FP"), units=UNITS).results.empty
 
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from decimal import Decimal
+
 from tests.intake.labfiles.build import Builder
 from tests.intake.labfiles.kinds_layout import data_rows, head
 from tests.intake.labfiles.model import Cell, Row
@@ -61,7 +64,8 @@ def _all(name: str, text: str):  # type: ignore[no-untyped-def]
 
 def _says_nothing(name: str, usual: str, other: str):  # type: ignore[no-untyped-def]
     def apply(b: Builder) -> None:
-        _name_aside(b, name, {c: b.rng.choice((usual, other)) for c in b.codes})
+        texts = [b.number(Decimal(t)) if re.fullmatch(r"[0-9]+\.[0-9]+", t) else t for t in (usual, other)]
+        _name_aside(b, name, {c: b.rng.choice(texts) for c in b.codes})
 
     return apply
 
