@@ -15,6 +15,8 @@ import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from studykit.plot.profiles import nothing
+
 INK, THIN, EDGE, BAND = "#1d2733", "#7a8794", "#a89f86", "#e9e6dc"
 MARKS = ("o", "s", "^", "D", "v", "P", "X", "<", ">")
 
@@ -105,6 +107,8 @@ def duplicates(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure
     ``table``: ``QualityReport.duplicates``. Differences beyond three limits are drawn at the rim.
     """
     known = table[table["limit"] > 0]
+    if known.empty:
+        return nothing("no sample was measured twice, or no limit is known for those that were")
     analytes = list(dict.fromkeys(known["analyte"]))
     figure = Figure(figsize=(7.0, 1.1 + 0.34 * max(1, len(analytes))), layout="constrained")
     ax = figure.subplots()

@@ -94,3 +94,9 @@ def test_one_run_and_one_analyte(report: QualityReport) -> None:
     table = figures.run_order_table(report.working, ["Ca"])
     assert len(figures.run_order(table[table["run"] == "1"]).axes) == 1
     assert isinstance(figures.run_order(pd.DataFrame(columns=table.columns)), Figure)
+
+
+def test_no_repeats_draw_nothing_and_say_so() -> None:
+    none = pd.DataFrame({"analyte": ["Si"], "kind": ["same zone"], "difference": [1.0], "limit": [float("nan")]})
+    assert figures.duplicates(none).axes == []
+    assert "no sample was measured twice" in figures.duplicates(none).texts[0].get_text()
