@@ -191,7 +191,7 @@ def carried(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
     saved = worth + float(gain[columns].clip(0.0).sum()) if worth else float(gain.sum())
     if saved > 3 and (worth or (gain > 0).sum() >= 2):
         yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(2 * runs)) + FREE, place=f"run {run}",
+                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
                         amount=share, detail=words)
     yield from _single(sc, after, before)
 
