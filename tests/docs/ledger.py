@@ -36,7 +36,7 @@ from studykit.verdict.grid import MOST as MOST_DRAWN
 from tests.docs.claims import Row, row, tokens
 from tests.docs.reading import ROOT
 from tests.faults.planted import CLEAR_EXCHANGE, CLEAR_SLOPE
-from tests.faults.table import lines
+from tests.faults.table import lines, third
 
 PYTHON = float(re.findall(r'requires-python = ">=([\d.]+)', (ROOT / "pyproject.toml").read_text())[0])
 ALPHA = Study.model_fields["alpha"].default
@@ -48,6 +48,8 @@ NEVER_PRINTED = ("study/test_actions.py::each_declared_deed_is_printed_where_the
                  "forbids_it")
 POWER_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
                   "quality/test_power.py::the_table_of_the_page_is_that_of_the_stored_counts") for line in lines()[2:]]
+THIRD_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
+                  "quality/test_power.py::the_third_round_of_the_page_is_that_of_the_stored_counts") for line in third()[2:]]
 """Rows of the table of faults by size, which is made of stored counts."""
 LEDGER: dict[str, list[Row]] = {
     "README.md": [
@@ -704,7 +706,9 @@ LEDGER: dict[str, list[Row]] = {
         row("A wrong suspect stands most often beside", "6 3 100 4 100 7 100", "cited: tests.faults"),
         row("Wrong product, counted again, had its", "90 100 89 100", "cited: tests.faults"),
         row("In it, before that: 0 stops in 200 clean", "0 200 215 84 65 always 25", "cited: tests.faults"),
-        row("What he planted and these checks still miss", "0 4 1 5 2", "cited: tests.faults"),
+        row("What he planted and these checks still miss", "0 4 2 4", "cited: tests.faults"),
+        *THIRD_ROWS,
+        row("Of 300 clean studies of twelve", "300 twelve 0 2 100 0 42", "cited: tests.faults"),
         # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
         row("A calibration counts as clear", "5", "values", CLEAR_SLOPE),

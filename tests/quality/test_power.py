@@ -9,7 +9,7 @@ import pytest
 
 from tests.faults import bench
 from tests.faults.planted import FAULTS
-from tests.faults.table import counts, lines, sums
+from tests.faults.table import counts, lines, sums, third
 
 PAGE = Path("docs/04-quality.md")
 
@@ -21,6 +21,15 @@ def test_the_table_of_the_page_is_that_of_the_stored_counts() -> None:
     assert list(dict.fromkeys(c["fault"])) == list(FAULTS), "a fault came or went: python -m tests.faults power --only NAME"
     assert [tuple(own) for _, own in c.groupby("fault", sort=False)["size"]] == [f.sizes for f in FAULTS.values()]
     assert (c["found"] <= c["studies"]).all()
+
+
+def test_the_third_round_of_the_page_is_that_of_the_stored_counts() -> None:
+    """Counts of runs of hours: each of 90 % and more in its place."""
+    assert "\n".join(third()) in PAGE.read_text(encoding="utf-8")
+    t = pd.read_csv(Path("tests/faults/third.csv"))
+    assert set(t["counted"]) <= set(FAULTS)
+    assert (t["right"] >= 0.9 * t["studies"]).all()
+    assert (t["hints"] + t["wrong"] <= t["studies"]).all()
 
 
 def test_one_fault_is_counted_anew_and_the_counts_of_the_others_stay(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
