@@ -708,7 +708,7 @@ LEDGER: dict[str, list[Row]] = {
         row("In it, before that: 0 stops in 200 clean", "0 200 215 84 65 always 25", "cited: tests.faults"),
         row("What he planted and these checks still miss", "0 4 2 4", "cited: tests.faults"),
         *THIRD_ROWS,
-        row("Of 300 clean studies of twelve", "300 twelve 0 2 100 0 42", "cited: tests.faults"),
+        row("Of 300 clean studies of twelve", "300 twelve 0 2 150 0 59", "cited: tests.faults"),
         # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
         row("A calibration counts as clear", "5", "values", CLEAR_SLOPE),
