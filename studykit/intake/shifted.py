@@ -52,11 +52,15 @@ def shifted(grid: Grid, block: Block, mapping: FileMapping, known: set[str], fil
 
 
 def _to_the_left(grid: Grid, block: Block, mapping: FileMapping, results: list[int]) -> str:
-    """What tells that a heading has a comma: the last of several columns of results is empty in every line."""
-    if mapping.layout == "long" or len(results) < 2:
+    """What tells that a heading has a comma: the last of several columns of results is empty in every line, others are not.
+
+    Where nothing left of it is ignored, each heading is one of the mapping's and none is part of another.
+    """
+    known = expected_heads(mapping)
+    if mapping.layout == "long" or all(h in known for k, h in block.heads.items() if k < results[-1] and h):
         return ""
-    blank = grid.cells[results[-1]].blank(block.rows)
-    return f"no line has a result under {block.heads[results[-1]]!r}, the last" if blank is not None and blank.all() else ""
+    empty = [bool(blank is not None and blank.all()) for k in results for blank in [grid.cells[k].blank(block.rows)]]
+    return f"no line has a result under {block.heads[results[-1]]!r}, the last" if empty[-1] and not all(empty) else ""
 
 
 def _to_the_right(grid: Grid, block: Block, mapping: FileMapping, results: list[int]) -> str:

@@ -43,7 +43,7 @@ from studykit.quality.runs import (
     split_containers,
 )
 from studykit.quality.shifts import EITHER, shift_table
-from studykit.quality.together import FLOOR, could_settle, told_once
+from studykit.quality.together import CELLS, FLOOR, could_settle, told_once
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -182,7 +182,7 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
         beside = (best.cause, c.cause) in BESIDE and cells & other
         if c.cause != best.cause and c.cause not in out and (close or beside):
             out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
-    if could_settle(sc, best) and ("own settling" not in out or best.cause == "wrong product"):
+    if could_settle(sc, best) and ("own settling" not in out or best.cause in ("wrong product", *CELLS)):
         out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     return tuple(out.values())
 
@@ -316,8 +316,11 @@ def concern_of(f: Frame, c: Candidate) -> str:
     if c.cause == "own settling" and any(r[0] == "portion or dilution" for r in c.rivals):
         return "ask before trusting"
     settled = [r for r in c.rivals if r[0] == "own settling"]
+    by_others = any(np.isnan(behind) for _, _, behind in settled)  # by the profiles of other containers too
     as_settled = c.cause in AS_SETTLED and c.net < DECIDED and bool(settled)
-    if c.cause == "wrong product" and any(np.isnan(behind) for _, _, behind in settled):
+    if c.cause in CELLS:  # a layer where no other container has one in this analyte is not likelier than one wrong number
+        as_settled = as_settled and by_others
+    if c.cause == "wrong product" and by_others:
         as_settled = True  # what is dissolved is as it should be: another product would show in it too
     by_depth = c.cause == "run and stock" and differs_by_depth(f, c.rows, c.columns[0], c.amount)
     if c.cause == "own settling" or by_depth or as_settled:

@@ -87,13 +87,13 @@ LEDGER: dict[str, list[Row]] = {
         row("On 27 November the whole suite with slow", "27 3.12 1 6,971 3.13 0 6,148 762", "cited: test --all"),
         row("The tests of commands (214", "214 28 27", "cited: tests.packaging.windows"),
         row("Lines of `studykit/` when it was m",
-            "26 1,017 1,237 402 362 2,156 3,184 1,883 2,052 2,740 2,639 2,217 3,501 153 178 1,698 1,829 1,915 "
-            "1,749 2,977 5,492 2,281 3,444 1,086 1,428 1,590 1,881 844 2,171 370 375 753 531 351 744",
-            "cited: 26 November 2026"),
+            "27 1,017 1,654 402 433 2,156 5,537 1,883 2,209 2,740 3,052 2,217 4,721 153 551 1,698 2,421 1,915 "
+            "2,633 2,977 8,654 2,281 6,547 1,086 1,692 1,590 3,118 844 4,272 370 386 753 1,011 351 1,477",
+            "cited: 27 November 2026"),
         row("Folders that came since: ageing",
-            "1,295 834 284 324", "cited: 26 November 2026"),
+            "2,827 1,604 2,094 1,278 480 2,490", "cited: 27 November 2026"),
         row("Together",
-            "24,527 35,694 26,080 37,385", "cited: 26 November 2026"),
+            "24,527 61,363 26,080 65,670", "cited: 27 November 2026"),
         row("A generator that knows what a laboratory meant", "901 462 154 285",
             "intake/test_labfiles.py::the_judge_can_find_fault"),
         row("Of the first 6,500 cases", "6,500 6 3 17 4 1,032", "cited: tests.intake.labfiles.run"),

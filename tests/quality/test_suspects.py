@@ -75,9 +75,12 @@ def test_little_that_real_settling_explains_as_well_is_a_hint() -> None:
     assert concern_of(f, heel) == ASK
     assert concern_of(f, replace(heel, gain=10.0)) == "hint only"
     assert concern_of(f, replace(heel, gain=10.0, rivals=())) == ASK
-    for cause in ("swapped samples", "value alone"):  # two bottles, or one reading, that a rate of its own explains as well
-        assert concern_of(f, replace(heel, cause=cause, gain=10.0)) == "hint only"
-        assert concern_of(f, replace(heel, cause=cause)) == ASK
+    by_others = (("own settling", "C01", float("nan")),)  # several containers have settled in this analyte
+    for cause, rivals in (("swapped samples", heel.rivals), ("value alone", by_others)):  # two bottles, or one reading
+        assert concern_of(f, replace(heel, cause=cause, gain=10.0, rivals=rivals)) == "hint only"
+        assert concern_of(f, replace(heel, cause=cause, rivals=rivals)) == ASK
+    # one wrong number where no other container has a layer in that analyte: settling of this one alone is no excuse
+    assert concern_of(f, replace(heel, cause="value alone", gain=10.0)) == ASK
 
 
 def test_the_cost_is_minus_the_log_density_of_student() -> None:

@@ -16,6 +16,7 @@ from studykit.front import take_in
 from studykit.mixed import fit_reml
 from studykit.quality.controls import read_check_limits
 from studykit.register import laboratory, write_record
+from studykit.register.fluid import OWN_MEAN
 from studykit.register.laboratory import components_of
 
 
@@ -207,4 +208,4 @@ def test_a_certified_value_stays_the_reference_and_a_step_that_lasts_is_ringed(t
     assert p["spread"].to_numpy() == pytest.approx(np.hypot(own, 0.2), rel=0.02)
     # an analyte without a value has its own mean, and says so
     others = pd.read_csv(tmp_path / "c/check_limits.csv").query("analyte != 'P'")
-    assert others["source"].str.startswith(laboratory.OWN_MEAN).all()
+    assert others["source"].str.startswith(OWN_MEAN).all()
