@@ -221,7 +221,8 @@ def trends_of(study: Study, rows: ModelRows, alpha: float) -> tuple[list[Trend],
     """The lines of one analyte, and why a group has none."""
     limits = int((rows.visits["qualifier"] != "").sum())
     if limits:
-        return [], [f"{limits} of its results are known only as a limit, so no line over time is fitted"]
+        known = "is known" if limits == 1 else "are known"
+        return [], [f"{limits} of its results {known} only as a limit, so no line over time is fitted"]
     factors, random = grouping(study, rows), sampled_from(study, rows)
     each = {p: d[d["age_months"].notna()] for p in pairs_of(rows.depths) for d in [differences(rows, factors, random, p)]}
     outer, *others = each
