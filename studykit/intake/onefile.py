@@ -16,6 +16,7 @@ from studykit.intake.bounds import corners
 from studykit.intake.columns import Table, Texts
 from studykit.intake.delimited import DELIMITER_WORDS, Grid, read_bytes, read_text_grid
 from studykit.intake.determinations import settle
+from studykit.intake.factorlines import factor_lines
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import NOTHING_BELOW, Laid, lay_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
@@ -186,6 +187,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     grid, faults = filled_down(grid, mapping, shown)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
     faults += [f for b in laid.blocks for f in shifted(grid, b, mapping, set(study.analytes), shown)]
+    faults += [f for b in laid.blocks for f in factor_lines(grid, b, mapping, set(study.analytes), shown)]
     faults += [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
     if laid.faults or faults:
         return _refused(source, mapping, [*laid.faults, *faults])

@@ -39,7 +39,7 @@ def shifted(grid: Grid, block: Block, mapping: FileMapping, known: set[str], fil
     results = result_columns(block, mapping, known) if grid.kind == "text" and grid.delimiter == "," else []
     if mapping.in_place or not results or not len(block.rows):
         return []
-    why = _to_the_left(grid, block, mapping, results) or _to_the_right(grid, block, mapping, results)
+    why = _to_the_left(grid, block, mapping, results, known) or _to_the_right(grid, block, mapping, results)
     if not why:
         return []
     i = int(block.rows[0])
@@ -51,13 +51,13 @@ def shifted(grid: Grid, block: Block, mapping: FileMapping, known: set[str], fil
                   'compared it" in this entry of intake.toml')]
 
 
-def _to_the_left(grid: Grid, block: Block, mapping: FileMapping, results: list[int]) -> str:
+def _to_the_left(grid: Grid, block: Block, mapping: FileMapping, results: list[int], known: set[str]) -> str:
     """What tells that a heading has a comma: the last of several columns of results is empty in every line, others are not.
 
     Where nothing left of it is ignored, each heading is one of the mapping's and none is part of another.
     """
-    known = expected_heads(mapping)
-    if mapping.layout == "long" or all(h in known for k, h in block.heads.items() if k < results[-1] and h):
+    read = expected_heads(mapping) | known
+    if mapping.layout == "long" or all(h in read for k, h in block.heads.items() if k < results[-1] and h):
         return ""
     empty = [bool(blank is not None and blank.all()) for k in results for blank in [grid.cells[k].blank(block.rows)]]
     return f"no line has a result under {block.heads[results[-1]]!r}, the last" if empty[-1] and not all(empty) else ""

@@ -48,9 +48,16 @@ def test_words_figures_of_footnotes_and_depths_beside_the_results_are_not(tmp_pa
 
 
 def test_a_last_column_without_a_result_is_read_once_somebody_compared_it(tmp_path: Path) -> None:
-    text = "Sample,Si,P\nB001,9.8,\nB002,9.1,\nB003,9.4,\n"
-    intake = WIDE.replace("layout", 'blank = "not measured"\nlayout')
+    text = "Sample,Place,Si,P\nB001,D05,9.8,\nB002,D05,9.1,\nB003,D06,9.4,\n"
+    intake = WIDE.replace("layout", 'blank = "not measured"\nignore_columns = ["Place"]\nlayout')
     with pytest.raises(BadInput, match="'P' = nothing"):
         take(tmp_path / "asked", intake, {"a.csv": text})
     told = take(tmp_path / "told", intake.replace("layout", 'in_place = "compared 4 May"\nlayout'), {"a.csv": text})
     assert values(told)["B001", "Si", 1] == (9.8, "")
+
+
+@pytest.mark.parametrize("text", ["Sample,Si,P\nB001,9.8,\nB002,9.1,\nB003,9.4,\n", "Sample,Si,P\nB001,,\nB002,,\nB003,,\n"])
+def test_a_last_column_is_only_empty_where_every_heading_before_it_is_read(tmp_path: Path, text: str) -> None:
+    """An analyte that was not measured, and a form that is still to be filled: no heading is left that part of one could be."""
+    out = take(tmp_path, WIDE.replace("layout", 'blank = "not measured"\nlayout'), {"a.csv": text})
+    assert [k for k in values(out) if k[1] == "P"] == []
