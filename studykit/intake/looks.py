@@ -11,6 +11,7 @@ from html import unescape
 from typing import Any
 
 from studykit.intake.cellmodel import UNDER_A_CONDITION, Look
+from studykit.intake.drawn import Area, drawn_over
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
 
@@ -44,7 +45,19 @@ def _open_xml(data: bytes, stored: Stored) -> dict[str, Look]:
     found = {sheet.title: _open_xml_sheet(sheet, stored.get(sheet.title, [])) for sheet in book.worksheets}
     for look in found.values():
         look.around += boxes
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        for title, areas in drawn_over(archive).items():
+            _covered(found.get(title, Look()), areas, stored.get(title, []))
     return found
+
+
+def _covered(look: Look, areas: list[tuple[Area, str]], values: list[list[Any]]) -> None:
+    """Cells over which something is drawn: a line may cross them out, a picture may hide them."""
+    for (top, left, bottom, right), what in areas:
+        for i in range(top, min(bottom + 1, len(values))):
+            for k in range(left, min(right + 1, len(values[i]))):
+                if values[i][k] not in ("", None):
+                    look.doubt((i, k), "struck", "", f"lies under {what}")
 
 
 def _text_boxes(data: bytes) -> list[tuple[str, str]]:

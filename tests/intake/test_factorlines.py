@@ -17,8 +17,9 @@ def _table(line: str, below: bool = False) -> str:
 
 
 @pytest.mark.parametrize("below", [False, True])
-@pytest.mark.parametrize("line", [",x 1,x 10", ",*10,*10", ",1:10,1:1", ",1/10,", ",10x,100x", ",\u00d7 2,\u00d7 1", ",dil. 10,dil. 1",
-                                  ",Faktor 2,Faktor 2", "Dilution,10,1", "Factor,1,1:10", "Verd\u00fcnnung,1,2", "DF,x2,x1"])
+@pytest.mark.parametrize("line", [",x 1,x 10", ",*10,*10", ",1:10,1:1", ",1/10,", ",10x,100x", ",\u00d7 2,\u00d7 1",
+                                  ",dil. 10,dil. 1", ",Faktor 2,Faktor 2", "Dilution,10,1", "Factor,1,1:10",
+                                  "Verd\u00fcnnung,1,2", "DF,x2,x1"])
 def test_a_line_of_factors_is_asked_about(tmp_path: Path, line: str, below: bool) -> None:
     with pytest.raises(BadInput, match="multiplied by or diluted") as raised:
         take(tmp_path, WIDE, {"a.csv": _table(line, below)})

@@ -1,0 +1,76 @@
+"""What is drawn over cells of a workbook: a line through a row, a picture, a chart over results is a question."""
+
+from __future__ import annotations
+
+import io
+import zipfile
+from pathlib import Path
+
+import openpyxl
+import pytest
+from openpyxl.chart import BarChart, Reference
+
+from tests.intake_cases import WIDE, take, values
+
+DRAWING = ('<xdr:wsDr xmlns:xdr="http://schemas.openxmlformats.org/drawingml/2006/spreadsheetDrawing" '
+           'xmlns:a="http://schemas.openxmlformats.org/drawingml/2006/main">{}</xdr:wsDr>')
+CORNER = "<xdr:{0}><xdr:col>{2}</xdr:col><xdr:colOff>0</xdr:colOff><xdr:row>{1}</xdr:row><xdr:rowOff>{3}</xdr:rowOff></xdr:{0}>"
+LINE = '<xdr:cxnSp><xdr:spPr><a:prstGeom prst="line"/></xdr:spPr></xdr:cxnSp>'
+FRAME = '<xdr:sp><xdr:spPr><a:prstGeom prst="rect"/><a:noFill/><a:ln/></xdr:spPr></xdr:sp>'
+
+
+def workbook(at: str) -> bytes:
+    """Three samples, and a chart whose upper left corner stands in a cell."""
+    book = openpyxl.Workbook()
+    sheet = book.active
+    for row in (("Sample", "Si", "P"), ("B001", 9.8, 338), ("B002", 9.1, 341), ("B003", 9.4, 345)):
+        sheet.append(row)
+    chart = BarChart()
+    chart.add_data(Reference(sheet, min_col=2, min_row=2, max_row=4))
+    chart.width, chart.height = 4, 1
+    sheet.add_chart(chart, at)
+    out = io.BytesIO()
+    book.save(out)
+    return out.getvalue()
+
+
+def with_drawing(first: tuple[int, int], last: tuple[int, int], what: str, offset: int = 0) -> bytes:
+    """The same with another drawing: between two cells (row, column), ``offset`` EMU into the last row."""
+    anchor = CORNER.format("from", *first, 90_000) + CORNER.format("to", *last, offset) + what
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(workbook("J20"))) as old, zipfile.ZipFile(out, "w") as new:
+        for part in old.namelist():
+            drawn = DRAWING.format(f"<xdr:twoCellAnchor>{anchor}<xdr:clientData/></xdr:twoCellAnchor>")
+            new.writestr(part, drawn if part.endswith("drawing1.xml") else old.read(part))
+    return out.getvalue()
+
+
+def read(tmp_path: Path, data: bytes) -> tuple[set[tuple[str, str]], str]:
+    out = take(tmp_path, WIDE.replace("*.csv", "*.xlsx"), {"a.xlsx": data})
+    return {(k[0], k[1]) for k in values(out)}, out.rejected.to_string()
+
+
+ALL = {(f"B00{n}", a) for n in (1, 2, 3) for a in ("Si", "P")}
+
+
+def test_a_line_through_a_row_is_asked_about(tmp_path: Path) -> None:
+    taken, told = read(tmp_path, with_drawing((2, 0), (2, 3), LINE, 95_000))
+    assert taken == {k for k in ALL if k[0] != "B002"}
+    assert told.count("lies under a drawn line") == 2
+
+
+def test_a_line_that_ends_where_a_row_begins_does_not_cross_it(tmp_path: Path) -> None:
+    taken, _ = read(tmp_path, with_drawing((1, 0), (2, 3), LINE))
+    assert taken == {k for k in ALL if k[0] != "B001"}
+
+
+LAST = {k for k in ALL if k[0] == "B003"}
+
+
+@pytest.mark.parametrize(("at", "lost"), [("B4", LAST), ("F2", set()), ("A7", set())])
+def test_a_chart_hides_what_lies_under_it_and_nothing_else(tmp_path: Path, at: str, lost: set[tuple[str, str]]) -> None:
+    assert read(tmp_path, workbook(at))[0] == ALL - lost
+
+
+def test_an_empty_frame_hides_nothing(tmp_path: Path) -> None:
+    assert read(tmp_path, with_drawing((0, 0), (4, 3), FRAME, 10))[0] == ALL
