@@ -195,7 +195,7 @@ def run_chunk(work: list[tuple[int, list[str] | None]], place: Path, args: argpa
     for seed, names in work:
         try:
             case = make_case(seed, names)
-        except (ArithmeticError, IndexError, ValueError) as error:  # kinds that step on each other
+        except (ArithmeticError, LookupError, ValueError) as error:  # kinds that step on each other
             print(f"no case from seed {seed}: {error}", file=sys.stderr)
             continue
         if args.containers and case.container not in args.containers:
