@@ -117,6 +117,7 @@ def test_it_prints_the_answer_on_two_pages_and_leaves_out_what_is_folded_inside_
     assert page.locator("main details.chapter[open]").count() == 0  # folded again afterwards
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", ["page_file", "tote_file"])
 def test_no_table_head_is_printed_without_a_row(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)
@@ -193,6 +194,7 @@ def test_one_container_prints_what_single_results_can_say_and_every_stage_with_i
     assert "Residuals against normal scores" not in whole  # of the model's chapter, folded
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", ["page_file", "tote_file"])
 def test_everything_is_reachable_by_two_buttons(browser, name, request):
     page, _ = opened(browser, request.getfixturevalue(name), 1280)

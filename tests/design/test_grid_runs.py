@@ -121,6 +121,7 @@ def deadly(pid_file: str, *task: object) -> object:
     return None
 
 
+@pytest.mark.slow
 @posix
 def test_a_killed_process_changes_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     made = scenario(tmp_path)

@@ -33,6 +33,7 @@ def test_of_equal_studies_the_rate_is_scipys_regression_of_their_means() -> None
     assert (low, high) == (pytest.approx(other.slope - half, rel=1e-6), pytest.approx(other.slope + half, rel=1e-6))
 
 
+@pytest.mark.slow
 def test_the_interval_holds_the_rate() -> None:
     """300 records with scatter between studies: 95 % within 3.5 standard errors."""
     rng, out = np.random.default_rng(3), 0

@@ -220,6 +220,7 @@ def test_a_damaged_index_is_made_anew(studies: Path, tmp_path: Path) -> None:
     assert len(write_register(studies, to).register.read) == 4
 
 
+@pytest.mark.slow
 def test_several_processes_give_the_same_register(studies: Path, tmp_path: Path) -> None:
     rng = np.random.default_rng(5)
     for k in range(10):
@@ -238,6 +239,7 @@ def deadly(name: str) -> str:
     return name.upper()
 
 
+@pytest.mark.slow
 def test_a_call_that_ends_its_process_costs_its_own_result_only() -> None:
     names = [(f"n{k}",) for k in range(12)] + [("bad",)] + [("last",)]
     found = each(deadly, names, 2, lambda _: None, lambda a: f"{a[0]} died")

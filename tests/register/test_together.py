@@ -96,6 +96,7 @@ def test_an_interval_that_takes_studies_for_containers_would_miss() -> None:
     assert out / 200 > 0.3
 
 
+@pytest.mark.slow
 def test_a_study_that_truly_settled_stands_off_and_the_others_do_not() -> None:
     rng = np.random.default_rng(5)
     odd, calm = 0, 0
@@ -158,6 +159,7 @@ def test_what_does_not_belong_together_is_told_with_its_reason(laid: Path, tmp_p
     assert apart["unnamed"] == "of which fluid is not told: write it in register.toml"
 
 
+@pytest.mark.slow
 def test_a_copy_is_not_in_the_pool_twice(laid: Path, tmp_path: Path) -> None:
     studies = Path(shutil.copytree(laid, tmp_path / "studies"))
     before = write_register(studies, tmp_path / "a").together.pooled
