@@ -11,13 +11,12 @@ import re
 import zipfile
 from collections.abc import Iterator
 from html import unescape
+from xml.etree import ElementTree
 
 Area = tuple[int, int, int, int]
 """First row, first column, last row, last column, counted from 0."""
 ROW_EMU, COLUMN_EMU = 190_500, 609_600
 """Height of a row and width of a column where an anchor tells a size only: those of an empty sheet (15 points, 64 pixels)."""
-_ANCHOR = re.compile(r"(?s)<(?:\w+:)?((?:two|one)Cell|absolute)Anchor\b.*?</(?:\w+:)?\1Anchor>")
-_FRAME = re.compile(r"(?s)<(?:\w+:)?spPr\b[^>]*>(?:(?!</(?:\w+:)?spPr>).)*prst=\"(?:round)?[Rr]ect\".*?<(?:\w+:)?noFill/>")
 _KINDS = {"cxnSp": "a drawn line", "pic": "a picture", "graphicFrame": "a chart", "grpSp": "a drawing", "sp": "a shape"}
 
 
@@ -60,28 +59,54 @@ def _sheets(archive: zipfile.ZipFile) -> Iterator[tuple[str, str]]:
 
 
 def _anchored(xml: str) -> Iterator[tuple[Area, str]]:
-    for found in _ANCHOR.finditer(xml):
-        text = found[0]
-        kind = next((said for tag, said in _KINDS.items() if re.search(rf"<(?:\w+:)?{tag}\b", text)), "")
-        if kind and not (kind == "a shape" and _FRAME.search(text)):
-            yield _area(text), kind
+    """Area and kind of each anchor of a drawing; none of a part that is no XML, or that declares a type of its own."""
+    if not xml or "<!DOCTYPE" in xml:
+        return
+    try:
+        waiting = [ElementTree.fromstring(xml)]
+    except ElementTree.ParseError:
+        return
+    while waiting:
+        one = waiting.pop()
+        if not _name(one).endswith("Anchor"):
+            waiting += one
+            continue
+        names = {_name(part) for part in one.iter()}
+        kind = next((said for tag, said in _KINDS.items() if tag in names), "")
+        if kind and not (kind == "a shape" and _frame(one)):
+            yield _area(one), kind
 
 
-def _area(text: str) -> Area:
+def _name(element: ElementTree.Element) -> str:
+    return element.tag.rpartition("}")[2]
+
+
+def _frame(anchor: ElementTree.Element) -> bool:
+    """Whether all that is drawn is a rectangle that is not filled."""
+    looks = [part for part in anchor.iter() if _name(part) == "spPr"]
+    return bool(looks) and all("noFill" in map(_name, look) and any(part.get("prst") in ("rect", "roundRect") for part in look)
+                               for look in looks)
+
+
+def _area(anchor: ElementTree.Element) -> Area:
     """The cells under an anchor; one that ends at the upper or left edge of a cell does not cover it."""
-    first, last = _corner(text, "from") or (0, 0, 0, 0), _corner(text, "to")
-    if last is not None:
+    own = {_name(part): part for part in anchor}
+    first, last = _corner(own.get("from")), _corner(own.get("to"))
+    if "to" in own:
         row, column = (last[n] - (last[n + 2] == 0 and last[n] > first[n]) for n in (0, 1))
         return first[0], first[1], row, column
-    size = {k: int(v) for k, v in re.findall(r'\b(cx|cy)="(\d+)"', text)}
-    place = {k: int(v) for k, v in re.findall(r'<(?:\w+:)?pos\b[^>]*?\b(x|y)="(\d+)"', text)}
-    top, left = first[0] + place.get("y", 0) // ROW_EMU, first[1] + place.get("x", 0) // COLUMN_EMU
-    return (top, left, top + max(0, math.ceil(size.get("cy", 0) / ROW_EMU) - 1),
-            left + max(0, math.ceil(size.get("cx", 0) / COLUMN_EMU) - 1))
+    size = dict(own["ext"].attrib) if "ext" in own else {}
+    place = dict(own["pos"].attrib) if "pos" in own else {}
+    top, left = first[0] + _count(place.get("y")) // ROW_EMU, first[1] + _count(place.get("x")) // COLUMN_EMU
+    return (top, left, top + max(0, math.ceil(_count(size.get("cy")) / ROW_EMU) - 1),
+            left + max(0, math.ceil(_count(size.get("cx")) / COLUMN_EMU) - 1))
 
 
-def _corner(text: str, name: str) -> tuple[int, int, int, int] | None:
+def _corner(corner: ElementTree.Element | None) -> tuple[int, int, int, int]:
     """Row, column and the offsets in them of one corner of an anchor."""
-    part = re.search(rf"(?s)<(?:\w+:)?{name}>(.*?)</(?:\w+:)?{name}>", text)
-    told = {k: int(v) for k, v in re.findall(r"<(?:\w+:)?(row|col|rowOff|colOff)>\s*(-?\d+)", part[1])} if part else None
-    return None if told is None else (told.get("row", 0), told.get("col", 0), told.get("rowOff", 0), told.get("colOff", 0))
+    told = {_name(part): _count(part.text) for part in corner} if corner is not None else {}
+    return told.get("row", 0), told.get("col", 0), told.get("rowOff", 0), told.get("colOff", 0)
+
+
+def _count(text: str | None) -> int:
+    return int(text) if re.fullmatch(r"\s*[0-9]{1,10}\s*", text or "") else 0  # type: ignore[arg-type]

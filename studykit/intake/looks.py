@@ -15,6 +15,7 @@ from studykit.intake.drawn import Area, drawn_over
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
 
+MOST_DRAWN = 500
 LEAST = 3.0
 NARROWEST = 1.0
 """Rows lower than so many points, and columns narrower than so many digits, are not seen."""
@@ -52,7 +53,14 @@ def _open_xml(data: bytes, stored: Stored) -> dict[str, Look]:
 
 
 def _covered(look: Look, areas: list[tuple[Area, str]], values: list[list[Any]]) -> None:
-    """Cells over which something is drawn: a line may cross them out, a picture may hide them."""
+    """Cells over which something is drawn: a line may cross them out, a picture may hide them.
+
+    Of more than ``MOST_DRAWN`` things all that lies between them is taken to be covered.
+    """
+    if len(areas) > MOST_DRAWN:
+        corners = [area for area, _ in areas]
+        areas = [((min(c[0] for c in corners), min(c[1] for c in corners), max(c[2] for c in corners),
+                   max(c[3] for c in corners)), "many drawings")]
     for (top, left, bottom, right), what in areas:
         for i in range(top, min(bottom + 1, len(values))):
             for k in range(left, min(right + 1, len(values[i]))):

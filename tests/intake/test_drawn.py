@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import time
 import zipfile
 from pathlib import Path
 
@@ -10,6 +11,7 @@ import openpyxl
 import pytest
 from openpyxl.chart import BarChart, Reference
 
+from studykit.intake.drawn import drawn_over
 from tests.intake_cases import WIDE, take, values
 
 DRAWING = ('<xdr:wsDr xmlns:xdr="http://schemas.openxmlformats.org/drawingml/2006/spreadsheetDrawing" '
@@ -74,3 +76,20 @@ def test_a_chart_hides_what_lies_under_it_and_nothing_else(tmp_path: Path, at: s
 
 def test_an_empty_frame_hides_nothing(tmp_path: Path) -> None:
     assert read(tmp_path, with_drawing((0, 0), (4, 3), FRAME, 10))[0] == ALL
+
+
+HOSTILE = ["<xdr:twoCellAnchor>" * 50_000, "<xdr:twoCellAnchor><xdr:sp>" + "<xdr:spPr>" * 50_000 + "</xdr:twoCellAnchor>",
+           "<xdr:twoCellAnchor><xdr:from><xdr:row>" + "9" * 5_000 + "</xdr:row></xdr:from><xdr:sp/></xdr:twoCellAnchor>",
+           "<xdr:twoCellAnchor><xdr:sp/></xdr:twoCellAnchor>" * 50_000]
+
+
+@pytest.mark.parametrize("drawing", HOSTILE, ids=["never closed", "looks never closed", "digits", "many"])
+def test_a_hostile_drawing_costs_no_more_than_its_size(tmp_path: Path, drawing: str) -> None:
+    """A megabyte of it, in less than five seconds of processor time (regular expressions took the square of its length)."""
+    out, start = io.BytesIO(), time.process_time()
+    with zipfile.ZipFile(out, "w") as made, zipfile.ZipFile(io.BytesIO(workbook("J20"))) as old:
+        for part in old.namelist():
+            made.writestr(part, DRAWING.format(drawing) if part.endswith("drawing1.xml") else old.read(part))
+    with zipfile.ZipFile(out) as archive:
+        assert set(drawn_over(archive)) <= {"Sheet"}
+    assert time.process_time() - start < 5
