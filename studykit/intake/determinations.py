@@ -110,7 +110,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     out["empty"] = blank
     known = sample.flags(bool) & analyte.flags(bool) & (mapping.replicates is None)
     return Settled(taken=out.at(rows.open & ~blank), lost=out.at((~rows.open | blank) & known), blanks=out.at(blank),
-                   rejected=tuple(rows.faults()), faults=tuple(faults), cells=total,
+                   rejected=tuple(rows.faults(sample, analyte)), faults=tuple(faults), cells=total,
                    ignored=int(unused.sum()), blank=int(blank.sum()))
 
 

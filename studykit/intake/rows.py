@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,14 @@ from studykit.intake.values import RuleBook
 
 NO_DETERMINATION = "its row is no determination, as it says"
 """Begins the doubt of a row that is a limit or a mean: it takes nothing back of the other determinations."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CellFault(Fault):
+    """A determination that cannot be taken, with the sample and analyte it is read as; '' where these are not known."""
+
+    sample: str = ""
+    analyte: str = ""
 
 
 class Rows:
@@ -61,10 +70,11 @@ class Rows:
                 self.refuse(cells.codes == k, reason, remedy, column, cells)
         return [r[0] for r in read_texts]
 
-    def faults(self) -> list[Fault]:
-        """The rows with a reason, as faults with file, line, column and value."""
+    def faults(self, sample: Texts, analyte: Texts) -> list[Fault]:
+        """The rows with a reason, as faults with file, line, column and value; ``sample`` and ``analyte`` of every row."""
         lines = self.cells["line"]
-        return [Fault(file=self.file, row=int(lines[i]), column=column, value=shown, reason=reason, remedy=remedy)
+        return [CellFault(file=self.file, row=int(lines[i]), column=column, value=shown, reason=reason, remedy=remedy,
+                          sample=sample[i], analyte=analyte[i])
                 for i, (column, shown, reason, remedy) in sorted(self.why.items())]
 
 

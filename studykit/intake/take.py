@@ -28,12 +28,13 @@ from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table, sheet_numbers
 from studykit.intake.revisions import REVISION_COLUMNS, beside_lost, file_ranks, sort_revisions
+from studykit.intake.rows import CellFault
 from studykit.intake.values import RuleBook
 from studykit.study.codes import colliding_codes
 from studykit.study.columns import RESULTS, SAMPLES
 from studykit.study.definition import Study
 
-REJECTED_COLUMNS = ("file", "row", "column", "value", "reason", "remedy")
+REJECTED_COLUMNS = ("file", "row", "column", "value", "reason", "remedy", "sample", "analyte")
 TIDY_FOLDER = "tidy"
 Progress = Callable[[str], None]
 
@@ -42,11 +43,11 @@ Progress = Callable[[str], None]
 class IntakeOutcome:
     """What the intake took and what it did not.
 
-    ``results`` follows the results table; ``rejected`` names file, row, column, value, reason and
-    remedy; ``files`` has one row a file with how it was read and its counts; ``rules`` every reading
-    rule with its count; ``revisions`` every determination that was reported again; ``reading`` makes the
-    table of every cell beside what was read from it, as the reading sheets have it; ``not_accepted`` what
-    intake.toml accepts of the rejections, in words, where that is not all of them.
+    ``results`` follows the results table; ``rejected`` names file, row, column, value, reason, remedy, and
+    sample and analyte where known; ``files`` has one row a file with how it was read and its counts; ``rules``
+    every reading rule with its count; ``revisions`` every determination that was reported again; ``reading``
+    makes the table of every cell beside what was read from it, as the reading sheets have it; ``not_accepted``
+    what intake.toml accepts of the rejections, in words, where that is not all of them.
     """
 
     results: pd.DataFrame
@@ -266,8 +267,9 @@ def _also(marks: Texts, borne: list[int]) -> Texts:
 
 
 def _late(rows: Table, i: int, reason: str, what: str) -> Fault:
-    return Fault(file=rows["source_file"][i], row=int(rows["source_row"][i]), column=rows["where"][i],
-                 value=rows["as_written"][i], reason=reason, remedy=what)
+    return CellFault(file=rows["source_file"][i], row=int(rows["source_row"][i]), column=rows["where"][i],
+                     value=rows["as_written"][i], reason=reason, remedy=what, sample=rows["sample"][i],
+                     analyte=rows["analyte"][i])
 
 
 def _account(takes: list[Take], rejected: list[Fault], revisions: pd.DataFrame) -> pd.DataFrame:
@@ -303,7 +305,7 @@ def _typed(out: pd.DataFrame) -> pd.DataFrame:
 
 def _rejected_table(rejected: list[Fault]) -> pd.DataFrame:
     faults = sorted(rejected, key=lambda f: (f.file, f.row is None, f.row or 0))
-    table = {c: [getattr(f, c) for f in faults] for c in REJECTED_COLUMNS}
+    table: dict[str, Any] = {c: [getattr(f, c, "") for f in faults] for c in REJECTED_COLUMNS}
     return pd.DataFrame(table | {"row": pd.array(table["row"], dtype="Int64")})
 
 

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 import pandas as pd
 
-PLACE = re.compile(r'\[file\.confirmed\] "(\S+) ([^"]+)"')
-"""Sample and analyte in the remedy of a reading that was refused because of a doubt."""
-
 
 def refused_readings(folder: Path | None) -> frozenset[tuple[str, str]]:
-    """Sample and analyte of each doubtful reading in tidy/rejected.csv; none where there is no folder or no such table."""
+    """Sample and analyte of each reading that tidy/rejected.csv names; none where there is no such table."""
     path = None if folder is None else folder / "tidy/rejected.csv"
     if path is None or not path.is_file():
         return frozenset()
-    remedies = pd.read_csv(path, dtype=str, keep_default_na=False)["remedy"]
-    return frozenset((m[1], m[2]) for m in map(PLACE.search, remedies) if m)
+    table = pd.read_csv(path, dtype=str, keep_default_na=False)
+    if not {"sample", "analyte"} <= set(table.columns):
+        return frozenset()
+    return frozenset((s, a) for s, a in zip(table["sample"], table["analyte"], strict=True) if s and a)
 
 
 __all__ = ["refused_readings"]

@@ -69,8 +69,8 @@ def result_counts(results: pd.DataFrame, study: Study) -> pd.DataFrame:
 
 
 def rejected_table(rejected: pd.DataFrame, most: int = 40) -> pd.DataFrame:
-    """The rejected rows, the first ``most`` of them; the whole list is tidy/rejected.csv."""
-    return rejected.head(most)
+    """The rejected rows, the first ``most`` of them; the whole list, with sample and analyte, is tidy/rejected.csv."""
+    return rejected.head(most).drop(columns=["sample", "analyte"], errors="ignore")
 
 
 def files_table(files: pd.DataFrame) -> pd.DataFrame:

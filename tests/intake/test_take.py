@@ -40,6 +40,7 @@ def test_account_closes_and_everything_is_written(tmp_path: Path) -> None:
     rejected = pd.read_csv(tmp_path / "tidy/rejected.csv", dtype=str, keep_default_na=False)
     assert rejected[["file", "row", "column", "value"]].values.tolist() == [
         ["a.csv", "4", "Code", "B009"], ["a.csv", "5", "Test", "Xx"], ["a.csv", "6", "Result", "abc"]]
+    assert rejected[["sample", "analyte"]].values.tolist() == [["", "Si"], ["B002", ""], ["B003", "Si"]]
     assert out.to_table()["taken"].tolist() == [2]
     assert out.files["sha256"].iloc[0] == hashlib.sha256((tmp_path / "raw/a.csv").read_bytes()).hexdigest()
 
