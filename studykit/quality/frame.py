@@ -374,16 +374,29 @@ def kind_columns(f: Frame) -> Vector:
 
 
 def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vector:
-    """Coefficients of y on x by reweighting with Student's t, started from the median; ``s``: scale, if known."""
-    beta: Vector = np.zeros(x.shape[1])
-    beta[0] = np.median(y)
-    known = s
+    """Coefficients of y on x by reweighting with Student's t, started from the median; ``s``: scale, if known.
+
+    Of columns that hang together the shortest coefficients, as by ``lstsq``.
+    """
+    u, size, v = np.linalg.svd(x, full_matrices=False)
+    free = size > size[0] * max(x.shape) * np.finfo(float).eps
+    q, back = u[:, free], v[free].T / size[free]
+    middle = x[:, 0] * np.median(y)
+    found = np.zeros(q.shape[1])
     for _ in range(rounds):
-        r = y - x @ beta
-        s = known if known > 0 else max(1.4826 * float(np.median(np.abs(r))), TINY)
-        w = np.sqrt((NU + 1) / (NU + (r / s) ** 2))
-        beta = np.asarray(np.linalg.lstsq(x * w[:, None], y * w, rcond=None)[0], dtype=np.float64)
-    return beta
+        r = y - middle
+        scale = s if s > 0 else max(1.4826 * _middle(np.abs(r)), TINY)
+        weighted = q * ((NU + 1) / (NU + (r / scale) ** 2))[:, None]
+        found = np.linalg.solve(weighted.T @ q, weighted.T @ y)
+        middle = q @ found
+    return np.asarray(back @ found, dtype=np.float64)
+
+
+def _middle(values: Vector) -> float:
+    """The median of a few finite numbers, without what ``numpy.median`` does for others."""
+    half = len(values) // 2
+    ordered = np.sort(values)
+    return float(ordered[half]) if len(values) % 2 else float(ordered[half - 1] + ordered[half]) / 2
 
 
 def _independent(z: Vector) -> float:

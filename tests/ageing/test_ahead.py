@@ -141,6 +141,7 @@ def printed_worlds() -> list[tuple[str, str, list[float]]]:
     return [(n, w, [float(x) for x in r[1:]]) for n, w, r in zip(names, wrong_worlds.WORLDS * 2, rows, strict=True)]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("design", "world", "told"), printed_worlds())
 def test_where_the_world_is_not_as_guessed(design: str, world: str, told: list[float]) -> None:
     """Assumptions violated, beside the promise: the printed table again from fewer studies."""

@@ -109,6 +109,7 @@ def test_ways_are_compared_at_the_same_number_of_drawings() -> None:
     assert len(figures.ways_figure(table).axes) == 2
 
 
+@pytest.mark.slow
 def test_without_prices_there_is_no_cost() -> None:
     free = asking()
     assert free.design is not None

@@ -31,6 +31,7 @@ def test_lines_are_those_of_the_kits_own_search(containers: int, own: float, ben
         assert mine.df == pytest.approx(theirs.df, rel=1e-2)
 
 
+@pytest.mark.slow
 def test_no_time_that_is_too_long_is_passed_over() -> None:
     """The screen of the coverage run against all times, of a design in which losses leave many limits near the margin."""
     design, rng = coverage.Design(again=True, containers=6, lost=0.15), np.random.default_rng(4)

@@ -117,6 +117,7 @@ def test_one_teacher_at_a_time(root):
         deliver.deliver(root, PHRASE)
 
 
+@pytest.mark.slow
 def test_only_what_was_paid_for_is_there(sold):
     lab = pd.read_csv(sold / "students/ada/raw/laboratory-1.csv", skiprows=[1])
     order = json.loads((sold / "students/ada/orders/order-1.json").read_text())
@@ -127,6 +128,7 @@ def test_only_what_was_paid_for_is_there(sold):
     assert ledger["cost"] == 40 * len(kegs) + 16 * len(order["bottles"])
 
 
+@pytest.mark.slow
 def test_the_reveal_scores_and_tells_the_truth_of_each(root):
     folder = root / "students/ada"
     told = safe.unseal(root, PHRASE)["students"]["ada"]["faults"]
@@ -303,6 +305,7 @@ def test_a_made_up_delivery_does_not_open_kegs_for_nothing(tmp_path):
     assert "are left" in refused(root, "ada")
 
 
+@pytest.mark.slow
 def test_another_students_lock_is_refused(root, tmp_path):
     fresh = tmp_path / "fresh"
     make.make_class(fresh, ["ada", "ben"], 1200, PHRASE)
@@ -317,6 +320,7 @@ def test_another_students_lock_is_refused(root, tmp_path):
     assert "not written in this student's folder" in refused(fresh, "ben")
 
 
+@pytest.mark.slow
 def test_a_wider_margin_or_a_lock_edited_by_hand_is_refused(tmp_path):
     root = tmp_path / "wide"
     make.make_class(root, ["ada"], 1200, PHRASE)

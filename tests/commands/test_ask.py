@@ -27,6 +27,7 @@ def cells(path: Path) -> pd.DataFrame:
     return pd.read_csv(path, dtype=str, keep_default_na=False)
 
 
+@pytest.mark.slow
 def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_proposed_mapping(slip, tmp_path, capsys):
     root = tmp_path / "slip"
     shutil.copytree(slip, root)

@@ -197,6 +197,7 @@ def test_a_reason_given_at_the_command_lasts_for_that_run_only(tmp_path, capsys)
     assert main(["intake", str(root)]) == 0  # what was printed is what keeps it
 
 
+@pytest.mark.slow
 def test_factors_that_cannot_be_told_apart_are_named_and_are_no_fault(tmp_path, capsys) -> None:
     root = folder(tmp_path, stock=stock_rows(12))
     planned(root)
@@ -215,6 +216,7 @@ def test_factors_that_cannot_be_told_apart_are_named_and_are_no_fault(tmp_path, 
     assert "lot and store cannot be told apart" in told
 
 
+@pytest.mark.slow
 def test_what_is_better_known_before_money_is_spent_is_said_and_levels_of_few_containers_always(tmp_path, capsys) -> None:
     root = copy_demo("slip", tmp_path / "slip")
     table = pd.read_csv(root / "plan/containers.csv", dtype=str, keep_default_na=False)

@@ -140,6 +140,7 @@ def test_the_story_is_told_on_page_one(story, tmp_path):
     assert "Not decisive: Zn" in said
 
 
+@pytest.mark.slow
 def test_every_amendment_has_its_own_reason(story):
     entries = read_lock(story)
     assert [e["reason"] for e in entries] == ["", "two pails were found behind the rack",
@@ -150,6 +151,7 @@ def test_every_amendment_has_its_own_reason(story):
     assert {c.reason for c in status.changes if c.name == "plan"} == {"two pails were found behind the rack"}
 
 
+@pytest.mark.slow
 def test_the_story_is_compared_with_last_years(story, tmp_path):
     before = planned(tmp_path / "last-year")
     lock_plan(before, load_study(before))
@@ -361,6 +363,7 @@ def test_a_margin_changed_twice_keeps_every_state(tmp_path, capsys):
         assert told in capsys.readouterr().err
 
 
+@pytest.mark.slow
 def test_a_margin_that_changes_sides_says_so_in_its_answer_and_in_the_recorded_reason(tmp_path, capsys):
     root, why = locked(tmp_path), "only a loss would matter"
     for amount, told, kept in (

@@ -21,7 +21,7 @@ WORSE = [('free_water = "no"', 'free_water = "yes"', "free_water: no \u2192 yes"
          ("liquid_up_to_c = 30", "liquid_up_to_c = 60", "liquid_up_to_c: 30.0 \u2192 60.0")]
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("was", "now", "told"), WORSE)
 def test_a_profile_made_worse_after_printing_stops_check_and_lock_until_it_is_printed_again(tmp_path, was, now, told) -> None:
     root = folder(tmp_path, stock=stock_rows(12))

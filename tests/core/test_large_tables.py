@@ -6,6 +6,7 @@ import io
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -32,6 +33,7 @@ def test_safe_columns_and_empty_tables() -> None:
     assert table_bytes(pd.DataFrame(columns=["a", "b,c"])) == b'a,"b,c"\n'
 
 
+@pytest.mark.slow
 @settings(max_examples=150, deadline=None, derandomize=True)
 @given(st.lists(st.tuples(st.text(st.characters(blacklist_categories=["Cs"], blacklist_characters="\r\0")),
                           st.floats(allow_nan=False)), min_size=1, max_size=20))

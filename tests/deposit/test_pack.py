@@ -57,6 +57,7 @@ def test_bagit_notices_a_changed_file(bag, tmp_path):
         bagit.Bag(str(other)).validate()
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")  # of frictionless and what it imports
 def test_every_table_is_as_its_descriptor_says(bag):
     report = frictionless.validate(str(bag / "data/datapackage.json"))
@@ -65,6 +66,7 @@ def test_every_table_is_as_its_descriptor_says(bag):
     assert report.stats["tasks"] > 70
 
 
+@pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")
 def test_frictionless_notices_a_cell_of_another_type(bag, tmp_path):
     data = Path(shutil.copytree(bag, tmp_path / "b")) / "data"

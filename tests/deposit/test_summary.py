@@ -61,6 +61,7 @@ def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(
     assert b"/Lang" in pdf
 
 
+@pytest.mark.slow
 def test_a_number_that_differs_would_be_seen(root: Path, tmp_path: Path) -> None:
     pdf = summary(root, tmp_path / "summary.pdf").file.read_bytes()
     assert set(words("differs by 96.4 %")) - set(words(" ".join(read(pdf)))) == {"96.4"}

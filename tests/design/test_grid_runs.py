@@ -67,6 +67,7 @@ def test_the_draws_are_as_the_scenario_says() -> None:
     assert stats.kurtosis(_values(Cell(tails=5, s_r=1), Margin.absolute(1), rng).ravel()) > 1.5  # 6 for t of 5
 
 
+@pytest.mark.slow
 def test_the_counts_do_not_hang_on_how_the_work_is_cut(tmp_path: Path) -> None:
     made = scenario(tmp_path)
     whole = run_scenario(made, tmp_path / "one")
@@ -99,6 +100,7 @@ def test_counts_of_other_code_or_damaged_ones_are_not_added(tmp_path: Path, monk
         run_scenario(made, tmp_path / "to")
 
 
+@pytest.mark.slow
 def test_at_the_margin_the_rule_errs_as_often_as_it_may(tmp_path: Path) -> None:
     """At most 5 % wrong within 3.5 standard errors at the margin, and with a limit that cuts off some values."""
     made = scenario(tmp_path, TEXT.replace("2500", "3000"))

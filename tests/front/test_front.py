@@ -47,6 +47,7 @@ def test_the_stub_lists_what_can_be_had():
     assert all(getattr(sk, name).__doc__ for name in listed)
 
 
+@pytest.mark.slow
 def test_opening_a_study_writes_nothing(study: sk.OpenStudy):
     before = {p: p.stat().st_mtime_ns for p in study.root.rglob("*")}
     again = sk.open(study.root)
@@ -267,6 +268,7 @@ def test_a_table_with_ages_has_its_times_in_a_line():
     assert list(by_store["group"]) == ["store a", "store b"]
 
 
+@pytest.mark.slow
 def test_a_table_says_what_a_study_of_the_same_rows_does(tmp_path):
     """The demo with visits: one analyte, by orientation, from its own tidy rows."""
     study = sk.demo("beacon", tmp_path / "beacon")

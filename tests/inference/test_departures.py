@@ -197,6 +197,7 @@ def test_a_limit_that_decides_nothing_leaves_no_word_and_one_that_cannot_matter_
     assert "wherever between them they lie" in raw.reasons[0]
 
 
+@pytest.mark.slow
 def test_bounded_words_are_contradicted_by_no_filling() -> None:
     """200 small studies with three unsure cells: a word that stands is that of a plain computation at each of the corners."""
     rng, seen = np.random.default_rng(14), {"homogeneous": 0, "stratified": 0, "inconclusive": 0}

@@ -40,6 +40,7 @@ def test_what_few_containers_cost():
         assert found.inconclusive == pytest.approx(1 - found.homogeneous - found.stratified)
 
 
+@pytest.mark.slow
 def test_containers_needed_keeps_its_promise_over_all_pairs():
     for mu, edge in ((np.zeros(5), 1.0), (np.array([0.0, 1.0, 2.0]), 1.0)):
         cov = profile_cov(len(mu), cell=0.8)

@@ -33,6 +33,7 @@ def test_every_seed_is_read_whole(tmp_path: Path, seed: Seed) -> None:
         assert check_text(seed, seed.data, got) == "read"
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(ALL), st.integers(min_value=0, max_value=2**32))
 def test_mutated_files_are_read_as_they_stand_or_refused(tmp_path: Path, seed: Seed, number: int) -> None:

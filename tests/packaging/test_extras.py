@@ -56,6 +56,7 @@ def imported() -> set[str]:
     return found - set(sys.stdlib_module_names) - {"studykit", "tests"}
 
 
+@pytest.mark.slow
 def test_a_table_is_judged_without_any_extra():
     done = run("report,lab,sheets", "-c", JUDGE)
     assert (done.returncode, done.stdout.strip()) == (0, "homogeneous"), done.stderr

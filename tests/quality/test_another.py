@@ -24,7 +24,7 @@ def test_a_clean_study_is_not_stopped(seed, tmp_path):
     assert "digit preference" not in set(questions(found)["rule"])  # four significant digits are none
 
 
-@pytest.mark.few(2)
+@pytest.mark.slow
 @pytest.mark.parametrize("far", [0.1, 0.3, 0.6, 1.0])
 def test_real_settling_is_not_stopped(far, tmp_path):
     found = flags(world(100, far), tmp_path / "s")

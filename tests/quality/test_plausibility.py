@@ -90,7 +90,7 @@ def significant_digits(rng: np.random.Generator, dropped: bool) -> pd.DataFrame:
                          "value": [float(w) for w in written]})
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("dropped", [True, False])
 def test_significant_digits_across_a_power_of_ten_are_no_preference(dropped: bool) -> None:
     """Of 400 sets none, or one in all (the level is 1 % of sets, and the test keeps well below it)."""

@@ -34,6 +34,7 @@ def test_the_cause_is_named_and_no_other_place_accused(fault: str) -> None:
     assert not any(elsewhere(f, [truth]) for f in found), found
 
 
+@pytest.mark.slow
 def test_rows_shifted_from_some_place_on_are_named_with_it_and_nothing_else_is_said_of_them() -> None:
     lab, truth = spoiled("rows shifted", 1, USUAL, 992000)
     found = asked(flags_of(lab))
@@ -42,7 +43,7 @@ def test_rows_shifted_from_some_place_on_are_named_with_it_and_nothing_else_is_s
     assert not any(wrong(f, [truth]) for f in found), found
 
 
-@pytest.mark.few(2)
+@pytest.mark.slow
 @pytest.mark.parametrize("fault", ["exchanged columns", "columns in all files"])
 def test_columns_a_power_of_ten_apart_are_exchanged_and_no_unit_nor_a_line_of_the_limits(fault: str) -> None:
     """Mo 96 mg/kg and S 0.642 %: the check fluid of each reads about a hundred times, or a hundredth, of what it should."""
@@ -72,6 +73,7 @@ def test_what_dust_does_not_hold_is_no_dirt(analyte: str) -> None:
     assert "dirt in the bottle" not in set(rules)
 
 
+@pytest.mark.slow
 def test_a_reading_with_which_the_zones_rise_one_way_may_be_settling_and_one_between_them_not() -> None:
     answers = {}
     for depth, factor in (("lower", 4.0), ("middle", 4.0)):
@@ -121,6 +123,7 @@ def test_readings_that_end_at_one_value_are_asked_about() -> None:
     assert "8 of 36 bottles" in flag.evidence
 
 
+@pytest.mark.slow
 def test_free_readings_are_hardly_ever_asked_about() -> None:
     """1,000 columns of normal and of clustered readings: less than one in a hundred."""
     rng = np.random.default_rng(5)

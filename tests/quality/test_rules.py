@@ -59,6 +59,7 @@ def test_a_step_that_lasts_breaks_the_rule_of_ten_though_single_readings_come_cl
     assert "10-x" not in fired([*away[:6], -0.1, *away[6:]], u=0.5)
 
 
+@pytest.mark.slow
 def test_chances_of_false_alarm_are_those_of_the_normal_distribution() -> None:
     """Two readings a run (ten for 10-x), s known: computed from the normal distribution, nothing fitted."""
     rng = np.random.default_rng(26)
@@ -98,7 +99,7 @@ def shifted(runs: int) -> Lab:
     return lab
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("runs", [2, 3])
 def test_a_run_shift_names_its_run_and_the_rules_name_run_and_analyte(runs: int) -> None:
     lab = shifted(runs)
@@ -113,6 +114,7 @@ def test_a_run_shift_names_its_run_and_the_rules_name_run_and_analyte(runs: int)
     assert flag.evidence.startswith("follows from run shift (run R2): the check fluid breaks 1-3s and 2-2s in this run (z ")
 
 
+@pytest.mark.slow
 def test_one_reading_far_out_asks_by_itself() -> None:
     lab = make(USUAL, 4)
     lab.limits = references(lab)

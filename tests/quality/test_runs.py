@@ -28,7 +28,7 @@ def test_the_run_and_the_analyte_are_named(fault: str, seed: int) -> None:
     assert any(right(f, truth) for f in flags), flags
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [0, 1])
 def test_carry_over_at_every_position_is_one_line(size: int) -> None:
     """5 and 15 % of the bottle before: told by check fluid and blanks; what follows from it is a hint that says so."""
@@ -58,7 +58,7 @@ def test_of_two_runs_neither_is_named_where_nothing_tells_them_apart() -> None:
     assert flags["evidence"].str.contains("cannot be told here").all()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("certified", [True, False])
 def test_a_wrong_blank_subtracted_is_one_cause_and_no_sentence_contradicts_it(certified: bool) -> None:
     """Every bottle of R2 reads 100 mg/kg P too little; the check fluid holds half as much, and loses twice its share."""
@@ -109,6 +109,7 @@ def test_a_clean_study_has_neither(clean: QualityReport) -> None:
     assert ((drift["slope"] / drift["se"]).abs() < 5).all()
 
 
+@pytest.mark.slow
 def test_the_planted_slope_is_estimated() -> None:
     lab, truth = spoiled("drift in one run", 2, USUAL, 4)
     table = assess(*lab.tables()).check("drift").table

@@ -113,6 +113,7 @@ def test_what_an_explanation_accounts_for_is_a_hint_and_real_settling_accounts_f
         assert hinted(other, [cause]) == other
 
 
+@pytest.mark.slow
 def test_causes_are_explanations_that_are_not_real_and_units_of_files() -> None:
     lab, _ = spoiled("unit in one file", 1, USUAL, 4)
     report = assess(*lab.tables())
@@ -129,7 +130,7 @@ def test_causes_are_explanations_that_are_not_real_and_units_of_files() -> None:
     assert (unit.words, unit.cells) == ("the unit of a.csv", {("S1", f.analytes[0])})
 
 
-@pytest.mark.few(2)
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", [1e-4, 0.1, 10.0, None])
 @pytest.mark.parametrize("nominal", [True, False])
 def test_a_slip_in_the_limits_names_their_line_and_no_file_of_the_laboratory(factor: float | None, nominal: bool) -> None:

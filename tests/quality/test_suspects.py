@@ -31,6 +31,7 @@ def test_right_cause_at_the_right_place(fault: str) -> None:
     assert not any(elsewhere(f, [truth]) for f in flags if f["concern"] in (STOP, ASK)), flags
 
 
+@pytest.mark.slow
 def test_a_swap_names_its_rival_and_what_would_tell() -> None:
     lab, _ = spoiled("swap of two bottles", 2, USUAL, 5)
     row = assess(*lab.tables()).check("explanations").table.iloc[0]
@@ -90,6 +91,7 @@ def test_the_cost_is_minus_the_log_density_of_student() -> None:
     assert rho(np.array([np.nan]))[0] == 0.0
 
 
+@pytest.mark.slow
 def test_readings_are_never_changed() -> None:
     lab, _ = spoiled("unit in a row", 2, USUAL, 5)
     tables = lab.tables()

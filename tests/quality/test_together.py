@@ -51,6 +51,7 @@ def test_a_short_portion_of_one_test_is_no_settling_of_its_container(seed: int, 
     assert bottle in set(letter.relabel["bottle"])
 
 
+@pytest.mark.slow
 def test_water_under_several_containers_is_told_once_and_with_a_caution() -> None:
     """Five of twelve have the lowest zone thinned to 0.3 or 0.6, each by one factor for everything."""
     lab = make(replace(USUAL, settled=0.0), 23)
@@ -86,7 +87,7 @@ def test_half_a_stock_that_has_settled_is_not_bottles_exchanged_in_pairs() -> No
     assert not drifts.duplicated(["where", "analyte"]).any()
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("factor", [1.15, 0.85])
 def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> None:
     """A drum has lost, or been given, 15 %: two analytes of another kind hardly move. Lots differ by 15 % in all else."""
@@ -98,6 +99,7 @@ def test_one_factor_over_most_analytes_is_no_wrong_product(factor: float) -> Non
     assert list(own["rule"]) == ["diluted or evaporated"], flags.to_string()
 
 
+@pytest.mark.slow
 def test_a_product_whose_few_amounts_agree_is_not_said_to_be_off_by_amounts_of_their_own() -> None:
     """All zones of one drum lack nineteen parts in twenty of what is suspended: it may all lie below the lowest draw."""
     lab = make(replace(USUAL, settled=0.0, container_sd=0.003), 38)
@@ -120,7 +122,7 @@ def with_columns_exchanged(lab: Lab, runs: tuple[str, ...]) -> Lab:
     return lab
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("runs", [("R2",), ("R1", "R2", "R3")])
 def test_two_columns_exchanged_are_a_cause_of_their_own(runs: tuple[str, ...]) -> None:
     """Check fluid 498 and 1312 mg/kg: each of its analytes fits the other's limits; no container is blamed."""
@@ -132,6 +134,7 @@ def test_two_columns_exchanged_are_a_cause_of_their_own(runs: tuple[str, ...]) -
     assert set(asked["rule"]) == {"exchanged columns"}, asked.to_string()
 
 
+@pytest.mark.slow
 def test_of_two_runs_without_limits_either_may_have_its_columns_exchanged() -> None:
     flags = flags_of(with_columns_exchanged(make(replace(USUAL, runs=2, certified=False), 42), ("R2",)))
     (own,) = flags[flags["rule"] == "exchanged columns"].to_dict("records")
@@ -154,7 +157,7 @@ def with_rows_shifted(lab: Lab, run: str, step: int) -> Lab:
     return lab
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("step", [1, -1])
 def test_rows_a_place_too_far_stop_and_nothing_else_is_blamed(step: int) -> None:
     flags = flags_of(with_rows_shifted(make(replace(USUAL, twice=0), 43), "R2", step))

@@ -68,6 +68,7 @@ def test_what_it_says_holds_for_the_search_itself(found: Unseen) -> None:
     assert named == [True, False]
 
 
+@pytest.mark.slow
 def test_the_same_seed_gives_the_same_table_and_nothing_is_changed(report: QualityReport, found: Unseen) -> None:
     before = report.suspects.y.copy()
     again = unseen(report.suspects, 1, ("container",))

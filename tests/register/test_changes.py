@@ -101,6 +101,7 @@ def test_the_same_container_a_year_later(tmp_path):
     assert any("T1" in n and "opened before" in n for n in found.notes)
 
 
+@pytest.mark.slow
 def test_what_cannot_be_compared_is_said(pair, tmp_path):
     first, _, earlier, later = pair
     assert changes(earlier, later).notes == ()

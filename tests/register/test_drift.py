@@ -43,6 +43,7 @@ def test_the_interval_holds_the_rate() -> None:
     assert out / 300 < 0.05 + 3.5 * np.sqrt(0.05 * 0.95 / 300)
 
 
+@pytest.mark.slow
 def test_a_laboratory_that_creeps_is_told(tmp_path: Path) -> None:
     """Five years in which it reads 1 % more each; a second analyte stays."""
     rng, studies = np.random.default_rng(7), tmp_path / "studies"

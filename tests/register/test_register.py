@@ -70,6 +70,7 @@ def test_each_line_is_what_the_study_itself_says(studies: Path, tmp_path: Path) 
     assert on_disk["lots"].iloc[0] == "L1, L2"
 
 
+@pytest.mark.slow
 def test_only_what_changed_is_read_again(studies: Path, tmp_path: Path) -> None:
     to = tmp_path / "register"
     later(studies)
@@ -90,6 +91,7 @@ def test_only_what_changed_is_read_again(studies: Path, tmp_path: Path) -> None:
     assert len(write_register(studies, to, fresh=True).register.read) == 4
 
 
+@pytest.mark.slow
 def test_a_change_within_the_same_tick_of_the_clock_is_seen(studies: Path, tmp_path: Path) -> None:
     """Bytes of one size and times put back: the times alone would say that nothing changed."""
     to, path = tmp_path / "register", studies / "open/study.toml"
@@ -102,6 +104,7 @@ def test_a_change_within_the_same_tick_of_the_clock_is_seen(studies: Path, tmp_p
     assert made.studies.set_index("study").loc["open", "title"] == "Invented study shut"
 
 
+@pytest.mark.slow
 def test_a_study_that_is_gone_is_said_until_it_may_be_forgotten(studies: Path, tmp_path: Path) -> None:
     to = tmp_path / "register"
     write_register(studies, to)
@@ -127,6 +130,7 @@ def test_another_folder_does_not_empty_the_register(studies: Path, laid: Path, t
     assert (tmp_path / "register/index.json").read_bytes() == kept
 
 
+@pytest.mark.slow
 def test_of_copies_one_counts(studies: Path, tmp_path: Path) -> None:
     shutil.copytree(studies / "north/first", studies / "again")
     near = shutil.copytree(studies / "north/second", studies / "corrected")
@@ -179,6 +183,7 @@ def test_a_name_that_is_no_text_is_said(studies: Path, tmp_path: Path) -> None:
     assert len(made.studies) == 4
 
 
+@pytest.mark.slow
 def test_exit_codes_and_facts(studies: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     to = str(tmp_path / "register")
     assert main(["register", str(studies), "--to", to]) == 0
@@ -213,6 +218,7 @@ def test_what_is_said_of_studies_is_checked(studies: Path, tmp_path: Path) -> No
         ("other", 5), ("all.lab", 2), ("studies.nort/first.fluid", 4), ("studies.nort/first", 3)]
 
 
+@pytest.mark.slow
 def test_a_damaged_index_is_made_anew(studies: Path, tmp_path: Path) -> None:
     to = tmp_path / "register"
     write_register(studies, to)

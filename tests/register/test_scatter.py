@@ -103,6 +103,7 @@ def laid(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+@pytest.mark.slow
 def test_it_is_pooled_by_laboratory_and_offered_to_the_next_design(laid: Path, tmp_path: Path) -> None:
     made = write_register(laid, tmp_path / "register")
     own = made.repeatability.set_index("laboratory")
@@ -125,6 +126,7 @@ def test_it_is_pooled_by_laboratory_and_offered_to_the_next_design(laid: Path, t
     assert taken.s_r_at(200.0) == pytest.approx(2 * works["s"], rel=1e-3)
 
 
+@pytest.mark.slow
 def test_what_does_not_belong_together_is_not_pooled(laid: Path, tmp_path: Path) -> None:
     """A study of three times the scatter; another method; another scale; an invented one among others."""
     studies, rng = Path(shutil.copytree(laid, tmp_path / "studies")), np.random.default_rng(8)

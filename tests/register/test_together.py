@@ -133,6 +133,7 @@ def laid(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root
 
 
+@pytest.mark.slow
 def test_what_belongs_together_is_put_together_and_drawn(laid: Path, tmp_path: Path) -> None:
     made = write_register(laid, tmp_path / "register")
     mean = made.together.pooled.iloc[0]
@@ -152,6 +153,7 @@ def test_what_belongs_together_is_put_together_and_drawn(laid: Path, tmp_path: P
     assert "mean of 5 studies" in page
 
 
+@pytest.mark.slow
 def test_what_does_not_belong_together_is_told_with_its_reason(laid: Path, tmp_path: Path) -> None:
     apart = write_register(laid, tmp_path / "register").together.apart.set_index("study")["why"]
     assert apart["wide"] == "margin ±20 % where 5 others have ±5 %: 1 of one kind, and fewer than 3 are no basis"

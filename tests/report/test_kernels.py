@@ -90,6 +90,7 @@ def test_a_kernel_that_dies_is_told(tmp_path, separate):
         executed(tmp_path, tmp_path / "books", separate=separate)
 
 
+@pytest.mark.slow
 def test_nothing_that_a_run_started_is_left(tmp_path):
     with kernels((), separate=not FORKS) as manager:
         km = manager(kernel_name="python3")

@@ -144,6 +144,7 @@ def test_new_codes_keep_away_from_those_in_use() -> None:
     assert min(sum(x != y for x, y in zip(p, q, strict=True)) for p, q in product(old, new)) >= 3
 
 
+@pytest.mark.slow
 def test_larger_studies_get_longer_codes() -> None:
     assert {len(c) for c in make_codes(300, 3)} == {5}
     assert {len(c) for c in make_codes(301, 3)} == {6}

@@ -86,6 +86,7 @@ def test_the_study_itself_is_sound(tmp_path: Path) -> None:
     assert (len(tables.containers), len(tables.samples)) == (3, 9)
 
 
+@pytest.mark.slow
 def test_a_file_name_that_is_not_text_is_refused_by_the_command(tmp_path: Path) -> None:
     root = write_study(tmp_path / "s")
     (root / "raw").mkdir()

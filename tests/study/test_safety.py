@@ -169,6 +169,7 @@ def test_an_order_to_mix_would_be_seen() -> None:
     assert not orders("RESIDUE BARRED: do not stir or mix. The safety section does not clear it.")
 
 
+@pytest.mark.slow
 def test_unknown_is_never_better_than_an_answer() -> None:
     """Turning any one answer into 'unknown' clears nothing that was barred."""
     for s in itertools.islice(profiles(), 0, None, 7):

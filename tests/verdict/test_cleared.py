@@ -38,7 +38,7 @@ def stock(rng: np.random.Generator, ends: list[float], *, noise: float = 1.0, mo
     return pd.DataFrame(rows, columns=["container", "depth", "value"])
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize(("most", "stated"), [(2, False), (3, False), (2, True)])
 def test_a_container_at_the_margin_is_hardly_ever_shown_within(most, stated):
     """Nominal 5 % a container (two one-sided tests at alpha, every pair; Berger 1982); level containers mostly are."""
@@ -105,7 +105,7 @@ def test_an_analyte_that_cannot_be_judged_is_named_and_the_others_are_told_besid
     assert told.endswith("By the analytes that could be judged: 20 of 24 (in the verdict chapter), which clears none of them.")
 
 
-@pytest.mark.few(1)
+@pytest.mark.slow
 @pytest.mark.parametrize("most", [2, 3])
 def test_a_container_that_scatters_more_than_the_others_is_hardly_ever_shown_within(most):
     """At the margin with three times the others' scatter one was shown within in 27 of 100 studies, by the others' scatter."""

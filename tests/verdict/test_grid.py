@@ -60,6 +60,7 @@ def test_the_table_counts_and_the_words_name_them(stock):
     assert study.label_of("P") in told
 
 
+@pytest.mark.slow
 def test_of_many_containers_those_to_treat_are_drawn_and_one_needs_no_grid(stock):
     study, table, _, _ = stock
     many = pd.concat([table.assign(container=table["container"] + f"-{k}") for k in range(3)], ignore_index=True)

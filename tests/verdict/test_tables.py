@@ -65,6 +65,7 @@ def test_what_the_quality_stage_recorded_counts(tmp_path, filed, blind):
     assert verdictset.blind(stage) is blind
 
 
+@pytest.mark.slow
 def test_excluded_results_are_shown_with_and_without(tmp_path):
     cells = calm(6)
     cells["C1"]["lower"] = [300.0]
