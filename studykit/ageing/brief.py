@@ -11,7 +11,7 @@ from studykit.study.definition import Study
 
 CAUTION = "see the caution under How long it may stand"
 NEITHER = "shown neither within nor beyond at any age"
-BRACKETS = "in brackets up to when, if containers are normally spread, at most {share:g} % of them lie beyond it"
+BRACKETS = "in brackets until when, if containers are normally distributed, at most {share:g} % of them lie beyond it"
 
 
 def rounded(months: float, seen: bool = False) -> float:
@@ -69,7 +69,7 @@ def _up_to(t: Trend) -> str:
 
 def _share(t: Trend) -> str:
     if t.spread is None:
-        return "share not told"
+        return "share not given"
     if t.spread.outside[0]:
         return "at no age"
     far = t.spread.safe[0] >= t.horizon.bound

@@ -90,7 +90,7 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) ->
     seaborn.scatterplot(points, x="months", y="difference", s=20, color="white", edgecolor=profiles.INK, ax=ax, zorder=3)
     title = [t.own.label] + [t.own.between] * (t.own.pair != t.outer.own.pair)
     for at, style, name in ((t.mean.safe[0], "-", "upright line: shown within up to"),
-                            (t.mean.estimate[0], ":", "dotted: fitted to pass at")):
+                            (t.mean.estimate[0], ":", "dotted: fitted line passes at")):
         if math.isfinite(at) and 0 < at <= line["months"].max() and not (style == "-" and t.mean.outside[0]):
             ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
             title.append(f"{name} {significant(float(at), 3)} months")  # beside the line it would lie over the marks

@@ -11,8 +11,8 @@ def no_slopes(study: Study) -> str:
     """That containers' own rates and numbers that act on depth have no term in the lines."""
     columns = study.factors.columns
     numbers = [f for f in study.factors.by_depth if f in columns and columns[f].unit is not None]
-    return (" No term stands for the containers' own rates: they count as scatter between containers, whatever its shape."
-            + (f" {', '.join(numbers)} acts on depth as a number and has no part in the lines: containers of every value are "
+    return (" The lines have no term for containers' own rates: these count as scatter between containers, whatever its shape."
+            + (f" Not in the lines, as numbers that act on depth: {', '.join(numbers)}. Containers of every value are "
                "taken together." if numbers else ""))
 
 
@@ -23,7 +23,7 @@ def few(found: Ageing) -> str:
         return ""
     own = min(told, key=lambda own: len(set(own.units)))
     n, unseen = len(set(own.units)), 100 * (1 - own.alpha ** (1 / len(set(own.units))))
-    text = " Times of the share of containers hold where containers are normally spread about their line"
+    text = " Times of the share of containers hold where containers are normally distributed about their line"
     return text + (f": without that, {n} containers none of which is beyond still leave {unseen:.0f} % of the stock open."
                    if unseen > 100 * own.share else ".")
 
@@ -36,7 +36,7 @@ def lots(study: Study, found: Ageing) -> str:
     if over := {t.over_lots for t in found.trends} - {0}:
         number = ", ".join(map(str, sorted(over)))
         return (f"Lots are declared random: where four or more were seen at several ages ({number}) they are taken as a "
-                "sample of more, and the shorter of the containers' and the lots' times is told.")
+                "sample of more, and the shorter of the containers' and the lots' times is given.")
     lots = {str(lot) for t in found.trends for lot in t.own.lots} - {""}
     if not lots or (len(lots) == 1 and study.scope in ("container", "lot")):
         return ""
@@ -55,18 +55,18 @@ def over(found: Ageing) -> str:
     told = sorted({pair for t in found.trends for pair in t.over if pair[0] != "lot"})
     taken = [f"{name} ({n} levels)" for name, n in told if n]
     few = sorted({name for name, n in told if not n})
-    text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is told." if taken else ""
+    text = f" Declared random and taken as a sample of more: {', '.join(taken)}; the shortest time is given." if taken else ""
     return text + (f" Declared random, with fewer than four levels that were seen at several ages: {', '.join(few)}; the times "
                    "hold for these levels only." if few else "")
 
 
 def rests(found: Ageing) -> str:
     """That times are held against a bend, and of containers that were not drawn to the end."""
-    text = (" A time of the mean is told as far as both that course and one with a bend show it, and the share of containers "
-            "beyond the oldest age likewise." if any(not t.bent for t in found.trends) else "")
+    text = (" A time of the mean is given only as far as both that course and one with a bend show it, and beyond the oldest "
+            "age the share of containers likewise." if any(not t.bent for t in found.trends) else "")
     return text + (" Some containers were not drawn to the end: lines are then those of a mixed model with a level and a rate "
-                   "of each container. That is right where they were given up for what was read of them before, not where "
-                   "they were for what nobody read." if any(len(t.outer.own.gone) for t in found.trends) else "")
+                   "of each container. That is right where they were given up because of earlier readings, not where the "
+                   "reason was something that nobody measured." if any(len(t.outer.own.gone) for t in found.trends) else "")
 
 
 def all_pairs(found: Ageing) -> str:
@@ -74,6 +74,6 @@ def all_pairs(found: Ageing) -> str:
     if all(len(t.pairs) < 2 and not t.without for t in found.trends):
         return ""
     gone = sorted({f"{pair} ({t.own.label})" for t in found.trends for pair in t.without})
-    return (" Each pair of depths has a line of its own, and the one that allows least decides; of containers, the declared "
-            "share holds for those beyond by any pair." + (f" Not judged, for want of readings: {', '.join(gone)}."
+    return (" Each pair of depths has a line of its own, and the one that allows least decides; the declared share "
+            "of containers is that of those beyond in any pair." + (f" Not judged, for want of readings: {', '.join(gone)}."
                                                           if gone else ""))

@@ -32,7 +32,7 @@ EVENLY, ENDS = f"{AGES} ages, evenly", "youngest and oldest only"
 NOT_ASKED = "the study does not ask about time: study.toml has no section [time], and age is no factor that acts on depth"
 NO_AGES = "no container has an age yet: write filled_on and sampled_on, or [time] visits, and plan"
 PLANNED_COLUMNS = ["analyte", "group", "containers", "drawings", "ages", "margin passed at, months", "growth shown, %",
-                   "within shown up to, months", "share shown up to, months", "time known within ±, months", "not typed"]
+                   "within shown up to, months", "share shown up to, months", "time known within ±, months", "not given"]
 
 
 def planned_drawings(view: DesignView) -> dict[str, Drawings]:
@@ -54,12 +54,12 @@ def planned_drawings(view: DesignView) -> dict[str, Drawings]:
 
 
 def missing(aim: Aim) -> tuple[str, ...]:
-    """The guesses about time that are not typed for an analyte."""
+    """The guesses about time that are not given for an analyte."""
     return tuple(k for k in KEYS if getattr(aim.guess, k) is None or k not in aim.guess.model_fields_set)
 
 
 def worlds(aim: Aim, oldest: float, replicates: int) -> tuple[Growth, ...]:
-    """What is guessed of an analyte: one world, or the two ends of the range where something is not typed."""
+    """What is guessed of an analyte: one world, or the two ends of the range where something is not given."""
     guess, gone = aim.guess, missing(aim)
     passes = oldest if guess.months_to_margin is None else guess.months_to_margin
     own = 0.0 if guess.own_rates_percent is None else guess.own_rates_percent / 100
@@ -182,5 +182,5 @@ def ways_words(view: DesignView, table: pd.DataFrame) -> str:
             f"{100 * worst.own_rates:.0f} %; *known within* in {100 * view.settings.target:g} % of studies. A cost is that of "
             "drawing, bottling and testing; what a container is worth is not in it. With two ages a bend cannot be seen.")
     if gone := missing(aim):
-        text += f" Not typed, so the worse end of a range: {', '.join(gone)} under [design.guesses.{aim.analyte}]."
+        text += f" Not given, so the worse end of a range is taken: {', '.join(gone)} under [design.guesses.{aim.analyte}]."
     return text

@@ -132,13 +132,13 @@ def words(t: Trend) -> str:
         return _bent_words(t)
     mean, share, s = _mean_words(t), f"{100 * t.own.share:g} %", t.spread
     if s is None:
-        return f"{mean}; too few containers to say more than that of their share"
+        return f"{mean}; too few containers to tell their share"
     if s.outside[0]:
         return f"{mean}; even at the youngest age it is not shown that at most {share} of containers lie beyond"
     up_to = f"{_looked_at(t)}, the last age looked at" if s.safe[0] >= t.horizon.bound else whole_time(s.safe[0])
     most = _by(t, t.spread_by or t.own.pair).replace(", ", ", most by ", 1)
-    return (f"{mean}; if containers are normally spread, at most {share} of them beyond it{most} up to "
-            f"{up_to}{_interval(t, s)}")
+    return (f"{mean}; if containers are normally distributed, at most {share} of them lie beyond it{most} "
+            f"up to {up_to}{_interval(t, s)}")
 
 
 def told_with(t: Trend) -> str:
@@ -188,7 +188,7 @@ def _interval(t: Trend, passing: Passing, seen: str = "") -> str:
         ends = f"{low_} to {last_}{days}" if last <= bound else f"from {low_}{days} with no end within {_looked_at(t)}"
         at = (f"at {fitted_} {unit}" if 0 < passing.estimate[0] <= bound else
               "at no age looked at" if passing.estimate[0] > bound else "by the youngest age seen")
-        told.append(f"fitted to pass it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
+        told.append(f"the fitted line passes it {at}, {100 * (1 - 2 * t.own.alpha):g} % interval {ends}")
     return f" ({'; '.join(told)})" if told else ""
 
 
@@ -266,7 +266,7 @@ def answers(study: Study, found: Ageing) -> pd.DataFrame:
     gone = dict[str, list[str]]()
     for a, why in found.left_out:
         gone.setdefault(why, []).extend([a] if study.decides(a) else [])
-    none = [(", ".join(who), f"No time can be told of {', '.join(map(study.label_of, who))}: {why}.")
+    none = [(", ".join(who), f"No time can be given for {', '.join(map(study.label_of, who))}: {why}.")
             for why, who in gone.items() if who]
     return pd.DataFrame(rows + [("", who, 0.0, text, text, "") for who, text in none], columns=ANSWER_COLUMNS)
 
@@ -372,7 +372,7 @@ def _judged(study: Study, some: Sequence[Trend], age: float) -> tuple[str, list[
     if age <= up_to - 1 / DAYS_A_MONTH:
         return LEAVE, [least], "", up_to
     if up_to and age <= _exactly(least):
-        return AGAIN, [least], "nothing is shown beyond the age that it has", up_to
+        return AGAIN, [least], "nothing is shown for ages beyond its own", up_to
     if up_to:
         return AGAIN, [least], "older than what is shown to be within", up_to
     reason = _not_shown(least)
@@ -409,10 +409,10 @@ def _not_shown(t: Trend) -> str:
     """What is shown at no age."""
     if t.mean.outside[0]:
         return "the mean is not shown within the margin at the youngest age"
-    share = f"at most {100 * t.own.share:g} % of containers beyond"
-    return (f"{share}: not shown at the youngest age" if t.spread is not None else
-            f"{share}: not told, the ages do not lie on the declared course" if t.bent else
-            f"{share}: too few containers to show it")
+    share = f"at most {100 * t.own.share:g} % of containers lie beyond"
+    return (f"at the youngest age it is not shown that {share}" if t.spread is not None else
+            f"it is not known whether {share}, because the ages do not lie on the declared course" if t.bent else
+            f"too few containers to show that {share}")
 
 
 def _day(begins: pd.Timestamp, months: float) -> str:

@@ -105,5 +105,6 @@ def lacking(rows: ModelRows) -> str:
     if not told:
         return ""
     more = len(told) - MOST_NAMED
-    return (f"{len(told)} of {len(seen)} visits to containers have no result of some zone, and stand in no difference that "
+    have = "has" if len(told) == 1 else "have"
+    return (f"{len(told)} of {len(seen)} visits to containers {have} no result of some zone, and no part in a difference that "
             f"needs it: {', '.join(told[:MOST_NAMED])}" + (f" and {more} more" if more > 0 else ""))

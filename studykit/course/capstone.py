@@ -20,9 +20,9 @@ from studykit.course.replies import (
     Reply,
     answer_to,
     as_written,
-    listed,
     name_of,
     no,
+    parts_of,
     solved,
     value_of,
     whole,
@@ -111,7 +111,7 @@ def buy(me: str, design: tuple[int, int]) -> pd.DataFrame:
     name_of(me)
     if (reply := _size(design)) is not None:
         raise single("design", reply.text, "mend exercise 1 first", value=str(design))
-    churns, determinations = (whole(x) for x in listed(design))
+    churns, determinations = (whole(x) for x in parts_of(design))
     _bought.update(me=me, design=(churns, determinations))
     return bought()
 
@@ -130,7 +130,7 @@ def differences(data: pd.DataFrame, without: Any = "") -> pd.DataFrame:
     """
     if not isinstance(without, str) and without is not ...:
         with contextlib.suppress(TypeError, IndexError):
-            without = listed(without)[0]
+            without = parts_of(without)[0]
     without = without.strip().upper() if isinstance(without, str) else without
     there = sorted(set(data["churn"]))
     if not isinstance(without, str) or (without and without not in there):
@@ -176,7 +176,7 @@ def reveal(me: str, fault: Any, found: Any) -> pd.DataFrame:
     solved(CHECKS, {"design": _bought["design"], "fault": fault, "found": found})
     churns, determinations = _bought["design"]
     truth, slip = _world(me).difference, _slip(me, churns)
-    parts = listed(found)
+    parts = parts_of(found)
     low, high, said = float(parts[0]), float(parts[1]), word(parts[2])
     true_word = "homogeneous" if abs(truth) < MARGIN else "stratified"
     told = "right" if said == true_word else "open, which is no error" if said == "inconclusive" else "wrong"
@@ -202,7 +202,7 @@ def class_picture(me: str, others: int = 11) -> Figure:
 def _size(answer: Any) -> Reply | None:
     """What is wrong with the two numbers of a design and their cost; None where nothing is."""
     try:
-        n, m = (whole(x) for x in listed(answer))
+        n, m = (whole(x) for x in parts_of(answer))
     except (TypeError, ValueError):
         return no("Two whole numbers are asked: churns, and determinations of each zone.")
     if n < 3 or m < 1 or n > MOST or m > 20:
@@ -215,7 +215,7 @@ def _size(answer: Any) -> Reply | None:
 def _design(answer: Any) -> Reply:
     if (reply := _size(answer)) is not None:
         return reply
-    n, m = (whole(x) for x in listed(answer))
+    n, m = (whole(x) for x in parts_of(answer))
     if chance(n, m) < best_chance() - WITHIN:
         if cost(n + 1, m) <= BUDGET:
             return no(f"The chance is {chance(n, m):.2f}, and there is money left for another churn.")
@@ -233,7 +233,7 @@ def _fault(answer: Any) -> Reply:
     if (reply := _not_bought()) is not None:
         return reply
     try:
-        churn, zone = (word(x) for x in listed(answer))
+        churn, zone = (word(x) for x in parts_of(answer))
         churn = churn.upper()
     except (TypeError, ValueError):
         return no('A churn and a zone are asked: ("J03", "upper").')
@@ -253,7 +253,7 @@ def _found(answer: Any) -> Reply:
     if (reply := _not_bought()) is not None:
         return reply
     try:
-        parts = listed(answer)
+        parts = parts_of(answer)
         low, high, said = value_of(parts[0]), value_of(parts[1]), word(parts[2])
     except (TypeError, ValueError, IndexError, KeyError):
         return no('Three things are asked: (low, high, "word").')

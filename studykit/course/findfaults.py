@@ -12,7 +12,7 @@ from matplotlib.figure import Figure
 from studykit.classroom.laboratory import Line, Planted, measure, plant
 from studykit.classroom.worlds import DEPTHS, KEGS, KINDS, World, world_of
 from studykit.course.drawing import axes
-from studykit.course.replies import Reply, answer_to, listed, mapped, name_of, no, number, word, yes
+from studykit.course.replies import Reply, answer_to, mapped, name_of, no, number, parts_of, word, yes
 
 NUMBER, ANALYTES, LEAST = 8, ("KV40", "P", "Ca", "Si", "Water"), 0.6
 TOLD, FEWEST = 10, 3
@@ -118,7 +118,7 @@ def _pairs(answer: Any) -> list[tuple[str, str]]:
     """Pairs of place and kind, of a list, a table of two columns, or what maps places to kinds."""
     pairs = mapped(answer)
     if isinstance(answer, pd.DataFrame) or pairs is None:
-        return [(str(place), str(kind)) for place, kind in listed(answer)]
+        return [(str(place), str(kind)) for place, kind in parts_of(answer)]
     return [(str(place), str(kind)) for place, kind in pairs.items()]
 
 

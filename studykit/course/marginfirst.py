@@ -15,7 +15,7 @@ from scipy import stats
 
 from studykit.core.errors import BadInput, single
 from studykit.course.drawing import lines as curves
-from studykit.course.replies import Check, Counted, Reply, answer_to, counted, listed, no, number, solved, word, yes
+from studykit.course.replies import Check, Counted, Reply, answer_to, counted, no, number, parts_of, solved, word, yes
 from studykit.course.worlds import Drawn, seed_of
 from studykit.demos import copy_demo
 from studykit.study import load_study
@@ -208,7 +208,7 @@ def _amended(root: Any) -> Reply:
 
 def _marked(answer: Any) -> Reply:
     try:
-        marks = [word(x) for x in listed(answer)]
+        marks = [word(x) for x in parts_of(answer)]
     except TypeError:
         marks = []
     if len(marks) != len(QUESTIONS) or not {*marks} <= {"yes", "no", "true", "false"}:

@@ -154,7 +154,7 @@ def mapped(answer: Any) -> dict[Any, Any] | None:
     return dict(answer) if isinstance(answer, Mapping) else None
 
 
-def listed(answer: Any) -> list[Any]:
+def parts_of(answer: Any) -> list[Any]:
     """The parts of an answer in their order: of a list, tuple, array or Series; rows of a table; values of a dictionary.
 
     TypeError for what has no parts, and for text.

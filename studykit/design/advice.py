@@ -125,11 +125,12 @@ def _profiles(study: Study, size: DesignSize) -> list[Advice]:
     ranges = [f"{a.analyte} {100 * worse:.0f} to {100 * now:.0f} %"
               for a, now, worse in still if now - worse >= 0.01]
     return [Advice(topic="profiles not guessed",
-                   what="sd_container_depth is not typed for " + ", ".join(a.analyte for a in open_),
+                   what="sd_container_depth is not given for " + ", ".join(a.analyte for a in open_),
                    why=f"the chances take the profiles of all containers to be alike; where they scatter by "
-                       f"{100 * UNTYPED_PROFILES:g} % of the margin, homogeneous if nothing settled comes "
-                       + ("in: " + "; ".join(ranges) if ranges else "no rarer by 1 % for any of them, with so many containers"),
-                   cure="type it under [design.guesses] from an earlier study or a pilot of three or four containers; until "
+                       f"{100 * UNTYPED_PROFILES:g} % of the margin, the chance of homogeneous if nothing settled "
+                       + (f"goes down: {'; '.join(ranges)}" if ranges else
+                          "goes down by less than 1 % for all of them, with so many containers"),
+                   cure="give it under [design.guesses], from an earlier study or a pilot of three or four containers; until "
                         "then count on the lower number of a range")]
 
 
@@ -213,7 +214,7 @@ def _ages(study: Study, stored: pd.DataFrame, samples: pd.DataFrame | None) -> l
     elif distinct == 2:
         what, why = "there are two ages only", "a bend cannot be seen, so nothing is said beyond the older age"
     elif last == 1:
-        what, why = f"one container alone is as old as {span_words(oldest)}", "the rate hangs on it, so its interval is wide"
+        what, why = f"one container alone is as old as {span_words(oldest)}", "the rate depends on it, so its interval is wide"
     told = [Advice(topic="ages", what=what, why=why, cure="sister containers of three or four ages, two or more at the oldest")
             ] if what and study.time is not None else []
     return [*told, *_lone(seen)]

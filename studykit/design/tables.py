@@ -342,14 +342,14 @@ def proof(view: DesignView, found: SearchResult | None) -> str:
 
 
 def untyped_words(view: DesignView, found: SearchResult | None) -> str:
-    """The cheapest design again with profiles that scatter, where their scatter is not typed; '' where all is typed."""
+    """The cheapest design again with profiles that scatter, where their scatter is not given; '' where all is given."""
     aims = decidable(view)
     if view.costs is None or found is None or found.found is None or not any(a.untyped_profiles for a in aims):
         return ""
     worse = cheapest([a.scattered() for a in aims], view.costs, view.limits, target=view.settings.target,
                      alpha=view.study.alpha, few=1).found
     names = ", ".join(view.study.label_of(a.analyte) for a in aims if a.untyped_profiles)
-    text = (f"The profiles of all containers are taken to be alike for {names}, because sd_container_depth is not typed. Where "
+    text = (f"The profiles of all containers are taken to be alike for {names}, because sd_container_depth is not given. Where "
             f"they scatter by {100 * UNTYPED_PROFILES:g} % of the margin, ")
     if worse is None:
         return text + "no design of the grid reaches the target."
@@ -400,7 +400,7 @@ def left_out(plan: Proposal) -> pd.DataFrame:
 
 
 def warnings_table(view: DesignView) -> pd.DataFrame:
-    """What a good colleague would say; one row says so where there is nothing to say."""
+    """Warnings about the plan; one row says so where there is none."""
     table = advice_table(advise(view.study, view.size, view.containers, view.samples))
     return table if len(table) else pd.DataFrame({"topic": ["nothing to warn about"]})
 

@@ -336,12 +336,12 @@ def _endless(low: Array, high: Array, margin: Margin) -> str:
 
 def reason_of(word: str, bounded: int, cells: int, endless: str, what: str = "means of a container at a depth") -> str:
     """Why a word holds, or none does, wherever values lie that are known only within bounds."""
-    text = f"{bounded} of {cells} {what} are known only within bounds"
+    text = f"{bounded} of {cells} {what} {'is' if bounded == 1 else 'are'} known only within bounds"
     if word != "inconclusive":
-        return f"{text}; wherever between them they lie, the word is {word}."
+        return f"{text}; wherever between them they lie, the verdict is {word}."
     if endless:
         return f"{text}, and some have no end on the scale of the margin: {endless}."
-    return f"{text}, and no word holds wherever between them they lie."
+    return f"{text}, and no verdict holds wherever between them they lie."
 
 
 def limits_of(f: Linear | None, step: float, level: float) -> tuple[float, float]:

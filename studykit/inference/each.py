@@ -21,7 +21,7 @@ from studykit.inference.margin import Margin
 from studykit.inference.own import ends_of, middle_of, near_differences, own_differences, rounded_in, span_of_one
 from studykit.inference.share import LEAST, all_one_way, shown_beyond
 
-ALONE = "By their readings alone, wherever the limits lie, these"
+ALONE = "By their readings alone, wherever within their limits the values lie, these"
 MAY = "Values known only as a limit leave open whether these"
 
 
@@ -194,5 +194,5 @@ def read_reasons(read: Sequence[str], margin: Margin) -> tuple[str, ...]:
     """One sentence on the containers that are named by their readings alone (``read_beyond``)."""
     if not read:
         return ()
-    return (f"{ALONE} {margin.exceeded}: {', '.join(read)}. Too few containers are known by numbers to tell the scatter of "
-            "measuring.",)
+    return (f"{ALONE} {margin.exceeded}: {', '.join(read)}. Too few containers have results that are numbers to tell "
+            "the scatter of measuring.",)

@@ -58,7 +58,7 @@ class Influence:
         if not self.decisive:
             return f"The verdict '{word}' stays the same whichever of the {n} containers is left out."
         others = sorted({str(v) for v in self.table.loc[self.table["changed"], "verdict"]})
-        return (f"The verdict '{word}' hangs on single containers: without {', '.join(self.decisive)} it would be "
+        return (f"The verdict '{word}' depends on single containers: without {', '.join(self.decisive)} it would be "
                 f"{' or '.join(others)}.")
 
 

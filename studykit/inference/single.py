@@ -150,7 +150,7 @@ class SingleResult:
         if self.word == "homogeneous":
             out.append(f"Every pair of depths is shown to differ by less than the margin of {margin}.")
             if self.differs:
-                out.append("A difference is there, but it is small against the margin.")
+                out.append("There is a difference, but it lies within the margin.")
         elif self.word == "stratified":
             out.append(f"The depths differ by at least {self.told(self.comparison.at_least)}, more than the margin of "
                        f"{margin}.")

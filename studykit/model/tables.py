@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -48,7 +47,7 @@ def _safely(stage: StudyTables, analyte: str, results: pd.DataFrame) -> AnalyteM
     except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
         rows = model_rows(stage.study, analyte, stage.containers, stage.samples, results)
         why = str(error).splitlines()[0] if str(error) else type(error).__name__
-        return AnalyteModel(rows=rows, alpha=stage.study.alpha, path="not assessed", notes=(f"The numbers failed: {why}.",))
+        return AnalyteModel(rows=rows, alpha=stage.study.alpha, path="not assessed", notes=(f"The calculation failed: {why}.",))
 
 
 def example(models: list[AnalyteModel]) -> AnalyteModel:
@@ -134,8 +133,12 @@ def contrasts(models: list[AnalyteModel]) -> pd.DataFrame:
     return joined([m.contrasts().assign(analyte=m.analyte) for m in models], ["analyte", *CONTRAST_COLUMNS])
 
 
-def profiles(models: list[AnalyteModel], study: Study, level: float = 0.9) -> pd.DataFrame:
-    """Per analyte and depth the difference from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS)."""
+def profiles(models: list[AnalyteModel], study: Study) -> pd.DataFrame:
+    """Per analyte and depth the difference from the uppermost depth, of the mean and of each container (PROFILE_COLUMNS).
+
+    Intervals of the mean as those of the verdict, 1 - 2 alpha.
+    """
+    level = 1 - 2 * study.alpha
     rows = {m.analyte: m.rows for m in models}
     alone = [single_profile(r, rows[r.analyte], level) for r in single_results(study, models).values()
              if isinstance(r, SingleResult)]
@@ -258,14 +261,13 @@ def _in_words(model: FittedModel) -> str:
     return f"{text}, and random scatter between {', between '.join([*(SOURCES[t] for t in model.random), SOURCES['residual']])}"
 
 
-def profile_alt(profile: pd.DataFrame, names: Mapping[str, str] | None = None) -> str:
+def profile_alt(profile: pd.DataFrame, study: Study) -> str:
     """Alt text of the profile figure: the lowest zone against the uppermost for each analyte, from the table it draws."""
     mean = profile[profile["who"] == "mean"].drop_duplicates("analyte", keep="last")
-    parts = [f"{(names or {}).get(r['analyte'], r['analyte'])} {significant(r['difference'], 2) or 'not known'} {r['unit']} "
+    parts = [f"{study.label_of(r['analyte'])} {significant(r['difference'], 2) or 'not known'} {r['unit']} "
              f"({significant(r['low'], 2)} to {significant(r['high'], 2)})" for r in mean.to_dict("records")]
-    return ("Depth profiles; lowest minus uppermost zone (of a one-sided margin the lowest against the mixed container) with "
-            "90 % interval: " if one_sided(profile) else "Depth profiles; lowest minus uppermost zone with 90 % interval: "
-            ) + ("; ".join(parts) or "none")
+    mixed = " (of a one-sided margin the lowest against the mixed container)" if one_sided(profile) else ""
+    return f"Depth profiles; lowest minus uppermost zone{mixed} with {study.level} interval: {'; '.join(parts) or 'none'}"
 
 
 def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
@@ -279,7 +281,7 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
             stage.record(f"mean.{name}.{safe_name(str(row['depth']))}", row["mean"], m.rows.unit, 4, kind="optimised",
                          table="depth-means.csv")
         if (ends := m.bottom_top) is not None:
-            value, low, high, unit = ends.shown(0.9)
+            value, low, high, unit = ends.shown(1 - 2 * m.alpha)
             where = table if m.rows.margin.side else "contrasts.csv"
             for part, number in (("estimate", value), ("low", low), ("high", high)):
                 stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table=where)

@@ -62,14 +62,14 @@ def _end(found: Tried) -> str:
     place, length = ("floor" if found.trial.excess_kg_m3 > 0 else "surface"), found.length_mm
     if length > 10 * found.trial.height_mm:
         return "thermal motion keeps such spheres mixed for ever"
-    return (f"in the end they lie at the {place}" if length < 0.1 else
+    return (f"in the end such spheres lie {'on the floor' if place == 'floor' else 'at the surface'}" if length < 0.1 else
             f"in the end thermal motion spreads them over {cell_text(length, 2)} mm from the {place}")
 
 
 def _zones(found: Tried) -> str:
     last = found.zones.iloc[-1]
     where = [("on the floor", "on_floor_percent"), ("at the surface", "at_surface_percent")]
-    return (", ".join(f"{d} {last[d]:.0f}" for d in found.trial.depths) + "; of all of it "
+    return (", ".join(f"{d} {last[d]:.0f}" for d in found.trial.depths) + "; of the whole "
             + ", ".join(f"{last[column]:.0f} % {name}" for name, column in where))
 
 

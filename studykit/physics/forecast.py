@@ -242,7 +242,7 @@ def _sentence(r: dict[str, Any]) -> str:
         text = f"{size} particles {verb} through {height:.0f} mm in {_days(r['days_to_cross'])}"
         place = "floor" if verb == "sink" else "surface"
         if length < 0.1:
-            text += f"; in the end they lie at the {place}."
+            text += f"; in the end they lie {'on the floor' if place == 'floor' else 'at the surface'}."
         elif length < height / 10:
             text += f"; in the end they gather within {length:.2g} mm of the {place}."
         else:
@@ -251,7 +251,7 @@ def _sentence(r: dict[str, Any]) -> str:
         first, last = _days(r["days_to_margin"]), _days(r["days_to_margin_at_most"])
         text += (f" A drawn zone leaves the margin of {r['margin']} after "
                  f"{first if first == last else f'{first} to {last}'} of standing"
-                 f"{'' if first == last else ', by the day of filling'}.")
+                 f"{'' if first == last else ', depending on the day of filling'}.")
     if length <= 10 * height and r["lying"]:
         text += (" Some of these containers lie: this estimate is for upright walls, and a lying vessel that is nearly full "
                  "clears sooner.")

@@ -62,7 +62,7 @@ def beforehand(stage: OpenStage) -> Beforehand:
     order, notes = filed_submission(stage.root), list[str]()
     if not len(samples):
         if study.design is None:
-            return Beforehand(seen=None, notes=("Which faults would be seen is told once there is a [design] or a plan.",))
+            return Beforehand(seen=None, notes=("Which faults would be seen can be said once there is a [design] or a plan.",))
         containers, samples = _sketched(study)
         notes.append("There is no plan yet: bottles are counted as [design] and [sampling] ask for them.")
     if not set(samples["sample"]) & set(order["sample"]):
@@ -120,11 +120,11 @@ def seen_by(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, order
     """
     aims = {a.analyte: a for a in aims_of(study, every=True)}
     if not aims:
-        return Beforehand(seen=None, notes=("Of no analyte a scatter is known: give [design.guesses], a repeatability, or "
+        return Beforehand(seen=None, notes=("The scatter of no analyte is known: give [design.guesses], a repeatability, or "
                                             "nominal and method_key.",))
     f, runs = _made_up(study, containers, samples, order, aims, limits)
     if not f.zone.any():
-        return Beforehand(seen=None, notes=("No stored container is drawn in depths, so nothing can be told.",))
+        return Beforehand(seen=None, notes=("No stored container is drawn in depths, so nothing can be said.",))
     units = {a: study.unit_of(a) for a in study.analytes}
     scatter = {a: _scale(study, aim, max(aim.guess.s_r, np.hypot(_measured(study, aim), aim.guess.sd_container_depth)))
                for a, aim in aims.items()}
@@ -141,11 +141,11 @@ def _notes(study: Study, aims: Mapping[str, Aim], f: Frame, runs: int) -> list[s
                "make a smaller drift or shift seen, and tell it from the containers.")
     alike = [study.label_of(a) for a, aim in aims.items() if aim.guess.sd_container == 0]
     if alike:
-        out.append(f"Containers are taken to be alike (sd_container is not typed) in {', '.join(alike)}: what one container "
+        out.append(f"Containers are taken to be alike (sd_container is not given) in {', '.join(alike)}: what one container "
                    "alone shows would really be seen later.")
     unknown = [study.label_of(a) for a in study.analytes if a not in aims]
     if unknown:
-        out.append(f"Nothing is known, so nothing is told, of {', '.join(unknown)}.")
+        out.append(f"No size is given for {', '.join(unknown)}: nothing is known of their scatter.")
     if runs > MOST_RUNS:
         out.append(f"Looked at: the first {MOST_RUNS} of {runs} runs.")
     return out

@@ -368,7 +368,7 @@ def assess_controls(study: Study, t: pd.DataFrame, samples: pd.DataFrame, result
     rows = [r for part in parts for r in part[0]]
     table = pd.DataFrame(rows, columns=CONTROL_COLUMNS)
     return Controls(table=table, flags=tuple(f for part in parts for f in part[1]),
-                    sentences=_sentences(table, blind), blind=blind)
+                    sentences=_sentences(table.assign(analyte=table["analyte"].map(study.label_of)), blind), blind=blind)
 
 
 def _but(own: pd.DataFrame) -> str:
@@ -384,7 +384,7 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
     for control, absent in (
         ("blank", "No blank was measured: dirt from tools and bottles cannot be told from the fluid."),
         ("check fluid", "No check fluid was measured: a shift of a whole run cannot be told from the fluid."),
-        ("remixed control", "No remixed control was measured: scatter of drawing and mixing is not shown apart."),
+        ("remixed control", "No remixed control was measured: the scatter of drawing and mixing is not shown by itself."),
     ):
         own = table[table["control"] == control]
         bad = own[own["as_hoped"] == "no"]

@@ -241,7 +241,7 @@ def _together(analyte: str, whole: str, closure: np.ndarray) -> Flag:
             f"({shown(float(closure.min()), 3)} to {shown(float(closure.max()), 3)} %): ")
     stated = whole == "value as filled"
     if mean < 100:
-        text += ("the rest lies where nobody drew, on the floor or the walls"
+        text += ("the rest lies where no sample was taken, on the floor or the walls"
                  + (", or the stated value is not that of these lots" if stated else "")
                  + "; agreement between the sampled depths does not cover that part")
     else:

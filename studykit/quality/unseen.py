@@ -87,7 +87,7 @@ def _says(r: pd.Series) -> str:
         return "named at fewer than half of the places at any size tried"
     unit = r["unit"]
     if r["fault"] in [FAULTS[f] for f in NOT_FORETOLD]:
-        return (f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places; above it no size is told, "
+        return (f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places; above it no size is given, "
                 "since of single values a fresh study names fewer")
     most = f"from {shown(r['most_from'], 2)} {unit} at 8 of 10" if r["most_from"] > 0 else "at 8 of 10 by no size tried"
     return f"below {shown(r['half_from'], 2)} {unit} named at fewer than half of the places, {most}"

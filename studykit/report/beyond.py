@@ -5,20 +5,16 @@ from __future__ import annotations
 import pandas as pd
 
 from studykit.core.record import significant
+from studykit.quality.flags import listed
 from studykit.verdict.containers import READ
 from studykit.verdict.floors import FLOOR, OF_WHOLE
 
 LONG = 16
 """Containers in one list; the rest is counted there and named in the verdict chapter."""
-ALONE = ("By their readings alone, wherever the limits lie (too few numbers tell the scatter of measuring), beyond the margin "
-         "of {}; to be treated all the same.")
-ELSEWHERE = {FLOOR: "On the floor, by the heel draw against the zones of its own container, beyond the margin of {}.",
-             OF_WHOLE: "By the zones against what was stirred and sampled last, beyond the margin of {}."}
-
-
-def listed(names: list[str], most: int = 12) -> str:
-    """Names with commas, the first ``most`` of them."""
-    return ", ".join(names[:most]) + (f" and {len(names) - most} more" if len(names) > most else "")
+ALONE = ("By their readings alone, wherever within their limits the values lie (too few results are numbers to tell the "
+         "scatter of measuring), these lie beyond the margin of {}; they are to be treated all the same.")
+ELSEWHERE = {FLOOR: "On the floor, by the heel against the zones of the same container, these lie beyond the margin of {}.",
+             OF_WHOLE: "By the zones against what was stirred and sampled last, these lie beyond the margin of {}."}
 
 
 def of_zones(beyond: pd.DataFrame) -> pd.DataFrame:

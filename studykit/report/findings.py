@@ -47,8 +47,8 @@ def _intake(_: OpenStage, n: dict[str, str]) -> str:
 
 
 def _quality(_: OpenStage, n: dict[str, str]) -> str:
-    return (f"To be resolved first: {n['flags_stop']}. To ask the laboratory about: {n['flags_ask']}. Hints: "
-            f"{n['flags_hint']}. Results taken out by a person: {n['results_excluded']}.")
+    return (f"{count(n['flags_stop'], 'flag')} to resolve first, {count(n['flags_ask'], 'flag')} to ask the laboratory about, "
+            f"{count(n['flags_hint'], 'hint')}; {count(n['results_excluded'], 'result')} taken out by a person.").capitalize()
 
 
 def _model(stage: OpenStage, _: dict[str, str]) -> str:
@@ -58,8 +58,8 @@ def _model(stage: OpenStage, _: dict[str, str]) -> str:
     if "other verdicts" not in moved or moved.empty:
         return text
     hang = [stage.study.label_of(str(a)) for a in moved.loc[moved["other verdicts"] != "none", "analyte"]]
-    return text + (f" The word of {', '.join(hang)} hangs on a single container." if hang else
-                   " No word changes, whichever single container is left out.")
+    return text + (f" The verdict of {', '.join(hang)} depends on a single container." if hang else
+                   " No verdict changes, whichever single container is left out.")
 
 
 def _verdict(_: OpenStage, n: dict[str, str]) -> str:

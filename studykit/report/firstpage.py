@@ -17,7 +17,8 @@ from studykit.core.record import literal, read_records, significant
 from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
 from studykit.model.tables import MEANT
-from studykit.report.beyond import by_zones, elsewhere, listed
+from studykit.quality.flags import listed
+from studykit.report.beyond import by_zones, elsewhere
 from studykit.report.manifest import hashes, input_files
 from studykit.study.actions import barred_lines
 from studykit.study.ages import span_words
@@ -92,8 +93,8 @@ def sealed(stage: OpenStage) -> str:
     """The seal of the lock and the day of the last result, for the foot of the page; they tell which state was judged."""
     status, told = lock_status(stage.root, stage.study), []
     if status.seal:
-        told.append(f"Seal of the lock: {short(status.seal)}. The day of a lock is its author's word; a time stamp, or the "
-                    "seal on a sheet or in a mail from before the data, shows it.")
+        told.append(f"Seal of the lock: {short(status.seal)}. The date of the lock is its author's own statement; a time "
+                    "stamp, or the seal on a sheet or mail from before the data, supports it.")
     days = stage.results["reported_on"].dropna()
     if len(days):
         told.append(f"Last result reported on {pd.Timestamp(days.max()).date().isoformat()}.")
@@ -120,7 +121,7 @@ def _taken_out(stage: OpenStage) -> list[str]:
                  ([f"{c} ({len(codes)} samples)"] if c and len(codes) > 2 else [f"{s}{' of ' if c else ''}{c}" for s in codes])]
         what = ", ".join(dict.fromkeys(stage.study.label_of(a) for a in part["analyte"] if a)) or "all analytes"
         day = pd.Timestamp(part["date"].iloc[0]).date().isoformat()
-        text = f"Excluded by {who} on {day}: {what} of {listed(names)}, because: {str(why).rstrip('.')}."
+        text = f"Excluded by {who} on {day}: {what} of {listed(names, 12)}, because: {str(why).rstrip('.')}."
         if (part["taken_back_on"].notna()).all():
             again = pd.Timestamp(part["taken_back_on"].iloc[0]).date().isoformat()
             text += f" Taken back on {again} by {part['taken_back_by'].iloc[0]}, because: {str(back).rstrip('.')}."
@@ -242,21 +243,21 @@ def method(stage: OpenStage) -> str:
             f"sampled at {n['depths']} depths ({literal(', '.join(study.factors.depths))}): "
             f"{count(n['samples_planned'], 'sample')} planned, {count(n['analytes'], 'analyte')}. ")
     if "mixed model" in paths:
-        acting = ", ".join(study.factors.by_depth).replace("_", " ")
-        further = f", with {acting} as factors that act on depth" if acting else ""
+        acting = listed([f.replace("age_months", "age").replace("_", " ") for f in study.factors.by_depth])
+        further = f", with {acting} as factors that act on depth" if study.factors.by_depth else ""
         text += (f"Differences between depths were taken within each container and judged over the containers{further}. "
                  + (f"It was declared before the data that {MEANT[study.factors.across_depths]}, and that scatter decides "
                     f"({literal(study.factors.across_depths_reason).rstrip('.')}); the "
                     "answer without that assumption stands beside it in the model chapter. "
                     if study.factors.across_depths in MEANT else
-                    "Nothing was assumed of how containers' profiles scatter. "))
+                    "Nothing was assumed about how containers' profiles scatter. "))
     if "known precision" in paths:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
                  "repeatability of each method or laboratory. ")
     sided = [study.label_of(a) for a, declared in study.analytes.items() if declared.margin.side]
     beside = f", and {literal(', '.join(sided))} by one test of each depth against its mixed container" if sided else ""
     return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
-            f"{study.alpha:g}{beside}. Answering: {literal(study.responsible)}.")
+            f"{study.alpha:g}{beside}. Responsible: {literal(study.responsible)}.")
 
 
 def count(number: str, noun: str) -> str:

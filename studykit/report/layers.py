@@ -39,7 +39,7 @@ def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
 SEEN = ("07-report",)
 """Chapters whose finding is page one itself."""
 BEHIND = "Behind the answer"
-BEHIND_FINDING = "Every stage with what it found; on a screen each opens with all its tables, figures and code."
+BEHIND_FINDING = "Each stage with what it found; on a screen, open a stage for all its tables, figures and code."
 
 
 def _stem(section: Tag) -> str:

@@ -38,10 +38,11 @@ EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
     "uneven": "Not everywhere: {mean}single containers or groups are shown to lie beyond.",
     "stratified": "No: {beyond} {verb} between depths by more than the margin.",
-    "inconclusive": "Nobody can say yet: it is neither shown that all lies within the margins nor that anything lies beyond.",
+    "inconclusive": "It cannot be said yet: the results show neither that everything lies within the margins nor that anything "
+                    "lies beyond.",
 }
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
-NOBODY = "Nobody can say: no analyte that decides could be judged."
+NOBODY = "It cannot be said: no analyte that decides could be judged."
 SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
           "chapter.")
 LITRES = {
@@ -96,7 +97,7 @@ def right(stage: OpenStage) -> list[str]:
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
     told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(beyond=_and(names), verb=verbs, mean=mean)]
     if word == "homogeneous" and (against := _by_use(stage)):
-        told.append("But not so in every use: " + against)
+        told.append("But not for every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     return [*told, *[t for t in cannot if t.startswith((NO_WORD, NOT_SEEN))], *_of_few(stage)]
 
@@ -108,7 +109,7 @@ def _of_few(stage: OpenStage) -> list[str]:
         return []
     one = [a for a in of_one(stage) if stage.study.decides(a)]
     told = [f"Measured in 1 of {count(opened, 'container')}: {_and([*map(stage.study.label_of, one)])}. What is said "
-            "of it holds for that one, for no other."] * bool(one)
+            "of it holds for that container only."] * bool(one)
     some = {stage.study.label_of(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
             if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
     fewer = [f"{name} in {n} of {opened}" for name, n in some.items() if n != opened]
@@ -193,12 +194,12 @@ def which(stage: OpenStage) -> list[str]:
     names = set(of_zones(beyond).get("container", pd.Series(dtype=str)).astype(str))
     others += _floors_on_average(stage, beyond)
     if not names and others:
-        told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for no other."
-                    if opened == "1" else "The zones of no single one are shown to lie beyond a margin, which does not show "
-                    "that each is within.")
+        told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for it alone."
+                    if opened == "1" else "The zones of no single container are shown to lie beyond a margin, which does not "
+                    "show that each is within.")
     elif not names:
         told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
-                    if opened != "1" else "The one that was opened: the answer holds for no other.")
+                    if opened != "1" else "The one that was opened: the answer holds for it alone.")
     elif opened == str(len(names)):
         told[-1] += f" That is every one of {opened} sampled."
     elif opened != "1":
@@ -217,7 +218,7 @@ def _floors_on_average(stage: OpenStage, beyond: pd.DataFrame) -> list[str]:
     own = set(beyond.loc[beyond["pair"] == FLOOR, "name"]) if len(beyond) else set()
     table = _uses(stage)
     rows = table[(table["use"] == "floor") & table["word"].isin((SINGLE, MOST, BEYOND)) & ~table["name"].isin(own)]
-    return [f"On the floor, on average beyond the margin of {_and(list(rows['name']))}."] * bool(len(rows))
+    return [f"On the floor the liquid lies on average beyond the margin of {_and(list(rows['name']))}."] * bool(len(rows))
 
 
 def sure(stage: OpenStage) -> list[str]:
@@ -226,8 +227,8 @@ def sure(stage: OpenStage) -> list[str]:
     came = q.get("samples_with_results", "")
     measured = f", {came} with results" if came != q.get("samples_planned", "") else ""
     told = [f"{count(n['containers_stored'], 'container')}, {count(n['depths'], 'depth')}, "
-            f"{count(n['samples_planned'], 'sample')} planned{measured}; an error of at most {100 * stage.study.alpha:g} % was "
-            "asked of each “homogeneous” and each “stratified”."]
+            f"{count(n['samples_planned'], 'sample')} planned{measured}; each “homogeneous” and each “stratified” may be "
+            f"wrong with a chance of at most {100 * stage.study.alpha:g} %."]
     told += filter(None, (unlike_words(int(n["containers_stored"]), stage.study.alpha),))
     told += _all_taken_into_account(stage)
     status = lock_status(stage.root, stage.study)
@@ -235,8 +236,8 @@ def sure(stage: OpenStage) -> list[str]:
     influence = optional(stage, "05-model", "influence")
     if "other verdicts" in influence and len(influence):
         moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
-        told.append("No word changes, whichever single container is left out." if moved.empty else
-                    f"A single container decides the word of {_and(list(moved))}.")
+        told.append("No verdict changes, whichever single container is left out." if moved.empty else
+                    f"A single container decides the verdict of {_and(list(moved))}.")
     told += [*_stated(stage), *_not_published(stage, q)]
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
@@ -252,10 +253,10 @@ def _all_taken_into_account(stage: OpenStage) -> list[str]:
     p, names = pd.to_numeric(table["p beyond, Holm"], errors="coerce"), table["analyte"].map(stage.study.label_of)
     lost = names[p >= stage.study.alpha]
     stays, not_so = _and(list(names.drop(lost.index))), _and(list(lost))
-    told = f"“stratified” stays for {stays}" if stays else ""
+    told = f"“stratified” still holds for {stays}" if stays else ""
     if not_so:
-        told = (f"{told}, and not for" if told else "“stratified” does not stay for") + (
-            f" {not_so}: chance alone can do that once among so many")
+        told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (
+            f" {not_so}: among so many analytes chance alone can do that once")
     return [f"With all {number} analytes taken into account (Holm's method) {told}."] * bool(told)
 
 
@@ -271,9 +272,9 @@ def _stated(stage: OpenStage) -> list[str]:
     each = ", ".join(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
     weak = _and(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
     outside = _and(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
-    told = ["One container shows no scatter of its own. The words rest on stated precision and hold up to this many times it, "
-            f"drawing included: {each}."]
-    told += [f"Drawing alone can undo that of {weak}: draw one zone twice, in one run."] * bool(weak)
+    told = ["One container shows no scatter of its own. The verdicts rest on the stated precision and hold while the real "
+            f"scatter, drawing included, is at most so many times as large: {each}."]
+    told += [f"Drawing alone can undo the verdict of {weak}: draw one zone twice, both to be measured in one run."] * bool(weak)
     return told + [f"Outside the range of its stated precision: {outside}."] * bool(outside)
 
 
@@ -283,7 +284,7 @@ def _not_published(stage: OpenStage, n: dict[str, str]) -> list[str]:
     both = {a: (n.get(f"r_stated.{k}", ""), n.get(f"r_published.{k}", "")) for a, k in names.items()}
     each = "; ".join(f"{stage.study.label_of(a)} stated {own} in place of {known} published"
                      for a, (own, known) in both.items() if own != known)
-    return [f"Repeatability r as study.toml states it, not as the method does: {each}."] if each else []
+    return [f"Repeatability r is that of study.toml, not the published one: {each}."] if each else []
 
 
 def _points(number: str) -> str:

@@ -85,7 +85,7 @@ def run_table(plan: Plan) -> pd.DataFrame:
 
 
 def warning_table(plan: Plan) -> pd.DataFrame:
-    """What a good colleague would say about the plan, one row each."""
+    """Warnings about the plan, one row each."""
     return pd.DataFrame({"to think about": list(plan.warnings) or ["nothing to say against this plan"]})
 
 

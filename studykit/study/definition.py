@@ -294,6 +294,16 @@ class Study(Section):
     exclusion_rules: tuple[Sentence, ...] = ()
     unusual: dict[str, Sentence] = Field(default_factory=dict)
 
+    @property
+    def level(self) -> str:
+        """Level of the interval that is held against a margin, 1 - 2 alpha, in words."""
+        return f"{100 - 200 * self.alpha:g} %"
+
+    @property
+    def level_of_all(self) -> str:
+        """Level of the intervals that hold for all pairs of depths together, 1 - alpha, in words."""
+        return f"{100 - 100 * self.alpha:g} %"
+
     @model_validator(mode="after")
     def _names_known(self) -> Study:
         known = set(self.analytes)

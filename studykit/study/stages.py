@@ -26,7 +26,7 @@ class StageInfo:
 
 STAGES = (
     StageInfo(stem="00-study", question="What is asked, of which containers, and what would be too much?",
-              reads="study.toml", writes="the promises as a table"),
+              reads="study.toml", writes="what was fixed beforehand, as a table"),
     StageInfo(stem="01-design", question="Could it settle at all, and what will this design be able to say?",
               reads="study.toml, plan/", writes="chance of each verdict, warnings"),
     StageInfo(stem="02-sampling", question="Who draws what, where, in which order, under which blind code?",

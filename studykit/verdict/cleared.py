@@ -23,7 +23,7 @@ COLUMNS = ["container", "within", "left open by", "by the others", "not judged"]
 YES, NO = "yes", "no"
 BEYOND, WITHIN, OPEN, CLOSED = "beyond", "within", "open", "not judged"
 """What one container's own readings show of one analyte."""
-NOT_SEEN = "No container opened has a result at every depth in these, and no word holds for them"
+NOT_SEEN = "No opened container has a result at every depth in these, and no verdict holds for them"
 NOT_FOR = "Not for these, of which no opened container has a result at every depth"
 
 
@@ -128,8 +128,8 @@ def count_words(table: pd.DataFrame) -> str:
     told = f"Shown within every margin by their own zones: {n or 'none'} of {len(table)}"
     if not closed:
         return f"{told}{' (named in the verdict chapter)' * bool(n)}."
-    told = f"{told}, because by {closed} no single container can be judged."
+    told = f"{told}, because no single container can be judged by {closed}."
     others = int((table["by the others"] == YES).sum())
     return told if not table["by the others"].any() else (
-        f"{told} By the analytes that could be judged: {others or 'none'} of {len(table)} (in the verdict chapter), which "
+        f"{told} By the other analytes alone: {others or 'none'} of {len(table)} (in the verdict chapter), which "
         "clears none of them.")

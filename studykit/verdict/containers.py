@@ -121,7 +121,8 @@ def stock_of_limits(study: Study, model: LimitedModel) -> Stock | None:
     if word == "inconclusive":
         return None
     what = "some depth is shown to lie" if model.rows.margin.side else "some depths are shown to differ by"
-    mean = (f"On average over the containers {what} more than {model.rows.margin.text.lstrip('±')}, wherever the limits lie.",)
+    mean = (f"On average over the containers {what} more than {model.rows.margin.text.lstrip('±')}, wherever "
+            "within their limits the values lie.",)
     return Stock(word=word, share_upper=share.upper, allowed=allowed, beyond=beyond.names, groups=(),
                  reasons=mean * model.beyond + _named_reasons(model, beyond))
 

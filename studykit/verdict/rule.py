@@ -46,7 +46,8 @@ SCATTER = {"container": "the scatter between containers", "container:depth": "th
            "run": "the scatter between runs"}
 NOT_AFTER_HOLM = ("Among so many analytes chance alone can do this once: after Holm's adjustment it is not beyond the "
                   "margin, so the study's verdict does not rest on it.")
-INFORMATION = "Reported for information: declared beforehand to decide nothing, so the study's verdict does not rest on it."
+INFORMATION = ("Reported for information: it was declared beforehand to decide nothing, so the study's verdict does not rest "
+               "on it.")
 VERDICT_COLUMNS = ["analyte", "name", "verdict", "margin", "deciding pair", "difference", "low", "high", "unit", "level, %",
                    "stock"]
 EVIDENCE_COLUMNS = ["analyte", "verdict", "df", "p within margin", "p beyond margin", "p beyond, Holm",
@@ -381,7 +382,7 @@ def _safely(model: FittedModel | LimitedModel, study: Study) -> AnalyteVerdict:
         return mixed_verdict(model, study) if isinstance(model, FittedModel) else limited_verdict(model, study)
     except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
         why = str(error).splitlines()[0] if str(error) else type(error).__name__
-        return unassessed(model, study, f"The numbers failed: {why}.")
+        return unassessed(model, study, f"The calculation failed: {why}.")
 
 
 def _adjusted(study: Study, verdicts: list[AnalyteVerdict], beside: Sequence[float] = ()) -> tuple[AnalyteVerdict, ...]:
@@ -411,7 +412,7 @@ def _after_holm(word: str, beyond: float, gradient: float, alone: float, alpha: 
     if word == "stratified" and beyond >= alpha:
         return (NOT_AFTER_HOLM,)
     if word == "homogeneous" and gradient < alpha:
-        return ("A gradient is there, but it is small against the margin: real, and too small to matter.",)
+        return ("There is a gradient, but it lies within the margin: real, and too small to matter.",)
     if word == "inconclusive" and alone < alpha <= gradient:
         return ("A gradient was seen; among so many analytes chance alone can do this once.",)
     if word == "inconclusive" and gradient >= alpha and named:

@@ -179,8 +179,7 @@ def limits(models: list[AnalyteModel], outcome: StudyVerdict) -> pd.DataFrame:
 
 def intervals_named(study: Study) -> str:
     """Which interval decides, and of which words it is another."""
-    return (f"{100 - 200 * study.alpha:g} % interval (of inconclusive analytes the {100 - 100 * study.alpha:g} % one that "
-            "holds for all pairs of depths together)")
+    return f"{study.level} interval (of inconclusive analytes the {study.level_of_all} one that holds for all pairs together)"
 
 
 def margin_alt(table: pd.DataFrame, names: Mapping[str, str], words: Mapping[str, str]) -> str:

@@ -15,7 +15,7 @@ from studykit.study.tables import read_cells, type_cells
 STOCK = "plan/stock.csv"
 APART_DAYS = 31
 """Days by which a container must be older than the oldest opened, or younger than the youngest (own judgement)."""
-NO_WORD = "No container was opened of these in the stock list, and no word holds for them"
+NO_WORD = "No container was opened of these in the stock list, and no verdict holds for them"
 NOT_FOR = "Not for these of the stock list, of which no container was opened"
 UNREAD = f"{STOCK} has faults, so what it lists that is unlike the containers opened is not named."
 

@@ -54,7 +54,8 @@ from studykit.verdict.rule import StudyVerdict
 
 WHOLE = "whole container"
 USES = ("first litres", "zones", "last litres", "floor", WHOLE)
-LESS, MORE = "the zones hold less: the rest lies where nobody drew", "the zones hold more than the whole"
+WHEREVER = "wherever within their limits the values lie"
+LESS, MORE = "the zones hold less: the rest lies where no sample was taken", "the zones hold more than the whole"
 ABOVE = "within the margin above the floor"
 AVERAGE = " on average"
 """Behind the words of first and last litres where the zones of the stock are not shown within: theirs are means too."""
@@ -134,7 +135,7 @@ def caption(study: Study) -> str:
     """What the numbers of the answer by use are: whose, and with which intervals."""
     whose = "those of the one container" if study.scope == "container" else "means over the containers opened"
     return ("The answer by use: first litres, zones (the two depths that decide), last litres and floor. Numbers are "
-            f"{whose}, with {100 - 200 * study.alpha:g} % intervals where no other is named.")
+            f"{whose}, with {study.level} intervals where no other is named.")
 
 
 def _of_the_mean(stage: OpenStage, model: AnalyteModel, stock: str) -> bool:
@@ -285,8 +286,8 @@ def between(r: Mapping[Hashable, Any]) -> str:
         return ""
     if np.isinf(low) or np.isinf(high):
         end, side = (low, "more") if np.isinf(high) else (high, "less")
-        return f"on average {significant(end, 3)} {unit} or {side}, wherever the limits lie"
-    return f"on average from {significant(low, 3)} to {significant(high, 3)} {unit}, wherever the limits lie"
+        return f"on average {significant(end, 3)} {unit} or {side}, {WHEREVER}"
+    return f"on average from {significant(low, 3)} to {significant(high, 3)} {unit}, {WHEREVER}"
 
 
 def _interval(r: dict[Hashable, Any], usual: float) -> str:

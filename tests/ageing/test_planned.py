@@ -45,7 +45,7 @@ def test_the_planned_row_holds_the_chances_of_its_ages() -> None:
                        Growth(margin=50, passes=20, cell=12, profiles=5, own_rates=0.2), Course())
     assert got is not None
     assert row["growth shown, %"] == f"{100 * got.seen:.0f}"
-    assert (row["ages"], row["drawings"], row["not typed"]) == ("4, 6.00 to 24.0 months", 12, "")
+    assert (row["ages"], row["drawings"], row["not given"]) == ("4, 6.00 to 24.0 months", 12, "")
     assert row["within shown up to, months"] == f"{got.within:.2g}"
     assert row["share shown up to, months"] == ("no age" if got.few_within == 0 else f"{got.few_within:.2g}")
 
@@ -54,10 +54,10 @@ def test_what_is_not_typed_is_a_range_and_is_asked_for() -> None:
     row = planned.planned_table(view(asking(s_r=6.0))).iloc[0]
     low, high = (float(x) for x in row["growth shown, %"].split(" to "))
     assert low < 60 < high
-    assert row["not typed"] == "months_to_margin, sd_container_depth, own_rates_percent"
+    assert row["not given"] == "months_to_margin, sd_container_depth, own_rates_percent"
     assert row["margin passed at, months"] == "24.0"  # the oldest age
     zero = planned.planned_table(view(asking(s_r=6.0, sd_container_depth=0, own_rates_percent=0))).iloc[0]
-    assert zero["not typed"] == "months_to_margin"
+    assert zero["not given"] == "months_to_margin"
     assert float(zero["growth shown, %"]) == high
 
 

@@ -95,7 +95,8 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     assert said["group"].tolist() == ["store hut", "store valley"]
     assert "on average within the margin up to 17 months" in said["sentence"][0] or "up to 18" in said["sentence"][0]
     # each group's first sentence holds both times with their intervals
-    assert said["sentence"].str.contains("; if containers are normally spread, at most 20 % of them beyond it up to").all()
+    assert said["sentence"].str.contains(
+        "; if containers are normally distributed, at most 20 % of them lie beyond it up to").all()
     # 12 in each store: 1 - 0.05^(1/12) of a stock may be beyond and none of them
     assert "12 containers none of which is beyond still leave 22 % of the stock open" in tables.said(study, found)
     for short, t in zip(said["in short"], found.trends, strict=True):  # which page one takes
@@ -203,7 +204,7 @@ def test_below_five_containers_nothing_is_left_by_the_mean_alone() -> None:
     todo = tables.actions(study, found, containers, NONE_BEYOND)
     assert set(todo["what to do"]) == {"treat or sample again"}
     assert tables.action_words(todo, {}).startswith(
-        "- Treat, or sample again before use (y: at most 20 % of containers beyond: too few containers to show it): ")
+        "- Treat, or sample again before use (y: too few containers to show that at most 20 % of containers lie beyond): ")
     one = study.model_copy(update={"scope": "container"})
     assert "leave" in set(tables.actions(one, found, containers, NONE_BEYOND)["what to do"])
 
@@ -270,7 +271,7 @@ def test_how_far_beyond_the_oldest_age(ages: tuple[float, ...], why: str) -> Non
     assert trend.horizon.why.startswith(why)
     assert trend.horizon.bound == pytest.approx(30.0 if len(ages) == 2 else 42.0)
     assert f"not passed within {trend.horizon.bound:.0f} months" in tables.words(trend)
-    assert "fitted to pass" not in tables.words(trend).partition(";")[0]  # no time is told beyond what is looked at
+    assert "the fitted line passes" not in tables.words(trend).partition(";")[0]  # no time is told beyond what is looked at
 
 
 def test_beyond_from_the_start_and_nothing_shown() -> None:

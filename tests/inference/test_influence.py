@@ -43,7 +43,7 @@ def test_a_verdict_that_hangs_on_one_container_says_so() -> None:
     got = leave_one_out(data, list(data["container"]), refit)
     assert got.full["verdict"] == "inconclusive"
     assert got.decisive == ("C4",)
-    assert got.sentence() == ("The verdict 'inconclusive' hangs on single containers: without C4 it would be homogeneous.")
+    assert got.sentence() == ("The verdict 'inconclusive' depends on single containers: without C4 it would be homogeneous.")
     assert got.to_table()["left_out"].iloc[0] == "C4"
 
 

@@ -75,8 +75,8 @@ def test_phosphorus_could_never_be_shown():
 
 
 def test_reasons_in_words():
-    assert "small against the margin" in " ".join(tote("Ca").reasons())
-    assert "small against the margin" not in " ".join(tote("KV40").reasons())
+    assert "it lies within the margin" in " ".join(tote("Ca").reasons())
+    assert "it lies within the margin" not in " ".join(tote("KV40").reasons())
     si = " ".join(tote("Si").reasons())
     assert "at least 20" in si  # 1.5 of a mean of 7.433 mg/kg
     assert "%, more than the margin of 20 %." in si

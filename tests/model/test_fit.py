@@ -479,7 +479,7 @@ def test_a_zone_without_one_number_has_its_place_in_every_table_and_figure(margi
     for table in (m.contrasts(), m.variances(), m.residuals()):
         assert isinstance(table, pd.DataFrame)
     m.plot_profile().canvas.draw()
-    assert model_tables.profile_alt(profile)
+    assert model_tables.profile_alt(profile, study)
     assert _against_zones(m) is None
     outcome = verdict.judge(study, [m])
     assert outcome.analytes[0].word == ("homogeneous" if margin == {"absolute": 3} and sign == "<" else "inconclusive")

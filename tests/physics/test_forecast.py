@@ -64,7 +64,7 @@ def test_components_table_and_sentences() -> None:
     assert molecule["final_bottom_over_top"] == pytest.approx(1, abs=1e-3)
     assert any("keeps 1 nm particles mixed for ever" in s for s in got.sentences)
     assert any("leaves the margin of ±20 %" in s for s in got.sentences)
-    assert any("in the end they lie at the floor" in s for s in got.sentences)
+    assert any("in the end they lie on the floor" in s for s in got.sentences)
     assert "A warmer store settles faster" in " ".join(got.cautions)
     assert "does not replace it" in " ".join(got.cautions)
 

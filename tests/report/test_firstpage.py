@@ -149,7 +149,7 @@ def test_others_are_spoken_of_where_there_are_others(monkeypatch, beyond, said) 
     monkeypatch.setattr(questions, "_uses", lambda _: floor)
     (told,) = questions.which(NAMELESS)  # and a study without a table of what to do has a page too
     how = "lower against upper, +3.00 to +4.00 %" if len(beyond) > 1 else "lower against upper, +3.00 %"
-    assert told == f"Shown to lie beyond the margin of solids, ±2 %: {', '.join(beyond)} ({how}). {said}"
+    assert told == f"Shown to lie beyond the margin of solids, ±2 %: {' and '.join(beyond)} ({how}). {said}"
 
 
 def test_containers_beyond_by_their_stirred_rest_are_named(monkeypatch) -> None:
@@ -160,9 +160,9 @@ def test_containers_beyond_by_their_stirred_rest_are_named(monkeypatch) -> None:
     floor = pd.DataFrame({"use": ["floor"], "word": ["nothing is known"], "name": ["silicon"]})
     monkeypatch.setattr(questions, "_uses", lambda _: floor)
     told = questions.which(NAMELESS)
-    assert told[0].startswith("The zones of no single one")
-    assert told[1] == ("By the zones against what was stirred and sampled last, beyond the margin of silicon, ±2 %: D1, D7 "
-                       "(−4.00 to −3.00 %).")
+    assert told[0].startswith("The zones of no single container")
+    assert told[1] == ("By the zones against what was stirred and sampled last, these lie beyond the margin of silicon, ±2 %: "
+                       "D1 and D7 (−4.00 to −3.00 %).")
 
 
 def test_floors_beyond_are_named_where_the_zones_of_no_container_are(monkeypatch) -> None:
@@ -175,7 +175,7 @@ def test_floors_beyond_are_named_where_the_zones_of_no_container_are(monkeypatch
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
     monkeypatch.setattr(questions, "_uses", lambda _: floor)
     told = questions.which(NAMELESS)
-    assert told[0].startswith("The zones of no single one")
-    assert told[1] == ("On the floor, by the heel draw against the zones of its own container, beyond the margin of silicon, "
-                       "±2 %: D4 (+9.00 %); D8 (at least +5.00 %, by readings alone). On the floor, on average beyond the "
-                       "margin of water.")
+    assert told[0].startswith("The zones of no single container")
+    assert told[1] == ("On the floor, by the heel against the zones of the same container, these lie beyond the margin of "
+                       "silicon, ±2 %: D4 (+9.00 %); D8 (at least +5.00 %, by readings alone). On the floor the liquid lies "
+                       "on average beyond the margin of water.")

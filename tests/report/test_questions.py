@@ -19,7 +19,7 @@ from tests.studies import definition
 def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawing_may_undo(filed):
     page = (filed / "report/report.html").read_text(encoding="utf-8")
     told = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
-    found = re.search(r"this many times it, drawing included: ([^.]+(?:\.\d[^.]*)*)\.", told)
+    found = re.search(r"is at most so many times as large: ([^.]+(?:\.\d[^.]*)*)\.", told)
     assert found
     factors = {name: float(x) for name, x in re.findall(r"([^,]+?) ([\d.]+)(?:, |$)", found.group(1))}
     table = pd.read_csv(filed / "report/06-verdict/known-precision.csv").set_index("analyte")
@@ -28,7 +28,7 @@ def test_page_one_of_one_container_tells_how_far_its_words_hold_and_which_drawin
         row = table.loc[key]
         half = (row["high"] - row["low"]) / 2
         assert factors[name] == pytest.approx((row["margin"] - abs(row["difference"])) / half, rel=0.03)
-    weak = re.search(r"Drawing alone can undo that of ([^:]+):", told)
+    weak = re.search(r"Drawing alone can undo the verdict of ([^:]+):", told)
     assert weak
     assert weak.group(1) == ", ".join(n for n, f in factors.items() if f < 1.5)
 
@@ -59,9 +59,11 @@ def test_a_stratified_stock_is_said_as_its_margin_is_meant(monkeypatch, side, sa
 
 
 @pytest.mark.parametrize(("p", "told"), [
-    ((0.01, 0.2), "“stratified” stays for phosphorus, and not for water: chance alone can do that once among so many."),
-    ((0.01, ""), "“stratified” stays for phosphorus and water."),  # one that rests on limits has no p-value and is firm
-    ((0.2, 0.2), "“stratified” does not stay for phosphorus and water: chance alone can do that once among so many."),
+    ((0.01, 0.2), "“stratified” still holds for phosphorus, but not for water: among so many analytes chance alone can do "
+     "that once."),
+    ((0.01, ""), "“stratified” still holds for phosphorus and water."),  # one that rests on limits has no p-value and is firm
+    ((0.2, 0.2), "“stratified” no longer holds for phosphorus and water: among so many analytes chance alone can do that "
+     "once."),
 ])
 def test_page_one_says_which_words_stand_with_all_analytes_taken_into_account(monkeypatch, p, told):
     data = definition()
@@ -79,7 +81,7 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     data["analytes"]["P"] |= {"label": "phosphorus", "method_key": "ASTM D5185-18",
                               "repeatability": {"r_percent": 0.01, "source": "ASTM D5185-18"}}
     stage, recorded = SimpleNamespace(study=parse_study(data)), {"r_stated.P": "0.010 %", "r_published.P": "10 %"}
-    assert questions._not_published(stage, recorded) == ["Repeatability r as study.toml states it, not as the method does: "
+    assert questions._not_published(stage, recorded) == ["Repeatability r is that of study.toml, not the published one: "
                                                          "phosphorus stated 0.010 % in place of 10 % published."]
     assert questions._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
     assert questions._not_published(stage, {}) == []

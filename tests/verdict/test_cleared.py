@@ -81,8 +81,8 @@ def test_without_known_noise_no_container_is_shown_within(tmp_path):
     stage = make(tmp_path / "s", calm(6), margin={"absolute": MARGIN})
     table = cleared.within(stage, model_tables.fit_all(stage))
     assert set(table["within"]) == {"no"}
-    assert cleared.count_words(table) == ("Shown within every margin by their own zones: none of 6, because by P no single "
-                                          "container can be judged.")
+    assert cleared.count_words(table) == ("Shown within every margin by their own zones: none of 6, because no single "
+                                          "container can be judged by P.")
 
 
 def test_an_analyte_that_cannot_be_judged_is_named_and_the_others_are_told_beside(tmp_path):
@@ -101,8 +101,9 @@ def test_an_analyte_that_cannot_be_judged_is_named_and_the_others_are_told_besid
     assert set(table["not judged"]) == {study.label_of("Q")}
     assert (table["by the others"] == "yes").sum() == 20
     told = cleared.count_words(table)
-    assert told.startswith("Shown within every margin by their own zones: none of 24, because by " + study.label_of("Q"))
-    assert told.endswith("By the analytes that could be judged: 20 of 24 (in the verdict chapter), which clears none of them.")
+    assert told.startswith("Shown within every margin by their own zones: none of 24, because no single container can be "
+                           "judged by " + study.label_of("Q"))
+    assert told.endswith("By the other analytes alone: 20 of 24 (in the verdict chapter), which clears none of them.")
 
 
 @pytest.mark.slow

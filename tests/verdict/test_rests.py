@@ -130,9 +130,9 @@ def test_nearly_all_are_not_called_single(tmp_path, many, said) -> None:
 
 
 @pytest.mark.parametrize(("low", "high", "told"), [
-    (1.25, math.inf, "on average 1.25 mg/kg or more, wherever the limits lie"),
-    (-math.inf, 0.5, "on average 0.500 mg/kg or less, wherever the limits lie"),
-    (-1.0, 2.0, "on average from \u22121.00 to 2.00 mg/kg, wherever the limits lie"),
+    (1.25, math.inf, "on average 1.25 mg/kg or more, wherever within their limits the values lie"),
+    (-math.inf, 0.5, "on average 0.500 mg/kg or less, wherever within their limits the values lie"),
+    (-1.0, 2.0, "on average from \u22121.00 to 2.00 mg/kg, wherever within their limits the values lie"),
     (-math.inf, math.inf, ""), (math.nan, math.nan, "")])
 def test_open_ends_are_said_in_words(low, high, told) -> None:
     assert uses.between({"low": low, "high": high, "unit": "mg/kg"}) == told
@@ -141,5 +141,5 @@ def test_open_ends_are_said_in_words(low, high, told) -> None:
 def test_a_table_with_limits_is_shown_in_words(tmp_path) -> None:
     _, _, table, text = judged(tmp_path, {"heel": [[">130"]] * 2 + level()[2:]}, **ABSOLUTE)
     shown = uses.shown(table.reset_index().loc[:, uses.COLUMNS])
-    assert "or more, wherever the limits lie" in shown["floor"].item()
-    assert "or more, wherever the limits lie against ±3 mg/kg" in text
+    assert "or more, wherever within their limits the values lie" in shown["floor"].item()
+    assert "or more, wherever within their limits the values lie against ±3 mg/kg" in text

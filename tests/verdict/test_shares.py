@@ -226,7 +226,7 @@ def test_a_numerical_failure_is_that_analytes_finding(tmp_path, monkeypatch):
     monkeypatch.setattr(verdict_rule, "mixed_verdict", fail)
     outcome = verdict_tables.judge_all(stage, models)
     assert outcome.words() == {"P": "not assessed"}
-    assert "The numbers failed: overflow in the test." in outcome.analytes[0].sentence
+    assert "The calculation failed: overflow in the test." in outcome.analytes[0].sentence
     monkeypatch.setattr(model_tables, "fit_analyte", fail)
     (failed,) = model_tables.fit_all(stage)
     assert failed.path == "not assessed"
