@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations
 
@@ -133,14 +133,17 @@ def _months(course: Course, g: Array) -> Array:
 
 
 def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float, points: int | None = None,
-           worse: Callable[[Array, NDArray[np.intp]], NDArray[np.bool_]] | None = None) -> tuple[Array, NDArray[np.bool_]]:
+           worse: Callable[[Array, NDArray[np.intp]], NDArray[np.bool_]] | None = None,
+           later: Later | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """Where ``gap`` (S, T) first falls below zero after its best time within ``span``, ``stop`` where it does not.
 
     And True where it lies below zero all over the span, or at its begin if that is ``worse`` (S,) than the best (times, best).
+    ``later``: the gap of some studies alone, where it costs much.
     """
     k = points or POINTS
     grid = np.unique(np.concatenate([np.linspace(*span, k), np.linspace(span[1], max(stop, span[1]), k)]))
-    k, found = int(np.searchsorted(grid, span[1], side="right")), gap(grid)
+    k = int(np.searchsorted(grid, span[1], side="right"))
+    found = gap(grid) if later is None else _as_far_as_needed(gap, later, grid, k)
     bad, last = ~(found >= 0), len(grid)
     best = np.where(np.isnan(found[:, :k]), -np.inf, found[:, :k]).argmax(axis=1)
     after_best = bad & (np.arange(last) >= best[:, None])
@@ -156,6 +159,21 @@ def _until(gap: Callable[[Array], Array], span: tuple[float, float], stop: float
     if len(safe) == 1 and not none[0] and first[0] < last and np.isfinite(after[0]):
         safe[0] = optimize.brentq(lambda t: float(gap(np.array([t]))[0, 0]), grid[at[0] - 1], grid[at[0]], xtol=1e-9)
     return safe, none
+
+
+Later = Callable[[Array, NDArray[np.bool_]], Array]
+"""A gap at some times (T,) of some studies (S,) alone."""
+
+
+def _as_far_as_needed(gap: Callable[[Array], Array], later: Later, grid: Array, k: int) -> Array:
+    """The gap at the first ``k`` times, and at the others of those studies that still stand at zero or above; else NaN."""
+    seen = gap(grid[:k])
+    best = np.where(np.isnan(seen), -np.inf, seen).argmax(axis=1)
+    stands = ~(~(seen >= 0) & (np.arange(k) >= best[:, None])).any(axis=1)
+    rest = np.full((len(seen), len(grid) - k), np.nan)
+    if stands.any() and rest.size:
+        rest[stands] = later(grid[k:], stands)
+    return np.hstack([seen, rest])
 
 
 def _from(gap: Callable[[Array], Array], youngest: float, stop: float, points: int | None = None) -> Array:
@@ -259,16 +277,23 @@ def share_passes(laws: Sequence[Containers], margin: tuple[float, float], share:
 def share_within(laws: Sequence[Containers], margin: tuple[float, float], share: float, *, alpha: float,
                  span: tuple[float, float], stop: float, points: int | None = None) -> tuple[Array, NDArray[np.bool_]]:
     """``safe`` and ``outside`` of ``share_passes`` alone; ``points``: ages looked at on either side of the oldest (POINTS)."""
-    def shown_within(months: Array) -> Array:
-        return _below(share_limits(laws, margin, alpha=alpha, months=months), share)
+    def shown_within(months: Array, of: NDArray[np.bool_] | None = None) -> Array:
+        return _below(share_limits(laws, margin, alpha=alpha, months=months, of=of), share)
 
     left = _left(laws, margin, share)
-    return _until(shown_within, span, stop, points, lambda months, _: left(months[:1])[:, 0] < 0)
+    return _until(shown_within, span, stop, points, lambda months, _: left(months[:1])[:, 0] < 0, shown_within)
 
 
-def share_limits(laws: Sequence[Containers], margin: tuple[float, float], *, alpha: float, months: Array) -> list[Array]:
-    """The upper limits of the share beyond by each pair, both sides added (S, T)."""
-    return [_most(f, margin[1], 1, alpha) + _most(f, margin[0], -1, alpha) for law in laws for f in [law(months)]]
+def share_limits(laws: Sequence[Containers], margin: tuple[float, float], *, alpha: float, months: Array,
+                 of: NDArray[np.bool_] | None = None) -> list[Array]:
+    """The upper limits of the share beyond by each pair, both sides added (S, T); ``of``: of these studies (S,) alone."""
+    found = [law(months) if of is None else _some(law(months), of) for law in laws]
+    return [_most(f, margin[1], 1, alpha) + _most(f, margin[0], -1, alpha) for f in found]
+
+
+def _some(law: Law, of: NDArray[np.bool_]) -> Law:
+    """The laws of some studies alone."""
+    return replace(law, mean=law.mean[:, of], scatter=law.scatter[:, of], chosen=law.chosen[of])
 
 
 def share_crossing(laws: Sequence[Containers], margin: tuple[float, float], share: float, *, stop: float,

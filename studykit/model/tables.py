@@ -18,7 +18,7 @@ from studykit.model.rows import model_rows
 from studykit.model.stated import single_profile, single_results
 from studykit.plot.profiles import one_sided
 from studykit.study.definition import Study
-from studykit.study.exclusions import read_exclusions, usable_results
+from studykit.study.exclusions import read_exclusions, without_excluded
 from studykit.study.stages import OpenStage, StudyTables
 
 SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
@@ -29,7 +29,7 @@ SOURCES = {"container": "containers", "container:depth": "profiles of containers
 def usable(stage: StudyTables) -> pd.DataFrame:
     """Results that enter the model: all but those a person excluded with a reason (plan/exclusions.csv)."""
     exclusions = read_exclusions(stage.root, stage.study, stage.results)
-    return usable_results(stage.results, stage.samples, stage.containers, exclusions).rows
+    return without_excluded(stage.results, exclusions)
 
 
 def fit_all(stage: StudyTables, *, with_excluded: bool = False) -> list[AnalyteModel]:

@@ -20,7 +20,7 @@ from studykit.core.writer import away
 from studykit.study.codes import likely_codes, normalise
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
-from studykit.study.exclusions import EXCLUSIONS, exclusion_lines, read_exclusions, usable_results
+from studykit.study.exclusions import EXCLUSIONS, exclusion_lines, read_exclusions, without_excluded
 from studykit.study.tables import Tables
 
 WHAT = "sample or container"
@@ -120,7 +120,7 @@ def _read(tables: Tables, data: bytes) -> pd.DataFrame:
 
 def _left(tables: Tables, exclusions: pd.DataFrame) -> pd.DataFrame:
     """How many results of each analyte and depth are left in stored containers."""
-    rows = usable_results(tables.results, tables.samples, tables.containers, exclusions).rows
+    rows = without_excluded(tables.results, exclusions)
     rows = rows.merge(tables.samples[["sample", "container", "kind", "depth"]], on="sample")
     rows = rows.merge(tables.containers[["container", "treatment"]], on="container")
     stored = rows["kind"].isin(ZONE_KINDS) & rows["treatment"].isin(("", "stored"))

@@ -208,18 +208,28 @@ def usable_results(results: pd.DataFrame, samples: pd.DataFrame, containers: pd.
 
     ``exclusions`` as from ``read_exclusions`` (None: nothing is excluded).
     """
-    table = no_exclusions() if exclusions is None else exclusions
-    taken: dict[Any, dict[str, Any]] = {}
-    for r in table.to_dict("records"):
-        replicate = "" if pd.isna(r.get("replicate")) else str(int(r["replicate"]))
-        for i in _matching(results, str(r["sample"]), str(r["analyte"]), replicate):
-            taken.setdefault(i, {"reason": r["reason"], "who": r["who"], "date": r["date"]})
+    taken = _taken(results, no_exclusions() if exclusions is None else exclusions)
     out = np.asarray(results.index.isin(list(taken)), dtype=bool)
     excluded = results[out].copy()
     for name in ("reason", "who", "date"):
         excluded[name] = [taken[i][name] for i in excluded.index]
     return Usable(rows=results[~out].reset_index(drop=True), excluded=excluded.reset_index(drop=True),
                   counts=_counts(results, out, samples, containers))
+
+
+def without_excluded(results: pd.DataFrame, exclusions: pd.DataFrame) -> pd.DataFrame:
+    """The rows of ``usable_results`` alone."""
+    return results[~results.index.isin(list(_taken(results, exclusions)))].reset_index(drop=True)
+
+
+def _taken(results: pd.DataFrame, exclusions: pd.DataFrame) -> dict[Any, dict[str, Any]]:
+    """The excluded rows by their index: reason, who and date of the first line that names each."""
+    taken: dict[Any, dict[str, Any]] = {}
+    for r in exclusions.to_dict("records"):
+        replicate = "" if pd.isna(r.get("replicate")) else str(int(r["replicate"]))
+        for i in _matching(results, str(r["sample"]), str(r["analyte"]), replicate):
+            taken.setdefault(i, {"reason": r["reason"], "who": r["who"], "date": r["date"]})
+    return taken
 
 
 def _counts(results: pd.DataFrame, out: np.ndarray, samples: pd.DataFrame, containers: pd.DataFrame) -> pd.DataFrame:
