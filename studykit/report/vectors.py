@@ -14,8 +14,6 @@ from tempfile import TemporaryDirectory
 from typing import Any
 from xml.etree import ElementTree
 
-from studykit.plot.forms import DPI
-
 LARGEST = 200_000
 """Bytes of an SVG that still stands on the page; a larger one is shown as PNG."""
 ALL_TOGETHER = 1_500_000
@@ -91,6 +89,8 @@ def as_png(data: bytes) -> bytes:
     kind = kind_of_picture(data)
     if kind == "png":
         return data
+    from studykit.plot.forms import DPI  # brings all of matplotlib, which a page does without
+
     try:
         import typst
     except ModuleNotFoundError:

@@ -162,8 +162,8 @@ def _pytest(tests: Sequence[str], plugin: _Recorder) -> int:
 
     settings.register_profile("mutation", database=None, derandomize=True, deadline=None)
     settings.load_profile("mutation")
-    options = ["-x", "-q", "-s", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval", "--tb=short",
-               "-W", "ignore::pytest.PytestAssertRewriteWarning"]
+    options = ["-x", "-q", "-s", "-o", "addopts=", "-p", "no:cacheprovider", "-p", "no:xdist", "-p", "no:nbval",
+               "--tb=short", "-m", "not slow", "-W", "ignore::pytest.PytestAssertRewriteWarning"]
     return int(pytest.main([*options, *tests], plugins=[plugin]))
 
 

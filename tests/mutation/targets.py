@@ -1,7 +1,7 @@
 """The modules that carry numbers, and for each the tests that stand nearest to it.
 
-Nearest: ``tests/<folder>/test_<module>.py`` and the other files of that test folder that import the module
-themselves; where there is neither, the test files elsewhere that import it. Stored notebooks and runs
+Nearest: ``tests/<folder>/test_<module>.py`` and the other files of that test folder, which whoever works there
+runs; where there is none, the test files elsewhere that import the module. Slow tests, stored notebooks and runs
 of whole studies do not count: a fault that only they see is seen late and says little about where it lies.
 """
 
@@ -42,9 +42,7 @@ def nearest(module: str, root: Path = ROOT) -> list[str]:
     folder, _, stem = module.partition("/")
     dotted = "studykit." + module.replace("/", ".")
     own = root / f"tests/{folder}/test_{stem.rpartition('/')[2]}.py"
-    beside = sorted((root / f"tests/{folder}").glob("test_*.py"))
-    near = [p for p in beside if p == own or dotted in imports(p)]
+    near = sorted((root / f"tests/{folder}").glob("test_*.py")) if folder in FOLDERS else [own] if own.exists() else []
     if not near:
-        near = [p for p in sorted((root / "tests").glob("*/test_*.py"))
-                if p.parent.name not in FAR and dotted in imports(p)] or beside
+        near = [p for p in sorted((root / "tests").glob("*/test_*.py")) if p.parent.name not in FAR and dotted in imports(p)]
     return [p.relative_to(root).as_posix() for p in sorted(near, key=lambda p: p != own)]
