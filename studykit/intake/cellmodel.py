@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 
 MOST_CELLS = 1_000_000
@@ -26,12 +27,33 @@ class Doubt:
     """Why the stored value of a cell may not be what a reader sees: a mark, the text shown, a reason in words.
 
     ``instead``: the text that is read where the cell counts, since it shows another one than it stores; '' for the stored one.
+    ``more``: further marks of the cell, each with its reason.
     """
 
     mark: str
     shown: str
     reason: str
     instead: str = ""
+    more: tuple[tuple[str, str], ...] = ()
+
+    def besides(self, marks: Collection[str]) -> Doubt | None:
+        """What is left of it without these marks; None for nothing."""
+        left = [(m, r) for m, r in ((self.mark, self.reason), *self.more) if m not in marks]
+        if not left:
+            return None
+        shown = self.shown if left[0][0] == self.mark else ""
+        return Doubt(mark=left[0][0], shown=shown, reason=left[0][1], instead=self.instead, more=tuple(left[1:]))
+
+
+def add_doubt(doubts: dict[Place, Doubt], place: Place, doubt: Doubt) -> None:
+    """Add a doubt to what is said of a cell: the first one stands before the others, each mark once."""
+    found = doubts.get(place)
+    if found is None:
+        doubts[place] = doubt
+        return
+    known = {found.mark, *(m for m, _ in found.more)}
+    more = found.more if doubt.mark in known else (*found.more, (doubt.mark, doubt.reason))
+    doubts[place] = replace(found, more=more, shown=found.shown or doubt.shown, instead=doubt.instead or found.instead)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -52,10 +74,8 @@ class Look:
     around: list[tuple[str, str]] = field(default_factory=list)
 
     def doubt(self, place: Place, mark: str, shown: str, reason: str, instead: str = "") -> None:
-        """Add a doubt; the first of a cell counts, but what is read ``instead`` is kept."""
-        found = self.doubts.setdefault(place, Doubt(mark=mark, shown=shown, reason=reason))
-        if instead:
-            self.doubts[place] = replace(found, shown=found.shown or shown, instead=instead)
+        """Add a doubt; what is read ``instead`` is the last one's that says so."""
+        add_doubt(self.doubts, place, Doubt(mark=mark, shown=shown, reason=reason, instead=instead))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -371,15 +371,16 @@ def _heading_doubts(grid: Grid, blocks: list[Block]) -> dict[str, Doubt]:
         for k, head in block.heads.items():
             for j in range(block.top, block.first):
                 found = grid.doubts.get((j, k))
-                if found and found.mark not in ("merged", "format"):
-                    out.setdefault(head, found)
+                if found and (left := found.besides({"merged", "format"})):
+                    out.setdefault(head, left)
     return out
 
 
 def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at: list[int]) -> dict[str, Any]:
     """Doubt and mark of each value cell: its own, else that of its row's key cells, its unit or its heading.
 
-    ``instead``: what its cell shows and is read, where that is not what it stores.
+    The first one of which the mapping does not say that it counts. ``instead``: what its cell shows and is read, where
+    that is not what it stores.
     """
     n = len(rows) * len(at)
     if not grid.doubts:
@@ -388,16 +389,15 @@ def _doubts(grid: Grid, mapping: FileMapping, block: Block, rows: np.ndarray, at
     beside = [k for k, h in block.heads.items() if not h]
     reasons, marks, shown = [], [], []
     for i in rows:
-        row = next((d for k in keys if (d := grid.doubts.get((int(i), k))) is not None), None)
-        row = row or next((d for k in beside if (d := grid.doubts.get((int(i), k))) and d.mark == "comment"), None)
+        row = [d for k in keys if (d := grid.doubts.get((int(i), k))) is not None]
+        row += [d for k in beside if (d := grid.doubts.get((int(i), k))) and d.mark == "comment"]
         for k in at:
             own = grid.doubts.get((int(i), k))
             shown.append(own.instead if own else "")
-            found = own or row
-            where = "" if found is None or found is not row else "a cell of its row "
-            if found is None:
-                found = block.asked.get(block.heads[k])
-                where = "" if found is None else "its heading "
+            said = [("", own)] * (own is not None) + [("a cell of its row ", d) for d in row]
+            said += [("its heading ", d)] if (d := block.asked.get(block.heads[k])) is not None else []
+            left = [(where, o) for where, d in said if d is not None and (o := d.besides(mapping.marked)) is not None]
+            where, found = next(iter(left or said), ("", None))
             reasons.append("" if found is None else where + found.reason + (
                 f" ({found.shown!r})" if found.shown and not where else ""))
             marks.append("" if found is None else found.mark)

@@ -10,7 +10,7 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence, Set
 from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, pairwise
 
 import numpy as np
 
@@ -221,7 +221,8 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
         found = f"{day!r} stands among its results" if day else ""
         if not found and lacks:
             others = np.delete(values, r, axis=0)
-            found = _beside(values[r], others) or _likelier(values[r], there[r], others, bool(gap[own].any()))
+            found = _beside(values[r], others) or _finer(rows, sheet, n) or _likelier(
+                values[r], there[r], others, bool(gap[own].any()))
         if not found and doubted:
             found = next((f"it alone has no {name.replace('_', ' ')}" for name in _OF_LINE if len(lines) > 3
                           and (empty := _empty(rows, name)[sheet.at])[own].all() and not np.delete(empty, own).any()), "")
@@ -269,6 +270,36 @@ def _beside(own: np.ndarray, others: np.ndarray) -> str:
             if off(k, k) >= least and off(k, j) < NEAR:
                 return f"{own[k]:g} fits the column beside its own"
     return ""
+
+
+def _finer(rows: Table, sheet: _Sheet, line: int) -> str:
+    """The first value that is written finer than its own column, as fine as the column of the empty cell beside.
+
+    It must lie outside its own column's range, and within a factor `NEAR` of the other's.
+    """
+    places = np.unique(sheet.place).tolist()
+    at = {int(p): int(i) for p, i in zip(sheet.place[sheet.line == line], sheet.at[sheet.line == line], strict=True)}
+    for a, b in [*pairwise(places), *((b, a) for a, b in pairwise(places))]:
+        if a not in at or b in at:
+            continue
+        own, beside = (sheet.at[(sheet.place == p) & (sheet.line != line) & sheet.plain] for p in (a, b))
+        text, value = rows["as_written"][at[a]], float(rows["value"][at[a]])
+        if min(len(own), len(beside)) < FEW or not max(map(_places, _texts(rows, own))) < _places(text) == max(
+                map(_places, _texts(rows, beside))):
+            continue
+        there, here = rows["value"][beside], rows["value"][own]
+        if there.min() / NEAR < value < there.max() * NEAR and not here.min() <= value <= here.max():
+            return f"{value:g} is written like the column beside its own"
+    return ""
+
+
+def _texts(rows: Table, at: np.ndarray) -> list[str]:
+    return [rows["as_written"][int(i)] for i in at]
+
+
+def _places(text: str) -> int:
+    """How many decimals a text has."""
+    return len((re.search(r"[0-9][.,]([0-9]+)$", bare(text)) or ["", ""])[1])
 
 
 def _likelier(own: np.ndarray, there: np.ndarray, others: np.ndarray, gap: bool) -> str:

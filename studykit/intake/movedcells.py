@@ -28,14 +28,14 @@ Cell = tuple[int, int | None]
 _NUMBER = re.compile(r"[0-9]+(?:[.,][0-9]+)?")
 
 
-def lone_gaps(grid: Grid, block: Block, results: set[int], least: int = FEWEST) -> dict[int, int]:
+def lone_gaps(grid: Grid, block: Block, results: set[int], least: int = FEWEST) -> list[tuple[int, int]]:
     """Line and column of every cell that alone is empty under a heading that is none of results; places from 0."""
-    out: dict[int, int] = {}
+    out: list[tuple[int, int]] = []
     for k, head in block.heads.items():
         if head and k not in results and k < len(grid.cells) and len(block.rows) >= least:
             empty = grid.cells[k].blank(block.rows)
             if empty is not None and np.count_nonzero(empty) == 1:
-                out[int(block.rows[int(empty.argmax())])] = k
+                out.append((int(block.rows[int(empty.argmax())]), k))
     return out
 
 
@@ -50,7 +50,7 @@ def moved_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str]
     names = None
     if mapping.layout != "wide":
         names = grid.cells[next(k for k, h in block.heads.items() if h == mapping.columns["analyte"])]
-    out: dict[Cell, str] = {(i, None): why for i, k in lone_gaps(grid, block, set(results), fewest(mapping)).items()
+    out: dict[Cell, str] = {(i, None): why for i, k in lone_gaps(grid, block, set(results), fewest(mapping))
                             if (why := _to_the_left(grid, block, i, k, results, names))}
     out |= {(i, None): why for i, why in _to_the_right(grid, block, results, names)}
     if mapping.layout != "wide-samples":

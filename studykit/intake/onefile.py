@@ -227,17 +227,18 @@ def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], co
     cells = laid.cells
     cells["gap"] = _by_line(cells, {
         int(grid.lines[i]): b.heads[k] for b in laid.blocks
-        for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known)), fewest(mapping)).items()})
+        for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known)), fewest(mapping))})
     blocks = [replace(b, rows=b.rows[np.isin(grid.lines[b.rows], cells["line"])]) for b in laid.blocks]
     found: dict[tuple[int, int | None], str] = {}
     for b in blocks:
         found |= {(int(grid.lines[i]), k): why for (i, k), why in moved_doubts(grid, b, mapping, known).items()}
         found |= {(int(grid.lines[i]), None): why for i, why in blank_below(grid, b, mapping)}
         found |= {(int(grid.lines[i]), None): why for i, why in row_doubts(grid, b, mapping, known, codes).items()}
-    at = np.flatnonzero(np.isin(cells["line"], [line for line, _ in found]) & ~cells["doubt"].flags(bool)) if found else ()
+    free = ~cells["doubt"].flags(bool) | cells["mark"].flags(lambda m: m in mapping.marked)  # what counts hides no other doubt
+    at = np.flatnonzero(np.isin(cells["line"], [line for line, _ in found]) & free) if found else ()
     told = {int(n): why for n in at if (why := found.get((line := int(cells["line"][n]), None), "") or found.get(
         (line, int(cells["place"][n])), ""))}
-    beside = {i: why for i, why in aside_doubts(cells, mapping).items() if i not in told and not cells["doubt"][i]}
+    beside = {i: why for i, why in aside_doubts(cells, mapping).items() if i not in told and free[i]}
     _mark(cells, told | beside, "remark")
     if grid.cut:
         _mark_cut(grid, cells)

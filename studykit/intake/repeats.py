@@ -5,6 +5,7 @@ A mean below two readings would be a third one, and a line under another bottle'
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -20,6 +21,8 @@ BY_CHANCE = 0.002
 """So seldom chance may put the last reading on the mean of those before, for few samples to be asked about (no source)."""
 LINES_BY_CHANCE = 0.01
 """So seldom chance may put second determinations on the means of the lines above them (no source)."""
+IN_RHYTHM_BY_CHANCE = 0.1
+"""The same where they stand below each so many lines and nowhere else (no source)."""
 MOST_LOOKED_AT = 500
 """Of so many samples and analytes it is seen whether one place has their means."""
 MOST_GROUPED = 8
@@ -58,8 +61,8 @@ def _in_order(rows: Table) -> Iterator[tuple[int, str]]:
         usual = int(np.bincount(sizes).argmax())
         alike = [g for g, n in zip(own, sizes, strict=True) if n == usual]
         if len(alike) >= FEWEST and usual > 1 and 2 * len(alike) > len(own):
-            yield from _means(rows, alike, [g for g in own if 1 < len(g) < usual]) if usual > 2 else ()
-            yield from _inner_means(rows, alike)
+            yield from _means(rows, alike, [g for g in own if len(g) < usual]) if usual > 2 else ()
+            yield from _inner_means(rows, alike, [g for g in own if len(g) < usual])
             yield from _odd(own, sizes, usual)
             constant.append((alike, _constant(rows, alike)))
         elif usual > 2 and 2 * len(alike) > len(own):
@@ -117,7 +120,7 @@ def _all_means(rows: Table, groups: list[np.ndarray], n: int, most: float) -> bo
     for k, group in enumerate(groups):
         rest = np.delete(group, n)
         slack = most * min(step_at(rows, int(i)) for i in group) + 1e-9 * abs(float(rows["value"][group[n]]))
-        if any(rows["shown"][int(i)] for i in rest):
+        if any(rows["shown"][int(i)] and _rounded_at(rows, int(i)) for i in rest):
             slack = max(slack, _slack(rows, np.append(rest, group[n])))
         spread = float(np.ptp(rows["value"][rest]))
         fits[k] = abs(float(rows["value"][rest].mean()) - float(rows["value"][group[n]])) <= slack
@@ -153,10 +156,17 @@ def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:
             if not known:
                 continue
             fits, chance = zip(*(_like_mean(rows, value[i - n:i], index[i], ranges / 2) for i in known), strict=True)
-            if np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < LINES_BY_CHANCE:
+            by_chance = IN_RHYTHM_BY_CHANCE if all(fits) and _in_rhythm(later, n, len(lines)) else LINES_BY_CHANCE
+            if np.mean(fits) >= MOST and np.prod(np.array(chance)[list(fits)]) < by_chance:
                 words = f"is the mean of the {n} lines above, as the other second determinations are: a line that is no sample?"
                 yield from ((int(i), words) for i in index[later].ravel() if i >= 0)
                 break
+
+
+def _in_rhythm(later: np.ndarray, n: int, lines: int) -> bool:
+    """Whether second determinations stand below each n lines of a table and at its end, nowhere else: like group means."""
+    due = list(range(n, lines, n + 1))
+    return len(later) > 1 and later.tolist() in (due, [*due, lines - 1])
 
 
 def _like_mean(rows: Table, above: np.ndarray, own: np.ndarray, least: np.ndarray) -> tuple[bool, float]:
@@ -172,14 +182,19 @@ def _like_mean(rows: Table, above: np.ndarray, own: np.ndarray, least: np.ndarra
     return bool(fits), chance
 
 
-def _inner_means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
-    """What stands behind a mean of those before it, in nearly all groups: a scatter, or another number made of them."""
+def _inner_means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> Iterator[tuple[int, str]]:
+    """What stands behind a mean of those before it, in nearly all groups: a scatter, or another number made of them.
+
+    And all of those that lack a determination: which of them it is nobody knows.
+    """
     for n in range(3, len(groups[0])):
         found = list(_means(rows, [g[:n] for g in groups], []))
         if found:
             yield from found
             yield from ((int(i), "stands behind the mean of the determinations before it: no determination?")
                         for g in groups for i in g[n:])
+            yield from ((int(i), "is one of too few determinations, where a later one of nearly all samples is the mean of "
+                         "those before it: no determination?") for g in fewer for i in g)
             return
 
 
@@ -203,9 +218,19 @@ def _constant(rows: Table, groups: list[np.ndarray]) -> set[int]:
 def _slack(rows: Table, group: np.ndarray) -> float:
     """How far the last of some readings may lie off the mean of those before: more where these show less than they store."""
     own, step = float(rows["value"][group[-1]]), step_at(rows, int(group[-1]))
-    shown = max(step_at(rows, int(i), shown=True) if rows["shown"][i] else 0.0 for i in group[:-1])
+    shown = max(_rounded_at(rows, int(i)) for i in group[:-1])
     rounding: float = ROUNDED * shown / (12 * (len(group) - 1)) ** 0.5
     return 0.51 * step + 1e-9 * abs(own) + rounding
+
+
+def _rounded_at(rows: Table, i: int) -> float:
+    """The last place that a cell shows where it stores more; 0 where it shows all that it stores ('10.0' of 10)."""
+    shown = rows["shown"][i]
+    return step_at(rows, i, shown=True) if shown and len(_digits(shown)) < len(_digits(rows["as_written"][i])) else 0.0
+
+
+def _digits(text: str) -> str:
+    return re.sub("[^0-9]", "", text)
 
 
 def _odd(groups: list[np.ndarray], sizes: np.ndarray, usual: int) -> Iterator[tuple[int, str]]:

@@ -213,7 +213,7 @@ def load_apart(data: bytes, kind: str) -> list[SheetCells]:
 
 def _whole(flat: dict[str, Any]) -> SheetCells:
     look = Look(state=flat["state"], shown={(i, k): t for i, k, t in flat["shown"]},
-                doubts={(i, k): Doubt(**d) for i, k, d in flat["doubts"]},
+                doubts={(i, k): Doubt(**(d | {"more": tuple((m, r) for m, r in d["more"])})) for i, k, d in flat["doubts"]},
                 formulas={(i, k) for i, k in flat["formulas"]}, rows=set(flat["rows"]), columns=set(flat["columns"]),
                 merged=[(a, b, c, d) for a, b, c, d in flat["merged"]], around=[(a, b) for a, b in flat["around"]])
     return SheetCells(title=flat["title"], texts=flat["texts"], numeric=flat["numeric"], look=look)

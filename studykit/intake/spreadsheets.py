@@ -13,7 +13,7 @@ import zipfile
 import numpy as np
 
 from studykit.core.errors import single
-from studykit.intake.cellmodel import Doubt, SheetCells, UnreadableError
+from studykit.intake.cellmodel import Doubt, SheetCells, UnreadableError, add_doubt
 from studykit.intake.columns import Texts
 from studykit.intake.delimited import Grid
 from studykit.intake.sheetcells import load_apart
@@ -71,17 +71,17 @@ def _doubts(sheet: SheetCells, height: int, width: int) -> dict[tuple[int, int],
     out = dict(sheet.look.doubts)
     for i in sheet.look.rows:
         for k in range(width if i < height else 0):
-            out.setdefault((i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden or filtered row"))
+            add_doubt(out, (i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden or filtered row"))
     for k in sheet.look.columns:
         for i in range(height if k < width else 0):
-            out.setdefault((i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden column"))
+            add_doubt(out, (i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden column"))
     for top, left, bottom, right in sheet.look.merged:
         if (top, left) != (bottom, right):
-            out.setdefault((top, left), Doubt(mark="merged", shown="", reason="is merged over several cells: whose is it?"))
+            add_doubt(out, (top, left), Doubt(mark="merged", shown="", reason="is merged over several cells: whose is it?"))
         for i in range(top, min(bottom + 1, height)):
             for k in range(left, min(right + 1, width)):
                 if (i, k) != (top, left):
-                    out.setdefault((i, k), Doubt(mark="merged", shown="", reason="is covered by a merged cell"))
+                    add_doubt(out, (i, k), Doubt(mark="merged", shown="", reason="is covered by a merged cell"))
     return out
 
 

@@ -68,6 +68,21 @@ def test_sound_tables_are_read(tmp_path: Path) -> None:
     assert len(read(tmp_path, BODY + "B004,,347.0,R1\n").results) == 7
 
 
+def test_a_value_written_like_the_column_beside_is_asked_about_where_that_one_is_empty(tmp_path: Path) -> None:
+    head, body = "Sample,Zn,P\n", "B001,404,363.5\nB002,450,356.9\nB003,382,375.5\nT1,437,332.6\n"
+    intake = INTAKE.replace("Si =", "Zn =").replace('run = "Batch"\n', "")
+    definition = study({"Zn": "mg/kg", "P": "mg/kg"})
+
+    def asked(name: str, line: str) -> list[str]:
+        out = take(tmp_path / name, intake, {"a.csv": head + body + line}, codes=("B001", "B002", "B003", "B004", "T1"),
+                   definition=definition)
+        return list(out.rejected["value"])
+
+    assert asked("moved", "B004,354.7,\n") == ["354.7"]
+    assert asked("sound", "B004,399,\n") == []
+    assert asked("fine", "B004,410.5,\n") == []  # finer, and within its own column
+
+
 def test_a_file_of_which_most_lines_do_not_fit_is_refused(tmp_path: Path) -> None:
     with pytest.raises(BadInput, match="3 of 4 lines have more or fewer cells than the headings"):
         read(tmp_path, BODY.replace(".", ",") + "B004,9.7,347.0,R1\n")

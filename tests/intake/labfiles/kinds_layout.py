@@ -1199,7 +1199,7 @@ def _two_files(b: Builder, how: str) -> None:
     b.style.encoding = "utf-8"
     b.style.meta = tuple(m for m in b.style.meta if m not in ("date", "run"))
     b.style.declare.add("decimal")
-    b.later("map", lambda x: _second_file(x, how))
+    b.later("bytes", lambda x: _second_file(x, how))  # when every kind has changed the entry
 
 
 add(

@@ -84,6 +84,7 @@ def _shift(b: Builder, by: int) -> None:
     b.header_line += by
     if "unit_row" in b.entry:
         b.entry["unit_row"] = int(str(b.entry["unit_row"])) + by
+    b.sheet.merges[:] = [(top + by, left, bottom + by, right) for top, left, bottom, right in b.sheet.merges]
 
 
 @kind("long preamble above the table", "plain", True, "grid", slots="top")
@@ -154,6 +155,7 @@ def indent(b: Builder) -> None:
     for row in b.sheet.rows:
         row.cells.insert(0, Cell())
     _shift(b, 1)
+    b.sheet.merges[:] = [(top, left + 1, bottom, right + 1) for top, left, bottom, right in b.sheet.merges]
 
 
 @kind("sheet beside an empty one", "plain", True, "bytes", containers=SPREAD, slots="sheets")

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from copy import deepcopy
-from decimal import Decimal
+from decimal import ROUND_HALF_UP, Decimal
 
 from tests.intake.labfiles.build import POOL, SPREAD, Builder, Det
 from tests.intake.labfiles.kinds_layout import after_data, data_rows, head, void
@@ -39,8 +40,12 @@ def _format(
     def apply(b: Builder) -> None:
         for det in b.column(scale) if column else [b.pick(scale)]:
             value = det.truth.value or Decimal(1)
+            as_shown = value
+            if marked and meaning == "shown" and "{v}" in shown:  # what counts is what is shown, rounded by the format
+                places = len((re.search(r"\.(0+)", fmt) or ["", ""])[1])
+                as_shown = det.truth.value = value.quantize(Decimal(1).scaleb(-places), ROUND_HALF_UP)
             det.cell = Cell(
-                shown.replace("{v}", b.number(value)).replace("{i}", str(int(value))),
+                shown.replace("{v}", b.number(as_shown)).replace("{i}", str(int(value))),
                 fmt=fmt,
                 value=Decimal(stored) if stored.replace(".", "").isdigit() else value * Decimal(stored[1:]),
                 truth=[det.truth],
@@ -619,7 +624,7 @@ add(
     lambda b: _split_sheets(b, False, True, "Results 2"),
     containers=SPREAD,
     layouts=("long", "wide"),
-    slots="sheets rows qualifier",
+    slots="sheets rows qualifier top",
 )  # a column added later stands on one sheet only
 add(
     "bottles over two sheets, no sheet named",
