@@ -286,8 +286,8 @@ def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarr
     lines, width = len(last), int(widths.max())
     _check_size(lines, width, name)
     if width * lines == len(signs):  # no line has more cells, so none has fewer
-        stops = np.ascontiguousarray(signs.reshape(lines, width).T)
-        starts = [np.concatenate(([np.int32(0)], stops[-1][:-1] + 1)), *(stops[:-1] + 1)]
+        stops = [signs[k::width].copy() for k in range(width)]
+        starts = [np.concatenate(([np.int32(0)], stops[-1][:-1] + 1)), *(s + 1 for s in stops[:-1])]
         cells = [Texts(*_coded(data, a, b)) for a, b in zip(starts, stops, strict=True)]
     else:
         cells = [_ragged(data, signs, last - widths + 1 + k, widths > k) for k in range(width)]

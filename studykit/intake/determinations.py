@@ -103,7 +103,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     out["mark"] = rows.cells["mark"].where(stored, "text")
     out["layout"] = Texts.same(mapping.layout, rows.n)
     _positive(rows, out, study)
-    _within_whole(rows, out, study)
+    _within_whole(rows, out, study, mapping.unit_row is not None)
     for i in np.flatnonzero(blank & ~rows.open).tolist():
         del rows.why[i]
     _below_zero(rows, out, study, confirmed)
@@ -175,7 +175,8 @@ def _doubts(rows: Rows, mapping: FileMapping, confirmed: Texts) -> None:
             continue
         line = f'write [file.marked] {mark} = "who said so", or [file.confirmed] "SAMPLE ANALYTE" = "who said so"'
         rows.refuse_each(np.flatnonzero(at & unsure & rows.open), lambda i, m=mark, r=line: (  # type: ignore[misc]
-            doubts[i], f"ask the laboratory whether it counts; if so, {r}{_read_as(rows, i, m)}"))
+            doubts[i], f"ask the laboratory whether it counts; if so, {r}{_read_as(rows, i, m)}"
+            + _or_left_out(doubts[i], mapping)))
 
 
 def _read_as(rows: Rows, i: int, mark: str) -> str:
@@ -185,6 +186,13 @@ def _read_as(rows: Rows, i: int, mark: str) -> str:
     text = rows.cells["text"][i]
     return f": the stored number {text} is then read; if the cell shows another one, correct it in a copy" if (
         mark == "format") else ""
+
+
+def _or_left_out(doubt: str, mapping: FileMapping) -> str:
+    """What leaves a line out of which a column says that it does not count; '' for another doubt."""
+    found = re.search(r"its row says (['\"])(.{1,60})\1 under (['\"])(.+)\3$", doubt)
+    return f"; if not, leave_out = {{ {found[4]!r} = {{ {found[2]!r} = \"who said so\" }} }}" if (
+        found and mapping.layout != "wide-samples") else ""
 
 
 def _as_shown(rows: Rows) -> None:
@@ -394,6 +402,8 @@ def _replicates(rows: Rows, mapping: FileMapping, column: str) -> np.ndarray:
                 rows.cells["replicate"])
     names = rows.cells["name"]
     entries = [mapping.target(tidy_text(n)) for n in names.words]
+    if not any(rows.cells["replicate"].words) and not any(e and e.replicate for e in entries):
+        return np.ones(rows.n, dtype=np.int64)
     own = names.spread([e.replicate if e and e.replicate else np.nan for e in entries], np.float64)
     merged = np.where(np.isnan(own), np.where(np.isnan(read), 1.0, read), own)
     return np.maximum(merged, 1).astype(np.int64)
@@ -424,8 +434,8 @@ def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
                     'counts as it stands, write [file.confirmed] "SAMPLE ANALYTE" = "who said so"')
 
 
-def _within_whole(rows: Rows, out: Table, study: Study) -> None:
-    """A share of the whole in mass or volume is at most 100 %."""
+def _within_whole(rows: Rows, out: Table, study: Study, unit_row: bool) -> None:
+    """A share of the whole in mass or volume is at most 100 %; where a whole column is more, a row of units is in doubt."""
     for name in study.analytes:
         unit = study.unit_of(name)
         whole = _WHOLES.get(kind_of(unit))
@@ -434,5 +444,9 @@ def _within_whole(rows: Rows, out: Table, study: Study) -> None:
             over = out["value"] > most * (1 + 1e-9)
             if over.any():
                 over &= out["analyte"].flags(name.__eq__)
+            whole_column = over.any() and bool(over[out["analyte"].flags(name.__eq__)].all())
             rows.refuse(over, f"is more than 100 {whole}, which is the whole",
                         "correct unit or decimal sign with the laboratory")
+            if whole_column and unit_row:
+                rows.refuse(np.ones(rows.n, dtype=bool), f"stands beside a column of {name} that cannot be in its unit: are "
+                            "the units under the right headings?", "ask the laboratory, and correct its row of units in a copy")

@@ -19,7 +19,7 @@ from studykit.core.errors import Fault
 from studykit.intake.bydepth import borne_out, by_analyte
 from studykit.intake.columns import Table, Texts
 from studykit.intake.linedoubts import line_questions
-from studykit.intake.repeats import replicate_questions
+from studykit.intake.repeats import line_mates, replicate_questions
 from studykit.intake.signs import bare
 from studykit.study.definition import Study
 
@@ -37,6 +37,8 @@ NEAR = 1.5
 """Within this factor a column stands at a nominal value (no source)."""
 MARGINS = 5.0
 """Within so many absolute margins of its column a value is not asked about: near zero a ratio says nothing."""
+FEWEST_DAYS, MOST_DAYS = 4, 366
+"""Of so many different whole parts, all with decimals from 01 to 12, chance makes less than one column in a thousand."""
 SHORT = 24
 """Longer texts are no plain numbers."""
 ORDINARY = ("spot", "duplicate", "split", "composite", "retained", "")
@@ -47,6 +49,7 @@ _MISSING = re.compile(r"-?9{3,}(?:[.,]0*)?|-9+[.,]9+").fullmatch
 _NINES = re.compile(r"9{2,}[.,]9+").fullmatch
 _SERIAL = re.compile(r"[34][0-9]{4}|5[0-4][0-9]{3}").fullmatch
 _DECIMAL = re.compile(r"[0-9]+(?:[.,]([0-9]*))?").fullmatch
+_DAY_MONTH = re.compile(r"(?:0?[1-9]|[12][0-9]|3[01])[.,](?:0[1-9]|1[0-2])").fullmatch
 _SHORT_POWER = re.compile(r"[0-9](?:[.,][0-9]?)?[eE][+-]?[0-9]+").fullmatch
 
 
@@ -85,6 +88,8 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
     for i, words in chain(_exchanged(rows, groups, study), replicate_questions(rows)):
         reason.setdefault(i, words)
     for i, words in line_questions(rows, refused, set(reason)):
+        reason.setdefault(i, words)
+    for i, words in line_mates(rows, set(reason)):
         reason.setdefault(i, words)
     sure = rows["confirmed"].flags(bool)
     return {i: reason[i] for i in sorted(reason) if not sure[i]}, [i for i in borne if i not in reason]
@@ -143,7 +148,7 @@ class _Forms:
     """
 
     def __init__(self, words: list[str]) -> None:
-        n = len(words)
+        n, self.words = len(words), words
         self.missing, self.nines, self.serial, self.power, self.short_power = (np.zeros(n, dtype=bool) for _ in range(5))
         self.decimals, self.digits, self.joined = (np.zeros(n, dtype=np.int32) for _ in range(3))
         for k in self._all_but_plain(words):
@@ -203,8 +208,19 @@ def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.nd
     yield forms.nines[codes] & far, "is written in nines, like a code for a missing value"
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
         "may be a spreadsheet's number of a day (a date), not a result")
+    yield _days(forms, codes), "is written like a day and a month, as all of its column: 17.06 for 17.6?"
     yield _joined(forms, codes), "may be two results joined by a decimal sign"
     yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"
+
+
+def _days(forms: _Forms, codes: np.ndarray) -> np.ndarray:
+    """All rows of a column that is written in days and months alone: a spreadsheet took its numbers for dates."""
+    if (forms.decimals[codes[:MOST_DAYS]] != 2).any():  # soon told of a long column
+        return np.zeros(codes.shape, dtype=bool)
+    words = np.unique(codes)
+    texts = [forms.words[k] for k in words.tolist()] if FEWEST_DAYS <= len(words) <= MOST_DAYS else []
+    told = len({re.split("[.,]", t)[0] for t in texts}) >= FEWEST_DAYS and all(map(_DAY_MONTH, texts))
+    return np.full(codes.shape, told)
 
 
 def _among(value: np.ndarray, number: np.ndarray) -> np.ndarray:

@@ -137,7 +137,7 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], blank: np.nda
         if mapping.unit_row is not None:
             step = mapping.unit_row - max(mapping.header_lines() or (out.header_line,))
             unit_at = start[-1] + step
-            units = dict(enumerate(grid.row(unit_at))) if unit_at < limit else {}
+            units = dict(enumerate(_over_all(grid, unit_at))) if unit_at < limit else {}
             first = unit_at + 1
         rows = np.arange(first, limit)[~blank[first:limit]]
         if mapping.blocks:
@@ -145,6 +145,15 @@ def _blocks(grid: Grid, mapping: FileMapping, at: tuple[int, ...], blank: np.nda
         blocks.append(Block(heads=headings(grid, start), top=min(start), header_at=start[-1], first=first,
                             rows=rows, units=units))
     return blocks
+
+
+def _over_all(grid: Grid, line: int) -> list[str]:
+    """A line of units, with one that is merged over several columns in each of them."""
+    out = grid.row(line)
+    for top, left, bottom, right in grid.merged:
+        if top == bottom == line:
+            out[left + 1:right + 1] = [cell or out[left] for cell in out[left + 1:right + 1]]
+    return out
 
 
 def _read_outside(grid: Grid, mapping: FileMapping, blocks: list[Block], outside: np.ndarray, samples: set[str],
@@ -371,7 +380,7 @@ def _heading_doubts(grid: Grid, blocks: list[Block]) -> dict[str, Doubt]:
         for k, head in block.heads.items():
             for j in range(block.top, block.first):
                 found = grid.doubts.get((j, k))
-                if found and (left := found.besides({"merged", "format"})):
+                if found and (left := found.besides({"merged", "format", "coloured"})):
                     out.setdefault(head, left)
     return out
 

@@ -77,6 +77,7 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
         left = _without_asked(sheet, asked)
         for line in (left.last, int(left.line.min())):
             yield from _summary(rows, left, _strange(rows, left, line), line)
+            yield from _written_finer(rows, left, line)
         yield from _without(rows, sheet)
         yield from _moved(rows, sheet, asked)
     for n in range(len(source.words)):
@@ -129,6 +130,25 @@ def _summary(rows: Table, sheet: _Sheet, strange: bool, line: int) -> Iterator[A
                         for j in end)
 
 
+def _written_finer(rows: Table, sheet: _Sheet, line: int) -> Iterator[Asked]:
+    """The last line, or the first, where two results and more have more decimals than all others of their column.
+
+    All of its results lie within those: a mean that was worked out, perhaps of other lines than these.
+    """
+    end = np.flatnonzero(sheet.line == line)
+    finer, within = 0, True
+    for j in end.tolist():
+        own = (sheet.line != line) & (sheet.place == sheet.place[j]) & sheet.plain
+        if np.count_nonzero(own) <= FEW:
+            return
+        most = max(map(_places, _texts(rows, sheet.at[own])))
+        finer += _places(rows["as_written"][sheet.at[j]]) > most
+        within &= bool(sheet.value[own].min() < sheet.value[j] < sheet.value[own].max())
+    if finer > 1 and within:
+        yield from ((int(sheet.at[j]), "stands in a line that is written with more decimals than all others: a mean, and no "
+                     "sample?") for j in end)
+
+
 def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, rounding: float, words: str, lines: int) -> str:
     """How a value fits the mean or sum of a column: 'sharp', 'exact', 'maybe', 'no', or 'unknown' where nothing is left.
 
@@ -141,6 +161,8 @@ def _fit(sheet: _Sheet, own: np.ndarray, value: float, step: float, rounding: fl
     others, limits = sheet.value[own & sheet.plain], sheet.value[own & ~sheet.plain]
     if others.size < 2:
         return "unknown"
+    if not np.ptp(others) and others[0] == value:  # one and the same everywhere tells nothing
+        return "maybe"
     slack = 0.51 * max(step, 1e-9 * abs(value))
     slack *= others.size if words == "sum" else 1  # what is added may be shown rounded
     finer = rounding > 1.5 * step or others.size >= ENOUGH
@@ -232,23 +254,32 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
 
 def _exchanged(rows: Table, at: np.ndarray) -> Iterator[Asked]:
     """Two results of one sample of which each fits the other's analyte in the file, and not its own."""
-    cut, names = rows.at(at), ("sample", "replicate", "run", "stated_revision")
-    _, line = np.unique(keys([cut[c] for c in names]), return_inverse=True)
-    analytes, column = np.unique(rows["analyte"].codes[at], return_inverse=True)
-    place = np.full((int(line.max(initial=-1)) + 1, len(analytes)), -1)
-    place[line, column] = np.arange(len(at))
+    column = rows["analyte"].codes[at]
     value = rows["value"][at]
     usable = (value > 0) & (rows["qualifier"][at] == "")
+    counts = np.bincount(column[usable])
+    known = np.flatnonzero(counts > FEW).tolist()
+    each = {k: value[usable & (column == k)] for k in known}
+    middle = {k: float(np.median(own)) for k, own in each.items()}
+
+    def strays(a: int, b: int) -> bool:  # soon told of two columns
+        return bool((_near(each[a], middle[b]) & ~_near(each[a], middle[a], OFF)).any())
+
+    pairs = [(a, b) for a, b in combinations(known, 2)
+             if not 1 / OFF < middle[a] / middle[b] < OFF and strays(a, b) and strays(b, a)]
+    if not pairs:
+        return
+    cut, names = rows.at(at), ("sample", "replicate", "run", "stated_revision")
+    _, line = np.unique(keys([cut[c] for c in names]), return_inverse=True)
+    place = np.full((int(line.max(initial=-1)) + 1, len(rows["analyte"].words)), -1)
+    place[line, column] = np.arange(len(at))
     values = np.where((place >= 0) & usable[place], value[place], np.nan)
-    known = [k for k in range(len(analytes)) if np.count_nonzero(~np.isnan(values[:, k])) > FEW]
-    middle = {k: float(np.nanmedian(values[:, k])) for k in known}
-    for a, b in combinations(known, 2):
-        if not 1 / OFF < middle[a] / middle[b] < OFF:
-            both = _near(values[:, a], middle[b]) & _near(values[:, b], middle[a])
-            here, there = (rows["analyte"].words[analytes[k]] for k in (a, b))
-            for r in np.flatnonzero(both & ~_near(values[:, a], middle[a], OFF) & ~_near(values[:, b], middle[b], OFF)):
-                yield from ((int(at[place[r, k]]), f"fits {other} of the other samples, and its {other} fits {name}: under "
-                             "each other's names?") for k, name, other in ((a, here, there), (b, there, here)))
+    for a, b in pairs:
+        both = _near(values[:, a], middle[b]) & _near(values[:, b], middle[a])
+        here, there = (rows["analyte"].words[k] for k in (a, b))
+        for r in np.flatnonzero(both & ~_near(values[:, a], middle[a], OFF) & ~_near(values[:, b], middle[b], OFF)):
+            yield from ((int(at[place[r, k]]), f"fits {other} of the other samples, and its {other} fits {name}: under "
+                         "each other's names?") for k, name, other in ((a, here, there), (b, there, here)))
 
 
 def _near(values: np.ndarray, middle: float, factor: float = 1.3) -> np.ndarray:

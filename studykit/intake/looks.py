@@ -10,7 +10,8 @@ import zipfile
 from html import unescape
 from typing import Any
 
-from studykit.intake.cellmodel import UNDER_A_CONDITION, Look
+from studykit.intake.cellmodel import UNDER_A_CONDITION, Look, Place
+from studykit.intake.coloured import ask_coloured
 from studykit.intake.drawn import Area, drawn_over
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
@@ -101,12 +102,34 @@ def _open_xml_sheet(sheet: Any, values: list[list[Any]]) -> Look:
     look.merged = [(r.min_row - 1, r.min_col - 1, r.max_row - 1, r.max_col - 1) for r in sheet.merged_cells.ranges]
     look.around = _print_lines(sheet)
     _conditions(sheet, look)
+    colours: dict[Place, Any] = {}
+    known: dict[tuple[int, int], Any] = {}
     for row in sheet.iter_rows():
         for cell in row:
             if cell.value is not None or getattr(cell, "comment", None):
                 i, k = cell.row - 1, cell.column - 1
                 _open_xml_cell(cell, values[i][k] if i < len(values) and k < len(values[i]) else "", look)
+                style = (cell._style.fontId, cell._style.fillId)
+                if style not in known:
+                    known[style] = _colours(cell)
+                colours[i, k] = known[style]
+    if len(set(known.values())) > 1:
+        ask_coloured(look, colours, {(i, k): str(v) for i, row in enumerate(values) for k, v in enumerate(row)})
     return look
+
+
+def _colours(cell: Any) -> tuple[Any, Any] | None:
+    """What tells the colours of a cell's ground and letters; None for black on paper."""
+    def told(colour: Any) -> Any:
+        if colour is None or (colour.type == "theme" and colour.theme == 1 and not colour.tint):
+            return None
+        found = _rgb(colour)
+        return None if found == (0, 0, 0) or (colour.type == "indexed" and colour.indexed >= 64) else found or (
+            colour.type, colour.value, colour.tint)
+
+    ground = told(cell.fill.fgColor) if _filled(cell) else None
+    letters = told(cell.font.color) if cell.font is not None else None
+    return None if ground in (None, (255, 255, 255)) and letters is None else (ground, letters)
 
 
 def _conditions(sheet: Any, look: Look) -> None:
@@ -225,11 +248,26 @@ def _old(data: bytes) -> dict[str, Look]:
         look.merged = [(a, c, b - 1, d - 1) for a, b, c, d in sheet.merged_cells]
         for place, note in sheet.cell_note_map.items():
             look.doubt(place, "comment", "", f"has the comment {' '.join(note.text.split())[:60]!r}")
+        colours: dict[Place, Any] = {}
         for i in range(sheet.nrows):
             for k in range(sheet.row_len(i)):
                 _old_cell(book, sheet, i, k, look)
+                colours |= _old_colours(book, sheet.cell(i, k), (i, k))
+        if len(set(colours.values())) > 1:
+            ask_coloured(look, colours, {(i, k): str(sheet.cell_value(i, k)) for i, k in colours})
         out[sheet.name] = look
     return out
+
+
+def _old_colours(book: Any, cell: Any, place: Place) -> dict[Place, Any]:
+    """What tells the colours of a cell that holds something; None for black on paper ([MS-XLS] 2.5.161: 8 and 32767)."""
+    if cell.ctype in (0, 6) or cell.xf_index is None or cell.xf_index >= len(book.xf_list):
+        return {}
+    form = book.xf_list[cell.xf_index]
+    ground = form.background.pattern_colour_index if form.background.fill_pattern else None
+    letters = book.font_list[form.font_index].colour_index
+    black = letters in (8, 0, 32767) or book.colour_map.get(letters) == (0, 0, 0)
+    return {place: None if ground in (None, 9, 64) and black else (ground, None if black else letters)}
 
 
 def _old_print_lines(data: bytes) -> list[tuple[str, str]]:

@@ -10,7 +10,7 @@ import codecs
 import datetime as dt
 import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from fnmatch import fnmatchcase
 from pathlib import Path
@@ -99,7 +99,7 @@ def _tidy(key: str, value: Any) -> Any:
     """The headings under a key of an entry, each in one line; others as they are."""
     if key in ("ignore_columns", "blank_repeats") and isinstance(value, list):
         return [tidy_text(v) if isinstance(v, str) else v for v in value]
-    if key in ("analytes", "units", "limits", "upper_limits") and isinstance(value, dict):
+    if key in ("analytes", "units", "limits", "upper_limits", "leave_out") and isinstance(value, dict):
         names = {tidy_text(k) if isinstance(k, str) else k: v for k, v in value.items()}
         return names if len(names) == len(value) else value
     if key == "columns" and isinstance(value, dict):
@@ -113,11 +113,15 @@ def _plain(text: str) -> str:
     return text
 
 
+MOST_README = 200_000
+_CORRECTS = re.compile(r"(?i)\b(errat\w+|corrigend\w+|corrected|correction|should (be|read)|instead of|invalid|withdrawn|"
+                       r"cancel\w+|replaced?|supersed\w+|berichtig\w*|korrig\w+|korrektur|ung(ü|ue)ltig|statt|rectif\w+|annul\w+)\b")
+"""Words by which a text takes results back, or puts them right (common practice, no source)."""
 UnitText = Annotated[str, AfterValidator(_unit)]
 Line = Annotated[int, Field(ge=1)]
 Plain = Annotated[str, AfterValidator(_plain)]
 Reason = Annotated[Plain, Field(min_length=3)]
-Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "remark", "cut"]
+Mark = Literal["hidden", "struck", "raised", "comment", "white", "merged", "format", "coloured", "remark", "cut"]
 
 
 class Part(BaseModel):
@@ -163,6 +167,7 @@ class FileMapping(Part):
     ignore_columns: tuple[str, ...] = ()
     ignore_lines: tuple[str, ...] = ()
     ignore_sheets: tuple[str, ...] = ()
+    leave_out: dict[str, dict[str, Reason]] = Field(default_factory=dict)
     ask: tuple[str, ...] = ()
     columns: dict[SourceColumn, Annotated[str, Field(min_length=1)]]
     analytes: dict[str, str | AnalyteColumn] = Field(default_factory=dict)
@@ -211,6 +216,9 @@ class FileMapping(Part):
         both = sorted(set(self.columns) & set(self.constants))
         if both:
             raise ValueError(f"both a column and a constant are given for: {', '.join(both)}")
+        results = {self.columns.get(c) for c in ("sample", "analyte", "value")}
+        if self.leave_out and (self.layout == "wide-samples" or results & set(self.leave_out)):
+            raise ValueError("leave_out names lines by a column that holds neither samples nor results")
         if self.thousands and self.thousands == (self.decimal or ""):
             raise ValueError("thousands is the same sign as decimal")
         if self.thousands and self.decimal is None:
@@ -271,6 +279,7 @@ class Intake(Part):
     accept_rejected_rows: Annotated[int, Field(ge=0)] | tuple[str, ...] | None = None
     sign_readings: bool = False
     signed: dict[str, Signature] = Field(default_factory=dict)
+    read_by_hand: dict[str, Reason] = Field(default_factory=dict)
     laboratory_sha256: dict[str, Annotated[str, Field(pattern="^[0-9a-fA-F]{64}$")]] = Field(default_factory=dict)
     file: tuple[FileMapping, ...] = ()
 
@@ -403,6 +412,22 @@ def unread_files(root: Path) -> dict[str, str]:
     told = {n: "" if n in read else "a README" if _is_readme(n) else "the temporary copy of an open spreadsheet"
             for n in _under_raw(root)}
     return {n: f"{what}: never read as results" for n, what in told.items() if what}
+
+
+def readme_faults(root: Path, intake: Intake, codes: Collection[str]) -> list[Fault]:
+    """Each README under raw/ that names a sample or speaks of a correction, and that nobody says to have read."""
+    out = []
+    for name in filter(_is_readme, raw_files(root)):
+        text = (Path(root) / RAW_FOLDER / name).read_bytes()[:MOST_README].decode("utf-8", "replace").replace("\0", "")
+        told = next((line for line in text.splitlines() if _CORRECTS.search(line)
+                     or not set(re.findall(r"[\w./-]+", line)).isdisjoint(codes)), "")
+        if told and name not in intake.read_by_hand:
+            out.append(Fault(file=f"{RAW_FOLDER}/{name}", row=text[:text.index(told)].count("\n") + 1, value=told.strip()[:120],
+                             reason="is a README, which is never read, and speaks of a sample or of a correction",
+                             remedy="read it, and put right what it says in a copy of the file or by the laboratory's "
+                             f"corrected report; then write read_by_hand = {{ '{name}' = \"who read it\" }} at the top of "
+                             "intake.toml"))
+    return out
 
 
 def hidden_files(root: Path) -> list[str]:

@@ -13,7 +13,8 @@ import zipfile
 from typing import Any
 from xml.parsers import expat
 
-from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look
+from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look, Place
+from studykit.intake.coloured import ask_coloured
 from studykit.intake.numberformat import as_shown
 
 _HIDDEN = ("collapse", "filter")
@@ -54,6 +55,9 @@ def open_document_looks(data: bytes) -> dict[str, Look]:
             if part in archive.namelist():
                 reader.run(archive.read(part))
     reader.doubt_conditions()
+    for look, colours, texts in reader.coloured.values():
+        if len(set(colours.values())) > 1:
+            ask_coloured(look, colours, texts)
     for look in reader.looks.values():
         look.around = list(reader.around)
     return reader.looks
@@ -80,6 +84,8 @@ class _Content:
         self.areas: list[Area] = []
         self.otherwise: list[tuple[Look, Area]] = []
         self.style = ""
+        self.colour: dict[str, dict[str, str]] = {}
+        self.coloured: dict[int, tuple[Look, dict[Place, Any], dict[Place, str]]] = {}
         self.look = Look()
         self.row = self.column = 0
         self.rows = 1
@@ -130,6 +136,7 @@ class _Content:
     def open_style(self, a: dict[str, str]) -> None:
         self.style = a.get("name", "")
         self.data_style[self.style] = a.get("data-style-name", "")
+        self.colour[self.style] = dict(self.colour.get(a.get("parent-style-name", ""), {}))
         for group in (self.struck, self.raised, self.white, self.ground, self.unseen):
             if a.get("parent-style-name", "") in group:
                 group.add(self.style)
@@ -170,6 +177,8 @@ class _Content:
         if a.get("text-position", "").split(" ")[0] not in ("", "0%"):
             self.raised.add(self.style)
 
+        if "color" in a and self.style in self.colour:
+            self.colour[self.style]["letters"] = a["color"].casefold()
         if a.get("color", "").casefold() in ("#ffffff", "#fff"):
             self.white.add(self.style)
         elif "color" in a:
@@ -178,6 +187,8 @@ class _Content:
     def open_table_cell_properties(self, a: dict[str, str]) -> None:
         if any(a.get(f"diagonal-{side}", "none") != "none" for side in ("bl-tr", "tl-br")):
             self.struck.add(self.style)
+        if "background-color" in a and self.style in self.colour:
+            self.colour[self.style]["ground"] = a["background-color"].casefold()
         if a.get("background-color", "transparent").casefold() not in ("transparent", "#ffffff"):
             self.ground.add(self.style)
 
@@ -301,6 +312,12 @@ class _Content:
         """What the reader sees in one cell."""
         shown, kind = "\n".join(self.lines), cell.get("value-type", "")
         style = cell.get("style-name") or (self.defaults[at[1]] if at[1] < len(self.defaults) else "")
+        if shown:
+            _, colours, texts = self.coloured.setdefault(id(self.look), (self.look, {}, {}))
+            own = self.colour.get(style, {})
+            told = (own.get("ground", "transparent"), own.get("letters", "#000000"))
+            colours[at] = None if told[0] in ("transparent", "#ffffff") and told[1] == "#000000" else told
+            texts[at] = shown
         if "annotation" in cell:
             self.look.doubt(at, "comment", "", f"has the comment {cell['annotation'][:60]!r}")
         if style in self.struck:

@@ -19,6 +19,7 @@ from studykit.intake.determinations import settle
 from studykit.intake.factorlines import factor_lines
 from studykit.intake.header import expected_heads, find_header
 from studykit.intake.layouts import NOTHING_BELOW, Laid, lay_out
+from studykit.intake.leftout import leave_out
 from studykit.intake.mapping import RAW_FOLDER, FileMapping
 from studykit.intake.movedcells import fewest, lone_gaps, moved_doubts, result_columns
 from studykit.intake.notread import filled, not_read, sheets_not_read
@@ -186,6 +187,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     shown = f"{RAW_FOLDER}/{source}"
     grid, faults = filled_down(grid, mapping, shown)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
+    laid, left_out = leave_out(grid, laid, mapping, book, shown, source)
     faults += [f for b in laid.blocks for f in shifted(grid, b, mapping, set(study.analytes), shown)]
     faults += [f for b in laid.blocks for f in factor_lines(grid, b, mapping, set(study.analytes), shown)]
     faults += [f for b in laid.blocks for f in column_faults(grid, b, mapping, study, codes, shown)]
@@ -204,7 +206,8 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
         "ignored": settled.ignored, "blank": settled.blank,
         "rows_in": settled.cells - settled.ignored - settled.blank + len(misfits)}
     return Take(taken=settled.taken, lost=settled.lost, rejected=[*settled.rejected, *misfits], faults=[], info=info,
-                skipped=not_read(grid, laid, mapping, settled.blanks, source), lines=_about(misfits, mapping, codes, study))
+                skipped=[*not_read(grid, laid, mapping, settled.blanks, source), *left_out],
+                lines=_about(misfits, mapping, codes, study))
 
 
 def _about(misfits: list[Fault], mapping: FileMapping, codes: list[str], study: Study) -> dict[tuple[str, str], str]:

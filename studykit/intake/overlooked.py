@@ -63,6 +63,9 @@ _PARTNER = re.compile(r"(?i)\W*(paired?( with| bottle| sample| code)?|partner|ne
 """Headings under which another sample's code says nothing about the result."""
 _NO = re.compile(r"(?i)|no|n|false|0|not .*|fail.*|✗|✘|-|nein|non|rejected")
 _DAY = re.compile(r"[0-9]{1,4}[-./ ](?:[0-9]{1,2}|[A-Za-z]{3,9})[-./ ][0-9]{1,4}(?:[ T].*)?")
+_REPORTED_FROM = re.compile(r"(?i)\W*(rl|mrl|lo[qd]|mdl|pql|bg|ng|nwg|lq|(reporting|detection|quantitation) limit|"
+                            r"bestimmungsgrenze|nachweisgrenze)(\W.*)?")
+"""Headings of the least that a laboratory reports."""
 MOST_NAMES = 2_000
 """So many different texts of a column are looked through for the names of analytes."""
 MOST = 0.7
@@ -184,9 +187,23 @@ def row_doubts(grid: Grid, block: Block, mapping: FileMapping, known: set[str],
                         what = NO_DETERMINATION if n in apart and no_determination(text.strip()) else "its row says"
                         out[i] = f"{what} {text.strip()[:60]!r} under {head!r}"
         out |= _split_decimals(grid, block, mapping, k, column)
+        out |= _at_the_limit(grid, block, mapping, head, column)
     if 2 * len(moved := {i for i, why in out.items() if why.startswith(_MOVED)}) >= len(block.rows) > 0:
         out |= {int(i): f"{_MOVED}, as those of most lines" for i in block.rows if int(i) not in moved}
     return out
+
+
+def _at_the_limit(grid: Grid, block: Block, mapping: FileMapping, head: str, column: Texts) -> dict[int, str]:
+    """Rows of a long table whose result is written like the limit of reporting beside it, two of them and more.
+
+    A laboratory may write the limit where it found less, and leave the sign to the reader.
+    """
+    at = [k for k, h in block.heads.items() if h == mapping.columns.get("value")] if mapping.layout == "long" else []
+    if not at or not _REPORTED_FROM.fullmatch(head):
+        return {}
+    own = grid.cells[at[0]].at(block.rows).tolist()
+    same = [int(i) for i, a, b in zip(block.rows, own, column.tolist(), strict=True) if a.strip() and a.strip() == b.strip()]
+    return dict.fromkeys(same, f"is written like its limit under {head!r}: found less?") if len(same) > 1 else {}
 
 
 def judged(head: str, column: Texts, counts: np.ndarray) -> tuple[set[int], set[int], set[int]]:

@@ -6,7 +6,7 @@ A mean below two readings would be a third one, and a line under another bottle'
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Set
 
 import numpy as np
 
@@ -37,6 +37,25 @@ def replicate_questions(rows: Table) -> Iterator[tuple[int, str]]:
     """Position and reason of every row that is a question because of its place among the replicates."""
     yield from _in_order(rows)
     yield from _means_at_a_place(rows)
+
+
+def line_mates(rows: Table, asked: Set[int]) -> Iterator[tuple[int, str]]:
+    """The rest of the lines of second determinations, numbered in order, of which half of the results are questions.
+
+    They are so in most of these lines: a scatter, a limit or a factor is no determination in any column.
+    """
+    wide = np.flatnonzero(rows["in_order"] & rows["layout"].flags("wide".__eq__)) if asked else np.zeros(0, dtype=int)
+    if not len(wide) or len(wide) > MOST_ROWS:
+        return
+    told = np.array([i in asked for i in wide.tolist()], dtype=bool)
+    numbers = rows["replicate"][wide]
+    line = keys([rows["source_file"].at(wide), rows["source_row"][wide]])
+    size, questions = np.bincount(line), np.bincount(line, weights=told)
+    odd = (questions >= 1) & (2 * questions >= size)
+    for n in np.unique(numbers[told]).tolist():
+        if n > 1 and np.mean(odd[np.unique(line[numbers == n])]) >= MOST:
+            yield from ((int(i), "stands on a line of which half of the results are questions, as on nearly all lines of these "
+                         "determinations: no determination?") for i in wide[(numbers == n) & ~told])
 
 
 def _in_order(rows: Table) -> Iterator[tuple[int, str]]:

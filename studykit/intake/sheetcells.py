@@ -17,9 +17,11 @@ import datetime as dt
 import io
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
+import zipfile
 from dataclasses import asdict
 from typing import Any, BinaryIO
 
@@ -30,6 +32,7 @@ from studykit.intake.numberformat import MORE, agrees, as_shown
 
 CHILD_SECONDS = 20
 CHILD_BYTES = 950_000_000
+_BETWEEN = re.compile(rb">\s+(</?table:)")
 FRESH_AFTER = 2_000_000
 """Bytes of a file after which the reading process is not used again, so that its memory is given back."""
 
@@ -61,7 +64,7 @@ def load(data: bytes, kind: str) -> list[SheetCells]:
         bounds.check_old(data)
     else:
         bounds.check_package(data, kind)
-    book = calamine.load_workbook(io.BytesIO(data))
+    book = _opened(data, kind)
     found: list[tuple[str, list[list[Any]], Any, bool]] = []
     for meta in book.sheets_metadata:
         if meta.typ != calamine.SheetTypeEnum.WorkSheet:
@@ -82,6 +85,23 @@ def load(data: bytes, kind: str) -> list[SheetCells]:
         look.state = look.state if visible else "hidden"
         sheets.append(_compared(name, rows, look, kind))
     return sheets
+
+
+def _opened(data: bytes, kind: str) -> Any:
+    """The workbook; an ODS with white space between its cells, which the library does not take, without that."""
+    import python_calamine as calamine
+
+    try:
+        return calamine.load_workbook(io.BytesIO(data))
+    except calamine.CalamineError:
+        if kind != "ods":
+            raise
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as target:
+        for part in archive.infolist():
+            content = archive.read(part)
+            target.writestr(part.filename, _BETWEEN.sub(rb">\1", content) if part.filename == "content.xml" else content)
+    return calamine.load_workbook(io.BytesIO(out.getvalue()))
 
 
 def _compared(title: str, rows: list[list[Any]], look: Look, kind: str) -> SheetCells:

@@ -54,7 +54,9 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
     proofs, open_case = decimal_proofs(_number_alone(t) for t in one_of_each_shape(texts))
     if len(proofs) > 1:
         first, second = list(proofs.values())[:2]
-        return NumberFormat(), "", [_ask(cells, file, second, f"{first!r} and {second!r} use different signs in one file")]
+        return NumberFormat(), "", [_ask(cells, file, second, f"{first!r} and {second!r} use different signs in one file",
+                                         "no declaration reads both: ask the laboratory for the file with one decimal sign; "
+                                         "declare decimal only where one of the two is no result")]
     if not proofs and open_case:
         return NumberFormat(), "", [_ask(cells, file, open_case, f"{open_case!r} can be read with a decimal or with a "
                                          "thousands sign, and no cell settles it")]
@@ -64,12 +66,12 @@ def number_format(cells: Table, mapping: FileMapping, file: str) -> tuple[Number
     return NumberFormat(decimal=sign), f"detected from {example!r}", []
 
 
-def _ask(cells: Table, file: str, value: str, reason: str) -> Fault:
+def _ask(cells: Table, file: str, value: str, reason: str,
+         remedy: str = "declare decimal (and thousands) in this entry of intake.toml") -> Fault:
     """The question about the decimal sign, at the first cell that raises it."""
     at = np.flatnonzero(cells["text"].flags(lambda t: _number_alone(t) == value))
     place = {"row": int(cells["line"][at[0]]), "column": cells["where"][int(at[0])]} if len(at) else {}
-    return Fault(file=file, value=value, reason=reason, **place,
-                 remedy="declare decimal (and thousands) in this entry of intake.toml")
+    return Fault(file=file, value=value, reason=reason, **place, remedy=remedy)
 
 
 def decimal_proofs(texts: Iterable[str]) -> tuple[dict[str, str], str]:

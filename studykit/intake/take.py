@@ -24,7 +24,7 @@ from studykit.intake import signing
 from studykit.intake.bydepth import BORNE_OUT, places_of
 from studykit.intake.columns import Table, Texts, joined
 from studykit.intake.doubts import few_left, questions, remedy
-from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files, unread_files
+from studykit.intake.mapping import RAW_FOLDER, Intake, assign, load_intake, raw_files, readme_faults, unread_files
 from studykit.intake.onefile import FILE_COLUMNS, Take, take_file
 from studykit.intake.reading import reading_files, reading_table, sheet_numbers
 from studykit.intake.revisions import REVISION_COLUMNS, beside_lost, file_ranks, sort_revisions
@@ -130,6 +130,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     book = RuleBook()
     codes = list(map(str, samples["sample"].tolist()))
     faults += [replace(f, file=SAMPLES.file) for f in colliding_codes(codes)]
+    faults += readme_faults(root, intake, codes)
     takes: list[Take] = []
     for k, (name, mapping) in enumerate(pairs):
         beside = [m for n, m in pairs if n == name and m is not mapping]

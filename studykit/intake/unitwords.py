@@ -45,6 +45,10 @@ _FACTOR = re.compile(
 """A factor in a heading: 'x 10', '10^-1', '(÷10)', '[10 mg/kg]', '[mg/100 g]', '1:10'."""
 
 
+RELATIVE = re.compile(r"([0-9][0-9.,' ]*?) ?(?:±|\+/?-) ?(?:[1-9]|[1-4][0-9]|50) ?%(?: ?rel\.?)?")
+"""A number with its uncertainty in whole per cent of itself."""
+
+
 def shown_unit(name: str) -> str:
     """What stands for a unit in a name: brackets whose text is no unit that is read, or a unit without brackets.
 
@@ -91,8 +95,10 @@ def _with_stroke(unit: str) -> str:
 def split_unit(text: str) -> tuple[str, str]:
     """A cell such as '12.3 mg/kg', '<5 ppm' or '(9.8 ± 0.4) mg/kg' as its number and its unit; the unit '' for none.
 
-    One letter alone is no unit here ('9.8 h' may be a flag).
+    One letter alone is no unit here ('9.8 h' may be a flag). Of '17.6 ± 5 %' the per cent are those of the uncertainty.
     """
+    if relative := RELATIVE.fullmatch(text):
+        return relative[1], ""
     found = _WITH_UNIT.fullmatch(text)
     if not found or (len(found[2]) < 2 and found[2] not in "%‰") or not unit_or_nothing(found[2]):
         return text, ""

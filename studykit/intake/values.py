@@ -16,7 +16,7 @@ from studykit.core.numbertext import NumberFormat, parse_number, tidy_text, unwr
 from studykit.intake.columns import Table, Texts
 from studykit.intake.headwords import ABOVE, BELOW
 from studykit.intake.signs import two_numbers
-from studykit.intake.unitwords import shown_unit, split_unit
+from studykit.intake.unitwords import RELATIVE, shown_unit, split_unit
 
 KIND_NUMBER, KIND_LIMIT, KIND_UNKNOWN_LIMIT, KIND_BLANK, KIND_BAD = range(5)
 #: Words for "looked for and below the limit" (common practice, no source); compared without blanks and dots.
@@ -79,6 +79,9 @@ def parse_cell(text: str, form: NumberFormat, words: dict[str, str]) -> CellValu
     value = _without_unit(text, form, words)
     if value.kind != KIND_BAD or shown in words:
         return value
+    if relative := RELATIVE.fullmatch(shown):
+        value = _without_unit(relative[1], form, words)
+        return replace(value, rules=(*value.rules, "uncertainty in per cent of the result set aside"))
     number, unit = split_unit(shown)
     inside = _without_unit(number, form, words) if unit else value
     if inside.kind in (KIND_NUMBER, KIND_LIMIT):
@@ -233,7 +236,7 @@ def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: 
             reasons.append((value.reason, value.remedy))
     return Parsed(kind=kind[codes], number=number[codes], why=why[codes], reasons=reasons,
                   unit=Texts(codes, unit).renamed(unit) if any(unit) else Texts.same("", len(codes)),
-                  qualifier=np.asarray(Texts(codes, qualifier).objects()))
+                  qualifier=np.asarray(Texts(codes, qualifier).objects() if any(qualifier) else np.full(len(codes), "", "O")))
 
 
 def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],

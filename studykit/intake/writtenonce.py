@@ -108,11 +108,11 @@ def _direction(grid: Grid, mapping: FileMapping, head: str, source: np.ndarray, 
 def _shown_again(grid: Grid, k: int, source: np.ndarray, moved: np.ndarray, doubts: dict[tuple[int, int], Doubt]) -> None:
     """Cells merged down one column are what the mapping speaks of, no doubt; other doubts of a cell go down with it."""
     for place, doubt in [(p, d) for p, d in doubts.items() if p[1] == k]:
-        left = doubt.besides({"merged"})
-        if left is None:
+        rest = doubt.besides({"merged"})
+        if rest is None:
             del doubts[place]
         else:
-            doubts[place] = left
+            doubts[place] = rest
     for top, left, bottom, right in grid.merged:
         if left <= k <= right and left != right:
             doubts |= {(i, k): Doubt(mark="merged", shown="", reason="is merged over several columns: whose is it?")

@@ -50,7 +50,7 @@ def test_cases_that_were_read_wrong_once(tmp_path: Path, case: int, kind: str) -
 
 @pytest.mark.parametrize("family", [
     "forms of a cell", "columns that decide", "certificates", "aligned", "group rows", "written once", "preparations",
-    "negative", "uncertainty", "limit lines", "clerks", "names set aside"])
+    "negative", "uncertainty", "limit lines", "clerks", "names set aside", "two marks", "colours", "more files"])
 def test_kinds_by_people_who_had_the_promise_alone(tmp_path: Path, family: str) -> None:
     kinds = [name for name, known in KINDS.items() if known.family == family]
     assert kinds

@@ -378,7 +378,7 @@ class Builder:
             return
         sheets = self.book.sheets or [self.sheet]
         cells = [c for s in sheets for r in s.rows for c in r.cells]
-        if not any(c.runs or c.comment or c.formula or c.white for c in cells) and all(s.rows for s in sheets):
+        if not any(c.runs or c.comment or c.formula or c.white or c.colour for c in cells) and all(s.rows for s in sheets):
             self.style.container = "xls"
 
     def make_bytes(self) -> bytes:

@@ -16,6 +16,7 @@ from tests.intake.labfiles import (
     kinds_more,
     kinds_plain,
     kinds_reports,
+    kinds_seen,
     kinds_sheets,
     kinds_slips,
 )
@@ -25,7 +26,7 @@ from tests.intake.labfiles.registry import KINDS, Kind
 
 #: each registers its kinds when imported
 REGISTERED = (kinds_aside, kinds_cells, kinds_clerk, kinds_forms, kinds_layout, kinds_more, kinds_plain, kinds_reports,
-              kinds_sheets, kinds_slips)
+              kinds_seen, kinds_sheets, kinds_slips)
 
 
 def draw_kinds(rng: random.Random) -> list[str]:

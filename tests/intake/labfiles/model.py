@@ -48,6 +48,7 @@ class Cell:
     runs: list[tuple[str, str]] | None = None  # rich text: (text, "" | "superscript" | "subscript" | "strike")
     strike: bool = False
     white: bool = False  # font in the colour of the paper
+    colour: str = ""  # "ground" or "letters" in another colour
     comment: str = ""
     raw: bool = False  # text files: written as it is, never quoted
     quote: bool = False  # text files: always quoted
@@ -87,6 +88,7 @@ class Book:
     prefix: str = ""  # XML namespace prefix of the sheet parts
     single_quotes: bool = False
     odd_paths: bool = False
+    spaced: bool = False  # ODS: white space between the cells
     repeat_cells: bool = True  # ODS: equal neighbours are written once, with a count
 
 

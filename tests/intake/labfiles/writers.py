@@ -37,7 +37,7 @@ _MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 _REL = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 _PACK = "http://schemas.openxmlformats.org/package/2006/relationships"
 _HEAD = '<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n'
-_FONTS = {"": "", "strike": "<strike/>", "white": '<color rgb="FFFFFFFF"/>'}
+_FONTS = {"": "", "strike": "<strike/>", "white": '<color rgb="FFFFFFFF"/>', "letters": '<color rgb="FFB0B0B0"/>'}
 
 
 def column_name(index: int) -> str:
@@ -52,16 +52,17 @@ def column_name(index: int) -> str:
 
 class _Styles:
     def __init__(self) -> None:
-        self.keys: list[tuple[str, str]] = [("", "")]
+        self.keys: list[tuple[str, str, bool]] = [("", "", False)]
 
     def index(self, cell: Cell) -> int:
-        key = (cell.fmt, "strike" if cell.strike else "white" if cell.white else "")
+        font = "strike" if cell.strike else "white" if cell.white else "letters" if cell.colour == "letters" else ""
+        key = (cell.fmt, font, cell.colour == "ground")
         if key not in self.keys:
             self.keys.append(key)
         return self.keys.index(key)
 
     def xml(self) -> str:
-        formats = sorted({f for f, _ in self.keys if f})
+        formats = sorted({f for f, _, _ in self.keys if f})
         ids = {f: 164 + i for i, f in enumerate(formats)}
         fonts = list(_FONTS)
         out = [_HEAD, f'<styleSheet xmlns="{_MAIN}">']
@@ -73,15 +74,16 @@ class _Styles:
         out += [f'<font>{_FONTS[f]}<sz val="11"/><name val="Calibri"/></font>' for f in fonts]
         out.append("</fonts>")
         out.append(
-            '<fills count="2"><fill><patternFill patternType="none"/></fill>'
-            '<fill><patternFill patternType="gray125"/></fill></fills>'
+            '<fills count="3"><fill><patternFill patternType="none"/></fill>'
+            '<fill><patternFill patternType="gray125"/></fill>'
+            '<fill><patternFill patternType="solid"><fgColor rgb="FFFFC000"/></patternFill></fill></fills>'
             '<borders count="1"><border><left/><right/><top/><bottom/><diagonal/></border></borders>'
             '<cellStyleXfs count="1"><xf numFmtId="0" fontId="0" fillId="0" borderId="0"/></cellStyleXfs>'
         )
         out.append(f'<cellXfs count="{len(self.keys)}">')
-        for form, font in self.keys:
+        for form, font, ground in self.keys:
             out.append(
-                f'<xf numFmtId="{ids.get(form, 0)}" fontId="{fonts.index(font)}" fillId="0" borderId="0" '
+                f'<xf numFmtId="{ids.get(form, 0)}" fontId="{fonts.index(font)}" fillId="{2 if ground else 0}" borderId="0" '
                 'xfId="0" applyNumberFormat="1" applyFont="1"/>'
             )
         out.append(
@@ -336,11 +338,11 @@ def _ods_paragraphs(cell: Cell) -> str:
     return "".join(f"<text:p>{_ods_text(line)}</text:p>" for line in cell.text.split("\n"))
 
 
-def _ods_cell(cell: Cell, styles: dict[tuple[str, bool], str], covered: bool, span: str) -> str:
+def _ods_cell(cell: Cell, styles: dict[tuple[str, bool, str], str], covered: bool, span: str) -> str:
     name = "covered-table-cell" if covered else "table-cell"
     attributes = span
-    if cell.fmt or cell.strike:
-        key = (cell.fmt, cell.strike)
+    if cell.fmt or cell.strike or cell.colour:
+        key = (cell.fmt, cell.strike, cell.colour)
         attributes += f' table:style-name="{styles.setdefault(key, f"ce{len(styles) + 1}")}"'
     if cell.formula:
         attributes += f" table:formula={quoteattr('of:=' + cell.formula)}"
@@ -376,7 +378,7 @@ def _ods_cell(cell: Cell, styles: dict[tuple[str, bool], str], covered: bool, sp
 
 def ods_file(book: Book) -> bytes:
     """A workbook of LibreOffice."""
-    styles: dict[tuple[str, bool], str] = {}
+    styles: dict[tuple[str, bool, str], str] = {}
     tables = []
     for sheet in book.sheets:
         covered, spans = set(), {}
@@ -403,7 +405,7 @@ def ods_file(book: Book) -> bytes:
                     cells[-1] = (xml, cells[-1][1] + 1)
                 else:
                     cells.append((xml, 1))
-            body = "".join(
+            body = (" " if book.spaced else "").join(
                 x
                 if n == 1
                 else re.sub(r"^<table:(covered-)?table-cell", rf'\g<0> table:number-columns-repeated="{n}"', x)
@@ -427,7 +429,7 @@ def ods_file(book: Book) -> bytes:
         '<style:style style:name="taHidden" style:family="table"><style:table-properties '
         'table:display="false"/></style:style>'
     ]
-    for (fmt, strike), name in styles.items():
+    for (fmt, strike, colour), name in styles.items():
         data = ""
         if fmt:
             automatic.append(_ods_number_style(fmt, f"N{name}"))
@@ -437,6 +439,8 @@ def ods_file(book: Book) -> bytes:
             if strike
             else ""
         )
+        line += {"ground": '<style:table-cell-properties fo:background-color="#ffc000"/>',
+                 "letters": '<style:text-properties fo:color="#b0b0b0"/>', "": ""}[colour]
         automatic.append(f'<style:style style:name="{name}" style:family="table-cell"{data}>{line}</style:style>')
     content = (
         f'<?xml version="1.0" encoding="UTF-8"?>\n<office:document-content {_NAMES} office:version="1.2">'

@@ -1,0 +1,114 @@
+"""Lines left out by what a column says, READMEs that speak of results, colours, and marks that hide no other mark."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import openpyxl
+import pytest
+from openpyxl.comments import Comment
+from openpyxl.styles import Font, PatternFill
+
+from studykit.core.errors import BadInput
+from studykit.intake.take import IntakeOutcome
+from tests.intake_cases import take
+
+CODES = tuple(f"B00{n}" for n in range(1, 7))
+INTAKE = '{top}[[file]]\npattern = "*"\nlayout = "wide"\ndecimal = "."\n{more}[file.columns]\nsample = "Sample"\n' \
+         '[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n{rest}'
+VALUES = ((9.8, 341.2), (10.4, 352.9), (9.1, 338.8), (9.9, 349.6), (10.2, 345.1), (9.5, 351.3))
+LINES = [f"{c},{si},{p},A" for c, (si, p) in zip(CODES, VALUES, strict=True)]
+STATUS = 'ignore_columns = ["STATUS"]\n'
+
+
+def read(root: Path, files: dict[str, bytes | str], more: str = "", rest: str = "", top: str = "") -> IntakeOutcome:
+    return take(root, INTAKE.format(top=top, more=more, rest=rest), files, codes=CODES)
+
+
+def with_cancelled() -> str:
+    return "\n".join(["Sample,Si,P,STATUS", LINES[0], "B002,14.4,340.9,X", *LINES[1:]]) + "\n"
+
+
+def test_a_cancelled_line_is_left_out_and_its_repeat_counts(tmp_path: Path) -> None:
+    asked = read(tmp_path / "asked", {"a.csv": with_cancelled()}, STATUS)
+    assert "B002" not in set(asked.results["sample"])
+    assert "leave_out = { 'STATUS' = { 'X' = \"who said so\" } }" in " ".join(asked.rejected["remedy"])
+    said = 'leave_out = { STATUS = { X = "cancelled, by the lab" } }\n'
+    out = read(tmp_path / "out", {"a.csv": with_cancelled()}, STATUS + said)
+    assert len(out.results) == 12
+    assert out.rejected.empty
+    own = out.results[(out.results["sample"] == "B002") & (out.results["analyte"] == "Si")]
+    assert list(own["value"]) == [10.4]
+    sheet = out.reading()
+    assert "left out, as the mapping says of 'X' under 'STATUS': cancelled, by the lab" in " ".join(sheet["reason"].fillna(""))
+
+
+@pytest.mark.parametrize(("line", "why"), [
+    ('{ STATUS = { Y = "cancelled" } }', "no line says so"),
+    ('{ STATUS = { A = "cancelled" } }', "6 of 7 lines say so"),
+    ('{ Status = { X = "cancelled" } }', "there is no such heading"),
+    ('{ STATUS = { X = "ok" } }', "at least 3"),
+    ('{ Sample = { B001 = "broken" } }', "neither samples nor results"),
+])
+def test_what_leaves_nothing_or_nearly_all_out_is_a_fault(tmp_path: Path, line: str, why: str) -> None:
+    with pytest.raises(BadInput, match=why):
+        read(tmp_path, {"a.csv": with_cancelled()}, STATUS + f"leave_out = {line}\n")
+
+
+def test_a_readme_that_speaks_of_a_sample_is_asked_about_until_somebody_read_it(tmp_path: Path) -> None:
+    files: dict[str, bytes | str] = {"a.csv": "\n".join(["Sample,Si,P,STATUS", *LINES]) + "\n",
+                                     "README.txt": "How to open\nErratum: Si of B003 is 17\n"}
+    with pytest.raises(BadInput, match=r"README.txt row 2.*never read, and speaks of a sample"):
+        read(tmp_path / "a", files, STATUS)
+    top = 'read_by_hand = { "README.txt" = "M. K., 4 May" }\n'
+    assert len(read(tmp_path / "b", files, STATUS, top=top).results) == 12
+    harmless = files | {"README.txt": "Files of the laboratory, as they came.\n"}
+    assert len(read(tmp_path / "c", harmless, STATUS).results) == 12
+
+
+def workbook(change: object) -> bytes:
+    book = openpyxl.Workbook()
+    sheet = book.active
+    assert sheet is not None
+    sheet.append(["Sample", "Si", "P"])
+    for code, pair in zip(CODES, VALUES, strict=True):
+        sheet.append([code, *pair])
+    change(sheet)  # type: ignore[operator]
+    target = io.BytesIO()
+    book.save(target)
+    return target.getvalue()
+
+
+def test_a_mark_that_counts_hides_no_other_of_its_cell(tmp_path: Path) -> None:
+    def both(sheet: openpyxl.worksheet.worksheet.Worksheet) -> None:
+        sheet["B3"].font = Font(strike=True)
+        sheet["B3"].comment = Comment("second reading", "lab")
+
+    harmless = '[file.marked]\ncomment = "comments are harmless"\n'
+    out = read(tmp_path, {"a.xlsx": workbook(both)}, rest=harmless)
+    assert list(out.rejected["reason"]) == ["is struck through"]
+    assert len(read(tmp_path / "b", {"a.xlsx": workbook(both)}, rest=harmless + 'struck = "asked, 4 May"\n').results) == 12
+
+
+def test_cells_of_another_colour_are_asked_about_and_stripes_are_not(tmp_path: Path) -> None:
+    yellow = PatternFill("solid", fgColor="FFFFC000")
+
+    def one(sheet: openpyxl.worksheet.worksheet.Worksheet) -> None:
+        sheet["C4"].fill = yellow
+
+    def grey(sheet: openpyxl.worksheet.worksheet.Worksheet) -> None:
+        for cell in sheet[5]:
+            cell.font = Font(color="FFB0B0B0")
+
+    def stripes(sheet: openpyxl.worksheet.worksheet.Worksheet) -> None:
+        for line in (1, 2, 4, 6):
+            for cell in sheet[line]:
+                cell.fill = yellow
+
+    out = read(tmp_path / "one", {"a.xlsx": workbook(one)})
+    assert list(out.rejected["reason"]) == ["has another colour than nearly all of its column"]
+    said = '[file.marked]\ncoloured = "yellow is a second reading, 4 May"\n'
+    assert len(read(tmp_path / "said", {"a.xlsx": workbook(one)}, rest=said).results) == 12
+    assert set(read(tmp_path / "grey", {"a.xlsx": workbook(grey)}).rejected["row"]) == {5}
+    assert len(read(tmp_path / "stripes", {"a.xlsx": workbook(stripes)}).results) == 12
