@@ -434,6 +434,15 @@ def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
                     'counts as it stands, write [file.confirmed] "SAMPLE ANALYTE" = "who said so"')
 
 
+def _exchanged_units(rows: Rows, out: Table, study: Study, name: str, over: np.ndarray) -> None:
+    """Results in another unit of the same kind as a whole column that cannot be in its own: exchanged in their row?"""
+    kind, written = kind_of(study.unit_of(name)), rows.cells["unit"]
+    alike = {a for a in study.analytes if a != name and kind_of(study.unit_of(a)) == kind}
+    others = ~written.flags(set(written.at(over).distinct()).__contains__)
+    rows.refuse(out["analyte"].flags(alike.__contains__) & others, f"stands beside a column of {name} that cannot be in its "
+                "unit: are the units under the right headings?", "ask the laboratory, and correct its row of units in a copy")
+
+
 def _within_whole(rows: Rows, out: Table, study: Study, unit_row: bool) -> None:
     """A share of the whole in mass or volume is at most 100 %; where a whole column is more, a row of units is in doubt."""
     for name in study.analytes:
@@ -448,5 +457,4 @@ def _within_whole(rows: Rows, out: Table, study: Study, unit_row: bool) -> None:
             rows.refuse(over, f"is more than 100 {whole}, which is the whole",
                         "correct unit or decimal sign with the laboratory")
             if whole_column and unit_row:
-                rows.refuse(np.ones(rows.n, dtype=bool), f"stands beside a column of {name} that cannot be in its unit: are "
-                            "the units under the right headings?", "ask the laboratory, and correct its row of units in a copy")
+                _exchanged_units(rows, out, study, name, over)

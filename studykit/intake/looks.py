@@ -15,6 +15,7 @@ from studykit.intake.coloured import ask_coloured
 from studykit.intake.drawn import Area, drawn_over
 from studykit.intake.numberformat import shown_number
 from studykit.intake.odscells import open_document_looks
+from studykit.intake.olddrawn import drawn_over_old
 
 MOST_DRAWN = 500
 LEAST = 3.0
@@ -240,8 +241,10 @@ def _old(data: bytes) -> dict[str, Look]:
     import xlrd
 
     book = xlrd.open_workbook(file_contents=data, formatting_info=True, logfile=io.StringIO())
-    out, around = {}, _old_print_lines(data)
-    for sheet in book.sheets():
+    stream = _old_stream(data)
+    out, around = {}, _old_print_lines(stream)
+    drawn = drawn_over_old(stream)
+    for n, sheet in enumerate(book.sheets()):
         look = Look(around=around, state="visible" if sheet.visibility == 0 else "hidden")
         look.rows = {i for i, r in sheet.rowinfo_map.items() if r.hidden or r.height == 0}
         look.columns = {i for i, c in sheet.colinfo_map.items() if c.hidden or c.width == 0}
@@ -255,6 +258,8 @@ def _old(data: bytes) -> dict[str, Look]:
                 colours |= _old_colours(book, sheet.cell(i, k), (i, k))
         if len(set(colours.values())) > 1:
             ask_coloured(look, colours, {(i, k): str(sheet.cell_value(i, k)) for i, k in colours})
+        if n < len(drawn) and drawn[n]:
+            _covered(look, drawn[n], [sheet.row_values(i) for i in range(sheet.nrows)])
         out[sheet.name] = look
     return out
 
@@ -270,13 +275,18 @@ def _old_colours(book: Any, cell: Any, place: Place) -> dict[Place, Any]:
     return {place: None if ground in (None, 9, 64) and black else (ground, None if black else letters)}
 
 
-def _old_print_lines(data: bytes) -> list[tuple[str, str]]:
-    """The texts of print headers and footers of all sheets of an XLS ([MS-XLS] 2.4.136 and 2.4.124)."""
+def _old_stream(data: bytes) -> bytes:
+    """The stream of records of an XLS; nothing where there is none."""
     from xlrd import compdoc
 
     places = compdoc.CompDoc(data, logfile=io.StringIO()) if data.startswith(compdoc.SIGNATURE) else None
     found = [places.locate_named_stream(n) for n in ("Workbook", "Book")] if places else []
-    stream, at, out = next((bytes(m[b:b + size]) for m, b, size in found if m), b""), 0, dict[tuple[str, str], None]()
+    return next((bytes(m[b:b + size]) for m, b, size in found if m), b"")
+
+
+def _old_print_lines(stream: bytes) -> list[tuple[str, str]]:
+    """The texts of print headers and footers of all sheets of an XLS ([MS-XLS] 2.4.136 and 2.4.124)."""
+    at, out = 0, dict[tuple[str, str], None]()
     while at + 4 <= len(stream):
         kind, length = struct.unpack_from("<HH", stream, at)
         if kind in (0x14, 0x15):

@@ -17,6 +17,9 @@ from studykit.intake.cellmodel import MOST_CELLS, UNDER_A_CONDITION, Look, Place
 from studykit.intake.coloured import ask_coloured
 from studykit.intake.numberformat import as_shown
 
+MOST_DRAWN = 50
+ROW_CM, COLUMN_CM = 0.4516, 2.258
+"""Height of a row and width of a column of an empty sheet, for what is drawn on the page and not at a cell."""
 _HIDDEN = ("collapse", "filter")
 
 
@@ -43,6 +46,12 @@ def _column(letters: str) -> int:
     return number - 1
 
 
+def _centimetres(length: str) -> float:
+    """A length of a drawing; 0 where it is not given."""
+    found = re.fullmatch(r"(-?[0-9]*\.?[0-9]+)(cm|mm|in|pt)", length)
+    return float(found[1]) * {"cm": 1.0, "mm": 0.1, "in": 2.54, "pt": 2.54 / 72}[found[2]] if found else 0.0
+
+
 def _method(side: str, tag: str) -> str:
     return side + "_" + tag.rpartition(":")[2].replace("-", "_")
 
@@ -55,6 +64,7 @@ def open_document_looks(data: bytes) -> dict[str, Look]:
             if part in archive.namelist():
                 reader.run(archive.read(part))
     reader.doubt_conditions()
+    reader.doubt_drawn()
     for look, colours, texts in reader.coloured.values():
         if len(set(colours.values())) > 1:
             ask_coloured(look, colours, texts)
@@ -84,6 +94,8 @@ class _Content:
         self.areas: list[Area] = []
         self.otherwise: list[tuple[Look, Area]] = []
         self.style = ""
+        self.hollow: set[str] = set()
+        self.drawn: list[tuple[Look, int, int, int, int]] = []
         self.colour: dict[str, dict[str, str]] = {}
         self.coloured: dict[int, tuple[Look, dict[Place, Any], dict[Place, str]]] = {}
         self.look = Look()
@@ -199,6 +211,46 @@ class _Content:
     def open_table_column_properties(self, a: dict[str, str]) -> None:
         if re.match(r"0*(\.0+)?[a-z]", a.get("column-width", "1cm")):
             self.unseen.add(self.style)
+
+    # what is drawn over the cells
+
+    def open_graphic_properties(self, a: dict[str, str]) -> None:
+        if a.get("fill") == "none":
+            self.hollow.add(self.style)
+
+    def open_frame(self, a: dict[str, str]) -> None:
+        if self.note is not None:
+            return
+        if self.cell is not None:
+            top, left = self.row, self.column
+            bottom, right = next(((c, d) for _, c, d, _, _ in _areas(a.get("end-cell-address", ""))), (top, left))
+        else:
+            x, y, width, height = (_centimetres(a.get(k, "")) for k in ("x", "y", "width", "height"))
+            top, left = int(y / ROW_CM), int(x / COLUMN_CM)
+            bottom, right = int((y + height) / ROW_CM), int((x + width) / COLUMN_CM)
+        self.drawn.append((self.look, top, left, bottom, right))
+
+    open_line = open_connector = open_path = open_polyline = open_polygon = open_ellipse = open_circle = open_frame
+
+    def open_custom_shape(self, a: dict[str, str]) -> None:
+        if a.get("style-name", "") not in self.hollow:
+            self.open_frame(a)
+
+    open_rect = open_custom_shape
+
+    def doubt_drawn(self) -> None:
+        """Doubt the cells under what is drawn; of many things all that lies between them is taken to be covered."""
+        by_look: dict[int, list[tuple[int, int, int, int]]] = {}
+        for look, *area in self.drawn:
+            by_look.setdefault(id(look), []).append((area[0], area[1], area[2], area[3]))
+        for key, areas in by_look.items():
+            if len(areas) > MOST_DRAWN:
+                sides = list(zip(*areas, strict=True))
+                areas = [(min(sides[0]), min(sides[1]), max(sides[2]), max(sides[3]))]
+            look, _, texts = self.coloured.get(key, (Look(), {}, {}))
+            for i, k in texts:
+                if any(a <= i <= c and b <= k <= d for a, b, c, d in areas):
+                    look.doubt((i, k), "struck", "", "lies under a drawing")
 
     # what stands outside the cells
 

@@ -114,8 +114,8 @@ TOLD: dict[str, tuple[Change, str, int, str]] = {
                             "turns the direction"),
     "a precision over the published one": (edit(STUDY, 'margin_reason = "tolerance of the blender for the antiwear additive"',
                                                 PRECISION), "check", 0, "publishes 10 %: 104 times as much"),
-    "results under a name that is skipped": (lambda s: shutil.copy(s / RAW, s / "raw/README.md"), "intake", 0,
-                                             "README.md,not read"),
+    "results under a name that is skipped": (lambda s: shutil.copy(s / RAW, s / "raw/README.md"), "intake", 2,
+                                             "is a README, which is never read, and speaks of a sample"),
     "a notebook of another kernel": (lambda s: write_text(s / "notebooks/06-verdict.ipynb", '{"cells": [], "metadata": {'
                                                           '"kernelspec": {"name": "evil"}}}'), "check", 2, "06-verdict.ipynb"),
     "a module beside the notebooks": (lambda s: write_text(s / "notebooks/pandas.py", ""), "check", 0, "notebooks/pandas.py"),

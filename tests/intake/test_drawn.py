@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import struct
 import time
 import zipfile
 from pathlib import Path
@@ -12,6 +13,8 @@ import pytest
 from openpyxl.chart import BarChart, Reference
 
 from studykit.intake.drawn import drawn_over
+from studykit.intake.olddrawn import drawn_over_old
+from studykit.intake.sheetcells import load
 from tests.intake_cases import WIDE, take, values
 
 DRAWING = ('<xdr:wsDr xmlns:xdr="http://schemas.openxmlformats.org/drawingml/2006/spreadsheetDrawing" '
@@ -93,3 +96,47 @@ def test_a_hostile_drawing_costs_no_more_than_its_size(tmp_path: Path, drawing: 
     with zipfile.ZipFile(out) as archive:
         assert set(drawn_over(archive)) <= {"Sheet"}
     assert time.process_time() - start < 5
+
+
+def test_cells_of_an_ods_under_a_drawing_are_asked_about() -> None:
+    from tests.intake.labfiles.generate import make_case
+
+    made = next(c for c in (make_case(seed, ["plain"]) for seed in range(300)) if c.container == "ods" and c.layout == "wide")
+    data = next(iter(made.files.values()))
+
+    def changed(old: str, new: str) -> bytes:
+        target = io.BytesIO()
+        with zipfile.ZipFile(io.BytesIO(data)) as archive, zipfile.ZipFile(target, "w") as out:
+            for part in archive.infolist():
+                text = archive.read(part).decode()
+                text = text.replace("<office:document-content ", "<office:document-content xmlns:draw='d' xmlns:svg='s' ")
+                out.writestr(part.filename, text.replace(old, new, 1) if part.filename == "content.xml" else archive.read(part))
+        return target.getvalue()
+
+    code = made.codes[1]
+    at_cell = changed(f"<text:p>{code}", f'<draw:line table:end-cell-address="Results.C9"/><text:p>{code}')
+    on_page = changed("<table:table-column", '<table:shapes><draw:frame svg:x="0cm" svg:y="1cm" svg:width="3cm" '
+                      'svg:height="5mm"><draw:image/></draw:frame></table:shapes><table:table-column')
+    assert load(data, "ods")[0].look.doubts == {}
+    for drawn in (at_cell, on_page):
+        told = load(drawn, "ods")[0].look.doubts
+        assert told
+        assert {d.reason for d in told.values()} == {"lies under a drawing"}
+
+
+def records(*parts: tuple[int, bytes]) -> bytes:
+    return b"".join(struct.pack("<HH", kind, len(body)) + body for kind, body in parts)
+
+
+def test_what_is_drawn_in_an_xls_is_found_by_its_records_but_for_comments() -> None:
+    # OfficeArtClientAnchorSheet and ftCmo as [MS-XLS] has them
+    def shape(what: int, *corners: int) -> tuple[tuple[int, bytes], tuple[int, bytes]]:
+        anchor = bytes.fromhex("000010f012000000") + struct.pack("<9H", 0, *corners)
+        return (0xEC, b"\0" * 24 + anchor), (0x5D, struct.pack("<3H", 0x15, 18, what) + b"\0" * 20)
+
+    sheet = records((0x809, b"\0" * 16), *shape(1, 0, 0, 4, 0, 3, 0, 4, 9), *shape(0x19, 1, 0, 1, 0, 2, 0, 2, 0), (0x0A, b""))
+    first = 20 + 4 + 9 + 4  # bytes before the sheet
+    head = records((0x809, b"\0" * 16), (0x85, struct.pack("<I", first) + b"\0\0\1\0R"), (0x0A, b""))
+    assert drawn_over_old(head + sheet) == [[((4, 0, 4, 2), "a drawn line")]]
+    old = struct.pack("<I3H", 1, 8, 1, 0x614) + struct.pack("<8H", 1, 0, 2, 0, 1, 9, 3, 9) + b"\0" * 8
+    assert drawn_over_old(head + records((0x809, b"\0" * 16), (0x5D, old), (0x0A, b""))) == [[((2, 1, 3, 1), "a picture")]]

@@ -118,7 +118,8 @@ def exchanged_units(b: Builder) -> None:
             det.cell = b.number_cell(share, *det.cell.truth)
         if det.analyte == large:
             det.unit_text = "% m/m"
-        b.not_result(det)
+        if det.analyte in (small, large):
+            b.not_result(det)
     b.doubt()
 
 
