@@ -55,6 +55,14 @@ def test_groups_change_nothing_where_nothing_is_lost_and_other_contrasts_are_t_t
         assert found.df[0, p] == test.df_denom == 8
 
 
+def test_one_depth_against_the_mean_of_the_others_is_no_pair():
+    v = own_gradients(np.random.default_rng(8), 1, 9, 3)
+    row = np.array([[1.0, -0.5, -0.5]])  # sizes add up to 2 and the largest is 1, as of a pair
+    found, own = contrasts_of(v, row), v[0] @ row[0]
+    assert found.estimate[0, 0] == pytest.approx(own.mean())
+    assert found.estimate[0, 0] / found.se[0, 0] == pytest.approx(float(stats.ttest_1samp(own, 0.0).statistic))
+
+
 def test_lost_readings_of_one_group_are_made_up_for_by_its_others():
     """statsmodels' least squares on the groups for the estimate; variance and df by their definition, dense."""
     v = own_gradients(np.random.default_rng(12), 1, 9, 2)

@@ -118,6 +118,12 @@ def test_three_words():
     assert compare([10, 10.5, 11.1]).word == "inconclusive"
 
 
+@pytest.mark.parametrize(("inside", "word"), [(0.04, "homogeneous"), (0.06, "inconclusive")])
+def test_the_level_is_one_in_twenty(inside, word):
+    """The widest pair lies so far inside the margin that its one-sided p is as given."""
+    assert compare([10, 10, 10 + 1 - stats.norm.isf(inside) * math.sqrt(0.02)]).word == word
+
+
 def test_homogeneous_needs_every_pair():
     r = compare([10.0, 10.0, 10.9])
     assert [t.within for t in r.tests] == [True, False, False]

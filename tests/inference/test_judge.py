@@ -16,6 +16,7 @@ from studykit.core.errors import BadInput
 from studykit.inference.cells import CellBounds
 from studykit.inference.judge import judge, judge_many, stock_word
 from studykit.inference.margin import Margin
+from studykit.inference.share import share_bound_clear
 
 TWENTY = {"relative_percent": 20}
 
@@ -97,6 +98,19 @@ def test_coarse_rounding_is_a_bound_and_not_a_chance():
     assert "rounded more coarsely" in found.reasons[0]
     tenths = table.assign(value=[f"{v:.1f}" for v in table["value"]])  # text shows that tenths were read
     assert judge(tenths, margin={"relative_percent": 5}, depths=["t", "b"]).mean_word == "stratified"
+
+
+def test_two_degrees_of_freedom_tell_the_noise_and_one_does_not():
+    """Where the noise is unknown the bound of the share is that of errors with a median of zero, twice as large."""
+    rng = np.random.default_rng(5)
+    table = layout(24, 2, 1).assign(value=10 + rng.normal(0, 0.02, 48))
+
+    def bound(more: int) -> float:
+        again = pd.DataFrame({"container": 0, "depth": 0, "value": 10 + rng.normal(0, 0.02, more)})
+        return judge(pd.concat([table, again]), margin={"absolute": 5}, depths=[0, 1], share=0.4).share_upper
+
+    assert bound(1) == pytest.approx(2 * share_bound_clear(0, 24))
+    assert bound(2) < 0.9 * bound(1)
 
 
 def test_a_mixture_is_uneven_and_names_its_containers():
@@ -188,6 +202,18 @@ def test_lost_floors_are_none_within(depths, empty):
     found = judge(table.assign(value=table["value"].mask(gone)) if empty else table[~gone], **call)
     assert found.word == "inconclusive"
     assert found.share_upper > 0.3
+
+
+def test_a_group_without_a_number_at_one_depth_is_named_and_the_mean_is_that_of_the_others():
+    rng = np.random.default_rng(2)
+    table = layout(12).assign(value=10 + rng.normal(0, 0.05, 72)).astype({"depth": str})
+    table["lot"] = np.where(table["container"] < 3, "old", np.where(table["container"] < 7, "middle", "new"))
+    call = {"margin": {"absolute": 1}, "depths": ["0", "1", "2"], "groups": ["lot"], "share": 0.5}
+    lost = (table["lot"] == "old") & (table["depth"] == "1")
+    one = (table["container"] == 5) & (table["depth"] == "1")  # its lot has others
+    told = [r for r in judge(table[~lost & ~one], **call).reasons if r.startswith("Some group has no number")]
+    assert len(told) == 1
+    assert "(old)" in told[0]
 
 
 def test_a_group_known_as_a_limit_keeps_the_stock_from_homogeneous():

@@ -68,3 +68,10 @@ def test_a_margin_from_its_upper_edge_in_words():
 def test_a_declared_factor_at_a_level():
     assert (Declared(factor=1.5).at(8.0), Declared(factor=10).at(8.0)) == pytest.approx((4.0, 8.0))
     assert (Declared(relative_percent=5).at(8.0), Declared(absolute=3).at(8.0)) == pytest.approx((0.4, 3.0))
+
+
+@pytest.mark.parametrize(("side", "edges"), [("below", (-2.0, math.inf)), ("above", (-math.inf, 2.0))])
+def test_a_one_sided_margin_at_a_level_stays_open_on_its_other_side(side, edges):
+    there = Margin.declared(Declared(relative_percent=20, side=side), "mg/kg").at(10.0)
+    assert (there.low, there.high) == pytest.approx(edges)
+    assert there.side == (-1 if side == "below" else 1)

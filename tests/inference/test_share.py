@@ -32,6 +32,19 @@ def test_clear_calls_give_the_exact_binomial_bound():
     assert share_bound_clear(4, 4) == 1.0
 
 
+@pytest.mark.parametrize(("edge", "n", "pairs"), [(0.4, 12, 3), (1.5, 24, 3), (4.0, 24, 1), (6.0, 6, 6)])
+def test_the_threshold_has_the_lowest_expected_bound_for_a_level_stock(edge, n, pairs):
+    """By the library's binomial distribution; noise known exactly, so a container beyond is caught with Phi(z)."""
+    def expected(z: float) -> float:
+        q = min(1.0, pairs * 2 * stats.norm.sf(max(edge - z, 0.0)))
+        chances = stats.binom.pmf(np.arange(n + 1), n, q)
+        return min(1.0, float(chances @ [share_bound_clear(c, n) for c in range(n + 1)]) / stats.norm.cdf(z))
+
+    grid = np.arange(0.0, 4.01, 0.25)
+    best = min(expected(z) for z in grid)
+    assert expected(share_module._best_z(edge, n, pairs, math.inf, 0.95)) == pytest.approx(best)
+
+
 # coverage of the 95 % upper bound; 600 studies a row, allowed shortfall 1.5 points + 3.5 Monte Carlo errors
 @pytest.mark.parametrize(("n", "delta", "tau", "noise", "df"), [
     (3, 0.5, 0.3, 0.3, 9), (6, 0.8, 0.3, 0.3, 18), (6, 0.0, 0.6, 0.3, 18), (12, 0.8, 0.3, 0.3, 36),

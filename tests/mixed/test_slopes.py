@@ -165,6 +165,7 @@ def test_three_effects_may_be_correlated() -> None:
     G = np.array([[2.0, 0.3, -0.2], [0.3, 1.0, 0.1], [-0.2, 0.1, 0.5]])
     theta = np.array([1.0, *np.diag(G), 0.3, -0.2, 0.1])
     np.testing.assert_allclose(roots.theta(roots.roots(theta)), theta, atol=1e-12)
+    np.testing.assert_allclose(roots.roots(theta * 1e-12), roots.roots(theta) * 1e-6, rtol=1e-9)  # whatever the unit is
 
 
 @pytest.mark.parametrize(("random", "sentence"), [

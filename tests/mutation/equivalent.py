@@ -1,6 +1,22 @@
 """Mutants that change no result, each with its reason: ``module|function|kind|before|after|nth``."""
 
 EQUIVALENT: dict[str, str] = {
+    "inference/own|own_differences|dropped function|np.abs(most)|most|0":
+        "the upper end is the farther one only where it lies above zero",
+    "inference/tost_power|owens_q|dropped function|math.sqrt(max(nu - 1, 0.0))|max(nu - 1, 0.0)|0":
+        "where an integral may end, beyond which there is nothing",
+    "inference/judge|maybe_rounded|constant|7|8|0": "a coarse sieve before an exact look: it lets a few more through",
+    "inference/declared|departure_p|comparison|_null(df, k - 1, own) >= _departure(S[None], own)[0] * (1 - 1e-12)|"
+    "_null(df, k - 1, own) > _departure(S[None], own)[0] * (1 - 1e-12)|0": "no draw equals a bound set a rounding below",
+    "mixed/balance|one_minimum|constant|1.0|2|0": "twice a difference that is rounding or many orders above the bound",
+    "mixed/balance|one_minimum|comparison|np.abs(summed - Q @ (Q.T @ summed)).max() > WITHIN|"
+    "np.abs(summed - Q @ (Q.T @ summed)).max() >= WITHIN|0": "a difference is rounding or many orders above the bound",
+    "mixed/batch/newton|_solved|unit factor|1e-06|1.0|0": "shortens more steps of a search; its end does not depend on it",
+    "mixed/blocks|_reduced|comparison|len(rows) > m * q|len(rows) >= m * q|0":
+        "of as many rows as columns the factor has as many: the same sums of products",
+    "mixed/denominator|_satterthwaite|index|L[0]|L[-1]|0": "one contrast: the first is the last",
+    "inference/bounded|_branch|other function|np.minimum(x, 1 - x)|np.maximum(x, 1 - x)|0":
+        "which container is decided first; the bound at the end is the same",
     "inference/power|_cholesky|index|values[-1]|values[0]|0": "a floor below eigenvalues, eighteen orders under any of them",
     "inference/tost_power|owens_q|and / or|marks or None|marks and None|0": "hints for the integration, whose error is bounded",
     "inference/tost_power|owens_q|other function|max(nu - 1, 0.0)|min(nu - 1, 0.0)|0":

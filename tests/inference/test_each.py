@@ -1,0 +1,47 @@
+"""What is said of one container by its own readings: by how much its noise is told, and wherever limits lie."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from studykit.inference.cells import CellBounds
+from studykit.inference.each import own_noise, within_by_own
+from studykit.inference.margin import Margin
+from studykit.inference.table import read_table
+
+
+def cells_of(rows: list[tuple[int, str, str]]) -> tuple[Margin, CellBounds]:
+    table = pd.DataFrame(rows, columns=["container", "depth", "value"])
+    return read_table(table, margin={"absolute": 1}, depths=["top", "bottom"], alpha=0.05, share=0.2, groups=[], weights=None)
+
+
+def readings(limited: int) -> list[tuple[int, str, str]]:
+    """Twelve containers that scatter by 0.05, two determinations a zone; in the last few the second is a limit only."""
+    rng = np.random.default_rng(3)
+    return [(c, z, "<12" if c >= 12 - limited and m else f"{10 + rng.normal(0, 0.05):.2f}")
+            for c in range(12) for z in ("top", "bottom") for m in range(2)]
+
+
+def test_where_a_limit_may_hide_any_scatter_no_container_is_within_by_its_own_readings() -> None:
+    margin, cells = cells_of(readings(3))
+    assert cells.noise_span is not None
+    assert cells.noise_span[1] > 3  # values of 8 and 12 beside one another would be within the limits
+    assert not within_by_own(cells, margin, cells.noise_se, cells.noise_df, 0.05, twice=True).any()
+    margin, cells = cells_of(readings(0))
+    assert within_by_own(cells, margin, cells.noise_se, cells.noise_df, 0.05, twice=True).all()
+
+
+def test_a_container_that_scatters_more_has_the_noise_of_its_own_determinations() -> None:
+    """By hand: variances 0 and (0.8 - 0)^2 / 2, pooled over two zones; of two determinations each, twice a half of it."""
+    rows = [(c, z, v) for c in range(12) for z in ("top", "bottom") for v in ("10.0", "10.1")]
+    wild = [(0, "top", "10.0"), (0, "top", "10.0"), (0, "bottom", "10.0"), (0, "bottom", "10.8")]
+    _, cells = cells_of(wild + rows[4:])
+    noise, least = own_noise(cells, 0.05, 0.05, twice=True)
+    own = math.sqrt((0 + 0.8**2 / 2) / 2)
+    assert noise[0, 0] == pytest.approx(own * math.sqrt(1 / 2 + 1 / 2), rel=1e-6)
+    assert least[0, 0] == pytest.approx(2.9199856 * own, rel=1e-6)  # Student's t, 95 %, 2 degrees of freedom (tables)
+    assert noise[1, 0] < 0.2
