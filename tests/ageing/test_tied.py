@@ -112,6 +112,6 @@ def test_visits_that_lack_a_zone_are_counted() -> None:
     study = study_of({"course": "linear"}, ("age_months",))
     frame, facts = planted({"hut": 0.001})
     lost = frame[(frame["container"] != "hut03") | (frame["depth"] != "lower")]
-    assert "1 of 12 visits to containers have no result of some zone" in tables.said(study, dated(study, lost, facts)[0])
+    assert "1 of 12 visits to containers has no result of some zone" in tables.said(study, dated(study, lost, facts)[0])
     assert "hut03" in tables.said(study, dated(study, lost, facts)[0])
     assert "some zone" not in tables.said(study, dated(study, frame, facts)[0])

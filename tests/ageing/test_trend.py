@@ -101,7 +101,7 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     assert "12 containers none of which is beyond still leave 22 % of the stock open" in tables.said(study, found)
     for short, t in zip(said["in short"], found.trends, strict=True):  # which page one takes
         assert t.spread is not None
-        times = re.search(r": on average within the margin up to: y (\d+) months \((\d+) months\); in brackets up to", short)
+        times = re.search(r": on average within the margin up to: y (\d+) months \((\d+) months\); in brackets until", short)
         assert times
         assert [int(x) for x in times.groups()] == [math.floor(float(p.safe[0])) for p in (t.mean, t.spread)]
     for sentence, t in zip(said["sentence"], found.trends, strict=True):
@@ -380,7 +380,7 @@ def test_a_column_of_ones_own_has_its_lines() -> None:
     warm = {c: 4.0 + (i % 5) for i, c in enumerate(facts["store"])}
     found, _ = made(study, frame, {"age_months": facts["age_months"], "cap": facts["store"], "warmth": warm})
     assert [t.own.label for t in found.trends] == ["cap lying", "cap upright"]
-    assert "warmth acts on depth as a number and has no part in the lines" in tables.said(study, found)
+    assert "Not in the lines, as numbers that act on depth: warmth." in tables.said(study, found)
     assert "cap" not in tables.said(study, found)
     model = fit_analyte(study, "y", *tables_of(frame, age_months=facts["age_months"], cap=facts["store"], warmth=warm))
     assert model.fixed[:3] == ("depth", "cap", "depth:cap")
