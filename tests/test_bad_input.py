@@ -119,11 +119,11 @@ REFUSED: dict[str, tuple[str, Change, str]] = {
                       rf"^  {R3} row 3, column [^:]*: 'Code,.*by comma, the mapping says semicolon -> write delimiter = "),
     # a header twice
     "samples header again": ("check", whole(S, again(5)),
-        rf"^  {S} row 6: 'sample': the header stands here again -> remove this line"),
+        rf"^  {S} row 6: 'sample': the header is repeated here -> remove this line"),
     "unit row is the header": ("intake", whole(R4, again(1)),
-        rf"^  {R4} row 2, column [^:]*: 'Sample \| .*headings stand here again"),
+        rf"^  {R4} row 2, column [^:]*: 'Sample \| .*headings are repeated here"),
     "extra column twice": ("check", put(C, "visit,pail_of_pair", "visit,visit"),
-        rf"^  {C} row 1, column visit: this header stands twice -> "),
+        rf"^  {C} row 1, column visit: this header occurs twice -> "),
     "key twice": ("check", put(T, "alpha = 0.05", "alpha = 0.05\nalpha = 0.01"),
         r"^  study.toml row \d+, column .*is not valid TOML: .* -> "),
     "mapping table twice": ("intake", put(MAP, "[file.columns]", "[file.columns]\n[file.columns]"),
@@ -209,7 +209,7 @@ REJECTED: dict[str, tuple[Change, str]] = {
     "a line too short": (put(R1, f"{NEXT}mg/kg,", NEXT),
         r"row 3, column [^:]*: '6396 \| Phosphorus.*has 7 cells where the headings have 8 -> "),
     "headings again": (whole(R1, again(3)),
-        rf"row 4, column [^:]*: '{HEAD.replace(',', ' . ')}': the headings stand here again -> "),
+        rf"row 4, column [^:]*: '{HEAD.replace(',', ' . ')}': the headings are repeated here -> "),
 }
 
 

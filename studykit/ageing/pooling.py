@@ -43,7 +43,7 @@ class Pooling:
 
 
 def pool(values: ArrayLike, months: ArrayLike, groups: Sequence[object], course: Course) -> Pooling:
-    """ICH Q1E's preliminary tests for two or more groups, one row a container; ValueError for one group."""
+    """ICH Q1E's preliminary tests for two or more groups, one row per container; ValueError for one group."""
     y, X, code = np.asarray(values, dtype=float), course.line(months), np.unique(np.asarray(groups), return_inverse=True)[1]
     k = int(code.max()) + 1
     if k < 2:

@@ -47,15 +47,15 @@ def names_of(students: int, file: Path | None) -> tuple[str, ...]:
     try:
         raw = ["" if x.lstrip().startswith("#") else x.strip() for x in file.read_text(encoding="utf-8-sig").splitlines()]
     except (OSError, UnicodeDecodeError):
-        raise single(str(file), "cannot be read as UTF-8 text", "one name a line") from None
+        raise single(str(file), "cannot be read as UTF-8 text", "one name per line") from None
     lines = [re.sub(r"\W+", "-", x).strip("-_") for x in raw]
     faults = [Fault(file=file.name, row=i, value=x, reason="makes no folder name", remedy="1 to 40 letters and digits")
               for i, (x, n) in enumerate(zip(raw, lines, strict=True), start=1) if x and not 0 < len(n) <= 40]
     lower = [n.lower() for n in lines if n]
-    faults += [Fault(file=file.name, value=n, reason="stands twice", remedy="add an initial") for n in sorted(set(lower))
+    faults += [Fault(file=file.name, value=n, reason="occurs twice", remedy="add an initial") for n in sorted(set(lower))
                if lower.count(n) > 1]
     if faults or not lower:
-        raise BadInput(faults or [Fault(file=file.name, reason="holds no name", remedy="one name a line")])
+        raise BadInput(faults or [Fault(file=file.name, reason="holds no name", remedy="one name per line")])
     return tuple(n for n in lines if n)
 
 

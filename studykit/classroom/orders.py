@@ -301,7 +301,7 @@ def broken_seal(lock: Mapping[str, Any]) -> str:
         last = lock["entries"][-1]
         tables = [last["promises"], *last["tables"].values()]
         if not all(isinstance(v, str) for t in tables for v in t.values()):
-            return "the lock has lost its form"
+            return "the lock is malformed"
         return "" if before and lock["last_seal"] == before else "the lock was edited by hand"
     except (KeyError, IndexError, TypeError, AttributeError):
-        return "the lock has lost its form"
+        return "the lock is malformed"

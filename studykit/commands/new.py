@@ -21,7 +21,7 @@ from studykit.study.starting import assumed, definition, tables
 
 NEXT_STEPS = (
     "  1. study.toml        the question, the analytes and their margins (before the data)",
-    "  2. plan/             stock.csv (the whole stock) or containers.csv (those to open), one line a container",
+    "  2. plan/             stock.csv (the whole stock) or containers.csv (those to open), one line per container",
     "  3. studykit plan FOLDER   what it will be able to say; codes, draws, sheets to print; then studykit lock FOLDER",
     "  4. plan/samples.csv  filled in at the bench: when, by whom, how much; what was drawn before is written here too",
     "  5. raw/              the laboratory's files, as they came; intake.toml says how to read them",
@@ -33,7 +33,7 @@ NEXT_MANY = ("  1. study.toml        read it once; answer [safety] from the safe
 BLANK = 'blank = "not measured"          # an empty cell: no result yet'
 NEXT_ONE = ("  1. study.toml        read it once; answer [safety] from the safety data sheet",
             "  2. plan/             bottle codes and heights, days, the litres in it",
-            "  3. raw/results.csv   the laboratory's numbers, one line a bottle",
+            "  3. raw/results.csv   the laboratory's numbers, one line per bottle",
             "  4. studykit check FOLDER, then studykit report FOLDER")
 
 

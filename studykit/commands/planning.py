@@ -45,7 +45,7 @@ def new(folder: Folder,
         blank: Annotated[bool, typer.Option("--blank", help="Ask nothing: the template to fill in, as without a terminal.")]
         = False,
         answers: Annotated[Path | None, typer.Option(help="A file of answers (TOML, such as count = 12, margin.Si = \"20 %\"); "
-                                                          "what it lacks is asked at a terminal, else assumed and said.",
+                                                          "what is missing is asked at a terminal, else assumed and said.",
                                                      show_default=False)] = None,
         answer: Annotated[list[str] | None, typer.Option(help="One answer, such as count=12 or margin.Si=\"20 %\".",
                                                          show_default=False)] = None) -> None:
@@ -55,8 +55,8 @@ def new(folder: Folder,
 
     person = sys.stdin.isatty() and sys.stdout.isatty()
     if person and not (single or blank):
-        typer.echo("A few questions. Enter takes what stands in brackets; Ctrl-C stops and leaves nothing. Asked nothing, a "
-                   "template to fill in: --blank")
+        typer.echo("A few questions. Enter takes the answer in brackets; Ctrl-C stops and leaves nothing behind. "
+                   "For a template to fill in instead: --blank")
     if single or blank or not (person or answers or answer):
         lines = new_study(folder, single=single)
     else:
@@ -115,8 +115,9 @@ def lock(folder: Folder,
     status = lock_folder(folder, amend, of or ())
     facts(state=status.state, locked_on=status.locked_on, seal=status.seal, changes=len(status.changes))
     typer.echo(f"{status.sentence}\nSeal of the lock, to keep elsewhere: {status.seal}\n"
-               "The day above is your own word until the seal is out of your reach: print the sheets again, which carry it "
-               f"(studykit plan {as_typed(folder)}), send it in a mail, or lay a time stamp beside the lock (docs/recheck.md)")
+               "The date above is your own statement until the seal is out of your reach: print the sheets again, which "
+               f"carry it (studykit plan {as_typed(folder)}), send it "
+               "in a mail, or lay a time stamp beside the lock (docs/recheck.md)")
 
 
 Reason = Annotated[str, typer.Option(help="Why, in a few words; kept with the study.", show_default=False)]
@@ -180,7 +181,7 @@ def operating(scenario: Annotated[Path, typer.Argument(help="A TOML file with a 
                                                        show_default=False)],
               to: Annotated[Path, typer.Option(help="Folder for the counts, the table and the page; again to go on.")] = Path(
                   "operating"),
-              workers: Annotated[int, typer.Option(min=0, help="Processes on this machine; 0: one a processor.")] = 0,
+              workers: Annotated[int, typer.Option(min=0, help="Processes on this machine; 0: one per processor.")] = 0,
               scheduler: Annotated[str, typer.Option(help="Address of a Dask scheduler that counts instead.")] = "") -> None:
     """Simulate studies over a grid of designs and truths, and count their words; goes on where it was stopped."""
     from studykit.design.grid_runs import processors, run_scenario

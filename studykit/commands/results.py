@@ -56,7 +56,7 @@ def ask(folder: Folder,
 
 @app.command(epilog="Example: studykit report my-study")
 def report(folder: Folder, notebooks: Notebooks = Which.ask,
-           fresh: Annotated[bool, typer.Option("--fresh", help="Run every stage, also those of which nothing changed since "
+           fresh: Annotated[bool, typer.Option("--fresh", help="Run every stage, even where nothing changed since "
                                                                "this user's last report of the study.")] = False) -> None:
     """Run the stages from the raw files and write report/report.html; what did not change is kept."""
     from studykit.commands.report import make_report

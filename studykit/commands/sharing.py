@@ -129,7 +129,7 @@ def register(folder: Annotated[Path, typer.Argument(help="The folder that the st
              fresh: Annotated[bool, typer.Option("--fresh", help="Read every study again, changed or not.")] = False,
              forget: Annotated[list[str] | None, typer.Option(help="A study that is gone and may leave the register.",
                                                               show_default=False)] = None,
-             workers: Annotated[int, typer.Option(min=0, help="Processes that read side by side; 0: one a processor.")] = 0,
+             workers: Annotated[int, typer.Option(min=0, help="Processes that read side by side; 0: one per processor.")] = 0,
              ) -> None:
     """Put all studies of a folder into one register. Exit code 2: one cannot be read or is gone; 7: one was altered."""
     from studykit.register import write_register

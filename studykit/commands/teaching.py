@@ -32,7 +32,7 @@ def course(folder: Annotated[Path, typer.Argument(help="A new folder.", show_def
 @app.command("class", epilog="Example: studykit class my-class --students 20 --budget 1200")
 def class_(folder: Class,
            students: Annotated[int, typer.Option(help="How many, named student-01 and on.")] = 20,
-           names: Annotated[Path | None, typer.Option(help="File with a name a line, in place of a number.",
+           names: Annotated[Path | None, typer.Option(help="File with one name per line, in place of a number.",
                                                       show_default=False)] = None,
            budget: Annotated[float, typer.Option(help="What each may spend; a keg with four bottles costs 104.")] = 1200,
            passphrase_file: Phrase = None) -> None:

@@ -101,7 +101,7 @@ def asked_at_terminal(question: Question) -> Any:
 def _again() -> None:
     from studykit.study.asking import Unclear
 
-    raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing")
+    raise Unclear("this one needs an answer; Ctrl-C stops and leaves nothing behind")
 
 
 def passphrase(file: Path | None, *, twice: bool = False) -> str:

@@ -50,7 +50,7 @@ class Fault:
 
 EXITS = {
     0: "done",
-    1: "an error of the kit that none of the others names",
+    1: "any other error of the kit",
     2: "files or definitions that cannot be taken, or a command that was not understood",
     3: "the data cannot carry the design that was asked for",
     4: "a fit that cannot be trusted",

@@ -9,10 +9,10 @@ from typing import Any
 
 
 def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """For ``json.loads``: an object whose keys stand there once; ValueError names one that stands there twice."""
+    """For ``json.loads``: an object whose keys stand there once; ValueError names one that occurs twice."""
     counts = Counter(key for key, _ in pairs)
     if len(counts) < len(pairs):
-        raise ValueError(f"the key {counts.most_common(1)[0][0][:80]!r} stands there twice")
+        raise ValueError(f"the key {counts.most_common(1)[0][0][:80]!r} occurs twice")
     return dict(pairs)
 
 

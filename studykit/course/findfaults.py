@@ -96,7 +96,7 @@ def _found(answer: Any) -> Reply:
     if not found:
         return no("Nothing was named. Something went wrong in every one of these worlds.")
     if len({p for p, _ in found}) < len(found):
-        return no("A place stands twice in the list.")
+        return no("A place occurs twice in the list.")
     if len(found) < FEWEST:
         return no(f"Three things at least went wrong: name {FEWEST} places or more before you are told how many are true.")
     precision, recall = compared(found, _planted(_own["me"]))

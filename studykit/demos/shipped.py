@@ -13,7 +13,7 @@ DEMOS: dict[str, str] = {
     "ropeway": "gear oil in 24 pails, two stores: the antifoam settles, most does not, one margin cannot be decided",
     "tote": "one tote, three bottles: what one container can and cannot tell",
     "forge": "graphite in water, plainly layered: mass weighting, age, and what tumbling restores",
-    "slip": "white slip in drums at four ages: it settles as the physics says, the dissolved borax does not",
+    "slip": "white slip in drums at four ages: it settles as Stokes' law predicts, the dissolved borax does not",
     "beacon": "chain oil in 12 kegs, upright and lying, each drawn again at four visits: rates, and a date on a keg",
 }
 

@@ -79,7 +79,7 @@ def _against(bag: Path, name: str, there: set[str]) -> list[Fault]:
     for number, line in enumerate((bag / name).read_text(encoding="utf-8", errors="replace").splitlines(), start=1):
         digest, _, path = line.partition("  ")
         if not path or path in listed:
-            faults.append(Fault(file=name, row=number, value=line[:60], reason="is no line of a manifest, or stands twice"))
+            faults.append(Fault(file=name, row=number, value=line[:60], reason="is no line of a manifest, or occurs twice"))
         listed[path.replace("%0D", "\r").replace("%0A", "\n").replace("%25", "%")] = digest.lower()
     for path in sorted(listed.keys() | there):
         if path not in there:

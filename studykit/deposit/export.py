@@ -35,7 +35,7 @@ MOST_WORDS = 10
 """Words of a caption that name a file."""
 MOST_ROWS = 1_048_575
 FORBIDDEN = re.compile(r"[\[\]:*?/\\']")
-JOINED = "one determination a row, joined to its sample and its container"
+JOINED = "one determination per row, joined to its sample and its container"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

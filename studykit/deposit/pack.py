@@ -134,7 +134,7 @@ def differences(bag: Path) -> Found:
         date = dt.date.fromisoformat(json.loads(told[crate.METADATA].read_bytes())["@graph"][1]["datePublished"])
         made = deposit(root, load_study(root), date, told[PINS].read_bytes())
     except (KeyError, IndexError, TypeError, ValueError, RecursionError):
-        return [difference("deposit", crate.METADATA, "has lost its form", "as the kit writes it")], []
+        return [difference("deposit", crate.METADATA, "is malformed", "as the kit writes it")], []
     wrong = [p for p in sorted(told.keys() | made.keys()) if p not in told or made.get(p) != told[p].read_bytes()]
     rows = [] if (bag / "bagit.txt").read_bytes() == DECLARATION.encode() else [
         difference("deposit", "bagit.txt", "other words", "as the kit writes it")]

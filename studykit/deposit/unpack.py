@@ -136,7 +136,7 @@ def _together(entries: list[zipfile.ZipInfo], size: int) -> list[Fault]:
     if any(end > start for (_, end), (start, _) in pairwise(placed)) or placed[-1][1] > size:
         out.append(Fault(file="the zip", reason="has entries that overlap"))
     names = Counter(_folded(e.filename) for e in entries)
-    out += [Fault(file=n.encode("ascii", "backslashreplace").decode(), reason="stands there twice, at least on systems that "
+    out += [Fault(file=n.encode("ascii", "backslashreplace").decode(), reason="occurs twice, at least on systems that "
                   "take capitals or accents for the same") for n, count in names.items() if count > 1]
     files = {_folded(e.filename) for e in entries if not e.is_dir()}
     out += [Fault(file=f.encode("ascii", "backslashreplace").decode(), reason="is a file and a folder at once")

@@ -66,7 +66,7 @@ class Proposal:
     def to_table(self) -> pd.DataFrame:
         """One row for the plain samples, then one a control."""
         first = {"what": PLAIN, "containers": self.size.containers,
-                 "samples": self.plain, "how": "surface down, one clean tube a depth",
+                 "samples": self.plain, "how": "surface down, one clean tube per depth",
                  "answers": "do the depths differ, and by how much?"}
         return pd.DataFrame([first] + [{"what": c.name, "containers": c.containers, "samples": c.samples,
                                         "how": c.how, "answers": c.answers} for c in self.controls])

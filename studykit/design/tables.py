@@ -213,7 +213,7 @@ def two_more(view: DesignView) -> str:
     if n < 2 or not view.aims:
         return ""
     more = replace(size, containers=n + 2)
-    lines = [f"{_judged_by(size)} Two containers more would buy:"]
+    lines = [f"{_judged_by(size)} Two more containers would buy:"]
     for a in view.aims:
         still = a.with_gradient(0.0)
         now, then = (f"{100 * right_chance(still, z, view.study.alpha):.0f}" for z in (size, more))

@@ -137,7 +137,7 @@ def _checked_rows(rows: Array, k: int) -> Array:
 def _groups(groups: Array | None, n: int) -> Array:
     Z = np.ones((n, 1)) if groups is None else np.asarray(groups, dtype=float)
     if Z.ndim != 2 or len(Z) != n:
-        raise ValueError(f"groups must have one row a container ({n}), but got shape {Z.shape}")
+        raise ValueError(f"groups must have one row per container ({n}), but got shape {Z.shape}")
     if np.linalg.matrix_rank(Z) < Z.shape[1]:
         raise ValueError("groups must have independent columns: leave one out")
     return Z

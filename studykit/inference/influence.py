@@ -34,7 +34,7 @@ WITHOUT_COLUMNS = ["left_out", *FIELDS, "shift", "changed", "note"]
 class Influence:
     """The verdict with everything, and with each container left out in turn.
 
-    table: one row a container (``WITHOUT_COLUMNS``); shift is the change of the estimate in units of half
+    table: one row per container (``WITHOUT_COLUMNS``); shift is the change of the estimate in units of half
     the width of the full interval. A refit that the data no longer carry has verdict 'not assessed'
     and its reason in note.
     """

@@ -15,7 +15,7 @@ import pandas as pd
 
 from studykit.intake.columns import Table
 
-BORNE_OUT = "far off its column, as its zone and container bear out"
+BORNE_OUT = "far off its column, as its zone and container confirm"
 """The mark of such a value."""
 BRIDGE = 0.65
 """No step between neighbouring zones is more than this share of the whole range, in decades (own judgement)."""

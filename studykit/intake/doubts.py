@@ -128,7 +128,7 @@ def few_left(rows: Table, lost: Table | None, asked: Set[int]) -> dict[int, str]
         left = [i for i in np.flatnonzero(own).tolist() if i not in asked]
         if left and count >= LEFT * len(left):
             out |= dict.fromkeys(left, f"is one of {len(left)} that are left of its analyte, beside {count} that were "
-                                       "refused: is it sound?")
+                                       "refused: is it right?")
     return out
 
 
@@ -207,7 +207,7 @@ def _forms_of(forms: _Forms, codes: np.ndarray, value: np.ndarray, number: np.nd
     far = (value < middle / 2) | (value > middle * 2)
     yield forms.nines[codes] & far, "is written in nines, like a code for a missing value"
     yield forms.serial[codes] & number & (value >= 36_526) & far, (
-        "may be a spreadsheet's number of a day (a date), not a result")
+        "may be a date, stored as a spreadsheet's day number, and not a result")
     yield _days(forms, codes), "is written like a day and a month, as all of its column: 17.06 for 17.6?"
     yield _joined(forms, codes), "may be two results joined by a decimal sign"
     yield _cut(forms, codes), "is a power of ten with fewer digits than the others: cut short by a narrow column?"

@@ -93,7 +93,7 @@ def shape_faults(grid: Grid, mapping: FileMapping, heads: dict[int, str], line: 
         faults.append(Fault(file=file, row=line, column=missing, remedy=remedy + "correct intake.toml, or the file",
                             reason="the mapping expects this heading and the file does not have it"))
     for twice in sorted({h for h in present if present.count(h) > 1 and (h in mapped | known or not _ignored(h, mapping))}):
-        faults.append(Fault(file=file, row=line, column=twice, reason="this heading stands twice",
+        faults.append(Fault(file=file, row=line, column=twice, reason="this heading occurs twice",
                             remedy="tables side by side? read each by its range; else rename one in a copy, with consent"))
     if mapping.layout != "wide-samples":
         for new in sorted(set(fresh)):

@@ -33,7 +33,7 @@ from studykit.intake.textlines import (
 )
 
 FAR = 20
-NOTHING_BELOW = "the headings stand here and no result below them"
+NOTHING_BELOW = "the headings are here, and no result below them"
 _MISALIGNED = ("has cells that do not stand under the headings, one each",
                "columns are told apart by two spaces and more: put the cells under their headings in a copy, or ask for a CSV")
 _RULE = re.compile(r"\s*[-=_]*:?[-=_]{3,}:?\s*")
@@ -85,7 +85,7 @@ def lay_out(grid: Grid, mapping: FileMapping, known: set[str], samples: set[str]
         faults = faults or [*_unheaded(grid, block, file), *unit_row_faults(grid, block, mapping, file)]
         if any(block.units) and block.units == block.heads:
             faults = [Fault(file=file, **grid.line(block.first - 1),
-                            reason="the headings stand here again, where the units should be",
+                            reason="the headings are repeated here, where the units should be",
                             remedy="correct unit_row in intake.toml, or the file")]
         if faults:
             out.faults += faults
@@ -324,7 +324,7 @@ def _without_headings(grid: Grid, mapping: FileMapping, block: Block, rows: np.n
                    for i in alike if i not in again]
     for i in again:
         out.misfits.append(Fault(file=file, **grid.line(i),
-                                 reason="the headings stand here again",
+                                 reason="the headings are repeated here",
                                  remedy="two files put together? ask the laboratory, or remove the line in a copy"))
     return rows[~np.isin(rows, again)] if again else rows
 

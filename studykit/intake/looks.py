@@ -165,7 +165,7 @@ def _open_xml_cell(cell: Any, stored: Any, look: Look) -> None:
     if font is not None and font.sz is not None and font.sz < SMALLEST:
         look.doubt(place, "white", "", f"is written in letters of {font.sz:g} points")
     if font is not None and _unseen(font, cell):
-        look.doubt(place, "white", "", "is written in the colour of its ground")
+        look.doubt(place, "white", "", "is written in the colour of its background")
     if re.search(r"(?i)\[white\]", str(cell.number_format)):
         look.doubt(place, "white", "", f"has the number format {cell.number_format!r}, which writes in white")
     if isinstance(value, (int, float)) and not isinstance(value, bool):
@@ -318,7 +318,7 @@ def _old_cell(book: Any, sheet: Any, i: int, k: int, look: Look) -> None:
     if font.struck_out or ((border.diag_up or border.diag_down) and border.diag_line_style):
         look.doubt((i, k), "struck", "", "is struck through")
     if book.colour_map.get(font.colour_index) == (255, 255, 255) and form.background.fill_pattern == 0:
-        look.doubt((i, k), "white", "", "is written in the colour of its ground")
+        look.doubt((i, k), "white", "", "is written in the colour of its background")
     if cell.ctype == 2:
         code = book.format_map[form.format_key].format_str if form.format_key in book.format_map else "General"
         _number((i, k), float(cell.value), code, look)

@@ -375,7 +375,7 @@ class _Content:
         if style in self.struck:
             self.look.doubt(at, "struck", "", "is struck through")
         if style in self.white and style not in self.ground:
-            self.look.doubt(at, "white", "", "is written in the colour of its ground")
+            self.look.doubt(at, "white", "", "is written in the colour of its background")
         if style in self.conditional:
             self.look.doubt(at, "format", "", UNDER_A_CONDITION)
         for name, part in self.marks:

@@ -257,5 +257,5 @@ def _odd(groups: list[np.ndarray], sizes: np.ndarray, usual: int) -> Iterator[tu
     if (sizes > usual).any() and 2 * np.count_nonzero(sizes != usual) < len(sizes):
         for group, n in zip(groups, sizes.tolist(), strict=True):
             if n != usual:
-                yield from ((int(i), f"stands under a sample with {n} determinations, where nearly all have {usual}: is a "
-                             "line under another's code?") for i in group)
+                yield from ((int(i), f"stands under a sample with {n} determinations, where nearly all have {usual}: "
+                             "does a line carry another sample's code?") for i in group)

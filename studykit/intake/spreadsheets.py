@@ -77,7 +77,8 @@ def _doubts(sheet: SheetCells, height: int, width: int) -> dict[tuple[int, int],
             add_doubt(out, (i, k), Doubt(mark="hidden", shown="", reason="stands in a hidden column"))
     for top, left, bottom, right in sheet.look.merged:
         if (top, left) != (bottom, right):
-            add_doubt(out, (top, left), Doubt(mark="merged", shown="", reason="is merged over several cells: whose is it?"))
+            add_doubt(out, (top, left), Doubt(mark="merged", shown="",
+                                              reason="is merged over several cells: to which does it belong?"))
         for i in range(top, min(bottom + 1, height)):
             for k in range(left, min(right + 1, width)):
                 if (i, k) != (top, left):

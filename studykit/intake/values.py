@@ -114,10 +114,10 @@ def _without_unit(text: str, form: NumberFormat, words: dict[str, str]) -> CellV
     shown = tidy_text(text)
     if not text.isprintable() and two_numbers(text) and shown not in words:
         return CellValue(kind=KIND_BAD, reason="holds two numbers",
-                         remedy="ask the laboratory for one result a cell, each with its own replicate")
+                         remedy="ask the laboratory for one result per cell, each with its own replicate")
     if "  " in text and two_numbers(text):
         return CellValue(kind=KIND_BAD, reason="holds two numbers, or spaces within one",
-                         remedy="ask the laboratory for one result a cell, each with its own replicate")
+                         remedy="ask the laboratory for one result per cell, each with its own replicate")
     spread = _UNCERTAINTY.fullmatch(shown)
     if spread and shown not in words:
         return _with_uncertainty(spread[2], spread[3] or spread[4], form)
@@ -249,7 +249,7 @@ def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],
         text = texts[k]
         value = parse_cell(ungrouped.get(text, text), form, words)
         others[k] = value if text not in ungrouped else replace(
-            value, rules=(*value.rules, "thousands sign, borne out by the column"))
+            value, rules=(*value.rules, "thousands sign, confirmed by the column"))
     return number, others
 
 

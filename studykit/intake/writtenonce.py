@@ -115,7 +115,7 @@ def _shown_again(grid: Grid, k: int, source: np.ndarray, moved: np.ndarray, doub
             doubts[place] = rest
     for top, left, bottom, right in grid.merged:
         if left <= k <= right and left != right:
-            doubts |= {(i, k): Doubt(mark="merged", shown="", reason="is merged over several columns: whose is it?")
+            doubts |= {(i, k): Doubt(mark="merged", shown="", reason="is merged over several columns: to which?")
                        for i in range(top, min(bottom + 1, len(source)))}
     for i in np.flatnonzero(moved).tolist():
         if (source[i], k) in doubts:
@@ -131,7 +131,7 @@ def _long_groups(source: np.ndarray, moved: np.ndarray, begins: list[int], k: in
     usual = max(counts, key=lambda n: (counts[n], -n), default=1)
     if 2 * counts[usual] < len(sizes):
         return {}
-    reason = f"is filled down under {head!r} to a group longer than the others: is one of its lines another's, or a mean?"
+    reason = f"is filled down under {head!r} to a group longer than the others: is a line of it of another group, or a mean?"
     return {(i, k): Doubt(mark="remark", shown="", reason=reason) for i in np.flatnonzero(moved).tolist()
             if sizes[int(source[i])] > usual}
 

@@ -105,7 +105,7 @@ class AnalyteModel:
         return pd.DataFrame(columns=VARIANCE_COLUMNS)
 
     def residuals(self) -> pd.DataFrame:
-        """Residuals on the scale of analysis with their normal scores, one row a determination."""
+        """Residuals on the scale of analysis with their normal scores, one row per determination."""
         return pd.DataFrame(columns=["analyte"])
 
     def profile(self, level: float = 0.9) -> pd.DataFrame:

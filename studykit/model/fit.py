@@ -224,7 +224,7 @@ class FittedModel(CelledModel):
         return pd.DataFrame(rows, columns=VARIANCE_COLUMNS)
 
     def residuals(self) -> pd.DataFrame:
-        """Residuals on the scale of analysis with their normal scores, one row a determination."""
+        """Residuals on the scale of analysis with their normal scores, one row per determination."""
         measured = self.rows.measured
         if self.reml is None:
             return pd.DataFrame(columns=["analyte"])

@@ -206,7 +206,7 @@ def _missing_check(study: Study, missing: pd.DataFrame, refused: Collection[tupl
         what = "its readings came and were refused at intake (tidy/rejected.csv says why)." if r["sample"] in came else (
             "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn")
         flags.append(Flag(rule="missing results", concern="ask before trusting", where=f"sample {r['sample']}",
-                          samples=(str(r["sample"]),), evidence=f"{place}: {what} Nothing is filled in for it."))
+                          samples=(str(r["sample"]),), evidence=f"{place}: {what} No value is made up for it."))
     part = missing[~missing["all_lost"]]
     for analyte in study.analytes:
         own = part[part["lacks"].str.split().map(lambda x, a=analyte: a in x).astype(bool)]

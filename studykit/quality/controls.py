@@ -109,7 +109,7 @@ def _limit_faults(table: pd.DataFrame, study: Study, references: bool) -> list[F
                                 remedy="known are " + ", ".join(study.analytes)))
         if analyte in seen:
             faults.append(Fault(**where, column="analyte", value=analyte, reason="has its limits in an earlier line",
-                                remedy="keep one line an analyte"))
+                                remedy="keep one line per analyte"))
         seen.add(analyte)
         if r["low"] >= r["high"]:
             faults.append(Fault(**where, column="low", value=f"{r['low']:g}", reason=f"is not below high ({r['high']:g})",

@@ -48,7 +48,7 @@ def causes(s: Suspects) -> pd.DataFrame:
 
 
 def departures(s: Suspects) -> pd.DataFrame:
-    """Standardised departures, one row a container, depth (or "whole") and analyte.
+    """Standardised departures, one row per container, depth (or "whole") and analyte.
 
     Columns container, depth, analyte, standardised (standard deviations; of several bottles the one furthest out), number
     and cause of the explanation that concerns it ('' and 0 for none).

@@ -185,7 +185,7 @@ def odd_limits(results: pd.DataFrame, samples: pd.DataFrame | None = None) -> Ch
             what = f"a raised limit hides it: others are reported down to {shown(r['usual'], 3)}"
         else:
             what = "none of the numbers is that low: a lost or diluted portion?"
-        text = (f"reported as below {shown(r['limit'], 3)} where the middle of the numbers is {shown(r['middle'], 3)}; "
+        text = (f"reported as below {shown(r['limit'], 3)} where the median of the numbers is {shown(r['middle'], 3)}; "
                 f"{what}; ask for a second determination")
         flags.append(Flag(rule="odd limit", concern="ask before trusting", where=f"sample {r['sample']}",
                           analyte=r["analyte"], samples=(r["sample"],), evidence=text))
@@ -249,11 +249,11 @@ def zinc_to_phosphorus(t: pd.DataFrame) -> CheckResult:
     ratio = (wide["Zn"] / wide["P"]).dropna() if {"Zn", "P"} <= set(wide) else pd.Series(dtype=float)
     table = ratio.rename("zn_to_p").reset_index()
     if len(ratio) < 3 or ratio.median() < 0.2:
-        note = "not assessed: zinc and phosphorus not both measured" if ratio.empty else "no zinc additive to speak of"
+        note = "not assessed: zinc and phosphorus not both measured" if ratio.empty else "hardly any zinc additive"
         return CheckResult(rule="Zn/P ratio", table=table, note=note)
     flags, middle = [], float(ratio.median())
     if abs(middle / ZN_P - 1) > 0.10:
-        text = (f"the middle Zn/P ratio is {shown(middle, 3)}, where a neutral zinc dialkyldithiophosphate has "
+        text = (f"the median Zn/P ratio is {shown(middle, 3)}, where a neutral zinc dialkyldithiophosphate has "
                 f"{shown(ZN_P)}: another source of one of them, or a scale error")
         flags.append(Flag(rule="Zn/P ratio", concern="hint only", where="all samples", analyte="Zn, P", evidence=text))
     limit = float(stats.t.isf(CHANCE / 2 / len(ratio), max(3, len(ratio) / 3))) * robust_sd(np.log(ratio))

@@ -77,7 +77,7 @@ TELLS = {
     "value alone": "a second portion of the same bottle",
     DIRT: "a second portion of the same bottle, and another bottle of that zone; was bottle, cap or tool open to dust?",
     "carry-over": "the same bottles again, each after a rinse and a blank",
-    "drift": "a check fluid at both ends of a run; some bottles again in turned order",
+    "drift": "a check fluid at both ends of a run; some bottles again in reverse order",
     "run shift": "some bottles of this run and of another one measured side by side, with a check fluid of known content",
     "run offset": "the run's own blank, what was subtracted and from what; some bottles of this run and of another one "
                   "measured side by side",

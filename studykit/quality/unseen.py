@@ -78,7 +78,7 @@ class Unseen:
         bends = [f"a curve that bends above what the check fluid holds (most of the stock reads higher than it in "
                  f"{listed([names(a) for a in self.above], 8)})"] if self.above else []
         if self.blind:
-            out.append(f"At no size: {'; '.join((*self.blind, *bends))}.")
+            out.append(f"Seen at no size: {'; '.join((*self.blind, *bends))}.")
         return tuple(out)
 
 
@@ -137,7 +137,8 @@ def unseen(s: Suspects | Scene, seed: int, faults: tuple[str, ...] = tuple(FAULT
 def blind_to(f: Frame) -> tuple[str, ...]:
     """What these samples cannot show at any size, as they were drawn and read."""
     fluid = f.rows["kind"].eq("check fluid").to_numpy()
-    out = ["what befell every container alike, but for what the value as filled tells (one tool habit, one dilution of all)"]
+    out = ["what happened to every container alike, except what the value as filled shows (one habit with the tool, one "
+           "dilution of all)"]
     if not fluid.any():
         out.append("in containers of one run, what is of the run and what is of them (no check fluid was read)")
     elif not np.isfinite(f.reference).any():

@@ -129,7 +129,7 @@ def _apart(folder: Path, to: Path) -> None:
 def _page(folder: Path, made: Written) -> str:
     return page(f"Studies in {folder.resolve().name}", [
         paragraph(made.sentence), *_attention(made), heading("Each study"), _each(made),
-        paragraph(WORDS), heading("Differences put together"), *_together(made.together), paragraph(POOLS),
+        paragraph(WORDS), heading("Differences, studies combined"), *_together(made.together), paragraph(POOLS),
         heading("Own repeatability, pooled over studies"), shown(made.repeatability, SCATTER),
         paragraph(SCATTERS), heading("The check fluid over the years"), shown(made.drift.rates, DRIFT),
         paragraph(DRIFTS),
@@ -145,7 +145,7 @@ def _together(found: Together) -> list[str]:
         out += [forest(found.forest[same], mean), *([paragraph(f"Of these: {mean['told']}.")] if mean["told"] else [])]
     reasons = Counter(zip(found.apart["analyte"], found.apart["why"], strict=True))
     told = [f"{analyte}, {n} of the studies: {why}" for (analyte, why), n in reasons.most_common(MOST)]
-    return [*out, *([paragraph("Not put together (each study in apart.csv):"), bullets(told)] if told else [])]
+    return [*out, *([paragraph("Not combined (each study in apart.csv):"), bullets(told)] if told else [])]
 
 
 def shown(frame: pd.DataFrame, columns: Sequence[str]) -> str:

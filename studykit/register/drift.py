@@ -96,7 +96,7 @@ def _rate(own: pd.DataFrame, margin: Margin, told: Mapping[str, Any]) -> dict[st
     studies = int(own["study"].nunique())
     out: dict[str, Any] = {"studies": studies, "readings": len(own), "from": own["date"].min(), "to": own["date"].max()}
     if not told["laboratory"]:
-        return out | {"told": "of which laboratory is not told: write it in register.toml"}
+        return out | {"told": "its laboratory is not stated: write it in register.toml"}
     if studies < FEWEST or own["date"].nunique() < 3 or np.ptp(days) < SPAN * A_YEAR:
         return out | {"told": f"too few to tell a rate: studies {studies}, years {np.ptp(days) / A_YEAR:.1f}"}
     try:

@@ -146,7 +146,7 @@ def _lost(before: Mapping[str, Kept], kept: Mapping[str, Kept], forget: Collecti
             notes.append(f"{study}: lies in {now[old.content]} now")
             continue
         told = old.entry.told if old.entry.state == GONE else (
-            f"no longer there; on {old.day} it was {old.entry.state}. Its numbers are put together with no others")
+            f"no longer there; on {old.day} it was {old.entry.state}. Its numbers are combined with no others")
         lost[study] = replace(old, entry=replace(old.entry, state=GONE, told=told))
     return notes, lost
 

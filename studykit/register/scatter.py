@@ -122,7 +122,7 @@ def _row(key: Sequence[Any], own: list[dict[str, Any]]) -> dict[str, Any]:
 
 def _why_not(told: dict[str, Any], found: Pooled, own: list[dict[str, Any]], step: float) -> str:
     if not told["laboratory"]:
-        return "of which laboratory is not told: write it in register.toml"
+        return "its laboratory is not stated: write it in register.toml"
     if len(own) < 2:
         return f"one study only: {own[0]['study']}"
     if not found.s > 0:

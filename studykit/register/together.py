@@ -153,7 +153,7 @@ def _rows(entry: Entry, names: Named) -> Iterator[dict[str, Any]]:
         elif not why and len(r["own"]) < 2:
             why = "one container only"
         elif not why and not said["fluid"]:
-            why = "of which fluid is not told: write it in register.toml"
+            why = "its fluid is not stated: write it in register.toml"
         yield {**r, **said, "study": entry.study, "date": entry.head["date"], "invented": bool(entry.head["invented"]),
                "why": why, "unit": r["margin unit"]}
 
@@ -174,7 +174,7 @@ def _mean(rows: Sequence[Mapping[str, Any]]) -> Mean | str:
     try:
         return mean_over([r["own"] for r in rows])
     except StudyKitError as error:
-        return f"could not be put together: {str(error).splitlines()[0]}"
+        return f"could not be combined: {str(error).splitlines()[0]}"
 
 
 def _margin(row: Mapping[str, Any]) -> Margin:
@@ -191,7 +191,7 @@ def _told(key: tuple[Any, ...], rows: Sequence[Mapping[str, Any]], found: Mean) 
     ends = {f"{what}{end}": margin.shown(x) for what, span in spans.items()
             for end, x in zip(("low", "high"), span, strict=True)}
     between = dict(zip(("between studies", "between low", "between high"), map(margin.shown_sd, found.between), strict=True))
-    caution = [f"{rows[off]['study']} stands off (p {p:.1g}): look at what differs there"] if p < 0.05 else []
+    caution = [f"{rows[off]['study']} differs from the others (p {p:.1g}): look for the reason there"] if p < 0.05 else []
     caution += [f"of {len(rows)} studies the scatter between them is hardly known"] if len(rows) < FEW else []
     caution += [f"ages of {min(ages):.0f} to {max(ages):.0f} months"] if ages and max(ages) - min(ages) > 12 else []
     caution += ["invented studies"] if rows[0]["invented"] else []

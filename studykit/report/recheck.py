@@ -126,7 +126,7 @@ def _compare(root: Path, fresh: Path, filed: dict[str, Any], say: Say, own: bool
     told = [*lock_notes(root), *notes, *program_notes(filed)]
     beside = [p.relative_to(root).as_posix() for p in files_of(root)["beside"]]
     if beside:
-        told.append(f"beside the study, and not judged, lie: {several(beside)}")
+        told.append(f"beside the study, and not judged: {several(beside)}")
     if not own and (version := copies_of(root)) and (changed := own_differences(root)):
         told.append(f"the study's notebooks, which were not run, are copies of those of studykit {version}, says "
                     f"{COPIED}, which came with them; cells that are not this kit's:")

@@ -22,8 +22,8 @@ from studykit.study.seal import LOCK
 if TYPE_CHECKING:
     from cryptography.x509 import Certificate
 
-NO_STAMP = ("the lock has no time stamp (plan/plan.lock.tsr): its date is the word of whoever wrote it. A printed sheet or "
-            "a mail that carries the seal, from before the data, would show it")
+NO_STAMP = ("the lock has no time stamp (plan/plan.lock.tsr): its date is what its author says. A printed sheet or a mail "
+            "that carries the seal, from before the data, would show it")
 TOO_LARGE = 1_000_000
 CERTIFICATES = 0xA0
 """Tag of the certificates among the parts of SignedData (RFC 5652, 5.1)."""
@@ -72,7 +72,7 @@ def _one(stamp: Path, beside: Path, certificates: tuple[Certificate, ...]) -> tu
     except (ValueError, RuntimeError, OverflowError) as error:
         said = str(error).splitlines()[0] if str(error) else type(error).__name__
         return f"could not be read as an RFC 3161 answer, so it shows nothing, for or against: {said}", ""
-    said = f"says that {beside.name} was there on {when:%Y-%m-%d at %H:%M} UTC"
+    said = f"says that {beside.name} existed on {when:%Y-%m-%d at %H:%M} UTC"
     states = list(_states(beside))
     covered = [name for name, data in states if _covers(answer, data)]
     if not covered:
@@ -81,7 +81,7 @@ def _one(stamp: Path, beside: Path, certificates: tuple[Certificate, ...]) -> tu
     if not certificates:
         return "", f"{said}{of_which}; who says so was not checked: give the authority's certificates with --certificates"
     fault = _fault(answer, dict(states)[covered[0]], certificates)
-    return fault, f"{said}{of_which}, by an authority that the given certificates bear out"
+    return fault, f"{said}{of_which}, by an authority that the given certificates confirm"
 
 
 def in_order(answer: bytes) -> bytes:
@@ -153,5 +153,5 @@ def _fault(answer: Any, data: bytes, certificates: tuple[Certificate, ...]) -> s
     try:
         good = builder.build().verify_message(answer, data)
     except (VerificationError, ValueError) as error:
-        return f"is not borne out by the given certificates: {str(error).splitlines()[0]}"
-    return "" if good else "is not borne out by the given certificates"
+        return f"is not confirmed by the given certificates: {str(error).splitlines()[0]}"
+    return "" if good else "is not confirmed by the given certificates"

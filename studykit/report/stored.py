@@ -36,7 +36,7 @@ def notebook_notes(root: Path) -> tuple[str, ...]:
              if kind != "folder" or out_of_sight(p.name)}
     books = {f"notebooks/{stem}.ipynb": stem for stem in STEMS}
     others = [p for p in there if p not in books and p != COPIED and not left_by_system(p.rpartition("/")[2])]
-    notes = [f"none of the kit's, and not looked at, lie in notebooks/: {', '.join(sorted(others))}"] if others else []
+    notes = [f"not the kit's, and not looked at, in notebooks/: {', '.join(sorted(others))}"] if others else []
     for path, stem in books.items():
         if there.get(path) == "file" and (found := list(_more(root, path, stem))):
             notes.append(f"{path} holds more than the kit's cells, which no run shows: {'; '.join(found)}")

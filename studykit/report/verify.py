@@ -65,7 +65,7 @@ def difference(stage: str, what: str, filed: str, now: str, tolerance: float = 0
 
 
 def read_manifest(root: Path) -> dict[str, Any]:
-    """The filed manifest; BadInput where there is none, it is of another kind, or a part has lost its form."""
+    """The filed manifest; BadInput where there is none, it is of another kind, or a part is malformed."""
     path = root / FILE
     if not ordinary(root, FILE):
         if (kind := kind_of(path)) in ("", "file"):
@@ -87,9 +87,9 @@ def read_manifest(root: Path) -> dict[str, Any]:
         kind = str(filed.get("schema")) if isinstance(filed, dict) else type(filed).__name__
         raise single(FILE, "is another kind of manifest", "use the version of the kit that made it", column="schema",
                      value=kind)
-    faults = [Fault(file=FILE, column=p, reason="this part is missing or has lost its form", remedy="make the report anew")
+    faults = [Fault(file=FILE, column=p, reason="this part is missing or malformed", remedy="make the report anew")
               for p in PARTS if not _is_listing(filed.get(p))]
-    faults += [Fault(file=FILE, column=p, reason="this part is missing or has lost its form", remedy="make the report anew")
+    faults += [Fault(file=FILE, column=p, reason="this part is missing or malformed", remedy="make the report anew")
                for p in ("versions", "kit", "notebooks") if not isinstance(filed.get(p), dict)]
     if faults:
         raise BadInput(faults, title="The filed manifest cannot be used")
@@ -249,7 +249,7 @@ def _record_faults(root: Path) -> list[dict[str, Any]]:
             for e in entries)
     except (ValueError, TypeError, RecursionError):
         whole = False
-    return [] if whole else [difference("outputs", "report/numbers.json", "records of numbers", "has lost its form")]
+    return [] if whole else [difference("outputs", "report/numbers.json", "records of numbers", "is malformed")]
 
 
 def _json_faults(root: Path, files: Mapping[str, tuple[Path, ...]]) -> list[dict[str, Any]]:

@@ -83,7 +83,7 @@ def _rows(root: Path, spec: TableSpec) -> pd.DataFrame | None:
     if not faults and table["container"].duplicated().any():
         twice = table[table["container"].duplicated()]
         faults = [Fault(file=spec.file, row=int(r[LINE]), column="container", value=r["container"],
-                        reason="stands there twice", remedy="give each container its own code")
+                        reason="occurs twice", remedy="give each container its own code")
                   for r in twice.to_dict("records")]
     if faults:
         raise BadInput(faults, title="The plan has faults")

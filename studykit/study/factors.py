@@ -166,8 +166,8 @@ class TimeSettings(Section):
         bad = [t for t in texts if _no_day(t)]
         others = [t for t in texts if t not in bad]
         twice = sorted({t for t in others if others.count(t) > 1})
-        more = [f"{', '.join(twice)} stands there twice"] if twice else []
-        more += ["they do not stand in the order of their days"] if others != sorted(others) else []
+        more = [f"{', '.join(twice)} occurs twice"] if twice else []
+        more += ["they are not in the order of their days"] if others != sorted(others) else []
         if bad and more:
             raise ValueError(f"{', '.join(bad)} is no day such as 2026-01-31; of the others {' and '.join(more)}")
         return given

@@ -157,7 +157,7 @@ def lock_plan(root: Path, study: Study, *, amend: str = "", of: Sequence[str] = 
     entries, rows = read_lock(root), plan_rows(root)
     _refuse(study, entries, rows, amend)
     if old := old_paper(root, study):
-        raise BadInput(old, title="Old sheets are about; nothing was locked")
+        raise BadInput(old, title="Old sheets are still in use; nothing was locked")
     data = amendment(root, study, amend, of=of, today=today) if amend else _sealed(root, entries, "", promises(study), rows,
                                                                                    today)
     write_bytes(root / LOCK, data)

@@ -7,6 +7,8 @@ import pandas as pd
 from studykit.study.actions import Action
 from studykit.study.definition import Study
 
+DECIMAL = {".": "point", ",": "comma"}
+
 
 def question_table(study: Study) -> pd.DataFrame:
     """What is asked, by whom, for what, at which level: item and text."""
@@ -81,7 +83,7 @@ def files_table(files: pd.DataFrame) -> pd.DataFrame:
     rows = []
     for r in files.to_dict("records"):
         parts = [str(r.get("encoding", "")), f"sheet {r['sheet']}" if r.get("sheet") else f"{r.get('delimiter', '')}s",
-                 f"decimal {r['decimal']}" if r.get("decimal") else ""]
+                 f"decimal {DECIMAL.get(r['decimal'], r['decimal'])}" if r.get("decimal") else ""]
         rows.append((r["file"], r["layout"], ", ".join(p for p in parts if p not in ("", "s")), r["header_line"], r["rows_in"],
                      r["taken"], r["rejected"], r["superseded"], r["notes"]))
     return pd.DataFrame(rows, columns=["file", "layout", "read as", "headings in line", "results in the file", "taken",

@@ -67,7 +67,7 @@ def read_lock(root: Path) -> list[dict[str, Any]]:
         if data["last_seal"] != before or data["format"] != FORMAT or type(data["format"]) is not int or not entries:
             raise single(LOCK, "was edited by hand: its last seal does not match its entries", remedy)
     except (KeyError, TypeError, AttributeError) as error:
-        raise single(LOCK, f"was edited by hand: it has lost its form ({error})", remedy) from None
+        raise single(LOCK, f"was edited by hand: it is malformed ({error})", remedy) from None
     return list(entries)
 
 

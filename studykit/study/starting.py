@@ -15,7 +15,7 @@ from studykit.study.precision import MEMORY
 
 Found = Mapping[str, Any]
 DEPTHS = (("A", "upper", 0.83), ("B", "middle", 0.5), ("C", "lower", 0.17))
-HEEL = "heel = false  # one bottle a container from the floor, true once [safety] is answered; nothing is known of it without"
+HEEL = "heel = false  # one bottle per container from the floor, true once [safety] is answered; nothing is known of it without"
 ACTIONS = {"homogeneous": '{ do = "Use as it stands.", asks_for = "nothing" }',
            "uneven": '"Set every container aside whose own readings do not show it within the margins."',
            "stratified": '{ do = "Leave it shut and ask the supplier.", asks_for = "nothing" }',
@@ -64,7 +64,7 @@ def _factors(found: Found) -> str:
 
 
 def _analytes(found: Found) -> str:
-    head = ("# One block an analyte. margin: the largest difference between two depths that does not matter, in per cent of\n"
+    head = ("# One block per analyte. margin: the largest difference between two depths that does not matter, in per cent of\n"
             "# the level, as a factor (2: from half to double), or absolute in the analyte's unit.\n")
     return head + "".join(_analyte(found, key) for key in found["analytes"])
 

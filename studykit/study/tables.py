@@ -75,7 +75,7 @@ def read_cells(path: Path, spec: TableSpec) -> tuple[pd.DataFrame, list[Fault]]:
             elif not any(c.strip() for c in row):
                 continue
             elif [c.strip() for c in row] == header:
-                faults.append(Fault(file=name, row=line, value=header[0], reason="the header stands here again",
+                faults.append(Fault(file=name, row=line, value=header[0], reason="the header is repeated here",
                                     remedy="remove this line"))
             elif len(row) != len(header):
                 reason = f"has {_cells(len(row))} where the header has {len(header)}"
@@ -129,7 +129,7 @@ def _header_faults(header: list[str], spec: TableSpec) -> list[Fault]:
         return [Fault(file=name, row=1, value=header[0], reason=reason, remedy="save it as comma-separated CSV")]
     faults = []
     for twice in sorted({h for h in header if header.count(h) > 1}):
-        faults.append(Fault(file=name, row=1, column=twice, reason="this header stands twice", remedy="rename one"))
+        faults.append(Fault(file=name, row=1, column=twice, reason="this header occurs twice", remedy="rename one"))
     absent = [c for c in spec.names if c not in header]
     for unknown in (h for h in header if h not in spec.names):
         close = difflib.get_close_matches(unknown, absent, n=1, cutoff=0.8)

@@ -51,7 +51,7 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
 
 
 def words(stage: OpenStage, models: list[AnalyteModel], named: pd.DataFrame | None = None) -> pd.DataFrame:
-    """What each stored container's own readings show of each analyte that decides, one row a container and analyte.
+    """What each stored container's own readings show of each analyte that decides, one row per container and analyte.
 
     Columns container, analyte, word (BEYOND, WITHIN, OPEN; CLOSED where no single container can be judged by the analyte),
     judged (whether one can). ``named``: ``floors.beyond``, where it is at hand.

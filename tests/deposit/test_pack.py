@@ -185,7 +185,7 @@ def test_what_stands_beside_the_study_is_made_again_and_compared(bag, tmp_path):
     assert [(r["what"], r["re-executed"]) for r in rows] == [
         ("letter.txt", "not made by the kit"), ("rederive.R", "other")] or notes
     (other / "data/ro-crate-metadata.json").write_text("[]")
-    assert packing.differences(other)[0][0]["filed"] == "has lost its form"
+    assert packing.differences(other)[0][0]["filed"] == "is malformed"
 
 
 def test_pins_are_exact():

@@ -235,7 +235,7 @@ def test_unknown_control_is_refused() -> None:
 
 
 def planned_containers(s: Study) -> pd.DataFrame:
-    """A containers table to fill in: one row a container of the plan, controls last."""
+    """A containers table to fill in: one row per container of the plan, controls last."""
     extra = [t for t in ("remixed control", "layered control") if t in wanted_controls(s)]
     n = s.design.containers + len(extra)
     table = pd.DataFrame({name: [""] * n for name in CONTAINERS.names})

@@ -51,7 +51,7 @@ def drawn(study: Path) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 def reported(study: Path, samples: pd.DataFrame) -> str:
-    """What the laboratory writes: one line a bottle, in the order of its runs."""
+    """What the laboratory writes: one line per bottle, in the order of its runs."""
     rng = random.Random(2027)
     kinds = samples.set_index("sample")
     shift = {c: rng.gauss(0, 0.02) for c in sorted(set(samples["container"]))}

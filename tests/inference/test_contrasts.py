@@ -174,7 +174,7 @@ def test_cell_means_of_uneven_rows():
 @pytest.mark.parametrize(("call", "words"), [
     (lambda: contrasts_of(np.zeros((3, 2))), "cells must be"),
     (lambda: contrasts_of(np.zeros((1, 3, 2)), np.array([[1.0, 1.0]])), "add up to zero"),
-    (lambda: contrasts_of(np.zeros((1, 3, 2)), groups=np.ones((2, 1))), "one row a container"),
+    (lambda: contrasts_of(np.zeros((1, 3, 2)), groups=np.ones((2, 1))), "one row per container"),
     (lambda: contrasts_of(np.zeros((1, 3, 2)), groups=np.ones((3, 2))), "independent columns"),
     (lambda: contrasts_of(np.zeros((1, 3, 2)), step=-1.0), "step must be"),
     (lambda: p_within(contrasts_of(np.zeros((1, 3, 2))), 0.0), "edge must be"),

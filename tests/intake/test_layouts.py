@@ -121,7 +121,7 @@ def test_sheet_named_found_or_asked_for(tmp_path: Path) -> None:
     (LONG_TEXT.replace("Result", "Results"), "column Result: the mapping expects this heading.*may now be 'Results'"),
     (LONG_TEXT.replace("Code", "Bottle"), "column Code: the mapping expects this heading and the file does not have it"),
     (LONG_TEXT.replace("Unit", "Unit;Lab"), "column Lab: the mapping does not know this heading -> map it"),
-    ("Code;Test;Result;Unit;Unit\nB001;Si;1;mg/kg;x\n", "column Unit: this heading stands twice"),
+    ("Code;Test;Result;Unit;Unit\nB001;Si;1;mg/kg;x\n", "column Unit: this heading occurs twice"),
     ("Code;Test;Result;Unit;\nB001;Si;1;mg/kg;x\n", "row 2, column 5: 'x': stands in a column without heading"),
     ("a;b\n1;2\n", "no line holds the headings of the mapping: Code, Result, Test, Unit"),
     (LONG_TEXT.replace(";", "\u2502"), "no line holds the headings"),

@@ -82,7 +82,7 @@ def test_the_sentences_name_analyte_sizes_and_places(found: Unseen) -> None:
     assert drift.startswith("Drift over a run: analyte S below ")
     assert "named at fewer than half of the places, from" in shift
     assert level.startswith("Level of a container, by one factor: analytes of usual scatter below ")
-    assert never.startswith("At no size: what befell every container alike")
+    assert never.startswith("Seen at no size: what happened to every container alike")
 
 
 def test_what_these_samples_cannot_show_at_any_size_is_said(found: Unseen, report: QualityReport) -> None:

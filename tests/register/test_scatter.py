@@ -113,7 +113,7 @@ def test_it_is_pooled_by_laboratory_and_offered_to_the_next_design(laid: Path, t
     assert (works["df"], works["studies"]) == (72, 4)
     assert works["low"] < 0.8 < works["high"]
     assert not own.loc["", "pooled"]
-    assert own.loc["", "told"] == "of which laboratory is not told: write it in register.toml"
+    assert own.loc["", "told"] == "its laboratory is not stated: write it in register.toml"
     offered = tomllib.loads((tmp_path / "register/for-the-next-study.toml").read_text(encoding="utf-8"))
     assert offered["analytes"]["P"]["repeatability"]["s_r_percent"] == pytest.approx(works["s"], rel=1e-3)
     assert offered["design"]["guesses"]["P"]["source"].startswith("own, pooled over 4 studies, 2021 to 2025: 72 degrees")

@@ -1,4 +1,4 @@
-"""Differences put together over studies: lme4's published fit, statsmodels on unequal ones, simulated ones, what is left."""
+"""Differences combined over studies: lme4's published fit, statsmodels on unequal ones, simulated ones, what is left."""
 
 from __future__ import annotations
 
@@ -158,7 +158,7 @@ def test_what_does_not_belong_together_is_told_with_its_reason(laid: Path, tmp_p
     apart = write_register(laid, tmp_path / "register").together.apart.set_index("study")["why"]
     assert apart["wide"] == "margin ±20 % where 5 others have ±5 %: 1 of one kind, and fewer than 3 are no basis"
     assert apart["real"].startswith("invented False where 5 others have True")
-    assert apart["unnamed"] == "of which fluid is not told: write it in register.toml"
+    assert apart["unnamed"] == "its fluid is not stated: write it in register.toml"
 
 
 @pytest.mark.slow

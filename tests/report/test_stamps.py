@@ -96,7 +96,7 @@ def test_a_stamp_is_borne_out_by_its_authority(locked, known, digest):
     outcome = verify(locked, known / "root.pem")
     assert outcome.differences == ()
     told = next(n for n in outcome.notes if n.startswith("plan/plan.lock.tsr"))
-    assert told.endswith("by an authority that the given certificates bear out")
+    assert told.endswith("by an authority that the given certificates confirm")
     assert f"{dt.datetime.now(dt.UTC):%Y-%m-%d}" in told
     assert stamps.NO_STAMP not in outcome.notes
 
@@ -112,7 +112,7 @@ def test_an_answer_that_holds_its_chain_in_any_order_is_read(locked, known, tmp_
         unsorted += stamps.in_order(target.read_bytes()) != target.read_bytes()
         outcome = verify(locked, known / "root.pem")
         assert outcome.differences == ()
-        assert any(n.endswith("by an authority that the given certificates bear out") for n in outcome.notes)
+        assert any(n.endswith("by an authority that the given certificates confirm") for n in outcome.notes)
         assert verify(locked, extra / "root.pem").differences != ()
     assert unsorted
 
@@ -132,7 +132,7 @@ def test_another_authority_does_not_bear_it_out(locked, known, tmp_path):
     other = authority(tmp_path, "Other")
     rows = verify(locked, other / "root.pem").differences
     assert [(r["what"], r["re-executed"].split(":")[0]) for r in rows] == [
-        ("plan/plan.lock.tsr", "is not borne out by the given certificates")]
+        ("plan/plan.lock.tsr", "is not confirmed by the given certificates")]
     only = tmp_path / "leaf.pem"
     shutil.copy(known / "tsa.pem", only)
     assert "no root" in verify(locked, only).differences[0]["re-executed"]
@@ -162,7 +162,7 @@ def test_the_manifest_can_be_stamped_after_the_filing(root, known):
     stamp(known, root / "report/manifest.json", root / "report/manifest.json.tsr")
     outcome = verify(root, known / "root.pem")
     assert outcome.differences == ()
-    assert any(n.startswith("report/manifest.json.tsr says that manifest.json was there on") for n in outcome.notes)
+    assert any(n.startswith("report/manifest.json.tsr says that manifest.json existed on") for n in outcome.notes)
 
 
 @pytest.mark.parametrize("data", [b"", b"not a stamp", b"\x30\x82\xff\xff" + b"\0" * 100, b"\x30" * 3000])

@@ -108,7 +108,7 @@ def test_the_demo_study_gets_sheets_and_keeps_its_tables(tmp_path) -> None:
     ({"fill_volume_l": "40"}, "a fill of 40 L is not inside the vessel"),
     ({"fill_volume_l": "0.2"}, "draws take .* but it holds 200 mL"),
     ({"fill_volume_l": "twenty"}, "'twenty': is not a number"),
-    ({"container": "1E5"}, "'1E5': stands there twice"),
+    ({"container": "1E5"}, "'1E5': occurs twice"),
 ])
 def test_a_bad_container_is_refused_and_nothing_is_written(tmp_path, change, message) -> None:
     rows = stock_rows(4)

@@ -234,7 +234,7 @@ def test_a_day_that_is_none_does_not_hide_what_is_wrong_with_the_others() -> Non
         parse_study(definition(time={"visits": days, "containers": "same"}))
     told = str(error.value)
     assert "soon is no day such as 2026-01-31" in told
-    assert "2025-03-01 stands there twice and they do not stand in the order of their days" in told
+    assert "2025-03-01 occurs twice and they are not in the order of their days" in told
     with pytest.raises(BadInput) as error:
         parse_study(definition(time={"visits": ["2025-03-01", "soon"], "containers": "same"}))
     assert "soon" in str(error.value)

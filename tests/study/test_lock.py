@@ -258,10 +258,10 @@ def test_a_lock_that_is_no_json_is_refused(root) -> None:
 
 
 @pytest.mark.parametrize(("old", "new", "told"), [
-    ('{\n  "entries"', '{\n  "entries": [{"date": "2025-01-01"}],\n  "entries"', "'entries' stands there twice"),
-    ('"date": "2026-03-01"', '"date": "2025-01-01", "date": "2026-03-01"', "'date' stands there twice"),
-    ('"last_seal"', '"last_seal": "0",\n  "last_seal"', "'last_seal' stands there twice"),
-    ('"promises": {', '"promises": {"alpha": "0.1", "alpha": "0.2", ', "'alpha' stands there twice"),
+    ('{\n  "entries"', '{\n  "entries": [{"date": "2025-01-01"}],\n  "entries"', "'entries' occurs twice"),
+    ('"date": "2026-03-01"', '"date": "2025-01-01", "date": "2026-03-01"', "'date' occurs twice"),
+    ('"last_seal"', '"last_seal": "0",\n  "last_seal"', "'last_seal' occurs twice"),
+    ('"promises": {', '"promises": {"alpha": "0.1", "alpha": "0.2", ', "'alpha' occurs twice"),
     ('{\n  "entries"', '{\n  "witness": "stamped by notary",\n  "entries"', "it holds 'witness', which no lock has"),
 ])
 def test_a_lock_that_says_one_thing_twice_or_more_than_the_kit_writes_is_noticed(root, old, new, told) -> None:

@@ -15,7 +15,7 @@ FILE = {"file": "a.csv", "sha256": "0" * 64, "sheet": "", "layout": "long", "kin
 def test_a_file_is_told_in_few_columns() -> None:
     workbook = FILE | {"file": "b.xlsx", "sheet": "Results", "encoding": "", "delimiter": "", "decimal": ""}
     table = overview.files_table(pd.DataFrame([FILE, workbook]))
-    assert table["read as"].tolist() == ["cp1252, semicolons, decimal ,", "sheet Results"]
+    assert table["read as"].tolist() == ["cp1252, semicolons, decimal comma", "sheet Results"]
     assert len(table.columns) == 9
     assert (table["taken"] + table["rejected"]).tolist() == table["results in the file"].tolist()
     assert table["headings in line"].tolist() == [3, 3]

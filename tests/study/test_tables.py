@@ -69,7 +69,7 @@ def test_the_same_determination_twice_with_another_value(tmp_path):
 
 
 @pytest.mark.parametrize(("file", "old", "new", "reason"), [
-    ("containers", "lot,store", "lot,lot", "this header stands twice"),
+    ("containers", "lot,store", "lot,lot", "this header occurs twice"),
     ("containers", "vessel,", "vesel,", "is not a known column"),
     ("containers", "2026-01-10,stored", "2024-01-10,stored", "lies before filled_on"),
     ("containers", "2026-01-10,stored", "10.01.2026,stored", "is not a date"),

@@ -154,7 +154,7 @@ def _det_of(b: Builder, row: Row) -> Det:
     return next(d for d in b.dets if d.truth is truth)
 
 
-@kind("single values and their means mixed, one line a bottle, told by a column", "group rows", False, "grid", layouts=LW,
+@kind("single values and their means mixed, one line per bottle, told by a column", "group rows", False, "grid", layouts=LW,
       slots="rows width")
 def kinds_mixed(b: Builder) -> None:
     """Some lines say RSD %."""
