@@ -14,8 +14,9 @@ import pandas as pd
 from scipy import stats
 
 from studykit.quality.flags import CHANCE, CheckResult, Flag, listed, robust_sd, shown
+from studykit.quality.frame import Vector
 
-LEAST = 3
+LEAST = 4
 """Bottles of as many zones, at least, that share the highest reading."""
 COLUMNS = ["analyte", "run", "highest", "bottles", "of", "expected", "p"]
 ALL = "all runs"
@@ -49,11 +50,22 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
         if len(value) < 2 * LEAST or not wide > step:
             continue
         top = float(value.max())
-        at = top - value < step / 2
+        own_step = max(step, _step_at(top, value))
+        at = top - value < own_step / 2
         near = int(((top - value < wide) & ~at).sum())
         bottles = part.loc[at, ["container", "depth", "kind"]].drop_duplicates().shape[0]
-        expected = (near + 1) * step / wide
+        if (~at).sum() >= 2 * np.unique(value[~at]).size:
+            continue  # lower readings are shared too: steps, which are a matter of rounding
+        expected = (near + 1) * own_step / wide
         yield (analyte, name, top, bottles, part["sample"].nunique(), expected, float(stats.poisson.sf(bottles - 1, expected)))
+
+
+def _step_at(top: float, value: Vector) -> float:
+    """The step in which readings of the power of ten of the highest one stand (significant digits: 99.7, 100, 101)."""
+    decade = np.floor(np.log10(top)) if top > 0 else 0.0
+    alike = value[value >= 10.0**decade] if top > 0 else value
+    texts = {f"{x:.10g}" for x in alike.tolist()}
+    return float(10.0 ** -max((len(t.partition(".")[2]) for t in texts if "e" not in t), default=0)) if texts else 0.0
 
 
 def _flag(g: pd.DataFrame, t: pd.DataFrame) -> Flag:

@@ -37,18 +37,18 @@ def consensus(ratio: Vector) -> tuple[Index, float]:
     return best, float(np.exp(np.median(x[best]))) if best.size else float("nan")
 
 
-def blank_share(sc: Scene, blank: int, before: int, prior: int | None = None) -> tuple[Index, float]:
+def blank_share(sc: Scene, blank: int, before: int, prior: int | None = None, adds: bool = False) -> tuple[Index, float]:
     """Analytes in which a blank reads one share of the bottle before it, and the share; empty where the stock explains it.
 
     In three analytes at least, and in more of them than the stock's own mixture would explain. ``prior``: the row
-    before that one, of which it holds the same share.
+    before that one, of which it holds the same share. ``adds``: the share comes on top of what is read.
     """
     value = np.where(sc.f.relative, np.exp(sc.y[blank]), sc.y[blank])
     stock = np.array([np.nanmedian(c) if np.isfinite(c).any() else np.nan for c in sc.f.value[sc.f.zone].T])
     which, share = _alike(value, sc.f.raw[before])
     for _ in range(4):
         if prior is not None and which.size:
-            which, share = _alike(value, (sc.f.raw[before] - share * sc.f.raw[prior]) / (1 - share))
+            which, share = _alike(value, (sc.f.raw[before] - share * sc.f.raw[prior]) / (1.0 if adds else 1 - share))
     told = which.size >= 3 and which.size > _alike(value, stock)[0].size and LEAST <= share < MOST
     return (which, share) if told else (np.zeros(0, dtype=np.intp), float("nan"))
 
@@ -58,7 +58,7 @@ def _alike(value: Vector, of: Vector) -> tuple[Index, float]:
         return consensus(np.where((value > 0) & (value < MOST * of), value / of, np.nan))
 
 
-def fluid_share(sc: Scene, after: Index, before: Index) -> tuple[Index, float, float]:
+def fluid_share(sc: Scene, after: Index, before: Index, adds: bool = False) -> tuple[Index, float, float]:
     """Analytes in which the check fluid reads as what it should plus one share of what came before; the share; nats.
 
     Two bottles of it at least, three analytes, and more of them for it than against.
@@ -68,25 +68,25 @@ def fluid_share(sc: Scene, after: Index, before: Index) -> tuple[Index, float, f
         return none
     tries = []
     shares = np.linspace(LEAST, 0.5, 50)
-    for share, gain in zip(shares, _fluid_gain(sc, after, before, shares), strict=True):
+    for share, gain in zip(shares, _fluid_gain(sc, after, before, shares, adds), strict=True):
         good, bad = np.flatnonzero(gain > 1), int((gain < -3).sum())
         if good.size >= 3 and good.size > bad:
             tries.append((good, float(share), float(gain[good].sum())))
     return max(tries, key=lambda x: x[2], default=none)
 
 
-def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector) -> Vector:
+def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector, adds: bool) -> Vector:
     """What it saves, by share and analyte, that the check fluid's bottles hold it of what came before (0 without limits)."""
     own = sc.f.rows["kind"].eq("check fluid").to_numpy()[after]
     i, j = after[own], before[own]
     s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
     value = np.where(sc.f.relative, np.exp(sc.y[i]), sc.y[i])
-    z, far = (value - sc.f.reference) / s, (sc.f.raw[j] - sc.f.reference) / s
+    z, far = (value - sc.f.reference) / s, (sc.f.raw[j] - (0.0 if adds else sc.f.reference)) / s
     saved = rho(z) - rho(z - shares[:, None, None] * far)
     return np.asarray(np.where(np.isfinite(z) & np.isfinite(far), saved, 0.0).sum(axis=1))
 
 
-def told(sc: Scene, after: Index, before: Index) -> tuple[list[int], Index, float, float, str]:
+def told(sc: Scene, after: Index, before: Index, adds: bool = False) -> tuple[list[int], Index, float, float, str]:
     """What blanks and check fluid of a run say of carry-over.
 
     Rows of the blanks, columns concerned, share, what it is worth (nats, 0: nothing is said), in words.
@@ -95,19 +95,19 @@ def told(sc: Scene, after: Index, before: Index) -> tuple[list[int], Index, floa
     codes, kinds = (sc.f.rows[c].to_numpy(object) for c in ("sample", "kind"))
     blanks, shares, columns, words = list[int](), list[float](), set[int](), list[str]()
     for i, j in zip(after[kinds[after] == "blank"], before[kinds[after] == "blank"], strict=True):
-        which, share = blank_share(sc, int(i), int(j), prior.get(j))
+        which, share = blank_share(sc, int(i), int(j), prior.get(j), adds)
         if which.size:
             blanks, shares, columns = [*blanks, int(i)], [*shares, share], columns | set(which.tolist())
             words.append(f"blank {codes[i]} reads {shown(100 * share, 2)} % of the {kinds[j]} {codes[j]} right before it, in "
                          f"{listed([sc.f.analytes[a] for a in which])} alike")
-    which, share, gain = fluid_share(sc, after, before)
+    which, share, gain = fluid_share(sc, after, before, adds)
     if gain > ENOUGH:
         columns |= set(which.tolist())
         words.append(f"the check fluid reads as if it held {shown(100 * share, 2)} % of what came before it, in "
                      f"{listed([sc.f.analytes[a] for a in which])}")
     worth = EACH * len(columns) if blanks else gain if gain > ENOUGH else 0.0
     middle = float(np.median(shares)) if shares else share
-    against = set(np.flatnonzero(_fluid_gain(sc, after, before, np.array([middle]))[0] < -3).tolist()) if worth else set()
+    against = set(np.flatnonzero(_fluid_gain(sc, after, before, np.array([middle]), adds)[0] < -3).tolist()) if worth else set()
     return blanks, np.array(sorted(columns - against), dtype=np.intp), middle, worth, "; ".join(words)
 
 

@@ -9,17 +9,18 @@ said (a spoiled check fluid is not a shifted run).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from studykit.quality.explain import FREE, Candidate, Scene
+from studykit.quality.explain import FREE, Candidate, Scene, scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
-from studykit.quality.frame import NU, Index, Vector, quantile, rho, summing
+from studykit.quality.frame import NU, Index, Vector, fit, quantile, rho, summing
 from studykit.quality.memory import joined, told
-from studykit.quality.shifts import shifts
+from studykit.quality.shifts import cost, shift_table, shifts
 
 Mask = NDArray[np.bool_]
 NO_ORDER = "not assessed: the results carry no run order"
@@ -28,6 +29,10 @@ MOST = 2 / 3
 """Share of the containers from which one order of their depths counts as somebody's habit (own judgement)."""
 USUAL_SHARE = 0.05
 """What a bottle keeps of the one before it; that more is left is taken as less likely the more it is (own judgement)."""
+PATTERN = 8.0
+"""Nats that a run's own pattern must save before a check fluid that reads high is taken for carry-over on top."""
+UNREAD = 3.0
+"""Nats that an analyte's own pattern must save where the known fluids tell carry-over of others: blanks have no viscosity."""
 RICH = 6.0
 """A predecessor counts as far richer by this many standard deviations of a bottle."""
 
@@ -48,7 +53,7 @@ def run_candidates(sc: Scene) -> list[Candidate]:
     carry: list[Candidate] = []
     for (run, rows), table in zip(runs, tables, strict=True):
         out += drifts(sc, run, rows, table, len(runs))
-        carry += carried(sc, run, rows, len(runs))
+        carry += carried(sc, run, rows, runs)
     out += carry + joined(sc, [c for c in carry if c.detail and c.place.startswith("run ")])
     out += after_rich(sc, runs)
     return out + (shifts(sc, runs) if len(runs) > 1 else [])
@@ -150,17 +155,20 @@ def _before(sc: Scene, rows: Index) -> tuple[Index, Index]:
     return after[close], before[close]
 
 
-def without(sc: Scene, after: Index, before: Index, share: float, left: Vector | None = None) -> Vector:
-    """Readings (scale of y) without a share of the predecessor's reading, or of what each has ``left`` (n x A, in the unit)."""
+def without(sc: Scene, after: Index, before: Index, share: float, left: Vector | None = None, adds: bool = False) -> Vector:
+    """Readings (scale of y) without a share of the predecessor's reading, or of what each has ``left`` (n x A, in the unit).
+
+    ``adds``: the share comes on top of the bottle's own content; else it stands in the place of as much of it.
+    """
     prior = (sc.f.raw if left is None else left)[before]
     with np.errstate(all="ignore"):
         own = np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after])
-        clean = (own - share * prior) / (1 - share)
+        clean = (own - share * prior) / (1.0 if adds else 1 - share)
         y = np.where(sc.f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
     return np.where(np.isfinite(y), y, sc.y[after])
 
 
-def contents(sc: Scene, after: Index, before: Index, share: float) -> Vector:
+def contents(sc: Scene, after: Index, before: Index, share: float, adds: bool = False) -> Vector:
     """What each bottle held (n x A, in the unit) if every reading holds a share of what the bottle before it held.
 
     A line that keeps its last filling passes on what it read, and with it a share of the share; a needle that takes some of
@@ -168,40 +176,82 @@ def contents(sc: Scene, after: Index, before: Index, share: float) -> Vector:
     """
     out = sc.f.raw.copy()
     for i, j in zip(after, before, strict=True):
-        clean = (sc.f.raw[i] - share * out[j]) / (1 - share)
+        clean = (sc.f.raw[i] - share * out[j]) / (1.0 if adds else 1 - share)
         out[i] = np.where(np.isfinite(clean), np.maximum(clean, 0.0), sc.f.raw[i])
     return out
 
 
-def carried(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candidate]:
+def carried(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """Every reading of a run holds a share of the one before, as known fluids or the samples tell; or a single one does."""
     after, before = _before(sc, rows)
-    blanks, columns, share, worth, words = told(sc, after, before)
+    keep = sc.f.at[after] >= 0
+    if keep.sum() < 6:
+        return
+    ways = [c for adds in (False, True) if (c := _one_way(sc, run, rows, len(runs), adds)) is not None]
+    if len(ways) > 1 and max(c.net for c in ways) > 0:
+        now = _level_cost(sc, run, rows, runs)
+        ways = sorted((_with_level(sc, run, rows, runs, now, c) for c in ways), key=lambda c: -c.gain)
+    yield from ways[:1]
+    yield from _single(sc, after[keep], before[keep])
+
+
+def _with_level(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]], now: float, c: Candidate) -> Candidate:
+    """The candidate with what it saves of the run's level too, where known fluids tell it; without, only what it costs there.
+
+    What stands in the place of a bottle's content and what adds to it leave the same pattern and different levels.
+    """
+    y = sc.y.copy()
+    y[np.ix_(c.rows, c.columns)] = c.readings
+    saved = now - _level_cost(scene(sc.f, y, fit(sc.f, y)), run, rows, runs)
+    return replace(c, gain=c.gain + (saved if c.detail else min(0.0, saved)) * sc.m.share)
+
+
+def _level_cost(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> float:
+    """What the level of a run costs, nats: against the reference values of the check fluid, and against other runs."""
+    fluid = rows[sc.f.rows["kind"].eq("check fluid").to_numpy()[rows]]
+    with np.errstate(all="ignore"):
+        off = rho((sc.y[fluid] - np.where(sc.f.relative, np.log(sc.f.reference), sc.f.reference)) / sc.m.s[fluid])
+    if len(runs) < 2:
+        return float(off.sum())
+    t = shift_table(sc, runs)
+    own = t[t["run"] == run]
+    gaps = [cost(g, s, 0.0) for by in ("containers", "check_fluid") for g, s in zip(own[by], own[f"{by}_se"], strict=True)]
+    return float(off.sum()) + sum(gaps)
+
+
+def _one_way(sc: Scene, run: str, rows: Index, runs: int, adds: bool) -> Candidate | None:
+    """Carry-over of a whole run that stands in the place of a bottle's own content, or ``adds`` to it.
+
+    What adds to a check fluid reads as a shifted run does: where no blank tells it, the run's own pattern has to.
+    """
+    after, before = _before(sc, rows)
+    blanks, columns, share, worth, words = told(sc, after, before, adds)
     shares = [share] if worth else SHARES
-    held = [contents(sc, after, before, q) for q in shares]
+    held = [contents(sc, after, before, q, adds) for q in shares]
     keep = sc.f.at[after] >= 0
     after, before = after[keep], before[keep]
-    if after.size < 6:
-        return
-    tries = [_all_carry(sc, rows, after, before, q, left) for q, own in zip(shares, held, strict=True) for left in (None, own)]
+    tries = [_all_carry(sc, rows, after, before, q, left, adds) for q, own in zip(shares, held, strict=True)
+             for left in (None, own)]
     gain, share, y = max(tries, key=lambda x: float(x[0].sum()))
     y[blanks] = np.nan
     y[after] = np.where(np.isfinite(sc.f.raw[before]), y[after], np.nan)  # what came before was not read: nothing can be said
-    columns = columns if worth else np.arange(gain.size)
+    columns = np.union1d(columns, np.flatnonzero(gain > UNREAD)) if worth else np.arange(gain.size)
+    if adds and worth and not blanks and gain.sum() < PATTERN:
+        return None
     saved = worth + float(gain[columns].clip(0.0).sum()) if worth else float(gain.sum())
-    if saved > 3 and (worth or (gain > 0).sum() >= 2):
-        yield Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
-                        readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
-                        amount=share, detail=words)
-    yield from _single(sc, after, before)
+    if not (saved > 3 and (worth or (gain > 0).sum() >= 2)):
+        return None
+    return Candidate(cause="carry-over", rows=tuple(map(int, rows)), columns=tuple(map(int, columns)),
+                     readings=y[np.ix_(rows, columns)], gain=saved, price=float(np.log(runs)) + FREE, place=f"run {run}",
+                     amount=share, detail=words)
 
 
 def _all_carry(sc: Scene, rows: Index, after: Index, before: Index, share: float,
-               left: Vector | None) -> tuple[Vector, float, Vector]:
+               left: Vector | None, adds: bool) -> tuple[Vector, float, Vector]:
     """What it saves, by analyte, that every reading of a run holds a share of the one before; the share; readings without."""
     by = summing(sc.f.at[rows], len(sc.f.names))
     y = sc.y.copy()
-    y[after] = without(sc, after, before, share, left)
+    y[after] = without(sc, after, before, share, left, adds)
     saved = _recentred(sc, rows, by, sc.m.e[rows]) - _recentred(sc, rows, by, sc.m.e[rows] + (y - sc.y)[rows])
     return saved.sum(axis=0) * sc.m.share, share, y
 

@@ -1,4 +1,7 @@
-"""Run the fault bench: ``python -m tests.faults [WHAT] [--studies N] [--seed S]``; WHAT is a key of ``COMMANDS``."""
+"""Run the fault bench: ``python -m tests.faults [WHAT] [--studies N] [--seed S]``; WHAT is a key of ``COMMANDS``.
+
+Counts of clean, settled and faulty studies go into the file that the environment names as ``FAULTS_RECORD``, if it does.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from studykit.quality.assess import assess
 from tests.faults import bench
 from tests.faults.laboratory import Setting, make
 from tests.faults.planted import FAULTS
+from tests.faults.present import record
 from tests.faults.table import POWER
 
 
@@ -26,6 +30,7 @@ def clean(n: int, seed: int, only: str) -> None:
     for name, setting in bench.LABORATORIES.items():
         if only in name:
             t = bench.clean(setting, range(seed, seed + n))
+            record("clean", name, t, seed)
             print(f"{name:34s} {t.n:4d}  {_per_cent(t, 'stop')}   {_per_cent(t, 'question')}   {_rules(t)}", flush=True)
 
 
@@ -35,6 +40,7 @@ def settled(n: int, seed: int, only: str) -> None:
     for name, setting in (("12 containers", bench.USUAL), ("24 containers, 4 depths", more)):
         if only in name:
             t = bench.settled(setting, range(seed, seed + n))
+            record("settled", name, t, seed)
             print(f"{name:34s} {t.n:4d}  stops {t.counts['stop']}, questions {t.counts['question']}   {_rules(t)}", flush=True)
 
 
@@ -44,6 +50,8 @@ def faults(n: int, seed: int, only: str, sizes: tuple[int, ...] = (0, 1, 2)) -> 
         for size in sizes:
             if only in name:
                 t = bench.faulty(name, size, bench.USUAL, range(seed, seed + n))
+                if size == len(fault.sizes) - 1:
+                    record("clear fault", name, t, seed)
                 shares = "    ".join(_per_cent(t, k) for k in ("right", "place", "wrong"))
                 print(f"{name:24s} {fault.sizes[size]:8g} {t.n:4d}   {shares}   {_rules(t)}", flush=True)
 
@@ -52,6 +60,7 @@ def pairs(n: int, seed: int, only: str) -> None:
     for one, other in bench.PAIRS:
         if only in f"{one} {other}":
             t = bench.two_faults(one, other, bench.USUAL, range(seed, seed + n))
+            record("two faults", f"{one} and {other}", t, seed)
             print(f"{one} and {other}: {100 * t.share('first'):.0f} and {100 * t.share('second'):.0f} % of {t.n}", flush=True)
 
 

@@ -197,13 +197,14 @@ def control_rules_fire(tails: str, n: int, seed: int, spread: bool) -> tuple[dic
 
 
 def faulty(name: str, size: int, setting: Setting, seeds: range) -> Tally:
-    """Studies with one fault: right cause and place, any suspect at the place, a wrong suspect."""
+    """Studies with one fault: right cause and place, of these as a hint only, any suspect there, a wrong suspect."""
     tally = Tally()
     for seed in seeds:
         lab, truth = spoiled(name, size, setting, seed)
         f = flags_of(lab)
         suspects = f[f["concern"].isin([STOP, ASK])].to_dict("records")
-        tally.add(right=any(right(s, truth) for s in f.to_dict("records")),
+        said = any(right(s, truth) for s in f.to_dict("records"))
+        tally.add(right=said, hints=said and not any(right(s, truth) for s in suspects),
                   place=any(not elsewhere(s, [truth]) for s in suspects),
                   wrong=any(wrong(s, [truth]) for s in suspects))
         tally.rules.update({str(s["rule"]) + (" (elsewhere)" if elsewhere(s, [truth]) else "") for s in suspects})

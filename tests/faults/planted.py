@@ -251,6 +251,15 @@ def carry_over(lab: Lab, size: float) -> Truth:
     return Truth(causes=("carry-over",), places=frozenset({run}), near=frozenset(lab.wide.loc[rows, "sample"]))
 
 
+def carry_on_top(lab: Lab, size: float) -> Truth:
+    """Every reading of a run holds a share of what the bottle before it held, on top of its own whole content."""
+    run = a_run(lab)
+    rows = [int(i) for i in lab.rows(run=run)]
+    held = lab.wide.loc[rows, lab.analytes].to_numpy(float).copy()
+    lab.wide.loc[rows[1:], lab.analytes] = held[1:] + size * held[:-1]
+    return Truth(causes=("carry-over",), places=frozenset({run}), near=frozenset(lab.wide.loc[rows, "sample"]))
+
+
 def _drift(lab: Lab, run: str, analyte: str, size: float) -> None:
     rows = lab.rows(run=run)
     order = lab.wide.loc[rows, "run_order"].to_numpy(float)
@@ -368,6 +377,7 @@ FAULTS: dict[str, Fault] = {
     "dust in one bottle": Fault(sizes=(0.2, 0.4, 0.8), plant=dust),
     "saturated curve": Fault(sizes=(0.1, 0.25, 0.5), plant=saturated),
     "tool carried on": Fault(sizes=(0.2, 0.45, 0.8), plant=carried_tool, setting=lambda s, _: replace(s, settled=1.5)),
+    "carry-over on top": Fault(sizes=(0.05, 0.15, 0.30), plant=carry_on_top),
 }
 
 

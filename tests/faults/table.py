@@ -24,6 +24,7 @@ SIZE_IS = {
     "columns in all files": "factor between the two analytes, about", "rows shifted": "share of the run, from some line on",
     "dust in one bottle": "share added, silicon in one bottle", "saturated curve": "share of the stock's zones above the end",
     "tool carried on": "share of the last draw elsewhere",
+    "carry-over on top": "share added, every bottle of a run",
 }
 
 

@@ -137,6 +137,16 @@ def test_readings_in_coarse_steps_share_the_highest_without_an_end() -> None:
     assert not saturated_curve(t.assign(value=t["value"].round(-1)), steps.assign(step=10.0)).flags
 
 
+def test_significant_digits_across_a_power_of_ten_are_no_end() -> None:
+    """Three digits: below 100 in steps of 0.1, above in steps of 1, where a few bottles soon share the highest."""
+    t, steps = readings(96 * np.exp(0.03 * np.random.default_rng(7).standard_normal(14)))
+    three = t["value"].map(lambda v: float(f"{v:.3g}")).where(t.index > 2, 101.0).clip(upper=101.0)
+    three = three.where(t.index > 3, 101.0)
+    assert (three == 101).sum() >= 4
+    assert not saturated_curve(t.assign(value=three), steps).flags
+    assert saturated_curve(t.assign(value=three.where(three < 101, 101.3)), steps).flags  # in steps of 0.1 it would be one
+
+
 def test_a_saturated_curve_of_a_study_names_its_analyte() -> None:
     lab, truth = spoiled("saturated curve", 1, USUAL, 300)
     assert any(right(f, truth) for f in asked(flags_of(lab)))

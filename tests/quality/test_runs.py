@@ -39,6 +39,17 @@ def test_carry_over_at_every_position_is_one_line(size: int) -> None:
     assert right(asked.iloc[0].to_dict(), truth)
 
 
+@pytest.mark.few(1)
+@pytest.mark.parametrize("seed", [41, 42, 45])
+def test_carry_over_on_top_of_a_bottles_own_content_is_no_shift_of_the_run(seed: int) -> None:
+    """A memory that adds lifts the whole run by its share: it had been told as a shift, a portion and a spoiled fluid."""
+    lab, truth = spoiled("carry-over on top", 1, USUAL, seed)
+    flags = explained(lab)
+    asked = flags[flags["concern"] != "hint only"]
+    assert list(asked["rule"]) == ["carry-over"], asked.to_string()
+    assert right(asked.iloc[0].to_dict(), truth)
+
+
 def two_runs(certified: bool) -> Lab:
     """R2 reads 6 % high in every analyte."""
     lab = make(replace(USUAL, runs=2, certified=certified), 4)
