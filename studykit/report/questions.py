@@ -5,7 +5,7 @@ Like the rest of page one it computes nothing: every answer is put together from
 
 from __future__ import annotations
 
-from collections.abc import Callable, Hashable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from itertools import groupby
 
 import pandas as pd
@@ -15,6 +15,8 @@ from studykit.core.files import safe_name
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
+from studykit.quality.flags import listed
+from studykit.report import litres
 from studykit.report.beyond import LONG, by_zones, elsewhere, of_zones
 from studykit.report.firstpage import (
     beyond_groups,
@@ -25,39 +27,31 @@ from studykit.report.firstpage import (
     recorded,
     share_is_why,
     together,
+    word_of,
 )
+from studykit.report.litres import both
 from studykit.study.actions import OWN, barred_note
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
-from studykit.verdict.cleared import NOT_SEEN, count_words
-from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED, WITHIN
+from studykit.verdict.cleared import NOT_SEEN, YES, count_words
+from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED
 from studykit.verdict.unopened import NO_WORD
-from studykit.verdict.uses import ABOVE, AVERAGE, UNSEEN, USES, WHOLE, said, unseen, vetoing
+from studykit.verdict.uses import UNSEEN, USES, WHOLE, said, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
     "uneven": "Not everywhere: {mean}single containers or groups are shown to lie beyond.",
     "stratified": "No: {beyond} {verb} between depths by more than the margin.",
-    "inconclusive": "It cannot be said yet: the results show neither that everything lies within the margins nor that anything "
-                    "lies beyond.",
+    "inconclusive": "It cannot be said yet: the results {of}show neither that everything lies within the margins nor that "
+                    "anything lies beyond.",
 }
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
 SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
           "chapter.")
-LITRES = {
-    frozenset({WITHIN}): "Poured unmixed, the first and the last litres are within the margins.",
-    **dict.fromkeys((frozenset({WITHIN, ABOVE}), frozenset({ABOVE})),
-                    "Poured unmixed, the first litres are within the margins, and the following ones down to the lowest zone "
-                    "sampled. What comes off the floor last is not shown to be.")}
-"""What is said of pouring by the words of the first and the last litres, where none is beyond a margin or undecided."""
-MEAN_LITRES = {
-    frozenset({WITHIN}): "On average the first and the last litres poured unmixed are within the margins. Of a single "
-                         "container that is not shown.",
-    **dict.fromkeys((frozenset({WITHIN, ABOVE}), frozenset({ABOVE})),
-                    "On average the first litres poured unmixed are within the margins, and the following ones down to the "
-                    "lowest zone sampled. Of a single container that is not shown, nor of what comes off the floor last.")}
-"""The same where the stock of an analyte is not shown to be even."""
+FEW = 4
+"""Analytes that are named where all that decide are spoken of; of more it is said in general."""
+OTHERS = "; the others are not thereby shown to be within"
 NO_CLEARANCE = ", no clearance"
 
 
@@ -87,15 +81,27 @@ def _uses(stage: OpenStage) -> pd.DataFrame:
     return table.assign(name=table["analyte"].map(stage.study.label_of))
 
 
+def _aside(stage: OpenStage, name: str) -> pd.DataFrame:
+    """A table of the verdict stage, of the analytes that are for information only; named as people name them."""
+    if all(map(stage.study.decides, stage.study.analytes)):
+        return pd.DataFrame()
+    table = stage.read_table("06-verdict", name, keep_default_na=False)
+    table = table[~table["analyte"].map(stage.study.decides).astype(bool)]
+    return table.assign(name=table["analyte"].map(stage.study.label_of))
+
+
 def right(stage: OpenStage) -> list[str]:
     """Whether the study's word is a yes, and which use speaks against it."""
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[(table.reindex(columns=["verdict", "stock"]) == "stratified").any(axis=1), "name"])
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
+    of = "" if all(map(stage.study.decides, stage.study.analytes)) else "of what decides "
+    mean = mean.replace("it is", "what decides is") if of else mean
     sided = word == "stratified" and any(stage.study.analytes[a].margin.side for a in table.loc[
         table["verdict"] == "stratified", "analyte"])
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
-    told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(beyond=_and(names), verb=verbs, mean=mean)]
+    told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(
+        beyond=both(names), verb=verbs, mean=mean, of=of)]
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not for every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
@@ -108,12 +114,12 @@ def _of_few(stage: OpenStage) -> list[str]:
     if stage.study.scope == "container" or fits.empty:
         return []
     one = [a for a in of_one(stage) if stage.study.decides(a)]
-    told = [f"Measured in 1 of {count(opened, 'container')}: {_and([*map(stage.study.label_of, one)])}. What is said "
+    told = [f"Measured in 1 of {count(opened, 'container')}: {both([*map(stage.study.label_of, one)])}. What is said "
             "of it holds for that container only."] * bool(one)
     some = {stage.study.label_of(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
             if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
     fewer = [f"{name} in {n} of {opened}" for name, n in some.items() if n != opened]
-    return [*told, *[f"Not measured in all containers opened: {_and(fewer)}."] * bool(fewer)]
+    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer)]
 
 
 def todo(stage: OpenStage) -> list[str]:
@@ -121,10 +127,8 @@ def todo(stage: OpenStage) -> list[str]:
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
     told = [note] * bool(note and note not in action) + [_in_whose_words(stage, action)] * bool(action) + [SAFETY]
-    if litres := _by_use(stage):
-        told.append(f"Poured unmixed: {litres}")
-    else:
-        told.append(_litres(stage))
+    poured = _by_use(stage)
+    told.append(f"Poured unmixed: {poured}{litres.besides(_uses(stage), _verdicts(stage))}" if poured else _litres(stage))
     standing = optional(stage, "06-verdict", "time-answers").get("in short", pd.Series(dtype=str))
     return told + [ends_once(list(standing))] * bool(len(standing))
 
@@ -145,16 +149,8 @@ def ends_once(sentences: Sequence[str]) -> str:
 
 
 def _litres(stage: OpenStage) -> str:
-    """What is said of the first and the last litres where none is beyond: on average only, and not of every analyte, if so."""
-    table = _uses(stage)
-    rows = table[table["use"].isin(("first litres", "last litres"))]
-    words = [str(w) for w in rows["word"]]
-    told = (MEAN_LITRES if any(w.endswith(AVERAGE) for w in words) else LITRES).get(
-        frozenset(w.removesuffix(AVERAGE) for w in words))
-    others = list(dict.fromkeys(table.loc[~table["name"].isin(rows["name"]), "name"]))
-    if told is None:
-        return "First and last litres poured unmixed were not judged."
-    return told + f" Not judged so: {_and(others)}." * bool(others)
+    """What is said of the first and the last litres where none is beyond, and of which analytes."""
+    return litres.told(_uses(stage), _verdicts(stage), _aside(stage, "uses"))
 
 
 def _in_whose_words(stage: OpenStage, action: str) -> str:
@@ -180,7 +176,7 @@ def _by_use(stage: OpenStage) -> str:
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
         named = () if whole else (SINGLE, MOST)
         rows = rows.assign(said=[said(r) if r["word"] in named else r["word"] for r in rows.to_dict("records")])
-        parts = [f"{words} for {_and(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
+        parts = [f"{words} for {both(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
                  for words, part in rows.groupby("said", sort=False)]
         told += [f"{use}: {', '.join(parts)}"] if parts else []
     return "; ".join(told) + "." if told else ""
@@ -193,19 +189,21 @@ def which(stage: OpenStage) -> list[str]:
     told, others = by_zones(beyond), elsewhere(beyond)
     names = set(of_zones(beyond).get("container", pd.Series(dtype=str)).astype(str))
     others += _floors_on_average(stage, beyond)
+    of, aside = _of_which(stage)
     if not names and others:
-        told.append("The zones of the one that was opened are not shown to lie beyond a margin; the answer holds for it alone."
-                    if opened == "1" else "The zones of no single container are shown to lie beyond a margin, which does not "
-                    "show that each is within.")
+        told.append(f"The zones of the one that was opened are not shown to lie beyond {of}; the answer holds for it alone."
+                    if opened == "1" else f"The zones of no single container are shown to lie beyond {of}, which does not "
+                    f"show that each is within{aside}.")
     elif not names:
-        told.append("No single container is shown to lie beyond a margin, which does not show that each is within."
-                    if opened != "1" else "The one that was opened: the answer holds for it alone.")
+        told.append(f"No single container is shown to lie beyond {of}, which does not show that each is within{aside}."
+                    if opened != "1" else f"The one that was opened: the answer holds for it alone{aside}.")
     elif opened == str(len(names)):
         told[-1] += f" That is every one of {opened} sampled."
     elif opened != "1":
-        told[-1] += f" That is {len(names)} of {opened} sampled; the others are not thereby shown to be within."
+        uneven = recorded(stage, "06-verdict").get("verdict") == "uneven"
+        told[-1] += f" That is {len(names)} of {opened} sampled{'' if uneven else OTHERS}."
     if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
-        told += filter(None, (count_words(optional(stage, "06-verdict", "containers-within")),))
+        told += _of_the_others(stage, set(beyond.get("container", pd.Series(dtype=str)).astype(str)), bool(aside))
     told += [" ".join(others)] if others else []
     acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
     told += [line.removeprefix("- ") for line in acts.splitlines()]
@@ -213,12 +211,38 @@ def which(stage: OpenStage) -> list[str]:
                    for name, groups in beyond_groups(stage)]
 
 
+def _of_the_others(stage: OpenStage, beyond: set[str], aside: bool) -> list[str]:
+    """How many containers of an uneven stock are shown within, and the names of those shown neither way."""
+    table = optional(stage, "06-verdict", "containers-within")
+    within = count_words(table)
+    if not within:
+        return []
+    open_ = [c for c in table.loc[table["within"] != YES, "container"].astype(str) if c not in beyond]
+    told = within.replace("every margin", "every margin that decides", 1) if aside else within
+    closed = table["not judged"].astype(str).ne("").any()
+    return [told, *[f"Shown neither beyond nor within every margin by their own zones, so not cleared: {listed(open_, LONG)}."]
+            * bool(open_ and not closed)]
+
+
+def _of_which(stage: OpenStage) -> tuple[str, str]:
+    """Of which margins "no container beyond" speaks, and a clause on those for information, which it does not speak of."""
+    aside = _aside(stage, "verdicts")
+    if aside.empty:
+        return "a margin", ""
+    names = list(_verdicts(stage)["name"])
+    of = f"the margin of {both(names)}" if 0 < len(names) <= FEW else "the margin of an analyte that decides"
+    finals = [word_of(str(r["verdict"]), str(r["stock"])) for r in aside.to_dict("records")]
+    parts = [f"{both(part)} {'is' if len(part) == 1 else 'are'} {word}"
+             for word, part in aside.assign(final=finals).groupby("final", sort=False)["name"]]
+    return of, f"; beside that, deciding nothing, {both(parts)}"
+
+
 def _floors_on_average(stage: OpenStage, beyond: pd.DataFrame) -> list[str]:
     """Analytes of which the floors lie beyond on average, and no single container's is shown to."""
     own = set(beyond.loc[beyond["pair"] == FLOOR, "name"]) if len(beyond) else set()
     table = _uses(stage)
     rows = table[(table["use"] == "floor") & table["word"].isin((SINGLE, MOST, BEYOND)) & ~table["name"].isin(own)]
-    return [f"On the floor the liquid lies on average beyond the margin of {_and(list(rows['name']))}."] * bool(len(rows))
+    return [f"On the floor the liquid lies on average beyond the margin of {both(list(rows['name']))}."] * bool(len(rows))
 
 
 def sure(stage: OpenStage) -> list[str]:
@@ -237,7 +261,7 @@ def sure(stage: OpenStage) -> list[str]:
     if "other verdicts" in influence and len(influence):
         moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
         told.append("No verdict changes, whichever single container is left out." if moved.empty else
-                    f"A single container decides the verdict of {_and(list(moved))}.")
+                    f"A single container decides the verdict of {both(list(moved))}.")
     told += [*_stated(stage), *_not_published(stage, q)]
     told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
@@ -252,7 +276,7 @@ def _all_taken_into_account(stage: OpenStage) -> list[str]:
     table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
     p, names = pd.to_numeric(table["p beyond, Holm"], errors="coerce"), table["analyte"].map(stage.study.label_of)
     lost = names[p >= stage.study.alpha]
-    stays, not_so = _and(list(names.drop(lost.index))), _and(list(lost))
+    stays, not_so = both(list(names.drop(lost.index))), both(list(lost))
     told = f"“stratified” still holds for {stays}" if stays else ""
     if not_so:
         told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (
@@ -270,8 +294,8 @@ def _stated(stage: OpenStage) -> list[str]:
     if firm.empty:
         return []
     each = ", ".join(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
-    weak = _and(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
-    outside = _and(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
+    weak = both(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
+    outside = both(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
     told = ["One container shows no scatter of its own. The verdicts rest on the stated precision and hold while the real "
             f"scatter, drawing included, is at most so many times as large: {each}."]
     told += [f"Drawing alone can undo the verdict of {weak}: draw one zone twice, both to be measured in one run."] * bool(weak)
@@ -291,14 +315,21 @@ def _points(number: str) -> str:
     return "nothing" if number == "0" else count(number, "point")
 
 
+def _without_word(table: pd.DataFrame) -> list[str]:
+    """Analytes whose mean has no firm word, in sentences; of those with containers named beyond only the mean is open."""
+    told, named = [], table["stock"].isin(("uneven", "stratified"))
+    for verdict, words in (("inconclusive", "neither shown to be within its margin nor beyond"),
+                           ("not assessed", "not assessed")):
+        for own, text in ((~named, "{}: {}."), (named, "On average over the containers {}, beside those named as beyond: {}.")):
+            names = list(table.loc[(table["verdict"] == verdict) & own, "name"])
+            told += [text.format(words, ", ".join(names))] if names else []
+    return [t[:1].upper() + t[1:] for t in told]
+
+
 def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
-    table, open_ = _verdicts(stage), []
-    for verdict, words in (("inconclusive", "Neither shown to be within its margin nor beyond"),
-                           ("not assessed", "Not assessed")):
-        names = list(table.loc[table["verdict"] == verdict, "name"])
-        open_ += [f"{words}: {', '.join(names)}."] if names else []
-    told = [" ".join(open_)] if open_ else []
+    table = _verdicts(stage)
+    told = [" ".join(open_)] if (open_ := _without_word(table)) else []
     rows = table[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
                  & ~table["analyte"].isin(of_one(stage))]
     why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)
@@ -313,9 +344,3 @@ def unknown(stage: OpenStage) -> list[str]:
     cannot = [text for text in cannot if not text.startswith(first[0]) and not text.endswith(first[1])]
     new = [] if f"The answer {LABEL}." in cannot[:2] else cannot[:2]  # of one container that was said under which
     return [*told, *new, "What each method cannot see: in the report, under \u201cWhat this does not say\u201d."]
-
-
-def _and(names: Iterable[Hashable]) -> str:
-    """Names with commas, and 'and' before the last."""
-    texts = [str(n) for n in names]
-    return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))

@@ -17,7 +17,7 @@ from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 from studykit.inference.single import CANNOT_CONCLUDE, LABEL
 from studykit.model.analyte import AnalyteModel
-from studykit.model.fit import FittedModel
+from studykit.model.fit import FittedModel, celled
 from studykit.model.tables import fit_all, usable
 from studykit.plot.readable import readable
 from studykit.quality.assess import judging_scatter, stated_scatter
@@ -30,6 +30,7 @@ from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, of_one_only, one_of_many
+from studykit.verdict.containers import beyond_of, rounded_up, share_of
 from studykit.verdict.floors import REST
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
@@ -248,6 +249,23 @@ def _lost_wholes(stage: OpenStage) -> list[str]:
             "the sampled zones are known to agree or differ."] if seen < planned else []
 
 
+def _others_like_these(study: Study, models: list[AnalyteModel]) -> list[str]:
+    """How many similar containers could lie beyond: of analytes with containers named beyond, else had none been."""
+    could = dict[str, list[str]]()
+    for m in (m for m in celled(models) if study.decides(m.analyte) and beyond_of(study, m).names):
+        upper = share_of(study, m).upper
+        most = "all" if upper >= 1 else f"up to {rounded_up(upper):g} %"
+        could.setdefault(most, []).append(study.label_of(m.analyte))
+    if could:
+        return [f"Of similar containers that were not opened {most} could lie beyond the margin of {', '.join(names)} "
+                f"({study.level_of_all} bound)." for most, names in could.items()]
+    opened = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
+    of = "" if all(map(study.decides, study.analytes)) else " of an analyte that decides"
+    most = significant(100 * share_bound_clear(0, opened), 2) if opened else ""
+    return [f"Even if none of {opened} containers lay beyond the margin{of}, up to {most} % of similar containers could (95 % "
+            "bound)."] if opened else []
+
+
 def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
     """What this study cannot conclude, one sentence a row, the gravest first."""
     found = []
@@ -272,9 +290,5 @@ def cannot(stage: OpenStage, models: list[AnalyteModel]) -> pd.DataFrame:
         found += _lost_wholes(stage)
     if not heel:
         found.append("No heel draw was taken: what lies on the floor was not seen.")
-    most = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
-    if most:
-        share = 100 * share_bound_clear(0, most)
-        found.append(f"Even if none of {most} containers lay beyond the margin, up to {significant(share, 2)} % of "
-                     "similar containers could (95 % bound).")
+    found += _others_like_these(stage.study, models)
     return pd.DataFrame({"what": found})

@@ -98,8 +98,9 @@ def test_page_one_points_to_the_cautions_that_the_next_chapter_prints() -> None:
 ])
 def test_page_one_says_what_the_safety_section_does_not_clear_whatever_the_action(monkeypatch, safety, told) -> None:
     """An action that was vetoed carried no such sentence once, and a study with nothing answered looked cleared."""
-    stage = SimpleNamespace(study=SimpleNamespace(safety=safety, actions={}))
+    stage = SimpleNamespace(study=SimpleNamespace(safety=safety, actions={}, analytes={}, decides=bool))
     monkeypatch.setattr(questions, "recorded", lambda *_: {"action": "Vetoed by use: the floor."})
+    monkeypatch.setattr(questions, "_verdicts", lambda _: pd.DataFrame(columns=["name", "verdict", "stock"]))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name"]))
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
     said = questions.todo(stage)
@@ -119,14 +120,16 @@ def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monke
     rows = [("first litres", WITHIN, "Si"), ("last litres", last, "Si"), ("floor", floor, "Si")]
     told = {"action": UNSEEN if floor == UNKNOWN else "Use."}
     monkeypatch.setattr(questions, "recorded", lambda *_: told)
+    monkeypatch.setattr(questions, "_verdicts", lambda _: pd.DataFrame(columns=["name", "verdict", "stock"]))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(rows, columns=["use", "word", "name"]))
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
-    said = " ".join(questions.todo(SimpleNamespace(study=SimpleNamespace(safety=SafetySettings(), actions={}))))
+    study = SimpleNamespace(safety=SafetySettings(), actions={}, analytes={}, decides=bool)
+    said = " ".join(questions.todo(SimpleNamespace(study=study)))
     assert ("the first and the last litres are within" in said) == (last == floor == WITHIN)
     assert ("What comes off the floor last is not shown" in said) == (last == ABOVE and floor in (WITHIN, UNKNOWN))
 
 
-NAMELESS = SimpleNamespace(study=SimpleNamespace(labels={}))
+NAMELESS = SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))
 
 
 def rows_beyond(containers: tuple[str, ...], name: str, pair: str, differences: tuple[float, ...], by: str = "shown",

@@ -40,7 +40,7 @@ def test_an_uneven_stock_is_within_on_average_only_where_every_mean_is(monkeypat
     monkeypatch.setattr(questions, "recorded", lambda *_: {"verdict": "uneven"})
     monkeypatch.setattr(questions, "_of_few", lambda _: [])
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
-    (said,) = questions.right(None)
+    (said,) = questions.right(SimpleNamespace(study=SimpleNamespace(analytes={}, decides=bool)))
     assert ("on average it is within the margins" in said) is told
     assert said.endswith("single containers or groups are shown to lie beyond.")
 

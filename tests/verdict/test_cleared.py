@@ -20,7 +20,7 @@ from studykit.inference.table import read_table
 from studykit.model import tables as model_tables
 from studykit.model.fit import fit_rows, judge_rows
 from studykit.model.rows import model_rows
-from studykit.report import questions
+from studykit.report import litres, questions
 from studykit.verdict import cleared, tables, uses
 from studykit.verdict import containers as sharetable
 from tests.model.test_fit import study_of, tables_of
@@ -232,12 +232,12 @@ LITRES = [("first litres", uses.WITHIN + uses.AVERAGE, "Si"), ("last litres", us
 
 @pytest.mark.parametrize(("rows", "told", "never"), [
     (LITRES, "Of a single container that is not shown", "Poured unmixed, the first litres are within"),
-    (LITRES[2:], "Poured unmixed, the first litres are within the margins", "On average"),
-    ([*LITRES[2:], ("zones", uses.UNKNOWN, "Water")], "Not judged so: Water.", "On average")])
-def test_page_one_says_litres_of_an_uneven_stock_of_the_mean_only(monkeypatch, rows, told, never):
+    (LITRES[2:], "Poured unmixed, the first litres are within the margins", "on average"),
+    ([*LITRES[2:], ("zones", uses.UNKNOWN, "Water")], "not judged by litres: Water; of Ca alone", "on average")])
+def test_page_one_says_litres_of_an_uneven_stock_of_the_mean_only(rows, told, never):
     """5 of 24 drums settled by 2.5 margins: "the first litres are within the margins" had stood under "uneven"."""
-    monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(rows, columns=["use", "word", "name"]))
-    said = questions._litres(SimpleNamespace())
+    none = pd.DataFrame(columns=["name", "verdict", "stock"])
+    said = litres.told(pd.DataFrame(rows, columns=["use", "word", "name"]), none, pd.DataFrame())
     assert told in said
     assert never not in said
 
@@ -264,5 +264,6 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
-    text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}))))
+    text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))))
     assert ("Shown within every margin by their own zones: 1 of 3 (named in the verdict chapter)." in text) is told
+    assert ("so not cleared: K3." in text) is told
