@@ -278,6 +278,8 @@ def test_row_order_and_container_names_change_nothing():
 def test_one_container_goes_the_known_precision_way():
     _, m = fit(layered(n=1), DEPTHS, {"relative_percent": 5})
     assert m.path == "known precision"
+    assert m.n_containers == 1
+    assert repr(m) == "<y: known precision, 3 results of 1 containers>"
     assert not isinstance(m, model.FittedModel)
     assert m.means().empty
 
@@ -318,6 +320,7 @@ def test_confounded_factors_are_left_out_with_a_note():
     study = study_of(DEPTHS, {"relative_percent": 5}, fixed=["lot", "store"])
     m = model.fit_analyte(study, "y", containers, samples, results)
     assert m.fixed == ("depth",)
+    assert m.alpha == m.pairs.alpha == study.alpha
     assert any("confounded" in n and "depth alone" in n for n in m.notes)
 
 
@@ -365,7 +368,16 @@ def test_contrasts_need_both_ends():
     frame = layered(n=3)
     containers, samples, results = tables_of(frame.drop(index=[2]))
     rows = model_rows(study, "y", containers, samples, results)
-    assert list(container_contrasts(rows)["container"]) == ["C1", "C2"]
+    found = container_contrasts(rows).set_index("container")
+    assert list(found.index) == ["C1", "C2"]
+    assert found["n"].tolist() == [2, 2]
+    values = frame.pivot(index="container", columns="depth", values="value")
+    assert found["contrast"].to_dict() == pytest.approx({c: math.log(values.loc[c, "lower"] / values.loc[c, "upper"])
+                                                         for c in found.index})
+    twice = pd.concat([frame, frame[(frame["container"] == "C1") & (frame["depth"] != "middle")], frame.iloc[[2]]])
+    again = container_contrasts(model_rows(study, "y", *tables_of(twice))).set_index("container")
+    assert again["n"].to_dict() == {"C0": 3, "C1": 4, "C2": 2}  # results behind each, at both ends
+    assert (again["bottom"] - again["top"]).to_dict() == again["contrast"].to_dict()
 
 
 def test_another_margin_is_judged_and_said_not_to_be_the_declared_one():
@@ -397,6 +409,8 @@ def test_own_terms_replace_the_declared_ones():
     study, (containers, samples, results) = study_of(DEPTHS, {"relative_percent": 5}), tables_of(layered(replicates=2))
     own = model.fit_analyte(study, "y", containers, samples, results, fixed=("depth",), random=("container",))
     assert own.random == ("container",)
+    assert model.fit_analyte(study, "y", containers, samples, results, fixed=("depth",)).random == ("container",
+                                                                                                   "container:depth")
     declared = model.fit_analyte(study, "y", containers, samples, results)
     assert declared.random == ("container", "container:depth")
     assert own.contrasts()["estimate"].to_numpy() == pytest.approx(declared.contrasts()["estimate"].to_numpy())
@@ -494,6 +508,7 @@ def test_a_level_of_one_container_is_told_of_a_factor_and_not_of_a_number():
     terms, notes = fixed_terms(study, table)
     assert terms == ("depth", "lot", "age_months")
     assert notes == ("lot: B has one container only, so its scatter is borrowed from the others.",)
+    assert fixed_terms(study, table.assign(lot=["D", "A", "A", "B"]))[1][0].startswith("lot: B, D has")  # by name
 
 
 def test_a_depth_that_holds_limits_alone_is_no_second_depth():

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import csv
+import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
+from scipy import stats
 
 from studykit.model import tables
 from studykit.model.tables import fit_all
@@ -65,3 +68,72 @@ def test_recorded_scatter_is_that_of_the_variance_table(tmp_path):
 def test_a_gradient_is_told_as_the_power_of_ten_above_it_and_a_large_one_as_it_is():
     told = {3e-9: "1e\u22126", 2e-5: "1e\u22124", 0.5: "1e0", 99.0: "1e2", 500.0: "500", 4321.0: "4321"}
     assert {g: tables._power(g).replace(" ", "").replace("\u202f", "") for g in told} == told
+
+
+def test_a_gradient_points_where_the_analyte_is_richer(tmp_path):
+    """Fractions of 3 of 1000 from zone to zone: the trend is the least-squares line (numpy's polyfit), in per cent."""
+    for step, said in ((0.3, "richer below"), (-0.3, "richer above")):
+        cells = {f"C{i}": {d: [100 + step * k + 0.01 * ((2 * i + k) % 5)] for k, d in enumerate(("upper", "middle", "lower"))}
+                 for i in range(6)}
+        model = fit_all(make(tmp_path / said, cells))[0]
+        (row,) = tables.gradients([model]).to_dict("records")
+        logs = np.log([[v[0] for v in c.values()] for c in cells.values()])
+        change = [-np.polyfit((0.83, 0.5, 0.17), own, 1)[0] for own in logs]
+        assert row["direction"] == said
+        assert row["trend"] == pytest.approx(100 * math.expm1(np.mean(change)), rel=1e-6)
+        span = stats.ttest_1samp(change, 0).confidence_interval(0.95)
+        assert (row["low"], row["high"]) == pytest.approx([100 * math.expm1(x) for x in span], rel=1e-6)
+        assert row["df"] == 5
+        told = tables.rows_used([model]).iloc[0]
+        assert (told["values"], told["containers"], told["first source"]) == (18, 6, "lab.csv row 2")
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_profiles_have_the_intervals_of_the_verdict(tmp_path, alone):
+    """1 - 2 alpha, 90 %: of several containers scipy's paired t, of one the normal quantile with the stated scatter."""
+    own = {"repeatability": {"s_r": 0.5, "source": "a test"}} if alone else {}
+    cells = calm(1 if alone else 6, lower=1.0)
+    stage = make(tmp_path / "s", cells, margin={"absolute": 5.0}, **own)
+    table = tables.profiles(fit_all(stage), stage.study)
+    mean = table[table["who"] == "mean"].set_index("depth")
+    differences = [c["lower"][0] - c["upper"][0] for c in cells.values()]
+    if alone:
+        half = stats.norm.isf(0.05) * 0.5 * math.sqrt(2)
+        ends = differences[0] - half, differences[0] + half
+    else:
+        ends = stats.ttest_1samp(differences, 0).confidence_interval(0.9)
+    assert mean.loc["lower", ["low", "high"]].tolist() == pytest.approx(ends)
+    assert mean.loc["lower", "difference"] == pytest.approx(np.mean(differences))
+    assert mean.loc["upper", ["difference", "low", "high"]].tolist() == [0, 0, 0]
+    if not alone:
+        for container, depths in cells.items():
+            row = table[(table["who"] == container) & (table["depth"] == "lower")].iloc[0]
+            assert row["difference"] == pytest.approx(depths["lower"][0] - depths["upper"][0])
+
+
+def test_a_one_sided_profile_has_the_level_that_is_asked_for(tmp_path):
+    """Each zone from its mixed container: t interval over the containers, and the ratio of t quantiles of two levels."""
+    stage = make(tmp_path / "s", calm(6), margin={"relative_percent": 20, "side": "below"})
+    model = fit_all(stage)[0]
+    half = {}
+    for level in (0.8, 0.95):
+        table = model.profile(level)
+        mean = table[table["who"] == "mean"].set_index("depth")
+        half[level] = np.log((100 + mean["high"]) / (100 + mean["low"])).astype(float)
+        assert set(mean.index) == {"upper", "middle", "lower"}
+    ratio = stats.t.isf(0.025, 5) / stats.t.isf(0.1, 5)
+    assert (half[0.95] / half[0.8]).tolist() == pytest.approx([ratio] * 3)
+
+
+def test_the_example_is_an_analyte_measured_everywhere(tmp_path):
+    lost = calm(6)
+    lost["C3"]["lower"] = []
+    few, whole = (fit_all(make(tmp_path / n, c))[0] for n, c in (("few", lost), ("whole", calm(6))))
+    none = fit_all(make(tmp_path / "none", {c: {d: ["<5"] for d in v} for c, v in calm(4).items()}))[0]
+    assert tables.example([none, few, whole]) is whole
+    assert tables.example([none, few]) is few
+    assert tables.example([none]) is none
+    assert few.n_containers == 6
+    shown = tables.fits_shown(tables.fits([none, whole]))
+    assert shown["rows"].tolist() == ["", "18"]
+    assert shown["containers"].tolist() == ["", "6"]

@@ -131,3 +131,11 @@ def test_what_is_missing_is_said(tmp_path):
     assert "no depths could be compared over several containers: P." in particlebounds.told(alone, (), one)
     empty = particlebounds.table_of((), verdict_tables.judge_all(alone, one))
     assert particlebounds.shown(empty).empty
+
+
+def test_a_whole_container_without_any_has_no_ratio(tmp_path):
+    """A share of nothing is not known: one whole sample that reads 0 leaves the bound against the zones alone."""
+    cells = with_composites()
+    cells["C2"]["composite"] = [0.0]
+    stage, models = opened(tmp_path, cells, margin={"absolute": 5})
+    assert [b.reference for b in particlebounds.bounds(stage, models)] == ["zones"]
