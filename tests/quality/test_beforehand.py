@@ -82,7 +82,7 @@ def test_where_nothing_is_known_nothing_is_told(tmp_path: Path) -> None:
     parts["design"].pop("guesses")
     found = beforehand(of(parse_study(parts), tmp_path))
     assert found.table.empty
-    assert "no analyte a scatter is known" in found.words(parse_study(parts))
+    assert "The scatter of no analyte is known" in found.words(parse_study(parts))
 
 
 def test_a_run_shifts_a_reading_by_the_share_of_the_level_that_it_has() -> None:
