@@ -145,3 +145,27 @@ def register(folder: Annotated[Path, typer.Argument(help="The folder that the st
         typer.echo(visible(told), err=True)
     if made.lacking or made.altered:
         raise typer.Exit(2 if made.lacking else 7)
+
+
+@app.command(epilog="Example: studykit reports studies --to reports")
+def reports(folder: Annotated[Path, typer.Argument(help="The folder that the studies lie in, at any depth.",
+                                                   show_default=False)],
+            to: Annotated[Path, typer.Option(help="Folder for the list of what became of each.")] = Path("reports"),
+            notebooks: Notebooks = Which.ask,
+            fresh: Annotated[bool, typer.Option("--fresh", help="Run every stage of every study.")] = False,
+            workers: Annotated[int, typer.Option(min=0, help="Reports at once; 0: one in two processors.")] = 0,
+            scheduler: Annotated[str, typer.Option(help="Address of a Dask scheduler whose workers make them.")] = "") -> None:
+    """Make the reports of all studies of a folder, side by side. Exit code 2: one was not made; 8: rows were rejected."""
+    from studykit.register import make_reports
+
+    options = (*(("--notebooks", notebooks.value) if notebooks.choice else ()), *(("--fresh",) if fresh else ()))
+    made = make_reports(folder, to, options=options, workers=workers, scheduler=scheduler, say=progress)
+    facts(table=made.path, reports=made.table.to_dict("records"), notes=made.notes)
+    failed = made.table[~made.table["exit_code"].isin([0, 8])]
+    typer.echo(f"{count(len(made.table) - len(failed), 'report')} made of {len(made.table)}.\nList: {made.path}")
+    for note in made.notes:
+        typer.echo(f"note: {visible(note)}")
+    for row in failed.to_dict("records"):
+        typer.echo(visible(f"{row['study']}: {row['fault']} (exit code {row['exit_code']}: {row['meaning']})"), err=True)
+    if made.exit_code:
+        raise typer.Exit(made.exit_code)

@@ -7,6 +7,7 @@ from .book import write_register as write_register
 from .changes import Changes as Changes
 from .laboratory import Record as Record
 from .laboratory_page import write_record as write_record
+from .reports import make_reports as make_reports
 from .side_by_side import write_comparison as write_comparison
 
 __all__ = [
@@ -15,6 +16,7 @@ __all__ = [
     "changes",
     "index",
     "laboratory",
+    "make_reports",
     "reading",
     "side_by_side",
     "write_comparison",
