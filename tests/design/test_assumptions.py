@@ -193,6 +193,8 @@ def test_what_is_promised_of_a_filed_plan_is_what_is_printed(seed: int, replicat
     assert got.samples == shown["samples"].sum() == len(made.submission)
     assert shown["containers"].sum() == len(table)
     assert set(shown["what"]) == {"samples at every depth", *named, "heel", "composite"}
+    assert got.left_out == ("sister",)
+    assert {c.name: (c.how, c.answers) for c in got.controls} == {n: HOW[n] for n in (*named, "heel", "composite")}
     took = outlay(s, made.containers, made.samples)
     assert (took.bottles, took.stored, took.made_up) == (got.samples, 12, 2)
     # by hand: 36 zones and 10 duplicates of the question as often as [design] says, all other bottles once
@@ -292,6 +294,17 @@ def test_few_containers_in_a_group() -> None:
     found = [a for a in advise(study(), size_of(study()), stock("AAAABBBBBCCC", "xyxyxyxyxyxy"))
              if a.topic == "small groups"]
     assert [a.what for a in found] == ["lot: fewer than 4 containers in C (3)"]
+    two = advise(study(), size_of(study()), stock("BBBAADDDDDDD", "xyxyxyxyxyxy"))
+    told = [a.what for a in two if a.topic == "small groups"]
+    assert told == ["lot: fewer than 4 containers in A (2), B (3)"]  # by name, not by size
+
+
+def test_time_says_nothing_of_a_one_sided_margin_where_age_was_asked_about() -> None:
+    for side, by_depth, told in (("below", ["age_months"], ["nothing will be said of time for P"]), ("below", [], []),
+                                 (None, ["age_months"], [])):
+        s = study(analytes__P__margin={"relative_percent": 25} | ({"side": side} if side else {}),
+                  factors__fixed=["age_months"], factors__by_depth=by_depth)
+        assert [a.what for a in advise(s, size_of(s)) if a.topic == "one-sided margin"] == told
 
 
 def test_a_column_of_ones_own_with_one_value_is_asked_about_and_one_lot_is_not() -> None:

@@ -12,6 +12,7 @@ from studykit.core.errors import BadInput
 from studykit.design.cheapest import (
     UNTYPED_PROFILES,
     Aim,
+    Candidate,
     Costs,
     Limits,
     aim_chances,
@@ -165,3 +166,12 @@ def test_a_difference_is_shown_in_per_cent_and_taken_back(relative: bool, differ
 def test_untyped_profiles_put_one_container_in_six_beyond() -> None:
     """Two depths of half a margin's scatter each: a difference beyond the margin has 2 Q(1 / (0.5 sqrt 2)) = 15.7 %."""
     assert 2 * stats.norm.sf(1 / (UNTYPED_PROFILES * math.sqrt(2))) == pytest.approx(1 / 6, abs=0.015)
+
+
+def test_of_designs_that_cost_the_same_the_better_one_alone_stands_on_the_frontier() -> None:
+    """By hand: cost and chance 1 at .2, 2 at .5 and .6, 3 at .55, 4 at .9 leave 1, the better 2 and 4."""
+    size = DesignSize(containers=4, depths=3)
+    made = [Candidate(size=size, cost=c, rights=(("A", p), ("B", 0.95))) for c, p in
+            ((2, 0.5), (4, 0.9), (2, 0.6), (3, 0.55), (1, 0.2))]
+    assert [(c.cost, c.lowest) for c in frontier(made)] == [(1, 0.2), (2, 0.6), (4, 0.9)]
+    assert made[0].every == pytest.approx(0.45)  # 1 - .5 - .05

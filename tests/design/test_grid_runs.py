@@ -14,7 +14,7 @@ from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.design import grid_runs
 from studykit.design.blocks import BLOCK, COUNTED, _values, count_block
-from studykit.design.grid_runs import KEPT, run_scenario
+from studykit.design.grid_runs import KEPT, _tasks_of, run_scenario
 from studykit.design.scenario import Cell, Scenario, read_scenario
 from studykit.inference import Margin
 from tests.posix import posix
@@ -178,3 +178,12 @@ def test_the_command(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None
     assert "0 blocks counted, 4 taken" in capsys.readouterr().out
     assert "Margin ±5 %" in (tmp_path / "to/operating.html").read_text(encoding="utf-8")
     assert main(["operating", str(tmp_path / "none.toml"), "--to", str(tmp_path / "to")]) == 2
+
+
+def test_every_study_of_a_scenario_is_in_one_task_at_its_level(tmp_path: Path) -> None:
+    """2,500 studies: two whole blocks of 1,000 and a half one, each at the scenario's alpha."""
+    made = scenario(tmp_path)
+    tasks = list(_tasks_of(made, made.cells[0]))
+    assert [t[-1] for t in tasks] == [1000, 1000, 500]
+    assert [t[4] for t in tasks] == [0, 1, 2]
+    assert {t[3] for t in tasks} == {made.alpha} == {0.05}

@@ -7,13 +7,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from scipy.stats import nct, studentized_range
+from scipy.stats import nct, sem, studentized_range
 from scipy.stats import t as student_t
 
 from studykit.design.operating import (
     STUDIES,
     DesignSize,
     OperatingCharacteristic,
+    Side,
     _check,
     best_replicates,
     beyond_share_bound,
@@ -22,6 +23,7 @@ from studykit.design.operating import (
     depth_mean_sd,
     homogeneous_chance,
     resolvable_margin,
+    zones_of,
 )
 from studykit.inference import power
 from studykit.inference.equivalence import Margin as Band
@@ -195,3 +197,34 @@ def test_the_chance_of_homogeneous_alone_is_that_among_all(made: DesignSize, alp
     alone = homogeneous_chance(made, guess, margin, alpha=alpha)
     assert alone == pytest.approx(chances(made, guess, margin, alpha=alpha).homogeneous, abs=1e-9)
     assert 0 < alone < 1
+
+
+@pytest.mark.parametrize("side", [Side(sign=-1), Side(sign=1), Side(sign=-1, log=True), Side(sign=1, log=True)])
+def test_zones_against_their_mixed_containers_by_hand(side: Side) -> None:
+    """Each zone less the mean of its container's zones, on the raw scale or as 100 ln of the ratio; on logs and above half of
+    the variance over containers is added, so that the mean is judged. Standard errors as scipy's one-sample t."""
+    cells = np.random.default_rng(2).normal(0, 20 if side.log else 1, size=(3, 7, 3)) + np.array([0, 4, 30])
+    if side.log:
+        ratios = np.exp(cells / 100)
+        d = 100 * np.log(ratios / ratios.mean(axis=2, keepdims=True))
+    else:
+        d = cells - cells.mean(axis=2, keepdims=True)
+    found = zones_of(cells, side)
+    lift = d.var(axis=1, ddof=1).mean(axis=1) / 200 if side.log and side.sign > 0 else np.zeros(3)
+    assert found.estimate == pytest.approx(d.mean(axis=1) + lift[:, None])
+    assert found.se == pytest.approx(sem(d, axis=1))
+    assert (found.df == 6).all()
+
+
+def test_one_zone_beyond_the_margin_on_its_side_is_enough() -> None:
+    """A straight fall of 90 with a scatter of 1: the lowest zone lies 45 below the mixed container, and none so far above."""
+    size, guess = DesignSize(containers=12, depths=3), Assumption(s_r=1, sd_container_depth=0, gradient=-90)
+    below, above = (chances(size, guess, 20.0, side=Side(sign=s)) for s in (-1, 1))
+    assert (below.stratified, below.homogeneous) == (1, 0)
+    assert (above.stratified, above.homogeneous) == (1, 0)  # the uppermost lies as far above
+    level = Assumption(s_r=1, sd_container_depth=0)
+    for side in (-1, 1):
+        still = chances(size, level, 20.0, side=Side(sign=side))
+        assert (still.stratified, still.homogeneous) == (0, 1)
+    alone = chances(DesignSize(containers=1, depths=3), guess, 20.0, side=Side(sign=-1))
+    assert (alone.stratified, alone.homogeneous, alone.gradient_seen) == (0, 0, 0)

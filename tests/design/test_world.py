@@ -86,3 +86,12 @@ def test_how_many_studies_a_move_counts_goes_with_the_pairs_of_depths() -> None:
     assert counts == sorted(counts, reverse=True)
     assert few(7) * 21 == pytest.approx(DIFFERENCES, rel=0.05) or few(7) in (FEWEST_STUDIES, MOST_STUDIES)
     assert few(3) * 3 == pytest.approx(DIFFERENCES, rel=0.05) or few(3) in (FEWEST_STUDIES, MOST_STUDIES)
+
+
+def test_the_pair_of_a_drawn_study_is_the_two_depths_that_differ_most() -> None:
+    """A straight gradient far above its scatter: uppermost and lowest, with their difference by hand."""
+    for gradient in (60.0, -60.0):
+        drawn = drawn_study(aim(gradient=gradient), DesignSize(containers=6, depths=4), 1, 0.05)
+        assert drawn.pair == (0, 3)
+        assert drawn.estimate == pytest.approx((drawn.cells[:, 3] - drawn.cells[:, 0]).mean())
+        assert drawn.low < drawn.estimate < drawn.high

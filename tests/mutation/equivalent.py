@@ -74,6 +74,8 @@ EQUIVALENT: dict[str, str] = {
     "design/simulation|_values|arithmetic|cells[..., None] + rng.normal(0, g.s_r, (studies, n, d, k))|"
     "cells[..., None] - rng.normal(0, g.s_r, (studies, n, d, k))|0": "a scatter that is symmetric about 0",
     "model/analyte|AnalyteModel.means|constant|0.95|1.1875|0": "of what was not fitted there is no table at any level",
+    "verdict/alone|opened|comparison|stage.containers['treatment'] == 'stored'|stage.containers['treatment'] >= 'stored'|0":
+        "the other words, of controls, stand before it in the alphabet",
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",

@@ -229,3 +229,13 @@ def test_the_table_of_a_profile_has_the_mixed_mean() -> None:
     table, width = p.to_table(), np.diff(p.heights)
     for _, rows in table.groupby("age_days"):
         assert (rows["percent_of_mixed"].to_numpy() * width).sum() == pytest.approx(100, rel=1e-6)
+
+
+@pytest.mark.parametrize("density", [2700.0, 100.0])
+def test_the_peclet_number_of_a_column_is_speed_by_height_over_diffusion(density: float) -> None:
+    """pi d^3 excess g H / (6 kT) by hand (Perrin 1909), positive for what sinks and for what rises."""
+    liquid = water()
+    found = expected_column(one(2e-7, density), liquid, 0.01, [100.0], 20.0)
+    excess = abs(density - float(liquid.density(20.0)))
+    pe = np.pi * 2e-7**3 * excess * 9.80665 * 0.01 / (6 * 1.380649e-23 * 293.15)
+    assert found.peclet == pytest.approx([pe], rel=1e-3)

@@ -176,3 +176,18 @@ def test_mass_and_first_moment_of_a_normal_density_by_quadrature(m: float, theta
     found = _moments(np.array(m), np.array(0.7), np.array(theta))
     by_hand = [math.exp(0.7) * integrate.quad(lambda y, k=k: y**k * density.pdf(y), 0, 1)[0] for k in (0, 1)]
     assert [float(x) for x in found] == pytest.approx(by_hand, rel=1e-9)
+
+
+@pytest.mark.parametrize("way", [1.0, -1.0])
+def test_the_scheme_carries_matter_without_diffusion_either_way(way: float) -> None:
+    """A mixed column sinks (rises) by a quarter of its height: so much lies in the last cell, and as much is clear beyond."""
+    cells, steps = 40, 500
+    ds = np.full((steps, 1), way * 0.25 / steps)
+    below = finite_volume(ds, np.zeros_like(ds), [0, steps], cells).cumulative[:, 0]
+    assert below[0] == pytest.approx(np.linspace(0, 1, cells + 1))
+    mass = np.diff(below[1])
+    mass = mass if way > 0 else mass[::-1]
+    assert mass[0] == pytest.approx(0.25 + 1 / cells, rel=1e-6)
+    assert mass[1:16] == pytest.approx(np.full(15, 1 / cells), rel=1e-3)
+    assert mass[-4:].sum() < 0.01
+    assert mass.sum() == pytest.approx(1)

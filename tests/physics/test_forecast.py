@@ -13,7 +13,7 @@ import pytest
 from studykit.core.errors import BadInput
 from studykit.physics.bounds import DAYS_PER_MONTH, Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
-from studykit.physics.forecast import CAUTIONS, Outlook, _days, could_it_settle, what_is_ruled_out
+from studykit.physics.forecast import CAUTIONS, Outlook, _days, _final_ratio, could_it_settle, what_is_ruled_out
 from studykit.physics.inputs import THINNEST, _slab, liquid_of, mass_fraction, situations
 from studykit.study.definition import FluidSettings, Study, parse_study
 
@@ -242,3 +242,19 @@ def test_the_mass_fraction_of_a_volume_fraction() -> None:
 def test_a_slab_stays_inside_the_liquid_and_keeps_a_thickness(low: float, high: float, zone: tuple[float, float]) -> None:
     found = _slab("x", low, high)
     assert (found.low, found.high) == pytest.approx(zone)
+
+
+def test_a_top_that_is_nearly_empty_counts_as_ten_times_and_a_bottom_as_the_inverse() -> None:
+    """By hand: a ratio of 50 is told as 11 (1000 %), 1/50 as 1/11; two situations by their containers: 3^(2/3) for 3 and 1."""
+    base = outlook()
+    for ratios, containers, percent in (([50.0], [1], 1000.0), ([1 / 50], [1], -100 * 10 / 11), ([4.0], [1], 300.0),
+                                        ([3.0, 1.0], [2, 1], 100 * (3 ** (2 / 3) - 1)), ([math.nan], [1], 0.0)):
+        told = replace(base, profile=pd.DataFrame({"analyte": "Si", "bottom_over_top": ratios, "containers": containers}))
+        assert told.expected_gradient_percent("Si") == pytest.approx(percent, abs=1e-5)
+        assert told.expected_gradient_percent("P") is None
+
+
+def test_a_final_ratio_above_a_million_says_no_more() -> None:
+    """exp(Pe) up to a million, Pe = 13.8; what rises has the inverse."""
+    assert [_final_ratio(pe, sign) for pe in (1.0, 13.0, 14.0) for sign in (1.0, -1.0)] == pytest.approx(
+        [math.e, 1 / math.e, math.exp(13), math.exp(-13), math.inf, 0.0])

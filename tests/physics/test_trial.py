@@ -7,7 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from studykit.physics.trial import Trial, tried
+from studykit.physics.inputs import liquid_of
+from studykit.physics.trial import Trial, trial_of, tried
+from tests.physics.test_forecast import pails, study
 
 DROPLET = Trial(diameter_um=2.0, excess_kg_m3=100.0, viscosity_mpa_s=100.0, temperature_c=20.0, swing_c=0.0, height_mm=350.0,
                 months=36.0, depths=("upper", "middle", "lower"))
@@ -62,3 +64,19 @@ def test_what_cannot_be_is_refused() -> None:
         with pytest.raises(ValueError, match="greater than 0"):
             tried(replace(DROPLET, **wrong))
     assert np.isfinite(tried(replace(DROPLET, diameter_um=300.0, months=0.1)).speed_mm_day)
+
+
+def test_a_trial_starts_from_what_the_study_declares() -> None:
+    """The first component in the declared oil, the pails that stood longest; numbers as people would set them."""
+    made, liquid = study(), liquid_of(study().fluid)
+    start = trial_of(made, pails())
+    assert (start.diameter_um, start.temperature_c, start.swing_c) == (3.23, 18, 0)
+    assert (start.height_mm, start.months) == (314, pytest.approx(36, abs=0.05))
+    density = float(liquid.density(18.0))
+    assert start.density_kg_m3 == density
+    excess = start.excess_kg_m3
+    assert abs(excess - (970 - density)) <= 0.05
+    assert excess == round(excess, 1)
+    assert start.viscosity_mpa_s == pytest.approx(1000 * float(liquid.dynamic_pa_s(18.0)), rel=5e-3)
+    assert float(start.liquid().dynamic_pa_s(40.0)) == pytest.approx(float(liquid.dynamic_pa_s(40.0)), rel=0.05)
+    assert trial_of(study(parts=[]), pails()).excess_kg_m3 == 75  # a droplet in oil where nothing is declared

@@ -281,3 +281,15 @@ def test_refusals(call: object, text: str) -> None:
 def test_what_rises_has_a_positive_sedimentation_length_too() -> None:
     assert sedimentation_length(1e-7, -50.0) == pytest.approx(sedimentation_length(1e-7, 50.0))
     assert sedimentation_length(1e-7, -50.0) > 0
+
+
+@pytest.mark.parametrize("pe", [0.01, 3.0, 40.0, -3.0])
+def test_the_final_profile_is_an_exponential_of_mean_one(pe: float) -> None:
+    """Perrin 1909: n(z) = n(0) exp(-Pe z), its mean over the height 1 (numpy's trapezoid), richest where it settles."""
+    z = np.linspace(0, 1, 20001)
+    found = barometric_profile(z, pe)
+    assert np.trapezoid(found, z) == pytest.approx(1, rel=1e-4)
+    assert math.log(found[0] / found[-1]) == pytest.approx(pe, rel=1e-9)
+    assert (found > 0).all()
+    at = (z >= 0.2) & (z <= 0.5)
+    assert held_up_share(0.2, 0.5, pe) == pytest.approx(np.trapezoid(found[at], z[at]) / 0.3, rel=1e-4)

@@ -267,3 +267,18 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))))
     assert ("Shown within every margin by their own zones: 1 of 3 (named in the verdict chapter)." in text) is told
     assert ("so not cleared: K3." in text) is told
+
+
+def test_a_result_of_another_analyte_fills_no_lost_depth(tmp_path):
+    """P was lost at the lowest zone of C1; Q was measured there."""
+    cells = calm(3)
+    cells["C1"]["lower"] = []
+    stage = make(tmp_path / "s", cells, margin={"absolute": MARGIN})
+    lost = stage.samples.loc[(stage.samples["container"] == "C1") & (stage.samples["depth"] == "lower"), "sample"].item()
+    extra = stage.results.iloc[[0]].assign(sample=lost, analyte="Q")
+    for first, second in (("P", "Q"), ("Q", "P")):  # whichever stands first in the alphabet
+        both = pd.concat([stage.results, extra], ignore_index=True)
+        both["analyte"] = both["analyte"].map({"P": first, "Q": second})
+        other = SimpleNamespace(study=stage.study, samples=stage.samples, results=both, root=stage.root)
+        assert cleared._with_every_depth(other, first) == {"C0", "C2"}
+        assert cleared._with_every_depth(other, second) == set()

@@ -60,6 +60,14 @@ def test_the_table_counts_and_the_words_name_them(stock):
     assert study.label_of("P") in told
 
 
+def test_the_legend_names_the_marks_that_are_drawn(stock):
+    study, table, _, _ = stock
+    few = table[table["word"].isin([cleared.BEYOND, cleared.WITHIN])]
+    (legend,) = grid.figure(few, study).legends
+    assert [t.get_text() for t in legend.get_texts()] == [grid.TOLD[w] for w in grid.LOOK if w in set(few["word"])]
+    assert len(legend.get_texts()) == 2
+
+
 @pytest.mark.slow
 def test_of_many_containers_those_to_treat_are_drawn_and_one_needs_no_grid(stock):
     study, table, _, _ = stock

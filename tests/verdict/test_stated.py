@@ -107,6 +107,7 @@ def test_below_the_methods_range_is_provisional(tote):
 def test_the_arithmetic_of_singles_is_that_of_r(tote):
     table = known.arithmetic_table(tote[0].study, tote[1]).set_index("analyte")
     assert list(table.index) == list(TOTE)
+    assert table["level"].to_dict() == pytest.approx({a: sum(told[0]) / 3 for a, told in TOTE.items()})
     for r in table.to_dict("records"):
         assert r["never below"] / r["r"] == pytest.approx(0.8392, abs=2e-3)  # 1.645 / 1.96
         # TOST power 0.8 at no difference: (z 0.95 + z 0.90) / 1.96

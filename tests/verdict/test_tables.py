@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import math
 
@@ -91,6 +92,9 @@ def test_what_cannot_be_concluded_of_a_stock(tmp_path):
     cells["C0"] |= {"heel": [101.0], "composite": [100.0]}
     fuller, fitted = opened(tmp_path / "fuller", cells)
     assert len(verdictset.cannot(fuller, fitted)) == 1
+    unfit = dataclasses.replace(fitted[0], path="not assessed")  # of more containers than any that was fitted
+    told = verdictset.cannot(fuller, [unfit])["what"]
+    assert not any("lay beyond the margin" in s for s in told)
 
 
 def test_what_cannot_be_concluded_of_one_container(tmp_path):

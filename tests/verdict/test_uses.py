@@ -445,3 +445,13 @@ def test_many_undecided_uses_are_told_by_name_behind_those_beyond() -> None:
     few = uses.against(pd.DataFrame(rows[1:]), names)
     assert len(few) == 4
     assert all("against ±2 %" in line for line in few)
+
+
+@pytest.mark.parametrize("heel", [60.0, 140.0])
+def test_one_floor_that_is_a_number_beyond_is_named_on_either_side_where_the_others_are_limits(tmp_path, heel) -> None:
+    """Too few floors are numbers to tell their noise: 40 from zones of 100, where 5 are allowed, is read as beyond."""
+    cells = calm(6)
+    for c in cells:
+        cells[c]["heel"] = [heel] if c == "C0" else ["<120"]
+    *_, beyond = of(tmp_path, cells, margin={"absolute": 5})
+    assert list(beyond.loc[beyond["pair"] == floor.FLOOR, "container"]) == ["C0"]
