@@ -37,9 +37,12 @@ def folder(root: Path, intake: str, files: dict[str, bytes | str]) -> Path:
 
 
 def take(root: Path, intake: str, files: dict[str, bytes | str], *, units: dict[str, str] | None = None,
-         codes: tuple[str, ...] = CODES, accept: str | None = None, definition: Study | None = None) -> IntakeOutcome:
+         codes: tuple[str, ...] = CODES, accept: str | None = None, definition: Study | None = None,
+         kinds: dict[str, str] | None = None) -> IntakeOutcome:
     """Write the folder and run the intake on it."""
     samples = pd.DataFrame({"sample": list(codes)})
+    if kinds:
+        samples["kind"] = [kinds.get(c, "spot") for c in codes]
     return run_intake(folder(root, intake, files), definition or study(units), samples, accept)
 
 

@@ -50,7 +50,7 @@ def ask(folder: Folder,
 
     made = write_questions(folder, to)
     facts(send=made.send, keep=made.keep, questions=made.questions, portions=made.portions)
-    typer.echo(f"Send: {made.send} ({count(made.questions, 'row')} of questions, {count(made.portions, 'portion')} to be "
+    typer.echo(f"Send: {made.send} ({count(made.questions, 'row')} of questions and {count(made.portions, 'portion')} to be "
                f"measured again)\nKeep: {made.keep} (which portion is of which bottle; do not send it)")
 
 

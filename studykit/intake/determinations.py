@@ -8,7 +8,7 @@ first: the name, the sample, the value.
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
@@ -62,8 +62,8 @@ class Settled:
 
 
 def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str], form: NumberFormat,
-           book: RuleBook, file: str) -> Settled:
-    """Determinations of one sheet in the study's units; ``codes`` are the study's sample codes.
+           book: RuleBook, file: str, blanks: Collection[str] = ()) -> Settled:
+    """Determinations of one sheet in the study's units; ``codes`` are the study's sample codes, ``blanks`` those of blanks.
 
     ``file`` is the name under raw/ that goes into source_file. Rules are counted in ``book``. Unit
     faults of a wide file concern its headings and come back in ``faults``, which refuse the file.
@@ -102,7 +102,7 @@ def settle(cells: Table, mapping: FileMapping, study: Study, codes: Sequence[str
     stored = rows.cells["sheet"] & ~rows.cells["numeric"] & (parsed.kind == KIND_NUMBER) & ~rows.cells["mark"].flags(bool)
     out["mark"] = rows.cells["mark"].where(stored, "text")
     out["layout"] = Texts.same(mapping.layout, rows.n)
-    _positive(rows, out, study)
+    _positive(rows, out, study, blanks)
     _within_whole(rows, out, study, mapping.unit_row is not None)
     for i in np.flatnonzero(blank & ~rows.open).tolist():
         del rows.why[i]
@@ -409,12 +409,13 @@ def _replicates(rows: Rows, mapping: FileMapping, column: str) -> np.ndarray:
     return np.maximum(merged, 1).astype(np.int64)
 
 
-def _positive(rows: Rows, out: Table, study: Study) -> None:
-    """A margin in per cent or as a factor needs results above zero."""
+def _positive(rows: Rows, out: Table, study: Study, blanks: Collection[str]) -> None:
+    """A margin in per cent or as a factor needs results above zero; a blank has none to be held against, and may read zero."""
     relative = {a for a, d in study.analytes.items() if d.margin.relative}
     low = out["value"] <= 0
     if low.any():
         low &= out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "")
+        low &= ~(out["sample"].flags(set(blanks).__contains__) & (out["value"] == 0))
     rows.refuse(low, "must be above zero for a margin in per cent or as a factor",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
 

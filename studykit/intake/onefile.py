@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -126,11 +126,11 @@ def cropped(grid: Grid, area: str | None) -> Grid:
 
 
 def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook,
-              others: set[str] | None = None, ranges: Sequence[str | None] = ()) -> list[Take]:
+              others: set[str] | None = None, ranges: Sequence[str | None] = (), blanks: Collection[str] = ()) -> list[Take]:
     """Read one file under raw/ by its mapping; faults that refuse it come back, none is raised.
 
     ``codes`` are the study's sample codes; rules are counted in ``book``; ``others`` are the sheets and ``ranges`` the
-    ranges (None: all of it) that other entries read, where several serve the file.
+    ranges (None: all of it) that other entries read, where several serve the file. ``blanks``: codes of blanks.
     """
     shown = f"{RAW_FOLDER}/{name}"
     try:
@@ -149,7 +149,7 @@ def take_file(root: Path, name: str, mapping: FileMapping, study: Study, codes: 
     for grid in sheets:
         part = "!".join(p for p in (grid.sheet if len(whole) > 1 else "", mapping.range or "") if p)
         source = f"{name}#{part}" if part else name
-        take = _take_sheet(grid, mapping, study, codes, book, source, digest, notes)
+        take = _take_sheet(grid, mapping, study, codes, book, source, digest, notes, blanks)
         before = next(g for g, part in zip(whole, grids, strict=True) if part is grid)
         takes.append(replace(take, skipped=[*take.skipped, *_passed_over(before, grid, mapping, source)]))
     for text, count in lines_aside(whole, mapping.ignore_lines).items():
@@ -183,7 +183,7 @@ def _refused(name: str, mapping: FileMapping, faults: list[Fault]) -> Take:
 
 
 def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str], book: RuleBook, source: str,
-                digest: str, notes: list[str]) -> Take:
+                digest: str, notes: list[str], blanks: Collection[str]) -> Take:
     shown = f"{RAW_FOLDER}/{source}"
     grid, faults = filled_down(grid, mapping, shown)
     laid = lay_out(grid, mapping, set(study.analytes), set(codes), shown)
@@ -197,7 +197,7 @@ def _take_sheet(grid: Grid, mapping: FileMapping, study: Study, codes: list[str]
     form, signs, faults = number_format(laid.cells, mapping, shown)
     if faults:
         return _refused(source, mapping, faults)
-    settled = settle(laid.cells, mapping, study, codes, form, book, source)
+    settled = settle(laid.cells, mapping, study, codes, form, book, source, blanks)
     if settled.faults:
         return _refused(source, mapping, [replace(f, file=shown) for f in settled.faults])
     misfits = [replace(f, file=source) for f in laid.misfits]

@@ -129,6 +129,8 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     pairs, faults = assign(intake, names)
     book = RuleBook()
     codes = list(map(str, samples["sample"].tolist()))
+    kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
+    blanks = [s for s, kind in kinds.items() if kind == "blank"]
     faults += [replace(f, file=SAMPLES.file) for f in colliding_codes(codes)]
     faults += readme_faults(root, intake, codes)
     takes: list[Take] = []
@@ -136,7 +138,7 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
         beside = [m for n, m in pairs if n == name and m is not mapping]
         part = take_file(root, name, mapping, study, codes, book,
                          {str(m.sheet) for m in beside if m.sheet} if beside else None,
-                         [m.range for m in beside if m.sheet == mapping.sheet])
+                         [m.range for m in beside if m.sheet == mapping.sheet], blanks)
         takes += part
         if progress is not None:
             count = sum(t.info.get("rows_in", 0) for t in part)
@@ -145,7 +147,6 @@ def _read(root: Path, study: Study, samples: pd.DataFrame, accept: str | None,
     ranks = _ranks(intake, pairs, faults)
     if faults:
         raise BadInput(faults, title="The intake cannot begin")
-    kinds = dict(zip(samples["sample"].astype(str), samples["kind"].astype(str), strict=True)) if "kind" in samples else {}
     outcome = _join(takes, ranks, book, kinds, study, (accept or intake.accept_rejected).strip(), intake, places_of(samples))
     outcome = replace(outcome, files=_with_unread(root, outcome.files))
     short = "" if accept or not outcome.accepted_reason else _not_accepted(outcome, intake.accept_rejected_rows)

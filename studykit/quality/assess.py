@@ -30,7 +30,7 @@ from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
 from studykit.quality.doubtful import doubtful_limits, without
-from studykit.quality.flags import CHANCE, CONCERNS, CheckResult, Flag, Scatter, flag_table, listed, working_table
+from studykit.quality.flags import CHANCE, CONCERNS, LOST, CheckResult, Flag, Scatter, flag_table, listed, working_table
 from studykit.quality.frame import build_frame, one_of_two, spread
 from studykit.quality.massbalance import mass_balance
 from studykit.quality.refused import refused_readings
@@ -204,7 +204,7 @@ def _missing_check(study: Study, missing: pd.DataFrame, refused: Collection[tupl
     for r in missing[missing["all_lost"]].to_dict("records"):
         place = _place(r)
         what = "its readings came and were refused at intake (tidy/rejected.csv says why)." if r["sample"] in came else (
-            "was drawn but has no result at all: a lost bottle?" if r["drawn"] else "was planned and not drawn")
+            f"{LOST}: a lost bottle?" if r["drawn"] else "was planned and not drawn")
         flags.append(Flag(rule="missing results", concern="ask before trusting", where=f"sample {r['sample']}",
                           samples=(str(r["sample"]),), evidence=f"{place}: {what} No value is made up for it."))
     part = missing[~missing["all_lost"]]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from studykit.quality.explain import Candidate, Scene
-from studykit.quality.frame import Index, Vector, quantile, rho, spread
+from studykit.quality.frame import Index, Vector, in_units, quantile, rho, spread
 from studykit.quality.shifts import EITHER, TOLD, cost, robust_mean, shift_table
 
 COLUMNS, ROWS = "exchanged columns", "rows shifted"
@@ -148,7 +148,7 @@ def shifted_rows(sc: Scene, run: str, rows: Index, runs: int) -> Iterator[Candid
 
 def _logs(sc: Scene) -> Vector:
     """Logarithms of all readings, limits as half of them; NaN where there is none above zero."""
-    now = np.where(sc.f.relative, np.exp(sc.y), sc.y)
+    now = in_units(sc.f.relative, sc.y)
     x = np.where(np.isfinite(now), now, sc.f.raw)
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.asarray(np.log(np.where(x > 0, x, np.nan)))

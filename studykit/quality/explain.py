@@ -19,7 +19,7 @@ from scipy.optimize import isotonic_regression
 from scipy.special import gammaln
 
 from studykit.quality.flags import shown
-from studykit.quality.frame import NU, Fit, Frame, Index, Vector, rho, summing
+from studykit.quality.frame import NU, Fit, Frame, Index, Vector, in_units, rho, summing
 from studykit.quality.profiles import heel_gain, refuted
 
 FREE = 3.5
@@ -428,7 +428,7 @@ def _against(sc: Scene, opposite: NDArray[np.bool_], alike: NDArray[np.bool_]) -
 
 def _amounts(sc: Scene, box: int, columns: Index) -> str:
     """By how much each of these analytes of a container reads from what is expected: "B 0.2, KV40 1.47 times"."""
-    level, kinds = (np.where(sc.f.relative, np.exp(x), x) for x in (sc.m.level[box], sc.m.kinds[box]))
+    level, kinds = (in_units(sc.f.relative, x) for x in (sc.m.level[box], sc.m.kinds[box]))
     parts = [f"{sc.f.analytes[a]} {shown(float(level[a] / kinds[a]), 3)}" for a in columns]
     return f"{', '.join(parts)} times" if parts else ""
 

@@ -27,6 +27,9 @@ CHANCE = 0.01
 CONCERNS = ("stop and find out", "ask before trusting", "hint only")
 """How much a flag matters, in plain words, most pressing first."""
 
+LOST = "was drawn but has no result at all"
+"""What the evidence of a flag says of a bottle about which the laboratory can be asked: it went there, and nothing came."""
+
 SAMPLE_PART = ("sample", "container", "kind", "depth", "height", "draw_order")
 CONTAINER_PART = ("container", "lot", "store", "age_months", "treatment")
 FLAG_COLUMNS = ("rule", "concern", "where", "analyte", "evidence", "samples")

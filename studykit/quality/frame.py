@@ -80,6 +80,11 @@ class Frame:
         return np.where(self.relative, y + np.log(factor), y * factor)
 
 
+def in_units(relative: NDArray[np.bool_], y: Vector) -> Vector:
+    """Readings on the scale of y (last axis: analytes) as numbers in their units; no power of one that is no logarithm."""
+    return np.asarray(np.where(relative, np.exp(np.where(relative, y, 0.0)), y))
+
+
 def build_frame(t: pd.DataFrame, results: pd.DataFrame, samples: pd.DataFrame, stated: dict[str, float],
                 limits: pd.DataFrame | None = None, tests: Mapping[str, str] | None = None) -> Frame:
     """The frame of a working table; determinations of one bottle in one run are averaged.

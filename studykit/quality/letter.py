@@ -22,7 +22,7 @@ import pandas as pd
 
 from studykit.quality.exchanges import COLUMNS, ROWS
 from studykit.quality.explain import DIRT
-from studykit.quality.flags import listed
+from studykit.quality.flags import LOST, listed
 from studykit.quality.together import FLOOR
 from studykit.study.codes import generator, make_codes, shuffled
 from studykit.study.columns import CONTAINERS, SAMPLES, ZONE_KINDS
@@ -47,15 +47,22 @@ WITHHELD = "(name not given here)"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Group:
-    """Flags that one kind of look at the bench settles: its name, the rules, what is asked; ``by_run``: of a run."""
+    """Flags that one kind of look at the bench settles: its name, the rules, what is asked.
+
+    ``by_run``: of a run. ``alone``: without bottles of comparison, since what is asked makes sense of its own bottles only.
+    """
 
     name: str
     rules: frozenset[str]
     asks: tuple[str, ...]
     by_run: bool = False
+    alone: bool = False
 
 
 GROUPS = (
+    Group(name="bottles without a result", rules=frozenset({"missing results"}), alone=True,
+          asks=("Did this bottle arrive, and in which state (broken, leaking, label not legible)?",
+                "Was it measured? If so, please send an amended report; if not, is there enough left to measure it?")),
     Group(name="numbers as they were written",
           rules=frozenset({"unit slip", "transposed digits", "value alone", DIRT, "impossible value", "odd limit",
                            "marked cell"}),
@@ -128,8 +135,11 @@ def compose(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, resul
 def group_of(flag: Mapping[Any, Any]) -> Group | None:
     """The group of a flag; None where it is no question for a laboratory. A unit of a whole file concerns its run.
 
-    Settling that a portion of one test may bring about as well is a question about that portion.
+    Settling that a portion of one test may bring about as well is a question about that portion. A bottle that was never drawn
+    or whose readings this kit refused is none either.
     """
+    if flag["rule"] == "missing results" and LOST not in str(flag.get("evidence", "")):
+        return None
     if flag["rule"] == "own settling" and SHORT.search(str(flag.get("evidence", ""))):
         return next(g for g in GROUPS if "portion or dilution" in g.rules)
     if flag["rule"] == "unit slip" and str(flag["where"]).startswith("file "):
@@ -176,8 +186,8 @@ def _unguessed(samples: pd.DataFrame) -> str:
 
 
 def _with_others(rows: dict[tuple[str, str], set[str]], samples: pd.DataFrame, results: pd.DataFrame, rng: Any) -> None:
-    """To the bottles of each group others are added, asked for in the same analytes."""
-    for name in {group for group, _ in rows} & {g.name for g in GROUPS if not g.by_run}:
+    """To the bottles of each group, unless they stand alone, others are added, asked for in the same analytes."""
+    for name in {group for group, _ in rows} & {g.name for g in GROUPS if not (g.by_run or g.alone)}:
         own = sorted(code for group, code in rows if group == name)
         for k, code in enumerate(_others(own, samples, results, rng)):
             rows[name, code] = set(rows[name, own[k % len(own)]])

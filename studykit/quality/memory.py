@@ -12,7 +12,7 @@ import numpy as np
 
 from studykit.quality.explain import Candidate, Scene
 from studykit.quality.flags import listed, shown
-from studykit.quality.frame import Index, Vector, rho
+from studykit.quality.frame import Index, Vector, in_units, rho
 
 ALIKE = 0.2
 """Shares of several analytes count as one within this much (log; blanks of clean base oil hold a little themselves)."""
@@ -43,7 +43,7 @@ def blank_share(sc: Scene, blank: int, before: int, prior: int | None = None, ad
     In three analytes at least, and in more of them than the stock's own mixture would explain. ``prior``: the row
     before that one, of which it holds the same share. ``adds``: the share comes on top of what is read.
     """
-    value = np.where(sc.f.relative, np.exp(sc.y[blank]), sc.y[blank])
+    value = in_units(sc.f.relative, sc.y[blank])
     stock = np.array([np.nanmedian(c) if np.isfinite(c).any() else np.nan for c in sc.f.value[sc.f.zone].T])
     which, share = _alike(value, sc.f.raw[before])
     for _ in range(4):
@@ -80,7 +80,7 @@ def _fluid_gain(sc: Scene, after: Index, before: Index, shares: Vector, adds: bo
     own = sc.f.rows["kind"].eq("check fluid").to_numpy()[after]
     i, j = after[own], before[own]
     s = np.where(sc.f.relative, sc.m.s[i] * sc.f.reference, sc.m.s[i]) * OFF
-    value = np.where(sc.f.relative, np.exp(sc.y[i]), sc.y[i])
+    value = in_units(sc.f.relative, sc.y[i])
     z, far = (value - sc.f.reference) / s, (sc.f.raw[j] - (0.0 if adds else sc.f.reference)) / s
     saved = rho(z) - rho(z - shares[:, None, None] * far)
     return np.asarray(np.where(np.isfinite(z) & np.isfinite(far), saved, 0.0).sum(axis=1))

@@ -12,7 +12,7 @@ from itertools import product
 import numpy as np
 
 from studykit.quality.explain import FREE, Candidate, Scene
-from studykit.quality.frame import Index, Vector, quantile
+from studykit.quality.frame import Index, Vector, in_units, quantile
 
 PURGED = (0.2, 0.35, 0.5, 0.65, 0.8)
 """Shares of the draw before it that are tried for a draw."""
@@ -61,7 +61,7 @@ def _carried_on(sc: Scene, rows: Index, order: Index, share: float) -> Vector:
 def _without_share(sc: Scene, read: Vector, own: Vector, before: Vector, share: float) -> Vector:
     """What a draw would read without a share of ``before``: as expected, and as far off as it is from the mixture."""
     with np.errstate(all="ignore"):
-        x, p = (np.where(sc.f.relative, np.exp(v), v) for v in (own, before))
+        x, p = (in_units(sc.f.relative, v) for v in (own, before))
         mixed = (1 - share) * x + share * p
         off = read - np.where(sc.f.relative, np.log(np.where(mixed > 0, mixed, np.nan)), mixed)
     return np.where(np.isfinite(off), own + off, read)

@@ -18,7 +18,7 @@ from scipy import stats
 
 from studykit.quality.explain import FREE, Candidate, Scene, scene
 from studykit.quality.flags import CHANCE, CheckResult, Flag
-from studykit.quality.frame import NU, Index, Vector, fit, quantile, rho, summing
+from studykit.quality.frame import NU, Index, Vector, fit, in_units, quantile, rho, summing
 from studykit.quality.memory import joined, told
 from studykit.quality.shifts import cost, shift_table, shifts
 
@@ -162,7 +162,7 @@ def without(sc: Scene, after: Index, before: Index, share: float, left: Vector |
     """
     prior = (sc.f.raw if left is None else left)[before]
     with np.errstate(all="ignore"):
-        own = np.where(sc.f.relative, np.exp(sc.y[after]), sc.y[after])
+        own = in_units(sc.f.relative, sc.y[after])
         clean = (own - share * prior) / (1.0 if adds else 1 - share)
         y = np.where(sc.f.relative, np.log(np.where(clean > 0, clean, np.nan)), clean)
     return np.where(np.isfinite(y), y, sc.y[after])
@@ -260,7 +260,7 @@ def after_rich(sc: Scene, runs: list[tuple[str, Index]]) -> Iterator[Candidate]:
     """One analyte of a bottle reads high right after one that was far richer in it."""
     pairs = [_before(sc, rows) for _, rows in runs]
     after, before = (np.concatenate([p[k] for p in pairs]) if pairs else np.zeros(0, int) for k in (0, 1))
-    own = np.where(sc.f.relative, np.exp(sc.m.typical[after]), sc.m.typical[after])
+    own = in_units(sc.f.relative, sc.m.typical[after])
     excess = sc.f.raw[before] - own
     per = np.where(sc.f.relative, own, 1.0)
     rich = (excess / per > RICH * sc.m.s[after]) & (sc.f.at[after] >= 0)[:, None] & np.isfinite(sc.m.e[after])

@@ -36,13 +36,17 @@ OWN: dict[str, tuple[Deed, ...]] = {
     "Sample more containers.": _STANDS,
     "Mix, draw three bottles again, then use.": _MIXES,
     "Have each bottle measured again.": _STANDS,
+    "Leave it shut and ask the supplier.": _STANDS,
+    "Have more measured, then decide.": _STANDS,
     "Use the kegs as they stand.": _STANDS,
     "Set every keg aside whose own readings do not show it within the margins.": _STANDS,
     "Tumble every keg by the site's procedure before it is used.": _MIXES,
     "Leave the kegs shut; ask for money to open more of them.": _STANDS,
     "No action was declared for an uneven stock: set the containers and groups named below aside.": _STANDS,
 }
-"""The kit's own sentences, whole, with what each asks for; the last one stands where nothing was declared."""
+"""The kit's own sentences, whole, with what each asks for; the last one stands where nothing was declared.
+
+Whatever ``new`` and the templates write stands here, so that the kit withholds no sentence of its own that asks for nothing."""
 OTHERS_USED = ("Set aside the named containers and those not opened; use the other opened ones as they stand.",
                "Set aside the named kegs and those not opened; use the other opened ones as they stand.")
 """Sentences of earlier templates that are withheld: they let containers be used that nothing shows within the margin."""

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Any
@@ -105,7 +105,8 @@ def questions(found: Found) -> Iterator[Question]:
             yield Question(key="share", default=str(share(n)) if share(n) <= MOST_ASSUMED else None, read=_share,
                            text=f"How many of 100 {many} may at most lie beyond a margin, and all be used alike all the same "
                                 f"({n} opened ones can show {best:.0f} at best)?")
-        yield Question(key="from", text="Where do they stand? With several stores the number in each: north 20, south 20",
+        yield Question(key="from", text="Where do they stand? With several stores the number in each: north 20, "
+                                          "south 20 (or, where a name ends in a number, bay 4: 20)",
                        default="store", read=lambda t: _stores(t, found["count"]))
     yield Question(key="filled", text="When were they filled (2026-01-31)?", default=UNKNOWN, read=_day)
     example = "Si, KV40, water" if liquid_of(found) == "oil" else "solids, density, pH"
@@ -202,11 +203,23 @@ def answered(given: Mapping[str, str], ask: Callable[[Question], Any] | None) ->
                 raise BadInput(faults, title="The answers have faults") from None  # what is asked next hangs on it
             found[question.key] = None if not question.key.startswith("unit.") else "mg/kg"
     asked = {q.key for q in questions(found)}
-    faults += [Fault(file="answers", column=k, value=v, reason="nothing is asked under this key",
-                     remedy=f"asked here: {', '.join(sorted(asked))}") for k, v in given.items() if k not in asked]
+    faults += [_not_asked(k, v, found, asked) for k, v in given.items() if k not in asked]
     if faults:
         raise BadInput(faults, title="The answers have faults")
     return found, taken
+
+
+def _not_asked(key: str, value: str, found: Found, asked: Iterable[str]) -> Fault:
+    """An answer to what nobody asks: of an analyte that the kit knows, what it takes and where another one is written."""
+    what, _, analyte = key.partition(".")
+    has = known(analyte, liquid_of(found)) if what in ("method", "unit") and analyte in found["analytes"] else None
+    if has is not None:
+        return Fault(file="answers", column=key, value=value, reason=f"is not asked of {has.label} in this liquid: the kit "
+                     f"takes {has.method}, in {has.unit}, and the precision published for it",
+                     remedy=f"leave it out here; the laboratory's own {what} is written into study.toml afterwards, with "
+                            "its own repeatability")
+    return Fault(file="answers", column=key, value=value, reason="nothing is asked under this key",
+                 remedy=f"asked here: {', '.join(sorted(asked))}")
 
 
 def _next(found: Found) -> Question | None:
@@ -291,18 +304,26 @@ def _at_most(number: int, most: int, what: str) -> int:
 
 
 def _stores(text: str, count: int) -> dict[str, int]:
-    """Stores with the number in each."""
-    parts = [re.fullmatch(r"\s*(.*?\D)\s*?(\d+)?\s*", p) for p in text.split(",")]
-    if any(p is None for p in parts):
-        raise Unclear("write each store and its number: north 20, south 20")
-    pairs = [(_text(p[1] + "  ").strip() if len(p[1].strip()) > 2 else p[1].strip(), p[2]) for p in parts if p is not None]
-    if len(pairs) == 1:
-        pairs = [(pairs[0][0], pairs[0][1] or str(count))]
-    if any(n is None for _, n in pairs) or len({s for s, _ in pairs}) < len(pairs) or "" in dict(pairs):
-        raise Unclear("write each store once and its number: north 20, south 20")
-    if (total := sum(int(n) for _, n in pairs)) != count:
-        raise Unclear(f"that is {total} in all, but there are {count}")
-    return {store: int(n) for store, n in pairs}
+    """Stores with the number in each; behind a colon the number is told from a number that belongs to the name."""
+    both = f"{count - count // 2}, south {count // 2}"
+    parts = [_store(p) for p in text.split(",")]
+    pairs = [(_text(name + "  ").strip() if len(name) > 2 else name, n) for name, n in parts]
+    if len(pairs) == 1 and pairs[0][1] is None:
+        pairs = [(pairs[0][0], str(count))]
+    if any(n is None for _, n in pairs) or len({s for s, _ in pairs}) < len(pairs) or not all(s for s, _ in pairs):
+        raise Unclear(f"write each store once and its number: north {both}")
+    if (total := sum(int(n) for _, n in pairs if n)) != count:
+        raise Unclear(f"that is {total} in all, but there are {count}; a name that ends in a number needs a colon and the "
+                      f"number of containers behind it: bay 4: {count}")
+    return {store: int(n) for store, n in pairs if n}
+
+
+def _store(text: str) -> tuple[str, str | None]:
+    """A store's name and the number written with it, if any."""
+    found = re.fullmatch(r"\s*([^:]*\S)\s*:\s*(\d+)\s*", text) or re.fullmatch(r"\s*([^:]*?[^:\s\d])\s*(\d+)?\s*", text)
+    if found is None:
+        raise Unclear("write each store and its number: north 20, south 20; behind a name that ends in a number: bay 4: 20")
+    return found[1], found[2]
 
 
 def _day(text: str) -> str:

@@ -394,6 +394,19 @@ class Study(Section):
         """The analyte's long name where the study gives one, else its key; marked where it is for information only."""
         return (self.analytes[analyte].label or analyte) + ("" if self.decides(analyte) else FOR_INFORMATION)
 
+    def key_of(self, text: str) -> str:
+        """The key of the analyte of this key or name, with or without what marks its role; '' where none or several have it."""
+        if text in self.analytes:
+            return text
+        names = {k: {k, a.label or k, self.label_of(k)} for k, a in self.analytes.items()}
+        found = [k for k, own in names.items() if text.strip().casefold() in map(str.casefold, own)]
+        return found[0] if len(found) == 1 else ""
+
+    def known(self) -> str:
+        """Keys and names of all analytes in one phrase, for a message on an unknown one."""
+        return "known are " + ", ".join(k + (f" ({a.label})" if a.label and a.label != k else "") for k, a in
+                                        self.analytes.items())
+
     def decides(self, analyte: str) -> bool:
         """False for an analyte that is judged and reported but decides nothing (``role = "information"``)."""
         return self.analytes[analyte].role == "decides"

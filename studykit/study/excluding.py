@@ -86,12 +86,10 @@ def _cell(value: Any) -> str:
 
 def _analyte(study: Study, text: str) -> str:
     """The key of an analyte given by key or name; BadInput for any other text."""
-    for key in study.analytes:
-        if text in (key, study.label_of(key)):
-            return key
-    if text:
-        raise single("--analyte", "is not declared in study.toml", "known are " + ", ".join(study.analytes), value=text)
-    return ""
+    key = study.key_of(text)
+    if text and not key:
+        raise single("--analyte", "is not declared in study.toml", study.known(), value=text)
+    return key
 
 
 def _samples(tables: Tables, what: str) -> tuple[str, ...]:

@@ -81,10 +81,9 @@ def sides_changed(old: Margin, new: Margin) -> str:
 
 
 def _key(study: Study, text: str) -> str:
-    for key in study.analytes:
-        if text in (key, study.label_of(key)):
-            return key
-    raise single("analyte", "is not declared in study.toml", "known are " + ", ".join(study.analytes), value=text)
+    if key := study.key_of(text):
+        return key
+    raise single("analyte", "is not declared in study.toml", study.known(), value=text)
 
 
 def _margin(text: str, unit: str) -> Margin:

@@ -342,12 +342,14 @@ def _result_faults(t: pd.DataFrame, samples: pd.DataFrame, study: Study | None) 
     undeclared = ~t["analyte"].isin(study.analytes)
     faults += _each(t, undeclared & (t["analyte"] != ""), spec, "analyte", "is not declared in study.toml",
                     "known are " + ", ".join(study.analytes))
+    free = {s for s, kind in zip(samples.get("sample", ()), samples.get("kind", ()), strict=False) if kind == "blank"}
+    zero = (t["value"] == 0) & t["sample"].isin(free)  # a blank that reads nothing
     for analyte, declared in study.analytes.items():
         rows = t["analyte"] == analyte
         faults += _each(t, rows & (t["unit"] != declared.unit) & (t["unit"] != ""), spec, "unit",
                         f"is not the study's unit for {analyte}", f"convert to {declared.unit} (the intake does)")
         if declared.margin.relative:
-            faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0), spec, "value",
+            faults += _each(t, rows & (t["qualifier"] == "") & (t["value"] <= 0) & ~zero, spec, "value",
                             "must be above zero for a margin in per cent or as a factor",
                             "correct the value, or declare an absolute margin")
     return faults

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import tomllib
 from pathlib import Path
@@ -56,11 +57,22 @@ def test_the_letter_lies_beside_the_study_and_its_answer_is_taken_in_by_a_propos
 
 
 @pytest.mark.slow
-def test_where_stock_and_laboratory_are_as_they_should_be_there_is_nothing_to_ask(tmp_path, capsys):
-    """The truth of the demo: zircon settles in every drum, by rates of their own; the laboratory made no mistake."""
-    copy_demo("slip", tmp_path / "slip")
-    assert main(["--quiet", "intake", str(tmp_path / "slip")]) == 0
-    assert main(["ask", str(tmp_path / "slip")]) == 2
+def test_where_stock_and_laboratory_are_as_they_should_be_only_the_bottle_that_broke_is_asked_about(tmp_path, capsys):
+    """The truth of the demo: zircon settles in every drum, by rates of their own; the laboratory broke one bottle."""
+    root = tmp_path / "slip"
+    copy_demo("slip", root)
+    faults = [f for f in json.loads((root / "truth.json").read_text(encoding="utf-8"))["faults"] if f["kind"] == "lost bottle"]
+    assert main(["--quiet", "intake", str(root)]) == 0
+    assert main(["ask", str(root)]) == 0
+    asked = cells(tmp_path / "slip-letter/send/questions.csv")
+    assert [asked["about"].tolist(), len(faults)] == [["bottle"], 1]
+    assert asked["code"].iloc[0] in faults[0]["where"]
+    assert "1 row of questions and 0 portions" in capsys.readouterr().out
+    assert not (tmp_path / "slip-letter/send/again.csv").exists()
+    plan = cells(root / "plan/samples.csv")
+    plan.loc[plan["sample"] == asked["code"].iloc[0], "drawn_at"] = ""  # never drawn: no question for a laboratory
+    plan.to_csv(root / "plan/samples.csv", index=False)
+    assert main(["ask", str(root), "--to", str(tmp_path / "other")]) == 2
     assert "no check asks anything that a laboratory could answer" in capsys.readouterr().err
 
 

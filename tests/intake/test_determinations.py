@@ -54,6 +54,14 @@ def test_a_margin_in_per_cent_needs_results_above_zero_however_small(tmp_path: P
     assert out.rejected["reason"].tolist() == ["must be above zero for a margin in per cent or as a factor"]
 
 
+def test_a_blank_may_read_zero_where_a_stored_sample_may_not(tmp_path: Path) -> None:
+    text = "Code,Test,Result,Unit\nB001,Si,0.5,mg/kg\nB002,Si,0,mg/kg\nB003,Si,0,mg/kg\n"
+    out = take(tmp_path, LONG, {"lab.csv": text}, codes=CODES[:3], definition=study(absolute=False), kinds={"B002": "blank"})
+    assert values(out)["B002", "Si", 1] == (0.0, "")
+    assert out.rejected["value"].tolist() == ["0"]
+    assert out.rejected["sample"].tolist() == ["B003"]
+
+
 def test_replicates_in_the_order_of_the_file_are_counted_by_sample_and_analyte(tmp_path: Path) -> None:
     text = "Code,Test,Result,Unit\n" + "".join(f"{s},{a},{v},mg/kg\n" for s, a, v in (
         ("B001", "Si", 1), ("B002", "Si", 2), ("B001", "P", 3), ("B001", "Si", 4), ("B002", "Si", 5), ("B001", "Si", 6)))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import warnings
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from studykit.quality.frame import _independent, _two_way, quantile
+from studykit.quality.frame import _independent, _two_way, in_units, quantile
 
 
 @pytest.mark.parametrize("q", [0.0, 0.05, 0.5, 0.731, 0.95, 1.0])
@@ -40,3 +41,11 @@ def test_a_departure_far_below_the_stated_scatter_is_averaged_and_not_set_aside(
                         zone=np.ones(18, dtype=bool), stated=np.array([0.1]))
     e = _two_way(f, y)[2]
     assert e[4, 0] == pytest.approx(0.01 * (5 / 6) * (2 / 3), rel=0.03)
+
+
+def test_large_readings_of_an_absolute_margin_are_no_powers():
+    """A stranger's letter began with a library's warning: exp of 5,000 mg/kg, which is on no logarithmic scale."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        got = in_units(np.array([True, False]), np.array([[np.log(7.0), 5000.0], [np.nan, 710.0]]))
+    np.testing.assert_allclose(got, [[7.0, 5000.0], [np.nan, 710.0]])

@@ -17,9 +17,12 @@ import pypdfium2
 import pytest
 
 from studykit.core.errors import BadInput
+from studykit.quality.assess import _missing_check, completeness
+from studykit.quality.flags import flag_table
 from studykit.quality.letter import GROUPS, WITHHELD, Letter, _with_portions, compose, reports_asked_about
 from studykit.quality.letter_files import HEADS, _parts, write_letter
 from studykit.quality.suspects import TELLS
+from studykit.study.exclusions import Usable
 from tests.faults import bench
 from tests.faults.laboratory import NAMES, Lab, make
 from tests.faults.planted import FAULTS
@@ -176,6 +179,22 @@ def test_what_lies_in_a_container_is_no_question_for_a_laboratory(rule):
     assert set(own) & set(lab.wide["sample"]) <= set(letter.relabel["bottle"])
 
 
+def test_a_bottle_that_went_to_the_laboratory_and_has_no_result_is_asked_about_and_only_such_a_one():
+    """Ten bottles of a stranger's study were drawn and none came back; page one counted them, and there was no letter."""
+    lab = a_lab()
+    study, containers, samples, results = lab.tables()
+    lost, undrawn, refused = samples.loc[samples["depth"] == "middle", "sample"].iloc[:3]
+    samples = samples.assign(drawn_at="2026-09-01 09:00")
+    samples.loc[samples["sample"] == undrawn, "drawn_at"] = None
+    results = results[~results["sample"].isin([lost, undrawn, refused])]
+    _, missing = completeness(study, samples, results, Usable(rows=results, excluded=results.iloc[:0], counts=pd.DataFrame()))
+    flags = flag_table(_missing_check(study, missing, {(refused, "P")}).flags)
+    letter = compose(study, containers, samples, results, flags)
+    assert set(letter.questions["code"]) == {lost}
+    assert set(letter.questions["group"]) == {"bottles without a result"}
+    assert letter.again.empty  # what never came cannot be poured again
+
+
 def test_settling_that_a_short_portion_rivals_is_a_question_about_that_bottle_alone():
     lab = a_lab()
     own = sorted(lab.samples.loc[lab.samples["container"] == "C02", "sample"])
@@ -262,7 +281,7 @@ def test_every_group_asks_something_and_no_rule_stands_in_two():
 NOT_ASKED = {
     "swapped containers", "exchanged containers", "wrong product", "disturbed container", "heel in the zone", "missing purge",
     "diluted or evaporated", "own settling", "run and stock",  # what happened before the bottles were sealed
-    "container split over runs", "depth order", "missing results", "check limits",  # the plan's own
+    "container split over runs", "depth order", "check limits",  # the plan's own
     "mass balance", "less than was filled", "more than was filled", "layered control", "remixed control", "controls",
     "wear metals", "Zn/P ratio", "z-scores",  # tables, and what the study concludes from several results together
     "duplicates", "explanations", "units of files"}  # names of checks whose flags go by other rules

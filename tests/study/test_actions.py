@@ -27,6 +27,7 @@ from studykit.study.cautions import cautions
 from studykit.study.lock import promises
 from studykit.study.safety import SafetySettings
 from studykit.study.stages import HERE, share
+from studykit.study.starting import ACTIONS
 from studykit.verdict.rule import DEFAULT_ACTIONS
 from tests.sampling_examples import study
 
@@ -199,6 +200,8 @@ def test_the_kits_own_sentences_need_no_declaration_and_are_those_of_its_templat
         lines = re.findall(r'(?m)^(?:# )?(?:homogeneous|uneven|stratified|inconclusive) = "(.*?)"', text)
         assert len(lines) >= 3
         found |= set(lines)
+    for told in ACTIONS.values():
+        found.add(Action.model_validate(tomllib.loads(f"a = {told}")["a"]).do)
     assert found == set(OWN)
     for text, deeds in OWN.items():
         assert act(text).known == deeds

@@ -9,6 +9,7 @@ from dataclasses import replace
 import pytest
 
 from studykit.core.errors import BadInput
+from studykit.study.actions import OWN, foreseen, obeyed
 from studykit.study.asking import ELEMENTS, MOST_ASSUMED, answered, known, questions, share
 from studykit.study.definition import parse_study
 from studykit.study.precision import find_method
@@ -91,9 +92,28 @@ def test_tables_hold_every_container_of_every_store_or_the_three_bottles_of_one(
     assert len(one["plan/samples.csv"].splitlines()) == 4
 
 
+@pytest.mark.parametrize(("text", "read"), [
+    ("bay 4: 12", {"bay 4": 12}), ("bay 4:5, bay 5: 7", {"bay 4": 5, "bay 5": 7}), ("hall", {"hall": 12}),
+    ("north 5, south 7", {"north": 5, "south": 7}), ("north 5, bay 4: 7", {"north": 5, "bay 4": 7})])
+def test_a_store_whose_name_ends_in_a_number_is_written_with_a_colon(text, read) -> None:
+    assert answered({**DRUMS, "from": text}, None)[0]["from"] == read
+
+
+def test_the_kit_withholds_no_action_that_it_writes_itself() -> None:
+    """A study begun by `new` and nothing cleared: its own check told to rewrite the action that `new` had written."""
+    for given in (TOTE, DRUMS, PAILS):
+        study = parse_study(tomllib.loads(definition(answered(given, None)[0], TEMPLATE, 1)))
+        assert study.actions
+        assert foreseen(study.safety, study.actions.items()) == ()
+        assert all(a.do in OWN and "withheld" not in obeyed(study.safety, a) for a in study.actions.values())
+
+
 @pytest.mark.parametrize(("key", "value", "why"), [
     ("count", "a dozen", "write a whole number, 1 or more"), ("opened", "13", "there are 12 drums only"),
     ("from", "north 5, south 5", "that is 10 in all, but there are 12"), ("from", "north, south", "each store once"),
+    ("from", "bay 4", "bay 4: 12"), ("from", "bay 4: 11", "that is 11"), ("from", ": 12", "each store"),
+    ("method.P", "XRF, in-house 3", "the kit takes ICP-OES"),
+    ("unit.P", "ppm", "in mg/kg"), ("method.Zn", "XRF", "under this key"),
     ("filled", "12 January", "write the day as 2026-01-31"), ("filled", "2999-01-01", "has not come yet"),
     ("margin.P", "10", "no unit"), ("margin.P", "10,5 %", "no unit"),
     ("margin.P", "2 mm²/s", "in % or in mg/kg"), ("margin.P", "120 %", "below 100"),

@@ -150,3 +150,17 @@ def test_a_rest_viscosity_beside_the_two_is_refused() -> None:
     fluid = {"density_kg_m3": 880, "viscosity_mm2_s_at_40c": 46, "viscosity_mm2_s_at_100c": 6.8, "rest_viscosity_pa_s": 3}
     with pytest.raises(BadInput, match="stands beside the two viscosities"):
         parse_study(definition(fluid=fluid))
+
+
+@pytest.mark.parametrize(("text", "key"), [
+    ("Fe", "Fe"), ("iron", "Fe"), ("Iron", "Fe"), ("iron (for information)", "Fe"), ("water", "W"), ("P", "P"), ("p", "P"),
+    ("zinc", ""), ("", ""), ("iro", "")])
+def test_an_analyte_is_found_by_its_key_or_its_name_whatever_its_role(text, key):
+    """A stranger's `margin ty iron ...` was refused, since the name that page one shows has its role behind it."""
+    data = definition()
+    own = data["analytes"]["P"]
+    data["analytes"] |= {"Fe": {**own, "label": "iron", "role": "information"},
+                         "W": {**data["analytes"]["W"], "label": "water"}}
+    study = parse_study(data)
+    assert study.key_of(text) == key
+    assert study.known() == "known are P, W (water), Fe (iron)"

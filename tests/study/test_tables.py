@@ -89,6 +89,14 @@ def test_faults_of_plan_tables(tmp_path, file, old, new, reason):
     assert any(reason in f.reason for f in faults), [f.line() for f in faults]
 
 
+def test_a_blank_that_reads_zero_is_no_fault_and_one_below_zero_is(tmp_path):
+    samples = SAMPLES + "BL1,,blank" + "," * (SAMPLES.splitlines()[0].count(",") - 2) + "\n"
+    for value, faults in ((0, 0), (-1, 1)):
+        text = results(f"BL1,P,{value},mg/kg,,,1,R1,lab.csv,99\n")
+        root = write_study(tmp_path / str(value), samples=samples, results_text=text)
+        assert [f.column for f in schema.check_tables(root)[1]] == ["value"] * faults
+
+
 def test_heights_upside_down_are_seen(tmp_path):
     upside = SAMPLES.replace("0.83", "0.9x").replace("0.17", "0.83").replace("0.9x", "0.17")
     faults, _ = refused(write_study(tmp_path, samples=upside), with_results=False)
