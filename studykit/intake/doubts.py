@@ -279,6 +279,8 @@ def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels
             near = asked & (np.round(np.log10(np.where(ratio > 0, ratio, 1.0))) == factor)
             side = "above" if factor > 0 else "below"
             yield near, f"is about {10 ** abs(float(factor)):,.0f} times {side} {words}: another unit or decimal sign?"
+        nothing = (qualifier == "") & (value == 0) & (level > MARGINS * (margin or 0.0))
+        yield nothing, f"is 0, far below {words}: nothing found, or not measured?"
 
 
 def _two_levels(value: np.ndarray, number: np.ndarray, nominal: float | None) -> Iterator[Question]:

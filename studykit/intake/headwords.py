@@ -28,6 +28,9 @@ VOID = re.compile(
 WEAK = re.compile(r"(?i)\b(old|copy|corrected|code changed|ignored?|estimated?|fail(ed|s|ure)?|uncertain|lost|spill|swap)\b")
 #: Names of sheets whose results may not count, beside the words of `VOID` (common practice, no source).
 SHEET_NAMES = re.compile(r"(?i)\b(alt|roh\w*|raw|test ?run|muster|example|demo|trial|backup)\b")
+SHEARED = re.compile(r"(?i)\b(rotation(al|s)\w*|shear (rate|stress)|scherrate|schergef(ä|ae)lle|cone.(and.)?plate|kegel.platte|"
+                     r"dynami(c|sche) visc?k?osit\w*)")
+"""Words of a viscosity that is measured by turning (common practice, no source)."""
 #: Words that change a result, in a remark or a line of text (common practice, no source).
 CHANGES = re.compile(
     r"(?i)\b(multipl\w*|divided?|factors?|corrections?|actually|instead|should (be|read)|to be read as|value is|"

@@ -19,7 +19,7 @@ from studykit.core.numbertext import tidy_text
 from studykit.intake.bounds import corners
 from studykit.intake.cellmodel import Doubt
 from studykit.intake.delimited import Grid
-from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, VOID, WEAK
+from studykit.intake.headwords import CHANGES, HARMLESS, NOT_THE_STOCK, SHEARED, VOID, WEAK
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import bracketed_unit, unit_or_nothing
 from studykit.study.naming import ELEMENTS
@@ -101,6 +101,8 @@ def line_fault(text: str, samples: set[str], units: set[str], mapping: FileMappi
         reason = f"names the limit {stated[1]}: does it agree with the mapping?"
     elif temperature and temperature[1] not in " ".join([*mapping.analytes, *mapping.analytes_meant()]):
         reason = f"names {temperature[1]} °, which no analyte of the mapping names: were the results measured at it?"
+    elif (turned := SHEARED.search(text)) and "mm²/s" in units and "mPa·s" not in units:
+        reason = f"speaks of {turned[0].strip()!r}, and a kinematic viscosity is read: which of them was measured?"
     elif word and not meant:
         reason = f"is a line of text with the words {word[0].strip()!r}: does it concern results?"
     elif after and not meant and re.search(r"[^\W\d]", text) and not HARMLESS.search(text):

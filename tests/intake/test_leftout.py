@@ -112,3 +112,69 @@ def test_cells_of_another_colour_are_asked_about_and_stripes_are_not(tmp_path: P
     assert len(read(tmp_path / "said", {"a.xlsx": workbook(one)}, rest=said).results) == 12
     assert set(read(tmp_path / "grey", {"a.xlsx": workbook(grey)}).rejected["row"]) == {5}
     assert len(read(tmp_path / "stripes", {"a.xlsx": workbook(stripes)}).results) == 12
+
+
+TABLE = "Sample,Si,P\n" + "".join(f"{c},{si},{p}\n" for c, (si, p) in zip(CODES, VALUES, strict=True))
+
+
+@pytest.mark.parametrize(("old", "new", "values", "why"), [
+    ("9.1,338.8", "0,338.8", {"0"}, "is 0, far below the others of its column"),
+    ("9.5,351.3", "9.73,346.48", {"9.73", "346.48"}, "more decimals than all others"),
+    (TABLE, "Sample,Si,P\n" + "".join(f"{c},{11 + n}.0{1 + n},34{n}\n" for n, c in enumerate(CODES)),
+     {f"{11 + n}.0{1 + n}" for n in range(6)}, "written like a day and a month"),
+])
+def test_numbers_that_stand_for_something_else_are_asked_about(tmp_path: Path, old: str, new: str, values: set[str],
+                                                              why: str) -> None:
+    out = read(tmp_path, {"a.csv": TABLE.replace(old, new)})
+    assert set(out.rejected["value"]) == values
+    assert why in out.rejected["reason"].iloc[0]
+    assert len(read(tmp_path / "sound", {"a.csv": TABLE}).results) == 12
+
+
+def test_of_a_column_all_alike_no_line_is_a_mean(tmp_path: Path) -> None:
+    same = "Sample,Si,P\n" + "".join(f"{c},9.8,340.0\n" for c in CODES)
+    assert len(read(tmp_path, {"a.csv": same}).results) == 12
+
+
+def test_a_scatter_under_each_code_is_asked_about_in_every_column(tmp_path: Path) -> None:
+    lines = [f"{c},{si},{p}\n{c},{si + 1:.1f},3.1\n" for c, (si, p) in zip(CODES, VALUES, strict=True)]
+    out = read(tmp_path, {"a.csv": "Sample,Si,P\n" + "".join(lines)}, more='replicates = "in order"\n')
+    assert not set(out.results["source_row"]) & set(range(3, 14, 2))
+
+
+def test_an_uncertainty_in_per_cent_is_of_the_result(tmp_path: Path) -> None:
+    text = TABLE.replace("9.8,", "9.8 ± 5 %,").replace("338.8", "338.8 +/- 10 %")
+    out = read(tmp_path, {"a.csv": text})
+    assert sorted(out.results["value"]) == sorted(v for pair in VALUES for v in pair)
+    share = read(tmp_path / "share", {"a.csv": TABLE.replace("9.8,", "0.98 ± 0.05 %,")})  # no whole per cent: a unit
+    assert list(share.rejected["value"]) == ["0.98 ± 0.05 %"]
+
+
+def test_a_unit_merged_over_all_columns_is_that_of_each(tmp_path: Path) -> None:
+    def units(sheet: openpyxl.worksheet.worksheet.Worksheet) -> None:
+        sheet.insert_rows(2)
+        sheet["B2"] = "mg/kg"
+        sheet.merge_cells("B2:C2")
+
+    intake = INTAKE.format(top="", more="unit_row = 2\n", rest="").replace('[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n', "")
+    assert len(take(tmp_path, intake, {"a.xlsx": workbook(units)}, codes=CODES).results) == 12
+
+
+def test_both_decimal_signs_in_one_file_are_said_to_have_no_reading(tmp_path: Path) -> None:
+    text = TABLE.replace(",", ";").replace("9.8;", "9,8;")
+    intake = INTAKE.format(top="", more="", rest="").replace('decimal = "."\n', "")
+    with pytest.raises(BadInput, match="no declaration reads both: ask the laboratory for the file with one decimal sign"):
+        take(tmp_path, intake, {"a.csv": text}, codes=CODES)
+
+
+@pytest.mark.parametrize(("encoding", "head"), [("cp1250", "Wyniki z łodzi"), ("gb18030", "检测报告")])
+def test_encodings_of_other_countries_are_read_where_they_are_declared(tmp_path: Path, encoding: str, head: str) -> None:
+    out = read(tmp_path, {"a.csv": (head + "\n" + TABLE).encode(encoding)}, more=f'encoding = "{encoding}"\n')
+    assert len(out.results) == 12
+
+
+def test_a_line_about_turning_above_a_kinematic_viscosity_is_asked_about(tmp_path: Path) -> None:
+    text = "Rotational viscometer, shear rate 100 1/s\n" + TABLE.replace("Si", "KV40")
+    intake = INTAKE.format(top="", more="", rest="").replace('Si = "mg/kg"', 'KV40 = "mm2/s"')
+    with pytest.raises(BadInput, match="speaks of 'Rotational', and a kinematic viscosity is read"):
+        take(tmp_path, intake, {"a.csv": text}, codes=CODES)

@@ -137,7 +137,7 @@ def test_files_that_are_never_read_stand_in_the_files_table(tmp_path):
     assert unread_files(root) == {}
     for name in ("README.md", "~$tote.csv", ".DS_Store"):
         (root / "raw" / name).write_bytes(raw.read_bytes())
-    with pytest.raises(BadInput, match=r"README\.md row 2.*never read, and speaks of a sample"):
+    with pytest.raises(BadInput, match=r"README\.md row 3.*never read, and speaks of a sample"):
         read_intake(root, told, samples)
     intake = (root / "intake.toml").read_text(encoding="utf-8")
     (root / "intake.toml").write_text('read_by_hand = { "README.md" = "M. K., 4 May" }\n' + intake, encoding="utf-8")

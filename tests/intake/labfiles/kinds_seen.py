@@ -262,3 +262,30 @@ for _encoding, _title in (("cp1250", "Wyniki badań oleju, próbki z łodzi"), (
             b.entry["unit_row"] = int(str(b.entry["unit_row"])) + 1
 
     add(f"encoding {_encoding}, declared", "plain", True, "style", _encoded, containers=TEXT, slots="bytes top unit")
+
+
+@kind("0 where nothing was found, margins absolute", "negative", False, "dets", slots="cell")
+def zero(b: Builder) -> None:
+    """A margin in per cent has no place for 0; an absolute one has."""
+    for key in b.analytes:
+        b.study[key]["margin"] = f"{{ absolute = {POOL[key].nominal / 50} }}"
+    det = b.pick()
+    det.cell = b.number_cell(Decimal(0), *det.cell.truth)
+    b.not_result(det)
+    b.doubt(det)
+
+
+@kind("a line above speaks of a rotational viscometer", "certificates", False, "grid", slots="top units unit")
+def rotational(b: Builder) -> None:
+    """What it measures is no kinematic viscosity."""
+    if "KV40" not in b.analytes:
+        return
+    b.sheet.rows.insert(0, text_cells("Rotational viscometer, 40 °C, shear rate 100 1/s"))
+    b.header_line += 1
+    if "unit_row" in b.entry:
+        b.entry["unit_row"] = int(str(b.entry["unit_row"])) + 1
+    b.sheet.merges[:] = [(top + 1, left, bottom + 1, right) for top, left, bottom, right in b.sheet.merges]
+    for det in b.dets:
+        if det.analyte == "KV40":
+            b.not_result(det)
+    b.doubt()
