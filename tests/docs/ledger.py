@@ -16,7 +16,6 @@ from studykit.inference.unlike import FIRM, worst_level
 from studykit.intake.bounds import MAX_PARTS, MAX_UNPACKED
 from studykit.intake.cellmodel import MOST_COLUMNS
 from studykit.intake.delimited import MAX_BYTES, MAX_CELLS
-from studykit.intake.doubts import FACTOR
 from studykit.mixed.statsmodels_check import CLOSE, ROWS_CROSSED, ROWS_NESTED
 from studykit.physics.column import CORRECT_BELOW_PE
 from studykit.physics.velocity import PACKING, YIELD_NUMBER
@@ -94,7 +93,7 @@ LEDGER: dict[str, list[Row]] = {
             "2,827 1,604 2,094 1,278 480 2,490", "cited: 27 November 2026"),
         row("Together",
             "24,527 61,363 26,080 65,670", "cited: 27 November 2026"),
-        row("A generator that knows what a laboratory meant", "935 462 154 319",
+        row("A generator that knows what a laboratory meant", "960 462 154 344",
             "intake/test_labfiles.py::the_judge_can_find_fault"),
         row("Of the first 6,500 cases", "6,500 6 3 17 4 1,032", "cited: tests.intake.labfiles.run"),
         row("On 27 November another stranger wrote 258 kinds", "27 258 32 250 5 10", "cited: from the promise alone"),
@@ -353,7 +352,10 @@ LEDGER: dict[str, list[Row]] = {
         row("`[file.words]` | meaning of a word", "every", "intake/test_values.py::cells"),
         row("Where single spaces part the columns", "every",
             "intake/test_aligned.py::columns_by_single_spaces_are_asked_and_read_once_declared"),
-        row("`9.8 ± 0.4`, `9.8 +/- 0.4` |", "9.8", "intake/test_values.py::units_into_the_study_unit"),
+        row("`9.8 ± 0.4`, `9.8 +/- 0.4`, `17.6 ± 5 %` |", "9.8 17.6 50",
+            "intake/test_leftout.py::an_uncertainty_in_per_cent_is_of_the_result"),
+        row("struck or crossed-out cells, raised", "six ten",
+            "intake/test_leftout.py::cells_of_another_colour_are_asked_about_and_stripes_are_not"),
         row("in a column that is not read, whatever its heading", "twenty seven ten 2 1 1 2",
             "intake/test_overlooked.py::a_column_that_is_not_read_and_differs_in_one_row_asks_for_that_row"),
         row("there too: a line that says `mean`", "1 1 every",
@@ -369,7 +371,8 @@ LEDGER: dict[str, list[Row]] = {
         row("`7` where the study has `007` |",
             "never", "intake/test_matching.py::capitals_and_near_misses_are_named_not_repaired"),
         row("`221 223`, `221⏎223`, `338.341`", "never", "intake/test_labfiles.py::cases_that_were_read_wrong_once"),
-        row("a value 8 times or more off the", "8", "values", FACTOR),
+        row("a value 8 times or more off the", "8 17.6 0 five",
+            "intake/test_leftout.py::numbers_that_stand_for_something_else_are_asked_about"),
         row("Every rule that was applied is c",
             "every", "intake/test_values.py::rules_are_listed_by_how_often_they_were_used_with_their_first_example"),
         row("Numbers in spreadsheets are read", "15",
