@@ -280,29 +280,32 @@ def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarr
         end -= 1
     data = b"".join((memoryview(data)[:end], b"\n", bytes(LONGEST)))
     raw = np.frombuffer(data, dtype=np.uint8)
-    signs = _signs(raw, ord(delimiter), name)
-    last = np.flatnonzero(raw[signs] == 10)
-    widths = np.diff(last, prepend=-1)
-    lines, width = len(last), int(widths.max())
-    _check_size(lines, width, name)
-    if width * lines == len(signs):  # no line has more cells, so none has fewer
+    lines = data.count(b"\n")
+    if lines > MAX_LINES:
+        raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
+    signs = _signs(raw, ord(delimiter))
+    width = len(signs) // lines
+    if width * lines == len(signs) and (raw[signs[width - 1::width]] == 10).all():  # as many cells in every line
+        _check_size(lines, width, name)
+        widths = np.full(lines, width)
         stops = [signs[k::width].copy() for k in range(width)]
         starts = [np.concatenate(([np.int32(0)], stops[-1][:-1] + 1)), *(s + 1 for s in stops[:-1])]
         cells = [Texts(*_coded(data, a, b)) for a, b in zip(starts, stops, strict=True)]
     else:
+        last = np.flatnonzero(raw[signs] == 10)
+        widths = np.diff(last, prepend=-1)
+        width = int(widths.max())
+        _check_size(lines, width, name)
         cells = [_ragged(data, signs, last - widths + 1 + k, widths > k) for k in range(width)]
     return cells, np.arange(1, lines + 1), widths
 
 
-def _signs(raw: np.ndarray, delimiter: int, name: str) -> np.ndarray:
-    """Where cells end, looked for in pieces that fit into the processor's cache; refuses more than will be read."""
-    lines, parts = 0, [np.zeros(0, dtype=np.int32)]
+def _signs(raw: np.ndarray, delimiter: int) -> np.ndarray:
+    """Where cells end, looked for in pieces that fit into the processor's cache."""
+    parts = [np.zeros(0, dtype=np.int32)]
     for i in range(0, len(raw), PIECE):
-        ends = raw[i:i + PIECE] == 10
-        lines += int(np.count_nonzero(ends))
-        if lines > MAX_LINES:
-            raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
-        parts.append(np.flatnonzero(ends | (raw[i:i + PIECE] == delimiter)).astype(np.int32) + np.int32(i))
+        piece = raw[i:i + PIECE]
+        parts.append(np.flatnonzero((piece == 10) | (piece == delimiter)).astype(np.int32) + np.int32(i))
     return np.concatenate(parts)
 
 

@@ -436,7 +436,7 @@ def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
 
 
 def _exchanged_units(rows: Rows, out: Table, study: Study, name: str, over: np.ndarray) -> None:
-    """Results in another unit of the same kind as a whole column that cannot be in its own: exchanged in their row?"""
+    """Results in another unit of the same kind as a column that cannot be in its own: exchanged in their row?"""
     kind, written = kind_of(study.unit_of(name)), rows.cells["unit"]
     alike = {a for a in study.analytes if a != name and kind_of(study.unit_of(a)) == kind}
     others = ~written.flags(set(written.at(over).distinct()).__contains__)
@@ -445,7 +445,7 @@ def _exchanged_units(rows: Rows, out: Table, study: Study, name: str, over: np.n
 
 
 def _within_whole(rows: Rows, out: Table, study: Study, unit_row: bool) -> None:
-    """A share of the whole in mass or volume is at most 100 %; where a whole column is more, a row of units is in doubt."""
+    """A share of the whole in mass or volume is at most 100 %; where most of a column is more, a row of units is in doubt."""
     for name in study.analytes:
         unit = study.unit_of(name)
         whole = _WHOLES.get(kind_of(unit))
@@ -454,8 +454,8 @@ def _within_whole(rows: Rows, out: Table, study: Study, unit_row: bool) -> None:
             over = out["value"] > most * (1 + 1e-9)
             if over.any():
                 over &= out["analyte"].flags(name.__eq__)
-            whole_column = over.any() and bool(over[out["analyte"].flags(name.__eq__)].all())
             rows.refuse(over, f"is more than 100 {whole}, which is the whole",
                         "correct unit or decimal sign with the laboratory")
-            if whole_column and unit_row:
+            if unit_row and over.any() and 2 * np.count_nonzero(over) > np.count_nonzero(
+                    out["analyte"].flags(name.__eq__) & ~np.isnan(out["value"])):
                 _exchanged_units(rows, out, study, name, over)

@@ -265,7 +265,8 @@ def _magnitude(value: np.ndarray, qualifiers: np.ndarray, at: np.ndarray, levels
     ``at``: positions of the values' qualifiers; ``margin``: where it is not in per cent, `MARGINS` of it do not count.
     """
     middle, nominal = levels
-    known = [(middle, "the others of its column"), *([(nominal, "the nominal value")] if nominal else [])]
+    known: list[tuple[np.ndarray, str]] = [(middle, "the others of its column")]
+    known += [(np.full(value.shape, nominal), "the nominal value")] if nominal else []
     for level, words in known:
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = value / level

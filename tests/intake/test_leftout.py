@@ -12,7 +12,7 @@ from openpyxl.styles import Font, PatternFill
 
 from studykit.core.errors import BadInput
 from studykit.intake.take import IntakeOutcome
-from tests.intake_cases import take
+from tests.intake_cases import study, take
 
 CODES = tuple(f"B00{n}" for n in range(1, 7))
 INTAKE = '{top}[[file]]\npattern = "*"\nlayout = "wide"\ndecimal = "."\n{more}[file.columns]\nsample = "Sample"\n' \
@@ -178,3 +178,13 @@ def test_a_line_about_turning_above_a_kinematic_viscosity_is_asked_about(tmp_pat
     intake = INTAKE.format(top="", more="", rest="").replace('Si = "mg/kg"', 'KV40 = "mm2/s"')
     with pytest.raises(BadInput, match="speaks of 'Rotational', and a kinematic viscosity is read"):
         take(tmp_path, intake, {"a.csv": text}, codes=CODES)
+
+
+def test_units_exchanged_in_their_row_are_asked_about_though_a_line_is_lost(tmp_path: Path) -> None:
+    lines = [f"{c if n else ''},{0.0331 + n / 1e4:.4f},{2900 + n},9.{n}" for n, c in enumerate(CODES)]
+    text = "\n".join(["Sample,P,Ca,Si", ",mg/kg,% m/m,mg/kg", *lines]) + "\n"
+    intake = INTAKE.format(top="", more="unit_row = 2\n", rest="").replace('[file.units]\nSi = "mg/kg"\nP = "mg/kg"\n', "")
+    out = take(tmp_path, intake, {"a.csv": text}, codes=CODES,
+               definition=study({"P": "mg/kg", "Ca": "mg/kg", "Si": "mg/kg"}))
+    assert out.results.empty
+    assert sum("are the units under the right headings" in r for r in out.rejected["reason"]) == 10
