@@ -42,22 +42,24 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
 
     expected: bottles in the highest step, if readings were as dense there as over the robust standard deviation below it.
     """
-    runs = sorted(set(own["run"]) - {""})
+    run, every, bottle = (own[c].to_numpy() for c in ("run", "value", "sample"))
+    zone = own.groupby(["container", "depth", "kind"], dropna=False).ngroup().to_numpy()
+    runs = sorted(set(run) - {""})
     for name in (ALL, *(runs if len(runs) > 1 else ())):
-        part = own if name == ALL else own[own["run"] == name]
-        value = part["value"].to_numpy(float)
+        here = np.full(run.size, True) if name == ALL else run == name
+        value = every[here].astype(float)
         wide = robust_sd(value)
         if len(value) < 2 * LEAST or not wide > step:
             continue
         top = float(value.max())
         own_step = max(step, _step_at(top, value))
         at = top - value < own_step / 2
-        near = int(((top - value < wide) & ~at).sum())
-        bottles = part.loc[at, ["container", "depth", "kind"]].drop_duplicates().shape[0]
         if (~at).sum() >= 2 * np.unique(value[~at]).size:
             continue  # lower readings are shared too: steps, which are a matter of rounding
+        near = int(((top - value < wide) & ~at).sum())
+        bottles = int(np.unique(zone[here][at]).size)
         expected = (near + 1) * own_step / wide
-        yield (analyte, name, top, bottles, part["sample"].nunique(), expected, float(stats.poisson.sf(bottles - 1, expected)))
+        yield (analyte, name, top, bottles, len(set(bottle[here])), expected, float(stats.poisson.sf(bottles - 1, expected)))
 
 
 def _step_at(top: float, value: Vector) -> float:

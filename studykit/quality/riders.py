@@ -20,6 +20,8 @@ FOLLOW = ("duplicates apart", "check fluid", "control rules", "blank", "coarse r
 """Rules that show consequences of what others name."""
 WIDE = ("carry-over", "drift", COLUMNS, ROWS)
 """Explanations of a run that spoil what is pooled over the study."""
+FACTORS = ("run shift", "drift", "check fluid")
+"""Explanations that multiply: what a blank reads is no consequence of them."""
 REAL = ("own settling", "run and stock")
 """Explanations that do not explain such consequences away."""
 
@@ -28,13 +30,14 @@ REAL = ("own settling", "run and stock")
 class Cause:
     """A cause in words and what it concerns: (sample, analyte) pairs, and analytes of whole files.
 
-    void: nothing that these cells show says anything by itself.
+    void: nothing that these cells show says anything by itself. factor: it multiplies readings.
     """
 
     words: str
     cells: frozenset[tuple[str, str]]
     analytes: frozenset[str] = frozenset()
     void: bool = False
+    factor: bool = False
 
 
 def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[Cause]:
@@ -45,8 +48,8 @@ def causes_of(suspects: Suspects, files: CheckResult, t: pd.DataFrame) -> list[C
         if c.cause not in REAL:
             cells = frozenset((codes[i], f.analytes[a]) for i in c.rows for a in c.columns)
             out.append(Cause(words=f"{c.cause} ({place_of(f, c)[0]})", cells=cells, void=c.cause == ROWS,
-                             analytes=frozenset(f.analytes[a] for a in c.columns) if c.cause in WIDE and (
-                                 c.place.startswith("run ")) else frozenset()))
+                             factor=c.cause in FACTORS, analytes=frozenset(
+                                 f.analytes[a] for a in c.columns if c.cause in WIDE and c.place.startswith("run "))))
     slipped = files.table[files.table["power"].fillna(0.0) != 0] if "power" in files.table else files.table[:0]
     for analyte, g in slipped.groupby("analyte"):
         own = t[(t["analyte"] == analyte) & t["source_file"].isin(g["file"])]
@@ -61,7 +64,9 @@ def explained(flag: Flag, causes: Iterable[Cause]) -> Flag:
     if not names:
         return flag
     left, words = set(names), list[str]()
-    for c in causes if flag.rule in FOLLOW else (c for c in causes if c.void):
+    for c in causes:
+        if not c.void and (flag.rule not in FOLLOW or (c.factor and flag.rule == "blank")):
+            continue
         mine = {a for a in left if a in c.analytes or any((s, a) in c.cells for s in flag.samples)}
         left, words = left - mine, [*words, c.words] if mine else words
     if len(left) > (len(names) / 2 if flag.rule == "blank" else 0):

@@ -30,7 +30,7 @@ MOST = 2 / 3
 USUAL_SHARE = 0.05
 """What a bottle keeps of the one before it; that more is left is taken as less likely the more it is (own judgement)."""
 PATTERN = 8.0
-"""Nats that a run's own pattern must save before a check fluid that reads high is taken for carry-over on top."""
+"""Nats that a run's own pattern must save before a run that reads high is taken for carry-over on top."""
 UNREAD = 3.0
 """Nats that an analyte's own pattern must save where the known fluids tell carry-over of others: blanks have no viscosity."""
 RICH = 6.0
@@ -196,14 +196,14 @@ def carried(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> 
 
 
 def _with_level(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]], now: float, c: Candidate) -> Candidate:
-    """The candidate with what it saves of the run's level too, where known fluids tell it; without, only what it costs there.
+    """The candidate with what it saves of the run's level too, where known fluids or the pattern tell it; else what it costs.
 
     What stands in the place of a bottle's content and what adds to it leave the same pattern and different levels.
     """
     y = sc.y.copy()
     y[np.ix_(c.rows, c.columns)] = c.readings
     saved = now - _level_cost(scene(sc.f, y, fit(sc.f, y)), run, rows, runs)
-    return replace(c, gain=c.gain + (saved if c.detail else min(0.0, saved)) * sc.m.share)
+    return replace(c, gain=c.gain + (saved if c.detail or c.gain > PATTERN else min(0.0, saved)) * sc.m.share)
 
 
 def _level_cost(sc: Scene, run: str, rows: Index, runs: list[tuple[str, Index]]) -> float:

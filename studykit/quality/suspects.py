@@ -54,6 +54,8 @@ CLOSE = 5.0
 DECIDED = 12.0
 """Nats up to which a container's zones that real settling explains about as well (a rival) are a hint: counted on studies
 without a fault and with one, real ones of clear size save 12 to 40 (exchanged bottles 40 to 70), chance ones 4 to 7."""
+EXCHANGED = 18.0
+"""The same of exchanged bottles: of settled stocks chance ones save up to 16, real ones of middle and clear size 21 to 63."""
 AS_SETTLED = ("heel in the zone", "disturbed container", "missing purge", "wrong product", "swapped samples", "value alone",
               DIRT)
 """Causes that a container's own settling, or its own rate, may look like."""
@@ -317,7 +319,8 @@ def concern_of(f: Frame, c: Candidate) -> str:
         return "ask before trusting"
     settled = [r for r in c.rivals if r[0] == "own settling"]
     by_others = any(np.isnan(behind) for _, _, behind in settled)  # by the profiles of other containers too
-    as_settled = c.cause in AS_SETTLED and c.net < DECIDED and bool(settled)
+    decided = EXCHANGED if c.cause == "swapped samples" else DECIDED
+    as_settled = c.cause in AS_SETTLED and c.net < decided and bool(settled)
     if c.cause in CELLS:  # a layer where no other container has one in this analyte is not likelier than one wrong number
         as_settled = as_settled and by_others
     if c.cause == "wrong product" and by_others:

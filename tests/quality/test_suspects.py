@@ -79,7 +79,7 @@ def test_little_that_real_settling_explains_as_well_is_a_hint() -> None:
     by_others = (("own settling", "C01", float("nan")),)  # several containers have settled in this analyte
     for cause, rivals in (("swapped samples", heel.rivals), ("value alone", by_others)):  # two bottles, or one reading
         assert concern_of(f, replace(heel, cause=cause, gain=10.0, rivals=rivals)) == "hint only"
-        assert concern_of(f, replace(heel, cause=cause, rivals=rivals)) == ASK
+        assert concern_of(f, replace(heel, cause=cause, gain=24.0, rivals=rivals)) == ASK
     # one wrong number where no other container has a layer in that analyte: settling of this one alone is no excuse
     assert concern_of(f, replace(heel, cause="value alone", gain=10.0)) == ASK
 
