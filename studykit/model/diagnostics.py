@@ -85,9 +85,18 @@ def normal_figure(table: pd.DataFrame) -> Figure | None:
     return qualityfigures.normal_scores(table) if len(table) else None
 
 
-def scale_figure(table: pd.DataFrame) -> Figure | None:
-    """Size of residuals against level of ``most_uneven``; None where nothing was fitted."""
-    return qualityfigures.scale_against_level(table) if len(table) else None
+def scale_figure(table: pd.DataFrame, models: list[AnalyteModel]) -> Figure | None:
+    """Size of residuals against level of ``most_uneven``, in the analyte's unit; None where nothing was fitted."""
+    if table.empty:
+        return None
+    rows = next(m.rows for m in models if m.analyte == table["analyte"].iloc[0])
+    level = table["fitted"].map(math.exp) if rows.log else table["fitted"]
+    return qualityfigures.scale_against_level(table.assign(fitted=level), rows.unit)
+
+
+def name_in(table: pd.DataFrame, study: Study) -> str:
+    """The analyte of a residual table by the name that people read; '' without rows."""
+    return study.label_of(str(table["analyte"].iloc[0])) if len(table) else ""
 
 
 def influence_of(model: FittedModel) -> Influence:

@@ -157,8 +157,8 @@ def normal_scores(table: pd.DataFrame) -> Figure:
     return figure
 
 
-def scale_against_level(table: pd.DataFrame) -> Figure:
-    """Size of the residuals against the fitted level, with the median size in four classes of level."""
+def scale_against_level(table: pd.DataFrame, unit: str = "") -> Figure:
+    """Size of the residuals against the fitted level in its unit, with the median size in four classes of level."""
     figure, (ax, *_) = grid(1, width=4.2, height=3.4)
     level, size = table["fitted"].to_numpy(float), table["standardised"].abs().to_numpy(float)
     ax.plot(level, size, ls="", marker="o", ms=3.5, mfc="none", color=THIN)
@@ -167,7 +167,7 @@ def scale_against_level(table: pd.DataFrame) -> Figure:
         ax.plot([level[part].min(), level[part].max()], [np.median(size[part])] * 2, color=INK, lw=2)
     ax.set_ylim(bottom=0)
     ax.locator_params(axis="x", nbins=5)
-    ax.set_xlabel("fitted level, scale of the analysis", fontsize=8)
+    ax.set_xlabel(f"fitted level, {unit}".rstrip(", "), fontsize=8)
     ax.set_ylabel("size of residual, standard deviations", fontsize=8)
     tidy(ax)
     return figure

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from studykit.report.firstpage import count, optional, recorded
+from studykit.report.firstpage import count, intake_words, optional, recorded
 from studykit.study.stages import OpenStage
 
 
@@ -43,7 +43,7 @@ def _sampling(_: OpenStage, n: dict[str, str]) -> str:
 
 
 def _intake(_: OpenStage, n: dict[str, str]) -> str:
-    return f"Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."
+    return intake_words(n)
 
 
 def _quality(_: OpenStage, n: dict[str, str]) -> str:

@@ -7,6 +7,7 @@ page cannot say anything that the stages did not find.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -46,7 +47,7 @@ def recorded(stage: OpenStage, stem: str) -> dict[str, str]:
 
 def together(text: str) -> str:
     """Keep a number and its unit on one line."""
-    return re.sub(r"(?<=[0-9]) (?=%|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
+    return re.sub(r"(?<=[0-9]) (?=%|°C|mg|mm|g/|L\b|µm|months\b)", "\u00a0", text)
 
 
 def optional(stage: OpenStage, stem: str, name: str) -> pd.DataFrame:
@@ -265,10 +266,17 @@ def count(number: str, noun: str) -> str:
     return f"{number} {noun}{'' if number == '1' else 's'}" if number != "0" else f"no {noun}s"
 
 
+def intake_words(n: Mapping[str, str]) -> str:
+    """What became of the results in the raw files, in a sentence."""
+    if n["rows_in"] == n["rows_taken"]:
+        return f"All {n['rows_in']} results in the raw files were taken."
+    return f"Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."
+
+
 def quality(stage: OpenStage) -> str:
     """What intake and quality found, in sentences."""
     n = recorded(stage, "03-intake")
-    lines = [f"- Of {n['rows_in']} results in the raw files {n['rows_taken']} were taken and {n['rows_rejected']} rejected."]
+    lines = [f"- {intake_words(n)}"]
     told = optional(stage, "04-quality", "sentences")
     if len(told):
         lines += [f"- {literal(t)}" for t in told.iloc[:, 0]]

@@ -53,6 +53,8 @@ FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 OTHERS = "; the others are not thereby shown to be within"
 NO_CLEARANCE = ", no clearance"
+OPEN = "not known"
+"""How page one says that a use cannot be told."""
 
 
 def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
@@ -65,7 +67,7 @@ def five(stage: OpenStage) -> tuple[tuple[str, tuple[str, ...]], ...]:
 
 def markdown(stage: OpenStage) -> str:
     """The five questions as paragraphs, the first of each beginning with the question."""
-    return "\n\n".join(f"**{question}** " + "\n\n".join(literal(t) for t in told) for question, told in five(stage))
+    return "\n\n".join(f"**{question}** " + "\n\n".join(together(literal(t)) for t in told) for question, told in five(stage))
 
 
 def _verdicts(stage: OpenStage) -> pd.DataFrame:
@@ -176,9 +178,10 @@ def _by_use(stage: OpenStage) -> str:
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
         named = () if whole else (SINGLE, MOST)
         rows = rows.assign(said=[said(r) if r["word"] in named else r["word"] for r in rows.to_dict("records")])
-        parts = [f"{words} for {both(list(part['name'])) if len(part) < 5 else f'{len(part)} analytes'}"
+        parts = [f"{str(words).replace(UNDECIDED, OPEN)} for "
+                 + (both(list(part["name"])) if len(part) < 5 else f"{len(part)} analytes")
                  for words, part in rows.groupby("said", sort=False)]
-        told += [f"{use}: {', '.join(parts)}"] if parts else []
+        told += [f"{use} {', '.join(parts)}"] if parts else []
     return "; ".join(told) + "." if told else ""
 
 
@@ -263,7 +266,8 @@ def sure(stage: OpenStage) -> list[str]:
         told.append("No verdict changes, whichever single container is left out." if moved.empty else
                     f"A single container decides the verdict of {both(list(moved))}.")
     told += [*_stated(stage), *_not_published(stage, q)]
-    told.append(f"Of {i['rows_in']} results {i['rows_taken']} were taken; the checks found {_points(q['flags_stop'])} that "
+    taken = f"All {i['rows_in']}" if i["rows_in"] == i["rows_taken"] else f"{i['rows_taken']} of {i['rows_in']}"
+    told.append(f"{taken} results were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
     return told
 
@@ -281,7 +285,8 @@ def _all_taken_into_account(stage: OpenStage) -> list[str]:
     if not_so:
         told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (
             f" {not_so}: among so many analytes chance alone can do that once")
-    return [f"With all {number} analytes taken into account (Holm's method) {told}."] * bool(told)
+    every = "both" if number == 2 else f"all {number}"
+    return [f"With {every} analytes taken into account (Holm's method) {told}."] * bool(told)
 
 
 def _stated(stage: OpenStage) -> list[str]:

@@ -11,7 +11,7 @@ import math
 import pandas as pd
 
 from studykit.core.record import significant
-from studykit.report.firstpage import in_a_word, optional
+from studykit.report.firstpage import in_a_word, optional, together
 from studykit.study.stages import OpenStage
 from studykit.verdict.tables import intervals_named
 
@@ -53,7 +53,7 @@ def difference(row: pd.Series) -> str:
     ends = f"{significant(low, 3)} to {significant(high, 3)}"
     told = f"{ends} {row['unit']}, known only as a limit" if math.isnan(middle) else (
         f"{significant(middle, 3)} {row['unit']} ({ends})")
-    return f"{lower} against {upper}: {told}"
+    return together(f"{lower} against {upper}: {told}")
 
 
 def number(cell: object) -> float:

@@ -85,6 +85,19 @@ def test_no_figure_scrolls_and_phones_get_those_drawn_for_them(browser, tote_fil
     assert width > 400 or all(natural < 350 and wide == (not twice) for _, natural, twice, wide in shown)
 
 
+LONG_MARGINS = """() => { const box = document.querySelector('.tag-strip .scroll');
+  box.querySelectorAll('tbody td:nth-of-type(3)').forEach(d => { d.textContent = '0.3 pH below the mixed container' });
+  return [box.scrollWidth, box.clientWidth] }"""
+
+
+@pytest.mark.parametrize("width", [768, 1024, 1280])
+def test_the_table_of_page_one_is_never_cut_however_long_a_margin_is_told(browser, page_file, width):
+    page, _ = opened(browser, page_file, width)
+    needed, there = page.evaluate(LONG_MARGINS)
+    assert page.locator(".tag-strip tbody td", has_text="0.3 pH below the mixed container").count() == 8
+    assert needed <= there
+
+
 def test_what_runs_off_would_be_seen(browser, page_file):
     page, _ = opened(browser, page_file, 390)
     page.evaluate("document.querySelector('blockquote').style.width = '700px'")

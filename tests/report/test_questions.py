@@ -71,7 +71,7 @@ def test_page_one_says_which_words_stand_with_all_analytes_taken_into_account(mo
     table = pd.DataFrame({"analyte": ["P", "W"], "verdict": "stratified", "p beyond, Holm": p})
     monkeypatch.setattr(questions, "optional", lambda *_: table)
     stage = SimpleNamespace(study=parse_study(data))
-    assert questions._all_taken_into_account(stage) == [f"With all 2 analytes taken into account (Holm's method) {told}"]
+    assert questions._all_taken_into_account(stage) == [f"With both analytes taken into account (Holm's method) {told}"]
     monkeypatch.setattr(questions, "optional", lambda *_: table.assign(verdict="inconclusive"))
     assert questions._all_taken_into_account(stage) == []
 

@@ -24,4 +24,4 @@ def test_a_pair_known_only_as_a_limit_has_its_interval_and_no_mark(empty: object
 
 def test_a_known_difference_stands_before_its_interval() -> None:
     row = pd.Series({"deciding pair": "lower - upper", "difference": "1.5", "low": 0.364, "high": 2.64, "unit": "mg/kg"})
-    assert difference(row) == "lower against upper: 1.50 mg/kg (0.364 to 2.64)"
+    assert difference(row) == "lower against upper: 1.50\u00a0mg/kg (0.364 to 2.64)"
