@@ -53,7 +53,7 @@ def _visits(study: Study, container: dict[Hashable, Any], samples: pd.DataFrame)
     for day in sorted(set(days)):
         part = samples[days == day]
         joined = pd.DataFrame([container]).assign(
-            **{c: part[c].iloc[0] for c in ("visited_on", "stood_from") if c in part})
+            **{c: part[c].bfill().iloc[0] for c in ("visited_on", "stood_from") if c in part})
         row = {**container, "container": f"{container['container']}, {day}", "sampled_on": part["visited_on"].iloc[0],
                "age_months": float(visit_ages(joined, study)["age_months"].iloc[0])}
         out.append(row | _lowered(study, container, taken))

@@ -13,7 +13,7 @@ from studykit.quality.explain import Candidate
 from studykit.quality.flags import CheckResult, Flag
 from studykit.quality.riders import Cause, causes_of
 from studykit.quality.riders import explained as hinted
-from studykit.quality.slips import _judge
+from studykit.quality.slips import _judge, _other_column
 from tests.faults.bench import ASK, STOP, USUAL, explained
 from tests.faults.laboratory import make
 from tests.faults.planted import copied, spoiled, unit_all_files, unit_two_files
@@ -165,3 +165,18 @@ def test_one_run_alone_off_its_limits_is_no_slip_of_the_limits() -> None:
     report = assess(*lab.tables(), limits=lab.limits)
     assert report.flags.query("rule == 'check limits'").empty
     assert set(report.flags.query("rule == 'unit slip'")["concern"]) == {STOP}
+
+
+@pytest.mark.parametrize(("reads", "columns"), [
+    ((12.1, 99.0), [0, 1]),  # each reads what the other should
+    ((10.02, 120.5), []),  # one a tenth, the other ten times what it should: two units
+    ((1001.0, 121.0), []), ((990.0, 119.0), [])])  # both ten times: no exchange of two columns
+def test_two_columns_exchanged_have_each_others_digits_and_two_units_their_own(reads: tuple[float, float], columns: list[int],
+                                                                             ) -> None:
+    """By hand: limits with middles of 100 and 12, and readings that are a power of ten off, or the other analyte's."""
+    middles = (100.0, 12.0)
+    table = pd.DataFrame({"file": "a.csv", "run": "R1", "analyte": ["P", "Si"], "check_fluid": reads, "stock": np.nan,
+                          "middle_of_limits": middles, "nominal": np.nan,
+                          "power": [float(np.round(np.log10(r / m))) for r, m in zip(reads, middles, strict=True)]})
+    assert _other_column(table) == columns
+    assert _other_column(table.assign(run=["R1", "R2"])) == []  # of one file and run only

@@ -119,6 +119,8 @@ def test_refusals_name_the_next_step():
         precision("ASTM D5185-18", "W", 350, "mg/kg")
     with pytest.raises(BadInput, match="no precision equations are stored for ASTM D4951"):
         precision("ASTM D4951-14", "P", 350, "mg/kg")
+    with pytest.raises(BadInput, match="stored for ASTM D4951 -> take r"):  # with the year behind a colon, as ISO has it
+        precision(" ASTM D4951:2014", "P", 350, "mg/kg")
     with pytest.raises(BadInput, match="neither a method key nor"):
         resolve_precision(10, "mg/kg", analyte="P")
     with pytest.raises(DesignMismatch, match="needs a mean above 0"):
