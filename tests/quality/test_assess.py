@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.quality.assess import QualityReport, _drawn, _Looked, assess, stated_scatter
-from studykit.quality.flags import CONCERNS, Flag, Scatter, flag_table, holm, listed, robust_sd, shown
+from studykit.quality.assess import QualityReport, _drawn, _Looked, _sentences, assess, stated_scatter
+from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, flag_table, holm, listed, robust_sd, shown
 from tests.quality_cases import Case, build
 
 
@@ -189,3 +189,32 @@ def test_small_helpers() -> None:
     with pytest.raises(ValueError, match="concern must be one of"):
         Flag(rule="x", concern="red", where="", evidence="")
     assert flag_table([]).empty
+
+
+def test_the_sentences_count_by_hand_and_say_stop_once_and_first() -> None:
+    """Seven samples planned and two lost; two flags of one rule and one of another; a check that could not look."""
+    counts = pd.DataFrame({"planned": [6, 7]})
+    missing = pd.DataFrame({"sample": ["S1", "S2", "S3"], "all_lost": [True, False, True], "container": ["C1", "C1", "C2"],
+                            "depth": ["upper", "lower", "lower"], "kind": "spot"})
+    flags = tuple(Flag(rule=r, concern=c, where="x", evidence="seen") for r, c in (
+        ("drift", "ask before trusting"), ("drift", "ask before trusting"), ("blank", "hint only")))
+    checks = (CheckResult(rule="drift", table=counts), CheckResult(rule="rounding", table=counts, note="not assessed: none"),
+              CheckResult(rule="blank", table=counts, note="one run only"))
+    none, one, two = (SimpleNamespace(excluded=pd.DataFrame(index=range(n))) for n in range(3))
+
+    def told(blind: bool, usable: SimpleNamespace, found: tuple[Flag, ...] = flags) -> tuple[str, ...]:
+        words = ("Duplicates agree.", *(["STOP: the layered control was not seen."] if blind else []), "The blank is clean.")
+        return _sentences(counts, missing, usable, found, checks, SimpleNamespace(blind=blind, sentences=words))  # type: ignore[arg-type]
+
+    said = told(True, one)
+    assert said[0] == "STOP: the layered control was not seen."
+    assert sum(s.startswith("STOP") for s in said) == 1
+    assert said[1].startswith("7 samples were planned; 5 have results. No result: S1 (")
+    assert "S2" not in said[1]
+    assert said[2:4] == ("Ask before trusting: 2 flags (drift).", "Hint only: 1 flag (blank).")
+    assert said[4] == "Could not be assessed in this study: rounding."
+    assert said[5].startswith("1 result was taken out by a person")
+    assert said[6:] == ("Duplicates agree.", "The blank is clean.")
+    assert told(False, two, ())[:2] == (said[1], "No check raised a flag.")
+    assert any(s.startswith("2 results were taken out") for s in told(False, two))
+    assert "No result was taken out." in told(False, none)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from studykit.design.cheapest import Aim
-from studykit.quality.beforehand import _readings, beforehand, seen_by
+from studykit.quality.beforehand import _dealt, _readings, beforehand, seen_by
 from studykit.study.definition import Assumption, Study, parse_study
 from tests.faults.bench import explained, foreseen_plan, right
 from tests.faults.laboratory import Setting, make
@@ -98,3 +98,24 @@ def test_a_run_shifts_a_reading_by_the_share_of_the_level_that_it_has() -> None:
     assert told.mean(axis=0) == pytest.approx([200, 100], abs=0.5)
     assert told.std(axis=0) == pytest.approx([5.0, 2.5], rel=0.15)
     assert (told[:, 0] - 200) / 2 == pytest.approx(told[:, 1] - 100, abs=1e-3)
+
+
+@pytest.mark.parametrize(("bottles", "capacity", "runs"), [(12, 40, 1), (12, 17, 1), (12, 16, 2), (30, 12, 3)])
+def test_an_order_deals_whole_containers_to_as_few_runs_as_hold_the_samples(bottles: int, capacity: int, runs: int) -> None:
+    """By hand: 12 bottles and 5 check fluids fill one run of 17 and need two of 16; check fluids at even distances."""
+    study = SimpleNamespace(seed=3, sampling=SimpleNamespace(run_capacity=capacity))
+    boxes = [f"C{i // 3}" for i in range(bottles)]
+    samples = pd.DataFrame({"container": boxes + [""] * 5, "kind": ["spot"] * bottles + ["check fluid"] * 5})
+    samples["sample"] = [f"S{i}" for i in range(len(samples))]
+    order = _dealt(study, samples).merge(samples, on="sample")  # type: ignore[arg-type]
+    assert order["run"].nunique() == runs
+    assert (order[order["kind"] == "spot"].groupby("container")["run"].nunique() == 1).all()
+    for _, own in order.groupby("run"):
+        assert sorted(own["position"]) == list(range(1, len(own) + 1))
+    fluids = order[order["kind"] == "check fluid"].groupby("run").size()
+    assert len(fluids) == runs
+    assert fluids.max() - fluids.min() <= 1
+    if runs == 1:  # five fluids cut the run of 12 bottles into gaps of about 2.4
+        gaps = np.diff(np.sort(order.loc[order["kind"] == "check fluid", "position"]))
+        assert gaps.min() >= 1
+        assert gaps.mean() == pytest.approx(17 / 5, abs=1.2)
