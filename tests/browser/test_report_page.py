@@ -10,7 +10,9 @@ import re
 
 import pytest
 
+from studykit.demos.shipped import copy_demo
 from studykit.physics.figures import COLOURS
+from studykit.report.make import make_report
 from studykit.report.page import write_report
 from studykit.study.definition import load_study
 from studykit.study.stages import share, stems_in
@@ -83,6 +85,34 @@ def test_no_figure_scrolls_and_phones_get_those_drawn_for_them(browser, tote_fil
     assert len(shown) > 10
     assert all(natural > 100 and across > (0.9 if width < 400 else 0.75) * natural for across, natural, *_ in shown)
     assert width > 400 or all(natural < 350 and wide == (not twice) for _, natural, twice, wide in shown)
+
+
+@pytest.fixture(scope="module", params=["slip", "beacon", "forge"])
+def other_file(request, tmp_path_factory):
+    """The report of another demo, made for this test: minutes each."""
+    root = copy_demo(request.param, tmp_path_factory.mktemp("demo") / request.param)
+    make_report(root, lambda _: None)
+    return root / "report/report.html"
+
+
+def judged_layer_one(browser, file):
+    """What the first page of a report has to be, on a screen and in print."""
+    page, seen = opened(browser, file, 1280)
+    assert seen == {"requests": [file.as_uri()], "messages": []}
+    assert page.evaluate("document.querySelector('main > section').getBoundingClientRect().bottom") <= 2 * SCREEN
+    told = answered(page)
+    assert tuple(told) == QUESTIONS
+    assert all(len(text.split()) >= 3 for text in told.values())
+    assert page.evaluate("(b => b.scrollWidth <= b.clientWidth)(document.querySelector('.tag-strip .scroll'))")
+    pages = printed(page)
+    assert len(pages) <= 20
+    assert next(k for k, text in enumerate(pages) if "The answer in detail" in text) <= 2
+    assert orphans(pages, page.evaluate(HEADED)) == []
+
+
+@pytest.mark.slow
+def test_the_other_demos_answer_on_layer_one_and_print_on_twenty_pages(browser, other_file):
+    judged_layer_one(browser, other_file)
 
 
 LONG_MARGINS = """() => { const box = document.querySelector('.tag-strip .scroll');
