@@ -73,3 +73,4 @@ if __name__ == "__main__":
     print("\n".join(unread(pages(), recorded() if RECORD.is_file() else {})) or "all as read")
     if "--record" in sys.argv[1:]:
         record()
+        print("taken down as read")
