@@ -65,4 +65,4 @@ def test_what_is_plain_is_read(tmp_path: Path) -> None:
     assert len(plainly) > 3
     for name in plainly:
         assert outcome(name, 1, tmp_path / name) == ("read", []), name
-    assert len(KINDS) > 200
+    assert len(KINDS) == 245
