@@ -16,7 +16,7 @@ from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
 from studykit.quality.flags import listed
-from studykit.report import litres
+from studykit.report import leftout, litres
 from studykit.report.beyond import LONG, by_zones, elsewhere, of_zones
 from studykit.report.firstpage import (
     beyond_groups,
@@ -51,7 +51,9 @@ SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, 
           "chapter.")
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
+TIED = "cannot be told apart"
 OTHERS = "; the others are not thereby shown to be within"
+OF_MEAN = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
 OPEN = "not known"
 """How page one says that a use cannot be told."""
@@ -96,6 +98,8 @@ def right(stage: OpenStage) -> list[str]:
     """Whether the study's word is a yes, and which use speaks against it."""
     table, word = _verdicts(stage), recorded(stage, "06-verdict").get("verdict", "")
     names = list(table.loc[(table.reindex(columns=["verdict", "stock"]) == "stratified").any(axis=1), "name"])
+    lost = [n for n in names if n in _lost(stage)] if word == "stratified" else []
+    names = [n for n in names if n not in lost]
     mean = "on average it is within the margins, and " if (table["verdict"] == "homogeneous").all() else ""
     of = "" if all(map(stage.study.decides, stage.study.analytes)) else "of what decides "
     mean = mean.replace("it is", "what decides is") if of else mean
@@ -104,6 +108,8 @@ def right(stage: OpenStage) -> list[str]:
     verbs = (("lies", "lie") if sided else ("differs", "differ"))[len(names) != 1]
     told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(
         beyond=both(names), verb=verbs, mean=mean, of=of)]
+    told += [f"{both(lost)} alone would too, but not with all analytes taken into account."] * bool(lost)
+    told += leftout.verdicts(optional(stage, "06-verdict", "exclusions"), stage.study)
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not for every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
@@ -118,10 +124,11 @@ def _of_few(stage: OpenStage) -> list[str]:
     one = [a for a in of_one(stage) if stage.study.decides(a)]
     told = [f"Measured in 1 of {count(opened, 'container')}: {both([*map(stage.study.label_of, one)])}. What is said "
             "of it holds for that container only."] * bool(one)
-    some = {stage.study.label_of(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
+    some = {str(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
             if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
-    fewer = [f"{name} in {n} of {opened}" for name, n in some.items() if n != opened]
-    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer)]
+    out, gone = leftout.fewer(stage, some, opened)
+    fewer = [f"{stage.study.label_of(a)} in {n} of {opened}" for a, n in some.items() if n != opened and a not in gone]
+    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer), *out]
 
 
 def todo(stage: OpenStage) -> list[str]:
@@ -169,15 +176,22 @@ def _in_whose_words(stage: OpenStage, action: str) -> str:
     return before + (words if own else action)
 
 
+def _named_beyond(stage: OpenStage) -> set[str]:
+    """Analytes of which containers or groups are named as beyond by their zones."""
+    zones = of_zones(optional(stage, "06-verdict", "containers-beyond"))
+    return set(zones.get("name", pd.Series(dtype=str))) | {name for name, _ in beyond_groups(stage)}
+
+
 def _by_use(stage: OpenStage) -> str:
     """Uses other than the zones whose words veto, and for which analytes; '' where none has."""
-    table, told = _uses(stage), list[str]()
+    table, told, far = _uses(stage), list[str](), _named_beyond(stage)
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
         whole = use == WHOLE  # the table by use has its reasons
         rows = rows[rows["word"] != UNDECIDED] if whole and told else rows
         named = () if whole else (SINGLE, MOST)
-        rows = rows.assign(said=[said(r) if r["word"] in named else r["word"] for r in rows.to_dict("records")])
+        rows = rows.assign(said=[said(r) if r["word"] in named else OF_MEAN if r["word"] == UNDECIDED and use in litres.ENDS
+                                 and r["name"] in far else r["word"] for r in rows.to_dict("records")])
         parts = [f"{str(words).replace(UNDECIDED, OPEN)} for "
                  + (both(list(part["name"])) if len(part) < 5 else f"{len(part)} analytes")
                  for words, part in rows.groupby("said", sort=False)]
@@ -208,10 +222,20 @@ def which(stage: OpenStage) -> list[str]:
     if opened not in ("1", str(len(names))) and recorded(stage, "06-verdict").get("verdict") == "uneven":
         told += _of_the_others(stage, set(beyond.get("container", pd.Series(dtype=str)).astype(str)), bool(aside))
     told += [" ".join(others)] if others else []
+    told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
     acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
     told += [line.removeprefix("- ") for line in acts.splitlines()]
+    told += _dates_rest_on(stage) if acts else []
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
+
+
+def _dates_rest_on(stage: OpenStage) -> list[str]:
+    """That days to leave or to sample again may be too late, where age and lot cannot be told apart."""
+    answers = optional(stage, "06-verdict", "time-answers")
+    told = " ".join(map(str, [*answers.get("sentence", ()), *answers.get("holds for", ())]))
+    return ["These days may be too late: what age does cannot be told apart here from other differences between "
+            "containers."] * (TIED in told)
 
 
 def _of_the_others(stage: OpenStage, beyond: set[str], aside: bool) -> list[str]:
@@ -272,15 +296,24 @@ def sure(stage: OpenStage) -> list[str]:
     return told
 
 
+def _lost(stage: OpenStage) -> list[str]:
+    """Deciding analytes that are stratified, and not so with all analytes taken into account."""
+    table = optional(stage, "06-verdict", "evidence")
+    if table.empty:
+        return []
+    table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
+    p = pd.to_numeric(table["p beyond, Holm"], errors="coerce")
+    return list(table.loc[p >= stage.study.alpha, "analyte"].map(stage.study.label_of))
+
+
 def _all_taken_into_account(stage: OpenStage) -> list[str]:
     """Which analytes stay stratified where chance has several analytes to strike at, and which do not."""
     table, number = optional(stage, "06-verdict", "evidence"), sum(map(stage.study.decides, stage.study.analytes))
     if table.empty or number < 2:
         return []
     table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
-    p, names = pd.to_numeric(table["p beyond, Holm"], errors="coerce"), table["analyte"].map(stage.study.label_of)
-    lost = names[p >= stage.study.alpha]
-    stays, not_so = both(list(names.drop(lost.index))), both(list(lost))
+    names, lost = list(table["analyte"].map(stage.study.label_of)), _lost(stage)
+    stays, not_so = both([n for n in names if n not in lost]), both(lost)
     told = f"“stratified” still holds for {stays}" if stays else ""
     if not_so:
         told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (

@@ -15,9 +15,14 @@ from studykit.report.firstpage import in_a_word, optional, together
 from studykit.study.stages import OpenStage
 from studykit.verdict.tables import intervals_named
 
+NO_NUMBER = {"stratified": "beyond, wherever within their limits the values lie; no number can be told",
+             "not assessed": "not assessed"}
+"""What stands in place of a difference that has none."""
 RIM, WIDE, HIGH = 3.0, 240, 24
 UNIT = 36
 """Pixels of the drawing that one margin takes."""
+UNDRAWN = {"stratified": "beyond the margin, no number", "not assessed": "not assessed"}
+"""What is written in place of the drawing of an analyte without numbers."""
 BAND, EDGE, INK = "#e9e6dc", "#a89f86", "#1d2733"
 ONE_SIDED = {"below the mixed container": -1, "above the mixed container": 1}
 """How a margin on one side ends, and the side of its drawing that has an edge."""
@@ -48,7 +53,7 @@ def difference(row: pd.Series) -> str:
     """The deciding pair of depths, its difference and interval in words; of a zone of limits alone the interval."""
     low, middle, high = (number(row[c]) for c in ("low", "difference", "high"))
     if math.isnan(low) or math.isnan(high):
-        return ""
+        return NO_NUMBER.get(str(row.get("verdict", "")), "")
     lower, _, upper = str(row["deciding pair"]).partition(" - ")
     ends = f"{significant(low, 3)} to {significant(high, 3)}"
     told = f"{ends} {row['unit']}, known only as a limit" if math.isnan(middle) else (
@@ -67,7 +72,8 @@ def drawings(stage: OpenStage) -> tuple[str, list[str]]:
     order, sides = table["analyte"], dict(zip(table["analyte"], map(side_of, table["margin"]), strict=True))
     placed = optional(stage, "06-verdict", "in-margins")
     found = {r["analyte"]: r for _, r in placed.iterrows()}
-    return axis(), [drawing(found.get(a), sides[a]) for a in order]
+    said = {a: UNDRAWN.get(str(word), "") for a, word in zip(order, table["verdict"], strict=True)}
+    return axis(), [drawing(found.get(a), sides[a], said[a]) for a in order]
 
 
 def x_of(ratio: float) -> float:
@@ -82,8 +88,8 @@ def axis() -> str:
     return f'{_svg(marks)}<span class="unseen">drawn against the margin</span>'
 
 
-def drawing(row: pd.Series | None, side: int = 0) -> str:
-    """Band of the margin, interval and estimate of one analyte; the band alone where it was not judged.
+def drawing(row: pd.Series | None, side: int = 0, said: str = "") -> str:
+    """Band of the margin, interval and estimate of one analyte; without numbers no band, but ``said`` in words.
 
     The band of a margin on one side goes on to the rim on the other.
     """
@@ -91,7 +97,10 @@ def drawing(row: pd.Series | None, side: int = 0) -> str:
     parts = [f'<rect class="band" x="{first}" y="0" width="{last - first:g}" height="{HIGH}" fill="{BAND}"/>',
              f'<path class="edge" d="M{x_of(0)} 0V{HIGH}" stroke="{EDGE}"/>']
     low, middle, high = (math.nan if row is None else number(row[c]) for c in ("low", "ratio", "high"))
-    if row is not None and not (math.isnan(low) or math.isnan(high)):
+    if math.isnan(low) or math.isnan(high):
+        told = f'<text x="{x_of(0)}" y="17" text-anchor="middle" font-size="12" fill="currentColor">{said}</text>'
+        return _svg(told if said else "".join(parts))
+    if row is not None:
         parts += _interval(low, middle, high, str(row["verdict"]))
     return _svg("".join(parts))
 

@@ -2,6 +2,7 @@ from . import alone as alone
 from . import cleared as cleared
 from . import containers as containers
 from . import estimands as estimands
+from . import excluded as excluded
 from . import expected as expected
 from . import floors as floors
 from . import grid as grid
@@ -21,6 +22,7 @@ __all__ = [
     "cleared",
     "containers",
     "estimands",
+    "excluded",
     "expected",
     "floors",
     "grid",

@@ -65,9 +65,12 @@ Drawn = Mapping[tuple[str, tuple[str, ...]], Floors]
 """``Floors`` by analyte and kinds of samples."""
 
 
-def each(stage: OpenStage, models: list[AnalyteModel]) -> Drawn:
-    """Floors and stirred rests of every analyte, by its key and the kinds of samples, for all that ask of them."""
-    results, out = usable(stage), dict[tuple[str, tuple[str, ...]], Floors]()
+def each(stage: OpenStage, models: list[AnalyteModel], results: pd.DataFrame | None = None) -> Drawn:
+    """Floors and stirred rests of every analyte, by its key and the kinds of samples, for all that ask of them.
+
+    ``results``: other ones than those that no person excluded.
+    """
+    results, out = usable(stage) if results is None else results, dict[tuple[str, tuple[str, ...]], Floors]()
     for m in models:
         zones = _zones(stage, m)
         out |= {(m.analyte, kinds): floors(stage, m, results, kinds, zones) for kinds in (HEEL, REST)}

@@ -119,7 +119,7 @@ class Decided:
 def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> Decided:
     """What decides a word.
 
-    homogeneous: the pair least clearly within, with the 1 - 2 alpha interval that lies inside the margin; stratified: the
+    homogeneous: the pair whose 1 - 2 alpha interval, which lies inside the margin, comes nearest to it; stratified: the
     pair whose such interval lies furthest out; inconclusive: the pair least clearly within, with the interval that holds
     for all pairs together. With ``bounds`` the pair that reaches furthest, wherever values known only within bounds lie.
     """
@@ -135,6 +135,8 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
     contrast, joint = comparison.deciding, word == "inconclusive"
     if word == "stratified":
         contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level), margin))
+    elif word == "homogeneous":  # of p-values as small as these the largest need not come nearest
+        contrast = max((t.contrast for t in comparison.tests), key=lambda c: max(map(margin.sized, c.interval(level))))
     span = margin.shown_interval(comparison.simultaneous_of(contrast) if joint else contrast.interval(level))
     return Decided(pair=contrast.label, estimate=margin.shown(contrast.estimate), low=span.low, high=span.high,
                    unit=comparison.unit, level=1 - comparison.alpha if joint else level)
@@ -458,7 +460,7 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
             parts.append(f"{each.capitalize()}: {whole if every else ', '.join(named)}")
         elif each == word:
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
-    if beside := [f"{v.label} {v.final}" for v in told if not v.decides]:
+    if beside := [f"{v.label} {told_word(v)}" for v in told if not v.decides]:
         parts.append(f"Not decisive: {', '.join(beside)}")
     action = study.actions.get(word)  # type: ignore[call-overload]
     return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word), analytes=told)

@@ -25,7 +25,6 @@ from studykit.quality.controls import check_layered
 from studykit.quality.flags import listed, working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.definition import Study
-from studykit.study.exclusions import read_exclusions
 from studykit.study.lock import earlier_margins
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import cleared, estimands, unopened
@@ -190,19 +189,10 @@ def margin_alt(table: pd.DataFrame, names: Mapping[str, str], words: Mapping[str
     return "Deciding difference in units of the margin: " + "; ".join(parts)
 
 
-def with_and_without(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
-    """The verdict with and without the results that a person excluded; empty where nothing was excluded."""
-    columns = ["analyte", "excluded", "verdict as filed", "verdict with the excluded results", "reasons given"]
-    excluded = read_exclusions(stage.root, stage.study, stage.results)
-    if excluded.empty:
-        return pd.DataFrame(columns=columns)
-    other = judge_all(stage, fit_all(stage, with_excluded=True)).words()
-    rows = []
-    for analyte, word in outcome.words().items():
-        mine = excluded[excluded["analyte"].isin([analyte, ""])]
-        if len(mine):
-            rows.append((analyte, len(mine), word, other[analyte], "; ".join(sorted(set(mine["reason"])))))
-    return pd.DataFrame(rows, columns=columns)
+def not_drawn(outcome: StudyVerdict) -> str:
+    """A sentence, with a blank before it, on the analytes of which no number can be told; '' without any."""
+    told = [f"{v.label} ({v.word})" for v in outcome.analytes if not isinstance(v, ComparedVerdict)]
+    return f" Not drawn, because no number can be told: {', '.join(told)}." if told else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -227,14 +217,14 @@ def at_earlier_margins(stage: OpenStage, outcome: StudyVerdict) -> pd.DataFrame:
         changed = earlier_margins(stage.root, stage.study)
     except BadInput:  # a lock edited by hand: the report says so elsewhere
         changed = {}
-    rows, now = [], outcome.final_words()
+    rows, now = [], outcome.told_words()
     for key, margins in changed.items():
         declared = stage.study.analytes[key]
         for margin in margins:
             analytes = {**stage.study.analytes, key: declared.model_copy(update={"margin": margin})}
             other = _Otherwise(study=stage.study.model_copy(update={"analytes": analytes}), root=stage.root, out=stage.out,
                                containers=stage.containers, samples=stage.samples, results=stage.results)
-            word = judge_all(other, fit_all(other)).final_words()[key]
+            word = judge_all(other, fit_all(other)).told_words()[key]
             rows.append((key, stage.study.label_of(key), margin.text(declared.unit), word, declared.margin.text(declared.unit),
                          now[key]))
     return pd.DataFrame(rows, columns=columns)

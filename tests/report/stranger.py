@@ -19,7 +19,7 @@ from studykit.ageing import tables as age_tables
 from studykit.ageing import trend
 from studykit.model import tables as model_tables
 from studykit.report import questions
-from studykit.verdict import cleared, containers, floors, tables, uses
+from studykit.verdict import cleared, containers, excluded, floors, tables, uses
 from tests.studies import definition, write_study
 from tests.verdict_cases import DEPTHS, HEAD_C, HEAD_R
 
@@ -85,11 +85,13 @@ def judged(root: Path) -> kit.Stage:
     by_use = uses.uses(stage, models, outcome, drawn := floors.each(stage, models))
     tables.record_verdict(stage, outcome, by_use)
     beyond = floors.beyond(stage, models, drawn)
+    taken_out = excluded.with_and_without(stage, outcome, models)
     over_time = trend.ageing(stage.study, models)
     saved = {
         "verdicts": outcome.to_table(), "in-margins": tables.in_margins(outcome), "uses": by_use,
         "sentences": tables.sentences(outcome), "evidence": outcome.evidence(), "containers-beyond": beyond,
-        "exclusions": tables.with_and_without(stage, outcome), "margins-before": tables.at_earlier_margins(stage, outcome),
+        "exclusions": taken_out.words, "beyond-with-excluded": taken_out.beyond,
+        "margins-before": tables.at_earlier_margins(stage, outcome),
         "groups": containers.groups(stage.study, models), "cannot": tables.cannot(stage, models),
         "containers-within": cleared.within(stage, models, cleared.words(stage, models, beyond)),
         "time-answers": age_tables.answers(stage.study, over_time),

@@ -100,6 +100,7 @@ def test_page_one_says_what_the_safety_section_does_not_clear_whatever_the_actio
     """An action that was vetoed carried no such sentence once, and a study with nothing answered looked cleared."""
     stage = SimpleNamespace(study=SimpleNamespace(safety=safety, actions={}, analytes={}, decides=bool))
     monkeypatch.setattr(questions, "recorded", lambda *_: {"action": "Vetoed by use: the floor."})
+    monkeypatch.setattr(questions, "_named_beyond", lambda _: set())
     monkeypatch.setattr(questions, "_verdicts", lambda _: pd.DataFrame(columns=["name", "verdict", "stock"]))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name"]))
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())
@@ -120,6 +121,7 @@ def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monke
     rows = [("first litres", WITHIN, "Si"), ("last litres", last, "Si"), ("floor", floor, "Si")]
     told = {"action": UNSEEN if floor == UNKNOWN else "Use."}
     monkeypatch.setattr(questions, "recorded", lambda *_: told)
+    monkeypatch.setattr(questions, "_named_beyond", lambda _: set())
     monkeypatch.setattr(questions, "_verdicts", lambda _: pd.DataFrame(columns=["name", "verdict", "stock"]))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(rows, columns=["use", "word", "name"]))
     monkeypatch.setattr(questions, "optional", lambda *_: pd.DataFrame())

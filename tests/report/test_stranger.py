@@ -6,9 +6,10 @@ import re
 
 import pytest
 
-from tests.report.stranger import Truth, named, page_one, verdicts, write
+from studykit.report import strip
+from tests.report.stranger import Truth, judged, named, page_one, verdicts, write
 
-TODO, WHICH, UNKNOWN = "What to do?", "Which containers?", "What is unknown?"
+RIGHT, TODO, WHICH, UNKNOWN = "Is it all right?", "What to do?", "Which containers?", "What is unknown?"
 EVEN = (0.0, 0.0, 0.0)
 pytestmark = pytest.mark.slow
 
@@ -27,6 +28,13 @@ def test_nothing_is_called_within_while_an_analyte_that_limits_hide_is_stratifie
     limits = (root / "report/06-verdict/cannot.csv").read_text(encoding="utf-8")
     assert "Of similar containers that were not opened all could lie beyond the margin of W (95 % bound)." in limits
     assert "Even if none" not in limits
+    stage = judged(root)
+    shown = strip.answer_table(stage).set_index("analyte")["difference of two depths"]
+    assert shown["W"] == "beyond, wherever within their limits the values lie; no number can be told"
+    assert shown["Na"] == "not assessed"
+    _, cells = strip.drawings(stage)
+    assert ["no number" in c for c in cells] == [True, False, False]
+    assert ['class="band"' in c for c in cells] == [False, True, False]
 
 
 def test_what_is_for_information_is_named_beside_what_is_said_within(tmp_path):
@@ -68,3 +76,49 @@ def test_containers_shown_neither_way_are_named_beside_those_beyond(tmp_path):
     assert "F02 and F07" in said[WHICH]
     assert "Shown neither beyond nor within every margin by their own zones, so not cleared: F04 and F11." in said[WHICH]
     assert "not thereby shown to be within" not in said[WHICH]
+
+
+def test_what_is_excluded_is_told_beside_the_answers_it_would_change(tmp_path):
+    """Rain water in one of 16 drums: 700 mg/kg more below, against 60; a person takes its three bottles out."""
+    root = write(tmp_path / "s", {
+        "Water": Truth(margin={"absolute": 60}, level=300, departs=(0, 0, 1), scatter=5, relative=False, bad={"F05": 715.0}),
+        "S": Truth(margin={"relative_percent": 15}, level=900, departs=EVEN, scatter=0.01)}, named(16))
+    before = page_one(root)
+    assert "Shown to lie beyond the margin of Water, ±60 mg/kg: F05 (lower against middle, +7" in before[WHICH]
+    assert "excluded" not in " ".join(before.values())
+    (root / "plan/exclusions.csv").write_text("sample,analyte,replicate,reason,who,date\n" + "".join(
+        f"F05{p},,,bung was open,store keeper,2026-11-27\n" for p in ("up", "mi", "lo")), encoding="utf-8")
+    said = page_one(root)
+    assert "No single container is shown to lie beyond a margin" in said[WHICH]
+    assert ("With the results that a person excluded, and not without them: Shown to lie beyond the margin of Water, "
+            "±60 mg/kg: F05 (lower against middle, +7") in said[WHICH]
+    assert "To leave results out clears no container." in said[WHICH]
+    assert "With the results that a person excluded the study would be uneven (not homogeneous)" in said[RIGHT] or (
+        "the study would be uneven (not inconclusive)" in said[RIGHT])
+    assert "Water would be uneven (not homogeneous" in said[RIGHT]
+    assert "Left after exclusions: Water in 15 of 16 (not in F05); S in 15 of 16 (not in F05)." in said[RIGHT]
+    assert "Not measured in all" not in said[RIGHT]
+
+
+def test_the_pair_shown_for_homogeneous_is_the_one_that_comes_nearest_to_the_margin(tmp_path):
+    """Lower and upper lie 0.04 apart and read closely, middle scatters: its p-value of 1e-20 is the larger one."""
+    root = write(tmp_path / "s", {
+        "pH": Truth(margin={"absolute": 0.3}, level=8.2, departs=(0.03, 0, -0.03), scatter=0.03, relative=False)}, named(20))
+    page_one(root)
+    row = verdicts(root).loc["pH"]
+    assert row["verdict"] == "homogeneous"
+    assert row["deciding pair"] == "lower - upper"
+
+
+def test_an_average_over_two_ages_is_not_told_of_either(tmp_path):
+    """Half of the drums stood 28 months and settled (a fifth less above), the other half is as it was filled."""
+    names = named(20)
+    root = write(tmp_path / "s", {
+        "Mo": Truth(margin={"relative_percent": 15}, level=180, departs=(-0.20, 0, 0.25), scatter=0.01, heel=0.0,
+                    bad=dict.fromkeys(names[:10], 0.1))}, names,
+        filled=dict.fromkeys(names[:10], "2025-09-10") | dict.fromkeys(names[10:], "2023-09-10"),
+        factors={"depths": ["upper", "middle", "lower"], "fixed": ["age_months"], "by_depth": ["age_months"]})
+    said = page_one(root)
+    assert ", ".join(names[10:19]) in said[WHICH]
+    mean = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths) for Mo"
+    assert f"first litres {mean}; last litres {mean}" in said[TODO]

@@ -13,6 +13,7 @@ from studykit.inference.margin import Margin
 from studykit.model import diagnostics
 from studykit.model import tables as model_tables
 from studykit.verdict import containers, estimands, particles, pouring, stated, sufficiency, uses
+from studykit.verdict import excluded as left_out
 from studykit.verdict import tables as verdictset
 from tests.verdict_cases import calm, make
 
@@ -71,13 +72,14 @@ def test_excluded_results_are_shown_with_and_without(tmp_path):
     cells = calm(6)
     cells["C1"]["lower"] = [300.0]
     stage, _ = opened(tmp_path, cells)
-    assert verdictset.with_and_without(stage, verdictset.judge_all(stage, model_tables.fit_all(stage))).empty
+    models = model_tables.fit_all(stage)
+    assert left_out.with_and_without(stage, verdictset.judge_all(stage, models), models).words.empty
     (stage.root / "plan/exclusions.csv").write_text(
         "sample,analyte,replicate,reason,who,date\nC1lo,P,1,bottle burst,chemist,2026-01-20\n")
-    outcome = verdictset.judge_all(stage, model_tables.fit_all(stage))
-    row = verdictset.with_and_without(stage, outcome).iloc[0]
-    assert (row["excluded"], row["verdict as filed"]) == (1, "homogeneous")
-    assert row["verdict with the excluded results"] == "inconclusive"
+    outcome = verdictset.judge_all(stage, models := model_tables.fit_all(stage))
+    row = left_out.with_and_without(stage, outcome, models).words.iloc[0]
+    assert (row["excluded"], row["verdict as filed"]) == (1, "homogeneous on average only")
+    assert row["verdict with the excluded results"] == "uneven"
     assert row["reasons given"] == "bottle burst"
 
 

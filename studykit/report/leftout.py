@@ -1,0 +1,47 @@
+"""What page one says beside an answer of results that a person excluded, where they would have changed it."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from studykit.model.tables import usable
+from studykit.report.beyond import by_zones, elsewhere
+from studykit.report.litres import both
+from studykit.study.columns import ZONE_KINDS
+from studykit.study.definition import Study
+from studykit.study.stages import OpenStage
+from studykit.verdict.excluded import STUDY, WITH
+
+BY = "With the results that a person excluded"
+
+
+def verdicts(table: pd.DataFrame, study: Study) -> list[str]:
+    """Which verdicts would be others with what was excluded: the study's first."""
+    if WITH not in table:
+        return []
+    other = table[table[WITH] != table["verdict as filed"]].to_dict("records")
+    whole = [f"the study would be {r[WITH]} (not {r['verdict as filed']})" for r in other if r["analyte"] == STUDY]
+    each = [f"{study.label_of(r['analyte'])} would be {r[WITH]} (not {r['verdict as filed']})" for r in other
+            if r["analyte"] != STUDY]
+    return [f"{BY} {'; '.join([*whole, *each])}."] * bool(other)
+
+
+def containers(beyond: pd.DataFrame) -> list[str]:
+    """Which containers would be named beyond with what was excluded, and are not without it."""
+    told = [*by_zones(beyond), *elsewhere(beyond)] if "pair" in beyond else []
+    return [f"{BY}, and not without them: {' '.join(told)} To leave results out clears no container."] * bool(told)
+
+
+def fewer(stage: OpenStage, counts: dict[str, str], opened: str) -> tuple[list[str], set[str]]:
+    """Of how many containers results are left where others were excluded, and of which analytes; ``counts``: by key."""
+    if all(n == opened for n in counts.values()):
+        return [], set()
+    samples = stage.samples[stage.samples["kind"].isin(ZONE_KINDS)].set_index("sample")["container"]
+    held = stage.results.assign(container=stage.results["sample"].map(samples)).dropna(subset="container")
+    left = usable(stage)
+    left = left.assign(container=left["sample"].map(samples)).dropna(subset="container")
+    stored = set(stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str))
+    all_, some = ({a: set(own.astype(str)) & stored for a, own in t.groupby("analyte")["container"]} for t in (held, left))
+    out = {a: sorted(all_.get(a, set()) - some.get(a, set())) for a, n in counts.items() if n != opened}
+    told = [f"{stage.study.label_of(a)} in {counts[a]} of {opened} (not in {both(gone)})" for a, gone in out.items() if gone]
+    return [f"Left after exclusions: {'; '.join(told)}."] * bool(told), {a for a, gone in out.items() if gone}
