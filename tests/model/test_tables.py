@@ -137,3 +137,15 @@ def test_the_example_is_an_analyte_measured_everywhere(tmp_path):
     shown = tables.fits_shown(tables.fits([none, whole]))
     assert shown["rows"].tolist() == ["", "18"]
     assert shown["containers"].tolist() == ["", "6"]
+
+
+def test_a_calculation_that_fails_is_that_analytes_finding(tmp_path, monkeypatch):
+    def fails(*_, **__):
+        raise np.linalg.LinAlgError("no way down\nand more")
+
+    monkeypatch.setattr(tables, "fit_analyte", fails)
+    stage = make(tmp_path / "s", calm(4))
+    (model,) = fit_all(stage)
+    assert (model.path, model.alpha, model.notes) == ("not assessed", stage.study.alpha,
+                                                      ("The calculation failed: no way down.",))
+    assert model.n_containers == 4

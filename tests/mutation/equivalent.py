@@ -76,6 +76,10 @@ EQUIVALENT: dict[str, str] = {
     "design/simulation|_values|arithmetic|cells[..., None] + rng.normal(0, g.s_r, (studies, n, d, k))|"
     "cells[..., None] - rng.normal(0, g.s_r, (studies, n, d, k))|0": "a scatter that is symmetric about 0",
     "model/analyte|AnalyteModel.means|constant|0.95|1.1875|0": "of what was not fitted there is no table at any level",
+    "model/diagnostics|scale_figure|index|table['analyte'].iloc[0]|table['analyte'].iloc[-1]|0":
+        "residuals of one analyte: the first row's is the last row's",
+    "model/diagnostics|name_in|index|table['analyte'].iloc[0]|table['analyte'].iloc[-1]|0":
+        "residuals of one analyte: the first row's is the last row's",
     "verdict/alone|opened|comparison|stage.containers['treatment'] == 'stored'|stage.containers['treatment'] >= 'stored'|0":
         "the other words, of controls, stand before it in the alphabet",
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",

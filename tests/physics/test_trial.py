@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.physics.inputs import liquid_of
-from studykit.physics.trial import Trial, trial_of, tried
+from studykit.physics.trial import SHARES_OF_TIME, Trial, trial_of, tried
 from tests.physics.test_forecast import pails, study
 
 DROPLET = Trial(diameter_um=2.0, excess_kg_m3=100.0, viscosity_mpa_s=100.0, temperature_c=20.0, swing_c=0.0, height_mm=350.0,
@@ -30,7 +30,8 @@ def test_a_front_falls_with_that_speed_and_what_left_lies_on_the_floor() -> None
     assert found.zones.iloc[-1]["on_floor_percent"] == pytest.approx(100 * fallen, abs=0.3)
     assert found.zones.iloc[-1]["upper"] == pytest.approx(0, abs=1e-6)
     assert found.zones.iloc[0][["upper", "middle", "lower"]].to_numpy(float) == pytest.approx([100, 100, 100], abs=1e-6)
-    assert len(found.drawn) == 4
+    ages = np.array(found.profile.ages_days)[list(found.drawn)] / found.profile.ages_days[-1]
+    assert ages == pytest.approx(SHARES_OF_TIME, abs=0.5 / (len(found.profile.ages_days) - 1))
 
 
 def test_what_is_lighter_rises() -> None:

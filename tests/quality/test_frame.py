@@ -6,9 +6,10 @@ import warnings
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from studykit.quality.frame import _independent, _two_way, in_units, quantile
+from studykit.quality.frame import _independent, _rates, _reference, _two_way, _unsure, in_units, quantile
 
 
 @pytest.mark.parametrize("q", [0.0, 0.05, 0.5, 0.731, 0.95, 1.0])
@@ -49,3 +50,32 @@ def test_large_readings_of_an_absolute_margin_are_no_powers():
         warnings.simplefilter("error")
         got = in_units(np.array([True, False]), np.array([[np.log(7.0), 5000.0], [np.nan, 710.0]]))
     np.testing.assert_allclose(got, [[7.0, 5000.0], [np.nan, 710.0]])
+
+
+def test_reference_values_and_their_uncertainty_by_analyte() -> None:
+    """By hand: the value where there is one, else the middle of the limits; in the order of the analytes."""
+    limits = pd.DataFrame({"analyte": ["Si", "P"], "low": [8.0, 90.0], "high": [12.0, 110.0], "value": [np.nan, 103.0],
+                           "uncertainty": [np.nan, 2.0]})
+    np.testing.assert_array_equal(_reference(("P", "Si", "Zn"), limits), [103, 10, np.nan])
+    assert _unsure(("P", "Si", "Zn"), limits).tolist() == [2, 0, 0]
+    assert _reference(("P", "Si"), limits.drop(columns="value")).tolist() == [100, 10]
+    assert _unsure(("P", "Si"), limits.drop(columns="uncertainty")).tolist() == _unsure(("P", "Si"), None).tolist() == [0, 0]
+    assert np.isnan(_reference(("P",), None)).all()
+
+
+@pytest.mark.parametrize(("boxes", "noise", "weak"), [(6, 0.02, False), (3, 0.02, True), (6, 3.0, True)])
+def test_rates_are_told_only_where_four_containers_and_the_profile_tell_them(boxes: int, noise: float, weak: bool) -> None:
+    """Containers that settle 0.5 to 2 times as far as the stock's profile of 1: their rates by ratio, or 1 where too weak."""
+    rates = np.geomspace(0.5, 2.0, boxes)
+    at, place = np.repeat(np.arange(boxes), 3), np.tile(np.arange(3), boxes)
+    profile = np.array([[-0.5], [0.0], [0.5]])
+    rng = np.random.default_rng(1)
+    e = ((rates[at] - 1) * profile[place, 0] + rng.normal(0, noise, len(at)))[:, None]
+    f = SimpleNamespace(names=tuple(range(boxes)), at=at, place=place, zone=np.ones(len(at), dtype=bool),
+                        stated=np.array([noise]))
+    found, sd = _rates(f, profile, e)  # type: ignore[arg-type]
+    if weak:
+        assert (found.tolist(), sd) == ([1.0] * boxes, 0.0)
+    else:
+        assert sd > 0.3
+        assert found == pytest.approx(rates, rel=0.35)

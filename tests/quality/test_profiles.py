@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from studykit.quality.frame import rho
 from studykit.quality.plausibility import odd_limits
+from studykit.quality.profiles import heel_gain, refuted
 from tests.faults.bench import STOP, USUAL, explained, flags_of
 from tests.faults.laboratory import Lab, make
 
@@ -89,3 +93,34 @@ def test_a_shifted_stock_of_uneven_containers_is_a_hint() -> None:
     lab = make(replace(USUAL, runs=2, settled=0.1), 9, {f"C{k:02d}": ("settled", 0.5) for k in range(1, 7)})
     flags = explained(lab).query("rule == 'run and stock'")
     assert set(flags["concern"]) <= {"hint only"}, flags.to_string()
+
+
+@pytest.mark.parametrize(("value", "above", "below", "told"), [
+    (10.0, 100.0, 110.0, True), (400.0, 100.0, 110.0, True),  # three times beside those around it, and more
+    (40.0, 100.0, 110.0, False), (300.0, 100.0, 110.0, False),  # within three times the lowest and the highest
+    (10.0, 100.0, 160.0, False),  # the others differ among themselves by more than a half
+    (10.0, 0.0, 110.0, False), (10.0, 100.0, np.nan, False)])  # nothing, or nothing below
+def test_bottles_above_and_below_rule_a_value_out_where_they_agree(value, above, below, told) -> None:
+    """By hand: 1.5 times among themselves, 3 times beside; a container of three zones."""
+    value_of = np.array([[above], [value], [below]])
+    f = SimpleNamespace(rows=pd.DataFrame({"container": "C1", "kind": "spot", "height": [0.9, 0.5, 0.1]}), value=value_of,
+                        raw=value_of)
+    assert refuted(f, 1, 0) is told  # type: ignore[arg-type]
+    assert refuted(f, 0, 0) is False  # type: ignore[arg-type]  # nothing lies above it
+
+
+def test_a_heel_speaks_where_three_others_do_and_a_heel_there_is() -> None:
+    """Heels of the others lie 1, 2 and 3 above their containers, so 2 is usual and 1.4826 their scatter: one of 8 is
+    (8 - 2)/1.4826 = 4.05 out. With two others, or without a heel of its own, it says nothing."""
+    names = ("C0", "C1", "C2", "C3", "C4")
+    far = [8.0, 1.0, 2.0, 3.0]
+    rows = pd.DataFrame({"container": ["C0", "C1", "C2", "C3", "C4"], "kind": ["heel"] * 4 + ["spot"], "treatment": "stored"})
+    y = np.array([[10 + k + d] for k, d in enumerate(far)] + [[14.0]])
+    level = np.array([[10.0 + k] for k in range(5)])
+    f = SimpleNamespace(analytes=("P",), names=names, rows=rows, y=y, zone=np.array([False] * 4 + [True]))
+    s = np.full((5, 1), 0.1)
+    assert heel_gain(f, level, s, 0) == pytest.approx(rho(np.array([6 / 1.4826])))  # type: ignore[arg-type]
+    assert heel_gain(f, level, s, 4) == [0]  # type: ignore[arg-type]
+    few = [0, 1, 2, 4]
+    two = SimpleNamespace(analytes=("P",), names=names, rows=rows.iloc[few], y=y[few], zone=f.zone[few])
+    assert heel_gain(two, level, s[:4], 0) == [0]  # type: ignore[arg-type]
