@@ -69,6 +69,8 @@ EQUIVALENT: dict[str, str] = {
     "mixed/batch/chain|rough_start|comparison|a == 0|a >= 0|1":
         "a start of the search; its end is tested and does not depend on it",
     "quality/assess|stated_scatter|level|level|level / 2|0": "asks only which analytes have a level",
+    "quality/beforehand|_centre|index|own['high'].iloc[0]|own['high'].iloc[-1]|0":
+        "an analyte has one line of limits, or is refused",
     "quality/beforehand|_centre|index|own['value'].iloc[0]|own['value'].iloc[-1]|0":
         "an analyte has one line of limits, or is refused",
     "quality/visits|_lowered|level|level|level / 2|0": "asks only whether there is a level above 0",

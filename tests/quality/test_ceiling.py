@@ -33,6 +33,7 @@ def test_bottles_at_the_end_of_a_range_are_counted_in_all_runs_and_in_each() -> 
     steps = pd.DataFrame({"analyte": ["P"], "step": [0.1]})
     found = saturated_curve(bottles(values, runs), steps)
     assert [f.analyte for f in found.flags] == ["P"]
+    assert found.flags[0].samples == tuple(f"S{i}" for i in range(40, 46))
     assert not saturated_curve(bottles(low, runs[:40]), steps).flags
     assert saturated_curve(bottles(low, runs[:40]), steps.assign(step=0.0)).note.startswith("not assessed")
 

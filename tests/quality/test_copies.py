@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.copies import Chances, copied_rows
+from studykit.quality.copies import Chances, _pairs, copied_rows
 
 ANALYTES = ("B", "Ca", "Mo", "P", "Zn")
 SD, STEP = 2.0, 0.01
@@ -84,3 +84,11 @@ def test_analytes_that_go_together_agree_more_often() -> None:
     assert known.dependence(["P", "Zn"]) == pytest.approx(math.log(1 / 0.6))
     assert known.dependence(["P", "Ca", "Zn"]) == pytest.approx(3 * math.log(2))
     assert (known.s("P"), known.s("Zn")) == (3.0, 0.5)  # the study's own, and no less than half of what judges
+
+
+def test_rows_that_agree_in_three_analytes_are_paired_once() -> None:
+    """By hand: rows 0 and 3 agree in four of five analytes, 1 and 2 in two, and where both have none."""
+    codes = np.array([[1, 1, 1, 1, 1], [2, 2, -1, -1, -1], [2, 2, -1, -1, -1], [1, 1, 1, 1, 9], [5, 6, 7, 8, 9]])
+    assert _pairs(codes, np.full(codes.shape, 0.01)).tolist() == [[0, 3]]
+    both = np.vstack([codes, codes[4], codes[0]])
+    assert _pairs(both, np.full(both.shape, 0.01)).tolist() == [[0, 3], [0, 6], [3, 6], [4, 5]]

@@ -97,7 +97,8 @@ def test_a_shifted_stock_of_uneven_containers_is_a_hint() -> None:
 
 @pytest.mark.parametrize(("value", "above", "below", "told"), [
     (10.0, 100.0, 110.0, True), (400.0, 100.0, 110.0, True),  # three times beside those around it, and more
-    (40.0, 100.0, 110.0, False), (300.0, 100.0, 110.0, False),  # within three times the lowest and the highest
+    (40.0, 100.0, 110.0, False), (35.0, 100.0, 110.0, False),
+    (300.0, 100.0, 110.0, False), (320.0, 100.0, 110.0, False),  # within three times the lowest and the highest
     (10.0, 100.0, 160.0, False),  # the others differ among themselves by more than a half
     (10.0, 0.0, 110.0, False), (10.0, 100.0, np.nan, False)])  # nothing, or nothing below
 def test_bottles_above_and_below_rule_a_value_out_where_they_agree(value, above, below, told) -> None:
