@@ -18,6 +18,8 @@ from studykit.quality.frame import Vector
 
 LEAST = 4
 """Bottles of as many zones, at least, that share the highest reading."""
+FEWEST = 6
+"""Readings of an analyte from which its highest is looked at."""
 COLUMNS = ["analyte", "run", "highest", "bottles", "of", "expected", "p"]
 ALL = "all runs"
 
@@ -49,17 +51,17 @@ def _rows(analyte: str, own: pd.DataFrame, step: float) -> Iterator[tuple[object
         here = np.full(run.size, True) if name == ALL else run == name
         value = every[here].astype(float)
         wide = robust_sd(value)
-        if len(value) < 2 * LEAST or not wide > step:
+        if len(value) < FEWEST or not wide > step:
             continue
         top = float(value.max())
         own_step = max(step, _step_at(top, value))
         at = top - value < own_step / 2
-        if (~at).sum() >= 2 * np.unique(value[~at]).size:
-            continue  # lower readings are shared too: steps, which are a matter of rounding
         near = int(((top - value < wide) & ~at).sum())
         bottles = int(np.unique(zone[here][at]).size)
         expected = (near + 1) * own_step / wide
-        yield (analyte, name, top, bottles, len(set(bottle[here])), expected, float(stats.poisson.sf(bottles - 1, expected)))
+        steps = (~at).sum() >= 2 * np.unique(value[~at]).size  # lower readings are shared too: a matter of rounding
+        p = 1.0 if steps else float(stats.poisson.sf(bottles - 1, expected))
+        yield (analyte, name, top, bottles, len(set(bottle[here])), expected, p)
 
 
 def _step_at(top: float, value: Vector) -> float:

@@ -35,7 +35,9 @@ from studykit.verdict.grid import MOST as MOST_DRAWN
 from tests.docs.claims import Row, row, tokens
 from tests.docs.reading import ROOT
 from tests.faults.planted import CLEAR_EXCHANGE, CLEAR_SLOPE
-from tests.faults.table import lines, third
+from tests.faults.present import lines as faults_now
+from tests.faults.present import other_lines, pair_lines
+from tests.faults.table import lines
 
 PYTHON = float(re.findall(r'requires-python = ">=([\d.]+)', (ROOT / "pyproject.toml").read_text())[0])
 ALPHA = Study.model_fields["alpha"].default
@@ -47,8 +49,9 @@ NEVER_PRINTED = ("study/test_actions.py::each_declared_deed_is_printed_where_the
                  "forbids_it")
 POWER_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
                   "quality/test_power.py::the_table_of_the_page_is_that_of_the_stored_counts") for line in lines()[2:]]
-THIRD_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
-                  "quality/test_power.py::the_third_round_of_the_page_is_that_of_the_stored_counts") for line in third()[2:]]
+PRESENT_ROWS = [row(" | ".join(line.strip("| ").split(" | ")[:2]), " ".join(tokens(line.strip("| "))),
+                    "quality/test_power.py::the_counts_of_the_present_state_are_those_of_the_page")
+                for table in (faults_now(), other_lines(), pair_lines()) for line in table[2:]]
 """Rows of the table of faults by size, which is made of stored counts."""
 LEDGER: dict[str, list[Row]] = {
     "README.md": [
@@ -705,19 +708,12 @@ LEDGER: dict[str, list[Row]] = {
         # counted by tests.faults
         row("Counted on 27 November: studies", "27 11 12 8 5", "cited: tests.faults"),
         row("Over all faults that is", "212 385 320 384", "quality/test_power.py::larger_faults_are_found_more_often"),
-        row("one of 28 faults of the clear size: the ", "28 330 336 1106 1120 1107 1120", "cited: tests.faults"),
-        row("the same: a wrong suspect beside it", "23 336 17 1120 23 1120", "cited: tests.faults"),
-        row("two faults at once, six pairs: each name", "six 586 600 238 240", "cited: tests.faults"),
-        row("clean, 12 containers, normal and t5, dra", "12 5 0 0 25 1,800 0 7 360", "cited: tests.faults"),
-        row("the same, 24 containers: a stop, a quest", "24 0 40 1,800 0 26 560", "cited: tests.faults"),
-        row("really settled, creamed, half-settled, l", "12 24 0 175 500 0 73 200", "cited: tests.faults"),
-        row("Of 40 studies each in the last round", "40 37 38 39 40", "cited: tests.faults"),
-        row("A wrong suspect stands most often beside", "6 3 100 4 100 7 100", "cited: tests.faults"),
-        row("Wrong product, counted again, had its", "90 100 89 100", "cited: tests.faults"),
-        row("In it, before that: 0 stops in 200 clean", "0 200 215 84 65 always 25", "cited: tests.faults"),
-        row("What he planted and these checks still miss", "0 4 2 4", "cited: tests.faults"),
-        *THIRD_ROWS,
-        row("Of 300 clean studies of twelve", "300 twelve 0 2 150 0 59", "cited: tests.faults"),
+        *PRESENT_ROWS,
+        row("Faults of the clear size, two at once, cle", "27", "cited: tests.faults"),
+        row("The first seeds of that evening showed w", "2 5", "cited: tests.faults"),
+        row("Every line with its seed and commit stands", "every",
+            "quality/test_power.py::the_counts_of_the_present_state_are_those_of_the_page"),
+        row("In the second one's laboratory these che", "3 6 five twelve", "cited: tests.faults"),
         # so far
         row("\"Two digits exchanged\" counts as", "14", "values", CLEAR_EXCHANGE),
         row("A calibration counts as clear", "5", "values", CLEAR_SLOPE),

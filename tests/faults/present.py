@@ -1,7 +1,7 @@
-"""The counts of the present state that docs/04-quality.md tells, kept in ``present.csv`` as they were counted.
+"""The counts that docs/04-quality.md tells, kept in ``present.csv`` as they were counted.
 
-One line a count: what was counted, of how many studies from which seed on, and the commit of the tree that was counted.
-Lines of the same thing add up.
+One line a count: what was counted, of how many studies from which seed on, and the commit of the tree that was counted
+(no seed, no hints: counts of earlier that day, of which these were not kept). Lines of the same thing add up.
 """
 
 from __future__ import annotations
@@ -9,17 +9,24 @@ from __future__ import annotations
 import os
 import subprocess
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from tests.faults import bench
+from tests.faults.planted import FAULTS
+
+if TYPE_CHECKING:
+    from tests.faults.bench import Tally
 
 PRESENT = Path(__file__).parent / "present.csv"
 KEYS = ["what", "name", "studies", "first_seed", "commit"]
 COUNTS = ["right", "hints", "wrong", "stop", "question", "first", "second"]
+STATES = ("f182b857", "7419477f")
+"""Commits of the present state, the last one first: it differs from the other in what is asked beside settling and of blanks.
+What was counted on the last one is told by that alone."""
 
 
-def record(what: str, name: str, tally: bench.Tally, seed: int) -> None:
+def record(what: str, name: str, tally: Tally, seed: int) -> None:
     """Add a line to the file named by the environment; nothing where it names none."""
     path = os.environ.get("FAULTS_RECORD")
     if not path:
@@ -30,32 +37,40 @@ def record(what: str, name: str, tally: bench.Tally, seed: int) -> None:
     pd.DataFrame([row], columns=KEYS + COUNTS).to_csv(path, mode="a", header=not Path(path).exists(), index=False)
 
 
-def counted(what: str) -> pd.DataFrame:
-    """The sums of one kind of count by name, in the order in which they were counted first."""
+def counted(what: str, name: str, now: bool) -> dict[str, int]:
+    """The sums of what was counted of things of that name ('' for all), of the present state or of earlier that day."""
     t = pd.read_csv(PRESENT)
-    own = t[t["what"] == what]
-    return own.groupby("name", sort=False)[["studies", *COUNTS]].sum().astype(int).reset_index()
+    own = t[(t["what"] == what) & (t["name"].eq(name) | (name == ""))]
+    last = own[own["commit"] == STATES[0]]
+    own = (last if len(last) else own[own["commit"].isin(STATES)]) if now else own[~own["commit"].isin(STATES)]
+    return {c: int(own[c].sum()) for c in ["studies", *COUNTS]}
+
+
+def _table(head: list[str], what: str, names: dict[str, str], now: list[str], before: list[str]) -> list[str]:
+    rows = [[told, *(str(counted(what, name, True)[c]) for c in now), *(str(counted(what, name, False)[c]) for c in before)]
+            for told, name in names.items()]
+    return [f"| {' | '.join(cells)} |" for cells in (head, ["---"] * len(head), *rows)]
 
 
 def lines() -> list[str]:
     """The rows of the page's table of faults of the clear size, head first."""
-    out = ["| fault of the clear size | studies | right cause, right place | of them only a hint | a wrong suspect beside it |",
-           "|---|---|---|---|---|"]
-    t = counted("clear fault").set_index("name")
-    return [*out, *(f"| {name} | {' | '.join(str(t.loc[name, c]) for c in ('studies', 'right', 'hints', 'wrong'))} |"
-                    for name in bench.FAULTS if name in t.index)]
+    head = ["fault of the clear size", "studies", "right cause, right place", "of them only a hint", "a wrong suspect",
+            "earlier that day: studies", "right", "a wrong suspect"]
+    return _table(head, "clear fault", {n: n for n in FAULTS}, ["studies", "right", "hints", "wrong"],
+                  ["studies", "right", "wrong"])
 
 
 def other_lines() -> list[str]:
     """The rows of the page's table of clean and really settled studies, head first."""
-    out = ["| studies | how many | a stop | a question |", "|---|---|---|---|"]
-    t = pd.concat([counted("clean").assign(kind="clean, "), counted("settled").assign(kind="really settled, ")])
-    return [*out, *(f"| {r['kind']}{r['name']} | {r['studies']} | {r['stop']} | {r['question']} |"
-                    for r in t.to_dict("records"))]
+    head = ["studies", "how many", "a stop", "a question", "earlier that day: studies", "a stop", "a question"]
+    columns = ["studies", "stop", "question"]
+    clean = _table(head, "clean", {"clean, twelve laboratories": ""}, columns, columns)
+    return clean + _table(head, "settled", {"really settled, creamed, half-settled, layered": ""}, columns, columns)[2:]
 
 
 def pair_lines() -> list[str]:
     """The rows of the page's table of two faults at once, head first."""
-    out = ["| two faults at once | studies | the first named | the second named |", "|---|---|---|---|"]
-    return [*out, *(f"| {r['name']} | {r['studies']} | {r['first']} | {r['second']} |"
-                    for r in counted("two faults").to_dict("records"))]
+    names = dict.fromkeys(pd.read_csv(PRESENT).query("what == 'two faults'")["name"])
+    head = ["two faults at once", "studies", "first named", "second named", "earlier that day: studies", "first", "second"]
+    columns = ["studies", "first", "second"]
+    return _table(head, "two faults", {n: n for n in names}, columns, columns)

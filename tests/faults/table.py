@@ -42,14 +42,6 @@ def lines() -> list[str]:
     return out
 
 
-def third() -> list[str]:
-    """The rows of the table of the third round, head first, of the counts in ``third.csv``."""
-    t = pd.read_csv(POWER.with_name("third.csv"))
-    head = ["| fault of the clear size | studies | right cause, right place | of them only a hint | "
-            "a wrong suspect beside it |", "|---|---|---|---|---|"]
-    return [*head, *(f"| {' | '.join(str(x) for x in r.values())} |" for r in t.to_dict("records"))]
-
-
 def sums() -> tuple[int, list[int]]:
     """Studies at each of the three sizes over all faults, and how many of them were found, small to clear."""
     c = counts()
