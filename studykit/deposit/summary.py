@@ -1,12 +1,14 @@
-"""Page one of a filed report as a PDF of one or two pages, for people who never open a web page.
+"""Page one of a filed report as a PDF of one or two pages, for people who never open a web page, and its cautions.
 
-Words, numbers and drawings are taken from the filed report.html, so that both say the same.
+Words, numbers and drawings are taken from the filed report.html, so that both say the same. The cautions stand in the PDF
+because page one sends its reader to them, and whoever is handed the PDF has nothing else.
 """
 
 from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from itertools import takewhile
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +64,19 @@ def page_one(html: str) -> tuple[dict[str, Any], dict[str, bytes]]:
         "caption": _text(table.caption), "head": [_text(h) for h in table.select("thead th:not(.drawn)")],
         "axis": _text(table.select_one("thead .unseen")),
         "rows": [[_text(c) for c in r.select("th, td:not(.drawn)")] for r in table.select("tbody tr")],
-        "sealed": " ".join(_text(p) for p in section.select(".tag-seal p")),
+        "sealed": " ".join(_text(p) for p in section.select(".tag-seal p")), "cautions": _cautions(soup),
     }, drawings
+
+
+def _cautions(soup: BeautifulSoup) -> list[list[str]]:
+    """The cautions of the report, each as its first words and the rest; BadInput where it has none."""
+    head = soup.find(id="cautions")
+    cell = head.find_parent("div", class_="cell") if isinstance(head, Tag) else None
+    own = takewhile(lambda part: not part.find(["h1", "h2", "h3"]), cell.find_next_siblings("div") if cell else ())
+    items = [item for part in own for item in part.select("li")]
+    if not items:
+        raise _other()
+    return [[first := _text(item.strong), _text(item).removeprefix(first).strip()] for item in items]
 
 
 def _asked(section: Tag) -> list[dict[str, Any]]:

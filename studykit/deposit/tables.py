@@ -25,7 +25,9 @@ PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 SPECS = {spec.file: spec for spec in (*TABLES, EXCLUSIONS)}
 CODES = ("sample", "container", "lot", "store", "run", "other", "after", "vessel", "visit", "who", "analyte", "depth",
          "largest shift, container", "without", "left out", "sister_of")
-"""Columns that hold text whatever it looks like."""
+"""Columns that hold text whatever it looks like, beside those that the study's own tables declare as text."""
+TEXT = ("code", "text", "choice")
+TEXTS = frozenset({*CODES, *(c.name for spec in SPECS.values() for c in spec.columns if c.kind in TEXT)})
 WHOLE, DECIMAL = re.compile(r"[-+]?(0|[1-9]\d*)"), re.compile(
     r"[-+]?((0|[1-9]\d*)(\.\d*)?|\.\d+)([eE][-+]?\d+)?|-?inf")
 DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
@@ -137,7 +139,7 @@ def meaning_of(path: str, name: str) -> tuple[str, str]:
 
 def type_of(name: str, cells: list[str], spec: Column | None) -> str:
     """The Table Schema type that every cell of a column has."""
-    if name in CODES or (spec and spec.kind in ("code", "text", "choice")):
+    if name in CODES or (spec.kind in TEXT if spec else name in TEXTS or name.endswith("as_written")):
         return "string"
     if not cells:
         return "any"

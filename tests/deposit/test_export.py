@@ -13,7 +13,8 @@ import pytest
 from studykit.commands.cli import main
 from studykit.core.errors import BadInput
 from studykit.demos.shipped import copy_demo
-from studykit.deposit.export import export
+from studykit.deposit.export import _joined, _typed, export
+from studykit.deposit.tables import resource, type_of
 from studykit.report.vectors import kind_of_picture
 from tests.report.filed import filed_tote
 
@@ -105,3 +106,19 @@ def test_a_report_that_was_changed_after_its_filing_is_neither_exported_nor_summ
         path.write_bytes(kept)
     (root / "report/manifest.json").unlink()
     assert main(["export", str(root), "--to", str(tmp_path / "out")]) == main(["summary", str(root)]) == 2
+
+
+def test_what_the_laboratory_wrote_stays_as_it_was_written(tmp_path: Path) -> None:
+    """A stranger's `9.10` came back as 9.1: the digits are the laboratory's own statement of its precision."""
+    root = tmp_path / "study"
+    shutil.copytree(filed_tote(), root)
+    results = pd.read_csv(root / "tidy/results.csv", dtype=str, keep_default_na=False)
+    results["as_written"] = [f"{i}.10" for i in range(len(results))]
+    results.to_csv(root / "tidy/results.csv", index=False)
+    joined = _joined(root)
+    kinds = {f["name"]: f["type"] for f in resource("results joined.csv", joined.to_csv(index=False).encode(), "x", "", {})[
+        "schema"]["fields"]}
+    assert kinds["as_written"] == "string"
+    assert kinds["value"] == "number"
+    assert _typed("9.10", kinds["as_written"]) == "9.10"
+    assert type_of("as_written", ["9.10", "9.2"], None) == type_of("kept_as_written", ["9.10"], None) == "string"

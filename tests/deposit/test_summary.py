@@ -17,6 +17,7 @@ from studykit.core.errors import BadInput
 from studykit.deposit.summary import page_one, summary
 from studykit.report.manifest import FILE, canonical, manifest_of
 from studykit.report.page import write_report
+from studykit.study.cautions import cautions
 from studykit.study.definition import load_study
 from studykit.study.stages import share, stems_in
 
@@ -50,6 +51,10 @@ def test_the_summary_has_the_words_and_numbers_of_page_one_on_two_pages_at_most(
     assert len(pages) <= 2
     soup = BeautifulSoup((root / "report/report.html").read_text(encoding="utf-8"), "html.parser")
     section = soup.select_one("main > section")
+    given = [c.text for c in cautions("first", load_study(STUDY).safety)]
+    assert len(given) > 5
+    lacking = [c for c in given if not set(words(re.sub(r"[*`]", "", c))) <= set(words(" ".join(pages)))]
+    assert lacking == []  # page one sends its reader to them, and whoever is handed the PDF has nothing else
     for drawn in section.select("svg, .unseen"):
         drawn.decompose()
     shown = words(soup.h1.get_text() + " " + section.get_text(" ").replace("The answer", "", 1))
@@ -81,6 +86,14 @@ def test_the_same_report_gives_the_same_bytes(root: Path, tmp_path: Path) -> Non
 def test_a_page_that_the_kit_did_not_write_is_refused(spoiled: str) -> None:
     with pytest.raises(BadInput, match="not as this kit writes it"):
         page_one(spoiled)
+
+
+def test_a_report_without_its_cautions_is_refused(root: Path) -> None:
+    soup = BeautifulSoup((root / "report/report.html").read_text(encoding="utf-8"), "html.parser")
+    page_one(str(soup))
+    soup.find(id="cautions")["id"] = "other"
+    with pytest.raises(BadInput, match="not as this kit writes it"):
+        page_one(str(soup))
 
 
 def test_without_a_report_there_is_no_summary(tmp_path: Path) -> None:
