@@ -59,9 +59,14 @@ class Changes:
         other = self.words[self.words["word before"] != self.words["word after"]]
         said = "; ".join(f"{r['name']} was {r['word before']}, is {r['word after']}" for r in other.to_dict("records"))
         shown = self.differences[self.differences["reads"] != "no change is shown"]
+        names = dict(zip(self.words["analyte"], self.words["name"], strict=True))
+        shown = shown.assign(analyte=shown["analyte"].replace(names))
+        moved = "; ".join(f"{r['name']} from {r['margin before']} to {r['margin after']}" for r in self.words[
+            self.words["margin"] == "changed"].to_dict("records"))
+        margins = f" Margins changed, so the same verdict need not mean the same: {moved}." * bool(moved)
         pairs = "; ".join(f"{a} ({', '.join(part['pair'])})" for a, part in shown.groupby("analyte", sort=False))
         return (f"Words: {said or 'the same for every analyte that both studies have'}. Differences between depths of "
-                f"which a change is shown: {pairs or 'none'}.")
+                f"which a change is shown: {pairs or 'none'}.{margins}")
 
 
 def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
@@ -86,7 +91,7 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
 
 def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.DataFrame:
     """The words of both studies beside their margins."""
-    before, after = earlier.verdict().final_words(), later.verdict().final_words()
+    before, after = earlier.verdict().told_words(), later.verdict().told_words()
     rows = []
     for a in shared:
         old, new = (s.study.analytes[a] for s in (earlier, later))
@@ -123,6 +128,10 @@ def _apart(earlier: OpenStudy, later: OpenStudy) -> Iterator[str]:
         yield (f"Containers of one name in both: {', '.join(both[:12])}{' and more' if len(both) > 12 else ''}. If they "
                "are the same, the intervals of change are if anything too wide, and the later draws met containers that "
                "were opened before.")
+    for one, when in ((earlier, "earlier"), (later, "later")):
+        if out := len(one.results) - len(one.usable()):
+            yield (f"{out} results of the {when} study were excluded; its verdicts hold without them, and its report says what "
+                   "they would be with them.")
     if earlier.study.alpha != later.study.alpha:
         yield f"alpha was {earlier.study.alpha:g}, is {later.study.alpha:g}."
     methods = [later.study.label_of(a) for a in later.analytes if a in earlier.analytes

@@ -74,9 +74,11 @@ def test_the_words_are_each_study_s_own_and_a_changed_margin_is_said(pair, tmp_p
     first, _, earlier, later = pair
     found = changes(earlier, later)
     assert found.words.loc[0, ["word before", "word after"]].tolist() == [
-        s.verdict().final_words()["P"] for s in (earlier, later)]
+        s.verdict().told_words()["P"] for s in (earlier, later)]
     assert "phosphorus was" in found.sentence or "P was" in found.sentence
-    wider = changes(earlier, opened(tmp_path / "wide", first, margin={"relative_percent": 8})).words.iloc[0]
+    other = changes(earlier, opened(tmp_path / "wide", first, margin={"relative_percent": 8}))
+    assert other.sentence.endswith("Margins changed, so the same verdict need not mean the same: P from ±5 % to ±8 %.")
+    wider = other.words.iloc[0]
     assert (wider["margin"], wider["margin before"], wider["margin after"]) == ("changed", "±5 %", "±8 %")
 
 
