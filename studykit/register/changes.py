@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -76,7 +76,7 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
         raise single("study.toml", "the two studies share no analyte", "give one substance the same key in both",
                      value=f"{', '.join(earlier.analytes)} / {', '.join(later.analytes)}")
     words = _words(earlier, later, shared)
-    found, levels, notes = [], [], list(_apart(earlier, later))
+    found, levels, notes = [], [], [*_at_earlier_margins(earlier, later, words), *_apart(earlier, later)]
     for analyte in shared:
         if (reason := _unlike(earlier, later, analyte)):
             notes.append(f"{later.study.label_of(analyte)}: {reason}")
@@ -99,6 +99,19 @@ def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.Da
         same = "the same" if margins[0] == margins[1] else "changed"
         rows.append((a, later.study.label_of(a), new.unit, before[a], after[a], *margins, same))
     return pd.DataFrame(rows, columns=WORDS)
+
+
+def _at_earlier_margins(earlier: OpenStudy, later: OpenStudy, words: pd.DataFrame) -> Iterator[str]:
+    """What the later study would say at the margin of the earlier one, where that is another in the same unit."""
+    for r in words[words["margin"] == "changed"].to_dict("records"):
+        old, new = (s.study.analytes[r["analyte"]] for s in (earlier, later))
+        if old.unit != new.unit:
+            continue
+        analytes = {**later.study.analytes, r["analyte"]: new.model_copy(update={"margin": old.margin})}
+        study = later.study.model_copy(update={"analytes": analytes})
+        word = replace(later, tables=replace(later.tables, study=study)).verdict().told_words()[r["analyte"]]
+        yield (f"At the earlier margin of {r['margin before']} the later study would say of {r['name']}: {word} "
+               f"(at {r['margin after']}: {r['word after']}).")
 
 
 def _not_as_filed(study: OpenStudy, when: str) -> Iterator[str]:

@@ -78,6 +78,8 @@ def test_the_words_are_each_study_s_own_and_a_changed_margin_is_said(pair, tmp_p
     assert "phosphorus was" in found.sentence or "P was" in found.sentence
     other = changes(earlier, opened(tmp_path / "wide", first, margin={"relative_percent": 8}))
     assert other.sentence.endswith("Margins changed, so the same verdict need not mean the same: P from ±5 % to ±8 %.")
+    word = earlier.verdict().told_words()["P"]  # the same readings at the earlier margin
+    assert other.notes[0].startswith(f"At the earlier margin of ±5 % the later study would say of P: {word} (at ±8 %: ")
     wider = other.words.iloc[0]
     assert (wider["margin"], wider["margin before"], wider["margin after"]) == ("changed", "±5 %", "±8 %")
 
