@@ -62,7 +62,7 @@ class Margin:
         """+-value in the unit of the analyte, on the raw scale."""
         if not 0 < value < math.inf:
             raise ValueError(f"value must be a finite number above 0, but got {value}")
-        return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {unit}".rstrip(), unit=unit)
+        return cls(low=-value, high=value, scale="raw", text=f"±{value:g} {'' if unit == '1' else unit}".rstrip(), unit=unit)
 
     @classmethod
     def declared(cls, margin: DeclaredMargin, unit: str) -> Margin:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import pandas as pd
 
-from studykit.core.record import significant
 from studykit.quality.flags import listed
+from studykit.study.spans import amount, unit_told
 from studykit.verdict.containers import READ
 from studykit.verdict.floors import FLOOR, OF_WHOLE
 
@@ -44,15 +46,25 @@ def elsewhere(beyond: pd.DataFrame) -> list[str]:
 
 def _each(part: pd.DataFrame) -> str:
     """One analyte: its margin, and its containers with the two places compared and the differences found."""
-    groups = [f"{listed(list(dict.fromkeys(own['container'].astype(str))), LONG)} ({_read(str(pair), str(by), own)})"
+    groups = [f"{named(own['container'])} ({_read(str(pair), str(by), own)})"
               for (pair, by), own in part.groupby(["pair", "by"], sort=False)]
     return f"{part['name'].iloc[0]}, {part['margin'].iloc[0]}: {'; '.join(groups)}"
+
+
+def named(containers: Iterable[object]) -> str:
+    """Containers by name, each once; of a long list the first, how many more, and where all of them stand.
+
+    One or two names more than ``LONG`` are no longer than the words that would take their place.
+    """
+    names = list(dict.fromkeys(map(str, containers)))
+    cut = len(names) > LONG + 2
+    return listed(names, LONG if cut else len(names)) + " (all in the report's verdict chapter)" * cut
 
 
 def _read(pair: str, by: str, own: pd.DataFrame) -> str:
     """Between which two places, and from which difference to which; of limits the least that it may be."""
     where = "" if pair in ELSEWHERE else f"{pair.replace(' - ', ' against ')}, "
-    ends = dict.fromkeys(f"{'+' if x > 0 else ''}{significant(float(x), 3)}" for x in
-                         (own["difference"].min(), own["difference"].max()))
+    scale = str(own["unit"].iloc[0]), str(own["margin"].iloc[0])
+    ends = dict.fromkeys(amount(float(x), *scale, signed=True) for x in (own["difference"].min(), own["difference"].max()))
     alone = ", by readings alone" if by == READ and pair in ELSEWHERE else ""
-    return f"{where}{'at least ' * (by == READ)}{' to '.join(ends)} {own['unit'].iloc[0]}{alone}"
+    return f"{where}{'at least ' * (by == READ)}{' to '.join(ends)}{unit_told(*scale)}{alone}"

@@ -47,8 +47,9 @@ def _intake(_: OpenStage, n: dict[str, str]) -> str:
 
 
 def _quality(_: OpenStage, n: dict[str, str]) -> str:
-    return (f"{count(n['flags_stop'], 'flag')} to resolve first, {count(n['flags_ask'], 'flag')} to ask the laboratory about, "
-            f"{count(n['flags_hint'], 'hint')}; {count(n['results_excluded'], 'result')} taken out by a person.").capitalize()
+    return (f"{count(n['flags_stop'], 'flag')} to resolve first, {count(n['flags_ask'], 'flag')} to look into before the "
+            f"numbers are trusted, {count(n['flags_hint'], 'hint')}; {count(n['results_excluded'], 'result')} taken out by a "
+            "person.").capitalize()
 
 
 def _model(stage: OpenStage, _: dict[str, str]) -> str:

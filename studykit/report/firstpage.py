@@ -7,7 +7,7 @@ page cannot say anything that the stages did not find.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import pandas as pd
@@ -27,6 +27,7 @@ from studykit.study.cautions import markdown
 from studykit.study.exclusions import exclusion_lines
 from studykit.study.lock import lock_status
 from studykit.study.seal import short
+from studykit.study.spans import on_margin, unit_told
 from studykit.study.stages import OpenStage
 from studykit.verdict.containers import SHARE
 from studykit.verdict.rule import ON_AVERAGE, ONE_ONLY
@@ -91,15 +92,32 @@ def answer(stage: OpenStage) -> str:
 
 
 def sealed(stage: OpenStage) -> str:
-    """The seal of the lock and the day of the last result, for the foot of the page; they tell which state was judged."""
+    """The seal of the lock and the newest days of sampling, lock and results, for the foot of the page.
+
+    They tell which state was judged. The day on which the page is made is none of them: it comes out alike when run again.
+    """
     status, told = lock_status(stage.root, stage.study), []
     if status.seal:
         told.append(f"Seal of the lock: {short(status.seal)}. The date of the lock is its author's own statement; a time "
                     "stamp, or the seal on a sheet or mail from before the data, supports it.")
-    days = stage.results["reported_on"].dropna()
-    if len(days):
-        told.append(f"Last result reported on {pd.Timestamp(days.max()).date().isoformat()}.")
+    told.append(_days(stage, status.locked_on))
     return " ".join([*told, "Advice on homogeneity, not on fitness for use."])
+
+
+def _days(stage: OpenStage, locked_on: str) -> str:
+    """The newest days of sampling and of results, and that of the lock, each said as what it is; also where none is known."""
+    drawn = [stage.containers.get("sampled_on"), stage.samples.get("drawn_at")]
+    sampled, reported = (_newest(days) for days in (drawn, [stage.results.get("reported_on")]))
+    days = [f"{what} on {day}" for what, day in (("Last sampled", sampled), ("plan locked", locked_on),
+                                                 ("last result reported", reported)) if day]
+    text = "; ".join(days) or "no day of sampling, lock or report is known"
+    return f"{text[:1].upper()}{text[1:]}."
+
+
+def _newest(columns: Iterable[pd.Series | None]) -> str:
+    """The newest day of several columns; '' where none is written."""
+    days = [pd.to_datetime(c.dropna()).max() for c in columns if c is not None and c.notna().any()]
+    return max(pd.Timestamp(d).date().isoformat() for d in days) if days else ""
 
 
 def _at_earlier_margins(stage: OpenStage) -> list[str]:
@@ -141,7 +159,11 @@ def of_one(stage: OpenStage) -> list[str]:
 def verdict_table(stage: OpenStage) -> pd.DataFrame:
     """The verdict table of the verdict stage; without the word for the stock where the claim is about one container."""
     table = stage.read_table("06-verdict", "verdicts").drop(columns="analyte").rename(columns={"name": "analyte"})
-    return table.drop(columns="stock") if table["stock"].isna().all() else table
+    table = table.drop(columns="stock") if table["stock"].isna().all() else table
+    scales = list(zip(table["unit"].fillna("").astype(str), table["margin"].astype(str), strict=True))
+    numbers = {c: [on_margin(float(x), *scale)[0] for x, scale in zip(table[c], scales, strict=True)]
+               for c in ("difference", "low", "high")}
+    return table.assign(**numbers, unit=[unit_told(*scale).strip() for scale in scales])
 
 
 def by_use(stage: OpenStage) -> pd.DataFrame:

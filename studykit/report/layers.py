@@ -7,6 +7,7 @@ what single results can say, and one chapter in which all stages are folded unde
 
 from __future__ import annotations
 
+import re
 from copy import copy
 
 from bs4 import BeautifulSoup, Tag
@@ -14,6 +15,8 @@ from bs4 import BeautifulSoup, Tag
 ROWS = 12
 """A table of more rows shows its first ones, and folds the others."""
 SHOWN = 8
+NAMED = 8
+"""Words of its caption by which what scrolls is named."""
 
 
 def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
@@ -131,9 +134,11 @@ def _parts(section: Tag) -> list[list[Tag]]:
 
 
 def _name_scroll(scroll: Tag) -> None:
-    """What scrolls is named after its table."""
+    """What scrolls is named by the first words of its table's caption, which is read in full right after."""
     caption = scroll.find("caption")
-    scroll["aria-label"] = "Table: " + caption.get_text(" ", strip=True) if caption is not None else "Table"
+    told = caption.get_text(" ", strip=True) if caption is not None else ""
+    words = re.split(r"[.:;,(]", told, maxsplit=1)[0].split()[:NAMED]
+    scroll["aria-label"] = f"Table: {' '.join(words)}" if words else "Table"
 
 
 def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:

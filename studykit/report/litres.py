@@ -6,7 +6,7 @@ by litres, without naming it in the same sentence.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 
 import pandas as pd
 
@@ -100,3 +100,18 @@ def both(names: Iterable[Hashable]) -> str:
     """Names with commas, and 'and' before the last."""
     texts = [str(n) for n in names]
     return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
+
+
+def volumes(recorded: Mapping[str, str]) -> str:
+    """How many litres the first and the last ones are, from the numbers of the verdict stage; '' where it knew none."""
+    if "litres.whole.least" not in recorded:
+        return ""
+    first, last, whole = (_range(recorded[f"litres.{part}.least"], recorded[f"litres.{part}.most"])
+                          for part in ("first", "last", "whole"))
+    alike = f"The first and the last litres are {first} each" if first == last else (
+        f"The first litres are {first}, the last ones {last}")
+    return f"{alike}, of {whole} in a container: what the uppermost and the lowest zone stand for."
+
+
+def _range(least: str, most: str) -> str:
+    return least if least == most else f"{least.removesuffix(' L')} to {most}"

@@ -16,8 +16,9 @@ from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
 from studykit.quality.flags import listed
+from studykit.quality.letter import ASKED, group_of
 from studykit.report import leftout, litres
-from studykit.report.beyond import LONG, by_zones, elsewhere, of_zones
+from studykit.report.beyond import LONG, by_zones, elsewhere, named, of_zones
 from studykit.report.firstpage import (
     beyond_groups,
     count,
@@ -47,8 +48,8 @@ EVEN = {
 }
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
-SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the cautions in the next "
-          "chapter.")
+SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the report's "
+          "Cautions.")
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 TIED = "cannot be told apart"
@@ -127,8 +128,19 @@ def _of_few(stage: OpenStage) -> list[str]:
     some = {str(r["analyte"]): f"{float(r['containers']):g}" for r in fits.to_dict("records")
             if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
     out, gone = leftout.fewer(stage, some, opened)
+    none = without_result(stage)
     fewer = [f"{stage.study.label_of(a)} in {n} of {opened}" for a, n in some.items() if n != opened and a not in gone]
-    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer), *out]
+    return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer), *out,
+            *[f"Without any result: {named(none)}."] * bool(none)]
+
+
+def without_result(stage: OpenStage) -> list[str]:
+    """Stored containers of which no sample has a result of an analyte that decides."""
+    counts = stage.results[stage.results["analyte"].map(stage.study.decides).astype(bool)]
+    of = stage.samples.set_index("sample")["container"]
+    seen = set(counts["sample"].map(of).dropna().astype(str))
+    stored = stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str)
+    return [c for c in stored if c not in seen]
 
 
 def todo(stage: OpenStage) -> list[str]:
@@ -137,7 +149,9 @@ def todo(stage: OpenStage) -> list[str]:
     note = barred_note(stage.study.safety)
     told = [note] * bool(note and note not in action) + [_in_whose_words(stage, action)] * bool(action) + [SAFETY]
     poured = _by_use(stage)
-    told.append(f"Poured unmixed: {poured}{litres.besides(_uses(stage), _verdicts(stage))}" if poured else _litres(stage))
+    said = f"Poured unmixed: {poured}{litres.besides(_uses(stage), _verdicts(stage))}" if poured else _litres(stage)
+    spoken_of = _uses(stage)["use"].isin(litres.ENDS).any()
+    told.append(f"{said} {litres.volumes(recorded(stage, '06-verdict')) if spoken_of else ''}".rstrip())
     standing = optional(stage, "06-verdict", "time-answers").get("in short", pd.Series(dtype=str))
     return told + [ends_once(list(standing))] * bool(len(standing))
 
@@ -292,7 +306,8 @@ def sure(stage: OpenStage) -> list[str]:
     told += [*_stated(stage), *_not_published(stage, q)]
     taken = f"All {i['rows_in']}" if i["rows_in"] == i["rows_taken"] else f"{i['rows_taken']} of {i['rows_in']}"
     told.append(f"{taken} results were taken; the checks found {_points(q['flags_stop'])} that "
-                f"must be resolved first and {_points(q['flags_ask'])} to ask the laboratory about.")
+                f"must be resolved first and {_points(q['flags_ask'])} to look into before the numbers are trusted"
+                f"{_for_the_laboratory(stage)}.")
     return told
 
 
@@ -304,6 +319,14 @@ def _lost(stage: OpenStage) -> list[str]:
     table = table[(table["verdict"] == "stratified") & table["analyte"].map(stage.study.decides).astype(bool)]
     p = pd.to_numeric(table["p beyond, Holm"], errors="coerce")
     return list(table.loc[p >= stage.study.alpha, "analyte"].map(stage.study.label_of))
+
+
+def _for_the_laboratory(stage: OpenStage) -> str:
+    """How many of these points the laboratory's own records can settle, as the letter asks; '' where there is no point."""
+    flags = optional(stage, "04-quality", "flags")
+    flags = flags[flags["concern"].isin(ASKED)] if len(flags) else flags
+    asked = sum(group_of(f) is not None for f in flags.to_dict("records"))
+    return f", {asked or 'none'} of them in the laboratory's own records" * bool(len(flags))
 
 
 def _all_taken_into_account(stage: OpenStage) -> list[str]:

@@ -10,8 +10,8 @@ import math
 
 import pandas as pd
 
-from studykit.core.record import significant
 from studykit.report.firstpage import in_a_word, optional, together
+from studykit.study.spans import amount, unit_told
 from studykit.study.stages import OpenStage
 from studykit.verdict.tables import intervals_named
 
@@ -40,8 +40,8 @@ def answer_table(stage: OpenStage) -> pd.DataFrame:
     table, words = stage.read_table("06-verdict", "verdicts"), in_a_word(stage)
     rows = [(r["name"], words[r["analyte"]], difference(r), r["margin"]) for _, r in table.iterrows()]
     sided = any(map(side_of, table["margin"]))
-    told = "difference of two depths, or of a depth and the mixed container" if sided else "difference of two depths"
-    return pd.DataFrame(rows, columns=["analyte", "verdict", told, "margin"])
+    head = "difference of two depths, or of a depth and the mixed container" if sided else "difference of two depths"
+    return pd.DataFrame(rows, columns=["analyte", "verdict", head, "margin"])
 
 
 def side_of(margin: object) -> int:
@@ -55,10 +55,10 @@ def difference(row: pd.Series) -> str:
     if math.isnan(low) or math.isnan(high):
         return NO_NUMBER.get(str(row.get("verdict", "")), "")
     lower, _, upper = str(row["deciding pair"]).partition(" - ")
-    ends = f"{significant(low, 3)} to {significant(high, 3)}"
-    told = f"{ends} {row['unit']}, known only as a limit" if math.isnan(middle) else (
-        f"{significant(middle, 3)} {row['unit']} ({ends})")
-    return together(f"{lower} against {upper}: {told}")
+    scale = str(row["unit"]), str(row["margin"])
+    ends, unit = f"{amount(low, *scale)} to {amount(high, *scale)}", unit_told(*scale)
+    text = f"{ends}{unit}, known only as a limit" if math.isnan(middle) else f"{amount(middle, *scale)}{unit} ({ends})"
+    return together(f"{lower} against {upper}: {text}")
 
 
 def number(cell: object) -> float:
@@ -102,7 +102,17 @@ def drawing(row: pd.Series | None, side: int = 0, said: str = "") -> str:
         return _svg(told if said else "".join(parts))
     if row is not None:
         parts += _interval(low, middle, high, str(row["verdict"]))
-    return _svg("".join(parts))
+    return f'{_svg("".join(parts))}<span class="unseen">{where(low, high, side)}</span>'
+
+
+def where(low: float, high: float, side: int = 0) -> str:
+    """Where an interval in margins lies, in words for who does not see the drawing."""
+    if math.isnan(low) or math.isnan(high):
+        return "no interval is drawn"
+    below, above = (-1.0 if side <= 0 else -math.inf), (1.0 if side >= 0 else math.inf)
+    if below <= low and high <= above:
+        return "lies within the margin"
+    return "lies beyond the margin" if high < below or low > above else "reaches over the edge of the margin"
 
 
 def _interval(low: float, middle: float, high: float, word: str) -> list[str]:

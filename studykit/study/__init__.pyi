@@ -21,6 +21,7 @@ from . import ranges as ranges
 from . import reasons as reasons
 from . import safety as safety
 from . import seal as seal
+from . import spans as spans
 from . import stages as stages
 from . import starting as starting
 from . import tables as tables
@@ -57,6 +58,7 @@ __all__ = [
     "reasons",
     "safety",
     "seal",
+    "spans",
     "stages",
     "starting",
     "tables",

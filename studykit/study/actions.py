@@ -164,9 +164,15 @@ def _remedy(safety: SafetySettings, word: str, action: Action) -> str:
 
 
 def barred_note(safety: SafetySettings) -> str:
-    """What no action may be read to allow under this profile, in one sentence; empty where all is cleared."""
-    told = [f"{_IN_WORDS[act]}{' of any kind' * (act == 'stirring')}" for act in _IN_WORDS if safety.bars(act)]
-    return f"Nothing here, title and question included, allows {' or '.join(told)}: see Cautions." if told else ""
+    """What no action may be read to allow under this profile, in one sentence; empty where all is cleared.
+
+    It stands before every action, since nobody knows what words of one's own ask for; a single reason is told with it.
+    """
+    acts = [act for act in _IN_WORDS if safety.bars(act)]
+    told = [f"{_IN_WORDS[act]}{' of any kind' * (act == 'stirring')}" for act in acts]
+    reasons = dict.fromkeys(reason for act in acts for reason in safety.bars(act))
+    why = f", since {next(iter(reasons))}" if len(reasons) == 1 else ""
+    return f"Nothing here, title and question included, allows {' or '.join(told)}{why}: see Cautions." if told else ""
 
 
 def barred_lines(safety: SafetySettings) -> tuple[str, ...]:

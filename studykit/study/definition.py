@@ -83,14 +83,15 @@ class Margin(Section):
         return f"{{ {', '.join(parts)} }}"
 
     def text(self, unit: str) -> str:
-        """The margin as people write it, with sign and unit."""
+        """The margin as people write it, with sign and unit; the unit 1 is none."""
+        unit = "" if unit == "1" else unit
         if self.side is not None:
             amount = f"a factor of {self.factor:g}" if self.factor else f"{self.relative_percent:g} %" if self.relative else (
                 f"{self.absolute:g} {unit}".rstrip())
             return f"{amount} {self.side} the mixed container"
         if self.factor is not None:
             return f"a factor of {self.factor:g}"
-        return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}"
+        return f"±{self.relative_percent:g} %" if self.relative else f"±{self.absolute:g} {unit}".rstrip()
 
 
 class Repeatability(Section):

@@ -127,9 +127,9 @@ def count_words(table: pd.DataFrame) -> str:
     n, closed = int((table["within"] == YES).sum()), str(table["not judged"].iloc[0])
     told = f"Shown within every margin by their own zones: {n or 'none'} of {len(table)}"
     if not closed:
-        return f"{told}{' (named in the verdict chapter)' * bool(n)}."
+        return told + " (named in the report's verdict chapter)" * bool(n) + "."
     told = f"{told}, because no single container can be judged by {closed}."
     others = int((table["by the others"] == YES).sum())
     return told if not table["by the others"].any() else (
-        f"{told} By the other analytes alone: {others or 'none'} of {len(table)} (in the verdict chapter), which "
+        f"{told} By the other analytes alone: {others or 'none'} of {len(table)} (in the report's verdict chapter), which "
         "clears none of them.")

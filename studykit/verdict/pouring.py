@@ -21,6 +21,7 @@ from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel, fitted
 from studykit.model.rows import known
 from studykit.model.tables import joined
+from studykit.study.columns import ZONE_KINDS
 from studykit.study.stages import OpenStage
 from studykit.vessels.shapes import Vessel
 
@@ -51,6 +52,32 @@ def layers_of(vessel: Vessel, liquid_height_mm: float, heights: list[float]) -> 
     volumes = [vessel.volume_l(e * liquid_height_mm) for e in edges]
     parts = tuple(float(a - b) for a, b in itertools.pairwise(volumes))
     return Layers(edges=edges, volumes_l=parts, liquid_height_mm=liquid_height_mm)
+
+
+def litres_of_ends(stage: OpenStage) -> dict[str, float]:
+    """Least and most litres of stored containers that the uppermost and the lowest zone stand for, and of all that is in one.
+
+    Keys first.least, first.most, last.least and so on, whole.least, whole.most, in L. Empty where the liquid of one of them or
+    the height of a zone is not known.
+    """
+    stored = stage.containers[stage.containers["treatment"] == "stored"]
+    heights = _heights(stage, set(stored["container"].astype(str)))
+    if stored.empty or stored["liquid_height_mm"].isna().any() or not heights:
+        return {}
+    cut = [layers_of(stage.study.vessels[str(r["vessel"])], float(r["liquid_height_mm"]), heights)
+           for r in stored.to_dict("records")]
+    parts = {"first": [c.volumes_l[0] for c in cut], "last": [c.volumes_l[-1] for c in cut], "whole": [c.total_l for c in cut]}
+    return {f"{name}.{end}": of(litres) for name, litres in parts.items() for end, of in (("least", min), ("most", max))}
+
+
+def _heights(stage: OpenStage, containers: set[str]) -> list[float]:
+    """Mean height of each declared depth, as a share of the liquid, surface first; empty where one is not known."""
+    samples = stage.samples
+    spots = samples[samples["kind"].isin(ZONE_KINDS) & samples["container"].astype(str).isin(containers)]
+    mean = pd.to_numeric(spots["height"], errors="coerce").groupby(spots["depth"]).mean()
+    found = [float(mean.get(d, np.nan)) for d in stage.study.factors.depths]
+    falling = all(a > b for a, b in itertools.pairwise(found))  # false where one is not known
+    return found if len(found) > 1 and falling else []
 
 
 def taken(layers: Layers, litres: float, *, from_top: bool) -> np.ndarray:

@@ -39,6 +39,7 @@ from studykit.model.fit import Bounds, FittedModel
 from studykit.model.rows import heights_of, known
 from studykit.study.actions import Action
 from studykit.study.definition import Study
+from studykit.study.spans import TIMES, amount, on_margin, unit_told
 from studykit.verdict.containers import Stock, stock_of, stock_of_limits
 
 WORDS = ("homogeneous", "uneven", "stratified", "inconclusive", "not assessed")
@@ -107,13 +108,15 @@ class Decided:
     high: float
     unit: str
     level: float
+    margin: str = ""
 
     def text(self) -> str:
         """The pair, its difference and its interval in words."""
         lower, _, upper = self.pair.partition(" - ")
-        sign = "+" if self.estimate > 0 else ""
-        value = f" {sign}{significant(self.estimate, 3)} {self.unit}" if self.estimate == self.estimate else ""
-        return f"{lower} against {upper}{value} ({interval_text(self.low, self.high, self.unit, self.level)})"
+        scale = self.unit, self.margin
+        value = f" {amount(self.estimate, *scale, signed=True)}{unit_told(*scale)}" if self.estimate == self.estimate else ""
+        low, high = (on_margin(x, *scale)[0] for x in (self.low, self.high))
+        return f"{lower} against {upper}{value} ({interval_text(low, high, on_margin(0.0, *scale)[1], self.level)})"
 
 
 def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> Decided:
@@ -131,7 +134,7 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
         known = [t.contrast.estimate for t in comparison.tests if t.contrast.label == pair]
         span = margin.shown_interval(bounds.span(pair))
         return Decided(pair=pair, estimate=margin.shown(known[0]) if known else math.nan, low=span.low, high=span.high,
-                       unit=margin.unit, level=bounds.level)
+                       unit=margin.unit, level=bounds.level, margin=margin.text)
     contrast, joint = comparison.deciding, word == "inconclusive"
     if word == "stratified":
         contrast = max((t.contrast for t in comparison.tests), key=lambda c: _near_end(c.interval(level), margin))
@@ -139,7 +142,7 @@ def decided(comparison: Comparison, word: str, bounds: Bounds | None = None) -> 
         contrast = max((t.contrast for t in comparison.tests), key=lambda c: max(map(margin.sized, c.interval(level))))
     span = margin.shown_interval(comparison.simultaneous_of(contrast) if joint else contrast.interval(level))
     return Decided(pair=contrast.label, estimate=margin.shown(contrast.estimate), low=span.low, high=span.high,
-                   unit=comparison.unit, level=1 - comparison.alpha if joint else level)
+                   unit=comparison.unit, level=1 - comparison.alpha if joint else level, margin=margin.text)
 
 
 def _near_end(span: Interval, margin: Margin) -> float:
@@ -219,7 +222,7 @@ class StudyVerdict:
 
 def interval_text(low: float, high: float, unit: str, level: float) -> str:
     """An interval in words."""
-    return f"{100 * level:g} % interval {significant(low, 3)} to {significant(high, 3)} {unit}"
+    return f"{100 * level:g} % interval {significant(low, 3)} to {significant(high, 3)} {unit}".rstrip()
 
 
 def mixed_verdict(model: FittedModel, study: Study) -> ComparedVerdict:
@@ -255,12 +258,20 @@ def _said_of_zones(model: FittedModel, what: Decided, margin: str, needed: int |
         return (f"homogeneous on average. Over these {n} containers no depth lies on average more than the declared {margin}; "
                 f"nearest to it comes {what.text()}.")
     if model.word == "stratified":
-        least, unit = model.pairs.at_least_shown()
-        bound = f"; with all depths taken into account some lie off by at least {significant(least, 3)} {unit}"
+        bound = f"; with all depths taken into account some lie off by at least {_least(model.pairs)}"
         return (f"stratified. The decisive difference is {what.text()}{'' if model.bounds else bound}, and declared were "
                 f"{margin}.")
     return (f"inconclusive. It is neither shown that no depth lies more than {margin} nor that some depth does: {what.text()}, "
             f"for all depths together. {_needed_text(needed, n)}")
+
+
+def _least(pairs: Comparison) -> str:
+    """The least that some pair differs by, with its unit; beside a factor as a factor, whichever way it goes."""
+    least, unit = pairs.at_least_shown()
+    if on_margin(least, unit, pairs.margin.text)[1] == TIMES:
+        ratio = 1 - least / 100 if pairs.margin.side < 0 else 1 + least / 100
+        return f"a factor of {significant(1 / ratio if ratio < 1 else ratio, 3)}"
+    return f"{amount(least, unit, pairs.margin.text)}{unit_told(unit, pairs.margin.text)}"
 
 
 def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:
@@ -272,7 +283,7 @@ def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) ->
                 f"{margin.removeprefix('a ')}; nearest to it comes {what.text()}.")
     if model.word == "stratified":
         bound = (f"; with all pairs of depths taken into account some differ by at least "
-                 f"{significant(pairs.at_least_shown()[0], 3)} {what.unit}, beyond")
+                 f"{_least(pairs)}, beyond")
         return (f"stratified. The decisive difference is {what.text()}"
                 + f"{', beyond' if model.bounds else bound} the declared {margin.removeprefix('a ')}.")
     if model.bounds is not None:

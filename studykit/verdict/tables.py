@@ -26,11 +26,13 @@ from studykit.quality.flags import listed, working_table
 from studykit.quality.replicates import pooled_repeatability, scale_s
 from studykit.study.definition import Study
 from studykit.study.lock import earlier_margins
+from studykit.study.spans import on_margin
 from studykit.study.stages import OpenStage, StudyTables
 from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, of_one_only, one_of_many
 from studykit.verdict.containers import beyond_of, rounded_up, share_of
 from studykit.verdict.floors import REST
+from studykit.verdict.pouring import litres_of_ends
 from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
@@ -100,6 +102,8 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
     stage.record("verdict", outcome.word)
     stage.record("verdict_sentence", outcome.sentence)
     stage.record("action", action_by_use(stage, outcome, by_use))
+    for part, litres in litres_of_ends(stage).items():
+        stage.record(f"litres.{part}", litres, "L", 2 if litres < 100 else 3, table="plan/containers.csv")
     for v in outcome.analytes:
         name = safe_name(v.analyte)
         table = f"rows-{name}.csv"
@@ -108,7 +112,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
             continue
         d = v.decided
         for part, value in (("difference", d.estimate), ("low", d.low), ("high", d.high)):
-            stage.record(f"{part}.{name}", value, d.unit, 3, kind="optimised", table=table)
+            stage.record(f"{part}.{name}", *on_margin(value, d.unit, d.margin), 3, kind="optimised", table=table)
         if v.containers:
             stage.record(f"containers.{name}", v.containers, table=table)
         stage.record(f"level.{name}", 100 * d.level, "%", 3, table="verdicts.csv")

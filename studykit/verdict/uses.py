@@ -23,13 +23,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from studykit.core.record import significant
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
 from studykit.quality.flags import listed
 from studykit.study.actions import obeyed
 from studykit.study.definition import Study
+from studykit.study.spans import amount, unit_told
 from studykit.study.stages import OpenStage
 from studykit.verdict import cleared, estimands, unopened
 from studykit.verdict.alone import measured_in, one_of_many
@@ -230,10 +230,9 @@ def said(row: Mapping[Hashable, Any]) -> str:
 def _numbers(r: dict[Hashable, Any]) -> str:
     if r["estimate"] != r["estimate"]:
         return f", {told} against {r['margin']}" if (told := between(r)) else ""
-    sign = "+" if r["estimate"] > 0 else ""
-    mean = "on average " if r["word"] in (SINGLE, MOST) else ""
-    return (f", {mean}{sign}{significant(r['estimate'], 3)} {r['unit']} ({significant(r['low'], 3)} to "
-            f"{significant(r['high'], 3)}) against {r['margin']}")
+    mean, scale = "on average " if r["word"] in (SINGLE, MOST) else "", (str(r["unit"]), str(r["margin"]))
+    return (f", {mean}{amount(r['estimate'], *scale, signed=True)}{unit_told(*scale)} ({amount(r['low'], *scale)} to "
+            f"{amount(r['high'], *scale)}) against {r['margin']}")
 
 
 def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
@@ -281,13 +280,14 @@ def shown(table: pd.DataFrame) -> pd.DataFrame:
 
 def between(r: Mapping[Hashable, Any]) -> str:
     """Between which values an average lies of which some are known only as limits; '' where nothing is known of it."""
-    low, high, unit = float(r["low"]), float(r["high"]), r["unit"]
+    low, high, scale = float(r["low"]), float(r["high"]), (str(r["unit"]), str(r["margin"]))
+    unit = unit_told(*scale)
     if low != low or high != high or (np.isinf(low) and np.isinf(high)):
         return ""
     if np.isinf(low) or np.isinf(high):
         end, side = (low, "more") if np.isinf(high) else (high, "less")
-        return f"on average {significant(end, 3)} {unit} or {side}, {WHEREVER}"
-    return f"on average from {significant(low, 3)} to {significant(high, 3)} {unit}, {WHEREVER}"
+        return f"on average {amount(end, *scale)}{unit} or {side}, {WHEREVER}"
+    return f"on average from {amount(low, *scale)} to {amount(high, *scale)}{unit}, {WHEREVER}"
 
 
 def _interval(r: dict[Hashable, Any], usual: float) -> str:
@@ -297,5 +297,6 @@ def _interval(r: dict[Hashable, Any], usual: float) -> str:
     mean = "on average " * (said(r) != r["word"] or r["word"] in (SINGLE, MOST))
     level = float(r.get(LEVEL, usual))
     wider = f", {level:g} % interval for all pairs together" if level > usual else ""
-    return (f": {mean}{significant(r['estimate'], 3)} ({significant(r['low'], 3)} to {significant(r['high'], 3)}{wider}) "
-            f"{r['unit']}")
+    scale = str(r["unit"]), str(r["margin"])
+    return (f": {mean}{amount(r['estimate'], *scale)} ({amount(r['low'], *scale)} to {amount(r['high'], *scale)}{wider})"
+            f"{unit_told(*scale)}")

@@ -48,7 +48,7 @@ def answered(page) -> dict[str, str]:
     """Each question that page one shows, with the text of its answer."""
     told, question = {}, ""
     for text in page.locator("main > section:first-of-type .tag-questions p").all_inner_texts():
-        asked = re.match(r"[A-Z][^.]*?\?", text)
+        asked = re.match(r"[A-Z][^.:]*?\?", text)
         question = asked[0] if asked else question
         told[question] = told.get(question, "") + text.removeprefix(question)
     return told

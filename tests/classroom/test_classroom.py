@@ -337,7 +337,7 @@ def test_a_wider_margin_or_a_lock_edited_by_hand_is_refused(tmp_path):
     lock["entries"][0]["seal"] = lock["last_seal"] = seal_of({"seal": ""}, "")
     lock["entries"][0] = {"seal": lock["last_seal"]}
     edited(path, lock=lock)
-    assert "lost its form" in refused(root, "ada")
+    assert "is malformed" in refused(root, "ada")
 
 
 @pytest.mark.few(3)

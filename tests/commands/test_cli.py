@@ -16,8 +16,8 @@ from studykit.core.errors import StageFailed
 from tests.studies import CONTAINERS, SAMPLES, results, write_study
 
 COMMANDS = ("demo", "new", "check", "plan", "lock", "add", "exclude", "margin", "operating", "intake", "ask", "report", "lab",
-            "pack", "export", "summary", "verify", "recheck", "compare", "controls", "register", "course", "class", "order",
-            "deliver", "reveal")
+            "pack", "export", "summary", "verify", "recheck", "compare", "controls", "register", "reports", "course", "class",
+            "order", "deliver", "reveal")
 
 
 def run(capsys, *arguments):

@@ -187,7 +187,7 @@ ATTACKS: dict[str, Attack] = {
     "an output that nobody lists": (write("report/06-verdict/extra.csv", "x"), 7, "extra.csv"),
     "a wide tolerance": (swap("report/numbers.json", '"tolerance": 0.0001', '"tolerance": 1e9'), 7, "numbers.json"),
     "records without form": (lambda r: (write("report/numbers.json", '{"a": 1}')(r), rehash(r)), 7, "is malformed"),
-    "a key twice in a record": (swap("report/numbers.json", '"value": ', '"value": 1, "value": ', True), 7, "lost its form"),
+    "a key twice in a record": (swap("report/numbers.json", '"value": ', '"value": 1, "value": ', True), 7, "is malformed"),
     "a tidy number": (swap("tidy/results.csv", "690", "590"), 7, "tidy/results.csv"),
     "a folder linked away": (away, 7, "tidy: filed an ordinary file or folder, now is a link"),
     "a link to the system": (lambda r: (r / "raw/x.csv").symlink_to("/etc/hosts"), 7, "raw/x.csv"),

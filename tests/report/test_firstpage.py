@@ -88,7 +88,7 @@ def test_the_page_of_the_report_tells_the_sentences_that_answer_the_five_questio
 def test_page_one_points_to_the_cautions_that_the_next_chapter_prints() -> None:
     """They stand in a fold: whoever reads page one alone is told that they come first."""
     assert questions.SAFETY in outputs("07-report", "questions.markdown(stage)")[0].replace("\u00a0", " ")
-    assert "in the next chapter" in questions.SAFETY
+    assert "the report's Cautions" in questions.SAFETY
     printed = outputs("07-report", "firstpage.cautions(stage)")[0]
     assert all(c.text[:40] in printed for c in cautions("first", load_study(share("demo_data") / "ropeway").safety))
 

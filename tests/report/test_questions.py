@@ -87,6 +87,21 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
     assert questions._not_published(stage, {}) == []
 
 
+DRAWN = "container F01, lower: was drawn but has no result at all: a lost bottle? Nothing is filled in for it."
+
+
+@pytest.mark.parametrize(("flags", "told"), [
+    ([("missing results", "ask before trusting", DRAWN)] * 10, ", 10 of them in the laboratory's own records"),
+    ([("wear metals", "ask before trusting", "Cu 1.97 (limit 1.2)")] * 28, ", none of them in the laboratory's own records"),
+    ([("missing results", "ask before trusting", "container F01, lower: was planned and not drawn"),
+      ("drift", "stop and find out", ""), ("drift", "hint only", "")], ", 1 of them in the laboratory's own records"),
+    ([], "")])
+def test_page_one_counts_as_the_laboratorys_what_the_letter_asks(monkeypatch, flags, told):
+    table = pd.DataFrame(flags, columns=["rule", "concern", "evidence"]).assign(where="", samples="")
+    monkeypatch.setattr(questions, "optional", lambda *_: table)
+    assert questions._for_the_laboratory(None) == told
+
+
 @pytest.mark.parametrize("word", ["homogeneous", "stratified", "uneven", "inconclusive"])
 @pytest.mark.parametrize(("do", "quoted"), [("All even. Pump it as it stands.", True),
                                             ("Use as it stands.", False)])

@@ -13,7 +13,8 @@ from studykit.report.strip import RIM, difference, drawing, x_of
 @pytest.mark.parametrize("empty", ["", math.nan])
 def test_a_pair_known_only_as_a_limit_has_its_interval_and_no_mark(empty: object) -> None:
     """A column of filed tables without one number is read as text, and '' had ended the report."""
-    row = pd.Series({"deciding pair": "middle - upper", "difference": empty, "low": -100.0, "high": math.inf, "unit": "%"})
+    row = pd.Series({"deciding pair": "middle - upper", "difference": empty, "low": -100.0, "high": math.inf, "unit": "%",
+                     "margin": "±5 %"})
     assert difference(row) == "middle against upper: \u2212100 to \u221e %, known only as a limit"
     assert difference(row.replace({-100.0: empty})) == ""
     drawn = drawing(pd.Series({"low": -math.inf, "ratio": empty, "high": math.inf, "verdict": "inconclusive"}))
@@ -23,5 +24,6 @@ def test_a_pair_known_only_as_a_limit_has_its_interval_and_no_mark(empty: object
 
 
 def test_a_known_difference_stands_before_its_interval() -> None:
-    row = pd.Series({"deciding pair": "lower - upper", "difference": "1.5", "low": 0.364, "high": 2.64, "unit": "mg/kg"})
+    row = pd.Series({"deciding pair": "lower - upper", "difference": "1.5", "low": 0.364, "high": 2.64, "unit": "mg/kg",
+                     "margin": "±3 mg/kg"})
     assert difference(row) == "lower against upper: 1.50\u00a0mg/kg (0.364 to 2.64)"

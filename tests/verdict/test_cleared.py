@@ -73,7 +73,7 @@ def test_the_table_names_what_leaves_a_container_open(tmp_path):
     assert set(table.loc[sorted(no), "left open by"]) == {stage.study.label_of("P")}
     assert (table.loc[sorted(set(table.index) - no), "left open by"] == "").all()
     assert cleared.count_words(table.reset_index()) == (
-        "Shown within every margin by their own zones: 17 of 24 (named in the verdict chapter).")
+        "Shown within every margin by their own zones: 17 of 24 (named in the report's verdict chapter).")
     assert cleared.count_words(table.assign(within="no")).endswith("zones: none of 24.")
 
 
@@ -103,7 +103,7 @@ def test_an_analyte_that_cannot_be_judged_is_named_and_the_others_are_told_besid
     told = cleared.count_words(table)
     assert told.startswith("Shown within every margin by their own zones: none of 24, because no single container can be "
                            "judged by " + study.label_of("Q"))
-    assert told.endswith("By the other analytes alone: 20 of 24 (in the verdict chapter), which clears none of them.")
+    assert told.endswith("By the other analytes alone: 20 of 24 (in the report's verdict chapter), which clears none of them.")
 
 
 @pytest.mark.slow
@@ -265,7 +265,7 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
     text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))))
-    assert ("Shown within every margin by their own zones: 1 of 3 (named in the verdict chapter)." in text) is told
+    assert ("Shown within every margin by their own zones: 1 of 3 (named in the report's verdict chapter)." in text) is told
     assert ("so not cleared: K3." in text) is told
 
 

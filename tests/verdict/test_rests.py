@@ -135,7 +135,7 @@ def test_nearly_all_are_not_called_single(tmp_path, many, said) -> None:
     (-1.0, 2.0, "on average from \u22121.00 to 2.00 mg/kg, wherever within their limits the values lie"),
     (-math.inf, math.inf, ""), (math.nan, math.nan, "")])
 def test_open_ends_are_said_in_words(low, high, told) -> None:
-    assert uses.between({"low": low, "high": high, "unit": "mg/kg"}) == told
+    assert uses.between({"low": low, "high": high, "unit": "mg/kg", "margin": "±3 mg/kg"}) == told
 
 
 def test_a_table_with_limits_is_shown_in_words(tmp_path) -> None:
