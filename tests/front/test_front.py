@@ -310,5 +310,5 @@ def test_a_table_that_carries_no_line_says_why(change, said):
 def test_visits_that_lack_a_zone_are_named():
     table = aged()
     words = sk.times(table.drop(index=table.index[1]), margin=TWENTY, depths=DEPTHS)["in words"].iloc[-1]
-    assert "1 of 16 visits to containers have no result of some zone" in words
+    assert "1 of 16 visits to containers has no result of some zone" in words
     assert "D0 at 4 months (middle)" in words

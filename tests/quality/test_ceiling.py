@@ -39,8 +39,9 @@ def test_bottles_at_the_end_of_a_range_are_counted_in_all_runs_and_in_each() -> 
 
 
 def test_readings_that_are_shared_throughout_are_steps_and_few_are_none() -> None:
-    """Every reading twice is rounding; seven bottles are too few; a zone read twice counts once."""
-    assert not list(_rows("P", bottles([80.0, 80, 85, 85, 90, 90, 95, 95, 100, 100, 100, 100], ["R1"] * 12), 0.1))
-    assert not list(_rows("P", bottles([90.0, 92, 94, 100, 100, 100, 100], ["R1"] * 7), 0.1))
+    """Every reading twice is rounding, by no chance too rare; five bottles are too few; a zone read twice counts once."""
+    paired = bottles([80.0, 80, 85, 85, 90, 90, 95, 95, 100, 100, 100, 100], ["R1"] * 12)
+    assert [r[-1] for r in _rows("P", paired, 0.1)] == [1.0]
+    assert not list(_rows("P", bottles([94.0, 100, 100, 100, 100], ["R1"] * 5), 0.1))
     twice = bottles([80.0, 85, 90, 95, 97, 99, 100, 100, 100, 100], ["R1"] * 10).assign(container=list("ABCDEFGGHH"))
     assert [r[3] for r in _rows("P", twice, 0.1)] == [2]

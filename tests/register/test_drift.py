@@ -62,4 +62,4 @@ def test_a_laboratory_that_creeps_is_told(tmp_path: Path) -> None:
     (studies / "register.toml").write_text('[studies.y0]\nlaboratory = "works"\n', encoding="utf-8")
     told = write_register(studies, tmp_path / "register").drift.rates.set_index(["laboratory", "analyte"])["told"]
     assert told["works", "P"] == "too few to tell a rate: studies 1, years 0.0"
-    assert told["", "P"].startswith("of which laboratory is not told")
+    assert told["", "P"].startswith("its laboratory is not stated")
