@@ -184,7 +184,8 @@ def operating(scenario: Annotated[Path, typer.Argument(help="A TOML file with a 
               workers: Annotated[int, typer.Option(min=0, help="Processes on this machine; 0: one per processor.")] = 0,
               scheduler: Annotated[str, typer.Option(help="Address of a Dask scheduler that counts instead.")] = "") -> None:
     """Simulate studies over a grid of designs and truths, and count their words; goes on where it was stopped."""
-    from studykit.design.grid_runs import processors, run_scenario
+    from studykit.core.workers import processors
+    from studykit.design.grid_runs import run_scenario
     from studykit.design.scenario import read_scenario
 
     ran = run_scenario(read_scenario(scenario), to, workers=workers or processors(), scheduler=scheduler, say=progress)

@@ -132,8 +132,8 @@ def register(folder: Annotated[Path, typer.Argument(help="The folder that the st
              workers: Annotated[int, typer.Option(min=0, help="Processes that read side by side; 0: one per processor.")] = 0,
              ) -> None:
     """Put all studies of a folder into one register. Exit code 2: one cannot be read or is gone; 7: one was altered."""
+    from studykit.core.workers import processors
     from studykit.register import write_register
-    from studykit.register.index import processors
 
     made = write_register(folder, to, fresh=fresh, forget=forget or (), workers=workers or processors(), say=progress)
     facts(page=made.page, studies=made.counts, read=len(made.register.read), lacking=made.lacking, altered=made.altered,

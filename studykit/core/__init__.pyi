@@ -12,6 +12,7 @@ from . import plaintext as plaintext
 from . import record as record
 from . import strict as strict
 from . import units as units
+from . import workers as workers
 from . import writer as writer
 from .errors import BadInput as BadInput
 from .errors import Fault as Fault
@@ -33,5 +34,6 @@ __all__ = [
     "record",
     "strict",
     "units",
+    "workers",
     "writer",
 ]

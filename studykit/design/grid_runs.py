@@ -9,13 +9,12 @@ from __future__ import annotations
 import json
 import math
 import multiprocessing
-import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Any, cast
 
 import pandas as pd
 
@@ -23,6 +22,7 @@ from studykit.core.errors import StudyKitError, single
 from studykit.core.files import plain_os_errors, require_writable, write_csv, write_text
 from studykit.core.plainpage import heading, page, paragraph, table
 from studykit.core.record import significant
+from studykit.core.workers import TRIES, on_cluster
 from studykit.design.blocks import BLOCK, COUNTED, code, count_block
 from studykit.design.scenario import Cell, Scenario
 
@@ -30,8 +30,6 @@ Say = Callable[[str], None]
 Task = tuple[str, Cell, Any, float, int, int]
 Counts = tuple[int, ...]
 KEPT, TABLE, PAGE = "blocks.jsonl", "operating.csv", "operating.html"
-TRIES = 5
-"""Pools of processes in a row that may break without a block done between."""
 HOW = ("Each line: so many simulated studies of one design and one truth, judged by the rule of a report for the mean "
        "of the containers. Wrong is homogeneous where the true difference is as large as the margin or larger, and "
        "stratified where it is smaller. Errors are standard errors from the number of studies. Nothing here is about the "
@@ -153,29 +151,15 @@ def _here(tasks: Sequence[Task], workers: int) -> Iterator[Answer]:
 
 def _on_dask(tasks: Sequence[Task], scheduler: str) -> Iterator[Answer]:
     """On a Dask cluster; where a worker is lost its blocks go to others."""
-    from distributed import Client
-    from distributed import as_completed as completed
-
-    try:
-        client = Client(scheduler, timeout="20s", set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TimeoutError) as error:
-        raise single("--scheduler", f"cannot be reached: {str(error).splitlines()[0] if str(error) else type(error).__name__}",
-                     "give its address, such as tcp://192.0.2.7:8786", value=scheduler) from None
-    with client:
-        waiting = {client.submit(count_block, *t, pure=False, retries=TRIES): t for t in tasks}
-        for future in completed(list(waiting), loop=client.loop):  # type: ignore[no-untyped-call]
-            try:
-                yield waiting.pop(future), future.result()
-            except StudyKitError:
-                raise
-            except Exception as error:
-                raise single("--scheduler", f"a block could not be counted there: {type(error).__name__}: {error}",
-                             "is the same version of the kit installed on each worker?") from None
-
-
-def processors() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    for task, future in on_cluster(count_block, tasks, scheduler):
+        try:
+            answer = future.result()
+        except StudyKitError:
+            raise
+        except Exception as error:
+            raise single("--scheduler", f"a block could not be counted there: {type(error).__name__}: {error}",
+                         "is the same version of the kit installed on each worker?") from None
+        yield cast(Task, task), answer
 
 
 # -- what is written -----------------------------------------------------------------------------------------------

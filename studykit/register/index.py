@@ -10,7 +10,6 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import os
 import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -82,11 +81,6 @@ def build(folder: Path, to: Path, *, fresh: bool = False, forget: Collection[str
     kept |= lost
     entries = _copies([kept[s].entry for s in sorted(kept)])
     return Register(entries=entries, read=tuple(anew), notes=(*laid.notes, *notes), kept=kept)
-
-
-def processors() -> int:
-    """Processors that this process may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _progress(say: Say, anew: Sequence[str]) -> Callable[[int], None]:

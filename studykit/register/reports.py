@@ -7,7 +7,6 @@ refusal or is ended for want of memory costs no other one its report, and what d
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import time
@@ -19,15 +18,16 @@ from typing import Any
 
 import pandas as pd
 
-from studykit.core.errors import EXITS, single, visible
+from studykit.core.errors import EXITS, visible
 from studykit.core.files import require_writable, write_csv
+from studykit.core.workers import on_cluster, processors
 from studykit.register.places import studies_in
 
 Say = Callable[[str], None]
 TABLE = "reports.csv"
 ENDED, NOTHING = 70, "it ended without an answer, as for want of memory"
 STAGES_AT_ONCE = 2
-"""Stages that one report runs beside one another for most of its time (measured): so many processors are reckoned for it."""
+"""Processors reckoned for one report, whose stages run side by side (own judgement)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,7 +71,7 @@ def make_reports(folder: Path, to: Path, *, options: Sequence[str] = (), workers
     laid = studies_in(folder, without=to)
     made: dict[str, Made] = {}
     making = _on_dask if scheduler else _here
-    at_once = workers or max(1, _processors() // STAGES_AT_ONCE)
+    at_once = workers or max(1, processors() // STAGES_AT_ONCE)
     for study, found in making(folder, laid.studies, tuple(options), scheduler or at_once):
         made[study] = found
         told = visible(found.sentence or found.fault)
@@ -129,24 +129,9 @@ def _here(folder: Path, studies: Sequence[str], options: tuple[str, ...], worker
 
 def _on_dask(folder: Path, studies: Sequence[str], options: tuple[str, ...], scheduler: Any) -> Answers:
     """On the workers of a Dask cluster; where a worker is lost its study goes to another."""
-    from distributed import Client
-    from distributed import as_completed as completed
-
-    try:
-        client = Client(scheduler, timeout="20s", set_as_default=False)  # type: ignore[no-untyped-call]
-    except (OSError, ValueError, TimeoutError) as error:
-        raise single("--scheduler", f"cannot be reached: {str(error).splitlines()[0] if str(error) else type(error).__name__}",
-                     "give its address, such as tcp://192.0.2.7:8786", value=scheduler) from None
-    with client:
-        waiting = {client.submit(make_one, str(folder), s, options, pure=False, retries=STAGES_AT_ONCE): s for s in studies}
-        for future in completed(list(waiting), loop=client.loop):  # type: ignore[no-untyped-call]
-            study = waiting.pop(future)
-            try:
-                yield study, future.result()
-            except Exception as error:  # of the cluster: the command itself raises nothing here
-                yield study, Made(study=study, exit_code=ENDED, meaning=EXITS[ENDED], sentence="", page="", seconds=0.0,
-                                  fault=f"the cluster could not run it: {type(error).__name__}: {error}")
-
-
-def _processors() -> int:
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    for (_, study, _), future in on_cluster(make_one, [(str(folder), s, options) for s in studies], scheduler):
+        try:
+            yield study, future.result()
+        except Exception as error:  # of the cluster: the command itself raises nothing here
+            yield study, Made(study=study, exit_code=ENDED, meaning=EXITS[ENDED], sentence="", page="", seconds=0.0,
+                              fault=f"the cluster could not run it: {type(error).__name__}: {error}")

@@ -27,6 +27,7 @@ from studykit.core import folders
 from studykit.core.errors import ParametersRefused, StageFailed
 from studykit.core.files import make_lasting, require_writable, write_text
 from studykit.core.hashes import walk
+from studykit.core.workers import processors
 from studykit.report.kernels import kernels
 from studykit.study.stages import READS_FROM, share
 
@@ -37,7 +38,7 @@ ALONE = {HEADLESS: "1", "PYDEVD_DISABLE_FILE_VALIDATION": "1"}
 """What kernels find in their environment where nobody sits before them; the second stills a debugger that nobody uses."""
 PLACES = ("study", "out_dir")
 """Parameters that name folders of one machine; a filed notebook does not keep them."""
-WORKERS = max(1, min(4, len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1))
+WORKERS = max(1, min(4, processors()))
 """Stages that may run at once."""
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 

@@ -9,7 +9,7 @@ import pytest
 from studykit.report import strip
 from tests.report.stranger import Truth, judged, named, page_one, verdicts, write
 
-RIGHT, TODO, WHICH, UNKNOWN = "Is it all right?", "What to do?", "Which containers?", "What is unknown?"
+RIGHT, ACT, WHICH, UNKNOWN = "Is it all right?", "What to do?", "Which containers?", "What is unknown?"
 EVEN = (0.0, 0.0, 0.0)
 pytestmark = pytest.mark.slow
 
@@ -22,7 +22,7 @@ def test_nothing_is_called_within_while_an_analyte_that_limits_hide_is_stratifie
         "Na": Truth(margin={"absolute": 3}, level=1, departs=EVEN, scatter=0.1, relative=False, below=2)}, named(14))
     said = page_one(root)
     assert dict(verdicts(root)["verdict"]) == {"W": "stratified", "K": "homogeneous", "Na": "not assessed"}
-    (within,) = [t for t in re.split(r"(?<=\.) ", said[TODO]) if "within the margin" in t]
+    (within,) = [t for t in re.split(r"(?<=\.) ", said[ACT]) if "within the margin" in t]
     assert within.startswith("Nothing poured unmixed is shown to be within every margin: W is stratified; not judged by "
                              "litres: W and Na; of K alone the first litres are within the margin")
     limits = (root / "report/06-verdict/cannot.csv").read_text(encoding="utf-8")
@@ -45,7 +45,7 @@ def test_what_is_for_information_is_named_beside_what_is_said_within(tmp_path):
                     more={"role": "information", "label": "calcium"})}, named(24))
     said = page_one(root)
     assert ("Poured unmixed, the first and the last litres are within the margin of Zn; calcium (for information), which "
-            "decides nothing, lies beyond.") in said[TODO]
+            "decides nothing, lies beyond.") in said[ACT]
     assert ("No single container is shown to lie beyond the margin of Zn, which does not show that each is within; beside "
             "that, deciding nothing, calcium (for information) is stratified.") in said[WHICH]
     assert "lay beyond the margin of an analyte that decides" in said[UNKNOWN]
@@ -63,7 +63,7 @@ def test_an_uneven_stock_names_those_beyond_and_is_not_called_open_as_a_whole(tm
     assert "That is 3 of 20 sampled. Shown within every margin by their own zones: 17 of 20" in said[WHICH]
     assert said[UNKNOWN].startswith("On average over the containers neither shown to be within its margin nor beyond, beside "
                                     "those named as beyond: Zn.")
-    (within,) = [t for t in re.split(r"(?<=\.) ", said[TODO]) if "litres are within" in t]
+    (within,) = [t for t in re.split(r"(?<=\.) ", said[ACT]) if "litres are within" in t]
     assert "though single containers or groups lie beyond the margin of Zn" in within
 
 
@@ -121,4 +121,4 @@ def test_an_average_over_two_ages_is_not_told_of_either(tmp_path):
     said = page_one(root)
     assert ", ".join(names[10:19]) in said[WHICH]
     mean = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths) for Mo"
-    assert f"first litres {mean}; last litres {mean}" in said[TODO]
+    assert f"first litres {mean}; last litres {mean}" in said[ACT]
