@@ -5,6 +5,7 @@ Like the rest of page one it computes nothing: every answer is put together from
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Sequence
 from itertools import groupby
 
@@ -53,6 +54,7 @@ SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, 
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 TIED = "cannot be told apart"
+DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
 OF_MEAN = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
@@ -239,7 +241,7 @@ def which(stage: OpenStage) -> list[str]:
     told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
     acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
     told += [line.removeprefix("- ") for line in acts.splitlines()]
-    told += _dates_rest_on(stage) if acts else []
+    told += _dates_rest_on(stage) if DAY.search(acts) else []
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
 

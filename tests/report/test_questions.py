@@ -148,3 +148,9 @@ def test_page_one_tells_what_an_alpha_above_five_per_cent_is_worth(monkeypatch, 
 ])
 def test_what_several_answers_about_time_end_on_is_said_once(sentences, told):
     assert questions.ends_once(sentences) == told
+
+
+@pytest.mark.parametrize(("acts", "rests"), [("- Leave A1: sample again from 2026-12-30.", True),
+                                            ("- Treat before use: A1, 230.", False)])
+def test_days_that_may_be_too_late_are_spoken_of_only_where_some_stand(acts: str, rests: bool) -> None:
+    assert bool(questions.DAY.search(acts)) == rests
