@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import json
+import math
 import os
 import subprocess
 import sys
@@ -12,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.mutation import engine
-from tests.mutation.__main__ import chosen, shares, table
+from tests.mutation.__main__ import chosen, shares, table, wide
 from tests.mutation.equivalent import EQUIVALENT
 from tests.mutation.operators import mutants, mutated
 from tests.mutation.targets import ROOT, modules, nearest
@@ -164,10 +165,22 @@ def test_the_choice_is_fixed_by_the_seed_and_spread_over_kinds() -> None:
     assert sum(shares({"a": 400, "b": 100, "c": 1}, 40).values()) in range(38, 43)
 
 
+def test_a_wide_run_takes_every_place_or_a_share_of_each_module() -> None:
+    every = [m.name for m in mutants(SOURCE)]
+    assert [m.name for m in wide(SOURCE, "toy", 100, 1)] == every
+    part = [m.name for m in wide(SOURCE, "toy", 30, 1)]
+    assert len(part) == math.ceil(0.3 * len(every))
+    assert set(part) < set(every)
+    assert part != [m.name for m in wide(SOURCE, "toy", 30, 2)]
+
+
 def test_the_table_names_every_survivor() -> None:
     row = {"module": "verdict/rule", "line": 7, "where": "judge", "kind": "sign", "before": "-a", "after": "a", "by": ""}
     told = table([row | {"fate": engine.SURVIVED}, row | {"fate": engine.KILLED}])
     assert "2 mutants: 1 killed, 1 survived; 50.0 % survive" in told
+    other = row | {"module": "mixed/fit", "fate": engine.KILLED}
+    assert "Survivors: mixed 0 of 1, verdict 1 of 2." in table([row | {"fate": engine.SURVIVED}, row | {
+        "fate": engine.KILLED}, other])
     assert "| verdict/rule | 7 | judge | sign | `-a` | `a` |  |" in told
 
 

@@ -1,0 +1,132 @@
+"""A bottle off by one factor, on scenes whose scatter is known: gains and prices worked out by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import comb, log
+
+import numpy as np
+import pytest
+from scipy import optimize
+
+from studykit.quality.explain import Candidate, Scene
+from studykit.quality.portions import _dissolved, _middle, portions
+from tests.quality.hand import least, paid, scene_of
+
+FIVE = ("P", "Zn", "S", "Ca", "KV40")
+ICP = ("icp", "icp", "icp", "icp", "viscosity")
+
+
+def of(sc: Scene, cause: str = "portion or dilution") -> list[Candidate]:
+    return [c for c in portions(sc) if c.cause == cause]
+
+
+def composite(sc: Scene, row: int) -> Scene:
+    """The scene in which one row is no zone: its own expectation, and no container's level to fit."""
+    zone = sc.f.zone.copy()
+    zone[row] = False
+    return replace(sc, f=replace(sc.f, zone=zone))
+
+
+def test_all_analytes_of_a_bottle_by_one_factor() -> None:
+    """0.7 times: ln 0.7 / 0.05 = 7.1 standard deviations in each of four, beside two zones that fit; twelve bottles."""
+    x = log(0.7)
+    (found, *_) = of(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), x)}, s=0.05, share=0.8))
+    assert (found.rows, found.columns, found.place, found.detail) == ((4,), (0, 1, 2, 3), "bottle", "")
+    assert found.amount == pytest.approx(0.7, rel=1e-6)
+    assert found.gain == pytest.approx(4 * 0.8 * least([x / 0.05, 0.0, 0.0]), rel=1e-4)
+    assert found.price == pytest.approx(log(12) + 3.5 + 1)
+    np.testing.assert_allclose(found.readings, np.full((1, 4), log(100)), rtol=1e-6)
+
+
+@pytest.mark.parametrize(("x", "slip"), [(log(10), log(10)), (log(10) + 0.39, log(10)), (log(10) + 0.41, None),
+                                         (-log(1000) - 0.39, -log(1000)), (log(0.7), None)])
+def test_a_power_of_ten_is_a_slip_of_a_unit_too(x: float, slip: float | None) -> None:
+    """Of ten powers that are looked for one: ln 10 + 1; within 0.4 of it (log)."""
+    found = of(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), x)}, s=0.1), "unit slip")
+    assert bool(found) == (slip is not None)
+    if slip is None:
+        return
+    assert [c.amount for c in found] == pytest.approx([np.exp(slip)] * len(found))
+    assert found[0].price == pytest.approx(log(12) + log(10) + 1)
+    np.testing.assert_allclose(found[0].readings, np.full((1, 4), log(100) + x - slip))
+
+
+def test_a_composite_is_held_against_its_own_expectation() -> None:
+    """No level is fitted: four times what 8 standard deviations cost; nothing is said of what settles."""
+    off = {(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), -0.4)}
+    (found, *_) = of(composite(scene_of(off, s=0.05, profile={"P": (-0.5, 0, 0.5)}), 4))
+    assert found.gain == pytest.approx(float(4 * paid(8.0)), rel=1e-6)
+    assert (found.rows, found.detail) == ((4,), "")
+    control = scene_of(off, s=0.05)
+    at = control.f.at.copy()
+    at[4] = -1  # in no container, and nothing is expected of it
+    assert not list(portions(composite(replace(control, f=replace(control.f, at=at)), 4)))
+
+
+@pytest.mark.parametrize(("tests", "choice"), [(ICP, log(3)), ((), log(5)), (("icp",) * 5, log(5))])
+def test_the_analytes_of_one_test_cost_less_to_choose_than_any_four_of_five(tests: tuple[str, ...], choice: float) -> None:
+    """Two tests: ln (1 + 2); else ln C(5, 4); the viscosity stays as it was read."""
+    found = of(scene_of({(2, 0): dict.fromkeys(FIVE[:4], -0.4)}, analytes=FIVE, tests=tests, s=0.05))
+    best = max(found, key=lambda c: c.net)
+    assert (best.rows, best.columns) == ((6,), (0, 1, 2, 3))
+    assert best.price == pytest.approx(log(12) + choice + 4.5)
+
+
+@pytest.mark.parametrize(("many", "analytes", "priced"), [
+    (3, 5, log(comb(5, 3))), (4, 6, log(comb(6, 4))), (5, 9, np.inf), (3, 3, 0.0), (2, 3, None), (2, 4, None)])
+def test_three_analytes_and_three_in_five_of_a_bottle_are_asked_for(many: int, analytes: int, priced: float | None) -> None:
+    names = tuple("ABCDEFGHI")[:analytes]
+    found = of(scene_of({(2, 0): dict.fromkeys(names[:many], -0.4)}, analytes=names, s=0.05))
+    own = [c for c in found if c.columns == tuple(range(many))]
+    if priced is None:
+        assert not own
+    else:
+        assert own[0].price == pytest.approx(log(12) + priced + 4.5)
+
+
+def test_analytes_off_by_amounts_of_their_own_are_no_portion() -> None:
+    """-8, +8, -4 and +4 standard deviations: no three of them share a factor."""
+    assert not of(scene_of({(1, 1): {"P": -0.4, "Zn": 0.4, "S": -0.2, "Ca": 0.2}}, s=0.05))
+
+
+def test_little_is_no_portion() -> None:
+    """Four analytes off by less than 1.2 standard deviations save less than 4 nats: 4 * 3.5 ln(1 + 1.44 / 6) = 3.01."""
+    assert not list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.12)}, s=0.1)))
+    assert list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.3)}, s=0.1)))
+
+
+def test_an_absolute_analyte_is_compared_as_a_share_of_what_is_expected() -> None:
+    """KV40 of 100 read as 60 is off by 0.4 of it, as the others are by 0.4 (log): one factor for all."""
+    sc = scene_of({(1, 1): {"P": -0.4, "Zn": -0.4, "S": -0.4, "KV40": -40.0}}, analytes=("P", "Zn", "S", "KV40"), s=0.05,
+                  absolute=("KV40",))
+    m = replace(sc.m, s=sc.m.s * np.array([1, 1, 1, 100.0]))
+    (found, *_) = of(replace(sc, m=m))
+    assert found.columns == (0, 1, 2, 3)
+    assert found.amount == pytest.approx(np.exp(-0.4), rel=1e-6)
+    np.testing.assert_allclose(found.readings, [[*[log(100)] * 3, 60 * np.exp(0.4)]], rtol=1e-6)
+
+
+def test_the_shared_factor_is_students_most_likely_one() -> None:
+    """Reference: the minimum of sum ln(1 + ((z - m) / s)^2 / 6) by scipy; a column that is off alone moves it little."""
+    z, s = np.array([[-0.4, -0.42, -0.39, 3.0, 9.0]]), np.array([[0.05, 0.02, 0.05, 0.05, 0.05]])
+    live = np.array([[True, True, True, True, False]])
+    cost = lambda m: float(paid((z - m) / s)[live].sum())  # noqa: E731
+    want = optimize.minimize_scalar(cost, bracket=(-0.45, -0.38)).x
+    assert _middle(z, s, live)[0] == pytest.approx(want, abs=1e-4)
+    assert _middle(z, s, np.zeros((1, 5), dtype=bool))[0] == 0.0
+
+
+@pytest.mark.parametrize(("profile", "told"), [
+    ({"Ca": (-0.3, 0.0, 0.3)}, "P, Zn and S"), ({"Ca": (-0.3, 0.0, 0.3), "P": (-0.1, 0.0, 0.11)}, "Zn and S"),
+    ({"Ca": (-0.02, 0.0, 0.029)}, ""), ({"Ca": (-0.02, 0.0, 0.031)}, "P, Zn and S"),
+    ({a: (-0.3, 0.0, 0.3) for a in ("P", "Zn", "S", "Ca")}, ""), ({"KV40": (0.0, 0.0, 0.0)}, "")])
+def test_what_does_not_settle_beside_what_does_speaks_against_settling(profile: dict[str, tuple[float, ...]],
+                                                                       told: str) -> None:
+    """From a difference of 0.05 (log) between depths; an analyte settles from a third of the strongest one on."""
+    sc = scene_of(analytes=FIVE, absolute=("KV40",), profile=profile)
+    assert _dissolved(sc, np.arange(4)) == told
+
+
+def test_an_absolute_analyte_says_nothing_of_settling() -> None:
+    assert _dissolved(scene_of(analytes=FIVE, absolute=("KV40",), profile={"KV40": (-9.0, 0.0, 9.0)}), np.arange(4)) == ""
