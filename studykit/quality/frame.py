@@ -39,6 +39,8 @@ AGES = 0.05
 """Containers of one lot and store whose ages differ by less than this share of them (standard deviation) are of one age: what
 a day or a week more has done is no line that reaches from lot to lot (own judgement)."""
 TINY = 1e-12
+FINEST = 1e-4
+"""Where most readings agree to the digit (coarse rounding), the others are weighed by this share of the farthest."""
 
 
 def rho(z: Vector) -> Vector:
@@ -390,7 +392,7 @@ def robust_line(x: Vector, y: Vector, s: float = 0.0, rounds: int = 15) -> Vecto
     found = np.zeros(q.shape[1])
     for _ in range(rounds):
         r = y - middle
-        scale = s if s > 0 else max(1.4826 * _middle(np.abs(r)), TINY)
+        scale = s if s > 0 else max(1.4826 * _middle(np.abs(r)), FINEST * float(np.abs(r).max()), TINY)
         weighted = q * ((NU + 1) / (NU + (r / scale) ** 2))[:, None]
         found = np.linalg.solve(weighted.T @ q, weighted.T @ y)
         middle = q @ found

@@ -1,4 +1,4 @@
-"""Scenes made by hand: containers whose level, profile and scatter are known exactly, so that costs can be worked out on paper."""
+"""Scenes made by hand: level, profile and scatter of containers are known exactly, so that costs are worked out on paper."""
 
 from __future__ import annotations
 

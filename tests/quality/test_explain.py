@@ -89,9 +89,9 @@ def test_zones_keep_their_containers_level() -> None:
 
 @pytest.mark.parametrize(("spread", "true"), [(0.4, np.exp(0.4 * 1.5)), (0.4, 1.0), (0.06, 1.0)])
 def test_a_container_may_settle_at_a_rate_of_its_own(spread: float, true: float) -> None:
-    """Four analytes have the profile times the rate; what is left is the rate's own price: (ln rate / sd)^2 / 2, in quarters."""
-    shape = {a: SI for a in ("P", "Zn", "S", "Ca")}
-    off = {(1, k): {a: (true - 1) * SI[k] for a in shape} for k in range(3)}
+    """Four analytes have the profile times the rate; what is left is that rate's price: (ln rate / sd)^2 / 2, in quarters."""
+    shape = dict.fromkeys(("P", "Zn", "S", "Ca"), SI)
+    off = {(1, k): dict.fromkeys(shape, (true - 1) * SI[k]) for k in range(3)}
     sc = scene_of(off, profile=shape, rate_spread=spread)
     want = (log(true) / spread) ** 2 / 2 / 4
     assert sc.loss(C1, sc.y[C1]) == pytest.approx([want] * 4, abs=1e-3)
@@ -103,7 +103,7 @@ def test_a_container_may_settle_at_a_rate_of_its_own(spread: float, true: float)
 
 def test_a_rate_that_was_fitted_is_the_first_one_tried() -> None:
     """The model has the container at 1.3: typical holds it, and at 1.3 nothing is left but that rate's price."""
-    shape = {a: SI for a in ("P", "Zn", "S", "Ca")}
+    shape = dict.fromkeys(("P", "Zn", "S", "Ca"), SI)
     sc = scene_of(profile=shape, rate_spread=0.4, rate=(1.0, 1.3, 1.0, 1.0))
     y = sc.y.copy()
     for k in range(3):

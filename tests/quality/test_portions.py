@@ -120,7 +120,7 @@ def test_the_shared_factor_is_students_most_likely_one() -> None:
 @pytest.mark.parametrize(("profile", "told"), [
     ({"Ca": (-0.3, 0.0, 0.3)}, "P, Zn and S"), ({"Ca": (-0.3, 0.0, 0.3), "P": (-0.1, 0.0, 0.11)}, "Zn and S"),
     ({"Ca": (-0.02, 0.0, 0.029)}, ""), ({"Ca": (-0.02, 0.0, 0.031)}, "P, Zn and S"),
-    ({a: (-0.3, 0.0, 0.3) for a in ("P", "Zn", "S", "Ca")}, ""), ({"KV40": (0.0, 0.0, 0.0)}, "")])
+    (dict.fromkeys(("P", "Zn", "S", "Ca"), (-0.3, 0.0, 0.3)), ""), ({"KV40": (0.0, 0.0, 0.0)}, "")])
 def test_what_does_not_settle_beside_what_does_speaks_against_settling(profile: dict[str, tuple[float, ...]],
                                                                        told: str) -> None:
     """From a difference of 0.05 (log) between depths; an analyte settles from a third of the strongest one on."""

@@ -84,7 +84,7 @@ def test_fewer_than_three_draws_in_order_tell_nothing(kind: tuple[str, ...], ord
 
 
 def test_a_draw_without_a_share_of_another() -> None:
-    """Expected 100 and half of 200 before it: 150 and read as 160, 160 / 150 too much of its own 100; 10 and 30 by a fifth: 14."""
+    """Expected 100 and half of 200 before it: 150, read as 160: 160 / 150 of its own 100; 10 and a fifth of 30: 14."""
     sc = scene_of(analytes=("P", "KV40"), absolute=("KV40",))
     found = _without_share(sc, np.array([log(160), 15.0]), np.array([log(100), 10.0]), np.array([log(200), 30.0]), 0.5)
     np.testing.assert_allclose(found, [log(100 * 160 / 150), 10.0 - 5.0])

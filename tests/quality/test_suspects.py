@@ -203,3 +203,10 @@ def test_a_robust_line_solves_the_equations_of_students_likelihood() -> None:
     y[0] += 25.0
     r = y - x @ robust_line(x, y, s=1.0, rounds=200)
     assert ((NU + 1) * r / (NU + r**2)) @ x == pytest.approx([0.0, 0.0], abs=1e-8)
+
+
+@pytest.mark.parametrize("apart", [10.0, 0.01])
+def test_readings_that_agree_to_the_digit_but_for_one_run_leave_a_line_to_be_found(apart: float) -> None:
+    """Eight containers read 40 to the digit and four of another run 50: once a singular matrix. Level and shift by hand."""
+    run = np.repeat([0.0, 1.0, 0.0], 4)
+    assert robust_line(np.column_stack([np.ones(12), run]), 40 + apart * run) == pytest.approx([40, apart], abs=1e-6)
