@@ -5,6 +5,7 @@ Equal texts are held once, so that every rule is applied to distinct texts and s
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from typing import Any
 
@@ -15,18 +16,19 @@ import pandas as pd
 class Texts:
     """A column of texts: ``words[codes[i]]`` is the text of row i; a word may be in no row."""
 
-    __slots__ = ("codes", "words")
+    __slots__ = ("codes", "whole", "words")
 
-    def __init__(self, codes: np.ndarray, words: list[str]) -> None:
+    def __init__(self, codes: np.ndarray, words: list[str], whole: bool = False) -> None:
         self.codes = codes
         self.words = words
+        self.whole = whole  # each word is known to be in some row
 
     @classmethod
     def of(cls, texts: Iterable[Any]) -> Texts:
         """A column with these texts."""
         place: dict[str, int] = {}
         codes = np.array([place.setdefault(t, len(place)) for t in texts], dtype=np.int32)
-        return cls(codes, list(place))
+        return cls(codes, list(place), whole=True)
 
     @classmethod
     def same(cls, text: str, rows: int) -> Texts:
@@ -51,6 +53,8 @@ class Texts:
         """Codes and words without the words that are in no row."""
         if not len(self.codes):
             return np.zeros(0, dtype=np.int64), []
+        if self.whole:
+            return self.codes, self.words
         there = np.bincount(self.codes, minlength=len(self.words)) > 0
         if there.all():
             return self.codes, self.words
@@ -78,6 +82,8 @@ class Texts:
 
     def spread(self, values: Sequence[Any], kind: Any) -> np.ndarray:
         """A value for each word, by row."""
+        if len(values) == 1:
+            return np.full(len(self.codes), values[0], dtype=kind)
         each = np.empty(max(len(values), 1), dtype=kind)
         each[:len(values)] = values
         return np.asarray(each[self.codes])
@@ -88,7 +94,10 @@ class Texts:
 
     def array(self) -> Any:
         """The texts, one a row, as pandas keeps texts; looked at once a word and not once a row."""
-        return pd.Series(self.words).array.take(self.codes) if len(self.codes) else self.objects()
+        if not len(self.codes):
+            return self.objects()
+        each = pd.Series(self.words).array
+        return each.repeat(len(self.codes)) if len(self.words) == 1 else each.take(self.codes)
 
     def tolist(self) -> list[str]:
         """The texts, one a row."""
@@ -98,7 +107,7 @@ class Texts:
         """The same rows with other words; equal ones are joined."""
         place: dict[str, int] = {}
         again = np.array([place.setdefault(w, len(place)) for w in words] or [0], dtype=np.int32)
-        return Texts(again[self.codes], list(place))
+        return Texts(again[self.codes], list(place), self.whole and len(self.words) == len(words))
 
     def where(self, mask: np.ndarray, text: str) -> Texts:
         """This column with one text under a mask."""
@@ -109,6 +118,23 @@ class Texts:
 
 
 Column = Texts | np.ndarray
+
+
+def others(texts: Sequence[str], pattern: str) -> set[str]:
+    """The texts that a pattern, of one character at least, does not match as a whole; looked for in all of them at once."""
+    together = "\n".join(texts)
+    if together.count("\n") != len(texts) - 1:
+        return {t for t in texts if not re.fullmatch(pattern, t)}
+    left = set(re.sub(rf"^(?:{pattern})(?:\n|\Z)", "", together, flags=re.MULTILINE).split("\n"))
+    return left if "" in texts else left - {""}
+
+
+def grouped(column: Texts, which: np.ndarray) -> dict[int, np.ndarray]:
+    """The positions of the rows of each word under a mask, in their order, by the word's code."""
+    order = np.argsort(column.codes.astype(np.int16) if len(column.words) < 30_000 else column.codes, kind="stable")
+    order = order if which.all() else order[which[order]]
+    ends = np.cumsum(np.bincount(column.codes[order], minlength=len(column.words)))
+    return {k: at for k, at in enumerate(np.split(order, ends[:-1])) if len(at)}
 
 
 class Table:
@@ -150,6 +176,8 @@ class Table:
 
 
 def _series(column: Column) -> Any:
+    if not isinstance(column, Texts) and column.dtype == object and len(column) and (column == column[0]).all():
+        column = Texts.same(column[0], len(column))
     if not isinstance(column, Texts) and column.dtype == object:
         codes, words = pd.factorize(column)
         column = Texts(codes, list(words))

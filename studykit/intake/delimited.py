@@ -11,7 +11,7 @@ import codecs
 import csv
 import io
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -32,9 +32,10 @@ FEW = 200
 """Below so many lines a column is coded text by text."""
 WORD = 8
 LONGEST = 32 * WORD
-PIECE = 1 << 19
-HEAD = 200_000
 """Longer cells are coded text by text."""
+PIECE = 1 << 19
+BLOCK = 1 << 14
+HEAD = 200_000
 _MASKS = np.array([(1 << (8 * n)) - 1 for n in range(WORD + 1)], dtype=np.uint64)
 MAX_LINES = 4_000_000
 DELIMITERS = (";", "\t", "|", ",")
@@ -278,19 +279,18 @@ def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarr
     end = len(data)
     while data[end - 1] == 10:
         end -= 1
-    data = b"".join((memoryview(data)[:end], b"\n", bytes(LONGEST)))
-    raw = np.frombuffer(data, dtype=np.uint8)
-    lines = data.count(b"\n")
-    if lines > MAX_LINES:
-        raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
-    signs = _signs(raw, ord(delimiter))
+    if end == len(data):
+        data += b"\n"
+    raw = np.frombuffer(data, dtype=np.uint8, count=end + 1)
+    signs, lines = _signs(raw, ord(delimiter), name)
     width = len(signs) // lines
     if width * lines == len(signs) and (raw[signs[width - 1::width]] == 10).all():  # as many cells in every line
         _check_size(lines, width, name)
         widths = np.full(lines, width)
-        stops = [signs[k::width].copy() for k in range(width)]
-        starts = [np.concatenate(([np.int32(0)], stops[-1][:-1] + 1)), *(s + 1 for s in stops[:-1])]
-        cells = [Texts(*_coded(data, a, b)) for a, b in zip(starts, stops, strict=True)]
+        starts = np.concatenate(([np.int32(-1)], signs[:-1])).reshape(lines, width)
+        stops = signs.reshape(lines, width)
+        coded = _coded([_Runs(data, starts[:, k], stops[:, k]) for k in range(width)])
+        cells = [Texts(codes, words, whole=True) for codes, words in coded]
     else:
         last = np.flatnonzero(raw[signs] == 10)
         widths = np.diff(last, prepend=-1)
@@ -300,60 +300,108 @@ def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarr
     return cells, np.arange(1, lines + 1), widths
 
 
-def _signs(raw: np.ndarray, delimiter: int) -> np.ndarray:
-    """Where cells end, looked for in pieces that fit into the processor's cache."""
+def _signs(raw: np.ndarray, delimiter: int, name: str) -> tuple[np.ndarray, int]:
+    """Where cells end, looked for in pieces that fit into the processor's cache, and how many lines there are."""
     parts = [np.zeros(0, dtype=np.int32)]
+    lines = 0
     for i in range(0, len(raw), PIECE):
         piece = raw[i:i + PIECE]
-        parts.append(np.flatnonzero((piece == 10) | (piece == delimiter)).astype(np.int32) + np.int32(i))
-    return np.concatenate(parts)
+        end = piece == 10
+        lines += int(np.count_nonzero(end))
+        if lines > MAX_LINES:
+            raise single(name, f"has more than {MAX_LINES:,} lines", "split the file")
+        parts.append(np.flatnonzero(end | (piece == delimiter)).astype(np.int32) + np.int32(i))
+    return np.concatenate(parts), lines
 
 
 def _ragged(data: bytes, signs: np.ndarray, at: np.ndarray, there: np.ndarray) -> Texts:
     """A column that some lines do not have: ``at`` has the place among the signs where each line's cell ends."""
     own = at[there]
-    codes, words = _coded(data, np.where(own > 0, signs[own - 1] + 1, 0), signs[own])
+    codes, words = _coded([_Runs(data, np.where(own > 0, signs[own - 1], np.int32(-1)), signs[own])])[0]
     full = np.full(len(at), len(words), dtype=np.int32)
     full[there] = codes
     words = [*words, ""]
     return Texts(full, words).renamed(words)
 
 
-def _coded(data: bytes, starts: np.ndarray, stops: np.ndarray) -> tuple[np.ndarray, list[str]]:
-    """Codes and distinct texts of the pieces of ``data``, compared eight bytes at a time.
+class _Runs:
+    """A column of pieces of ``data``, each between two signs, in their order: where runs of equal pieces begin.
 
-    Behind the last piece there are `LONGEST` bytes to spare, and no piece holds a zero byte or a line end.
+    Compared eight bytes at a time; no piece holds a zero byte or a line end. ``words`` has the pieces at ``heads``, eight
+    bytes an array.
     """
-    lengths = stops - starts
-    longest, shortest = int(lengths.max(initial=0)), int(lengths.min(initial=0))
-    if longest > LONGEST or len(starts) < FEW:
-        column = Texts.of(data[a:b].decode("utf-8") for a, b in zip(starts.tolist(), stops.tolist(), strict=True))
-        return column.codes, column.words
-    eight = np.ndarray((len(data) - WORD + 1,), dtype="<u8", buffer=data, strides=(1,))
-    parts = []
-    for shift in range(0, max(longest, 1), WORD):
-        part = eight[starts + shift]
-        if shortest < shift + WORD:
-            part &= _MASKS[np.clip(lengths - shift, 0, WORD)] if shortest < longest else _MASKS[min(longest - shift, WORD)]
-        parts.append(part)
-    new = np.zeros(len(starts), dtype=bool)
-    new[0] = True
-    for part in parts:
-        new[1:] |= part[1:] != part[:-1]
-    heads = np.flatnonzero(new)  # of runs of equal pieces
+
+    def __init__(self, data: bytes, befores: np.ndarray, stops: np.ndarray) -> None:
+        self.data, self.befores, self.stops, self.eight = data, befores, stops, _eights(data)
+        self.longest = max(int((stops[i:i + BLOCK] - befores[i:i + BLOCK]).max()) - 1 for i in range(0, len(stops), BLOCK))
+        self.short = self.longest <= LONGEST and len(stops) >= FEW
+        self.shifts = range(0, max(self.longest, 1), WORD)
+        self.last = np.zeros(len(self.shifts), dtype=np.uint64)
+        self.heads: list[np.ndarray] = []
+        self.words: list[list[np.ndarray]] = [[] for _ in self.shifts]
+
+    def look(self, first: int) -> None:
+        """Look at the next `BLOCK` pieces."""
+        at = self.befores[first:first + BLOCK] + 1
+        lengths = self.stops[first:first + BLOCK] - at
+        shortest, longest = int(lengths.min()), int(lengths.max())
+        eight = self.eight
+        if int(at[-1]) + self.shifts[-1] + WORD > len(self.data):
+            eight, at = _eights(self.data[int(at[0]):] + bytes(LONGEST + WORD)), at - at[0]
+        new = np.zeros(len(at), dtype=bool)
+        new[0] = first == 0
+        parts = []
+        for k, shift in enumerate(self.shifts):
+            part = eight[at + shift]
+            if shortest < shift + WORD:
+                ends = np.clip(lengths - shift, 0, WORD) if shortest < longest else min(max(longest - shift, 0), WORD)
+                part &= _MASKS[ends]
+            new[0] |= part[0] != self.last[k]
+            new[1:] |= part[1:] != part[:-1]
+            self.last[k] = part[-1]
+            parts.append(part)
+        own = np.flatnonzero(new)
+        self.heads.append(own + first)
+        for k, part in enumerate(parts):
+            self.words[k].append(part[own])
+
+
+def _coded(columns: Sequence[_Runs]) -> list[tuple[np.ndarray, list[str]]]:
+    """Codes and distinct texts of columns, looked at together as far as the processor's cache goes."""
+    short = [c for c in columns if c.short]
+    for first in range(0, max((len(c.stops) for c in short), default=0), BLOCK):
+        for column in short:
+            column.look(first)
+    return [_codes(c) if c.short else _one_by_one(c) for c in columns]
+
+
+def _one_by_one(runs: _Runs) -> tuple[np.ndarray, list[str]]:
+    column = Texts.of(runs.data[a + 1:b].decode("utf-8")
+                      for a, b in zip(runs.befores.tolist(), runs.stops.tolist(), strict=True))
+    return column.codes, column.words
+
+
+def _codes(runs: _Runs) -> tuple[np.ndarray, list[str]]:
+    heads, n = np.concatenate(runs.heads), len(runs.stops)
     codes = np.zeros(len(heads), dtype=np.int64)
-    for part in parts:
-        some, distinct = _factorized(part[heads])
-        codes = pd.factorize(codes * len(distinct) + some)[0] if part is not parts[0] else some
-    if len(parts) == 1:
+    for k, part in enumerate(map(np.concatenate, runs.words)):
+        some, distinct = _factorized(part)
+        codes = pd.factorize(codes * len(distinct) + some)[0] if k else some
+    if len(runs.shifts) == 1:
         pieces = distinct.view("S8").tolist()
     else:
         place = np.zeros(int(codes.max()) + 1, dtype=np.int64)
         place[codes[::-1]] = heads[::-1]
-        pieces = [data[a:b] for a, b in zip(starts[place].tolist(), stops[place].tolist(), strict=True)]
-    if len(heads) < len(starts):
-        codes = np.repeat(codes.astype(np.int32), np.diff(heads, append=len(starts)))
+        ends = zip(runs.befores[place].tolist(), runs.stops[place].tolist(), strict=True)
+        pieces = [runs.data[a + 1:b] for a, b in ends]
+    if len(heads) < n:
+        codes = np.repeat(codes.astype(np.int32), np.diff(heads, append=n))
     return codes.astype(np.int32), b"\n".join(pieces).decode("utf-8").split("\n")
+
+
+def _eights(data: bytes) -> np.ndarray:
+    """The eight bytes from each place on, as a number."""
+    return np.ndarray((max(len(data) - WORD + 1, 0),), dtype="<u8", buffer=data, strides=(1,))
 
 
 def _factorized(part: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

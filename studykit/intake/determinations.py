@@ -16,7 +16,7 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text
-from studykit.core.units import convert, kind_of, parse_unit
+from studykit.core.units import Conversion, convert, kind_of, parse_unit
 from studykit.intake.columns import Table, Texts, keys
 from studykit.intake.mapping import FileMapping
 from studykit.intake.matching import match_codes
@@ -270,14 +270,16 @@ def _convert(rows: Rows, parsed: Parsed, targets: list[str | None], mapping: Fil
     names, units = rows.cells["name"], rows.cells["unit"]
     many, own = max(len(units.words), 1), len(parsed.unit.words)
     each = (names.codes.astype(np.int64) * many + units.codes) * own + parsed.unit.codes
+    used = np.bincount(each[rows.open & ~blank], minlength=1)
+    alike: dict[tuple[float, float, float], tuple[Conversion, list[int]]] = {}
     for p in np.flatnonzero(np.bincount(each)).tolist():
         (k, u), c = divmod(p // own, many), p % own
         name, written, analyte, cell = names.words[k], units.words[u], targets[k], parsed.unit.words[c]
         if not analyte:
             continue
-        at = each == p
         rule = settle_unit(tidy_text(name), written, analyte, study.unit_of(analyte), mapping, cell)
         if rule.rule is None:
+            at = each == p
             column = mapping.columns.get("unit", name)
             if mapping.layout == "wide" and "unit" not in mapping.columns and not cell and (at & ~blank & rows.open).any():
                 faults.append(Fault(file=rows.file, column=name,
@@ -285,10 +287,14 @@ def _convert(rows: Rows, parsed: Parsed, targets: list[str | None], mapping: Fil
                                     reason=rule.reason, remedy=rule.remedy))
             rows.refuse(at & ~blank, rule.reason, rule.remedy, "" if cell else column, None if cell else units)
             continue
-        used = at & rows.open & ~blank
         for text in rule.rules:
-            rows.book.add(text, int(used.sum()), written)
-        value[at] = rule.rule.apply(number[at])
+            rows.book.add(text, int(used[p]) if p < len(used) else 0, written)
+        alike.setdefault((rule.rule.multiply, rule.rule.divide, rule.rule.add), (rule.rule, []))[1].append(p)
+    for conversion, pairs in alike.values():
+        here = np.zeros(int(each.max(initial=0)) + 1, dtype=bool)
+        here[pairs] = True
+        at = here[each]
+        value[at] = conversion.apply(number[at])
     value[in_study] = number[in_study]
     return value, faults
 

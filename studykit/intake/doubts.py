@@ -17,7 +17,7 @@ import pandas as pd
 
 from studykit.core.errors import Fault
 from studykit.intake.bydepth import borne_out, by_analyte
-from studykit.intake.columns import Table, Texts
+from studykit.intake.columns import Table, Texts, grouped
 from studykit.intake.linedoubts import line_questions
 from studykit.intake.repeats import line_mates, replicate_questions
 from studykit.intake.signs import bare
@@ -134,10 +134,7 @@ def few_left(rows: Table, lost: Table | None, asked: Set[int]) -> dict[int, str]
 
 def _by_analyte(analyte: Texts, ordinary: np.ndarray) -> dict[str, np.ndarray]:
     """The positions of each analyte's ordinary rows, in their order."""
-    order = np.argsort(analyte.codes.astype(np.int16) if len(analyte.words) < 30_000 else analyte.codes, kind="stable")
-    order = order[ordinary[order]]
-    ends = np.cumsum(np.bincount(analyte.codes[order], minlength=len(analyte.words)))
-    return {w: at for w, at in zip(analyte.words, np.split(order, ends[:-1]), strict=True) if len(at)}
+    return {analyte.words[k]: at for k, at in grouped(analyte, ordinary).items()}
 
 
 class _Forms:

@@ -15,7 +15,7 @@ from itertools import combinations, pairwise
 import numpy as np
 
 from studykit.core.errors import Fault
-from studykit.intake.columns import Table, Texts, keys
+from studykit.intake.columns import Table, Texts, grouped, keys
 from studykit.intake.signs import bare
 
 MOST_ROWS = 5_000
@@ -254,25 +254,23 @@ def _moved(rows: Table, sheet: _Sheet, asked: Set[int]) -> Iterator[Asked]:
 
 def _exchanged(rows: Table, at: np.ndarray) -> Iterator[Asked]:
     """Two results of one sample of which each fits the other's analyte in the file, and not its own."""
-    column = rows["analyte"].codes[at]
+    analyte = rows["analyte"].at(at)
     value = rows["value"][at]
     usable = (value > 0) & (rows["qualifier"][at] == "")
-    counts = np.bincount(column[usable])
-    known = np.flatnonzero(counts > FEW).tolist()
-    each = {k: value[usable & (column == k)] for k in known}
+    each = {k: value[own] for k, own in grouped(analyte, usable).items() if len(own) > FEW}
     middle = {k: float(np.median(own)) for k, own in each.items()}
 
     def strays(a: int, b: int) -> bool:  # soon told of two columns
         return bool((_near(each[a], middle[b]) & ~_near(each[a], middle[a], OFF)).any())
 
-    pairs = [(a, b) for a, b in combinations(known, 2)
+    pairs = [(a, b) for a, b in combinations(each, 2)
              if not 1 / OFF < middle[a] / middle[b] < OFF and strays(a, b) and strays(b, a)]
     if not pairs:
         return
     cut, names = rows.at(at), ("sample", "replicate", "run", "stated_revision")
     _, line = np.unique(keys([cut[c] for c in names]), return_inverse=True)
     place = np.full((int(line.max(initial=-1)) + 1, len(rows["analyte"].words)), -1)
-    place[line, column] = np.arange(len(at))
+    place[line, analyte.codes] = np.arange(len(at))
     values = np.where((place >= 0) & usable[place], value[place], np.nan)
     for a, b in pairs:
         both = _near(values[:, a], middle[b]) & _near(values[:, b], middle[a])

@@ -350,9 +350,11 @@ def sheet_faults(grids: Sequence[Grid], read: Sequence[Grid], mapping: FileMappi
 def _of_another(grid: Grid, mapping: FileMapping, study: Study, file: str) -> Iterator[Fault]:
     """The fault of a sheet that is named after an analyte of which the mapping reads nothing in it."""
     own = likely_analyte(grid.sheet, study)
+    if not own or mapping.layout == "long" or mapping.reasoned():
+        return
     texts = {t.strip() for column in grid.cells for t in column.distinct()[:MOST_NAMES]} & set(study.analytes)
     meant = mapping.analytes_meant() - {""}
-    if own and mapping.layout != "long" and own not in meant | texts and not mapping.reasoned():
+    if own not in meant | texts:
         yield Fault(file=file, row=int(grid.lines[0]), column="sheet", value=grid.sheet,
                     reason=f"is named after {own}, and its results would be read as {' and '.join(sorted(meant))}",
                     remedy=f'write an entry of its own for it: sheet = {grid.sheet!r}, with {own} under [file.analytes]; if '

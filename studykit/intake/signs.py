@@ -14,7 +14,7 @@ import numpy as np
 
 from studykit.core.errors import Fault
 from studykit.core.numbertext import MINUS, NumberFormat, one_of_each_shape, parse_number, tidy_text, unwrapped
-from studykit.intake.columns import Table, Texts
+from studykit.intake.columns import Table, Texts, others
 from studykit.intake.headwords import ABOVE, BELOW
 from studykit.intake.mapping import FileMapping
 from studykit.intake.unitwords import split_unit
@@ -109,7 +109,7 @@ def ungroup(cells: Table, analytes: Texts, form: NumberFormat, nominal: Mapping[
         return {}
     out: dict[str, str] = {}
     column = cells["text"]
-    if not any(_sign(t, form) for t in column.words if not (t.isascii() and t.replace(form.decimal, "", 1).isdigit())):
+    if not any(_sign(t, form) for t in others(column.words, rf"[0-9]+(?:{re.escape(form.decimal)}[0-9]*)?")):
         return {}
     simple = re.compile(rf"[0-9]+(?:{re.escape(form.decimal)}[0-9]*)?").fullmatch
     grouped = column.flags(lambda t: not simple(t) and _sign(t, form))

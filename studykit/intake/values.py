@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.numbertext import NumberFormat, parse_number, tidy_text, unwrapped
-from studykit.intake.columns import Table, Texts
+from studykit.intake.columns import Table, Texts, others
 from studykit.intake.headwords import ABOVE, BELOW
 from studykit.intake.signs import two_numbers
 from studykit.intake.unitwords import RELATIVE, shown_unit, split_unit
@@ -222,12 +222,12 @@ def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: 
         stored = _distinct(texts, NumberFormat(), words, {})
         read = (np.concatenate([read[0], stored[0]]), read[1] | {k + len(texts): v for k, v in stored[1].items()})
         texts = texts + texts
-    number, others = read
+    number, told = read
     counts = np.bincount(codes, minlength=len(texts))
     kind, why = np.full(len(texts), KIND_NUMBER, dtype=np.int8), np.full(len(texts), -1, dtype=np.int32)
     qualifier, unit = [""] * len(texts), [""] * len(texts)
     reasons: list[tuple[str, str]] = []
-    for k, value in others.items():
+    for k, value in told.items():
         kind[k], number[k], qualifier[k], unit[k] = value.kind, value.number, value.qualifier, value.unit
         for rule in value.rules:
             book.add(rule, int(counts[k]), texts[k])
@@ -242,15 +242,15 @@ def parse_values(cells: Table, form: NumberFormat, words: dict[str, str], book: 
 def _distinct(texts: list[str], form: NumberFormat, words: dict[str, str],
               ungrouped: dict[str, str]) -> tuple[np.ndarray, dict[int, CellValue]]:
     """The numbers of plain texts, all at once, and by its place what `parse_cell` says of every other text."""
-    simple = re.compile("[0-9]{1,15}(?:[.][0-9]{1,15})?" if form.decimal == "." else "[0-9]{1,15}").fullmatch
-    number = np.array([float(t) if simple(t) and t not in words else np.nan for t in texts], dtype=np.float64)
-    others = {}
+    odd = others(texts, "[0-9]{1,15}(?:[.][0-9]{1,15})?" if form.decimal == "." else "[0-9]{1,15}") | words.keys()
+    number = np.array([np.nan if t in odd else float(t) for t in texts], dtype=np.float64)
+    told = {}
     for k in np.flatnonzero(np.isnan(number)).tolist():
         text = texts[k]
         value = parse_cell(ungrouped.get(text, text), form, words)
-        others[k] = value if text not in ungrouped else replace(
+        told[k] = value if text not in ungrouped else replace(
             value, rules=(*value.rules, "thousands sign, confirmed by the column"))
-    return number, others
+    return number, told
 
 
 def apply_qualifier_column(parsed: Parsed, column: Texts, words: dict[str, str], book: RuleBook) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 
 from studykit.core.errors import BadInput
 from studykit.intake import delimited
+from studykit.intake.columns import others
 from studykit.intake.delimited import Grid, read_text_grid
 
 
@@ -143,9 +145,11 @@ def _random_text(rng: np.random.Generator, lines: int) -> str:
 
 
 @pytest.mark.parametrize("seed", range(60))
-def test_columns_at_once_are_what_the_csv_module_reads_line_by_line(seed: int) -> None:
+def test_columns_at_once_are_what_the_csv_module_reads_line_by_line(seed: int, monkeypatch: pytest.MonkeyPatch) -> None:
     # the reference is the csv module of the standard library, by which texts with quotes are read
     rng = np.random.default_rng(seed)
+    if seed % 2:  # lines of several blocks, the last one near the end of the data
+        monkeypatch.setattr(delimited, "BLOCK", int(rng.integers(1, 90)))
     text = "Code;Si\n" + _random_text(rng, 20 if seed % 4 == 0 else 400)
     fast = delimited._fast(text.encode(), ";", "f")
     careful = delimited._gathered(delimited._records(text, ";", '"', "f"), "f")
@@ -173,3 +177,10 @@ def test_bytes_that_every_encoding_reads_alike_are_not_decoded_twice(tmp_path: P
         grid(tmp_path, b"Code;Si\nB1;9\x00.8\n")
     with pytest.raises(BadInput, match=r"byte order mark|not utf-16"):
         grid(tmp_path, b"\xef\xbb\xbfCode;Si\nB1;9.8\n", encoding="utf-16")
+
+
+def test_texts_that_a_pattern_does_not_match_are_found_all_at_once() -> None:
+    # the reference is one re.fullmatch a text
+    pattern = r"[0-9]+(?:\.[0-9]*)?"
+    for texts in (["9.8", "338", "12."], ["9.8", "n.d.", "", "1,5"], ["9.8\n", "338"], ["9\n8", "7"], [""], ["x"], ["8", ""]):
+        assert others(texts, pattern) == {t for t in texts if not re.fullmatch(pattern, t)}
