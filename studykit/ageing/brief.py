@@ -1,17 +1,18 @@
-"""Times as a calendar can use them, and every analyte's times of a group in one sentence: what page one tells of time."""
+"""Times as a calendar can use them, and the shortest ones of a group in one sentence: what page one tells of time."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
+from studykit.ageing.reach import Passing
 from studykit.ageing.trend import Trend
 from studykit.study.ages import DAYS_A_MONTH
 from studykit.study.definition import Study
 
 CAUTION = "see the caution under How long it may stand"
 NEITHER = "shown neither within nor beyond at any age"
-BRACKETS = "in brackets until when, if containers are normally distributed, at most {share:g} % of them lie beyond it"
+NORMAL = "shares hold if containers are normally distributed"
 
 
 def rounded(months: float, seen: bool = False) -> float:
@@ -44,21 +45,38 @@ def unclear(t: Trend) -> bool:
 
 
 def brief(study: Study, some: Sequence[Trend]) -> str:
-    """Every analyte of one group: up to when its mean is shown within, in brackets up to when the share of containers is.
+    """The shortest times of one group: up to when every mean is shown within, and up to when the share of containers is.
 
-    Then those shown beyond, and from when on; then those shown neither way at any age.
+    Each with the analyte that allows least; then those shown beyond, and from when on; then those shown neither way at any age.
     """
     known = {id(t): study.label_of(t.own.analyte) for t in some}
     within = sorted((t for t in some if not t.mean.outside[0]), key=lambda t: float(t.mean.safe[0]))
     beyond = [t for t in some if t.mean.outside[0] and not unclear(t)]
-    times = ", ".join(f"{known[id(t)]} {_up_to(t)} ({_share(t)})" for t in within)
-    told = [f"on average within the margin up to: {times}"] * bool(within)
+    told = []
+    if within:
+        first = f"{known[id(within[0])]}{f', the first of {len(within)} analytes' * (len(within) > 1)}"
+        told = [f"on average within the margin up to {_up_to(within[0])} ({first})", *_shares(study, within, known)]
     told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
     told += [f"{NEITHER}: {', '.join(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
-    told += [BRACKETS.format(share=study.share_percent)] * bool(within)
+    told += [NORMAL] * any(t.spread is not None for t in within)
     told += [CAUTION] * any(t.own.tied for t in some)
     label = some[0].own.label
     return f"{label[0].upper()}{label[1:]}: {'; '.join(told)}."
+
+
+def _shares(study: Study, within: Sequence[Trend], known: Mapping[int, str]) -> list[str]:
+    """Up to when at most the allowed share of containers lies beyond, by the analyte that allows least; and what has none."""
+    given = [(t, t.spread) for t in within if t.spread is not None]
+    never = [known[id(t)] for t, spread in given if spread.outside[0]]
+    head = f"at most {study.share_percent:g} % of containers beyond it"
+    told = []
+    if never:
+        told = [f"{head} is shown at no age for {', '.join(never)}"]
+    elif given:
+        least, spread = min(given, key=lambda pair: float(pair[1].safe[0]))
+        told = [f"{head} up to {_share(least, spread)}{f' ({known[id(least)]})' * (len(within) > 1)}"]
+    none = [known[id(t)] for t in within if t.spread is None]
+    return [*told, *[f"share not given for {', '.join(none)}"] * bool(none)]
 
 
 def _up_to(t: Trend) -> str:
@@ -67,14 +85,10 @@ def _up_to(t: Trend) -> str:
     return (seen_time if seen else whole_time)(min(safe, t.horizon.bound) if not t.bent else safe)
 
 
-def _share(t: Trend) -> str:
-    if t.spread is None:
-        return "share not given"
-    if t.spread.outside[0]:
-        return "at no age"
-    far = t.spread.safe[0] >= t.horizon.bound
+def _share(t: Trend, spread: Passing) -> str:
+    far = spread.safe[0] >= t.horizon.bound
     return (seen_time if far and t.horizon.bound <= t.horizon.oldest else whole_time)(
-        t.horizon.bound if far else float(t.spread.safe[0]))
+        t.horizon.bound if far else float(spread.safe[0]))
 
 
 def _from(t: Trend) -> str:

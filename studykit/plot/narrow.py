@@ -12,7 +12,6 @@ from collections.abc import Iterator
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.gridspec import GridSpec
 from matplotlib.legend import Legend
@@ -27,6 +26,7 @@ LEAST = 0.6
 BESIDE = 0.65  # inches that numbers and name of a vertical axis take
 LETTER = 0.56  # how wide a letter is, of its size
 ROW_LETTERS, NOTE_LETTERS = 18, 28  # letters on a line of a row's name, and of a note or legend inside a panel
+OWN_LINE = "own line"  # marks a row's name that stands over its row
 LINE = 0.14  # inches of one more line of text
 KEPT = "\ue000"  # stands for a blank at which no line ends
 _UNIT = re.compile(r"(?<=\d) (?=[°%µ±]|\w+/)| (?=\S{1,6}$)", re.MULTILINE)
@@ -41,7 +41,7 @@ def narrowed(figure: Figure) -> Figure:
         panels.remove(ax)
         ax.remove()
     columns, height = _stacked(figure, panels) if panels else (1, figure.get_figheight() * ROOM / figure.get_figwidth())
-    rows = sum(_folded_rows(ax.yaxis) for ax in panels)
+    rows = sum(_folded_rows(ax, alone=len(panels) == 1) for ax in panels)
     figure.set_size_inches(ROOM - RIM, height + rows * LINE)
     for legend in [*figure.legends, *([inside] if len(panels) == 1 and (inside := panels[0].get_legend()) else [])]:
         _put_below(figure, legend)
@@ -91,14 +91,35 @@ def _units(panels: list[Axes], ratios: list[float]) -> list[list[Axes]]:
     return list(columns.values()) if len(first) > 1 and (own or len(set(ratios)) > 1) else [[ax] for ax in panels]
 
 
-def _folded_rows(axis: Axis) -> int:
-    """Fold the names of rows that are long; returns how many lines more than two they take together."""
-    names = [t.get_text() for t in axis.get_ticklabels()]
-    if max(map(len, names), default=0) <= ROW_LETTERS:
+def _folded_rows(ax: Axes, *, alone: bool) -> int:
+    """Fold the names of rows that are long; returns how many lines more than two they take together.
+
+    Where one takes more than two lines even so, and the panel stands ``alone``, each name gets lines of its own over its row.
+    """
+    told = [t.get_text() for t in ax.get_yticklabels()]
+    if max(map(len, told), default=0) <= ROW_LETTERS:
         return 0
-    names = [folded(name, ROW_LETTERS) for name in names]
-    axis.set_major_formatter(FixedFormatter(names))
+    names = [folded(name, ROW_LETTERS) for name in told]
+    crowded = any(name.count("\n") > 1 or len(max(name.split("\n"), key=len)) > ROW_LETTERS for name in names)
+    if crowded and alone:
+        return _names_over_rows(ax, told)
+    ax.yaxis.set_major_formatter(FixedFormatter(names))
     return sum(max(0, name.count("\n") - 1) for name in names)
+
+
+def _names_over_rows(ax: Axes, told: list[str]) -> int:
+    """Write the names of rows into the panel, each over its row from the left; returns how many lines higher that makes it."""
+    size = _size(ax.yaxis.get_ticklabels()[0])
+    names = [folded(" ".join(name.replace("-\n", "-").split()), (ROOM - 0.3) * 72 / (LETTER * size)) for name in told]
+    lines = max(name.count("\n") + 1 for name in names)
+    places = list(ax.get_yticks())
+    for y, name in zip(places, names, strict=True):
+        text = ax.annotate(name, (0, y), (2, 5), xycoords=("axes fraction", "data"), textcoords="offset points", fontsize=size,
+                           va="bottom", zorder=6, bbox={"fc": "white", "ec": "none", "alpha": 0.75, "pad": 0.5})
+        text.set_gid(OWN_LINE)
+    ax.yaxis.set_major_formatter(FixedFormatter([""] * len(places)))
+    ax.tick_params(axis="y", length=0)
+    return lines * len(places)
 
 
 def _texts(figure: Figure, panels: list[Axes], columns: int) -> Iterator[tuple[Text, float]]:
@@ -115,7 +136,7 @@ def _texts(figure: Figure, panels: list[Axes], columns: int) -> Iterator[tuple[T
         beside = max(BESIDE, 0.2 + names * size * LETTER / 72)
         for t in (ax.title, ax._left_title, ax._right_title, ax.xaxis.label):  # type: ignore[attr-defined]
             yield t, wide - beside * (ax in panels)
-        yield from ((t, note * _size(t)) for t in ax.texts)
+        yield from ((t, note * _size(t)) for t in ax.texts if t.get_gid() != OWN_LINE)
         place = spec.get_position(figure) if (spec := ax.get_subplotspec()) is not None else ax.get_position()
         yield ax.yaxis.label, 0.9 * place.height * figure.get_figheight()
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -17,7 +18,10 @@ from matplotlib.figure import Figure
 
 INK, THIN, BAND, EDGE = "#1d2733", "#7a8794", "#e9e6dc", "#a89f86"
 WORD_MARK = {"homogeneous": "o", "stratified": "D", "inconclusive": "s"}
-ROW = 0.34
+ROW, LINE = 0.34, 0.125  # inches of a row, and of a line of its name
+LETTERS = 36
+"""On a line of a row's name, so that the drawing keeps more than half of the width."""
+RIM = 3.0  # margins that are drawn to either side
 
 
 def _tidy(ax: Axes) -> None:
@@ -118,7 +122,10 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
         return nothing("no analyte could be judged against its margin")
     if "side" in table:
         label = "difference that decides, in margins (band: within the declared margin)"
-    figure = Figure(figsize=(7.2, 1.15 + ROW * n), layout="constrained")
+    told = [row_name((names or {}).get(a, a), (words or {}).get(a, v)) for a, v in zip(table["analyte"], table["verdict"],
+                                                                                    strict=True)]
+    row = max(ROW, LINE * (1 + max(name.count("\n") for name in told)) + 0.1)
+    figure = Figure(figsize=(7.2, 1.15 + row * n), layout="constrained")
     ax = figure.subplots()
     ax.axvspan(-1, 1, color=BAND, zorder=0)
     for k, side in enumerate(table.get("side", [0] * n)):  # the band of a one-sided margin has no other end
@@ -127,29 +134,37 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
     for edge in (-1, 1):
         ax.axvline(edge, color=EDGE, lw=1, ls=(0, (3, 2)), zorder=1)
     ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
-    rim = 3.0
-    for k, row in enumerate(table.to_dict("records")):
-        y = n - 1 - k
-        inner = rim * 0.93
-        ends = [float(row[c]) for c in ("low", "ratio", "high")]
-        lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in ends)
-        ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
-        if abs(ends[1]) > inner:
-            number = f"{ends[1]:.2g}".replace("-", "\u2212")
-            ax.annotate(number, (mid, y), (0, 4), textcoords="offset points", fontsize=8, ha="center", color=INK)
-        else:
-            ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
-        for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
-            ax.annotate("", (side * rim * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
-    told = [f"{(names or {}).get(a, a)}  ({(words or {}).get(a, v)})" for a, v in zip(table["analyte"], table["verdict"],
-                                                                                  strict=True)]
+    for k, record in enumerate(table.to_dict("records")):
+        _margin_row(ax, record, n - 1 - k)
     ax.set_yticks(range(n), told[::-1])
     ax.set_ylim(-0.7, n - 0.3)
-    ax.set_xlim(-rim * 1.06, rim * 1.06)
+    ax.set_xlim(-RIM * 1.06, RIM * 1.06)
     ax.set_xlabel(label, fontsize=8)
     _tidy(ax)
     ax.tick_params(axis="y", length=0)
     return figure
+
+
+def row_name(name: str, word: str) -> str:
+    """A row's name with its verdict behind it: on one line where that is short, else on lines of its own."""
+    told = f"{name}  ({word})"
+    lines = textwrap.wrap(name, LETTERS, break_long_words=False)
+    return told if len(told) <= LETTERS else "\n".join([*lines, f"({word})"])
+
+
+def _margin_row(ax: Axes, row: Mapping[Hashable, Any], y: float) -> None:
+    """Interval and mark of one analyte, in margins; what lies beyond the rim ends there with an arrow."""
+    inner = RIM * 0.93
+    ends = [float(row[c]) for c in ("low", "ratio", "high")]
+    lo, mid, hi = (float(np.clip(v, -inner, inner)) for v in ends)
+    ax.plot([lo, hi], [y, y], color=INK, lw=1.5, zorder=2)
+    if abs(ends[1]) > inner:
+        number = f"{ends[1]:.2g}".replace("-", "\u2212")
+        ax.annotate(number, (mid, y), (0, 4), textcoords="offset points", fontsize=8, ha="center", color=INK)
+    else:
+        ax.plot(mid, y, marker=WORD_MARK.get(str(row["verdict"]), "x"), color=INK, ms=6, zorder=3)
+    for side in {math.copysign(1.0, v) for v in ends if abs(v) > inner}:
+        ax.annotate("", (side * RIM * 1.04, y), (side * inner, y), arrowprops={"arrowstyle": "->", "color": INK})
 
 
 def nothing(why: str) -> Figure:

@@ -26,7 +26,7 @@ def forest(lines: pd.DataFrame, mean: Mapping[Any, Any]) -> str:
     head = "".join(f'<th scope="col">{escape(h)}</th>' for h in HEAD)
     caption = (f"{mean['name']}, {mean['fluid']}, {mean['package']}: {mean['lowest']} against {mean['uppermost']}, "
                f"{mean['margin']}")
-    return (f'<div class="box" tabindex="0" role="region" aria-label="{escape(caption)}"><table>'
+    return (f'<div class="box" tabindex="0" role="group" aria-label="{escape(caption)}"><table>'
             f'<caption style="text-align:left">{escape(caption)}</caption>'
             f"<thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>")
 

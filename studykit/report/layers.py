@@ -7,6 +7,7 @@ what single results can say, and one chapter in which all stages are folded unde
 
 from __future__ import annotations
 
+import itertools
 import re
 from copy import copy
 
@@ -25,8 +26,9 @@ def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
     ``short``: the stages' chapters go into one.
     """
     found = _findings(soup)
+    taken = set[str]()
     for scroll in soup.select("main div.scroll"):
-        _name_scroll(scroll)
+        _name_scroll(scroll, taken)
         _shorten(soup, scroll)
     sections = soup.select("main > section")[1:]
     singles = _singles(soup, sections) if short else None
@@ -133,12 +135,20 @@ def _parts(section: Tag) -> list[list[Tag]]:
     return parts
 
 
-def _name_scroll(scroll: Tag) -> None:
-    """What scrolls is named by the first words of its table's caption, which is read in full right after."""
+def _name_scroll(scroll: Tag, taken: set[str]) -> None:
+    """What scrolls is named by the first words of its table's caption, which is read in full right after.
+
+    No name is given twice (``taken``): the second one has the chapter's behind it, further ones a number too.
+    """
     caption = scroll.find("caption")
     told = caption.get_text(" ", strip=True) if caption is not None else ""
     words = re.split(r"[.:;,(]", told, maxsplit=1)[0].split()[:NAMED]
-    scroll["aria-label"] = f"Table: {' '.join(words)}" if words else "Table"
+    name, section = f"Table: {' '.join(words)}" if words else "Table", scroll.find_parent("section")
+    chapter = section.h1.get_text(" ", strip=True) if section is not None and section.h1 is not None else ""
+    beside = f"{name}, {chapter}" if chapter else name
+    tries = itertools.chain((name, beside), (f"{beside} {k}" for k in itertools.count(2)))
+    scroll["aria-label"] = next(t for t in tries if t not in taken)
+    taken.add(str(scroll["aria-label"]))
 
 
 def _shorten(soup: BeautifulSoup, scroll: Tag) -> None:

@@ -58,6 +58,8 @@ DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
 OF_MEAN = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
+HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homogeneous” needs each of them, “stratified” one "
+                 "that stays so by Holm's method.")
 OPEN = "not known"
 """How page one says that a use cannot be told."""
 
@@ -150,16 +152,24 @@ def todo(stage: OpenStage) -> list[str]:
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
     told = [note] * bool(note and note not in action) + [_in_whose_words(stage, action)] * bool(action) + [SAFETY]
-    poured = _by_use(stage)
-    said = f"Poured unmixed: {poured}{litres.besides(_uses(stage), _verdicts(stage))}" if poured else _litres(stage)
-    spoken_of = _uses(stage)["use"].isin(litres.ENDS).any()
-    told.append(f"{said} {litres.volumes(recorded(stage, '06-verdict')) if spoken_of else ''}".rstrip())
+    told += _poured(stage)
     standing = optional(stage, "06-verdict", "time-answers").get("in short", pd.Series(dtype=str))
-    return told + [ends_once(list(standing))] * bool(len(standing))
+    return told + list(filter(None, ends_once(list(standing))))
 
 
-def ends_once(sentences: Sequence[str]) -> str:
-    """Sentences in a row; what several that follow each other end on alike, after a semicolon, is said once after them."""
+def _poured(stage: OpenStage) -> list[str]:
+    """What is known of each use that speaks against pouring as it stands, a sentence each, then of how many litres."""
+    uses, ends = _uses(stage), litres.volumes(recorded(stage, "06-verdict"))
+    told = [f"{use[:1].upper()}{use[1:]}{' poured unmixed' * (use == litres.ENDS[0])}: {text}."
+            for use, text in _against(stage)]
+    spoken_of = uses["use"].isin(litres.ENDS).any()
+    if not told:
+        return [" ".join(filter(None, (_litres(stage), ends if spoken_of else "")))]
+    return [*told, *filter(None, (litres.besides(uses, _verdicts(stage)).strip(), ends if spoken_of else ""))]
+
+
+def ends_once(sentences: Sequence[str]) -> list[str]:
+    """Sentences; what several that follow each other end on alike, after a semicolon, is said once after them."""
     parts = [s.removesuffix(".").split("; ") for s in sentences]
     told: list[str] = []
     for (_, several), group in groupby(parts, key=lambda p: (p[-1], len(p) > 1)):
@@ -170,7 +180,7 @@ def ends_once(sentences: Sequence[str]) -> str:
         if shared:
             whose = "both" if len(alike) == 2 else f"all {len(alike)}"
             told.append(f"For {whose}: {'; '.join(alike[0][-shared:])}")
-    return " ".join(f"{t}." for t in told)
+    return [f"{t}." for t in told]
 
 
 def _litres(stage: OpenStage) -> str:
@@ -199,8 +209,13 @@ def _named_beyond(stage: OpenStage) -> set[str]:
 
 
 def _by_use(stage: OpenStage) -> str:
-    """Uses other than the zones whose words veto, and for which analytes; '' where none has."""
-    table, told, far = _uses(stage), list[str](), _named_beyond(stage)
+    """Uses other than the zones whose words veto, and for which analytes, in one sentence; '' where none has."""
+    return "; ".join(f"{use} {text}" for use, text in told) + "." if (told := _against(stage)) else ""
+
+
+def _against(stage: OpenStage) -> list[tuple[str, str]]:
+    """Each use other than the zones whose words veto, with these words and the analytes that they are about."""
+    table, told, far = _uses(stage), list[tuple[str, str]](), _named_beyond(stage)
     for use in (u for u in USES if u != "zones"):
         rows = table[(table["use"] == use) & vetoing(table)]
         whole = use == WHOLE  # the table by use has its reasons
@@ -211,8 +226,8 @@ def _by_use(stage: OpenStage) -> str:
         parts = [f"{str(words).replace(UNDECIDED, OPEN)} for "
                  + (both(list(part["name"])) if len(part) < 5 else f"{len(part)} analytes")
                  for words, part in rows.groupby("said", sort=False)]
-        told += [f"{use} {', '.join(parts)}"] if parts else []
-    return "; ".join(told) + "." if told else ""
+        told += [(use, ", ".join(parts))] if parts else []
+    return told
 
 
 def which(stage: OpenStage) -> list[str]:
@@ -328,11 +343,12 @@ def _for_the_laboratory(stage: OpenStage) -> str:
     flags = optional(stage, "04-quality", "flags")
     flags = flags[flags["concern"].isin(ASKED)] if len(flags) else flags
     asked = sum(group_of(f) is not None for f in flags.to_dict("records"))
-    return f", {asked or 'none'} of them in the laboratory's own records" * bool(len(flags))
+    which = f"{asked or 'none'} of them" if len(flags) > 1 else "" if asked else "not"
+    return f", {f'{which} in'.strip()} the laboratory's own records" * bool(len(flags))
 
 
 def _all_taken_into_account(stage: OpenStage) -> list[str]:
-    """Which analytes stay stratified where chance has several analytes to strike at, and which do not."""
+    """Which analytes stay stratified where chance has several analytes to strike at, and which do not; without any the rule."""
     table, number = optional(stage, "06-verdict", "evidence"), sum(map(stage.study.decides, stage.study.analytes))
     if table.empty or number < 2:
         return []
@@ -344,7 +360,9 @@ def _all_taken_into_account(stage: OpenStage) -> list[str]:
         told = (f"{told}, but not for" if told else "“stratified” no longer holds for") + (
             f" {not_so}: among so many analytes chance alone can do that once")
     every = "both" if number == 2 else f"all {number}"
-    return [f"With {every} analytes taken into account (Holm's method) {told}."] * bool(told)
+    if not told:
+        return [HELD_TOGETHER.format(every=every)]
+    return [f"With {every} analytes taken into account (Holm's method) {told}."]
 
 
 def _stated(stage: OpenStage) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import Any
 
 import pandas as pd
@@ -16,6 +17,8 @@ from studykit.verdict.cleared import BEYOND, CLOSED, OPEN, WITHIN
 
 MOST = 40
 """Rows that are drawn; those to treat come first."""
+LETTERS = 26
+"""On a line of an analyte's name, so that a long one does not push the rows down."""
 ROW, HEAD = 0.19, 0.055  # inches of a row, and of a letter of an analyte's name
 LOOK: dict[str, dict[str, Any]] = {
     BEYOND: {"marker": "D", "ms": 6.5, "mfc": INK}, WITHIN: {"marker": "o", "ms": 6, "mfc": "white"},
@@ -46,8 +49,8 @@ def figure(table: pd.DataFrame, study: Study) -> Figure | None:
     boxes, analytes = rows_of(table), list(dict.fromkeys(table["analyte"]))
     if len(boxes) < 2:
         return None
-    shown, names = boxes[:MOST], [study.label_of(a) for a in analytes]
-    head = HEAD * max(map(len, names))
+    shown, names = boxes[:MOST], [textwrap.fill(study.label_of(a), LETTERS, break_long_words=False) for a in analytes]
+    head = HEAD * max(len(line) for name in names for line in name.split("\n"))
     drawn = Figure(figsize=(min(7.0, 1.4 + 0.5 * len(analytes)), 1.25 + head + ROW * len(shown)), layout="constrained")
     ax = drawn.subplots()
     place = {c: k for k, c in enumerate(shown)}
@@ -86,11 +89,30 @@ def _title(table: pd.DataFrame, n: int) -> str:
 
 
 def alt(table: pd.DataFrame, study: Study) -> str:
-    """The grid in words: which containers are beyond by which analytes."""
+    """The grid in words: every container beyond, and by which analytes; then those left undecided; the others are counted."""
     if table["container"].nunique() < 2:
         return "no figure"
-    far = table[table["word"] == BEYOND]
-    parts = [f"{study.label_of(str(a))}: {listed([str(c) for c in part['container']], 12)}"
-             for a, part in far.groupby("analyte", sort=False)]
-    return (f"Containers in rows, analytes in columns. {_title(table, table['container'].nunique())}. "
-            + ("; ".join(parts) or "No container is marked as beyond") + ".")
+    boxes, labels = rows_of(table), study.labels
+    by = {c: {str(w): listed([labels[a] for a in rows["analyte"]], 40) for w, rows in own.groupby("word", sort=False)}
+          for c, own in table.groupby("container", sort=False)}
+    far, open_, within = ([c for c in boxes if test(by[c])] for test in (
+        lambda w: BEYOND in w, lambda w: OPEN in w and BEYOND not in w, lambda w: set(w) == {WITHIN}))
+    told = [f"Beyond by {names}: {_named(own, boxes)}" for names, own in _alike(far, by)]
+    told += [f"Undecided, and not shown beyond: {_named(open_, boxes)}"] * bool(open_)
+    told += [f"Shown within by every analyte: {len(within)}"] * bool(within)
+    closed = table.loc[table["word"] == CLOSED, "analyte"].unique()
+    told += [f"No single container can be judged by {listed([labels[a] for a in closed], 40)}"] * bool(len(closed))
+    return f"Containers in rows, analytes in columns: {'. '.join([_title(table, len(boxes)), *told])}."
+
+
+def _alike(containers: list[str], by: dict[str, dict[str, str]]) -> list[tuple[str, list[str]]]:
+    """Containers put together that are beyond by the same analytes, those that come first in front."""
+    found = dict[str, list[str]]()
+    for c in containers:
+        found.setdefault(by[c][BEYOND], []).append(c)
+    return list(found.items())
+
+
+def _named(own: list[str], boxes: list[str]) -> str:
+    """Containers by name; all of them in two words, and more than are drawn counted."""
+    return f"all {len(boxes)}" if len(own) == len(boxes) else listed(own, MOST)

@@ -131,16 +131,26 @@ def pouring(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, st
                    if words[m.analyte] != "homogeneous"], ["analyte", *COLUMNS])
 
 
+def not_told(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, str], table: pd.DataFrame) -> str:
+    """Which analytes the table of ``pouring`` has no row of, though it has some of others; '' where none is left out."""
+    told = [stage.study.label_of(m.analyte) for m in fitted(models)
+            if words[m.analyte] != "homogeneous" and m.analyte not in set(table["analyte"])]
+    return (f"No litres are worked out of {', '.join(told)}: no container has a number at every depth, or the heights of the "
+            "zones are not known.") if told and len(table) else ""
+
+
 def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:
     """The first and last litres of an unmixed container, as per cent of the mixed mean.
 
     Columns: COLUMNS; low and high hold the mean of containers like these, next low and next high one further container.
-    Empty where the zones' heights are not known.
+    Empty where the zones' heights are not known, and where no container has a number in each of them.
     """
     heights = model.means()["height"].tolist()
     if np.isnan(heights).any():
         return pd.DataFrame(columns=COLUMNS)
     layers = layers_of(vessel, liquid_height_mm, heights)
+    if not len(own_contents(model, layers, np.array(layers.volumes_l))):
+        return pd.DataFrame(columns=COLUMNS)
     rows = []
     for from_top, words in ((True, "poured from the top"), (False, "drawn by a bottom tap")):
         for share in SHARES:

@@ -6,6 +6,8 @@ import pytest
 from studykit.model import profile as model_profile
 from studykit.model import tables as model_tables
 from studykit.plot import profiles as figures
+from studykit.plot.forms import settled_box
+from studykit.plot.narrow import ROOM, narrowed
 from studykit.verdict.rule import judge
 from tests.model.test_fit import DEPTHS, fit, layered
 
@@ -55,6 +57,36 @@ def test_names_stand_with_the_word_that_page_one_has():
     table = pd.DataFrame({"analyte": ["a"], "verdict": ["homogeneous"], "ratio": [0.1], "low": [-0.2], "high": [0.4]})
     ax = figures.against_margin(table, names={"a": "iron"}, words={"a": "homogeneous on average only"}).axes[0]
     assert [t.get_text() for t in ax.get_yticklabels()] == ["iron  (homogeneous on average only)"]
+
+
+LONG = {"a": "Polyalkylenglykol-Anteil (Karl-Fischer-korrigiert)", "b": "Silikonentschäumerkonzentration im Gebinde"}
+
+
+def test_long_names_leave_the_drawing_most_of_the_width():
+    """Half: what a person looks at is the drawing. On a phone the names stand over their rows and leave it nearly all."""
+    table = pd.DataFrame({"analyte": ["a", "b"], "verdict": ["homogeneous"] * 2, "ratio": 0.1, "low": -0.2, "high": 0.4})
+    figure = figures.against_margin(table, names=LONG, words={"a": "homogeneous on average only", "b": "homogeneous"})
+    (ax,), names = figure.axes, [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert names[1].split("\n")[-1] == "(homogeneous on average only)"
+    assert max(len(line) for name in names for line in name.split("\n")) <= figures.LETTERS
+    settled_box(figure)
+    assert ax.get_position().width > 0.5
+    narrowed(figure)
+    assert settled_box(figure).width <= ROOM
+    assert ax.get_position().width > 0.9
+    over = [t.get_text().replace("\n", " ") for t in ax.texts]
+    assert over == [f"{LONG['b']} (homogeneous)",
+                    "Polyalkylenglykol-Anteil (Karl-Fischer- korrigiert) (homogeneous on average only)"]
+    boxes = [t.get_window_extent() for t in ax.texts]
+    assert not boxes[0].overlaps(boxes[1])
+    assert all(box.y0 > ax.transData.transform((0, t.xy[1]))[1] for box, t in zip(boxes, ax.texts, strict=True))
+
+
+def test_short_names_stand_beside_their_rows_on_a_phone_too():
+    table = pd.DataFrame({"analyte": ["a"], "verdict": ["homogeneous"], "ratio": [0.1], "low": [-0.2], "high": [0.4]})
+    ax = narrowed(figures.against_margin(table, names={"a": "silicon"})).axes[0]
+    assert [t.get_text() for t in ax.get_yticklabels()] == ["silicon\n(homogeneous)"]
+    assert len(ax.texts) == 0
 
 
 def test_nothing_to_draw_is_said():

@@ -9,6 +9,7 @@ from bs4 import BeautifulSoup
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook, new_output
 
 from studykit.core.record import literal
+from studykit.report import layers
 from studykit.report import page as report
 from studykit.report.layers import BEHIND_FINDING
 from studykit.report.vectors import LARGEST
@@ -261,3 +262,22 @@ def test_title_and_question_are_said_to_be_the_authors_words(page):
     kind = soup.select_one("header .kind")
     assert kind.get_text().endswith("title and question in its author's words")
     assert kind.find_next_sibling().name == "h1"
+
+
+def test_what_scrolls_has_a_name_of_its_own():
+    """A screen reader lists them: seven times the same name would lead nowhere."""
+    box = '<div class="scroll"><table><caption>Numbers recorded by this stage, all.</caption></table></div>'
+    soup = BeautifulSoup(f"<main><section><h1>Model</h1>{box}</section><section><h1>Verdict</h1>{box}{box}</section></main>",
+                         "html.parser")
+    taken = set()
+    for scroll in soup.select(".scroll"):
+        layers._name_scroll(scroll, taken)
+    first = "Table: Numbers recorded by this stage"
+    assert [s["aria-label"] for s in soup.select(".scroll")] == [first, f"{first}, Verdict", f"{first}, Verdict 2"]
+
+
+def test_a_whole_report_has_no_two_scrolling_parts_of_one_name(filed):
+    soup = BeautifulSoup((filed / "report/report.html").read_text(encoding="utf-8"), "html.parser")
+    names = [s["aria-label"] for s in soup.select("main div.scroll")]
+    assert len(names) > 30
+    assert len(set(names)) == len(names)

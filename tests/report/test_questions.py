@@ -12,7 +12,7 @@ from studykit.commands.check import alpha_notes
 from studykit.report import questions
 from studykit.study.actions import barred_note
 from studykit.study.definition import parse_study
-from studykit.verdict.uses import UNSEEN
+from studykit.verdict.uses import BEYOND, UNSEEN
 from tests.studies import definition
 
 
@@ -73,6 +73,8 @@ def test_page_one_says_which_words_stand_with_all_analytes_taken_into_account(mo
     stage = SimpleNamespace(study=parse_study(data))
     assert questions._all_taken_into_account(stage) == [f"With both analytes taken into account (Holm's method) {told}"]
     monkeypatch.setattr(questions, "optional", lambda *_: table.assign(verdict="inconclusive"))
+    assert questions._all_taken_into_account(stage) == [questions.HELD_TOGETHER.format(every="both")]
+    stage.study.analytes.pop("W")  # one analyte has nothing to be taken together with
     assert questions._all_taken_into_account(stage) == []
 
 
@@ -95,6 +97,8 @@ DRAWN = "container F01, lower: was drawn but has no result at all: a lost bottle
     ([("wear metals", "ask before trusting", "Cu 1.97 (limit 1.2)")] * 28, ", none of them in the laboratory's own records"),
     ([("missing results", "ask before trusting", "container F01, lower: was planned and not drawn"),
       ("drift", "stop and find out", ""), ("drift", "hint only", "")], ", 1 of them in the laboratory's own records"),
+    ([("missing results", "ask before trusting", DRAWN)], ", in the laboratory's own records"),
+    ([("wear metals", "ask before trusting", "Cu 1.97 (limit 1.2)")], ", not in the laboratory's own records"),
     ([], "")])
 def test_page_one_counts_as_the_laboratorys_what_the_letter_asks(monkeypatch, flags, told):
     table = pd.DataFrame(flags, columns=["rule", "concern", "evidence"]).assign(where="", samples="")
@@ -147,7 +151,23 @@ def test_page_one_tells_what_an_alpha_above_five_per_cent_is_worth(monkeypatch, 
     (["A: x.", "A: x."], "A: x. A: x."), (["A: x; y."], "A: x; y."), ([], ""),
 ])
 def test_what_several_answers_about_time_end_on_is_said_once(sentences, told):
-    assert questions.ends_once(sentences) == told
+    assert " ".join(questions.ends_once(sentences)) == told
+    assert all(t.count(". ") == 0 for t in questions.ends_once(sentences))  # each a line of page one
+
+
+def test_each_use_that_speaks_against_is_a_sentence_of_its_own(monkeypatch):
+    uses = pd.DataFrame([(use, "silicon", BEYOND, "") for use in ("first litres", "last litres", "floor")],
+                        columns=["use", "name", "word", "why"])
+    monkeypatch.setattr(questions, "_uses", lambda _: uses)
+    monkeypatch.setattr(questions, "_verdicts", lambda _: pd.DataFrame({"name": ["silicon", "tin"]}))
+    monkeypatch.setattr(questions, "_named_beyond", lambda _: set())
+    litres = {f"litres.{part}.{end}": f"{n} L" for part, n in (("first", 7), ("last", 6), ("whole", 20))
+              for end in ("least", "most")}
+    monkeypatch.setattr(questions, "recorded", lambda *_: litres)
+    assert questions._poured(None) == [
+        "First litres poured unmixed: beyond the margin for silicon.", "Last litres: beyond the margin for silicon.",
+        "Floor: beyond the margin for silicon.", "The first litres are 7 L, the last ones 6 L, of 20 L in a container: what "
+        "the uppermost and the lowest zone stand for."]
 
 
 @pytest.mark.parametrize(("acts", "rests"), [("- Leave A1: sample again from 2026-12-30.", True),

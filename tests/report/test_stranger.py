@@ -121,4 +121,4 @@ def test_an_average_over_two_ages_is_not_told_of_either(tmp_path):
     said = page_one(root)
     assert ", ".join(names[10:19]) in said[WHICH]
     mean = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths) for Mo"
-    assert f"first litres {mean}; last litres {mean}" in said[ACT]
+    assert f"First litres poured unmixed: {mean}. Last litres: {mean}." in " ".join(said[ACT].split())

@@ -28,6 +28,12 @@ def stock(tmp_path_factory: pytest.TempPathFactory) -> tuple[object, pd.DataFram
     return stage.study, cleared.words(stage, models, named), named, cleared.within(stage, models)
 
 
+def called(study, names):
+    """The study with the analyte P under these keys and names."""
+    one = study.analytes["P"]
+    return study.model_copy(update={"analytes": {k: one.model_copy(update={"label": n}) for k, n in names.items()}})
+
+
 def marks(figure: Figure) -> dict[str, set[tuple[str, int]]]:
     """Of each kind of mark the containers and columns where it stands."""
     ax = figure.axes[0]
@@ -58,6 +64,34 @@ def test_the_table_counts_and_the_words_name_them(stock):
     told = grid.alt(table, study)
     assert all(c in told for c in named["container"])
     assert study.label_of("P") in told
+
+
+def test_the_words_name_all_that_is_to_be_treated_or_left_open_and_count_the_others(stock):
+    study, _, _, _ = stock
+    study = called(study, {"P": "phosphorus", "Q": "silicon", "R": "water"})
+    of = {"P": ["beyond"] * 15 + ["open"] * 2 + ["within"] * 5, "Q": ["beyond"] * 2 + ["within"] * 20,
+          "R": [cleared.CLOSED] * 22}
+    rows = [(f"K{k:02d}", a, word) for a, words in of.items() for k, word in enumerate(words)]
+    table = pd.DataFrame(rows, columns=["container", "analyte", "word"])
+    first, second, rest, *told = grid.alt(table, study).removesuffix(".").split(". ")
+    assert first == "Containers in rows, analytes in columns: 15 of 22 containers shown beyond"
+    assert second == "Beyond by phosphorus and silicon: K00 and K01"
+    assert rest == f"Beyond by phosphorus: {', '.join(f'K{k:02d}' for k in range(2, 14))} and K14"  # more than twelve
+    assert told == ["Undecided, and not shown beyond: K15 and K16", "No single container can be judged by water"]
+    two = table[table["analyte"] != "R"]
+    assert grid.alt(two, study).endswith("K15 and K16. Shown within by every analyte: 5.")
+    all_open = table[table["analyte"] == "Q"].assign(word=cleared.OPEN)
+    assert grid.alt(all_open, study).endswith("none of 22 containers shown beyond. Undecided, and not shown beyond: all 22.")
+
+
+def test_a_long_name_stands_on_several_lines_and_does_not_push_the_rows_down(stock):
+    study, table, _, _ = stock
+    heights = []
+    for name in ("phosphorus of twenty-six l", "Polyalkylenglykol-Anteil (Karl-Fischer-korrigiert)"):
+        figure = grid.figure(table, called(study, {"P": name}))
+        heights.append(figure.get_figheight())
+        assert figure.axes[0].get_xticklabels()[0].get_text().replace("\n", " ").replace("- ", "-") == name
+    assert heights[1] <= heights[0]
 
 
 def test_the_legend_names_the_marks_that_are_drawn(stock):

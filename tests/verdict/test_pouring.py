@@ -102,6 +102,26 @@ class Bare:
         self.cells = SimpleNamespace(low=wide, high=wide, exact=np.ones(len(wide), dtype=bool))
 
 
+def test_an_analyte_without_a_number_in_every_zone_has_no_row():
+    """Ten rows of litres without a content stood there, of copper, of which every container had a limit in one zone."""
+    own = layered(n=4)
+    model = Bare(own)
+    model.means = lambda: pd.DataFrame({"height": [0.9, 0.5, 0.1]})
+    assert len(c.consequences(model, VESSEL, 500)) == 10
+    model.cells.exact[:] = False
+    assert c.consequences(model, VESSEL, 500).empty
+
+
+def test_what_has_no_row_beside_others_is_named(monkeypatch):
+    models = [SimpleNamespace(analyte=a) for a in ("Cu", "Fe", "Zn")]
+    monkeypatch.setattr(c, "fitted", list)
+    stage = SimpleNamespace(study=SimpleNamespace(label_of={"Cu": "copper", "Fe": "iron", "Zn": "zinc"}.get))
+    words = {"Cu": "inconclusive", "Fe": "stratified", "Zn": "homogeneous"}
+    table = pd.DataFrame({"analyte": ["Fe"]})
+    assert c.not_told(stage, models, words, table).startswith("No litres are worked out of copper: no container has a number")
+    assert c.not_told(stage, models[1:], words, table) == c.not_told(stage, models, words, table.iloc[:0]) == ""
+
+
 def test_the_typical_container_is_a_stored_one():
     from tests.model.test_fit import tables_of
 
