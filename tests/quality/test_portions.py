@@ -31,8 +31,8 @@ def composite(sc: Scene, row: int) -> Scene:
 def test_all_analytes_of_a_bottle_by_one_factor() -> None:
     """0.7 times: ln 0.7 / 0.05 = 7.1 standard deviations in each of four, beside two zones that fit; twelve bottles."""
     x = log(0.7)
-    (found, *_) = of(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), x)}, s=0.05, share=0.8))
-    assert (found.rows, found.columns, found.place, found.detail) == ((4,), (0, 1, 2, 3), "bottle", "")
+    (found,) = of(scene_of({(0, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), x)}, s=0.05, share=0.8))  # once, not by each road
+    assert (found.rows, found.columns, found.place, found.detail) == ((1,), (0, 1, 2, 3), "bottle", "")
     assert found.amount == pytest.approx(0.7, rel=1e-6)
     assert found.gain == pytest.approx(4 * 0.8 * least([x / 0.05, 0.0, 0.0]), rel=1e-4)
     assert found.price == pytest.approx(log(12) + 3.5 + 1)
@@ -91,9 +91,37 @@ def test_analytes_off_by_amounts_of_their_own_are_no_portion() -> None:
 
 
 def test_little_is_no_portion() -> None:
-    """Four analytes off by less than 1.2 standard deviations save less than 4 nats: 4 * 3.5 ln(1 + 1.44 / 6) = 3.01."""
-    assert not list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.12)}, s=0.1)))
-    assert list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.3)}, s=0.1)))
+    """Four analytes off by 1.40 standard deviations save 4 * 3.5 ln(1 + 1.96 / 6) = 3.96 nats, by 1.45 of them 4.21."""
+    assert not list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.140)}, s=0.1)))
+    assert list(portions(scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S", "Ca"), 0.145)}, s=0.1)))
+
+
+@pytest.mark.parametrize(("factor", "viscosity", "alike"), [
+    (-0.4, -17.0, False), (-0.4, -70.0, False), (-0.4, -24.0, True), (-0.3, -12.0, False), (-0.3, 0.0, False)])
+def test_which_analytes_share_a_factor(factor: float, viscosity: float, alike: bool) -> None:
+    """Within 3.5 standard deviations (17.5 of 100) of it, and nearer to it than to nothing at all."""
+    off = {"P": factor, "Zn": factor, "S": factor, "KV40": viscosity}
+    sc = scene_of({(1, 1): off}, analytes=("P", "Zn", "S", "KV40"), absolute=("KV40",), s=0.05)
+    sc = replace(sc, m=replace(sc.m, s=sc.m.s * np.array([1, 1, 1, 100.0])))
+    assert any(c.columns == (0, 1, 2) for c in of(sc)) != alike
+
+
+def test_all_that_one_test_reads_is_looked_at_though_not_all_of_it_is_alike() -> None:
+    """Ca is off by less than half of the others of its test: four of six columns, for the price of one of three tests."""
+    names = (*FIVE, "Water")
+    off = {"P": -0.4, "Zn": -0.4, "S": -0.4, "Ca": -0.15}
+    found = of(scene_of({(1, 1): off}, analytes=names, tests=(*ICP, "water"), s=0.05))
+    (whole,) = (c for c in found if c.columns == (0, 1, 2, 3))
+    assert whole.price == pytest.approx(log(12) + log(4) + 4.5)
+
+
+def test_an_analyte_without_a_reading_is_no_other_choice() -> None:
+    sc = scene_of({(1, 1): dict.fromkeys(("P", "Zn", "S"), -0.4)}, s=0.05)
+    y, e = sc.y.copy(), sc.m.e.copy()
+    y[4, 3] = e[4, 3] = np.nan
+    (found,) = of(replace(sc, y=y, m=replace(sc.m, e=e)))
+    assert found.columns == (0, 1, 2, 3)
+    assert found.price == pytest.approx(log(12) + 4.5)
 
 
 def test_an_absolute_analyte_is_compared_as_a_share_of_what_is_expected() -> None:
@@ -126,6 +154,12 @@ def test_what_does_not_settle_beside_what_does_speaks_against_settling(profile: 
     """From a difference of 0.05 (log) between depths; an analyte settles from a third of the strongest one on."""
     sc = scene_of(analytes=FIVE, absolute=("KV40",), profile=profile)
     assert _dissolved(sc, np.arange(4)) == told
+
+
+def test_eight_that_do_not_settle_are_named() -> None:
+    names = tuple("ABCDEFGHIJ")
+    told = _dissolved(scene_of(analytes=names, profile={"J": (-0.3, 0.0, 0.3)}), np.arange(9))
+    assert told == "A, B, C, D, E, F, G, H and 1 more"
 
 
 def test_an_absolute_analyte_says_nothing_of_settling() -> None:

@@ -1,0 +1,164 @@
+"""Explanations that are one and the same thing, joined by hand: what settles apart, what lies at the floor, what is a rival."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from studykit.quality.explain import Candidate, Scene
+from studykit.quality.together import FLOOR, _in_layers, _joined, _lowest, could_settle, settled_apart, told_once
+from tests.quality.hand import scene_of
+
+
+def cand(cause: str, rows: tuple[int, ...], columns: tuple[int, ...] = (0,), gain: float = 20.0, amount: float = np.nan,
+         place: str = "bottle", bears: tuple[int, ...] = (), rivals: tuple[tuple[str, str, float], ...] = ()) -> Candidate:
+    return Candidate(cause=cause, rows=rows, columns=columns, readings=np.zeros((len(rows), len(columns))), gain=gain,
+                     price=4.0, place=place, amount=amount, bears=bears, rivals=rivals)
+
+
+def layered(far: tuple[float, ...], analytes: tuple[str, ...] = ("Si", "P"), s: float = 0.02,
+            absolute: tuple[str, ...] = ()) -> Scene:
+    """Containers of which the lowest zone reads ``far`` more than the highest in the first analyte; P reads alike."""
+    off = {(box, 2): {analytes[0]: x} for box, x in enumerate(far)}
+    return scene_of(off, boxes=len(far), analytes=analytes, s=s, absolute=absolute)
+
+
+@pytest.mark.parametrize(("far", "s", "apart"), [
+    ((0.3, 0.3, 0.9, 0.0), 0.02, True),  # three by 0.16 (eight times 0.02) and more
+    ((0.3, 0.9, 0.15, 0.0), 0.02, False), ((0.3, 0.9, 0.17, 0.0), 0.02, True),
+    ((-0.3, -0.3, -0.9, 0.0), 0.02, True), ((0.3, -0.3, 0.9, -0.9), 0.02, False),  # three of one sign
+    ((0.3, 0.3, 0.9, 0.0), 0.04, False), ((0.11, 0.12, 0.3, 0.0), 0.001, True), ((0.09, 0.09, 0.3, 0.0), 0.001, False),
+    ((0.3, 0.3, 0.3, 0.3), 0.02, False),  # all alike: the stock's own profile
+    ((0.30, 0.31, 0.35, 0.39), 0.02, False), ((0.30, 0.31, 0.35, 0.42), 0.02, True)])  # a third of the middle one, 0.11
+def test_containers_that_have_settled_each_by_its_own(far: tuple[float, ...], s: float, apart: bool) -> None:
+    sc = layered(far, s=s)
+    assert settled_apart(sc, 0) == apart
+    assert not settled_apart(sc, 1)
+
+
+def test_of_an_absolute_analyte_eight_repeatabilities_count_and_where_none_is_stated_nothing() -> None:
+    sc = layered((30.0, 30.0, 90.0, 0.0), ("KV40", "P"), s=3.0, absolute=("KV40",))
+    assert settled_apart(sc, 0)
+    assert not settled_apart(layered((23.0, 23.0, 90.0, 0.0), ("KV40", "P"), s=3.0, absolute=("KV40",)), 0)
+    assert not settled_apart(replace(sc, f=replace(sc.f, stated=np.full(2, np.nan))), 0)
+
+
+def test_zones_without_a_number_or_a_height_are_left_out() -> None:
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    y = sc.f.y.copy()
+    y[[2, 5], 0] = np.nan  # of two containers the lowest zone is lost: upper and middle read alike
+    assert not settled_apart(replace(sc, f=replace(sc.f, y=y)), 0)
+    sc.f.rows.loc[[2, 5], "height"] = np.nan
+    assert not settled_apart(sc, 0)
+
+
+@pytest.mark.parametrize(("far", "yes"), [(0.061, True), (0.059, False), (-0.061, True)])
+def test_layers_of_one_container_are_three_times_its_scatter(far: float, yes: bool) -> None:
+    sc = layered((far, 0.0, 0.0))
+    assert _in_layers(sc, (0, 1, 2), 0) == yes
+    assert not _in_layers(sc, (2,), 0)
+    assert not _in_layers(replace(sc, f=replace(sc.f, stated=np.full(2, 0.03))), (0, 1, 2), 0)
+    loose = replace(sc, f=replace(sc.f, stated=np.full(2, np.nan)))
+    assert _in_layers(loose, (0, 1, 2), 0) == yes
+
+
+def test_what_settling_by_own_rates_could_bring_about() -> None:
+    """Si has settled apart, P has not."""
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    told = {
+        "flat": could_settle(sc, cand("disturbed container", (9, 10, 11), (0, 1))),
+        "flat in P": could_settle(sc, cand("disturbed container", (9, 10, 11), (1,))),
+        "drift": could_settle(sc, cand("drift", (0, 3, 6), (0,), place="run R1")),
+        "drift of both": could_settle(sc, cand("drift", (0, 3, 6), (0, 1), place="run R1")),
+        "drift that rests on Si": could_settle(sc, cand("drift", (0, 3, 6), (0, 1), place="run R1", bears=(0,))),
+        "run shift": could_settle(sc, cand("run shift", (0, 3, 6), (0,))),
+        "swap, first half of what bears": could_settle(sc, cand("swapped samples", (0, 2), (0, 1), bears=(0, 1))),
+        "swap the other way": could_settle(sc, cand("swapped samples", (0, 2), (0, 1), bears=(1, 0))),
+        "swap of P": could_settle(sc, cand("swapped samples", (0, 2), (1,))),
+        "portion": could_settle(sc, cand("portion or dilution", (2,), (0,)))}
+    assert {k for k, v in told.items() if v} == {"flat", "drift", "drift that rests on Si", "swap, first half of what bears"}
+
+
+def test_what_could_be_a_whole_container_that_settled() -> None:
+    sc = scene_of({(1, 2): {"Si": 0.9, "Mo": 0.9}}, analytes=("Si", "Mo", "P", "Zn"), s=0.02)
+    wrong = cand("wrong product", (3, 4, 5), (0, 1))
+    assert could_settle(sc, wrong)  # those alone that lie in layers there
+    assert could_settle(sc, cand("wrong product", (3, 4, 5), (2, 3), amount=0.5))  # half of the analytes by one factor
+    assert not could_settle(sc, cand("wrong product", (3, 4, 5), (1, 2, 3), amount=0.5))
+    assert not could_settle(sc, cand("wrong product", (3, 4, 5), (0, 2)))
+    every = scene_of({(1, 2): {"Si": 0.9, "Mo": 0.9}}, analytes=("Si", "Mo"), s=0.02)
+    assert not could_settle(every, wrong)  # all its analytes
+
+
+def test_a_single_value_that_its_container_rises_to_could_have_settled() -> None:
+    """C0 rises to its lowest zone, which the value is: a line leaves nothing. A middle zone alone above both is no line."""
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    assert could_settle(sc, cand("value alone", (2,), (0,)))
+    middle = scene_of({(0, 2): {"Si": 0.3}, (1, 2): {"Si": 0.3}, (2, 2): {"Si": 0.9}, (3, 1): {"Si": 0.9}},
+                      analytes=("Si", "P"), s=0.02)
+    assert not could_settle(middle, cand("value alone", (10,), (0,)))
+    # the best line through 0, 0.9, 0 leaves 22.5 sd at two zones: 2 * 3.5 ln(1 + 22.5^2 / 6) = 31.1 nats
+    assert could_settle(middle, cand("value alone", (10,), (0,), gain=63.0))
+    assert not could_settle(middle, cand("value alone", (10,), (0,), gain=62.0))
+    zone = middle.f.zone.copy()
+    zone[10] = False  # a composite has no zones above and below
+    assert could_settle(replace(middle, f=replace(middle.f, zone=zone)), cand("value alone", (10,), (0,)))
+
+
+def test_three_explanations_of_what_settles_are_one() -> None:
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    found = [cand("portion or dilution", (4,), (0, 1)), cand("drift", (0, 3, 6), (0,), place="run R1", gain=30.0),
+             cand("swapped samples", (0, 2), (0, 1), bears=(0,), rivals=(("own settling", "C0", 1.0), ("mixed", "C0", 2.0))),
+             cand("value alone", (8,), (0,))]
+    told = told_once(sc, found)
+    assert [c.cause for c in told] == ["portion or dilution", "own settling"]
+    one = told[1]
+    assert (one.rows, one.columns, one.place) == ((0, 2, 8), (0,), "several")  # bottles of the run's drift are all of it
+    assert (one.gain, one.price) == (70.0, 12.0)
+    assert one.detail == "containers have settled by rates of their own"
+    assert [r[0] for r in one.rivals] == ["drift", "swapped samples", "value alone", "mixed"]
+    np.testing.assert_array_equal(one.readings, sc.y[[0, 2, 8]][:, [0]])
+    assert told_once(sc, found[:3]) == tuple(found[:3])  # two are two
+
+
+def test_joined_where_the_first_stood_and_of_runs_alone_by_their_rows() -> None:
+    sc = layered((0.3, 0.3, 0.9, 0.0))
+    a, b, c = (cand("drift", (k, k + 3), (0,), place=f"run R{k}") for k in (0, 1, 2))
+    out = _joined(sc, [a, cand("unit slip", (11,)), b, c], [b, c], "own settling", (0,), "so")
+    assert [x.cause for x in out] == ["drift", "unit slip", "own settling"]
+    assert out[2].rows == (1, 2, 4, 5)
+
+
+def portion(row: int, amount: float = 0.6, columns: tuple[int, ...] = (0, 1)) -> Candidate:
+    return cand("portion or dilution", (row,), columns, amount=amount)
+
+
+@pytest.mark.parametrize(("rows", "amount", "floor"), [
+    ((2, 5, 8), 0.6, True), ((2, 5), 0.6, False), ((2, 5, 8, 9), 0.6, False),  # one of them an upper zone
+    ((2, 5, 8), 1.4, False), ((2, 5, 2), 0.6, False)])  # three of two containers
+def test_lowest_zones_that_are_thinned_in_three_containers(rows: tuple[int, ...], amount: float, floor: bool) -> None:
+    sc = scene_of(analytes=("Si", "P"))
+    found = [portion(r, amount) for r in rows]
+    told = told_once(sc, found)
+    assert (told[0].cause == FLOOR) == floor
+    assert len(told) == (1 if floor else len(rows))
+
+
+def test_the_floor_in_words_and_what_is_no_part_of_it() -> None:
+    sc = scene_of(analytes=("Si", "P"))
+    found = [portion(2, 0.6), cand("unit slip", (4,)), portion(5, 0.3, (0,)), portion(8, 0.45), portion(9, 1.5)]
+    told = told_once(sc, found)
+    assert [c.cause for c in told] == [FLOOR, "unit slip", "portion or dilution"]
+    assert (told[0].detail, told[0].rows, told[0].columns) == ("0.3, 0.45, 0.6", (2, 5, 8), (0, 1))
+    assert told[0].gain == 60.0
+    zone = sc.f.zone.copy()
+    zone[9] = False
+    composite = replace(sc, f=replace(sc.f, zone=zone))
+    assert told_once(composite, [portion(2), portion(5), portion(8), portion(9)])[0].cause == FLOOR  # a composite is no zone
+
+
+def test_the_lowest_zone_is_that_of_its_own_container() -> None:
+    sc = scene_of(rows={"height": [0.8, 0.5, 0.2, 0.8, 0.5, 0.3] * 2})
+    assert [_lowest(sc, k) for k in range(6)] == [False, False, True, False, False, True]
