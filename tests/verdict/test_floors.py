@@ -261,7 +261,7 @@ def test_without_noise_and_with_few_numbers_readings_speak_alone(single: Any) ->
 
 def test_the_share_counts_those_unseen_and_open_as_beyond(single: Any) -> None:
     """Clopper and Pearson: none of 4 beyond, 1 - 0.05^(1/4); one of 5, by the beta quantile; unseen and open count."""
-    base = {c: (0.0, 0.0) for c in "ABCD"}
+    base = dict.fromkeys("ABCD", (0.0, 0.0))
     none = 1 - 0.05**0.25
     assert single(drawn(base), 0.01)[2] == pytest.approx(none, abs=0.02)
     one = float(stats.beta.ppf(0.95, 2, 4))
