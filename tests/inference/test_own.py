@@ -115,7 +115,7 @@ def test_the_worst_and_the_nearest_end_of_a_side() -> None:
 
 
 def test_rounding_of_zones_against_their_mean() -> None:
-    """Steps of 3 at 4, 10 and 10: the first may be 1.5 less and the others 1.5 more, 2/3 of 3 further apart; or as much nearer."""
+    """Steps of 3 at 4, 10 and 10: the first 1.5 less and the others 1.5 more are 2/3 of 3 further apart; or nearer."""
     c = cells([[4.0, 10.0, 10.0]], margin=below(), step=3.0)
     least, most = ends_of(c, True)
     assert least[0, 0] == pytest.approx(-6)

@@ -57,7 +57,7 @@ def drifting(slope: float, share: float = 1.0) -> Scene:
 
 
 def test_a_slope_its_error_and_what_it_saves() -> None:
-    """Containers vary as bottles do (0.1 each): of three bottles half of the container's mean is taken off, by least squares."""
+    """Containers vary as bottles do (0.1 each): of three bottles half of the container's mean is taken off (GLS)."""
     slope, s = 0.8, 0.1
     table = drift_table(drifting(slope), "R1", ALL).set_index("analyte")
     place = (MIXED - 1) / 11 - 0.5
@@ -286,10 +286,10 @@ def test_three_analytes_by_one_amount_are_one_shift() -> None:
 
 
 def test_a_wrong_blank_takes_one_amount_off_whatever_the_level() -> None:
-    """20 less of 100 and of 500: ln 0.8 and ln 0.96; one amount explains both, one factor does not; at one nat more."""
-    sc, runs = runs_of({"R2": (log(0.8), 0, 0, 0)}, {"R2": (log(0.96), 0, 0, 0)})
+    """60 less of 100 and of 500: ln 0.4 and ln 0.88; one amount explains both, one factor does not; at one nat more."""
+    sc, runs = runs_of({"R2": (log(0.4), 0, 0, 0)}, {"R2": (log(0.88), 0, 0, 0)})
     offset = max((c for c in shifts(sc, runs) if c.cause == "run offset"), key=lambda c: c.net)
-    assert offset.amount == pytest.approx(-20, rel=0.02)
+    assert offset.amount == pytest.approx(-60, rel=0.02)
     assert offset.price == pytest.approx(log(12) + 0.5 + 1)
     np.testing.assert_allclose(np.exp(offset.readings[:9, 0]), np.full(9, 100.0), rtol=0.01)
     assert all(c.net < offset.net for c in shifts(sc, runs) if c is not offset and c.cause != "run offset")
@@ -305,7 +305,8 @@ def test_of_two_runs_the_check_fluids_value_tells() -> None:
 
 
 def cand(run: str, gain: float = 9.0, cause: str = "run shift", columns: tuple[int, ...] = (0,)) -> Candidate:
-    return Candidate(cause=cause, rows=(0,), columns=columns, readings=np.zeros((1, 1)), gain=gain, price=1.0, place=f"run {run}")
+    return Candidate(cause=cause, rows=(0,), columns=columns, readings=np.zeros((1, 1)), gain=gain, price=1.0,
+                     place=f"run {run}")
 
 
 @pytest.mark.parametrize(("leans", "place", "detail", "gain"), [
@@ -332,7 +333,7 @@ def read_in(patterns: Sequence[str], kind: str = "spot") -> pd.DataFrame:
 
 @pytest.mark.parametrize(("same", "other", "told"), [(5, 0, True), (4, 0, True), (3, 0, False), (8, 4, True), (7, 4, False)])
 def test_an_order_of_depths_that_chance_does_not_give(same: int, other: int, told: bool) -> None:
-    """One of 3! orders: all of 4 by chance 6 * (1/6)^4 = 0.005, all of 3 by 0.028; and two thirds of the containers at least."""
+    """One of 3! orders: of 4 all by chance 6 / 6^4 = 0.005, of 3 0.028; and two thirds of the containers at least."""
     found = depth_order(read_in(["uml"] * same + ["lum", "mlu", "ulm", "lmu"][:other]))
     assert bool(found.flags) == told
     assert found.table["containers"].max() == same
