@@ -90,7 +90,8 @@ def blank(value: float, analyte: str = "P", qualifier: str = "", **changes: Any)
     own = study.analytes["P"].model_copy(update=changes)
     study = study.model_copy(update={"analytes": {**study.analytes, "P": own}})
     t = pd.DataFrame({"analyte": "P", "kind": ["spot", "spot", "duplicate", "composite"], "value": [330.0, 340, 350, 9999]})
-    results = pd.DataFrame({"sample": ["B1"], "analyte": [analyte], "value": [value], "qualifier": [qualifier], "unit": "mg/kg"})
+    results = pd.DataFrame({"sample": ["B1"], "analyte": [analyte], "value": [value], "qualifier": [qualifier],
+                            "unit": "mg/kg"})
     return check_blanks(study, results, pd.DataFrame({"sample": ["B1"], "kind": ["blank"]}), t)  # type: ignore[return-value]
 
 
@@ -131,7 +132,8 @@ def control(treatment: str, values: tuple[float, ...], n: int = 2, analyte: str 
     """A container with a value at each depth, determined n times; the first depth is the uppermost."""
     rows = [(container, treatment, "spot", analyte, f"d{k}", 0.9 - 0.3 * k, x, np.log(x), True)
             for k, x in enumerate(values) for _ in range(n)]
-    return pd.DataFrame(rows, columns=["container", "treatment", "kind", "analyte", "depth", "height", "value", "y", "relative"])
+    names = ["container", "treatment", "kind", "analyte", "depth", "height", "value", "y", "relative"]
+    return pd.DataFrame(rows, columns=names)
 
 
 def test_the_range_of_a_control_by_hand() -> None:
@@ -190,8 +192,8 @@ def told(*rows: tuple[str, str, str, str], blind: bool = False) -> tuple[str, ..
 
 
 def test_controls_in_sentences() -> None:
-    none = told()
-    assert [s.split(" was measured")[0] for s in none] == ["No blank", "No check fluid", "No remixed control", "No layered control"]
+    none = [s.split(" was measured")[0] for s in told()]
+    assert none == ["No blank", "No check fluid", "No remixed control", "No layered control"]
     some = told(("blank", "P", "clean", "yes"), ("blank", "Zn", "clean", "yes"), ("check fluid", "P", "within", "yes"),
                 ("check fluid", "Zn", "no limits", "not assessed"), ("check fluid", "S", "single readings", "yes"),
                 ("check fluid", "Ca", DOUBTED, "yes"), ("remixed control", "P", "no", "not assessed"),
@@ -206,6 +208,7 @@ def test_controls_in_sentences() -> None:
     assert bad[0] == "The blank did NOT come out as it should in Zn."
     assert bad[1] == "The check fluid could not be judged: its limits are in doubt."
     assert bad[3].startswith("STOP: the layered control was not found stratified")
-    last = told(("check fluid", "P", "none", "not assessed"), ("layered control", "P", "no repeatability known", "not assessed"))
+    last = told(("check fluid", "P", "none", "not assessed"),
+                ("layered control", "P", "no repeatability known", "not assessed"))
     assert last[1] == "The check fluid could not be judged: no limits are given in plan/check_limits.csv."
     assert last[3] == "The layered control could not be judged: no repeatability is known."

@@ -203,6 +203,14 @@ def test_rows_shifted_from_some_place_on() -> None:
     assert found[0].gain == pytest.approx(60)
 
 
+def test_two_in_three_of_the_known_fluids_must_read_better_as_their_neighbours() -> None:
+    """Two rows each way of four speak for it, and two against: half is too few, whatever the best start."""
+    sc, rows = in_order(0)
+    y = sc.y.copy()
+    y[1], y[0] = sc.y[0], sc.y[1]  # blank and check fluid exchanged at the beginning alone
+    assert not list(shifted_rows(replace(sc, y=y), "R1", rows, 2))
+
+
 def test_an_orderly_run_or_a_short_one_says_nothing() -> None:
     sc, rows = in_order(0)
     assert not list(shifted_rows(sc, "R1", rows, 2))
@@ -231,6 +239,9 @@ def test_what_each_row_should_read() -> None:
     assert known[:12].tolist() == [k != "spot" for k in KINDS]
     sc, _ = in_order(0, known=False)
     np.testing.assert_allclose(np.exp(_expected(sc, "R1")[0][:12]), [READ[k] for k in KINDS])
+    y = sc.y.copy()
+    y[12], y[23] = np.log([0.1, 0.2]), np.log([0.4, 0.8])  # the other run's two blanks: their middle, on logs
+    np.testing.assert_allclose(np.exp(_expected(replace(sc, y=y), "R1")[0][0]), [0.2, 0.4])
     sc.f.rows["run"] = "R1"
     alone = np.exp(_expected(sc, "R1")[0])
     np.testing.assert_allclose(alone[2], READ["spot"])
@@ -247,6 +258,10 @@ def test_zones_differ_and_a_composite_reads_as_the_stock() -> None:
     zone[3] = False
     sc.f.rows.loc[3, "kind"] = "composite"
     sc = replace(sc, y=y, f=replace(sc.f, zone=zone))
+    other = (np.arange(24) >= 12)[:, None] & sc.f.zone[:, None]
+    higher = np.exp(_expected(replace(sc, y=np.where(other, sc.y + np.log(1.3), sc.y)), "R1")[0])
+    np.testing.assert_allclose(higher[3], [130.0, 390.0])  # as the other run's bottles read
+    np.testing.assert_allclose(higher[2], [195.0, 585.0])
     found = np.exp(_expected(sc, "R1")[0])
     np.testing.assert_allclose(found[lower], np.tile([150.0, 450.0], (lower.sum(), 1)))
     np.testing.assert_allclose(found[3], [100.0, 300.0])

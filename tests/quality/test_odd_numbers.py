@@ -68,7 +68,8 @@ def test_a_conversion_at_intake_is_undone() -> None:
 
 
 def steps(step: float, n: int = 9, level: float = 340.0, file: str = "a.csv") -> pd.DataFrame:
-    return pd.DataFrame({"analyte": ["P"], "source_file": [file], "n": [n], "step": [step], "level": [level], "distinct": [1.0]})
+    return pd.DataFrame({"analyte": ["P"], "source_file": [file], "n": [n], "step": [step], "level": [level],
+                         "distinct": [1.0]})
 
 
 @pytest.mark.parametrize(("step", "s", "n", "concern"), [
@@ -121,7 +122,8 @@ def test_last_digits_of_the_commonest_power_of_ten() -> None:
 @pytest.mark.parametrize(("limit", "others", "what"), [
     ("<7.5", ["5", "20", "21"], None), ("<7.6", ["5", "20", "21"], "a raised limit"),  # 1.5 times the smallest number
     ("<7.6", ["<5", "20", "21"], "a raised limit"),  # or the smallest limit
-    ("<6.6", ["20", "20", "21"], "none of the numbers is that low"), ("<6.7", ["20", "20", "21"], None),  # a third of the middle
+    ("<6.6", ["20", "20", "21"], "none of the numbers is that low"),  # under a third of the middle
+    ("<6.7", ["20", "20", "21"], None),
     ("<6.6", ["9.8", "20", "21"], None)])  # a number near it
 def test_limits_that_say_less_or_something_else(limit: str, others: list[str], what: str | None) -> None:
     found = odd_limits(results([limit, *others]))

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from studykit.quality.explain import Scene
-from studykit.quality.purges import PURGED, _without_share, purges
+from studykit.quality.purges import _without_share, purges
 from tests.quality.hand import least, scene_of
 
 ROWS = np.array([3, 4, 5])
@@ -44,7 +44,7 @@ def test_halves_of_the_draw_before_are_taken_out_again(readings: tuple[float, ..
     assert found.price == pytest.approx(log(4) + 3.5 + log(3))  # four containers, a share, and the ways to try it
 
 
-@pytest.mark.parametrize("share", PURGED)
+@pytest.mark.parametrize("share", [0.2, 0.35, 0.5, 0.65, 0.8])
 def test_each_share_is_told_from_the_others(share: float) -> None:
     middle = (1 - share) * 100 + share * 50
     found = best(read_as((50, middle, (1 - share) * 200 + share * middle)), "container")

@@ -12,6 +12,7 @@ import pytest
 from scipy import stats
 
 from studykit.inference.equivalence import Margin
+from studykit.inference.single import SingleResult
 from studykit.model.fit import FittedModel
 from studykit.verdict import floors as floor
 from studykit.verdict.floors import (
@@ -259,6 +260,25 @@ def test_without_noise_and_with_few_numbers_readings_speak_alone(single: Any) ->
     assert "C" not in (*shown, *read)
 
 
+def test_a_floor_below_counts_as_one_above(single: Any) -> None:
+    shown, read, _ = single(drawn({"A": (-6.0, -6.0), "B": (-9.0, -7.0), "C": (-1.0, 0.0)}), None)
+    assert {*shown, *read} == {"A", "B"}
+
+
+def test_half_of_the_floors_as_numbers_tell_the_noise_and_readings_alone_no_more(single: Any) -> None:
+    """Four numbers of ten leave a limit of 7 to 9 named by its reading; five of ten do not, nor five where all are numbers."""
+    limits = {f"L{k}": (0.0, 1.0) for k in range(5)}
+    calm = {"A": (0.0, 0.0), "B": (0.1, 0.1), "C": (-0.1, -0.1), "D": (0.2, 0.2)}
+    assert single(drawn({**calm, **limits, "X": (7.0, 9.0)}), None)[1] == ("X",)
+    many = {**calm, "E": (9.0, 9.0)}
+    shown, read, _ = single(drawn({**many, **dict(list(limits.items())[:4]), "X": (7.0, 9.0)}), None)
+    # the middle half of the numbers lies within 0.1: Student's t with 0.37 (5 - 1) degrees at 0.05 / 10
+    reach = 1.4826 * 0.1 * float(stats.t.isf(0.05 / 10, 0.37 * 4))
+    assert (9 - reach > 5) == (shown == ("E",))
+    assert read == ()
+    assert single(drawn({"A": (6.0, 6.0), "B": (0.0, 0.0)}), None)[1] == ()  # numbers alone, too few to tell their noise
+
+
 def test_the_share_counts_those_unseen_and_open_as_beyond(single: Any) -> None:
     """Clopper and Pearson: none of 4 beyond, 1 - 0.05^(1/4); one of 5, by the beta quantile; unseen and open count."""
     base = dict.fromkeys("ABCD", (0.0, 0.0))
@@ -269,3 +289,161 @@ def test_the_share_counts_those_unseen_and_open_as_beyond(single: Any) -> None:
     with_open = drawn({**base, "E": (1.0, 9.0)}, open_=("E",))
     assert single(with_open, 0.01)[2] == pytest.approx(one, abs=0.02)
     assert single(drawn({**base, "E": (1.0, 3.0)}), 0.01)[2] == pytest.approx(1 - 0.05**0.2, abs=0.02)
+
+
+def stage_of(containers: dict[str, str], samples: list[tuple[str, str, str]]) -> Any:
+    """Containers with their treatment; samples as (code, container, kind)."""
+    return SimpleNamespace(study=SimpleNamespace(alpha=0.05), containers=pd.DataFrame(
+        {"container": list(containers), "treatment": list(containers.values())}),
+        samples=pd.DataFrame(samples, columns=["sample", "container", "kind"]))
+
+
+def lines(*rows: tuple[str, str, float]) -> pd.DataFrame:
+    """Results of P: sample, qualifier, and the value or the limit."""
+    return pd.DataFrame([(s, "P", q, NAN if q else x, x if q else NAN) for s, q, x in rows],
+                        columns=["sample", "analyte", "qualifier", "value", "limit"])
+
+
+def found(zones: dict[str, tuple[float, float]], results: pd.DataFrame, margin: Margin = FIVE,
+          kinds: tuple[str, ...] = ("heel",)) -> Floors:
+    stage = stage_of({**dict.fromkeys("ABC", "stored"), "X": "remixed control"},
+                     [(f"h{c}", c, "heel") for c in "ABCX"] + [("sA", "A", "spot"), ("wA", "A", "composite")])
+    made = SimpleNamespace(analyte="P", rows=SimpleNamespace(margin=margin))
+    return floor.floors(stage, made, results, kinds, zones)  # type: ignore[arg-type]
+
+
+def test_each_floor_against_the_zones_of_its_own_container() -> None:
+    """A: 12 and 14 against 10; B: below 8 against 10; C has no result; the control, a spot and another analyte do not count."""
+    other = lines(("hA", "", 99.0)).assign(analyte="Q")
+    results = pd.concat([lines(("hA", "", 12.0), ("hA", "", 14.0), ("hB", "<", 8.0), ("hX", "", 99.0), ("sA", "", 50.0)),
+                         other])
+    told = found(dict.fromkeys("ABCX", (10.0, 10.0)), results)
+    assert told.nearest == {"A": 3.0, "B": -2.0}
+    assert told.spans == {"A": (3.0, 3.0), "B": (-10.0, -2.0)}
+    assert (told.results, told.levels) == ({"A": 2, "B": 1}, {"A": 13.0, "B": 8.0})
+    assert (told.open, told.unseen) == (("B",), ("C",))
+    assert found(dict.fromkeys("ABC", (10.0, 10.0)), lines(("wA", "", 4.0)), kinds=("composite",)).nearest == {"A": -6.0}
+
+
+@pytest.mark.parametrize(("limit", "zones", "open_"), [
+    (5.1, (10.0, 10.0), True), (12.0, (3.0, 3.0), True), (8.0, (3.1, 3.1), False), (8.0, (3.0, 3.0), True)])
+def test_a_limit_leaves_open_what_may_lie_at_the_margin(limit: float, zones: tuple[float, float], open_: bool) -> None:
+    """Below 8 against 3.1 lies between -3.1 and 4.9: within 5 wherever it lies; against 3.0 it may lie at 5."""
+    assert bool(found({"A": zones}, lines(("hA", "<", limit))).open) == open_
+
+
+def test_of_a_number_and_a_limit_the_farther_counts_and_the_span_holds_both() -> None:
+    told = found({"A": (10.0, 10.0)}, lines(("hA", "", 11.0), ("hA", ">", 17.0)))
+    assert (told.nearest["A"], told.spans["A"], told.results["A"]) == (7.0, (1.0, INF), 1)
+    assert told.levels["A"] == 14.0
+    assert told.open == ("A",)
+
+
+def test_a_floor_without_a_ratio_or_without_zones_is_unseen() -> None:
+    assert found({"A": (10.0, 10.0)}, lines(("hA", "", 0.0)), TWENTY).unseen == ("A", "B", "C")
+    assert found({}, lines(("hA", "", 9.0))).unseen == ("A", "B", "C")
+
+
+def test_zones_between_which_values_lie(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A: upper 4 and 8, lower 12: mean of means 9, weighted 8.5; B with a limit keeps its two ends, whatever was weighted."""
+    table = pd.DataFrame({"container": [*"AAA", *"BB"], "depth": ["u", "u", "l", "u", "l"],
+                          "qualifier": ["", "", "", "<", ""], "value": [4.0, 8, 12, NAN, 6],
+                          "limit": [NAN, NAN, NAN, 4.0, NAN]})
+    made = SimpleNamespace(rows=SimpleNamespace(table=table))
+    stage = SimpleNamespace(study=None, containers=None, samples=None)
+    weighted: list[Any] = []
+    monkeypatch.setattr(floor, "zones_of", lambda *_: weighted)
+    assert floor._zones(stage, made) == {"A": (9.0, 9.0), "B": (3.0, 5.0)}  # type: ignore[arg-type]
+    weighted += [SimpleNamespace(container="A", mean=8.5), SimpleNamespace(container="B", mean=1.0)]
+    assert floor._zones(stage, made) == {"A": (8.5, 8.5), "B": (3.0, 5.0)}  # type: ignore[arg-type]
+
+
+def test_noise_of_a_floor_from_what_is_stated_at_its_level(monkeypatch: pytest.MonkeyPatch) -> None:
+    """s_r of 2 % of the level, of a difference of two; in the unit where the margin is absolute; none at a level of 0."""
+    monkeypatch.setattr(floor, "precision_at", lambda study, analyte, level: SimpleNamespace(s_r=0.02 * level))
+    two = Floors(nearest={"A": 1.0, "B": 1.0}, spans={}, results={}, levels={"A": 0.5, "B": 50.0}, open=(), unseen=())
+    made = SimpleNamespace(analyte="P", rows=SimpleNamespace(log=True))
+    se, df = floor._noise(None, made, two)  # type: ignore[arg-type]
+    assert se == pytest.approx([0.02 * math.sqrt(2)] * 2)
+    assert df == INF
+    made.rows.log = False
+    assert floor._noise(None, made, two)[0] == pytest.approx([0.01 * math.sqrt(2), math.sqrt(2)])  # type: ignore[arg-type]
+    none = Floors(nearest={"A": 1.0, "B": 1.0}, spans={}, results={}, levels={"A": 0.0, "B": 50.0}, open=(), unseen=())
+    assert floor._noise(None, made, none)[0] is None  # type: ignore[arg-type]
+    monkeypatch.setattr(floor, "precision_at", lambda *_: None)
+    assert floor._noise(None, made, two)[0] is None  # type: ignore[arg-type]
+
+
+def test_noise_of_a_floor_that_was_measured_less_often_than_its_zones(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Zones twice, the heel once: variance (1 + 2) / 2 of that of two zones; twice or more: as of two zones."""
+    monkeypatch.setattr(floor, "noise_of", lambda *_: (0.4, 7.0, "words"))
+    made = FittedModel.__new__(FittedModel)
+    measured = pd.DataFrame({"container": ["A"] * 4, "depth": ["u", "u", "l", "l"]})
+    object.__setattr__(made, "rows", SimpleNamespace(measured=measured))
+    some = Floors(nearest=dict.fromkeys("ABC", 1.0), spans={}, results={"A": 1, "B": 2, "C": 3}, levels={}, open=(), unseen=())
+    se, df = floor._noise(None, made, some)  # type: ignore[arg-type]
+    assert se == pytest.approx([0.4 * math.sqrt(1.5), 0.4, 0.4])
+    assert df == 7.0
+    monkeypatch.setattr(floor, "noise_of", lambda *_: (None, 7.0, "words"))
+    assert floor._noise(None, made, some)[0] is None  # type: ignore[arg-type]
+
+
+def of_one(monkeypatch: pytest.MonkeyPatch, heel: pd.DataFrame, spread: float = 1.0, margin: Margin = FIVE, **more: Any) -> Any:
+    """One container of three zones that read 2 on average by a stated precision."""
+    judged = SingleResult.__new__(SingleResult)
+    for name, value in {"comparison": SimpleNamespace(margin=margin, unit=margin.unit), "means": (1.0, 2.0, 3.0),
+                        "unit": "mg/kg"}.items():
+        object.__setattr__(judged, name, value)
+    monkeypatch.setattr(SingleResult, "spread", property(lambda self: spread))
+    monkeypatch.setattr(floor, "single_results", lambda *_: {"P": judged})
+    table = pd.DataFrame({"container": ["A"] * 3, "value": [1.0, 2.0, 3.0]})
+    made = SimpleNamespace(analyte="P", rows=SimpleNamespace(table=table, measured=table))
+    stage = stage_of({"A": "stored", "B": "stored"}, [("hA", "A", "heel"), ("hB", "B", "heel")])
+    return floor.of_one(stage, made, heel, **more)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(("heel", "word"), [(2.0, WITHIN), (12.0, BEYOND), (7.0, UNDECIDED), (-8.0, BEYOND)])
+def test_the_floor_of_one_container(monkeypatch: pytest.MonkeyPatch, heel: float, word: str) -> None:
+    """Estimate heel - 2, standard error sqrt(1 + 1/3), normal limits at 5 % on each side."""
+    told = of_one(monkeypatch, lines(("hA", "", heel), ("hB", "", 99.0)))
+    half = float(stats.norm.isf(0.05)) * math.sqrt(1 + 1 / 3)
+    assert told == (word, pytest.approx(heel - 2), pytest.approx(heel - 2 - half), pytest.approx(heel - 2 + half), "mg/kg")
+    turned = of_one(monkeypatch, lines(("hA", "", heel)), turned=True)
+    assert turned[1:4] == (pytest.approx(2 - heel), pytest.approx(2 - heel - half), pytest.approx(2 - heel + half))
+
+
+def test_where_the_floor_of_one_container_says_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert of_one(monkeypatch, lines(("hA", "<", 9.0), ("hA", "", 9.0))) is None
+    assert of_one(monkeypatch, lines(("hB", "", 9.0))) is None
+    assert of_one(monkeypatch, lines(("hA", "", 0.0)), margin=TWENTY) is None
+    two = of_one(monkeypatch, lines(("hA", "", 9.0), ("hA", "", 11.0)))
+    assert two[3] - two[2] == pytest.approx(2 * float(stats.norm.isf(0.05)) * math.sqrt(1 / 2 + 1 / 3))
+    monkeypatch.setattr(floor, "single_results", lambda *_: {})
+    stage = stage_of({"A": "stored"}, [("hA", "A", "heel")])
+    made = SimpleNamespace(analyte="P", rows=SimpleNamespace(table=pd.DataFrame({"container": ["A"]})))
+    assert floor.of_one(stage, made, lines(("hA", "", 9.0))) is None  # type: ignore[arg-type]
+
+
+def test_those_beyond_by_zones_floor_and_rest_stand_under_one_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    columns = ["container", "analyte", "name", "pair", "difference", "unit", "margin", "by"]
+    zones = pd.DataFrame([("Z", "P", "P", "lower - upper", 9.0, "mg/kg", "5", "shown")], columns=columns)
+    study = SimpleNamespace(decides=lambda a: a == "P", label_of=lambda a: a.lower())
+    made = [SimpleNamespace(analyte=a, rows=SimpleNamespace(margin=FIVE), shown_unit="mg/kg") for a in ("P", "Q")]
+    heel, rest = drawn({"A": (7.0, 7.0)}), drawn({"B": (-8.0, -8.0)})
+    by = {id(heel): (("A",), (), 0.0), id(rest): ((), ("B",), 0.0)}
+
+    def single_of(*asked: Any) -> Any:
+        assert asked[:2] == (study, made[0])
+        return by[id(asked[2])]
+
+    def treated(*asked: Any) -> pd.DataFrame:
+        assert asked == (study, made)
+        return zones
+
+    monkeypatch.setattr(floor, "_single", single_of)
+    monkeypatch.setattr(floor, "treat", treated)
+    table = floor.beyond(SimpleNamespace(study=study), made, {("P", ("heel",)): heel, ("P", ("composite",)): rest})  # type: ignore[arg-type]
+    assert table[["container", "pair", "difference"]].to_numpy().tolist() == [
+        ["Z", "lower - upper", 9.0], ["A", "floor - zones", 7.0], ["B", "zones - whole container", 8.0]]
+    assert table["name"].tolist() == ["P", "p", "p"]
+    assert table["by"].tolist()[1:] == [floor.SHOWN, floor.READ]
