@@ -16,6 +16,7 @@ from studykit.ageing.tables import earliest
 from studykit.ageing.trend import Trend
 from studykit.core.record import significant
 from studykit.plot import profiles
+from studykit.study.spans import in_times, on_margin
 
 MARKS = "osD^vP"
 STEPS = 60
@@ -40,6 +41,16 @@ def line_table(trends: tuple[Trend, ...]) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["analyte", "group", "between", "who", "months", "difference", "low", "high", "unit"])
 
 
+def _drawn(t: Trend, difference: float) -> float:
+    """A difference on the scale of analysis as it is drawn: of a margin that is a factor as a ratio."""
+    return on_margin(t.own.margin.shown(difference), t.own.unit, t.own.margin.text)[0]
+
+
+def _as_drawn(table: pd.DataFrame, t: Trend) -> pd.DataFrame:
+    """``line_table`` of one analyte with ratios where its margin is a factor."""
+    return in_times(table, [t.own.analyte] if t.own.margin.ratio else [])
+
+
 def over_time(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None) -> Figure:
     """One panel a group: containers' own differences, line with both one-sided limits, margin, times of passing.
 
@@ -47,13 +58,14 @@ def over_time(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None)
     """
     if not trends:
         return profiles.nothing("no analyte has a line over time")
-    table = line_table(trends)
+    table = _as_drawn(line_table(trends), trends[0])
     figure = Figure(figsize=(min(3.6 * len(trends) + 0.6, 11.0), 3.3), layout="constrained")
     axes = figure.subplots(1, len(trends), squeeze=False, sharey=True)[0]
     room = _room(trends, table.loc[table["who"] != "line", "difference"])
     for ax, t in zip(axes, trends, strict=True):
         _panel(ax, t, table[table["group"] == t.own.label], room)
-    axes[0].set_ylabel(f"{_what(trends)} of each container, {trends[0].own.unit}", fontsize=8)
+    unit = on_margin(0.0, trends[0].own.unit, trends[0].own.margin.text)[1]
+    axes[0].set_ylabel(f"{_what(trends)} of each container, {unit}", fontsize=8)
     figure.suptitle(name_of(trends, names), fontsize=10, x=0.01, ha="left")
     return figure
 
@@ -66,22 +78,26 @@ def name_of(trends: tuple[Trend, ...], names: Mapping[str, str] | None) -> str:
 def _what(trends: tuple[Trend, ...]) -> str:
     """Which difference is drawn."""
     ends = all(t.own.pair == t.outer.own.pair for t in trends)
-    return "bottom \u2212 top" if ends else "lower \u2212 upper"
+    told = "bottom \u2212 top" if ends else "lower \u2212 upper"
+    return told.replace("\u2212", "/") if trends[0].own.margin.ratio else told
 
 
 def _room(trends: tuple[Trend, ...], points: pd.Series) -> tuple[float, float]:
     """From where to where all panels go: every container of every group, and the margins."""
-    ends = [t.own.margin.shown(e) for t in trends for e in t.own.edges] + [float(points.min()), float(points.max())]
+    ends = [_drawn(t, e) for t in trends for e in t.own.edges] + [float(points.min()), float(points.max())]
+    if trends[0].own.margin.ratio:
+        seen = max(max(ends), 1 / min(ends)) ** 1.2
+        return 1 / seen, seen
     seen = 1.2 * max(map(abs, ends))
     return (-seen if min(ends) < 0 else 0.0), seen
 
 
 def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) -> None:
-    low, high = (t.own.margin.shown(e) for e in t.own.edges)
+    low, high = (_drawn(t, e) for e in t.own.edges)
     ax.axhspan(low, high, color=profiles.BAND, zorder=0)
     for edge in (low, high):
         ax.axhline(edge, color=profiles.EDGE, lw=0.8, ls=(0, (3, 2)))
-    ax.axhline(0, color=profiles.EDGE, lw=0.8)
+    ax.axhline(float(t.own.margin.ratio), color=profiles.EDGE, lw=0.8)
     line, points = part[part["who"] == "line"], part[part["who"] != "line"]
     ax.fill_between(line["months"], line["low"].clip(*room), line["high"].clip(*room), color=profiles.THIN, alpha=0.25, lw=0)
     ax.plot(line["months"], line["difference"].clip(*room), color=profiles.INK, lw=1.5)
@@ -94,6 +110,8 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) ->
         if math.isfinite(at) and 0 < at <= line["months"].max() and not (style == "-" and t.mean.outside[0]):
             ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
             title.append(f"{name} {significant(float(at), 3)} months")  # beside the line it would lie over the marks
+    if t.own.margin.ratio:
+        profiles.in_times(ax.yaxis)
     ax.set_ylim(*room)
     ax.set_xlim(left=0)
     ax.set_title("\n".join(title), fontsize=8, loc="left")
@@ -108,12 +126,13 @@ def alt(trends: tuple[Trend, ...], names: Mapping[str, str] | None = None) -> st
         return "no figure"
     parts = []
     for t in trends:
-        ends = [t.own.margin.shown(float(t.at(np.array([m])).estimate[0, 0])) for m in t.own.span]
+        ends = [_drawn(t, float(t.at(np.array([m])).estimate[0, 0])) for m in t.own.span]
+        unit = on_margin(0.0, t.own.unit, t.own.margin.text)[1]
         passes = f"passes the margin at {significant(float(t.mean.estimate[0]), 3)} months" if math.isfinite(
             t.mean.estimate[0]) else "does not pass the margin"
         by = "" if t.own.pair == t.outer.own.pair else f", {t.own.between}"
         parts.append(f"{t.own.label}{by}: fitted line from {significant(ends[0], 2)} to {significant(ends[1], 2)} "
-                     f"{t.own.unit}, {passes}")
+                     f"{unit}, {passes}")
     return f"Own difference of each container against age, {name_of(trends, names)}. " + "; ".join(parts)
 
 

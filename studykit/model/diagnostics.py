@@ -13,6 +13,7 @@ from studykit.core.errors import DesignMismatch
 from studykit.core.record import significant
 from studykit.inference.bounded import COARSE
 from studykit.inference.contrasts import Contrasts, word_codes
+from studykit.inference.equivalence import Contrast
 from studykit.inference.influence import Influence, check_residuals, leave_one_out, steps_without, without_each
 from studykit.inference.judge import WORDS, rest_of
 from studykit.mixed.variances import check_repeatability
@@ -22,6 +23,7 @@ from studykit.model.rows import columns_of, known, replicated
 from studykit.model.stated import precision_at
 from studykit.quality import figures as qualityfigures
 from studykit.study.definition import Study
+from studykit.study.spans import on_margin
 
 LOOK = 0.01
 """A p-value of a residual check below this, over all analytes (Bonferroni), is worth a look at the figure."""
@@ -103,7 +105,8 @@ def influence_of(model: FittedModel) -> Influence:
     """The widest pair's difference, its interval and the analyte's word, without each container in turn.
 
     Every time the same rule judges the containers that are left; the pair stays that of the full fit. The word is
-    the analyte's own, without Holm's adjustment over analytes. Values in the reported unit (per cent for a relative margin).
+    the analyte's own, without Holm's adjustment over analytes. Values in the reported unit (per cent for a relative margin,
+    times for a factor).
     """
     table = model.rows.table
     return leave_one_out(table, sorted(set(table["container"])), lambda part: _again(model, part),
@@ -130,7 +133,7 @@ def _by_subtraction(model: FittedModel) -> dict[str, pd.Series]:
     out = {}
     for i in np.flatnonzero(sure):
         one = replace(widest, estimate=float(found.estimate[i, p]), se=float(found.se[i, p]), df=float(found.df[i, p]))
-        value, low, high, _ = one.shown(1 - 2 * model.alpha)
+        value, low, high = _told(model, one)
         out[cells.containers[i]] = pd.Series({"estimate": value, "low": low, "high": high, "verdict": WORDS[words[i]]})
     return out
 
@@ -165,8 +168,15 @@ def _again(model: FittedModel, part: pd.DataFrame) -> pd.Series:
     same = next((t.contrast for t in found.pairs.tests if t.contrast.label == model.pairs.widest.label), None)
     if same is None:
         raise DesignMismatch("too few containers are left with both depths")
-    value, low, high, _ = same.shown(1 - 2 * model.alpha)
+    value, low, high = _told(model, same)
     return pd.Series({"estimate": value, "low": low, "high": high, "verdict": found.word})
+
+
+def _told(model: FittedModel, contrast: Contrast) -> tuple[float, float, float]:
+    """Estimate and 1 - 2 alpha interval of a contrast on the scale of the margin."""
+    value, low, high, unit = contrast.shown(1 - 2 * model.alpha)
+    text = model.rows.margin.text
+    return on_margin(value, unit, text)[0], on_margin(low, unit, text)[0], on_margin(high, unit, text)[0]
 
 
 def influences(models: list[AnalyteModel]) -> dict[str, Influence]:
@@ -218,8 +228,10 @@ def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], an
     if not analyte:
         return None
     m = next(m for m in models if m.analyte == analyte)
-    return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, unit=m.shown_unit,
-                                        margin=m.rows.margin.shown_edges)
+    low, high = m.rows.margin.shown_edges
+    scale = m.shown_unit, m.rows.margin.text
+    return qualityfigures.leave_one_out(found[analyte].to_table(), found[analyte].full, unit=on_margin(0.0, *scale)[1],
+                                        margin=(on_margin(low, *scale)[0], on_margin(high, *scale)[0]))
 
 
 def influence_words(found: dict[str, Influence]) -> str:

@@ -19,6 +19,7 @@ from studykit.model.stated import single_profile, single_results
 from studykit.plot.profiles import one_sided
 from studykit.study.definition import Study
 from studykit.study.exclusions import read_exclusions, without_excluded
+from studykit.study.spans import on_margin
 from studykit.study.stages import OpenStage, StudyTables
 
 SOURCES = {"container": "containers", "container:depth": "profiles of containers", "run": "laboratory runs",
@@ -284,7 +285,8 @@ def record_models(stage: OpenStage, models: list[AnalyteModel]) -> None:
             value, low, high, unit = ends.shown(1 - 2 * m.alpha)
             where = table if m.rows.margin.side else "contrasts.csv"
             for part, number in (("estimate", value), ("low", low), ("high", high)):
-                stage.record(f"bottom_top.{name}.{part}", number, unit, 3, kind="optimised", table=where)
+                stage.record(f"bottom_top.{name}.{part}", *on_margin(number, unit, m.rows.margin.text), 3, kind="optimised",
+                             table=where)
             stage.record(f"df.{name}", ends.df, "", 4, kind="optimised", table=where)
         for component, variance in (m.reml.variances if m.reml is not None else {}).items():
             stage.record(f"sd.{name}.{safe_name(component)}", m.rows.margin.shown_sd(math.sqrt(variance)), m.shown_unit,

@@ -24,6 +24,7 @@ from studykit.core.record import Recorder, fill, literal
 from studykit.front import OpenStudy, study_folder, take_in
 from studykit.notebook.display import Drawn, show_figure, show_table, show_text
 from studykit.study.definition import load_study
+from studykit.study.spans import in_times
 from studykit.study.stages import HERE, STAGES, STEMS
 from studykit.study.tables import Tables, empty_tables, load_tables
 
@@ -57,6 +58,10 @@ class Stage(OpenStudy):
         """Show a sentence in which ``{name}`` stands for a recorded number."""
         texts = self.recorder.texts()
         show_text(fill(template, {n: literal(t) for n, t in texts.items()}), plain=fill(template, texts))
+
+    def told(self, table: pd.DataFrame) -> pd.DataFrame:
+        """A table with differences as they are told beside their margin: in times where that is a factor."""
+        return in_times(table, [a for a, declared in self.study.analytes.items() if declared.margin.factor is not None])
 
     def save_table(self, table: pd.DataFrame, name: str) -> None:
         """Save a table at full precision as CSV in the stage's folder, for later stages and reviewers.

@@ -14,7 +14,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
+from matplotlib.axis import Axis
 from matplotlib.figure import Figure
+from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
+
+from studykit.study.spans import TIMES
 
 INK, THIN, BAND, EDGE = "#1d2733", "#7a8794", "#e9e6dc", "#a89f86"
 WORD_MARK = {"homogeneous": "o", "stratified": "D", "inconclusive": "s"}
@@ -58,19 +62,24 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     ends = [edge for edge in (low, high) if math.isfinite(edge)]
     for edge in ends:
         ax.axvline(edge, color=EDGE, lw=0.8, ls=(0, (3, 2)), zorder=1)
-    ax.axvline(0, color=EDGE, lw=0.8, zorder=1)
+    ratio = unit == TIMES  # of a margin that is a factor: without any difference it is 1
+    ax.axvline(float(ratio), color=EDGE, lw=0.8, zorder=1)
     for _, one in part[part["who"] != "mean"].groupby("who", sort=False):
         ax.plot(one["difference"], one["height"], color=THIN, lw=0.6, alpha=0.55, marker=".", ms=2.5, zorder=2)
     mean = part[part["who"] == "mean"]
     far = 20 * max(*map(abs, ends), float(mean["difference"].abs().max()))  # an interval without an end leaves the panel
-    mean = mean.assign(low=mean["low"].clip(lower=-far), high=mean["high"].clip(upper=far))
+    least = min(*ends, float(mean["difference"].min()), 1.0) / 20 if ratio else -far
+    mean = mean.assign(low=mean["low"].clip(lower=least), high=mean["high"].clip(upper=far))
     spread = [mean["difference"] - mean["low"], mean["high"] - mean["difference"]]
     ax.errorbar(mean["difference"], mean["height"], xerr=spread, color=INK, lw=1.6, marker="o", ms=4.5, capsize=2.5,
                 zorder=3)
     ax.set_title(title, fontsize=9, loc="left")
-    ax.set_xlabel(f"difference from the {'mixed container' if len(ends) < 2 else 'top zone'}, {unit}", fontsize=8)
+    where = "mixed container" if len(ends) < 2 else "top zone"
+    ax.set_xlabel(f"times the {where}" if ratio else f"difference from the {where}, {unit}", fontsize=8)
+    if ratio:
+        in_times(ax.xaxis)
     ax.set_ylim(0, 1)
-    _frame_x(ax, part, ends)
+    _frame_x(ax, part, ends, ratio=ratio)
     rim = ax.get_xlim()  # the band of a one-sided margin has no other end
     ax.axvspan(max(low, rim[0]), min(high, rim[1]), color=BAND, zorder=0)
     ax.set_xlim(rim)
@@ -97,13 +106,25 @@ def one_sided(table: pd.DataFrame) -> bool:
     return bool(np.isinf(table[["margin low", "margin high"]].to_numpy(dtype=float)).any())
 
 
-def _frame_x(ax: Axes, part: pd.DataFrame, ends: list[float]) -> None:
+def in_times(axis: Axis) -> None:
+    """An axis of ratios: as far to a half as to double, with plain numbers after a sign of multiplication."""
+    (axis.axes.set_xscale if axis is axis.axes.xaxis else axis.axes.set_yscale)("log")
+    axis.set_major_locator(MaxNLocator(4))
+    axis.set_minor_locator(NullLocator())
+    axis.set_major_formatter(FuncFormatter(lambda x, _: f"\u00d7{x:g}" if x > 0 else ""))
+
+
+def _frame_x(ax: Axes, part: pd.DataFrame, ends: list[float], *, ratio: bool = False) -> None:
     """Show the margin and the mean's intervals whole; single containers may run out at the 2 % tails."""
     single = part.loc[part["who"] != "mean", "difference"].dropna()
     mean = part.loc[part["who"] == "mean", ["low", "high"]].to_numpy(dtype=float)
-    edges = [*ends, 0.0, *mean[np.isfinite(mean)]]
+    edges = [*ends, float(ratio), *mean[np.isfinite(mean)]]
     if len(single):
         edges += list(np.quantile(single, [0.02, 0.98]))
+    if ratio:  # a limit at nothing has no place on such an axis
+        low, high = min(e for e in edges if e > 0), max(edges)
+        ax.set_xlim(low / (high / low) ** 0.08, high * (high / low) ** 0.08)
+        return
     pad = 0.08 * (max(edges) - min(edges))
     ax.set_xlim(min(edges) - pad, max(edges) + pad)
 

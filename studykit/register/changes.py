@@ -26,6 +26,7 @@ from studykit.model import AnalyteModel, FittedModel
 from studykit.model.fit import fit_rows
 from studykit.model.stated import single_results
 from studykit.report.verify import verify
+from studykit.study.spans import in_times
 
 if TYPE_CHECKING:
     from studykit.front import OpenStudy
@@ -84,7 +85,9 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
         before, after = _pair(earlier, later, analyte)
         found += list(_differences(earlier, later, before, after))
         levels += list(_levels(earlier, later, before, after))
-    return Changes(words=words, differences=pd.DataFrame(found, columns=DIFFERENCES),
+    factors = [a for a in shared if later.study.analytes[a].margin.factor is not None]
+    told = in_times(pd.DataFrame(found, columns=DIFFERENCES), factors, ("before", "after", "change", "low", "high"))
+    return Changes(words=words, differences=told,
                    levels=pd.DataFrame(levels, columns=LEVELS), notes=tuple(notes),
                    unfiled=(*_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import pandas as pd
@@ -11,6 +11,7 @@ from studykit.register.entry import Entry
 from studykit.register.index import Register
 from studykit.register.naming import Named
 from studykit.study.seal import short
+from studykit.study.spans import TIMES, on_margin
 
 STUDIES = ["study", "state", "told", "title", "responsible", "date", "locked", "seal", "fluid", "package", "laboratory", "lots",
            "invented"]
@@ -40,8 +41,13 @@ def analytes_table(register: Register, names: Named) -> pd.DataFrame:
     return pd.DataFrame([r for e in register.entries for r in _analytes(e, names)], columns=ANALYTES)
 
 
+def _unit(row: Mapping[str, Any]) -> str:
+    """The unit in which differences of an analyte without a word are told."""
+    return TIMES if on_margin(0.0, row["margin unit"], row["margin"])[1] == TIMES else str(row["margin unit"])
+
+
 def _analytes(entry: Entry, names: Named) -> Iterator[dict[str, Any]]:
     study = _study(entry, names)
     for row in entry.rows:
-        yield {**study, **row, "unit": row["unit"] or row["margin unit"], "lowest - uppermost": row["outer"],
+        yield {**study, **row, "unit": row["unit"] or _unit(row), "lowest - uppermost": row["outer"],
                "its low": row["outer low"], "its high": row["outer high"]}

@@ -31,6 +31,7 @@ from studykit.register.places import size_of
 from studykit.register.repeats import repeats_of
 from studykit.report.verify import LARGEST, MOST_FILES, verify
 from studykit.study.seal import read_lock
+from studykit.study.spans import TIMES, on_margin
 
 VERDICTS = "report/06-verdict/verdicts.csv"
 READ = ("study.toml", "plan", "tidy", "report")
@@ -142,9 +143,11 @@ def _word(row: dict[Any, Any]) -> dict[str, Any]:
     stock = row["stock"] if isinstance(row["stock"], str) and row["stock"] else ""
     on_average = str(row["verdict"])
     final = on_average if not stock or on_average == "stratified" else stock
-    return {"word": final, "on average": on_average, "margin": str(row["margin"]), "pair": _text(row["deciding pair"]),
-            "difference": _number(row["difference"]), "low": _number(row["low"]), "high": _number(row["high"]),
-            "unit": _text(row["unit"]), "level, %": _number(row["level, %"])}
+    told, unit, margin = {c: _number(row[c]) for c in ("difference", "low", "high")}, _text(row["unit"]), str(row["margin"])
+    if on_margin(0.0, unit, margin)[1] == TIMES:
+        told, unit = {c: None if x is None else on_margin(x, unit, margin)[0] for c, x in told.items()}, TIMES
+    return {"word": final, "on average": on_average, "margin": margin, "pair": _text(row["deciding pair"]), **told,
+            "unit": unit, "level, %": _number(row["level, %"])}
 
 
 def _text(value: object) -> str:
@@ -198,10 +201,14 @@ def _spanned(own: np.ndarray, margin: Margin) -> dict[str, Any]:
     if not len(own):
         return {}
     mean = float(own.mean())
-    told: dict[str, Any] = {"outer": margin.shown(mean)}
+
+    def shown(x: float) -> float:
+        return on_margin(margin.shown(x), margin.unit, margin.text)[0]
+
+    told: dict[str, Any] = {"outer": shown(mean)}
     if len(own) > 1:
         half = float(special.stdtrit(len(own) - 1, (1 + LEVEL) / 2) * own.std(ddof=1) / math.sqrt(len(own)))
-        told |= {"outer low": margin.shown(mean - half), "outer high": margin.shown(mean + half)}
+        told |= {"outer low": shown(mean - half), "outer high": shown(mean + half)}
     return told
 
 

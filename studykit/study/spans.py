@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
+import pandas as pd
+
 from studykit.core.record import significant
 
 TIMES = "times"
+DIFFERENCES = frozenset({
+    "difference", "low", "high", "estimate", "simultaneous low", "simultaneous high", "bottom - top", "zone - mixed container",
+    "margin low", "margin high", "contrast", "departure", "next low", "next high", "own differences", "structured low",
+    "structured", "structured high", "trend", "per month", "month low", "month high", "per year", "year low", "year high",
+    "difference per year", "margin", "never below", "mostly from", "r", "range", "critical range"})
+"""Columns of stage tables that hold differences between depths, or what they are held against, in the unit beside them."""
 _FACTOR = "a factor of"
 
 
@@ -18,6 +28,19 @@ def on_margin(x: float, unit: str, margin: str) -> tuple[float, str]:
     return x, "" if unit == "1" else unit
 
 
+def in_times(table: pd.DataFrame, factors: Collection[str], columns: Collection[str] = DIFFERENCES) -> pd.DataFrame:
+    """A table with the numbers of its ``columns`` as ratios where the analyte is one of ``factors``.
+
+    ``factors``: analytes whose margin is a factor. Rows in another unit than per cent, and texts, stay as they are.
+    """
+    if not {"analyte", "unit"} <= set(table):
+        return table
+    rows = table["analyte"].isin(factors) & (table["unit"] == "%")
+    numbers = [c for c in table if c in columns and pd.api.types.is_numeric_dtype(table[c])]
+    ratios = {str(c): table[c].where(~rows, 1 + table[c] / 100) for c in numbers}
+    return table.assign(**ratios, unit=table["unit"].where(~rows, TIMES)) if rows.any() else table
+
+
 def amount(x: float, unit: str, margin: str, digits: int = 3, *, signed: bool = False) -> str:
     """Such a difference in words, without its unit; ``signed``: with a plus, which no ratio has."""
     value, shown = on_margin(x, unit, margin)
@@ -29,4 +52,4 @@ def unit_told(unit: str, margin: str) -> str:
     return f" {shown}" if (shown := on_margin(0.0, unit, margin)[1]) else ""
 
 
-__all__ = ["TIMES", "amount", "on_margin", "unit_told"]
+__all__ = ["TIMES", "amount", "in_times", "on_margin", "unit_told"]

@@ -93,10 +93,11 @@ def alt(table: pd.DataFrame, study: Study) -> str:
     if table["container"].nunique() < 2:
         return "no figure"
     boxes, labels = rows_of(table), study.labels
-    by = {c: {str(w): listed([labels[a] for a in rows["analyte"]], 40) for w, rows in own.groupby("word", sort=False)}
+    by = {str(c): {str(w): listed([labels[a] for a in rows["analyte"]], 40) for w, rows in own.groupby("word", sort=False)}
           for c, own in table.groupby("container", sort=False)}
-    far, open_, within = ([c for c in boxes if test(by[c])] for test in (
-        lambda w: BEYOND in w, lambda w: OPEN in w and BEYOND not in w, lambda w: set(w) == {WITHIN}))
+    far = [c for c in boxes if BEYOND in by[c]]
+    open_ = [c for c in boxes if OPEN in by[c] and BEYOND not in by[c]]
+    within = [c for c in boxes if set(by[c]) == {WITHIN}]
     told = [f"Beyond by {names}: {_named(own, boxes)}" for names, own in _alike(far, by)]
     told += [f"Undecided, and not shown beyond: {_named(open_, boxes)}"] * bool(open_)
     told += [f"Shown within by every analyte: {len(within)}"] * bool(within)

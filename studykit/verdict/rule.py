@@ -183,11 +183,11 @@ class ComparedVerdict(AnalyteVerdict):
 
     def evidence(self) -> dict[str, Any]:
         """Its line in the table of evidence: p-values and degrees of freedom behind the word."""
-        c = self.comparison
+        c, (least, unit) = self.comparison, least_told(self.comparison)
         return {"analyte": self.analyte, "verdict": self.word, "df": c.deciding.df, "p within margin": c.p_within,
                 "p beyond margin": c.p_beyond, "p beyond, Holm": self.p_beyond_holm,
-                "p any gradient, Holm": self.gradient_p_holm, "shown to exceed": c.at_least_shown()[0],
-                "unit": self.decided.unit}
+                "p any gradient, Holm": self.gradient_p_holm, "shown to exceed": least,
+                "unit": unit if unit == TIMES else self.decided.unit}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -267,11 +267,19 @@ def _said_of_zones(model: FittedModel, what: Decided, margin: str, needed: int |
 
 def _least(pairs: Comparison) -> str:
     """The least that some pair differs by, with its unit; beside a factor as a factor, whichever way it goes."""
-    least, unit = pairs.at_least_shown()
-    if on_margin(least, unit, pairs.margin.text)[1] == TIMES:
-        ratio = 1 - least / 100 if pairs.margin.side < 0 else 1 + least / 100
-        return f"a factor of {significant(1 / ratio if ratio < 1 else ratio, 3)}"
+    least, unit = least_told(pairs)
+    if unit == TIMES:
+        return f"a factor of {significant(least, 3)}"
     return f"{amount(least, unit, pairs.margin.text)}{unit_told(unit, pairs.margin.text)}"
+
+
+def least_told(pairs: Comparison) -> tuple[float, str]:
+    """The least that some pair differs by and its unit; beside a margin that is a factor as a factor of 1 or more."""
+    least, unit = pairs.at_least_shown()
+    if on_margin(least, unit, pairs.margin.text)[1] != TIMES:
+        return least, unit
+    ratio = 1 - least / 100 if pairs.margin.side < 0 else 1 + least / 100
+    return 1 / ratio if ratio < 1 else ratio, TIMES
 
 
 def _said(model: FittedModel, what: Decided, margin: str, needed: int | None) -> str:

@@ -33,7 +33,7 @@ from studykit.verdict.alone import measured_in, of_one_only, one_of_many
 from studykit.verdict.containers import beyond_of, rounded_up, share_of
 from studykit.verdict.floors import REST
 from studykit.verdict.pouring import litres_of_ends
-from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, study_verdict
+from studykit.verdict.rule import AnalyteVerdict, ComparedVerdict, StudyVerdict, judge, least_told, study_verdict
 from studykit.verdict.stated import single_verdicts
 from studykit.verdict.uses import action as action_by_use
 
@@ -117,7 +117,7 @@ def record_verdict(stage: OpenStage, outcome: StudyVerdict, by_use: pd.DataFrame
             stage.record(f"containers.{name}", v.containers, table=table)
         stage.record(f"level.{name}", 100 * d.level, "%", 3, table="verdicts.csv")
         if v.word == "stratified":
-            value, unit = v.comparison.at_least_shown()
+            value, unit = least_told(v.comparison)
             stage.record(f"at_least.{name}", value, unit, 3, kind="optimised", table="evidence.csv")
         if v.stock is not None:
             stage.record(f"stock.{name}", v.final, table=table)

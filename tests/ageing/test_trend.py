@@ -20,7 +20,7 @@ from studykit.core.record import significant
 from studykit.demos.shipped import copy_demo, demo_folder
 from studykit.intake.take import run_intake
 from studykit.model.fit import fit_analyte
-from studykit.study.definition import Study, parse_study
+from studykit.study.definition import Margin, Study, parse_study
 from studykit.study.tables import load_tables
 from tests.model.test_fit import tables_of
 from tests.studies import definition
@@ -118,6 +118,23 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     words = tables.action_words(todo.reset_index(), {})
     assert words.startswith("- Treat before use: ")
     assert "hut00" in words.splitlines()[-1]
+
+
+def test_beside_a_factor_the_course_is_drawn_in_times() -> None:
+    """ln 1.2 is the edge of a factor of 1.2 and of 20 %: the same times, another axis."""
+    study = study_of({"course": "linear"}, ("store", "age_months"))
+    one = study.analytes["y"]
+    study = study.model_copy(update={"analytes": {"y": one.model_copy(update={"margin": Margin(factor=1.2)})}})
+    found, _ = made(study, *planted())
+    figure = figures.over_time(figures.drawn(found.trends))
+    ax = figure.axes[0]
+    assert ax.get_yscale() == "log"
+    assert ax.get_ylabel() == "bottom / top of each container, times"
+    low, high = ax.get_ylim()
+    assert low * high == pytest.approx(1)  # as far to a half as to double
+    level = {round(float(line.get_ydata()[0]), 4) for line in ax.lines if len(set(line.get_ydata())) == 1}
+    assert level >= {1.0, 1.2, round(1 / 1.2, 4)}
+    assert re.search(r"store hut: fitted line from 1\.0 to 1\.\d times", figures.alt(found.trends))
 
 
 def dated(study: Study, frame: pd.DataFrame, facts: dict, filled: str | dict[str, str] = "2025-07-01") -> tuple[

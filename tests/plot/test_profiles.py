@@ -1,5 +1,7 @@
 """Every figure draws the table it is given: labels with units, the margin's band, a mark for each verdict word."""
 
+import math
+
 import pandas as pd
 import pytest
 
@@ -8,6 +10,7 @@ from studykit.model import tables as model_tables
 from studykit.plot import profiles as figures
 from studykit.plot.forms import settled_box
 from studykit.plot.narrow import ROOM, narrowed
+from studykit.study.spans import in_times
 from studykit.verdict.rule import judge
 from tests.model.test_fit import DEPTHS, fit, layered
 
@@ -57,6 +60,25 @@ def test_names_stand_with_the_word_that_page_one_has():
     table = pd.DataFrame({"analyte": ["a"], "verdict": ["homogeneous"], "ratio": [0.1], "low": [-0.2], "high": [0.4]})
     ax = figures.against_margin(table, names={"a": "iron"}, words={"a": "homogeneous on average only"}).axes[0]
     assert [t.get_text() for t in ax.get_yticklabels()] == ["iron  (homogeneous on average only)"]
+
+
+def test_beside_a_factor_the_profile_is_drawn_in_times_as_far_to_a_half_as_to_double():
+    study, m = fit(layered(gradient=0.3), DEPTHS, {"factor": 1.5})
+    table = in_times(model_tables.profiles([m], study), [m.analyte])
+    mean = table[(table["who"] == "mean") & (table["depth"] == "lower")].iloc[0]
+    assert mean["difference"] == pytest.approx(math.exp(0.3), rel=0.02)  # on the log scale, by hand
+    assert (mean["margin low"], mean["margin high"]) == pytest.approx((1 / 1.5, 1.5))
+    (ax,) = figures.profiles(table).axes
+    assert ax.get_xlabel() == "times the top zone"
+    assert ax.get_xscale() == "log"
+    upright = {round(float(line.get_xdata()[0]), 4) for line in ax.lines if len(set(line.get_xdata())) == 1 and list(
+        line.get_ydata()) == [0, 1]}
+    assert upright == {1.0, 1.5, 0.6667}
+    low, high = ax.get_xlim()
+    assert 0 < low < 1 / 1.5 < 1.5 < high
+    settled_box(ax.figure)
+    assert all(t.get_text().startswith("\u00d7") for t in ax.get_xticklabels() if t.get_text())
+    assert model_tables.profile_alt(table, study).count(" times (") == 1
 
 
 LONG = {"a": "Polyalkylenglykol-Anteil (Karl-Fischer-korrigiert)", "b": "Silikonentschäumerkonzentration im Gebinde"}

@@ -93,6 +93,18 @@ def test_margins_on_two_scales_are_told_on_the_later_one(pair, tmp_path):
     assert row["change"] == pytest.approx(raw[1].mean() - raw[0].mean())
 
 
+def test_beside_a_factor_the_change_is_told_in_times_and_its_picture_stays_in_margins(pair, tmp_path):
+    first, second, _, _ = pair
+    before, after = (opened(tmp_path / n, made, margin={"factor": 1.5}) for n, made in (("a", first), ("b", second)))
+    row = changes(before, after).differences.set_index("pair").loc["lower - upper"]
+    logs = [own(made, "lower", "upper").mean() for made in (first, second)]
+    assert row["unit"] == "times"
+    assert row[["before", "after", "change"]].to_numpy(float) == pytest.approx(np.exp([*logs, logs[1] - logs[0]]), rel=1e-9)
+    assert row["low"] < row["change"] < row["high"]
+    assert row["in margins"] == pytest.approx((logs[1] - logs[0]) / np.log(1.5), rel=1e-9)
+    assert row["margin low"] < row["in margins"] < row["margin high"]
+
+
 def test_the_same_container_a_year_later(tmp_path):
     """One container, stated repeatability: the standard error of the change is 2 s_r of single results, df without limit."""
     made = [{"T1": {"upper": [100.0], "middle": [100.5], "lower": [100.0 + step]}} for step in (1.0, 9.0)]

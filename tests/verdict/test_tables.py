@@ -268,6 +268,9 @@ def test_a_margin_as_a_factor_from_half_to_double(tmp_path, lower, word, said):
     assert said in verdict.sentence
     ratio = verdictset.in_margins(found)["ratio"].iloc[0]
     assert ratio == pytest.approx(math.log(1 + lower / 100) / math.log(2), abs=0.05)
+    least = found.evidence().iloc[0]
+    assert least["unit"] == "times"
+    assert 1 <= least["shown to exceed"] < (1 + lower / 100) * 1.1  # a factor, not per cent
 
 
 @pytest.mark.parametrize(("lower", "word"), [(120.0, "homogeneous"), (400.0, "stratified")])
