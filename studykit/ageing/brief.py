@@ -55,7 +55,7 @@ def brief(study: Study, some: Sequence[Trend]) -> str:
     told = []
     if within:
         first = f"{known[id(within[0])]}{f', the first of {len(within)} analytes' * (len(within) > 1)}"
-        told = [f"on average within the margin up to {_up_to(within[0])} ({first})", *_shares(study, within, known)]
+        told = [f"on average within the margin up to {_up_to(within[0])}, by {first}", *_shares(study, within, known)]
     told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
     told += [f"{NEITHER}: {', '.join(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
     told += [NORMAL] * any(t.spread is not None for t in within)
@@ -74,7 +74,7 @@ def _shares(study: Study, within: Sequence[Trend], known: Mapping[int, str]) -> 
         told = [f"{head} is shown at no age for {', '.join(never)}"]
     elif given:
         least, spread = min(given, key=lambda pair: float(pair[1].safe[0]))
-        told = [f"{head} up to {_share(least, spread)}{f' ({known[id(least)]})' * (len(within) > 1)}"]
+        told = [f"{head} up to {_share(least, spread)}{f', by {known[id(least)]}' * (len(within) > 1)}"]
     none = [known[id(t)] for t in within if t.spread is None]
     return [*told, *[f"share not given for {', '.join(none)}"] * bool(none)]
 

@@ -19,6 +19,7 @@ from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
 from studykit.core.record import significant
 from studykit.study.ages import DAYS_A_MONTH, SHORT_DAYS, stands_from
 from studykit.study.definition import Study
+from studykit.study.spans import on_margin
 from studykit.study.stages import OpenStage
 
 RATE_COLUMNS = ["analyte", "group", "between", "containers", "differences", "per month", "month low", "month high", "per year",
@@ -470,8 +471,9 @@ def record_times(stage: OpenStage, found: Ageing) -> None:
     for k, t in enumerate(found.trends):
         name = f"{''.join(c if c.isalnum() else '_' for c in t.own.analyte)}.{k if t.own.label != ALL else 'all'}"
         r = t.outer.rate
-        stage.record(f"rate_year.{name}", t.own.margin.shown(float(r.estimate[0, 0]) * float(t.own.course.column(YEAR))),
-                     t.own.unit, 3, kind="optimised", table="rates.csv")
+        year = t.own.margin.shown(float(r.estimate[0, 0]) * float(t.own.course.column(YEAR)))
+        stage.record(f"rate_year.{name}", *on_margin(year, t.own.unit, t.own.margin.text), 3, kind="optimised",
+                     table="rates.csv")
         for part, value in (("fitted", t.mean.estimate[0]), ("within", t.mean.safe[0]), ("beyond", t.mean.latest[0])):
             if math.isfinite(value):
                 stage.record(f"time_{part}.{name}", float(value), "months", 3, kind="optimised", table="times.csv")
