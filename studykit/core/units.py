@@ -1,8 +1,9 @@
 """Units as laboratories write them, and exact conversion between units of one kind.
 
 Every accepted spelling leads to one canonical text. A unit belongs to a kind (mass fraction,
-mass per volume, kinematic viscosity, ...); pint supplies the factor between two units of one
-kind, as an exact fraction, so that 1234 mg/kg becomes 0.1234 % and not 0.12340000000000001 %.
+mass per volume, kinematic viscosity, ...) and has its exact factor to the SI unit of that kind: a
+fraction, so that 1234 mg/kg becomes 0.1234 % and not 0.12340000000000001 %. The tests hold each of
+these factors against pint, which takes a second to be loaded and is not needed for seventy factors.
 Mass per volume and mass fraction (and the two viscosities) are linked by a density that must be
 given: it is never assumed. Capital letters count ('Mg' is a megagram): a spelling in capitals is
 refused with the spelling that was probably meant.
@@ -14,75 +15,73 @@ import re
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
-if TYPE_CHECKING:
-    import pint
-
-# kind -> {canonical text: (pint expression, further spellings)}; spellings are compared after _key().
+# kind -> {canonical text: (factor to SI, further spellings)}; spellings are compared after _key().
+# SI units without prefix: kg/kg, kg/m3, m2/s, Pa s, 1/m3, mol/kg, S/m, N/m, ...; SI Brochure, 9th edition, tables 2, 4, 7, 8.
 _UNITS: dict[str, dict[str, tuple[str, tuple[str, ...]]]] = {
     "mass fraction": {
-        "mg/kg": ("mg/kg", ("ppm", "ppm (m/m)", "ppm m/m", "ppm (w/w)", "ppm w/w", "ppmw", "ppm mass",
+        "mg/kg": ("1e-6", ("ppm", "ppm (m/m)", "ppm m/m", "ppm (w/w)", "ppm w/w", "ppmw", "ppm mass",
                             "ppm by mass", "mass ppm", "wt ppm", "g/t")),
-        "µg/g": ("ug/g", ("ug/g", "mcg/g")),
-        "µg/kg": ("ug/kg", ("ug/kg", "ppb (m/m)", "ppb m/m", "ppb")),
-        "g/kg": ("g/kg", ("g/kg", "‰ (m/m)", "‰ m/m", "mass-‰", "wt‰")),
-        "% (m/m)": ("percent", ("% m/m", "%m/m", "mass %", "mass-%", "% mass", "wt%", "wt.%", "wt-%", "% w/w",
+        "µg/g": ("1e-6", ("ug/g", "mcg/g")),
+        "µg/kg": ("1e-9", ("ug/kg", "ppb (m/m)", "ppb m/m", "ppb")),
+        "g/kg": ("1e-3", ("g/kg", "‰ (m/m)", "‰ m/m", "mass-‰", "wt‰")),
+        "% (m/m)": ("1e-2", ("% m/m", "%m/m", "mass %", "mass-%", "% mass", "wt%", "wt.%", "wt-%", "% w/w",
                                 "% (w/w)", "% wt", "percent m/m", "percent by mass", "% by mass",
                                 "mass percent", "m%")),
-        "kg/kg": ("kg/kg", ("g/g",)),
+        "kg/kg": ("1", ("g/g",)),
     },
     "mass per volume": {
-        "mg/L": ("mg/L", ("mg/dm3", "g/m3", "ug/mL", "ppm (m/v)", "ppm m/v", "mg.L-1")),
-        "µg/L": ("ug/L", ("ug/L",)),
-        "g/L": ("g/L", ("g/dm3",)),
-        "kg/m³": ("kg/m**3", ("kg/m3", "kg/m^3", "kg.m-3")),
-        "g/mL": ("g/mL", ("g/cm3", "g/cm^3", "kg/L", "kg/dm3", "g/cc")),
-        "g/100 mL": ("g/(100*mL)", ("% m/v", "% (m/v)", "% w/v", "% (w/v)")),
+        "mg/L": ("1e-3", ("mg/dm3", "g/m3", "ug/mL", "ppm (m/v)", "ppm m/v", "mg.L-1")),
+        "µg/L": ("1e-6", ("ug/L",)),
+        "g/L": ("1", ("g/dm3",)),
+        "kg/m³": ("1", ("kg/m3", "kg/m^3", "kg.m-3")),
+        "g/mL": ("1e3", ("g/cm3", "g/cm^3", "kg/L", "kg/dm3", "g/cc")),
+        "g/100 mL": ("10", ("% m/v", "% (m/v)", "% w/v", "% (w/v)")),
     },
     "volume fraction": {
-        "% (v/v)": ("percent", ("% v/v", "vol%", "vol %", "vol.%", "% vol", "% by volume")),
-        "mL/L": ("mL/L", ("mL/L",)),
-        "ppm (v/v)": ("ppm", ("ppm v/v", "ppmv", "ppm by volume", "uL/L")),
+        "% (v/v)": ("1e-2", ("% v/v", "vol%", "vol %", "vol.%", "% vol", "% by volume")),
+        "mL/L": ("1e-3", ("mL/L",)),
+        "ppm (v/v)": ("1e-6", ("ppm v/v", "ppmv", "ppm by volume", "uL/L")),
     },
     "kinematic viscosity": {
-        "mm²/s": ("mm**2/s", ("mm2/s", "mm^2/s", "mm2.s-1", "cSt", "centistokes")),
-        "m²/s": ("m**2/s", ("m2/s", "m^2/s")),
+        "mm²/s": ("1e-6", ("mm2/s", "mm^2/s", "mm2.s-1", "cSt", "centistokes")),
+        "m²/s": ("1", ("m2/s", "m^2/s")),
     },
     "dynamic viscosity": {
-        "mPa·s": ("mPa*s", ("mPa.s", "mPas", "mPa s", "cP", "cps", "centipoise")),
-        "Pa·s": ("Pa*s", ("Pa.s", "Pas", "Pa s")),
+        "mPa·s": ("1e-3", ("mPa.s", "mPas", "mPa s", "cP", "cps", "centipoise")),
+        "Pa·s": ("1", ("Pa.s", "Pas", "Pa s")),
     },
     "number per volume": {
-        "1/mL": ("1/mL", ("counts/mL", "count/mL", "particles/mL", "p/mL", "#/mL", "mL-1", "1/cm3")),
-        "1/100 mL": ("1/(100*mL)", ("counts/100 mL", "particles/100 mL", "p/100 mL")),
-        "1/L": ("1/L", ("counts/L", "particles/L")),
+        "1/mL": ("1e6", ("counts/mL", "count/mL", "particles/mL", "p/mL", "#/mL", "mL-1", "1/cm3")),
+        "1/100 mL": ("1e4", ("counts/100 mL", "particles/100 mL", "p/100 mL")),
+        "1/L": ("1e3", ("counts/L", "particles/L")),
     },
-    "ratio": {"1": ("1", ("dimensionless", "-", "ratio", "none")), "%": ("percent", ("percent", "pct")),
-              "‰": ("1/1000", ("per mille", "permille", "per mil", "promille"))},
+    "ratio": {"1": ("1", ("dimensionless", "-", "ratio", "none")), "%": ("1e-2", ("percent", "pct")),
+              "‰": ("1e-3", ("per mille", "permille", "per mil", "promille"))},
     "pH": {"pH": ("1", ("pH units", "pH unit"))},
-    "base or acid per mass": {"mg KOH/g": ("mg/g", ("mgKOH/g", "mg(KOH)/g", "mg KOH / g oil"))},
+    "base or acid per mass": {"mg KOH/g": ("1e-3", ("mgKOH/g", "mg(KOH)/g", "mg KOH / g oil"))},
     "charge per mass": {
-        "mmol/kg": ("mmol/kg", ("mmol/kg",)),
-        "meq/100 g": ("mmol/(100*g)", ("me/100 g", "meq/100g", "cmol/kg", "cmol(+)/kg")),
+        "mmol/kg": ("1e-3", ("mmol/kg",)),
+        "meq/100 g": ("1e-2", ("me/100 g", "meq/100g", "cmol/kg", "cmol(+)/kg")),
     },
-    "temperature": {"°C": ("degC", ("C", "degC", "deg C")), "K": ("kelvin", ("kelvin",))},
+    "temperature": {"°C": ("1", ("C", "degC", "deg C")), "K": ("1", ("kelvin",))},
     "conductivity": {
-        "µS/cm": ("uS/cm", ("uS/cm",)), "mS/cm": ("mS/cm", ("mS/cm", "dS/m", "mmho/cm")),
-        "S/m": ("S/m", ("S/m",)), "pS/m": ("pS/m", ("pS/m", "CU")),
+        "µS/cm": ("1e-4", ("uS/cm",)), "mS/cm": ("1e-1", ("mS/cm", "dS/m", "mmho/cm")),
+        "S/m": ("1", ("S/m",)), "pS/m": ("1e-12", ("pS/m", "CU")),
     },
-    "length": {"mm": ("mm", ()), "cm": ("cm", ()), "m": ("m", ()), "µm": ("um", ("um", "micron")),
-               "nm": ("nm", ())},
-    "mass": {"mg": ("mg", ()), "g": ("g", ()), "kg": ("kg", ())},
-    "volume": {"mL": ("mL", ("cm3", "cc")), "L": ("L", ("dm3",)), "m³": ("m**3", ("m3",))},
-    "time": {"s": ("s", ("sec",)), "min": ("min", ("minutes",)), "h": ("h", ("hours",)),
-             "d": ("day", ("days",))},
-    "surface tension": {"mN/m": ("mN/m", ("dyn/cm",))},
-    "voltage": {"kV": ("kV", ()), "V": ("V", ())},
+    "length": {"mm": ("1e-3", ()), "cm": ("1e-2", ()), "m": ("1", ()), "µm": ("1e-6", ("um", "micron")),
+               "nm": ("1e-9", ())},
+    "mass": {"mg": ("1e-6", ()), "g": ("1e-3", ()), "kg": ("1", ())},
+    "volume": {"mL": ("1e-6", ("cm3", "cc")), "L": ("1e-3", ("dm3",)), "m³": ("1", ("m3",))},
+    "time": {"s": ("1", ("sec",)), "min": ("60", ("minutes",)), "h": ("3600", ("hours",)),
+             "d": ("86400", ("days",))},
+    "surface tension": {"mN/m": ("1e-3", ("dyn/cm",))},
+    "voltage": {"kV": ("1e3", ()), "V": ("1", ())},
     "turbidity": {"NTU": ("1", ("FNU",))},
-    "absorbance per length": {"A/cm": ("1/cm", ("Abs/cm", "1/cm"))},
+    "absorbance per length": {"A/cm": ("100", ("Abs/cm", "1/cm"))},
 }
 #: Pairs of kinds that a density links: amount in the second = amount in the first x density.
 _BY_DENSITY = {("mass fraction", "mass per volume"), ("kinematic viscosity", "dynamic viscosity")}
@@ -111,17 +110,9 @@ def _spellings() -> dict[str, str]:
 
 
 @lru_cache(maxsize=1)
-def _kinds() -> dict[str, tuple[str, str]]:
-    """canonical text -> (kind, pint expression)."""
-    return {unit: (kind, entry[0]) for kind, units in _UNITS.items() for unit, entry in units.items()}
-
-
-@lru_cache(maxsize=1)
-def registry() -> pint.UnitRegistry[Any]:
-    """The one pint registry of the kit, with exact fractions as numbers."""
-    import pint
-
-    return pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+def _kinds() -> dict[str, tuple[str, Fraction]]:
+    """canonical text -> (kind, factor to SI)."""
+    return {unit: (kind, Fraction(entry[0])) for kind, units in _UNITS.items() for unit, entry in units.items()}
 
 
 @lru_cache(maxsize=4096)
@@ -193,12 +184,12 @@ def conversion(from_unit: str, to_unit: str, density_kg_m3: float | None = None)
     needed and missing, or where a unit is unknown.
     """
     source, target = parse_unit(from_unit), parse_unit(to_unit)
-    (kind_a, expr_a), (kind_b, expr_b) = _kinds()[source], _kinds()[target]
+    (kind_a, si_a), (kind_b, si_b) = _kinds()[source], _kinds()[target]
     used: float | None = None
     if kind_a == kind_b:
         if kind_a == "temperature":
             return _temperature(source, target)
-        factor = _ratio(expr_a, expr_b)
+        factor = si_a / si_b
     elif (kind_a, kind_b) in _BY_DENSITY or (kind_b, kind_a) in _BY_DENSITY:
         if density_kg_m3 is None:
             raise ValueError(f"{source} to {target} needs the density of the liquid in kg/m³; none is given; "
@@ -206,26 +197,13 @@ def conversion(from_unit: str, to_unit: str, density_kg_m3: float | None = None)
         if not 100 <= density_kg_m3 <= 5000:
             raise ValueError(f"density must be between 100 and 5000 kg/m³, but got {density_kg_m3:g}")
         used = density_kg_m3
-        times = f"({expr_a})*(kg/m**3)" if (kind_a, kind_b) in _BY_DENSITY else f"({expr_a})/(kg/m**3)"
         rho = Fraction(repr(float(density_kg_m3)))
-        factor = _ratio(times, expr_b) * (rho if (kind_a, kind_b) in _BY_DENSITY else 1 / rho)
+        factor = si_a / si_b * (rho if (kind_a, kind_b) in _BY_DENSITY else 1 / rho)
     else:
         raise ValueError(f"{source} ({kind_a}) cannot be converted to {target} ({kind_b})"
                          + _hint(kind_a, kind_b))
     return Conversion(from_unit=source, to_unit=target, multiply=float(factor.numerator),
                       divide=float(factor.denominator), add=0.0, density_kg_m3=used)
-
-
-def _ratio(expr_a: str, expr_b: str) -> Fraction:
-    """The exact factor from one pint expression to the other."""
-    if expr_a == expr_b:
-        return Fraction(1)
-    ureg = registry()
-    quantity = Fraction(1) * ureg.parse_expression(expr_a) / ureg.parse_expression(expr_b)
-    plain = quantity.to_base_units() if hasattr(quantity, "to_base_units") else quantity
-    if hasattr(plain, "dimensionless") and not plain.dimensionless:
-        raise AssertionError(f"{expr_a} and {expr_b} have different dimensions")
-    return Fraction(getattr(plain, "magnitude", plain))
 
 
 def _temperature(source: str, target: str) -> Conversion:

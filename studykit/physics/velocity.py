@@ -7,8 +7,7 @@
     sedimentation length:   l = k T / (|rho_p - rho_f| pi d³/6 g) = D / |v|
     Péclet number:          Pe = H / l for a liquid of height H
 
-Positive velocities sink, negative ones rise.  SI units inside; ``si`` turns written quantities
-("3 um", "0.1 Pa s") into SI.  All of it is for smooth spheres in a still Newtonian liquid.
+Positive velocities sink, negative ones rise.  SI units. All of it is for smooth spheres in a still Newtonian liquid.
 """
 
 from __future__ import annotations
@@ -21,7 +20,6 @@ import numpy as np
 import pandas as pd
 from scipy import constants
 
-from studykit.core.units import registry
 from studykit.physics.viscosity import ZERO_C, Floats, Like, positive
 
 GRAVITY = constants.g
@@ -39,19 +37,6 @@ PACKING = 0.64
 YIELD_NUMBER = 0.143 / 3
 
 Direction = Literal["either", "sinks", "rises"]
-
-
-def si(quantity: float | str, unit: str) -> float:
-    """A quantity in SI ``unit``: a number is taken as already in it, text carries its own unit.
-
-    ``si("3 um", "m")`` is 3e-6.  ValueError where the text has no unit of that kind.
-    """
-    if not isinstance(quantity, str):
-        return float(quantity)
-    try:
-        return float(registry().Quantity(quantity.replace("µ", "u")).to(unit).magnitude)
-    except Exception as error:
-        raise ValueError(f"{quantity!r} must be a quantity that converts to {unit}: {error}") from None
 
 
 def stokes_velocity(diameter_m: Like, excess_kg_m3: Like, viscosity_pa_s: Like) -> Floats:

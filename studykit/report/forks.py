@@ -55,16 +55,13 @@ def imports_of(notebook: Path) -> tuple[str, ...]:
 
 
 def preload(modules: Sequence[str]) -> None:
-    """Import what can be imported, and make the table of units; what fails is told by the notebook that needs it."""
-    from studykit.core import units
-
+    """Import what can be imported; what fails is told by the notebook that needs it."""
     gc.disable()  # hardly anything that is imported is ever let go
     os.environ.setdefault("MPLBACKEND", "module://matplotlib_inline.backend_inline")  # as a kernel sets it
     with leaving_out(UNUSED):
         for name in modules:
             with contextlib.suppress(ImportError):
                 importlib.import_module(name)
-    units.registry()
     gc.collect()
     gc.freeze()
     gc.enable()

@@ -24,7 +24,7 @@ from studykit.study.stages import HERE, share
 
 SCHEMA = "studykit-manifest-2"
 FILE = "report/manifest.json"
-PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pillow", "pint", "pydantic", "papermill",
+PACKAGES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "seaborn", "pillow", "pydantic", "papermill",
             "nbclient", "nbconvert", "ipykernel", "jupyterlab", "python-calamine", "openpyxl", "typst")
 INPUTS = ("study.toml", "intake.toml", "plan", "raw", "notebooks")
 PARTS = ("inputs", "tidy", "outputs", "beside")

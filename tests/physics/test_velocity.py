@@ -24,7 +24,6 @@ from studykit.physics.velocity import (
     peclet,
     richardson_zaki_exponent,
     sedimentation_length,
-    si,
     stokes_velocity,
     terminal_reynolds,
     terminal_velocity,
@@ -248,16 +247,6 @@ def test_speed_grows_with_size_and_excess_and_mirrors(d: float, excess: float, e
     assert speed(1.1 * d, excess) > speed(d, excess) > 0
     assert speed(d, 1.1 * excess) > speed(d, excess)
     assert speed(d, -excess) == pytest.approx(-speed(d, excess), rel=1e-9)
-
-
-def test_quantities_with_units() -> None:
-    assert si("3 um", "m") == pytest.approx(3e-6)
-    assert si("3 µm", "m") == pytest.approx(3e-6)
-    assert si("12 mPa*s", "Pa*s") == pytest.approx(0.012)
-    assert si("0.88 g/cm**3", "kg/m**3") == pytest.approx(880)
-    assert si(5, "m") == 5.0
-    with pytest.raises(ValueError, match="must be a quantity that converts to m"):
-        si("3 kg", "m")
 
 
 @pytest.mark.parametrize(("call", "text"), [
