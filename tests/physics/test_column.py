@@ -188,9 +188,9 @@ def test_speed_of_a_full_history() -> None:
     temps, ages = yearly_temperatures(12, 11, 1827), [365, 730, 1095, 1826]
     best = np.inf
     for _ in range(4):
-        start = time.perf_counter()
+        start = time.process_time()  # not by the clock, which a busy machine stretches
         p = expected_column(part, grade("VG 32"), 0.78, ages, temps, cells=200)
-        best = min(best, time.perf_counter() - start)
+        best = min(best, time.process_time() - start)
     assert len(p.method) == 20
     assert p.steps > 0
     assert best < 0.5

@@ -39,7 +39,8 @@ def working(*rows: tuple[str, str, str, str, float], **more: Any) -> pd.DataFram
     height = {"upper": 0.8, "lower": 0.2}
     return t.assign(**{"analyte": "P", "run": "R1", "run_order": np.arange(1.0, len(t) + 1), "relative": True,
                        "y": np.log(t["value"]), "treatment": "stored", "height": t["depth"].map(height), "draw_order": 1,
-                       "label": t["depth"].where(t["depth"] != "", t["kind"]), "lot": "L", "store": "", "age_months": NAN} | more)
+                       "label": t["depth"].where(t["depth"] != "", t["kind"]), "lot": "L", "store": "",
+                       "age_months": NAN} | more)
 
 
 def raw_of(t: pd.DataFrame) -> pd.DataFrame:
@@ -98,7 +99,8 @@ def test_limits_stand_as_half_of_them_for_what_a_predecessor_may_leave() -> None
 @pytest.mark.parametrize(("second", "stated", "kept"), [
     (float(np.exp(0.16)) * 100, 0.02, 2), (float(np.exp(0.18)) * 100, 0.02, 1),  # 6 sqrt(2) 0.02 = 0.17
     (290.0, None, 2), (310.0, None, 1)])  # where none is stated a factor of three
-def test_of_two_determinations_that_cannot_both_be_right_the_nearer_enters(second: float, stated: float | None, kept: int) -> None:
+def test_of_two_determinations_that_cannot_both_be_right_the_nearer_enters(second: float, stated: float | None,
+                                                                          kept: int) -> None:
     t = working(("A1", "A", "spot", "upper", 100.0), ("A1", "A", "spot", "upper", second), ("B1", "B", "spot", "upper", 99.0),
                 ("C1", "C", "spot", "upper", 101.0))
     left = one_of_two(t, {} if stated is None else {"P": stated})

@@ -168,7 +168,7 @@ def test_pooled_scatter_of_sets_of_any_size() -> None:
     assert (own.published, own.relative, own.unit) == (0.02, True, "mg/kg")
     assert np.square(own.contrasts).sum() == pytest.approx(squares)
     low, high = own.interval()
-    assert (low, high) == pytest.approx((own.s * np.sqrt(3 / stats.chi2.ppf(0.975, 3)), own.s * np.sqrt(3 / stats.chi2.ppf(0.025, 3))))
+    assert (low, high) == pytest.approx(tuple(own.s * np.sqrt(3 / stats.chi2.ppf(q, 3)) for q in (0.975, 0.025)))
     assert own.shown_s()[:4] == pytest.approx((100 * own.s, 100 * low, 100 * high, 2.0))
     assert own.shown_s()[4] == "%"
 
@@ -189,7 +189,8 @@ def test_zones_are_compared_by_the_means_of_their_bottles_and_the_check_fluid_wi
     assert means["value"].tolist() == [102.0, 110.0]
 
 
-def pooled(s: float, df: int = 20, published: float = 0.02, kind: str = "same sample", analyte: str = "P") -> PooledRepeatability:
+def pooled(s: float, df: int = 20, published: float = 0.02, kind: str = "same sample",
+           analyte: str = "P") -> PooledRepeatability:
     """Repeats that all scatter alike: contrasts of plus and minus s."""
     return PooledRepeatability(analyte=analyte, kind=kind, s=s, df=df, published=published, relative=True, unit="mg/kg",
                                contrasts=tuple(s * (-1) ** k for k in range(df)))
@@ -243,6 +244,7 @@ def test_too_good_is_less_than_six_tenths_over_all_analytes_beyond_chance() -> N
 
 
 def test_the_scale_of_a_relative_analyte_is_a_share_of_its_middle_level() -> None:
-    t = pd.DataFrame({"analyte": ["P", "P", "P", "K"], "value": [100.0, 200.0, 900.0, 5.0], "relative": [True, True, True, False]})
+    t = pd.DataFrame({"analyte": ["P", "P", "P", "K"], "value": [100.0, 200.0, 900.0, 5.0],
+                      "relative": [True, True, True, False]})
     assert scale_s(study_of(), t, {"P": 4.0, "K": 2.0}) == {"P": 0.02, "K": 2.0}
     assert np.isnan(scale_s(study_of(), t, {})["P"])

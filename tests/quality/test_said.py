@@ -46,10 +46,10 @@ def test_amounts_are_per_cent_of_a_relative_analyte_and_the_unit_of_another() ->
     (cand("missing purge", amount=0.35), "the first draw of this container, and no later one, reads as if it held about 35 %"),
     (cand("missing purge", amount=0.35, place="container"), "each draw reads as if it held about 35 % of the one before it"),
     (cand("value alone", readings=np.array([[np.log(50.0)]])), "reads 100 where container and depth lead one to expect 50"),
-    (cand("value alone", columns=(3,), readings=np.array([[50.0]])), "reads 100 where container and depth lead one to expect 50"),
+    (cand("value alone", columns=(3,), readings=np.array([[50.0]])), "container and depth lead one to expect 50"),
     (cand("transposed digits", detail="159"), "reads 100, where 159 would fit: two digits exchanged?"),
-    (cand("wrong product", detail="P 2 times"), "the whole container reads P 2 times what lot, store and age lead one to expect, "
-                                                "each by its own amount"),
+    (cand("wrong product", detail="P 2 times"),
+     "the whole container reads P 2 times what lot, store and age lead one to expect, each by its own amount"),
     (cand("wrong product", detail="P 2 times", amount=2.0), "by one factor, the other analytes as expected: another product"),
     (cand("drift", amount=np.log(1.05), place="run all", detail="all"), "readings change by 5 % from the first to the last "
                                                                         "position of every run"),
@@ -61,10 +61,12 @@ def test_amounts_are_per_cent_of_a_relative_analyte_and_the_unit_of_another() ->
     (cand("run and stock", amount=np.log(1.1)), "the containers of this run read 10 % from those of other runs"),
     (cand("run shift", amount=np.log(0.9), detail="either R1 and R2"),
      "R1 and R2 differ by 10 %; which of them is off cannot be told here (limits of the check fluid would say it)"),
-    (cand("check fluid", amount=np.log(1.1), detail="either R1 and R2"), "the check fluid's readings of R1 and R2 differ by 10 %"),
+    (cand("check fluid", amount=np.log(1.1), detail="either R1 and R2"),
+     "the check fluid's readings of R1 and R2 differ by 10 %"),
     (cand("run and stock", amount=np.log(1.1), detail="either R1 and R2"),
-     "the containers of R1 and R2 differ by 10 %; which of them is off cannot be told here (the check fluid reads alike in both)"),
-    (cand("run offset", amount=-20.0, detail="either R1 and R2"), "R1 and R2 differ by 20 in the unit, containers and check fluid"),
+     "the containers of R1 and R2 differ by 10 %; which of them is off cannot be told here (the check fluid reads alike in "
+     "both)"),
+    (cand("run offset", amount=-20.0, detail="either R1 and R2"), "R1 and R2 differ by 20 in the unit, containers and"),
     (cand("exchanged columns", columns=(0, 1), place="run R1"), "P reads as Zn should and Zn as P, in this run: two columns "
                                                                 "exchanged?"),
     (cand("exchanged columns", columns=(0, 1), place="run all"), "in every run: two columns exchanged, or two lines of"),
