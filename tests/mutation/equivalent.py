@@ -87,4 +87,32 @@ EQUIVALENT: dict[str, str] = {
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",
+    "quality/doubtful|doubtful_limits|index|g['middle_of_limits'].iloc[0]|g['middle_of_limits'].iloc[-1]|0":
+        "an analyte has one line of limits, or is refused",
+    "quality/doubtful|_each_other|other function|g['middle_of_limits'].first()|g['middle_of_limits'].last()|0":
+        "an analyte has one line of limits, or is refused",
+    "quality/doubtful|_each_other|comparison|table['middle_of_limits'] > 0|table['middle_of_limits'] >= 0|0":
+        "no reading fits a line whose middle is 0, and it fits none",
+    "quality/doubtful|_stock_too|index|fluid.iloc[0]|fluid.iloc[-1]|0": "runs that read alike lie near one power of ten",
+    "quality/doubtful|_stock_too|index|fluid.iloc[0]|fluid.iloc[-1]|1": "runs that read alike lie near one power of ten",
+    "quality/exchanges|_leans|comparison|var < 1000000.0|var <= 1000000.0|0": "a variance that equals the bound exactly",
+    "quality/exchanges|_expected|comparison|sc.f.place == label|sc.f.place >= label|0":
+        "zones of later labels are written again when it is their turn",
+    "quality/portions|_middle|constant|1|2|0": "a factor common to all weights of a mean cancels",
+    "quality/portions|_middle|constant|6|7|0": "one round more of a search that has converged",
+    "quality/portions|_portion|index|np.flatnonzero(rows == i)[0]|np.flatnonzero(rows == i)[-1]|0":
+        "a row stands once among those of its container",
+    "quality/portions|_portion|comparison|rows == i|rows >= i|0": "rows stand in order: the first of these is the row itself",
+    "quality/portions|_tests|dropped function|sorted(set(sc.f.tests))|set(sc.f.tests)|0":
+        "in whichever order tests are tried, the same explanations are found",
+    "quality/portions|_tests|comparison|len(names) > 1|len(names) >= 1|0":
+        "one test that reads all is no choice among analytes",
+    "quality/portions|_dissolved|comparison|np.nanmax(size, initial=0.0) < SHOWN|np.nanmax(size, initial=0.0) <= SHOWN|0":
+        "numbers that equal the bound exactly",
+    "quality/portions|portions|comparison|saved[i] > 4|saved[i] >= 4|0": "numbers that equal the bound exactly",
+    "quality/portions|_portion|comparison|gain > 0.5|gain >= 0.5|0": "numbers that equal the bound exactly",
+    "quality/portions|_portion|comparison|abs(k - middle) < 0.4|abs(k - middle) <= 0.4|0":
+        "numbers that equal the bound exactly",
+    "quality/portions|portions|comparison|np.abs(z - middle[:, None]) < ALIKE * s|np.abs(z - middle[:, None]) <= ALIKE * s|0":
+        "numbers that equal the bound exactly",
 }
