@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from studykit.quality.ceiling import ALL, _rows, saturated_curve
+from studykit.quality.ceiling import ALL, _rows, _step_at, saturated_curve
 from studykit.quality.flags import robust_sd
 
 
@@ -45,3 +45,30 @@ def test_readings_that_are_shared_throughout_are_steps_and_few_are_none() -> Non
     assert not list(_rows("P", bottles([94.0, 100, 100, 100, 100], ["R1"] * 5), 0.1))
     twice = bottles([80.0, 85, 90, 95, 97, 99, 100, 100, 100, 100], ["R1"] * 10).assign(container=list("ABCDEFGGHH"))
     assert [r[3] for r in _rows("P", twice, 0.1)] == [2]
+
+
+@pytest.mark.parametrize(("top", "values", "step"), [
+    (101.0, [99.7, 99.9, 100.0, 101.0], 1.0), (99.9, [99.7, 99.9, 9.75], 0.1), (101.5, [99.75, 100.0, 101.5], 0.1),
+    (0.0, [0.0, -0.25], 0.01), (9.0, [9.0, 1.25], 0.01)])
+def test_the_step_in_which_readings_of_the_highest_power_of_ten_stand(top: float, values: list[float], step: float) -> None:
+    """Significant digits: 99.7 beside 101 has more decimals, and does not say that 101 was read to a tenth."""
+    assert _step_at(top, np.array(values)) == pytest.approx(step)
+
+
+def flagged(bottles_at_top: int, rows: int = 1) -> bool:
+    """So many bottles that share 50.1 above readings from 30.3 on in halves; one analyte alone, or one of many."""
+    t = bottles([*(30.3 + k / 2 for k in range(40)), *[50.1] * bottles_at_top], ["R1"] * (40 + bottles_at_top))
+    more = [t.assign(analyte=f"Q{k}") for k in range(rows - 1)]
+    steps = pd.DataFrame({"analyte": ["P", *(f"Q{k}" for k in range(rows - 1))], "step": 0.1})
+    return any(f.analyte == "P" for f in saturated_curve(pd.concat([t, *more], ignore_index=True), steps).flags)
+
+
+def test_four_bottles_at_least_and_by_a_chance_that_all_rows_share(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three are too few whatever their chance; the chance of four is held against what is allowed, times the rows."""
+    assert [flagged(n) for n in (3, 4, 5)] == [False, True, True]
+    (row,) = _rows("P", bottles([*(30.3 + k / 2 for k in range(40)), *[50.1] * 4], ["R1"] * 44), 0.1)
+    p = float(str(row[-1]))
+    assert 0 < p < 1e-3
+    monkeypatch.setattr("studykit.quality.ceiling.CHANCE", 10 * p)
+    assert flagged(4, rows=9)
+    assert not flagged(4, rows=11)

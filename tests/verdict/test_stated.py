@@ -244,3 +244,15 @@ def test_per_cent_of_the_mean_is_not_the_ratio(tmp_path):
         got = known.single_verdicts(stage.study, model_tables.fit_all(stage))["P"]
         words[name] = (got.word, round(got.decided.estimate))
     assert words == {"per cent": ("homogeneous", 19), "factor": ("stratified", 21)}
+
+
+def test_the_arithmetic_of_a_factor_is_that_of_logarithms(tmp_path):
+    """r of 4 at a level of 100 is 0.04 on logs, told as a ratio; a uniform pair passes by 2 Phi(ln 1.06 / se - 1.645) - 1."""
+    _, stage, models = judged(tmp_path, [100], [100], [100], margin={"factor": 1.06})
+    row = known.arithmetic_table(stage.study, models).iloc[0]
+    se = 0.04 / stats.norm.ppf(0.975)  # s_r sqrt(2) = r / 1.96
+    assert (row["level"], row["margin"], row["r"]) == (100, pytest.approx(6), pytest.approx(100 * math.expm1(0.04)))
+    assert row["margin / r"] == pytest.approx(math.log(1.06) / 0.04)
+    assert row["never below"] == pytest.approx(100 * math.expm1(stats.norm.ppf(0.95) * se))
+    by_hand = 2 * stats.norm.cdf(math.log(1.06) / se - stats.norm.ppf(0.95)) - 1
+    assert row["chance for a uniform pair, %"] == pytest.approx(100 * by_hand, abs=0.01)
