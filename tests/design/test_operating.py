@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -23,6 +24,7 @@ from studykit.design.operating import (
     depth_mean_sd,
     homogeneous_chance,
     resolvable_margin,
+    zone_effects,
     zones_of,
 )
 from studykit.inference import power
@@ -228,3 +230,12 @@ def test_one_zone_beyond_the_margin_on_its_side_is_enough() -> None:
         assert (still.stratified, still.homogeneous) == (0, 1)
     alone = chances(DesignSize(containers=1, depths=3), guess, 20.0, side=Side(sign=-1))
     assert (alone.stratified, alone.homogeneous, alone.gradient_seen) == (0, 0, 0)
+
+
+@pytest.mark.parametrize(("log", "shape"), [(True, "linear"), (False, "linear"), (True, "lowest only"), (False, "lowest only")])
+def test_zones_of_a_gradient_against_their_mixed_container(log: bool, shape: str) -> None:
+    """30 (of 100 ln, or in the unit) from top to bottom of three: on logs less 100 ln of the mean of the contents."""
+    guess = SimpleNamespace(gradient=30.0, shape=shape)
+    effects = np.array([0.0, 15.0, 30.0] if shape == "linear" else [0.0, 0.0, 30.0])
+    mixed = 100 * math.log(np.exp(effects / 100).mean()) if log else effects.mean()
+    assert zone_effects(guess, 3, SimpleNamespace(log=log)) == pytest.approx(effects - mixed)  # type: ignore[arg-type]
