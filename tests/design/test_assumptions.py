@@ -13,6 +13,7 @@ from studykit.core.errors import BadInput
 from studykit.design.advice import advice_table, advise
 from studykit.design.assumptions import (
     HOW,
+    _on_scale,
     aims_of,
     expectations,
     filed_proposal,
@@ -23,6 +24,7 @@ from studykit.design.assumptions import (
 )
 from studykit.design.operating import DesignSize, chances
 from studykit.design.tables import left_out
+from studykit.inference.margin import Margin
 from studykit.sampling.order import make_plan
 from studykit.sampling.outlay import outlay
 from studykit.study.aliases import aliases
@@ -478,3 +480,13 @@ def test_an_age_far_from_all_others_is_asked_about(ages: tuple[int, ...], asked:
     table = stock("AAAABBBBCCCC", "xyxyxyxyxyxy", ages=ages)
     found = [a for a in advise(timed, size_of(timed), table) if a.topic == "lone age"]
     assert [w in a.what for a, w in zip(found, asked, strict=True)] == [True] * len(asked)
+
+
+@pytest.mark.parametrize(("told", "log", "scaled"), [(-20.0, True, 100 * math.log(0.8)), (-99.9, True, 100 * math.log(0.001)),
+                                                     (25.0, True, 100 * math.log(1.25)), (-150.0, False, -150.0)])
+def test_a_gradient_in_per_cent_or_the_unit_and_nothing_falls_by_all_of_it(told: float, log: bool, scaled: float) -> None:
+    margin = Margin.relative(10) if log else Margin.absolute(5, "mg/kg")
+    assert _on_scale("P", told, margin) == pytest.approx(scaled)
+    for refused in (-100.0, -101.0):
+        with pytest.raises(BadInput, match="nothing can fall by 100 % or more"):
+            _on_scale("P", refused, Margin.relative(10))

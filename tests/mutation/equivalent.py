@@ -87,6 +87,7 @@ EQUIVALENT: dict[str, str] = {
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",
+    "mixed/balance|chain|constant|1|2|0": "room for one code more than there is",
     "quality/doubtful|doubtful_limits|index|g['middle_of_limits'].iloc[0]|g['middle_of_limits'].iloc[-1]|0":
         "an analyte has one line of limits, or is refused",
     "quality/doubtful|_each_other|other function|g['middle_of_limits'].first()|g['middle_of_limits'].last()|0":

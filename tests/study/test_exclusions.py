@@ -111,6 +111,18 @@ def test_a_day_before_the_report_is_taken_and_one_before_the_filling_is_not(tmp_
         (3, "date", "is before its container was filled or sampled (2025-06-01)")]
 
 
+def test_where_no_filling_is_known_the_day_of_sampling_is_the_first(tmp_path: Path, case: Case) -> None:
+    good = case.sample_of("C01", "upper")
+    root = folder(tmp_path, HEADER + f"{good},P,bottle leaked,analyst,2025-05-31\n{good},S,bottle leaked,analyst,2025-06-01\n")
+    lines = case.containers["container"].astype(str) + ",,2025-06-01\n"
+    (root / "plan/containers.csv").write_text("container,filled_on,sampled_on\n" + "".join(lines), encoding="utf-8")
+    case.samples[["sample", "container", "kind", "depth"]].to_csv(root / "plan/samples.csv", index=False)
+    with pytest.raises(BadInput) as caught:
+        read_exclusions(root, case.study, case.results)
+    (fault,) = caught.value.faults
+    assert (fault.row, fault.reason) == (2, "is before its container was filled or sampled (2025-06-01)")
+
+
 @pytest.mark.parametrize("reason", ["aaaa", "xxx", "did not fit", "Implausible."])
 def test_letters_and_judgements_are_no_cause(tmp_path: Path, case: Case, reason: str) -> None:
     root = folder(tmp_path, HEADER + f"{case.sample_of('C01', 'upper')},P,{reason},analyst,2026-02-03\n")

@@ -205,3 +205,12 @@ def test_what_a_person_states_is_never_told_as_published():
     assert in_place_of_published(parse_study(data).analytes, found[:0]) == {}
     data["analytes"]["P"]["nominal"] = 411.0
     assert in_place_of_published(parse_study(data).analytes, found[:0]) == both
+
+
+def test_beside_the_laboratorys_own_r_the_published_one_warns_of_its_range_alone() -> None:
+    """Zn at 3.5 mg/kg: below the range; that the published r exceeds R there says nothing of the laboratory's."""
+    own = Repeatability(s_r=0.1, source="control chart")
+    found = resolve_precision(3.5, "mg/kg", own=own, method_key="ASTM D5185-18", analyte="Zn")
+    assert found.warning.endswith("its precision is not established there, take the result as provisional")
+    assert "lies below the range of ASTM D5185-18" in found.warning
+    assert "exceeds R" not in found.warning
