@@ -47,7 +47,8 @@ def wide(source: str, module: str, percent: float, seed: int) -> list[Mutant]:
     """So many per cent of all mutants of a module, at least one, by chance; none known to change nothing."""
     every = [m for m in mutants(source) if f"{module}|{m.name}" not in EQUIVALENT]
     count = math.ceil(len(every) * percent / 100)
-    return sorted(sorted(every, key=lambda m: m.digest(seed, module))[:count], key=lambda m: m.lines)
+    taken = set(sorted(every, key=lambda m: m.digest(seed, module))[:count])
+    return [m for m in every if m in taken]
 
 
 def shares(sizes: dict[str, int], total: int) -> dict[str, int]:
