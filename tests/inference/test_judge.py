@@ -14,7 +14,7 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.inference.cells import CellBounds
-from studykit.inference.judge import judge, judge_many, stock_word
+from studykit.inference.judge import depth_mean, judge, judge_many, stock_word
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 
@@ -596,3 +596,15 @@ def test_the_next_container_is_nowhere_known_where_limits_have_no_end():
     assert found.next_container is None
     ends = judge(table, margin={"absolute": 3}, depths=["u", "l"]).next_container  # in mg/kg a limit has two ends
     assert ends.low <= -2 < 2 <= ends.high
+
+
+def test_the_mean_at_a_depth_has_students_limits():
+    """3, 5 and 10: mean 6, 95 % of t with 2 degrees of freedom (4.303) times 3.606 / sqrt(3); a lost one is left out."""
+    values = np.array([[3.0, 1.0], [5.0, np.nan], [10.0, 2.0]])
+    n, depth = (x.ravel() for x in np.indices(values.shape))
+    cells = CellBounds.of_rows(n, depth, values.ravel(), values.ravel(), shape=(3, 2), margin=Margin.absolute(5), step=0.0)
+    half = 4.302653 * 3.6055513 / math.sqrt(3)
+    assert depth_mean(cells, 0, 0.95) == pytest.approx((6, 6 - half, 6 + half), rel=1e-5)
+    assert depth_mean(cells, 1, 0.95) == pytest.approx((1.5, 1.5 - 12.706205 * 0.5, 1.5 + 12.706205 * 0.5), rel=1e-5)
+    one = cells.taken(np.array([True, False, False]))
+    assert depth_mean(one, 0, 0.95) == pytest.approx((3, math.nan, math.nan), nan_ok=True)
