@@ -24,7 +24,7 @@ from studykit.design.cheapest import (
     price,
     right_chance,
 )
-from studykit.design.operating import DesignSize, chances, resolvable_margin
+from studykit.design.operating import BOTH, DesignSize, Side, chances, resolvable_margin
 from studykit.study.definition import Assumption, DesignSettings
 
 COSTS = Costs(container=40, sample=10, determination=6)
@@ -175,3 +175,27 @@ def test_of_designs_that_cost_the_same_the_better_one_alone_stands_on_the_fronti
             ((2, 0.5), (4, 0.9), (2, 0.6), (3, 0.55), (1, 0.2))]
     assert [(c.cost, c.lowest) for c in frontier(made)] == [(1, 0.2), (2, 0.6), (4, 0.9)]
     assert made[0].every == pytest.approx(0.45)  # 1 - .5 - .05
+
+
+def test_margins_of_a_size_below_and_above_the_mixed_container() -> None:
+    """20 on 100 ln: above e^0.2 - 1 = 22.1 %, below 1 - e^-0.2 = 18.1 %; in the unit 20 either way."""
+    def aim(sign: int, relative: bool = True) -> Aim:
+        return Aim(analyte="P", guess=Assumption(s_r=2), margin=2.0, relative=relative,
+                   side=Side(sign=sign, log=relative) if sign else BOTH)  # type: ignore[arg-type]
+
+    assert aim(1).margin_at(20) == pytest.approx(100 * math.expm1(0.2))
+    assert aim(0).margin_at(20) == pytest.approx(100 * math.expm1(0.2))
+    assert aim(-1).margin_at(20) == pytest.approx(100 * -math.expm1(-0.2))
+    assert aim(-1, relative=False).margin_at(20) == 20
+
+
+def test_the_zone_that_lies_farthest_on_the_side_that_counts() -> None:
+    """10 from top to bottom of three, in the unit: -5, 0 and 5 about the mean."""
+    guess = Assumption(s_r=2, gradient=10)
+    for sign, right in ((1, "homogeneous"), (-1, "homogeneous")):
+        near = Aim(analyte="P", guess=guess, margin=5.1, side=Side(sign=sign, log=False))  # type: ignore[arg-type]
+        assert near.farthest(3) == pytest.approx(5)
+        assert near.right_at(3) == right
+        assert near.with_margin(4.9).right_at(3) == "stratified"
+    both = Aim(analyte="P", guess=guess, margin=10.0)
+    assert (both.right_word, both.with_margin(9.9).right_word) == ("homogeneous", "stratified")

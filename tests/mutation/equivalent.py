@@ -87,6 +87,9 @@ EQUIVALENT: dict[str, str] = {
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",
+    "mixed/blocks|_one_group|comparison|len(firsts) == 1|len(firsts) >= 1|0": "a single block has a single pattern",
+    "intake/determinations|_in_file|index|rule.apply(np.array([1.0]))[0]|rule.apply(np.array([1.0]))[-1]|0":
+        "of one number: the first is the last",
     "mixed/balance|chain|constant|1|2|0": "room for one code more than there is",
     "quality/doubtful|doubtful_limits|index|g['middle_of_limits'].iloc[0]|g['middle_of_limits'].iloc[-1]|0":
         "an analyte has one line of limits, or is refused",

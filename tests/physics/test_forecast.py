@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -11,6 +12,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
+from studykit.physics import forecast
 from studykit.physics.bounds import DAYS_PER_MONTH, Bound
 from studykit.physics.figures import bounds_against_size, expected_over_measured, time_to_settle
 from studykit.physics.forecast import CAUTIONS, Outlook, _days, _final_ratio, could_it_settle, what_is_ruled_out
@@ -258,3 +260,28 @@ def test_a_final_ratio_above_a_million_says_no_more() -> None:
     """exp(Pe) up to a million, Pe = 13.8; what rises has the inverse."""
     assert [_final_ratio(pe, sign) for pe in (1.0, 13.0, 14.0) for sign in (1.0, -1.0)] == pytest.approx(
         [math.e, 1 / math.e, math.exp(13), math.exp(-13), math.inf, 0.0])
+
+
+def test_the_temperatures_reach_to_the_longest_standing(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two containers of one height and day, 100 and 900 days old: one history of 900 days from that day on, and both ages."""
+    asked: list[tuple[object, ...]] = []
+
+    def history(fluid: object, store: str, days: float, start: float) -> float:
+        asked.append((store, days, start))
+        return 15.0
+
+    class Found(Exception):
+        """What the column is asked, once it is."""
+
+    def column(part: object, liquid: object, height: float, ages: list[float], warmth: float, **more: object) -> None:
+        raise Found(height, ages, warmth, more["heights"])
+
+    monkeypatch.setattr(forecast, "temperatures", history)
+    monkeypatch.setattr(forecast, "component_of", lambda c: c)
+    monkeypatch.setattr(forecast, "expected_column", column)
+    monkeypatch.setattr(forecast, "drawn_zones", lambda *_: [SimpleNamespace(low=low, high=low + 0.25) for low in (0.125, 0.5)])
+    group = pd.DataFrame({"height_mm": [500.0, 500.0], "start_day": [120.0, 120.0], "age_days": [100.0, 900.0]})
+    with pytest.raises(Found) as found:
+        forecast._profiles(None, None, None, None, "hall", "drum", group)  # type: ignore[arg-type]
+    assert asked == [("hall", 900.0, 120.0)]
+    assert found.value.args == (0.5, [100.0, 900.0], 15.0, [0.125, 0.375, 0.5, 0.75])
