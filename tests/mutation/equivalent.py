@@ -87,6 +87,8 @@ EQUIVALENT: dict[str, str] = {
     "verdict/rule|decided|index|known[0]|known[-1]|0": "a pair has one estimate",
     "verdict/cleared|count_words|index|table['not judged'].iloc[0]|table['not judged'].iloc[-1]|0":
         "the analytes that judge no single container are the same in every row",
+    "inference/bounded|judge_bounds|swapped arguments|_endless(lo, hi, margin)|_endless(hi, lo, margin)|0":
+        "asks whether either has no end",
     "mixed/blocks|_one_group|comparison|len(firsts) == 1|len(firsts) >= 1|0": "a single block has a single pattern",
     "intake/determinations|_in_file|index|rule.apply(np.array([1.0]))[0]|rule.apply(np.array([1.0]))[-1]|0":
         "of one number: the first is the last",

@@ -22,7 +22,7 @@ BOTTLES = ("swap of two bottles", "swap across containers", "exchanged container
            "dilution", "additives diluted", "evaporation", "portion", "unit in a row", "missing purge", "heel in the zone")
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("fault", BOTTLES)
 def test_right_cause_at_the_right_place(fault: str) -> None:
     lab, truth = spoiled(fault, 2, USUAL, 5)
@@ -40,6 +40,7 @@ def test_a_swap_names_its_rival_and_what_would_tell() -> None:
     assert "labels" in row["what_would_tell"]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", ["settled", "creamed", "half-settled", "layered"])
 def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str) -> None:
     """Bottom to top up to about 200-fold, in one container of twelve."""
@@ -49,6 +50,7 @@ def test_a_container_that_really_separated_is_no_stop_and_is_set_aside(kind: str
     assert own["where"].str.contains("C04").any(), flags.to_string()
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("seed", range(200, 203))
 def test_no_stop_in_settled_studies(seed: int) -> None:
     flags = explained(settled_study(USUAL, seed))
