@@ -15,10 +15,11 @@ from tests.course.make import HERE, STUDENT, make, notes, sources, teacher_copy,
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(prog="python -m tests.course", description=__doc__,
                                      formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("number", nargs="*", type=int, choices=[int(p.stem[:2]) for p in sources()], default=[],
-                        help="lessons to make; without one, all")
+    parser.add_argument("number", nargs="*", type=int, help="lessons to make; without one, all")
     parser.add_argument("--to", type=Path, metavar="FOLDER", help="write a teacher's copy there, and nothing else")
     given = parser.parse_args()
+    if unknown := set(given.number) - {int(p.stem[:2]) for p in sources()}:
+        parser.error(f"no lesson has the number {', '.join(map(str, sorted(unknown)))}")
     if given.to:
         teacher_copy(given.to)
         sys.exit(0)

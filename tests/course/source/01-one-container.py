@@ -14,7 +14,7 @@ between the cellars when there is none?
 """
 ## Before you begin
 
-Another seed gives other worlds; the checks count in yours.
+Another seed draws other worlds; the checks count in the worlds of your seed.
 """
 # %% tags=["parameters"]
 seed: int = 11  # any whole number: which worlds are drawn
@@ -95,7 +95,7 @@ kit.figure(lesson.picture(worlds, honest_worlds), alt="Two outlines around zero;
 ## Summary
 
 - Bottles of one container tell of that container. What you want to speak of must be what you have several of.
-- Counting bottles as if they were containers is called **pseudoreplication**: copies that are no repetitions.
+- Counting bottles as if they were containers is called **pseudoreplication**: copies that count as repetitions and are none.
 - The kit says of one container *holds for this container only*, and takes the scatter from the laboratory's stated
   repeatability.
 

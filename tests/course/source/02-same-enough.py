@@ -21,8 +21,8 @@ margin: float = 5.0  # per cent; the checks of this lesson expect 5
 """
 ## Ten studies
 
-Each line is a study: the 90 % interval of the difference between lowest and uppermost zone. The true difference of
-each lies somewhere in its interval, in nine cases of ten.
+Each line is a study: the 90 % interval of the difference between lowest and uppermost zone. In nine studies of ten the
+true difference lies somewhere in that interval.
 """
 # %%
 import studykit.notebook as kit
@@ -55,7 +55,7 @@ lesson.check("rule", word)
 """
 ## How many kegs?
 
-Suppose that nothing has separated. The third column is the chance that an ordinary test of *no difference* is content.
+Suppose that nothing has separated. The third column is the chance that an ordinary test of *no difference* finds none.
 The second is the chance that your rule says `"homogeneous"`. Kegs differ by 4 % among themselves.
 """
 # %%
@@ -83,7 +83,7 @@ lesson.check("kegs", kegs)
 """
 ## Exercise 3: the technician's three kegs
 
-With what chance is a test of *no difference* content after three kegs?
+With what chance does a test of *no difference* find none after three kegs?
 """
 # %% tags=["exercise"]
 from studykit.course import sameenough as lesson
@@ -97,7 +97,7 @@ lesson.check("content", content)
 """
 ## Summary
 
-- *No difference found* praises the small and careless study most. It is no evidence of sameness.
+- *No difference found* rewards the small and careless study most. It is no evidence of sameness.
 - Sameness is shown by an interval that lies wholly inside a margin. This is called an equivalence test, or two
   one-sided tests.
 - *Inconclusive* is a result: it says that money or containers were too few.

@@ -21,7 +21,7 @@ seed: int = 5  # any whole number: which worlds are drawn
 """
 ## A study without results
 
-The plan stands, the laboratory has not written yet.
+The plan stands; the laboratory has not reported yet.
 """
 # %%
 import studykit.notebook as kit
@@ -46,7 +46,7 @@ lesson.check("locked", root)
 """
 ## Exercise 2: peek, and widen quietly
 
-The results arrive, and the margin of phosphorus is let out in `study.toml`, as anybody could with an editor. How many
+The results arrive, and the margin of phosphorus is widened in `study.toml`, as anybody could with an editor. How many
 changes does the lock show?
 """
 # %%
@@ -137,7 +137,7 @@ Next: [lesson 4](04-containers.ipynb).
 """
 # %% [markdown] tags=["teacher"]
 """
-**Time:** 45 minutes. **Say first:** shoot at a barn door, then paint the target around the hole.
+**Time:** 45 minutes. **Say first:** who shoots at a barn door and then paints the target around the hole never misses.
 
 **Watch for:** reasons such as "otherwise inconclusive". The check refuses empty words, the lesson's own, and some English
 words that name what came out; it cannot tell a good reason from a bad one, and says so. Students mark their own by four

@@ -80,7 +80,7 @@ kit.table(lesson.table(profiles), caption="Fewest drums that reach a chance of 0
 ## Summary
 
 - A second determination halves the laboratory's share of the variance, and nothing else.
-- A further container thins out every scatter.
+- A further container makes every part of the scatter count less.
 - Where drums have settled alike, determinations pay; where they have not, containers do. Look in a pilot first.
 
 Next: [lesson 5](05-random-order.ipynb).

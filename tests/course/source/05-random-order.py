@@ -102,7 +102,7 @@ kit.figure(lesson.both(seed), alt="A narrow outline far from the truth, sorted; 
 
 - An instrument that drifts turns the order of bottles into a difference between depths.
 - **Randomisation** means that chance decides who is drawn and measured first. It turns a bias, which nothing shows, into
-  scatter, which the interval knows.
+  scatter, which the interval takes into account.
 - Chance may also decide within each vat, vat by vat: a *randomised block*.
 - Taking turns (upper, middle, lower, upper, ...) is a pattern too. The kit draws the order for you, and writes it down.
 
@@ -110,7 +110,7 @@ Next: [lesson 6](06-blinding-controls.ipynb).
 """
 # %% [markdown] tags=["teacher"]
 """
-**Time:** 35 minutes. **Say first:** marking essays: is the first pile marked like the last one?
+**Time:** 35 minutes. **Say first:** marking essays: is the first pile marked as strictly as the last one?
 
 **Watch for:** shuffling one column alone, which mixes up the labels; the check says so.
 

@@ -52,7 +52,7 @@ lesson.check("catches", catches)
 ## Exercise 2: twelve bottles of money
 
 Three faults hide: a run that reads high by three standard deviations, a carry-over of four into the blank, a scatter of
-twice what was stated. Twelve control bottles can be paid. Choose so that each fault is caught with a chance of at least 0.8. Write
+twice what was stated. There is money for twelve control bottles. Choose so that each fault is caught with a chance of at least 0.8. Write
 `{"check fluid": ..., "blank": ..., "duplicate": ...}` with a number for each.
 """
 # %%

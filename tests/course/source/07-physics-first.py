@@ -98,7 +98,7 @@ kit.figure(lesson.picture(), alt="Full concentration from the floor up to a shar
 """
 ## Summary
 
-- Half the diameter falls a quarter as far: size counts twice.
+- A particle of half the diameter falls a quarter as far: size counts squared.
 - A sparse suspension does not enrich the lower zone. What is gone from the top lies on the floor.
 - So the bottle from the middle of the lower zone shows nothing, and the draw from the floor (the heel) everything.
 
@@ -112,5 +112,5 @@ denser in between?
 **Watch for:** radius in place of diameter (a quarter), metres, the density of the particle alone; each has its hint.
 
 **To discuss:** crowded suspensions hinder one another and do enrich lower zones: the demo *forge*. Warmth thins the liquid;
-convection may stir it: the chapter physics.
+convection may stir it: see the page on physics.
 """

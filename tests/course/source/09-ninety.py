@@ -87,7 +87,7 @@ Next: [lesson 10](10-whole-study.ipynb).
 """
 **Time:** 35 minutes. **Say first:** throw ten rings at a peg that nobody can see.
 
-**Watch for:** 180 and 90: a share is asked.
+**Watch for:** answers such as 180 and 90: a share between 0 and 1 is asked.
 
 **To discuss:** the exact share of exercise 2 is 0.839 (t distribution, five degrees of freedom). Why does nobody notice
 in daily work that an interval is too short?

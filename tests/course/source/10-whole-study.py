@@ -7,7 +7,7 @@
 **The question.** A baker of sea biscuits keeps malt syrup in forty churns. It stood for ten months. May it be used as it
 stands, or has its dry matter gone down?
 
-*Everything here is invented, and everybody's syrup is another.*
+*Everything here is invented, and everybody gets another syrup.*
 """
 # %% [markdown]
 """
@@ -93,7 +93,7 @@ lesson.check("found", found)
 """
 ## The truth
 
-When all three checks are content, run this cell. Intervals of the same design in other worlds stand beside yours.
+When all three checks have passed, run this cell. Intervals of the same design in other worlds stand beside yours.
 """
 # %%
 import studykit.notebook as kit
