@@ -20,8 +20,8 @@ from studykit.study.definition import Study
 
 ROWS = ("container", "depth", "sample", "replicate", "value", "unit", "source_file", "source_row")
 NOTE = ("Live formulas: change a value in a sheet 'rows' and everything follows. Each container's cell is the mean of its "
-        "determinations at a depth (of their natural logarithms for a margin in per cent). A viewer that computes nothing "
-        "shows empty cells: open it in a spreadsheet program.")
+        "determinations at a depth (of their natural logarithms for a margin in per cent or a factor). A viewer that computes "
+        "nothing shows empty cells: open it in a spreadsheet program.")
 SAME = ("all containers taken together; the verdict's own interval where this pair of depths decides it and no reading is "
         "lost, else see rederive.R")
 
@@ -66,7 +66,7 @@ def _fill(book: Any, name: str, rows: list[dict[Any, Any]], study: Study, analyt
         return f"sheet 'rows {name}'; no scatter between containers, so no summary"
     sheet = book.create_sheet(name)
     _summary(sheet, f"rows {name}", containers, (depths[0], depths[-1]), len(rows) + 1)
-    _interval(sheet, len(containers), study, log)
+    _interval(sheet, len(containers), study, analyte)
     return f"sheets '{name}' and 'rows {name}'"
 
 
@@ -82,12 +82,14 @@ def _summary(sheet: Any, rows: str, containers: list[str], ends: tuple[str, str]
         sheet.append([_plain(container), cell(k, "$B$1"), cell(k, "$C$1"), f'=IF(COUNT(B{k}:C{k})=2,C{k}-B{k},"")'])
 
 
-def _interval(sheet: Any, n: int, study: Study, log: bool) -> None:
-    """Below the containers: mean, scatter, t, limits."""
-    span, at = f"D2:D{n + 1}", n + 3
+def _interval(sheet: Any, n: int, study: Study, analyte: str) -> None:
+    """Below the containers: mean, scatter, t, limits; beside a margin that is a factor told as ratios."""
+    span, at, margin = f"D2:D{n + 1}", n + 3, study.analytes[analyte].margin
 
     def told(x: str) -> str:
-        return f"=100*(EXP({x})-1)" if log else f"={x}"
+        if margin.factor is not None:
+            return f"=EXP({x})"
+        return f"=100*(EXP({x})-1)" if margin.relative else f"={x}"
 
     lines = (("containers", f"=COUNT({span})"), ("mean", f"=AVERAGE({span})"),
              ("standard deviation", f"=STDEV({span})"), ("degrees of freedom", f"=B{at}-1"),

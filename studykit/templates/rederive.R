@@ -371,7 +371,8 @@ for (a in analytes) {
   present <- levels(d$depth); C <- pair_rows(length(present))
   labels <- apply(C, 1, function(r) paste(present[r == 1], "-", present[r == -1]))
   level <- got$level[if (v$verdict == "homogeneous") 1 else 2] # one container: per cent of its own level, at the worst of limits
-  shown <- function(x) if (!a$log) x else if (a$road == "one" && !a$ratio) 100 * x / level else 100 * expm1(x)
+  shown <- function(x) if (!a$log) x else if (v$unit == "times") exp(x) else if (a$road == "one" && !a$ratio) {
+    100 * x / level } else 100 * expm1(x)
   t <- got$table[labels == v[["deciding pair"]], ]; joint <- number(v[["level, %"]]) > 100 * (1 - 2 * alpha) + 1e-9
   mine <- shown(c(t$estimate, if (joint) t$joint_low else t$low, if (joint) t$joint_high else t$high))
   kit <- number(c(v$difference, v$low, v$high))

@@ -36,7 +36,7 @@ def tables_of(root: Path) -> None:
     write_csv(model.out / "structures.csv", model_tables.structures(models))
     verdict = open_stage("06-verdict", str(root), str(root / "report"))
     verdict.out.mkdir(parents=True, exist_ok=True)
-    write_csv(verdict.out / "verdicts.csv", verdict_tables.judge_all(verdict, models).to_table())
+    write_csv(verdict.out / "verdicts.csv", verdict.told(verdict_tables.judge_all(verdict, models).to_table()))
     write_csv(verdict.out / "known-precision.csv", stated.single_table(verdict.study, models))
 
 
@@ -150,6 +150,7 @@ def test_a_margin_as_a_factor_of_one_container_is_judged_on_logarithms_in_r_too(
     told = run_r(root, tmp_path / "d")
     assert told.returncode == 0, told.stdout + told.stderr
     assert "6 verdict intervals agree" in told.stdout
+    assert re.search(r"kit +1\.6\d* \(1\.\d+ to \d\.\d+\) times", told.stdout)
 
 
 @pytest.mark.slow

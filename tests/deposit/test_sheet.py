@@ -82,3 +82,14 @@ def test_the_interval_of_a_sheet_computed_by_a_spreadsheet_engine_is_that_of_a_t
     y = np.log([r for _, r in TIMES.values()])
     low, high = stats.ttest_1samp(y, 0.0).confidence_interval(0.9)
     assert got == pytest.approx(list(100 * np.expm1([y.mean(), low, high])), rel=1e-9)
+
+
+def test_beside_a_factor_the_difference_is_told_as_a_ratio(tmp_path):
+    root = filed_slip(tmp_path)
+    text = (root / "study.toml").read_text(encoding="utf-8")
+    (root / "study.toml").write_text(text.replace("margin = { relative_percent = 10 }", "margin = { factor = 1.1 }"), "utf-8")
+    book = openpyxl.load_workbook(io.BytesIO(sheet.workbook(root, load_study(root))))
+    told = [str(row[1]) for s in book.worksheets[1:] for row in s.iter_rows(values_only=True)
+            if str(row[0]).startswith("as told: ")]
+    assert [t.startswith("=EXP(") for t in told] == [True] * 3 + [False] * 3
+    assert all(t.startswith("=100*(EXP(") for t in told[3:])

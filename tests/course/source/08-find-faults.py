@@ -48,8 +48,8 @@ kit.figure(lesson.picture(data, "P"), alt="Readings by keg, one mark for each de
 
 Write pairs of a place (a bottle as in the table, a keg, or a run) and a kind. Bottles that were sent and have no row:
 `lesson.missing(data)`. The check tells **precision** (which share of what you named is true) and **recall** (which
-share of what happened you named). Both must be at least 0.6. It takes lists of three places or more. The first ten
-different lists it answers with both numbers; after that it says only whether both are reached.
+share of what happened you named). Both must be at least 0.6. It takes lists of three places or more. For ten
+different lists it tells both numbers, then only whether both are reached.
 """
 # %% tags=["exercise"]
 from studykit.course import findfaults as lesson
