@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -70,14 +71,24 @@ def copied_rows(t: pd.DataFrame, steps: pd.DataFrame, chances: Chances) -> Check
     rows = [r for pairs in groups.values() if (r := _row(wide, codes, chance, pairs, chances)) is not None]
     table = pd.DataFrame(rows, columns=COLUMNS)
     flags = tuple(
-        Flag(rule="copied row", concern="stop and find out", where=f"samples {r['sample']} and {r['other']}",
-             samples=(r["sample"], r["other"]), analyte="" if r["analytes"] == wide.shape[1] else r["which"],
+        Flag(rule="copied row", analyte="" if r["analytes"] == wide.shape[1] else r["which"], **_told(r),
              evidence=(f"agree to the last digit in {r['analytes']} of {wide.shape[1]} analytes"
                        f"{', in each of ' + str(r['determinations']) + ' determinations' if r['determinations'] > 1 else ''} "
-                       f"(expected by chance: {shown(r['expected'], 1)} such pairs); one may be a copy of the other; to "
-                       "tell: both raw printouts, second portions of both bottles"))
+                       f"(expected by chance: {shown(r['expected'], 1)} such pairs); " + _MEANS[r["sample"] == r["other"]]))
         for r in table.to_dict("records"))
     return CheckResult(rule="copied row", table=table, flags=flags)
+
+
+_MEANS = {False: "one may be a copy of the other; to tell: both raw printouts, second portions of both bottles",
+          True: "was the second one measured, or is it a copy of the first? To tell: the raw printouts of both"}
+
+
+def _told(r: Mapping[Any, Any]) -> dict[str, Any]:
+    """Concern and place of a pair; two determinations of one bottle put nothing in a wrong place, so they are asked about."""
+    one, other = r["sample"], r["other"]
+    if one == other:
+        return {"concern": "ask before trusting", "where": f"sample {one}", "samples": (one,)}
+    return {"concern": "stop and find out", "where": f"samples {one} and {other}", "samples": (one, other)}
 
 
 def _codes(wide: pd.DataFrame, t: pd.DataFrame, steps: pd.DataFrame,

@@ -29,6 +29,7 @@ WEAR_METALS = {"Fe": "iron", "Cu": "copper", "Pb": "lead", "Sn": "tin", "Al": "a
 """An unused fluid holds next to none of these (common practice, no source)."""
 ZN_P = 1.0554
 """Mass ratio zinc to phosphorus in any neutral zinc dialkyldithiophosphate Zn[S2P(OR)2]2 (atomic masses)."""
+_STEPS = (1000, 500, 250, 200, 100, 50, 25, 20, 10, 5, 2)
 _PLAIN = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
@@ -43,7 +44,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
     """Rounding step of each analyte and source file, read from the numbers as written.
 
     The step is that of the most decimals seen within one power of ten (spreadsheets drop trailing
-    zeros), at the middle of the data, times 2, 5, 10, ... 100 where every value is a multiple of that. A
+    zeros), at the middle of the data, times 2, 5, 10, 20, 25, ... 1000 where every value is a multiple of that. A
     unit conversion at intake is undone by value / as_written. Columns: analyte, source_file, n,
     step (in the study's unit), level (median), distinct (share of distinct values).
     """
@@ -58,7 +59,7 @@ def reporting_steps(results: pd.DataFrame) -> pd.DataFrame:
         use = middle if middle.any() else np.ones(len(part), dtype=bool)
         unit_step = 10.0 ** -float(part.loc[use, "decimals"].max())
         counts = np.rint(written[use].to_numpy(float) / unit_step).astype(np.int64)
-        coarse = next((k for k in (100, 50, 20, 10, 5, 2) if len(counts) >= 8 and (counts % k == 0).all()), 1)
+        coarse = next((k for k in _STEPS if len(counts) >= 8 and (counts % k == 0).all()), 1)
         factor = float((part["value"] / written.where(written != 0)).median())
         rows.append((analyte, file, len(part), abs(unit_step * coarse * factor), float(part["value"].median()),
                      part["value"].nunique() / len(part)))
@@ -82,7 +83,8 @@ def rounding(steps: pd.DataFrame, study: Study, s_r: Mapping[str, float]) -> Che
         step, s, margin = row["step"], row["s_r"], row["margin"]
         against = f"half of the repeatability standard deviation ({shown(s, 3)})" if step > 0.5 * s else (
             f"half of the margin ({shown(margin, 3)})")
-        text = (f"reported in steps of {shown(step, 3)}, more than {against}: equal results do not show equal "
+        part = " or a part of that" if round(row["distinct"] * row["n"]) <= FEW else ""
+        text = (f"reported in steps of {shown(step, 3)}{part}, more than {against}: equal results do not show equal "
                 "samples; ask for unrounded values")
         concern = "ask before trusting" if step > s or step > 0.5 * margin else "hint only"
         flags.append(Flag(rule="coarse rounding", concern=concern, analyte=str(analyte), evidence=text,

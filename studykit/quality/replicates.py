@@ -55,6 +55,7 @@ class PooledRepeatability:
     s: on the scale of ``y`` (a fraction of the level where ``relative``, else the unit). published:
     the standard deviation that the method, or the laboratory, promises on the same scale (NaN if none).
     contrasts: the repeats of each set against one another, each of the scatter of one (``df`` of them).
+    averaged: determinations of which each repeat is the mean (harmonic mean); such means scatter less than one does.
     """
 
     analyte: str
@@ -65,6 +66,12 @@ class PooledRepeatability:
     relative: bool
     unit: str
     contrasts: tuple[float, ...] = ()
+    averaged: float = 1.0
+
+    @property
+    def least(self) -> float:
+        """The published value of one determination, for means of as many as these repeats are of; drawing adds to it."""
+        return self.published / float(np.sqrt(self.averaged))
 
     @property
     def standard(self) -> tuple[float, ...]:
@@ -89,7 +96,7 @@ class PooledRepeatability:
         """Chance of so small an s if the published value were true."""
         if not self.published > 0:
             return float("nan")
-        return float(stats.chi2.cdf(self.df * (self.s / self.published) ** 2, self.df))
+        return float(stats.chi2.cdf(self.df * (self.s / self.least) ** 2, self.df))
 
     def shown_s(self) -> tuple[float, float, float, float, str]:
         """s, its 95 % limits and the published value as people read them (%, or the unit), and that unit."""
@@ -242,19 +249,28 @@ def pooled_repeatability(t: pd.DataFrame, s_y: Mapping[str, float]) -> tuple[Poo
 
     From pairs this is sqrt(sum of d^2 / 2k); sets of more than two, and of uneven size, are allowed.
     """
-    zones = sample_means(t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")])
-    fluid = sample_means(t[t["kind"] == "check fluid"])
+    in_zones, of_fluid = t[t["kind"].isin(ZONE_KINDS) & (t["container"] != "")], t[t["kind"] == "check fluid"]
+    zones, fluid = sample_means(in_zones), sample_means(of_fluid)
+    averaged = _averaged(in_zones, "same zone") | _averaged(of_fluid, "check fluid")
     first = t.groupby("analyte")[["relative", "unit"]].first()
     out = []
     for kind, frame, keys in (("same sample", t, ["sample", "run"]), ("same zone", zones, ["container", "depth", "run"]),
                               ("check fluid", fluid, ["run"])):
+        each = averaged if kind != "same sample" else {}
         for analyte, own in _contrasts(frame, ["analyte", *keys]).groupby(frame["analyte"], sort=True):
             x = own.to_numpy(float)
             out.append(PooledRepeatability(
                 analyte=str(analyte), kind=kind, s=float(np.sqrt((x**2).mean())), df=x.size,
                 published=s_y.get(str(analyte), float("nan")), relative=bool(first.at[analyte, "relative"]),
-                unit=str(first.at[analyte, "unit"]), contrasts=tuple(x.tolist())))
+                unit=str(first.at[analyte, "unit"]), contrasts=tuple(x.tolist()),
+                averaged=each.get((kind, str(analyte)), 1.0)))
     return tuple(out)
+
+
+def _averaged(t: pd.DataFrame, kind: str) -> dict[tuple[str, str], float]:
+    """The harmonic mean of the determinations a bottle and run, by kind of repeat and analyte."""
+    sizes = 1.0 / t.groupby(["analyte", "sample", "run"]).size()
+    return {(kind, str(a)): float(1.0 / own.mean()) for a, own in sizes.groupby("analyte")}
 
 
 def _contrasts(frame: pd.DataFrame, keys: list[str]) -> pd.Series:
@@ -335,7 +351,7 @@ def _too_good(pooled: list[PooledRepeatability]) -> list[Flag]:
         df = sum(p.df for p in own)
         if not df:
             continue
-        ratio = float(np.sqrt(sum(p.df * (p.s / p.published) ** 2 for p in own) / df))
+        ratio = float(np.sqrt(sum(p.df * (p.s / p.least) ** 2 for p in own) / df))
         chance = float(stats.chi2.cdf(df / 2 * ratio**2, df / 2))
         if ratio < TOO_GOOD and chance < CHANCE / 2:
             text = (f"repeats ({kind}) agree {shown(1 / ratio, 2)} times better than stated, over {df} degrees of freedom "

@@ -57,6 +57,18 @@ def test_a_second_determination_that_agrees_is_counted_and_makes_chance_rarer() 
     assert three["expected"] / two["expected"] == pytest.approx(again**3 * pairs[3] / pairs[2], rel=1e-9, abs=0)
 
 
+def test_two_determinations_of_one_bottle_that_agree_are_asked_about_by_themselves() -> None:
+    t = bottles((), 2)
+    second = (t["sample"] == "S4") & (t["replicate"] == 2)
+    t.loc[second, "value"] = t.loc[(t["sample"] == "S4") & (t["replicate"] == 1), "value"].to_numpy()
+    alone = pd.DataFrame(np.eye(len(ANALYTES)), index=list(ANALYTES), columns=list(ANALYTES))
+    same = dict.fromkeys(ANALYTES, SD)
+    steps = pd.DataFrame({"analyte": ANALYTES, "step": STEP})
+    (flag,) = copied_rows(t, steps, Chances(scatter=same, own=same, together=alone)).flags
+    assert (flag.where, flag.samples, flag.concern) == ("sample S4", ("S4",), "ask before trusting")
+    assert "copy of the first? To tell: the raw printouts of both" in flag.evidence
+
+
 def test_nothing_is_named_where_two_analytes_agree_or_none() -> None:
     assert found(bottles(ANALYTES[:2])).empty
     assert found(bottles(())).empty

@@ -52,7 +52,8 @@ def test_the_step_of_the_most_decimals_in_the_commonest_power_of_ten() -> None:
     assert step_of(["12.1", "12.1", "13.0", "14"])["distinct"] == pytest.approx(0.75)
 
 
-@pytest.mark.parametrize(("k", "step"), [(1, 1), (2, 2), (3, 1), (5, 5), (10, 10), (20, 20), (50, 50), (100, 100), (200, 100)])
+@pytest.mark.parametrize(("k", "step"), [(1, 1), (2, 2), (3, 1), (5, 5), (10, 10), (20, 20), (50, 50), (25, 25), (100, 100),
+                                         (75, 25), (200, 200), (250, 250), (300, 100), (500, 500), (1000, 1000), (2000, 1000)])
 def test_eight_values_that_are_multiples_of_more_have_that_step(k: int, step: int) -> None:
     values = [str(k * m) for m in (1, 2, 3, 4, 5, 6, 7, 8)]
     start = [str(1000 * k + k * m) for m in range(8)]  # of one power of ten

@@ -206,6 +206,22 @@ def test_chances_of_more_and_of_less_than_stated() -> None:
     assert pooled(0.03, kind="same zone").standard[0] == pytest.approx(1.5 / 1.6)
 
 
+def test_means_of_two_determinations_are_held_against_the_scatter_of_such_means() -> None:
+    """Two bottles of a zone, each read twice: their means scatter by s_r / sqrt(2) where drawing adds nothing (ISO 5725)."""
+    rng = np.random.default_rng(5)
+    place = {"analyte": "P", "kind": "spot", "depth": "low", "run": "R1", "relative": True, "unit": "mg/kg", "value": 1.0}
+    rows = [place | {"sample": f"S{c}{b}", "container": f"C{c}", "y": float(rng.normal(0, 0.02))}
+            for c in range(40) for b in range(2) for _ in range(2)]
+    own = {p.kind: p for p in pooled_repeatability(pd.DataFrame(rows), {"P": 0.02})}
+    assert own["same zone"].averaged == 2.0
+    assert own["same sample"].averaged == 1.0
+    assert own["same zone"].least == pytest.approx(0.02 / np.sqrt(2))
+    assert own["same zone"].s == pytest.approx(own["same zone"].least, rel=0.25)
+    ratio = own["same zone"].s / own["same zone"].least
+    assert own["same zone"].p_smaller() == pytest.approx(stats.chi2.cdf(40 * ratio**2, 40))
+    assert check_repeatability(tuple(own.values())).flags == ()
+
+
 def test_the_likelihood_of_a_larger_scale_is_students() -> None:
     """Half a chi-square of twice the gain: sum of 3.5 ln(1 + (z/k)^2 / 6) + n ln k over scales k of 1 to 10."""
     z = np.full(10, 3.0)
