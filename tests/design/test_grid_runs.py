@@ -15,7 +15,7 @@ from studykit.core.errors import BadInput
 from studykit.design import grid_runs
 from studykit.design.blocks import BLOCK, COUNTED, _values, count_block
 from studykit.design.grid_runs import KEPT, _tasks_of, run_scenario
-from studykit.design.scenario import Cell, Scenario, read_scenario
+from studykit.design.scenario import Cell, Scenario, _wrong, read_scenario
 from studykit.inference import Margin
 from tests.posix import posix
 
@@ -187,3 +187,9 @@ def test_every_study_of_a_scenario_is_in_one_task_at_its_level(tmp_path: Path) -
     assert [t[-1] for t in tasks] == [1000, 1000, 500]
     assert [t[4] for t in tasks] == [0, 1, 2]
     assert {t[3] for t in tasks} == {made.alpha} == {0.05}
+
+
+@pytest.mark.parametrize(("value", "log", "said"), [(-50, True, ""), (-99.9, True, ""), (-100, False, ""),
+                                                    (-100, True, "must be above -100 per cent")])
+def test_nothing_of_a_grid_falls_by_all_of_it(value: float, log: bool, said: str) -> None:
+    assert _wrong("difference", value, Margin.relative(5) if log else Margin.absolute(5)) == said

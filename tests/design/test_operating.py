@@ -239,3 +239,13 @@ def test_zones_of_a_gradient_against_their_mixed_container(log: bool, shape: str
     effects = np.array([0.0, 15.0, 30.0] if shape == "linear" else [0.0, 0.0, 30.0])
     mixed = 100 * math.log(np.exp(effects / 100).mean()) if log else effects.mean()
     assert zone_effects(guess, 3, SimpleNamespace(log=log)) == pytest.approx(effects - mixed)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("depths", [2, 3, 5])
+def test_one_container_says_nothing_of_a_side_and_its_zones_scatter_about_their_mean(depths: int) -> None:
+    """A zone less the mean of k: s sqrt(1 - 1/k)."""
+    size, guess = DesignSize(containers=1, depths=depths, replicates=2), Assumption(s_r=3, sd_container_depth=4)
+    told = chances(size, guess, 5.0, side=Side(sign=1, log=False))
+    assert told.se == pytest.approx(depth_mean_sd(size, guess) * math.sqrt(1 - 1 / depths))
+    assert (told.homogeneous, told.stratified, told.df) == (0.0, 0.0, math.inf)
+    assert homogeneous_chance(size, guess, 5.0, side=Side(sign=-1, log=False)) == 0.0

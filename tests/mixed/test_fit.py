@@ -423,6 +423,7 @@ class TestRefusals:
             (lambda t: t, ("cont",), ("cont", "cont:depth"), "random term 'cont' is confounded with the fixed part"),
             (lambda t: t.assign(pail=t.cont + "x"), ("depth",), ("cont", "pail"), "'cont' and 'pail' group the rows"),
             (lambda t: t.assign(y=2.5), ("depth",), ("cont",), r"All values of 'y' are equal \(2.5\)"),
+            (lambda t: t.assign(y=-2.5), ("depth",), ("cont",), r"All values of 'y' are equal \(-2.5\)"),
             (lambda t: t.assign(y=t.y.mask(t.index == 4)), ("depth",), ("cont",), r"1 missing or infinite .* row 5"),
             (lambda t: t.assign(y=t.y.mask(t.index < 2, np.inf)), ("depth",), ("cont",), "2 missing or infinite"),
             (lambda t: t.assign(age=t.age.mask(t.index == 2, np.inf)), ("age",), ("cont",), "column 'age' has 1"),

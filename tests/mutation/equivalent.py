@@ -89,6 +89,8 @@ EQUIVALENT: dict[str, str] = {
         "the analytes that judge no single container are the same in every row",
     "inference/bounded|judge_bounds|swapped arguments|_endless(lo, hi, margin)|_endless(hi, lo, margin)|0":
         "asks whether either has no end",
+    "design/operating|homogeneous_chance|comparison|_needed(_made(size, guess, studies, side), size, alpha, side) < margin|"
+    "_needed(_made(size, guess, studies, side), size, alpha, side) <= margin|0": "numbers that equal the bound exactly",
     "mixed/blocks|_one_group|comparison|len(firsts) == 1|len(firsts) >= 1|0": "a single block has a single pattern",
     "intake/determinations|_in_file|index|rule.apply(np.array([1.0]))[0]|rule.apply(np.array([1.0]))[-1]|0":
         "of one number: the first is the last",

@@ -282,3 +282,13 @@ def test_the_final_profile_is_an_exponential_of_mean_one(pe: float) -> None:
     assert (found > 0).all()
     at = (z >= 0.2) & (z <= 0.5)
     assert held_up_share(0.2, 0.5, pe) == pytest.approx(np.trapezoid(found[at], z[at]) / 0.3, rel=1e-4)
+
+
+def test_a_light_sphere_is_held_as_a_heavy_one_is() -> None:
+    """tau_y > 0.0477 d |drho| g: 1 um and 100 kg/m3 either way pull with 4.7e-5 Pa."""
+    for density in (800.0, 1000.0):
+        for tau, held in ((5e-5, True), (4e-5, False)):
+            found = terminal_velocity(1e-6, density, 900.0, 0.1, yield_stress_pa=tau)
+            assert (float(found.velocity_m_s) == 0.0) is held
+            assert found.law == ("held",) if held else ("Stokes",)
+    assert found.to_table()["diameter_um"].tolist() == pytest.approx([1.0])

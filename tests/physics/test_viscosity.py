@@ -136,3 +136,9 @@ def test_a_line_takes_two_temperatures_that_are_one_degree_apart() -> None:
     assert ViscosityLine.through(100.0, 40.0, 95.0, 41.0).b > 0
     with pytest.raises(ValueError, match="differ by 1 °C or more"):
         ViscosityLine.through(100.0, 40.0, 95.0, 40.9)
+
+
+def test_an_oil_that_does_not_thin_has_no_index() -> None:
+    for at_40 in (5.0, 4.9):
+        with pytest.raises(ValueError, match="must exceed that at 100"):
+            viscosity_index(at_40, 5.0)
