@@ -490,3 +490,19 @@ def test_a_gradient_in_per_cent_or_the_unit_and_nothing_falls_by_all_of_it(told:
     for refused in (-100.0, -101.0):
         with pytest.raises(BadInput, match="nothing can fall by 100 % or more"):
             _on_scale("P", refused, Margin.relative(10))
+
+
+@pytest.mark.parametrize(("capacity", "runs"), [(17, 3), (13, 3), (10, 4), (4, 12), (37, 1), (36, 2)])
+def test_whole_containers_to_a_run_beside_its_blank(capacity: int, runs: int) -> None:
+    """Twelve containers of three bottles: of 17 places one is the blank's, five containers in a run, three runs."""
+    small = study(design__controls=["blank"], sampling__heel=False, sampling__duplicates=0, sampling__run_capacity=capacity)
+    got = propose(small)
+    assert (got.size.containers, got.size.depths) == (12, 3)
+    assert {c.name: c.samples for c in got.controls} == {"blank": runs}
+
+
+def test_check_fluids_take_their_places_too() -> None:
+    """One before every six bottles: of 20 places 3 are theirs, so five containers a run, 36 bottles in 3 runs, 6 fluids."""
+    small = study(design__controls=["check fluid"], sampling__heel=False, sampling__duplicates=0, sampling__run_capacity=20,
+                  sampling__check_fluid_every=6)
+    assert {c.name: c.samples for c in propose(small).controls} == {"check fluid": 6}
