@@ -91,6 +91,11 @@ EQUIVALENT: dict[str, str] = {
         "asks whether either has no end",
     "design/operating|homogeneous_chance|comparison|_needed(_made(size, guess, studies, side), size, alpha, side) < margin|"
     "_needed(_made(size, guess, studies, side), size, alpha, side) <= margin|0": "numbers that equal the bound exactly",
+    "mixed/blocks||unit factor|100|1|0": "how blocks are held in memory: the same numbers either way",
+    "mixed/fit|best_state|comparison|max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START|"
+    "max((g.cells.shape[1] for g in blocks.groups), default=0) < SECOND_START|0":
+        "whether the largest size of all has a second start; both lead to the same minimum",
+    "mixed/slopes|_way_out|unit factor|0.001|1.0|0": "the length of a first step from an edge; the search shortens it",
     "mixed/blocks|_one_group|comparison|len(firsts) == 1|len(firsts) >= 1|0": "a single block has a single pattern",
     "intake/determinations|_in_file|index|rule.apply(np.array([1.0]))[0]|rule.apply(np.array([1.0]))[-1]|0":
         "of one number: the first is the last",
