@@ -12,7 +12,7 @@ from studykit.study.definition import Study
 
 CAUTION = "see the caution under How long it may stand"
 NEITHER = "shown neither within nor beyond at any age"
-NORMAL = "shares hold if containers are normally distributed"
+NORMAL = "shares for normally distributed containers"
 
 
 def rounded(months: float, seen: bool = False) -> float:
@@ -54,7 +54,7 @@ def brief(study: Study, some: Sequence[Trend]) -> str:
     beyond = [t for t in some if t.mean.outside[0] and not unclear(t)]
     told = []
     if within:
-        first = f"{known[id(within[0])]}{f', the first of {len(within)} analytes' * (len(within) > 1)}"
+        first = f"{known[id(within[0])]}{f', the first of {len(within)}' * (len(within) > 1)}"
         told = [f"on average within the margin up to {_up_to(within[0])}, by {first}", *_shares(study, within, known)]
     told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
     told += [f"{NEITHER}: {', '.join(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))

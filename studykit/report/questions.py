@@ -49,17 +49,17 @@ EVEN = {
 }
 ONE_SIDED = "No: {beyond} {verb} at some depth beyond the margin."
 NOBODY = "It cannot be said: no analyte that decides could be judged."
-SAFETY = ("Before a container is opened, moved or mixed: the safety data sheet, the site's rules, and the report's "
-          "Cautions.")
+SAFETY = "Before opening, moving or mixing a container: the safety data sheet, the site's rules, the report's Cautions."
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
 TIED = "cannot be told apart"
 DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
-OF_MEAN = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths)"
+OF_MEAN = "not known on average (those named below lie beyond between depths)"
 NO_CLEARANCE = ", no clearance"
 HELD_TOGETHER = ("The study's own word takes {every} analytes together: “homogeneous” needs each of them, “stratified” one "
                  "that stays so by Holm's method.")
+NO_TIME = "No time can be given"
 OPEN = "not known"
 """How page one says that a use cannot be told."""
 
@@ -158,14 +158,16 @@ def todo(stage: OpenStage) -> list[str]:
 
 
 def _poured(stage: OpenStage) -> list[str]:
-    """What is known of each use that speaks against pouring as it stands, a sentence each, then of how many litres."""
+    """What is known of uses that speak against pouring as it stands, those alike in one sentence, then of how many litres."""
     uses, ends = _uses(stage), litres.volumes(recorded(stage, "06-verdict"))
-    told = [f"{use[:1].upper()}{use[1:]}{' poured unmixed' * (use == litres.ENDS[0])}: {text}."
-            for use, text in _against(stage)]
+    alike = dict[str, list[str]]()
+    for use, text in _against(stage):
+        alike.setdefault(text, []).append(use + " poured unmixed" * (use == litres.ENDS[0]))
+    told = [f"{both(names)[:1].upper()}{both(names)[1:]}: {text}." for text, names in alike.items()]
     spoken_of = uses["use"].isin(litres.ENDS).any()
     if not told:
         return [" ".join(filter(None, (_litres(stage), ends if spoken_of else "")))]
-    return [*told, *filter(None, (litres.besides(uses, _verdicts(stage)).strip(), ends if spoken_of else ""))]
+    return [*told, *filter(None, (f"{ends if spoken_of else ''}{litres.besides(uses, _verdicts(stage))}".strip(),))]
 
 
 def ends_once(sentences: Sequence[str]) -> list[str]:
@@ -180,7 +182,8 @@ def ends_once(sentences: Sequence[str]) -> list[str]:
         if shared:
             whose = "both" if len(alike) == 2 else f"all {len(alike)}"
             told.append(f"For {whose}: {'; '.join(alike[0][-shared:])}")
-    return [f"{t}." for t in told]
+    lines, none = ([f"{t}." for t in told if t.startswith(NO_TIME) is given] for given in (False, True))
+    return [*lines, *filter(None, (" ".join(none),))]
 
 
 def _litres(stage: OpenStage) -> str:
@@ -387,7 +390,7 @@ def _not_published(stage: OpenStage, n: dict[str, str]) -> list[str]:
     """Stated repeatability that stands in place of another one, published for the same method, with both, as recorded."""
     names = {a: safe_name(a) for a in stage.study.analytes}
     both = {a: (n.get(f"r_stated.{k}", ""), n.get(f"r_published.{k}", "")) for a, k in names.items()}
-    each = "; ".join(f"{stage.study.label_of(a)} stated {own} in place of {known} published"
+    each = "; ".join(f"{stage.study.label_of(a)} stated {own} in place of {known}"
                      for a, (own, known) in both.items() if own != known)
     return [f"Repeatability r is that of study.toml, not the published one: {each}."] if each else []
 

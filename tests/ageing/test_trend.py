@@ -102,7 +102,7 @@ def test_one_sentence_a_group_and_what_to_do(two_stores) -> None:
     for short, t in zip(said["in short"], found.trends, strict=True):  # which page one takes
         assert t.spread is not None
         times = re.search(r": on average within the margin up to (\d+) months, by y; at most 20 % of containers beyond it up "
-                          r"to (\d+) months; shares hold if containers are normally distributed", short)
+                          r"to (\d+) months; shares for normally distributed containers", short)
         assert times
         assert [int(x) for x in times.groups()] == [math.floor(float(p.safe[0])) for p in (t.mean, t.spread)]
     for sentence, t in zip(said["sentence"], found.trends, strict=True):

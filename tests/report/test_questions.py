@@ -12,7 +12,7 @@ from studykit.commands.check import alpha_notes
 from studykit.report import questions
 from studykit.study.actions import barred_note
 from studykit.study.definition import parse_study
-from studykit.verdict.uses import BEYOND, UNSEEN
+from studykit.verdict.uses import BEYOND, UNDECIDED, UNSEEN
 from tests.studies import definition
 
 
@@ -84,7 +84,7 @@ def test_page_one_tells_a_stated_repeatability_beside_the_published_one():
                               "repeatability": {"r_percent": 0.01, "source": "ASTM D5185-18"}}
     stage, recorded = SimpleNamespace(study=parse_study(data)), {"r_stated.P": "0.010 %", "r_published.P": "10 %"}
     assert questions._not_published(stage, recorded) == ["Repeatability r is that of study.toml, not the published one: "
-                                                         "phosphorus stated 0.010 % in place of 10 % published."]
+                                                         "phosphorus stated 0.010 % in place of 10 %."]
     assert questions._not_published(stage, {"r_stated.P": "10 %", "r_published.P": "10 %"}) == []
     assert questions._not_published(stage, {}) == []
 
@@ -164,10 +164,13 @@ def test_each_use_that_speaks_against_is_a_sentence_of_its_own(monkeypatch):
     litres = {f"litres.{part}.{end}": f"{n} L" for part, n in (("first", 7), ("last", 6), ("whole", 20))
               for end in ("least", "most")}
     monkeypatch.setattr(questions, "recorded", lambda *_: litres)
+    lines = questions._poured(None)
+    assert lines[0] == "First litres poured unmixed, last litres and floor: beyond the margin for silicon."  # alike: once
+    uses.loc[1, "word"], uses.loc[2, "name"] = UNDECIDED, "iron"
     assert questions._poured(None) == [
-        "First litres poured unmixed: beyond the margin for silicon.", "Last litres: beyond the margin for silicon.",
-        "Floor: beyond the margin for silicon.", "The first litres are 7 L, the last ones 6 L, of 20 L in a container: what "
-        "the uppermost and the lowest zone stand for."]
+        "First litres poured unmixed: beyond the margin for silicon.", "Last litres: not known for silicon.",
+        "Floor: beyond the margin for iron.", "The first litres are 7 L, the last ones 6 L, of 20 L in a container: what "
+        "the uppermost and the lowest zone stand for. Not judged by litres: iron."]
 
 
 @pytest.mark.parametrize(("acts", "rests"), [("- Leave A1: sample again from 2026-12-30.", True),

@@ -120,5 +120,5 @@ def test_an_average_over_two_ages_is_not_told_of_either(tmp_path):
         factors={"depths": ["upper", "middle", "lower"], "fixed": ["age_months"], "by_depth": ["age_months"]})
     said = page_one(root)
     assert ", ".join(names[10:19]) in said[WHICH]
-    mean = "not known on average (those named under \u201cWhich containers?\u201d lie beyond between depths) for Mo"
-    assert f"First litres poured unmixed: {mean}. Last litres: {mean}." in " ".join(said[ACT].split())
+    mean = "not known on average (those named below lie beyond between depths) for Mo"
+    assert f"First litres poured unmixed and last litres: {mean}." in " ".join(said[ACT].split())
