@@ -26,8 +26,10 @@ LEAST = 0.6
 BESIDE = 0.65  # inches that numbers and name of a vertical axis take
 LETTER = 0.56  # how wide a letter is, of its size
 ROW_LETTERS, NOTE_LETTERS = 18, 28  # letters on a line of a row's name, and of a note or legend inside a panel
+OVER_ROWS = "names over rows"  # marks a panel of few marks a row, over which names may stand
 OWN_LINE = "own line"  # marks a row's name that stands over its row
 LINE = 0.14  # inches of one more line of text
+LEADING = 1.3  # from line to line, of the letters' size
 KEPT = "\ue000"  # stands for a blank at which no line ends
 _UNIT = re.compile(r"(?<=\d) (?=[°%µ±]|\w+/)| (?=\S{1,6}$)", re.MULTILINE)
 MARKS = 3000
@@ -40,9 +42,10 @@ def narrowed(figure: Figure) -> Figure:
     for ax in [a for a in panels if not a.axison and not a.has_data() and not a.texts]:
         panels.remove(ax)
         ax.remove()
+    pitches = [_pitch(ax) for ax in panels]
     columns, height = _stacked(figure, panels) if panels else (1, figure.get_figheight() * ROOM / figure.get_figwidth())
-    rows = sum(_folded_rows(ax, alone=len(panels) == 1) for ax in panels)
-    figure.set_size_inches(ROOM - RIM, height + rows * LINE)
+    rows = sum(_folded_rows(ax, pitch) for ax, pitch in zip(panels, pitches, strict=True))
+    figure.set_size_inches(ROOM - RIM, height + rows)
     for legend in [*figure.legends, *([inside] if len(panels) == 1 and (inside := panels[0].get_legend()) else [])]:
         _put_below(figure, legend)
     for text, inches in _texts(figure, panels, columns):
@@ -91,24 +94,31 @@ def _units(panels: list[Axes], ratios: list[float]) -> list[list[Axes]]:
     return list(columns.values()) if len(first) > 1 and (own or len(set(ratios)) > 1) else [[ax] for ax in panels]
 
 
-def _folded_rows(ax: Axes, *, alone: bool) -> int:
-    """Fold the names of rows that are long; returns how many lines more than two they take together.
+def _pitch(ax: Axes) -> float:
+    """Inches from one row to the next, as the figure was laid out."""
+    figure = ax.get_figure(root=True)
+    return 0.0 if figure is None else ax.get_position().height * figure.get_figheight() / max(1, len(ax.get_yticks()))
 
-    Where one takes more than two lines even so, and the panel stands ``alone``, each name gets lines of its own over its row.
+
+def _folded_rows(ax: Axes, pitch: float) -> float:
+    """Fold the names of rows that are long; returns how many inches higher they need the panel, whose rows are a pitch apart.
+
+    Where one takes more than two lines even so, and the panel is marked ``OVER_ROWS``, each name gets lines over its row.
     """
     told = [t.get_text() for t in ax.get_yticklabels()]
     if max(map(len, told), default=0) <= ROW_LETTERS:
         return 0
     names = [folded(name, ROW_LETTERS) for name in told]
     crowded = any(name.count("\n") > 1 or len(max(name.split("\n"), key=len)) > ROW_LETTERS for name in names)
-    if crowded and alone:
+    if crowded and ax.get_gid() == OVER_ROWS:
         return _names_over_rows(ax, told)
     ax.yaxis.set_major_formatter(FixedFormatter(names))
-    return sum(max(0, name.count("\n") - 1) for name in names)
+    need = max(name.count("\n") + 1 for name in names) * _size(ax.yaxis.get_ticklabels()[0]) * LEADING / 72
+    return len(names) * max(0.0, need - pitch)
 
 
-def _names_over_rows(ax: Axes, told: list[str]) -> int:
-    """Write the names of rows into the panel, each over its row from the left; returns how many lines higher that makes it."""
+def _names_over_rows(ax: Axes, told: list[str]) -> float:
+    """Write the names of rows into the panel, each over its row from the left; returns how many inches higher that makes it."""
     size = _size(ax.yaxis.get_ticklabels()[0])
     names = [folded(" ".join(name.replace("-\n", "-").split()), (ROOM - 0.3) * 72 / (LETTER * size)) for name in told]
     lines = max(name.count("\n") + 1 for name in names)
@@ -119,7 +129,7 @@ def _names_over_rows(ax: Axes, told: list[str]) -> int:
         text.set_gid(OWN_LINE)
     ax.yaxis.set_major_formatter(FixedFormatter([""] * len(places)))
     ax.tick_params(axis="y", length=0)
-    return lines * len(places)
+    return lines * len(places) * LINE
 
 
 def _texts(figure: Figure, panels: list[Axes], columns: int) -> Iterator[tuple[Text, float]]:

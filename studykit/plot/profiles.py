@@ -18,6 +18,7 @@ from matplotlib.axis import Axis
 from matplotlib.figure import Figure
 from matplotlib.ticker import FuncFormatter, MaxNLocator, NullLocator
 
+from studykit.plot.narrow import OVER_ROWS
 from studykit.study.spans import TIMES
 
 INK, THIN, BAND, EDGE = "#1d2733", "#7a8794", "#e9e6dc", "#a89f86"
@@ -148,6 +149,7 @@ def against_margin(table: pd.DataFrame, label: str = "widest difference between 
     row = max(ROW, LINE * (1 + max(name.count("\n") for name in told)) + 0.1)
     figure = Figure(figsize=(7.2, 1.15 + row * n), layout="constrained")
     ax = figure.subplots()
+    ax.set_gid(OVER_ROWS)
     ax.axvspan(-1, 1, color=BAND, zorder=0)
     for k, side in enumerate(table.get("side", [0] * n)):  # the band of a one-sided margin has no other end
         if side:

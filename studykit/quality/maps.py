@@ -110,7 +110,8 @@ def map_of(table: pd.DataFrame, names: Callable[[str], str] = str) -> Figure | N
     parts = [analytes[k : k + per] for k in range(0, len(analytes), per)]
     across = min(2, len(parts))
     lines = -(-len(parts) // across)
-    figure = Figure(figsize=(3.6 * across, (0.9 + 0.17 * len(boxes)) * lines + 0.7), layout="constrained")
+    beside = 0.047 * max(0, max(map(len, boxes), default=0) - 8)  # inches that long names of containers take
+    figure = Figure(figsize=(3.6 * across + beside, (0.9 + 0.17 * len(boxes)) * lines + 0.7), layout="constrained")
     axes = list(figure.subplots(lines, across, squeeze=False, sharey=True).flat)
     for ax in axes[len(parts):]:
         ax.set_axis_off()
@@ -163,7 +164,7 @@ def _panel(ax: Axes, own: pd.DataFrame, boxes: list[str], analytes: list[str], d
     ax.set_xticks(range(len(columns)), [d for _, d in columns], fontsize=6, rotation=90)
     for k, analyte in enumerate(analytes):
         ax.axvline((k + 1) * len(depths) - 0.5, color=INK, lw=0.8)
-        ax.text((k + 0.5) * len(depths) - 0.5, -0.75, _folded(names(analyte), 3 * len(depths)), ha="center", va="bottom",
+        ax.text((k + 0.5) * len(depths) - 0.5, -0.75, _folded(names(analyte), 3 * len(depths) - 2), ha="center", va="bottom",
                 fontsize=6.5)
     ax.set_xlabel("depth of each analyte; whole: the container's level", fontsize=7)
 

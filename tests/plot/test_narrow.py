@@ -7,6 +7,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
@@ -55,6 +56,23 @@ def test_panels_stand_in_as_many_columns_as_there_is_room_for_in_their_order(lin
         f"panel {k} with a name of many words" for k in range(lines * across)]
     found = boxes(figure)
     assert not [(a, b) for i, (a, x) in enumerate(found) for b, y in found[:i] if "panel" in a + b and x.overlaps(y)]
+
+
+def test_rows_that_stand_close_get_room_for_names_of_two_lines():
+    """Containers of a map, 0.15 inches apart, with names such as a warehouse has them."""
+    names = [f"Behälter {k}, Halle Süd, Regal {k}b" for k in range(13)]
+    figure = Figure(figsize=(5.0, 0.9 + 0.11 * len(names)), layout="constrained")
+    ax = figure.subplots()
+    ax.imshow(np.zeros((len(names), 4)), aspect="auto")
+    ax.set_yticks(range(len(names)), names, fontsize=6)
+    settled_box(figure)
+    narrowed(figure)
+    settled_box(figure)
+    FigureCanvasAgg(figure).draw()
+    places = [t.get_window_extent() for t in ax.get_yticklabels()]
+    assert [t.get_text().count("\n") for t in ax.get_yticklabels()] == [1] * len(names)
+    assert len(ax.texts) == 0  # over the cells nothing is written
+    assert not [1 for i, a in enumerate(places) for b in places[:i] if a.overlaps(b)]
 
 
 def test_every_panel_at_the_left_has_its_axis_where_they_share_one():
