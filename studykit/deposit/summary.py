@@ -44,9 +44,18 @@ def summary(root: Path, to: Path) -> Summary:
         raise single(f"{root.name}/report", "no report is filed here", f"make one: studykit report {root}")
     refuse_edited(root, "summary")
     data, drawings = page_one(page.read_text(encoding="utf-8"))
+    older = older_than(root)
     foot = f"Page one of the report · {study.title}{' (invented example)' if study.invented else ''} · {study.responsible}"
-    pdf = render("summary", {**data, "lang": study.language[:2], "foot": foot}, drawings)
-    return Summary(file=write_beside(to, pdf), older=older_than(root))
+    pdf = render("summary", {**data, "older": _older(older), "lang": study.language[:2], "foot": foot}, drawings)
+    return Summary(file=write_beside(to, pdf), older=older)
+
+
+def _older(inputs: tuple[str, ...]) -> str:
+    """The first line of a summary whose report no longer is that of the study; nothing where it still is."""
+    if not inputs:
+        return ""
+    return (f"OUT OF DATE: {', '.join(inputs)} changed after this report was filed. The answer below is the old one and does "
+            "not know of the change; make the report again: studykit report")
 
 
 def page_one(html: str) -> tuple[dict[str, Any], dict[str, bytes]]:

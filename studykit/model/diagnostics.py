@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -215,12 +216,15 @@ def closest(models: list[AnalyteModel], found: dict[str, Influence]) -> str:
     return min(distances, key=lambda a: distances[a]) if distances else ""
 
 
-def influence_rows(found: dict[str, Influence], analyte: str) -> pd.DataFrame:
-    """Estimate, interval and word without each container, largest shift first, for one analyte."""
+def influence_rows(found: dict[str, Influence], analyte: str, models: Sequence[AnalyteModel] = ()) -> pd.DataFrame:
+    """Estimate, interval and word without each container, largest shift first, for one analyte; its unit from its model."""
     if not analyte:
         return pd.DataFrame(columns=["left out"])
     table = found[analyte].to_table().drop(columns=["note"]).rename(columns={"left_out": "left out"})
-    return table.assign(shift=100 * table["shift"]).rename(columns={"shift": "shift, %"})
+    table = table.assign(shift=100 * table["shift"]).rename(columns={"shift": "shift, %"})
+    for m in (m for m in models if m.analyte == analyte):
+        table.insert(table.columns.get_loc("high") + 1, "unit", on_margin(0.0, m.shown_unit, m.rows.margin.text)[1])
+    return table
 
 
 def influence_figure(models: list[AnalyteModel], found: dict[str, Influence], analyte: str) -> Figure | None:

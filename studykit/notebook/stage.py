@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import os
 import platform
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -158,13 +159,14 @@ def table(frame: pd.DataFrame, *, caption: str, digits: int = 4, name: str = "",
           shown: pd.DataFrame | None = None, drawn: Drawn = ("", ())) -> None:
     """Show a table with its caption; with ``name`` it is also saved at full precision in the stage's folder.
 
-    ``empty`` is the sentence that stands in place of a table without rows; ``shown`` what people see in
+    ``empty`` is the sentence that stands in place of a table without rows (else the first words of the caption, and that
+    there are none); ``shown`` what people see in
     place of the saved table, where that is wider than a page; ``drawn`` a last column that is drawn.
     """
     if name and _open:
         _open[0].save_table(frame, name)
-    if empty and not len(frame):
-        show_text(empty)
+    if not len(frame):
+        show_text(empty or f"{re.split('[.:;]', caption, maxsplit=1)[0]}: none.")
         return
     show_table(_by_name(frame if shown is None else shown), caption=caption, digits=digits, drawn=drawn)
 

@@ -2,8 +2,8 @@
 
 - Blank: clean fluid through the same tools and bottles must read nothing that matters.
 - Check fluid: a stable fluid of known content must read within its limits in every run.
-- Remixed control: a container mixed right before sampling must come out the same at all depths, as
-  far as the method can tell.
+- Remixed control: a container mixed right before sampling must not differ between its depths beyond chance.
+  That it does not is no proof that they are the same: whether the interval lies within the margin is told beside it.
 - Layered control: a container layered on purpose must be found stratified. If it is not, this study
   could not have seen anything, and "homogeneous" would mean nothing.
 
@@ -57,6 +57,7 @@ VAGUE = 0.2
 """A standard uncertainty of this share of the value says nothing (own judgement; certified ones are a few per cent)."""
 NO_AMOUNT = ("temperature", "ratio", "pH", "voltage")
 Rows = list[tuple[object, ...]]
+WITHIN, TOO_WIDE = "no difference found: shown within the margin", "no difference found: too wide to tell"
 DOUBTED = "its limits are in doubt: not used"
 UNKNOWN = Scatter(s=float("nan"), source="not known")
 
@@ -65,7 +66,7 @@ UNKNOWN = Scatter(s=float("nan"), source="not known")
 class Controls:
     """What the controls showed.
 
-    table: columns ``CONTROL_COLUMNS``; as_hoped is 'yes', 'no' or 'not assessed'. blind: true when a
+    table: columns ``CONTROL_COLUMNS``; as_hoped is 'yes', 'no', 'not shown' (too wide) or 'not assessed'. blind: true if a
     layered control was measured and not found stratified in any analyte. sentences: in plain words.
     """
 
@@ -210,7 +211,7 @@ def _range_row(means: pd.DataFrame, relative: bool, own: Scatter, study: Study, 
 
 
 def check_remixed(t: pd.DataFrame, scatter: Mapping[str, Scatter], study: Study) -> tuple[Rows, list[Flag]]:
-    """Rows and flags of the remixed control containers: their depths should agree."""
+    """Rows and flags of the remixed control containers: their depths should not differ, nor by more than the margin."""
     table = depth_ranges(t, "remixed control", scatter, study)
     rows: Rows = []
     flags: list[Flag] = []
@@ -218,9 +219,10 @@ def check_remixed(t: pd.DataFrame, scatter: Mapping[str, Scatter], study: Study)
         unit = "%" if study.analytes[r["analyte"]].margin.relative else study.unit_of(r["analyte"])
         differs = r["p_holm"] < CHANCE
         known = not np.isnan(r["p_holm"])
-        found = "no repeatability known" if not known else "depths differ" if differs else "depths agree"
+        found, hoped = ("no repeatability known", "not assessed") if not known else ("depths differ", "no") if differs else (
+            WITHIN, "yes") if r["high"] < r["margin"] else (TOO_WIDE, "not shown")
         rows.append(("remixed control", f"container {r['container']}", r["analyte"], r["n"], r["range"], r["low"],
-                     r["high"], unit, r["p_holm"], found, "not assessed" if not known else "no" if differs else "yes"))
+                     r["high"], unit, r["p_holm"], found, hoped))
         if differs:
             text = (f"the depths of this remixed container differ by {shown(r['range'], 3)} {unit} (by scatter "
                     f"alone in {one_in(r['p_holm'])}); either the mixing did not mix, or drawing and measuring "
@@ -379,6 +381,15 @@ def _but(own: pd.DataFrame) -> str:
         f"; the limits of {listed(doubt)} are in doubt and were not used" if doubt else "")
 
 
+def _remixed(own: pd.DataFrame) -> str:
+    """What a remixed control shows in which no difference was found: no difference, or no proof of one."""
+    within, wide = (own.loc[own["found"] == f, "analyte"] for f in (WITHIN, TOO_WIDE))
+    told = [f"in {listed(sorted(set(within) - set(wide)))} their difference is shown to lie within the margin"] if (
+        set(within) - set(wide)) else []
+    told += [f"in {listed(sorted(set(wide)))} the interval is too wide to tell"] if len(wide) else []
+    return f"Between the depths of the remixed control no difference beyond chance was found; {'; '.join(told)}."
+
+
 def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
     out = []
     for control, absent in (
@@ -390,6 +401,8 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
         bad = own[own["as_hoped"] == "no"]
         if own.empty:
             out.append(absent)
+        elif control == "remixed control" and bad.empty and own["found"].isin([WITHIN, TOO_WIDE]).any():
+            out.append(_remixed(own))
         elif bad.empty and not (own["as_hoped"] == "yes").any():
             doubt = (own["found"] == DOUBTED).any()
             out.append(f"The {control} could not be judged: " + (

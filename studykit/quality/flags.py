@@ -56,6 +56,26 @@ class Flag:
             raise ValueError(f"concern must be one of {CONCERNS}, but got {self.concern!r}")
 
 
+ALIKE = 4
+"""So many flags that say the same of several samples or more stand in one line."""
+
+
+def folded(flags: pd.DataFrame) -> pd.DataFrame:
+    """The table of flags for a page: ``ALIKE`` or more that say the same, but for the numbers before the first colon, as one.
+
+    Same columns; the line says how many there are, and has the numbers of the first and the samples of all.
+    """
+    rows, alike = [], flags.assign(same=[str(e).partition(": ")[2] or str(e) for e in flags["evidence"]])
+    for _, own in alike.groupby(["rule", "concern", "analyte", "same"], sort=False):
+        if len(own) < ALIKE:
+            rows += own.drop(columns="same").to_dict("records")
+            continue
+        first, samples = own.iloc[0], " ".join(dict.fromkeys(" ".join(own["samples"]).split()))
+        rows.append({**first.drop("same").to_dict(), "where": f"{len(own)} flags alike, the first: {first['where']}",
+                     "samples": samples})
+    return pd.DataFrame(rows, columns=list(flags.columns))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
     """What one check found: the table that it looked at, its flags, and why it could not look, if so.

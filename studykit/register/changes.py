@@ -20,6 +20,7 @@ import numpy as np
 import pandas as pd
 
 from studykit.core.errors import BadInput, single
+from studykit.core.hashes import sha256_of, walk
 from studykit.core.units import parse_unit
 from studykit.inference import Contrast, Margin
 from studykit.model import AnalyteModel, FittedModel
@@ -44,8 +45,8 @@ class Changes:
     """What two studies found of the analytes and depths that they share.
 
     ``words``, ``differences``, ``levels``: tables with the columns WORDS, DIFFERENCES and LEVELS; ``notes``: what could
-    not be compared, and what limits the comparison; ``unfiled``: a sentence for each study whose folder is not the one that
-    its report was filed from.
+    not be compared, and what limits the comparison; ``unfiled``: what is to be said first, a sentence for each study whose
+    folder is not the one that its report was filed from, and for raw files that both hold.
     """
 
     words: pd.DataFrame
@@ -77,6 +78,7 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
         raise single("study.toml", "the two studies share no analyte", "give one substance the same key in both",
                      value=f"{', '.join(earlier.analytes)} / {', '.join(later.analytes)}")
     words = _words(earlier, later, shared)
+    one_file = tuple(_same_files(earlier, later))
     found, levels, notes = [], [], [*_at_earlier_margins(earlier, later, words), *_apart(earlier, later)]
     for analyte in shared:
         if (reason := _unlike(earlier, later, analyte)):
@@ -89,7 +91,7 @@ def changes(earlier: OpenStudy, later: OpenStudy) -> Changes:
     told = in_times(pd.DataFrame(found, columns=DIFFERENCES), factors, ("before", "after", "change", "low", "high"))
     return Changes(words=words, differences=told,
                    levels=pd.DataFrame(levels, columns=LEVELS), notes=tuple(notes),
-                   unfiled=(*_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
+                   unfiled=(*one_file, *_not_as_filed(earlier, "earlier"), *_not_as_filed(later, "later")))
 
 
 def _words(earlier: OpenStudy, later: OpenStudy, shared: Sequence[str]) -> pd.DataFrame:
@@ -128,6 +130,18 @@ def _not_as_filed(study: OpenStudy, when: str) -> Iterator[str]:
         named = f"{', '.join(other[:6])}{' and more' if len(other) > 6 else ''}"
         yield (f"The {when} study is NOT AS IT WAS FILED ({named}): "
                "its words here are worked out from what lies there now, and need not be those of its report.")
+
+
+def _same_files(earlier: OpenStudy, later: OpenStudy) -> Iterator[str]:
+    """Raw files that both studies hold, whatever they are called: such numbers are compared with themselves."""
+    held = [{sha256_of(p): p.relative_to(s.root).as_posix() for p, kind in walk(s.root / "raw") if kind == "file"}
+            if (s.root / "raw").is_dir() else {} for s in (earlier, later)]
+    both = sorted(held[0][h] if held[0][h] == held[1][h] else f"{held[0][h]} (later {held[1][h]})"
+                  for h in held[0].keys() & held[1].keys())
+    if both:
+        yield (f"NOT INDEPENDENT: both studies hold the same raw file{'s' * (len(both) > 1)}: {', '.join(both[:12])}"
+               f"{' and more' if len(both) > 12 else ''}. The intervals of a change below take the studies for independent, "
+               "and do not hold for what comes from the same file.")
 
 
 def _apart(earlier: OpenStudy, later: OpenStudy) -> Iterator[str]:

@@ -123,6 +123,8 @@ def main() -> None:
             become_kernel(request)
     except SystemExit as stop:
         code = stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+    except KeyboardInterrupt:  # stopped while it still started: who stopped it says so
+        code = 1
     except BaseException:
         traceback.print_exc()
         code = 1

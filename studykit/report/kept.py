@@ -14,6 +14,7 @@ import hashlib
 import json
 import os
 import shutil
+import threading
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
@@ -59,6 +60,8 @@ class Kept:
         self._own, self._code = notebooks.parent == root, [kit_identity()["code"], package_versions()]
         self._inputs, self._keys = self._read(), dict[str, str]()
         self._filed = {} if fresh or self._own else remembered(root)
+        self._stopped, self._turn = place() / f"stopped-{_digest(str(root.resolve()))}.json", threading.Lock()
+        self._left = {} if fresh or self._own else _told(self._stopped)
 
     def _read(self) -> dict[str, str]:
         """Hashes of everything that any stage may read of the study."""
@@ -70,18 +73,46 @@ class Kept:
         return self._digest(inputs, before, sha256_of(self._notebooks / f"{stem}.ipynb"), self._parameters)
 
     def _digest(self, *parts: Any) -> str:
-        return hashlib.sha256(canonical([*self._code, *parts]).encode()).hexdigest()
+        return _digest(canonical([*self._code, *parts]))
+
+    @property
+    def left(self) -> tuple[str, ...]:
+        """Stages that finished in a run which was stopped; they lie in the new report's folder."""
+        return tuple(self._left)
+
+    def finished(self, stem: str) -> None:
+        """Write down a stage that ran to its end, so that it need not run again where this run is stopped."""
+        if self._own:
+            return
+        with self._turn, contextlib.suppress(OSError, StudyKitError, RuntimeError):
+            if self._inputs == self._read():
+                self._left[stem] = {"key": self._keys[stem], "files": hashes_under(self._part / stem)}
+                write_text(self._stopped, canonical(self._left))
 
     def take(self, stem: str) -> bool:
         """Put the files of an unchanged stage in the new report; False where it has to run."""
         if self._own:
             return False
         self._keys[stem] = self._key(stem)
+        if self._lies_ready(stem):
+            return True
         if not self._copied(stem, f"{stem}/"):
             shutil.rmtree(self._part / stem, ignore_errors=True)
             return False
         self.taken.add(stem)
         return True
+
+    def _lies_ready(self, stem: str) -> bool:
+        """Whether the stage lies where it belongs as a run left it that was stopped later; what does not is forgotten."""
+        if stem not in self._left:
+            return False
+        key, files = self._left[stem]["key"], self._left[stem]["files"]
+        found = {p.relative_to(self._part / stem).as_posix() for p in (self._part / stem).rglob("*") if not p.is_dir()}
+        if key == self._keys[stem] and found == set(files) and hashes_under(self._part / stem) == files:
+            return True
+        with self._turn:
+            del self._left[stem]
+        return False
 
     def take_page(self, stems: Iterable[str]) -> bool:
         """Put the unchanged page in the new report; False where it has to be made."""
@@ -111,6 +142,7 @@ class Kept:
         told = {what: {"key": key, "files": {n: h for n, h in made.items() if n == what or n.startswith(f"{what}/")}}
                 for what, key in self._keys.items()}
         with contextlib.suppress(OSError, StudyKitError, RuntimeError):  # a home that cannot be written remembers nothing
+            self._stopped.unlink(missing_ok=True)
             _forget(place())
             write_text(place() / f"{made['manifest.json']}.json", canonical(told))
 
@@ -119,8 +151,17 @@ def remembered(root: Path) -> dict[str, Any]:
     """What this user's run that made the filed report read and gave, by stage; empty where it is another's report."""
     if not ordinary(root, FILE):
         return {}
+    return _told(place() / f"{sha256_of(root / FILE)}.json")
+
+
+def _digest(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _told(path: Path) -> dict[str, Any]:
+    """What a run wrote down, by stage; empty where nothing that can be read lies there."""
     try:
-        told = json.loads((place() / f"{sha256_of(root / FILE)}.json").read_text(encoding="utf-8"))
+        told = json.loads(path.read_text(encoding="utf-8"))
         return {what: {"key": str(t["key"]), "files": {str(n): str(h) for n, h in t["files"].items()}}
                 for what, t in told.items()}
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RuntimeError):

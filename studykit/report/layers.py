@@ -34,11 +34,32 @@ def into_layers(soup: BeautifulSoup, *, short: bool = False) -> None:
     singles = _singles(soup, sections) if short else None
     for section in sections:
         stem = _stem(section)
+        if stem in FIGURES_FIRST:
+            _figures_first(section)
         _set_aside(soup, section)
         _fold_chapter(soup, section, "" if stem in SEEN else found.get(stem, ""))
     if singles is not None:
         _fold_chapter(soup, singles, "")
         _gather(soup, [s for s in sections if _stem(s) not in SEEN])
+
+
+FIGURES_FIRST = ("05-model", "06-verdict")
+"""Chapters whose leading parts show their figure before their tables; in the notebook the table comes first."""
+
+
+def _figures_first(section: Tag) -> None:
+    """In each leading part the cells with a figure come right after its heading, with the words before them."""
+    for head, *cells in (p for p in _parts(section) if "tag-lead" in p[0]["class"]):
+        at = head
+        for before, cell in zip((head, *cells), cells, strict=False):
+            figures = cell.find_all("figure")
+            if not figures:
+                continue
+            for moved in ((before, cell) if before is not head and "prose" in before["class"] else (cell,)):
+                at.insert_after(moved.extract())
+                at = moved
+            for figure in reversed(figures):
+                (cell.find("details", class_="code") or cell.contents[0]).insert_after(figure.extract())
 
 
 SEEN = ("07-report",)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from studykit.core.errors import single
+from studykit.core.errors import StageFailed, single
 from studykit.core.files import write_text
 from studykit.core.record import NumberRecord, merge_records
 from studykit.core.writer import one_writer, refuse_unusual
@@ -56,7 +56,12 @@ def make_report(root: Path, say: Say, extra: Mapping[str, Any] | None = None, *,
         recover(root)
         parameters = parameters_of(root, extra)
         kept = Kept(root, root / PART, folder, parameters, fresh=fresh or separate)
-        runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take)
+        try:
+            runs = run_stages(root, folder, stems, say, parameters, separate=separate, keep=kept.take,
+                              finished=kept.finished, spare=kept.left)
+        except StageFailed as error:
+            ready = ", ".join(sorted(kept.left))
+            raise StageFailed(f"{error}\n  finished, and kept for the next run: {ready}" if ready else str(error)) from None
         made = _finish(root, study, runs, folder, kept)
         if not separate:
             kept.remember()

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import re
 import shutil
 import threading
 import time
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
@@ -40,6 +41,8 @@ PLACES = ("study", "out_dir")
 """Parameters that name folders of one machine; a filed notebook does not keep them."""
 WORKERS = max(1, min(4, processors()))
 """Stages that may run at once."""
+START = 900
+"""Seconds in which a kernel has to answer; one that dies is noticed at once, so this is for a machine that is busy."""
 ANSI = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -88,7 +91,7 @@ class Progress:
     def unchanged(self, stem: str) -> None:
         """A stage need not run."""
         with self._turn:
-            self._say(f"\r  {stem}  unchanged: taken from the report before\n")
+            self._say(f"\r  {stem}  unchanged: taken from the run before\n")
 
     def done(self, stem: str, seconds: float) -> None:
         """A stage is done."""
@@ -127,23 +130,28 @@ def _unattended() -> Iterator[None]:
     """Kernels started meanwhile know that nobody sits before them; what the libraries warn of is not for a user."""
     before = {name: os.environ.get(name) for name in ALONE}
     os.environ.update(ALONE)
+    log = logging.getLogger("papermill")
+    level = log.level
+    log.setLevel(logging.CRITICAL)  # what stops a notebook is told once, by StageFailed
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             yield
     finally:
+        log.setLevel(level)
         for name, value in before.items():
             os.environ.pop(name, None)
             os.environ.update({name: value} if value is not None else {})
 
 
 def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], parameters: Mapping[str, Any], say: Say, *,
-                  separate: bool = False, keep: Callable[[str], bool] = lambda _: False) -> tuple[StageRun, ...]:
+                  separate: bool = False, keep: Callable[[str], bool] = lambda _: False,
+                  finished: Callable[[str], None] = lambda _: None) -> tuple[StageRun, ...]:
     """Execute notebooks by their stems, side by side where none waits for the other; the first that fails is told.
 
     The kit's own wait for those whose results they read, any other for all before it. ``separate``: each in a kernel
     started anew, else in one that is forked where the platform has that. ``keep`` puts the results of a stage in place
-    that need not run, and says whether it did.
+    that need not run, and says whether it did; ``finished`` is told of each stage that ran to its end.
     """
     progress = Progress(say)
 
@@ -151,7 +159,9 @@ def run_notebooks(sources: Mapping[str, Path], targets: Mapping[str, Path], para
         if keep(stem):
             progress.unchanged(stem)
             return StageRun(stem=stem, notebook=targets[stem], parameters=dict(parameters), seconds=0.0)
-        return _execute(sources[stem], targets[stem], parameters, progress, manager)
+        run = _execute(sources[stem], targets[stem], parameters, progress, manager)
+        finished(stem)
+        return run
 
     with _unattended(), kernels(tuple(sources), separate=separate) as manager:
         return in_turn({s: _waits_for(s, p, tuple(sources)) for s, p in sources.items()}, one, manager.stop)
@@ -211,7 +221,7 @@ def _execute(source: Path, target: Path, parameters: Mapping[str, Any], progress
         with contextlib.closing(ensure_event_loop()):  # of this thread
             papermill.execute_notebook(
                 str(source.absolute()), str(target.absolute()), parameters=dict(parameters), engine_name=_engine(),
-                kernel_name="python3", language="python", progress_bar=False, log_output=False,
+                kernel_name="python3", language="python", start_timeout=START, progress_bar=False, log_output=False,
                 request_save_on_cell_execute=False,  # it is written once it has run, or with the cell that failed
                 resources={"metadata": {"path": str(source.absolute().parent)}}, kernel_manager_class=manager,
                 tell=lambda state: progress.running(stem, state),
@@ -219,11 +229,19 @@ def _execute(source: Path, target: Path, parameters: Mapping[str, Any], progress
     except PapermillExecutionError as error:
         raise StageFailed(_tell(source, target, error)) from None
     except (DeadKernelError, CellTimeoutError, RuntimeError) as error:
-        raise StageFailed(f"{source.name}: the kernel stopped: {error}") from None
+        raise StageFailed(_without_kernel(source, str(error))) from None
     settle(target, parameters)
     seconds = time.monotonic() - started
     progress.done(stem, seconds)
     return StageRun(stem=stem, notebook=target, parameters=dict(parameters), seconds=seconds)
+
+
+def _without_kernel(source: Path, error: str) -> str:
+    """A kernel that never answered, or stopped, in words."""
+    if "didn't respond" not in error:
+        return f"{source.name}: the kernel stopped: {error}"
+    return (f"{source.name}: no kernel answered within {START // 60} minutes: this machine is too busy or has too little memory"
+            " -> close other programs, then run the same command again")
 
 
 def settle(notebook: Path, parameters: Mapping[str, Any]) -> None:
@@ -270,16 +288,23 @@ def parameters_of(root: Path, extra: Mapping[str, Any] | None = None) -> dict[st
 
 def run_stages(root: Path, notebooks: Path, stems: Sequence[str], say: Say,
                parameters: Mapping[str, Any] | None = None, *, separate: bool = False,
-               keep: Callable[[str], bool] = lambda _: False) -> tuple[StageRun, ...]:
-    """Run the stages into ``report.part``; nothing runs where any notebook would refuse its parameters."""
+               keep: Callable[[str], bool] = lambda _: False, finished: Callable[[str], None] = lambda _: None,
+               spare: Collection[str] = ()) -> tuple[StageRun, ...]:
+    """Run the stages into ``report.part``; nothing runs where any notebook would refuse its parameters.
+
+    ``spare``: stages of a run that was stopped, which ``keep`` may still take; all else there is removed first.
+    """
     recover(root)
     require_writable(root)
     out, parameters = root / PART, parameters_of(root) if parameters is None else parameters
     for stem in stems:
         check_parameters(notebooks / f"{stem}.ipynb", parameters)
-    shutil.rmtree(out, ignore_errors=True)
+    for left in out.iterdir() if out.is_dir() and not out.is_symlink() and spare else (out,):
+        if left.name not in spare:
+            shutil.rmtree(left, ignore_errors=True)
+            left.unlink(missing_ok=True) if left != out and not left.is_dir() else None
     return run_notebooks({s: notebooks / f"{s}.ipynb" for s in stems}, {s: out / s / f"{s}.ipynb" for s in stems},
-                         parameters, say, separate=separate, keep=keep)
+                         parameters, say, separate=separate, keep=keep, finished=finished)
 
 
 def recover(root: Path) -> None:

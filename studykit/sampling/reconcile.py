@@ -41,13 +41,17 @@ class Finding:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reconciliation:
-    """Counts of planned and drawn samples, every difference, what the plan was taken from, and visits still to come."""
+    """Counts of planned and drawn samples, every difference, what the plan was taken from, and visits still to come.
+
+    ``beside``: kinds of samples that are planned and not among those counted as draws, with their numbers.
+    """
 
     planned: int
     drawn: int
     findings: tuple[Finding, ...]
     source: str
     later: tuple[str, ...] = ()
+    beside: tuple[tuple[str, int], ...] = ()
 
     def to_table(self) -> pd.DataFrame:
         """One row a difference; a single row that says so before anything was drawn."""
@@ -61,6 +65,14 @@ class Reconciliation:
         """How many differences of each kind there are, all kinds listed."""
         found = [f.what for f in self.findings]
         return pd.DataFrame({"difference": FINDING_WORDS, "samples": [found.count(w) for w in FINDING_WORDS]})
+
+    def beside_words(self) -> str:
+        """Which planned samples are not counted among the draws; nothing where all are."""
+        if not self.beside:
+            return ""
+        kinds = ", ".join(f"{n} {kind}" for kind, n in self.beside)
+        more = sum(n for _, n in self.beside)
+        return f"Besides these draws plan/samples.csv lists {more} samples that are not compared here: {kinds}."
 
     def sentence(self) -> str:
         """The outcome in one sentence."""
@@ -107,9 +119,11 @@ def reconcile(root: Path, study: Study, containers: pd.DataFrame, samples: pd.Da
     findings = _by_code(plan, samples, logged) if by_code else _by_place(plan, logged)
     findings += _order(logged, study.factors.depths) + _volumes(plan, logged, needed_ml(study.sampling))
     planned = len(plan)
+    out = samples[(samples["container"] == "") if by_code else samples["kind"] != "spot"]
+    beside = tuple((str(k), int(n)) for k, n in out["kind"].value_counts().sort_index().items())
     drawn = int((logged["container"] != "").sum()) if by_code else int(logged["kind"].eq("spot").sum())
     rank = {w: i for i, w in enumerate(FINDING_WORDS)}
-    return Reconciliation(planned=planned, drawn=drawn, source=source, later=later,
+    return Reconciliation(planned=planned, drawn=drawn, source=source, later=later, beside=beside,
                           findings=tuple(sorted(findings, key=lambda f: (rank[f.what], f.container, f.sample))))
 
 

@@ -184,6 +184,22 @@ def test_lab_refuses_what_is_no_study_and_starts_the_kits_own_jupyter(capsys, tm
     assert calls == [[sys.executable, "-P", "-m", "jupyterlab", str(root.resolve())]]
 
 
+def test_lab_lays_the_notebooks_where_a_study_has_none_and_says_what_root_can_do(capsys, tmp_path, monkeypatch):
+    root = write_study(tmp_path / "s")
+    monkeypatch.setattr(subprocess, "run", lambda command, **_: subprocess.CompletedProcess([], 1))
+    monkeypatch.setattr("os.geteuid", lambda: 1000, raising=False)
+    code, out, _ = run(capsys, "lab", str(root))
+    assert (code, out) == (1, "s had no notebooks: the kit's were laid into s/notebooks\n")
+    assert (root / "notebooks/05-model.ipynb").exists()
+    monkeypatch.setattr("os.geteuid", lambda: 0, raising=False)
+    code, out, said = run(capsys, "lab", str(root))
+    assert (code, out) == (2, "")
+    assert "refuses to run as root" in said
+    assert f"--allow-root {root.resolve()}" in said
+    monkeypatch.setattr(subprocess, "run", lambda command, **_: subprocess.CompletedProcess([], 0))
+    assert run(capsys, "lab", str(root))[0] == 0
+
+
 @pytest.mark.parametrize(("given", "slow", "last"), [([], False, "not slow"), (["--all"], True, "--no-loadscope-reorder"),
                                                    (["--all", "-n", "0"], True, "0"), (["-k", "x"], False, "x")])
 def test_slow_tests_run_only_where_all_are_asked_for(monkeypatch, given, slow, last):

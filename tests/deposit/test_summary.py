@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from pathlib import Path
 
 import pypdfium2
@@ -76,6 +77,20 @@ def test_a_number_that_differs_would_be_seen(root: Path, tmp_path: Path) -> None
 def test_the_same_report_gives_the_same_bytes(root: Path, tmp_path: Path) -> None:
     one, two = (summary(root, tmp_path / name).file.read_bytes() for name in ("a.pdf", "b.pdf"))
     assert one == two
+
+
+@pytest.mark.slow
+def test_a_summary_of_an_old_answer_says_so_in_its_first_line(root: Path, tmp_path: Path) -> None:
+    assert "OUT OF DATE" not in "".join(read(summary(root, tmp_path / "now.pdf").file.read_bytes()))
+    study = tmp_path / "study"
+    shutil.copytree(root, study)
+    (study / "plan").mkdir()
+    (study / "plan/exclusions.csv").write_text("sample,container,reason\n")
+    made = summary(study, tmp_path / "old.pdf")
+    pages = read(made.file.read_bytes())
+    assert made.older == ("plan/",)
+    assert pages[0].startswith("OUT OF DATE: plan/ changed after this report was filed.")
+    assert len(pages) <= 2
 
 
 @pytest.mark.parametrize("spoiled", [

@@ -12,6 +12,7 @@ from scipy import stats
 from studykit.quality.controls import (
     CONTROL_COLUMNS,
     DOUBTED,
+    WITHIN,
     _outside,
     _sentences,
     check_blanks,
@@ -155,7 +156,7 @@ def test_the_range_of_a_control_by_hand() -> None:
 
 
 def test_a_remixed_control_is_to_agree() -> None:
-    for values, found, hoped in (((100, 101, 100), "depths agree", "yes"), ((100, 101, 120), "depths differ", "no")):
+    for values, found, hoped in (((100, 101, 100), WITHIN, "yes"), ((100, 101, 120), "depths differ", "no")):
         (row,), flags = check_remixed(control("remixed control", values), {"P": Scatter(s=0.02)}, study_of())
         told = dict(zip(CONTROL_COLUMNS, row, strict=True))
         assert (told["found"], told["as_hoped"], told["unit"], bool(flags)) == (found, hoped, "%", hoped == "no")

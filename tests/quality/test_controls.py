@@ -35,7 +35,7 @@ def test_layered_control_is_found_and_remixed_is_not() -> None:
     got = assess(build(1))
     found = got.table.groupby("control")["found"].agg(set)
     assert found["layered control"] == {"stratified"}
-    assert found["remixed control"] == {"depths agree"}
+    assert found["remixed control"] <= {controls.WITHIN, controls.TOO_WIDE}
     assert not got.blind
     assert any("as it must be" in s for s in got.sentences)
 
@@ -62,6 +62,25 @@ def test_a_remixed_container_with_a_layer_is_flagged() -> None:
     case.multiply(case.sample_of("R1", "lower"), "Ca", 1.25)
     flags = [f for f in assess(case).flags if f.rule == "remixed control"]
     assert [(f.analyte, f.where) for f in flags] == [("Ca", "container R1")]
+
+
+def test_no_difference_found_is_not_told_as_the_same() -> None:
+    """With a repeatability that lets the interval pass the margin nothing is shown; the sentence names who is which."""
+    case = build(3)
+    wide = {a: Scatter(s=s * (20 if a == "Ca" else 0.01), source="invented") for a, (_, s, _, _) in ANALYTES.items()}
+    for analyte in ANALYTES:
+        for depth in ("upper", "middle", "lower"):
+            own = case.results["sample"].eq(case.sample_of("R1", depth)) & case.results["analyte"].eq(analyte)
+            case.results.loc[own, "value"] = 100.0
+    t = working_table(*case.tables())
+    got = controls.assess_controls(case.study, t, case.samples, case.results, wide)
+    own = got.table[got.table["control"] == "remixed control"].set_index("analyte")
+    assert (own.loc["Ca", "found"], own.loc["Ca", "as_hoped"]) == (controls.TOO_WIDE, "not shown")
+    assert set(own.drop(index="Ca")["found"]) == {controls.WITHIN}
+    assert set(own.drop(index="Ca")["as_hoped"]) == {"yes"}
+    (said,) = [s for s in got.sentences if "remixed" in s]
+    assert said.startswith("Between the depths of the remixed control no difference beyond chance was found; in ")
+    assert said.endswith("the interval is too wide to tell.")
 
 
 def test_absent_controls_are_named() -> None:

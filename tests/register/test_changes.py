@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import numpy as np
@@ -144,6 +145,21 @@ def test_a_folder_that_is_not_as_it_was_filed_is_said_first(pair, tmp_path, caps
     assert capsys.readouterr().out.startswith(said)
     page = (tmp_path / "out/compare.html").read_text(encoding="utf-8")
     assert page.index(said) < page.index("Words: ")
+
+
+def test_one_raw_file_in_both_studies_is_said_first_whatever_its_name(pair, tmp_path):
+    earlier, later = pair[2:]
+    kept = [tmp_path / "a", tmp_path / "b"]
+    for study, root in zip((earlier, later), kept, strict=True):
+        shutil.copytree(study.root, root)
+        (root / "raw").mkdir(exist_ok=True)
+        (root / f"raw/of-{root.name}.csv").write_text(f"own of {root.name}")
+    assert not any("NOT INDEPENDENT" in s for s in changes(*map(sk.open, kept)).unfiled)
+    for root in kept:
+        (root / f"raw/sent-{root.name}.csv").write_text("sample;P\n1;2")
+    said = changes(*map(sk.open, kept)).unfiled[0]
+    assert said.startswith("NOT INDEPENDENT: both studies hold the same raw file: raw/sent-a.csv (later raw/sent-b.csv). ")
+    assert "own" not in said
 
 
 def test_page_and_tables_by_command(pair, tmp_path, capsys):

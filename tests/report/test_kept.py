@@ -20,7 +20,7 @@ from studykit.core.errors import StageFailed
 from studykit.demos.shipped import copy_demo
 from studykit.intake.take import run_intake
 from studykit.report import kept as keeping
-from studykit.report import make
+from studykit.report import make, run
 from studykit.report.kept import MOST, PAGE, PLACE, Kept, hashes_under, may_read, remembered
 from studykit.report.manifest import FILE
 from studykit.report.recheck import recheck
@@ -339,6 +339,76 @@ def test_the_witness_sees_what_is_opened_listed_and_looked_for(tmp_path):
     assert json.loads(said.stdout.splitlines()[-1]) == {"x": ["a.csv", "absent.csv", "b.csv", "gone.csv", "plan/"]}
 
 
+def stopped(root, after, *, fresh=False):
+    """A run that is stopped once these stages have run; the stages it did not have to run."""
+    kept = Kept(root, root / PART, share("notebooks"), {}, fresh=fresh)
+    ready = []
+    for stem in STEMS[:after]:
+        if kept.take(stem):
+            ready.append(stem)
+            continue
+        (root / PART / stem).mkdir(parents=True)
+        (root / PART / stem / "numbers.json").write_text("1")
+        kept.finished(stem)
+    return ready
+
+
+def test_stages_that_finished_before_a_stop_do_not_run_again(root):
+    assert stopped(root, 4) == []
+    assert stopped(root, 5) == list(STEMS[:4])  # the fifth ran now
+    assert stopped(root, 5) == list(STEMS[:5])
+    shutil.rmtree(root / PART)
+    assert stopped(root, 5) == []
+    assert stopped(root, 5, fresh=False) == list(STEMS[:5])
+    shutil.rmtree(root / PART)
+    assert stopped(root, 2, fresh=True) == []
+
+
+@pytest.mark.parametrize("spoil", [
+    lambda root: (root / PART / STEMS[0] / "numbers.json").write_text("2"),
+    lambda root: (root / PART / STEMS[0] / "more.json").write_text("2"),
+    lambda root: (root / PART / STEMS[0] / "numbers.json").unlink(),
+    lambda root: (root / "study.toml").write_text("study.toml: 2"),
+])
+def test_what_changed_since_the_stop_runs_again(root, spoil):
+    stopped(root, 1)
+    spoil(root)
+    assert stopped(root, 1) == []
+    assert (root / PART / STEMS[0] / "numbers.json").read_text() == "1"
+    assert sorted(p.name for p in (root / PART / STEMS[0]).iterdir()) == ["numbers.json"]
+
+
+def test_a_filed_report_forgets_the_stop_before_it(root, place):
+    stopped(root, 3)
+    assert list(place.glob("stopped-*.json"))
+    report(root)
+    assert not list(place.glob("stopped-*.json"))
+
+
+@pytest.mark.slow
+def test_a_report_after_a_stop_runs_only_what_had_not_finished_and_gives_the_same_files(tmp_path, monkeypatch):
+    """The model's kernel never answers; the run says what is kept, and the next one goes on from there."""
+    study, said, real = copy_demo("tote", tmp_path / "tote"), [], run._execute
+
+    def busy(source, *rest):
+        if source.stem == "05-model":
+            raise StageFailed("05-model.ipynb: no kernel answered")
+        return real(source, *rest)
+
+    monkeypatch.setattr(run, "_execute", busy)
+    with pytest.raises(StageFailed, match=r"finished, and kept for the next run: 00-study, .*04-quality"):
+        make.make_report(study, lambda _: None)
+    monkeypatch.setattr(run, "_execute", real)
+    (study / PART / "06-verdict").mkdir(exist_ok=True)
+    (study / PART / "06-verdict/left").write_text("of the run that was stopped")
+    make.make_report(study, said.append)
+    assert sum("unchanged: taken from the run before" in s for s in said) >= 4
+    assert not any("05-model  unchanged" in s for s in said)
+    resumed = hashes_under(study / "report")
+    make.make_report(study, lambda _: None, fresh=True)
+    assert resumed == hashes_under(study / "report")
+
+
 @pytest.mark.slow
 def test_a_report_of_which_some_was_taken_over_is_that_of_a_run_of_all_and_can_be_rechecked(tmp_path):
     """The real notebooks: after an exclusion the design and the intake are taken over, and every file is as if run."""
@@ -349,7 +419,7 @@ def test_a_report_of_which_some_was_taken_over_is_that_of_a_run_of_all_and_can_b
     taken = json.loads((study / FILE).read_text())["taken from the report before"]
     assert {"00-study", "01-design", "03-intake"} <= set(taken)
     assert not {"02-sampling", "04-quality", "05-model", "06-verdict", "07-report"} & set(taken)
-    assert sum("unchanged: taken from the report before" in s for s in said) == len(taken)
+    assert sum("unchanged: taken from the run before" in s for s in said) == len(taken)
     some = hashes_under(study / "report")
     assert make.make_report(study, lambda _: None, fresh=True).records == made.records
     every = hashes_under(study / "report")

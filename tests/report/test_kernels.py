@@ -90,6 +90,23 @@ def test_a_kernel_that_dies_is_told(tmp_path, separate):
         executed(tmp_path, tmp_path / "books", separate=separate)
 
 
+@pytest.mark.parametrize("separate", [pytest.param(False, marks=forking), True])
+def test_a_kernel_that_does_not_answer_in_time_is_told_in_one_sentence(tmp_path, separate, monkeypatch, capfd):
+    """However busy the machine: who waits is told what to do, and nothing of the libraries' own words reaches the terminal."""
+    waited = []
+
+    async def never(self, timeout=None):
+        waited.append(timeout)
+        raise RuntimeError(f"Kernel didn't respond in {timeout} seconds")
+
+    monkeypatch.setattr("jupyter_client.asynchronous.client.AsyncKernelClient.wait_for_ready", never)
+    written(tmp_path / "books", "a", "1")
+    with pytest.raises(StageFailed, match=r"a\.ipynb: no kernel answered within 15 minutes: .* -> close other programs"):
+        executed(tmp_path, tmp_path / "books", separate=separate)
+    assert waited == [900]
+    assert capfd.readouterr() == ("", "")
+
+
 @pytest.mark.slow
 def test_nothing_that_a_run_started_is_left(tmp_path):
     with kernels((), separate=not FORKS) as manager:

@@ -233,6 +233,26 @@ def test_chapters_fold_under_what_they_found_and_keep_every_part(tmp_path):
     assert [d.get_text() for d in aside.select("td[data-label=v]")] == [f"value {k}" for k in range(20)]
 
 
+def test_model_and_verdict_show_their_figure_before_their_tables():
+    """The words of a figure go with it, nothing is lost, other chapters keep the order of their notebook."""
+    def chapter(stem):
+        return (f'<section><div class="cell prose" id="{stem}-0"><h1>T</h1></div>'
+                f'<div class="cell prose tag-lead" id="{stem}-1"><h2>Each</h2></div>'
+                f'<div class="cell" id="{stem}-2"><details class="code"></details><table></table><table></table></div>'
+                f'<div class="cell prose" id="{stem}-3"><p>drawn:</p></div>'
+                f'<div class="cell" id="{stem}-4"><details class="code"></details><table></table><figure></figure></div>'
+                f'<div class="cell prose" id="{stem}-5"><h2>More</h2></div>'
+                f'<div class="cell" id="{stem}-6"><table></table><figure></figure></div></section>')
+
+    soup = BeautifulSoup(f'<main><section></section>{chapter("05-model")}{chapter("04-quality")}</main>', "html.parser")
+    layers.into_layers(soup)
+    model, quality = soup.select("main > section")[1:]
+    assert [c["id"][-1] for c in model.select("div.cell")] == list("0134256")
+    assert [c["id"][-1] for c in quality.select("div.cell")] == list("0123456")
+    order = {s: [t.name for t in part.find_all(["table", "figure"])] for s, part in (("m", model), ("q", quality))}
+    assert order == {"m": ["figure", *["table"] * 4, "figure"], "q": [*["table"] * 3, "figure", "table", "figure"]}
+
+
 def test_one_container_has_a_short_report_of_its_own_with_all_stages_in_one_chapter(tmp_path):
     """The parts marked as what single results can say stand before the stages, and nothing is lost."""
     single = new_markdown_cell("## What single results can say\n\nThis much.", metadata={"tags": ["single"]})

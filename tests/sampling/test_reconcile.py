@@ -36,6 +36,20 @@ def whats(root: Path, plan: Plan, log: pd.DataFrame) -> list[str]:
     return [f.what for f in reconcile(root, S, plan.containers, log).findings]
 
 
+def test_what_is_planned_and_no_draw_is_said(planned) -> None:
+    """Draws and what stands beside them are all rows of plan/samples.csv."""
+    root, plan = planned
+    found = reconcile(root, S, plan.containers, faithful(plan))
+    assert found.planned + sum(n for _, n in found.beside) == len(plan.samples)
+    assert {k for k, _ in found.beside} == {"blank", "check fluid"}
+    assert found.beside_words().startswith("Besides these draws plan/samples.csv lists ")
+    (root / "plan/draws.csv").unlink()
+    spots = int((plan.samples["kind"] == "spot").sum())
+    implied = reconcile(root, S, plan.containers, faithful(plan))
+    assert sum(n for _, n in implied.beside) == len(plan.samples) - spots
+    assert "heel" in implied.beside_words()
+
+
 def test_a_faithful_log_has_no_difference(planned) -> None:
     root, plan = planned
     r = reconcile(root, S, plan.containers, faithful(plan))
