@@ -318,17 +318,23 @@ def sure(stage: OpenStage) -> list[str]:
     told += _all_taken_into_account(stage)
     status = lock_status(stage.root, stage.study)
     told += [] if status.first_page else [status.sentence]
-    influence = optional(stage, "05-model", "influence")
-    if "other verdicts" in influence and len(influence):
-        moved = influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of)
-        told.append("No verdict changes, whichever single container is left out." if moved.empty else
-                    f"A single container decides the verdict of {both(list(moved))}.")
+    told += _left_out(stage)
     told += [*_stated(stage), *_not_published(stage, q)]
     taken = f"All {i['rows_in']}" if i["rows_in"] == i["rows_taken"] else f"{i['rows_taken']} of {i['rows_in']}"
     told.append(f"{taken} results were taken; the checks found {_points(q['flags_stop'])} that "
                 f"must be resolved first and {_points(q['flags_ask'])} to look into before the numbers are trusted"
                 f"{_for_the_laboratory(stage)}.")
     return told
+
+
+def _left_out(stage: OpenStage) -> list[str]:
+    """Whether a verdict would be another without some single container, be it one of them or nearly any."""
+    influence = optional(stage, "05-model", "influence")
+    if "other verdicts" not in influence or influence.empty:
+        return []
+    moved = list(influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of))
+    return [f"The verdict of {both(moved)} would be another without some single container (named in the model chapter)."
+            if moved else "No verdict changes, whichever single container is left out."]
 
 
 def _lost(stage: OpenStage) -> list[str]:

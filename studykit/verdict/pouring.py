@@ -132,11 +132,13 @@ def pouring(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, st
 
 
 def not_told(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, str], table: pd.DataFrame) -> str:
-    """Which analytes the table of ``pouring`` has no row of, though it has some of others; '' where none is left out."""
+    """Which analytes that are not homogeneous the table of ``pouring`` has no row of, though it has some of others."""
+    if table.empty:
+        return "No litres are told here."
     told = [stage.study.label_of(m.analyte) for m in fitted(models)
             if words[m.analyte] != "homogeneous" and m.analyte not in set(table["analyte"])]
     return (f"No litres are worked out of {', '.join(told)}: no container has a number at every depth, or the heights of the "
-            "zones are not known.") if told and len(table) else ""
+            "zones are not known." if told else "Every fitted analyte that is not homogeneous stands in this table.")
 
 
 def consequences(model: FittedModel, vessel: Vessel, liquid_height_mm: float, level: float = 0.9) -> pd.DataFrame:

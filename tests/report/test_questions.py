@@ -155,6 +155,18 @@ def test_what_several_answers_about_time_end_on_is_said_once(sentences, told):
     assert all(t.count(". ") == 0 for t in questions.ends_once(sentences))  # each a line of page one
 
 
+@pytest.mark.parametrize(("others", "told"), [
+    (["none", "none"], ["No verdict changes, whichever single container is left out."]),
+    (["none", "inconclusive"], ["The verdict of tin would be another without some single container (named in the model "
+                                "chapter)."]),
+    ([], [])])
+def test_a_verdict_that_one_container_less_would_change_is_not_said_to_hang_on_one(monkeypatch, others, told):
+    """Twelve of thirteen could each be left out to change it, and page one had said that a single one decides."""
+    table = pd.DataFrame({"analyte": ["zinc", "tin"][:len(others)], "other verdicts": others})
+    monkeypatch.setattr(questions, "optional", lambda *_: table)
+    assert questions._left_out(SimpleNamespace(study=SimpleNamespace(label_of=str))) == told
+
+
 def test_each_use_that_speaks_against_is_a_sentence_of_its_own(monkeypatch):
     uses = pd.DataFrame([(use, "silicon", BEYOND, "") for use in ("first litres", "last litres", "floor")],
                         columns=["use", "name", "word", "why"])
