@@ -223,7 +223,7 @@ def influence_rows(found: dict[str, Influence], analyte: str, models: Sequence[A
     table = found[analyte].to_table().drop(columns=["note"]).rename(columns={"left_out": "left out"})
     table = table.assign(shift=100 * table["shift"]).rename(columns={"shift": "shift, %"})
     for m in (m for m in models if m.analyte == analyte):
-        table.insert(table.columns.get_loc("high") + 1, "unit", on_margin(0.0, m.shown_unit, m.rows.margin.text)[1])
+        table.insert(list(table.columns).index("high") + 1, "unit", on_margin(0.0, m.shown_unit, m.rows.margin.text)[1])
     return table
 
 
