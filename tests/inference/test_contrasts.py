@@ -200,3 +200,17 @@ def test_the_unit_variance_of_a_pair_is_one_over_the_containers_that_have_both()
     found = contrasts_of(v)
     assert found.unit_variance[0, 0] == pytest.approx(1 / 5)
     assert found.se[0, 0] == pytest.approx(np.diff(v[0], axis=1)[[0, 1, 2, 3, 5]].std(ddof=1) / math.sqrt(5))
+
+
+def test_of_one_group_with_a_lost_reading_the_whole_containers_give_a_t_test():
+    """Five of six containers have both depths: mean, sd / sqrt(5) and four degrees of freedom: CR2 of equal weights."""
+    cells = np.array([[10.0, 12.0], [11.0, 15.0], [9.0, 10.0], [10.0, 16.0], [12.0, 13.0], [8.0, np.nan]])
+    found = contrasts_of(cells[None])
+    d = np.diff(cells[:5], axis=1).ravel()
+    assert found.estimate.item() == pytest.approx(d.mean())
+    assert found.se.item() == pytest.approx(d.std(ddof=1) / np.sqrt(5))
+    assert found.df.item() == pytest.approx(4)
+    assert found.unit_variance.item() == pytest.approx(1 / 5)
+    groups = np.array([[1.0, 0], [1, 0], [1, 0], [0, 1], [0, 1], [0, 1]])
+    two = contrasts_of(cells[None], groups=groups)  # half of the mix is each lot: (2 + 4 + 1) / 3 and (6 + 1) / 2
+    assert two.estimate.item() == pytest.approx((7 / 3 + 7 / 2) / 2)

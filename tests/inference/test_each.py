@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from studykit.inference.cells import CellBounds
 from studykit.inference.each import own_noise, within_by_own
@@ -45,3 +46,19 @@ def test_a_container_that_scatters_more_has_the_noise_of_its_own_determinations(
     assert noise[0, 0] == pytest.approx(own * math.sqrt(1 / 2 + 1 / 2), rel=1e-6)
     assert least[0, 0] == pytest.approx(2.9199856 * own, rel=1e-6)  # Student's t, 95 %, 2 degrees of freedom (tables)
     assert noise[1, 0] < 0.2
+
+
+def test_a_containers_own_determinations_say_its_noise_where_it_is_more() -> None:
+    """A: 10, 12 and 20, 24 and 5, 5: squares 2, 8 and 0. The pair of the first two by (2 + 8) / 2, all its zones by 10 / 3."""
+    values = np.array([10.0, 12, 20, 24, 5, 5, 10, 10, 20, 20, 5, 5])
+    container, depth = np.repeat([0, 1], 6), np.tile(np.repeat([0, 1, 2], 2), 2)
+    cells = CellBounds.of_rows(container, depth, values, values, shape=(2, 3), margin=Margin.absolute(5), step=0.0)
+    se, least = own_noise(cells, 0.1, 0.05, twice=True)
+    own = math.sqrt(10 / 3)  # of two determinations a zone a difference has the variance of one
+    assert se[0] == pytest.approx([math.sqrt(10 / 2), max(own, math.sqrt(2 / 2)), max(own, math.sqrt(8 / 2))])
+    assert se[1] == pytest.approx([0.1] * 3)
+    assert least[0] == pytest.approx([float(stats.t.isf(0.05, 3)) * own] * 3)
+    assert least[1] == pytest.approx([0.0] * 3)
+    plain, none = own_noise(cells, 0.1, 0.05, twice=False)
+    assert plain == pytest.approx(np.full((2, 3), 0.1))
+    assert not none.any()

@@ -14,7 +14,7 @@ from scipy import stats
 
 from studykit.core.errors import BadInput
 from studykit.inference.cells import CellBounds
-from studykit.inference.judge import depth_mean, judge, judge_many, stock_word
+from studykit.inference.judge import depth_mean, judge, judge_many, next_of, stock_word
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
 
@@ -608,3 +608,17 @@ def test_the_mean_at_a_depth_has_students_limits():
     assert depth_mean(cells, 1, 0.95) == pytest.approx((1.5, 1.5 - 12.706205 * 0.5, 1.5 + 12.706205 * 0.5), rel=1e-5)
     one = cells.taken(np.array([True, False, False]))
     assert depth_mean(one, 0, 0.95) == pytest.approx((3, math.nan, math.nan), nan_ok=True)
+
+
+def test_the_next_container_is_told_at_the_level_that_was_asked_for():
+    """Of numbers and of limits alike."""
+    low = np.array([[10.0, 12.0], [11.0, 15.0], [9.0, 10.0], [10.0, 16.0]])
+    for high in (low, low + np.array([[0, 0], [0, 0.5], [0, 0], [0, 0]])):
+        n, depth = (x.ravel() for x in np.indices(low.shape))
+        cells = CellBounds.of_rows(n, depth, low.ravel(), high.ravel(), shape=(4, 2), margin=Margin.absolute(9), step=0.0)
+        found = next_of(cells, Margin.absolute(9), 0.9)
+        assert found is not None
+        assert found.level == 0.9
+        d = np.diff(low, axis=1).ravel()
+        half = float(stats.t.isf(0.05, 3)) * d.std(ddof=1) * math.sqrt(1 + 1 / 4)
+        assert found.low <= d.mean() - half + 1e-9 < d.mean() + half - 1e-9 <= found.high

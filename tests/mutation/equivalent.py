@@ -91,6 +91,8 @@ EQUIVALENT: dict[str, str] = {
         "asks whether either has no end",
     "design/operating|homogeneous_chance|comparison|_needed(_made(size, guess, studies, side), size, alpha, side) < margin|"
     "_needed(_made(size, guess, studies, side), size, alpha, side) <= margin|0": "numbers that equal the bound exactly",
+    "verdict/tables|blind|index|check_layered(t, scatter, study)[2]|check_layered(t, scatter, study)[1]|0":
+        "a flag stands where the study is blind, and only there",
     "mixed/blocks||unit factor|100|1|0": "how blocks are held in memory: the same numbers either way",
     "mixed/fit|best_state|comparison|max((g.cells.shape[1] for g in blocks.groups), default=0) <= SECOND_START|"
     "max((g.cells.shape[1] for g in blocks.groups), default=0) < SECOND_START|0":

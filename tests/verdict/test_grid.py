@@ -54,6 +54,9 @@ def test_each_container_has_the_mark_of_its_word_and_those_beyond_come_first(sto
     (line,) = [line for line in figure.axes[0].lines if line.get_linestyle() == "-" and line.get_color() == grid.INK]
     assert line.get_ydata()[0] == len(found["D"]) - 0.5
     assert figure.axes[0].get_title(loc="left") == f"{len(found['D'])} of 24 containers shown beyond"
+    columns = len(set(table["analyte"]))  # every mark stands inside, with half a column and row about it
+    assert figure.axes[0].get_xlim() == pytest.approx((-0.6, columns - 0.4))
+    assert figure.axes[0].get_ylim() == pytest.approx((24 - 0.4, -0.6))
 
 
 def test_the_table_counts_and_the_words_name_them(stock):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -139,3 +140,15 @@ def test_a_whole_container_without_any_has_no_ratio(tmp_path):
     cells["C2"]["composite"] = [0.0]
     stage, models = opened(tmp_path, cells, margin={"absolute": 5})
     assert [b.reference for b in particlebounds.bounds(stage, models)] == ["zones"]
+
+
+def test_nothing_is_known_to_rise_where_the_store_has_no_viscosity(monkeypatch):
+    """[fluid] with one viscosity gives no liquid; without [fluid] there is none either; with one, what is lighter rises."""
+    parts = [SimpleNamespace(analyte="P", density_kg_m3=800.0), SimpleNamespace(analyte="Si", density_kg_m3=900.0),
+             SimpleNamespace(analyte="", density_kg_m3=1.0)]
+    fluid = SimpleNamespace(storage_temperature_c=20.0)
+    liquid = SimpleNamespace(density=lambda t: 900.0 if t == 20.0 else 0.0)
+    for held, declared, rises in ((None, fluid, set()), (liquid, None, set()), (None, None, set()), (liquid, fluid, {"P"})):
+        monkeypatch.setattr(particlebounds, "liquid_in", lambda study, held=held: held)
+        stage = SimpleNamespace(study=SimpleNamespace(fluid=declared, components=parts))
+        assert particlebounds._rising(stage) == rises
