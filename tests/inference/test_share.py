@@ -209,3 +209,12 @@ def test_a_container_of_which_nothing_can_be_compared_is_not_within() -> None:
     d[:5] = np.nan
     assert share_upper(d, 1.0, noise_se=None).counted == 5
     assert share_upper(d, 1.0, noise_se=None).upper > 3 * whole
+
+
+def test_any_degrees_of_freedom_above_none_are_taken():
+    for df in (0.5, 1.0):
+        assert share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=0.01, noise_df=df).noise_known
+    for variance, df in ((0.01, 0.0), (-0.01, 1.0)):
+        with pytest.raises(ValueError, match="must not be negative"):
+            share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=variance, noise_df=df)
+    assert not share_beyond([0.1, 0.2, 0.3], Margin.absolute(1), noise_variance=None).noise_known

@@ -16,6 +16,7 @@ from studykit.inference.single import (
     LABEL,
     SingleResult,
     StandardDeviation,
+    _check_values,
     judge_between,
     judge_container,
     which_scatter,
@@ -285,3 +286,11 @@ def test_between_two_fillings_a_word_holds_at_the_nearest_and_the_furthest_diffe
     (span,) = found.hull
     reach = 1.644854 * math.sqrt(2) * 0.5
     assert (span.low, span.high, span.level) == pytest.approx((-100 - reach, -5 + reach, 0.9))
+
+
+@pytest.mark.parametrize(("values", "said"), [({"u": [1.0, math.nan], "l": [2.0]}, "no usable result at u"),
+                                              ({"u": [], "l": [2.0]}, "no usable result at u"), ({"u": [1.0]}, "at 1 depth")])
+def test_every_result_of_one_container_is_a_number(values, said):
+    with pytest.raises(DesignMismatch, match=said):
+        _check_values("P", values)
+    _check_values("P", {"u": [1.0, 2.0], "l": [2.0]})

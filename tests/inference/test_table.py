@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.inference.table import read_aged, read_table
+from studykit.inference.table import _months, read_aged, read_table
 
 CALL = {"margin": {"absolute": 1}, "depths": ["top", "bottom"], "alpha": 0.05, "share": 0.2, "groups": []}
 
@@ -31,3 +31,14 @@ def test_time_is_told_with_a_margin_on_both_sides_only() -> None:
     with pytest.raises(BadInput) as told:
         read_aged(table, **CALL | {"margin": {"absolut": 1}})  # type: ignore[arg-type]
     assert "leave out the side" not in str(told.value)
+
+
+@pytest.mark.parametrize(("months", "said"), [
+    ([6, 12.5, 6], ""), (["6", "12"], ""), ([0, 3], ""), ([6, 6, 6], "all ages are equal"),
+    *((wrong, "must be months of standing") for wrong in ([-1, 3], [1e9, 3], [True, 3], ["soon", 3]))])
+def test_ages_are_numbers_of_which_two_differ(months: list[object], said: str) -> None:
+    found, faults = _months(pd.Series(months, dtype=object))
+    assert bool(faults) == bool(said)
+    assert all(said in f.reason for f in faults)
+    if not said:
+        assert found.tolist() == [float(str(m)) for m in months]

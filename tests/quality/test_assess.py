@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from studykit.core.errors import BadInput
-from studykit.quality.assess import QualityReport, _drawn, _Looked, _sentences, assess, stated_scatter
+from studykit.quality.assess import QualityReport, _about_the_model, _drawn, _Looked, _sentences, assess, stated_scatter
 from studykit.quality.flags import CONCERNS, CheckResult, Flag, Scatter, flag_table, holm, listed, robust_sd, shown
 from tests.quality_cases import Case, build
 
@@ -218,3 +218,13 @@ def test_the_sentences_count_by_hand_and_say_stop_once_and_first() -> None:
     assert told(False, two, ())[:2] == (said[1], "No check raised a flag.")
     assert any(s.startswith("2 results were taken out") for s in told(False, two))
     assert "No result was taken out." in told(False, none)
+
+
+def test_what_bottles_scatter_is_told_less_what_containers_and_depths_took() -> None:
+    """Twelve bottles of four containers and three depths: (4 + 3) / 12 of their freedom is used up."""
+    e = np.linspace(-0.6, 0.5, 12)[:, None]
+    frame = SimpleNamespace(at=np.repeat(np.arange(4), 3), zone=np.full(12, True), analytes=("P",))
+    found = _about_the_model(SimpleNamespace(frame=frame, model=SimpleNamespace(e=e)))  # type: ignore[arg-type]
+    assert found == {"P": pytest.approx(1.4826 * np.quantile(np.abs(e), 0.5 + 0.5 * 7 / 12))}
+    none = SimpleNamespace(frame=frame, model=SimpleNamespace(e=np.full((12, 1), np.nan)))
+    assert _about_the_model(none) == {"P": 0.0}  # type: ignore[arg-type]

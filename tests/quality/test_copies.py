@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from studykit.quality.copies import Chances, _pairs, copied_rows
+from studykit.quality.copies import Chances, _codes, _pairs, copied_rows
 
 ANALYTES = ("B", "Ca", "Mo", "P", "Zn")
 SD, STEP = 2.0, 0.01
@@ -104,3 +104,13 @@ def test_rows_that_agree_in_three_analytes_are_paired_once() -> None:
     assert _pairs(codes, np.full(codes.shape, 0.01)).tolist() == [[0, 3]]
     both = np.vstack([codes, codes[4], codes[0]])
     assert _pairs(both, np.full(both.shape, 0.01)).tolist() == [[0, 3], [0, 6], [3, 6], [4, 5]]
+
+
+def test_a_value_that_is_not_there_agrees_with_nothing() -> None:
+    """5, nothing, 5 and 7: the two fives share a code, nothing has none; step 1 at a scatter of 2 by 1.2 / (2 sqrt(pi) 2)."""
+    wide = pd.DataFrame({"P": [5.0, np.nan, 5.0, 7.0]})
+    t = pd.DataFrame({"analyte": ["P"], "relative": [False]})
+    codes, chance = _codes(wide, t, pd.DataFrame({"analyte": ["P"], "step": [1.0]}), Chances(scatter={"P": 4.0}))
+    assert codes[:, 0].tolist() == [0, -1, 0, 1]
+    p = 1.2 / (2 * math.sqrt(math.pi) * 2.0)  # half of the scatter that judges, at least
+    assert chance[:, 0] == pytest.approx([p, 1.0, p, p])

@@ -499,3 +499,16 @@ def test_containers_that_save_three_nats_are_looked_at(share: float, looked: lis
     """Three analytes 3.4 to 3.6 standard deviations off cost 11.7, a quarter of that is 2.9."""
     found = list(containers(scene_of(boxes=6, u={1: [0.35, 0.36, 0.34, 0.0]}, share_u=share)))
     assert sorted({c.rows[0] // 3 for c in found}) == looked
+
+
+def test_an_absolute_analyte_shares_a_factor_as_a_share_of_its_level() -> None:
+    """Four elements by e^-0.4, KV40 of 100 by -40 with a scatter of 10: -0.4 of it, so all five share the factor."""
+    sc = scene_of(boxes=6, analytes=FIVE, absolute=("KV40",), u={1: [-0.4, -0.4, -0.4, -0.4, -40.0]})
+    level = sc.m.level.copy()
+    level[:, 4] = 100.0
+    sc = replace(sc, m=replace(sc.m, level=level, su=np.array([0.1, 0.1, 0.1, 0.1, 10.0])))
+    found = max((c for c in containers(sc) if c.cause == "diluted or evaporated"), key=lambda c: c.net)
+    assert found.columns == (0, 1, 2, 3, 4)
+    assert found.detail == ""
+    assert found.price == pytest.approx(log(2) + 3.5)  # no choice among analytes
+    assert found.gain == pytest.approx(5 * float(paid(4)))
