@@ -289,7 +289,8 @@ def _fast(data: bytes, delimiter: str, name: str) -> tuple[list[Texts], np.ndarr
         widths = np.full(lines, width)
         starts = np.concatenate(([np.int32(-1)], signs[:-1])).reshape(lines, width)
         stops = signs.reshape(lines, width)
-        coded = _coded([_Runs(data, starts[:, k], stops[:, k]) for k in range(width)])
+        most = np.max([(stops[i:i + BLOCK] - starts[i:i + BLOCK]).max(axis=0) for i in range(0, lines, BLOCK)], axis=0) - 1
+        coded = _coded([_Runs(data, starts[:, k], stops[:, k], int(most[k])) for k in range(width)])
         cells = [Texts(codes, words, whole=True) for codes, words in coded]
     else:
         last = np.flatnonzero(raw[signs] == 10)
@@ -317,7 +318,8 @@ def _signs(raw: np.ndarray, delimiter: int, name: str) -> tuple[np.ndarray, int]
 def _ragged(data: bytes, signs: np.ndarray, at: np.ndarray, there: np.ndarray) -> Texts:
     """A column that some lines do not have: ``at`` has the place among the signs where each line's cell ends."""
     own = at[there]
-    codes, words = _coded([_Runs(data, np.where(own > 0, signs[own - 1], np.int32(-1)), signs[own])])[0]
+    befores, stops = np.where(own > 0, signs[own - 1], np.int32(-1)), signs[own]
+    codes, words = _coded([_Runs(data, befores, stops, int((stops - befores).max()) - 1)])[0]
     full = np.full(len(at), len(words), dtype=np.int32)
     full[there] = codes
     words = [*words, ""]
@@ -328,14 +330,13 @@ class _Runs:
     """A column of pieces of ``data``, each between two signs, in their order: where runs of equal pieces begin.
 
     Compared eight bytes at a time; no piece holds a zero byte or a line end. ``words`` has the pieces at ``heads``, eight
-    bytes an array.
+    bytes an array; ``longest``: bytes of the longest piece.
     """
 
-    def __init__(self, data: bytes, befores: np.ndarray, stops: np.ndarray) -> None:
+    def __init__(self, data: bytes, befores: np.ndarray, stops: np.ndarray, longest: int) -> None:
         self.data, self.befores, self.stops, self.eight = data, befores, stops, _eights(data)
-        self.longest = max(int((stops[i:i + BLOCK] - befores[i:i + BLOCK]).max()) - 1 for i in range(0, len(stops), BLOCK))
-        self.short = self.longest <= LONGEST and len(stops) >= FEW
-        self.shifts = range(0, max(self.longest, 1), WORD)
+        self.short = longest <= LONGEST and len(stops) >= FEW
+        self.shifts = range(0, max(longest, 1), WORD)
         self.last = np.zeros(len(self.shifts), dtype=np.uint64)
         self.heads: list[np.ndarray] = []
         self.words: list[list[np.ndarray]] = [[] for _ in self.shifts]

@@ -352,10 +352,11 @@ def _assemble(rows: Rows, mapping: FileMapping, targets: list[str | None], sampl
     cells = rows.cells
     column = {c: mapping.columns.get(c, f"constants.{c}") for c in mapping.columns}
     name_of = {c: column.get(c, c) for c in ("replicate", "run", "run_order", "method", "reported_on", "revision")}
+    plain = qualifier == ""
     out = Table({
         "sample": sample, "analyte": analyte, "value": value,
         "unit": cells["name"].renamed([study.unit_of(t) if t else "" for t in targets]),
-        "qualifier": qualifier, "limit": np.where(qualifier != "", value, np.nan), "as_written": cells["text"]}, rows.n)
+        "qualifier": qualifier, "plain": plain, "limit": np.where(plain, np.nan, value), "as_written": cells["text"]}, rows.n)
     out["replicate"] = _replicates(rows, mapping, name_of["replicate"])
     out["run"] = rows.words("run", plain_text, name_of["run"])
     out["run_order"] = rows.each("run_order", count, name_of["run_order"], np.float64)
@@ -420,7 +421,7 @@ def _positive(rows: Rows, out: Table, study: Study, blanks: Collection[str]) -> 
     relative = {a for a, d in study.analytes.items() if d.margin.relative}
     low = out["value"] <= 0
     if low.any():
-        low &= out["analyte"].flags(relative.__contains__) & (out["qualifier"] == "")
+        low &= out["analyte"].flags(relative.__contains__) & out["plain"]
         low &= ~(out["sample"].flags(set(blanks).__contains__) & (out["value"] == 0))
     rows.refuse(low, "must be above zero for a margin in per cent or as a factor",
                 "if this text means below the limit, say so under [file.words]; else correct it with the laboratory")
@@ -434,7 +435,7 @@ def _below_zero(rows: Rows, out: Table, study: Study, confirmed: Texts) -> None:
     """A content, a count or a viscosity below zero is a number of the instrument, or a code for a missing value."""
     low = out["value"] < 0
     if low.any():
-        low &= (out["qualifier"] == "") & ~confirmed.flags(bool)
+        low &= out["plain"] & ~confirmed.flags(bool)
         known = {a for a in study.analytes if kind_of(study.unit_of(a)) in NEVER_BELOW_ZERO}
         rows.refuse(low & out["analyte"].flags(known.__contains__), "is below zero, which no such quantity can be: nothing "
                     "found, or a code for a missing value?", "ask the laboratory for its limit, such as <0.5; if the number "

@@ -67,7 +67,7 @@ def questions(rows: Table, kinds: dict[str, str], study: Study, refused: Sequenc
     ordinary = ~rows["sample"].flags(other.__contains__) if other else np.ones(len(rows), dtype=bool)
     forms = _Forms(rows["as_written"].words)
     groups = _by_analyte(rows["analyte"], ordinary)
-    number = np.asarray(rows["qualifier"] == "")
+    number = rows["plain"]
     for name, at in groups.items():
         known = study.analytes[name]
         codes, value = rows["as_written"].codes[at], rows["value"][at]

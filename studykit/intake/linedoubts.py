@@ -68,7 +68,7 @@ def line_questions(rows: Table, refused: Sequence[Fault], asked: Set[int] = froz
             if fault.file == source.words[k] and fault.row is not None:
                 lost.setdefault(int(fault.row), []).append(fault)
         sheet = _Sheet(at=at, line=rows["source_row"][at], place=_columns(rows, at), value=rows["value"][at],
-                       plain=rows["qualifier"][at] == "", lost=lost)
+                       plain=rows["plain"][at], lost=lost)
         if len({*sheet.line.tolist(), *lost}) < 3:
             continue
         if len(np.unique(sheet.line)) == 1:
@@ -256,7 +256,7 @@ def _exchanged(rows: Table, at: np.ndarray) -> Iterator[Asked]:
     """Two results of one sample of which each fits the other's analyte in the file, and not its own."""
     analyte = rows["analyte"].at(at)
     value = rows["value"][at]
-    usable = (value > 0) & (rows["qualifier"][at] == "")
+    usable = (value > 0) & rows["plain"][at]
     each = {k: value[own] for k, own in grouped(analyte, usable).items() if len(own) > FEW}
     middle = {k: float(np.median(own)) for k, own in each.items()}
 

@@ -231,7 +231,8 @@ def _mark_rows(grid: Grid, laid: Laid, mapping: FileMapping, known: set[str], co
     cells["gap"] = _by_line(cells, {
         int(grid.lines[i]): b.heads[k] for b in laid.blocks
         for i, k in lone_gaps(grid, b, set(result_columns(b, mapping, known)), fewest(mapping))})
-    blocks = [replace(b, rows=b.rows[np.isin(grid.lines[b.rows], cells["line"])]) for b in laid.blocks]
+    blocks = [b if np.array_equal(lines := grid.lines[b.rows], cells["line"]) else replace(
+        b, rows=b.rows[np.isin(lines, cells["line"])]) for b in laid.blocks]
     found: dict[tuple[int, int | None], str] = {}
     for b in blocks:
         found |= {(int(grid.lines[i]), k): why for (i, k), why in moved_doubts(grid, b, mapping, known).items()}

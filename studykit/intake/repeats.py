@@ -97,7 +97,7 @@ def _in_order(rows: Table) -> Iterator[tuple[int, str]]:
 
 def _means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray]) -> Iterator[tuple[int, str]]:
     """The last of each group where nearly all are the mean of those before, and of those that lack a determination."""
-    good = [g for g in groups if (rows["qualifier"][g] == "").all()]
+    good = [g for g in groups if rows["plain"][g].all()]
     fits = [abs(rows["value"][g[:-1]].mean() - float(rows["value"][g[-1]])) <= _slack(rows, g) for g in good]
     if len(good) >= FEWEST and sum(fits) >= NEARLY_ALL * len(good):
         yield from ((int(g[-1]), "is the mean of the determinations before it, as in nearly all samples: no determination?")
@@ -121,7 +121,7 @@ def _means_at_a_place(rows: Table) -> Iterator[tuple[int, str]]:
     usual = int(np.bincount([len(g) for g in groups]).argmax())
     by_file: dict[int, list[np.ndarray]] = {}
     for group in groups:
-        if len(group) == usual and (rows["qualifier"][group] == "").all():
+        if len(group) == usual and rows["plain"][group].all():
             by_file.setdefault(int(rows["source_file"].codes[group[0]]), []).append(group)
     for own in by_file.values():
         for n in range(usual):
@@ -158,7 +158,7 @@ def _other_methods(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int,
 
 def _means_of_lines(rows: Table, at: np.ndarray) -> Iterator[tuple[int, str]]:
     """Lines of a wide table that are second determinations and the mean of so many lines above, all of them: group means."""
-    wide = at[rows["layout"].at(at).flags("wide".__eq__) & (rows["qualifier"][at] == "")]
+    wide = at[rows["layout"].at(at).flags("wide".__eq__) & rows["plain"][at]]
     if len(wide) > MOST_ROWS:
         return
     for file in np.unique(rows["source_file"].codes[wide]):
@@ -219,7 +219,7 @@ def _inner_means(rows: Table, groups: list[np.ndarray], fewer: list[np.ndarray])
 
 def _unlikely_means(rows: Table, groups: list[np.ndarray]) -> Iterator[tuple[int, str]]:
     """The last of each group where all are the mean of those before, and so closely that chance hardly gives it."""
-    good = [g for g in groups if (rows["qualifier"][g] == "").all() and np.ptp(rows["value"][g[:-1]]) > 0]
+    good = [g for g in groups if rows["plain"][g].all() and np.ptp(rows["value"][g[:-1]]) > 0]
     off = [abs(rows["value"][g[:-1]].mean() - float(rows["value"][g[-1]])) for g in good]
     slack = [_slack(rows, g) for g in good]
     chance = np.prod([min(1.0, 2 * w / float(np.ptp(rows["value"][g[:-1]]))) for g, w in zip(good, slack, strict=True)])

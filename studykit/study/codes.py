@@ -214,7 +214,8 @@ def colliding_codes(codes: Iterable[str]) -> list[Fault]:
     groups: dict[str, list[str]] = {}
     codes = dict.fromkeys(codes)
     together = "\n".join(codes)
-    if _PLAIN_CODES.fullmatch(together) and len(set(together.casefold().split("\n"))) == len(codes):
+    if _PLAIN_CODES.fullmatch(together) and (
+            together == together.upper() or len(set(together.casefold().split("\n"))) == len(codes)):
         return []  # each code's form is the code without capitals
     for code in codes:
         groups.setdefault(spreadsheet_form(code), []).append(code)
