@@ -100,6 +100,9 @@ def test_without_a_container_the_paired_t_of_the_others_is_left(one_off) -> None
     rows = d.influence_rows({"y": found}, "y")
     assert rows["left out"].iloc[0] == "C4"
     assert float(rows["shift, %"].iloc[0]) == pytest.approx(float(table["largest shift, %"][0]))
+    told = d.influence_rows({model.analyte: found}, model.analyte, [model])
+    assert list(told)[1:5] == ["estimate", "low", "high", "unit"]
+    assert set(told["unit"]) == {""}  # of a ratio, whose unit is written 1 and told as nothing
     assert d.influence_rows({}, "").empty
 
 
