@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from studykit.ageing.reach import Passing
 from studykit.ageing.trend import Trend
+from studykit.core.listing import series
 from studykit.study.ages import DAYS_A_MONTH
 from studykit.study.definition import Study
 
@@ -45,7 +46,7 @@ def unclear(t: Trend) -> bool:
 
 
 def brief(study: Study, some: Sequence[Trend]) -> str:
-    """The shortest times of one group: up to when every mean is shown within, and up to when the share of containers is.
+    """The shortest times of one group: up to when the share of containers is shown, and up to when every mean is within.
 
     Each with the analyte that allows least; then those shown beyond, and from when on; then those shown neither way at any age.
     """
@@ -55,9 +56,9 @@ def brief(study: Study, some: Sequence[Trend]) -> str:
     told = []
     if within:
         first = f"{known[id(within[0])]}{f', the first of {len(within)}' * (len(within) > 1)}"
-        told = [f"on average within the margin up to {_up_to(within[0])}, by {first}", *_shares(study, within, known)]
+        told = [*_shares(study, within, known), f"on average within the margin up to {_up_to(within[0])}, by {first}"]
     told += [f"{known[id(t)]} on average beyond {_from(t)}" for t in beyond]
-    told += [f"{NEITHER}: {', '.join(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
+    told += [f"{NEITHER}: {series(known[id(t)] for t in some if unclear(t))}"] * any(map(unclear, some))
     told += [NORMAL] * any(t.spread is not None for t in within)
     told += [CAUTION] * any(t.own.tied for t in some)
     label = some[0].own.label
@@ -68,15 +69,15 @@ def _shares(study: Study, within: Sequence[Trend], known: Mapping[int, str]) -> 
     """Up to when at most the allowed share of containers lies beyond, by the analyte that allows least; and what has none."""
     given = [(t, t.spread) for t in within if t.spread is not None]
     never = [known[id(t)] for t, spread in given if spread.outside[0]]
-    head = f"at most {study.share_percent:g} % of containers beyond it"
+    head = f"at most {study.share_percent:g} % of containers beyond the margin:"
     told = []
     if never:
-        told = [f"{head} is shown at no age for {', '.join(never)}"]
+        told = [f"{head} shown at no age for {series(never)}"]
     elif given:
         least, spread = min(given, key=lambda pair: float(pair[1].safe[0]))
         told = [f"{head} up to {_share(least, spread)}{f', by {known[id(least)]}' * (len(within) > 1)}"]
     none = [known[id(t)] for t in within if t.spread is None]
-    return [*told, *[f"share not given for {', '.join(none)}"] * bool(none)]
+    return [*told, *[f"share not given for {series(none)}"] * bool(none)]
 
 
 def _up_to(t: Trend) -> str:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -16,6 +17,7 @@ from studykit.ageing.courses import Course, LackOfFit, lack_of_fit, same_ages
 from studykit.ageing.pooling import ich_time, pool, random_lots
 from studykit.ageing.reach import Passing
 from studykit.ageing.trend import ALL, Ageing, Trend, asked, course_of
+from studykit.core.listing import series
 from studykit.core.record import significant
 from studykit.study.ages import DAYS_A_MONTH, SHORT_DAYS, stands_from
 from studykit.study.definition import Study
@@ -35,6 +37,10 @@ POOL_COLUMNS = ["analyte", "between", "factor", "groups", "F rates", "p rates", 
 ANSWER_COLUMNS = ["group", "analyte", "all shown within up to", "sentence", "in short", "holds for"]
 ACTION_COLUMNS = ["container", "group", "age, months", "judged on", "what to do", "until", "because of", "reason"]
 TREAT, AGAIN, LEAVE, NOTHING = "treat", "treat or sample again", "leave", "nothing can be said"
+ITSELF = "shown to lie beyond itself"
+YET = ", though their own zones are shown within every margin, because how long it may stand is judged by the group"
+ALL_NAMED = 3
+"""Containers that are named even where they are all of them."""
 YEAR, HORIZONS = 12.0, (Course(), Course(shape="square root"))
 
 
@@ -267,7 +273,7 @@ def answers(study: Study, found: Ageing) -> pd.DataFrame:
     gone = dict[str, list[str]]()
     for a, why in found.left_out:
         gone.setdefault(why, []).extend([a] if study.decides(a) else [])
-    none = [(", ".join(who), f"No time can be given for {', '.join(map(study.label_of, who))}: {why}.")
+    none = [(", ".join(who), f"No time can be given for {series(map(study.label_of, who))}: {why}.")
             for why, who in gone.items() if who]
     return pd.DataFrame(rows + [("", who, 0.0, text, text, "") for who, text in none], columns=ANSWER_COLUMNS)
 
@@ -302,10 +308,10 @@ def _sentence(study: Study, t: Trend, analytes: int) -> str:
 def _unclear(study: Study, some: Sequence[Trend]) -> str:
     """The other analytes of which the mean, or the share of containers, is shown at no age."""
     means = [study.label_of(t.own.analyte) for t in some if unclear(t)]
-    text = f" Shown neither within nor beyond at any age: {', '.join(means)}." if means else ""
+    text = f" Shown neither within nor beyond at any age: {series(means)}." if means else ""
     shares = [study.label_of(t.own.analyte) for t in some if not unclear(t) and (t.spread is None or t.spread.outside[0])]
     return text + (f" Even at the youngest age it is not shown that at most {100 * some[0].own.share:g} % of containers lie "
-                   f"beyond for {', '.join(shares)}." if shares else "")
+                   f"beyond for {series(shares)}." if shares else "")
 
 
 def tied(t: Trend) -> str:
@@ -334,7 +340,7 @@ def actions(study: Study, found: Ageing, containers: pd.DataFrame, beyond: pd.Da
     drawn, rows = {c for analyte, c in found.drawn if study.decides(analyte)}, []
     for c in (c for c in containers["container"].astype(str) if c in drawn):
         if c in own:
-            rows.append((c, of.get(c, ""), ages.get(c, math.nan), last, TREAT, "", own[c], "shown to lie beyond itself"))
+            rows.append((c, of.get(c, ""), ages.get(c, math.nan), last, TREAT, "", own[c], ITSELF))
             continue
         if c not in of:
             rows.append((c, "", math.nan, last, NOTHING, "", "", "no line over time"))
@@ -421,26 +427,37 @@ def _day(begins: pd.Timestamp, months: float) -> str:
     return "" if pd.isna(begins) else f"{begins + pd.Timedelta(days=math.floor(months * DAYS_A_MONTH)):%Y-%m-%d}"
 
 
-def action_words(table: pd.DataFrame, names: Mapping[str, str]) -> str:
-    """The list of what to do in a sentence each, with the reason, its analytes and the days; empty without rows."""
+def action_words(table: pd.DataFrame, names: Mapping[str, str], verb: str = "Treat", within: Container[str] = ()) -> str:
+    """The list of what to do in a sentence each, with the reason, its analytes and the days; empty without rows.
+
+    ``verb``: what is done to a container that may not be used as it stands; ``within``: containers that their own zones show
+    within every margin, of which it says why they are named all the same.
+    """
     if table.empty:
         return ""
-    out = [f"- Treat before use: {_names(table[table['what to do'] == TREAT])}."] * bool((table["what to do"] == TREAT).any())
-    again, leave, nothing = (table[table["what to do"] == what] for what in (AGAIN, LEAVE, NOTHING))
-    for reason, part in again.groupby("reason", sort=False):
-        who = dict.fromkeys(a for keys in part["because of"] for a in keys.split(", "))
-        told = ", ".join(names.get(a, a) for a in who)
-        out.append(f"- Treat, or sample again before use ({told}: {reason}): {_names(part)}.")
+    treat, again, leave, nothing = (table[table["what to do"] == what] for what in (TREAT, AGAIN, LEAVE, NOTHING))
+    named, out = partial(_names, of=len(table)), list[str]()
+    for cause, part in sorted(treat.groupby("reason", sort=False), key=lambda group: group[0] != ITSELF):
+        why = "" if cause == ITSELF else f" ({_because(part, names)}: {cause})"
+        out.append(f"- {verb} before use{why}: {named(part)}.")
+    mine = again["container"].isin([c for c in again["container"] if c in within])
+    for (own, reason), part in again.groupby([mine, "reason"]):
+        out.append(f"- {verb}, or sample again before use{YET * bool(own)} ({_because(part, names)}: {reason}): {named(part)}.")
     if len(leave):
-        days = [f"{_names(part)}{f', sample again from {day} on' if day else ''}"
+        days = [f"{named(part)}{f', sample again from {day} on' if day else ''}"
                 for day, part in leave.groupby(leave["until"].astype(str))]
         when = f", as of {leave['judged on'].iloc[0]}" if leave["judged on"].iloc[0] else ""
         out.append(f"- Leave{when}: {'; '.join(days)}.")
-    return "\n".join(out + [f"- Nothing can be said of how long these may stand: {_names(nothing)}."] * bool(len(nothing)))
+    return "\n".join(out + [f"- Nothing can be said of how long these may stand: {named(nothing)}."] * bool(len(nothing)))
 
 
-def _names(part: pd.DataFrame) -> str:
-    return ", ".join(part["container"])
+def _because(part: pd.DataFrame, names: Mapping[str, str]) -> str:
+    return series(names.get(a, a) for a in dict.fromkeys(a for keys in part["because of"] for a in keys.split(", ")))
+
+
+def _names(part: pd.DataFrame, of: int) -> str:
+    """The containers of some rows; of all ``of`` of them in two words."""
+    return f"all {of}" if len(part) == of > ALL_NAMED else series(part["container"])
 
 
 def said(study: Study, found: Ageing) -> str:
@@ -463,7 +480,7 @@ def said(study: Study, found: Ageing) -> str:
         gone.setdefault(why, []).append(study.label_of(a))
     text += (holds.all_pairs(found) + holds.rests(found) + holds.no_slopes(study) + holds.few(found) + f" {lots}" * bool(lots)
              + holds.more_lots(lots) + holds.over(found))
-    return "\n".join([text, *(f"- {', '.join(who)}: {why}." for why, who in gone.items())])
+    return "\n".join([text, *(f"- {series(who)}: {why}." for why, who in gone.items())])
 
 
 def record_times(stage: OpenStage, found: Ageing) -> None:

@@ -5,6 +5,7 @@ from . import extras as extras
 from . import files as files
 from . import folders as folders
 from . import hashes as hashes
+from . import listing as listing
 from . import litter as litter
 from . import numbertext as numbertext
 from . import plainpage as plainpage
@@ -27,6 +28,7 @@ __all__ = [
     "files",
     "folders",
     "hashes",
+    "listing",
     "litter",
     "numbertext",
     "plainpage",

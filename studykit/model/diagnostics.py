@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure
 
 from studykit.core.errors import DesignMismatch
+from studykit.core.listing import series
 from studykit.core.record import significant
 from studykit.inference.bounded import COARSE
 from studykit.inference.contrasts import Contrasts, word_codes
@@ -198,7 +199,7 @@ def influence_table(models: list[AnalyteModel], found: dict[str, Influence]) -> 
         first = one.to_table().iloc[0]
         others = sorted({str(v) for v in one.table.loc[one.table["changed"], "verdict"]})
         rows.append((m.analyte, one.full["verdict"], m.pairs.widest.label, first["left_out"], 100 * first["shift"],
-                     ", ".join(others) or "none", ", ".join(one.decisive) or "\u2013"))
+                     ", ".join(others) or "none", series(one.decisive) or "\u2013"))
     return pd.DataFrame(rows, columns=INFLUENCE_COLUMNS)
 
 

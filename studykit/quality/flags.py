@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from studykit.core.listing import both
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 
@@ -193,8 +194,8 @@ def one_in(p: float) -> str:
 
 
 def listed(words: Sequence[str], limit: int = 6) -> str:
-    """Words as running text: "a, b and c"; beyond ``limit`` the rest is counted."""
+    """Words as running text: "a, b and c" (semicolons where a word has a comma); beyond ``limit`` the rest is counted."""
     items = [str(w) for w in words]
     if len(items) > limit:
         items = [*items[:limit], f"{len(items) - limit} more"]
-    return items[0] if len(items) == 1 else ", ".join(items[:-1]) + f" and {items[-1]}" if items else "none"
+    return both(items) or "none"

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from studykit.report.firstpage import count, intake_words, optional, recorded
+from studykit.report.firstpage import count, intake_words, optional, recorded, rests_on
 from studykit.study.stages import OpenStage
 
 
@@ -58,9 +58,7 @@ def _model(stage: OpenStage, _: dict[str, str]) -> str:
     text = f"{judged} of {count(str(len(stage.study.analytes)), 'analyte')} fitted or judged by a stated precision."
     if "other verdicts" not in moved or moved.empty:
         return text
-    hang = [stage.study.label_of(str(a)) for a in moved.loc[moved["other verdicts"] != "none", "analyte"]]
-    return text + (f" The verdict of {', '.join(hang)} depends on a single container." if hang else
-                   " No verdict changes, whichever single container is left out.")
+    return " ".join((text, *rests_on(stage, moved)))
 
 
 def _verdict(_: OpenStage, n: dict[str, str]) -> str:

@@ -14,6 +14,7 @@ import pandas as pd
 
 from studykit.ageing.tables import action_words
 from studykit.core.files import read_csv
+from studykit.core.listing import of_series, series
 from studykit.core.record import literal, read_records, significant
 from studykit.inference.each import MAY
 from studykit.inference.single import LABEL
@@ -138,7 +139,7 @@ def _taken_out(stage: OpenStage) -> list[str]:
         own = {str(c): list(dict.fromkeys(rows["sample"])) for c, rows in part.groupby("container", sort=False)}
         names = [text for c, codes in own.items() for text in
                  ([f"{c} ({len(codes)} samples)"] if c and len(codes) > 2 else [f"{s}{' of ' if c else ''}{c}" for s in codes])]
-        what = ", ".join(dict.fromkeys(stage.study.label_of(a) for a in part["analyte"] if a)) or "all analytes"
+        what = series(dict.fromkeys(stage.study.label_of(a) for a in part["analyte"] if a)) or "all analytes"
         day = pd.Timestamp(part["date"].iloc[0]).date().isoformat()
         text = f"Excluded by {who} on {day}: {what} of {listed(names, 12)}, because: {str(why).rstrip('.')}."
         if (part["taken_back_on"].notna()).all():
@@ -189,18 +190,18 @@ def follows(stage: OpenStage) -> str:
     out = [f"- {literal(r['sentence'])}" for _, r in table.iterrows() if r["verdict"] != "homogeneous"]
     few = [stage.study.label_of(a) for a in of_one(stage) if a in set(table.loc[table["verdict"] == "homogeneous", "analyte"])]
     out += [f"- Homogeneous in the one container where it was measured, which says nothing of the others: "
-            f"{literal(', '.join(few))}."] * bool(few)
+            f"{literal(series(few))}."] * bool(few)
     rest = table[(table["verdict"] == "homogeneous") & (table["stock"] != "homogeneous")] if len(table) else table
     rest = rest[~rest["analyte"].isin(of_one(stage))] if len(rest) else rest
     for word, part in rest.groupby("stock", sort=False):
-        who = ", ".join(literal(stage.study.label_of(a)) for a in part["analyte"])
+        who = literal(series(stage.study.label_of(a) for a in part["analyte"]))
         out.append(f"- Homogeneous on average only: {who}. " + (
             "Single containers or groups, named below, lie beyond the margin." if word == "uneven" else
             "Every container lies beyond the margin by itself." if word == "stratified" else _open(stage, part)))
-    same = [literal(stage.study.label_of(r["analyte"])) for _, r in table.iterrows()
+    same = [stage.study.label_of(r["analyte"]) for _, r in table.iterrows()
             if r["verdict"] == "homogeneous" and r["stock"] == "homogeneous"]
     if same:
-        out.append(f"- Homogeneous, so within the margin in the zones sampled: {', '.join(same)}.")
+        out.append(f"- Homogeneous, so within the margin in the zones sampled: {literal(series(same))}.")
     beyond = optional(stage, "06-verdict", "containers-beyond")
     told = [*by_zones(beyond), *elsewhere(beyond)]
     out += [f"- {literal(t)}" for t in told] + ["- These containers are to be treated before use."] * bool(told)
@@ -258,6 +259,18 @@ def group_words(row: pd.Series) -> str:
     return ", ".join(parts)
 
 
+def rests_on(stage: OpenStage, influence: pd.DataFrame) -> list[str]:
+    """Of which containers leaving out one alone changes an analyte's word: the one by name, several counted."""
+    stored = stage.containers.loc[stage.containers["treatment"] == "stored", "container"].astype(str)
+    told = []
+    for r in influence[influence["other verdicts"] != "none"].to_dict("records"):
+        name, other, alone = stage.study.label_of(str(r["analyte"])), r["other verdicts"], of_series(str(r["without"]), stored)
+        mean = f"On average {name} is {r['verdict']}"
+        told.append(f"{mean}; that rests on one container: without {alone[0]} it is {other}." if len(alone) == 1 else
+                    f"{mean}, but only just: leaving out any one of {len(alone)} containers makes it {other}.")
+    return told or ["No verdict changes, whichever single container is left out."]
+
+
 def method(stage: OpenStage) -> str:
     """How it was found, in one paragraph, by the paths that the analytes took."""
     n, study = recorded(stage, "00-study"), stage.study
@@ -278,7 +291,7 @@ def method(stage: OpenStage) -> str:
         text += ("With one container the scatter cannot be estimated from the data: it was taken from the stated "
                  "repeatability of each method or laboratory. ")
     sided = [study.label_of(a) for a, declared in study.analytes.items() if declared.margin.side]
-    beside = f", and {literal(', '.join(sided))} by one test of each depth against its mixed container" if sided else ""
+    beside = f", and {literal(series(sided))} by one test of each depth against its mixed container" if sided else ""
     return (text + "Differences between depths were judged by two one-sided tests against the declared margins at alpha = "
             f"{study.alpha:g}{beside}. Responsible: {literal(study.responsible)}.")
 
@@ -312,7 +325,7 @@ def limits(stage: OpenStage) -> str:
     for key, analyte in stage.study.analytes.items():
         if analyte.blind_to:
             blind.setdefault(analyte.blind_to.rstrip("."), []).append(stage.study.label_of(key))
-    lines += [f"- Blind spot of the method for {literal(', '.join(who))}: {literal(text)}." for text, who in blind.items()]
+    lines += [f"- Blind spot of the method for {literal(series(who))}: {literal(text)}." for text, who in blind.items()]
     lines.append("- It is advice on homogeneity, not on fitness for use.")
     return "\n".join(lines)
 

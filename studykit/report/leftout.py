@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pandas as pd
 
+from studykit.core.listing import both
 from studykit.model.tables import usable
 from studykit.report.beyond import by_zones, elsewhere
-from studykit.report.litres import both
 from studykit.study.columns import ZONE_KINDS
 from studykit.study.definition import Study
 from studykit.study.stages import OpenStage

@@ -6,10 +6,11 @@ by litres, without naming it in the same sentence.
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
+from studykit.core.listing import both
 from studykit.verdict.floors import BEYOND, MOST, SINGLE, WITHIN
 from studykit.verdict.uses import ABOVE, AVERAGE
 
@@ -94,12 +95,6 @@ def _not_shown(words: Sequence[str], *, mean: bool) -> str:
     if mean:
         return f" Of a single container that is not shown{', nor of what comes off the floor last' * floor}."
     return " What comes off the floor last is not shown to be." * floor
-
-
-def both(names: Iterable[Hashable]) -> str:
-    """Names with commas, and 'and' before the last."""
-    texts = [str(n) for n in names]
-    return " and ".join(filter(None, (", ".join(texts[:-1]), *texts[-1:])))
 
 
 def volumes(recorded: Mapping[str, str]) -> str:

@@ -13,6 +13,7 @@ import pandas as pd
 
 from studykit.ageing.tables import action_words
 from studykit.core.files import safe_name
+from studykit.core.listing import both, series
 from studykit.core.record import literal
 from studykit.inference.single import LABEL, SAFE_TIPPING
 from studykit.inference.unlike import unlike_words
@@ -27,18 +28,19 @@ from studykit.report.firstpage import (
     of_one,
     optional,
     recorded,
+    rests_on,
     share_is_why,
     together,
     word_of,
 )
-from studykit.report.litres import both
-from studykit.study.actions import OWN, barred_note
+from studykit.study.actions import OWN, Action, barred_note
+from studykit.study.ages import span_words, visit_days
 from studykit.study.lock import lock_status
 from studykit.study.stages import OpenStage
 from studykit.verdict.cleared import NOT_SEEN, YES, count_words
 from studykit.verdict.floors import BEYOND, FLOOR, MOST, SINGLE, UNDECIDED
 from studykit.verdict.unopened import NO_WORD
-from studykit.verdict.uses import UNSEEN, USES, WHOLE, said, unseen, vetoing
+from studykit.verdict.uses import UNOPENED, UNSEEN, USES, WHOLE, said, shortly, unseen, vetoing
 
 EVEN = {
     "homogeneous": "In the zones that were sampled, yes: every analyte that decides is shown to be within its margin.",
@@ -52,6 +54,7 @@ NOBODY = "It cannot be said: no analyte that decides could be judged."
 SAFETY = "Before opening, moving or mixing a container: the safety data sheet, the site's rules, the report's Cautions."
 FEW = 4
 """Analytes that are named where all that decide are spoken of; of more it is said in general."""
+HOPELESS = "no reasonable number of"
 TIED = "cannot be told apart"
 DAY = re.compile(r"\b\d{4}-\d\d-\d\d\b")
 OTHERS = "; the others are not thereby shown to be within"
@@ -114,11 +117,22 @@ def right(stage: OpenStage) -> list[str]:
     told = [(ONE_SIDED if sided else EVEN.get(word, NOBODY)).format(
         beyond=both(names), verb=verbs, mean=mean, of=of)]
     told += [f"{both(lost)} alone would too, but not with all analytes taken into account."] * bool(lost)
+    told += _last_visit(stage)
     told += leftout.verdicts(optional(stage, "06-verdict", "exclusions"), stage.study)
     if word == "homogeneous" and (against := _by_use(stage)):
         told.append("But not for every use: " + against)
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     return [*told, *[t for t in cannot if t.startswith((NO_WORD, NOT_SEEN))], *_of_few(stage)]
+
+
+def _last_visit(stage: OpenStage) -> list[str]:
+    """Of containers that were drawn at several ages: at which one the words and differences are; else nothing."""
+    table = optional(stage, "06-verdict", "time-actions").reindex(columns=["age, months"])
+    ages = [span_words(float(a)) for a in pd.to_numeric(table["age, months"]).dropna().sort_values()]
+    if not ages or visit_days(stage.samples).groupby(stage.samples["container"]).nunique().max() < 2:
+        return []
+    when = " to ".join(dict.fromkeys((ages[0], ages[-1])))
+    return [f"Words and differences here are those of each container's last visit, at {when} of age."]
 
 
 def _of_few(stage: OpenStage) -> list[str]:
@@ -133,7 +147,9 @@ def _of_few(stage: OpenStage) -> list[str]:
             if r["path"] == "mixed model" and stage.study.decides(r["analyte"])}
     out, gone = leftout.fewer(stage, some, opened)
     none = without_result(stage)
-    fewer = [f"{stage.study.label_of(a)} in {n} of {opened}" for a, n in some.items() if n != opened and a not in gone]
+    all_but = str(int(opened or 0) - len(none))  # what lacks nothing but containers without any result is said once
+    fewer = [f"{stage.study.label_of(a)} in {n} of {opened}" for a, n in some.items()
+             if n not in (opened, all_but) and a not in gone]
     return [*told, *[f"Not measured in all containers opened: {both(fewer)}."] * bool(fewer), *out,
             *[f"Without any result: {named(none)}."] * bool(none)]
 
@@ -151,7 +167,9 @@ def todo(stage: OpenStage) -> list[str]:
     """The action as the verdict stage printed it, the first and last litres, and how long it may stand."""
     action = recorded(stage, "06-verdict").get("action", "")
     note = barred_note(stage.study.safety)
-    told = [note] * bool(note and note not in action) + [_in_whose_words(stage, action)] * bool(action) + [SAFETY]
+    told = [note] * bool(note and note not in action) + [SAFETY]
+    before, unopened, after = shortly(action).partition(UNOPENED)
+    told[-1:-1] = [*[_in_whose_words(stage, before.strip())] * bool(action), *[unopened + after] * bool(unopened)]
     told += _poured(stage)
     standing = optional(stage, "06-verdict", "time-answers").get("in short", pd.Series(dtype=str))
     return told + list(filter(None, ends_once(list(standing))))
@@ -197,12 +215,27 @@ def _in_whose_words(stage: OpenStage, action: str) -> str:
     for said_first in (UNSEEN, barred_note(stage.study.safety)):
         if said_first and action.startswith(said_first):
             before, action = f"{before}{said_first} ", action.removeprefix(said_first).lstrip()
-    mine = [a for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN]
-    own = max((a.do for a in mine), key=len, default="")
-    mixed = any(a.do == own and "mixing" in (a.known or ()) for a in mine)  # such an action lets nothing be used unmixed
+    mine = _own(stage, action)
+    own = mine.do if mine else ""
+    mixed = bool(mine and "mixing" in (mine.known or ()))  # such an action lets nothing be used unmixed
     clears = mixed or recorded(stage, "06-verdict").get("verdict", "") == "homogeneous"
     words = f"In the author's words{'' if clears else NO_CLEARANCE}: “{own}”{action.removeprefix(own)}"
     return before + (words if own else action)
+
+
+def _own(stage: OpenStage, action: str) -> Action | None:
+    """The author's action that a printed one begins with; None where none is quoted."""
+    mine = [a for a in stage.study.actions.values() if action.startswith(a.do) and a.do not in OWN]
+    return max(mine, key=lambda a: len(a.do), default=None)
+
+
+def _verb(stage: OpenStage) -> str:
+    """What is done to a container that may not be used as it stands: treated where an action that does something is quoted."""
+    action = recorded(stage, "06-verdict").get("action", "")
+    for said_first in (UNSEEN, barred_note(stage.study.safety)):
+        action = action.removeprefix(said_first).lstrip()
+    mine = _own(stage, action)
+    return "Treat" if mine and set(mine.known or ()) - {"nothing"} else "Set aside"
 
 
 def _named_beyond(stage: OpenStage) -> set[str]:
@@ -226,10 +259,11 @@ def _against(stage: OpenStage) -> list[tuple[str, str]]:
         named = () if whole else (SINGLE, MOST)
         rows = rows.assign(said=[said(r) if r["word"] in named else OF_MEAN if r["word"] == UNDECIDED and use in litres.ENDS
                                  and r["name"] in far else r["word"] for r in rows.to_dict("records")])
+        every = table["name"].nunique()
         parts = [f"{str(words).replace(UNDECIDED, OPEN)} for "
-                 + (both(list(part["name"])) if len(part) < 5 else f"{len(part)} analytes")
+                 + (f"all {every} analytes" if len(part) == every > FEW else both(list(part["name"])))
                  for words, part in rows.groupby("said", sort=False)]
-        told += [(use, ", ".join(parts))] if parts else []
+        told += [(use, "; ".join(parts))] if parts else []
     return told
 
 
@@ -257,11 +291,21 @@ def which(stage: OpenStage) -> list[str]:
         told += _of_the_others(stage, set(beyond.get("container", pd.Series(dtype=str)).astype(str)), bool(aside))
     told += [" ".join(others)] if others else []
     told += leftout.containers(optional(stage, "06-verdict", "beyond-with-excluded"))
-    acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels)
-    told += [line.removeprefix("- ") for line in acts.splitlines()]
-    told += _dates_rest_on(stage) if DAY.search(acts) else []
+    told += _acts(stage)
     return told + [f"Groups whose mean lies beyond the margin of {name}: {'; '.join(groups[:LONG])}."
                    for name, groups in beyond_groups(stage)]
+
+
+def _acts(stage: OpenStage) -> list[str]:
+    """What to do with each container opened, a sentence each; those without a result are named whatever was asked of time."""
+    clear = optional(stage, "06-verdict", "containers-within").reindex(columns=["container", "within"])
+    within, verb = set(clear.loc[clear["within"] == YES, "container"].astype(str)), _verb(stage)
+    acts = action_words(optional(stage, "06-verdict", "time-actions"), stage.study.labels, verb, within)
+    none = without_result(stage) if stage.study.scope != "container" else []
+    told = [line.removeprefix("- ") for line in acts.splitlines()]
+    told += [f"{verb}, or sample again before use (no result: nothing is known of {'it' if len(none) == 1 else 'them'}): "
+             f"{named(none)}."] * bool(none)
+    return told + (_dates_rest_on(stage) if DAY.search(acts) else [])
 
 
 def _dates_rest_on(stage: OpenStage) -> list[str]:
@@ -278,7 +322,8 @@ def _of_the_others(stage: OpenStage, beyond: set[str], aside: bool) -> list[str]
     within = count_words(table)
     if not within:
         return []
-    open_ = [c for c in table.loc[table["within"] != YES, "container"].astype(str) if c not in beyond]
+    none = set(without_result(stage))
+    open_ = [c for c in table.loc[table["within"] != YES, "container"].astype(str) if c not in beyond | none]
     told = within.replace("every margin", "every margin that decides", 1) if aside else within
     closed = table["not judged"].astype(str).ne("").any()
     return [told, *[f"Shown neither beyond nor within every margin by their own zones, so not cleared: {listed(open_, LONG)}."]
@@ -332,9 +377,7 @@ def _left_out(stage: OpenStage) -> list[str]:
     influence = optional(stage, "05-model", "influence")
     if "other verdicts" not in influence or influence.empty:
         return []
-    moved = list(influence.loc[influence["other verdicts"] != "none", "analyte"].map(stage.study.label_of))
-    return [f"The verdict of {both(moved)} would be another without some single container (named in the model chapter)."
-            if moved else "No verdict changes, whichever single container is left out."]
+    return rests_on(stage, influence)
 
 
 def _lost(stage: OpenStage) -> list[str]:
@@ -383,7 +426,7 @@ def _stated(stage: OpenStage) -> list[str]:
     firm = firm[firm["bears"].notna() & firm["analyte"].map(stage.study.decides).astype(bool)]
     if firm.empty:
         return []
-    each = ", ".join(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
+    each = series(f"{r['name']} {r['bears']:.1f}" for r in firm.to_dict("records"))
     weak = both(list(firm.loc[firm["bears"] < SAFE_TIPPING, "name"]))
     outside = both(list(firm.loc[firm["provisional"].astype(str) == "True", "name"]))
     told = ["One container shows no scatter of its own. The verdicts rest on the stated precision and hold while the real "
@@ -412,20 +455,29 @@ def _without_word(table: pd.DataFrame) -> list[str]:
                            ("not assessed", "not assessed")):
         for own, text in ((~named, "{}: {}."), (named, "On average over the containers {}, beside those named as beyond: {}.")):
             names = list(table.loc[(table["verdict"] == verdict) & own, "name"])
-            told += [text.format(words, ", ".join(names))] if names else []
+            told += [text.format(words, series(names))] if names else []
     return [t[:1].upper() + t[1:] for t in told]
+
+
+def _hopeless(stage: OpenStage) -> list[str]:
+    """Open analytes that no reasonable number of further results or containers would decide, in a sentence."""
+    table = optional(stage, "06-verdict", "sentences").reindex(columns=["analyte", "verdict", "sentence"])
+    rows = table[(table["verdict"] == "inconclusive") & table["sentence"].astype(str).str.contains(HOPELESS, case=False)]
+    names = [stage.study.label_of(a) for a in rows["analyte"] if stage.study.decides(a)]
+    told = f"No reasonable number of further results would decide {both(names)}: what was found lies close to the margin."
+    return [told] * bool(names)
 
 
 def unknown(stage: OpenStage) -> list[str]:
     """Analytes without a firm word, the floor, containers that were not opened, and where the rest stands."""
     table = _verdicts(stage)
-    told = [" ".join(open_)] if (open_ := _without_word(table)) else []
+    told = [" ".join([*open_, *_hopeless(stage)])] if (open_ := _without_word(table)) else []
     rows = table[(table["verdict"] == "homogeneous") & (table["stock"] == "inconclusive")
                  & ~table["analyte"].isin(of_one(stage))]
     why = optional(stage, "06-verdict", "sentences").set_index("analyte")["reasons"] if len(rows) else pd.Series(dtype=str)
     share = [r["name"] for _, r in rows.iterrows() if share_is_why(str(why.get(r["analyte"], "")))]
     told += [f"More containers than the {stage.study.share_percent:g} % allowed could lie beyond the margin of "
-             f"{', '.join(share)}."] if share else []
+             f"{series(share)}."] if share else []
     told += [f"{r['name']}: {left}" for _, r in rows.iterrows() if (left := left_open(str(why.get(r["analyte"], ""))))]
     cannot = list(optional(stage, "06-verdict", "cannot").get("what", pd.Series(dtype=str)))
     silent = not any("on the floor was not seen" in text for text in cannot[:2])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from studykit.core.listing import series
 from studykit.inference.each import within_by_own
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
@@ -19,8 +20,9 @@ from studykit.study.stages import OpenStage
 from studykit.verdict.containers import TWICE, noise_of_contrast
 from studykit.verdict.floors import beyond
 
-COLUMNS = ["container", "within", "left open by", "by the others", "not judged"]
+COLUMNS = ["container", "within", "beyond by", "left open by", "by the others", "not judged"]
 YES, NO = "yes", "no"
+NO_RESULT = "no result: nothing is known of it"
 BEYOND, WITHIN, OPEN, CLOSED = "beyond", "within", "open", "not judged"
 """What one container's own readings show of one analyte."""
 NOT_SEEN = "No opened container has a result at every depth in these, and no verdict holds for them"
@@ -28,7 +30,7 @@ NOT_FOR = "Not for these, of which no opened container has a result at every dep
 
 
 def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | None = None) -> pd.DataFrame:
-    """One row a stored container: whether its own zones show it within every margin, and which analytes leave it open.
+    """One row a stored container: whether its own zones show it within every margin, and which analytes are beyond or open.
 
     Columns: COLUMNS. Of each pair of depths the 1 - 2 alpha interval has to lie inside the margin, by the noise of that
     container's own determinations and at the worst end of its limits. A container that is shown to lie beyond, in its
@@ -39,13 +41,16 @@ def within(stage: OpenStage, models: list[AnalyteModel], each: pd.DataFrame | No
     table = words(stage, models) if each is None else each
     analytes = [m.analyte for m in models if stage.study.decides(m.analyte)]
     closed = [a for a in analytes if (table.loc[table["analyte"] == a, "judged"] == NO).any()]
-    told, rows = ", ".join(map(stage.study.label_of, closed)), []
+    measured = set(stage.samples.loc[stage.samples["sample"].isin(usable(stage)["sample"]), "container"].astype(str))
+    told, rows = series(map(stage.study.label_of, closed)), []
     for container in _stored(stage):
         mine = table[table["container"] == container]
         left = list(mine.loc[mine["word"] != WITHIN, "analyte"])
         seen = set(mine.loc[mine["word"] == BEYOND, "analyte"])
         others = NO if seen & set(closed) or set(left) - set(closed) else YES
-        rows.append((container, NO if left or not analytes else YES, ", ".join(map(stage.study.label_of, left)),
+        beyond_, open_ = ([a for a in left if (a in seen) is far] for far in (True, False))
+        rows.append((container, NO if left or not analytes else YES, series(map(stage.study.label_of, beyond_)),
+                     series(map(stage.study.label_of, open_)) if container in measured else NO_RESULT,
                      others if 0 < len(closed) < len(analytes) else "", told))
     return pd.DataFrame(rows, columns=COLUMNS)
 
@@ -73,7 +78,7 @@ def _stored(stage: OpenStage) -> list[str]:
 
 def shown(table: pd.DataFrame) -> pd.DataFrame:
     """``within`` for a page: without the columns on analytes that cannot be judged where each can."""
-    empty = [c for c in ("by the others", "not judged") if not table[c].ne("").any()]
+    empty = [c for c in ("beyond by", "by the others", "not judged") if not table[c].ne("").any()]
     return readable(table, names={"within": "shown within every margin"}, drop=empty)
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from studykit.core.listing import series
 from studykit.inference.bounded import group_bounds
 from studykit.inference.departures import group_between
 from studykit.inference.each import Beyond, containers_beyond, may_lie_beyond, may_reasons, read_reasons
@@ -130,7 +131,7 @@ def stock_of_limits(study: Study, model: LimitedModel) -> Stock | None:
 def _named_reasons(model: CelledModel, beyond: Beyond) -> tuple[str, ...]:
     """The containers that lie beyond in sentences: those shown to, and those by their readings alone."""
     firm = [c for c in beyond.names if c not in beyond.read]
-    every = "All containers" if len(firm) == len(model.cells.containers) else f"Containers {', '.join(firm)}"
+    every = "All containers" if len(firm) == len(model.cells.containers) else f"Containers {series(firm)}"
     who = f"Container {firm[0]} is" if len(firm) == 1 else f"{every} are"
     return (*[f"{who} shown to {model.rows.margin.exceeded}."] * bool(firm), *read_reasons(beyond.read, model.rows.margin))
 
@@ -170,7 +171,8 @@ def shares(study: Study, models: list[AnalyteModel]) -> pd.DataFrame:
         passed = np.nanmax(np.abs(each), axis=1, initial=0.0) > m.rows.margin.edge
         ends = np.full(len(each), np.nan) if m.rows.margin.side else each[:, m.cells.k - 2]
         told = m.cells.exact & np.isfinite(ends)
-        rows.append((m.analyte, len(each), round(100 * float(passed.mean()), 1), most, study.share_percent, int(told.sum()),
+        both = int((m.cells.exact & ~np.isnan(m.cells.low[:, [0, -1]]).any(axis=1)).sum())
+        rows.append((m.analyte, len(each), round(100 * float(passed.mean()), 1), most, study.share_percent, both,
                      *_were_they_normal(study, m, ends[told], most, hidden=bool((passed & ~told).any())),
                      m.shown_unit, noise_of(study, m)[2]))
     return pd.DataFrame(rows, columns=SHARE_COLUMNS)

@@ -27,6 +27,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from studykit.core.listing import series
 from studykit.core.record import significant
 from studykit.inference.equivalence import Comparison, Interval, holm
 from studykit.inference.judge import lost_reasons, mean_of
@@ -476,10 +477,10 @@ def study_verdict(study: Study, analytes: tuple[AnalyteVerdict, ...]) -> StudyVe
         if named:
             every = len(named) == len(analytes) > 1
             whole = "both analytes" if len(named) == 2 else f"all {len(named)} analytes"
-            parts.append(f"{each.capitalize()}: {whole if every else ', '.join(named)}")
+            parts.append(f"{each.capitalize()}: {whole if every else series(named)}")
         elif each == word:
             parts.append(f"{each.capitalize()}: no analyte is shown to be stratified, and not every one homogeneous")
     if beside := [f"{v.label} {told_word(v)}" for v in told if not v.decides]:
-        parts.append(f"Not decisive: {', '.join(beside)}")
+        parts.append(f"Not decisive: {series(beside)}")
     action = study.actions.get(word)  # type: ignore[call-overload]
     return StudyVerdict(word=word, sentence=". ".join(parts) + ".", action=action or DEFAULT_ACTIONS.get(word), analytes=told)

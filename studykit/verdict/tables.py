@@ -12,6 +12,7 @@ import pandas as pd
 
 from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
+from studykit.core.listing import series
 from studykit.core.record import read_records, significant
 from studykit.inference.margin import Margin
 from studykit.inference.share import share_bound_clear
@@ -196,7 +197,7 @@ def margin_alt(table: pd.DataFrame, names: Mapping[str, str], words: Mapping[str
 def not_drawn(outcome: StudyVerdict) -> str:
     """A sentence, with a blank before it, on the analytes of which no number can be told; '' without any."""
     told = [f"{v.label} ({v.word})" for v in outcome.analytes if not isinstance(v, ComparedVerdict)]
-    return f" Not drawn, because no number can be told: {', '.join(told)}." if told else ""
+    return f" Not drawn, because no number can be told: {series(told)}." if told else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -251,7 +252,7 @@ def _others_like_these(study: Study, models: list[AnalyteModel]) -> list[str]:
         most = "all" if upper >= 1 else f"up to {rounded_up(upper):g} %"
         could.setdefault(most, []).append(study.label_of(m.analyte))
     if could:
-        return [f"Of similar containers that were not opened {most} could lie beyond the margin of {', '.join(names)} "
+        return [f"Of similar containers that were not opened {most} could lie beyond the margin of {series(names)} "
                 f"({study.level_of_all} bound)." for most, names in could.items()]
     opened = max((m.n_containers for m in models if m.path == "mixed model"), default=0)
     of = "" if all(map(study.decides, study.analytes)) else " of an analyte that decides"

@@ -23,6 +23,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from studykit.core.listing import series
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel
 from studykit.model.tables import usable
@@ -71,13 +72,15 @@ FULLY_TOLD = 3
 UNSEEN = ("Nothing is known of the floor: no draw reached it. What follows holds for the zones sampled, not for the last "
           "litres nor for what lies on the floor.")
 
+ASIDE, BY_USE = "Set the named containers and groups aside", " is vetoed by use: "
+SETTLED = ". Do not use the last litres, nor count on the floor, before this is settled."
 USED_AS_IT_STANDS = {"homogeneous": "The zones agree, but the action declared for \u201chomogeneous\u201d is vetoed by use: ",
-                     "uneven": "Set the named containers and groups aside{named}. The action declared for \u201cuneven\u201d "
-                               "is vetoed by use: "}
+                     "uneven": f"{ASIDE}{{named}}. The action declared for \u201cuneven\u201d is vetoed by use: "}
 """Words whose action lets some liquid be used unmixed, and what is printed in place of the action under a veto."""
-UNOPENED = ("Named are also the groups, and those to treat or sample again. None that is not named is thereby shown to be "
-            "within the margin, opened or not: treat it as the named ones until the interval of its own difference, in "
-            "every pair of depths, lies inside the margin.")
+AS_NAMED = (f"{ASIDE} (under \u201cWhich containers?\u201d). The action declared for \u201cuneven\u201d")
+UNOPENED = ("Named are also the groups, and those to be sampled again. None that is not named is thereby shown to be within "
+            "the margin, opened or not: do with it as with the named ones until the interval of its own difference, in every "
+            "pair of depths, lies inside the margin.")
 OF_ONE_SIDE = " Of {names} that is the difference of every depth from the mixed container, on the side that counts."
 
 FIRST = "Sample some of them first."
@@ -207,7 +210,7 @@ def against(table: pd.DataFrame, names: Mapping[str, str]) -> tuple[str, ...]:
     told = [f"{names[r['analyte']]}, {r['use']}: {said(r)}{_numbers(r)}"
             for r in rows[~(undecided & many)].to_dict("records")]
     shortly = rows[undecided & many].groupby("use", sort=False)["analyte"]
-    return (*told, *(f"{use}: {UNDECIDED} for {', '.join(names[a] for a in own)}" for use, own in shortly))
+    return (*told, *(f"{use}: {UNDECIDED} for {series(names[a] for a in own)}" for use, own in shortly))
 
 
 def vetoing(table: pd.DataFrame) -> pd.Series:
@@ -250,13 +253,24 @@ def action(stage: OpenStage, outcome: StudyVerdict, table: pd.DataFrame) -> str:
         return f"{declared} {unlike}".rstrip()
     if reasons := against(table, stage.study.labels):
         declared = (USED_AS_IT_STANDS[outcome.word].format(named=_named(outcome)) + "; ".join(reasons)
-                    + ". Do not use the last litres, nor count on the floor, before this is settled.")
+                    + SETTLED)
     elif unseen(table):
         declared = f"{UNSEEN} {declared}"
     sided = [stage.study.label_of(a) for a, d in stage.study.analytes.items() if d.margin.side]
-    own = OF_ONE_SIDE.format(names=", ".join(sided)) if sided else ""
+    own = OF_ONE_SIDE.format(names=series(sided)) if sided else ""
     told = (declared, UNOPENED + own if outcome.word == "uneven" else "", unlike)
     return " ".join(filter(None, told))
+
+
+def shortly(action: str) -> str:
+    """An action for a page that names the containers, and tells what speaks against each use, in sentences of their own."""
+    before, vetoed, told = action.partition(BY_USE)
+    _, settled, after = told.partition(SETTLED)
+    if not vetoed or not settled:
+        return action
+    _, aside, _ = before.partition(ASIDE)
+    before = before[:before.index(ASIDE)] + AS_NAMED if aside else before
+    return f"{before} is not quoted: by the uses below it is vetoed{settled}{after}"
 
 
 def _named(outcome: StudyVerdict) -> str:

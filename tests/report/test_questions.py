@@ -9,9 +9,10 @@ import pandas as pd
 import pytest
 
 from studykit.commands.check import alpha_notes
-from studykit.report import questions
-from studykit.study.actions import barred_note
+from studykit.report import firstpage, questions
+from studykit.study.actions import Action, barred_note
 from studykit.study.definition import parse_study
+from studykit.verdict import uses as uses_table
 from studykit.verdict.uses import BEYOND, UNDECIDED, UNSEEN
 from tests.studies import definition
 
@@ -155,18 +156,6 @@ def test_what_several_answers_about_time_end_on_is_said_once(sentences, told):
     assert all(t.count(". ") == 0 for t in questions.ends_once(sentences))  # each a line of page one
 
 
-@pytest.mark.parametrize(("others", "told"), [
-    (["none", "none"], ["No verdict changes, whichever single container is left out."]),
-    (["none", "inconclusive"], ["The verdict of tin would be another without some single container (named in the model "
-                                "chapter)."]),
-    ([], [])])
-def test_a_verdict_that_one_container_less_would_change_is_not_said_to_hang_on_one(monkeypatch, others, told):
-    """Twelve of thirteen could each be left out to change it, and page one had said that a single one decides."""
-    table = pd.DataFrame({"analyte": ["zinc", "tin"][:len(others)], "other verdicts": others})
-    monkeypatch.setattr(questions, "optional", lambda *_: table)
-    assert questions._left_out(SimpleNamespace(study=SimpleNamespace(label_of=str))) == told
-
-
 def test_each_use_that_speaks_against_is_a_sentence_of_its_own(monkeypatch):
     uses = pd.DataFrame([(use, "silicon", BEYOND, "") for use in ("first litres", "last litres", "floor")],
                         columns=["use", "name", "word", "why"])
@@ -189,3 +178,53 @@ def test_each_use_that_speaks_against_is_a_sentence_of_its_own(monkeypatch):
                                             ("- Treat before use: A1, 230.", False)])
 def test_days_that_may_be_too_late_are_spoken_of_only_where_some_stand(acts: str, rests: bool) -> None:
     assert bool(questions.DAY.search(acts)) == rests
+
+
+ACTS = pd.DataFrame({
+    "container": ["Hall 1, shelf a", "Hall 1, shelf b", "Hall 2, shelf a"], "judged on": "2026-01-12", "until": "",
+    "what to do": ["treat", "treat or sample again", "treat or sample again"], "because of": ["a", "b", "b"],
+    "reason": ["shown to lie beyond itself", "share not shown", "share not shown"]})
+
+
+@pytest.mark.parametrize(("declared", "action", "verb"), [
+    ({"do": "Roll it.", "asks_for": ["mixing"]}, "Roll it. (To be mixed.)", "Treat"),
+    ({"do": "Wait.", "asks_for": ["nothing"]}, "Wait.", "Set aside"),
+    ({"do": "Roll it.", "asks_for": ["mixing"]}, "The declared action is withheld: so it is.", "Set aside")])
+def test_every_container_stands_in_one_list_with_one_verb(monkeypatch, declared, action, verb):
+    """Also the one without a result; one shown within is told as such, and why it is named all the same."""
+    held = {"time-actions": ACTS, "containers-within": pd.DataFrame(
+        {"container": ["Hall 1, shelf a", "Hall 1, shelf b", "Hall 2, shelf a"], "within": ["no", "yes", "no"]})}
+    monkeypatch.setattr(questions, "optional", lambda _s, _t, name: held.get(name, pd.DataFrame()))
+    monkeypatch.setattr(questions, "recorded", lambda *_: {"action": action})
+    monkeypatch.setattr(questions, "without_result", lambda _: ["Hall 3, shelf c"])
+    told = Action.model_validate(declared)
+    study = SimpleNamespace(labels={"b": "count, fine"}, scope="stock", actions={"uneven": told},
+                            safety=parse_study(definition()).safety)
+    assert questions._acts(SimpleNamespace(study=study)) == [
+        f"{verb} before use: Hall 1, shelf a.",
+        f"{verb}, or sample again before use (count, fine: share not shown): Hall 2, shelf a.",
+        f"{verb}, or sample again before use, though their own zones are shown within every margin, because how long it may "
+        "stand is judged by the group (count, fine: share not shown): Hall 1, shelf b.",
+        f"{verb}, or sample again before use (no result: nothing is known of it): Hall 3, shelf c."]
+
+
+def test_a_word_that_hangs_on_many_containers_is_not_put_down_to_one():
+    stored = pd.DataFrame({"container": ["C1, a", "C2, b", "C3, c"], "treatment": "stored"})
+    stage = SimpleNamespace(containers=stored, study=SimpleNamespace(label_of=lambda a: a.upper()))
+    row = {"analyte": "p", "verdict": "homogeneous", "other verdicts": "inconclusive"}
+    one, many, none = (pd.DataFrame([row | {"without": w}]) for w in ("C2, b", "C1, a; C3, c", "\u2013"))
+    assert firstpage.rests_on(stage, one) == [
+        "On average P is homogeneous; that rests on one container: without C2, b it is inconclusive."]
+    assert firstpage.rests_on(stage, many) == [
+        "On average P is homogeneous, but only just: leaving out any one of 2 containers makes it inconclusive."]
+    assert firstpage.rests_on(stage, none.assign(**{"other verdicts": "none"})) == [
+        "No verdict changes, whichever single container is left out."]
+
+
+def test_a_vetoed_action_is_told_in_short_where_the_page_has_the_uses():
+    long = (uses_table.USED_AS_IT_STANDS["uneven"].format(named=" (A (b), c and D)") + "P, floor: cannot tell"
+            + uses_table.SETTLED + " " + uses_table.UNOPENED)
+    assert uses_table.shortly(long) == (
+        "Set the named containers and groups aside (under “Which containers?”). The action declared for “uneven” is not "
+        f"quoted: by the uses below it is vetoed{uses_table.SETTLED} {uses_table.UNOPENED}")
+    assert uses_table.shortly("Roll every drum.") == "Roll every drum."

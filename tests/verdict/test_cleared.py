@@ -70,7 +70,11 @@ def test_the_table_names_what_leaves_a_container_open(tmp_path):
     table = cleared.within(stage, models).set_index("container")
     no = {"C0", "C1", "C2", "C3", "C5", "C6", "C7"}
     assert set(table.index[table["within"] == "no"]) == no
-    assert set(table.loc[sorted(no), "left open by"]) == {stage.study.label_of("P")}
+    far = {"C0", "C1", "C2", "C3", "C7"}  # what is shown beyond is not open
+    assert set(table.loc[sorted(far), "beyond by"]) == {stage.study.label_of("P")}
+    assert set(table.loc[sorted(far), "left open by"]) == {""}
+    assert set(table.loc[sorted(no - far), "left open by"]) == {stage.study.label_of("P")}
+    assert (table.loc[sorted(no - far), "beyond by"] == "").all()
     assert (table.loc[sorted(set(table.index) - no), "left open by"] == "").all()
     assert cleared.count_words(table.reset_index()) == (
         "Shown within every margin by their own zones: 17 of 24 (named in the report's verdict chapter).")
@@ -264,7 +268,10 @@ def test_page_one_of_an_uneven_stock_counts_those_shown_within(monkeypatch, word
     monkeypatch.setattr(questions, "optional", lambda _s, _t, name: own.get(name, pd.DataFrame()))
     monkeypatch.setattr(questions, "_uses", lambda _: pd.DataFrame(columns=["use", "word", "name", "why"]))
     monkeypatch.setattr(questions, "beyond_groups", lambda _: [])
-    text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))))
+    monkeypatch.setattr(questions, "without_result", lambda _: [])
+    monkeypatch.setattr(questions, "_verb", lambda _: "Treat")
+    text = " ".join(questions.which(SimpleNamespace(study=SimpleNamespace(
+        labels={}, analytes={}, decides=bool, scope="stock"))))
     assert ("Shown within every margin by their own zones: 1 of 3 (named in the report's verdict chapter)." in text) is told
     assert ("so not cleared: K3." in text) is told
 

@@ -1,0 +1,36 @@
+"""Names in a row: with commas, or with semicolons where a name has a comma of its own.
+
+Standard library only.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Hashable, Iterable
+
+_BRACKETS = re.compile(r"\([^()]*\)")
+
+
+def comma_in(names: Iterable[Hashable]) -> bool:
+    """Whether a name has a comma and a blank outside its brackets, so that commas could not tell where it ends."""
+    return any(", " in _BRACKETS.sub("", str(n)) for n in names)
+
+
+def series(names: Iterable[Hashable]) -> str:
+    """Names with commas between them; with semicolons where one has a comma of its own."""
+    texts = [str(n) for n in names]
+    return ("; " if comma_in(texts) else ", ").join(texts)
+
+
+def both(names: Iterable[Hashable]) -> str:
+    """The same with 'and' before the last."""
+    texts = [str(n) for n in names]
+    between, last = ("; ", "; and ") if comma_in(texts) else (", ", " and ")
+    return last.join(filter(None, (between.join(texts[:-1]), *texts[-1:])))
+
+
+def of_series(text: str, names: Iterable[str]) -> list[str]:
+    """Those of the names that stand in a row that ``series`` wrote."""
+    known = list(names)
+    rows = ([n for n in known if n in text.split(sep)] for sep in ("; ", ", "))
+    return next(filter(None, rows), [])
