@@ -32,5 +32,5 @@ def both(names: Iterable[Hashable]) -> str:
 def of_series(text: str, names: Iterable[str]) -> list[str]:
     """Those of the names that stand in a row that ``series`` wrote."""
     known = list(names)
-    rows = ([n for n in known if n in text.split(sep)] for sep in ("; ", ", "))
+    rows = ([n for n in known if f"{sep}{n}{sep}" in f"{sep}{text}{sep}"] for sep in ("; ", ", "))
     return next(filter(None, rows), [])

@@ -461,8 +461,9 @@ def _without_word(table: pd.DataFrame) -> list[str]:
 
 def _hopeless(stage: OpenStage) -> list[str]:
     """Open analytes that no reasonable number of further results or containers would decide, in a sentence."""
-    table = optional(stage, "06-verdict", "sentences").reindex(columns=["analyte", "verdict", "sentence"])
-    rows = table[(table["verdict"] == "inconclusive") & table["sentence"].astype(str).str.contains(HOPELESS, case=False)]
+    table = optional(stage, "06-verdict", "sentences").reindex(columns=["analyte", "verdict", "stock", "sentence"])
+    open_ = (table["verdict"] == "inconclusive") & ~table["stock"].isin(("uneven", "stratified"))
+    rows = table[open_ & table["sentence"].astype(str).str.contains(HOPELESS, case=False)]
     names = [stage.study.label_of(a) for a in rows["analyte"] if stage.study.decides(a)]
     told = f"No reasonable number of further results would decide {both(names)}: what was found lies close to the margin."
     return [told] * bool(names)
