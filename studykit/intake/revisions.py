@@ -20,7 +20,7 @@ from studykit.intake.columns import Table, keys
 KEY = ["sample", "analyte", "replicate"]
 REVISION_COLUMNS = (
     "sample", "analyte", "replicate", "unit", "old_as_written", "old_value", "new_as_written", "new_value", "changed",
-    "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on")
+    "mark", "old_file", "old_row", "old_reported_on", "new_file", "new_row", "new_reported_on", "old_run", "new_run")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -157,7 +157,7 @@ def _marked_pairs(pairs: pd.DataFrame, lost: list[int], changes: list[tuple[obje
     changes.extend(zip(
         old["sample"], old["analyte"], old["replicate"], old["unit"], old["as_written"], old["value"], new["as_written"],
         new["value"], (~same).tolist(), mark.tolist(), old["source_file"], old["source_row"], old["reported_on"],
-        new["source_file"], new["source_row"], new["reported_on"], strict=True))
+        new["source_file"], new["source_row"], new["reported_on"], old["run"], new["run"], strict=True))
     both: pd.Index = old.index.append(new.index)
     return both
 
@@ -220,7 +220,7 @@ def _one(group: pd.DataFrame, refused: list[tuple[int, str, str]], lost: list[in
         changes.append((old["sample"], old["analyte"], old["replicate"], old["unit"], old["as_written"], old["value"],
                         new["as_written"], new["value"], not _same(old, new), _later(new, old), old["source_file"],
                         old["source_row"], old["reported_on"], new["source_file"], new["source_row"],
-                        new["reported_on"]))
+                        new["reported_on"], old["run"], new["run"]))
 
 
 def _contradiction(group: pd.DataFrame, row: pd.Series, old: pd.Series, refused: list[tuple[int, str, str]],

@@ -26,6 +26,7 @@ import pandas as pd
 from studykit.core.errors import BadInput
 from studykit.core.files import safe_name
 from studykit.quality import plausibility as suspicions
+from studykit.quality.again import second_measurings, superseded
 from studykit.quality.ceiling import saturated_curve
 from studykit.quality.controls import Controls, assess_controls, read_check_limits
 from studykit.quality.copies import Chances, copied_rows
@@ -294,6 +295,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     kept = one_of_two(read, promised)
     pooled = pooled_repeatability(_unexplained(kept, suspects), promised)
     scatter = judging_scatter(t, promised, {a: k.source for a, k in known.items()}, pooled)
+    again = second_measurings(superseded(folder), t, promised, {a: k.s for a, k in scatter.items()}, tests_of(study))
     counts, missing = completeness(study, samples, results, usable)
     drawn = _drawn(suspects, scatter)
     controls = assess_controls(study, t, samples, results, scatter, drawn, limits, set(in_doubt.table["analyte"]))
@@ -303,7 +305,7 @@ def assess(study: Study, containers: pd.DataFrame, samples: pd.DataFrame, result
     own = (*_all_checks(looked), CheckResult(rule="controls", table=controls.table, flags=controls.flags),
            *control_rules(t, limits, promised))
     checks = (_missing_check(study, missing, refused_readings(folder)), *check_suspects(suspects), files, in_doubt,
-              *check_order(suspects, t),
+              *check_order(suspects, t, again.bottles), again.check,
               *without_riders(own, causes_of(suspects, files, t)))
     tables = {c.rule: c.table for c in checks}
     flags = tuple(f for c in checks for f in c.flags)

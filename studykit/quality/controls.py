@@ -370,7 +370,26 @@ def assess_controls(study: Study, t: pd.DataFrame, samples: pd.DataFrame, result
     rows = [r for part in parts for r in part[0]]
     table = pd.DataFrame(rows, columns=CONTROL_COLUMNS)
     return Controls(table=table, flags=tuple(f for part in parts for f in part[1]),
-                    sentences=_sentences(table.assign(analyte=table["analyte"].map(study.label_of)), blind), blind=blind)
+                    sentences=_sentences(table.assign(analyte=table["analyte"].map(study.label_of)), blind,
+                                         {c: _unvouched(study, c, samples, results) for c in ("blank", "check fluid")}),
+                    blind=blind)
+
+
+def _unvouched(study: Study, control: str, samples: pd.DataFrame, results: pd.DataFrame) -> str:
+    """What is said of runs that hold results of the stock and no such control; '' where each has one or none is named.
+
+    A blank has no viscosity: a run that reads nothing else needs none.
+    """
+    if "run" not in results:
+        return ""
+    kind = results["sample"].map(samples.drop_duplicates("sample").set_index("sample")["kind"]).fillna("")
+    run = results["run"].fillna("").astype(str)
+    counts = ~kind.isin(["blank", "check fluid"]) & (run != "")
+    if control == "blank":
+        counts &= ~results["analyte"].isin([a for a, x in study.analytes.items() if x.kind == "viscosity"])
+    bare = sorted(set(run[counts]) - set(run[kind == control]))
+    return (f" Run{'s' if len(bare) > 1 else ''} {listed(bare)} {'have' if len(bare) > 1 else 'has'} results and no {control}: "
+            f"nothing vouches for {'them' if len(bare) > 1 else 'it'} by a {control}.") if bare else ""
 
 
 def _but(own: pd.DataFrame) -> str:
@@ -390,7 +409,7 @@ def _remixed(own: pd.DataFrame) -> str:
     return f"Between the depths of the remixed control no difference beyond chance was found; {'; '.join(told)}."
 
 
-def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
+def _sentences(table: pd.DataFrame, blind: bool, bare: Mapping[str, str] | None = None) -> tuple[str, ...]:
     out = []
     for control, absent in (
         ("blank", "No blank was measured: dirt from tools and bottles cannot be told from the fluid."),
@@ -413,6 +432,7 @@ def _sentences(table: pd.DataFrame, blind: bool) -> tuple[str, ...]:
             out.append(f"The {control} came out as it should ({judged} of {len(own)} comparisons could be judged{_but(own)}).")
         else:
             out.append(f"The {control} did NOT come out as it should in {listed(sorted(bad['analyte'].unique()))}.")
+        out[-1] += "" if own.empty or bare is None else bare.get(control, "")
     own = table[table["control"] == "layered control"]
     seen = sorted(own.loc[own["found"] == "stratified", "analyte"].unique())
     if own.empty:

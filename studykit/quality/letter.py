@@ -37,7 +37,8 @@ MOST = 24
 """Bottles measured again, at most, before those of comparison (own judgement)."""
 BESIDE = 3
 """Bottles of each run that are measured side by side (own judgement)."""
-SIDE_BY_SIDE = ("drift", "run shift", "run offset", "run and stock", "carry-over", "control rules")
+SIDE_BY_SIDE = ("drift", "run shift", "run offset", "run and stock", "carry-over", "control rules",
+                "measured again")
 """Rules that ask for bottles of a run again beside those of another."""
 SHORT = re.compile(r"portion or dilution \(sample ([^\s)]+)")
 """A portion, and its bottle, as an explanation's words name them among its rivals."""
@@ -83,7 +84,7 @@ GROUPS = (
                 "Was anything sorted, typed or pasted by hand on the way?")),
     Group(name="a run", by_run=True,
           rules=frozenset({"drift", "run shift", "run offset", "check fluid", "control rules", "carry-over", "blank",
-                           "saturated curve"}),
+                           "saturated curve", "measured again"}),
           asks=("When was the instrument calibrated in this run, and what did your own control samples read at its beginning "
                 "and end?", "How was it rinsed between bottles, and was anything else changed or stopped during the run?")),
     Group(name="the whole report", by_run=True,

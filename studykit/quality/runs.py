@@ -331,14 +331,26 @@ def depth_order(t: pd.DataFrame) -> CheckResult:
     return CheckResult(rule="depth order", table=table, flags=tuple(flags), note="" if len(own) else NO_ORDER)
 
 
-def split_containers(t: pd.DataFrame) -> list[Flag]:
-    """Containers whose depths were read in more than one run: a shift between runs can look like a profile."""
+def split_containers(t: pd.DataFrame, again: frozenset[tuple[str, str, str]] = frozenset()) -> list[Flag]:
+    """Containers whose depths were read in more than one run: a shift between runs can look like a profile.
+
+    ``again``: sample, analyte and run of readings that replaced one of another run. Each was held against its first reading
+    (``again.second_measurings``), so that a container which only they split is a hint.
+    """
     own = t[(t["container"] != "") & t["kind"].eq("spot") & (t["run"] != "")]
-    runs = own.groupby("container")["run"].nunique()
-    split = sorted(runs[runs > 1].index)
-    if not split:
-        return []
-    text = (f"{len(split)} of {len(runs)} containers have their depths in more than one run, so a difference "
-            "between runs can look like a difference between depths; put run into the model")
-    return [Flag(rule="container split over runs", concern="ask before trusting",
-                 where=", ".join(split[:6]) + (" ..." if len(split) > 6 else ""), evidence=text)]
+    first = ~pd.MultiIndex.from_frame(own[["sample", "analyte", "run"]]).isin(list(again)) if again and len(own) else (
+        np.ones(len(own), dtype=bool))
+    count = own.groupby("container")["run"].nunique()
+    other = own[first].groupby("container")["run"].nunique().reindex(count.index).fillna(0)
+    split, held = sorted(count.index[other > 1]), sorted(count.index[(count > 1) & (other <= 1)])
+    out = []
+    for names, concern, rest in (
+        (split, "ask before trusting", "so a difference between runs can look like a difference between depths; put run into "
+                                       "the model"),
+        (held, "hint only", "only because some bottles were measured again; what their two readings differ by is looked at "
+                            "under measured again")):
+        if names:
+            out.append(Flag(rule="container split over runs", concern=concern,
+                            where=", ".join(names[:6]) + (" ..." if len(names) > 6 else ""),
+                            evidence=f"{len(names)} of {len(count)} containers have their depths in more than one run, {rest}"))
+    return out

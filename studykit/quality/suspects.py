@@ -97,7 +97,7 @@ SAYS = {
     "wrong product": "the whole container reads {detail} what lot, store and age lead one to expect, {how}",
     "disturbed container": "flat where the other containers have a profile: mixed or moved before the draw?",
     "heel in the zone": "the lowest draw alone is rich: did it reach the heel?",
-    "missing purge": "each draw reads as if it held about {amount} % of the one before it",
+    "missing purge": "each draw reads as if it held some of the one before it (how much is not told by so few draws)",
     "transposed digits": "reads {value}, where {detail} would fit: two digits exchanged?",
     "own settling": "its zones rise or fall by amounts of its own: real settling or creaming of this container, likeliest",
     "value alone": "reads {value} where container and depth lead one to expect {expected}",
@@ -350,8 +350,12 @@ def check_suspects(s: Suspects) -> tuple[CheckResult, ...]:
     return (CheckResult(rule="explanations", table=pd.DataFrame(rows, columns=SUSPECT_COLUMNS), flags=tuple(flags)),)
 
 
-def check_order(s: Suspects, t: pd.DataFrame) -> tuple[CheckResult, ...]:
-    """Tables of what each run shows (drift, run shift), and the order of reading; flags stand with the explanations."""
+def check_order(s: Suspects, t: pd.DataFrame,
+                again: frozenset[tuple[str, str, str]] = frozenset()) -> tuple[CheckResult, ...]:
+    """Tables of what each run shows (drift, run shift), and the order of reading; flags stand with the explanations.
+
+    ``again``: as of ``runs.split_containers``.
+    """
     sc = scene(s.frame, s.frame.y, s.first)
     runs = list(run_rows(sc))
     slopes = [drift_table(sc, run, rows) for run, rows in runs]
@@ -360,7 +364,7 @@ def check_order(s: Suspects, t: pd.DataFrame) -> tuple[CheckResult, ...]:
     shift = shift_table(sc, runs).drop(columns="column") if len(runs) > 1 else pd.DataFrame(columns=SHIFT_COLUMNS)
     for reading in ("containers", "check_fluid"):  # a run without one has no standard error of it either
         shift[f"{reading}_se"] = shift[f"{reading}_se"].where(shift[reading].notna())
-    split = CheckResult(rule="container split over runs", table=pd.DataFrame(), flags=tuple(split_containers(t)))
+    split = CheckResult(rule="container split over runs", table=pd.DataFrame(), flags=tuple(split_containers(t, again)))
     return (CheckResult(rule="drift", table=drift.reindex(columns=DRIFT_COLUMNS),
                         note=NO_ORDER if not ordered else "" if len(drift) else "not assessed: too few samples in a run"),
             CheckResult(rule="run shift", table=shift.reindex(columns=SHIFT_COLUMNS),
