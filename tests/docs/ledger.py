@@ -683,6 +683,7 @@ LEDGER: dict[str, list[Row]] = {
         row("`studykit exclude FOLDER K72PX", "every",
             "commands/test_living.py::excluding_shows_what_it_takes_away_and_what_is_left"),
         row("04 Quality: may these numbers be", "04", "values", STEMS.index("04-quality")),
+        row("measured again | does a revision", "2", "quality/test_again.py::numbers_of_one_run_by_hand"),
         row("duplicates | does each differenc",
             "1 1 2", "quality/test_replicates.py::limit_of_means_of_unequal_numbers"),
         row("repeatability | does the pooled",
