@@ -131,7 +131,8 @@ def test_page_one_calls_the_last_litres_within_only_where_the_floor_is_too(monke
     assert ("What comes off the floor last is not shown" in said) == (last == ABOVE and floor in (WITHIN, UNKNOWN))
 
 
-NAMELESS = SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool))
+NAMELESS = SimpleNamespace(study=SimpleNamespace(labels={}, analytes={}, decides=bool, actions={}, scope="container",
+                                                 safety=SafetySettings()))
 
 
 def rows_beyond(containers: tuple[str, ...], name: str, pair: str, differences: tuple[float, ...], by: str = "shown",
