@@ -104,7 +104,10 @@ def test_a_kernel_that_does_not_answer_in_time_is_told_in_one_sentence(tmp_path,
     with pytest.raises(StageFailed, match=r"a\.ipynb: no kernel answered within 15 minutes: .* -> close other programs"):
         executed(tmp_path, tmp_path / "books", separate=separate)
     assert waited == [900]
-    assert capfd.readouterr() == ("", "")
+    out, err = capfd.readouterr()
+    assert out == ""
+    assert not re.search("respond|nbclient|papermill|RuntimeError", err)
+    assert separate or err == ""  # a Python of its own that is stopped while it starts says so itself
 
 
 @pytest.mark.slow
