@@ -103,13 +103,14 @@ def _pitch(ax: Axes) -> float:
 def _folded_rows(ax: Axes, pitch: float) -> float:
     """Fold the names of rows that are long; returns how many inches higher they need the panel, whose rows are a pitch apart.
 
-    Where one takes more than two lines even so, and the panel is marked ``OVER_ROWS``, each name gets lines over its row.
+    Where one takes more than five lines even so, or has a word longer than a line, and the panel is marked ``OVER_ROWS``,
+    each name gets lines over its row.
     """
     told = [t.get_text() for t in ax.get_yticklabels()]
     if max(map(len, told), default=0) <= ROW_LETTERS:
         return 0
     names = [folded(name, ROW_LETTERS) for name in told]
-    crowded = any(name.count("\n") > 1 or len(max(name.split("\n"), key=len)) > ROW_LETTERS for name in names)
+    crowded = any(name.count("\n") > 4 or len(max(name.split("\n"), key=len)) > ROW_LETTERS for name in names)
     if crowded and ax.get_gid() == OVER_ROWS:
         return _names_over_rows(ax, told)
     ax.yaxis.set_major_formatter(FixedFormatter(names))

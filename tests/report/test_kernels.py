@@ -56,6 +56,21 @@ def executed(tmp_path, books, *, separate):
     return {s: p.read_text(encoding="utf-8") for s, p in targets.items()}
 
 
+def streams_joined(text: str) -> str:
+    """A notebook whose printed lines stand in one piece: in how many pieces they come is a matter of the machine's load."""
+    book = nbformat.reads(text, 4)
+    for cell in book.cells:
+        kept = []
+        for o in cell.get("outputs", ()):
+            if kept and o.output_type == kept[-1].output_type == "stream" and o.name == kept[-1].name:
+                kept[-1].text += o.text
+            else:
+                kept.append(o)
+        if "outputs" in cell:
+            cell.outputs = kept
+    return nbformat.writes(book)
+
+
 @forking
 @pytest.mark.slow
 def test_a_forked_kernel_gives_what_one_started_anew_gives_and_sees_nothing_of_its_neighbour(tmp_path):
@@ -63,7 +78,7 @@ def test_a_forked_kernel_gives_what_one_started_anew_gives_and_sees_nothing_of_i
     written(tmp_path / "books", "a", SPOILS)
     written(tmp_path / "books", "b", *LOOKS)
     forked, separate = (executed(tmp_path, tmp_path / "books", separate=s) for s in (False, True))
-    assert forked == separate
+    assert {k: streams_joined(v) for k, v in forked.items()} == {k: streams_joined(v) for k, v in separate.items()}
     said = "".join(o.get("text", "") for c in nbformat.reads(forked["b"], 4).cells for o in c.get("outputs", ()))
     assert "1.5 None books False __main__" in said
     assert "from a shell" in said

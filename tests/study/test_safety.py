@@ -135,7 +135,7 @@ def test_heat_is_cooled_shut_only_where_its_reason_is_known() -> None:
 
 
 def test_nothing_is_moved_before_the_draw_at_the_floor() -> None:
-    assert any("nor move it before its last draw, at the floor too, is done" in t for t in lines("steps", study().safety))
+    assert any("nor move it before its last draw (at the floor too) is done" in t for t in lines("steps", study().safety))
 
 
 def test_bench_and_laboratory_agree_on_shaking_without_a_procedure_of_the_site() -> None:
