@@ -111,7 +111,7 @@ def _panel(ax: Axes, t: Trend, part: pd.DataFrame, room: tuple[float, float]) ->
             ax.axvline(at, color=profiles.INK, lw=0.9, ls=style)
             title.append(f"{name} {significant(float(at), 3)} months")  # beside the line it would lie over the marks
     if t.own.margin.ratio:
-        profiles.in_times(ax.yaxis)
+        profiles.ratio_axis(ax.yaxis)
     ax.set_ylim(*room)
     ax.set_xlim(left=0)
     ax.set_title("\n".join(title), fontsize=8, loc="left")

@@ -33,7 +33,8 @@ def open_lab(folder: Path) -> int:
     command = [sys.executable, "-P", "-m", "jupyterlab", str(root)]
     code = subprocess.run(command, env=kernels, check=False).returncode
     if code and getattr(os, "geteuid", lambda: 1)() == 0:
-        raise single("lab", "JupyterLab refuses to run as root, who may change everything on this machine",
+        raise single("lab", f"JupyterLab ended with code {code}, and you are root: unless told otherwise it does not run as "
+                     "root, who may change everything on this machine (its own line above says why it ended)",
                      "use an ordinary account; in a container that is yours alone: "
                      f"{shlex.join([*command[:1], '-m', 'jupyterlab', '--allow-root', str(root)])}")
     return code

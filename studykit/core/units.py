@@ -3,7 +3,7 @@
 Every accepted spelling leads to one canonical text. A unit belongs to a kind (mass fraction,
 mass per volume, kinematic viscosity, ...) and has its exact factor to the SI unit of that kind: a
 fraction, so that 1234 mg/kg becomes 0.1234 % and not 0.12340000000000001 %. The tests hold each of
-these factors against pint, which takes a second to be loaded and is not needed for seventy factors.
+these factors against pint, which takes a second to be loaded and is not needed for so few.
 Mass per volume and mass fraction (and the two viscosities) are linked by a density that must be
 given: it is never assumed. Capital letters count ('Mg' is a megagram): a spelling in capitals is
 refused with the spelling that was probably meant.

@@ -78,7 +78,7 @@ def _profile_panel(ax: Axes, part: pd.DataFrame, title: str) -> None:
     where = "mixed container" if len(ends) < 2 else "top zone"
     ax.set_xlabel(f"times the {where}" if ratio else f"difference from the {where}, {unit}", fontsize=8)
     if ratio:
-        in_times(ax.xaxis)
+        ratio_axis(ax.xaxis)
     ax.set_ylim(0, 1)
     _frame_x(ax, part, ends, ratio=ratio)
     rim = ax.get_xlim()  # the band of a one-sided margin has no other end
@@ -107,7 +107,7 @@ def one_sided(table: pd.DataFrame) -> bool:
     return bool(np.isinf(table[["margin low", "margin high"]].to_numpy(dtype=float)).any())
 
 
-def in_times(axis: Axis) -> None:
+def ratio_axis(axis: Axis) -> None:
     """An axis of ratios: as far to a half as to double, with plain numbers after a sign of multiplication."""
     (axis.axes.set_xscale if axis is axis.axes.xaxis else axis.axes.set_yscale)("log")
     axis.set_major_locator(MaxNLocator(4))

@@ -17,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from studykit.core.listing import series
 from studykit.model.analyte import AnalyteModel
 from studykit.model.fit import FittedModel, fitted
 from studykit.model.rows import known
@@ -137,7 +138,7 @@ def not_told(stage: OpenStage, models: list[AnalyteModel], words: Mapping[str, s
         return "No litres are told here."
     told = [stage.study.label_of(m.analyte) for m in fitted(models)
             if words[m.analyte] != "homogeneous" and m.analyte not in set(table["analyte"])]
-    return (f"No litres are worked out of {', '.join(told)}: no container has a number at every depth, or the heights of the "
+    return (f"No litres are worked out of {series(told)}: no container has a number at every depth, or the heights of the "
             "zones are not known." if told else "Every fitted analyte that is not homogeneous stands in this table.")
 
 

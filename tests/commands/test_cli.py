@@ -194,7 +194,7 @@ def test_lab_lays_the_notebooks_where_a_study_has_none_and_says_what_root_can_do
     monkeypatch.setattr("os.geteuid", lambda: 0, raising=False)
     code, out, said = run(capsys, "lab", str(root))
     assert (code, out) == (2, "")
-    assert "refuses to run as root" in said
+    assert "it does not run as root" in said
     assert f"--allow-root {root.resolve()}" in said
     monkeypatch.setattr(subprocess, "run", lambda command, **_: subprocess.CompletedProcess([], 0))
     assert run(capsys, "lab", str(root))[0] == 0

@@ -87,13 +87,13 @@ LEDGER: dict[str, list[Row]] = {
         row("On 27 November the whole suite with slow", "27 3.12 1 6,971 3.13 0 6,148 762", "cited: test --all"),
         row("The tests of commands (214", "214 28 27", "cited: tests.packaging.windows"),
         row("Lines of `studykit/` when it was m",
-            "27 1,017 1,654 402 433 2,156 5,637 1,883 2,209 2,740 3,052 2,217 4,721 153 551 1,698 2,421 1,915 "
-            "2,634 2,977 9,406 2,281 6,656 1,086 1,703 1,590 3,226 844 4,588 370 386 753 1,011 351 1,502",
-            "cited: 27 November 2026"),
+            "28 1,017 1,711 402 433 2,156 5,661 1,883 2,194 2,740 3,052 2,217 4,721 153 621 1,698 2,435 "
+            "1,915 2,618 2,977 9,488 2,281 6,908 1,086 1,722 1,590 3,293 844 4,778 370 386 753 1,018 351 1,519",
+            "cited: 28 November 2026"),
         row("Folders that came since: ageing",
-            "2,854 1,604 2,094 1,293 480 2,666", "cited: 27 November 2026"),
+            "2,907 1,604 2,094 1,304 480 2,675", "cited: 28 November 2026"),
         row("Together",
-            "24,527 63,003 26,080 72,500", "cited: 27 November 2026"),
+            "24,527 63,844 26,080 77,794", "cited: 28 November 2026"),
         row("A generator that knows what a laboratory meant", "960 462 154 344",
             "intake/test_labfiles.py::the_judge_can_find_fault"),
         row("Of the first 6,500 cases", "6,500 6 3 17 4 1,032", "cited: tests.intake.labfiles.run"),
