@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from itertools import combinations, pairwise
 
 import numpy as np
@@ -38,8 +39,10 @@ STEEPEST = 500.0
 """Zones of one container differ by this factor at most where it has settled by itself (own judgement)."""
 ALIKE = 3.5
 """Analytes of a container count as off by one factor within so many standard deviations of it."""
-MAINLY = 0.85
-"""Share of the gain that the analytes must give on which an explanation is said to rest."""
+SHOWN = 0.05
+"""The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
+UNTOUCHED = 0.25
+"""A bottle that is off by less than this share of its container's level, and beyond its scatter from it, is not off with it."""
 SLIPS = tuple(float(k * np.log(10.0)) for k in (-6, -4, -3, -2, -1, 1, 2, 3, 4, 6))
 
 
@@ -74,8 +77,8 @@ class Candidate:
         return self.gain - self.price
 
 
-def _centre_loss(r: Vector, s: Vector) -> Vector:
-    """Cost of each column of one container's rows, its level fitted anew (r: rows x A, s alike)."""
+def _centre(r: Vector, s: Vector) -> Vector:
+    """The level of each column of one container's rows, fitted anew (r: rows x A, s alike)."""
     live = np.isfinite(r)
     r = np.where(live, r, 0.0)
     tries = (NU + 1) / 2 * (np.log1p(((r[None] - r[:, None]) / s[None]) ** 2 / NU) * live[None]).sum(axis=1)
@@ -84,10 +87,15 @@ def _centre_loss(r: Vector, s: Vector) -> Vector:
     for _ in range(5):
         w = live / (NU + ((r - c) / s) ** 2) / s**2
         c = (w * r).sum(axis=0) / np.maximum(w.sum(axis=0), 1e-300)
-    return np.asarray((NU + 1) / 2 * (np.log1p(((r - c) / s) ** 2 / NU) * live).sum(axis=0))
+    return np.asarray(c)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+def _centre_loss(r: Vector, s: Vector) -> Vector:
+    """Cost of each column of one container's rows, its level fitted anew (r: rows x A, s alike)."""
+    return np.asarray(rho((r - _centre(r, s)) / s).sum(axis=0))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Scene:
     """A frame, its present readings and fit, and the misfit of each bottle and container."""
 
@@ -134,6 +142,35 @@ class Scene:
             self.known[key] = self.loss(rows, self.y[rows])
         return self.known[key] - self.loss(rows, y)
 
+    def level_gain(self, rows: Index, y: Vector) -> Vector:
+        """What it would save, by column, that the level of their container moves with these readings."""
+        now, then = self.m.u[self.f.at[rows[0]]] / self.m.su, self.level_after(rows, y)
+        return np.asarray(np.where(np.isfinite(then), rho(now) - rho(then), 0.0) * self.m.share_u)
+
+    def level_after(self, rows: Index, y: Vector) -> Vector:
+        """How far the level of their container would then be off from those of its kind, in standard deviations."""
+        box = self.f.at[rows[0]]
+        live = np.where(np.isfinite(self.y[rows]), y, np.nan)
+        moved = _centre(live - self.m.typical[rows] + self.m.level[box], self.m.s[rows]) - self.m.level[box]
+        return np.asarray((self.m.u[box] + moved) / self.m.su)
+
+    @cached_property
+    def apart(self) -> Vector:
+        """Departure of each cell from what the container's other bottles lead one to expect (n x A).
+
+        Of two bottles the level lies half-way, so that each is off by the half: here each is held against the other one.
+        """
+        pair, e = self.pairs, np.nan_to_num(self.m.e)
+        both = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ np.where(pair, e, 0.0)
+        return np.where(pair, 2 * self.m.e - both[self.f.at], self.m.e)
+
+    @cached_property
+    def pairs(self) -> NDArray[np.bool_]:
+        """Cells of containers of whose zones two bottles, and no more, have a number (n x A)."""
+        live = np.isfinite(self.m.e) & self.f.zone[:, None]
+        count = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ live.astype(float)
+        return np.asarray(live & (np.round(count[self.f.at]) == 2))
+
 
 def scene(f: Frame, y: Vector, m: Fit) -> Scene:
     """The scene of a fit."""
@@ -164,27 +201,44 @@ def _cell(sc: Scene, i: int, a: int, rows: Index, where: int, looked: float) -> 
                          gain=float(gain_of(sc, rows, y)[a]), place="cell", amount=amount, detail=detail)
 
     slip, free = -2.0 if refuted(sc.f, i, a) else LAYER, 1.5
+    expected = float(sc.y[i, a] - sc.apart[i, a])  # of two bottles a low one alone may be a clear layer
+    usual = expected if sc.apart[i, a] > 0 else float(sc.m.typical[i, a])
     for step in SLIPS:
         with np.errstate(all="ignore"):
             moved = float(sc.f.times(sc.y[i], np.exp(-step))[a])
-        if abs(moved - sc.m.typical[i, a]) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
+        if abs(moved - expected) < max(6 * sc.m.s[i, a], 0.05) and abs(sc.m.z[i, a]) > 8:
             free = FREE + LAYER
             yield candidate("unit slip", moved, slip if abs(step) < 3.0 else min(slip, FAR), float(np.exp(step)))
     for text, value in transpositions(sc.f.value[i, a]):
         reading = float(np.log(value)) if sc.f.relative[a] else value
         yield candidate("transposed digits", reading, 0.0, value, text)
-    yield candidate("value alone", float(sc.m.typical[i, a]), free, float(sc.f.value[i, a]))
+    yield candidate("value alone", usual, free, float(sc.f.value[i, a]))
     if sc.f.analytes[a] in DIRTY and sc.m.z[i, a] > 0 and sc.f.zone[i]:
         of_dirt = float(np.log(max(2, np.isfinite(sc.m.z[sc.f.zone][:, [k in DIRTY for k in sc.f.analytes]]).sum())))
-        yield candidate(DIRT, float(sc.m.typical[i, a]), of_dirt - looked + free, float(sc.f.value[i, a]))
+        yield candidate(DIRT, usual, of_dirt - looked + free, float(sc.f.value[i, a]))
 
 
 def gain_of(sc: Scene, rows: Index, y: Vector) -> Vector:
-    """What reading y in these rows would save, by column, in nats (rows x A); rows of one container or of none."""
+    """What reading y in these rows would save, by column, in nats (rows x A); rows of one container or of none.
+
+    Of two bottles alone it counts too whether their container then reads as the others do: that tells which of them is off.
+    """
     if sc.f.zone[rows].all():
-        return sc.gain(rows, y)
+        return np.asarray(sc.gain(rows, y) + np.where(sc.pairs[rows].any(axis=0), sc.level_gain(rows, y), 0.0))
     s, typical = sc.m.s[rows], sc.m.typical[rows]
     return np.asarray((rho((sc.y[rows] - typical) / s) - rho((y - typical) / s)).sum(axis=0) * sc.m.share)
+
+
+def moved(sc: Scene, rows: Index, y: Vector) -> Vector:
+    """What it costs, by column, that these readings take a container's level away from those of its kind.
+
+    Of two zones the level lies where most bottles are; there it costs as much where they leave it plainly off.
+    """
+    lost = np.maximum(-sc.level_gain(rows, y), 0.0)
+    if np.unique(sc.f.place[rows]).size > 2:
+        return lost
+    off = np.nan_to_num(sc.level_after(rows, y))
+    return np.asarray(np.maximum(lost, np.where(np.abs(off) > ALIKE, rho(off), 0.0) * sc.m.share_u))
 
 
 def transpositions(value: float) -> Iterator[tuple[str, float]]:
@@ -201,46 +255,9 @@ def transpositions(value: float) -> Iterator[tuple[str, float]]:
                 yield "".join(new), float("".join(new))
 
 
-def _misfit(sc: Scene) -> Vector:
+def misfit(sc: Scene) -> Vector:
+    """What each bottle of a zone costs as it is read, in nats; -1 for other rows."""
     return np.where(sc.f.zone, rho(sc.m.z).sum(axis=1), -1.0) * sc.m.share
-
-
-def swaps(sc: Scene, top: int = 14) -> Iterator[Candidate]:
-    """Two bottles under each other's codes: within a container, or across."""
-    misfit = _misfit(sc)
-    n = int(sc.f.zone.sum())
-    worst = [int(i) for i in np.argsort(-misfit)[:top] if misfit[i] > 3]
-    inside = {(i, j) for i, j in combinations(sorted(worst), 2) if sc.f.at[i] == sc.f.at[j]} | _flattest(sc)
-    for i, j in sorted(inside):
-        if sc.f.place[i] != sc.f.place[j]:
-            yield _swap(sc, i, j, float(np.log(n)))
-    for i, j in combinations(worst, 2):
-        if sc.f.at[i] != sc.f.at[j]:
-            yield _swap(sc, i, j, 2 * float(np.log(n)))
-
-
-def _flattest(sc: Scene, top: int = 4) -> set[tuple[int, int]]:
-    """Pairs of bottles of the containers with the lowest own rates: a swap hides there."""
-    if sc.m.rate_spread < 0.05:
-        return set()
-    boxes = np.unique(sc.f.at[sc.f.zone])
-    lowest = boxes[np.argsort(sc.m.rate[boxes])[:top]]
-    return {(int(i), int(j)) for b in lowest for i, j in combinations(sc.rows_of(int(b)), 2)}
-
-
-def _swap(sc: Scene, i: int, j: int, price: float) -> Candidate:
-    gain = np.zeros(len(sc.f.analytes))
-    for box in {int(sc.f.at[i]), int(sc.f.at[j])}:
-        rows = sc.rows_of(box)
-        y = sc.y[rows].copy()
-        for one, other in ((i, j), (j, i)):
-            y[rows == one] = sc.y[other]
-        gain += sc.gain(rows, y)
-    order = np.argsort(-gain)
-    bears = tuple(map(int, order[: 1 + int(np.searchsorted(np.cumsum(gain[order]), MAINLY * gain.sum()))]))
-    return Candidate(cause="swapped samples", rows=(i, j), columns=tuple(range(len(sc.f.analytes))),
-                     readings=sc.y[[j, i]], gain=float(gain.sum()), price=price, bears=bears,
-                     place="within" if sc.f.at[i] == sc.f.at[j] else "across")
 
 
 # -- a container's zones -----------------------------------------------------------------------------------------
@@ -272,11 +289,11 @@ def own_settling(sc: Scene, boxes: list[int]) -> Iterator[Candidate]:
                             gain=gain, price=looked + 1.0 + alone, place="container")
 
 
-def settles(sc: Scene, a: int) -> bool:
-    """Whether this analyte has a profile in the stock, of a third of the strongest one at least."""
+def settles(sc: Scene, a: int, least: float = 0.0) -> bool:
+    """Whether this analyte has a profile in the stock, of ``least`` (log) and of a third of the strongest one at least."""
     depths = np.unique(sc.f.place[sc.f.zone])
     size = np.ptp(sc.m.profile[depths], axis=0) / np.where(sc.f.relative, 1.0, np.nan)
-    return bool(np.nan_to_num(size[a]) >= 0.34 * np.nanmax(size, initial=1e-9))
+    return bool(np.nan_to_num(size[a]) >= max(least, 0.34 * np.nanmax(size, initial=1e-9)))
 
 
 def monotone_loss(sc: Scene, rows: Index, height: Vector, a: int) -> float:
@@ -318,12 +335,14 @@ def _heel(sc: Scene, rows: Index, looked: float) -> Iterator[Candidate]:
     low = np.flatnonzero(height == height.min())
     i = int(low[np.argmax(np.nansum(sc.m.z[rows[low]], axis=1))])
     y = sc.y[rows].copy()
-    y[i] = sc.m.typical[rows[i]]
-    gain = sc.gain(rows, y) - np.log1p(np.abs(np.nan_to_num(sc.m.z[rows[i]]))) * sc.m.share
-    rich = (sc.m.z[rows[i]] > 0) & (gain > 0.5)
+    y[i] = sc.y[rows[i]] - sc.apart[rows[i]]
+    two = np.unique(sc.f.place[rows]).size == 2
+    level = np.where(sc.pairs[rows].any(axis=0), 0.0, moved(sc, rows, y) if two else 0.0)
+    gain = gain_of(sc, rows, y) - level - np.log1p(np.abs(np.nan_to_num(sc.m.z[rows[i]]))) * sc.m.share
+    rich = (sc.m.z[rows[i]] > 0) & (gain > 0.8)
     if rich.any():
         columns = np.flatnonzero(rich)
-        alone = ALONE if columns.size == 1 and not settles(sc, int(columns[0])) else 0.0
+        alone = ALONE if columns.size == 1 and not settles(sc, int(columns[0]), SHOWN) else 0.0
         yield Candidate(cause="heel in the zone", rows=(int(rows[i]),), columns=tuple(map(int, columns)),
                         readings=y[[i]][:, columns], gain=float(gain[rich].sum()),
                         price=looked + 1.0 + alone, place="bottle")
@@ -352,7 +371,7 @@ def _all_rows(sc: Scene, box: int) -> Index:
 def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candidate]:
     yield from _one_factor(sc, box, z, looked)
     gain = rho(z) * sc.m.share_u
-    off = gain > FREE
+    off = (gain > FREE) & _whole(sc, box)
     if off.sum() >= 2:
         columns = np.flatnonzero(off)
         rows = _all_rows(sc, box)
@@ -360,6 +379,14 @@ def _one_container(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Ca
                         readings=sc.y[rows][:, columns] - sc.m.u[box][columns], detail=_amounts(sc, box, columns),
                         gain=float((gain - FREE)[off].sum()), price=looked + 1.0, place="container",
                         amount=_one_amount(sc, box, columns))
+
+
+def _whole(sc: Scene, box: int) -> NDArray[np.bool_]:
+    """Analytes in which every bottle of a container is off with its level, as far as their scatter lets one tell."""
+    rows, u = sc.rows_of(box), np.nan_to_num(sc.m.u[box])
+    beside = np.abs(sc.m.e[rows]) > ALIKE * sc.m.s[rows]
+    untouched = np.sign(u) * (sc.m.e[rows] + u) < UNTOUCHED * np.abs(u)
+    return np.asarray(~(beside & untouched).any(axis=0))
 
 
 def _one_amount(sc: Scene, box: int, columns: Index) -> float:
@@ -387,7 +414,7 @@ def _one_factor(sc: Scene, box: int, z: Vector, looked: float) -> Iterator[Candi
     if not tries:
         return
     _, delta, gain = max(tries, key=lambda x: x[0])
-    near = np.abs(u - delta) < ALIKE * s
+    near = (np.abs(u - delta) < ALIKE * s) & _whole(sc, box)
     for alike in ((gain > 0) & near, near & ok):
         yield from _by_factor(sc, box, looked, delta, gain, alike)
 
@@ -398,7 +425,7 @@ def _by_factor(sc: Scene, box: int, looked: float, delta: float, gain: Vector,
     per = np.where(sc.f.relative, 1.0, np.abs(sc.m.level[box]))
     u, s, z = sc.m.u[box] / per, sc.m.su / per, np.nan_to_num(sc.m.u[box] / sc.m.su)
     ok = np.isfinite(u) & np.isfinite(s)
-    own = ~alike & (rho(z) * sc.m.share_u > FREE)
+    own = ~alike & (rho(z) * sc.m.share_u > FREE) & _whole(sc, box)
     if alike.sum() < max(3, 0.5 * ok.sum()) or own.sum() > 0.5 * alike.sum() or (alike & (gain > 0)).sum() < 3:
         return
     if _against(sc, own & (u * delta < 0), alike):
@@ -447,5 +474,5 @@ def _exchange(sc: Scene, one: int, other: int, price: float) -> Candidate:
 
 def worst_boxes(sc: Scene, top: int = 8) -> list[int]:
     """The containers whose zones fit worst."""
-    total = summing(np.where(sc.f.zone, sc.f.at, -1), len(sc.f.names)) @ np.maximum(_misfit(sc), 0.0)
+    total = summing(np.where(sc.f.zone, sc.f.at, -1), len(sc.f.names)) @ np.maximum(misfit(sc), 0.0)
     return [int(b) for b in np.argsort(-total)[:top] if total[b] > 4]

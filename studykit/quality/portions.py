@@ -12,23 +12,24 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaln
 
-from studykit.quality.explain import ALIKE, FREE, SLIPS, Candidate, Scene, gain_of, settles
+from studykit.quality.explain import ALIKE, FREE, SCATTERED, SHOWN, SLIPS, Candidate, Scene, gain_of, settles
 from studykit.quality.flags import listed
 from studykit.quality.frame import NU, Index, Vector, quantile, rho
+from studykit.quality.together import FLOOR, SEVERAL
 
 Mask = NDArray[np.bool_]
 FEWEST = 3
 """Analytes that one factor must explain at least."""
 MOST_OF = 0.6
 """Share of the analytes of a bottle, or of one test, that it must explain."""
-SHOWN = 0.05
-"""The stock has a profile that tells what settles where an analyte of it differs by so much between depths (log)."""
+CLEAR = 4.0
+"""Nats beyond its price that the lowest zone of a container must save to be one of those thinned."""
 
 
 def portions(sc: Scene, top: int = 10) -> Iterator[Candidate]:
     """All analytes of a bottle, most of them, or those of one test, off by one factor: a power of ten, or any."""
     per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical))
-    z, s = np.nan_to_num(sc.m.e / per), sc.m.s / per
+    z, s = np.nan_to_num(sc.apart / per), sc.m.s / per
     live = np.isfinite(sc.m.e) & (sc.f.at[:, None] >= 0) & np.isfinite(s)
     whole = np.full(live.shape, True)
     middle = _middle(z, s, live)
@@ -75,6 +76,41 @@ def _portion(sc: Scene, i: int, mine: Mask, middle: float) -> Iterator[Candidate
                             detail=_dissolved(sc, columns) if sc.f.zone[i] else "")
 
 
+def at_the_floor(sc: Scene) -> Iterator[Candidate]:
+    """All analytes of the lowest zone of several containers thinned, in each by one factor of its own: one explanation."""
+    found = [low for box in np.unique(sc.f.at[sc.f.zone]) if (low := _low(sc, sc.rows_of(int(box)))) is not None]
+    if len(found) < SEVERAL:
+        return
+    n, k = len(np.unique(sc.f.at[sc.f.zone])), len(found)
+    choice = gammaln(n + 1) - gammaln(k + 1) - gammaln(n - k + 1)
+    factors = np.concatenate([np.full(rows.size, delta) for rows, delta, _ in found])
+    rows = np.concatenate([rows for rows, _, _ in found])
+    readings = sc.f.times(sc.y[rows], np.exp(-factors)[:, None])
+    yield Candidate(cause=FLOOR, rows=tuple(map(int, rows)), columns=tuple(range(readings.shape[1])), readings=readings,
+                    gain=sum(gain for _, _, gain in found), price=k * (FREE + 1.0) + float(choice), place="several",
+                    detail=", ".join(f"{np.exp(delta):.3g}" for delta in sorted(delta for _, delta, _ in found)))
+
+
+def _low(sc: Scene, rows: Index) -> tuple[Index, float, float] | None:
+    """A container's lowest bottles, the factor (log) that thins them, and what undoing it saves; None if not clear."""
+    height = sc.f.rows["height"].to_numpy(float)[rows]
+    low = height <= np.nanmin(height, initial=np.inf) + 1e-9
+    if low.all() or not low.any():
+        return None
+    per = np.where(sc.f.relative, 1.0, np.abs(sc.m.typical[rows]))
+    e, s = sc.m.e[rows] / per, (sc.m.s[rows] / per)[low][:1]
+    gap = quantile(e[low], 0.5)[None] - quantile(e[~low], 0.5)[None]
+    live = np.isfinite(gap) & np.isfinite(s)
+    delta = float(_middle(np.nan_to_num(gap), s, live)[0])
+    if live.sum() < FEWEST or delta >= 0 or float(np.mean(((gap - delta) / s)[live] ** 2)) > SCATTERED:
+        return None
+    y = sc.y[rows].copy()
+    y[low] = sc.f.times(y[low], np.exp(-delta))
+    gain = sc.gain(rows, y) + sc.level_gain(rows, y)
+    clear = gain.sum() > FREE + 1.0 + CLEAR and (gain > 0.5).sum() >= max(FEWEST, MOST_OF * live.sum())
+    return (rows[low], delta, float(gain.sum())) if clear else None
+
+
 def _choice(sc: Scene, i: int, mine: Mask) -> float:
     """What it costs to choose these analytes: nothing for all, the tests for one of them, else all sets of that size."""
     live = np.isfinite(sc.y[i])
@@ -96,4 +132,4 @@ def _dissolved(sc: Scene, columns: Index) -> str:
     return listed([sc.f.analytes[a] for a in columns if not settles(sc, int(a))], 8).replace("none", "")
 
 
-__all__ = ["portions"]
+__all__ = ["at_the_floor", "portions"]

@@ -16,6 +16,8 @@ AGREE = 1.5
 """Bottles of a container that differ by less than this factor speak against settling (own judgement)."""
 SAME = 1e-6
 """Bottles whose heights differ by less (shares of the liquid height) are of one zone."""
+FEW = 4
+"""So many other containers, at least, say what the stock holds (own judgement)."""
 AFAR = 3.0
 """A value is beside those above and below it by this factor at least (own judgement)."""
 
@@ -44,6 +46,28 @@ def refuted(f: Frame, i: int, a: int) -> bool:
         return False
     here = f.value[i, a]
     return bool(here * AFAR < low[others].min() or here > AFAR * high[others].max())
+
+
+def too_much(f: Frame, i: int, a: int) -> bool:
+    """Whether row i, above the lowest zone, holds more of analyte a than any settling could bring there from below.
+
+    All else of the stock reads alike, ``FEW`` other containers and this one's other bottles among them, and this bottle reads
+    as they do in all its other analytes, two at least: a layer would show in more than one.
+    """
+    box, height = str(f.rows["container"].iat[i]), f.rows["height"].to_numpy(float)
+    low, high = bounds(f)
+    live = f.zone & np.isfinite(high[:, a]) & (np.arange(len(high)) != i)
+    own = live & f.rows["container"].eq(box).to_numpy()
+    if not f.zone[i] or not own.any() or height[i] <= height[own].min() + SAME:
+        return False
+    if f.rows["container"][live & ~own].nunique() < FEW or not low[live, a].min() > 0:
+        return False
+    with np.errstate(divide="ignore", invalid="ignore"):
+        beside = np.log(f.value[i] / quantile(f.value[own], 0.5))
+    beside[a] = np.nan
+    as_they = np.isfinite(beside).sum() >= 2 and (np.abs(beside[np.isfinite(beside)]) < np.log(AGREE)).all()
+    alike = high[live, a].max() < AGREE * low[live, a].min()
+    return bool(as_they and alike and f.value[i, a] > AFAR * high[live, a].max())
 
 
 def heel_gain(f: Frame, level: Vector, s: Vector, box: int) -> Vector:
@@ -80,4 +104,4 @@ def differs_by_depth(f: Frame, rows: tuple[int, ...], a: int, amount: float) -> 
     return bool(np.nanmedian(wide) >= abs(amount)) if wide.notna().any() else False
 
 
-__all__ = ["bounds", "differs_by_depth", "heel_gain", "refuted"]
+__all__ = ["bounds", "differs_by_depth", "heel_gain", "refuted", "too_much"]

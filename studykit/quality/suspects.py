@@ -25,14 +25,13 @@ from studykit.quality.explain import (
     containers,
     own_settling,
     scene,
-    swaps,
     worst_boxes,
     zones_of,
 )
 from studykit.quality.flags import CheckResult, Flag, listed, shown
 from studykit.quality.frame import Fit, Frame, Vector, fit
-from studykit.quality.portions import portions
-from studykit.quality.profiles import differs_by_depth, refuted
+from studykit.quality.portions import at_the_floor, portions
+from studykit.quality.profiles import differs_by_depth, refuted, too_much
 from studykit.quality.purges import purges
 from studykit.quality.runs import (
     NO_ORDER,
@@ -43,7 +42,8 @@ from studykit.quality.runs import (
     split_containers,
 )
 from studykit.quality.shifts import EITHER, shift_table
-from studykit.quality.together import CELLS, FLOOR, could_settle, told_once
+from studykit.quality.swaps import swaps
+from studykit.quality.together import CELLS, FLOOR, could_settle, lowest, told_once
 
 ENOUGH = 4.0
 """Nats beyond the price from which an explanation is named: held against clean studies in docs/04-quality.md."""
@@ -149,7 +149,12 @@ def search(f: Frame, y: Vector | None = None) -> Suspects:
 
 
 def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
-    """A second drift of one run and analyte, a second carry-over or shift of rows of one run: each is of one size only."""
+    """A second drift of one run and analyte, a second carry-over or shift of rows of one run: each is of one size only.
+
+    And bottles exchanged once more, which only undoes it.
+    """
+    if c.cause == "swapped samples":
+        return any(o.cause == c.cause and set(o.rows) == set(c.rows) for o in found)
     return c.cause in ("drift", "carry-over", ROWS) and c.place.startswith("run ") and any(
         o.cause == c.cause and o.place.startswith("run ") and (o.columns == c.columns or c.cause != "drift")
         and set(o.rows) & set(c.rows) for o in found)
@@ -158,7 +163,7 @@ def _again(c: Candidate, found: Iterable[Candidate]) -> bool:
 def bottle_candidates(sc: Scene) -> list[Candidate]:
     """Every explanation that concerns cells, bottles and containers."""
     boxes = worst_boxes(sc)
-    out = [*cells(sc), *portions(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes),
+    out = [*cells(sc), *portions(sc), *at_the_floor(sc), *swaps(sc), *own_settling(sc, boxes), *zones_of(sc, boxes),
            *purges(sc, boxes), *containers(sc)]
     return [replace(c, gain=c.gain if np.isfinite(c.gain) else 0.0) for c in out]
 
@@ -184,6 +189,13 @@ def _rivals(sc: Scene, best: Candidate, tried: Iterable[Candidate]) -> tuple[tup
         beside = (best.cause, c.cause) in BESIDE and cells & other
         if c.cause != best.cause and c.cause not in out and (close or beside):
             out[c.cause] = (c.cause, place_of(sc.f, c)[0], best.net - c.net)
+    i = best.rows[0]
+    thinned = best.cause in ("portion or dilution", "unit slip") and best.place == "bottle" and best.amount < 1
+    if thinned and sc.f.zone[i] and lowest(sc, i):
+        out[FLOOR] = (FLOOR, place_of(sc.f, best)[0], float("nan"))
+    slip = best.cause == "unit slip" and best.place == "cell" and sc.f.zone[i] and not refuted(sc.f, i, best.columns[0])
+    if slip and not too_much(sc.f, i, best.columns[0]) and "own settling" not in out:
+        out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     if could_settle(sc, best) and ("own settling" not in out or best.cause in ("wrong product", *CELLS)):
         out["own settling"] = ("own settling", place_of(sc.f, best)[0], float("nan"))
     return tuple(out.values())
@@ -330,7 +342,8 @@ def concern_of(f: Frame, c: Candidate) -> str:
         return "hint only"
     if c.cause == ROWS:
         return "stop and find out"
-    if c.cause == "unit slip" and c.place == "cell" and refuted(f, c.rows[0], c.columns[0]):
+    if c.cause == "unit slip" and c.place == "cell" and (refuted(f, c.rows[0], c.columns[0]) or too_much(
+            f, c.rows[0], c.columns[0])):
         return "stop and find out"
     return "ask before trusting"
 

@@ -97,7 +97,7 @@ def settled_apart(sc: Scene, a: int) -> bool:
 def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
     """Portions too small of the lowest zones of several containers, and of no other zone, as one explanation."""
     short = [c for c in found if c.cause == "portion or dilution" and c.amount < 1 and sc.f.zone[c.rows[0]]]
-    low = [c for c in short if _lowest(sc, c.rows[0])]
+    low = [c for c in short if lowest(sc, c.rows[0])]
     boxes = {int(sc.f.at[c.rows[0]]) for c in low}
     if len(boxes) < SEVERAL or len(low) < len(short):
         return found
@@ -106,7 +106,7 @@ def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
     return _joined(sc, found, low, FLOOR, columns, factors)
 
 
-def _lowest(sc: Scene, row: int) -> bool:
+def lowest(sc: Scene, row: int) -> bool:
     """Is this bottle of the lowest zone of its container?"""
     height = sc.f.rows["height"].to_numpy(float)
     return bool(height[row] <= np.nanmin(height[sc.rows_of(int(sc.f.at[row]))]) + 1e-9)
@@ -127,4 +127,4 @@ def _joined(sc: Scene, found: list[Candidate], own: Iterable[Candidate], cause: 
     return left
 
 
-__all__ = ["FLOOR", "could_settle", "settled_apart", "told_once"]
+__all__ = ["FLOOR", "could_settle", "lowest", "settled_apart", "told_once"]

@@ -16,8 +16,8 @@ import pandas as pd
 
 from studykit.study.definition import Study, parse_study
 
-HEIGHTS = {3: (0.83, 0.5, 0.17), 4: (0.9, 0.63, 0.37, 0.1), 5: (0.9, 0.7, 0.5, 0.3, 0.1)}
-NAMES = {3: ("upper", "middle", "lower"), 4: ("top", "upper", "lower", "bottom"),
+HEIGHTS = {2: (0.75, 0.25), 3: (0.83, 0.5, 0.17), 4: (0.9, 0.63, 0.37, 0.1), 5: (0.9, 0.7, 0.5, 0.3, 0.1)}
+NAMES = {2: ("upper", "lower"), 3: ("upper", "middle", "lower"), 4: ("top", "upper", "lower", "bottom"),
          5: ("top", "upper", "middle", "lower", "bottom")}
 # analyte: level, s_r (fraction of level), decimals, suspended share of the analyte, unit
 ANALYTES: dict[str, tuple[float, float, int, float, str]] = {

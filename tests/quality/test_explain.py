@@ -26,11 +26,11 @@ from studykit.quality.explain import (
     monotone_loss,
     own_settling,
     settles,
-    swaps,
     transpositions,
     worst_boxes,
     zones_of,
 )
+from studykit.quality.swaps import swaps
 from tests.quality.hand import least, paid, scene_of
 
 C1 = np.array([3, 4, 5])

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from studykit.quality.explain import Candidate, Scene
-from studykit.quality.together import FLOOR, _in_layers, _joined, _lowest, could_settle, settled_apart, told_once
+from studykit.quality.together import FLOOR, _in_layers, _joined, could_settle, lowest, settled_apart, told_once
 from tests.quality.hand import scene_of
 
 
@@ -161,4 +161,4 @@ def test_the_floor_in_words_and_what_is_no_part_of_it() -> None:
 
 def test_the_lowest_zone_is_that_of_its_own_container() -> None:
     sc = scene_of(rows={"height": [0.8, 0.5, 0.2, 0.8, 0.5, 0.3] * 2})
-    assert [_lowest(sc, k) for k in range(6)] == [False, False, True, False, False, True]
+    assert [lowest(sc, k) for k in range(6)] == [False, False, True, False, False, True]
