@@ -107,7 +107,7 @@ def _at_the_floor(sc: Scene, found: list[Candidate]) -> list[Candidate]:
 
 
 def lowest(sc: Scene, row: int) -> bool:
-    """Is this bottle of the lowest zone of its container?"""
+    """Whether this bottle is of the lowest zone of its container."""
     height = sc.f.rows["height"].to_numpy(float)
     return bool(height[row] <= np.nanmin(height[sc.rows_of(int(sc.f.at[row]))]) + 1e-9)
 
