@@ -11,8 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
 from itertools import combinations, pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,7 +95,7 @@ def _centre_loss(r: Vector, s: Vector) -> Vector:
     return np.asarray(rho((r - _centre(r, s)) / s).sum(axis=0))
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Scene:
     """A frame, its present readings and fit, and the misfit of each bottle and container."""
 
@@ -104,6 +104,7 @@ class Scene:
     m: Fit
     live: Vector  # n x A, False where a cell was set aside
     known: dict[bytes, Vector] = field(default_factory=dict)  # what rows cost as they are read, by their positions
+    worked: dict[str, NDArray[Any]] = field(default_factory=dict)  # what was worked out once, by its name
 
     @property
     def zones(self) -> Vector:
@@ -154,22 +155,26 @@ class Scene:
         moved = _centre(live - self.m.typical[rows] + self.m.level[box], self.m.s[rows]) - self.m.level[box]
         return np.asarray((self.m.u[box] + moved) / self.m.su)
 
-    @cached_property
+    @property
     def apart(self) -> Vector:
         """Departure of each cell from what the container's other bottles lead one to expect (n x A).
 
         Of two bottles the level lies half-way, so that each is off by the half: here each is held against the other one.
         """
-        pair, e = self.pairs, np.nan_to_num(self.m.e)
-        both = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ np.where(pair, e, 0.0)
-        return np.where(pair, 2 * self.m.e - both[self.f.at], self.m.e)
+        if "apart" not in self.worked:
+            pair, e = self.pairs, np.nan_to_num(self.m.e)
+            both = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ np.where(pair, e, 0.0)
+            self.worked["apart"] = np.where(pair, 2 * self.m.e - both[self.f.at], self.m.e)
+        return self.worked["apart"]
 
-    @cached_property
+    @property
     def pairs(self) -> NDArray[np.bool_]:
         """Cells of containers of whose zones two bottles, and no more, have a number (n x A)."""
-        live = np.isfinite(self.m.e) & self.f.zone[:, None]
-        count = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ live.astype(float)
-        return np.asarray(live & (np.round(count[self.f.at]) == 2))
+        if "pairs" not in self.worked:
+            live = np.isfinite(self.m.e) & self.f.zone[:, None]
+            count = summing(np.where(self.f.zone, self.f.at, -1), len(self.f.names)) @ live.astype(float)
+            self.worked["pairs"] = live & (np.round(count[self.f.at]) == 2)
+        return self.worked["pairs"]
 
 
 def scene(f: Frame, y: Vector, m: Fit) -> Scene:
